@@ -1,0 +1,109 @@
+"""The shipped schemas, loaded: one declaration per input table and per layer.
+
+Readers, writers, the data dictionary, the GeoPackage schema extension and the JSON Schemas all
+ask here; nothing about a column is said twice.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from lateralline.errors import ContractError
+
+FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
+Geometry = Literal["Point Z", "LineString Z", "Polygon", ""]
+
+
+class Value(BaseModel):
+    """One allowed value of a column, with what it means."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    value: str
+    description: str
+
+
+class Column(BaseModel):
+    """One column of a table, or one key of a `site.toml` section."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    name: str
+    type: FieldType
+    title: str
+    description: str
+    unit: str = ""  # UCUM-like symbol of a fixed unit: m, m2, deg, 1, %
+    unit_from: str = ""  # inputs: the [units] key that fixes the unit
+    section: str = ""  # site.toml: the table the key stands in
+    required: bool = False  # no empty cell, no null
+    default: str | float | int | bool | None = None
+    values: tuple[Value, ...] = ()
+    minimum: float | None = None
+    maximum: float | None = None
+    above: float | None = None  # exclusive minimum
+    pattern: str = ""
+
+    @property
+    def enum(self) -> tuple[str, ...]:
+        """The allowed values, in declared order; empty when any value will do."""
+        return tuple(v.value for v in self.values)
+
+
+class Table(BaseModel):
+    """One input table or one output layer."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    name: str
+    title: str
+    description: str
+    kind: Literal["input", "layer"]
+    geometry: Geometry = ""  # "" = a table without geometry
+    caution: str = ""  # shown wherever the layer is shown
+    repeated: tuple[str, ...] = ()  # site.toml: sections written [[…]]
+    field: tuple[Column, ...] = Field(min_length=1)
+
+    def column(self, name: str, section: str = "") -> Column:
+        """Return the column `name`; raises ContractError when it is not declared."""
+        for c in self.field:
+            if c.name == name and c.section == section:
+                return c
+        raise ContractError(f"{self.name}: no column {name!r}")
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in declared order."""
+        return tuple(c.name for c in self.field)
+
+
+#: In the order a reader of the data dictionary meets them.
+INPUTS = ("site", "control", "marks", "stops", "exposures", "observations")
+LAYERS = (
+    "field_marks",
+    "transmitter_fixes",
+    "pipe_centreline",
+    "pipe_segments",
+    "pipe_nodes",
+    "pipe_observations",
+    "position_corridor",
+    "dig_zone",
+    "findings",
+    "lineage",
+)
+
+
+@cache
+def load(name: str) -> Table:
+    """Return the declaration of an input table or layer; ContractError when there is none."""
+    folder = "inputs" if name in INPUTS else "layers"
+    source = files("lateralline_schemas") / "v1" / folder / f"{name}.toml"
+    try:
+        return Table.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise ContractError(
+            f"no schema named {name!r}; known: {', '.join(INPUTS + LAYERS)}"
+        ) from None
+    except (tomllib.TOMLDecodeError, ValidationError) as e:
+        raise ContractError(f"schema {name}: {e}") from e

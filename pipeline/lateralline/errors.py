@@ -1,0 +1,63 @@
+"""Every error lateralline raises on purpose: one root, each also a builtin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Fault:
+    """One thing wrong in one place of one input file.
+
+    >>> print(Fault("marks.csv", 14, "offset", "3,2", "must be a number in ft", "write 3.2"))
+    marks.csv:14: offset must be a number in ft; got "3,2" — write 3.2
+    """
+
+    file: str
+    row: int  # line number in the file, as an editor shows it; 0 = the file as a whole
+    column: str
+    value: str
+    must: str  # "must be …": what would be right
+    hint: str = ""
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.row}" if self.row else self.file
+        got = f'; got "{self.value}"' if self.value else ""
+        hint = f" — {self.hint}" if self.hint else ""
+        return f"{place}: {self.column} {self.must}{got}{hint}"
+
+
+class LaterallineError(Exception):
+    """Root of all errors raised on purpose."""
+
+
+class SiteFaultsError(LaterallineError, ValueError):
+    """A site's input has faults; carries every one of them, not the first."""
+
+    def __init__(self, site: str, faults: Iterable[Fault]) -> None:
+        self.site = site
+        self.faults = tuple(sorted(set(faults)))
+        super().__init__(
+            f"{site}: {len(self.faults)} fault(s)\n" + "\n".join(map(str, self.faults))
+        )
+
+
+class ContractError(LaterallineError, ValueError):
+    """A schema file, or a table offered to it, breaks the contract."""
+
+
+class FrameError(LaterallineError, ValueError):
+    """A coordinate reference system cannot be used for what was asked."""
+
+
+class OutputExistsError(LaterallineError, FileExistsError):
+    """The output folder is there already and may not be replaced unasked."""
+
+
+class ReadBackError(LaterallineError, OSError):
+    """What was written does not read back as it was meant; nothing was put in place."""
+
+
+class MissingExtraError(LaterallineError, ImportError):
+    """An optional package is needed; the message names the extra that brings it."""

@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: numpy and scipy only, no files, no validation."""

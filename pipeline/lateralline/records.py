@@ -1,0 +1,314 @@
+"""What flows between stages: frozen columns, one row per thing, every row traceable to its file.
+
+Inside, all is float64 SI in the site frame (east, north, up; metres at ground scale; radians).
+NaN means "not given" or "not solved"; text is "" when not given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from lateralline.settings import Settings
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+Ints: TypeAlias = npt.NDArray[np.int64]
+Flags: TypeAlias = npt.NDArray[np.bool_]
+Texts: TypeAlias = npt.NDArray[np.str_]
+
+Severity = Literal["error", "warning", "info"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something the person should know: what, by how much, and what to do about it."""
+
+    severity: Severity
+    stage: str  # read, place, solve, link, derive, write
+    code: str  # short and stable, kebab-case: "tie-triangle"
+    subject: str  # "mark M3", "stop R1/4", "line L1", "site"
+    what: str
+    by_how_much: str
+    what_to_do: str
+    where: str = ""  # "marks.csv:14" when a row is to blame
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that was read: what the manifest and lineage need of it."""
+
+    name: str
+    sha256: str
+    size_bytes: int
+    rows: int
+
+
+# ---- read ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Spots:
+    """How each spot was measured (n rows); shared by marks and exposures."""
+
+    file: str
+    row: Ints
+    name: Texts
+    method: Texts  # gnss | offset | ties | polar
+    x: Floats  # in the site CRS's own units and axis order x=easting or longitude
+    y: Floats
+    z_m: Floats
+    sigma_h_m: Floats  # each horizontal axis
+    sigma_v_m: Floats
+    base_from: Texts
+    base_to: Texts
+    station_m: Floats  # offset: along the baseline; polar: distance
+    offset_m: Floats  # positive right of the baseline
+    bearing_rad: Floats  # polar: from grid north
+    ties: tuple[tuple[tuple[str, float], ...], ...]  # per spot: (control point, distance m)
+    side: Texts  # left | right of P1→P2
+    note: Texts
+
+
+@dataclass(frozen=True, slots=True)
+class MarkRows:
+    """marks.csv."""
+
+    spots: Spots
+    run: Texts
+    stop: Texts
+    kind: Texts  # end_null | mid_null | peak_total | peak_axial | ground
+
+
+@dataclass(frozen=True, slots=True)
+class StopRows:
+    """stops.csv (k rows)."""
+
+    file: str
+    row: Ints
+    run: Texts
+    stop: Texts
+    counter_m: Floats
+    depth_reading_m: Floats
+    tilt_rad: Floats
+    note: Texts
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRows:
+    """control.csv."""
+
+    file: str
+    row: Ints
+    point: Texts
+    x: Floats
+    y: Floats
+    z_m: Floats
+    sigma_h_m: Floats
+    sigma_v_m: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureRows:
+    """exposures.csv."""
+
+    spots: Spots
+    run: Texts
+    line: Texts
+    counter_m: Floats
+    depth_m: Floats  # ground (or the spot's z) down to what was measured; NaN = z is the thing
+    measured_to: Texts  # invert | crown | outside_top | transmitter
+    sigma_m: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ObservationRows:
+    """observations.csv."""
+
+    file: str
+    row: Ints
+    run: Texts
+    counter_m: Floats
+    clock_from: Texts
+    clock_to: Texts
+    code: Texts
+    severity: Texts
+    text: Texts
+
+
+@dataclass(frozen=True, slots=True)
+class FieldRecord:
+    """One site as read: valid, in SI, nothing placed yet."""
+
+    folder: str
+    settings: Settings
+    control: ControlRows
+    marks: MarkRows
+    stops: StopRows
+    exposures: ExposureRows
+    observations: ObservationRows
+    inputs: tuple[InputFile, ...]
+    findings: tuple[Finding, ...]
+
+
+# ---- place --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Marks in the site frame (n rows). `xyz_m` is NaN where `placed` is False."""
+
+    file: str
+    row: Ints
+    mark: Texts
+    run: Texts
+    stop: Texts
+    kind: Texts
+    method: Texts
+    note: Texts
+    xyz_m: Floats  # (n, 3) east, north, ground level
+    cov_m2: Floats  # (n, 3, 3) control + tape or GNSS + placing + level
+    level_known: Flags
+    placed: Flags
+    misfit_chi2: Floats  # three or more ties: Σ(v/σ)²; else NaN
+    misfit_dof: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class Exposures:
+    """Spots where pipe or transmitter was seen, in the site frame (n rows)."""
+
+    file: str
+    row: Ints
+    name: Texts
+    run: Texts
+    line: Texts
+    counter_m: Floats
+    measured_to: Texts
+    xyz_m: Floats  # (n, 3) of the thing itself: ground minus depth
+    cov_m2: Floats  # (n, 3, 3)
+    ground_m: Floats
+    placed: Flags
+
+
+# ---- solve --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Fixes:
+    """Solved transmitters (k rows, one per stop, solved or not).
+
+    Parameters are ordered east, north, up, heading, tilt. The field leaves the heading known only
+    ±180°; `link` turns each fix so that the heading is the camera's direction of travel.
+    """
+
+    run: Texts
+    stop: Texts
+    row: Ints  # of stops.csv
+    counter_m: Floats  # as read: camera face
+    xyz_m: Floats  # (k, 3); NaN when unsolved
+    heading_rad: Floats
+    tilt_rad: Floats
+    cov: Floats  # (k, 5, 5) m², m·rad, rad²
+    ground_m: Floats  # ground level at the fix's own plan position
+    depth_m: Floats
+    depth_sigma_m: Floats
+    chi2: Floats
+    dof: Ints
+    status: Texts  # solved | weak | ambiguous | unsolved
+    reason: Texts  # why weak, ambiguous or unsolved, in words; "" otherwise
+    marks_used: Ints
+
+    @property
+    def solved(self) -> Flags:
+        """True where there is a position to link."""
+        return self.status != "unsolved"
+
+
+@dataclass(frozen=True, slots=True)
+class MarkResults:
+    """What the solution says of each mark (n rows, as in Marks)."""
+
+    used: Flags
+    residual_m: Floats  # horizontal distance from the mark to where the solution puts it
+    residual_w: Floats  # standardised residual (largest component), N(0,1) when all is well
+    redundancy: Floats  # redundancy number 0…1: how well the others control this one
+    smallest_blunder_m: Floats  # smallest detectable displacement, α=0.001, power 0.80
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Output of solve."""
+
+    fixes: Fixes
+    mark_results: MarkResults
+    findings: tuple[Finding, ...]
+
+
+# ---- link ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The pipe between two consecutive located points of a line (fix, exposure, junction)."""
+
+    first: int  # vertex indices into Line.xyz_m; bends lie strictly between
+    last: int
+    shape: str  # straight | bend | double_bend | undecided
+    counter_difference_m: float  # scaled; NaN when no run holds both ends
+    chord_m: float
+    reach_m: float  # major axis of the reach envelope: counter difference plus its 95 % error
+    bend_rad: tuple[float, ...]  # deflection at each bend
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One adjusted pipe axis as the transmitter rode it, from downstream to upstream (m vertices).
+
+    `cov_m2` holds each vertex's 3×3 block and `cross_m2` the block between a vertex and the next,
+    so a grade's σ can be computed without the full matrix.
+    """
+
+    line: str
+    kind: Texts  # fix | bend | exposure | junction
+    ref: Texts  # "R1/3", an exposure's name, the joining line's id, ""
+    fix: Ints  # index into Fixes, else −1
+    run: Texts  # run whose counter is given; "" = none
+    counter_m: Floats  # where the *transmitter* stood on that run's counter, unscaled; NaN = none
+    xyz_m: Floats  # (m, 3) transmitter axis
+    cov_m2: Floats  # (m, 3, 3)
+    cross_m2: Floats  # (m-1, 3, 3)
+    stretches: tuple[Stretch, ...]
+    shift_m: Floats  # (m,) how far the adjustment moved a fix or exposure; NaN for bends
+    chi2: float
+    dof: int
+    counter_scale: dict[str, tuple[float, float]] = field(default_factory=dict)  # run → value, σ
+    joins: str = ""  # parent line
+    joins_at: int = -1  # vertex of the parent
+
+
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """Output of link; `fixes` are turned so headings point the way the camera travelled."""
+
+    fixes: Fixes
+    lines: tuple[Line, ...]
+    findings: tuple[Finding, ...]
+
+
+# ---- derive -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """The content of one layer, still in the site frame.
+
+    `columns` holds every column the schema declares except geometry, already in the declared
+    units; `geometry` holds shapely objects (z = level in metres), None for tables.
+    """
+
+    layer: str
+    columns: dict[str, npt.NDArray[np.generic] | list[object]]
+    geometry: npt.NDArray[np.object_] | None

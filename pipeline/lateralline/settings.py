@@ -1,0 +1,125 @@
+"""What `site.toml` says, in SI: metres, radians and ratios. Built by `read`, used by all stages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from math import radians
+from typing import Literal
+
+from lateralline import contract
+
+Flow = Literal["with", "against"]
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Standard deviations (1 σ). Ratios are of the quantity measured, `_depths` of the depth.
+
+    Every default stands in the schema of `site.toml`, section `accuracy`; see `standard_accuracy`.
+    """
+
+    mark_placing_m: float  # where paint went against where the condition held, each horizontal axis
+    tape_m: float
+    tape_ratio: float
+    gnss_m: float  # when a mark gives no sigma of its own; each axis
+    level_m: float  # a levelled ground shot against control
+    unknown_ground_m: float  # ground taken as level because no level was given
+    bearing_rad: float  # compass bearing of a polar mark
+    receiver_angle_rad: float  # angular resolution of the receiver
+    depth_reading_ratio: float
+    depth_reading_min_m: float
+    depth_scale_ratio: float  # shared by all stops of one receiver and day
+    tilt_prior_rad: float  # about 0, when no tilt was measured
+    tilt_measured_rad: float
+    axis_heading_rad: float  # transmitter axis against pipe axis
+    axis_tilt_rad: float
+    counter_m: float
+    counter_ratio: float
+    counter_scale_ratio: float  # the run's counter scale about 1
+    peak_across_depths: float
+    peak_along_depths: float
+    mid_across_depths: float  # mid null marked on the axis, used only when nothing else says so
+    exposure_m: float  # an exposure without a sigma of its own
+
+
+def standard_accuracy(**changes: float) -> Accuracy:
+    """Return the default accuracies of the schema, angles in radians, with `changes` applied."""
+    values: dict[str, float] = {}
+    for c in contract.load("site").field:
+        if c.section == "accuracy":
+            assert isinstance(c.default, (int, float))
+            name, value = c.name, float(c.default)
+            if name.endswith("_deg"):
+                name, value = name.removesuffix("_deg") + "_rad", radians(value)
+            values[name] = value
+    return Accuracy(**(values | changes))
+
+
+@dataclass(frozen=True, slots=True)
+class Pipe:
+    """Attributes of a line; diameters NaN when neither given nor in the pipe table."""
+
+    line: str
+    material: str
+    nominal: str
+    service: str
+    inside_diameter_m: float
+    wall_m: float
+    dimensions_from: str  # the published table, "site.toml", or "" when unknown
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One push from an entry, with one counter."""
+
+    id: str
+    line: str
+    entry: str
+    counter_at_entry_m: float
+    flow: Flow  # camera travels with or against the flow
+    transmitter_lag_m: float
+    ride_height_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A line that joins another; `at_counter_m` NaN = solved where they meet."""
+
+    line: str
+    joins: str
+    at_counter_m: float
+    run: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything `site.toml` says."""
+
+    id: str
+    name: str
+    surveyed: date
+    surveyor: str
+    horizontal: str  # CRS text as given, or "local"
+    vertical: str  # "none", "ellipsoidal", or CRS text
+    epoch: float | None
+    slope_tape: bool
+    units: dict[str, str]  # as given, for the record; every number here is already SI
+    accuracy: Accuracy
+    pipes: tuple[Pipe, ...]
+    runs: tuple[Run, ...]
+    branches: tuple[Branch, ...]
+    dig_rule: str  # key of the dig-rule table
+    dig_tolerance_m: float  # NaN = the rule's own
+
+    def run(self, run_id: str) -> Run:
+        """Return a run by id; KeyError when there is none (read has checked every reference)."""
+        return {r.id: r for r in self.runs}[run_id]
+
+    def pipe(self, line: str) -> Pipe:
+        """Return the attributes of a line; all unknown when the site says nothing."""
+        nan = float("nan")
+        return next(
+            (p for p in self.pipes if p.line == line),
+            Pipe(line, "", "", "unknown", nan, nan, ""),
+        )

@@ -1,0 +1,1 @@
+"""Declarations of every input table and output layer, as TOML; read by `lateralline.contract`."""
