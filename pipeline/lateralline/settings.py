@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from math import radians
+from math import nan, radians
 from typing import Literal
 
 from lateralline import contract
@@ -67,6 +67,7 @@ class Pipe:
     inside_diameter_m: float
     wall_m: float
     dimensions_from: str  # the published table, "site.toml", or "" when unknown
+    outside_diameter_m: float = nan  # known without the inside for some published barrels
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ class Run:
     flow: Flow  # camera travels with or against the flow
     transmitter_lag_m: float
     ride_height_m: float
+    rod_length_m: float = nan  # magnetic length of the transmitter; NaN = taken as a point dipole
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +120,6 @@ class Settings:
 
     def pipe(self, line: str) -> Pipe:
         """Return the attributes of a line; all unknown when the site says nothing."""
-        nan = float("nan")
         return next(
             (p for p in self.pipes if p.line == line),
             Pipe(line, "", "", "unknown", nan, nan, ""),
