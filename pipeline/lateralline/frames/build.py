@@ -1,0 +1,192 @@
+"""Building the site frame from a record: where its origin is, and what its scale is there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import cos, hypot, isnan, nan, radians, sin, sqrt
+from typing import Final, NamedTuple
+
+import numpy as np
+from pyproj import CRS, Transformer
+from pyproj.crs import ProjectedCRS
+from pyproj.crs.coordinate_operation import TransverseMercatorConversion
+from pyproj.transformer import AreaOfInterest
+
+from lateralline.errors import FrameError
+from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
+from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
+from lateralline.frames.operations import best
+from lateralline.frames.systems import Systems, site_systems
+from lateralline.records import FieldRecord, Floats
+
+_STEP_M: Final = 100.0  # half the length over which the grid is compared with the ellipsoid
+_MARGIN_DEG: Final = 0.002  # about 200 m around the site, for the choice of operations
+
+
+class GridScale(NamedTuple):
+    """How a grid lies on its ellipsoid at one point."""
+
+    metres_per_unit: Floats  # (2, 2) ellipsoid metres east, north of grid north per grid unit
+    unit_m: float  # metres in the grid's unit
+    convergence_rad: float  # azimuth of grid north
+    unevenness: float  # relative departure from one scale in all directions
+
+
+def site_frame(record: FieldRecord) -> Frame:
+    """Return the frame of a site, centred on the median of its given coordinates.
+
+    The scale is that of the grid at the origin, and of the mean level when levels stand on a named
+    datum. Raises FrameError when a CRS is unknown or unsuited, when no coordinates are given in
+    it, or when they lie outside it.
+    """
+    settings = record.settings
+    systems = site_systems(settings.horizontal, settings.vertical)
+    level_m = _mean_level(record) if systems.levels != "relative" else nan
+    if systems.horizontal is None:
+        frame = _sketch(systems, level_m)
+    else:
+        frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
+    return _with_findings(frame)
+
+
+def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
+    """Return how a projected `grid` lies on its ellipsoid at (x, y), from geodesics.
+
+    Two geodesics of about 200 m, one along each grid axis, give lengths and directions: the same
+    for every projection and unit, to a few parts in 10¹⁰. `tests/test_frames.py` holds them
+    against PROJ's own scale factors.
+    """
+    axes = grid.axis_info
+    unit_m = axes[0].unit_conversion_factor
+    step = _STEP_M / unit_m
+    ends = np.array([[x - step, y], [x + step, y], [x, y - step], [x, y + step]])
+    lon, lat = _degrees_on_own_datum(grid, ends)
+    geod = grid.get_geod()
+    assert geod is not None  # every projected CRS has an ellipsoid
+    azimuth, _, length = geod.inv(lon[[0, 2]], lat[[0, 2]], lon[[1, 3]], lat[[1, 3]])
+    # A few grids count westings and southings; the frame counts east and north everywhere.
+    directions = [a.direction for a in axes]
+    easts = -1.0 if "west" in directions else 1.0
+    norths = -1.0 if easts < 0 and "south" in directions else 1.0
+    along_x, along_y = length / (2.0 * step)
+    north = radians(azimuth[1]) + (np.pi if norths < 0 else 0.0)
+    turn = radians(azimuth[0]) - north  # of the x axis, clockwise from grid north
+    metres = np.array([[along_x * sin(turn), 0.0], [along_x * cos(turn), norths * along_y]])
+    unevenness = hypot(along_x / along_y - 1.0, cos(turn))
+    if unevenness < NOT_CONFORMAL:  # one scale: keep the axes exactly square
+        metres = np.diag([easts, norths]) * sqrt(along_x * along_y)
+    return GridScale(metres, unit_m, float((north + np.pi) % (2 * np.pi) - np.pi), unevenness)
+
+
+def _sketch(systems: Systems, level_m: float) -> Frame:
+    return Frame(
+        horizontal=None,
+        vertical=systems.vertical,
+        levels=systems.levels,
+        epoch=None,
+        grid=None,
+        origin=(0.0, 0.0),
+        ground_per_grid=np.eye(2),
+        point_scale=1.0,
+        height_factor=1.0,
+        mean_level_m=level_m,
+        convergence_rad=nan,
+        unevenness=0.0,
+        area=None,
+    )
+
+
+def _on_grid(
+    systems: Systems, horizontal: CRS, xy: Floats, level_m: float, epoch: float | None
+) -> Frame:
+    if not len(xy):
+        raise FrameError(f"no control or GNSS coordinates are given in {horizontal.name!r}")
+    grid, origin = horizontal, np.round(np.median(xy, axis=0))
+    if horizontal.is_geographic:
+        # Five decimals of a degree are about a metre: near enough, and readable.
+        grid = _projection_at(horizontal, np.round(np.median(xy, axis=0), 5))
+        origin = np.zeros(2)
+    scale = grid_scale(grid, *origin)
+    height_factor = 1.0 if isnan(level_m) else EARTH_RADIUS_M / (EARTH_RADIUS_M + level_m)
+    metres_per_unit = sqrt(abs(np.linalg.det(scale.metres_per_unit)))
+    return Frame(
+        horizontal=horizontal,
+        vertical=systems.vertical,
+        levels=systems.levels,
+        epoch=epoch,
+        grid=grid,
+        origin=(float(origin[0]), float(origin[1])),
+        ground_per_grid=scale.metres_per_unit / height_factor,
+        point_scale=scale.unit_m / metres_per_unit,
+        height_factor=height_factor,
+        mean_level_m=level_m,
+        convergence_rad=scale.convergence_rad,
+        unevenness=scale.unevenness,
+        area=_area(horizontal, xy),
+    )
+
+
+def _with_findings(frame: Frame) -> Frame:
+    if frame.horizontal is None or frame.area is None:
+        return replace(frame, findings=frame_findings(frame))
+    source, target = frame.horizontal, WGS84_2D
+    if frame.levels == "ellipsoidal":
+        source, target = source.to_3d(), WGS84_3D
+    frame = replace(frame, operations=(best(source, target, frame.area)[1],))
+    return replace(frame, findings=frame_findings(frame))
+
+
+def _projection_at(geographic: CRS, centre: Floats) -> CRS:
+    """Return a transverse Mercator on the same datum, scale 1 and true north at `centre`."""
+    lon, lat = np.degrees(centre * geographic.axis_info[0].unit_conversion_factor)
+    return ProjectedCRS(
+        TransverseMercatorConversion(
+            latitude_natural_origin=float(lat), longitude_natural_origin=float(lon)
+        ),
+        name=f"transverse Mercator at {lat:.5f}°, {lon:.5f}° on {geographic.name}",
+        geodetic_crs=geographic,
+    )
+
+
+def _degrees_on_own_datum(grid: CRS, xy: Floats) -> tuple[Floats, Floats]:
+    base = grid.geodetic_crs
+    assert base is not None  # every projected CRS has one
+    to_degrees = np.degrees(base.axis_info[0].unit_conversion_factor)
+    lon, lat = Transformer.from_crs(grid, base.to_2d(), always_xy=True).transform(
+        xy[:, 0], xy[:, 1]
+    )
+    if not np.isfinite([lon, lat]).all():
+        raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {grid.name!r}")
+    return lon * to_degrees, lat * to_degrees
+
+
+def _area(crs: CRS, xy: Floats) -> AreaOfInterest:
+    """Return the site's surroundings in degrees, good to some 100 m: enough for a choice."""
+    lon, lat = Transformer.from_crs(crs, WGS84_2D, always_xy=True).transform(xy[:, 0], xy[:, 1])
+    lon, lat = np.median(lon), np.median(lat)
+    if not (np.isfinite([lon, lat]).all() and abs(lat) <= 90):
+        raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {crs.name!r}")
+    return AreaOfInterest(
+        float(lon) - _MARGIN_DEG,
+        float(lat) - _MARGIN_DEG,
+        float(lon) + _MARGIN_DEG,
+        float(lat) + _MARGIN_DEG,
+    )
+
+
+def _coordinates(record: FieldRecord) -> Floats:
+    """Return every given coordinate pair (n, 2): control, and GNSS marks and exposures."""
+    spots = (record.marks.spots, record.exposures.spots)
+    x = np.concatenate([record.control.x, *(s.x[s.method == "gnss"] for s in spots)])
+    y = np.concatenate([record.control.y, *(s.y[s.method == "gnss"] for s in spots)])
+    xy: Floats = np.column_stack([x, y])
+    return xy[np.isfinite(xy).all(axis=1)]
+
+
+def _mean_level(record: FieldRecord) -> float:
+    """Return the mean of every level given, in metres; NaN when there is none."""
+    levels = np.concatenate(
+        [record.control.z_m, record.marks.spots.z_m, record.exposures.spots.z_m]
+    )
+    known = levels[np.isfinite(levels)]
+    return float(known.mean()) if len(known) else nan

@@ -1,0 +1,204 @@
+"""The site frame itself: metres at ground scale, north along grid north, up = level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import degrees
+from typing import Final
+
+import numpy as np
+from pyproj import CRS
+from pyproj.crs import CompoundCRS
+from pyproj.transformer import AreaOfInterest
+
+from lateralline.errors import FrameError
+from lateralline.frames.operations import Operation, apply, best
+from lateralline.frames.systems import Levels
+from lateralline.records import Finding, Floats
+
+#: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
+EARTH_RADIUS_M: Final = 6_371_000.0
+
+WGS84_2D: Final = CRS.from_epsg(4326)
+WGS84_3D: Final = CRS.from_epsg(4979)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """Site frame ⇄ site CRS ⇄ longitude and latitude. Built by `site_frame`.
+
+    `ground_per_grid` (2, 2) turns grid differences in the grid's own unit into metres east and
+    north on the ground; with a conformal grid it is one number times the unit matrix. `grid` is
+    the projected CRS the frame is laid on: the site's own, or for a geographic CRS a transverse
+    Mercator centred on the site on the same datum, whose grid north is true north at the origin.
+    """
+
+    horizontal: CRS | None  # the site's; None = local, invented axes
+    vertical: CRS | None  # None unless a vertical CRS is named
+    levels: Levels
+    epoch: float | None
+    grid: CRS | None
+    origin: tuple[float, float]  # in grid units
+    ground_per_grid: Floats
+    point_scale: float  # k: grid metres per ellipsoid metre at the origin; 1 for local
+    height_factor: float  # R / (R + H): ellipsoid metres per ground metre
+    mean_level_m: float  # the H above; NaN when levels are relative or none is known
+    convergence_rad: float  # azimuth of grid north, clockwise from true north; NaN for local
+    unevenness: float  # relative difference of grid scale between directions
+    area: AreaOfInterest | None
+    operations: tuple[Operation, ...] = ()
+    findings: tuple[Finding, ...] = field(default=(), repr=False)
+
+    @property
+    def is_local(self) -> bool:
+        """True when the axes are invented and nothing can be placed on the earth."""
+        return self.horizontal is None
+
+    @property
+    def combined_scale(self) -> float:
+        """Grid metres per ground metre: point scale × height factor."""
+        return self.point_scale * self.height_factor
+
+    @property
+    def level_unit_m(self) -> float:
+        """Metres in the unit `to_site_crs` gives levels in; negative when the axis points down."""
+        if self.vertical is None:
+            return 1.0
+        axis = self.vertical.axis_info[0]
+        return axis.unit_conversion_factor * (-1.0 if axis.direction == "down" else 1.0)
+
+    @property
+    def write_crs(self) -> CRS | None:
+        """The CRS of `to_site_crs`: plan alone, with named levels, or 3-D; None for local."""
+        if self.horizontal is None:
+            return None
+        if self.vertical is not None:
+            name = f"{self.horizontal.name} + {self.vertical.name}"
+            return CompoundCRS(name, [self.horizontal, self.vertical])
+        return self.horizontal.to_3d() if self.levels == "ellipsoidal" else self.horizontal
+
+    def to_local(self, x: Floats, y: Floats, z_m: Floats) -> Floats:
+        """Return (n, 3) site metres of (n,) coordinates in the site CRS and levels in metres.
+
+        x is easting or longitude and y northing or latitude in the CRS's own unit, whatever order
+        of axes its authority lists. NaN stays NaN. Raises FrameError outside the projection.
+        """
+        plan = np.stack([x, y], axis=-1).astype(np.float64)
+        if self._projected_here:
+            plan = self._through(self.horizontal, self.grid, plan)
+        plan = (plan - self.origin) @ self.ground_per_grid.T
+        return np.column_stack([plan, z_m])
+
+    def to_site_crs(self, xyz_m: Floats) -> Floats:
+        """Return (n, 3) x, y in the site CRS's unit and z in the vertical CRS's, else metres."""
+        plan = xyz_m[:, :2] @ np.linalg.inv(self.ground_per_grid).T + self.origin
+        if self._projected_here:
+            plan = self._through(self.grid, self.horizontal, plan)
+        return np.column_stack([plan, xyz_m[:, 2] / self.level_unit_m])
+
+    def to_lonlat(self, xyz_m: Floats) -> Floats:
+        """Return WGS 84 longitude, latitude (n, 2) in degrees, with the ellipsoidal height (n, 3).
+
+        The height comes only with ellipsoidal levels: RFC 7946 knows no other. Raises FrameError
+        for a local sketch, and when the only way there is a ballpark one.
+        """
+        source, target = self._geojson_systems()
+        coordinates = self.to_site_crs(xyz_m)
+        if self.levels != "ellipsoidal":
+            coordinates = coordinates[:, :2]
+        return self._through(source, target, coordinates)
+
+    def to_crs(self, xyz_m: Floats, crs: CRS | str) -> Floats:
+        """Return (n, 3) coordinates in another CRS than the site's.
+
+        Levels go along unchanged, in the site's own level unit, unless `crs` names a vertical
+        system or is 3-D: then they are transformed with the rest. Raises FrameError for a local
+        sketch, for relative levels asked for in a vertical system, and for a ballpark way.
+        """
+        source, target = self._systems_to(crs)
+        coordinates = self.to_site_crs(xyz_m)
+        if len(target.axis_info) == 3:
+            return self._through(source, target, coordinates)
+        return np.column_stack(
+            [self._through(source, target, coordinates[:, :2]), coordinates[:, 2]]
+        )
+
+    def operation_to(self, crs: CRS | str) -> Operation:
+        """Return the account of the operation `to_crs` uses, usable or not."""
+        source, target = self._systems_to(crs)
+        return best(source, target, self._area())[1]
+
+    def describe(self) -> dict[str, str | float]:
+        """Return what lineage says of the frame: plain keys with unit suffix, plain values."""
+        names = {
+            "relative": "relative: above no named datum",
+            "ellipsoidal": "heights above the ellipsoid of the horizontal CRS",
+            "named": self.vertical.name if self.vertical else "",
+        }
+        about: dict[str, str | float] = {
+            "horizontal_crs": self.horizontal.to_string() if self.horizontal else "local",
+            "horizontal_name": self.horizontal.name if self.horizontal else "invented axes",
+            "vertical_crs": self.vertical.to_string() if self.vertical else self.levels,
+            "levels": names[self.levels],
+            "axes": "east, north along grid north, up; metres at ground scale",
+            "origin_x": self.origin[0],
+            "origin_y": self.origin[1],
+        }
+        if self.epoch is not None:
+            about["coordinate_epoch"] = self.epoch
+        if self.grid is not None:
+            about |= {
+                "grid": self.grid.to_string() if self.grid is self.horizontal else self.grid.name,
+                "point_scale": self.point_scale,
+                "height_factor": self.height_factor,
+                "combined_scale": self.combined_scale,
+                "mean_level_m": self.mean_level_m,
+                "convergence_deg": degrees(self.convergence_rad),
+            }
+        for i, o in enumerate(self.operations, start=1):
+            missing = "; better but missing: " + "; ".join(o.better_unavailable)
+            about[f"operation_{i}"] = (
+                f"{o.source} to {o.target}: {o.name} ({o.accuracy_text}"
+                f"{', BALLPARK, not used' if o.ballpark else ''}"
+                f"{', moves nothing' if o.zero_shift else ''})"
+                f"{missing if o.better_unavailable else ''}"
+            )
+        return about
+
+    @property
+    def _projected_here(self) -> bool:
+        return self.horizontal is not None and self.horizontal.is_geographic
+
+    def _geojson_systems(self) -> tuple[CRS, CRS]:
+        if self.horizontal is None:
+            raise FrameError("a local sketch has invented axes: it has no longitude and latitude")
+        if self.levels == "ellipsoidal":
+            return self.horizontal.to_3d(), WGS84_3D
+        return self.horizontal, WGS84_2D
+
+    def _systems_to(self, crs: CRS | str) -> tuple[CRS, CRS]:
+        if self.horizontal is None:
+            raise FrameError("a local sketch has invented axes: it fits no other CRS")
+        target = CRS.from_user_input(crs)
+        if len(target.axis_info) < 3:
+            return self.horizontal, target
+        if self.levels == "relative":
+            raise FrameError(f"levels are relative: they cannot be given in {target.name!r}")
+        source = self.write_crs
+        assert source is not None  # only a local sketch has none
+        return source, target
+
+    def _area(self) -> AreaOfInterest:
+        assert self.area is not None  # only a local sketch has none
+        return self.area
+
+    def _through(self, source: CRS | None, target: CRS | None, coordinates: Floats) -> Floats:
+        assert source is not None
+        assert target is not None
+        transformer, operation = best(source, target, self._area())
+        if operation.ballpark:
+            raise FrameError(
+                f"only a ballpark operation from {operation.source} to {operation.target} is "
+                f"available: {operation.name}"
+            )
+        return apply(transformer, coordinates, self.epoch)

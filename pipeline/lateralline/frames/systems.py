@@ -1,0 +1,95 @@
+"""The coordinate reference systems a site names, turned into pyproj objects or a clear refusal."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from lateralline.errors import FrameError
+
+#: What a level is: above nothing in particular, above the ellipsoid, or in a named system.
+Levels = Literal["relative", "ellipsoidal", "named"]
+
+
+class Systems(NamedTuple):
+    """What a site's coordinates and levels refer to."""
+
+    horizontal: CRS | None  # None = "local": invented axes
+    vertical: CRS | None  # None unless a vertical CRS is named
+    levels: Levels
+
+
+def horizontal_crs(text: str) -> CRS | None:
+    """Return the horizontal CRS of `text`, two-dimensional; None for "local".
+
+    A compound CRS gives its horizontal part, a 3-D geographic one its 2-D form. Raises FrameError
+    when pyproj does not know it or it has no plan coordinates (geocentric, vertical, engineering).
+
+    >>> horizontal_crs("EPSG:4979").name
+    'WGS 84'
+    """
+    if text.strip().casefold() == "local":
+        return None
+    crs = _parse(text, "horizontal")
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    if not (crs.is_projected or crs.is_geographic):
+        raise FrameError(
+            f"horizontal CRS must be projected or geographic; {text!r} is {crs.type_name}"
+        )
+    return crs.to_2d()
+
+
+def vertical_crs(text: str) -> CRS | None:
+    """Return the vertical CRS of `text`; None for "none" and "ellipsoidal".
+
+    Raises FrameError when pyproj does not know it or it is not a vertical CRS.
+
+    >>> vertical_crs("EPSG:6360").name
+    'NAVD88 height (ftUS)'
+    """
+    if text.strip().casefold() in ("none", "ellipsoidal"):
+        return None
+    crs = _parse(text, "vertical")
+    if not crs.is_vertical or crs.is_compound:
+        raise FrameError(
+            f'vertical CRS must be "none", "ellipsoidal" or a vertical system such as EPSG:5703; '
+            f"{text!r} is {crs.type_name}"
+        )
+    return crs
+
+
+def site_systems(horizontal: str, vertical: str) -> Systems:
+    """Return what `site.toml` names; a compound horizontal text also names the levels.
+
+    Raises FrameError when either is unknown, when the two name different vertical systems, or when
+    levels are called ellipsoidal on invented axes, which have no ellipsoid.
+    """
+    plan, up = horizontal_crs(horizontal), vertical_crs(vertical)
+    if plan is not None:
+        whole = CRS.from_user_input(horizontal.strip())
+        implied = whole.sub_crs_list[1] if whole.is_compound else None
+        if implied is not None and up is not None and up != implied:
+            raise FrameError(
+                f"{horizontal!r} already names the levels as {implied.name!r}, "
+                f"but vertical names {up.name!r}"
+            )
+        up = up or implied
+    if up is not None:
+        return Systems(plan, up, "named")
+    if vertical.strip().casefold() == "ellipsoidal":
+        if plan is None:
+            raise FrameError('vertical must be "none" or a vertical CRS on a local sketch')
+        return Systems(plan, None, "ellipsoidal")
+    return Systems(plan, None, "relative")
+
+
+def _parse(text: str, which: str) -> CRS:
+    try:
+        return CRS.from_user_input(text.strip())
+    except CRSError as e:
+        raise FrameError(
+            f"{which} CRS must be one pyproj knows, such as EPSG:32617; got {text!r} ({e})"
+        ) from e
