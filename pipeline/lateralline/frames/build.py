@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, isnan, nan, radians, sin, sqrt
+from math import cos, hypot, isnan, nan, sin, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -63,14 +63,16 @@ def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
     lon, lat = _degrees_on_own_datum(grid, ends)
     geod = grid.get_geod()
     assert geod is not None  # every projected CRS has an ellipsoid
-    azimuth, _, length = geod.inv(lon[[0, 2]], lat[[0, 2]], lon[[1, 3]], lat[[1, 3]])
+    out, back, length = geod.inv(lon[[0, 2]], lat[[0, 2]], lon[[1, 3]], lat[[1, 3]])
+    # A geodesic turns against the meridian; halfway, at (x, y), it has half of that turn.
+    azimuth = np.radians(out + ((back + 180.0 - out + 180.0) % 360.0 - 180.0) / 2.0)
     # A few grids count westings and southings; the frame counts east and north everywhere.
     directions = [a.direction for a in axes]
     easts = -1.0 if "west" in directions else 1.0
     norths = -1.0 if easts < 0 and "south" in directions else 1.0
     along_x, along_y = length / (2.0 * step)
-    north = radians(azimuth[1]) + (np.pi if norths < 0 else 0.0)
-    turn = radians(azimuth[0]) - north  # of the x axis, clockwise from grid north
+    north = azimuth[1] + (np.pi if norths < 0 else 0.0)
+    turn = azimuth[0] - north  # of the x axis, clockwise from grid north
     metres = np.array([[along_x * sin(turn), 0.0], [along_x * cos(turn), norths * along_y]])
     unevenness = hypot(along_x / along_y - 1.0, cos(turn))
     if unevenness < NOT_CONFORMAL:  # one scale: keep the axes exactly square

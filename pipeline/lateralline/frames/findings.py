@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import isnan
+from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
 from pyproj import CRS
@@ -82,7 +83,7 @@ def _grid(frame: Frame) -> list[Finding]:
                 _finding(
                     "warning",
                     "outside-crs-area",
-                    f"the site lies outside the area its CRS is made for ({use.name})",
+                    f"the site lies outside the area its CRS is made for ({shorten(use.name, 100)})",
                     f"site at {lat:.3f}°, {lon:.3f}°",
                     "check the CRS, its unit (ft or us-ft), and that x is easting or longitude",
                 )
