@@ -1,0 +1,212 @@
+"""What one cell may hold: types made from the schemas, and the words for what they accept.
+
+Nothing about a column is said here; all of it is asked of `lateralline.contract`.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+from datetime import date
+from functools import cache
+from typing import Annotated, Final, TypeAlias
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
+
+from lateralline import contract
+from lateralline.contract import Column
+from lateralline.read.ledger import nearest
+
+Value: TypeAlias = str | float | int | bool | date
+
+#: No field sheet holds a larger number in any unit; beyond it arithmetic would overflow later.
+LARGEST: Final = 1e9
+
+_PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
+_THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
+_WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
+_FEET_INCHES = re.compile(r"(\d+)\s*'\s*-?\s*(\d+(?:\.\d+)?)\s*(?:\"|''|in)?", re.ASCII)
+_WITHOUT = re.compile(r"\^\[\^([^\]]+)\]\+\$")  # a pattern that only forbids some signs
+_UNKNOWN = {
+    "nan",
+    "inf",
+    "-inf",
+    "+inf",
+    "infinity",
+    "n/a",
+    "na",
+    "null",
+    "none",
+    "-",
+    "?",
+    "unknown",
+}
+
+
+@cache
+def row_model(table: str, section: str = "", *, strict: bool = False) -> type[BaseModel]:
+    """Return the pydantic model of one row of a table, or of one section of `site.toml`.
+
+    Every field may be left out: whether a cell must be filled depends on more than its column.
+    `strict` refuses to read a number out of quotes, as TOML keeps the two apart.
+    """
+    fields = {
+        c.name: (_accepted(c) | None, None)  # type: ignore[operator]
+        for c in contract.load(table).field
+        if c.section == section
+    }
+    config = ConfigDict(strict=strict, extra="forbid", frozen=True)
+    model: type[BaseModel] = create_model(f"{table}_{section}", __config__=config, **fields)  # type: ignore[call-overload]
+    return model
+
+
+def accept(
+    model: type[BaseModel], raw: Mapping[str, object]
+) -> tuple[dict[str, Value], frozenset[str]]:
+    """Return the valid cells, typed, and the names of those that are not."""
+    bad: frozenset[str] = frozenset()
+    try:
+        row = model.model_validate(raw)
+    except ValidationError as e:
+        bad = frozenset(str(error["loc"][0]) for error in e.errors())
+        row = model.model_validate({k: v for k, v in raw.items() if k not in bad})
+    return {k: getattr(row, k) for k in row.model_fields_set}, bad
+
+
+def must_be(column: Column, unit: str = "") -> str:
+    """Return what a cell of the column must be, in words.
+
+    >>> must_be(contract.load("stops").column("tilt_deg"), "deg")
+    'must be a number in deg from -90 to 90'
+    """
+    unit = "" if unit == "1" else unit
+    match column.type:
+        case "real":
+            words = f"a number in {unit}" if unit else "a number"
+        case "integer":
+            words = "a whole number"
+        case "boolean":
+            words = "true or false"
+        case "date" | "datetime":
+            words = "a date such as 2026-05-06, without quotes"
+        case _ if column.values:
+            words = f"one of {', '.join(column.enum)}"
+        case _ if without := _WITHOUT.fullmatch(column.pattern):
+            words = f"text without any of {' '.join(without[1])}"
+        case _ if column.pattern:
+            words = f"text that matches {column.pattern}"
+        case _:
+            words = "text"
+    low, high = column.minimum, column.maximum
+    if low is not None and high is not None:
+        words += f" from {low:g} to {high:g}"
+    elif low is not None:
+        words += f" of at least {low:g}"
+    elif column.above is not None:
+        words += f" above {column.above:g}" + (f" and at most {high:g}" if high is not None else "")
+    return f"must be {words}"
+
+
+def hint_for(column: Column, given: object) -> str:
+    """Return how a cell that was not accepted would be written, as far as one can tell.
+
+    >>> hint_for(contract.load("marks").column("offset"), "3,2")
+    'write 3.2'
+    """
+    text = str(given)
+    if column.type in ("real", "integer"):
+        if isinstance(given, str) and (hint := plain_number_hint(text)) is not None:
+            return hint
+        return ""
+    if column.values:
+        return nearest(text, column.enum)
+    if column.type == "text" and isinstance(given, str):
+        if any(unicodedata.category(c) == "Cc" for c in text):
+            return "retype it: it holds a control character"
+        return first_sentence(column)
+    if column.type == "text":
+        return "write it in quotes"
+    return ""
+
+
+def first_sentence(column: Column) -> str:
+    """Return the gist of a column's description."""
+    return column.description.partition(";")[0].partition(". ")[0].rstrip(".")
+
+
+def plain_number_hint(text: str) -> str | None:
+    """Return None for a plain decimal number, else how it would be written, or "".
+
+    >>> plain_number_hint("3.2"), plain_number_hint("4.5 ft"), plain_number_hint("about 3")
+    (None, 'write 4.5: units stand once, in site.toml', '')
+    """
+    if _PLAIN.fullmatch(text):
+        return None
+    if m := _THOUSANDS.fullmatch(text):
+        return f"write {m[0].replace(',', '')}"
+    if m := _COMMA.fullmatch(text):
+        point = f"{m[1]}.{m[2]}"
+        return f"write {point}" + (f" or {m[1]}{m[2]}" if len(m[2]) == 3 else "")
+    if m := _FEET_INCHES.fullmatch(text):
+        return f"write decimal feet, {int(m[1]) + float(m[2]) / 12:.4g}"
+    if m := _WITH_UNIT.fullmatch(text):
+        return f"write {m[1]}: units stand once, in site.toml"
+    if text.casefold() in _UNKNOWN:
+        return "leave it empty when it is not known"
+    return ""
+
+
+def _accepted(column: Column) -> object:
+    """Return the annotated type whose values the column accepts."""
+    low = -LARGEST if column.minimum is None and column.above is None else column.minimum
+    high = LARGEST if column.maximum is None else column.maximum
+    bounds = Field(ge=low, gt=column.above, le=high)
+    match column.type:
+        case "real":
+            finite = Field(allow_inf_nan=False)
+            return Annotated[float, bounds, finite, BeforeValidator(_plain_number)]
+        case "integer":
+            return Annotated[int, bounds, BeforeValidator(_plain_number)]
+        case "boolean":
+            return bool
+        case "date" | "datetime":
+            return date
+        case _ if column.values:
+            return Annotated[str, BeforeValidator(_one_of(column.enum))]
+        case _:
+            return Annotated[
+                str, Field(pattern=column.pattern or None), BeforeValidator(_plain_text)
+            ]
+
+
+def _plain_number(raw: object) -> object:
+    # float() would also take "nan", "1_000" and digits of other scripts.
+    if isinstance(raw, str) and not _PLAIN.fullmatch(raw):
+        raise ValueError("not a plain decimal number")
+    return raw
+
+
+def _plain_text(raw: object) -> object:
+    """One line without control characters, which could garble a terminal or a layer."""
+    if not isinstance(raw, str):
+        return raw
+    text = " ".join(raw.split())
+    if any(unicodedata.category(c) == "Cc" for c in text):
+        raise ValueError("holds a control character")
+    return text
+
+
+def _one_of(values: tuple[str, ...]) -> Callable[[object], str]:
+    """Accept `End null` for `end_null`: case, blanks and hyphens carry no meaning here."""
+    known = {v.casefold(): v for v in values} | {v.casefold().replace("-", "_"): v for v in values}
+
+    def canonical(raw: object) -> str:
+        key = str(raw).strip().casefold().replace(" ", "_") if isinstance(raw, str) else ""
+        for k in (key, key.replace("-", "_")):
+            if k in known:
+                return known[k]
+        raise ValueError("not one of the values")
+
+    return canonical

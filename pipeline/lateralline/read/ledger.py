@@ -1,0 +1,71 @@
+"""Faults and findings are noted as they are met; nothing is raised until every file is read."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+
+from lateralline.errors import Fault, SiteFaultsError
+from lateralline.records import Finding, Severity
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What was met while reading one site folder."""
+
+    faults: list[Fault] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+    def fault(
+        self, file: str, row: int, column: str, value: object, must: str, hint: str = ""
+    ) -> None:
+        """Note one fault; `must` says what would be right, `hint` how to get there."""
+        self.faults.append(Fault(file, row, column, one_line(value), must, hint))
+
+    def finding(
+        self,
+        severity: Severity,
+        code: str,
+        subject: str,
+        what: str,
+        what_to_do: str,
+        *,
+        by_how_much: str = "",
+        where: str = "",
+    ) -> None:
+        """Note something the person should know that is no fault."""
+        self.findings.append(
+            Finding(severity, "read", code, subject, what, by_how_much, what_to_do, where)
+        )
+
+    def raise_faults(self, site: str) -> None:
+        """Raise all faults at once, if there are any."""
+        if self.faults:
+            raise SiteFaultsError(site, self.faults)
+
+
+def one_line(value: object, longest: int = 60) -> str:
+    r"""Return a value as an error message can show it: short, on one line, printable.
+
+    >>> one_line("CO\n1\x07")
+    'CO 1?'
+    """
+    text = " ".join(str(value).split())
+    text = "".join(c if c.isprintable() else "?" for c in text)
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def nearest(value: str, known: Collection[str], most: int = 8) -> str:
+    """Return the hint for a name that is not known: the nearest known one, else what is known.
+
+    >>> nearest("C01", ["CO1", "CO2"])
+    'did you mean "CO1"?'
+    >>> nearest("main", ["L1", "L2"])
+    'known: L1, L2'
+    """
+    folded = {k.casefold(): k for k in known}
+    if close := get_close_matches(value.casefold(), folded, n=1, cutoff=0.6):
+        return f'did you mean "{one_line(folded[close[0]])}"?'
+    shown = ", ".join(one_line(k, 20) for k in list(known)[:most])
+    return f"known: {shown}{', …' if len(known) > most else ''}" if shown else "none is known"

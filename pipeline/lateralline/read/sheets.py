@@ -1,0 +1,119 @@
+"""Raw tables: a header and rows of text cells, each with its line as an editor shows it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from lateralline.read.ledger import Ledger
+
+_BOM = "\ufeff"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table before its cells mean anything; all blank rows and comments are gone."""
+
+    file: str  # as messages name it: "marks.csv", "field.xlsx[marks]"
+    header_line: int
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    complete: bool = True  # False when some rows do not fit the header
+
+
+def decode(file: str, data: bytes, ledger: Ledger) -> str | None:
+    """Return the text of a UTF-8 file; None, with a fault, when it is not."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        ledger.fault(file, 1, "file", "UTF-16", "must be UTF-8 text", "save it as UTF-8")
+        return None
+    if (at := data.find(b"\0")) >= 0:
+        line = _line_at(data, at)
+        ledger.fault(file, line, "file", "", "must be text; it holds a NUL byte", "save it again")
+        return None
+    try:
+        return data.decode("utf-8").removeprefix(_BOM)
+    except UnicodeDecodeError as e:
+        byte = f"byte 0x{data[e.start]:02X}"
+        ledger.fault(
+            file, _line_at(data, e.start), "file", byte, "must be UTF-8 text", "save it as UTF-8"
+        )
+        return None
+
+
+def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
+    """Return a comma-separated file as a Sheet; None, with faults, when it has no usable header.
+
+    Lines that begin with # are notes to the reader and skipped.
+    """
+    try:
+        records = list(_records(text))
+    except csv.Error as e:
+        why, line = e.args
+        hint = 'a quote that opens must close; write "" for a quote inside quotes'
+        ledger.fault(file, line, "row", "", f"must be comma separated text ({why})", hint)
+        return None
+    return tidy(file, records, ledger)
+
+
+def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> Sheet | None:
+    """Strip blanks, drop empty rows, and check that header and rows fit one another."""
+    stripped = [(line, [c.strip() for c in cells]) for line, cells in records]
+    filled = [(line, cells) for line, cells in stripped if any(cells)]
+    if not filled:
+        ledger.fault(file, 0, "file", "", "must begin with a header row; it is empty")
+        return None
+    (header_line, header), *body = filled
+    for mark, name in ((";", "semicolon"), ("\t", "tab")):
+        if len(header) == 1 and mark in header[0]:
+            ledger.fault(
+                file, header_line, "header", mark, "must be comma separated", f"it has {name}s"
+            )
+            return None
+    header = [h.casefold() for h in header]
+    while header and not header[-1] and not any("".join(c[len(header) - 1 :]) for _, c in body):
+        header.pop()  # spreadsheets leave empty columns behind
+    for at, name in enumerate(header):
+        if not name:
+            ledger.fault(file, header_line, "header", "", f"must name column {at + 1}")
+        elif name in header[:at]:
+            ledger.fault(file, header_line, "header", name, "must name each column once")
+    width = len(header)
+    rows: list[tuple[int, tuple[str, ...]]] = []
+    for line, cells in body:
+        if len(cells) < width:
+            hint = "empty cells still need their commas"
+        elif any(cells[width:]):
+            hint = "text with a comma needs quotes; a decimal comma is written as a point"
+        else:
+            rows.append((line, tuple(cells[:width])))
+            continue
+        ledger.fault(file, line, "row", f"{len(cells)} cells", f"must have {width} cells", hint)
+    return Sheet(file, header_line, tuple(header), tuple(rows), len(rows) == len(body))
+
+
+def _records(text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield each csv record with the line it begins on: a quoted cell may hold line breaks."""
+    begins = True  # the next line drawn begins a record, so a # there begins a comment
+
+    def lines() -> Iterator[str]:
+        nonlocal begins
+        for line in io.StringIO(text, newline=""):
+            yield "\n" if begins and line.lstrip().startswith("#") else line
+            begins = False
+
+    reader = csv.reader(lines(), strict=True, skipinitialspace=True)
+    while True:
+        first, begins = reader.line_num + 1, True
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as e:
+            raise csv.Error(str(e), first) from e
+        yield first, cells
+
+
+def _line_at(data: bytes, at: int) -> int:
+    return data.count(b"\n", 0, at) + 1

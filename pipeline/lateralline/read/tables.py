@@ -1,0 +1,169 @@
+"""Rows with typed cells, from sheets or from sections of `site.toml`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from math import nan
+
+import numpy as np
+
+from lateralline import contract
+from lateralline.contract import Column, Table
+from lateralline.read.cells import Value, accept, hint_for, must_be, row_model
+from lateralline.read.ledger import Ledger
+from lateralline.read.sheets import Sheet
+from lateralline.records import Floats, Ints, Texts
+
+#: Gives the unit a column is filled in, or "" when that is not one unit for all rows.
+UnitOf = Callable[[Column], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row: the cells that were given and are valid, in the units they were given in."""
+
+    file: str
+    line: int
+    cells: Mapping[str, Value]
+    bad: frozenset[str] = frozenset()  # already at fault: nothing more is said of these
+    lines: Mapping[str, int] = field(default_factory=dict)  # where one row spans lines, as in TOML
+
+    def given(self, name: str) -> bool:
+        """True when the cell is filled, rightly or wrongly."""
+        return name in self.cells or name in self.bad
+
+    def text(self, name: str, default: str = "") -> str:
+        """Return a cell as text; `default` when it is not given or not valid."""
+        return str(self.cells.get(name, default))
+
+    def number(self, name: str, default: float = nan) -> float:
+        """Return a cell as a number; `default` when it is not given or not valid."""
+        value = self.cells.get(name, default)
+        return float(value) if isinstance(value, (int, float)) else default
+
+    def line_of(self, name: str) -> int:
+        """Return the line the cell stands on."""
+        return self.lines.get(name, self.line)
+
+    def fault(self, ledger: Ledger, column: str, must: str, hint: str = "") -> None:
+        """Note a fault of one cell, unless one is noted already."""
+        if column not in self.bad:
+            value = self.cells.get(column, "")
+            ledger.fault(self.file, self.line_of(column), column, value, must, hint)
+
+    @property
+    def where(self) -> str:
+        """The row as findings name it."""
+        return f"{self.file}:{self.line}"
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """All rows of one table; columns come out as arrays, "" or NaN where nothing was given."""
+
+    file: str
+    rows: tuple[Row, ...] = ()
+    complete: bool = True  # False when some rows were too broken to read
+
+    def __iter__(self) -> Iterator[Row]:
+        """Go through the rows."""
+        return iter(self.rows)
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.rows)
+
+    @property
+    def lines(self) -> Ints:
+        """(n,) line of each row."""
+        return np.array([r.line for r in self.rows], dtype=np.int64)
+
+    def texts(self, name: str) -> Texts:
+        """(n,) cells of a column."""
+        return np.array([r.text(name) for r in self.rows], dtype=np.str_)
+
+    def numbers(self, name: str, metres_per: float = 1.0) -> Floats:
+        """(n,) cells of a column, multiplied by the metres in one of its unit."""
+        return np.array([r.number(name) for r in self.rows], dtype=np.float64) * metres_per
+
+
+def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf, ledger: Ledger) -> Rows:
+    """Return the rows of input table `name`; cells that will not do become faults.
+
+    Columns that are not declared are kept in the row's note and reported.
+    """
+    table = contract.load(name)
+    columns = {c.name: c for c in table.field}
+    absent = [c for c in table.field if c.name not in sheet.header]
+    for c in absent:
+        if c.required:
+            has = ", ".join(h for h in sheet.header if h)
+            must = f"must be a column of the header: {c.title.lower()}"
+            ledger.fault(sheet.file, sheet.header_line, c.name, "", must, f"the header has {has}")
+    extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
+    _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+
+    model = row_model(name)
+    missing = frozenset(c.name for c in absent if c.required)
+    rows: list[Row] = []
+    for line, cells in sheet.rows:
+        given = {h: text for h, text in zip(sheet.header, cells, strict=True) if h and text}
+        known = {h: text for h, text in given.items() if h in columns}
+        good, bad = accept(model, known)
+        row = Row(sheet.file, line, good)
+        explain(row, [columns[b] for b in bad], known, unit_of, ledger)
+        for c in table.field:
+            if c.required and c.name not in known and c.name not in missing:
+                row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
+                bad |= {c.name}
+        kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given)
+        remark = "note" if "note" in columns else "text"
+        if kept and remark in columns:
+            good[remark] = "; ".join(filter(None, (str(good.get(remark, "")), kept)))
+        rows.append(Row(sheet.file, line, good, bad | missing))
+    return Rows(sheet.file, tuple(rows), sheet.complete)
+
+
+def explain(
+    row: Row,
+    columns: Sequence[Column],
+    given: Mapping[str, object],
+    unit_of: UnitOf,
+    ledger: Ledger,
+) -> None:
+    """Note a fault for each cell that was not accepted: what it must be, and how to write it."""
+    for c in columns:
+        value, line = given[c.name], row.line_of(c.name)
+        must = must_be(c, unit_of(c))
+        ledger.fault(row.file, line, c.name, value, must, hint_for(c, value))
+
+
+def _report_extra(
+    table: Table, sheet: Sheet, extra: Sequence[str], absent: Sequence[str], ledger: Ledger
+) -> None:
+    """A misspelt column would lose what it holds, so a near miss is a fault; others are notes."""
+    kept = any(c in table.names for c in ("note", "text"))
+    for name in extra:
+        close = get_close_matches(name.replace(" ", "_"), set(absent) - {"note"}, n=1, cutoff=0.8)
+        if close:
+            ledger.fault(
+                sheet.file,
+                sheet.header_line,
+                "header",
+                name,
+                f"must be a column of {table.name}",
+                f'did you mean "{close[0]}"?',
+            )
+            continue
+        ledger.finding(
+            "info",
+            "extra-column",
+            f"column {name}",
+            f"{sheet.file} has a column that is not part of {table.name}",
+            "Nothing, if it is a remark: it is kept in the row's note."
+            if kept
+            else "Nothing, if it is a remark: it is not carried further.",
+            where=f"{sheet.file}:{sheet.header_line}",
+        )
