@@ -1,0 +1,273 @@
+"""One batch of stops as a least-squares problem: what was marked, and what is known beforehand.
+
+Unknowns per stop: east, north, up, heading, tilt. Steps and Jacobians are taken in the
+transmitter's own axes (along, across, up), in which all marks of a stop share one rotation; only
+`advance` and the final covariance turn back to east and north.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Self
+
+import numpy as np
+
+from lateralline.kernels import conditions
+from lateralline.kernels.lsq import Linearised
+from lateralline.records import Flags, Floats, Ints
+from lateralline.settings import Accuracy
+
+END, MID, TOTAL, AXIAL = range(4)
+#: Mark kinds that carry a field condition, in the order of the codes above.
+KINDS = ("end_null", "mid_null", "peak_total", "peak_axial")
+
+
+@dataclass(frozen=True, slots=True)
+class MarkArrays:
+    """n marks with a field condition, sorted by stop."""
+
+    xyz_m: Floats  # (3, n)
+    cov_m2: Floats  # (3, 3, n) east, north, up
+    kind: Ints  # END, MID, TOTAL or AXIAL
+    lateral: Flags  # a mid null taken as marked on the axis, for want of a second end null
+    in_plane: Flags  # its level helped to fit the ground plane
+    row: Ints  # index into Marks
+
+    def take(self, keep: Flags) -> Self:
+        """Return the marks where keep (n,) is True."""
+        return replace(self, **{f.name: getattr(self, f.name)[..., keep] for f in fields(self)})
+
+
+@dataclass(frozen=True, slots=True)
+class StopArrays:
+    """k stops, each with at least one mark."""
+
+    count: Ints  # marks of each stop
+    depth_reading_m: Floats  # NaN = none
+    tilt_rad: Floats  # prior mean and σ
+    tilt_sigma_rad: Floats
+    heading_rad: Floats  # way of travel; σ inf when marks alone decide
+    heading_sigma_rad: Floats
+    heading_var: Floats  # variance of a heading no mark observes, else 0
+    half_rod_m: Floats  # half the transmitter's magnetic length; 0 = point dipole
+    centre_m: Floats  # (2, k) of the ground plane
+    plane: Floats  # (3, k) level at the centre, slope east, slope north
+    plane_cov: Floats  # (3, 3, k)
+
+    def take(self, keep: Flags) -> Self:
+        """Return the stops where keep (k,) is True."""
+        return replace(self, **{f.name: getattr(self, f.name)[..., keep] for f in fields(self)})
+
+
+def rotate_cov(cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
+    """Turn covariances (3, 3, n) of east, north, up into along, across, up."""
+    turn = np.zeros_like(cov_m2)
+    turn[0, 0], turn[0, 1], turn[1, 0], turn[1, 1] = sin, cos, cos, -sin
+    turn[2, 2] = 1.0
+    return np.asarray(np.einsum("ian,abn,jbn->ijn", turn, cov_m2, turn, optimize=True))
+
+
+@dataclass(frozen=True, slots=True)
+class StopProblem:
+    """A batch of stops; see `kernels.lsq.Problem`."""
+
+    marks: MarkArrays
+    stops: StopArrays
+    accuracy: Accuracy
+
+    def take(self, keep: Flags) -> Self:
+        """Return the sub-batch of the stops where keep (k,) is True."""
+        of_mark = np.repeat(keep, self.stops.count)
+        return replace(self, marks=self.marks.take(of_mark), stops=self.stops.take(keep))
+
+    @property
+    def rows(self) -> Ints:
+        """Return how many conditions each mark gives (n,): one for a plain mid null, else two."""
+        return np.where((self.marks.kind == MID) & ~self.marks.lateral, 1, 2).astype(np.int64)
+
+    def advance(self, p: Floats, step: Floats) -> Floats:
+        """Return p (5, k) moved by a step in transmitter axes; never up through the ground.
+
+        Positions move at most half a depth and angles half a radian at a time.
+        """
+        depth = np.maximum(self.ground(p) - p[2], 0.05)
+        length = np.sqrt(np.sum(step[:3] ** 2, axis=0))
+        turn = np.max(np.abs(step[3:]), axis=0)
+        limit = np.minimum(0.5 * depth / np.maximum(length, 1e-12), 0.5 / np.maximum(turn, 1e-12))
+        d = step * np.minimum(1.0, limit)
+        sin, cos = np.sin(p[3]), np.cos(p[3])
+        moved: Floats = p + d
+        moved[0] = p[0] + d[0] * sin + d[1] * cos
+        moved[1] = p[1] + d[0] * cos - d[1] * sin
+        return moved
+
+    def ground(self, p: Floats) -> Floats:
+        """Return the ground level (k,) over the plan positions of p."""
+        s = self.stops
+        east, north = p[0] - s.centre_m[0], p[1] - s.centre_m[1]
+        return np.asarray(s.plane[0] + s.plane[1] * east + s.plane[2] * north)
+
+    def slopes(self, p: Floats) -> tuple[Floats, Floats]:
+        """Return the ground's slope along and across each heading (k,)."""
+        sin, cos = np.sin(p[3]), np.cos(p[3])
+        _, east, north = self.stops.plane
+        return east * sin + north * cos, east * cos - north * sin
+
+    def in_axes(self, p: Floats) -> Floats:
+        """Return marks (3, n) in their stop's transmitter axes."""
+        of = np.repeat(p[:4], self.stops.count, axis=1)
+        east, north, up = self.marks.xyz_m - of[:3]
+        sin, cos = np.sin(of[3]), np.cos(of[3])
+        return np.stack([east * sin + north * cos, east * cos - north * sin, up])
+
+    def linearise(self, p: Floats) -> Linearised:
+        """Return residuals, Jacobians and noise at p (5, k)."""
+        f, jacobian, by_mark, own_var = self._mark_rows(p)
+        turn = np.repeat(p[3], self.stops.count)
+        cov = rotate_cov(self.marks.cov_m2, np.sin(turn), np.cos(turn))
+        spread = np.einsum("qin,ijn,rjn->qrn", by_mark, cov, by_mark, optimize=True)
+        s = np.stack([spread[0, 0] + own_var[0], spread[0, 1], spread[1, 1] + own_var[1]])
+        return Linearised(self.stops.count, f, jacobian, s, *self._own_rows(p))
+
+    def by_position(self, p: Floats) -> Floats:
+        """Return ∂f/∂(mark position) (2, 3, n) in transmitter axes."""
+        by_position: Floats = self._mark_rows(p)[2]
+        return by_position
+
+    def _mark_rows(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return f (2, n), ∂f/∂unknowns (2, 5, n), ∂f/∂mark (2, 3, n), own variance (2, n).
+
+        A kind with one condition leaves its second row at zero with variance one.
+        """
+        r = self.in_axes(p)
+        n = r.shape[1]
+        tilt = np.repeat(p[4], self.stops.count)
+        f, own_var = np.zeros((2, n)), np.ones((2, n))
+        raw = np.zeros((2, 4, n))  # by along, across, up, tilt
+        by_slope = np.zeros((2, n))  # ∂f/∂heading through the ground's slopes
+        half = self.stops.half_rod_m
+        rod = np.repeat(half, self.stops.count) if half.any() else None
+        self._nulls(r, tilt, rod, f, raw, own_var)
+        self._peaks(p, r, tilt, f, raw, own_var, by_slope)
+        jacobian = np.empty((2, 5, n))
+        jacobian[:, :3] = -raw[:, :3]
+        jacobian[:, 3] = r[1] * raw[:, 0] - r[0] * raw[:, 1] + by_slope
+        jacobian[:, 4] = raw[:, 3]
+        return f, jacobian, raw[:, :3], own_var
+
+    def _nulls(
+        self,
+        r: Floats,
+        tilt: Floats,
+        rod: Floats | None,
+        f: Floats,
+        raw: Floats,
+        own_var: Floats,
+    ) -> None:
+        a, kind = self.accuracy, self.marks.kind
+        unobserved = np.repeat(self.stops.heading_var, self.stops.count)
+        i = np.flatnonzero(kind == END)
+        if i.size:  # B along = B across = 0
+            u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
+            f[:, i], raw[:, :, i] = u[:2], du[:2]
+            own_var[:, i] = a.receiver_angle_rad**2
+        i = np.flatnonzero(kind == MID)
+        if i.size:  # B up = 0; a mid null off the axis under a wrong heading reads as shifted
+            u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
+            f[0, i], raw[0][:, i] = u[2], du[2]
+            shift = conditions.ACROSS_CURVATURE * a.mid_across_depths
+            own_var[0, i] = a.receiver_angle_rad**2 + shift**2 * unobserved[i]
+        i = np.flatnonzero((kind == MID) & self.marks.lateral)
+        if i.size:
+            f[1, i], raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
+            own_var[1, i] = a.mid_across_depths**2
+
+    def _peaks(
+        self,
+        p: Floats,
+        r: Floats,
+        tilt: Floats,
+        f: Floats,
+        raw: Floats,
+        own_var: Floats,
+        by_slope: Floats,
+    ) -> None:
+        """Gradient along the ground is zero; scaled by its curvature, so in depths of offset."""
+        kind, a = self.marks.kind, self.accuracy
+        if not (kind >= TOTAL).any():
+            return
+        slope_along, slope_across = (np.repeat(s, self.stops.count) for s in self.slopes(p))
+        sin, cos = np.sin(p[3]), np.cos(p[3])
+        e, n = self.stops.plane_cov[1, 1], self.stops.plane_cov[2, 2]
+        en = self.stops.plane_cov[1, 2]
+        along_var = np.repeat(e * sin**2 + 2 * en * sin * cos + n * cos**2, self.stops.count)
+        across_var = np.repeat(e * cos**2 - 2 * en * sin * cos + n * sin**2, self.stops.count)
+        unobserved = np.repeat(self.stops.heading_var, self.stops.count)
+        doubt = np.repeat(self.stops.tilt_sigma_rad, self.stops.count)
+        for code, gradient in (
+            (TOTAL, conditions.total_gradient),
+            (AXIAL, conditions.axial_gradient),
+        ):
+            i = np.flatnonzero(kind == code)
+            if not i.size:
+                continue
+            g, dg = gradient(r[:, i], tilt[i])
+            k = -1.0 / conditions.ACROSS_CURVATURE
+            f[0, i] = k * (g[1] + slope_across[i] * g[2])
+            raw[0][:, i] = k * (dg[1] + slope_across[i] * dg[2])
+            by_slope[0, i] = -k * slope_along[i] * g[2]
+            soft = a.peak_along_depths if code == TOTAL else a.peak_across_depths
+            own_var[0, i] = (  # a wrong heading turns spread along the axis into spread across it
+                a.peak_across_depths**2 + soft**2 * unobserved[i] + across_var[i]
+            )
+            if code == AXIAL:  # as much sharper along as its curvature: equal loss of strength
+                k = -1.0 / conditions.AXIAL_CURVATURE
+                f[1, i] = k * (g[0] + slope_along[i] * g[2])
+                raw[1][:, i] = k * (dg[0] + slope_along[i] * dg[2])
+                by_slope[1, i] = k * slope_across[i] * g[2]
+                ratio = conditions.ACROSS_CURVATURE / conditions.AXIAL_CURVATURE
+                own_var[1, i] = ratio * a.peak_across_depths**2 + along_var[i] / 9.0
+            else:  # quartic-flat: a soft place, and where its top is hangs on the unknown tilt
+                along, by_along = conditions.offset_in_depths(r[:, i], axis=0)
+                up, by_up = conditions.offset_in_depths(r[:, i], axis=2)
+                f[1, i] = along + slope_along[i] * up
+                raw[1][:, i] = by_along + slope_along[i] * by_up
+                by_slope[1, i] = slope_across[i] * up
+                lean = np.abs(tilt[i] - np.arctan(slope_along[i]))
+                wander = np.cbrt((np.sin(lean) + np.sin(doubt[i])) / 4.0)
+                own_var[1, i] = a.peak_along_depths**2 + wander**2 + along_var[i]
+
+    def depth_sigma_m(self, depth_m: Floats) -> Floats:
+        """Return σ (k,) of a depth reading at a depth: its noise and the receiver's own scale."""
+        a = self.accuracy
+        noise = np.maximum(a.depth_reading_ratio * depth_m, a.depth_reading_min_m)
+        return np.asarray(np.hypot(noise, a.depth_scale_ratio * depth_m))
+
+    def _own_rows(self, p: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return residuals (3, k), Jacobians (3, 5, k) and variances of depth, tilt, heading."""
+        s, k = self.stops, p.shape[1]
+        f, jacobian, var = np.zeros((3, k)), np.zeros((3, 5, k)), np.full((3, k), np.inf)
+        read = np.isfinite(s.depth_reading_m)
+        depth = self.ground(p) - p[2]
+        along, across = self.slopes(p)
+        f[0] = np.where(read, depth - s.depth_reading_m, 0.0)
+        jacobian[0, :3] = np.stack([along, across, np.full(k, -1.0)])
+        var[0, read] = self.depth_sigma_m(np.maximum(depth, 0.0))[read] ** 2
+        var[0, read] += self.ground_var(p)[read]
+        f[1] = p[4] - s.tilt_rad
+        jacobian[1, 4] = 1.0
+        var[1] = s.tilt_sigma_rad**2
+        f[2] = np.remainder(p[3] - s.heading_rad + np.pi, 2.0 * np.pi) - np.pi
+        jacobian[2, 3] = 1.0
+        var[2] = s.heading_sigma_rad**2
+        return f, jacobian, var
+
+    def plane_row(self, p: Floats) -> Floats:
+        """Return ∂(ground level at the fix)/∂(plane parameters) (3, k)."""
+        c = self.stops.centre_m
+        return np.stack([np.ones(p.shape[1]), p[0] - c[0], p[1] - c[1]])
+
+    def ground_var(self, p: Floats) -> Floats:
+        """Return the variance (k,) of the ground level over the plan position of p."""
+        row = self.plane_row(p)
+        return np.asarray(np.einsum("ik,ijk,jk->k", row, self.stops.plane_cov, row))
