@@ -1,0 +1,22 @@
+"""Practice sites: invented pipes with known truth, surveyed by a simulated crew, seeded noise.
+
+Used by `lateralline practice`, the sample sites, tests and benchmarks. Nothing here knows how a
+solution is found.
+"""
+
+from __future__ import annotations
+
+from lateralline.synthetic.batch import StopBatch, random_site, random_stops, write_batch
+from lateralline.synthetic.scenarios import SCENARIOS, Scenario, make_site
+from lateralline.synthetic.truth import Truth
+
+__all__ = [
+    "SCENARIOS",
+    "Scenario",
+    "StopBatch",
+    "Truth",
+    "make_site",
+    "random_site",
+    "random_stops",
+    "write_batch",
+]

@@ -1,0 +1,307 @@
+"""The named practice sites: an invented village on an island that is on no map.
+
+"Quarry Hill" stands on open water in the middle of a lake, so that no lot, house or drain of this
+world is meant. Each scenario shows another way of measuring; together they show the common ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from lateralline.records import Floats
+from lateralline.settings import standard_accuracy
+from lateralline.synthetic.faults import PLANTED, Planting, plant
+from lateralline.synthetic.sheet import files_of, write_files
+from lateralline.synthetic.survey import survey
+from lateralline.synthetic.truth import (
+    Control,
+    Crew,
+    Ground,
+    Opening,
+    Sight,
+    Steps,
+    TrueLine,
+    TrueRun,
+    Truth,
+    axis_below,
+)
+
+UTM_ANCHOR = (466_900.0, 4_661_000.0)  # EPSG:32617, open water
+STATE_PLANE_ANCHOR = (2_267_000.0, 888_500.0)  # EPSG:3734, US survey feet, the same water
+LON_LAT_ANCHOR = (-81.4, 42.1)
+
+_FEET = Steps(
+    tape=("ft", 0.05), level=("ft", 0.01), depth=("ft", 0.1), counter=("ft", 0.1), pipe=("in", 0.1)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A kind of practice site; `build` draws one with its own generator."""
+
+    name: str
+    description: str
+    seed: int
+    build: Callable[[np.random.Generator], Truth]
+    faults: tuple[Planting, ...] = ()
+
+
+def walk(
+    start: tuple[float, float], bearing_deg: float, legs: tuple[tuple[float, float], ...]
+) -> Floats:
+    """Return plan vertices (m, 2) of legs (length, turn to the right after it, degrees)."""
+    lengths, turns = np.array(legs, float).T
+    bearings = np.radians(bearing_deg + np.concatenate([[0.0], np.cumsum(turns)[:-1]]))
+    steps = lengths[:, None] * np.stack([np.sin(bearings), np.cos(bearings)], axis=1)
+    return np.vstack([start, np.asarray(start) + np.cumsum(steps, axis=0)])
+
+
+def standstills(
+    rng: np.random.Generator,
+    bends_m: npt.ArrayLike,
+    *,
+    first_m: float,
+    last_m: float,
+    spacing_m: float,
+) -> tuple[float, ...]:
+    """Return distances from the entry at which the camera stops, none within 0.6 m of a bend."""
+    count = max(2, round((last_m - first_m) / spacing_m) + 1)
+    travel = np.linspace(first_m, last_m, count)
+    travel[1:-1] += rng.uniform(-0.2, 0.2, count - 2)
+    for bend in np.atleast_1d(np.asarray(bends_m, float)):
+        near = np.abs(travel - bend) < 0.6
+        travel[near] = bend + np.where(travel[near] < bend, -0.6, 0.6)
+    return tuple(float(t) for t in np.round(travel, 3))
+
+
+def _tape_ties(rng: np.random.Generator) -> Truth:
+    ground = Ground(30.48, grade_east=0.008, grade_north=0.012, swell_m=0.015)
+    plan = walk((7.0, -2.0), 165.0, ((9.5, 22.5), (12.0, 0.0)))  # house to main
+    line = TrueLine(
+        "L1",
+        axis_below(ground, plan[::-1], depth_m=1.50, fall=0.025),
+        ("MAIN", "", "CO1"),
+        nominal="4 in SDR35",
+    )
+    travel = standstills(rng, 9.5, first_m=1.4, last_m=20.6, spacing_m=2.7)
+    return Truth(
+        "QH-014",
+        "Quarry Hill 14",
+        "EPSG:3734",
+        "none",
+        STATE_PLANE_ANCHOR,
+        ground,
+        (line,),
+        (TrueRun("R1", "L1", "CO1", "with", travel),),
+        Crew(
+            kinds=("end_null", "mid_null", "peak_total"),
+            methods=("offset", "offset", "ties2", "ties2", "ties3", "ties3"),
+            baseline=("HOUSE-SW", "HOUSE-SE"),
+            tie_points=("HOUSE-SW", "HOUSE-SE", "FENCE"),
+            missing=frozenset({"1P", "3P", "4M", "5P", "7P", "8P"}),
+            notes={
+                "4B": "under the hedge, tape held high",
+                "6A": "paint on the kerb",
+                "R1/4": "mid null not marked: parked cart",
+            },
+            extra_column=("paint", ("white", "white", "pink")),
+        ),
+        _FEET,
+        control=(
+            Control("HOUSE-SW", 0.0, 0.0),
+            Control("HOUSE-SE", 12.0, -1.0),
+            Control("FENCE", -5.0, -13.0),
+        ),
+        sights=(
+            Sight("R1", 6.2, "ROOTS", "2", "fine roots at joint", 10, 2),
+            Sight("R1", 14.9, "OFFSET", "1", "joint offset, slight", 6),
+        ),
+    )
+
+
+def _gnss_bend_branch(rng: np.random.Generator) -> Truth:
+    ground = Ground(142.0, grade_east=0.010, grade_north=-0.015, swell_m=0.02)
+    main = walk((0.0, 0.0), 200.0, ((10.5, -45.0), (5.0, 0.0), (9.5, 0.0)))  # upstream to main
+    axis = axis_below(ground, main[::-1], depth_m=1.9, fall=0.02)
+    first = TrueLine("L1", axis, ("MAIN", "J1", "", "CO1"), nominal="DN160 SN4")
+    junction = axis[1]
+    branch = walk((float(junction[0]), float(junction[1])), 65.0 - 45.0, ((3.0, 22.5), (9.0, 0.0)))
+    second = TrueLine(
+        "L2",
+        axis_below(ground, branch, depth_m=0.0, fall=0.02, start_level_m=float(junction[2])),
+        ("J1", "", "CO2"),
+        nominal="DN110 SN4",
+        service="storm",
+        joins="L1",
+    )
+    one = standstills(rng, 10.5, first_m=1.3, last_m=24.4, spacing_m=2.9)
+    two = standstills(rng, 9.0, first_m=1.2, last_m=11.3, spacing_m=2.6)
+    return Truth(
+        "QH-022",
+        "Quarry Hill 22",
+        "EPSG:32617",
+        "ellipsoidal",
+        (UTM_ANCHOR[0] + 300.0, UTM_ANCHOR[1]),
+        ground,
+        (first, second),
+        (TrueRun("R1", "L1", "CO1", "with", one), TrueRun("R2", "L2", "CO2", "with", two)),
+        Crew(
+            kinds=("end_null", "mid_null", "peak_axial"),
+            missing=frozenset({"R1-2X", "R1-6A", "R2-1X", "R2-4M"}),
+            notes={"R1-5B": "fixed after a second try", "R2/3": "battery changed"},
+        ),
+        sights=(
+            Sight("R1", 4.4, "CRACK", "3", "crack across the crown", 11, 1),
+            Sight("R1", 10.5, "BEND", "", "bend to the left"),
+            Sight("R1", 15.5, "BRANCH", "", "junction from the right", 2),
+            Sight("R2", 7.1, "SILT", "1", "settled silt, a tenth of the height", 5, 7),
+        ),
+    )
+
+
+def _slope_levels(rng: np.random.Generator) -> Truth:
+    ground = Ground(188.40, grade_east=0.07, grade_north=0.10, swell_m=0.03)  # 12 %, uphill NNE
+    plan = walk((0.0, 0.0), 25.0, ((8.0, 22.5), (11.0, 0.0)))  # lot line up to the house
+    line = TrueLine(
+        "L1",
+        axis_below(ground, plan, depth_m=0.95, fall=0.04),
+        ("CO3", "", "HOUSE"),
+        material="PVC",
+        nominal="DN110",
+    )
+    travel = standstills(rng, 8.0, first_m=1.2, last_m=18.3, spacing_m=2.4)
+    return Truth(
+        "QH-031",
+        "Quarry Hill 31",
+        "EPSG:32617",
+        "EPSG:5703",
+        (UTM_ANCHOR[0] + 600.0, UTM_ANCHOR[1] + 150.0),
+        ground,
+        (line,),
+        (TrueRun("R1", "L1", "CO3", "against", travel, 0.35, 0.35, 0.03),),
+        Crew(
+            kinds=("end_null", "mid_null"),
+            methods=("offset", "ties3", "offset", "ties2"),
+            baseline=("GATE", "WALL"),
+            tie_points=("GATE", "WALL", "NAIL"),
+            tilt=True,
+            missing=frozenset({"5A"}),
+            notes={"R1/5": "tail null lies under the steps, not marked"},
+        ),
+        control=(
+            Control("GATE", -4.0, 0.0),
+            Control("WALL", 1.0, 16.0),
+            Control("NAIL", 12.0, 3.0, 0.015),
+        ),
+        openings=(Opening("CO3", "R1", "CO3"),),
+        sights=(Sight("R1", 16.0, "SAG", "2", "standing water over a third"),),
+    )
+
+
+def _local_sketch(rng: np.random.Generator) -> Truth:
+    ground = Ground(0.0, grade_east=0.002, grade_north=-0.002)  # no levels taken, all but level
+    plan = walk((2.0, 1.2), 10.0, ((13.0, 0.0),))
+    line = TrueLine(
+        "L1",
+        axis_below(ground, plan[::-1], depth_m=1.30, fall=0.02),
+        ("END", "CO1"),
+        material="PVC",
+        nominal="4 in SCH40",
+    )
+    travel = standstills(rng, (), first_m=1.5, last_m=12.4, spacing_m=2.2)
+    return Truth(
+        "QH-040",
+        "Quarry Hill 40, sketch",
+        "local",
+        "none",
+        (0.0, 0.0),
+        ground,
+        (line,),
+        (TrueRun("R1", "L1", "CO1", "with", travel, ride_height_m=0.0254),),
+        Crew(
+            kinds=("end_null", "mid_null"),
+            methods=("offset", "ties2", "offset", "offset", "polar", "ties2"),
+            baseline=("A", "B"),
+            tie_points=("A", "B"),
+            compass="N",
+            levels=False,
+            missing=frozenset({"3M"}),
+            notes={"5M": "compass, away from the fence"},
+        ),
+        Steps(pipe=("in", 0.01)),
+        control=(Control("A", 0.0, 0.0), Control("B", 9.0, 0.0), Control("N", 5.0, 9.5)),
+    )
+
+
+def _faulty(rng: np.random.Generator) -> Truth:
+    ground = Ground(150.0, grade_east=0.01)
+    plan = walk((6.0, -2.0), 170.0, ((12.0, 0.0),))
+    line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.5, fall=0.02), ("MAIN", "CO1"))
+    travel = standstills(rng, (), first_m=1.5, last_m=10.5, spacing_m=3.0)
+    return Truth(
+        "QH-099",
+        "Quarry Hill 99, full of faults",
+        "EPSG:4326",
+        "ellipsoidal",
+        LON_LAT_ANCHOR,
+        ground,
+        (line,),
+        (TrueRun("R1", "L1", "CO1", "with", travel),),
+        Crew(
+            kinds=("end_null", "mid_null"),
+            methods=("offset", "ties2", "gnss", "ties3"),
+            baseline=("P1", "P2"),
+            tie_points=("P1", "P2", "P3"),
+            tilt=True,
+        ),
+        control=(Control("P1", 0.0, 0.0), Control("P2", 11.0, 0.0), Control("P3", -3.0, -9.0)),
+        openings=(Opening("CO1", "R1", "CO1"),),
+        sights=(Sight("R1", 4.0, "ROOTS", "1", "roots", 12),),
+    )
+
+
+SCENARIOS: dict[str, Scenario] = {
+    s.name: s
+    for s in (
+        Scenario(
+            "tape-ties",
+            "a tape in feet from two house corners and a fence post: offsets and ties",
+            14,
+            _tape_ties,
+        ),
+        Scenario(
+            "gnss-bend-branch",
+            "GNSS marks, a 45° bend, a branch with its own run, camera observations",
+            22,
+            _gnss_bend_branch,
+        ),
+        Scenario(
+            "slope-levels",
+            "a 12 % slope with levels, an open cleanout, a stop with one end null only",
+            31,
+            _slope_levels,
+        ),
+        Scenario("local-sketch", "a taped sketch on invented axes, no levels", 40, _local_sketch),
+        Scenario("faulty", "every kind of fault a field sheet can have", 99, _faulty, PLANTED),
+    )
+}
+
+
+def make_site(scenario: Scenario, seed: int, folder: Path) -> Path:
+    """Write a practice site into a new folder and return it; FileExistsError when it is there.
+
+    The same scenario and seed give the same bytes. Readings carry the noise that `lateralline`
+    expects by default, drawn from the seed; `truth.json` holds what is true.
+    """
+    rng = np.random.default_rng(seed)
+    site = survey(rng, scenario.build(rng), standard_accuracy())
+    files = files_of(site)
+    if scenario.faults:
+        files = plant(files, scenario.faults)
+    write_files(folder, files)
+    return folder
