@@ -49,9 +49,10 @@ def _levels(frame: Frame) -> list[Finding]:
     if isnan(frame.mean_level_m):
         return [
             _finding(
-                "warning",
+                "error",
                 "levels-missing",
-                "a vertical system is named but no level is given; no height factor is applied",
+                "a vertical system is named but no level is given: levels count from an invented "
+                "zero, and no height factor is applied",
                 "levels of the site are unknown",
                 "give z of at least one control point or mark",
             )
@@ -83,7 +84,7 @@ def _grid(frame: Frame) -> list[Finding]:
                 _finding(
                     "warning",
                     "outside-crs-area",
-                    f"the site lies outside the area its CRS is made for ({shorten(use.name, 100)})",
+                    f"the site lies outside the area of its CRS: {shorten(use.name, 100)}",
                     f"site at {lat:.3f}°, {lon:.3f}°",
                     "check the CRS, its unit (ft or us-ft), and that x is easting or longitude",
                 )

@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from pyproj import CRS, Transformer, network
+from pyproj import CRS, Transformer
+
+# `pyproj.network` offers this without exporting it, which a strict type checker refuses.
+from pyproj._network import set_network_enabled
 from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
@@ -50,7 +53,7 @@ def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, O
     Grids are never fetched over the network. A ballpark operation comes back only when there is
     no other, and says so. Raises FrameError when there is no operation at all.
     """
-    network.set_network_enabled(active=False)  # type: ignore[attr-defined]  # public by its docs
+    set_network_enabled(active=False)
     group = _group(source, target, area, ballpark=False)
     usable, ballpark = list(group.transformers), False
     if not usable:

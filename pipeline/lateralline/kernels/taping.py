@@ -117,6 +117,16 @@ def tie_gap(length_m: Floats, to_first_m: Floats, to_second_m: Floats) -> Floats
     return np.where(short > 0.0, short, np.where(long > 0.0, -long, 0.0))
 
 
+def side_of(first_m: Floats, second_m: Floats, spot_m: Floats) -> Floats:
+    """Return (n,) +1 where a spot lies left of first → second, −1 right, 0 on the line.
+
+    >>> side_of(np.zeros((1, 2)), np.array([[0.0, 5.0]]), np.array([[-1.0, 2.0]]))
+    array([1.])
+    """
+    base, spot = second_m - first_m, spot_m - first_m
+    return np.sign(base[:, 0] * spot[:, 1] - base[:, 1] * spot[:, 0])
+
+
 @dataclass(frozen=True, slots=True)
 class TieAdjustment:
     """Least-squares positions from three or more ties (n spots, m ties, d = 2 or 3 dimensions).
@@ -158,7 +168,7 @@ def adjust_ties(
     chi2 = np.where(np.isfinite(chi2), chi2, np.inf)
     second = chi2[1] < chi2[0]
     if left is not None:
-        sides = np.stack([_side(points, p) for p in ends]) * left
+        sides = np.stack([side_of(points[:, 0], points[:, 1], p) for p in ends]) * left
         alike = np.abs(chi2[0] - chi2[1]) < EQUALLY_GOOD_CHI2
         second = np.where(alike & (sides[0] * sides[1] < 0.0), sides[1] > 0.0, second)
     row = np.arange(len(taped))
@@ -273,17 +283,12 @@ def _chi2(points: Floats, taped: Floats, weight: Floats, at: Floats) -> Floats:
     return chi2
 
 
-def _side(points: Floats, at: Floats) -> Floats:
-    """Return (n,) +1 left, −1 right of the first tie's control → the second's."""
-    base, spot = points[:, 1] - points[:, 0], at - points[:, 0]
-    return np.sign(base[:, 0] * spot[:, 1] - base[:, 1] * spot[:, 0])
-
-
 def _inverse(matrices: Floats) -> Floats:
     """Return inverses of symmetric (n, d, d); NaN where one is singular or not finite."""
-    finite = np.isfinite(matrices).all(axis=(1, 2))
+    finite = np.asarray(np.isfinite(matrices).all(axis=(1, 2)))
     eye = np.eye(matrices.shape[-1])
     safe = np.where(finite[:, None, None], matrices, eye)
     spread = np.linalg.eigvalsh(safe)
-    good = (finite & (spread[:, 0] > 1e-13 * spread[:, -1]))[:, None, None]
-    return np.where(good, np.linalg.inv(np.where(good, safe, eye)), np.nan)
+    good = finite & np.asarray(spread[:, 0] > 1e-13 * spread[:, -1])
+    inverse = np.linalg.inv(np.where(good[:, None, None], safe, eye))
+    return np.where(good[:, None, None], inverse, np.nan)

@@ -1,0 +1,88 @@
+"""Levels of spots: the ones given, and what is taken for the ones that are not."""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import NamedTuple
+
+import numpy as np
+
+from lateralline.place.control import Control
+from lateralline.place.notes import metres, site_finding
+from lateralline.records import FieldRecord, Finding, Flags, Floats, Spots
+from lateralline.settings import Accuracy
+
+
+class Ground(NamedTuple):
+    """Ground taken as level through the site, for spots without a level of their own."""
+
+    level_m: float  # mean of the levels known; 0 when none is
+    sigma_m: float  # unknown_ground_m and the spread of the known levels together
+    known: int  # how many levels it rests on
+
+
+class Levels(NamedTuple):
+    """Levels of n spots; `sigma_m` is 1 σ."""
+
+    z_m: Floats
+    sigma_m: Floats
+    known: Flags
+
+
+def level_ground(record: FieldRecord, control: Control) -> Ground:
+    """Return the one level the site's ground is taken to have where none is given.
+
+    From the marks' levels and exposures' ground levels; from control only when there are none,
+    since a control point may be a nail in a wall. Its σ is never less than what the known levels
+    scatter: on a slope "level ground" is a poor guess, and must say so.
+    """
+    exposures = record.exposures
+    at_ground = np.concatenate(
+        [record.marks.spots.z_m, exposures.spots.z_m[np.isfinite(exposures.depth_m)]]
+    )
+    levels = at_ground[np.isfinite(at_ground)]
+    if not len(levels):
+        levels = control.xyz_m[np.isfinite(control.xyz_m[:, 2]), 2]
+    spread = float(levels.std(ddof=1)) if len(levels) > 1 else 0.0
+    sigma = hypot(record.settings.accuracy.unknown_ground_m, spread)
+    return Ground(float(levels.mean()) if len(levels) else 0.0, sigma, len(levels))
+
+
+def spot_levels(spots: Spots, control: Control, ground: Ground, accuracy: Accuracy) -> Levels:
+    """Return every spot's level: given, else the ground's.
+
+    σ is the one given; else gnss_m for GNSS, and for taped spots level_m together with the σ of
+    the control point the level came from, taken to be the first one named.
+    """
+    known = np.isfinite(spots.z_m)
+    taped = spots.method != "gnss"
+    default = np.full(len(known), accuracy.gnss_m)
+    default[taped] = np.hypot(accuracy.level_m, control.sigma_v_m[_first_named(spots, control)])
+    sigma = np.where(np.isnan(spots.sigma_v_m), default, spots.sigma_v_m)
+    return Levels(
+        np.where(known, spots.z_m, ground.level_m), np.where(known, sigma, ground.sigma_m), known
+    )
+
+
+def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
+    """Return one finding for all spots of a kind that have no level."""
+    without = int((~known).sum())
+    if not without:
+        return []
+    basis = f"the mean of {ground.known} known" if ground.known else "no level being known, 0"
+    return [
+        site_finding(
+            "warning",
+            "ground-level-assumed",
+            f"{without} of {len(known)} {noun}s have no level; ground is taken as level at "
+            f"{metres(ground.level_m)} ({basis})",
+            f"σ {metres(ground.sigma_m)}",
+            f"level the ground at every {noun}",
+        )
+    ]
+
+
+def _first_named(spots: Spots, control: Control) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    taped = np.flatnonzero(spots.method != "gnss")
+    names = [spots.ties[i][0][0] if spots.ties[i] else spots.base_from[i] for i in taped]
+    return control.rows(names)

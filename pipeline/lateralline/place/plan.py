@@ -1,0 +1,157 @@
+"""Plan positions of spots by each of the four methods, with what the tape says of itself."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from lateralline.frames import Frame
+from lateralline.kernels import taping
+from lateralline.kernels.taping import Placement
+from lateralline.place.control import Control
+from lateralline.place.notes import Notes, complete, metres, where
+from lateralline.place.tape import Tape
+from lateralline.place.ties import place_ties
+from lateralline.records import Floats, Ints
+from lateralline.settings import Accuracy
+
+#: Further from the middle of the site than this is a slip of the pen, not a mark of a lateral.
+_FAR_M: Final = 2000.0
+
+
+class Plan(NamedTuple):
+    """Plan positions of n spots; NaN where one cannot be placed."""
+
+    xy_m: Floats  # (n, 2)
+    cov_m2: Floats  # (n, 2, 2) control and tape, or GNSS; without placing and level
+    by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
+    chi2: Floats  # (n,) misfit of three or more ties; else NaN
+    dof: Ints  # (n,)
+
+
+def plan_positions(
+    frame: Frame, control: Control, accuracy: Accuracy, slope_tape: bool, notes: Notes
+) -> Plan:
+    """Return where the spots of `notes` lie in plan; what is wrong with them goes into `notes`."""
+    spots = notes.spots
+    n = len(spots.name)
+    plan = Plan(
+        np.full((n, 2), np.nan),
+        np.full((n, 2, 2), np.nan),
+        np.zeros((n, 2)),
+        np.full(n, np.nan),
+        np.zeros(n, dtype=np.int64),
+    )
+    tape = Tape(accuracy, slope_tape)
+    _gnss(plan, frame, accuracy, notes)
+    _offsets(plan, control, tape, notes)
+    _polar(plan, control, tape, notes)
+    for tie in place_ties(control, tape, notes):
+        plan.xy_m[tie.rows], plan.cov_m2[tie.rows] = tie.xy_m, tie.cov_m2
+        plan.by_level[tie.rows] = tie.by_level
+        plan.chi2[tie.rows], plan.dof[tie.rows] = tie.chi2, tie.dof
+    tape.report(notes)
+    _far(plan, notes)
+    return plan
+
+
+def _gnss(plan: Plan, frame: Frame, accuracy: Accuracy, notes: Notes) -> None:
+    spots = notes.spots
+    rows = np.flatnonzero(spots.method == "gnss")
+    if not len(rows):
+        return
+    plan.xy_m[rows] = frame.to_local(spots.x[rows], spots.y[rows], np.zeros(len(rows)))[:, :2]
+    given = spots.sigma_h_m[rows]
+    sigma = np.where(np.isnan(given), accuracy.gnss_m, given)
+    plan.cov_m2[rows] = np.square(sigma)[:, None, None] * np.eye(2)
+
+
+def _offsets(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
+    spots = notes.spots
+    rows = np.flatnonzero(spots.method == "offset")
+    if not len(rows):
+        return
+    start, end = control.rows(spots.base_from[rows]), control.rows(spots.base_to[rows])
+    base = control.xyz_m[end] - control.xyz_m[start]
+    length = np.hypot(base[:, 0], base[:, 1])
+    # A sloping tape runs along the baseline's own grade, then from its foot to the spot.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        grade = base[:, 2] / length
+    reading = spots.station_m[rows]
+    level = reading * grade / np.sqrt(1.0 + grade**2)
+    station = tape.reduce(rows, reading, level, np.zeros(len(rows)))
+    rise = spots.z_m[rows] - (control.xyz_m[start, 2] + level)
+    offset = tape.reduce(rows, spots.offset_m[rows], rise, control.sigma_v_m[start])
+    placed = taping.offset(
+        control.xyz_m[start, :2], control.xyz_m[end, :2], station.length_m, offset.length_m
+    )
+    plan.xy_m[rows] = placed.xy_m
+    plan.cov_m2[rows] = _covariance(
+        placed,
+        np.column_stack([station.sigma_m, offset.sigma_m]),
+        np.column_stack([control.sigma_h_m[start], control.sigma_h_m[end]]),
+    )
+    plan.by_level[rows] = placed.by_measured[:, :, 1] * offset.by_level[:, None]
+    for i in where(length == 0.0):
+        notes.unplaced(
+            int(rows[i]),
+            "baseline-zero",
+            f"baseline {spots.base_from[rows[i]]}–{spots.base_to[rows[i]]} has no length",
+            metres(0.0),
+            "name two different points as base_from and base_to",
+        )
+    beyond = np.maximum(station.length_m - length, -station.length_m)
+    for i in where((length > 0.0) & (beyond > length)):
+        notes.add(
+            int(rows[i]),
+            "warning",
+            "baseline-short",
+            f"the station lies {metres(beyond[i])} beyond the baseline "
+            f"{spots.base_from[rows[i]]}–{spots.base_to[rows[i]]}, further than it is long",
+            f"baseline {metres(length[i])}",
+            "use a longer baseline, or tie the spot to points nearer to it",
+        )
+
+
+def _polar(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
+    spots = notes.spots
+    rows = np.flatnonzero(spots.method == "polar")
+    if not len(rows):
+        return
+    at = control.rows(spots.base_from[rows])
+    rise = spots.z_m[rows] - control.xyz_m[at, 2]
+    distance = tape.reduce(rows, spots.station_m[rows], rise, control.sigma_v_m[at])
+    placed = taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows])
+    bearing_rad = np.full(len(rows), tape.accuracy.bearing_rad)
+    plan.xy_m[rows] = placed.xy_m
+    plan.cov_m2[rows] = _covariance(
+        placed,
+        np.column_stack([distance.sigma_m, bearing_rad]),
+        control.sigma_h_m[at][:, None],
+    )
+    plan.by_level[rows] = placed.by_measured[:, :, 0] * distance.by_level[:, None]
+
+
+def _covariance(placed: Placement, sigma: Floats, control_sigma_m: Floats) -> Floats:
+    """Carry σ of k measured quantities (n, k) and c control points (n, c) into the position."""
+    measured = placed.by_measured * sigma[:, None, :]
+    control = placed.by_control * np.repeat(control_sigma_m, 2, axis=1)[:, None, :]
+    both = np.concatenate([measured, control], axis=2)
+    return np.asarray(both @ both.transpose(0, 2, 1))
+
+
+def _far(plan: Plan, notes: Notes) -> None:
+    placed = complete(plan.xy_m)
+    if not placed.any():
+        return
+    distance = np.linalg.norm(plan.xy_m - np.median(plan.xy_m[placed], axis=0), axis=1)
+    for i in where(distance > _FAR_M):
+        notes.add(
+            i,
+            "warning",
+            "spot-far",
+            f"the {notes.noun} lies far from the middle of the site",
+            f"{distance[i] / 1000.0:.1f} km",
+            "check its coordinates: digits, unit, order of x and y",
+        )

@@ -1,0 +1,157 @@
+"""The stage itself: plan and level of every spot put together, with one covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from lateralline.frames import Frame, site_frame
+from lateralline.place.control import Control, control_in
+from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
+from lateralline.place.notes import Notes, complete, metres
+from lateralline.place.plan import Plan, plan_positions
+from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks
+
+#: Two marks closer than this are one spot measured or written twice.
+_SAME_SPOT_M: Final = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Output of place."""
+
+    frame: Frame
+    marks: Marks
+    exposures: Exposures
+    findings: tuple[Finding, ...]
+
+
+def place(record: FieldRecord) -> Placed:
+    """Return every mark and exposure of a site in its frame, with covariance and findings.
+
+    A spot that cannot be placed is NaN with `placed` False and a finding of severity error; only a
+    CRS that cannot be used at all raises (FrameError).
+    """
+    frame = site_frame(record)
+    control, assumed = control_in(frame, record)
+    ground = level_ground(record, control)
+    marks, from_marks = _marks(record, frame, control, ground)
+    exposures, from_exposures = _exposures(record, frame, control, ground)
+    return Placed(
+        frame, marks, exposures, (*frame.findings, *assumed, *from_marks, *from_exposures)
+    )
+
+
+def _marks(
+    record: FieldRecord, frame: Frame, control: Control, ground: Ground
+) -> tuple[Marks, list[Finding]]:
+    rows, accuracy = record.marks, record.settings.accuracy
+    spots, notes = rows.spots, Notes("mark", rows.spots)
+    plan = plan_positions(frame, control, accuracy, record.settings.slope_tape, notes)
+    levels = spot_levels(spots, control, ground, accuracy)
+    cov = _covariance(plan, levels)
+    # A ground shot shows no sign of the field that its paint could miss.
+    placing = np.where(rows.kind == "ground", 0.0, accuracy.mark_placing_m**2)
+    cov[:, [0, 1], [0, 1]] += placing[:, None]
+    xyz, cov = _whole(np.column_stack([plan.xy_m, levels.z_m]), cov)
+    marks = Marks(
+        file=spots.file,
+        row=spots.row,
+        mark=spots.name,
+        run=rows.run,
+        stop=rows.stop,
+        kind=rows.kind,
+        method=spots.method,
+        note=spots.note,
+        xyz_m=xyz,
+        cov_m2=cov,
+        level_known=levels.known,
+        placed=complete(xyz),
+        misfit_chi2=plan.chi2,
+        misfit_dof=plan.dof,
+    )
+    _coinciding(marks, notes)
+    return marks, [*level_findings("mark", levels.known, ground), *notes.found]
+
+
+def _exposures(
+    record: FieldRecord, frame: Frame, control: Control, ground: Ground
+) -> tuple[Exposures, list[Finding]]:
+    rows, accuracy = record.exposures, record.settings.accuracy
+    spots, notes = rows.spots, Notes("exposure", rows.spots)
+    plan = plan_positions(frame, control, accuracy, record.settings.slope_tape, notes)
+    levels = spot_levels(spots, control, ground, accuracy)
+    from_ground = np.isfinite(rows.depth_m)
+    level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
+    for i in np.flatnonzero(~from_ground & ~levels.known):
+        # The ground's level is no guess at a pipe's.
+        level[i] = np.nan
+        notes.unplaced(
+            int(i),
+            "exposure-no-level",
+            f"neither the level nor the depth of the {rows.measured_to[i]} is given",
+            "",
+            "give z, or depth below ground",
+        )
+    cov = _covariance(plan, levels)
+    sigma = np.where(np.isnan(rows.sigma_m), accuracy.exposure_m, rows.sigma_m)
+    cov[:, 2, 2] += np.square(sigma)
+    xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
+    exposures = Exposures(
+        file=spots.file,
+        row=spots.row,
+        name=spots.name,
+        run=rows.run,
+        line=rows.line,
+        counter_m=rows.counter_m,
+        measured_to=rows.measured_to,
+        xyz_m=xyz,
+        cov_m2=cov,
+        ground_m=np.where(from_ground, levels.z_m, np.nan),
+        placed=complete(xyz),
+    )
+    ground_given = levels.known | ~from_ground
+    return exposures, [*level_findings("exposure", ground_given, ground), *notes.found]
+
+
+def _covariance(plan: Plan, levels: Levels) -> Floats:
+    """Return (n, 3, 3): plan and level, tied together where a sloping tape was reduced."""
+    through = np.column_stack([plan.by_level, np.ones(len(levels.z_m))])
+    cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
+    cov[:, :2, :2] += plan.cov_m2
+    return cov
+
+
+def _whole(xyz: Floats, cov: Floats) -> tuple[Floats, Floats]:
+    """Return positions and covariances NaN throughout where any part is."""
+    lost = ~(complete(xyz) & complete(cov))
+    return (
+        np.where(lost[:, None], np.nan, xyz),
+        np.where(lost[:, None, None], np.nan, cov),
+    )
+
+
+def _coinciding(marks: Marks, notes: Notes) -> None:
+    """Warn of marks of one stop on the same spot: of one kind, or an end null with anything else.
+
+    A mid null and a peak may well coincide, right above the transmitter; an end null never does.
+    """
+    at = np.flatnonzero(marks.placed & (marks.kind != "ground"))
+    if len(at) < 2:
+        return
+    for first, second in sorted(cKDTree(marks.xyz_m[at, :2]).query_pairs(_SAME_SPOT_M)):
+        i, j = int(at[first]), int(at[second])
+        kinds = (marks.kind[i], marks.kind[j])
+        of_one_stop = marks.run[i] == marks.run[j] and marks.stop[i] == marks.stop[j]
+        if of_one_stop and (kinds[0] == kinds[1] or "end_null" in kinds):
+            notes.add(
+                j,
+                "warning",
+                "marks-coincide",
+                f"{kinds[1]} lies on {marks.mark[i]}, {kinds[0]} of the same stop",
+                f"less than {metres(_SAME_SPOT_M)} apart",
+                "a row entered twice counts twice: remove it, or correct the measurement",
+            )
