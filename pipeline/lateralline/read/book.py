@@ -48,7 +48,7 @@ def book_sheets(
                     must = "must be a value; it is a formula without a stored result"
                     ledger.fault(where, cell.row, cell.coordinate, "", must, hint)
                 texts.append(as_text(cell.value))
-            if texts and not texts[0].startswith("#"):
+            if cells:
                 records.append((cells[0].row, texts))
         sheets[name] = tidy(where, records, ledger)
     return sheets

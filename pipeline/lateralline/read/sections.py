@@ -106,7 +106,8 @@ def _section(
     for key in given:
         if key not in columns:
             must = f"must be a key of [{name}]"
-            ledger.fault(FILE, at.get(key, 0), key, "", must, nearest(key, columns))
+            hint = _home(key) or nearest(key, columns)
+            ledger.fault(FILE, at.get(key, 0), key, "", must, hint)
     known = {k: v for k, v in given.items() if k in columns}
     good, bad = accept(row_model("site", name, strict=True), known)
     row = Row(FILE, at.get("", 0), good, bad, at)
@@ -134,10 +135,13 @@ def _heading(name: str, known: Sequence[str]) -> str:
     """Name the nearest section, or the section a stray key belongs to."""
     if close := get_close_matches(name, known, n=1):
         return f"did you mean [{close[0]}]?"
-    homes = [c.section for c in contract.load("site").field if c.name == name]
-    if homes:
-        return f"{name} stands under [{homes[0]}]"
-    return nearest(name, known)
+    return _home(name) or nearest(name, known)
+
+
+def _home(key: str) -> str:
+    """Name the section a stray key belongs to; "" when it belongs to none."""
+    homes = (c.section for c in contract.load("site").field if c.name == key)
+    return next((f"{key} stands under [{home}]" for home in homes), "")
 
 
 def unit_keys() -> tuple[str, ...]:

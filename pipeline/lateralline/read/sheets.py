@@ -58,9 +58,14 @@ def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
 
 
 def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> Sheet | None:
-    """Strip blanks, drop empty rows, and check that header and rows fit one another."""
+    """Strip blanks, drop empty rows and comments, and check that rows fit the header."""
     stripped = [(line, [c.strip() for c in cells]) for line, cells in records]
-    filled = [(line, cells) for line, cells in stripped if any(cells)]
+    filled = [
+        # A spreadsheet puts comments with commas in quotes, so the cell decides, not the line.
+        (line, cells)
+        for line, cells in stripped
+        if any(cells) and not cells[0].startswith("#")
+    ]
     if not filled:
         ledger.fault(file, 0, "file", "", "must begin with a header row; it is empty")
         return None

@@ -1,0 +1,165 @@
+"""A site folder ready to be filled in, with every column explained: made from the schemas."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator, Mapping
+from datetime import date
+from textwrap import wrap
+from typing import Final
+
+from lateralline import contract
+from lateralline.contract import Column, Table
+from lateralline.read.ledger import Ledger
+from lateralline.read.sections import read_site_toml
+
+_WIDTH: Final = 96
+
+#: What stands in the template so that it reads at once; all of it to be changed.
+_START: Final[Mapping[tuple[str, str], object]] = {
+    ("pipe", "line"): "L1",
+    ("pipe", "service"): "unknown",
+    ("run", "id"): "R1",
+    ("run", "line"): "L1",
+    ("run", "entry"): "CO1",
+    ("run", "counter_at_entry"): 0.0,
+    ("run", "flow"): "against",
+}
+
+#: What a section is told beside its keys.
+_REMARKS: Final[Mapping[str, str]] = {
+    "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
+    "practice, no source: put your own in their place.",
+    "branch": "One for each line that joins another; remove the # to use it.",
+    "dig": "No rule here is a clearance to dig: call before you dig, and prove pipes by hand or "
+    "vacuum.",
+}
+
+#: Example rows, written as comments.
+_EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
+    "control": ({"point": "P1", "x": "0", "y": "0"}, {"point": "P2", "x": "20", "y": "0"}),
+    "marks": (
+        {
+            "mark": "1A", "run": "R1", "stop": "1", "kind": "end_null", "method": "offset",
+            "base_from": "P1", "base_to": "P2", "station": "3.40", "offset": "-1.20",
+        },
+        {
+            "mark": "1B", "run": "R1", "stop": "1", "kind": "end_null", "method": "ties",
+            "ties": "P1:6.32;P2:4.85", "side": "left",
+        },
+    ),
+    "stops": ({"run": "R1", "stop": "1", "counter": "4.30", "depth_reading": "1.40"},),
+    "exposures": (
+        {
+            "name": "CO1", "run": "R1", "counter": "0", "method": "offset", "base_from": "P1",
+            "base_to": "P2", "station": "0", "offset": "0", "depth": "1.10",
+            "measured_to": "invert",
+        },
+    ),
+    "observations": (
+        {"run": "R1", "counter": "6.20", "clock_from": "12", "code": "BAF", "text": "in words"},
+    ),
+}  # fmt: skip
+
+
+def new_site_files(
+    site_id: str,
+    *,
+    name: str = "",
+    surveyed: date | None = None,
+    unit: str = "m",
+    horizontal: str = "local",
+    vertical: str = "none",
+) -> dict[str, str]:
+    """Return file name → text of a site folder that reads without a fault but holds no stops.
+
+    `unit` is that of tapes, levels, depths and the counter; `surveyed` is today when not given.
+    Raises SiteFaultsError when an argument would make a site that cannot be read.
+
+    >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
+    'run,stop,counter,depth_reading,tilt_deg,note'
+    """
+    values = dict(_START) | {
+        ("site", "id"): site_id,
+        ("site", "name"): name or site_id,
+        ("site", "surveyed"): surveyed or date.today(),
+        ("crs", "horizontal"): horizontal,
+        ("crs", "vertical"): vertical,
+        ("units", "tape"): unit,
+        ("units", "level"): unit,
+        ("units", "depth"): unit,
+        ("units", "counter"): unit,
+    }
+    text = _site_toml(contract.load("site"), values)
+    ledger = Ledger()
+    read_site_toml(text, ledger)
+    ledger.raise_faults(site_id)
+    tables = (t for t in contract.INPUTS if t != "site")
+    return {"site.toml": text} | {f"{t}.csv": _csv(contract.load(t), unit) for t in tables}
+
+
+def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:
+    lines = [*_comment(table.description), "# Lines that begin with # are comments."]
+    for section in dict.fromkeys(c.section for c in table.field):
+        heading = f"[[{section}]]" if section in table.repeated else f"[{section}]"
+        lines += ["", f"# {heading}" if section == "branch" else heading]
+        lines += _comment(_REMARKS.get(section, ""), "#   ")
+        for column in (c for c in table.field if c.section == section):
+            lines += _key(column, values.get((section, column.name)), brief=section == "accuracy")
+    return "\n".join(lines) + "\n"
+
+
+def _key(column: Column, value: object, *, brief: bool) -> Iterator[str]:
+    """Yield a key with its explanation: set when there is a value, else as a comment."""
+    if brief:
+        yield f"# {column.name} = {_toml(column.default)}  # {column.title}"
+        return
+    yield from _comment(f"{column.title}. {column.description}{_choices(column)}", "#   ")
+    if value is not None:
+        yield f"{column.name} = {_toml(value)}"
+    else:
+        blank = '"…"' if column.type == "text" else "…"
+        yield f"# {column.name} = {blank if column.default is None else _toml(column.default)}"
+
+
+def _choices(column: Column) -> str:
+    return f" One of {', '.join(column.enum)}." if column.values else ""
+
+
+def _toml(value: object) -> str:
+    match value:
+        case bool():
+            return str(value).lower()
+        case str():
+            return json.dumps(value, ensure_ascii=False)  # a basic TOML string has JSON's escapes
+        case _:
+            return str(value)
+
+
+def _csv(table: Table, unit: str) -> str:
+    """Return a table without rows: each column explained in comments, then the header.
+
+    All of it in ASCII: a spreadsheet that saves in another encoding then breaks nothing.
+    """
+    lines = _comment(table.description)
+    for column in table.field:
+        need = "" if column.required else " Optional."
+        # Levels may come in the vertical CRS's own unit, which the description tells.
+        its_unit = unit if column.unit_from and column.name != "z" else column.unit
+        head = f"{column.name} [{its_unit}]" if its_unit else column.name
+        lines += _comment(f"{head}: {column.title}. {column.description}{need}", "# ")
+        lines += [f"#     {v.value}: {v.description}" for v in column.values]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, table.names, restval="", lineterminator="\n")
+    writer.writerows(_EXAMPLES[table.name])
+    lines += [
+        "# For example, without the #:",
+        *(f"# {row}" for row in text.getvalue().splitlines()),
+    ]
+    return "\n".join([*lines, ",".join(table.names)]).replace("…", "...") + "\n"
+
+
+def _comment(text: str, lead: str = "# ") -> list[str]:
+    return [lead + line for line in wrap(text, _WIDTH - len(lead))]
