@@ -51,8 +51,16 @@ class FrameError(LaterallineError, ValueError):
     """A coordinate reference system cannot be used for what was asked."""
 
 
+class StageError(LaterallineError, RuntimeError):
+    """A stage was asked to run before what it needs was made, or made something else."""
+
+
 class OutputExistsError(LaterallineError, FileExistsError):
     """The output folder is there already and may not be replaced unasked."""
+
+
+class OutputError(LaterallineError, OSError):
+    """Writing failed midway (disk full, folder gone); nothing was put in place."""
 
 
 class ReadBackError(LaterallineError, OSError):

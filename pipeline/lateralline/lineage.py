@@ -1,0 +1,217 @@
+"""Where a record comes from: the rows of the `lineage` layer, as a Product like any other."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, fields
+from functools import cache
+from importlib.metadata import version
+from typing import Final
+
+import fiona
+import pyogrio
+import pyproj
+import shapely
+
+from lateralline import __version__, contract
+from lateralline.frames import Frame, Operation
+from lateralline.records import FieldRecord, Product
+from lateralline.settings import Accuracy, Settings
+
+#: Stands on everything that could guide digging; said once, in the schemas.
+CAUTION: Final = contract.load("dig_zone").caution
+
+_LIBRARIES: Final = (
+    "numpy",
+    "scipy",
+    "pyproj",
+    "shapely",
+    "pandas",
+    "geopandas",
+    "pyarrow",
+    "pyogrio",
+    "fiona",
+)
+#: Columns of layers that name the published table or rule a row rests on.
+_SOURCE_COLUMNS: Final = ("source", "dimensions_from", "fitting_source")
+
+
+@cache
+def software() -> dict[str, str]:
+    """Return the version of every program and library a record depends on."""
+    return {
+        "lateralline": __version__,
+        "python": platform.python_version(),
+        **{name: version(name) for name in _LIBRARIES},
+        "GDAL (writes)": pyogrio.__gdal_version_string__,
+        "GDAL (reads back)": fiona.__gdal_version__,
+        "PROJ": pyproj.proj_version_str,
+        "EPSG dataset": pyproj.database.get_database_metadata("EPSG.VERSION") or "unknown",
+        "GEOS": shapely.geos_version_string,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    topic: str
+    item: str
+    value: str
+    unit: str | None = None
+    accuracy_m: float = math.nan
+    sha256: str | None = None
+    size_bytes: int | None = None
+    rows: int | None = None
+    remark: str | None = None
+
+
+def lineage(
+    products: Iterable[Product],
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
+) -> Product:
+    """Return the `lineage` layer of one site written in `crs` (None: the site's own)."""
+    rows = [
+        *_inputs(record),
+        *(_Row("software", name, v) for name, v in software().items()),
+        *_systems(frame, crs),
+        *_operations(operations(frame, crs)),
+        *_accuracies(record.settings.accuracy),
+        *_settings(record.settings),
+        *_sources(products),
+        *_statements(record.settings, frame),
+    ]
+    columns: dict[str, list[object]] = {"site_id": [record.settings.id] * len(rows)}
+    columns |= {f.name: [getattr(row, f.name) for row in rows] for f in fields(_Row)}
+    return Product("lineage", dict(columns), None)
+
+
+def operations(frame: Frame, crs: pyproj.CRS | None) -> tuple[Operation, ...]:
+    """Return every coordinate operation that stands between field record and files."""
+    if crs is None or frame.is_local or crs == frame.write_crs:
+        return frame.operations
+    return (*frame.operations, frame.operation_to(crs))
+
+
+def _inputs(record: FieldRecord) -> Iterator[_Row]:
+    for f in record.inputs:
+        yield _Row(
+            "input",
+            f.name,
+            f"{f.rows} row(s)",
+            sha256=f.sha256,
+            size_bytes=f.size_bytes,
+            rows=f.rows,
+        )
+
+
+def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+    for item, value in frame.describe().items():
+        if not item.startswith("operation_") and value == value:  # NaN: not known
+            stem, unit = _unit(item)
+            yield _Row("crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit)
+    written = crs if crs is not None else frame.write_crs
+    yield _Row(
+        "crs",
+        "written in",
+        written.name if written is not None else "undefined Cartesian axes, metres",
+        remark=written.to_string() if written is not None else "a sketch: the axes are invented",
+    )
+
+
+def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
+    for o in used:
+        notes = [
+            "only a ballpark way: not used" * o.ballpark,
+            "moves nothing though the datums differ" * o.zero_shift,
+            "accuracy not published" * math.isnan(o.accuracy_m),
+        ]
+        yield _Row(
+            "operation",
+            f"{o.source} to {o.target}",
+            o.name,
+            accuracy_m=o.accuracy_m,
+            remark="; ".join(filter(None, notes)) or None,
+        )
+        for better in o.better_unavailable:
+            yield _Row("missing_operation", f"{o.source} to {o.target}", better)
+
+
+def _accuracies(accuracy: Accuracy) -> Iterator[_Row]:
+    for name, value in asdict(accuracy).items():
+        if name.endswith("_rad"):
+            name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
+        yield _Row("parameter", f"accuracy {name}", f"{value:.6g}", _unit(name)[1], remark="1 σ")
+
+
+def _settings(settings: Settings) -> Iterator[_Row]:
+    for what, unit in settings.units.items():
+        yield _Row("parameter", f"unit of {what}", unit, remark="as given; all here is metres")
+    yield _Row("parameter", "tape distances", "slope" if settings.slope_tape else "horizontal")
+    for run in settings.runs:
+        given = (
+            ("entry", run.entry, None),
+            ("counter at entry", f"{run.counter_at_entry_m:.6g}", "m"),
+            ("flow", run.flow, None),
+            ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
+            ("ride height", f"{run.ride_height_m:.6g}", "m"),
+        )
+        yield from (_Row("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
+    yield _Row("parameter", "dig rule", settings.dig_rule or "none")
+
+
+def _sources(products: Iterable[Product]) -> Iterator[_Row]:
+    seen = {
+        (p.layer, str(value))
+        for p in products
+        for name in _SOURCE_COLUMNS
+        if p.layer != "lineage" and name in p.columns
+        for value in p.columns[name]
+        if value
+    }
+    yield from (_Row("source", layer, value) for layer, value in sorted(seen))
+
+
+def _statements(settings: Settings, frame: Frame) -> Iterator[_Row]:
+    levels = {
+        "relative": "Levels are relative: they compare only within this site.",
+        "ellipsoidal": "Levels are heights above the ellipsoid of the horizontal CRS.",
+        "named": "Levels are in the vertical CRS named above.",
+    }
+    yield _Row("statement", "levels", levels[frame.levels])
+    if frame.is_local:
+        yield _Row("statement", "axes", "A sketch on invented axes: it has no place on the earth.")
+    else:
+        yield _Row(
+            "statement",
+            "directions",
+            "Headings, ellipse azimuths and covariances refer to the site's own grid north, "
+            "lengths to the ground, in whatever CRS the geometry is written.",
+        )
+        yield _Row(
+            "statement",
+            "geojson",
+            "Longitude and latitude are rounded to 7 decimals, about 0.01 m, and heights to "
+            "0.001 m; the GeoPackage holds them unrounded.",
+        )
+    yield _Row("statement", "surveyed", settings.surveyed.isoformat())
+    yield _Row("statement", "caution", CAUTION)
+
+
+def _unit(name: str) -> tuple[str, str | None]:
+    """Split a key with a unit suffix into words and a unit symbol.
+
+    >>> _unit("mean_level_m"), _unit("combined_scale")
+    (('mean level', 'm'), ('combined scale', None))
+    """
+    for suffix, unit in (
+        ("_m", "m"),
+        ("_deg", "deg"),
+        ("_ratio", "1"),
+        ("_depths", "depths"),
+    ):
+        if name.endswith(suffix):
+            return name.removesuffix(suffix).replace("_", " "), unit
+    return name.replace("_", " "), None

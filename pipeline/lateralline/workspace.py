@@ -1,0 +1,240 @@
+"""The one place that knows what an output folder holds, and how it comes to be there whole.
+
+    out/
+      asbuilt.gpkg                  every layer, in one coordinate reference system
+      geojson/<layer>.geojson       the same in longitude and latitude
+      schema/<layer>.schema.json    JSON Schema of each GeoJSON file
+      DATA_DICTIONARY.md            what every column means
+      manifest.json                 inputs, versions, operations, counts, hashes
+
+and, drawn from asbuilt.gpkg when asked for: pictures/, sheets/, pages/, overlays/.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from lateralline import contract, layers
+from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
+from lateralline.records import FieldRecord, Product
+from lateralline.write import _read_back, dictionary, json_schema
+from lateralline.write._atomic import whole_folder
+from lateralline.write._target import Target
+from lateralline.write.geojson import GeoJSONSink
+from lateralline.write.geopackage import GeoPackageSink
+from lateralline.write.manifest import FORMAT, Manifest, created_at
+
+if TYPE_CHECKING:
+    from lateralline.place import Placed
+
+#: Name of the GeoPackage in every output folder.
+GEOPACKAGE: Final = "asbuilt.gpkg"
+
+_SQLITE_SCRAPS: Final = ("-wal", "-shm", "-journal")
+
+
+@dataclass(frozen=True, slots=True)
+class Workspace:
+    """Names inside an output folder; only `build` touches the disk."""
+
+    folder: Path
+
+    @property
+    def asbuilt(self) -> Path:
+        """The GeoPackage with every layer."""
+        return self.folder / GEOPACKAGE
+
+    @property
+    def manifest(self) -> Path:
+        """What went in and what came out."""
+        return self.folder / "manifest.json"
+
+    @property
+    def dictionary(self) -> Path:
+        """The data dictionary of the layers."""
+        return self.folder / "DATA_DICTIONARY.md"
+
+    def geojson(self, layer: str) -> Path:
+        """Return the GeoJSON file of a layer."""
+        return self.folder / "geojson" / f"{layer}.geojson"
+
+    def json_schema(self, layer: str) -> Path:
+        """Return the JSON Schema of that file."""
+        return self.folder / "schema" / f"{layer}.schema.json"
+
+    def picture(self, site_id: str, suffix: str = ".png") -> Path:
+        """Return the plain plan and profile of a site."""
+        return self.folder / "pictures" / f"{site_id}{suffix}"
+
+    def sheet(self, site_id: str, suffix: str = ".pdf") -> Path:
+        """Return the plan-and-profile sheet of a site."""
+        return self.folder / "sheets" / f"{site_id}{suffix}"
+
+    def page(self, site_id: str) -> Path:
+        """Return the interactive page of a site."""
+        return self.folder / "pages" / f"{site_id}.html"
+
+    def overlay(self, site_id: str, suffix: str = ".dxf") -> Path:
+        """Return the dig overlay of a site."""
+        return self.folder / "overlays" / f"{site_id}{suffix}"
+
+    @contextmanager
+    def build(
+        self,
+        *,
+        crs: str | None = None,
+        replace: bool = False,
+        also: Callable[[Workspace], None] | None = None,
+    ) -> Iterator[Build]:
+        """Yield a sink for sites; the folder is there, whole, when the block ends well.
+
+        `crs` is what the GeoPackage is written in; without it the first site decides. `also` may
+        put more files into the workspace it is given, once `asbuilt.gpkg` is complete and read
+        back. Without a single site nothing is put in place. Raises OutputExistsError before
+        anything is computed, FrameError for an unknown `crs`, ReadBackError or OutputError when
+        writing went wrong: then nothing is put in place, and what was there before stays.
+        """
+        target = Target(_parsed(crs))
+        if replace and self.folder.exists():
+            self._refuse_foreign()
+        with whole_folder(self.folder, replace=replace, carry=_carry) as made:
+            build = Build(Workspace(made), target)
+            yield build
+            build.finish(also)
+
+    def _refuse_foreign(self) -> None:
+        """Raise OutputExistsError unless what is there was made here, or is an empty folder."""
+        if not self.folder.is_dir():
+            raise OutputExistsError(f"{self.folder} is a file; an output folder is needed")
+        if any(self.folder.iterdir()) and _outputs(self) is None:
+            raise OutputExistsError(
+                f"{self.folder} holds other things than an output of lateralline: not replaced"
+            )
+
+
+class Build:
+    """A batch being written: takes one site after another, holds none of them."""
+
+    def __init__(self, workspace: Workspace, target: Target) -> None:
+        """Begin a batch in a folder that is there; `target` decides on coordinates."""
+        self.workspace = workspace
+        self.sites = 0
+        self._target = target
+        self._created = created_at()
+        self._asbuilt: GeoPackageSink | None = None
+        self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
+        self._manifest: Manifest | None = None
+        self._broken: OutputError | None = None
+
+    def add(self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]) -> None:
+        """Take one site whole, or raise and take nothing of it.
+
+        Raises ContractError for products that break the contract, FrameError for a site that
+        cannot share the batch's CRS, OutputError when the disk fails: that ends the batch.
+        """
+        if self._broken is not None:
+            raise self._broken
+        frame = placed.frame
+        site = self._target.site(frame)
+        products = layers.with_findings(products, record.settings.id, site.findings)
+        frames = layers.to_frames(products, record, frame, site.crs, keep_levels=site.keep_levels)
+        tables = {name: layers.to_arrow(name, f) for name, f in frames.items()}
+        lonlat = None
+        if site.in_geojson:
+            lonlat = {
+                name: layers.to_arrow(name, f)
+                for name, f in layers.to_lonlat(frames, products, frame).items()
+            }
+        try:
+            if self._asbuilt is None:
+                path = self.workspace.asbuilt
+                self._asbuilt = GeoPackageSink(path, site.crs, stamp=self._created)
+                self._manifest = Manifest(self.workspace.manifest)
+            self._asbuilt.append(tables)
+            if lonlat is not None:
+                self._geojson.append(lonlat)
+            counts = {name: t.num_rows for name, t in tables.items()}
+            assert self._manifest is not None
+            self._manifest.add(record, frame, site.crs, counts, in_geojson=site.in_geojson)
+        except Exception as e:
+            self._broken = OutputError(f"writing {record.settings.id} failed: {e}")
+            raise self._broken from e
+        self._target.take(site)
+        self.sites += 1
+
+    def finish(self, also: Callable[[Workspace], None] | None = None) -> None:
+        """Complete every file and read the GeoPackage back; nothing is made without a site."""
+        if self._broken is not None:
+            raise self._broken
+        if self._asbuilt is None or self._manifest is None:
+            return
+        try:
+            self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
+            self._geojson.close()
+            _describe(self.workspace, with_schemas=not self._geojson.empty)
+        except LaterallineError:
+            raise
+        except Exception as e:
+            raise OutputError(f"completing the output failed: {e}") from e
+        crs = self._asbuilt.crs
+        _read_back.check(
+            self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
+        )
+        if also is not None:
+            also(self.workspace)
+        rest = {
+            "crs": crs.to_string() if crs is not None else None,
+            "crs_name": crs.name if crs is not None else "invented axes, metres",
+            "level_bases": list(self._target.level_bases),
+            "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
+        }
+        self._manifest.close(self.workspace.folder, rest, self._created)
+
+
+def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
+    workspace.dictionary.write_text(dictionary.layers_markdown(), encoding="utf-8")
+    if with_schemas:
+        workspace.json_schema("").parent.mkdir()
+        for name in contract.LAYERS:
+            text = json.dumps(json_schema.json_schema(name), indent=1, ensure_ascii=False)
+            workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
+
+
+def _outputs(workspace: Workspace) -> set[str] | None:
+    """Return what an earlier build put there, manifest included; None when it is not ours."""
+    try:
+        about = json.loads(workspace.manifest.read_text(encoding="utf-8"))
+        if about["format"] != FORMAT:
+            return None
+        return {str(o["path"]) for o in about["outputs"]} | {workspace.manifest.name}
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _carry(old: Path, new: Path) -> None:
+    """Copy what others laid beside an earlier output: notes, a map project."""
+    ours = _outputs(Workspace(old)) or set()
+    scraps = {Workspace(old).asbuilt.name + end for end in _SQLITE_SCRAPS}
+    for path in old.rglob("*"):
+        name = path.relative_to(old).as_posix()
+        if path.is_file() and name not in ours | scraps and not (new / name).exists():
+            (new / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, new / name)
+
+
+def _parsed(crs: str | None) -> CRS | None:
+    if crs is None:
+        return None
+    try:
+        return CRS.from_user_input(crs)
+    except CRSError as e:
+        raise FrameError(f"no such coordinate reference system: {crs!r} ({e})") from e

@@ -1,0 +1,177 @@
+"""Which CRS a batch is written in, and what each site must be told about that."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from pyproj import CRS
+from pyproj.crs import CompoundCRS
+
+from lateralline.errors import FrameError
+from lateralline.frames import Frame
+from lateralline.records import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class SiteTarget:
+    """How one site goes into the batch's files."""
+
+    crs: CRS | None  # None: undefined Cartesian axes
+    keep_levels: bool  # z stays the site's own level
+    level_basis: str
+    in_geojson: bool
+    findings: tuple[Finding, ...]
+
+
+class Target:
+    """The CRS of a batch: the one asked for, else the first site's. Levels are never mixed unsaid.
+
+    A plan CRS asked for takes the levels of the first site; one with a vertical part has every
+    site's levels transformed into it.
+    """
+
+    def __init__(self, asked: CRS | None) -> None:
+        self._asked = asked
+        self._begun = False
+        self._crs: CRS | None = asked
+        self.level_bases: dict[str, None] = {}  # in the order they came
+
+    @property
+    def remark(self) -> str:
+        """What layer descriptions say of the levels of the whole batch."""
+        if len(self.level_bases) > 1:
+            several = "; ".join(self.level_bases)
+            return f"Levels do not share one basis: {several}. See lineage for each site's."
+        return f"Levels: {next(iter(self.level_bases), 'none')}."
+
+    def site(self, frame: Frame) -> SiteTarget:
+        """Return how a site is written; FrameError when it cannot share the batch's CRS."""
+        crs = self._crs_for(frame)
+        shifted = self._shifts_levels(frame, crs)
+        basis = _basis_of(crs, frame) if shifted else _basis(frame)
+        reason = _no_lonlat(frame)
+        return SiteTarget(
+            crs=crs,
+            keep_levels=not shifted,
+            level_basis=basis,
+            in_geojson=not reason,
+            findings=tuple(self._findings(frame, crs, basis, reason)),
+        )
+
+    def take(self, site: SiteTarget) -> None:
+        """Note that a site was written; the first one settles what was left open."""
+        self._begun, self._crs = True, site.crs
+        self.level_bases.setdefault(site.level_basis)
+
+    def _crs_for(self, frame: Frame) -> CRS | None:
+        if frame.is_local and self._crs is not None:
+            raise FrameError(
+                "a sketch on invented axes cannot be written in "
+                f"{self._crs.name}: build it on its own, without --crs"
+            )
+        if not self._begun:
+            if self._asked is None:
+                return frame.write_crs
+            return _with_levels(self._asked, frame)
+        if self._crs is None and not frame.is_local:
+            raise FrameError("the batch began with a sketch on invented axes: build it on its own")
+        return self._crs
+
+    def _shifts_levels(self, frame: Frame, crs: CRS | None) -> bool:
+        if crs is None or len(crs.axis_info) < 3:
+            return False
+        asked_for = self._asked is not None and len(self._asked.axis_info) == 3
+        return asked_for or (frame.levels == "ellipsoidal" and not crs.is_compound)
+
+    def _findings(
+        self, frame: Frame, crs: CRS | None, basis: str, reason: str
+    ) -> Iterator[Finding]:
+        if reason:
+            yield Finding(
+                "info" if frame.is_local else "warning",
+                "write",
+                "geojson-left-out",
+                "site",
+                f"not in the GeoJSON files: {reason}",
+                "",
+                "tie the sketch to control in a real CRS"
+                if frame.is_local
+                else "install the grid files that lineage lists as missing",
+            )
+        if frame.is_local and self._begun:
+            yield Finding(
+                "info",
+                "write",
+                "sketch-axes",
+                "site",
+                "another sketch stands in the same layers; their invented axes are unrelated",
+                "",
+                "look at one site_id at a time",
+            )
+        if crs is not None and frame.write_crs != crs and _plan(crs) != frame.horizontal:
+            operation = frame.operation_to(_plan(crs))
+            poor = operation.zero_shift or operation.better_unavailable
+            yield Finding(
+                "warning" if poor or math.isnan(operation.accuracy_m) else "info",
+                "write",
+                "crs-changed",
+                "site",
+                f"written in {crs.name}, surveyed in {operation.source}",
+                f"{operation.name}: {operation.accuracy_text}, not part of any σ here",
+                "for set-out use the site's own CRS",
+            )
+        if self.level_bases and basis not in self.level_bases:
+            first = next(iter(self.level_bases))
+            yield Finding(
+                "warning",
+                "write",
+                "levels-mixed",
+                "site",
+                f"levels here are {basis}; those of the batch's first site are {first}",
+                "the offset between them is not known",
+                "compare levels within a site only, or ask for a --crs with one vertical system",
+            )
+
+
+def _with_levels(asked: CRS, frame: Frame) -> CRS:
+    """Return the CRS asked for, with the site's own kind of levels when it names none."""
+    if len(asked.axis_info) == 3 or frame.levels == "relative":
+        return asked
+    if frame.vertical is not None:
+        return CompoundCRS(f"{asked.name} + {frame.vertical.name}", [asked, frame.vertical])
+    return asked.to_3d()
+
+
+def _plan(crs: CRS) -> CRS:
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def _basis(frame: Frame) -> str:
+    if frame.vertical is not None:
+        return frame.vertical.name
+    if frame.levels == "ellipsoidal" and frame.horizontal is not None:
+        return _ellipsoidal(frame.horizontal)
+    return "relative, each site for itself"
+
+
+def _basis_of(crs: CRS | None, frame: Frame) -> str:
+    if crs is None:
+        return _basis(frame)
+    return crs.sub_crs_list[1].name if crs.is_compound else _ellipsoidal(crs)
+
+
+def _ellipsoidal(crs: CRS) -> str:
+    datum = crs.geodetic_crs.name if crs.geodetic_crs is not None else crs.name
+    return f"ellipsoidal heights on {datum}"
+
+
+def _no_lonlat(frame: Frame) -> str:
+    """Return why the site has no longitude and latitude; "" when it has."""
+    try:
+        frame.to_lonlat(np.zeros((1, 3)))
+    except FrameError as e:
+        return str(e)
+    return ""

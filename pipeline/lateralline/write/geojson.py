@@ -1,0 +1,142 @@
+"""`geojson/*.geojson`: every layer as RFC 7946 wants it, features appended site by site.
+
+WGS 84 longitude and latitude, at most 7 decimals (0.01 m), exterior rings counter-clockwise, no
+`crs` member; a third coordinate only when it is an ellipsoidal height. Tables and features
+without a position have a null geometry. A few thousand features wait in memory, never a city.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+import pyogrio
+import shapely
+from shapely.affinity import translate
+
+from lateralline import contract, layers
+from lateralline.write._batches import Batches
+
+#: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
+DECIMALS: Final = 7
+_CRS: Final = "OGC:CRS84"
+
+
+class GeoJSONSink:
+    """Takes the layers of one site after another; `close` completes the files.
+
+    Nothing is made on disk before the first site comes.
+    """
+
+    def __init__(self, paths: Mapping[str, Path]) -> None:
+        """Begin with no file; `paths` has one for every layer that will come."""
+        self.paths = paths
+        self.rows = dict.fromkeys(paths, 0)
+        self._batches = Batches(self._write)
+
+    @property
+    def empty(self) -> bool:
+        """Whether no site was taken."""
+        return not any(self.rows.values())
+
+    def append(self, tables: Mapping[str, pa.Table]) -> None:
+        """Take one site's layers in longitude and latitude, as `layers.to_arrow` makes them."""
+        for name, table in tables.items():
+            self.rows[name] += table.num_rows
+        self._batches.add(tables)
+
+    def close(self) -> None:
+        """Write what waits and end every collection; no files at all when no site was taken."""
+        self._batches.flush()
+        if self.empty:
+            return
+        for name, path in self.paths.items():
+            self._open(name)
+            with path.open("ab") as file:
+                file.write(b"\n]}\n")
+
+    def _open(self, name: str) -> bool:
+        """Begin a layer's file unless it is there; tell whether it has features already."""
+        path = self.paths[name]
+        if path.exists():
+            return True
+        path.parent.mkdir(parents=True, exist_ok=True)
+        table = contract.load(name)
+        about = {
+            "type": "FeatureCollection",
+            "name": name,
+            "title": table.title,
+            "description": table.description,
+            "caution": table.caution,
+        }
+        head = json.dumps({k: v for k, v in about.items() if v}, ensure_ascii=False)
+        path.write_text(head.removesuffix("}") + ', "features": [\n', encoding="utf-8")
+        return False
+
+    def _write(self, name: str, table: pa.Table) -> None:
+        features = _features(name, table)
+        begun = self._open(name)
+        with self.paths[name].open("ab") as file:
+            if begun and features:
+                file.write(b",\n")
+            file.write(b",\n".join(features))
+
+
+def _features(name: str, table: pa.Table) -> list[bytes]:
+    """Return each row as one GeoJSON feature, made by GDAL."""
+    table = _with_iso_dates(table)
+    if contract.load(name).geometry:
+        table = _cut_at_antimeridian(table)
+    else:
+        nowhere = pa.nulls(table.num_rows, pa.binary())
+        table = table.append_column(layers.GEOMETRY_FIELD, nowhere)
+    out = io.BytesIO()
+    pyogrio.write_arrow(
+        table,
+        out,
+        layer=name,
+        driver="GeoJSONSeq",
+        geometry_name=layers.GEOMETRY,
+        geometry_type="Unknown",
+        crs=_CRS,
+        layer_options={"COORDINATE_PRECISION": str(DECIMALS)},  # heights keep GDAL's 3
+    )
+    return out.getvalue().splitlines()
+
+
+def _with_iso_dates(table: pa.Table) -> pa.Table:
+    """Return the table with dates as ISO 8601 text; GDAL would write them with slashes."""
+    for i, column in enumerate(table.schema):
+        if pa.types.is_temporal(column.type):
+            table = table.set_column(i, column.name, table[column.name].cast(pa.string()))
+    return table
+
+
+def _cut_at_antimeridian(table: pa.Table) -> pa.Table:
+    """Return the table with every geometry that crosses 180° cut there (RFC 7946, 3.1.9)."""
+    shapes = shapely.from_wkb(table[layers.GEOMETRY].to_numpy(zero_copy_only=False))
+    west, _, east, _ = shapely.bounds(shapes).reshape(-1, 4).T
+    crossing = np.flatnonzero(east - west > 180.0)
+    if not len(crossing):
+        return table
+    shapes[crossing] = [_cut(shape) for shape in shapes[crossing]]
+    wkb = shapely.to_wkb(shapes, output_dimension=3, flavor="iso")
+    index = table.schema.get_field_index(layers.GEOMETRY)
+    return table.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+
+
+def _cut(shape: shapely.Geometry) -> shapely.Geometry:
+    """Return a line or polygon that crosses the antimeridian as its two sides."""
+    coordinates = shapely.get_coordinates(shape, include_z=bool(shape.has_z))
+    coordinates[coordinates[:, 0] < 0.0, 0] += 360.0
+    unrolled = shapely.set_coordinates(shape, coordinates)
+    east = shapely.intersection(unrolled, shapely.box(0.0, -90.0, 180.0, 90.0))
+    west = shapely.intersection(unrolled, shapely.box(180.0, -90.0, 360.0, 90.0))
+    parts = [*shapely.get_parts(east), *shapely.get_parts(translate(west, xoff=-360.0))]
+    whole = {"LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}
+    return whole[shape.geom_type](parts)

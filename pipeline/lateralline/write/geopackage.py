@@ -1,0 +1,130 @@
+"""`asbuilt.gpkg`: every layer in one GeoPackage 1.3, appended site by site.
+
+Older desktop GIS warns at version 1.4. Rows wait in memory as Arrow tables and go to the file a
+few thousand at a time, so memory does not grow with the number of sites.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import warnings
+from collections.abc import Mapping
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyogrio
+import pyproj
+
+from lateralline import contract, layers
+from lateralline.write import _gpkg_schema
+from lateralline.write._batches import Batches
+from lateralline.write._read_back import Tally
+
+VERSION: Final = "1.3"
+#: srs_id of the "undefined Cartesian" system every GeoPackage holds; from memory of the standard,
+#: held to by GDAL's validator in the tests.
+_UNDEFINED_CARTESIAN: Final = "-1"
+
+
+class GeoPackageSink:
+    """Takes the layers of one site after another; `close` completes the file.
+
+    `crs` is the system of every layer; None writes undefined Cartesian axes, never a false CRS.
+    """
+
+    def __init__(self, path: Path, crs: pyproj.CRS | None, *, stamp: datetime) -> None:
+        """Begin with no file; `stamp` becomes every layer's time of last change."""
+        self.path = path
+        self.crs = crs
+        self.tallies = {name: Tally() for name in contract.LAYERS}
+        self._stamp = stamp
+        self._begun: set[str] = set()
+        self._batches = Batches(self._write)
+
+    def append(self, tables: Mapping[str, pa.Table]) -> None:
+        """Take one site's layers, as `layers.to_arrow` makes them."""
+        for name, table in tables.items():
+            self.tallies[name].count(table)
+        self._batches.add(tables)
+
+    def close(self, remark: str = "", *, level_bases: int = 1) -> None:
+        """Write what waits, empty layers too, and all that says what the columns mean.
+
+        `remark` ends every layer's description. With more than one level basis the file stops
+        claiming a vertical CRS: its layers keep the horizontal one only.
+        """
+        self._batches.flush()
+        for name in contract.LAYERS:
+            if name not in self._begun:
+                self._write(name, layers.empty(name))
+        with closing(sqlite3.connect(self.path)) as db, db:
+            _describe(db, remark, self._stamp)
+            _gpkg_schema.write(db)
+            if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
+                self.crs = _drop_vertical(db, self.crs)
+
+    def _write(self, name: str, table: pa.Table) -> None:
+        first = name not in self._begun
+        geometry = contract.load(name).geometry
+        spatial: dict[str, Any] = {}
+        if geometry:
+            spatial = {"geometry_name": layers.GEOMETRY, "geometry_type": geometry}
+            spatial["crs"] = self.crs.to_wkt() if self.crs is not None else None
+        local = bool(geometry) and self.crs is None
+        with warnings.catch_warnings():
+            # No CRS is what a sketch with invented axes should have; GDAL warns all the same.
+            warnings.filterwarnings("ignore", message=".*crs.* was not provided.*")
+            pyogrio.write_arrow(
+                table,
+                self.path,
+                layer=name,
+                driver="GPKG",
+                append=not first,
+                dataset_options=None if self._begun else {"VERSION": VERSION},
+                layer_options={"SRID": _UNDEFINED_CARTESIAN} if local and first else None,
+                **spatial,
+            )
+        self._begun.add(name)
+
+
+def _describe(db: sqlite3.Connection, remark: str, stamp: datetime) -> None:
+    """Give each layer its title, and a description that ends with its caution."""
+    when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
+    for name in contract.LAYERS:
+        table = contract.load(name)
+        description = " ".join(filter(None, (table.description, table.caution, remark)))
+        db.execute(
+            "UPDATE gpkg_contents SET identifier = ?, description = ?, last_change = ? "
+            "WHERE table_name = ?",
+            (table.title, description, when, name),
+        )
+
+
+def _drop_vertical(db: sqlite3.Connection, crs: pyproj.CRS) -> pyproj.CRS:
+    """Redefine the one CRS in use as its horizontal part, returned; geometries keep their id."""
+    flat = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+    authority = flat.to_authority(min_confidence=100)
+    (used,) = db.execute("SELECT DISTINCT srs_id FROM gpkg_geometry_columns").fetchone()
+    organization, code = authority if authority is not None else ("NONE", str(used))
+    db.execute(
+        "UPDATE gpkg_spatial_ref_sys SET srs_name = ?, organization = ?, "
+        "organization_coordsys_id = ?, definition = ?, description = ? WHERE srs_id = ?",
+        (
+            flat.name,
+            organization,
+            int(code),
+            flat.to_wkt("WKT1_GDAL"),
+            "horizontal only: the sites do not share one level basis, see lineage",
+            used,
+        ),
+    )
+    columns = {row[1] for row in db.execute("PRAGMA table_info(gpkg_spatial_ref_sys)")}
+    if "definition_12_063" in columns:
+        db.execute(
+            "UPDATE gpkg_spatial_ref_sys SET definition_12_063 = ? WHERE srs_id = ?",
+            (flat.to_wkt("WKT2_2015"), used),
+        )
+    return flat

@@ -1,0 +1,111 @@
+"""JSON Schema (draft 2020-12) of each GeoJSON layer, from the contract."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from lateralline import contract
+from lateralline.contract import Column, FieldType, Geometry
+
+_DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
+_TYPES: Final[dict[FieldType, dict[str, Any]]] = {
+    "text": {"type": "string"},
+    "integer": {"type": "integer"},
+    "real": {"type": "number"},
+    "boolean": {"type": "boolean"},
+    "date": {"type": "string", "format": "date"},
+    "datetime": {"type": "string", "format": "date-time"},
+}
+
+
+def json_schema(layer: str) -> dict[str, Any]:
+    """Return the JSON Schema of a layer's FeatureCollection; ContractError for an unknown layer."""
+    table = contract.load(layer)
+    properties = {c.name: column_schema(c) for c in table.field}
+    feature = {
+        "type": "object",
+        "required": ["type", "properties", "geometry"],
+        "properties": {
+            "type": {"const": "Feature"},
+            "geometry": _geometry(table.geometry),
+            "properties": {
+                "type": "object",
+                "required": list(properties),
+                "properties": properties,
+                "additionalProperties": False,
+            },
+        },
+    }
+    return {
+        "$schema": _DRAFT,
+        "title": table.title,
+        "description": " ".join(filter(None, (table.description, table.caution))),
+        "type": "object",
+        "required": ["type", "features"],
+        "not": {"required": ["crs"]},  # RFC 7946, section 4: WGS 84, never named
+        "properties": {
+            "type": {"const": "FeatureCollection"},
+            "name": {"const": layer},
+            "features": {"type": "array", "items": feature},
+        },
+    }
+
+
+def column_schema(column: Column) -> dict[str, Any]:
+    """Return the JSON Schema of one column; null is allowed unless the column is required."""
+    schema: dict[str, Any] = {
+        "title": column.title,
+        "description": column.description,
+        **_TYPES[column.type],
+    }
+    if column.unit:
+        schema["x-unit"] = column.unit
+    bounds = {
+        "minimum": column.minimum,
+        "maximum": column.maximum,
+        "exclusiveMinimum": column.above,
+        "pattern": column.pattern or None,
+    }
+    schema |= {k: v for k, v in bounds.items() if v is not None}
+    if column.enum:
+        schema["oneOf"] = [{"const": v.value, "description": v.description} for v in column.values]
+    if not column.required:
+        schema["type"] = [schema["type"], "null"]
+        if column.enum:
+            schema["oneOf"].append({"type": "null"})
+    return schema
+
+
+def _geometry(geometry: Geometry) -> dict[str, Any]:
+    """Return the schema of a layer's geometry; null is a feature without a position."""
+    position: dict[str, Any] = {
+        "type": "array",
+        "prefixItems": [
+            {"type": "number", "minimum": -180, "maximum": 180},
+            {"type": "number", "minimum": -90, "maximum": 90},
+            {"type": "number", "description": "Height above the WGS 84 ellipsoid, m."},
+        ],
+        "minItems": 2,
+        "maxItems": 3,
+    }
+    line = {"type": "array", "items": position, "minItems": 2}
+    rings = {"type": "array", "items": {**line, "minItems": 4}, "minItems": 1}
+    shapes: dict[Geometry, dict[str, Any]] = {
+        "": {},
+        "Point Z": {"Point": position},
+        "LineString Z": {
+            "LineString": line,
+            "MultiLineString": {"type": "array", "items": line},  # cut at the antimeridian
+        },
+        "Polygon": {"Polygon": rings, "MultiPolygon": {"type": "array", "items": rings}},
+    }
+    one_of: list[dict[str, Any]] = [{"type": "null"}]
+    for kind, coordinates in shapes[geometry].items():
+        one_of.append(
+            {
+                "type": "object",
+                "required": ["type", "coordinates"],
+                "properties": {"type": {"const": kind}, "coordinates": coordinates},
+            }
+        )
+    return {"oneOf": one_of}

@@ -1,0 +1,110 @@
+"""`manifest.json`: what went in, what it was made with, what came out; one line per site.
+
+The list of sites is written as they come, so it may be long. Two builds of the same inputs with
+the same software differ only in `created` and in what carries that time (the GeoPackage, and so
+its hash); with SOURCE_DATE_EPOCH set they do not differ at all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import pyproj
+
+from lateralline.frames import Frame
+from lateralline.lineage import CAUTION, operations, software
+from lateralline.records import FieldRecord
+
+FORMAT: Final = "lateralline manifest 1"
+
+
+def created_at() -> datetime:
+    """Return the time of this build, UTC; SOURCE_DATE_EPOCH (seconds since 1970) overrides it."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH")
+    now = datetime.fromtimestamp(int(fixed), UTC) if fixed else datetime.now(UTC)
+    return now.replace(microsecond=0)
+
+
+class Manifest:
+    """Grows site by site; `close` completes it. The file is no JSON before that."""
+
+    def __init__(self, path: Path) -> None:
+        """Begin the file."""
+        self._path = path
+        self._sites = 0
+        head = json.dumps({"format": FORMAT, "caution": CAUTION}, ensure_ascii=False)
+        path.write_text(head.removesuffix("}") + ', "sites": [', encoding="utf-8")
+
+    def add(
+        self,
+        record: FieldRecord,
+        frame: Frame,
+        crs: pyproj.CRS | None,
+        features: Mapping[str, int],
+        *,
+        in_geojson: bool,
+    ) -> None:
+        """Add one site: its inputs, frame, operations, parameters and feature counts."""
+        settings = record.settings
+        site = {
+            "id": settings.id,
+            "name": settings.name,
+            "surveyed": settings.surveyed.isoformat(),
+            "inputs": [asdict(f) for f in record.inputs],
+            "frame": frame.describe(),
+            "operations": [asdict(o) for o in operations(frame, crs)],
+            "accuracy": asdict(settings.accuracy),
+            "units_as_given": settings.units,
+            "features": dict(features),
+            "in_geojson": in_geojson,
+        }
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write(("," if self._sites else "") + "\n" + _json(site))
+        self._sites += 1
+
+    def close(self, folder: Path, rest: Mapping[str, Any], created: datetime) -> None:
+        """End the file with `rest`, software versions and a hash of every file in `folder`."""
+        outputs = [
+            {
+                "path": path.relative_to(folder).as_posix(),
+                "sha256": sha256(path),
+                "size_bytes": path.stat().st_size,
+            }
+            for path in sorted(folder.rglob("*"))
+            if path.is_file() and path != self._path
+        ]
+        tail = {
+            **rest,
+            "software": software(),
+            "outputs": outputs,
+            "created": created.isoformat().replace("+00:00", "Z"),
+        }
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write("\n], " + _json(tail, indent=1).removeprefix("{").lstrip() + "\n")
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _json(value: object, indent: int | None = None) -> str:
+    return json.dumps(_known(value), ensure_ascii=False, allow_nan=False, indent=indent)
+
+
+def _known(value: object) -> object:
+    """Return `value` with every NaN as None: JSON has no word for it."""
+    if isinstance(value, Mapping):
+        return {k: _known(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_known(v) for v in value]
+    return None if isinstance(value, float) and math.isnan(value) else value
