@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterator, Mapping
 from datetime import date
 from textwrap import wrap
@@ -12,8 +13,7 @@ from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column, Table
-from lateralline.read.ledger import Ledger
-from lateralline.read.sections import read_site_toml
+from lateralline.errors import Fault, SiteFaultsError
 
 _WIDTH: Final = 96
 
@@ -33,8 +33,8 @@ _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
     "practice, no source: put your own in their place.",
     "branch": "One for each line that joins another; remove the # to use it.",
-    "dig": "No rule here is a clearance to dig: call before you dig, and prove pipes by hand or "
-    "vacuum.",
+    "dig": "No rule here is a clearance to dig: the local one-call service and local codes come "
+    "first, and pipes are proven by exposing them by hand or vacuum.",
 }
 
 #: Example rows, written as comments.
@@ -76,7 +76,7 @@ def new_site_files(
     """Return file name → text of a site folder that reads without a fault but holds no stops.
 
     `unit` is that of tapes, levels, depths and the counter; `surveyed` is today when not given.
-    Raises SiteFaultsError when an argument would make a site that cannot be read.
+    Raises SiteFaultsError for an id or unit no site can have; CRS texts are for `check` to judge.
 
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
     'run,stop,counter,depth_reading,tilt_deg,note'
@@ -92,12 +92,25 @@ def new_site_files(
         ("units", "depth"): unit,
         ("units", "counter"): unit,
     }
-    text = _site_toml(contract.load("site"), values)
-    ledger = Ledger()
-    read_site_toml(text, ledger)
-    ledger.raise_faults(site_id)
+    site = contract.load("site")
+    _refuse(site, values)
+    text = _site_toml(site, values)
     tables = (t for t in contract.INPUTS if t != "site")
     return {"site.toml": text} | {f"{t}.csv": _csv(contract.load(t), unit) for t in tables}
+
+
+def _refuse(site: Table, values: Mapping[tuple[str, str], object]) -> None:
+    """Raise all faults of values that no `site.toml` could hold."""
+    faults: list[Fault] = []
+    for (section, name), value in values.items():
+        column = site.column(name, section)
+        if column.pattern and not re.fullmatch(column.pattern, str(value)):
+            faults.append(Fault("site.toml", 0, name, str(value), f"must match {column.pattern}"))
+        if column.values and value not in column.enum:
+            must = f"must be one of {', '.join(column.enum)}"
+            faults.append(Fault("site.toml", 0, name, str(value), must))
+    if faults:
+        raise SiteFaultsError(str(values["site", "id"]), faults)
 
 
 def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:

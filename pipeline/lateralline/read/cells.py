@@ -10,7 +10,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import date
 from functools import cache
-from typing import Annotated, Final, TypeAlias
+from typing import Annotated, Any, Final, TypeAlias
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 
@@ -52,14 +52,13 @@ def row_model(table: str, section: str = "", *, strict: bool = False) -> type[Ba
     Every field may be left out: whether a cell must be filled depends on more than its column.
     `strict` refuses to read a number out of quotes, as TOML keeps the two apart.
     """
-    fields = {
-        c.name: (_accepted(c) | None, None)  # type: ignore[operator]
+    fields: dict[str, Any] = {
+        c.name: (_accepted(c) | None, None)
         for c in contract.load(table).field
         if c.section == section
     }
     config = ConfigDict(strict=strict, extra="forbid", frozen=True)
-    model: type[BaseModel] = create_model(f"{table}_{section}", __config__=config, **fields)  # type: ignore[call-overload]
-    return model
+    return create_model(f"{table}_{section}", __config__=config, **fields)
 
 
 def accept(
@@ -121,7 +120,8 @@ def hint_for(column: Column, given: object) -> str:
             return hint
         return ""
     if column.values:
-        return nearest(text, column.enum)
+        near = nearest(text, column.enum)
+        return "" if near.startswith("known") else near  # what is known was just said
     if column.type == "text" and isinstance(given, str):
         if any(unicodedata.category(c) == "Cc" for c in text):
             return "retype it: it holds a control character"
@@ -158,7 +158,7 @@ def plain_number_hint(text: str) -> str | None:
     return ""
 
 
-def _accepted(column: Column) -> object:
+def _accepted(column: Column) -> Any:  # a type, made as the schema says
     """Return the annotated type whose values the column accepts."""
     low = -LARGEST if column.minimum is None and column.above is None else column.minimum
     high = LARGEST if column.maximum is None else column.maximum

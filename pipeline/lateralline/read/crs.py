@@ -56,8 +56,7 @@ def read_axes(crs: Row, units: dict[str, str], ledger: Ledger) -> Axes | None:
         kind = f"must be a projected or geographic CRS; {found.name} is {found.type_name.lower()}"
         crs.fault(ledger, "horizontal", kind, hint)
         return None
-    if gnss_z is None:
-        return None
+    gnss_z = gnss_z or ("", nan)  # at fault, but x and y can be judged all the same
     axis = found.axis_info[0]
     if found.is_geographic:
         return Axes(True, "degrees", nan, 1.0, True, *gnss_z)

@@ -65,7 +65,7 @@ def nearest(value: str, known: Collection[str], most: int = 8) -> str:
     'known: L1, L2'
     """
     folded = {k.casefold(): k for k in known}
-    if close := get_close_matches(value.casefold(), folded, n=1, cutoff=0.6):
+    if close := get_close_matches(value.casefold(), folded, n=1, cutoff=0.65):
         return f'did you mean "{one_line(folded[close[0]])}"?'
     shown = ", ".join(one_line(k, 20) for k in list(known)[:most])
     return f"known: {shown}{', …' if len(known) > most else ''}" if shown else "none is known"
