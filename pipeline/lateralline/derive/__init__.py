@@ -1,0 +1,187 @@
+"""The derive stage: from adjusted lines to the content of every layer.
+
+levels      invert, crown, cover, ground, each with σ
+straightness  how far a pipe may leave the straight between located points
+axis        a line with chainage, levels and covariance anywhere along it
+chainage    counter → place on the line
+reach, corridor, dig   regions in plan
+quality, grades, bends  against published bands, grades, fittings
+marks, fixes, lines, nodes, observations   the layers of those names
+ties        two tapes that find a spot again
+advice      what to survey again
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from lateralline import contract
+from lateralline.derive.advice import line_advice, stop_advice
+from lateralline.derive.axis import Axis, axis_of
+from lateralline.derive.corridor import Corridor, corridor
+from lateralline.derive.dig import dig_rows, tolerance
+from lateralline.derive.fixes import transmitter_fixes
+from lateralline.derive.grades import grade_findings
+from lateralline.derive.levels import ground_sigmas_m
+from lateralline.derive.lines import centreline_row, segment_rows
+from lateralline.derive.marks import field_marks
+from lateralline.derive.nodes import pipe_nodes
+from lateralline.derive.observations import pipe_observations
+from lateralline.derive.tables import Row, from_rows
+from lateralline.derive.ties import Control
+from lateralline.frames import Frame, site_frame
+from lateralline.records import (
+    Exposures,
+    FieldRecord,
+    Finding,
+    Line,
+    Linked,
+    Marks,
+    Product,
+    Solved,
+)
+from lateralline.settings import Settings
+
+__all__ = ["derive"]
+
+
+def derive(
+    record: FieldRecord,
+    marks: Marks,
+    exposures: Exposures,
+    solved: Solved,
+    linked: Linked,
+    *,
+    earlier: tuple[Finding, ...] = (),
+    frame: Frame | None = None,
+) -> tuple[Product, ...]:
+    """Return every layer but `lineage`, in the contract's order, in the site frame.
+
+    `earlier` are the findings of all stages before; they and this stage's own become the
+    `findings` layer. `frame` is the site's, built from the record when not given; only the two-tape
+    ties need it, for the control points.
+    """
+    settings = record.settings
+    datum = level_datum(settings)
+    control = _control(record, site_frame(record) if frame is None else frame)
+    ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
+    lines, findings = _usable(linked.lines)
+    axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
+    corridors = [corridor(axis) for axis in axes]
+
+    findings += stop_advice(linked.fixes, marks, earlier)
+    for axis, found in zip(axes, corridors, strict=True):
+        findings += line_advice(axis, found) + grade_findings(axis)
+    nodes, entries = pipe_nodes(settings, datum, axes, control)
+    observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
+    zones, assumed = _dig_zones(settings, axes, corridors)
+    findings += (*entries, *unplaced, *assumed)
+    return (
+        field_marks(settings.id, marks, solved.mark_results),
+        transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
+        _centrelines(settings, datum, axes),
+        _segments(settings, datum, axes),
+        nodes,
+        observations,
+        _corridors(settings.id, axes, corridors),
+        zones,
+        _findings(settings.id, (*earlier, *findings)),
+    )
+
+
+def level_datum(settings: Settings) -> str:
+    """Return what levels refer to: "relative", "ellipsoidal", or the vertical CRS as given."""
+    return "relative" if settings.vertical == "none" else settings.vertical
+
+
+def _control(record: FieldRecord, frame: Frame) -> Control:
+    control = record.control
+    return Control(control.point, frame.to_local(control.x, control.y, control.z_m))
+
+
+def _usable(lines: Sequence[Line]) -> tuple[tuple[Line, ...], tuple[Finding, ...]]:
+    """Return the lines that can be drawn, and an error finding for each that cannot."""
+    drawn, findings = [], []
+    for line in lines:
+        whole = all(np.isfinite(a).all() for a in (line.xyz_m, line.cov_m2, line.cross_m2))
+        if len(line.kind) >= 2 and line.stretches and whole:
+            drawn.append(line)
+            continue
+        findings.append(
+            Finding(
+                "error",
+                "derive",
+                "line-not-drawn",
+                f"line {line.line}",
+                "a line needs two located points with known uncertainty; it is in no pipe layer",
+                f"{len(line.kind)} located",
+                "mark a further stop, or measure an exposure on the line",
+            )
+        )
+    return tuple(drawn), tuple(findings)
+
+
+def _centrelines(settings: Settings, datum: str, axes: Sequence[Axis]) -> Product:
+    pairs = [centreline_row(settings, datum, axis) for axis in axes]
+    return from_rows("pipe_centreline", [row for row, _ in pairs], [shape for _, shape in pairs])
+
+
+def _segments(settings: Settings, datum: str, axes: Sequence[Axis]) -> Product:
+    pairs = [segment_rows(settings, datum, axis) for axis in axes]
+    return from_rows(
+        "pipe_segments",
+        [row for rows, _ in pairs for row in rows],
+        [shape for _, shapes in pairs for shape in shapes],
+    )
+
+
+def _corridors(site_id: str, axes: Sequence[Axis], corridors: Sequence[Corridor]) -> Product:
+    rows: list[Row] = [
+        {
+            "site_id": site_id,
+            "line_id": axis.line.line,
+            "confidence": 0.95,
+            "area_m2": found.polygon.area,
+            "half_width_max_m": found.half_width_max_m,
+            "undecided_stretches": found.undecided,
+            "unbounded_stretches": found.unbounded,
+            "reach_cut_m2": found.cut_m2,
+            "caution": contract.load("position_corridor").caution,
+        }
+        for axis, found in zip(axes, corridors, strict=True)
+    ]
+    return from_rows("position_corridor", rows, [found.polygon for found in corridors])
+
+
+def _dig_zones(
+    settings: Settings, axes: Sequence[Axis], corridors: Sequence[Corridor]
+) -> tuple[Product, tuple[Finding, ...]]:
+    rule, findings = tolerance(settings)
+    rows: list[Row] = []
+    zones: list[object] = []
+    for axis, found in zip(axes, corridors, strict=True):
+        of_line, polygons, assumed = dig_rows(settings.id, axis, found.polygon, rule)
+        rows += of_line
+        zones += polygons
+        findings += assumed
+    return from_rows("dig_zone", rows, zones), findings
+
+
+def _findings(site_id: str, findings: Sequence[Finding]) -> Product:
+    rows: list[Row] = [
+        {
+            "site_id": site_id,
+            "severity": f.severity,
+            "stage": f.stage,
+            "code": f.code,
+            "subject": f.subject,
+            "what": f.what,
+            "by_how_much": f.by_how_much,
+            "what_to_do": f.what_to_do,
+            "source_row": f.where,
+        }
+        for f in findings
+    ]
+    return from_rows("findings", rows)

@@ -1,0 +1,136 @@
+"""What an excavator keeps away from: the pipe's outside, its tolerance, its position corridor.
+
+No polygon here is a clearance to dig. The rule's tolerance is measured from the outside edge of the
+pipe; where the pipe's size is unknown a wide one is taken, and the finding says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, isfinite, nan, pi
+
+import numpy as np
+import shapely
+
+from lateralline import contract
+from lateralline.derive.axis import Axis
+from lateralline.derive.levels import outside_diameter_m
+from lateralline.published import citation, dig_rules
+from lateralline.records import Finding
+from lateralline.settings import Pipe, Settings
+
+#: Outside diameter taken for a pipe of unknown size: wider than a 6 in or DN160 lateral.
+#: Common practice, no source.
+UNKNOWN_DIAMETER_M = 0.200
+
+#: An inside diameter alone is widened by this for its walls: common practice, no source.
+UNKNOWN_WALLS_RATIO = 1.25
+
+_QUARTER_SIDES = 16
+_OUTSIDE = 1.0 / cos(pi / (4 * _QUARTER_SIDES))  # so that round corners hold the circle
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """The rule a site's dig zones are drawn by."""
+
+    rule: str
+    title: str
+    source: str
+    from_memory: bool
+    distance_m: float  # each side of the pipe's outside edge
+
+
+def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
+    """Return the site's tolerance: its own distance, else its rule's, else the widest known.
+
+    A rule key nobody knows is an error finding, and the widest published tolerance is drawn.
+    """
+    rules = dig_rules()
+    own = settings.dig_tolerance_m
+    if isfinite(own):
+        title, source = "tolerance given by the site", "site.toml"
+        return Tolerance("site", title, source, False, own), ()
+    findings: tuple[Finding, ...] = ()
+    rule = rules.get(settings.dig_rule)
+    if rule is None:
+        rule = max(rules.values(), key=lambda r: r.tolerance_m)
+        findings = (
+            Finding(
+                "error",
+                "derive",
+                "dig-rule-unknown",
+                "site",
+                f"no dig rule is called {settings.dig_rule!r}; the widest known is drawn",
+                f"{rule.title}: {rule.tolerance_m:.3f} m each side",
+                f"name one of {', '.join(rules)} in site.toml, or give the local tolerance",
+            ),
+        )
+    source = f"{citation(rule.source, read=rule.read)}: {rule.as_published}"
+    found = Tolerance(rule.key, rule.title, source, not rule.read, rule.tolerance_m)
+    return found, findings
+
+
+def drawn_diameter_m(pipe: Pipe) -> tuple[float, bool]:
+    """Return the outside diameter zones are drawn with, and whether it is assumed."""
+    known = outside_diameter_m(pipe)
+    if isfinite(known):
+        return known, False
+    return float(np.fmax(UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO * pipe.inside_diameter_m)), True
+
+
+def zone_width_m(diameter_m: float, tolerance_m: float) -> float:
+    """Return the width of a zone: the pipe and a tolerance each side.
+
+    >>> inch = 0.0254
+    >>> round(zone_width_m(2 * inch, 18 * inch) / inch, 9)  # worked example, CGA Best Practices
+    38.0
+    """
+    return diameter_m + 2 * tolerance_m
+
+
+def around(region: shapely.Geometry, distance_m: float) -> shapely.Polygon:
+    """Return everything within a distance of a region in plan, round corners drawn outside."""
+    return shapely.buffer(region, distance_m * _OUTSIDE, quad_segs=_QUARTER_SIDES)
+
+
+def dig_rows(
+    site_id: str, axis: Axis, corridor: shapely.Polygon, rule: Tolerance
+) -> tuple[list[dict[str, object]], list[shapely.Polygon], tuple[Finding, ...]]:
+    """Return the two zones of a line: rows of the `dig_zone` layer, polygons, findings."""
+    diameter_m, assumed = drawn_diameter_m(axis.pipe)
+    path = shapely.LineString(axis.line.xyz_m[:, :2])
+    reach = zone_width_m(diameter_m, rule.distance_m) / 2
+    zones = [around(path, reach), around(corridor, reach)]
+    cover = axis.vertices.cover_m
+    rows: list[dict[str, object]] = [
+        {
+            "site_id": site_id,
+            "line_id": axis.line.line,
+            "zone": name,
+            "rule": rule.rule,
+            "rule_title": rule.title,
+            "source": rule.source,
+            "from_memory": rule.from_memory,
+            "tolerance_m": rule.distance_m,
+            "outside_diameter_m": diameter_m,
+            "diameter_assumed": assumed,
+            "width_m": 2 * reach,
+            "cover_min_m": float(cover.min()) if np.isfinite(cover).all() else nan,
+            "area_m2": zone.area,
+            "caution": contract.load("dig_zone").caution,
+        }
+        for name, zone in zip(("tolerance", "tolerance_and_corridor"), zones, strict=True)
+    ]
+    findings = (
+        Finding(
+            "warning",
+            "derive",
+            "pipe-size-assumed",
+            f"line {axis.line.line}",
+            "the pipe's outside diameter is unknown; its dig zones are drawn with a wide one",
+            f"{diameter_m:.3f} m assumed",
+            "give nominal, or inside_diameter and wall, in site.toml",
+        ),
+    )
+    return rows, zones, findings if assumed else ()

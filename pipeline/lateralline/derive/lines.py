@@ -1,0 +1,160 @@
+"""The `pipe_centreline` and `pipe_segments` layers: grades, inverts, classes of each line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import degrees, nan, sqrt
+
+import numpy as np
+import shapely
+
+from lateralline import contract
+from lateralline.derive.axis import Along, Axis
+from lateralline.derive.levels import outside_diameter_m
+from lateralline.derive.quality import worst_columns
+from lateralline.derive.reach import half_width_m
+from lateralline.derive.tables import Row
+from lateralline.records import Floats, Stretch
+from lateralline.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Rise over run, positive upstream, with its σ; NaN where the run is nil."""
+
+    grade: float
+    sigma: float
+
+
+def grade_between(axis: Axis, first: int, last: int) -> Slope:
+    """Return the grade of the invert between two vertices, over the horizontal path length.
+
+    σ follows from both 3×3 blocks and, for neighbours, the block between them; farther apart the
+    ends count as independent, which errs wide since what they share is mostly positive.
+    """
+    run_m = float(axis.plan_m[last] - axis.plan_m[first])
+    if run_m <= 0.0:
+        return Slope(nan, nan)
+    line = axis.line
+    rise_m = float(axis.vertices.invert_m[last] - axis.vertices.invert_m[first])
+    cov = line.cov_m2[first] + line.cov_m2[last]
+    if last == first + 1:
+        cov = cov - line.cross_m2[first] - line.cross_m2[first].T
+    step = line.xyz_m[last, :2] - line.xyz_m[first, :2]
+    along = step / max(float(np.hypot(step[0], step[1])), 1e-12)
+    slope = np.append(-rise_m / run_m**2 * along, 1.0 / run_m)  # ∂(rise/run)/∂(east, north, up)
+    return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
+
+
+def plan_95_m(axis: Axis, stretch: Stretch, points: Along) -> Floats:
+    """Return how far each point of a stretch may be off in plan at 95 % (n,).
+
+    On an undecided stretch that is at least half the width of what the counter can reach.
+    """
+    widest = points.semi_major_95_m
+    if stretch.shape == "undecided":
+        widest = np.fmax(widest, half_width_m(axis, stretch))
+    return widest
+
+
+def centreline_row(settings: Settings, datum: str, axis: Axis) -> tuple[Row, shapely.LineString]:
+    """Return the row and geometry of a line in `pipe_centreline`."""
+    line, pipe = axis.line, axis.pipe
+    parts = [(stretch, axis.at(axis.samples(stretch))) for stretch in line.stretches]
+    plan_95 = np.concatenate([plan_95_m(axis, stretch, points) for stretch, points in parts])
+    depth_sigma = np.concatenate([points.depth_sigma_m for _, points in parts])
+    depth = np.concatenate([points.depth_m for _, points in parts])
+    cover = np.concatenate([points.cover_m for _, points in parts])
+    below = np.concatenate([points.ground_m - points.invert_m for _, points in parts])
+    sigma_u = np.concatenate([points.invert_sigma_m for _, points in parts])
+    slope = grade_between(axis, 0, len(line.kind) - 1)
+    inverts = axis.vertices.invert_m
+    runs = dict.fromkeys(run for run in line.run.tolist() if run)
+    row: Row = {
+        "site_id": settings.id,
+        "line_id": line.line,
+        "run_ids": " ".join(runs),
+        "joins_line_id": line.joins,
+        "surveyed_on": settings.surveyed,
+        "length_m": axis.length_m,
+        "stops": int((line.fix >= 0).sum()),
+        "material": pipe.material,
+        "nominal": pipe.nominal,
+        "service": pipe.service,
+        "inside_diameter_m": pipe.inside_diameter_m,
+        "wall_m": pipe.wall_m,
+        "outside_diameter_m": outside_diameter_m(pipe),
+        "dimensions_from": pipe.dimensions_from,
+        "invert_down_m": float(inverts[0]),
+        "invert_up_m": float(inverts[-1]),
+        "level_datum": datum,
+        "mean_grade": slope.grade,
+        "grade_sigma": slope.sigma,
+        "cover_min_m": float(cover.min()),
+        "depth_max_m": float(below.max()),
+        "semi_major_95_max_m": float(plan_95.max()),
+        "sigma_u_max_m": float(sigma_u.max()),
+        **worst_columns(plan_95, depth_sigma, depth),
+        "undecided_stretches": sum(s.shape == "undecided" for s in line.stretches),
+        "counter_scale": " ".join(
+            f"{run} {scale:.4f}±{sigma:.4f}" for run, (scale, sigma) in line.counter_scale.items()
+        ),
+        "chi2": line.chi2,
+        "dof": line.dof,
+        "caution": contract.load("pipe_centreline").caution,
+    }
+    return row, shapely.LineString(axis.vertices.on_invert)
+
+
+def segment_rows(
+    settings: Settings, datum: str, axis: Axis
+) -> tuple[list[Row], list[shapely.LineString]]:
+    """Return the rows and geometries of a line in `pipe_segments`, from downstream."""
+    vertices = axis.vertices
+    rows = [_segment(settings, datum, axis, number) for number in range(len(axis.line.stretches))]
+    shapes = [
+        shapely.LineString(vertices.on_invert[s.first : s.last + 1]) for s in axis.line.stretches
+    ]
+    return rows, shapes
+
+
+def _segment(settings: Settings, datum: str, axis: Axis, number: int) -> Row:
+    line, vertices = axis.line, axis.vertices
+    stretch = line.stretches[number]
+    a, b = stretch.first, stretch.last
+    points = axis.at(axis.samples(stretch))
+    plan_95 = plan_95_m(axis, stretch, points)
+    slope = grade_between(axis, a, b)
+    bends = [degrees(abs(angle)) for angle in stretch.bend_rad] + [nan, nan]
+    return {
+        "site_id": settings.id,
+        "line_id": line.line,
+        "segment_id": f"{line.line}/{number + 1}",
+        "run_id": str(line.run[a]) if line.run[a] == line.run[b] else "",
+        "from_ref": _name(axis, a),
+        "to_ref": _name(axis, b),
+        "from_chainage_m": float(axis.chainage_m[a]),
+        "to_chainage_m": float(axis.chainage_m[b]),
+        "shape": stretch.shape,
+        "bend_1_deg": bends[0],
+        "bend_2_deg": bends[1],
+        "length_m": float(axis.chainage_m[b] - axis.chainage_m[a]),
+        "chord_m": stretch.chord_m,
+        "counter_difference_m": stretch.counter_difference_m,
+        "reach_m": stretch.reach_m,
+        "grade": slope.grade,
+        "grade_sigma": slope.sigma,
+        "invert_down_m": float(vertices.invert_m[a]),
+        "invert_down_sigma_m": float(vertices.invert_sigma_m[a]),
+        "invert_up_m": float(vertices.invert_m[b]),
+        "invert_up_sigma_m": float(vertices.invert_sigma_m[b]),
+        "level_datum": datum,
+        "cover_min_m": float(points.cover_m.min()),
+        "semi_major_95_max_m": float(plan_95.max()),
+        **worst_columns(plan_95, points.depth_sigma_m, points.depth_m),
+    }
+
+
+def _name(axis: Axis, vertex: int) -> str:
+    """Return what a located point is called; its chainage when it has no name of its own."""
+    return str(axis.line.ref[vertex]) or f"{axis.line.line} at {axis.chainage_m[vertex]:.2f} m"
