@@ -1,0 +1,89 @@
+"""The command line: one command per file, heavy imports inside the commands that need them."""
+
+from __future__ import annotations
+
+import errno
+import sys
+from collections.abc import Callable
+from functools import wraps
+from typing import Annotated, ParamSpec
+
+import typer
+
+from lateralline import __version__
+from lateralline.cli.build import build
+from lateralline.cli.check import check
+from lateralline.cli.draw import draw
+from lateralline.cli.new import new
+from lateralline.cli.options import NOTHING
+from lateralline.cli.practice import practice
+from lateralline.cli.schema import schema
+from lateralline.errors import LaterallineError
+
+P = ParamSpec("P")
+
+
+def in_one_line(command: Callable[P, None]) -> Callable[P, None]:
+    """Let a command end with one friendly line and exit code 2 where it raises on purpose."""
+
+    @wraps(command)
+    def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except LaterallineError as e:
+            said = str(e)
+        except OSError as e:
+            if e.errno == errno.EPIPE:  # the reader of a pipe left: no error of ours
+                raise
+            said = f"{e.filename or 'file'}: {e.strerror or e}"
+        else:
+            return
+        typer.echo(f"lateralline: {said}", err=True)
+        raise typer.Exit(NOTHING)
+
+    return guarded
+
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"lateralline {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def lateralline(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Turn field marks over a buried drain into an adjusted as-built record.
+
+    Nothing made here is a clearance to dig: the local one-call service and local codes come
+    first, and pipes are proven by exposing them by hand or vacuum.
+
+    \b
+    Example:
+      lateralline new sites/EX-001 --id EX-001 --units ft
+      lateralline check sites/EX-001
+      lateralline build sites/EX-001 -o out
+    """
+
+
+for command in (new, check, build, draw, schema, practice):
+    app.command(command.__name__)(in_one_line(command))
+
+
+def main() -> None:
+    """Run the command line; a sign the terminal cannot show never stops a run."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    app(prog_name="lateralline")

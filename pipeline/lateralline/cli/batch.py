@@ -1,0 +1,107 @@
+"""Find the sites a person named, run them, and sum up: shared by `build` and `check`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import typer
+from rich.progress import Progress
+
+from lateralline import stages
+from lateralline.cli import document, report
+from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
+from lateralline.stages import Sink, SiteFailure
+from lateralline.summary import CAUTION, SiteSummary, summarise
+
+_SITE_FILES = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
+
+
+def find_sites(paths: Iterable[Path]) -> list[Path]:
+    """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
+
+    A workbook stands for the folder it is in, where its site.toml is. Raises typer.BadParameter
+    for a path that holds no site, before anything is computed.
+    """
+    found: list[Path] = []
+    for path in paths:
+        path = path.parent if path.suffix.casefold() == ".xlsx" else path
+        inside = [path] if _is_site(path) else _sites_in(path)
+        if not inside:
+            raise typer.BadParameter(
+                f"no site in {path}: a site is a folder with a site.toml, and marks and stops "
+                "as .csv or in an .xlsx; `lateralline new FOLDER` makes one to fill in",
+                param_hint="SITE",
+            )
+        found += inside
+    return list(dict.fromkeys(found))
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a batch went: only what is reported later is kept of each site."""
+
+    summaries: list[tuple[Path, SiteSummary]] = field(default_factory=list)
+    failures: list[SiteFailure] = field(default_factory=list)
+
+    def counted(self, done: str) -> str:
+        """Say how many sites were `done`: "3 sites built; 1 not built (12 faults)"."""
+        good, bad = len(self.summaries), len(self.failures)
+        faults = sum(len(failure.faults) for failure in self.failures)
+        said = "1 site" if good == 1 else f"{good or 'no'} sites"
+        said += f" {done}"
+        if bad:
+            said += f"; {bad} not {done}"
+        return said + (f" ({faults} faults)" if faults else "")
+
+    @property
+    def exit_code(self) -> int:
+        """0 clean, 1 with error findings or some sites failed, 2 when no site came through."""
+        if not self.summaries:
+            return NOTHING
+        errors = any(summary.count("error") for _, summary in self.summaries)
+        return WITH_ERRORS if errors or self.failures else CLEAN
+
+
+def run_batch(
+    sources: list[Path], *, until: str, sink: Sink | None, quiet: bool, as_json: bool
+) -> Outcome:
+    """Run the sites, say how each went as it comes, and return the outcome.
+
+    With a progress bar when several sites run on a terminal; silent when `as_json`.
+    """
+    out, err, outcome = console(), console(stderr=True), Outcome()
+    off = quiet or as_json or len(sources) < 2 or not out.is_terminal
+    with Progress(console=out, transient=True, disable=off) as progress:
+        task = progress.add_task("sites", total=len(sources))
+        for result in stages.run_sites(sources, until=until, sink=sink):
+            progress.advance(task)
+            if isinstance(result, SiteFailure):
+                outcome.failures.append(result)
+                if not as_json:
+                    report.print_failure(err, result)
+                continue
+            work = result.work
+            summary = summarise(work["record"], work["products"], result.findings)
+            outcome.summaries.append((result.source, summary))
+            if not as_json:
+                report.print_summary(out, summary, errors_only=quiet)
+            del result, work
+    return outcome
+
+
+def print_outcome(outcome: Outcome, command: str, said: str, *, quiet: bool, as_json: bool) -> None:
+    """Print how a batch went: the JSON document, or `said` and the caution."""
+    if as_json:
+        typer.echo(document.batch_document(command, outcome.summaries, outcome.failures))
+    elif not quiet:
+        report.print_last_words(console(), said, CAUTION)
+
+
+def _is_site(path: Path) -> bool:
+    return any((path / name).is_file() for name in _SITE_FILES)
+
+
+def _sites_in(folder: Path) -> list[Path]:
+    return sorted(filter(_is_site, folder.iterdir())) if folder.is_dir() else []

@@ -1,0 +1,55 @@
+"""`lateralline build`: field records in, an output folder of open layers out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lateralline.cli.options import AsJson, Quiet, Sites
+
+
+def build(
+    sites: Sites,
+    out: Annotated[
+        Path,
+        typer.Option("--out", "-o", metavar="OUT", help="Folder to write.", show_default=False),
+    ],
+    crs: Annotated[
+        str | None,
+        typer.Option(
+            metavar="CRS",
+            help="Coordinate reference system of the GeoPackage, as EPSG:32617; "
+            "else that of the first site.",
+            show_default=False,
+        ),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace OUT if an earlier build made it.")
+    ] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Turn field records into GIS layers.
+
+    OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json. It
+    is written whole or not at all. A site that fails is reported, and the others are built.
+
+    Exit code: 0 clean; 1 built, with error findings or without some of the sites; 2 nothing built.
+
+    \b
+    Example:
+      lateralline build sites/EX-001 -o out
+      lateralline build sites -o city --crs EPSG:32617 --replace
+    """
+    from lateralline.cli.batch import find_sites, print_outcome, run_batch
+    from lateralline.workspace import Workspace
+
+    sources = find_sites(sites)
+    with Workspace(out).build(crs=crs, replace=replace) as sink:
+        outcome = run_batch(sources, until="write", sink=sink, quiet=quiet, as_json=as_json)
+    where = f" into {out}" if outcome.summaries else ": nothing was written"
+    said = f"{outcome.counted('built')}{where}."
+    print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json)
+    raise typer.Exit(outcome.exit_code)

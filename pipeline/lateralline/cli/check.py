@@ -1,0 +1,28 @@
+"""`lateralline check`: everything `build` does, except writing."""
+
+from __future__ import annotations
+
+import typer
+
+from lateralline.cli.options import NOTHING, AsJson, Quiet, Sites
+
+
+def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Check field records; write nothing.
+
+    Does all that build does except writing, and reports every fault and finding.
+
+    Exit code: 0 clean, 1 with error findings, 2 when a site has faults and cannot be built.
+
+    \b
+    Example:
+      lateralline check sites/EX-001
+      lateralline check sites --json
+    """
+    from lateralline.cli.batch import find_sites, print_outcome, run_batch
+
+    sources = find_sites(sites)
+    outcome = run_batch(sources, until="derive", sink=None, quiet=quiet, as_json=as_json)
+    said = f"{outcome.counted('checked')}; nothing was written."
+    print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json)
+    raise typer.Exit(NOTHING if outcome.failures else outcome.exit_code)

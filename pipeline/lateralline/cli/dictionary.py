@@ -1,0 +1,73 @@
+"""The data dictionary on a terminal: lists and definitions that read at any width."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.text import Text
+
+from lateralline import contract
+from lateralline.cli.options import console, print_indented
+from lateralline.errors import ContractError
+from lateralline.write import dictionary, json_schema
+
+
+def print_names() -> None:
+    """Print every input table and layer with its title."""
+    out = console()
+    width = max(map(len, contract.INPUTS + contract.LAYERS))
+    for heading, names in (("Files you fill in", contract.INPUTS), ("Layers", contract.LAYERS)):
+        out.print(Text(heading, style="bold"))
+        for name in names:
+            out.print(f"  {name:<{width}}  {contract.load(name).title}")
+    out.print("\n`lateralline schema NAME` tells what its columns mean.")
+
+
+def print_tables(name: str | None) -> None:
+    """Print the columns of one table, or of all when `name` is None."""
+    out = console()
+    for table_name in _names(name):
+        _print_table(out, table_name)
+
+
+def markdown_text(name: str | None) -> str:
+    """Return one table, or the whole dictionary, as Markdown."""
+    return dictionary.whole_markdown() if name is None else dictionary.markdown(name)
+
+
+def json_schemas(name: str | None) -> dict[str, object]:
+    """Return the JSON Schema of one layer, or of all by name; input tables have none."""
+    if name is None:
+        return {layer: json_schema.json_schema(layer) for layer in contract.LAYERS}
+    if name in contract.INPUTS:
+        raise ContractError(
+            f"{name} is a file you fill in; JSON Schemas are of layers: "
+            f"{', '.join(contract.LAYERS)}"
+        )
+    return json_schema.json_schema(name)
+
+
+def _names(name: str | None) -> tuple[str, ...]:
+    return contract.INPUTS + contract.LAYERS if name is None else (name,)
+
+
+def _print_table(out: Console, name: str) -> None:
+    table = contract.load(name)
+    geometry = f" ({table.geometry})" if table.geometry else ""
+    out.print(Text(f"{name}{geometry}", style="bold"))
+    print_indented(out, table.description, 2)
+    if table.caution:
+        print_indented(out, table.caution, 2, "bold")
+    section = ""
+    for row in dictionary.dictionary_rows(name):
+        if row.section != section:
+            section = row.section
+            out.print(f"  {section}")
+        facts = [row.type, row.unit, "required" if row.required else "", row.limits]
+        default = f"default {row.default}" if row.default else ""
+        head = Text("  ").append(row.name, style="bold")
+        head.append("  " + ", ".join(filter(None, (*facts, default))), style="dim")
+        out.print(head)
+        print_indented(out, f"{row.title}. {row.description}", 6)
+        for value, meaning in row.values:
+            print_indented(out, f"{value}: {meaning}", 8)
+    out.print()

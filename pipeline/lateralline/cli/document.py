@@ -1,0 +1,39 @@
+"""What `--json` prints: one document, metres, no NaN."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+
+from lateralline import __version__
+from lateralline.stages import SiteFailure
+from lateralline.summary import CAUTION, SiteSummary
+
+
+def batch_document(
+    command: str, sites: Iterable[tuple[Path, SiteSummary]], failures: Iterable[SiteFailure]
+) -> str:
+    """Return the JSON text of a batch; numbers that are not known are null."""
+    content = {
+        "lateralline": __version__,
+        "command": command,
+        "caution": CAUTION,
+        "sites": [{"source": str(source), **asdict(summary)} for source, summary in sites],
+        "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
+    }
+    return json.dumps(_plain(content), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: object) -> object:
+    """Turn NaN and infinities into null, at any depth."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case dict():
+            return {key: _plain(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_plain(item) for item in value]
+    return value

@@ -1,0 +1,71 @@
+"""Arguments and options shared by commands, and the consoles they speak through."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+
+def _not_there_yet(folder: Path | None) -> Path | None:
+    if folder is not None and folder.exists():
+        raise typer.BadParameter(f"{folder} is there already, and nothing is overwritten")
+    return folder
+
+
+Sites = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="SITE…",
+        exists=True,
+        help="A site folder, a workbook (.xlsx), or a folder of these.",
+        show_default=False,
+    ),
+]
+NewFolder = typer.Argument(
+    metavar="FOLDER",
+    callback=_not_there_yet,
+    help="Folder to make; it must not be there yet.",
+    show_default=False,
+)
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document and nothing else, for machines.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
+
+#: Exit codes of `build` and `check`: clean; with error findings or some sites failed; nothing.
+CLEAN: Final = 0
+WITH_ERRORS: Final = 1
+NOTHING: Final = 2
+
+_PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
+
+
+def console(*, stderr: bool = False) -> Console:
+    """Return a console that is plain text of a steady width when it is not a terminal.
+
+    Made afresh by each caller, so it speaks to whatever stdout or stderr is then.
+    """
+    made = Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    if not made.is_terminal and "COLUMNS" not in os.environ:
+        made.width = _PIPED_WIDTH
+    return made
+
+
+def print_indented(
+    to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
+) -> None:
+    """Print a text wrapped to the page, every line of it `columns` in; words stay whole.
+
+    With `hanging`, the first line goes on where something was printed already.
+    """
+    width = max(to.width - columns, 20)
+    lines = textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
+    for n, line in enumerate(lines):
+        indent = "" if hanging and n == 0 else " " * columns
+        to.print(Text(indent + line, style=style), soft_wrap=True)

@@ -1,0 +1,124 @@
+"""Put summaries, findings and faults into plain words, in the units the crew measured in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Final
+
+from rich.console import Console
+from rich.text import Text
+
+from lateralline.cli.options import print_indented
+from lateralline.records import Finding
+from lateralline.stages import SiteFailure
+from lateralline.summary import LineSummary, SiteSummary
+from lateralline.units import METRES_PER
+
+_DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
+_STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
+
+
+def length(metres: float, unit: str) -> str:
+    """Say a length in the site's own unit, with metres beside it when that is feet or inches.
+
+    >>> length(1.5, "m"), length(0.9144, "ft"), length(float("nan"), "m")
+    ('1.50 m', '3.00 ft (0.91 m)', 'unknown')
+    """
+    return between(metres, metres, unit)
+
+
+def between(least_m: float, most_m: float, unit: str) -> str:
+    """Say a range of lengths, or one length where both ends read the same.
+
+    >>> between(0.9, 1.2, "m"), between(0.3048, 0.9144, "ft")
+    ('0.90 to 1.20 m', '1.00 to 3.00 ft (0.30 to 0.91 m)')
+    """
+    if not (math.isfinite(least_m) and math.isfinite(most_m)):
+        return "unknown"
+    metric = f"{_digits(least_m, most_m, 2)} m"
+    if unit not in _DECIMALS:
+        return metric
+    per, decimals = METRES_PER[unit], _DECIMALS[unit]
+    return f"{_digits(least_m / per, most_m / per, decimals)} {unit} ({metric})"
+
+
+def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
+    """Print one site; with `errors_only` just the findings that are errors."""
+    if errors_only:
+        errors = [f for f in summary.findings if f.severity == "error"]
+        if errors:
+            out.print(Text(f"{summary.site_id} {summary.name}", style="bold"))
+            _print_findings(out, errors)
+        return
+    heading = f"{summary.site_id}  {summary.name}, surveyed {summary.surveyed}"
+    out.print(Text(heading, style="bold"))
+    if summary.sketch:
+        out.print("  A taped sketch with axes of its own: nowhere on the map.")
+    if summary.relative_levels:
+        out.print("  Levels are relative: good for depth and grade, not against a datum.")
+    for line in summary.lines:
+        _print_line(out, line, summary)
+    if not summary.lines:
+        out.print("  No line could be drawn: see the findings.")
+    for stop in summary.unlocated_stops:
+        out.print(f"  Not located: stop {stop}")
+    counts = [f"{n} {word}" for word in _STYLES if (n := summary.count(word))]
+    out.print(f"  Findings: {', '.join(counts) or 'none'}")
+    _print_findings(out, summary.findings)
+    out.print()
+
+
+def print_failure(err: Console, failure: SiteFailure) -> None:
+    """Print why a site stopped: its faults one to a line, as `folder/file:row: …`."""
+    if failure.faults:
+        for fault in failure.faults:
+            _one_line(err, f"{failure.source}/{fault}")
+        return
+    _one_line(err, f"{failure.source}: {failure.stage}: {failure.message}")
+
+
+def print_last_words(out: Console, said: str, caution: str) -> None:
+    """Print what came of it all, and the caution below it."""
+    _one_line(out, said)
+    print_indented(out, caution, style="bold")
+
+
+def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
+    unit, depth_unit = summary.length_unit, summary.depth_unit
+    depth = between(line.shallowest_m, line.deepest_m, depth_unit)
+    rows = [
+        ("length", length(line.length_m, unit)),
+        ("depth", f"{depth}, ground to transmitter"),
+        ("cover", f"{length(line.cover_min_m, depth_unit)} at the least, ground to top of pipe"),
+        ("least sure", f"±{length(line.sideways_95_m, unit)} in plan, {line.sideways_95_at}"),
+        ("", f"±{length(line.level_95_m, unit)} in level (both: 95 of 100 times)"),
+        ("stops used", f"{line.stops_used} of {line.stops}"),
+    ]
+    if line.undecided:
+        many = "stretch" if line.undecided == 1 else "stretches"
+        rows.append(("undecided", f"shape of {line.undecided} {many}: see the findings"))
+    out.print(f"  Line {line.line}  {line.pipe}".rstrip())
+    for label, said in rows:
+        out.print(f"    {label:<12}{said}")
+
+
+def _print_findings(out: Console, findings: Iterable[Finding]) -> None:
+    for f in findings:
+        where = f" ({f.where})" if f.where else ""
+        out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
+        print_indented(out, f"{f.subject}{where}: {f.what}", 12, hanging=True)
+        if f.by_how_much:
+            print_indented(out, f.by_how_much, 12)
+        if f.what_to_do:
+            print_indented(out, f"→ {f.what_to_do}", 12)
+
+
+def _one_line(to: Console, text: str) -> None:
+    """Print without wrapping, so other programs can take it line by line."""
+    to.print(text, soft_wrap=True)
+
+
+def _digits(least: float, most: float, decimals: int) -> str:
+    low, high = f"{least:.{decimals}f}", f"{most:.{decimals}f}"
+    return low if low == high else f"{low} to {high}"

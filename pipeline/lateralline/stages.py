@@ -1,0 +1,240 @@
+"""The six stages in order: read → place → solve → link → derive → write.
+
+Each stage declares what it needs and what it makes; an order that cannot work is refused before
+anything is computed. A site that fails becomes a result like any other, so a batch goes on.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Protocol, TypedDict
+
+from lateralline.derive import derive
+from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
+from lateralline.link import link
+from lateralline.place import Placed, place
+from lateralline.read import read_site
+from lateralline.records import FieldRecord, Finding, Linked, Product, Solved
+from lateralline.solve import solve
+from lateralline.summary import by_severity
+
+
+class Sink(Protocol):
+    """Where finished sites go: a `workspace.Workspace`, or a stand-in."""
+
+    def add(
+        self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
+    ) -> tuple[Finding, ...]:
+        """Take one site whole and return what writing found, or raise and take nothing of it."""
+
+
+class Work(TypedDict, total=False):
+    """All that is known of one site so far; every stage adds its own keys."""
+
+    source: Path  # a site folder or workbook
+    taken: Mapping[str, Path]  # site ids used earlier in the batch, and by whom
+    sink: Sink
+    record: FieldRecord
+    placed: Placed
+    solved: Solved
+    linked: Linked
+    products: tuple[Product, ...]
+    written: tuple[Finding, ...]  # what writing found
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One step from what it needs to what it makes, both keys of `Work`."""
+
+    name: str
+    needs: tuple[str, ...]
+    makes: tuple[str, ...]
+    run: Callable[[Work], Work]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteResult:
+    """A site that went through every stage asked for."""
+
+    site_id: str
+    source: Path
+    work: Work
+    findings: tuple[Finding, ...]  # of every stage, errors first
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFailure:
+    """A site that stopped, and why; the batch goes on without it."""
+
+    source: Path
+    stage: str
+    message: str
+    faults: tuple[Fault, ...] = ()  # what is wrong in its files, when that is the reason
+    unexpected: bool = False  # a fault of lateralline, not of the field record
+
+
+# ---- the stages ---------------------------------------------------------------------------
+
+
+def _read(work: Work) -> Work:
+    record = read_site(work["source"])
+    site_id = record.settings.id
+    other = work["taken"].get(site_id.casefold())  # ids become file names: case must not matter
+    if other is not None:
+        must = "must be unique among the sites of one batch"
+        hint = f"{other} has it already; give one of them another id"
+        raise SiteFaultsError(site_id, [Fault("site.toml", 0, "[site] id", site_id, must, hint)])
+    return {"record": record}
+
+
+def _place(work: Work) -> Work:
+    return {"placed": place(work["record"])}
+
+
+def _solve(work: Work) -> Work:
+    record = work["record"]
+    return {"solved": solve(work["placed"].marks, record.stops, record.settings)}
+
+
+def _link(work: Work) -> Work:
+    return {"linked": link(work["solved"], work["placed"].exposures, work["record"].settings)}
+
+
+def _derive(work: Work) -> Work:
+    placed = work["placed"]
+    products = derive(
+        work["record"],
+        placed.marks,
+        placed.exposures,
+        work["solved"],
+        work["linked"],
+        earlier=_staged_findings(work),
+        frame=placed.frame,
+    )
+    return {"products": products}
+
+
+def _write(work: Work) -> Work:
+    return {"written": work["sink"].add(work["record"], work["placed"], work["products"])}
+
+
+STAGES: Final = (
+    Stage("read", ("source", "taken"), ("record",), _read),
+    Stage("place", ("record",), ("placed",), _place),
+    Stage("solve", ("record", "placed"), ("solved",), _solve),
+    Stage("link", ("record", "placed", "solved"), ("linked",), _link),
+    Stage("derive", ("record", "placed", "solved", "linked"), ("products",), _derive),
+    Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
+)
+
+
+def plan(until: str, given: Iterable[str], stages: tuple[Stage, ...] = STAGES) -> tuple[Stage, ...]:
+    """Return the stages up to and with `until`, proven to find what they need.
+
+    `given` names the keys of `Work` there from the start. Raises StageError, before anything is
+    computed, when there is no such stage or one would run before what it needs is made.
+    """
+    names = [s.name for s in stages]
+    if until not in names:
+        raise StageError(f"no stage named {until!r}; there are: {', '.join(names)}")
+    there = set(given)
+    chosen = stages[: names.index(until) + 1]
+    for stage in chosen:
+        missing = [need for need in stage.needs if need not in there]
+        if missing:
+            raise StageError(
+                f"stage {stage.name} needs {', '.join(missing)}: made by nobody before"
+            )
+        there.update(stage.makes)
+    return chosen
+
+
+# ---- sites --------------------------------------------------------------------------------
+
+
+def run_site(
+    source: Path,
+    *,
+    until: str = "write",
+    sink: Sink | None = None,
+    taken: Mapping[str, Path] | None = None,
+    stages: tuple[Stage, ...] = STAGES,
+) -> SiteResult | SiteFailure:
+    """Run one site through the stages up to `until`; `sink` is needed for `write` only.
+
+    Whatever one site raises is returned as a SiteFailure. Raises StageError for stages in an order
+    that cannot work, and OutputError when the disk fails.
+    """
+    work: Work = {"source": source, "taken": taken or {}}
+    if sink is not None:
+        work["sink"] = sink
+    for stage in plan(until, work, stages):
+        try:
+            made = stage.run(work)
+        except OutputError:
+            raise  # the disk, not the site: the next one would meet it too
+        except SiteFaultsError as e:
+            return SiteFailure(source, stage.name, str(e), e.faults)
+        except LaterallineError as e:
+            return SiteFailure(source, stage.name, str(e))
+        except Exception as e:
+            return SiteFailure(source, stage.name, _please_report(e), unexpected=True)
+        if set(made) != set(stage.makes):
+            raise StageError(f"stage {stage.name} made {sorted(made)}, not {sorted(stage.makes)}")
+        work = {**work, **made}
+    findings = by_severity(findings_of(work))
+    return SiteResult(work["record"].settings.id, source, work, findings)
+
+
+def run_sites(
+    sources: Iterable[Path],
+    *,
+    until: str = "write",
+    sink: Sink | None = None,
+    stages: tuple[Stage, ...] = STAGES,
+) -> Iterator[SiteResult | SiteFailure]:
+    """Run sites one after another, holding one at a time; a bad one never stops the rest."""
+    taken: dict[str, Path] = {}
+    for source in sources:
+        result = run_site(source, until=until, sink=sink, taken=taken, stages=stages)
+        if isinstance(result, SiteResult):
+            taken[result.site_id.casefold()] = source
+        yield result
+        del result
+
+
+def findings_of(work: Work) -> tuple[Finding, ...]:
+    """Return the findings of every stage that ran, in the order of the stages."""
+    for product in work.get("products", ()):
+        if product.layer == "findings":  # holds those of the earlier stages too
+            return _from_columns(product) + work.get("written", ())
+    return _staged_findings(work)
+
+
+def _staged_findings(work: Work) -> tuple[Finding, ...]:
+    return (
+        *(work["record"].findings if "record" in work else ()),
+        *(work["placed"].findings if "placed" in work else ()),
+        *(work["solved"].findings if "solved" in work else ()),
+        *(work["linked"].findings if "linked" in work else ()),
+    )
+
+
+def _from_columns(product: Product) -> tuple[Finding, ...]:
+    c = product.columns
+    text = ("stage", "code", "subject", "what", "by_how_much", "what_to_do", "source_row")
+    rows = zip(c["severity"], *(c[name] for name in text), strict=True)
+    return tuple(Finding(severity, *map(str, rest)) for severity, *rest in rows)
+
+
+def _please_report(error: Exception) -> str:
+    """Name an error nobody foresaw, and where in the code it rose."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return (
+        f"{type(error).__name__}: {error} ({Path(last.filename).name}:{last.lineno}). "
+        "This is a fault of lateralline, not of the field record: please report it, "
+        "with the files of this site."
+    )

@@ -1,0 +1,163 @@
+"""Commands that need no solver: help, version, new, schema, practice; and errors in one line."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from lateralline import __version__, contract
+from lateralline.cli import app
+from lateralline.read import read_site
+from lateralline.synthetic import SCENARIOS
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+def test_version() -> None:
+    assert run("--version").output == f"lateralline {__version__}\n"
+
+
+def test_without_a_command_the_help_is_shown_with_the_caution() -> None:
+    shown = " ".join(run("--help").output.split())
+    assert "clearance to dig" in shown
+    assert "one-call" in shown
+
+
+def test_each_command_is_listed_with_a_whole_sentence() -> None:
+    listed = run("--help").output.partition("Commands:")[2].strip().splitlines()
+    assert len(listed) == 6
+    assert all(line.endswith(".") and not line.endswith("...") for line in listed)
+
+
+# ---- new ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("units", ["m", "ft"])
+def test_a_new_site_reads_without_a_fault_of_form(tmp_path: Path, units: str) -> None:
+    made = run("new", tmp_path / "sites" / "EX-001", "--units", units, "--crs", "EPSG:32617")
+    assert made.exit_code == 0, made.output
+    settings = read_site(tmp_path / "sites" / "EX-001").settings
+    assert settings.id == "EX-001"
+    assert settings.units["tape"] == units
+
+
+def test_the_id_may_differ_from_the_folder(tmp_path: Path) -> None:
+    assert run("new", tmp_path / "a", "--id", "EX-002", "--name", "Yard").exit_code == 0
+    said = tomllib.loads((tmp_path / "a" / "site.toml").read_text(encoding="utf-8"))
+    assert said["site"]["id"] == "EX-002"
+    assert said["site"]["name"] == "Yard"
+
+
+def test_new_overwrites_nothing(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "site.toml").write_text("precious")
+    refused = run("new", tmp_path / "a")
+    assert refused.exit_code == 2
+    assert "nothing is overwritten" in " ".join(refused.output.split())
+    assert [p.name for p in (tmp_path / "a").iterdir()] == ["site.toml"]
+    assert (tmp_path / "a" / "site.toml").read_text() == "precious"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"), [(("--crs", "EPSG:999999"), "EPSG:999999"), (("--id", "a b"), "a b")]
+)
+def test_a_site_that_could_not_be_read_is_not_made(
+    tmp_path: Path, arguments: tuple[str, str], named: str
+) -> None:
+    refused = run("new", tmp_path / "a", *arguments)
+    assert refused.exit_code == 2
+    assert named in refused.output
+    assert "Traceback" not in refused.output
+    assert list(tmp_path.iterdir()) == []
+
+
+# ---- schema -------------------------------------------------------------------------------
+
+
+def test_schema_alone_lists_every_table() -> None:
+    shown = run("schema").output.split()
+    assert {*contract.INPUTS, *contract.LAYERS} <= set(shown)
+
+
+@pytest.mark.parametrize("name", contract.INPUTS + contract.LAYERS)
+def test_schema_tells_every_column(name: str) -> None:
+    shown = run("schema", name)
+    assert shown.exit_code == 0
+    for column in contract.load(name).field:
+        assert f"  {column.name}  " in shown.output
+
+
+def test_a_layer_with_a_caution_shows_it() -> None:
+    assert "No clearance to dig" in run("schema", "dig_zone").output
+
+
+def test_json_schema_is_json() -> None:
+    assert json.loads(run("schema", "dig_zone", "--json-schema").output)["type"] == "object"
+    assert set(json.loads(run("schema", "--all", "--json-schema").output)) == set(contract.LAYERS)
+
+
+def test_markdown_of_one_and_of_all() -> None:
+    assert run("schema", "marks", "--markdown").output.startswith("# marks\n")
+    assert all(f"### {n}\n" in run("schema", "--all", "--markdown").output for n in contract.LAYERS)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("nowhere",), "known: site, control"),
+        (("marks", "--json-schema"), "JSON Schemas are of layers"),
+        (("--json-schema",), "--all"),
+        (("marks", "--json-schema", "--markdown"), "one of"),
+    ],
+)
+def test_schema_refuses_in_one_line_and_names_the_way_out(
+    arguments: tuple[str, ...], said: str
+) -> None:
+    refused = run("schema", *arguments)
+    assert refused.exit_code == 2
+    assert said in " ".join(refused.output.split())
+    assert "Traceback" not in refused.output
+
+
+# ---- practice -----------------------------------------------------------------------------
+
+
+def test_practice_lists_every_scenario() -> None:
+    listed = run("practice", "--list").output
+    assert all(f"{name} " in listed for name in SCENARIOS)
+
+
+def test_the_same_seed_gives_the_same_site(tmp_path: Path) -> None:
+    for name, seed in (("a", 5), ("b", 5), ("c", 6)):
+        made = run("practice", tmp_path / name, "--scenario", "slope-levels", "--seed", seed)
+        assert made.exit_code == 0, made.output
+    a, b, c = ((tmp_path / n / "marks.csv").read_bytes() for n in "abc")
+    assert a == b != c
+    assert "invented" in (tmp_path / "a" / "site.toml").read_text(encoding="utf-8")
+    assert (tmp_path / "a" / "truth.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [((), "--list"), (("a", "--scenario", "moon"), "there are: tape-ties")],
+)
+def test_practice_refuses_what_it_does_not_know(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    refused = run("practice", *arguments)
+    assert refused.exit_code == 2
+    assert said in " ".join(refused.output.split())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_practice_overwrites_nothing(tmp_path: Path) -> None:
+    refused = run("practice", tmp_path)
+    assert refused.exit_code == 2
+    assert "nothing is overwritten" in " ".join(refused.output.split())

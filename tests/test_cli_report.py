@@ -1,0 +1,162 @@
+"""What is printed is plain, complete, in the crew's own units, and never cut off."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from lateralline.cli import document, report
+from lateralline.cli.options import console
+from lateralline.errors import Fault
+from lateralline.records import Finding
+from lateralline.stages import SiteFailure
+from lateralline.summary import CAUTION, LineSummary, SiteSummary
+
+LINE = LineSummary(
+    line="L1",
+    pipe="PVC DN110",
+    length_m=12.192,
+    shallowest_m=0.6096,
+    deepest_m=1.2192,
+    cover_min_m=0.508,
+    sideways_95_m=0.1524,
+    sideways_95_at="between R1/4 and R1/5",
+    level_95_m=0.0762,
+    stops_used=5,
+    stops=6,
+    undecided=1,
+)
+FINDING = Finding(
+    "warning",
+    "solve",
+    "mark-off",
+    "mark M3",
+    "lies away from where the other marks of its stop put it",
+    "0.31 m, 4.2 times its standard deviation",
+    "Find the null again, or strike the mark out.",
+    "marks.csv:14",
+)
+SITE = SiteSummary(
+    site_id="EX-001",
+    name="Example Yard",
+    surveyed="2026-05-06",
+    length_unit="m",
+    depth_unit="m",
+    relative_levels=True,
+    sketch=False,
+    lines=(LINE,),
+    unlocated_stops=("R1/6: one mid null only",),
+    findings=(FINDING,),
+)
+
+
+def printed(site: SiteSummary, width: int = 100, *, errors_only: bool = False) -> str:
+    out = io.StringIO()
+    report.print_summary(Console(file=out, width=width), site, errors_only=errors_only)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("metres", "unit", "said"),
+    [
+        (0.3048, "ft", "1.00 ft (0.30 m)"),  # international foot, exact
+        (1200 / 3937, "us-ft", "1.00 us-ft (0.30 m)"),
+        (0.0254, "in", "1.0 in (0.03 m)"),
+        (1.0, "cm", "1.00 m"),
+        (1.0, "m", "1.00 m"),
+        (float("nan"), "ft", "unknown"),
+    ],
+)
+def test_lengths_in_the_sites_own_unit(metres: float, unit: str, said: str) -> None:
+    assert report.length(metres, unit) == said
+
+
+def test_a_range_whose_ends_read_the_same_is_one_number() -> None:
+    assert report.between(1.001, 1.002, "m") == "1.00 m"
+
+
+def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
+    said = printed(SITE)
+    for part in (
+        "EX-001  Example Yard, surveyed 2026-05-06",
+        "Line L1  PVC DN110",
+        "12.19 m",
+        "0.61 to 1.22 m",
+        "0.51 m at the least",
+        "±0.15 m in plan, between R1/4 and R1/5",
+        "±0.08 m in level",
+        "5 of 6",
+        "Not located: stop R1/6: one mid null only",
+        "Findings: 1 warning",
+        "mark M3 (marks.csv:14): lies away",
+        "0.31 m, 4.2 times",
+        "Find the null again",
+    ):
+        assert part in said
+
+
+def test_feet_come_first_and_metres_beside_them() -> None:
+    said = printed(replace(SITE, length_unit="ft", depth_unit="in"))
+    assert "40.00 ft (12.19 m)" in said
+    assert "24.0 to 48.0 in (0.61 to 1.22 m)" in said
+    assert "±0.50 ft (0.15 m) in plan" in said
+
+
+def test_nothing_is_lost_on_a_narrow_page() -> None:
+    words = printed(SITE, width=40).split()
+    assert words == printed(SITE, width=200).split()
+
+
+def test_brackets_in_field_notes_are_text_not_markup() -> None:
+    noted = replace(FINDING, what="note says [red]paint[/red]")
+    assert "[red]paint[/red]" in printed(replace(SITE, findings=(noted,)))
+
+
+def test_quiet_says_errors_only() -> None:
+    assert printed(SITE, errors_only=True) == ""
+    said = printed(replace(SITE, findings=(replace(FINDING, severity="error"),)), errors_only=True)
+    assert "mark M3" in said
+    assert "12.19" not in said
+
+
+def test_a_console_that_is_no_terminal_writes_plain_text(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    monkeypatch.delenv("FORCE_COLOR", raising=False)
+    report.print_summary(console(), SITE)
+    said = capsys.readouterr().out
+    assert "\x1b" not in said
+    assert max(map(len, said.splitlines())) <= 100
+
+
+def test_faults_are_one_to_a_line_with_folder_file_and_row(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    faults = (
+        Fault("marks.csv", 14, "offset", "3,2", "must be a number in ft", "write 3.2 " + "x" * 200),
+        Fault("stops.csv", 3, "counter", "", "must be given"),
+    )
+    failure = SiteFailure(Path("sites/EX-001"), "read", "2 faults", faults)
+    report.print_failure(console(stderr=True), failure)
+    first, second = capsys.readouterr().err.splitlines()
+    assert first.startswith('sites/EX-001/marks.csv:14: offset must be a number in ft; got "3,2"')
+    assert second == "sites/EX-001/stops.csv:3: counter must be given"
+
+
+def test_the_json_document_holds_no_nan_and_everything_else() -> None:
+    unknown = replace(SITE, lines=(replace(LINE, shallowest_m=float("nan")),))
+    failure = SiteFailure(Path("b"), "read", "1 fault", (Fault("a.csv", 2, "x", "", "must be"),))
+    content = json.loads(document.batch_document("check", [(Path("a"), unknown)], [failure]))
+    (site,) = content["sites"]
+    assert site["source"] == "a"
+    assert site["lines"][0]["shallowest_m"] is None
+    assert site["lines"][0]["length_m"] == 12.192
+    assert site["findings"][0]["where"] == "marks.csv:14"
+    assert content["failures"][0]["faults"][0]["row"] == 2
+    assert content["caution"] == CAUTION

@@ -1,0 +1,123 @@
+"""The summary says what the record says, and puts errors first."""
+
+from __future__ import annotations
+
+from datetime import date
+from math import isnan, nan
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from lateralline import summary
+from lateralline.records import Finding, Product
+from lateralline.settings import Settings, standard_accuracy
+
+
+class Record:
+    """As much of a FieldRecord as a summary asks for."""
+
+    settings = Settings(
+        id="EX-001",
+        name="Example Yard",
+        surveyed=date(2026, 5, 6),
+        surveyor="",
+        horizontal="EPSG:32617",
+        vertical="none",
+        epoch=None,
+        slope_tape=False,
+        units={"tape": "ft", "level": "ft", "depth": "in", "counter": "ft"},
+        accuracy=standard_accuracy(),
+        pipes=(),
+        runs=(),
+        branches=(),
+        dig_rule="",
+        dig_tolerance_m=nan,
+    )
+
+
+def product(layer: str, **columns: list[object] | np.ndarray) -> Product:
+    return Product(layer, columns, None)
+
+
+FIXES = product(
+    "transmitter_fixes",
+    line_id=["L1", "L1", "L1", "L2"],
+    run_id=np.array(["R1", "R1", "R1", "R2"]),
+    stop_id=np.array(["1", "2", "3", "1"]),
+    status=np.array(["solved", "weak", "unsolved", "solved"]),
+    reason=np.array(["", "soft", "one mid null only", ""]),
+    depth_m=np.array([1.2, 0.8, nan, 3.0]),
+)
+SEGMENTS = product(
+    "pipe_segments",
+    line_id=["L1", "L1", "L1", "L2"],
+    from_ref=["CO1", "R1/1", "R1/2", "R2/1"],
+    to_ref=["R1/1", "R1/2", "R1/3", "L1"],
+    semi_major_95_max_m=[nan, 0.4, 0.2, 9.0],
+)
+LINES = product(
+    "pipe_centreline",
+    line_id=["L1", "L2"],
+    material=["PVC", ""],
+    nominal=["DN110", None],
+    length_m=[12.5, 0.0],
+    cover_min_m=[0.7, None],
+    semi_major_95_max_m=[0.4, nan],
+    sigma_u_max_m=[0.03, nan],
+    stops=[2, 0],
+    undecided_stretches=[1, 0],
+)
+FINDINGS = tuple(
+    Finding(severity, "solve", "test", "site", "something", "", "")
+    for severity in ("info", "error", "warning")
+)
+
+
+@pytest.fixture
+def summed() -> summary.SiteSummary:
+    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES), FINDINGS)
+
+
+def test_a_line_in_the_records_own_numbers(summed: summary.SiteSummary) -> None:
+    told = summed.lines[0]
+    assert (told.line, told.pipe) == ("L1", "PVC DN110")
+    assert (told.length_m, told.cover_min_m) == (12.5, 0.7)
+    assert (told.shallowest_m, told.deepest_m) == (0.8, 1.2)
+    assert (told.stops_used, told.stops) == (2, 3)
+    assert told.undecided == 1
+
+
+def test_the_largest_uncertainty_is_named_by_the_stops_around_it(
+    summed: summary.SiteSummary,
+) -> None:
+    told = summed.lines[0]
+    assert told.sideways_95_m == 0.4
+    assert told.sideways_95_at == "between R1/1 and R1/2"
+
+
+def test_a_level_is_given_at_95_percent(summed: summary.SiteSummary) -> None:
+    assert summed.lines[0].level_95_m == pytest.approx(norm.ppf(0.975) * 0.03, rel=1e-12)
+
+
+def test_what_is_not_known_is_nan(summed: summary.SiteSummary) -> None:
+    told = summed.lines[1]
+    assert told.pipe == ""
+    assert isnan(told.cover_min_m)
+    assert isnan(told.sideways_95_m)
+    assert isnan(told.level_95_m)
+
+
+def test_a_site_in_words(summed: summary.SiteSummary) -> None:
+    assert summed.relative_levels
+    assert not summed.sketch
+    assert (summed.length_unit, summed.depth_unit) == ("ft", "in")
+    assert summed.unlocated_stops == ("R1/3: one mid null only",)
+    assert [f.severity for f in summed.findings] == ["error", "warning", "info"]
+    assert [summed.count(s) for s in ("error", "warning", "info")] == [1, 1, 1]
+
+
+def test_the_caution_says_what_it_must() -> None:
+    said = summary.CAUTION.lower()
+    for part in ("no clearance to dig", "one-call", "local codes", "by hand or vacuum", "licensed"):
+        assert part in said
