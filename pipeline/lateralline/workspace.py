@@ -18,23 +18,21 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
 from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
-from lateralline.records import FieldRecord, Product
+from lateralline.place import Placed
+from lateralline.records import FieldRecord, Finding, Product
 from lateralline.write import _read_back, dictionary, json_schema
 from lateralline.write._atomic import whole_folder
 from lateralline.write._target import Target
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import FORMAT, Manifest, created_at
-
-if TYPE_CHECKING:
-    from lateralline.place import Placed
 
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
@@ -135,8 +133,10 @@ class Build:
         self._manifest: Manifest | None = None
         self._broken: OutputError | None = None
 
-    def add(self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]) -> None:
-        """Take one site whole, or raise and take nothing of it.
+    def add(
+        self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
+    ) -> tuple[Finding, ...]:
+        """Take one site whole and return what writing found, or raise and take nothing of it.
 
         Raises ContractError for products that break the contract, FrameError for a site that
         cannot share the batch's CRS, OutputError when the disk fails: that ends the batch.
@@ -170,6 +170,7 @@ class Build:
             raise self._broken from e
         self._target.take(site)
         self.sites += 1
+        return site.findings
 
     def finish(self, also: Callable[[Workspace], None] | None = None) -> None:
         """Complete every file and read the GeoPackage back; nothing is made without a site."""
