@@ -56,7 +56,7 @@ def corridor(axis: Axis) -> Corridor:
             parts.append(shapely.union(swept, bound))
         else:
             parts.append(shapely.intersection(swept, bound))
-            cut_m2 += swept.area - parts[-1].area
+            cut_m2 += max(swept.area - parts[-1].area, 0.0)  # rounding can make it negative
     path = shapely.LineString(axis.line.xyz_m[:, :2])
     whole = shapely.union_all([*parts, path.buffer(_SLIVER_M)])
     return Corridor(_outer(whole), widest, undecided, unbounded, cut_m2)

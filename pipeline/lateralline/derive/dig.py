@@ -15,7 +15,7 @@ import shapely
 from lateralline import contract
 from lateralline.derive.axis import Axis
 from lateralline.derive.levels import outside_diameter_m
-from lateralline.published import citation, dig_rules
+from lateralline.published import DigRule, citation, dig_rules
 from lateralline.records import Finding
 from lateralline.settings import Pipe, Settings
 
@@ -46,13 +46,12 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
 
     A rule key nobody knows is an error finding, and the widest published tolerance is drawn.
     """
-    rules = dig_rules()
-    own = settings.dig_tolerance_m
-    if isfinite(own):
-        title, source = "tolerance given by the site", "site.toml"
-        return Tolerance("site", title, source, False, own), ()
-    findings: tuple[Finding, ...] = ()
+    rules, own = dig_rules(), settings.dig_tolerance_m
     rule = rules.get(settings.dig_rule)
+    if isfinite(own):
+        given = Tolerance("site", "tolerance given by the site", "site.toml", False, own)
+        return given, _narrow(own, rule)
+    findings: tuple[Finding, ...] = ()
     if rule is None:
         rule = max(rules.values(), key=lambda r: r.tolerance_m)
         findings = (
@@ -69,6 +68,22 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
     source = f"{citation(rule.source, read=rule.read)}: {rule.as_published}"
     found = Tolerance(rule.key, rule.title, source, not rule.read, rule.tolerance_m)
     return found, findings
+
+
+def _narrow(own_m: float, rule: DigRule | None) -> tuple[Finding, ...]:
+    if rule is None or own_m >= rule.tolerance_m:
+        return ()
+    return (
+        Finding(
+            "warning",
+            "derive",
+            "dig-tolerance-narrow",
+            "site",
+            f"the site's own dig tolerance is less than that of {rule.title}",
+            f"{own_m:.3f} m against {rule.tolerance_m:.3f} m",
+            "larger values prevail: make sure that local codes allow the smaller one",
+        ),
+    )
 
 
 def drawn_diameter_m(pipe: Pipe) -> tuple[float, bool]:
