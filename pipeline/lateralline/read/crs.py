@@ -31,37 +31,46 @@ class Axes:
 
 
 def read_axes(crs: Row, units: dict[str, str], ledger: Ledger) -> Axes | None:
-    """Return the axes of section [crs]; None, with faults, when a CRS cannot be used."""
+    """Return the axes of section [crs]; None, with faults, when a CRS cannot be used.
+
+    A compound horizontal CRS also names the levels, as EPSG:6543+6360 does.
+    """
     horizontal, vertical = crs_texts(crs)
-    gnss_z = _height_unit(crs, vertical, units.get("level", ""), ledger)
-    tape, level = units.get("tape", ""), METRES_PER.get(units.get("level", ""), nan)
-    if not horizontal:
-        return None
+    level = units.get("level", "")
+    relative = level, METRES_PER.get(level, nan)
     if horizontal == "local":
         if vertical == "ellipsoidal":
             must = 'must be "none" or a height CRS when the horizontal CRS is "local"'
             crs.fault(ledger, "vertical", must)
+        tape = units.get("tape", "")
         metres = METRES_PER.get(tape, nan)
-        unit, unit_m = gnss_z or ("", level)
-        return Axes(False, tape, metres, metres, False, unit, unit_m)
-    found = _crs(horizontal)
+        heights = _height_unit(crs, vertical, None, ledger) or relative
+        return Axes(False, tape, metres, metres, False, *heights)
+    plan, implied = _plan_crs(crs, horizontal, ledger) if horizontal else (None, None)
+    heights = _height_unit(crs, vertical, implied, ledger) or relative
+    if plan is None:
+        return None
+    if plan.is_geographic:
+        return Axes(True, "degrees", nan, 1.0, True, *heights)
+    axis = plan.axis_info[0]
+    metres = axis.unit_conversion_factor
+    return Axes(False, axis.unit_name, metres, metres, True, *heights)
+
+
+def _plan_crs(crs: Row, text: str, ledger: Ledger) -> tuple[CRS | None, CRS | None]:
+    """Return the plan part of the horizontal CRS and, of a compound one, the height part."""
+    found = _crs(text)
     if found is None:
         must = "must be a CRS that PROJ knows, or local"
-        bare = f'write "EPSG:{horizontal}"' if horizontal.isdigit() else "EPSG:32617, for example"
-        crs.fault(ledger, "horizontal", must, bare)
-        return None
-    found = found.source_crs if found.is_bound and found.source_crs else found
-    if found.is_compound or not (found.is_projected or found.is_geographic):
-        hint = "the height part goes under vertical" if found.is_compound else ""
-        kind = f"must be a projected or geographic CRS; {found.name} is {found.type_name.lower()}"
-        crs.fault(ledger, "horizontal", kind, hint)
-        return None
-    gnss_z = gnss_z or ("", nan)  # at fault, but x and y can be judged all the same
-    axis = found.axis_info[0]
-    if found.is_geographic:
-        return Axes(True, "degrees", nan, 1.0, True, *gnss_z)
-    metres = axis.unit_conversion_factor
-    return Axes(False, axis.unit_name, metres, metres, True, *gnss_z)
+        crs.fault(ledger, "horizontal", must, "EPSG:32617, for example")
+        return None, None
+    plan, implied = found.sub_crs_list[:2] if found.is_compound else (found, None)
+    plan = plan.source_crs if plan.is_bound and plan.source_crs else plan
+    if not (plan.is_projected or plan.is_geographic):
+        must = f"must be a projected or geographic CRS; {found.name} is {found.type_name.lower()}"
+        crs.fault(ledger, "horizontal", must, "EPSG:32617, for example")
+        return None, implied
+    return plan, implied
 
 
 def crs_texts(crs: Row) -> tuple[str, str]:
@@ -74,22 +83,26 @@ def crs_texts(crs: Row) -> tuple[str, str]:
     return horizontal, vertical
 
 
-def _height_unit(crs: Row, vertical: str, level: str, ledger: Ledger) -> tuple[str, float] | None:
-    """Return name and metres of the unit of gnss heights."""
-    if vertical == "none":
-        return level, METRES_PER.get(level, nan)
+def _height_unit(
+    crs: Row, vertical: str, implied: CRS | None, ledger: Ledger
+) -> tuple[str, float] | None:
+    """Return name and metres of the unit of gnss heights; None when they are relative."""
     if vertical == "ellipsoidal":
         return "metre", 1.0
-    found = _crs(vertical)
+    found = implied if vertical == "none" else _crs(vertical)
     if found is None:
-        must = "must be none, ellipsoidal or a height CRS that PROJ knows"
-        crs.fault(ledger, "vertical", must, "EPSG:5703, for example")
+        if vertical != "none":
+            must = "must be none, ellipsoidal or a height CRS that PROJ knows"
+            crs.fault(ledger, "vertical", must, "EPSG:5703, for example")
         return None
     axis = found.axis_info[0] if found.axis_info else None
     if not found.is_vertical or found.is_compound or axis is None or axis.direction != "up":
         must = f"must be a height CRS, positive up; {found.name} is not"
         crs.fault(ledger, "vertical", must, "EPSG:5703, for example")
         return None
+    if implied is not None and found != implied:
+        must = f"must be none or {implied.name}, which the horizontal CRS names already"
+        crs.fault(ledger, "vertical", must)
     return axis.unit_name, axis.unit_conversion_factor
 
 

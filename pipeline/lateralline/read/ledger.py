@@ -21,7 +21,10 @@ class Ledger:
         self, file: str, row: int, column: str, value: object, must: str, hint: str = ""
     ) -> None:
         """Note one fault; `must` says what would be right, `hint` how to get there."""
-        self.faults.append(Fault(file, row, column, one_line(value), must, hint))
+        column, value = one_line(column), one_line(value)
+        self.faults.append(
+            Fault(file, row, column, value, one_line(must, 400), one_line(hint, 400))
+        )
 
     def finding(
         self,
@@ -51,7 +54,7 @@ def one_line(value: object, longest: int = 60) -> str:
     >>> one_line("CO\n1\x07")
     'CO 1?'
     """
-    text = " ".join(str(value).split())
+    text = str(value).lower() if isinstance(value, bool) else " ".join(str(value).split())
     text = "".join(c if c.isprintable() else "?" for c in text)
     return text if len(text) <= longest else text[: longest - 1] + "…"
 

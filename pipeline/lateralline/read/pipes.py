@@ -102,6 +102,7 @@ def is_of(size: PipeSize, material: str) -> bool:
     return plain(material) in {plain(m) for m in size.materials}
 
 
+@cache
 def plain(text: str) -> str:
     """Return a size or material without what carries no meaning.
 
@@ -111,5 +112,5 @@ def plain(text: str) -> str:
     text = text.casefold()
     text = re.sub(r"inches|inch|\"|″|''", "in", text)
     text = text.replace("schedule", "sch").replace("dn/od", "dn")
-    text = re.sub(r"[^\w.]|_", "", text)
+    text = re.sub(r"[^\w.]|_|\.(?!\d)", "", text)
     return re.sub(r"^(\d+)mm", r"dn\1", text)

@@ -91,6 +91,7 @@ def _read_files(folder: Path, ledger: Ledger) -> dict[str, bytes]:
     except OSError as e:
         must = "must be a folder that can be read"
         ledger.fault(folder.name or str(folder), 0, "folder", e.strerror or "", must)
+        ledger.raise_faults(folder.name)
         return files
     for path in paths:
         name = path.name

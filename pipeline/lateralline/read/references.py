@@ -147,15 +147,17 @@ def _check_site(site: Site, names: Names, ledger: Ledger) -> None:
             )
     parent = {r.text("line"): r.text("joins") for r in branches}
     for row in branches:
-        for column in ("line", "joins"):
+        known = [
             _known(row, column, names.lines, "must be a line of a run or pipe", ledger)
+            for column in ("line", "joins")
+        ]
         if row.given("run"):
             _known(row, "run", names.runs, "must be a run of site.toml", ledger)
         elif row.given("at_counter"):
             row.fault(ledger, "run", "must be given with at_counter: the run it was read on")
         line, joins = row.text("line"), row.text("joins")
         run_line = (names.runs or {}).get(row.text("run"), "")
-        if run_line and run_line not in (line, joins):
+        if all(known) and run_line and run_line not in (line, joins):
             row.fault(ledger, "run", f"must be a run of {line} or {joins}; its line is {run_line}")
         if line and _comes_back(line, parent):
             row.fault(ledger, "joins", "must lead away from the line, not back to it")
