@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
-from lateralline import contract
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.read.book import book_sheets
+from lateralline.read.files import NEEDED, SITE_FILE, TABLES, Files, read_files
 from lateralline.read.ledger import Ledger
 from lateralline.read.references import check_references, check_runs
-from lateralline.read.sections import FILE, Site, read_site_toml
+from lateralline.read.sections import Site, read_site_toml
 from lateralline.read.sheets import Sheet, csv_sheet, decode
 from lateralline.read.site import settings
 from lateralline.read.spots import spots
@@ -31,9 +29,6 @@ from lateralline.records import (
 )
 from lateralline.settings import Settings
 
-TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
-NEEDED: Final = ("marks", "stops")
-
 
 def read_site(folder: Path) -> FieldRecord:
     """Return a site folder as a record: valid, in SI, nothing placed yet.
@@ -41,9 +36,11 @@ def read_site(folder: Path) -> FieldRecord:
     Raises SiteFaultsError with every fault of every file.
     """
     ledger = Ledger()
-    files = _read_files(folder, ledger)
+    files = read_files(folder, ledger)
     site = None
-    if FILE in files and (text := decode(FILE, files[FILE], ledger)) is not None:
+    if SITE_FILE not in files.content:
+        files.missing(SITE_FILE, "must be in the site folder", ledger)
+    elif (text := decode(SITE_FILE, files.content[SITE_FILE], ledger)) is not None:
         site = read_site_toml(text, ledger)
     tables = _read_tables(files, site, ledger)
     check_references(site, tables, ledger)
@@ -75,61 +72,22 @@ def read_sites(folders: Iterable[Path]) -> Iterator[FieldRecord | SiteFaultsErro
             yield record
         else:
             hint = f"{before} has it too"
-            fault = Fault(FILE, 0, "id", site, "must be unique in the batch", hint)
+            fault = Fault(SITE_FILE, 0, "id", site, "must be unique in the batch", hint)
             yield SiteFaultsError(folder.name, [fault])
 
 
-# ---- files ---------------------------------------------------------------------------------
+# ---- tables --------------------------------------------------------------------------------
 
 
-def _read_files(folder: Path, ledger: Ledger) -> dict[str, bytes]:
-    """Return the content of each input file by name; what is amiss with the rest is noted."""
-    wanted = (FILE, *(f"{name}.csv" for name in TABLES))
-    files: dict[str, bytes] = {}
-    try:
-        paths = sorted(p for p in folder.iterdir() if p.is_file())
-    except OSError as e:
-        must = "must be a folder that can be read"
-        ledger.fault(folder.name or str(folder), 0, "folder", e.strerror or "", must)
-        ledger.raise_faults(folder.name)
-        return files
-    for path in paths:
-        name = path.name
-        if name in wanted or (path.suffix.casefold() == ".xlsx" and name[0] not in "~."):
-            try:
-                files[name] = path.read_bytes()
-            except OSError as e:
-                ledger.fault(name, 0, "file", e.strerror or "", "must be readable")
-    for path in paths:
-        stem, suffix = path.stem.casefold(), path.suffix.casefold()
-        if path.name in files or suffix not in (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods"):
-            continue
-        stems = [Path(w).stem for w in wanted if w not in files]
-        if close := get_close_matches(stem, stems, n=1, cutoff=0.75):
-            meant = next(w for w in wanted if Path(w).stem == close[0])
-            ledger.finding(
-                "info",
-                "file-ignored",
-                f"file {path.name}",
-                f"{path.name} is not read; a file named {meant} would be",
-                f"Rename it to {meant} if that is what it is.",
-            )
-    if FILE not in files:
-        ledger.fault(FILE, 0, "file", "", "must be in the site folder")
-    return files
-
-
-def _read_tables(
-    files: dict[str, bytes], site: Site | None, ledger: Ledger
-) -> dict[str, Rows | None]:
+def _read_tables(files: Files, site: Site | None, ledger: Ledger) -> dict[str, Rows | None]:
     """Return each table; empty when the folder has none, None when it could not be read."""
     sheets: dict[str, list[Sheet | None]] = {name: [] for name in TABLES}
-    for file, data in files.items():
+    for file, data in files.content.items():
         if file.endswith(".csv"):
             text = decode(file, data, ledger)
             sheet = None if text is None else csv_sheet(file, text, ledger)
             sheets[file.removesuffix(".csv")].append(sheet)
-        elif file != FILE:
+        elif file != SITE_FILE:
             for name, sheet in book_sheets(file, data, TABLES, ledger).items():
                 sheets[name].append(sheet)
     tables: dict[str, Rows | None] = {}
@@ -143,7 +101,7 @@ def _read_tables(
             tables[name] = typed_rows(name, found[0], unit_of, ledger)
         elif not found and name in NEEDED:
             must = "must be in the site folder, or be a sheet of a workbook there"
-            ledger.fault(f"{name}.csv", 0, "file", "", must)
+            files.missing(f"{name}.csv", must, ledger)
     return tables
 
 
@@ -155,7 +113,7 @@ def _assemble(
     site: Site,
     said: Settings,
     rows: dict[str, Rows],
-    files: dict[str, bytes],
+    files: Files,
     ledger: Ledger,
 ) -> FieldRecord:
     axes = site.axes
@@ -222,14 +180,14 @@ def _assemble(
     )
 
 
-def _inputs(files: dict[str, bytes], rows: dict[str, Rows]) -> tuple[InputFile, ...]:
+def _inputs(files: Files, rows: dict[str, Rows]) -> tuple[InputFile, ...]:
     """Hash every file that was read; a workbook none of whose sheets were used is left out."""
-    count: dict[str, int] = {FILE: 0}
+    count: dict[str, int] = {SITE_FILE: 0}
     for table in rows.values():
         file = table.file.partition("[")[0]
         count[file] = count.get(file, 0) + len(table)
     return tuple(
         InputFile(name, hashlib.sha256(data).hexdigest(), len(data), count[name])
-        for name, data in files.items()
+        for name, data in files.content.items()
         if name in count
     )

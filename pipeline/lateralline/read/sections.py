@@ -8,18 +8,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from math import nan
-from typing import Final, cast
+from typing import cast
 
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.read.cells import accept, hint_for, must_be, row_model
 from lateralline.read.crs import Axes, read_axes
+from lateralline.read.files import SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.tables import Row, explain
 from lateralline.read.toml_lines import Lines, find_lines
 from lateralline.units import METRES_PER
-
-FILE: Final = "site.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ def read_site_toml(text: str, ledger: Ledger) -> Site | None:
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
         at = re.search(r"line (\d+)", str(e))
         hint = "text stands in quotes; see https://toml.io" if at else ""
-        ledger.fault(FILE, int(at[1]) if at else 0, "file", "", f"must be TOML: {e}", hint)
+        ledger.fault(SITE_FILE, int(at[1]) if at else 0, "file", "", f"must be TOML: {e}", hint)
         return None
     table = contract.load("site")
     names = tuple(dict.fromkeys(c.section for c in table.field))
@@ -62,7 +61,9 @@ def read_site_toml(text: str, ledger: Ledger) -> Site | None:
     for name in data:
         if name not in names:
             line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-            ledger.fault(FILE, line, name, "", "must be a known section", _heading(name, names))
+            ledger.fault(
+                SITE_FILE, line, name, "", "must be a known section", _heading(name, names)
+            )
     units = {k: v for k, v in _mapping(data.get("units")).items() if isinstance(v, str)}
     if "pipe" not in units and "tape" in units:
         units["pipe"] = units["tape"]
@@ -82,9 +83,9 @@ def _sections(
     right = isinstance(given, list if repeated else dict)
     if given is not None and not right:
         line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-        ledger.fault(FILE, line, name, "", "must be a section", f"write {form}")
+        ledger.fault(SITE_FILE, line, name, "", "must be a section", f"write {form}")
     elif repeated and any(not isinstance(g, dict) for g in cast("list[object]", given or [])):
-        ledger.fault(FILE, 0, name, "", "must hold keys with values", f"write {form}")
+        ledger.fault(SITE_FILE, 0, name, "", "must hold keys with values", f"write {form}")
         right = False
     many = cast("list[object]", given or []) if repeated else [given]
     if not right:
@@ -107,10 +108,10 @@ def _section(
         if key not in columns:
             must = f"must be a key of [{name}]"
             hint = _home(key) or nearest(key, columns)
-            ledger.fault(FILE, at.get(key, 0), key, "", must, hint)
+            ledger.fault(SITE_FILE, at.get(key, 0), key, "", must, hint)
     known = {k: v for k, v in given.items() if k in columns}
     good, bad = accept(row_model("site", name, strict=True), known)
-    row = Row(FILE, at.get("", 0), good, bad, at)
+    row = Row(SITE_FILE, at.get("", 0), good, bad, at)
 
     def unit_of(column: Column) -> str:
         return column.unit or units.get(column.unit_from, "")
@@ -122,9 +123,9 @@ def _section(
             form = f"[[{name}]]" if name in contract.load("site").repeated else f"[{name}]"
             must = f"must be given in {form}"
             hint = must_be(c, unit_of(c)) if c.values else hint_for(c, "") or c.title
-            ledger.fault(FILE, row.line_of(c.name), c.name, "", must, hint)
+            ledger.fault(SITE_FILE, row.line_of(c.name), c.name, "", must, hint)
             bad |= {c.name}
-    return Row(FILE, row.line, good, bad, at)
+    return Row(SITE_FILE, row.line, good, bad, at)
 
 
 def _mapping(given: object) -> Mapping[str, object]:

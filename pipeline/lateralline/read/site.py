@@ -10,9 +10,10 @@ from typing import cast
 from lateralline import contract
 from lateralline.published import dig_rules
 from lateralline.read.crs import crs_texts
+from lateralline.read.files import SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.pipes import Found, PipeSize, is_of, look_up, pipe_table
-from lateralline.read.sections import FILE, Site, unit_keys
+from lateralline.read.sections import Site, unit_keys
 from lateralline.read.tables import Row
 from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
 
@@ -33,7 +34,7 @@ def settings(site: Site, ledger: Ledger) -> Settings:
             "site",
             f"The coordinate epoch {epoch:g} lies after the survey of {surveyed}",
             "Check epoch under [crs]; it is the date the coordinates hold for.",
-            where=f"{FILE}:{crs.line_of('epoch')}",
+            where=f"{SITE_FILE}:{crs.line_of('epoch')}",
         )
     return Settings(
         id=head.text("id"),
@@ -107,7 +108,7 @@ def _pipe(row: Row, site: Site, ledger: Ledger) -> Pipe:
     complete = row.given("inside_diameter") and row.given("wall")
     nominal, material = row.text("nominal"), row.text("material")
     found = look_up(nominal, material) if nominal and not complete else Found(None)
-    outside, sources = inside + 2 * wall, [FILE] if measured else []
+    outside, sources = inside + 2 * wall, [SITE_FILE] if measured else []
     if found.size is not None:
         # Standards hold the outside true; a measured wall or bore takes the rest of it.
         outside = found.size.outside_diameter_m
@@ -140,7 +141,7 @@ def _pipe(row: Row, site: Site, ledger: Ledger) -> Pipe:
 def _say_what_was_taken(row: Row, found: Found, size: PipeSize, ledger: Ledger) -> None:
     material = row.text("material")
     subject = f"line {row.text('line')}"
-    where = f"{FILE}:{row.line_of('nominal')}"
+    where = f"{SITE_FILE}:{row.line_of('nominal')}"
     if len(found.open_to) > 1:
         names = ", ".join(s.nominal for s in found.open_to)
         inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]
