@@ -1,0 +1,90 @@
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy import stats
+
+from lateralline.kernels.network import adjust
+
+Floats = npt.NDArray[np.float64]
+RNG = np.random.default_rng(11)
+DESIGN = RNG.normal(size=(9, 3))
+ROOT = RNG.normal(size=(9, 9)) + 3 * np.eye(9)
+COV = ROOT @ ROOT.T
+
+
+def linear(observed: Floats) -> object:
+    return lambda x: (DESIGN @ x - observed, DESIGN)
+
+
+def test_linear_network_equals_the_textbook_formula() -> None:
+    """x̂ = (AᵀPA)⁻¹AᵀPl with a full covariance, in one step."""
+    observed = RNG.normal(size=9)
+    a = adjust(linear(observed), COV, np.zeros(3))
+    p = np.linalg.inv(COV)
+    expected = np.linalg.solve(DESIGN.T @ p @ DESIGN, DESIGN.T @ p @ observed)
+    assert a.x == pytest.approx(expected)
+    assert a.cov == pytest.approx(np.linalg.inv(DESIGN.T @ p @ DESIGN))
+    assert a.chi2 == pytest.approx(a.v @ p @ a.v)
+    assert a.redundancy.sum() == pytest.approx(a.dof)
+    assert a.converged
+
+
+def test_statistics_are_distributed_as_they_claim() -> None:
+    """400 networks with correlated noise: χ² and w follow their laws."""
+    noise = RNG.normal(size=(400, 9)) @ ROOT.T
+    results = [adjust(linear(n), COV, np.zeros(3)) for n in noise]
+    chi2 = np.array([r.chi2 for r in results])
+    assert stats.kstest(chi2, stats.chi2(6).cdf).pvalue > 0.01
+    w = np.array([r.w[4] for r in results])
+    assert stats.kstest(w, "norm").pvalue > 0.01
+
+
+def test_a_blunder_is_sized_and_left_out_by_its_bias() -> None:
+    truth = np.array([1.0, -2.0, 0.5])
+    observed = DESIGN @ truth
+    observed[4] += 50.0
+    plain = adjust(linear(observed), COV, np.zeros(3))
+    tests = plain.test(np.eye(9)[:, :, None])
+    assert tests.statistic == pytest.approx(plain.w**2)
+    assert int(np.argmax(tests.statistic)) == 4
+    assert tests.size[4, 0] == pytest.approx(50.0)
+    biased = adjust(linear(observed), COV, np.zeros(3), biases=np.eye(9)[:, [4]])
+    assert biased.x[:3] == pytest.approx(truth)
+    assert biased.dof == plain.dof - 1
+
+
+def test_groups_are_tested_together() -> None:
+    """A group of two columns takes what both single tests see, and gives both sizes."""
+    observed = np.zeros(9)
+    observed[[2, 3]] = [20.0, -30.0]
+    group = np.eye(9)[None][:, :, [2, 3]]
+    tests = adjust(linear(observed), COV, np.zeros(3)).test(group)
+    assert tests.size[0] == pytest.approx([20.0, -30.0])
+
+
+def test_an_uncontrolled_observation_has_no_w() -> None:
+    """One observation alone fixes the second unknown: nothing could show its blunder."""
+    design = np.array([[1.0, 0], [1.0, 0], [0, 1.0]])
+    a = adjust(lambda x: (design @ x - [1.0, 1.1, 7.0], design), np.ones(3), np.zeros(2))
+    assert a.redundancy == pytest.approx([0.5, 0.5, 0])
+    assert np.isnan(a.w[2])
+    assert np.isnan(a.test(np.eye(3)[:, :, None]).statistic[2])
+    assert np.isfinite(a.w[:2]).all()
+
+
+def test_undetermined_networks_are_nan() -> None:
+    design = np.array([[1.0, 1.0], [2.0, 2.0], [3.0, 3.0]])
+    a = adjust(lambda x: (design @ x - 1.0, design), np.ones(3), np.zeros(2))
+    assert np.isnan(a.x).all()
+    assert np.isnan(a.chi2)
+    assert not a.converged
+
+
+def test_a_robust_start_is_drawn_less_by_a_blunder() -> None:
+    design = np.ones((7, 1))
+    observed = np.array([0.0, 0.1, -0.1, 0.05, -0.05, 0.0, 8.0])
+    plain = adjust(lambda x: (design @ x - observed, design), np.full(7, 0.01), [0.0])
+    robust = adjust(lambda x: (design @ x - observed, design), np.full(7, 0.01), [0.0], robust=2.0)
+    assert abs(robust.x[0]) < 0.1 < abs(plain.x[0])
