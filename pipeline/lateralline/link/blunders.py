@@ -1,0 +1,123 @@
+"""Blunders in words: which reading, how large, what to measure again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.network import Adjustment
+from lateralline.link.model import Alternative
+from lateralline.link.points import Point
+from lateralline.records import Finding, Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """An alternative that explains the misfit better than chance."""
+
+    alternative: Alternative
+    statistic: float  # χ² of as many degrees of freedom as the alternative has
+    limit: float
+    size: Floats  # (q,) estimated error of the observation
+
+
+_WHAT = {
+    "plan": "position in plan",
+    "level": "level",
+    "heading": "heading",
+    "tilt": "tilt",
+    "counter": "counter reading",
+    "kink": "direction",
+}
+_AGAIN = {
+    "plan": "mark this {kind} again, or check its tape dimensions",
+    "level": "check the depth reading and the ground levels of this {kind}",
+    "heading": "mark the nulls of this {kind} again, the end nulls first",
+    "tilt": "check the depth reading and the end nulls of this {kind}",
+    "counter": "read the counter at this {kind} again",
+}
+
+
+def _where(s: Suspicion, points: Sequence[Point]) -> str:
+    """The reading a suspicion is about: 'counter reading of stop R1/3'."""
+    return f"{_WHAT[s.alternative.what]} of {points[s.alternative.point].subject}"
+
+
+def _how_much(s: Suspicion) -> str:
+    what, size = s.alternative.what, s.size
+    test = f"w = {np.sqrt(s.statistic):.1f} (limit {np.sqrt(s.limit):.2f})"
+    if what == "plan":
+        towards = np.degrees(np.arctan2(size[0], size[1])) % 360
+        return f"{np.hypot(*size):.2f} m towards {towards:.0f}°, {test}"
+    if what == "kink":
+        return f"{abs(np.degrees(size.sum())):.0f}°, {test}"
+    if what in ("heading", "tilt"):
+        return f"{np.degrees(size[0]):+.0f}°, {test}"
+    return f"{size[0]:+.2f} m, {test}"
+
+
+def named(s: Suspicion, points: Sequence[Point]) -> Finding:
+    """Return the finding of one blunder that was left out of the adjustment."""
+    point = points[s.alternative.point]
+    if s.alternative.what == "kink":
+        return Finding(
+            "warning",
+            "link",
+            "bend-at-stop",
+            point.subject,
+            "the pipe turns within this very stop; its heading does not hold the line there",
+            _how_much(s),
+            "add a stop half a metre to either side of it",
+            point.where,
+        )
+    kind = "stop" if point.fix >= 0 else point.kind
+    return Finding(
+        "error",
+        "link",
+        "link-blunder",
+        point.subject,
+        f"its {_WHAT[s.alternative.what]} contradicts the rest of the line and is left out of the "
+        "adjustment",
+        _how_much(s),
+        _AGAIN[s.alternative.what].format(kind=kind),
+        point.where,
+    )
+
+
+def tied(suspicions: Sequence[Suspicion], points: Sequence[Point]) -> Finding:
+    """Return the finding of a blunder that cannot be laid to one reading."""
+    names = list(dict.fromkeys(_where(s, points) for s in suspicions))
+    worst = points[suspicions[0].alternative.point]
+    return Finding(
+        "error",
+        "link",
+        "link-blunder",
+        worst.subject,
+        f"one of these is wrong and the data cannot tell which: {'; '.join(names)}; all are kept, "
+        "so the line is less sure than its figures say",
+        "; ".join(_how_much(s) for s in suspicions[:2]),
+        "measure each of them again, or add a stop between them",
+        worst.where,
+    )
+
+
+def misfit_finding(line: str, result: Adjustment) -> list[Finding]:
+    """Return the finding of the global test: upper 2.5 % of χ², covariance left as it is."""
+    if result.dof <= 0 or not result.chi2 > chi2.isf(0.025, result.dof):
+        return []
+    return [
+        Finding(
+            "warning",
+            "link",
+            "link-misfit",
+            f"line {line}",
+            "what was measured disagrees by more than the stated accuracies allow; the "
+            "uncertainties given are a priori and were not stretched to hide it",
+            f"χ² = {result.chi2:.1f} on {result.dof} degrees of freedom (limit "
+            f"{chi2.isf(0.025, result.dof):.1f}), σ₀ = {result.s0:.2f}",
+            "look at the stops named in other findings, else state worse accuracies in site.toml",
+        )
+    ]

@@ -1,0 +1,220 @@
+"""Where a branch joins its parent: by the counter, or where its end tangent meets the parent line.
+
+The parent is adjusted first. Its place for the junction, with the uncertainty of that place, enters
+the branch's adjustment as an observed point; what comes out is the junction of both lines. The rest
+of the parent is not moved: one system for all lines of a site would do that (see DEVELOPERS.md).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from scipy.stats import norm
+
+from lateralline.kernels.curves import chainage, locate
+from lateralline.link.adjust import Solution
+from lateralline.link.equations import counter_variance
+from lateralline.link.points import Point
+from lateralline.records import Finding, Floats
+from lateralline.settings import Branch, Run, Settings
+
+#: Axis of the branch where it enters against that of the parent: it may enter above. Common
+#: practice, no source.
+JUNCTION_LEVEL_M = 0.05
+_APART_M = 0.01
+_Z95 = float(norm.ppf(0.975))
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """A place on a parent's path, as the parent alone gives it."""
+
+    branch: str  # line id of the branch
+    leg: int  # leg of the parent's path (Solution.xyz_m)
+    fraction: float  # along that leg
+    xyz_m: Floats  # (3,)
+    cov_m2: Floats  # (3, 3)
+    run: str  # run of the parent whose counter is known here; "" = none
+    counter_m: float
+
+
+def find(
+    branch: Branch, points: Sequence[Point], parent: Solution, settings: Settings
+) -> tuple[Junction | None, tuple[Finding, ...]]:
+    """Return the junction on the parent for the ordered, turned points of a branch."""
+    run = next((r for r in settings.runs if r.id == branch.run), None)
+    if np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins:
+        return _by_counter(branch, run, parent, settings)
+    return _by_tangent(branch, points, parent)
+
+
+def _at(branch: str, parent: Solution, leg: int, fraction: float, along_var: float) -> Junction:
+    """A junction at a fraction of a leg whose place along it has a variance."""
+    a, b = parent.xyz_m[leg], parent.xyz_m[leg + 1]
+    length = float(np.linalg.norm(b - a))
+    aside = min(_APART_M / length, 0.5)  # never on top of a vertex: no leg of no length
+    fraction = min(max(fraction, aside), 1 - aside)
+    weights = np.zeros(len(parent.xyz_m))
+    weights[[leg, leg + 1]] = 1 - fraction, fraction
+    w = np.kron(weights, np.eye(3))
+    unit = (b - a) / length
+    cov = w @ parent.cov_m2 @ w.T + along_var * np.outer(unit, unit)
+    cov[2, 2] += JUNCTION_LEVEL_M**2
+    point = (1 - fraction) * a + fraction * b
+    return Junction(branch, leg, fraction, point, cov, "", float("nan"))
+
+
+def _by_counter(
+    branch: Branch, run: Run, parent: Solution, settings: Settings
+) -> tuple[Junction | None, tuple[Finding, ...]]:
+    """The camera face sees the junction at `at_counter`: that is its place on the path, no lag."""
+    counters = np.array([p.readings.get(run.id, np.nan) for p in parent.points])
+    read = np.flatnonzero(np.isfinite(counters))
+    at = branch.at_counter_m
+    path = chainage(parent.xyz_m)[parent.point_vertex]
+    order = read[np.argsort(counters[read])]
+    low, high = (counters[order[0]], counters[order[-1]]) if len(order) else (np.nan, np.nan)
+    if not low <= at <= high:
+        beyond = max(low - at, at - high) if len(order) else float("nan")
+        return None, (
+            Finding(
+                "error",
+                "link",
+                "junction-off-line",
+                f"line {branch.line}",
+                f"joins line {branch.joins} at counter {at:.2f} m of run {run.id}, beyond what was "
+                "located there: it is not joined",
+                f"{beyond:.2f} m beyond",
+                f"add a stop on line {branch.joins} on the other side of the junction",
+            ),
+        )
+    place = float(np.interp(at, counters[order], path[order]))
+    leg, fraction = locate(chainage(parent.xyz_m), place)
+    nearest = np.min(np.abs(counters[order] - at))
+    variance = float(counter_variance(nearest, settings.accuracy))
+    junction = _at(branch.line, parent, int(leg), float(fraction), variance)
+    return replace(junction, run=run.id, counter_m=at), ()
+
+
+def _by_tangent(
+    branch: Branch, points: Sequence[Point], parent: Solution
+) -> tuple[Junction | None, tuple[Finding, ...]]:
+    """Follow the branch's last direction downstream, in plan, to the parent."""
+    end = points[0]
+
+    def refused(code: str, what: str, how_much: str) -> tuple[None, tuple[Finding, ...]]:
+        do = f"add a stop on line {branch.line} next to the junction, or give at_counter"
+        what += ": it is not joined"
+        subject = f"line {branch.line}"
+        return None, (Finding("warning", "link", code, subject, what, how_much, do, end.where),)
+
+    if not end.directed:
+        what = f"its end towards line {branch.joins} has no heading to follow"
+        return refused("junction-unknown", what, "")
+    # A lone stop looks either way; otherwise its neighbours have turned it.
+    rays = [end.reversed()] if len(points) > 1 else [end.reversed(), end]
+    meetings = sorted((_meet(ray, parent) for ray in rays), key=lambda m: (m.miss_m, m.distance_m))
+    met = meetings[0]
+    if not np.isfinite(met.distance_m):
+        return refused("branch-misses", f"line {branch.joins} lies behind its last stop", "")
+    if met.miss_m > _Z95 * met.sigma_m:
+        what = f"its end direction passes line {branch.joins} without meeting it"
+        by = f"{met.miss_m:.2f} m (95 %: {_Z95 * met.sigma_m:.2f} m)"
+        return refused("branch-misses", what, by)
+    return _at(branch.line, parent, met.leg, met.fraction, met.along_m**2), ()
+
+
+class _Meeting(NamedTuple):
+    """Where a ray meets a path, or comes nearest to it."""
+
+    leg: int
+    fraction: float
+    distance_m: float  # along the ray; inf = all of the path lies behind
+    miss_m: float  # 0 where they meet
+    sigma_m: float  # of the ray there, across it
+    along_m: float  # the same, carried onto the path
+
+
+def _meet(ray: Point, parent: Solution) -> _Meeting:
+    """Return the first leg the ray crosses in plan, else the vertex it misses by fewest σ."""
+    way = ray.direction[:2] / np.hypot(*ray.direction[:2])
+    normal = np.array([-way[1], way[0]])
+    offset = parent.xyz_m[:, :2] - ray.xyz_m[:2]
+    ahead, across = offset @ way, offset @ normal
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fraction = across[:-1] / (across[:-1] - across[1:])
+    distance = ahead[:-1] + fraction * np.diff(ahead)
+    crossed = (fraction >= 0) & (fraction <= 1) & (distance > 0)
+    if crossed.any():
+        leg = int(np.argmin(np.where(crossed, distance, np.inf)))
+        t, far, miss = float(fraction[leg]), float(distance[leg]), 0.0
+    else:
+        sigma = np.array([_spread(ray, normal, a) for a in ahead])
+        sigmas = np.where(ahead > 0, np.abs(across) / sigma, np.inf)
+        vertex = int(np.argmin(sigmas))
+        leg, t = (vertex, 0.0) if vertex < len(ahead) - 1 else (vertex - 1, 1.0)
+        far = float(ahead[vertex]) if ahead[vertex] > 0 else float("inf")
+        miss = float(np.abs(across[vertex]))
+    spread = _spread(ray, normal, far) if np.isfinite(far) else float("nan")
+    leg_way = parent.xyz_m[leg + 1, :2] - parent.xyz_m[leg, :2]
+    sine = abs(float(leg_way @ normal)) / max(float(np.hypot(*leg_way)), 1e-9)
+    return _Meeting(leg, t, far, miss, spread, spread / max(sine, 0.1))
+
+
+def _spread(end: Point, normal: Floats, distance_m: float) -> float:
+    """σ across a ray from a branch's end, at a distance: position and heading."""
+    lever = np.array([*normal, -distance_m])  # heading grows to the right, the normal points left
+    at = np.ix_([0, 1, 3], [0, 1, 3])
+    return float(np.sqrt(lever @ end.cov[at] @ lever))
+
+
+def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: Settings) -> Point:
+    """Return the junction as the branch's downstream point."""
+    nan = float("nan")
+    cov = np.zeros((5, 5))
+    cov[:3, :3] = junction.cov_m2
+    readings: dict[str, float] = {}
+    over = next((r for r in settings.runs if r.id == branch.run), None)
+    for run in runs:
+        if over is not None and over.id == run.id and np.isfinite(branch.at_counter_m):
+            readings[run.id] = branch.at_counter_m
+        elif over is not None and over.entry and over.entry == run.entry and over.flow == run.flow:
+            # Pushed from the same entry through the same pipe: the same length to the junction.
+            counted = branch.at_counter_m - over.counter_at_entry_m + run.counter_at_entry_m
+            if np.isfinite(counted):
+                readings[run.id] = counted
+    return Point("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
+
+
+def miss_finding(solution: Solution) -> list[Finding]:
+    """Return by how much a branch whose last stretch fits nothing misses its junction."""
+    first, second = solution.points[0], solution.points[1]
+    contradicted = bool(solution.shapes.contradicted[0])
+    if first.kind != "junction" or not second.directed or not contradicted:
+        return []
+    way = second.reversed().direction[:2]
+    way = way / np.hypot(*way)
+    normal = np.array([-way[1], way[0]])
+    offset = first.xyz_m[:2] - second.xyz_m[:2]
+    spread = np.hypot(
+        _spread(second, normal, float(offset @ way)),
+        np.sqrt(normal @ first.cov[:2, :2] @ normal),
+    )
+    miss = abs(float(offset @ normal))
+    if miss <= _Z95 * spread:
+        return []
+    return [
+        Finding(
+            "warning",
+            "link",
+            "branch-misses",
+            f"line {solution.line}",
+            f"its last direction passes its junction with line {first.ref} by more than its error",
+            f"{miss:.2f} m (95 %: {_Z95 * spread:.2f} m)",
+            f"check at_counter, or add a stop on line {solution.line} next to the junction",
+            second.where,
+        )
+    ]

@@ -1,0 +1,50 @@
+"""The observation equations a stretch of pipe is judged and adjusted by, batched."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lateralline.kernels.curves import wrap
+from lateralline.records import Floats
+from lateralline.settings import Accuracy
+
+#: Direction of a straight stretch against the pipe at its end, each of heading and tilt: joints and
+#: laying. Common practice, no source.
+PIPE_WANDER_RAD = np.radians(2.0)
+
+
+def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[Floats, ...]:
+    """Return how far legs point away from headings and tilts, and the derivatives.
+
+    start, end (…, 3); angles (…, 2) heading, tilt. Gives the residual (…, 2), its derivative by
+    `end` (…, 2, 3; by `start` it is the opposite) and by the angles (…, 2, 2). The heading residual
+    is reduced to the leg's own slope (times cosine of tilt), so that both are angles on the sphere
+    and a steep leg, whose heading means little, counts little.
+    """
+    leg = end_m - start_m
+    length = np.maximum(np.linalg.norm(leg, axis=-1), 1e-9)
+    d = leg / length[..., None]
+    level = np.maximum(np.hypot(d[..., 0], d[..., 1]), 1e-12)
+    off = wrap(np.arctan2(d[..., 0], d[..., 1]) - angles_rad[..., 0])
+    tilt = np.arctan2(d[..., 2], level)
+    residual = np.stack([level * off, wrap(tilt - angles_rad[..., 1])], axis=-1)
+
+    east, north, up = d[..., 0] / level, d[..., 1] / level, d[..., 2]
+    zero = np.zeros_like(up)
+    by_direction = np.stack(
+        [
+            np.stack([off * east + north, off * north - east, zero], axis=-1),
+            np.stack([-up * east, -up * north, level], axis=-1),
+        ],
+        axis=-2,
+    )
+    across = (np.eye(3) - d[..., :, None] * d[..., None, :]) / length[..., None, None]
+    by_angles = np.zeros((*residual.shape, 2))
+    by_angles[..., 0, 0] = -level
+    by_angles[..., 1, 1] = -1.0
+    return residual, by_direction @ across, by_angles
+
+
+def counter_variance(length_m: Floats, accuracy: Accuracy) -> Floats:
+    """Variance of a counter difference: two readings, and the cable's slack over the length."""
+    return np.asarray(accuracy.counter_m**2 + (accuracy.counter_ratio * length_m) ** 2)

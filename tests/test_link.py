@@ -1,0 +1,586 @@
+"""Linking against a truth made here: no solver, fixes drawn from their own covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from lateralline.kernels.curves import chainage, directions
+from lateralline.link import link
+from lateralline.records import Exposures, Finding, Fixes, Floats, Line, Linked, MarkResults, Solved
+from lateralline.settings import Accuracy, Branch, Pipe, Run, Settings
+
+ACCURACY = Accuracy(
+    mark_placing_m=0.03,
+    tape_m=0.01,
+    tape_ratio=0.0005,
+    gnss_m=0.05,
+    level_m=0.01,
+    unknown_ground_m=0.10,
+    bearing_rad=np.radians(1),
+    receiver_angle_rad=np.radians(2),
+    depth_reading_ratio=0.07,
+    depth_reading_min_m=0.03,
+    depth_scale_ratio=0.05,
+    tilt_prior_rad=np.radians(5),
+    tilt_measured_rad=np.radians(1),
+    axis_heading_rad=np.radians(3),
+    axis_tilt_rad=np.radians(3),
+    counter_m=0.05,
+    counter_ratio=0.005,
+    counter_scale_ratio=0.015,
+    peak_across_depths=0.05,
+    peak_along_depths=0.20,
+    mid_across_depths=0.30,
+    exposure_m=0.02,
+)
+LAG, RIDE = 0.35, 0.03
+R1 = Run("R1", "L1", "CO1", 0.0, "against", LAG, RIDE)
+PVC = Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401")
+
+
+@dataclass
+class Scene:
+    """Fixes and exposures of a made-up site, gathered run by run."""
+
+    runs: list[Run] = field(default_factory=lambda: [R1])
+    branches: list[Branch] = field(default_factory=list)
+    pipes: list[Pipe] = field(default_factory=lambda: [PVC])
+    rows: list[dict[str, object]] = field(default_factory=list)
+    shots: list[dict[str, object]] = field(default_factory=list)
+
+    def stops(
+        self,
+        path: Sequence[Sequence[float]],
+        at: Sequence[float],
+        *,
+        run: Run = R1,
+        rng: np.random.Generator | None = None,
+        cov: Floats | None = None,
+        scale: float = 1.0,
+    ) -> Scene:
+        """Add stops at distances along a path; counted from its start (its end if `with`)."""
+        vertices = np.array(path, float)
+        s = chainage(vertices)
+        counted = np.array(at, float) if run.flow == "against" else s[-1] - np.array(at, float)
+        counter = counted / scale + run.counter_at_entry_m
+        if rng is not None:
+            slack = (
+                ACCURACY.counter_ratio * np.diff(counted, prepend=0.0) * rng.normal(size=len(at))
+            )
+            counter = counter + np.cumsum(slack)
+            counter = counter + ACCURACY.counter_m / np.sqrt(2) * rng.normal(size=len(at))
+        for i, d in enumerate(at):
+            leg = int(np.clip(np.searchsorted(s, d, side="right") - 1, 0, len(s) - 2))
+            way = (vertices[leg + 1] - vertices[leg]) / (s[leg + 1] - s[leg])
+            truth = np.array(
+                [
+                    *(vertices[leg] + (d - s[leg]) * way),
+                    np.arctan2(way[0], way[1]),
+                    np.arcsin(way[2]),
+                ]
+            )
+            spread = standard_cov() if cov is None else cov
+            seen = truth.copy()
+            if rng is not None:
+                seen += np.linalg.cholesky(spread) @ rng.normal(size=5)
+                seen[3:] += ACCURACY.axis_heading_rad * rng.normal(size=2)
+            self.rows.append(
+                {"run": run.id, "stop": str(i + 1), "counter": counter[i] + LAG, "seen": seen}
+                | {"cov": spread, "truth": truth, "status": "solved"}
+            )
+        return self
+
+    def exposure(
+        self, name: str, xyz: Sequence[float], to: str = "invert", **more: object
+    ) -> Scene:
+        self.shots.append(
+            {"name": name, "xyz": xyz, "to": to, "run": "", "line": "L1", "counter": np.nan} | more
+        )
+        return self
+
+    def settings(self) -> Settings:
+        return Settings(
+            id="S",
+            name="made up",
+            surveyed=date(2026, 5, 6),
+            surveyor="",
+            horizontal="local",
+            vertical="none",
+            epoch=None,
+            slope_tape=False,
+            units={},
+            accuracy=ACCURACY,
+            pipes=tuple(self.pipes),
+            runs=tuple(self.runs),
+            branches=tuple(self.branches),
+            dig_rule="",
+            dig_tolerance_m=float("nan"),
+        )
+
+    def link(self) -> Linked:
+        k = len(self.rows)
+        column = {n: [r[n] for r in self.rows] for n in self.rows[0]} if k else {}
+        seen = np.array(column.get("seen", []), float).reshape(k, 5)
+        zero = np.zeros(k)
+        fixes = Fixes(
+            run=np.array(column.get("run", []), np.str_),
+            stop=np.array(column.get("stop", []), np.str_),
+            row=np.arange(2, k + 2),
+            counter_m=np.array(column.get("counter", []), float),
+            xyz_m=seen[:, :3],
+            heading_rad=seen[:, 3],
+            tilt_rad=seen[:, 4],
+            cov=np.array(column.get("cov", []), float).reshape(k, 5, 5),
+            ground_m=zero,
+            depth_m=zero,
+            depth_sigma_m=zero,
+            chi2=zero,
+            dof=np.zeros(k, np.int64),
+            status=np.array(column.get("status", []), np.str_),
+            reason=np.array([""] * k, np.str_),
+            marks_used=np.zeros(k, np.int64),
+        )
+        n = len(self.shots)
+        exposures = Exposures(
+            file="exposures.csv",
+            row=np.arange(2, n + 2),
+            name=np.array([s["name"] for s in self.shots], np.str_),
+            run=np.array([s["run"] for s in self.shots], np.str_),
+            line=np.array([s["line"] for s in self.shots], np.str_),
+            counter_m=np.array([s["counter"] for s in self.shots], float),
+            measured_to=np.array([s["to"] for s in self.shots], np.str_),
+            xyz_m=np.array([s["xyz"] for s in self.shots], float).reshape(n, 3),
+            cov_m2=np.tile(np.diag([0.02, 0.02, 0.01]) ** 2, (n, 1, 1)),
+            ground_m=np.zeros(n),
+            placed=np.ones(n, bool),
+        )
+        none = np.zeros(0)
+        marks = MarkResults(np.zeros(0, bool), none, none, none, none)
+        return link(Solved(fixes, marks, ()), exposures, self.settings())
+
+
+def standard_cov(heading_deg: float = 3.0) -> Floats:
+    """A stop a metre deep, with correlations as a real one has."""
+    sigma = np.array([0.04, 0.05, 0.06, np.radians(heading_deg), np.radians(4)])
+    r = np.eye(5)
+    r[0, 3] = r[3, 0] = 0.3
+    r[1, 4] = r[4, 1] = 0.5
+    return r * np.outer(sigma, sigma)
+
+
+def codes(found: Linked) -> list[str]:
+    return [f.code for f in found.findings]
+
+
+def finding(found: Linked, code: str) -> Finding:
+    return next(f for f in found.findings if f.code == code)
+
+
+def only(found: Linked) -> Line:
+    assert len(found.lines) == 1, found.findings
+    return found.lines[0]
+
+
+NORTH = [(0, 0, 0), (0, 10, 0.2)]
+ENTRY = ("CO1", (0, 0, -RIDE))
+
+
+def shapes(line: Line) -> list[str]:
+    return [s.shape for s in line.stretches]
+
+
+# ---- one straight line ----------------------------------------------------------------------
+
+
+def test_a_straight_line_is_straight_and_reproduced() -> None:
+    found = Scene().stops(NORTH, [1, 3, 5, 7, 9]).exposure(*ENTRY).link()
+    line = only(found)
+    assert shapes(line) == ["straight"] * 5
+    assert line.kind.tolist() == ["exposure", *["fix"] * 5]
+    assert line.ref.tolist() == ["CO1", "R1/1", "R1/2", "R1/3", "R1/4", "R1/5"]
+    assert line.counter_m == pytest.approx([0, 1, 3, 5, 7, 9])
+    assert line.xyz_m[:, 0] == pytest.approx(np.zeros(6), abs=1e-6)
+    assert line.xyz_m[:, 1] == pytest.approx([0, *np.array([1, 3, 5, 7, 9]) * 0.9998], abs=1e-3)
+    assert line.chi2 == pytest.approx(0, abs=1e-3)
+    assert line.dof > 0
+    assert found.findings == ()
+    first = line.stretches[1]
+    assert (first.first, first.last) == (1, 2)
+    assert first.counter_difference_m == pytest.approx(2.0, abs=1e-3)
+    assert first.reach_m == pytest.approx(2.0 + 1.96 * np.hypot(0.05, 0.010), abs=0.02)
+
+
+def test_the_adjustment_sharpens_every_fix() -> None:
+    line = only(Scene().stops(NORTH, [1, 3, 5, 7, 9]).exposure(*ENTRY).link())
+    own = np.trace(standard_cov()[:3, :3])
+    assert (np.trace(line.cov_m2[1:], axis1=1, axis2=2) < 0.95 * own).all()
+    whole = np.block([[line.cov_m2[1], line.cross_m2[1]], [line.cross_m2[1].T, line.cov_m2[2]]])
+    assert np.linalg.eigvalsh(whole).min() > 0
+
+
+@pytest.mark.parametrize("flow", ["with", "against"])
+def test_headings_are_turned_to_the_camera_and_tilt_with_them(flow: str) -> None:
+    """Every other fix comes back to front; the pipe rises 20 % to the north, upstream."""
+    run = replace(R1, flow=flow)
+    scene = Scene(runs=[run]).stops([(0, 0, 0), (0, 10, 2)], [1, 3, 5, 7], run=run)
+    for row in scene.rows[::2]:
+        row["seen"] = row["seen"] * [1, 1, 1, 1, -1] + [0, 0, 0, np.pi, 0]
+        row["cov"] = row["cov"] * np.outer([1, 1, 1, 1, -1], [1, 1, 1, 1, -1])
+    found = scene.link()
+    up = directions(0.0, np.arctan(0.2)) * (1 if flow == "against" else -1)
+    fixes = found.fixes
+    assert directions(fixes.heading_rad, fixes.tilt_rad) == pytest.approx(np.tile(up, (4, 1)))
+    signs = np.sign(fixes.cov[:, 1, 4])
+    assert (signs == signs[0]).all()
+    line = only(found)
+    assert (np.diff(line.xyz_m[:, 1]) > 0).all()  # downstream → upstream whichever way it was run
+    assert line.chi2 == pytest.approx(0, abs=1e-3)
+
+
+def test_a_counter_scale_is_found_and_reported() -> None:
+    line = only(Scene().stops(NORTH, [1, 4, 7, 10], scale=1.02).exposure(*ENTRY).link())
+    value, sigma = line.counter_scale["R1"]
+    assert 1.003 < value < 1.02
+    assert 0.002 < sigma < 0.015
+
+
+# ---- bends ----------------------------------------------------------------------------------
+
+BENT = [(0, 0, 0), (0, 5, 0), (4, 9, 0)]
+
+
+def test_a_45_degree_bend_is_found_where_it_is() -> None:
+    line = only(Scene().stops(BENT, [1, 3.5, 7, 9]).link())
+    assert shapes(line) == ["straight", "bend", "straight"]
+    bend = line.xyz_m[line.kind == "bend"][0]
+    assert bend == pytest.approx([0, 5, 0], abs=0.02)
+    assert np.degrees(line.stretches[1].bend_rad) == pytest.approx([45], abs=1)
+    assert np.isnan(line.shift_m[line.kind == "bend"]).all()
+    assert line.stretches[1].chord_m < line.stretches[1].counter_difference_m
+
+
+def test_noisy_45_degree_bends_are_found_and_straights_left_alone() -> None:
+    """Forty drawn lines: the bend in its stretch, and next to no bend where there is none."""
+    rng = np.random.default_rng(4)
+    told = [shapes(only(Scene().stops(BENT, [1, 3.5, 7, 9], rng=rng).link())) for _ in range(40)]
+    assert np.mean([t[1] == "bend" for t in told]) > 0.85
+    assert np.mean([x != "straight" for t in told for x in (t[0], t[2])]) < 0.05
+
+
+def test_a_heading_off_within_its_sigma_is_no_bend() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7])
+    scene.rows[1]["seen"][3] += np.radians(6)
+    assert shapes(only(scene.link())) == ["straight"] * 3
+
+
+def test_two_bends_when_length_and_headings_demand_them() -> None:
+    """Out and over: parallel ends 1.5 m apart, with the length of two 90° bends."""
+    path = [(0, 0, 0), (0, 4, 0), (1.5, 4, 0), (1.5, 8, 0)]
+    line = only(Scene().stops(path, [1, 3, 6.5, 8.5]).link())
+    assert shapes(line) == ["straight", "double_bend", "straight"]
+    assert np.degrees(line.stretches[1].bend_rad) == pytest.approx([90, 90], abs=3)
+
+
+def test_undecided_when_headings_tell_nothing() -> None:
+    """Headings a quarter turn unsure and no counter worth the name: ask for a stop between."""
+    vague = standard_cov(heading_deg=60)
+    found = Scene().stops(NORTH, [1, 2], cov=vague).link()
+    assert shapes(only(found)) == ["undecided"]
+    said = finding(found, "shape-undecided")
+    assert "near counter 1.85 m of run R1" in said.what_to_do  # camera face: 1.5 m and its lag
+
+
+def test_contradiction_when_nothing_fits() -> None:
+    """Ends that look along the chord, and two metres of cable too many."""
+    scene = Scene().stops(NORTH, [1, 3])
+    scene.rows[1]["counter"] += 2.0
+    found = scene.link()
+    assert shapes(only(found)) == ["undecided"]
+    assert "shape-contradiction" in codes(found)
+
+
+# ---- blunders -------------------------------------------------------------------------------
+
+
+def test_a_stop_beside_the_line_is_named_and_left_out() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
+    scene.rows[2]["seen"][0] += 0.6
+    found = scene.link()
+    said = finding(found, "link-blunder")
+    assert said.subject == "stop R1/3"
+    assert said.where == "stops.csv:4"
+    assert said.by_how_much.startswith("0.6")
+    assert "towards 90°" in said.by_how_much
+    line = only(found)
+    assert line.xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.05)
+    assert line.shift_m[2] == pytest.approx(0.6, abs=0.05)
+    assert shapes(line) == ["straight"] * 4
+
+
+def test_a_heading_blunder_is_not_two_bends() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
+    scene.rows[2]["seen"][3] += np.radians(40)
+    found = scene.link()
+    assert [(f.code, f.subject) for f in found.findings if f.severity == "error"] == [
+        ("link-blunder", "stop R1/3")
+    ]
+    assert "heading" in finding(found, "link-blunder").what
+    assert finding(found, "link-blunder").by_how_much.startswith("+40°")
+    assert shapes(only(found)) == ["straight"] * 4
+
+
+def test_a_misread_counter_is_named() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
+    scene.rows[2]["counter"] += 0.7
+    said = finding(scene.link(), "link-blunder")
+    assert said.subject == "stop R1/3"
+    assert "counter reading" in said.what
+    assert said.by_how_much.startswith("+0.7")
+
+
+def test_a_bend_right_at_a_stop_is_said_to_be_one() -> None:
+    scene = Scene().stops([(0, 0, 0), (0, 5, 0), (2, 8.4641, 0)], [1, 3, 5, 7, 9])
+    scene.rows[2]["seen"][3] = np.radians(15)
+    found = scene.link()
+    assert finding(found, "bend-at-stop").subject == "stop R1/3"
+    assert "link-blunder" not in codes(found)
+
+
+def test_no_false_alarm_on_clean_lines() -> None:
+    """Forty drawn lines name at most a couple of blunders (α = 0.001 for each of 30 tests)."""
+    rng = np.random.default_rng(12)
+    lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(40)]
+    assert sum("link-blunder" in codes(f) for f in lines) <= 4
+
+
+def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7])
+    scene.rows[3]["counter"] -= 1.0
+    said = finding(scene.link(), "chord-exceeds-counter")
+    assert said.severity == "error"
+    assert said.subject == "stop R1/4"
+    assert said.by_how_much.startswith("1.00 m too far")
+
+
+def test_counters_that_turn_back_or_repeat() -> None:
+    scene = Scene().stops(NORTH, [1, 3, 5, 7])
+    scene.rows[1]["counter"], scene.rows[2]["counter"] = (
+        scene.rows[2]["counter"],
+        scene.rows[1]["counter"],
+    )
+    assert finding(scene.link(), "counter-backwards").subject == "stop R1/3"
+    scene = Scene().stops(NORTH, [1, 3, 3, 7])
+    found = scene.link()
+    assert "counter-duplicate" in codes(found)
+    assert len(only(found).xyz_m) == 3
+    # A pull-back read throughout counts down, and that is no fault.
+    scene = Scene().stops(NORTH, [7, 5, 3, 1])
+    assert "counter-backwards" not in codes(scene.link())
+
+
+# ---- exposures ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("to", "below_axis"),
+    [
+        ("invert", RIDE),
+        ("crown", RIDE - 0.1036),
+        ("outside_top", RIDE - 0.1036 - 0.0032),
+        ("transmitter", 0.0),
+    ],
+)
+def test_an_exposure_gives_its_level_to_the_line(to: str, below_axis: float) -> None:
+    """Fixes 0.15 m too high by a common depth error; the exposed pipe pulls its end down."""
+    scene = Scene().stops(NORTH, [1, 3, 5])
+    for row in scene.rows:
+        row["seen"][2] += 0.15
+    line = only(scene.exposure("CO1", (0, 0, -below_axis), to).link())
+    assert line.xyz_m[0, 2] == pytest.approx(0, abs=0.02)
+    assert line.xyz_m[1, 2] < 0.15 + 0.02 - 0.01
+    assert line.shift_m[0] < 0.03
+
+
+def test_unknown_dimensions_make_a_crown_shot_plan_only() -> None:
+    scene = Scene(pipes=[]).stops(NORTH, [1, 3, 5]).exposure("CO1", (0, 0, 5.0), "crown")
+    found = scene.link()
+    assert finding(found, "exposure-level-unused").where == "exposures.csv:2"
+    assert abs(only(found).xyz_m[0, 2]) < 0.2
+    assert only(found).cov_m2[0, 2, 2] > 0.06**2
+
+
+def test_an_exposure_at_a_stop_joins_it_and_disagreement_is_told() -> None:
+    """A test hole over stop 2; then the same hole half a metre aside."""
+    at = {"run": "R1", "counter": 3.0}
+    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.03, 3, 0.06 - RIDE), **at)
+    line = only(scene.link())
+    assert line.kind.tolist() == ["fix", "exposure", "fix"]
+    assert line.fix.tolist() == [0, 1, 2]
+    assert line.cov_m2[1, 0, 0] < 0.02**2
+    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), **at)
+    said = finding(scene.link(), "exposure-disagrees")
+    assert said.subject == "exposure TH1"
+    assert said.by_how_much.startswith("0.50 m in plan")
+
+
+def test_what_lies_before_the_first_fix_is_told() -> None:
+    found = Scene().stops(NORTH, [2.5, 5, 7]).link()
+    assert finding(found, "entry-not-mapped").by_how_much == "2.50 m of counted length"
+
+
+def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
+    found = Scene().stops(NORTH, [3]).link()
+    assert found.lines == ()
+    assert "180°" in finding(found, "line-single-fix").what
+    found = Scene().stops(NORTH, [3]).exposure(*ENTRY).link()
+    assert len(only(found).xyz_m) == 2
+    none = Scene().stops(NORTH, [3])
+    none.rows[0]["status"] = "unsolved"
+    assert codes(none.link()) == ["line-without-fix"]
+
+
+# ---- weak fixes -----------------------------------------------------------------------------
+
+
+def test_a_weak_fix_neither_breaks_nor_bends_the_line() -> None:
+    """Stop 3 saw one end null: two metres unsure along its heading, which is unsure by 100°."""
+    weak = np.diag([0.5, 2.0, 0.3, np.radians(100), np.radians(30)]) ** 2
+    scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
+    scene.rows[2]["cov"], scene.rows[2]["status"] = weak, "weak"
+    scene.rows[2]["seen"] = np.array([0.6, 7.5, 0.4, np.radians(80), 0.3])
+    found = scene.link()
+    line = only(found)
+    assert line.xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.1)
+    assert "link-blunder" not in codes(found)
+    assert (np.diff(line.xyz_m[:, 1]) > 0).all()
+
+
+# ---- several runs, branches -----------------------------------------------------------------
+
+
+def test_two_runs_from_both_ends_make_one_line() -> None:
+    """The second camera comes down from a cleanout 12 m up; its stops interleave."""
+    path = [(0, 0, 0), (0, 12, 0)]
+    down = Run("R2", "L1", "CO2", 0.0, "with", LAG, RIDE)
+    scene = Scene(runs=[R1, down]).stops(path, [1, 3, 5, 7]).stops(path, [4, 6, 8, 10], run=down)
+    line = only(scene.link())
+    assert line.xyz_m[:, 1] == pytest.approx([1, 3, 4, 5, 6, 7, 8, 10], abs=0.01)
+    assert line.run.tolist() == ["R1", "R1", "R2", "R1", "R2", "R1", "R2", "R2"]
+    assert set(line.counter_scale) == {"R1", "R2"}
+    assert np.isnan(line.stretches[1].counter_difference_m)
+    assert line.chi2 == pytest.approx(0, abs=0.01)
+
+
+R2 = Run("R2", "L2", "CO1", 0.0, "against", LAG, RIDE)
+SIDE = [(0, 0, 0), (0, 4, 0), (4, 8, 0)]  # the camera's way into the branch, from the same entry
+
+
+def branch_scene(at_counter: float, at: Sequence[float] = (6, 8, 9)) -> Scene:
+    scene = Scene(runs=[R1, R2], branches=[Branch("L2", "L1", at_counter, "R1")])
+    return scene.stops([(0, 0, 0), (0, 10, 0)], [1, 3, 5, 7]).stops(SIDE, at, run=R2)
+
+
+@pytest.mark.parametrize("at_counter", [4.0, np.nan])
+def test_a_branch_meets_its_parent_in_one_point(at_counter: float) -> None:
+    found = branch_scene(at_counter).link()
+    parent, child = found.lines
+    assert (child.joins, child.kind[0], child.ref[0]) == ("L1", "junction", "L1")
+    here = child.joins_at
+    assert (parent.kind[here], parent.ref[here]) == ("junction", "L2")
+    assert parent.xyz_m[here].tolist() == child.xyz_m[0].tolist()
+    assert parent.cov_m2[here].tolist() == child.cov_m2[0].tolist()
+    assert parent.xyz_m[here] == pytest.approx([0, 4, 0], abs=0.02)
+    assert parent.kind.tolist() == ["fix", "fix", "junction", "fix", "fix"]
+    assert shapes(parent) == ["straight"] * 4
+    ends = [(s.first, s.last) for s in parent.stretches]
+    assert ends == [(0, 1), (1, 2), (2, 3), (3, 4)]
+    split = parent.stretches[1].counter_difference_m + parent.stretches[2].counter_difference_m
+    assert split == pytest.approx(2.0, abs=0.01)
+    a, b = parent.cov_m2[here - 1], parent.cov_m2[here]
+    pair = np.block([[a, parent.cross_m2[here - 1]], [parent.cross_m2[here - 1].T, b]])
+    assert np.linalg.eigvalsh(pair).min() > 0
+    if np.isfinite(at_counter):
+        assert parent.counter_m[here] == pytest.approx(4.0)
+        assert child.stretches[0].counter_difference_m == pytest.approx(2.0, abs=0.03)
+
+
+def test_a_branch_that_cannot_meet_says_by_how_much() -> None:
+    scene = Scene(runs=[R1, R2], branches=[Branch("L2", "L1", np.nan, "")])
+    scene.stops([(0, 0, 0), (0, 10, 0)], [1, 3, 5, 7])
+    scene.stops([(3, 12, 0), (9, 12, 0)], [1, 3], run=R2)
+    found = scene.link()
+    assert finding(found, "branch-misses").by_how_much.startswith("5.")
+    assert found.lines[1].joins == ""
+
+
+def test_a_junction_beyond_what_was_located_is_refused() -> None:
+    found = branch_scene(9.0).link()
+    assert finding(found, "junction-off-line").by_how_much == "2.00 m beyond"
+    assert "Line" not in found.lines[1].joins
+    assert found.lines[1].joins_at == -1
+
+
+# ---- calibration ----------------------------------------------------------------------------
+
+
+def wandering(rng: np.random.Generator, legs: Sequence[float], start: float) -> Floats:
+    """A path whose pieces wander about the pipe at each stop as the model says (2° each way)."""
+    heading, tilt = start, 0.02
+    out = [np.zeros(3)]
+    for length in legs:
+        out.append(out[-1] + length * directions(heading, tilt))
+        heading += np.radians(2) * np.sqrt(2) * rng.normal()
+        tilt += np.radians(2) * np.sqrt(2) * rng.normal()
+    return np.array(out)
+
+
+def drawn(rng: np.random.Generator, bent: bool) -> tuple[Line, Floats]:
+    """One line of six stops and its true vertices, bend included."""
+    legs = rng.uniform(1.5, 3.0, 5)
+    path = wandering(rng, legs, float(rng.uniform(-3, 3)))
+    stops = chainage(path)
+    if bent:  # turn everything beyond a place in the third leg by 50°
+        turn = np.radians(50)
+        bend = (path[2] + path[3]) / 2
+        r = np.array([[np.cos(turn), np.sin(turn), 0], [-np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+        path = np.concatenate([path[:3], bend[None], bend + (path[3:] - bend) @ r.T])
+    scene = Scene()
+    scale = 1 + ACCURACY.counter_scale_ratio * rng.normal()
+    scene.stops(path, stops, rng=rng, scale=scale)
+    # The pipe at a stop lies between the pieces before and after, each off by the wander.
+    legs_dir = np.diff(path, axis=0)
+    heading = np.unwrap(np.arctan2(legs_dir[:, 0], legs_dir[:, 1]))
+    for row in scene.rows:
+        v = int(np.argmin(np.linalg.norm(path - row["truth"][:3], axis=1)))
+        if 0 < v < len(path) - 1:
+            middle = (heading[v - 1] + heading[v]) / 2
+        else:
+            middle = heading[min(v, len(heading) - 1)] + np.radians(2) * rng.normal()
+        row["seen"][3] += middle - heading[min(v, len(heading) - 1)]
+    return only(scene.link()), path
+
+
+def test_ellipsoids_hold_the_truth_and_chi2_is_its_dof() -> None:
+    """200 seeded lines, half of them bent: 95 % ellipsoids hold 92–98 % of all vertices, bends
+    included, and χ² sums to its degrees of freedom within 4 of its own σ.
+    """
+    rng = np.random.default_rng(2026)
+    held: list[bool] = []
+    chi2 = dof = told = 0.0
+    for i in range(200):
+        line, path = drawn(rng, bent=bool(i % 2))
+        if len(line.xyz_m) != len(path) or "undecided" in shapes(line):
+            continue
+        off = line.xyz_m - path
+        d2 = np.einsum("vi,vij,vj->v", off, np.linalg.inv(line.cov_m2), off)
+        held += (d2 < stats.chi2.ppf(0.95, 3)).tolist()
+        chi2, dof, told = chi2 + line.chi2, dof + line.dof, told + 1
+    assert told > 190
+    assert 0.92 < np.mean(held) < 0.98
+    assert abs(chi2 - dof) < 4 * np.sqrt(2 * dof)
