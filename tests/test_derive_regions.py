@@ -23,7 +23,7 @@ from lateralline.derive.dig import (
     zone_width_m,
 )
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
-from lateralline.derive.reach import envelope, half_width_m, reach_with_ends_m
+from lateralline.derive.reach import envelope, reach_with_ends_m
 from lateralline.derive.straightness import bow_sigmas
 from lateralline.kernels import curves
 from lateralline.records import Floats, Line, Stretch
@@ -225,9 +225,30 @@ def test_an_undecided_stretch_is_given_all_the_counter_can_reach() -> None:
     assert bound is not None
     assert found.undecided == 1
     assert found.polygon.buffer(1e-9).covers(bound)
-    half = half_width_m(axis, axis.line.stretches[0])
     across = shapely.LineString([(2, -5), (2, 5)])
-    assert found.polygon.intersection(across).length == pytest.approx(2 * half, rel=0.003)
+    major = 4.5 + 2 * ELLIPSE_95 * 0.02
+    minor = sqrt(major**2 - 4.0**2)
+    assert found.polygon.intersection(across).length == pytest.approx(minor, rel=0.003)
+    off = found.off_95_m(axis.line.stretches[0], 0, axis.sampled[0])
+    assert off == pytest.approx(minor / 2, rel=0.01)
+
+
+def test_where_nothing_bounds_an_undecided_stretch_its_accuracy_is_unknown() -> None:
+    axis = axis_through([[0, 0, 100], [4, 0, 100]], isotropic(0.02), shape="undecided")
+    found = corridor(axis)
+    assert np.isnan(found.off_95_m(axis.line.stretches[0], 0, axis.sampled[0])).all()
+
+
+def test_a_bend_barely_fixed_along_the_pipe_is_off_no_further_than_reach_lets_it() -> None:
+    """A bend's ellipse may be metres long; the counter has decimetres to give."""
+    cov = np.diag([0.0004, 1.0, 0.0004])
+    axis = axis_through([[0, 0, 100], [0, 2, 100], [0.5, 4, 100]], cov, slack_m=0.1, shape="bend")
+    end = isotropic(0.03)
+    covs = np.stack([end, cov, end])
+    line = replace(axis.line, cov_m2=covs, cross_m2=np.zeros((2, 3, 3)))
+    found = corridor(replace(axis, line=line))
+    assert found.half_width_max_m == pytest.approx(ELLIPSE_95)
+    assert found.off_m[0] < 1.0
 
 
 def test_a_counter_shorter_than_its_chord_cuts_nothing() -> None:
@@ -270,7 +291,7 @@ def test_a_pipe_of_unknown_size_is_drawn_wide_and_said() -> None:
     assert [f.code for f in findings] == ["pipe-size-assumed"]
     assert rows[0]["diameter_assumed"] is True
     assert rows[0]["width_m"] == pytest.approx(zone_width_m(UNKNOWN_DIAMETER_M, 0.4572))
-    assert np.isnan(rows[0]["cover_min_m"])
+    assert rows[0]["cover_min_m"] != rows[0]["cover_min_m"]  # NaN
 
 
 def test_sizes_known_by_halves_are_used_as_far_as_they_go() -> None:

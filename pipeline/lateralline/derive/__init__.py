@@ -71,19 +71,18 @@ def derive(
     axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
     corridors = [corridor(axis) for axis in axes]
 
-    findings += stop_advice(linked.fixes, marks, earlier)
+    findings += stop_advice(linked.fixes, earlier)
     for axis, found in zip(axes, corridors, strict=True):
         findings += line_advice(axis, found) + grade_findings(axis)
-    nodes, entries = pipe_nodes(settings, datum, axes, control)
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)
-    findings += (*entries, *unplaced, *assumed)
+    findings += unplaced + assumed
     return (
         field_marks(settings.id, marks, solved.mark_results),
         transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
-        _centrelines(settings, datum, axes),
-        _segments(settings, datum, axes),
-        nodes,
+        _centrelines(settings, datum, axes, corridors),
+        _segments(settings, datum, axes, corridors),
+        pipe_nodes(settings, datum, axes, corridors, control),
         observations,
         _corridors(settings.id, axes, corridors),
         zones,
@@ -123,13 +122,23 @@ def _usable(lines: Sequence[Line]) -> tuple[tuple[Line, ...], tuple[Finding, ...
     return tuple(drawn), tuple(findings)
 
 
-def _centrelines(settings: Settings, datum: str, axes: Sequence[Axis]) -> Product:
-    pairs = [centreline_row(settings, datum, axis) for axis in axes]
+def _centrelines(
+    settings: Settings, datum: str, axes: Sequence[Axis], corridors: Sequence[Corridor]
+) -> Product:
+    pairs = [
+        centreline_row(settings, datum, axis, region)
+        for axis, region in zip(axes, corridors, strict=True)
+    ]
     return from_rows("pipe_centreline", [row for row, _ in pairs], [shape for _, shape in pairs])
 
 
-def _segments(settings: Settings, datum: str, axes: Sequence[Axis]) -> Product:
-    pairs = [segment_rows(settings, datum, axis) for axis in axes]
+def _segments(
+    settings: Settings, datum: str, axes: Sequence[Axis], corridors: Sequence[Corridor]
+) -> Product:
+    pairs = [
+        segment_rows(settings, datum, axis, region)
+        for axis, region in zip(axes, corridors, strict=True)
+    ]
     return from_rows(
         "pipe_segments",
         [row for rows, _ in pairs for row in rows],

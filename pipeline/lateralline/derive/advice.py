@@ -9,17 +9,15 @@ import numpy as np
 
 from lateralline.derive.axis import Axis
 from lateralline.derive.corridor import Corridor
-from lateralline.derive.lines import plan_95_m
-from lateralline.derive.reach import half_width_m
 from lateralline.derive.straightness import UNMEASURED_RAD
-from lateralline.records import Finding, Fixes, Marks, Severity
+from lateralline.records import Finding, Fixes, Severity
 
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD = UNMEASURED_RAD
 
 
-def stop_advice(fixes: Fixes, marks: Marks, said: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return advice on stops: weak or missing fixes not yet spoken of, poor headings, levels."""
+def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return advice on stops: weak or missing fixes not yet spoken of, and poor headings."""
     spoken_of = {f.subject for f in said}
     findings = []
     sigma = np.sqrt(fixes.cov[:, 3, 3])
@@ -51,65 +49,41 @@ def stop_advice(fixes: Fixes, marks: Marks, said: Iterable[Finding]) -> tuple[Fi
                     "mark both end nulls of the stop",
                 )
             )
-    unlevelled = marks.placed & ~marks.level_known
-    if unlevelled.any():
-        findings.append(
-            _finding(
-                "warning",
-                "ground-level-unknown",
-                "site",
-                "marks without a level stand on ground taken as level; depths, inverts, grades "
-                "and covers rest on that",
-                f"{int(unlevelled.sum())} of {len(unlevelled)} marks",
-                "level the marks, or give z from a plan or a control level",
-            )
-        )
     return tuple(findings)
 
 
-def line_advice(axis: Axis, found: Corridor) -> tuple[Finding, ...]:
-    """Return advice on a line: its least certain place, undecided and unbounded stretches."""
-    line, name = axis.line, f"line {axis.line.line}"
+def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
+    """Return advice on a line: its least certain place, and where the corridor is all reach."""
+    stretches, parts = axis.line.stretches, axis.sampled
+    off_95 = np.concatenate([region.off_95_m(s, i, parts[i]) for i, s in enumerate(stretches)])
+    chainage = np.concatenate([points.chainage_m for points in parts])
     findings = []
-    parts = [(s, axis.at(axis.samples(s))) for s in line.stretches]
-    plan_95 = np.concatenate([plan_95_m(axis, s, points) for s, points in parts])
-    chainage = np.concatenate([points.chainage_m for _, points in parts])
-    worst = int(plan_95.argmax())
-    findings.append(
-        _finding(
-            "info",
-            "least-certain-place",
-            name,
-            f"the plan position is least certain near chainage {chainage[worst]:.2f} m",
-            f"{plan_95[worst]:.2f} m at 95 %; the line's median is {np.median(plan_95):.2f} m",
-            "a further stop or an exposure there improves the record most",
-        )
-    )
-    for number, stretch in enumerate(line.stretches):
-        subject = f"segment {line.line}/{number + 1}"
-        middle = float(axis.chainage_m[[stretch.first, stretch.last]].mean())
-        if stretch.shape == "undecided":
-            half = half_width_m(axis, stretch)
-            findings.append(
-                _finding(
-                    "warning",
-                    "corridor-is-reach",
-                    subject,
-                    "the shape of the pipe is undecided: the corridor there is all the counter "
-                    "can reach",
-                    f"± {half:.2f} m at the middle" if isfinite(half) else "no counter bounds it",
-                    f"add a stop near chainage {middle:.2f} m",
-                )
-            )
-    if found.unbounded:
+    if np.isfinite(off_95).any():
+        worst = int(np.nanargmax(off_95))
         findings.append(
             _finding(
                 "info",
-                "reach-unknown",
-                name,
-                "stretches no usable counter difference bounds: nothing cuts the corridor there",
-                f"{found.unbounded} of {len(line.stretches)}",
-                "read the counter at both ends of every stretch",
+                "least-certain-place",
+                f"line {axis.line.line}",
+                f"the plan position is least certain near chainage {chainage[worst]:.2f} m",
+                f"{off_95[worst]:.2f} m at 95 %; the line's median is {np.nanmedian(off_95):.2f} m",
+                "a further stop or an exposure there improves the record most",
+            )
+        )
+    reached = [
+        f"{axis.line.line}/{i + 1} " + (f"± {off:.2f} m" if isfinite(off) else "without bound")
+        for i, (stretch, off) in enumerate(zip(stretches, region.off_m.tolist(), strict=True))
+        if stretch.shape == "undecided"
+    ]
+    if reached:
+        findings.append(
+            _finding(
+                "warning",
+                "corridor-is-reach",
+                f"line {axis.line.line}",
+                "on stretches of undecided shape the corridor is all the counter can reach",
+                "segment " + ", ".join(reached),
+                "add a stop on each of them",
             )
         )
     return tuple(findings)

@@ -73,6 +73,20 @@ class Along:
         """Plan position with the invert level (n, 3): where pipe features are drawn."""
         return np.column_stack([self.xyz_m[:, :2], self.invert_m])
 
+    def part(self, first: int, end: int) -> Along:
+        """Return the points from `first` up to `end`."""
+        rows = slice(first, end)
+        return Along(
+            self.chainage_m[rows],
+            self.xyz_m[rows],
+            self.cov_m2[rows],
+            self.tangent[rows],
+            self.ride_m[rows],
+            self.ground_m[rows],
+            self.ground_sigma_m[rows],
+            self.outside_top_m,
+        )
+
     def by_counter(self, sigma_m: Floats) -> Along:
         """Return the same points as the counter gave them, with its σ (n,) along the line."""
         along = self.tangent * sigma_m[:, None]
@@ -139,8 +153,18 @@ class Axis:
         past = np.divide(chainage_m - inside, step, out=np.zeros_like(inside), where=step > 0)
         return leg, np.where(step > 0, w, 0.0) + past
 
-    def samples(self, stretch: Stretch) -> Floats:
-        """Return chainages (n,) along a stretch, its vertices among them, close enough to sweep."""
+    @cached_property
+    def sampled(self) -> tuple[Along, ...]:
+        """Points along each stretch, its vertices among them, close enough to sweep."""
+        parts = [self._samples(stretch) for stretch in self.line.stretches]
+        whole = self.at(np.concatenate(parts))
+        ends = np.cumsum([len(part) for part in parts])
+        return tuple(
+            whole.part(int(end) - len(part), int(end))
+            for part, end in zip(parts, ends, strict=True)
+        )
+
+    def _samples(self, stretch: Stretch) -> Floats:
         ends = self.chainage_m[stretch.first : stretch.last + 1]
         legs = [
             np.linspace(a, b, max(SAMPLES_LEAST, ceil((b - a) / SAMPLE_SPACING_M)) + 1)[:-1]

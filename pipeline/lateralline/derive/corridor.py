@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from lateralline.derive.axis import Axis
+from lateralline.derive.axis import Along, Axis
 from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.derive.reach import envelope
-from lateralline.records import Floats
+from lateralline.records import Floats, Stretch
 
 #: Sides of the polygons that stand for ellipses, drawn outside them: 0.2 % too wide at most.
 SIDES = 48
@@ -28,10 +28,22 @@ class Corridor:
     """A line's corridor in plan, and what was done to it."""
 
     polygon: shapely.Polygon
+    off_m: Floats  # per stretch: the farthest it lets the pipe be from the path; NaN unbounded
     half_width_max_m: float
     undecided: int  # stretches of undecided shape: there it is the whole envelope
     unbounded: int  # stretches nothing cuts
     cut_m2: float  # area the envelopes took away
+
+    def off_95_m(self, stretch: Stretch, number: int, points: Along) -> Floats:
+        """Return how far each point of a stretch may be off in plan at 95 % (n,).
+
+        The semi-major axis of its ellipse, as far as reach allows; on an undecided stretch, where
+        no path stands for the pipe, all that reach allows. NaN when nothing bounds that.
+        """
+        limit = self.off_m[number]
+        if stretch.shape == "undecided":
+            return np.full(len(points.chainage_m), limit)
+        return np.asarray(np.fmin(points.semi_major_95_m, limit))
 
 
 def corridor(axis: Axis) -> Corridor:
@@ -40,26 +52,35 @@ def corridor(axis: Axis) -> Corridor:
     An undecided stretch is given its whole reach envelope: no path stands for it. The path itself
     is never cut.
     """
+    line = axis.line
     parts: list[shapely.Geometry] = []
-    undecided = unbounded = 0
-    cut_m2 = widest = 0.0
-    for stretch in axis.line.stretches:
-        points = axis.at(axis.samples(stretch))
-        widest = max(widest, float(points.semi_major_95_m.max()))
-        swept = sweep(points.xyz_m[:, :2], points.cov_m2[:, :2, :2])
+    unbounded, cut_m2 = 0, 0.0
+    off_m = np.full(len(line.stretches), np.nan)
+    for number, (stretch, points) in enumerate(zip(line.stretches, axis.sampled, strict=True)):
+        part = swept = sweep(points.xyz_m[:, :2], points.cov_m2[:, :2, :2])
         bound = envelope(axis, stretch)
-        undecided += stretch.shape == "undecided"
         if bound is None:
             unbounded += 1
-            parts.append(swept)
         elif stretch.shape == "undecided":
-            parts.append(shapely.union(swept, bound))
+            part = shapely.union(swept, bound)
         else:
-            parts.append(shapely.intersection(swept, bound))
-            cut_m2 += max(swept.area - parts[-1].area, 0.0)  # rounding can make it negative
-    path = shapely.LineString(axis.line.xyz_m[:, :2])
+            part = shapely.intersection(swept, bound)
+            cut_m2 += max(swept.area - part.area, 0.0)  # rounding can make it negative
+        parts.append(part)
+        if bound is not None or stretch.shape != "undecided":
+            path = shapely.LineString(line.xyz_m[stretch.first : stretch.last + 1, :2])
+            off_m[number] = shapely.hausdorff_distance(part, path)
+    path = shapely.LineString(line.xyz_m[:, :2])
     whole = shapely.union_all([*parts, path.buffer(_SLIVER_M)])
-    return Corridor(_outer(whole), widest, undecided, unbounded, cut_m2)
+    assert isinstance(whole, shapely.Polygon)  # the path runs through all parts
+    return Corridor(
+        polygon=whole,
+        off_m=off_m,
+        half_width_max_m=max(float(points.semi_major_95_m.max()) for points in axis.sampled),
+        undecided=sum(stretch.shape == "undecided" for stretch in line.stretches),
+        unbounded=unbounded,
+        cut_m2=cut_m2,
+    )
 
 
 def sweep(plan_m: Floats, cov_m2: Floats) -> shapely.Geometry:
@@ -81,9 +102,3 @@ def ellipse_rings(plan_m: Floats, cov_m2: Floats) -> Floats:
     turn = np.arange(SIDES) * (2 * np.pi / SIDES)
     circle = np.stack([np.cos(turn), np.sin(turn)]) / np.cos(np.pi / SIDES)
     return np.asarray(plan_m[:, None, :] + ELLIPSE_95 * np.swapaxes(root @ circle, 1, 2))
-
-
-def _outer(region: shapely.Geometry) -> shapely.Polygon:
-    """Return the region as one polygon; the path through all parts makes it one."""
-    assert isinstance(region, shapely.Polygon)
-    return region

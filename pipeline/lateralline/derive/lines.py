@@ -9,12 +9,11 @@ import numpy as np
 import shapely
 
 from lateralline import contract
-from lateralline.derive.axis import Along, Axis
+from lateralline.derive.axis import Axis
+from lateralline.derive.corridor import Corridor
 from lateralline.derive.levels import outside_diameter_m
 from lateralline.derive.quality import worst_columns
-from lateralline.derive.reach import half_width_m
 from lateralline.derive.tables import Row
-from lateralline.records import Floats, Stretch
 from lateralline.settings import Settings
 
 
@@ -46,27 +45,18 @@ def grade_between(axis: Axis, first: int, last: int) -> Slope:
     return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
 
 
-def plan_95_m(axis: Axis, stretch: Stretch, points: Along) -> Floats:
-    """Return how far each point of a stretch may be off in plan at 95 % (n,).
-
-    On an undecided stretch that is at least half the width of what the counter can reach.
-    """
-    widest = points.semi_major_95_m
-    if stretch.shape == "undecided":
-        widest = np.fmax(widest, half_width_m(axis, stretch))
-    return widest
-
-
-def centreline_row(settings: Settings, datum: str, axis: Axis) -> tuple[Row, shapely.LineString]:
+def centreline_row(
+    settings: Settings, datum: str, axis: Axis, region: Corridor
+) -> tuple[Row, shapely.LineString]:
     """Return the row and geometry of a line in `pipe_centreline`."""
     line, pipe = axis.line, axis.pipe
-    parts = [(stretch, axis.at(axis.samples(stretch))) for stretch in line.stretches]
-    plan_95 = np.concatenate([plan_95_m(axis, stretch, points) for stretch, points in parts])
-    depth_sigma = np.concatenate([points.depth_sigma_m for _, points in parts])
-    depth = np.concatenate([points.depth_m for _, points in parts])
-    cover = np.concatenate([points.cover_m for _, points in parts])
-    below = np.concatenate([points.ground_m - points.invert_m for _, points in parts])
-    sigma_u = np.concatenate([points.invert_sigma_m for _, points in parts])
+    parts = axis.sampled
+    off_95 = np.concatenate([region.off_95_m(s, i, parts[i]) for i, s in enumerate(line.stretches)])
+    depth_sigma = np.concatenate([points.depth_sigma_m for points in parts])
+    depth = np.concatenate([points.depth_m for points in parts])
+    cover = np.concatenate([points.cover_m for points in parts])
+    below = np.concatenate([points.ground_m - points.invert_m for points in parts])
+    sigma_u = np.concatenate([points.invert_sigma_m for points in parts])
     slope = grade_between(axis, 0, len(line.kind) - 1)
     inverts = axis.vertices.invert_m
     runs = dict.fromkeys(run for run in line.run.tolist() if run)
@@ -92,9 +82,9 @@ def centreline_row(settings: Settings, datum: str, axis: Axis) -> tuple[Row, sha
         "grade_sigma": slope.sigma,
         "cover_min_m": float(cover.min()),
         "depth_max_m": float(below.max()),
-        "semi_major_95_max_m": float(plan_95.max()),
+        "semi_major_95_max_m": float(off_95.max()),
         "sigma_u_max_m": float(sigma_u.max()),
-        **worst_columns(plan_95, depth_sigma, depth),
+        **worst_columns(off_95, depth_sigma, depth),
         "undecided_stretches": sum(s.shape == "undecided" for s in line.stretches),
         "counter_scale": " ".join(
             f"{run} {scale:.4f}±{sigma:.4f}" for run, (scale, sigma) in line.counter_scale.items()
@@ -107,23 +97,23 @@ def centreline_row(settings: Settings, datum: str, axis: Axis) -> tuple[Row, sha
 
 
 def segment_rows(
-    settings: Settings, datum: str, axis: Axis
+    settings: Settings, datum: str, axis: Axis, region: Corridor
 ) -> tuple[list[Row], list[shapely.LineString]]:
     """Return the rows and geometries of a line in `pipe_segments`, from downstream."""
     vertices = axis.vertices
-    rows = [_segment(settings, datum, axis, number) for number in range(len(axis.line.stretches))]
+    rows = [_segment(settings, datum, axis, region, i) for i in range(len(axis.line.stretches))]
     shapes = [
         shapely.LineString(vertices.on_invert[s.first : s.last + 1]) for s in axis.line.stretches
     ]
     return rows, shapes
 
 
-def _segment(settings: Settings, datum: str, axis: Axis, number: int) -> Row:
+def _segment(settings: Settings, datum: str, axis: Axis, region: Corridor, number: int) -> Row:
     line, vertices = axis.line, axis.vertices
     stretch = line.stretches[number]
     a, b = stretch.first, stretch.last
-    points = axis.at(axis.samples(stretch))
-    plan_95 = plan_95_m(axis, stretch, points)
+    points = axis.sampled[number]
+    off_95 = region.off_95_m(stretch, number, points)
     slope = grade_between(axis, a, b)
     bends = [degrees(abs(angle)) for angle in stretch.bend_rad] + [nan, nan]
     return {
@@ -150,8 +140,8 @@ def _segment(settings: Settings, datum: str, axis: Axis, number: int) -> Row:
         "invert_up_sigma_m": float(vertices.invert_sigma_m[b]),
         "level_datum": datum,
         "cover_min_m": float(points.cover_m.min()),
-        "semi_major_95_max_m": float(plan_95.max()),
-        **worst_columns(plan_95, points.depth_sigma_m, points.depth_m),
+        "semi_major_95_max_m": float(off_95.max()),
+        **worst_columns(off_95, points.depth_sigma_m, points.depth_m),
     }
 
 

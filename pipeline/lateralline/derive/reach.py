@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from math import nan, sqrt
-
-import numpy as np
 import shapely
 
 from lateralline.derive.axis import Axis
@@ -23,12 +20,6 @@ def reach_with_ends_m(axis: Axis, stretch: Stretch) -> float:
     return stretch.reach_m + float(ends.sum())
 
 
-def half_width_m(axis: Axis, stretch: Stretch) -> float:
-    """Return how far from the chord's middle the pipe can be, in plan; NaN unknown."""
-    major, chord = reach_with_ends_m(axis, stretch), plan_chord_m(axis, stretch)
-    return sqrt(major**2 - chord**2) / 2 if major >= chord else nan
-
-
 def envelope(axis: Axis, stretch: Stretch) -> shapely.Polygon | None:
     """Return the plan envelope of a stretch, or None when no counter bounds it.
 
@@ -41,9 +32,3 @@ def envelope(axis: Axis, stretch: Stretch) -> shapely.Polygon | None:
         return None
     ends = axis.line.xyz_m[[stretch.first, stretch.last], :2]
     return shapely.Polygon(curves.reach_envelope(ends[0], ends[1], major))
-
-
-def plan_chord_m(axis: Axis, stretch: Stretch) -> float:
-    """Return the horizontal distance between a stretch's ends."""
-    step = axis.line.xyz_m[stretch.last, :2] - axis.line.xyz_m[stretch.first, :2]
-    return float(np.hypot(step[0], step[1]))
