@@ -21,7 +21,7 @@ Ints: TypeAlias = npt.NDArray[np.int64]
 Flags: TypeAlias = npt.NDArray[np.bool_]
 
 _STEPS: Final = 60
-_CONVERGED_M: Final = 1e-9
+_CONVERGED_M: Final = 1e-10
 #: Two solutions whose χ² differ by less are equally good: χ² 95 %, 1 degree of freedom.
 EQUALLY_GOOD_CHI2: Final = 3.841
 
@@ -169,7 +169,7 @@ def adjust_ties(
     second = chi2[1] < chi2[0]
     if left is not None:
         sides = np.stack([side_of(points[:, 0], points[:, 1], p) for p in ends]) * left
-        alike = np.abs(chi2[0] - chi2[1]) < EQUALLY_GOOD_CHI2
+        alike = chi2.max(axis=0) < chi2.min(axis=0) + EQUALLY_GOOD_CHI2
         second = np.where(alike & (sides[0] * sides[1] < 0.0), sides[1] > 0.0, second)
     row = np.arange(len(taped))
     kept, other = second.astype(np.int64), 1 - second.astype(np.int64)
@@ -226,7 +226,7 @@ def _starts(points: Floats, taped: Floats, present: Flags) -> Floats:
     axes but the weakest; the second what is left for that one, up to its sign. So control in a
     straight line, along a house wall, needs no special case.
     """
-    count = present.sum(axis=1)[:, None]
+    count = np.maximum(present.sum(axis=1)[:, None], 1)
     centroid = points.sum(axis=1) / count
     c = np.where(present[..., None], points - centroid[:, None, :], 0.0)
     spread, axes = np.linalg.eigh(np.einsum("nmi,nmj->nij", c, c))  # ascending
@@ -249,24 +249,26 @@ def _descend(points: Floats, taped: Floats, weight: Floats, start: Floats) -> Fl
     """Return (n, d) positions of least χ² from `start`, by damped Gauss–Newton; NaN = no end."""
     at, best = start.copy(), _chi2(points, taped, weight, start)
     damping = np.full(len(at), 1e-3)
-    moved = np.full(len(at), np.inf)
+    found = np.zeros(len(at), dtype=bool)
     eye = np.eye(points.shape[-1])
     for _ in range(_STEPS):
-        distance, unit = _distances(points, at)
-        normal = np.einsum("nmi,nm,nmj->nij", unit, weight, unit)
-        gradient = np.einsum("nmi,nm,nm->ni", unit, weight, taped - distance)
-        lift = damping[:, None, None] * np.trace(normal, axis1=1, axis2=2)[:, None, None] * eye
-        step = np.einsum("nij,nj->ni", _inverse(normal + lift), gradient)
-        chi2 = _chi2(points, taped, weight, at + step)
-        better = chi2 <= best
-        at = np.where(better[:, None], at + step, at)
-        best = np.where(better, chi2, best)
-        length = np.linalg.norm(step, axis=-1)
-        moved = np.where(better | (length < _CONVERGED_M), length, moved)
-        damping = np.where(better, damping * 0.1, damping * 10.0)
-        if not (moved >= _CONVERGED_M).any():
+        on = np.flatnonzero(~found)  # spots still on their way
+        if not len(on):
             break
-    return np.where((moved < 1e-6)[:, None], at, np.nan)
+        c, t, w, p = points[on], taped[on], weight[on], at[on]
+        distance, unit = _distances(c, p)
+        normal = np.einsum("nmi,nm,nmj->nij", unit, w, unit)
+        gradient = np.einsum("nmi,nm,nm->ni", unit, w, t - distance)
+        lift = damping[on] * np.trace(normal, axis1=1, axis2=2)
+        step = np.einsum("nij,nj->ni", _inverse(normal + lift[:, None, None] * eye), gradient)
+        chi2 = _chi2(c, t, w, p + step)
+        # At the bottom χ² is all rounding; there a full step counts as good.
+        better = chi2 <= best[on] * (1.0 + 1e-9) + 1e-12
+        at[on] = np.where(better[:, None], p + step, p)
+        best[on] = np.where(better, chi2, best[on])
+        damping[on] *= np.where(better, 0.1, 10.0)
+        found[on] = better & (np.linalg.norm(step, axis=-1) < _CONVERGED_M)
+    return np.where(found[:, None], at, np.nan)
 
 
 def _distances(points: Floats, at: Floats) -> tuple[Floats, Floats]:

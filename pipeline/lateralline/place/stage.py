@@ -142,11 +142,13 @@ def _coinciding(marks: Marks, notes: Notes) -> None:
     at = np.flatnonzero(marks.placed & (marks.kind != "ground"))
     if len(at) < 2:
         return
-    for first, second in sorted(cKDTree(marks.xyz_m[at, :2]).query_pairs(_SAME_SPOT_M)):
+    # Stops stand apart as storeys, so that only marks of one stop can be neighbours.
+    runs, stops = (np.unique(t[at], return_inverse=True)[1] for t in (marks.run, marks.stop))
+    apart = np.column_stack([marks.xyz_m[at, :2], runs, stops])
+    for first, second in sorted(cKDTree(apart).query_pairs(_SAME_SPOT_M)):
         i, j = int(at[first]), int(at[second])
         kinds = (marks.kind[i], marks.kind[j])
-        of_one_stop = marks.run[i] == marks.run[j] and marks.stop[i] == marks.stop[j]
-        if of_one_stop and (kinds[0] == kinds[1] or "end_null" in kinds):
+        if kinds[0] == kinds[1] or "end_null" in kinds:
             notes.add(
                 j,
                 "warning",
