@@ -143,8 +143,8 @@ def test_faults_are_one_to_a_line_with_folder_file_and_row(
         Fault("stops.csv", 3, "counter", "", "must be given"),
     )
     failure = SiteFailure(Path("sites/EX-001"), "read", "2 faults", faults)
-    report.print_failure(console(stderr=True), failure)
-    first, second = capsys.readouterr().err.splitlines()
+    report.print_failure(console(), failure)
+    first, second = capsys.readouterr().out.splitlines()
     assert first.startswith('sites/EX-001/marks.csv:14: offset must be a number in ft; got "3,2"')
     assert second == "sites/EX-001/stops.csv:3: counter must be given"
 

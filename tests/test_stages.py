@@ -115,8 +115,8 @@ def test_two_sites_of_a_batch_may_not_share_an_id(monkeypatch: pytest.MonkeyPatc
     first, second = run_sites([Path("x/a"), Path("x/b")], until="read")
     assert isinstance(first, SiteResult)
     assert isinstance(second, SiteFailure)
-    assert "unique" in second.message
-    assert "x/a" in second.message
+    assert "unique" in str(second.faults[0])
+    assert "x/a" in str(second.faults[0])
 
 
 def test_the_id_of_a_failed_site_is_free_again(monkeypatch: pytest.MonkeyPatch) -> None:

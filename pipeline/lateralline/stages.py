@@ -177,7 +177,7 @@ def run_site(
         except OutputError:
             raise  # the disk, not the site: the next one would meet it too
         except SiteFaultsError as e:
-            return SiteFailure(source, stage.name, str(e), e.faults)
+            return SiteFailure(source, stage.name, f"{len(e.faults)} fault(s)", e.faults)
         except LaterallineError as e:
             return SiteFailure(source, stage.name, str(e))
         except Exception as e:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -82,7 +83,13 @@ for command in (new, check, build, draw, schema, practice):
 
 
 def main() -> None:
-    """Run the command line; a sign the terminal cannot show never stops a run."""
+    """Run the command line; a sign the terminal cannot show never stops a run.
+
+    The matrices of a site are small: threads of a BLAS only wait for one another, several times
+    longer on a busy machine. Whoever sets their number in the environment is obeyed.
+    """
+    for library in ("OPENBLAS", "MKL", "OMP"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when numpy is first imported
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")

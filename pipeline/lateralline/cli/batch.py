@@ -71,7 +71,7 @@ def run_batch(
 
     With a progress bar when several sites run on a terminal; silent when `as_json`.
     """
-    out, err, outcome = console(), console(stderr=True), Outcome()
+    out, outcome = console(), Outcome()
     off = quiet or as_json or len(sources) < 2 or not out.is_terminal
     with Progress(console=out, transient=True, disable=off) as progress:
         task = progress.add_task("sites", total=len(sources))
@@ -80,7 +80,7 @@ def run_batch(
             if isinstance(result, SiteFailure):
                 outcome.failures.append(result)
                 if not as_json:
-                    report.print_failure(err, result)
+                    report.print_failure(out, result)
                 continue
             work = result.work
             summary = summarise(work["record"], work["products"], result.findings)

@@ -1,4 +1,4 @@
-"""Arguments and options shared by commands, and the consoles they speak through."""
+"""Arguments and options shared by commands, and the console they speak through."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def _not_there_yet(folder: Path | None) -> Path | None:
 Sites = Annotated[
     list[Path],
     typer.Argument(
-        metavar="SITE…",
+        metavar="SITE",
         exists=True,
         help="A site folder, a workbook (.xlsx), or a folder of these.",
         show_default=False,
@@ -46,12 +46,12 @@ NOTHING: Final = 2
 _PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 
 
-def console(*, stderr: bool = False) -> Console:
-    """Return a console that is plain text of a steady width when it is not a terminal.
+def console() -> Console:
+    """Return stdout as a console: plain text of a steady width when it is no terminal.
 
-    Made afresh by each caller, so it speaks to whatever stdout or stderr is then.
+    Made afresh by each caller, so it speaks to whatever stdout is then.
     """
-    made = Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    made = Console(highlight=False, markup=False, emoji=False)
     if not made.is_terminal and "COLUMNS" not in os.environ:
         made.width = _PIPED_WIDTH
     return made

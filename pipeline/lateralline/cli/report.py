@@ -69,13 +69,13 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
     out.print()
 
 
-def print_failure(err: Console, failure: SiteFailure) -> None:
+def print_failure(out: Console, failure: SiteFailure) -> None:
     """Print why a site stopped: its faults one to a line, as `folder/file:row: …`."""
     if failure.faults:
         for fault in failure.faults:
-            _one_line(err, f"{failure.source}/{fault}")
+            _one_line(out, f"{failure.source}/{fault}")
         return
-    _one_line(err, f"{failure.source}: {failure.stage}: {failure.message}")
+    _one_line(out, f"{failure.source}: {failure.stage}: {failure.message}")
 
 
 def print_last_words(out: Console, said: str, caution: str) -> None:

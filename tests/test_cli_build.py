@@ -1,0 +1,236 @@
+"""`build` and `check` on practice sites: exit codes, whole outputs, and batches that go on."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+from typer.testing import CliRunner, Result
+
+from lateralline import contract, stages
+from lateralline.cli import app, batch
+from lateralline.cli.options import console
+from lateralline.synthetic import SCENARIOS, make_site
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def sites(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of two good sites and a faulty one between them; read only."""
+    folder = tmp_path_factory.mktemp("sites")
+    for name, scenario in (("a", "slope-levels"), ("b", "faulty"), ("c", "gnss-bend-branch")):
+        made = SCENARIOS[scenario]
+        make_site(made, made.seed, folder / name)
+    return folder
+
+
+def with_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let link report one finding that is an error, as for a chord longer than its counter."""
+    from dataclasses import replace
+
+    from lateralline.records import Finding
+
+    found = Finding("error", "link", "chord-too-long", "stop R1/2", "impossible", "0.4 m", "look")
+    honest = stages.link
+    monkeypatch.setattr(
+        stages, "link", lambda *a: replace(got := honest(*a), findings=(*got.findings, found))
+    )
+
+
+# ---- build --------------------------------------------------------------------------------
+
+
+def test_a_clean_site_is_built_whole_and_exits_0(sites: Path, tmp_path: Path) -> None:
+    built = run("build", sites / "a", "-o", tmp_path / "out")
+    assert built.exit_code == 0, built.output
+    assert (tmp_path / "out" / "asbuilt.gpkg").stat().st_size > 0
+    content = json.loads((tmp_path / "out" / "manifest.json").read_text(encoding="utf-8"))
+    assert [s["id"] for s in content["sites"]] == ["QH-031"]
+    for layer in contract.LAYERS:
+        text = (tmp_path / "out" / "geojson" / f"{layer}.geojson").read_text(encoding="utf-8")
+        assert json.loads(text)["type"] == "FeatureCollection"
+    said = " ".join(built.output.split())
+    assert "1 site built" in said
+    assert "No clearance to dig" in said
+
+
+def test_a_faulty_site_writes_nothing_and_exits_2(sites: Path, tmp_path: Path) -> None:
+    refused = run("build", sites / "b", "-o", tmp_path / "out")
+    assert refused.exit_code == 2
+    assert f"{sites / 'b'}/marks.csv:2: offset must be a number" in refused.output
+    assert "Traceback" not in refused.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_bad_site_does_not_stop_the_batch(sites: Path, tmp_path: Path) -> None:
+    built = run("build", sites, "-o", tmp_path / "out", "--json")
+    assert built.exit_code == 1
+    told = json.loads(built.output)
+    assert [s["site_id"] for s in told["sites"]] == ["QH-031", "QH-022"]
+    (failure,) = told["failures"]
+    assert failure["source"] == str(sites / "b")
+    assert failure["faults"]
+    assert (tmp_path / "out" / "asbuilt.gpkg").exists()
+
+
+def test_error_findings_exit_1(
+    sites: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with_an_error(monkeypatch)
+    built = run("build", sites / "a", "-o", tmp_path / "out", "--quiet")
+    assert built.exit_code == 1
+    assert "stop R1/2: impossible" in built.output
+    assert (tmp_path / "out").is_dir()
+
+
+def test_quiet_says_nothing_when_nothing_is_wrong(sites: Path, tmp_path: Path) -> None:
+    assert run("build", sites / "a", "-o", tmp_path / "out", "-q").output == ""
+
+
+def test_an_unforeseen_error_is_reported_and_the_batch_goes_on(
+    sites: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    honest = stages.solve
+
+    def solve(marks: object, stops: object, settings: object) -> object:
+        if settings.id == "QH-031":
+            raise IndexError("index 7 is out of bounds")
+        return honest(marks, stops, settings)
+
+    monkeypatch.setattr(stages, "solve", solve)
+    built = run("build", sites / "a", sites / "c", "-o", tmp_path / "out")
+    assert built.exit_code == 1
+    said = " ".join(built.output.split())
+    assert f"{sites / 'a'}: solve: IndexError: index 7 is out of bounds" in said
+    assert "please report it" in said
+    assert "QH-022" in said
+    assert "1 site built; 1 not built" in said
+
+
+def test_an_output_that_is_there_is_kept_unless_replacing_is_asked_for(
+    sites: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    assert run("build", sites / "a", "-o", out).exit_code == 0
+    first = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
+    refused = run("build", sites / "c", "-o", out)
+    assert refused.exit_code == 2
+    assert "--replace" in refused.output
+    assert json.loads((out / "manifest.json").read_text(encoding="utf-8")) == first
+    assert run("build", sites / "b", "-o", out, "--replace").exit_code == 2
+    assert json.loads((out / "manifest.json").read_text(encoding="utf-8")) == first
+    assert run("build", sites / "c", "-o", out, "--replace").exit_code == 0
+    second = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
+    assert [s["id"] for s in second["sites"]] == ["QH-022"]
+
+
+def test_a_folder_of_other_things_is_never_replaced(sites: Path, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("precious")
+    refused = run("build", sites / "a", "-o", tmp_path, "--replace")
+    assert refused.exit_code == 2
+    assert (tmp_path / "notes.txt").read_text() == "precious"
+
+
+@pytest.mark.parametrize("crs", ["EPSG:999999", "nonsense"])
+def test_an_unknown_crs_is_refused_in_one_line(sites: Path, tmp_path: Path, crs: str) -> None:
+    refused = run("build", sites / "a", "-o", tmp_path / "out", "--crs", crs)
+    assert refused.exit_code == 2
+    assert crs in refused.output
+    assert len(refused.output.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_writing_found_is_told_too(sites: Path, tmp_path: Path) -> None:
+    told = run("build", sites / "a", "-o", tmp_path / "out", "--crs", "EPSG:32618", "--json")
+    (site,) = json.loads(told.output)["sites"]
+    assert "crs-changed" in {f["code"] for f in site["findings"]}
+
+
+# ---- check --------------------------------------------------------------------------------
+
+
+def test_check_writes_nothing_and_exits_0_when_clean(
+    sites: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    before = sorted(sites.rglob("*"))
+    checked = run("check", sites / "a")
+    assert checked.exit_code == 0, checked.output
+    assert "QH-031" in checked.output
+    assert "nothing was written" in checked.output
+    assert list(tmp_path.iterdir()) == []
+    assert sorted(sites.rglob("*")) == before
+
+
+def test_check_exits_1_with_error_findings(sites: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with_an_error(monkeypatch)
+    assert run("check", sites / "a").exit_code == 1
+
+
+def test_check_exits_2_with_faults_and_tells_all_of_them(sites: Path) -> None:
+    checked = run("check", sites)
+    assert checked.exit_code == 2
+    for file in ("site.toml", "marks.csv", "stops.csv", "control.csv", "observations.csv"):
+        assert f"{sites / 'b'}/{file}:" in checked.output
+    assert "QH-022" in checked.output
+
+
+def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:
+    def findings(*arguments: object) -> list[object]:
+        (site,) = json.loads(run(*arguments, "--json").output)["sites"]
+        return [f for f in site["findings"] if f["stage"] != "write"]
+
+    built = findings("build", sites / "a", "-o", tmp_path / "out")
+    assert built
+    assert findings("check", sites / "a") == built
+
+
+# ---- sites and the terminal ---------------------------------------------------------------
+
+
+def test_a_workbook_stands_for_its_folder(sites: Path, tmp_path: Path) -> None:
+    shutil.copytree(sites / "a", tmp_path / "a")
+    (tmp_path / "a" / "book.xlsx").write_bytes(b"")
+    assert batch.find_sites([tmp_path / "a" / "book.xlsx"]) == [tmp_path / "a"]
+
+
+def test_a_folder_of_sites_gives_them_in_order_and_once(sites: Path) -> None:
+    (sites / ".hidden").mkdir(exist_ok=True)
+    found = batch.find_sites([sites, sites / "a"])
+    assert found == [sites / "a", sites / "b", sites / "c"]
+
+
+@pytest.mark.parametrize("command", ["build", "check"])
+def test_no_site_is_refused_before_anything_runs(tmp_path: Path, command: str) -> None:
+    out = ("-o", tmp_path / "out") if command == "build" else ()
+    refused = run(command, tmp_path, *out)
+    assert refused.exit_code == 2
+    assert "lateralline new" in " ".join(refused.output.split())
+    assert run(command, tmp_path / "nowhere", *out).exit_code == 2
+
+
+def test_progress_is_shown_on_a_terminal_only(sites: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def shown(terminal: bool) -> str:
+        out = io.StringIO()
+        fake = Console(file=out, force_terminal=terminal, width=100)
+        monkeypatch.setattr(batch, "console", lambda: fake)
+        batch.run_batch(
+            [sites / "b", sites / "b"], until="read", sink=None, quiet=False, as_json=False
+        )
+        return out.getvalue()
+
+    assert "100%" in shown(terminal=True)
+    plain = shown(terminal=False)
+    assert "%" not in plain
+    assert "\x1b" not in plain
+
+
+def test_the_console_is_no_terminal_under_a_pipe() -> None:
+    assert not console().is_terminal
