@@ -1,7 +1,8 @@
 """The 95 % position corridor: every point's plan ellipse, swept along the path, cut by reach.
 
 The corridor holds the true place of *each* point of the centreline with 95 % probability; it is
-no band that holds the whole line at once.
+no band that holds the whole line at once. Across the path alone, where the sweep leaves the error
+along it no room to count, that is 98.6 %: the probability of |N(0,1)| < 2.4477.
 """
 
 from __future__ import annotations
