@@ -23,8 +23,9 @@ from lateralline.derive.lines import grade_between
 from lateralline.derive.tables import from_rows
 from lateralline.derive.ties import Control, two_tapes
 from lateralline.errors import ContractError
+from lateralline.frames import site_frame
 from lateralline.kernels import curves
-from lateralline.layers import columns_to_frame
+from lateralline.layers import to_frames
 from lateralline.records import (
     ControlRows,
     ExposureRows,
@@ -538,36 +539,26 @@ def test_one_control_point_ties_nothing() -> None:
 
 
 def test_every_layer_keeps_the_contract() -> None:
-    products = derived([2.0, 12.5, 40.0, 5.0], ["R1", "R1", "R1", "R2"])
+    """`layers` checks every type, domain, null and geometry against the schemas."""
+    counters, runs = [2.0, 12.5, 40.0, 5.0], ["R1", "R1", "R1", "R2"]
+    products, record = derived(counters, runs), made_record(made_settings(), counters, runs)
     assert list(products) == [name for name in contract.LAYERS if name != "lineage"]
-    for name, product in products.items():
-        table = contract.load(name)
-        frame = columns_to_frame(table, product.columns)
-        assert len(frame) > 0, name
-        kinds = {"Point Z": "Point", "LineString Z": "LineString", "Polygon": "Polygon"}
-        if table.geometry:
-            assert product.geometry is not None
-            drawn = [g for g in product.geometry if g is not None]
-            assert {g.geom_type for g in drawn} == {kinds[table.geometry]}
-            assert all(g.has_z == (table.geometry != "Polygon") for g in drawn)
-            assert all(g.is_valid for g in drawn)
+    frames = to_frames(products.values(), record, site_frame(record))
+    assert all(len(frame) > 0 for frame in frames.values())
+    for product in products.values():
+        if product.geometry is not None:
+            assert all(g.is_valid for g in product.geometry if g is not None)
 
 
 def test_a_site_without_a_line_still_has_every_layer() -> None:
-    site, fixes, marks = made_settings(), made_fixes(), made_marks()
+    record, fixes, marks = made_record(made_settings(), [2.0], ["R1"]), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
     products = derive(
-        made_record(site, [2.0], ["R1"]),
-        marks,
-        no_exposures(),
-        Solved(fixes, nothing, ()),
-        Linked(fixes, (), ()),
+        record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ())
     )
-    by_layer = {p.layer: p for p in products}
-    for name, product in by_layer.items():
-        columns_to_frame(contract.load(name), product.columns)
-    assert len(by_layer["pipe_centreline"].columns["line_id"]) == 0
-    assert by_layer["pipe_observations"].columns["status"] == ["not_placed"]
+    frames = to_frames(products, record, site_frame(record))
+    assert len(frames["pipe_centreline"]) == 0
+    assert frames["pipe_observations"]["status"].tolist() == ["not_placed"]
 
 
 def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
