@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -33,6 +36,18 @@ def test_each_command_is_listed_with_a_whole_sentence() -> None:
     listed = run("--help").output.partition("Commands:")[2].strip().splitlines()
     assert len(listed) == 6
     assert all(line.endswith(".") and not line.endswith("...") for line in listed)
+
+
+def test_a_terminal_without_the_signs_stops_nothing() -> None:
+    code = "from lateralline.cli import main; main()"
+    shown = subprocess.run(
+        [sys.executable, "-c", code, "schema", "position_corridor"],
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=True,
+    )
+    assert b"confidence" in shown.stdout
+    assert b"Traceback" not in shown.stderr
 
 
 # ---- new ----------------------------------------------------------------------------------

@@ -48,11 +48,10 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
     if errors_only:
         errors = [f for f in summary.findings if f.severity == "error"]
         if errors:
-            out.print(Text(f"{summary.site_id} {summary.name}", style="bold"))
+            out.print(Text(_named(summary), style="bold"))
             _print_findings(out, errors)
         return
-    heading = f"{summary.site_id}  {summary.name}, surveyed {summary.surveyed}"
-    out.print(Text(heading, style="bold"))
+    out.print(Text(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold"))
     if summary.sketch:
         out.print("  A taped sketch with axes of its own: nowhere on the map.")
     if summary.relative_levels:
@@ -63,7 +62,7 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
         out.print("  No line could be drawn: see the findings.")
     for stop in summary.unlocated_stops:
         out.print(f"  Not located: stop {stop}")
-    counts = [f"{n} {word}" for word in _STYLES if (n := summary.count(word))]
+    counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
     _print_findings(out, summary.findings)
     out.print()
@@ -101,6 +100,15 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
     for label, said in rows:
         out.print(f"    {label:<12}{said}")
+
+
+def _named(summary: SiteSummary) -> str:
+    own = "" if summary.name in ("", summary.site_id) else f"  {summary.name}"
+    return summary.site_id + own
+
+
+def _counted(n: int, severity: str) -> str:
+    return f"{n} {severity}" + ("s" if n > 1 and severity != "info" else "")
 
 
 def _print_findings(out: Console, findings: Iterable[Finding]) -> None:
