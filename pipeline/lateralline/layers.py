@@ -1,18 +1,20 @@
-"""Products of the stages → data frames as the contract declares them. pandas starts here.
+"""Products of the stages → Arrow tables and data frames as the contract declares them.
 
-A frame has the declared columns in declared order and types, and geometry in the site's CRS or
-the one asked for. Whatever breaks the contract is refused here, all of it at once, so no writer
-meets a surprise.
+A table has the declared columns in declared order and types, and geometry as WKB in the site's
+CRS or the one asked for. Whatever breaks the contract is refused here, all of it at once, so no
+writer meets a surprise. pandas starts here, for those who want frames.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final, TypeAlias
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyproj
@@ -26,14 +28,14 @@ from lateralline.lineage import lineage
 from lateralline.records import FieldRecord, Finding, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
+Shapes: TypeAlias = npt.NDArray[np.object_]
 Transform: TypeAlias = Callable[[Floats], Floats]
 
-#: Name of the geometry column of every frame and Arrow table.
+#: Name of the geometry column of every table and frame.
 GEOMETRY: Final = "geometry"
 GEOMETRY_FIELD: Final = pa.field(
     GEOMETRY, pa.binary(), metadata={"ARROW:extension:name": "geoarrow.wkb"}
 )
-
 _ARROW: Final[dict[FieldType, pa.DataType]] = {
     "text": pa.string(),
     "integer": pa.int64(),
@@ -42,13 +44,11 @@ _ARROW: Final[dict[FieldType, pa.DataType]] = {
     "date": pa.date32(),
     "datetime": pa.timestamp("ms", tz="UTC"),
 }
-_PANDAS: Final[dict[FieldType, Any]] = {
-    "text": pd.StringDtype(na_value=pd.NA),
-    "integer": pd.Int64Dtype(),
-    "real": np.dtype("float64"),
-    "boolean": pd.BooleanDtype(),
-    "date": pd.ArrowDtype(_ARROW["date"]),
-    "datetime": pd.ArrowDtype(_ARROW["datetime"]),
+_PANDAS: Final = {
+    pa.string(): pd.StringDtype(na_value=pd.NA),
+    pa.int64(): pd.Int64Dtype(),
+    pa.bool_(): pd.BooleanDtype(),
+    pa.date32(): pd.ArrowDtype(pa.date32()),
 }
 _SHAPES: Final = {
     "Point Z": ("Point", True),
@@ -57,14 +57,14 @@ _SHAPES: Final = {
 }
 
 
-def to_frames(
+def to_tables(
     products: Iterable[Product],
     record: FieldRecord,
     frame: Frame,
     crs: pyproj.CRS | None = None,
     *,
     keep_levels: bool = False,
-) -> dict[str, AnyFrame]:
+) -> dict[str, pa.Table]:
     """Return every layer, in the contract's order, `lineage` made here included.
 
     Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
@@ -75,44 +75,71 @@ def to_frames(
     made = {p.layer: p for p in products}
     made["lineage"] = lineage(tuple(made.values()), record, frame, crs)
     _same_names("layers", made, contract.LAYERS)
-    target, transform = _way(frame, crs, keep_levels=keep_levels)
-    transform = _planar_last(transform, _mean_level(made.values()))
-    frames: dict[str, AnyFrame] = {}
+    transform = _way(frame, crs, keep_levels=keep_levels)
+    transform = _planar_too(transform, _mean_level(made.values()))
+    tables: dict[str, pa.Table] = {}
     faults: list[str] = []
     for name in contract.LAYERS:
+        declared = contract.load(name)
         try:
-            table = columns_to_frame(contract.load(name), made[name].columns)
-            shapes = _shapes(contract.load(name), made[name].geometry, len(table), transform)
+            table = _columns(declared, made[name].columns)
+            shapes = _checked(declared, made[name].geometry, table.num_rows)
         except ContractError as e:
             faults.append(str(e))
             continue
-        frames[name] = (
-            table if shapes is None else gpd.GeoDataFrame(table, geometry=shapes, crs=target)
-        )
+        tables[name] = table if shapes is None else _placed(table, _transformed(shapes, transform))
     if faults:
         raise ContractError("\n".join(faults))
-    return frames
+    return tables
 
 
 def to_lonlat(
-    frames: Mapping[str, AnyFrame], products: Iterable[Product], frame: Frame
-) -> dict[str, AnyFrame]:
-    """Return the frames with WGS 84 longitude and latitude in place of their geometry.
+    tables: Mapping[str, pa.Table], products: Iterable[Product], frame: Frame
+) -> dict[str, pa.Table]:
+    """Return the tables with WGS 84 longitude and latitude in place of their geometry.
 
     A third coordinate is there only when it is an ellipsoidal height. Raises FrameError for a
     local sketch and when nothing better than a ballpark operation leads there.
     """
     made = {p.layer: p for p in products}
-    transform = _planar_last(frame.to_lonlat, _mean_level(made.values()))
-    changed: dict[str, AnyFrame] = {}
-    for name, table in frames.items():
-        if isinstance(table, gpd.GeoDataFrame):
-            shapes = _transformed(made[name].geometry, transform)
-            plain = pd.DataFrame(table.drop(columns=GEOMETRY))
-            changed[name] = gpd.GeoDataFrame(plain, geometry=shapes, crs="OGC:CRS84")
-        else:
-            changed[name] = table
-    return changed
+    transform = _planar_too(frame.to_lonlat, _mean_level(made.values()))
+    return {
+        name: _placed(table.drop_columns(GEOMETRY), _transformed(made[name].geometry, transform))
+        if contract.load(name).geometry
+        else table
+        for name, table in tables.items()
+    }
+
+
+def to_frames(
+    products: Iterable[Product],
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
+) -> dict[str, AnyFrame]:
+    """Return every layer as a (Geo)DataFrame with nullable types; else as `to_tables`."""
+    frames: dict[str, AnyFrame] = {}
+    for name, table in to_tables(products, record, frame, crs).items():
+        if not contract.load(name).geometry:
+            frames[name] = table.to_pandas(types_mapper=_PANDAS.get)
+            continue
+        plain = table.drop_columns(GEOMETRY).to_pandas(types_mapper=_PANDAS.get)
+        frames[name] = gpd.GeoDataFrame(
+            plain, geometry=shapes(table), crs=frame.write_crs if crs is None else crs
+        )
+    return frames
+
+
+def shapes(table: pa.Table) -> Shapes:
+    """Return the geometry of a table's rows (n); None where there is none."""
+    return np.asarray(shapely.from_wkb(table[GEOMETRY].to_numpy()), dtype=object)
+
+
+def empty(name: str) -> pa.Table:
+    """Return a layer's table without rows."""
+    declared = contract.load(name)
+    fields = [pa.field(c.name, _ARROW[c.type]) for c in declared.field]
+    return pa.schema(fields + [GEOMETRY_FIELD] * bool(declared.geometry)).empty_table()
 
 
 def with_findings(
@@ -122,14 +149,10 @@ def with_findings(
     extra = list(findings)
     rows: dict[str, list[object]] = {
         "site_id": [site_id] * len(extra),
-        **{
-            name: [getattr(f, name) for f in extra]
-            for name in ("severity", "stage", "code", "subject", "what")
-        },
-        "by_how_much": [f.by_how_much or None for f in extra],
-        "what_to_do": [f.what_to_do or None for f in extra],
-        "source_row": [f.where or None for f in extra],
+        "source_row": [f.where for f in extra],
     }
+    for name in ("severity", "stage", "code", "subject", "what", "by_how_much", "what_to_do"):
+        rows[name] = [getattr(f, name) for f in extra]
     return tuple(
         replace(p, columns={k: [*v, *rows[k]] for k, v in p.columns.items()})
         if p.layer == "findings"
@@ -138,81 +161,66 @@ def with_findings(
     )
 
 
-def to_arrow(name: str, frame: AnyFrame) -> pa.Table:
-    """Return a layer's frame as an Arrow table of the declared types, geometry as WKB."""
-    table = contract.load(name)
-    arrays = [
-        pa.Array.from_pandas(frame[c.name], type=_ARROW[c.type]).cast(_ARROW[c.type])
-        for c in table.field
-    ]
-    schema = _schema(table)
-    if table.geometry:
-        wkb = shapely.to_wkb(
-            np.asarray(frame.geometry.array), output_dimension=3, include_srid=False, flavor="iso"
-        )
-        arrays.append(pa.array(wkb, type=pa.binary()))
-    return pa.Table.from_arrays([_one_chunk(a) for a in arrays], schema=schema)
-
-
-def empty(name: str) -> pa.Table:
-    """Return a layer's Arrow table without rows."""
-    return _schema(contract.load(name)).empty_table()
-
-
-def columns_to_frame(table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
-    """Return a product's columns as a frame in the contract's order and types.
-
-    Empty text is null, NaN is null. Raises ContractError naming every fault of the layer.
-    """
-    _same_names(f"{table.name}: columns", columns, table.names)
-    lengths = {name: len(values) for name, values in columns.items()}
-    if len(set(lengths.values())) > 1:
-        raise ContractError(f"{table.name}: columns differ in length: {lengths}")
-    series: dict[str, Any] = {}
-    faults: list[str] = []
-    for c in table.field:
-        try:
-            series[c.name] = _typed(c, columns[c.name])
-        except (TypeError, ValueError, pa.ArrowException) as e:
-            faults.append(f"{table.name}.{c.name}: not all {c.type} ({e})")
-            continue
-        faults += [f"{table.name}.{c.name}: {fault}" for fault in _forbidden(c, series[c.name])]
-    if faults:
-        raise ContractError("\n".join(faults))
-    return pd.DataFrame(series)
-
-
 # ---- columns ------------------------------------------------------------------------------
 
 
-def _typed(column: Column, values: Any) -> Any:
-    plain = pd.Series(list(values), dtype=object)
-    if column.type == "text":
-        plain = plain.where(plain.notna() & (plain != ""), None)
-    elif column.type == "real":
-        return pd.to_numeric(plain.fillna(np.nan), errors="raise").astype("float64")
-    else:
-        plain = plain.where(plain.notna(), None)
-    return plain.astype(_PANDAS[column.type])
+def _columns(declared: Table, columns: Mapping[str, Any]) -> pa.Table:
+    """Return a product's columns as the contract has them; empty text and NaN are null."""
+    _same_names(f"{declared.name}: columns", columns, declared.names)
+    lengths = {name: len(values) for name, values in columns.items()}
+    if len(set(lengths.values())) > 1:
+        raise ContractError(f"{declared.name}: columns differ in length: {lengths}")
+    arrays: dict[str, pa.Array] = {}
+    faults: list[str] = []
+    for c in declared.field:
+        try:
+            arrays[c.name] = _typed(c, columns[c.name])
+        except (TypeError, ValueError, pa.ArrowException) as e:
+            faults.append(f"{declared.name}.{c.name}: not all {c.type} ({e})")
+            continue
+        faults += [f"{declared.name}.{c.name}: {fault}" for fault in _forbidden(c, arrays[c.name])]
+    if faults:
+        raise ContractError("\n".join(faults))
+    return pa.table(arrays)
 
 
-def _forbidden(column: Column, series: Any) -> list[str]:
+def _typed(column: Column, values: Any) -> pa.Array:
+    plain = values.tolist() if isinstance(values, np.ndarray) else list(values)
+    known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
+    if column.type == "integer":
+        known = [v if v is None else _whole(v) for v in known]
+    return pa.array(known, type=_ARROW[column.type])
+
+
+def _is_nan(value: object) -> bool:
+    return isinstance(value, float) and math.isnan(value)
+
+
+def _whole(value: Any) -> int:
+    """Return 3 for 3.0; Arrow would make 3 of 3.5 too."""
+    if int(value) != value:
+        raise ValueError(f"{value} is not whole")
+    return int(value)
+
+
+def _forbidden(column: Column, array: pa.Array) -> list[str]:
     """Return, in words, how the values break what the contract says of them."""
     faults = []
-    known = series.dropna()
-    if column.required and len(known) < len(series):
-        faults.append(f"{len(series) - len(known)} of {len(series)} values missing")
+    if column.required and array.null_count:
+        faults.append(f"{array.null_count} of {len(array)} values missing")
+    known = array.drop_null()
     if column.type in ("real", "integer"):
-        numbers = known.astype("float64")
+        numbers = known.to_numpy(zero_copy_only=False)
+        low, high, above = column.minimum, column.maximum, column.above
         for broken, must in (
             (np.isinf(numbers), "finite"),
-            (numbers < (-np.inf if column.minimum is None else column.minimum), "≥ minimum"),
-            (numbers > (np.inf if column.maximum is None else column.maximum), "≤ maximum"),
-            (numbers <= (-np.inf if column.above is None else column.above), "above its bound"),
+            (numbers < (-np.inf if low is None else low), f"≥ {low or 0:g}"),
+            (numbers > (np.inf if high is None else high), f"≤ {high or 0:g}"),
+            (numbers <= (-np.inf if above is None else above), f"> {above or 0:g}"),
         ):
             if broken.any():
-                faults.append(f"must be {must}; got {numbers[broken].iloc[0]}")
-    if column.enum and (strange := sorted(set(known) - set(column.enum))):
+                faults.append(f"must be {must}; got {numbers[broken][0]}")
+    if column.enum and (strange := sorted(set(known.to_pylist()) - set(column.enum))):
         faults.append(f"must be one of {', '.join(column.enum)}; got {', '.join(strange)}")
     return faults
 
@@ -227,65 +235,59 @@ def _same_names(what: str, got: Iterable[str], declared: Iterable[str]) -> None:
         raise ContractError(f"{what} {'; '.join(parts)}")
 
 
-def _schema(table: Table) -> pa.Schema:
-    fields = [pa.field(c.name, _ARROW[c.type]) for c in table.field]
-    if table.geometry:
-        fields.append(GEOMETRY_FIELD)
-    return pa.schema(fields)
-
-
-def _one_chunk(array: pa.Array | pa.ChunkedArray) -> pa.Array:
-    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
-
-
 # ---- geometry -----------------------------------------------------------------------------
 
 
-def _way(
-    frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool
-) -> tuple[pyproj.CRS | None, Transform]:
-    """Return the CRS of the frames and the way there from the site frame."""
+def _way(frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool) -> Transform:
+    """Return the way from the site frame to the site's CRS or `crs`."""
     if crs is None or crs == frame.write_crs:
-        return frame.write_crs, frame.to_site_crs
+        return frame.to_site_crs
     if not keep_levels or len(crs.axis_info) < 3:
-        return crs, lambda xyz_m: frame.to_crs(xyz_m, crs)
+        return lambda xyz_m: frame.to_crs(xyz_m, crs)
     plan = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
-    if plan == frame.horizontal:
-        return crs, frame.to_site_crs
-    return crs, lambda xyz_m: frame.to_crs(xyz_m, plan)
+    return (
+        frame.to_site_crs if plan == frame.horizontal else lambda xyz_m: frame.to_crs(xyz_m, plan)
+    )
 
 
-def _shapes(
-    table: Table, geometry: Any, rows: int, transform: Transform
-) -> np.ndarray[Any, Any] | None:
-    if not table.geometry:
+def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | None:
+    """Return a product's geometry when it is what the contract declares."""
+    if not declared.geometry:
         if geometry is not None:
-            raise ContractError(f"{table.name}: has geometry, is declared a table")
+            raise ContractError(f"{declared.name}: has geometry, is declared a table")
         return None
     if geometry is None or len(geometry) != rows:
-        raise ContractError(f"{table.name}: {rows} rows need as many geometries")
-    kind, has_z = _SHAPES[table.geometry]
+        raise ContractError(f"{declared.name}: {rows} rows need as many geometries")
+    kind, has_z = _SHAPES[declared.geometry]
     for g in geometry:
         if g is not None and (g.geom_type != kind or g.has_z != has_z or g.is_empty):
-            raise ContractError(f"{table.name}: geometry must be {table.geometry}; got {g.wkt:.60}")
+            raise ContractError(
+                f"{declared.name}: geometry must be {declared.geometry}; got {g.wkt:.60}"
+            )
     if not np.isfinite(shapely.get_coordinates(geometry, include_z=has_z)).all():
-        raise ContractError(f"{table.name}: a geometry has coordinates that are not finite")
-    return _transformed(geometry, transform)
+        raise ContractError(f"{declared.name}: a geometry has coordinates that are not finite")
+    return geometry
 
 
-def _transformed(geometry: Any, transform: Transform) -> np.ndarray[Any, Any]:
+def _placed(table: pa.Table, shapes: Shapes) -> pa.Table:
+    """Return the table with `shapes` as its last column."""
+    wkb = shapely.to_wkb(shapes, output_dimension=3, include_srid=False, flavor="iso")
+    return table.append_column(GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+
+
+def _transformed(geometry: Any, transform: Transform) -> Shapes:
     """Return the geometries through `transform`; the third axis appears and goes as it says."""
-    shapes = np.array(geometry, dtype=object)
-    has_z = bool(shapely.has_z(shapes).any())
-    xyz = shapely.get_coordinates(shapes, include_z=has_z)
-    moved = transform(xyz) if len(xyz) else xyz
-    if moved.shape[1] == 2:
-        shapes = shapely.force_2d(shapes)
-    shapely.set_coordinates(shapes, moved)
-    return shapes
+    moved = np.array(geometry, dtype=object)
+    has_z = bool(shapely.has_z(moved).any())
+    xyz = shapely.get_coordinates(moved, include_z=has_z)
+    xyz = transform(xyz) if len(xyz) else xyz
+    if xyz.shape[1] == 2:
+        moved = shapely.force_2d(moved)
+    shapely.set_coordinates(moved, xyz)
+    return moved
 
 
-def _planar_last(transform: Transform, level_m: float) -> Transform:
+def _planar_too(transform: Transform, level_m: float) -> Transform:
     """Return `transform` for (n, 2) too: a geometry without z is taken at the site's level."""
 
     def either(xyz: Floats) -> Floats:

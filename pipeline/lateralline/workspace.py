@@ -146,14 +146,8 @@ class Build:
         frame = placed.frame
         site = self._target.site(frame)
         products = layers.with_findings(products, record.settings.id, site.findings)
-        frames = layers.to_frames(products, record, frame, site.crs, keep_levels=site.keep_levels)
-        tables = {name: layers.to_arrow(name, f) for name, f in frames.items()}
-        lonlat = None
-        if site.in_geojson:
-            lonlat = {
-                name: layers.to_arrow(name, f)
-                for name, f in layers.to_lonlat(frames, products, frame).items()
-            }
+        tables = layers.to_tables(products, record, frame, site.crs, keep_levels=site.keep_levels)
+        lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
             if self._asbuilt is None:
                 path = self.workspace.asbuilt

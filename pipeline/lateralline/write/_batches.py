@@ -21,10 +21,13 @@ class Batches:
     def add(self, tables: Mapping[str, pa.Table]) -> None:
         """Take one site's layers; write those that have waited long enough."""
         for name, table in tables.items():
-            waiting = self._waiting.setdefault(name, [])
-            waiting.append(table)
-            if sum(t.num_rows for t in waiting) >= BATCH_ROWS:
+            self._waiting.setdefault(name, []).append(table)
+            if self.waiting_rows(name) >= BATCH_ROWS:
                 self._flush(name)
+
+    def waiting_rows(self, layer: str) -> int:
+        """Return how many rows of a layer wait."""
+        return sum(t.num_rows for t in self._waiting.get(layer, ()))
 
     def flush(self) -> None:
         """Write everything that waits."""
@@ -33,5 +36,6 @@ class Batches:
 
     def _flush(self, name: str) -> None:
         waiting, self._waiting[name] = self._waiting[name], []
-        if waiting:
-            self._write(name, pa.concat_tables(waiting).combine_chunks())
+        table = pa.concat_tables(waiting).combine_chunks() if waiting else None
+        if table is not None and table.num_rows:
+            self._write(name, table)

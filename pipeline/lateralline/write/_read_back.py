@@ -49,14 +49,13 @@ class Tally:
     box: Floats = field(default_factory=_nowhere)  # (2, 3): lowest and highest x, y, z
 
     def count(self, table: pa.Table) -> None:
-        """Add one site's rows, as `layers.to_arrow` makes them."""
+        """Add one site's rows, as `layers.to_tables` makes them."""
         self.rows += table.num_rows
         if layers.GEOMETRY not in table.column_names:
             self.bare += table.num_rows
             return
-        column = table[layers.GEOMETRY]
-        self.bare += column.null_count
-        self._stretch(shapely.from_wkb(column.drop_null().to_numpy()))
+        self.bare += table[layers.GEOMETRY].null_count
+        self._stretch(layers.shapes(table))
 
     def see(self, geometries: list[shapely.Geometry | None]) -> None:
         """Add features as read back; None is a feature without geometry."""

@@ -45,7 +45,7 @@ class GeoJSONSink:
         return not any(self.rows.values())
 
     def append(self, tables: Mapping[str, pa.Table]) -> None:
-        """Take one site's layers in longitude and latitude, as `layers.to_arrow` makes them."""
+        """Take one site's layers as `layers.to_lonlat` makes them."""
         for name, table in tables.items():
             self.rows[name] += table.num_rows
         self._batches.add(tables)
@@ -119,7 +119,7 @@ def _with_iso_dates(table: pa.Table) -> pa.Table:
 
 def _cut_at_antimeridian(table: pa.Table) -> pa.Table:
     """Return the table with every geometry that crosses 180° cut there (RFC 7946, 3.1.9)."""
-    shapes = shapely.from_wkb(table[layers.GEOMETRY].to_numpy(zero_copy_only=False))
+    shapes = layers.shapes(table)
     west, _, east, _ = shapely.bounds(shapes).reshape(-1, 4).T
     crossing = np.flatnonzero(east - west > 180.0)
     if not len(crossing):

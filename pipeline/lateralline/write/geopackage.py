@@ -45,10 +45,14 @@ class GeoPackageSink:
         self._batches = Batches(self._write)
 
     def append(self, tables: Mapping[str, pa.Table]) -> None:
-        """Take one site's layers, as `layers.to_arrow` makes them."""
+        """Take one site's layers, as `layers.to_tables` makes them."""
         for name, table in tables.items():
             self.tallies[name].count(table)
         self._batches.add(tables)
+
+    def waiting_rows(self, layer: str) -> int:
+        """Return how many rows of a layer wait in memory."""
+        return self._batches.waiting_rows(layer)
 
     def close(self, remark: str = "", *, level_bases: int = 1) -> None:
         """Write what waits, empty layers too, and all that says what the columns mean.

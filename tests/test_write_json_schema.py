@@ -1,0 +1,68 @@
+"""JSON Schemas that refuse what the contract forbids."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import jsonschema
+import pytest
+
+from lateralline import contract
+from lateralline.write.json_schema import column_schema, json_schema
+
+
+@pytest.mark.parametrize("layer", contract.LAYERS)
+def test_each_is_a_valid_schema(layer: str) -> None:
+    jsonschema.Draft202012Validator.check_schema(json_schema(layer))
+
+
+def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
+    row = {"site_id": "EX-1", "line_id": "L1", "confidence": 0.95, "area_m2": 3.5}
+    row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
+    row |= {"reach_cut_m2": 0.1, "caution": "…"}
+    feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
+    return {"type": "FeatureCollection", "features": [feature]}
+
+
+SQUARE = {
+    "type": "Polygon",
+    "coordinates": [[[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0], [0.0, 0.0]]],
+}
+
+
+def valid(document: dict[str, Any]) -> bool:
+    return jsonschema.Draft202012Validator(json_schema("position_corridor")).is_valid(document)
+
+
+def test_what_is_right_is_accepted() -> None:
+    assert valid(collection())
+    assert valid(collection(SQUARE))
+
+
+@pytest.mark.parametrize(
+    "document",
+    [
+        collection(SQUARE) | {"crs": {"type": "name"}},
+        collection({"type": "Point", "coordinates": [0.0, 0.0]}),
+        collection({"type": "Polygon", "coordinates": [[[190.0, 0.0]] * 4]}),
+        collection({"type": "Polygon", "coordinates": [[[0.0, 0.0]] * 3]}),
+        collection(confidence=1.5),
+        collection(confidence=None),
+        collection(undecided_stretches=1.5),
+        collection(colour="red"),
+    ],
+    ids=["crs", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
+)
+def test_what_is_wrong_is_refused(document: dict[str, Any]) -> None:
+    assert not valid(document)
+
+
+def test_enumerations_and_open_bounds() -> None:
+    shape = column_schema(contract.load("pipe_segments").column("shape"))
+    assert [v["const"] for v in shape["oneOf"]] == ["straight", "bend", "double_bend", "undecided"]
+    side = column_schema(contract.load("pipe_nodes").column("tie_side"))
+    for value, fits in (("left", True), (None, True), ("up", False)):
+        assert jsonschema.Draft202012Validator(side).is_valid(value) == fits
+    diameter = column_schema(contract.load("pipe_centreline").column("inside_diameter_m"))
+    for value, fits in ((0.1, True), (None, True), (0.0, False)):
+        assert jsonschema.Draft202012Validator(diameter).is_valid(value) == fits
