@@ -312,6 +312,27 @@ def test_a_ballpark_shift_is_refused(horizontal: str, x: float, y: float) -> Non
     assert np.isfinite(frame.to_site_crs(RING)).all()
 
 
+@pytest.mark.parametrize(
+    ("text", "x", "y"),
+    [
+        ("+proj=tmerc +lat_0=0 +lon_0=9 +x_0=3500000", 3_500_000.0, 5_500_000.0),
+        ("+proj=longlat", 9, 50),
+    ],
+)
+def test_a_shift_written_into_the_crs_is_used(text: str, x: float, y: float) -> None:
+    """Old-style CRS texts carry their own seven parameters: of unknown accuracy, but no ballpark."""
+    shift = " +ellps=bessel +towgs84=598.1,73.7,418.2,0.202,0.045,-2.455,6.7 +type=crs"
+    frame = frame_at(text + shift, x, y)
+    assert not frame.operations[0].ballpark
+    assert np.isnan(frame.operations[0].accuracy_m)
+    lonlat, own = (
+        frame.to_lonlat(np.zeros((1, 3)))[0],
+        degrees_on_own_datum(CRS(text + " +ellps=bessel +type=crs"), np.array([[x, y]]))[0],
+    )
+    moved_m = Geodesic.WGS84.Inverse(lonlat[1], lonlat[0], own[1], own[0])["s12"]
+    assert 50.0 < moved_m < 300.0
+
+
 def test_the_coordinate_epoch_goes_into_the_operation() -> None:
     """ITRF2014 at two epochs to GDA2020: EPSG 8049 moves Australia some 7 cm a year."""
     early = frame_at("EPSG:9000", 144.0, -37.0, epoch=2020.0)

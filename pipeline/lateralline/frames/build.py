@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, hypot, isnan, nan, sin, sqrt
+from math import cos, floor, hypot, isnan, nan, sin, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-from pyproj import CRS, Transformer
+from pyproj import CRS
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from pyproj.transformer import AreaOfInterest
@@ -15,12 +15,13 @@ from pyproj.transformer import AreaOfInterest
 from lateralline.errors import FrameError
 from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
 from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
-from lateralline.frames.operations import best
+from lateralline.frames.operations import best, conversion, unbound
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.records import FieldRecord, Floats
 
 _STEP_M: Final = 100.0  # half the length over which the grid is compared with the ellipsoid
-_MARGIN_DEG: Final = 0.002  # about 200 m around the site, for the choice of operations
+#: Operations are chosen for whole cells of this size, so that the sites of a town share a choice.
+_CELL_DEG: Final = 0.05
 
 
 class GridScale(NamedTuple):
@@ -152,34 +153,29 @@ def _projection_at(geographic: CRS, centre: Floats) -> CRS:
             latitude_natural_origin=float(lat), longitude_natural_origin=float(lon)
         ),
         name=f"transverse Mercator at {lat:.5f}°, {lon:.5f}° on {geographic.name}",
-        geodetic_crs=geographic,
+        geodetic_crs=unbound(geographic),
     )
 
 
-def _degrees_on_own_datum(grid: CRS, xy: Floats) -> tuple[Floats, Floats]:
-    base = grid.geodetic_crs
-    assert base is not None  # every projected CRS has one
+def _degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
+    """Return longitude and latitude from the CRS's own prime meridian, on its own datum."""
+    base = unbound(crs).geodetic_crs
+    assert base is not None  # projected or geographic
     to_degrees = np.degrees(base.axis_info[0].unit_conversion_factor)
-    lon, lat = Transformer.from_crs(grid, base.to_2d(), always_xy=True).transform(
-        xy[:, 0], xy[:, 1]
-    )
+    lon, lat = conversion(crs, base.to_2d()).transform(xy[:, 0], xy[:, 1])
     if not np.isfinite([lon, lat]).all():
-        raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {grid.name!r}")
+        raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {crs.name!r}")
     return lon * to_degrees, lat * to_degrees
 
 
 def _area(crs: CRS, xy: Floats) -> AreaOfInterest:
-    """Return the site's surroundings in degrees, good to some 100 m: enough for a choice."""
-    lon, lat = Transformer.from_crs(crs, WGS84_2D, always_xy=True).transform(xy[:, 0], xy[:, 1])
-    lon, lat = np.median(lon), np.median(lat)
-    if not (np.isfinite([lon, lat]).all() and abs(lat) <= 90):
-        raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {crs.name!r}")
-    return AreaOfInterest(
-        float(lon) - _MARGIN_DEG,
-        float(lat) - _MARGIN_DEG,
-        float(lon) + _MARGIN_DEG,
-        float(lat) + _MARGIN_DEG,
-    )
+    """Return the cell the site lies in; a datum's few hundred metres make no odds here."""
+    lon, lat = (float(np.median(v)) for v in _degrees_on_own_datum(crs, xy))
+    meridian = unbound(crs).prime_meridian
+    if meridian is not None:
+        lon += np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
+    west, south = (floor(v / _CELL_DEG) * _CELL_DEG for v in (lon, lat))
+    return AreaOfInterest(west, south, west + _CELL_DEG, south + _CELL_DEG)
 
 
 def _coordinates(record: FieldRecord) -> Floats:

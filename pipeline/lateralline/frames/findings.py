@@ -76,16 +76,17 @@ def _grid(frame: Frame) -> list[Finding]:
     area = frame.area
     use = frame.horizontal.area_of_use if frame.horizontal else None
     if area and use:
-        lon = (area.west_lon_degree + area.east_lon_degree) / 2
-        lat = (area.south_lat_degree + area.north_lat_degree) / 2
         width = (use.east - use.west) % 360 or 360.0  # also across the antimeridian
-        if (lon - use.west) % 360 > width or not use.south <= lat <= use.north:
+        beside = all(
+            (lon - use.west) % 360 > width for lon in (area.west_lon_degree, area.east_lon_degree)
+        )
+        if beside or area.north_lat_degree < use.south or area.south_lat_degree > use.north:
             found.append(
                 _finding(
                     "warning",
                     "outside-crs-area",
                     f"the site lies outside the area of its CRS: {shorten(use.name, 100)}",
-                    f"site at {lat:.3f}°, {lon:.3f}°",
+                    f"site near {area.south_lat_degree:.2f}°, {area.west_lon_degree:.2f}°",
                     "check the CRS, its unit (ft or us-ft), and that x is easting or longitude",
                 )
             )

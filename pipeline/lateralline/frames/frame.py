@@ -12,7 +12,7 @@ from pyproj.crs import CompoundCRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import Operation, apply, best
+from lateralline.frames.operations import Operation, apply, best, conversion
 from lateralline.frames.systems import Levels
 from lateralline.records import Finding, Floats
 
@@ -85,7 +85,7 @@ class Frame:
         """
         plan = np.stack([x, y], axis=-1).astype(np.float64)
         if self._projected_here:
-            plan = self._through(self.horizontal, self.grid, plan)
+            plan = self._converted(self.horizontal, self.grid, plan)
         plan = (plan - self.origin) @ self.ground_per_grid.T
         return np.column_stack([plan, z_m])
 
@@ -93,7 +93,7 @@ class Frame:
         """Return (n, 3) x, y in the site CRS's unit and z in the vertical CRS's, else metres."""
         plan = xyz_m[:, :2] @ np.linalg.inv(self.ground_per_grid).T + self.origin
         if self._projected_here:
-            plan = self._through(self.grid, self.horizontal, plan)
+            plan = self._converted(self.grid, self.horizontal, plan)
         return np.column_stack([plan, xyz_m[:, 2] / self.level_unit_m])
 
     def to_lonlat(self, xyz_m: Floats) -> Floats:
@@ -192,9 +192,12 @@ class Frame:
         assert self.area is not None  # only a local sketch has none
         return self.area
 
-    def _through(self, source: CRS | None, target: CRS | None, coordinates: Floats) -> Floats:
-        assert source is not None
+    def _converted(self, source: CRS | None, target: CRS | None, plan: Floats) -> Floats:
+        assert source is not None  # only a local sketch has none
         assert target is not None
+        return apply(conversion(source, target), plan, None)
+
+    def _through(self, source: CRS, target: CRS, coordinates: Floats) -> Floats:
         transformer, operation = best(source, target, self._area())
         if operation.ballpark:
             raise FrameError(

@@ -79,6 +79,17 @@ def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, O
     return chosen, operation
 
 
+@lru_cache(maxsize=64)
+def conversion(source: CRS, target: CRS) -> Transformer:
+    """Return the exact way between two systems on one datum: a projection, units, axes."""
+    return Transformer.from_crs(unbound(source), unbound(target), always_xy=True)
+
+
+def unbound(crs: CRS) -> CRS:
+    """Return a CRS without a datum shift written into it (`+towgs84`): itself, mostly."""
+    return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
+
+
 def apply(transformer: Transformer, xyz: Floats, epoch: float | None) -> Floats:
     """Return (n, 2|3) coordinates through `transformer`, at the coordinate epoch when given.
 
