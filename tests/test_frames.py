@@ -320,7 +320,7 @@ def test_a_ballpark_shift_is_refused(horizontal: str, x: float, y: float) -> Non
     ],
 )
 def test_a_shift_written_into_the_crs_is_used(text: str, x: float, y: float) -> None:
-    """Old-style CRS texts carry their own seven parameters: of unknown accuracy, but no ballpark."""
+    """Old CRS texts carry their own seven parameters: of unknown accuracy, but no ballpark."""
     shift = " +ellps=bessel +towgs84=598.1,73.7,418.2,0.202,0.045,-2.455,6.7 +type=crs"
     frame = frame_at(text + shift, x, y)
     assert not frame.operations[0].ballpark
