@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +102,17 @@ def test_values_keep_their_json_types(make_site: MakeSite, tmp_path: Path) -> No
     assert line["material"] == "material ø“0”, x|y"
     assert layers_["field_marks"]["features"][0]["properties"]["used"] is True
     assert layers_["pipe_centreline"]["features"][2]["properties"]["material"] is None
+
+
+def test_text_that_looks_like_json_stays_text(make_site: MakeSite, tmp_path: Path) -> None:
+    site = make_site()
+    notes = ["[1]", '{"k": 2}', "two\nlines", '{ "type": "Feature",']
+    products = tuple(
+        replace(p, columns={**p.columns, "note": notes}) if p.layer == "field_marks" else p
+        for p in site.products
+    )
+    marks = write(tmp_path, replace(site, products=products))["field_marks"]["features"]
+    assert [f["properties"]["note"] for f in marks] == notes
 
 
 def test_layers_keep_to_their_json_schema(make_site: MakeSite, tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from lateralline import contract
 from lateralline.contract import Column, FieldType, Table
 from lateralline.errors import ContractError
 from lateralline.frames import Frame
-from lateralline.lineage import lineage
+from lateralline.lineage import lineage, plan_of
 from lateralline.records import FieldRecord, Finding, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
@@ -73,7 +73,7 @@ def to_tables(
     layer, and FrameError when the site cannot be given in `crs`.
     """
     made = {p.layer: p for p in products}
-    made["lineage"] = lineage(tuple(made.values()), record, frame, crs)
+    made["lineage"] = lineage(tuple(made.values()), record, frame, crs, keep_levels=keep_levels)
     _same_names("layers", made, contract.LAYERS)
     transform = _way(frame, crs, keep_levels=keep_levels)
     transform = _planar_too(transform, _mean_level(made.values()))
@@ -244,7 +244,7 @@ def _way(frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool) -> Transfor
         return frame.to_site_crs
     if not keep_levels or len(crs.axis_info) < 3:
         return lambda xyz_m: frame.to_crs(xyz_m, crs)
-    plan = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+    plan = plan_of(crs)
     return (
         frame.to_site_crs if plan == frame.horizontal else lambda xyz_m: frame.to_crs(xyz_m, plan)
     )

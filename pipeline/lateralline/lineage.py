@@ -71,13 +71,18 @@ def lineage(
     record: FieldRecord,
     frame: Frame,
     crs: pyproj.CRS | None = None,
+    *,
+    keep_levels: bool = False,
 ) -> Product:
-    """Return the `lineage` layer of one site written in `crs` (None: the site's own)."""
+    """Return the `lineage` layer of one site written in `crs` (None: the site's own).
+
+    With `keep_levels` only the plan is transformed into it.
+    """
     rows = [
         *_inputs(record),
         *(_Row("software", name, v) for name, v in software().items()),
         *_systems(frame, crs),
-        *_operations(operations(frame, crs)),
+        *_operations(operations(frame, crs, keep_levels=keep_levels)),
         *_accuracies(record.settings.accuracy),
         *_settings(record.settings),
         *_sources(products),
@@ -88,11 +93,39 @@ def lineage(
     return Product("lineage", dict(columns), None)
 
 
-def operations(frame: Frame, crs: pyproj.CRS | None) -> tuple[Operation, ...]:
+def operations(
+    frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool = False
+) -> tuple[Operation, ...]:
     """Return every coordinate operation that stands between field record and files."""
     if crs is None or frame.is_local or crs == frame.write_crs:
         return frame.operations
-    return (*frame.operations, frame.operation_to(crs))
+    target = plan_of(crs) if keep_levels else crs
+    return (
+        frame.operations
+        if target == frame.horizontal
+        else (*frame.operations, frame.operation_to(target))
+    )
+
+
+def plan_of(crs: pyproj.CRS) -> pyproj.CRS:
+    """Return the horizontal part of a CRS.
+
+    >>> plan_of(pyproj.CRS("EPSG:32617+5703")).to_epsg()
+    32617
+    """
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def crs_text(crs: pyproj.CRS) -> str:
+    """Return a CRS as authority codes where there are any, else as WKT.
+
+    >>> crs_text(pyproj.CRS("EPSG:32617+5703"))
+    'EPSG:32617+EPSG:5703'
+    """
+    if crs.is_compound:
+        return "+".join(map(crs_text, crs.sub_crs_list))
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority is not None else str(crs.to_wkt())
 
 
 def _inputs(record: FieldRecord) -> Iterator[_Row]:
@@ -117,7 +150,7 @@ def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
         "crs",
         "written in",
         written.name if written is not None else "undefined Cartesian axes, metres",
-        remark=written.to_string() if written is not None else "a sketch: the axes are invented",
+        remark=crs_text(written) if written is not None else "a sketch: the axes are invented",
     )
 
 

@@ -25,6 +25,7 @@ from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
 from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
+from lateralline.lineage import crs_text
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
 from lateralline.write import _read_back, dictionary, json_schema
@@ -158,7 +159,14 @@ class Build:
                 self._geojson.append(lonlat)
             counts = {name: t.num_rows for name, t in tables.items()}
             assert self._manifest is not None
-            self._manifest.add(record, frame, site.crs, counts, in_geojson=site.in_geojson)
+            self._manifest.add(
+                record,
+                frame,
+                site.crs,
+                counts,
+                keep_levels=site.keep_levels,
+                in_geojson=site.in_geojson,
+            )
         except Exception as e:
             self._broken = OutputError(f"writing {record.settings.id} failed: {e}")
             raise self._broken from e
@@ -187,7 +195,7 @@ class Build:
         if also is not None:
             also(self.workspace)
         rest = {
-            "crs": crs.to_string() if crs is not None else None,
+            "crs": crs_text(crs) if crs is not None else None,
             "crs_name": crs.name if crs is not None else "invented axes, metres",
             "level_bases": list(self._target.level_bases),
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},

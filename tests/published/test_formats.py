@@ -44,9 +44,11 @@ SITES: dict[str, dict[str, Any]] = {
 }
 
 
-@pytest.fixture(params=list(SITES))
-def workspace(request: pytest.FixtureRequest, make_site: MakeSite, tmp_path: Path) -> Workspace:
-    workspace = Workspace(tmp_path / "out")
+@pytest.fixture(params=list(SITES), scope="module")
+def workspace(
+    request: pytest.FixtureRequest, make_site: MakeSite, tmp_path_factory: pytest.TempPathFactory
+) -> Workspace:
+    workspace = Workspace(tmp_path_factory.mktemp("formats") / "out")
     with workspace.build() as build:
         for site_id in ("EX-1", "EX-2"):
             site = make_site(site_id, **SITES[request.param])

@@ -12,6 +12,7 @@ from pyproj.crs import CompoundCRS
 
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
+from lateralline.lineage import plan_of
 from lateralline.records import Finding
 
 
@@ -111,8 +112,8 @@ class Target:
                 "",
                 "look at one site_id at a time",
             )
-        if crs is not None and frame.write_crs != crs and _plan(crs) != frame.horizontal:
-            operation = frame.operation_to(_plan(crs))
+        if crs is not None and frame.write_crs != crs and plan_of(crs) != frame.horizontal:
+            operation = frame.operation_to(plan_of(crs))
             poor = operation.zero_shift or operation.better_unavailable
             yield Finding(
                 "warning" if poor or math.isnan(operation.accuracy_m) else "info",
@@ -143,10 +144,6 @@ def _with_levels(asked: CRS, frame: Frame) -> CRS:
     if frame.vertical is not None:
         return CompoundCRS(f"{asked.name} + {frame.vertical.name}", [asked, frame.vertical])
     return asked.to_3d()
-
-
-def _plan(crs: CRS) -> CRS:
-    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
 
 
 def _basis(frame: Frame) -> str:

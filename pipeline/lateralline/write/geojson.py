@@ -25,6 +25,7 @@ from lateralline.write._batches import Batches
 #: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
 DECIMALS: Final = 7
 _CRS: Final = "OGC:CRS84"
+_FEATURE: Final = b'{ "type": "Feature",'
 
 
 class GeoJSONSink:
@@ -100,13 +101,18 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         table,
         out,
         layer=name,
-        driver="GeoJSONSeq",
+        driver="GeoJSON",
         geometry_name=layers.GEOMETRY,
         geometry_type="Unknown",
         crs=_CRS,
-        layer_options={"COORDINATE_PRECISION": str(DECIMALS)},  # heights keep GDAL's 3
+        layer_options={
+            "RFC7946": "YES",  # rings turned, heights to 3 decimals, no crs member
+            "COORDINATE_PRECISION": str(DECIMALS),
+            "AUTODETECT_JSON_STRINGS": "NO",  # a note that says "[1]" is text, not a list
+        },
     )
-    return out.getvalue().splitlines()
+    lines = out.getvalue().splitlines()  # GDAL writes one feature a line
+    return [line.removesuffix(b",") for line in lines if line.startswith(_FEATURE)]
 
 
 def _with_iso_dates(table: pa.Table) -> pa.Table:

@@ -19,6 +19,7 @@ import pyogrio
 import pyproj
 
 from lateralline import contract, layers
+from lateralline.lineage import plan_of
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
@@ -109,7 +110,7 @@ def _describe(db: sqlite3.Connection, remark: str, stamp: datetime) -> None:
 
 def _drop_vertical(db: sqlite3.Connection, crs: pyproj.CRS) -> pyproj.CRS:
     """Redefine the one CRS in use as its horizontal part, returned; geometries keep their id."""
-    flat = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+    flat = plan_of(crs)
     authority = flat.to_authority(min_confidence=100)
     (used,) = db.execute("SELECT DISTINCT srs_id FROM gpkg_geometry_columns").fetchone()
     organization, code = authority if authority is not None else ("NONE", str(used))
