@@ -143,15 +143,25 @@ def test_truth_lies_in_the_95_percent_ellipses(name: str) -> None:
     assert inside.mean() >= 0.9 or (~inside).sum() <= 1, plan_chi2(sample(name)).round(2)
 
 
-@pytest.mark.parametrize("name", SOUND)
-def test_truth_lies_in_the_depth_intervals(name: str) -> None:
-    run = sample(name)
+def depth_w(run: Through) -> np.ndarray:
+    """Standardised depth errors of the solved fixes."""
     fixes = run.solved.fixes
     keys = zip(fixes.run.tolist(), fixes.stop.tolist(), strict=True)
     depth = np.array([run.truth[k]["depth_m"] for k in keys])
-    w = (fixes.depth_m - depth) / fixes.depth_sigma_m
-    inside = np.abs(w) < CHI_95_1D
-    assert inside.mean() >= 0.9 or (~inside).sum() <= 1, w.round(2)
+    return ((fixes.depth_m - depth) / fixes.depth_sigma_m)[fixes.solved]
+
+
+def test_truth_lies_in_the_depth_intervals() -> None:
+    """At least nine stops in ten of all sites; depths of one site share a scale and err as one."""
+    w = {name: depth_w(sample(name)) for name in SOUND}
+    inside = np.abs(np.concatenate(list(w.values()))) < CHI_95_1D
+    assert inside.mean() >= 0.9, {name: x.round(2) for name, x in w.items()}
+
+
+@pytest.mark.parametrize("name", SOUND)
+def test_no_depth_claims_to_be_surer_than_a_tape(name: str) -> None:
+    """Paint, receiver and level errors leave no depth better than a centimetre."""
+    assert np.all(sample(name).solved.fixes.depth_sigma_m > 0.01)
 
 
 @pytest.mark.parametrize("name", SOUND)
@@ -209,30 +219,32 @@ def points_between(axis: np.ndarray, first: float, last: float) -> np.ndarray:
     return np.array(part.coords)[(at >= low) & (at <= high)]
 
 
+def adjusted_chi2(run: Through) -> np.ndarray:
+    """Squared normalised plan distance of each adjusted fix from truth."""
+    out = []
+    for line in run.linked.lines:
+        held = np.flatnonzero(line.fix >= 0)
+        d = (line.xyz_m[held] - run.true_xyz_m[line.fix[held]])[:, :2]
+        cov = line.cov_m2[held][:, :2, :2]
+        out.append(np.einsum("ni,nij,nj->n", d, np.linalg.inv(cov), d))
+    return np.concatenate(out)
+
+
 def test_many_seeds_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> None:
-    """Not four lucky sites: every sound scenario at six more seeds, plan ellipses at 95 %."""
-    chi2, depth = [], []
-    for name in SOUND:
-        for seed in range(1000, 1006):
-            folder = make_site(SCENARIOS[name], seed, tmp_path / f"{name}-{seed}")
-            record = read_site(folder)
-            placed = place(record)
-            solved = solve(placed.marks, record.stops, record.settings)
-            truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-            at = {(s["run"], s["stop"]): s for s in truth["stops"]}
-            fixes = solved.fixes
-            rows = [at[r, s] for r, s in zip(fixes.run.tolist(), fixes.stop.tolist(), strict=True)]
-            true = placed.frame.to_local(
-                *(np.array([row[c] for row in rows]) for c in ("x", "y", "level_m"))
-            )
-            good = fixes.solved
-            d = (fixes.xyz_m - true)[good, :2]
-            cov = fixes.cov[good][:, :2, :2]
-            chi2.append(np.einsum("ni,nij,nj->n", d, np.linalg.inv(cov), d))
-            below = np.array([row["depth_m"] for row in rows])
-            depth.append(((fixes.depth_m - below) / fixes.depth_sigma_m)[good])
-    inside = np.concatenate(chi2) < CHI2_95_2D
-    held = np.abs(np.concatenate(depth)) < CHI_95_1D
-    assert len(inside) > 200
-    assert 0.91 <= inside.mean() <= 0.99, inside.mean()
-    assert 0.91 <= held.mean() <= 0.995, held.mean()
+    """Not four lucky sites: every sound scenario at six more seeds, all intervals at 95 %.
+
+    Stops of a site share depth scale, counter scale and the line they are adjusted to, so a few
+    dozen sites hold far fewer independent trials than stops: the bounds are that wide.
+    """
+    runs = [
+        take_through(make_site(SCENARIOS[name], seed, tmp_path / f"{name}-{seed}"))
+        for name in SOUND
+        for seed in range(1000, 1006)
+    ]
+    solved = np.concatenate([plan_chi2(r)[r.solved.fixes.solved] for r in runs])
+    adjusted = np.concatenate([adjusted_chi2(r) for r in runs])
+    depth = np.concatenate([depth_w(r) for r in runs])
+    assert len(solved) > 200
+    assert 0.92 <= np.mean(solved < CHI2_95_2D) <= 0.995
+    assert 0.91 <= np.mean(adjusted < CHI2_95_2D) <= 0.995
+    assert 0.91 <= np.mean(np.abs(depth) < CHI_95_1D) <= 0.995
