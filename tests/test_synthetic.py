@@ -12,6 +12,7 @@ import magpylib
 import numpy as np
 import pytest
 
+from lateralline.errors import OutputExistsError
 from lateralline.settings import Accuracy, standard_accuracy
 from lateralline.synthetic import SCENARIOS, make_site, random_site, random_stops, write_batch
 from lateralline.synthetic.field import (
@@ -320,7 +321,7 @@ def test_same_seed_same_bytes(tmp_path: Path) -> None:
     }
     c = make_site(SCENARIOS["tape-ties"], 8, tmp_path / "c")
     assert (a / "marks.csv").read_bytes() != (c / "marks.csv").read_bytes()
-    with pytest.raises(FileExistsError):
+    with pytest.raises(OutputExistsError, match="there already"):
         make_site(SCENARIOS["tape-ties"], 8, c)
 
 

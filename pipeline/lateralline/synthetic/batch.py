@@ -113,7 +113,8 @@ def random_stops(
 
     Tilts are drawn from the tilt prior (or `tilt_sigma_rad`), cut at `tilt_limit_rad`; with
     `tilt_sigma_rad` infinite they are uniform within the limit. `survey_sigma_m` is that of each
-    mark's plan axes and level. Every stop has a depth scale of its own.
+    mark's plan axes and level. Every stop has a depth scale of its own. Being alone in its run, a
+    stop says nothing of the way the camera went: a measured tilt may belong to either end.
     """
     a = accuracy or standard_accuracy()
     slope, aspect = rng.uniform(0.0, ground_slope, count), rng.uniform(0.0, 2.0 * np.pi, count)

@@ -293,7 +293,7 @@ SCENARIOS: dict[str, Scenario] = {
 
 
 def make_site(scenario: Scenario, seed: int, folder: Path) -> Path:
-    """Write a practice site into a new folder and return it; FileExistsError when it is there.
+    """Write a practice site into a new folder and return it; OutputExistsError if it is there.
 
     The same scenario and seed give the same bytes. Readings carry the noise that `lateralline`
     expects by default, drawn from the seed; `truth.json` holds what is true.

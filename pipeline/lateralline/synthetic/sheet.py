@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from lateralline import contract
+from lateralline.errors import OutputExistsError
 from lateralline.synthetic.survey import Row, Surveyed, shown
 
 _HEADING = "# Practice site: invented ground, pipe and people; readings simulated with known truth."
@@ -136,7 +137,9 @@ def files_of(site: Surveyed) -> dict[str, str]:
 
 
 def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write texts into a new folder; FileExistsError when it is there already."""
+    """Write texts into a new folder; OutputExistsError when it is there already."""
+    if folder.exists():
+        raise OutputExistsError(f"{folder} is there already; name a new folder or remove it")
     folder.mkdir(parents=True)
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
