@@ -323,6 +323,17 @@ def test_a_stop_beside_the_line_is_named_and_left_out() -> None:
     assert shapes(line) == ["straight"] * 4
 
 
+@pytest.mark.parametrize("aside", [1.5, 4.0])
+def test_a_gross_blunder_is_survived(aside: float) -> None:
+    """A baseline read from the wrong end: the stop lies metres off, heading and all."""
+    scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
+    scene.rows[2]["seen"][:2] += [aside, aside]
+    found = scene.link()
+    assert ("link-blunder", "stop R1/3") in [(f.code, f.subject) for f in found.findings]
+    assert "link-not-converged" not in codes(found)
+    assert only(found).xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.05)
+
+
 def test_a_heading_blunder_is_not_two_bends() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
     scene.rows[2]["seen"][3] += np.radians(40)

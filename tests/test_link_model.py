@@ -12,8 +12,9 @@ import pytest
 
 from lateralline.link.equations import leg_directions
 from lateralline.link.model import LineModel
+from lateralline.link.pairs import Pairs
 from lateralline.link.points import Point
-from lateralline.link.shapes import Shapes, _Pairs
+from lateralline.link.shapes import Shapes
 from lateralline.link.sights import Sights
 from lateralline.settings import Accuracy
 
@@ -99,7 +100,7 @@ def test_neighbouring_counter_differences_share_a_reading() -> None:
 @pytest.mark.parametrize("bends", [0, 1, 2])
 def test_stretch_jacobian(bends: int) -> None:
     """All stretches at once, each with its own derivatives."""
-    pairs = _Pairs.of(Sights.of(points()), np.arange(4), np.arange(1, 5), ACCURACY)
+    pairs = Pairs.of(Sights.of(points()), np.arange(4), np.arange(1, 5), ACCURACY)
     middle = pairs.start_m.mean(axis=1)[:, None] + RNG.normal(size=(4, bends, 3))
     x = pairs.start(middle) + 0.02 * RNG.normal(size=(4, 11 + 3 * bends))
     balance = np.full(4, 0.7) if bends == 2 else None
@@ -116,7 +117,7 @@ def test_stretch_jacobian(bends: int) -> None:
 
 
 def test_leg_directions_are_angles_on_the_sphere() -> None:
-    """A leg along its angles is zero; small turns come back as sizes on the sphere, steep or not."""
+    """A leg along its angles is zero; small turns come back as sizes, steep or not."""
     angles = np.array([[0.3, 0.0], [0.3, 1.4], [-2.9, -0.5]])
     level = np.cos(angles[:, 1])
     way = np.stack(

@@ -51,11 +51,11 @@ def minimum_curvature(
     heading_2_rad: npt.ArrayLike,
     tilt_2_rad: npt.ArrayLike,
 ) -> Floats:
-    """Return the displacement (…, 3) along one circular arc that turns from one direction to another.
+    """Return the displacement (…, 3) along an arc that turns from one direction to another.
 
     The arc of least curvature between two directions has its chord along their sum, and a chord
     shorter than the arc by the ratio factor tan(β/2)/(β/2), β the angle between them:
-    Δ = L/2 · (m₁ + m₂) · tan(β/2)/(β/2). Directions that oppose each other (β = π) fix no plane: NaN.
+    Δ = L/2 · (m₁ + m₂) · tan(β/2)/(β/2). Opposed directions (β = π) fix no plane: NaN.
     Source of the formula: common practice in borehole surveying, from memory; checked against a
     published worked step and the library wellpathpy.
     """
@@ -159,8 +159,8 @@ def interpolate(
 ) -> tuple[Floats, Floats]:
     """Return points (…, 3) and covariances (…, 3, 3) at fractions t of legs of a path.
 
-    With vertices a, b of a leg: Σ = (1−t)² Σaa + t² Σbb + t(1−t)(Σab + Σabᵀ). `cov_m2` (n, 3, 3) and
-    `cross_m2` (n−1, 3, 3) are as in `records.Line`. The fraction itself is taken as exact.
+    With vertices a, b of a leg: Σ = (1−t)² Σaa + t² Σbb + t(1−t)(Σab + Σabᵀ). `cov_m2` (n, 3, 3)
+    and `cross_m2` (n−1, 3, 3) are as in `records.Line`. The fraction itself is taken as exact.
     """
     xyz, cov, cross = (np.asarray(a, float) for a in (xyz_m, cov_m2, cross_m2))
     i, t = np.asarray(leg, int), np.asarray(fraction, float)
@@ -176,12 +176,12 @@ def interpolate(
 def reach_envelope(
     first_m: npt.ArrayLike, second_m: npt.ArrayLike, reach_m: npt.ArrayLike, vertices: int = 64
 ) -> Floats:
-    """Return the ellipses (…, vertices, 2) that no pipe of length `reach_m` between two points leaves.
+    """Return ellipses (…, vertices, 2) that no pipe of length `reach_m` between two points leaves.
 
     The points (…, 2) are the foci and the reach is the major axis, since every place on the pipe
     has distances to its two ends that add up to no more than its length. Vertices run
-    counter-clockwise and are not closed; they lie outside the ellipse by the factor 1/cos(π/vertices)
-    so that the polygon holds all of it. NaN where the reach is shorter than the chord.
+    counter-clockwise and are not closed; they lie outside by the factor 1/cos(π/vertices), so that
+    the polygon holds all of the ellipse. NaN where the reach is shorter than the chord.
     """
     p, q = np.asarray(first_m, float), np.asarray(second_m, float)
     reach = np.asarray(reach_m, float)

@@ -1,9 +1,9 @@
 """Least-squares adjustment of one small network, with the statistics that judge it.
 
-Gauss–Newton on dense normal equations for observations with any covariance, then the quantities
-of Baarda's test theory. Residuals are *computed minus observed* (v = A·x̂ − l); the covariance of
-the unknowns is a priori and never rescaled. A network whose unknowns are not all determined gives
-NaN everywhere.
+Gauss–Newton on dense normal equations for observations with any covariance (with Marquardt's
+damping where a plain step makes it worse), then the quantities of Baarda's test theory. Residuals
+are *computed minus observed* (v = A·x̂ − l); the covariance of the unknowns is a priori and never
+rescaled. A network whose unknowns are not all determined gives NaN everywhere.
 
 Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjustment Examples*
 (Stuttgart, rev. 3.5, 2020), which tests/published reproduces.
@@ -97,8 +97,8 @@ def adjust(
     start: (n,) unknowns to start from.
     biases: (m, b) columns of unknown errors of observations, estimated along with the rest: an
         observation with its own bias is left out exactly, and its error is known.
-    robust: Huber's k; residuals beyond k σ are given less weight. For a *start* only: the statistics
-        of a robust solution are not those of least squares.
+    robust: Huber's k; residuals beyond k σ are given less weight. For a *start* only: the
+        statistics of a robust solution are not those of least squares.
     tolerance: stop when a step moves nothing by more than this part of its own σ.
     """
     x = np.array(start, float)
@@ -117,21 +117,27 @@ def adjust(
 
     v, a = whitened(x)
     converged = False
-    done = 0
+    done, damping = 0, 0.0  # Gauss–Newton, until a step does not help: then Marquardt
     while not converged and done < iterations:
         done += 1
         weight = _huber(v, robust)
-        normal = _inverse(a.T @ (weight[:, None] * a))
-        step = -normal @ (a.T @ (weight * v))
+        normal = a.T @ (weight[:, None] * a)
+        inverse = _inverse(normal + damping * np.diag(np.diag(normal)))
+        step = -inverse @ (a.T @ (weight * v))
         if not np.isfinite(step).all():
-            break
-        cost, length = _cost(v, robust), 1.0
+            if damping > 1:
+                break
+            damping = max(1e-4, 10 * damping)
+            continue
         trial = whitened(x + step)
-        while _cost(trial[0], robust) > cost * (1 + 1e-12) + 1e-14 and length > 1e-3:
-            length /= 2
-            trial = whitened(x + length * step)
-        x, (v, a) = x + length * step, trial
-        converged = bool(np.all(np.abs(step) <= tolerance * np.sqrt(np.diag(normal))))
+        short = bool(np.all(np.abs(step) <= tolerance * np.sqrt(np.diag(inverse))))
+        if short or _cost(trial[0], robust) <= _cost(v, robust):
+            x, (v, a) = x + step, trial
+            # A step that damping made short is no sign of being there.
+            converged = short and damping < 1e-3
+            damping = damping / 10 if damping > 1e-7 else 0.0
+        else:
+            damping = max(1e-4, 10 * damping)
     return _statistics(x, v, a, root, done, converged)
 
 

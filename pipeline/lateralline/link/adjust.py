@@ -14,7 +14,8 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.network import Adjustment, adjust
-from lateralline.link.blunders import Suspicion, misfit_finding, named, tied
+from lateralline.link.blunders import Suspicion, misfit_finding, named, tied, unlinked_finding
+from lateralline.link.equations import exact_is_small
 from lateralline.link.model import Alternative, LineModel
 from lateralline.link.points import Point
 from lateralline.link.shapes import ALPHA, Shapes, choose
@@ -44,12 +45,17 @@ class Solution:
 
 def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solution:
     """Return the adjusted line through ordered, turned points (at least two)."""
+    accuracy = exact_is_small(accuracy)
     shapes = choose(points, accuracy)
-    model, result = _least_squares(points, shapes, accuracy)
+    model, result, blunders = _least_squares(points, shapes, accuracy)
+    findings: list[Finding] = []
     if not result.converged:  # a bend the data cannot place after all
-        shapes = shapes.without_bends()
-        model, result = _least_squares(points, shapes, accuracy)
-    result, findings = _without_blunders(model, result, points)
+        shapes = shapes.without("bend", "double_bend")
+        model, result, blunders = _least_squares(points, shapes, accuracy)
+    if not result.converged:  # only the points themselves are left
+        shapes = shapes.without("straight")
+        model, result, blunders = _least_squares(points, shapes, accuracy)
+        findings = [unlinked_finding(line)]
     n = 3 * model.vertices
     scales = result.x[model.scale_at : model.unknowns]
     sigma = np.sqrt(np.diag(result.cov)[model.scale_at : model.unknowns])
@@ -66,50 +72,50 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solut
         },
         chi2=result.chi2,
         dof=result.dof,
-        findings=(*findings, *misfit_finding(line, result)),
+        findings=(*findings, *blunders, *misfit_finding(line, result)),
     )
 
 
 def _least_squares(
     points: Sequence[Point], shapes: Shapes, accuracy: Accuracy
-) -> tuple[LineModel, Adjustment]:
+) -> tuple[LineModel, Adjustment, list[Finding]]:
+    """Adjust, leaving out one blunder after another; return the last result and what was found.
+
+    With a gross blunder still inside, least squares may creep; its tests point at the culprit all
+    the same, so only the last adjustment has to have settled.
+    """
     model = LineModel(points, shapes, accuracy)
     cov = model.covariance()
+    alternatives = model.alternatives()
     robust = adjust(model, cov, model.start(), robust=_HUBER, iterations=15, tolerance=0.05)
     start = robust.x if np.isfinite(robust.x).all() else model.start()
-    return model, adjust(model, cov, start, tolerance=1e-4)
-
-
-def _without_blunders(
-    model: LineModel, result: Adjustment, points: Sequence[Point]
-) -> tuple[Adjustment, list[Finding]]:
-    """Leave out one blunder after another; return the last adjustment and what was found."""
-    alternatives = model.alternatives()
-    cov = model.covariance()
+    result = adjust(model, cov, start, tolerance=1e-4)
     left_out: list[Suspicion] = []
+    findings: list[Finding] = []
     for _ in range(max(1, len(points) // 2)):
         suspicions = _suspicions(alternatives, result)
         if not suspicions:
             break
         worst = suspicions[0]
-        rivals = [
-            s
-            for s in suspicions[1:]
-            if s.alternative.point != worst.alternative.point
-            and worst.statistic - s.statistic < _TIED
-        ]
+        rivals = [s for s in suspicions[1:] if _rival(s, worst)]
         if rivals:
-            return result, [
-                *(named(s, points) for s in left_out),
-                tied([worst, *rivals], points),
-            ]
+            findings = [tied([worst, *rivals], points)]
+            break
         biases = np.column_stack([s.alternative.columns for s in (*left_out, worst)])
-        trial = adjust(model, cov, result.x[: model.unknowns], biases=biases, tolerance=1e-4)
-        if not trial.converged:
+        trial = adjust(model, cov, start, biases=biases, tolerance=1e-4)
+        if not np.isfinite(trial.x).all():
             break
         left_out.append(worst)
         result = trial
-    return result, [named(s, points) for s in left_out]
+    return model, result, [*(named(s, points) for s in left_out), *findings]
+
+
+def _rival(other: Suspicion, worst: Suspicion) -> bool:
+    """True when another point explains the misfit as well, to the data."""
+    return (
+        other.alternative.point != worst.alternative.point
+        and worst.statistic - other.statistic < _TIED
+    )
 
 
 def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list[Suspicion]:

@@ -104,6 +104,20 @@ def tied(suspicions: Sequence[Suspicion], points: Sequence[Point]) -> Finding:
     )
 
 
+def unlinked_finding(line: str) -> Finding:
+    """Return the finding of a line whose observations would not settle together."""
+    return Finding(
+        "error",
+        "link",
+        "link-not-converged",
+        f"line {line}",
+        "headings, counters and positions contradict each other so much that they could not be "
+        "adjusted: the line runs through its points as they were solved, every stretch undecided",
+        "",
+        "correct what other findings say of its stops first",
+    )
+
+
 def misfit_finding(line: str, result: Adjustment) -> list[Finding]:
     """Return the finding of the global test: upper 2.5 % of χ², covariance left as it is."""
     if result.dof <= 0 or not result.chi2 > chi2.isf(0.025, result.dof):

@@ -54,7 +54,7 @@ def find(
 def _at(branch: str, parent: Solution, leg: int, fraction: float, along_var: float) -> Junction:
     """A junction at a fraction of a leg whose place along it has a variance."""
     a, b = parent.xyz_m[leg], parent.xyz_m[leg + 1]
-    length = float(np.linalg.norm(b - a))
+    length = max(float(np.linalg.norm(b - a)), 1e-9)
     aside = min(_APART_M / length, 0.5)  # never on top of a vertex: no leg of no length
     fraction = min(max(fraction, aside), 1 - aside)
     weights = np.zeros(len(parent.xyz_m))
@@ -144,8 +144,8 @@ def _meet(ray: Point, parent: Solution) -> _Meeting:
     normal = np.array([-way[1], way[0]])
     offset = parent.xyz_m[:, :2] - ray.xyz_m[:2]
     ahead, across = offset @ way, offset @ normal
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fraction = across[:-1] / (across[:-1] - across[1:])
+    closing = across[:-1] - across[1:]
+    fraction = np.divide(across[:-1], closing, out=np.full_like(closing, -1.0), where=closing != 0)
     distance = ahead[:-1] + fraction * np.diff(ahead)
     crossed = (fraction >= 0) & (fraction <= 1) & (distance > 0)
     if crossed.any():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lateralline.kernels.curves import wrap
@@ -48,3 +50,12 @@ def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[
 def counter_variance(length_m: Floats, accuracy: Accuracy) -> Floats:
     """Variance of a counter difference: two readings, and the cable's slack over the length."""
     return np.asarray(accuracy.counter_m**2 + (accuracy.counter_ratio * length_m) ** 2)
+
+
+def exact_is_small(accuracy: Accuracy) -> Accuracy:
+    """Return the accuracies with none that is zero where the adjustment divides by it."""
+    return replace(
+        accuracy,
+        counter_m=max(accuracy.counter_m, 1e-4),
+        counter_scale_ratio=max(accuracy.counter_scale_ratio, 1e-6),
+    )

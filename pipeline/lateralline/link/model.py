@@ -38,7 +38,7 @@ class LineModel:
 
     def __init__(self, points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) -> None:
         """Lay out unknowns and rows; at least two points."""
-        self.sights = s = Sights.of(points)
+        self.sights = s = Sights.of(points).passing_over(shapes.suspect)
         self.accuracy = accuracy
         self.start_vertices, self.point_vertex = _vertices(s.start_xyz_m, shapes.bends_m)
         self.vertices = len(self.start_vertices)
@@ -105,7 +105,7 @@ class LineModel:
         ends = np.array(span, int).reshape(-1, 2)
         leg = np.arange(self.vertices - 1)
         self.step_legs = ((leg >= ends[:, :1]) & (leg < ends[:, 1:])).astype(float)
-        self.step_readings = np.array(incidence, float).reshape(-1, numbers.size)
+        self.step_readings = np.array(incidence, float).reshape(len(incidence), numbers.size)
 
     def _constant_jacobian(self) -> Floats:
         a = np.zeros((int(self.rows[-1]), self.unknowns))

@@ -107,7 +107,8 @@ def _with_levels(points: list[Point], keys: Floats) -> list[Point]:
     known = np.array([np.isfinite(p.xyz_m[2]) for p in points], bool)
     if known.all() or not known.any():
         return points if known.all() else [_at_level(p, 0.0) for p in points]
-    finite = np.where(np.isfinite(keys), keys, np.nanmax(np.where(np.isfinite(keys), keys, np.nan)))
+    last = np.max(keys[np.isfinite(keys)], initial=0.0)
+    finite = np.where(np.isfinite(keys), keys, last)
     levels = np.interp(
         finite, finite[known], [p.xyz_m[2] for p in points if np.isfinite(p.xyz_m[2])]
     )

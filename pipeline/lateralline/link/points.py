@@ -14,7 +14,7 @@ from lateralline.settings import Pipe, Run, Settings
 
 #: Level of a point whose level nobody measured, about that of its neighbours on the line.
 LEVEL_UNKNOWN_M = 1.0
-#: Counters closer than this are one place: an exposure dug where a stop was marked.
+#: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
 SAME_PLACE_M = 0.10
 #: Two stops of one run closer than this by the counter are one stop written twice.
 SAME_STOP_M = 0.02
@@ -70,6 +70,10 @@ def gather(
     for run in runs:
         rows = np.flatnonzero((fixes.run == run.id) & fixes.solved)
         findings += _counter_findings(run, fixes, rows)
+        sure = np.isfinite(fixes.xyz_m[rows]).all(axis=1)
+        sure &= np.isfinite(fixes.cov[rows][:, :3, :3]).all(axis=(1, 2))
+        findings += [_without_error(run, fixes, int(i)) for i in rows[~sure]]
+        rows = rows[sure]
         points += [_from_fix(fixes, int(i), run, settings) for i in rows]
     for i in np.flatnonzero(exposures.placed):
         of_run = next((r for r in runs if r.id == exposures.run[i]), None)
@@ -88,9 +92,8 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
     )
     if not directed:
         cov[3:, :] = cov[:, 3:] = 0.0
-    # Crooked camera, not crooked pipe; and a hair that keeps a badly scaled matrix factorable.
+    # A crooked camera is not a crooked pipe.
     cov += np.diag([0.0, 0.0, 0.0, a.axis_heading_rad**2, a.axis_tilt_rad**2])
-    cov += 1e-10 * np.diag(np.diag(cov))
     return Point(
         kind="fix",
         ref=f"{run.id}/{fixes.stop[i]}",
@@ -99,8 +102,21 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
         xyz_m=fixes.xyz_m[i],
         heading_rad=float(fixes.heading_rad[i]) if directed else float("nan"),
         tilt_rad=float(fixes.tilt_rad[i]) if directed else float("nan"),
-        cov=cov,
+        cov=_factorable(cov),
         readings=_reading(run, float(fixes.counter_m[i]) - run.transmitter_lag_m),
+    )
+
+
+def _without_error(run: Run, fixes: Fixes, i: int) -> Finding:
+    return Finding(
+        "warning",
+        "link",
+        "fix-without-error",
+        f"stop {run.id}/{fixes.stop[i]}",
+        "its position or covariance is not finite: it is left out of the line",
+        "",
+        "mark it again",
+        f"stops.csv:{fixes.row[i]}",
     )
 
 
@@ -153,8 +169,20 @@ def _from_exposure(
         cov[2, :] = cov[:, 2] = 0.0
         cov[2, 2] = LEVEL_UNKNOWN_M**2
     nan = float("nan")
-    cov[:3, :3] += 1e-10 * np.diag(np.diag(cov)[:3]) + 1e-12 * np.eye(3)
-    return Point("exposure", name, where, -1, xyz, nan, nan, cov, readings), findings
+    point = Point("exposure", name, where, -1, xyz, nan, nan, _factorable(cov), readings)
+    return point, findings
+
+
+def _factorable(cov: Floats) -> Floats:
+    """A covariance kept positive definite through rounding; rows that are zero stay zero."""
+    used = np.diag(cov) > 0
+    used[:3] = True
+    sigma = np.sqrt(np.maximum(np.diag(cov)[used], 1e-12))
+    values, vectors = np.linalg.eigh(cov[np.ix_(used, used)] / np.outer(sigma, sigma))
+    unit = (vectors * np.maximum(values, 1e-9)) @ vectors.T
+    out = np.zeros_like(cov)
+    out[np.ix_(used, used)] = unit * np.outer(sigma, sigma)
+    return out
 
 
 def axis_above(measured_to: str, pipe: Pipe, ride_height_m: float) -> float:
@@ -230,19 +258,18 @@ def _same_place(a: Point, b: Point) -> bool:
     shared = a.readings.keys() & b.readings.keys()
     within = SAME_STOP_M if a.fix >= 0 and b.fix >= 0 else SAME_PLACE_M
     by_counter = any(abs(a.readings[r] - b.readings[r]) <= within for r in shared)
-    return by_counter or (not shared and a.kind == b.kind == "exposure" and a.ref == b.ref)
+    if shared or a.kind == b.kind == "fix":
+        return by_counter
+    same_name = a.kind == b.kind == "exposure" and a.ref == b.ref
+    return same_name or float(np.hypot(*(a.xyz_m - b.xyz_m)[:2])) <= SAME_PLACE_M
 
 
 def _joined(a: Point, b: Point) -> tuple[Point, list[Finding]]:
     """One vertex from an exposure and a fix, or two exposures, and whether they agree."""
     base, seen = (a, b) if a.fix >= 0 else (b, a)
-    use = np.isfinite(seen.xyz_m)
-    if np.isnan(base.xyz_m[2]) and use[2]:
-        base, seen = seen, base
-        use = np.isfinite(seen.xyz_m)
-    h = np.eye(5)[:3][use]
-    gap = (seen.xyz_m - base.xyz_m)[use]
-    spread = h @ base.cov @ h.T + seen.cov[:3, :3][np.ix_(use, use)]
+    h = np.eye(5)[:3]
+    gap = seen.xyz_m - base.xyz_m
+    spread = (base.cov + seen.cov)[:3, :3]
     test = float(gap @ np.linalg.solve(spread, gap))
     limit = float(chi2.ppf(0.999, len(gap)))
     findings = []
@@ -254,9 +281,8 @@ def _joined(a: Point, b: Point) -> tuple[Point, list[Finding]]:
                 "exposure-disagrees",
                 f"exposure {seen.ref}",
                 f"lies elsewhere than stop {base.ref} at the same counter; the exposure is kept",
-                f"{np.hypot(*gap[:2]):.2f} m in plan"
-                + (f", {gap[2]:+.2f} m in level" if use[2] else "")
-                + f", √T = {np.sqrt(test):.1f} (limit {np.sqrt(limit):.2f})",
+                f"{np.hypot(*gap[:2]):.2f} m in plan, {gap[2]:+.2f} m in level"
+                f", √T = {np.sqrt(test):.1f} (limit {np.sqrt(limit):.2f})",
                 f"measure the exposure again, then mark stop {base.ref} again",
                 seen.where,
             )
@@ -268,7 +294,7 @@ def _joined(a: Point, b: Point) -> tuple[Point, list[Finding]]:
         keep = seen.cov[:3, :3]
         cov = base.cov.copy()
         cov[:3, 3:], cov[3:, :3], cov[:3, :3] = 0.0, 0.0, keep
-        shift = np.concatenate([np.where(use, seen.xyz_m - base.xyz_m, 0.0), np.zeros(2)])
+        shift = np.concatenate([gap, np.zeros(2)])
     return replace(
         base,
         kind="exposure",

@@ -148,7 +148,7 @@ def _stretches(
     for s, shape in enumerate(solution.shapes.shape):
         first, last = (place[int(v)] for v in solution.point_vertex[s : s + 2])
         stops = [i for i in range(first, last + 1) if kind[i] != "bend"]
-        whole = length[first:last].sum()
+        whole = max(float(length[first:last].sum()), 1e-9)
         margin = _Z95 * np.sqrt(
             counter_variance(counted[s], accuracy) + (scale_sigma[s] * counted[s]) ** 2
         )

@@ -9,26 +9,20 @@ power 0.80): else the stretch is undecided, and the person is told where one mor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
-from lateralline.link.equations import PIPE_WANDER_RAD, counter_variance, leg_directions
+from lateralline.link.pairs import SHORTEST_LEG_M, Pairs, in_front
 from lateralline.link.points import Point
 from lateralline.link.sights import Sights
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
 ALPHA = 0.001
-#: The bend that must not hide in a stretch called straight: an eighth bend, midway.
-HIDDEN_BEND_RAD = np.radians(45.0)
-#: A leg shorter than this is inside the transmitter; no bend can be told there.
-SHORTEST_LEG_M = 0.05
-
-_BENDS = {"straight": 0, "bend": 1, "double_bend": 2, "undecided": 0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,185 +37,18 @@ class Shapes:
     dof: Ints  # (s, 3)
     hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
 
-    def without_bends(self) -> Shapes:
-        """The same with every bend undecided: what is left when bends cannot be computed."""
-        bent = [_BENDS[s] > 0 for s in self.shape]
-        return Shapes(
-            tuple("undecided" if b else s for b, s in zip(bent, self.shape, strict=True)),
-            tuple(np.zeros((0, 3)) for _ in self.shape),
-            self.contradicted | np.array(bent, bool),
-            self.suspect,
-            self.chi2,
-            self.dof,
-            self.hidden_bend,
+    def without(self, *shapes: str) -> Shapes:
+        """The same with every stretch of these shapes undecided: what is left when they fail."""
+        gone = [s in shapes for s in self.shape]
+        return replace(
+            self,
+            shape=tuple("undecided" if g else s for g, s in zip(gone, self.shape, strict=True)),
+            bends_m=tuple(b[:0] if g else b for g, b in zip(gone, self.bends_m, strict=True)),
+            contradicted=self.contradicted | np.array(gone, bool),
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Pairs:
-    """s stretches by themselves: both ends' observations and the counted length."""
-
-    ends_m: Floats  # (s, 2, 3)
-    angles_rad: Floats  # (s, 2, 2)
-    whiten: Floats  # (s, 2, 5, 5) inverse Cholesky; zero rows for directions not observed
-    directed: Flags  # (s, 2)
-    counted_m: Floats  # (s,) NaN = no counter
-    start_m: Floats  # (s, 2, 3)
-    start_angles_rad: Floats  # (s, 2, 2)
-    accuracy: Accuracy
-
-    @classmethod
-    def of(cls, sights: Sights, first: Ints, last: Ints, accuracy: Accuracy) -> _Pairs:
-        pair = np.stack([first, last], axis=1)
-        cov = sights.cov[pair].copy()
-        blind = ~sights.directed[pair]
-        cov[blind, 3:, 3:] = np.eye(2)
-        whiten = np.linalg.inv(np.linalg.cholesky(cov))
-        whiten[blind, 3:, :] = 0.0
-        readings = np.abs(sights.readings_m[:, last] - sights.readings_m[:, first])
-        counted = np.full(len(first), np.nan)
-        for row in readings[::-1]:
-            counted = np.where(np.isfinite(row), row, counted)
-        return cls(
-            sights.xyz_m[pair],
-            sights.angles_rad[pair],
-            whiten,
-            sights.directed[pair],
-            counted,
-            sights.start_xyz_m[pair],
-            sights.start_angles_rad[pair],
-            accuracy,
-        )
-
-    def take(self, rows: Ints) -> _Pairs:
-        """The stretches of these numbers, repeats allowed."""
-        return _Pairs(
-            self.ends_m[rows],
-            self.angles_rad[rows],
-            self.whiten[rows],
-            self.directed[rows],
-            self.counted_m[rows],
-            self.start_m[rows],
-            self.start_angles_rad[rows],
-            self.accuracy,
-        )
-
-    @property
-    def misclosures(self) -> Ints:
-        """Conditions (s,) a straight stretch must meet: two per direction, one per length."""
-        return np.asarray(2 * self.directed.sum(axis=1) + np.isfinite(self.counted_m))
-
-    def start(self, bends_m: Floats) -> Floats:
-        """Unknowns (s, 11 + 3b): both ends' position and angles, counter scale, bends."""
-        ends = np.concatenate([self.start_m, self.start_angles_rad], axis=2)
-        s = len(ends)
-        return np.concatenate(
-            [ends.reshape(s, 10), np.ones((s, 1)), bends_m.reshape(s, -1)], axis=1
-        )
-
-    def equations(self, x: Floats, balance_m: Floats | None) -> tuple[Floats, Floats]:
-        """Whitened residuals (s, m) and Jacobian (s, m, n); `balance_m`: σ of a − b."""
-        s, n = x.shape
-        ends = x[:, :10].reshape(s, 2, 5)
-        scale, bends = x[:, 10], x[:, 11:].reshape(s, -1, 3)
-        path = np.concatenate([ends[:, :1, :3], bends, ends[:, 1:, :3]], axis=1)
-        columns = [0, *range(11, n, 3), 5]  # where each path vertex sits among the unknowns
-        rows: list[Floats] = []
-        jacobians: list[Floats] = []
-
-        off = ends - np.concatenate([self.ends_m, self.angles_rad], axis=2)
-        off[..., 3] = curves.wrap(off[..., 3])
-        for end in (0, 1):
-            j = np.zeros((s, 5, n))
-            j[:, :, 5 * end : 5 * end + 5] = self.whiten[:, end]
-            rows.append(np.einsum("sij,sj->si", self.whiten[:, end], off[:, end]))
-            jacobians.append(j)
-            a, b = (0, 1) if end == 0 else (-2, -1)
-            r, by_end, by_angles = leg_directions(path[:, a], path[:, b], ends[:, end, 3:])
-            j = np.zeros((s, 2, n))
-            j[:, :, columns[a] : columns[a] + 3] -= by_end / PIPE_WANDER_RAD
-            j[:, :, columns[b] : columns[b] + 3] += by_end / PIPE_WANDER_RAD
-            j[:, :, 5 * end + 3 : 5 * end + 5] = by_angles / PIPE_WANDER_RAD
-            rows.append(r / PIPE_WANDER_RAD)
-            jacobians.append(j)
-
-        legs = np.diff(path, axis=1)
-        length = np.maximum(np.linalg.norm(legs, axis=2), 1e-9)
-        unit = legs / length[..., None]
-        weight = np.where(np.isfinite(self.counted_m), 1 / np.sqrt(self._counter_variance()), 0.0)
-        total = length.sum(axis=1)
-        counted = np.where(np.isfinite(self.counted_m), self.counted_m, 0.0)
-        j = np.zeros((s, 1, n))
-        for i in range(legs.shape[1]):
-            step = (weight / scale)[:, None] * unit[:, i]
-            j[:, 0, columns[i] : columns[i] + 3] -= step
-            j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
-        j[:, 0, 10] = -weight * total / scale**2
-        rows.append((weight * (total / scale - counted))[:, None])
-        jacobians.append(j)
-
-        j = np.zeros((s, 1, n))
-        j[:, 0, 10] = 1 / self.accuracy.counter_scale_ratio
-        rows.append(((scale - 1) / self.accuracy.counter_scale_ratio)[:, None])
-        jacobians.append(j)
-
-        if balance_m is not None:
-            j = np.zeros((s, 1, n))
-            for i, sign in ((0, 1.0), (2, -1.0)):
-                step = (sign / balance_m)[:, None] * unit[:, i]
-                j[:, 0, columns[i] : columns[i] + 3] -= step
-                j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
-            rows.append(((length[:, 0] - length[:, 2]) / balance_m)[:, None])
-            jacobians.append(j)
-        return np.concatenate(rows, axis=1), np.concatenate(jacobians, axis=1)
-
-    def _counter_variance(self) -> Floats:
-        return counter_variance(np.nan_to_num(self.counted_m), self.accuracy)
-
-    def settle(self, bends_m: Floats, balance_m: Floats | None = None) -> tuple[Floats, Floats]:
-        """Adjust every stretch by itself; return unknowns (s, n) and χ² (s,)."""
-        x = self.start(bends_m)
-        n = x.shape[1]
-        damping = np.full(len(x), 1e-4)
-        r, j = self.equations(x, balance_m)
-        for _ in range(30):
-            normal = np.einsum("smi,smj->sij", j, j)
-            gradient = np.einsum("smi,sm->si", j, r)
-            diagonal = np.einsum("sii->si", normal) + 1e-9
-            damped = normal + np.eye(n) * (damping[:, None] * diagonal + 1e-9)[:, None, :]
-            step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
-            trial, trial_j = self.equations(x + step, balance_m)
-            cost = np.einsum("sm,sm->s", r, r)
-            gain = cost - np.einsum("sm,sm->s", trial, trial)
-            better = gain >= 0
-            x = np.where(better[:, None], x + step, x)
-            r = np.where(better[:, None], trial, r)
-            j = np.where(better[:, None, None], trial_j, j)
-            damping = np.where(better, damping * 0.1, np.minimum(damping * 10, 1e8))
-            if np.all(np.abs(gain) < 1e-2):
-                break
-        return x, np.einsum("sm,sm->s", r, r)
-
-    def hidden_bend(self, x: Floats) -> Floats:
-        """Non-centrality (s,) of a 45° bend midway against the straight solution x."""
-        _, j = self.equations(x, None)
-        half = HIDDEN_BEND_RAD / 2
-        level = np.cos(self.angles_rad[..., 1])
-        wrong = np.zeros((len(x), j.shape[1]))
-        turn = half / np.maximum(level, 0.1)
-        wrong[:, 0:5] = self.whiten[:, 0, :, 3] * turn[:, :1]
-        wrong[:, 7:12] = -self.whiten[:, 1, :, 3] * turn[:, 1:]
-        longer = np.linalg.norm(self.start_m[:, 1] - self.start_m[:, 0], axis=1)
-        longer = longer * (1 / np.cos(half) - 1)
-        seen = np.isfinite(self.counted_m)
-        wrong[:, 14] = np.where(seen, longer / np.sqrt(self._counter_variance()), 0.0)
-        normal = np.einsum("smi,smj->sij", j, j) + 1e-9 * np.eye(j.shape[2])
-        pull = np.einsum("smi,sm->si", j, wrong)
-        explained = np.einsum("si,si->s", pull, np.linalg.solve(normal, pull[..., None])[..., 0])
-        return np.asarray(np.einsum("sm,sm->s", wrong, wrong) - explained)
-
-
-def _first_bends(p: _Pairs) -> Floats:
+def _first_bends(p: Pairs) -> Floats:
     """Where one bend may be (3, s, 1, 3): tangents meeting, or one tangent and the length."""
     a, b = p.start_m[:, 0], p.start_m[:, 1]
     u = curves.directions(p.start_angles_rad[:, 0, 0], p.start_angles_rad[:, 0, 1])
@@ -246,7 +73,7 @@ def _first_bends(p: _Pairs) -> Floats:
     return np.stack([met_at, one, two])[:, :, None, :]
 
 
-def _two_bends(p: _Pairs) -> tuple[Floats, Floats]:
+def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
     """Two bends with tangents as long as each other (s, 2, 3), and both tangents together (s,).
 
     With both tangents S/2 the middle leg is |d − S·w|, w the mean of the end directions; their sum
@@ -267,22 +94,22 @@ def _two_bends(p: _Pairs) -> tuple[Floats, Floats]:
     return np.stack([a + half * u, b - half * v], axis=1), both
 
 
-def _best_bend(p: _Pairs) -> tuple[Floats, Floats]:
+def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
     """The bend (s, 3) that fits best from any start, and its χ² (s,); inf when none is in front."""
     starts = _first_bends(p)
     s, each = len(p.counted_m), np.arange(len(p.counted_m))
     many = p.take(np.tile(each, len(starts)))
     x, score = many.settle(starts.reshape(-1, 1, 3))
-    score = np.where(_in_front(many, x), score, np.inf).reshape(-1, s)
+    score = np.where(in_front(many, x), score, np.inf).reshape(-1, s)
     best = np.argmin(score, axis=0)
     return x.reshape(-1, s, 14)[best, each, 11:], score[best, each]
 
 
-def _best_two(p: _Pairs) -> tuple[Floats, Floats]:
+def _best_two(p: Pairs) -> tuple[Floats, Floats]:
     """The two bends (s, 6) that fit best, and their χ² (s,); inf when they are not in front."""
     start, both = _two_bends(p)
-    x, score = p.settle(start, both / np.sqrt(3))
-    return x[:, 11:], np.where(_in_front(p, x), score, np.inf)
+    x, score = p.settle(start, np.maximum(both, SHORTEST_LEG_M) / np.sqrt(3))
+    return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
 def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
@@ -290,7 +117,7 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     sights = Sights.of(points)
     k = len(points)
     first = np.arange(k - 1)
-    pairs = _Pairs.of(sights, first, first + 1, accuracy)
+    pairs = Pairs.of(sights, first, first + 1, accuracy)
     free = pairs.misclosures
     dof = np.stack([free, free - 3, free - 5], axis=1)
 
@@ -333,24 +160,6 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     )
 
 
-def _in_front(p: _Pairs, x: Floats) -> Flags:
-    """True (s,) where every leg is long enough and leaves the ends the way they look."""
-    s = len(x)
-    ends = x[:, :10].reshape(s, 2, 5)
-    path = np.concatenate([ends[:, :1, :3], x[:, 11:].reshape(s, -1, 3), ends[:, 1:, :3]], axis=1)
-    legs = np.diff(path, axis=1)
-    long = (np.linalg.norm(legs, axis=2) > SHORTEST_LEG_M).all(axis=1)
-    ways = curves.directions(ends[..., 3], ends[..., 4])
-    ahead = [np.einsum("sc,sc->s", legs[:, i], ways[:, i]) > 0 for i in (0, -1)]
-    turns = curves.angle_between(legs[:, :-1], legs[:, 1:])
-    return np.asarray(
-        long
-        & (ahead[0] | ~p.directed[:, 0])
-        & (ahead[1] | ~p.directed[:, 1])
-        & (turns < np.radians(135.0)).all(axis=1)
-    )
-
-
 def _passed_over(
     sights: Sights, bent: Flags, loose: Flags, accuracy: Accuracy
 ) -> tuple[Flags, Flags]:
@@ -371,7 +180,7 @@ def _passed_over(
     points, stretches = np.zeros(len(sights.xyz_m), bool), np.zeros(len(bent), bool)
     if spans:
         first, last = np.array(spans).T
-        bridge = _Pairs.of(sights, first, last, accuracy)
+        bridge = Pairs.of(sights, first, last, accuracy)
         x, score = bridge.settle(np.zeros((len(spans), 0, 3)))
         fits = score <= chi2.isf(ALPHA, np.maximum(bridge.misclosures, 1))
         fits &= bridge.hidden_bend(x) >= W_DETECTABLE**2

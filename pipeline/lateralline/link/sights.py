@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,6 +47,21 @@ class Sights:
         strong = directed & (cov[:, 3, 3] < _WEAK_HEADING_RAD**2)
         start_angles = np.where(strong[:, None], observed, chord)
         return cls(xyz, observed, cov, directed, runs, readings, start, start_angles)
+
+    def passing_over(self, suspect: Flags) -> Sights:
+        """The same, suspect points (k,) started on the chord between the points around them."""
+        if not suspect.any():
+            return self
+        k = np.arange(len(suspect))
+        place = first_finite(self.readings_m)
+        here = np.where(np.isfinite(place).all(), place, k)
+        sure = np.flatnonzero(~suspect)
+        sure = sure[np.argsort(here[sure], kind="stable")]
+        xyz, angle = self.start_xyz_m.copy(), self.start_angles_rad.copy()
+        for axis in range(3):
+            xyz[suspect, axis] = np.interp(here[suspect], here[sure], xyz[sure, axis])
+        angle[suspect] = np.stack(angles(_chords(xyz)), axis=-1)[suspect]
+        return replace(self, start_xyz_m=xyz, start_angles_rad=angle)
 
     @property
     def counter_steps_m(self) -> Floats:
