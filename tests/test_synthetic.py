@@ -28,7 +28,7 @@ from lateralline.synthetic.field import (
 )
 from lateralline.synthetic.sheet import files_of
 from lateralline.synthetic.survey import shown, survey
-from lateralline.synthetic.truth import Ground, Poses, Truth, stand
+from lateralline.synthetic.truth import Ground, Kind, Poses, Truth, stand
 
 SILENT = Accuracy(**{f.name: 0.0 for f in fields(Accuracy)})
 LEVEL = Ground()
@@ -168,12 +168,12 @@ def test_silent_marks_stay_on_the_ground() -> None:
     np.testing.assert_allclose(spots[:, 2], 0.1 * spots[:, 0], atol=1e-12)
 
 
-def spread(kind: str, **accuracy: float) -> tuple[np.ndarray, np.ndarray]:
+def spread(kind: Kind, **accuracy: float) -> tuple[np.ndarray, np.ndarray]:
     """Along and across scatter, in depths, of 2500 marks over a level transmitter 2 m down."""
     k = 2500
     p = poses(np.full(k, 2.0), np.full(k, 0.6), np.zeros(k))
     a = replace(SILENT, **accuracy)
-    _, names, spots = place_marks(np.random.default_rng(2), p, LEVEL, (kind,), a)  # type: ignore[arg-type]
+    _, names, spots = place_marks(np.random.default_rng(2), p, LEVEL, (kind,), a)
     plan = spots[:, :2].reshape(k, -1, 2)[:, -1]
     assert len(names) == k * (2 if kind == "end_null" else 1)
     return along_in_depths(plan, p), across_in_depths(plan, p)
