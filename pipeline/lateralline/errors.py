@@ -59,6 +59,10 @@ class OutputExistsError(LaterallineError, FileExistsError):
     """The output folder is there already and may not be replaced unasked."""
 
 
+class UnknownSiteError(LaterallineError, LookupError):
+    """A built record does not hold the site asked for."""
+
+
 class OutputError(LaterallineError, OSError):
     """Writing failed midway (disk full, folder gone); nothing was put in place."""
 

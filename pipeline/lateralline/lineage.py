@@ -229,6 +229,7 @@ def _statements(settings: Settings, frame: Frame) -> Iterator[_Row]:
             "Longitude and latitude are rounded to 7 decimals, about 0.01 m, and heights to "
             "0.001 m; the GeoPackage holds them unrounded.",
         )
+    yield _Row("statement", "site", settings.name or settings.id)
     yield _Row("statement", "surveyed", settings.surveyed.isoformat())
     yield _Row("statement", "caution", CAUTION)
 

@@ -1,0 +1,5 @@
+"""A plain plan and profile of one built site, as PNG, SVG or PDF. Needs the extra `draw`."""
+
+from lateralline.write.picture.draw import draw_picture
+
+__all__ = ["draw_picture"]

@@ -1,0 +1,155 @@
+"""A picture shows what the record holds, keeps its labels apart, and never lacks the caution."""
+
+from __future__ import annotations
+
+import builtins
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+
+from lateralline import contract
+from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.workspace import Workspace
+from lateralline.write.picture import draw_picture, labels, plan
+from lateralline.write.picture.labels import Label
+from lateralline.write.picture.scene import read_scene
+
+MakeSite = Callable[..., Any]
+
+
+def built(folder: Path, *sites: Any) -> Path:
+    workspace = Workspace(folder)
+    with workspace.build() as build:
+        for site in sites:
+            build.add(site.record, site, site.products)
+    return workspace.asbuilt
+
+
+def words_of(svg: Path) -> str:
+    """The text of an SVG: matplotlib keeps it in a comment beside its outlines."""
+    comments = re.findall(r"<!--\s*(.*?)\s*-->", svg.read_text(encoding="utf-8"), re.DOTALL)
+    return re.sub(r"\s+", " ", " ".join(comments))
+
+
+def test_a_picture_says_site_crs_north_and_the_whole_caution(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    draw_picture(gpkg, "EX-2", tmp_path / "plan.svg")
+    words = words_of(tmp_path / "plan.svg")
+    for part in ("EX-2", "Invented site EX-2", "WGS 84 / UTM zone 17N", "grid north", "2026-05-06"):
+        assert part in words
+    assert contract.load("dig_zone").caution in words
+    assert "EX-1" not in words
+    assert "metres from E 500,000, N 4,499,990 m" in words
+
+
+def test_the_same_record_gives_the_same_picture(make_site: MakeSite, tmp_path: Path) -> None:
+    gpkg = built(tmp_path / "out", make_site())
+    for name in ("a.svg", "b.svg"):
+        draw_picture(gpkg, "", tmp_path / name)
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"horizontal": "local", "x": 0.0, "y": 0.0},
+        {"horizontal": "EPSG:4326", "x": -80.0, "y": 41.0},
+        {"horizontal": "EPSG:2263", "vertical": "EPSG:6360", "x": 985_000.0, "y": 200_000.0},
+        {"rows": 0},
+        {"rows": 1},
+    ],
+    ids=["sketch", "geographic", "feet", "empty", "one"],
+)
+def test_any_site_can_be_drawn(
+    make_site: MakeSite, tmp_path: Path, options: dict[str, Any]
+) -> None:
+    draw_picture(built(tmp_path / "out", make_site(**options)), "EX-1", tmp_path / "p.png")
+    pixels = imread(tmp_path / "p.png")
+    assert pixels.shape[:2] == (1404, 1980)  # A3 at 120 dots an inch
+    assert 0.02 < (pixels[..., :3].min(axis=2) < 0.9).mean() < 0.6
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"horizontal": "EPSG:4326", "x": -80.0, "y": 41.0},
+        {"horizontal": "EPSG:2263", "x": 985_000.0, "y": 200_000.0},
+        {"horizontal": "local", "x": 0.0, "y": 0.0},
+    ],
+    ids=["metres", "degrees", "feet", "sketch"],
+)
+def test_plan_is_in_metres_whatever_the_crs(
+    make_site: MakeSite, tmp_path: Path, options: dict[str, Any]
+) -> None:
+    """Neighbouring fixes stand (3, 0.37) m apart in the site frame; scale factors take ≤ 0.05 %."""
+    scene = read_scene(built(tmp_path / "out", make_site(**options)), "EX-1")
+    assert scene is not None
+    a, b = scene.layers["transmitter_fixes"].geometry.iloc[:2]
+    assert (b.x - a.x, b.y - a.y) == pytest.approx((3.0, 0.37), rel=5e-4)
+    assert abs(a.x) < 100.0
+    assert abs(a.y) < 100.0
+
+
+def test_labels_keep_clear_of_one_another_and_of_points() -> None:
+    """Twenty labels on a crowded line: no two boxes overlap, none leaves the panel."""
+    figure = Figure(figsize=(9, 6))
+    axes = figure.add_subplot()
+    axes.set(xlim=(0, 10), ylim=(0, 6))
+    x = np.linspace(1, 9, 20)
+    points = np.column_stack([x, np.full(20, 3.0)])
+    labels.place(axes, [Label(a, 3.0, f"label {i}") for i, a in enumerate(x)], points)
+    boxes = [t.get_window_extent() for t in axes.texts]
+    assert len(boxes) == 20
+    for i, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[:i])
+        assert not box.count_contains(axes.transData.transform(points))
+        frame = axes.get_window_extent()
+        assert frame.contains(box.x0, box.y0)
+        assert frame.contains(box.x1, box.y1)
+
+
+def test_scale_bars_are_round() -> None:
+    assert [plan._round_length(x) for x in (0.09, 1.0, 1.99, 4.9, 73.0)] == pytest.approx(
+        [0.05, 1.0, 1.0, 2.0, 50.0]
+    )
+
+
+def test_what_cannot_be_drawn_is_refused_and_leaves_nothing(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    for site_id in ("EX-3", ""):  # "" only when there is one
+        with pytest.raises(UnknownSiteError, match="holds no site"):
+            draw_picture(gpkg, site_id, tmp_path / "p.png")
+    with pytest.raises(ValueError, match=r"\.png, \.svg, \.pdf"):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.docx")
+    (tmp_path / "p.png").write_text("somebody's photograph")
+    with pytest.raises(OutputExistsError):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.png")
+    assert (tmp_path / "p.png").read_text() == "somebody's photograph"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "p.png"]
+
+
+def test_without_matplotlib_the_extra_is_named(
+    make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gpkg = built(tmp_path / "out", make_site())
+    really = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name.startswith("matplotlib"):
+            raise ImportError(name)
+        return really(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.png")
