@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import TypeAlias
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from scipy import stats
 from lateralline.kernels.curves import chainage, directions
 from lateralline.link import link
 from lateralline.records import Exposures, Finding, Fixes, Floats, Line, Linked, MarkResults, Solved
-from lateralline.settings import Accuracy, Branch, Pipe, Run, Settings
+from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
 
 ACCURACY = Accuracy(
     mark_placing_m=0.03,
@@ -40,8 +41,34 @@ ACCURACY = Accuracy(
     exposure_m=0.02,
 )
 LAG, RIDE = 0.35, 0.03
+Path: TypeAlias = Floats | Sequence[float] | Sequence[Sequence[float]]
 R1 = Run("R1", "L1", "CO1", 0.0, "against", LAG, RIDE)
 PVC = Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401")
+
+
+@dataclass
+class Row:
+    """One stop: what was seen, and the truth behind it."""
+
+    run: str
+    stop: str
+    counter: float
+    seen: Floats  # (5,) east, north, up, heading, tilt
+    cov: Floats
+    truth: Floats
+    status: str = "solved"
+
+
+@dataclass
+class Shot:
+    """One exposure."""
+
+    name: str
+    xyz: Path
+    to: str = "invert"
+    run: str = ""
+    line: str = "L1"
+    counter: float = float("nan")
 
 
 @dataclass
@@ -51,13 +78,13 @@ class Scene:
     runs: list[Run] = field(default_factory=lambda: [R1])
     branches: list[Branch] = field(default_factory=list)
     pipes: list[Pipe] = field(default_factory=lambda: [PVC])
-    rows: list[dict[str, object]] = field(default_factory=list)
-    shots: list[dict[str, object]] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
+    shots: list[Shot] = field(default_factory=list)
 
     def stops(
         self,
-        path: Sequence[Sequence[float]],
-        at: Sequence[float],
+        path: Path,
+        at: Path,
         *,
         run: Run = R1,
         rng: np.random.Generator | None = None,
@@ -71,11 +98,13 @@ class Scene:
         counter = counted / scale + run.counter_at_entry_m
         if rng is not None:
             slack = (
-                ACCURACY.counter_ratio * np.diff(counted, prepend=0.0) * rng.normal(size=len(at))
+                ACCURACY.counter_ratio
+                * np.diff(counted, prepend=0.0)
+                * rng.normal(size=len(counted))
             )
             counter = counter + np.cumsum(slack)
-            counter = counter + ACCURACY.counter_m / np.sqrt(2) * rng.normal(size=len(at))
-        for i, d in enumerate(at):
+            counter = counter + ACCURACY.counter_m / np.sqrt(2) * rng.normal(size=len(counted))
+        for i, d in enumerate(np.array(at, float)):
             leg = int(np.clip(np.searchsorted(s, d, side="right") - 1, 0, len(s) - 2))
             way = (vertices[leg + 1] - vertices[leg]) / (s[leg + 1] - s[leg])
             truth = np.array(
@@ -90,18 +119,14 @@ class Scene:
             if rng is not None:
                 seen += np.linalg.cholesky(spread) @ rng.normal(size=5)
                 seen[3:] += ACCURACY.axis_heading_rad * rng.normal(size=2)
-            self.rows.append(
-                {"run": run.id, "stop": str(i + 1), "counter": counter[i] + LAG, "seen": seen}
-                | {"cov": spread, "truth": truth, "status": "solved"}
-            )
+            stop = Row(run.id, str(i + 1), float(counter[i]) + LAG, seen, spread, truth)
+            self.rows.append(stop)
         return self
 
-    def exposure(
-        self, name: str, xyz: Sequence[float], to: str = "invert", **more: object
-    ) -> Scene:
-        self.shots.append(
-            {"name": name, "xyz": xyz, "to": to, "run": "", "line": "L1", "counter": np.nan} | more
-        )
+    def exposure(self, name: str, xyz: Path, to: str = "invert", at: float | None = None) -> Scene:
+        """Add an exposure; `at` is its counter on run R1."""
+        shot = Shot(name, xyz, to)
+        self.shots.append(shot if at is None else replace(shot, run="R1", counter=at))
         return self
 
     def settings(self) -> Settings:
@@ -125,24 +150,23 @@ class Scene:
 
     def link(self) -> Linked:
         k = len(self.rows)
-        column = {n: [r[n] for r in self.rows] for n in self.rows[0]} if k else {}
-        seen = np.array(column.get("seen", []), float).reshape(k, 5)
+        seen = np.array([r.seen for r in self.rows], float).reshape(k, 5)
         zero = np.zeros(k)
         fixes = Fixes(
-            run=np.array(column.get("run", []), np.str_),
-            stop=np.array(column.get("stop", []), np.str_),
+            run=np.array([r.run for r in self.rows], np.str_),
+            stop=np.array([r.stop for r in self.rows], np.str_),
             row=np.arange(2, k + 2),
-            counter_m=np.array(column.get("counter", []), float),
+            counter_m=np.array([r.counter for r in self.rows], float),
             xyz_m=seen[:, :3],
             heading_rad=seen[:, 3],
             tilt_rad=seen[:, 4],
-            cov=np.array(column.get("cov", []), float).reshape(k, 5, 5),
+            cov=np.array([r.cov for r in self.rows], float).reshape(k, 5, 5),
             ground_m=zero,
             depth_m=zero,
             depth_sigma_m=zero,
             chi2=zero,
             dof=np.zeros(k, np.int64),
-            status=np.array(column.get("status", []), np.str_),
+            status=np.array([r.status for r in self.rows], np.str_),
             reason=np.array([""] * k, np.str_),
             marks_used=np.zeros(k, np.int64),
         )
@@ -150,12 +174,12 @@ class Scene:
         exposures = Exposures(
             file="exposures.csv",
             row=np.arange(2, n + 2),
-            name=np.array([s["name"] for s in self.shots], np.str_),
-            run=np.array([s["run"] for s in self.shots], np.str_),
-            line=np.array([s["line"] for s in self.shots], np.str_),
-            counter_m=np.array([s["counter"] for s in self.shots], float),
-            measured_to=np.array([s["to"] for s in self.shots], np.str_),
-            xyz_m=np.array([s["xyz"] for s in self.shots], float).reshape(n, 3),
+            name=np.array([s.name for s in self.shots], np.str_),
+            run=np.array([s.run for s in self.shots], np.str_),
+            line=np.array([s.line for s in self.shots], np.str_),
+            counter_m=np.array([s.counter for s in self.shots], float),
+            measured_to=np.array([s.to for s in self.shots], np.str_),
+            xyz_m=np.array([s.xyz for s in self.shots], float).reshape(n, 3),
             cov_m2=np.tile(np.diag([0.02, 0.02, 0.01]) ** 2, (n, 1, 1)),
             ground_m=np.zeros(n),
             placed=np.ones(n, bool),
@@ -188,7 +212,7 @@ def only(found: Linked) -> Line:
 
 
 NORTH = [(0, 0, 0), (0, 10, 0.2)]
-ENTRY = ("CO1", (0, 0, -RIDE))
+ENTRY: tuple[str, Path] = ("CO1", (0, 0, -RIDE))
 
 
 def shapes(line: Line) -> list[str]:
@@ -225,13 +249,13 @@ def test_the_adjustment_sharpens_every_fix() -> None:
 
 
 @pytest.mark.parametrize("flow", ["with", "against"])
-def test_headings_are_turned_to_the_camera_and_tilt_with_them(flow: str) -> None:
+def test_headings_are_turned_to_the_camera_and_tilt_with_them(flow: Flow) -> None:
     """Every other fix comes back to front; the pipe rises 20 % to the north, upstream."""
     run = replace(R1, flow=flow)
     scene = Scene(runs=[run]).stops([(0, 0, 0), (0, 10, 2)], [1, 3, 5, 7], run=run)
     for row in scene.rows[::2]:
-        row["seen"] = row["seen"] * [1, 1, 1, 1, -1] + [0, 0, 0, np.pi, 0]
-        row["cov"] = row["cov"] * np.outer([1, 1, 1, 1, -1], [1, 1, 1, 1, -1])
+        row.seen = row.seen * [1, 1, 1, 1, -1] + [0, 0, 0, np.pi, 0]
+        row.cov = row.cov * np.outer([1, 1, 1, 1, -1], [1, 1, 1, 1, -1])
     found = scene.link()
     up = directions(0.0, np.arctan(0.2)) * (1 if flow == "against" else -1)
     fixes = found.fixes
@@ -275,7 +299,7 @@ def test_noisy_45_degree_bends_are_found_and_straights_left_alone() -> None:
 
 def test_a_heading_off_within_its_sigma_is_no_bend() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
-    scene.rows[1]["seen"][3] += np.radians(6)
+    scene.rows[1].seen[3] += np.radians(6)
     assert shapes(only(scene.link())) == ["straight"] * 3
 
 
@@ -299,7 +323,7 @@ def test_undecided_when_headings_tell_nothing() -> None:
 def test_contradiction_when_nothing_fits() -> None:
     """Ends that look along the chord, and two metres of cable too many."""
     scene = Scene().stops(NORTH, [1, 3])
-    scene.rows[1]["counter"] += 2.0
+    scene.rows[1].counter += 2.0
     found = scene.link()
     assert shapes(only(found)) == ["undecided"]
     assert "shape-contradiction" in codes(found)
@@ -310,7 +334,7 @@ def test_contradiction_when_nothing_fits() -> None:
 
 def test_a_stop_beside_the_line_is_named_and_left_out() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
-    scene.rows[2]["seen"][0] += 0.6
+    scene.rows[2].seen[0] += 0.6
     found = scene.link()
     said = finding(found, "link-blunder")
     assert said.subject == "stop R1/3"
@@ -327,7 +351,7 @@ def test_a_stop_beside_the_line_is_named_and_left_out() -> None:
 def test_a_gross_blunder_is_survived(aside: float) -> None:
     """A baseline read from the wrong end: the stop lies metres off, heading and all."""
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
-    scene.rows[2]["seen"][:2] += [aside, aside]
+    scene.rows[2].seen[:2] += [aside, aside]
     found = scene.link()
     assert ("link-blunder", "stop R1/3") in [(f.code, f.subject) for f in found.findings]
     assert "link-not-converged" not in codes(found)
@@ -336,7 +360,7 @@ def test_a_gross_blunder_is_survived(aside: float) -> None:
 
 def test_a_heading_blunder_is_not_two_bends() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
-    scene.rows[2]["seen"][3] += np.radians(40)
+    scene.rows[2].seen[3] += np.radians(40)
     found = scene.link()
     assert [(f.code, f.subject) for f in found.findings if f.severity == "error"] == [
         ("link-blunder", "stop R1/3")
@@ -348,7 +372,7 @@ def test_a_heading_blunder_is_not_two_bends() -> None:
 
 def test_a_misread_counter_is_named() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
-    scene.rows[2]["counter"] += 0.7
+    scene.rows[2].counter += 0.7
     said = finding(scene.link(), "link-blunder")
     assert said.subject == "stop R1/3"
     assert "counter reading" in said.what
@@ -357,7 +381,7 @@ def test_a_misread_counter_is_named() -> None:
 
 def test_a_bend_right_at_a_stop_is_said_to_be_one() -> None:
     scene = Scene().stops([(0, 0, 0), (0, 5, 0), (2, 8.4641, 0)], [1, 3, 5, 7, 9])
-    scene.rows[2]["seen"][3] = np.radians(15)
+    scene.rows[2].seen[3] = np.radians(15)
     found = scene.link()
     assert finding(found, "bend-at-stop").subject == "stop R1/3"
     assert "link-blunder" not in codes(found)
@@ -372,7 +396,7 @@ def test_no_false_alarm_on_clean_lines() -> None:
 
 def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
-    scene.rows[3]["counter"] -= 1.0
+    scene.rows[3].counter -= 1.0
     said = finding(scene.link(), "chord-exceeds-counter")
     assert said.severity == "error"
     assert said.subject == "stop R1/4"
@@ -381,9 +405,9 @@ def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
 
 def test_counters_that_turn_back_or_repeat() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
-    scene.rows[1]["counter"], scene.rows[2]["counter"] = (
-        scene.rows[2]["counter"],
-        scene.rows[1]["counter"],
+    scene.rows[1].counter, scene.rows[2].counter = (
+        scene.rows[2].counter,
+        scene.rows[1].counter,
     )
     assert finding(scene.link(), "counter-backwards").subject == "stop R1/3"
     scene = Scene().stops(NORTH, [1, 3, 3, 7])
@@ -411,7 +435,7 @@ def test_an_exposure_gives_its_level_to_the_line(to: str, below_axis: float) -> 
     """Fixes 0.15 m too high by a common depth error; the exposed pipe pulls its end down."""
     scene = Scene().stops(NORTH, [1, 3, 5])
     for row in scene.rows:
-        row["seen"][2] += 0.15
+        row.seen[2] += 0.15
     line = only(scene.exposure("CO1", (0, 0, -below_axis), to).link())
     assert line.xyz_m[0, 2] == pytest.approx(0, abs=0.02)
     assert line.xyz_m[1, 2] < 0.15 + 0.02 - 0.01
@@ -428,13 +452,12 @@ def test_unknown_dimensions_make_a_crown_shot_plan_only() -> None:
 
 def test_an_exposure_at_a_stop_joins_it_and_disagreement_is_told() -> None:
     """A test hole over stop 2; then the same hole half a metre aside."""
-    at = {"run": "R1", "counter": 3.0}
-    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.03, 3, 0.06 - RIDE), **at)
+    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.03, 3, 0.06 - RIDE), at=3.0)
     line = only(scene.link())
     assert line.kind.tolist() == ["fix", "exposure", "fix"]
     assert line.fix.tolist() == [0, 1, 2]
     assert line.cov_m2[1, 0, 0] < 0.02**2
-    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), **at)
+    scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), at=3.0)
     said = finding(scene.link(), "exposure-disagrees")
     assert said.subject == "exposure TH1"
     assert said.by_how_much.startswith("0.50 m in plan")
@@ -452,7 +475,7 @@ def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
     found = Scene().stops(NORTH, [3]).exposure(*ENTRY).link()
     assert len(only(found).xyz_m) == 2
     none = Scene().stops(NORTH, [3])
-    none.rows[0]["status"] = "unsolved"
+    none.rows[0].status = "unsolved"
     assert codes(none.link()) == ["line-without-fix"]
 
 
@@ -463,8 +486,8 @@ def test_a_weak_fix_neither_breaks_nor_bends_the_line() -> None:
     """Stop 3 saw one end null: two metres unsure along its heading, which is unsure by 100°."""
     weak = np.diag([0.5, 2.0, 0.3, np.radians(100), np.radians(30)]) ** 2
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
-    scene.rows[2]["cov"], scene.rows[2]["status"] = weak, "weak"
-    scene.rows[2]["seen"] = np.array([0.6, 7.5, 0.4, np.radians(80), 0.3])
+    scene.rows[2].cov, scene.rows[2].status = weak, "weak"
+    scene.rows[2].seen = np.array([0.6, 7.5, 0.4, np.radians(80), 0.3])
     found = scene.link()
     line = only(found)
     assert line.xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.1)
@@ -540,7 +563,7 @@ def test_a_junction_beyond_what_was_located_is_refused() -> None:
 # ---- calibration ----------------------------------------------------------------------------
 
 
-def wandering(rng: np.random.Generator, legs: Sequence[float], start: float) -> Floats:
+def wandering(rng: np.random.Generator, legs: Floats, start: float) -> Floats:
     """A path whose pieces wander about the pipe at each stop as the model says (2° each way)."""
     heading, tilt = start, 0.02
     out = [np.zeros(3)]
@@ -568,12 +591,12 @@ def drawn(rng: np.random.Generator, bent: bool) -> tuple[Line, Floats]:
     legs_dir = np.diff(path, axis=0)
     heading = np.unwrap(np.arctan2(legs_dir[:, 0], legs_dir[:, 1]))
     for row in scene.rows:
-        v = int(np.argmin(np.linalg.norm(path - row["truth"][:3], axis=1)))
+        v = int(np.argmin(np.linalg.norm(path - row.truth[:3], axis=1)))
         if 0 < v < len(path) - 1:
             middle = (heading[v - 1] + heading[v]) / 2
         else:
             middle = heading[min(v, len(heading) - 1)] + np.radians(2) * rng.normal()
-        row["seen"][3] += middle - heading[min(v, len(heading) - 1)]
+        row.seen[3] += middle - heading[min(v, len(heading) - 1)]
     return only(scene.link()), path
 
 

@@ -110,7 +110,7 @@ def test_stretch_jacobian(bends: int) -> None:
         def one(p: Floats, s: int = s) -> Floats:
             moved = x.copy()
             moved[s] = p
-            return pairs.equations(moved, balance)[0][s]
+            return np.asarray(pairs.equations(moved, balance)[0][s])
 
         numeric = central(one, x[s])
         assert jacobian[s] == pytest.approx(numeric, rel=1e-5, abs=1e-4)

@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from lateralline.kernels.network import adjust
+from lateralline.kernels.network import Equations, adjust
 
 Floats = npt.NDArray[np.float64]
 RNG = np.random.default_rng(11)
@@ -14,7 +14,7 @@ ROOT = RNG.normal(size=(9, 9)) + 3 * np.eye(9)
 COV = ROOT @ ROOT.T
 
 
-def linear(observed: Floats) -> object:
+def linear(observed: Floats) -> Equations:
     return lambda x: (DESIGN @ x - observed, DESIGN)
 
 

@@ -8,7 +8,9 @@ import pytest
 from lateralline.kernels.curves import angle_between, directions, minimum_curvature
 
 
-def borehole(length: float, inclination: float, azimuth: float, to: tuple[float, float]) -> list:
+def borehole(
+    length: float, inclination: float, azimuth: float, to: tuple[float, float]
+) -> list[float]:
     """North, east and depth of one step, from degrees off the plumb line as drillers write them."""
     east, north, up = minimum_curvature(
         length,
@@ -17,7 +19,7 @@ def borehole(length: float, inclination: float, azimuth: float, to: tuple[float,
         np.radians(to[1]),
         np.radians(to[0] - 90),
     )
-    return [north, east, -up]
+    return [float(north), float(east), -float(up)]
 
 
 def test_minimum_curvature_step() -> None:

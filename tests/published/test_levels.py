@@ -35,7 +35,8 @@ def test_one_tie_too_many_fails_but_cannot_be_localised() -> None:
     assert a.v == pytest.approx([-0.02336, -0.01652, -0.01651], abs=5e-6)
     assert a.redundancy == pytest.approx([0.50, 0.25, 0.25], abs=5e-3)
     assert a.w == pytest.approx([-3.303] * 3, abs=5e-4)
-    assert (a.chi2, a.dof) == (pytest.approx(10.909, abs=5e-4), 1)
+    assert a.chi2 == pytest.approx(10.909, abs=5e-4)
+    assert a.dof == 1
     posterior = a.s0 * np.sqrt(np.diag(a.cov))
     assert posterior == pytest.approx([0.03303, 0.02335], abs=1e-5)
 

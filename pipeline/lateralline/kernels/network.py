@@ -32,7 +32,7 @@ W_DETECTABLE = 4.132
 _SINGULAR = 1e-13  # share of an unknown's information that the others leave it
 
 
-class Tests(NamedTuple):
+class Outliers(NamedTuple):
     """Outlier tests of g alternatives, each of q columns."""
 
     statistic: Floats  # (g,) χ² of q degrees of freedom when the alternative is false
@@ -60,7 +60,7 @@ class Adjustment:
         """A-posteriori σ of unit weight; NaN without redundancy."""
         return float(np.sqrt(self.chi2 / self.dof)) if self.dof > 0 else float("nan")
 
-    def test(self, alternatives: Floats) -> Tests:
+    def test(self, alternatives: Floats) -> Outliers:
         """Test alternatives (g, m, q): which way observations would be off, one column per freedom.
 
         T = uᵀ K⁻¹ u with u = HᵀPv and K = HᵀP·Qvv·PH; for one column √T is Baarda's |w|. NaN
@@ -68,14 +68,17 @@ class Adjustment:
         """
         h = np.asarray(alternatives, float)
         u = np.einsum("gmq,m->gq", h, self.weighted_v)
-        k = np.einsum("gmq,gmr->gqr", h, self.weighted_cov_v @ h)
+        g, m, q = h.shape
+        columns = h.transpose(1, 0, 2).reshape(m, g * q)
+        spread = (self.weighted_cov_v @ columns).reshape(m, g, q).transpose(1, 2, 0)
+        k = spread @ h
         seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(
             np.einsum("gmq,gmq->g", h, h), 1e-300
         ) * np.max(np.abs(np.diag(self.weighted_cov_v)), initial=1e-300)
         k = np.where(seen[:, None, None], k, np.eye(h.shape[2]))
         size = -np.linalg.solve(k, u[..., None])[..., 0]
         statistic = -np.einsum("gq,gq->g", u, size)
-        return Tests(
+        return Outliers(
             np.where(seen, statistic, np.nan),
             np.where(seen[:, None], size, np.nan),
         )
@@ -176,7 +179,7 @@ def _statistics(
     m = len(v)
     projector = np.eye(m) - a @ cov @ a.T
     back = solve_triangular(root, np.eye(m), lower=True)  # root⁻¹
-    redundancy = np.einsum("ij,jk,ki->i", root, projector, back)
+    redundancy = np.sum((root @ projector) * back.T, axis=1)
     weighted_cov_v = back.T @ projector @ back
     weighted_v = back.T @ v
     spread = np.diag(weighted_cov_v)

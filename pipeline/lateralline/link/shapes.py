@@ -139,7 +139,10 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     bend = (chi2_all[:, 0] - chi2_all[:, 1] > gain) & fits[:, 1]
     double = ~bend & ~fits[:, 0] & ~fits[:, 1] & fits[:, 2]
     is_straight = ~bend & ~double & fits[:, 0]
-    suspect, forced = _passed_over(sights, ~is_straight, is_straight & ~told, accuracy)
+    strained = chi2_all[:, 0] > chi2.isf(0.05, np.maximum(free, 1))
+    suspect, forced = _passed_over(
+        sights, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
+    )
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & told)
     shape = np.select(
@@ -161,20 +164,18 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
 
 
 def _passed_over(
-    sights: Sights, bent: Flags, loose: Flags, accuracy: Accuracy
+    sights: Sights, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
 ) -> tuple[Flags, Flags]:
     """Points (k,) and stretches (s,) that are straight when the points are passed over.
 
-    A point between two stretches that are not straight (`bent`), though without it all is: one
-    wrong stop is likelier than the two bends, before and after it, that would excuse it. And weak
-    points, whose stretches fit a straight but do not prove it (`loose`), between points that do.
+    A point between two stretches that are not straight (`bent`, or straight only just: `strained`),
+    though without it all is: one wrong stop is likelier than the two bends, before and after it,
+    that would excuse it. And weak points, whose stretches fit a straight but do not prove it
+    (`loose`), between points that do.
     """
-    bad = bent | loose
-    spans = [
-        (i - 1, i + 1)
-        for i in range(1, len(sights.xyz_m) - 1)
-        if (bad[i - 1] and bad[i]) or (bad[i - 1] != bad[i] and not (bent[i - 1] or bent[i]))
-    ]
+    wrong = (bent[:-1] | bent[1:]) & (bent | loose | strained)[:-1] & (bent | loose | strained)[1:]
+    weak = (loose[:-1] | loose[1:]) & ~bent[:-1] & ~bent[1:]
+    spans = [(int(i), int(i) + 2) for i in np.flatnonzero(wrong | weak)]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], loose.astype(int), [0]])))
     spans += [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a > 2]
     points, stretches = np.zeros(len(sights.xyz_m), bool), np.zeros(len(bent), bool)
