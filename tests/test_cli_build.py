@@ -192,6 +192,57 @@ def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:
     assert findings("check", sites / "a") == built
 
 
+# ---- draw ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def built(sites: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output of the two good sites."""
+    out = tmp_path_factory.mktemp("built") / "out"
+    assert run("build", sites / "a", sites / "c", "-o", out).exit_code == 0
+    return out
+
+
+def test_a_site_of_a_batch_is_drawn(built: Path, tmp_path: Path) -> None:
+    drawn = run("draw", built, "-o", tmp_path / "plan.png", "--site", "QH-031")
+    assert drawn.exit_code == 0, drawn.output
+    assert (tmp_path / "plan.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_picture_that_is_there_is_kept_unless_replacing_is_asked_for(
+    built: Path, tmp_path: Path
+) -> None:
+    picture = tmp_path / "plan.svg"
+    picture.write_text("precious")
+    asked = ("draw", built, "-o", picture, "--site", "QH-031")
+    refused = run(*asked)
+    assert refused.exit_code == 2
+    assert "--replace" in refused.output
+    assert picture.read_text() == "precious"
+    assert run(*asked, "--replace").exit_code == 0
+    assert "<svg" in picture.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"), [((), "holds 2 sites"), (("--site", "QH-1"), "no site 'QH-1'")]
+)
+def test_drawing_asks_which_site_and_names_them(
+    built: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    refused = run("draw", built, "-o", tmp_path / "plan.png", *arguments)
+    assert refused.exit_code == 2
+    words = " ".join(refused.output.split())
+    assert said in words
+    assert "QH-022, QH-031" in words
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_drawing_anything_else_is_refused(sites: Path, tmp_path: Path) -> None:
+    refused = run("draw", sites / "a", "-o", tmp_path / "plan.png")
+    assert refused.exit_code == 2
+    assert "no output of lateralline build" in " ".join(refused.output.split())
+
+
 # ---- sites and the terminal ---------------------------------------------------------------
 
 

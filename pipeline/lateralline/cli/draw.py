@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +36,7 @@ def draw(
             metavar="ID", help="Site to draw; needed when OUT holds several.", show_default=False
         ),
     ] = "",
+    replace: Annotated[bool, typer.Option("--replace", help="Replace PICTURE.")] = False,
 ) -> None:
     """Draw plan and profile of a built site.
 
@@ -44,9 +47,33 @@ def draw(
       lateralline draw out -o plan.png
       lateralline draw city -o plan.svg --site EX-001
     """
-    from lateralline.workspace import GEOPACKAGE
+    from lateralline.workspace import Workspace
     from lateralline.write.picture import draw_picture
 
-    gpkg = built / GEOPACKAGE if built.is_dir() else built
-    draw_picture(gpkg, site, out)
+    asbuilt = Workspace(built).asbuilt if built.is_dir() else built
+    draw_picture(asbuilt, _one_site(asbuilt, site), out, replace=replace)
     typer.echo(f"wrote {out}")
+
+
+def _one_site(asbuilt: Path, site: str) -> str:
+    """Return the site to draw: the one asked for, or the only one there is."""
+    there = _sites(asbuilt)
+    if site in there:
+        return site
+    if not site and len(there) == 1:
+        return there[0]
+    known = ", ".join(there[:20]) + (", …" if len(there) > 20 else "")
+    what = f"no site {site!r} in {asbuilt}" if site else f"{asbuilt} holds {len(there)} sites"
+    raise typer.BadParameter(f"{what}; choose one of: {known}", param_hint="--site")
+
+
+def _sites(asbuilt: Path) -> list[str]:
+    """Return the ids of the sites in a GeoPackage that `build` wrote."""
+    try:
+        with closing(sqlite3.connect(f"{asbuilt.absolute().as_uri()}?mode=ro", uri=True)) as db:
+            rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
+    except sqlite3.Error as e:
+        raise typer.BadParameter(
+            f"{asbuilt} is no output of lateralline build ({e})", param_hint="OUT"
+        ) from e
+    return [str(site_id) for (site_id,) in rows]
