@@ -107,11 +107,12 @@ def test_mixed_levels_leave_only_the_plan_claimed(make_site: MakeSite, tmp_path:
     _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
+@pytest.mark.parametrize(("limit", "at"), [("BATCH_ROWS", 10), ("BATCH_SITES", 2)])
 def test_sites_are_appended_in_batches(
-    make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limit: str, at: int
 ) -> None:
     """What waits in memory is bounded, whatever the number of sites; no row is lost."""
-    monkeypatch.setattr(_batches, "BATCH_ROWS", 10)
+    monkeypatch.setattr(_batches, limit, at)
     path = tmp_path / "a.gpkg"
     sites = [make_site(f"EX-{i}") for i in range(7)]
     sink = GeoPackageSink(path, sites[0].frame.write_crs, stamp=STAMP)

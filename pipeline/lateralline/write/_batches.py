@@ -9,6 +9,8 @@ import pyarrow as pa
 
 #: Rows of one layer that wait in memory before they are written.
 BATCH_ROWS: Final = 4096
+#: Sites of one layer that wait: a small table costs more than its rows.
+BATCH_SITES: Final = 32
 
 
 class Batches:
@@ -21,8 +23,9 @@ class Batches:
     def add(self, tables: Mapping[str, pa.Table]) -> None:
         """Take one site's layers; write those that have waited long enough."""
         for name, table in tables.items():
-            self._waiting.setdefault(name, []).append(table)
-            if self.waiting_rows(name) >= BATCH_ROWS:
+            waiting = self._waiting.setdefault(name, [])
+            waiting.append(table)
+            if len(waiting) >= BATCH_SITES or self.waiting_rows(name) >= BATCH_ROWS:
                 self._flush(name)
 
     def waiting_rows(self, layer: str) -> int:

@@ -39,7 +39,8 @@ def draw_legend(axes: Axes, scene: Scene) -> None:
     axes.set_axis_off()
     handles = _handles(scene)
     axes.legend(
-        list(handles.values()), list(handles), loc="upper left", bbox_to_anchor=(-0.02, 1.0),
+        list(handles.values()), list(handles), loc="upper left" if scene.is_tall else "lower left",
+        bbox_to_anchor=(-0.02, 1.0 if scene.is_tall else 0.0),
         frameon=False, fontsize=8, labelspacing=0.68, handlelength=2.4, borderpad=0,
         handler_map={tuple: HandlerTuple(ndivide=1)},
     )  # fmt: skip
