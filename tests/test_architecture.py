@@ -29,7 +29,7 @@ FLOORS = (
     ("records",),
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
-    ("summary",),
+    ("summary", "proof"),
     ("lineage",),
     ("layers",),
     ("write",),

@@ -104,7 +104,7 @@ def test_total_peak_moves_far_with_little_tilt(tilt_deg, u):
     assert top.x == pytest.approx(u, abs=1e-3)
     behind, ahead = dipole.end_null_offsets(tilt)
     assert ahead < -behind
-    assert dipole.total_peak_offset(tilt) == pytest.approx(u, abs=0.11)
+    assert dipole.total_peak_offset(tilt) == pytest.approx(u, abs=0.006)
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
+        """Say where, what would be right, what was found and the way out."""
         place = f"{self.file}:{self.row}" if self.row else self.file
         got = f'; got "{self.value}"' if self.value else ""
         hint = f" — {self.hint}" if self.hint else ""
@@ -36,6 +37,7 @@ class SiteFaultsError(LaterallineError, ValueError):
     """A site's input has faults; carries every one of them, not the first."""
 
     def __init__(self, site: str, faults: Iterable[Fault]) -> None:
+        """Keep the faults in file and row order, each once."""
         self.site = site
         self.faults = tuple(sorted(set(faults)))
         super().__init__(

@@ -223,8 +223,8 @@ class Fixes:
 
     @property
     def solved(self) -> Flags:
-        """True where there is a position to link."""
-        return self.status != "unsolved"
+        """True where there is one position to link: neither unsolved nor ambiguous."""
+        return np.isin(self.status, ("solved", "weak"))
 
 
 @dataclass(frozen=True, slots=True)

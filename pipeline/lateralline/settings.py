@@ -25,6 +25,7 @@ class Accuracy:
     gnss_m: float  # when a mark gives no sigma of its own; each axis
     level_m: float  # a levelled ground shot against control
     unknown_ground_m: float  # ground taken as level because no level was given
+    ground_slope_ratio: float  # a stop's ground slope about the site's
     bearing_rad: float  # compass bearing of a polar mark
     receiver_angle_rad: float  # angular resolution of the receiver
     depth_reading_ratio: float
@@ -69,6 +70,22 @@ class Pipe:
     dimensions_from: str  # the published table, "site.toml", or "" when unknown
     outside_diameter_m: float = nan  # known without the inside for some published barrels
 
+    def axis_above_m(self, measured_to: str, ride_height_m: float) -> float:
+        """Return the height of the transmitter's axis above what was measured.
+
+        `measured_to` is invert, crown, outside_top or transmitter; NaN when a dimension is missing.
+
+        >>> pipe = Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401")
+        >>> [round(pipe.axis_above_m(to, 0.03), 4) for to in ("invert", "crown", "outside_top")]
+        [0.03, -0.0736, -0.0768]
+        """
+        return {
+            "transmitter": 0.0,
+            "invert": ride_height_m,
+            "crown": ride_height_m - self.inside_diameter_m,
+            "outside_top": ride_height_m - self.inside_diameter_m - self.wall_m,
+        }[measured_to]
+
 
 @dataclass(frozen=True, slots=True)
 class Run:
@@ -82,6 +99,7 @@ class Run:
     transmitter_lag_m: float
     ride_height_m: float
     rod_length_m: float = nan  # magnetic length of the transmitter; NaN = taken as a point dipole
+    receiver: str = ""  # runs of one receiver (and day) share a depth-reading scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +131,7 @@ class Settings:
     branches: tuple[Branch, ...]
     dig_rule: str  # key of the dig-rule table
     dig_tolerance_m: float  # NaN = the rule's own
+    aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

@@ -95,8 +95,8 @@ def _place(work: Work) -> Work:
 
 
 def _solve(work: Work) -> Work:
-    record = work["record"]
-    return {"solved": solve(work["placed"].marks, record.stops, record.settings)}
+    record, placed = work["record"], work["placed"]
+    return {"solved": solve(placed.marks, record.stops, record.settings, placed.exposures)}
 
 
 def _link(work: Work) -> Work:

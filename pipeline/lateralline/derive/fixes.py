@@ -57,4 +57,5 @@ def transmitter_fixes(
         "note": [notes.get(row) for row in rows],
         "source_row": source_rows(stops.file, rows),
     }
-    return product("transmitter_fixes", columns, points(fixes.xyz_m, fixes.solved))
+    there = np.isfinite(fixes.xyz_m[:, 0])  # an ambiguous stop is drawn at its better candidate
+    return product("transmitter_fixes", columns, points(fixes.xyz_m, there))

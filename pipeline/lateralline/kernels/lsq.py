@@ -23,10 +23,12 @@ Flags = npt.NDArray[np.bool_]
 
 #: A step shorter than this many of its own standard deviations is the end of the iteration.
 STEP_SIGMAS = 1e-3
+#: A problem damped this much is not getting anywhere.
+MOST_DAMPING = 1e12
 
 
 def per_problem(values: Floats, count: Ints) -> Floats:
-    """Return sums (…, k) of values (…, n) over consecutive groups, count (k,) of them, none empty."""
+    """Return sums (…, k) of values (…, n) over consecutive groups of count (k,), none empty."""
     if not count.size:
         return np.zeros((*values.shape[:-1], 0))
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
@@ -144,9 +146,9 @@ def levenberg_marquardt(problem: Problem, start: Floats, max_iterations: int = 6
         damping = np.where(
             better,
             np.maximum(damping * np.maximum(1 / 3, 1 - (2 * np.clip(gain, 0, 1) - 1) ** 3), 1e-10),
-            damping * growth,
+            np.minimum(damping * growth, MOST_DAMPING),
         )
-        growth = np.where(better, 2.0, 2.0 * growth)
+        growth = np.where(better, 2.0, np.minimum(2.0 * growth, MOST_DAMPING))
         done |= short & (damping < 1.0)
         result.iterations[index[~done]] = iteration
         stale = not better.all()

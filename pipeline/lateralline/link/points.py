@@ -10,7 +10,7 @@ from scipy.stats import chi2
 
 from lateralline.kernels.curves import directions
 from lateralline.records import Exposures, Finding, Fixes, Floats
-from lateralline.settings import Pipe, Run, Settings
+from lateralline.settings import Run, Settings
 
 #: Level of a point whose level nobody measured, about that of its neighbours on the line.
 LEVEL_UNKNOWN_M = 1.0
@@ -144,7 +144,7 @@ def _from_exposure(
     else:
         readings = {r.id: r.counter_at_entry_m for r in runs if r.entry == name}
     ride = run if run is not None else next(iter(runs), None)
-    up = axis_above(measured_to, settings.pipe(line), ride.ride_height_m if ride else 0.0)
+    up = settings.pipe(line).axis_above_m(measured_to, ride.ride_height_m if ride else 0.0)
     xyz, cov = exposures.xyz_m[i].copy(), np.zeros((5, 5))
     cov[:3, :3] = exposures.cov_m2[i]
     findings = []
@@ -183,22 +183,6 @@ def _factorable(cov: Floats) -> Floats:
     out = np.zeros_like(cov)
     out[np.ix_(used, used)] = unit * np.outer(sigma, sigma)
     return out
-
-
-def axis_above(measured_to: str, pipe: Pipe, ride_height_m: float) -> float:
-    """Height of the transmitter axis above what was measured; NaN when a dimension is missing.
-
-    >>> from lateralline.settings import Pipe
-    >>> pipe = Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401")
-    >>> [round(axis_above(to, pipe, 0.03), 4) for to in ("invert", "crown", "outside_top")]
-    [0.03, -0.0736, -0.0768]
-    """
-    return {
-        "transmitter": 0.0,
-        "invert": ride_height_m,
-        "crown": ride_height_m - pipe.inside_diameter_m,
-        "outside_top": ride_height_m - pipe.inside_diameter_m - pipe.wall_m,
-    }[measured_to]
 
 
 def _counter_findings(run: Run, fixes: Fixes, rows: np.ndarray) -> list[Finding]:

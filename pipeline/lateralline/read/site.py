@@ -60,6 +60,7 @@ def settings(site: Site, ledger: Ledger) -> Settings:
         ),
         dig_rule=rule,
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
+        aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
     )
 
 
@@ -97,6 +98,7 @@ def _run(row: Row, site: Site, ledger: Ledger) -> Run:
         transmitter_lag_m=row.number("transmitter_lag", 0.0) * counter,
         ride_height_m=row.number("ride_height", 0.0) * pipe,
         rod_length_m=row.number("rod_length") * pipe,
+        receiver=row.text("receiver"),
     )
 
 

@@ -2,60 +2,78 @@
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
-from lateralline.kernels.lsq import Solution, levenberg_marquardt, whiten
-from lateralline.records import Floats, Marks, Solved, StopRows
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.lsq import per_problem
+from lateralline.records import (
+    Exposures,
+    Flags,
+    MarkResults,
+    Marks,
+    Solved,
+    StopRows,
+    Texts,
+)
 from lateralline.settings import Settings
-from lateralline.solve.gather import gather
-from lateralline.solve.problem import StopProblem
-from lateralline.solve.report import findings_of
+from lateralline.solve.batch import solve_batch
+from lateralline.solve.gather import Gathered, gather
+from lateralline.solve.modes import Modes, find_modes
+from lateralline.solve.report import CRITICAL_W, findings_of
 from lateralline.solve.results import fixes_of, mark_results_of
+from lateralline.solve.scale import Scale, shared_scale
+from lateralline.solve.seen import seen_depths
+from lateralline.solve.suspects import suspects
 
 __all__ = ["solve", "solve_batch"]
 
-#: Stops solved in one go: large enough to keep numpy busy, small enough to stay in cache.
-CHUNK = 8192
+#: A stop whose χ² is this unlikely is searched for booking errors.
+REJECT = 1e-3
 
 
-def solve(marks: Marks, stops: StopRows, settings: Settings) -> Solved:
+def solve(
+    marks: Marks, stops: StopRows, settings: Settings, exposures: Exposures | None = None
+) -> Solved:
     """Return one fix per row of stops, what it says of every mark, and findings.
 
     Five unknowns per stop (east, north, up, heading, tilt) by least squares on the field-direction
-    conditions of its marks, with the tilt's and, when no end null was found, the heading's prior.
+    conditions of its marks, with the tilt's and, when no mark points along the axis, the heading's
+    prior. Exposures only calibrate the depth readings here; `link` holds the pipe to them.
     """
     gathered = gather(marks, stops, settings)
-    solution, cov = solve_batch(gathered.problem, gathered.start)
-    fixes = fixes_of(gathered, solution, cov, stops)
-    mark_results = mark_results_of(gathered, solution, cov, len(marks.row))
-    return Solved(fixes, mark_results, findings_of(fixes, mark_results, marks, stops))
-
-
-def solve_batch(problem: StopProblem, start: Floats) -> tuple[Solution, Floats]:
-    """Return solutions and covariances (k, 5, 5) in transmitter axes, chunk by chunk."""
-    size = start.shape[1]
-    parts, covs = [], []
-    for begin in range(0, size, CHUNK):
-        keep = np.zeros(size, dtype=bool)
-        keep[begin : begin + CHUNK] = True
-        part = problem if keep.all() else problem.take(keep)
-        solution = levenberg_marquardt(part, start[:, keep])
-        at = part.linearise(solution.p)
-        white = whiten(at)
-        covs.append(np.linalg.inv(white.normal()[0]))
-        solution.objective[:] = white.objective()
-        parts.append(solution)
-    if not parts:
-        empty = np.zeros(0)
-        return Solution(start, empty, empty.astype(bool), empty.astype(np.int64)), np.zeros(
-            (0, 5, 5)
-        )
-    return (
-        Solution(
-            np.concatenate([s.p for s in parts], axis=1),
-            np.concatenate([s.objective for s in parts]),
-            np.concatenate([s.converged for s in parts]),
-            np.concatenate([s.iterations for s in parts]),
-        ),
-        np.concatenate(covs),
+    scale, receivers = _scale(gathered, stops, settings, exposures)
+    problem = gathered.problem
+    problem = replace(
+        problem,
+        stops=replace(problem.stops, scale=scale.others, scale_sigma=scale.others_sigma),
     )
+    modes = find_modes(problem, stops, gathered.stop)
+    fixes = fixes_of(gathered, modes, stops)
+    results = mark_results_of(modes, len(marks.row))
+    rejected = _rejected(modes, results)
+    doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)
+    findings = findings_of(fixes, results, marks, stops, gathered, modes, scale, receivers, doubts)
+    return Solved(fixes, results, findings)
+
+
+def _rejected(modes: Modes, results: MarkResults) -> Flags:
+    """Return the stops (k,) whose χ² or worst mark fails its test."""
+    problem = modes.problem
+    dof = problem.dof
+    unlikely = chi2.sf(modes.chosen.objective, np.maximum(dof, 1)) < REJECT
+    failing = results.residual_w[problem.marks.row] > CRITICAL_W
+    worst = per_problem(failing.astype(np.float64), problem.stops.count) > 0
+    return np.asarray((dof > 0) & (unlikely | worst))
+
+
+def _scale(
+    gathered: Gathered, stops: StopRows, settings: Settings, exposures: Exposures | None
+) -> tuple[Scale, Texts]:
+    """Return the depth-reading scale of each receiver, and the receivers' names."""
+    name = {r.id: r.receiver for r in settings.runs}
+    of_stop = np.array([name.get(str(r), "") for r in stops.run[gathered.stop]], dtype=np.str_)
+    receivers, group = np.unique(of_stop, return_inverse=True)
+    depth, sigma = seen_depths(gathered, stops, settings, exposures)
+    return shared_scale(gathered.problem, group.astype(np.int64), depth, sigma), receivers

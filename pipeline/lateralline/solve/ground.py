@@ -12,9 +12,8 @@ import numpy as np
 from lateralline.kernels.lsq import per_problem
 from lateralline.records import Floats, Ints
 
-#: σ of a stop's slope about the site's slope, and of the site's slope about level: common
-#: practice, no source. Roughness is how far real ground leaves a plane over a few metres.
-STOP_SLOPE_SIGMA = 0.05
+#: σ of the site's slope about level, and how far real ground leaves a plane over a few metres:
+#: common practice, no source.
 SITE_SLOPE_SIGMA = 0.10
 ROUGHNESS_M = 0.01
 
@@ -31,12 +30,17 @@ def site_slope(xyz_m: Floats, var_up_m2: Floats) -> Floats:
 
 
 def fit_planes(
-    xyz_m: Floats, var_up_m2: Floats, count: Ints, slope: Floats
+    xyz_m: Floats,
+    var_up_m2: Floats,
+    count: Ints,
+    slope: Floats,
+    slope_sigma: float,
 ) -> tuple[Floats, Floats, Floats]:
     """Return centres (2, k), planes (3, k) and their covariance (3, 3, k) for k stops.
 
     Parameters: xyz_m (3, n) marks sorted by stop, var_up_m2 (n,), count (k,) marks per stop,
-    slope (2,) of the site. A plane is level at the centre, slope east, slope north.
+    slope (2,) of the site and σ of a stop's own about it. A plane is the level at its centre, the
+    slope east and the slope north.
     """
     centre = per_problem(xyz_m[:2], count) / count
     weight = 1.0 / (var_up_m2 + ROUGHNESS_M**2)
@@ -44,8 +48,8 @@ def fit_planes(
     normal = per_problem(np.einsum("in,jn,n->ijn", row, row, weight), count)
     rhs = per_problem(row * (weight * xyz_m[2]), count)
     for i in (1, 2):
-        normal[i, i] += 1.0 / STOP_SLOPE_SIGMA**2
-        rhs[i] += slope[i - 1] / STOP_SLOPE_SIGMA**2
+        normal[i, i] += 1.0 / slope_sigma**2
+        rhs[i] += slope[i - 1] / slope_sigma**2
     cov: Floats = np.linalg.inv(np.moveaxis(normal, -1, 0)).astype(np.float64)
     plane = np.einsum("kij,jk->ik", cov, rhs)
     return centre, plane, np.moveaxis(cov, 0, -1)

@@ -13,29 +13,35 @@ from typing import Self
 import numpy as np
 
 from lateralline.kernels import conditions
-from lateralline.kernels.lsq import Linearised
+from lateralline.kernels.dipole import total_peak_offset
+from lateralline.kernels.lsq import Linearised, per_problem
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
 END, MID, TOTAL, AXIAL = range(4)
 #: Mark kinds that carry a field condition, in the order of the codes above.
 KINDS = ("end_null", "mid_null", "peak_total", "peak_axial")
+#: σ of an angle of which nothing is known beforehand: keeps matrices invertible and says nothing.
+LOOSE_RAD = 10.0
+#: Root mean square of the total peak's offset over its offset at one σ of tilt (computed, 3–10°),
+#: and the tilt at which that offset is greatest.
+PEAK_WANDER, PEAK_LEAN_RAD = 0.9, np.radians(12.0)
 
 
 @dataclass(frozen=True, slots=True)
 class MarkArrays:
     """n marks with a field condition, sorted by stop."""
 
-    xyz_m: Floats  # (3, n)
+    xyz_m: Floats  # (3, n) of the receiver's aerial
     cov_m2: Floats  # (3, 3, n) east, north, up
     kind: Ints  # END, MID, TOTAL or AXIAL
     lateral: Flags  # a mid null taken as marked on the axis, for want of a second end null
     in_plane: Flags  # its level helped to fit the ground plane
     row: Ints  # index into Marks
 
-    def take(self, keep: Flags) -> Self:
-        """Return the marks where keep (n,) is True."""
-        return replace(self, **{f.name: getattr(self, f.name)[..., keep] for f in fields(self)})
+    def pick(self, index: Ints) -> Self:
+        """Return the marks of an index, repeats allowed."""
+        return replace(self, **{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,20 +49,27 @@ class StopArrays:
     """k stops, each with at least one mark."""
 
     count: Ints  # marks of each stop
-    depth_reading_m: Floats  # NaN = none
-    tilt_rad: Floats  # prior mean and σ
+    depth_reading_m: Floats  # aerial to transmitter; NaN = none
+    scale: Floats  # of this stop's depth readings, and σ, from everything but this stop
+    scale_sigma: Floats
+    aerial_m: Floats  # aerial above ground
+    tilt_rad: Floats  # prior mean and σ; LOOSE_RAD = none
     tilt_sigma_rad: Floats
-    heading_rad: Floats  # way of travel; σ inf when marks alone decide
+    heading_rad: Floats  # way of travel; LOOSE_RAD when marks alone decide
     heading_sigma_rad: Floats
-    heading_var: Floats  # variance of a heading no mark observes, else 0
     half_rod_m: Floats  # half the transmitter's magnetic length; 0 = point dipole
     centre_m: Floats  # (2, k) of the ground plane
     plane: Floats  # (3, k) level at the centre, slope east, slope north
     plane_cov: Floats  # (3, 3, k)
 
-    def take(self, keep: Flags) -> Self:
-        """Return the stops where keep (k,) is True."""
-        return replace(self, **{f.name: getattr(self, f.name)[..., keep] for f in fields(self)})
+    def pick(self, index: Ints) -> Self:
+        """Return the stops of an index, repeats allowed."""
+        return replace(self, **{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
+
+
+def _peak_offset(lean_rad: Floats) -> Floats:
+    """Return where the total peak lies along the axis, in depths, for a tilt against the ground."""
+    return total_peak_offset(np.clip(lean_rad, -PEAK_LEAN_RAD, PEAK_LEAN_RAD))
 
 
 def rotate_cov(cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
@@ -77,8 +90,26 @@ class StopProblem:
 
     def take(self, keep: Flags) -> Self:
         """Return the sub-batch of the stops where keep (k,) is True."""
-        of_mark = np.repeat(keep, self.stops.count)
-        return replace(self, marks=self.marks.take(of_mark), stops=self.stops.take(keep))
+        return self.pick(np.flatnonzero(keep))
+
+    def pick(self, index: Ints) -> Self:
+        """Return the stops of an index (repeats allowed, any order), each with all its marks."""
+        count = self.stops.count
+        first = np.cumsum(count) - count
+        chosen = count[index]
+        begin = np.cumsum(chosen) - chosen
+        of_mark = np.repeat(first[index] - begin, chosen) + np.arange(chosen.sum())
+        return replace(self, marks=self.marks.pick(of_mark), stops=self.stops.pick(index))
+
+    @property
+    def of_stop(self) -> Ints:
+        """Return the stop of each mark (n,)."""
+        return np.repeat(np.arange(len(self.stops.count)), self.stops.count)
+
+    def tally(self, *kinds: int) -> Ints:
+        """Return how many marks of these kinds each stop has (k,)."""
+        chosen = np.isin(self.marks.kind, kinds).astype(np.float64)
+        return per_problem(chosen, self.stops.count).astype(np.int64)
 
     @property
     def rows(self) -> Ints:
@@ -165,18 +196,16 @@ class StopProblem:
         own_var: Floats,
     ) -> None:
         a, kind = self.accuracy, self.marks.kind
-        unobserved = np.repeat(self.stops.heading_var, self.stops.count)
         i = np.flatnonzero(kind == END)
         if i.size:  # B along = B across = 0
             u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
             f[:, i], raw[:, :, i] = u[:2], du[:2]
             own_var[:, i] = a.receiver_angle_rad**2
         i = np.flatnonzero(kind == MID)
-        if i.size:  # B up = 0; a mid null off the axis under a wrong heading reads as shifted
+        if i.size:  # B up = 0
             u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
             f[0, i], raw[0][:, i] = u[2], du[2]
-            shift = conditions.ACROSS_CURVATURE * a.mid_across_depths
-            own_var[0, i] = a.receiver_angle_rad**2 + shift**2 * unobserved[i]
+            own_var[0, i] = a.receiver_angle_rad**2
         i = np.flatnonzero((kind == MID) & self.marks.lateral)
         if i.size:
             f[1, i], raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
@@ -202,7 +231,7 @@ class StopProblem:
         en = self.stops.plane_cov[1, 2]
         along_var = np.repeat(e * sin**2 + 2 * en * sin * cos + n * cos**2, self.stops.count)
         across_var = np.repeat(e * cos**2 - 2 * en * sin * cos + n * sin**2, self.stops.count)
-        unobserved = np.repeat(self.stops.heading_var, self.stops.count)
+        expected = np.repeat(self.stops.tilt_rad, self.stops.count)
         doubt = np.repeat(self.stops.tilt_sigma_rad, self.stops.count)
         for code, gradient in (
             (TOTAL, conditions.total_gradient),
@@ -216,10 +245,7 @@ class StopProblem:
             f[0, i] = k * (g[1] + slope_across[i] * g[2])
             raw[0][:, i] = k * (dg[1] + slope_across[i] * dg[2])
             by_slope[0, i] = -k * slope_along[i] * g[2]
-            soft = a.peak_along_depths if code == TOTAL else a.peak_across_depths
-            own_var[0, i] = (  # a wrong heading turns spread along the axis into spread across it
-                a.peak_across_depths**2 + soft**2 * unobserved[i] + across_var[i]
-            )
+            own_var[0, i] = a.peak_across_depths**2 + across_var[i]
             if code == AXIAL:  # as much sharper along as its curvature: equal loss of strength
                 k = -1.0 / conditions.AXIAL_CURVATURE
                 f[1, i] = k * (g[0] + slope_along[i] * g[2])
@@ -233,27 +259,46 @@ class StopProblem:
                 f[1, i] = along + slope_along[i] * up
                 raw[1][:, i] = by_along + slope_along[i] * by_up
                 by_slope[1, i] = slope_across[i] * up
-                lean = np.abs(tilt[i] - np.arctan(slope_along[i]))
-                wander = np.cbrt((np.sin(lean) + np.sin(doubt[i])) / 4.0)
-                own_var[1, i] = a.peak_along_depths**2 + wander**2 + along_var[i]
+                # which way the top has moved is used where the prior tells; else it is spread
+                lean = expected[i] - np.arctan(slope_along[i])
+                unsure = np.sqrt(doubt[i] ** 2 + along_var[i])  # of the tilt, and of the slope
+                shift = np.where(np.abs(lean) > 2.0 * unsure, _peak_offset(lean), 0.0)
+                f[1, i] -= shift
+                reach = _peak_offset(np.hypot(lean, unsure))
+                wander = PEAK_WANDER**2 * np.maximum(reach**2 - shift**2, 0.0)
+                own_var[1, i] = a.peak_along_depths**2 + wander + along_var[i]
 
-    def depth_sigma_m(self, depth_m: Floats) -> Floats:
-        """Return σ (k,) of a depth reading at a depth: its noise and the receiver's own scale."""
+    @property
+    def dof(self) -> Ints:
+        """Return conditions and priors less the five unknowns (k,)."""
+        s = self.stops
+        marks = per_problem(self.rows.astype(np.float64), s.count).astype(np.int64)
+        return np.asarray(
+            marks
+            + np.isfinite(s.depth_reading_m)
+            + (s.tilt_sigma_rad < LOOSE_RAD)
+            + (s.heading_sigma_rad < LOOSE_RAD)
+            - 5,
+            dtype=np.int64,
+        )
+
+    def reading_noise_m(self, depth_m: Floats) -> Floats:
+        """Return σ (k,) of a depth reading at a depth, without the receiver's own scale."""
         a = self.accuracy
-        noise = np.maximum(a.depth_reading_ratio * depth_m, a.depth_reading_min_m)
-        return np.asarray(np.hypot(noise, a.depth_scale_ratio * depth_m))
+        return np.asarray(np.maximum(a.depth_reading_ratio * depth_m, a.depth_reading_min_m))
 
     def _own_rows(self, p: Floats) -> tuple[Floats, Floats, Floats]:
         """Return residuals (3, k), Jacobians (3, 5, k) and variances of depth, tilt, heading."""
         s, k = self.stops, p.shape[1]
         f, jacobian, var = np.zeros((3, k)), np.zeros((3, 5, k)), np.full((3, k), np.inf)
         read = np.isfinite(s.depth_reading_m)
-        depth = self.ground(p) - p[2]
+        distance = self.ground(p) + s.aerial_m - p[2]
         along, across = self.slopes(p)
-        f[0] = np.where(read, depth - s.depth_reading_m, 0.0)
-        jacobian[0, :3] = np.stack([along, across, np.full(k, -1.0)])
-        var[0, read] = self.depth_sigma_m(np.maximum(depth, 0.0))[read] ** 2
-        var[0, read] += self.ground_var(p)[read]
+        f[0] = np.where(read, s.scale * distance - s.depth_reading_m, 0.0)
+        jacobian[0, :3] = s.scale * np.stack([along, across, np.full(k, -1.0)])
+        noise = self.reading_noise_m(np.maximum(distance, 0.0)) ** 2
+        noise += (s.scale_sigma * distance) ** 2 + s.scale**2 * self.ground_var(p)
+        var[0, read] = noise[read]
         f[1] = p[4] - s.tilt_rad
         jacobian[1, 4] = 1.0
         var[1] = s.tilt_sigma_rad**2

@@ -1,51 +1,184 @@
-"""Findings of the solve stage: what could not be solved, and marks that do not fit the field."""
+"""Findings of the solve stage: what could not be solved, is doubtful, or does not fit the field."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows
+from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows, Texts
+from lateralline.solve.gather import Gathered
+from lateralline.solve.modes import Modes
+from lateralline.solve.results import CONTRADICT
+from lateralline.solve.scale import Scale
+from lateralline.solve.suspects import Suspicion
 
 #: Two-sided normal quantile at α = 0.001 (Baarda's usual choice; computed).
 CRITICAL_W = 3.2905
+#: A dipole is a fair stand-in for a rod down to this many rod lengths (end null 0.5 % off).
+ROD_LENGTHS = 3.0
 
 
 def findings_of(
-    fixes: Fixes, results: MarkResults, marks: Marks, stops: StopRows
+    fixes: Fixes,
+    results: MarkResults,
+    marks: Marks,
+    stops: StopRows,
+    gathered: Gathered,
+    modes: Modes,
+    scale: Scale,
+    receivers: Texts,
+    doubts: list[Suspicion],
 ) -> tuple[Finding, ...]:
-    """Return the findings in order of stops: unsolved, weak, and disagreeing marks."""
+    """Return the findings: doubtful stops, disagreeing marks, booking errors, receivers."""
+    return (
+        *_stops(fixes, stops),
+        *_candidates(fixes, stops, gathered, modes),
+        *_disagreements(fixes, results, marks),
+        *_bookings(stops, gathered, doubts),
+        *_rods(fixes, stops, gathered, modes),
+        *_receivers(scale, receivers),
+    )
+
+
+def _name(stops: StopRows, i: int) -> str:
+    return f"stop {stops.run[i]}/{stops.stop[i]}"
+
+
+def _stops(fixes: Fixes, stops: StopRows) -> list[Finding]:
     out: list[Finding] = []
-    name = [f"stop {run}/{stop}" for run, stop in zip(fixes.run, fixes.stop, strict=True)]
-    where = [f"{stops.file}:{row}" for row in stops.row]
-    for i in np.flatnonzero(fixes.status == "unsolved"):
+    for i in map(int, np.flatnonzero(fixes.status != "solved")):
+        where, why = f"{stops.file}:{stops.row[i]}", str(fixes.reason[i])
+        if fixes.status[i] == "unsolved":
+            out.append(
+                Finding(
+                    "error",
+                    "solve",
+                    "stop-unsolved",
+                    _name(stops, i),
+                    f"no position could be solved: {why}",
+                    f"{fixes.marks_used[i]} usable mark(s)",
+                    "go back and mark what is missing; until then the stop is left out of the line",
+                    where,
+                )
+            )
+        elif fixes.status[i] == "weak":
+            sigma = min(float(np.degrees(np.sqrt(fixes.cov[i, 3, 3]))), 90.0)
+            torn = why == CONTRADICT
+            out.append(
+                Finding(
+                    "warning",
+                    "solve",
+                    "marks-contradict" if torn else "heading-unobserved",
+                    _name(stops, i),
+                    why,
+                    f"χ² {fixes.chi2[i]:.0f} with {fixes.dof[i]} redundant"
+                    if torn
+                    else f"heading ± {sigma:.0f}° (1 σ)",
+                    "find the wrong mark or reading; until then trust neither place nor depth"
+                    if torn
+                    else "mark both end nulls, so the pipe's direction is seen here",
+                    where,
+                )
+            )
+    return out
+
+
+def _candidates(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes) -> list[Finding]:
+    """Return both candidates of every ambiguous stop, and every steep transmitter."""
+    out: list[Finding] = []
+    for k in np.flatnonzero(np.isfinite(modes.rival[0]) & ~modes.settled):
+        i = int(gathered.stop[k])
+        if fixes.status[i] != "ambiguous":
+            continue
+        a, b = modes.chosen.p[:, k], modes.rival[:, k]
+        move = b[:2] - a[:2]
+        bearing = float(np.degrees(np.arctan2(move[0], move[1]))) % 360.0
         out.append(
             Finding(
                 "error",
                 "solve",
-                "stop-unsolved",
-                name[i],
-                f"no position could be solved: {fixes.reason[i]}",
-                f"{fixes.marks_used[i]} usable mark(s)",
-                "go back and mark what is missing; until then the stop is left out of the line",
-                where[i],
+                "stop-ambiguous",
+                _name(stops, i),
+                str(fixes.reason[i]),
+                f"the other candidate lies {np.hypot(*move):.2f} m from the one shown, "
+                f"bearing {bearing:.0f}° from grid north",
+                "mark the mid null or the other end null; the stop is left out of the line",
+                f"{stops.file}:{stops.row[i]}",
             )
         )
-    for i in np.flatnonzero(fixes.status == "weak"):
-        sigma = float(np.degrees(np.sqrt(fixes.cov[i, 3, 3])))
+    for k in np.flatnonzero(modes.steep):
+        i = int(gathered.stop[k])
+        tilt = float(np.degrees(fixes.tilt_rad[i]))
         out.append(
             Finding(
                 "warning",
                 "solve",
-                "heading-unobserved",
-                name[i],
-                str(fixes.reason[i]),
-                f"heading ± {sigma:.0f}° (1 σ)",
-                "mark at least one end null, so the pipe's direction is seen here",
-                where[i],
+                "steep-transmitter",
+                _name(stops, i),
+                "no nearly level transmitter explains these marks, a steep one does",
+                f"tilt {tilt:.0f}° ± {np.degrees(np.sqrt(fixes.cov[i, 4, 4])):.0f}°",
+                "expect a drop, a stack or an upturned head here; note the tilt if it was read",
+                f"{stops.file}:{stops.row[i]}",
             )
         )
-    out += _disagreements(fixes, results, marks)
-    return tuple(out)
+    return out
+
+
+def _bookings(stops: StopRows, gathered: Gathered, doubts: list[Suspicion]) -> list[Finding]:
+    return [
+        Finding(
+            "warning",
+            "solve",
+            "booking-suspected",
+            _name(stops, int(gathered.stop[d.stop])),
+            d.what,
+            f"χ² {d.chi2_before:.0f} as booked, {d.chi2_after:.1f} that way ({d.dof} redundant)",
+            "compare with the field sheet and correct marks.csv; nothing was changed",
+            f"{stops.file}:{stops.row[gathered.stop[d.stop]]}",
+        )
+        for d in doubts
+    ]
+
+
+def _rods(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes) -> list[Finding]:
+    """Return a finding where the transmitter is too long to be a point for its depth."""
+    rod = 2.0 * modes.problem.stops.half_rod_m
+    depth = fixes.depth_m[gathered.stop]
+    return [
+        Finding(
+            "info",
+            "solve",
+            "rod-near",
+            _name(stops, int(gathered.stop[k])),
+            "the transmitter is long for its depth; it was solved as a rod, peaks as a point",
+            f"depth is {depth[k] / rod[k]:.1f} rod lengths (a point serves from {ROD_LENGTHS:.0f})",
+            "check rod_length; it moves the end nulls outward",
+            f"{stops.file}:{stops.row[gathered.stop[k]]}",
+        )
+        for k in np.flatnonzero((rod > 0.0) & (depth < ROD_LENGTHS * rod))
+    ]
+
+
+def _receivers(scale: Scale, receivers: Texts) -> list[Finding]:
+    """Return what was learnt of each receiver's depth-reading scale."""
+    out: list[Finding] = []
+    for g in np.flatnonzero(scale.used > 1):
+        off = float(scale.value[g] - 1.0)
+        sure = abs(off) > 2.0 * scale.sigma[g]
+        out.append(
+            Finding(
+                "warning" if sure else "info",
+                "solve",
+                "depth-scale",
+                f"receiver {receivers[g]}".rstrip() if receivers[g] else "site",
+                "depth readings against depths from nulls and exposures",
+                f"scale {scale.value[g]:.3f} ± {scale.sigma[g]:.3f} (1 σ) "
+                f"from {scale.used[g]} readings",
+                "readings are divided by it; have the receiver checked if it persists"
+                if sure
+                else "nothing to do",
+            )
+        )
+    return out
 
 
 def _disagreements(fixes: Fixes, results: MarkResults, marks: Marks) -> list[Finding]:

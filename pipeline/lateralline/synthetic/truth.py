@@ -23,10 +23,11 @@ Kind = Literal["end_null", "mid_null", "peak_total", "peak_axial", "ground"]
 class Ground:
     """A sloping, gently swelling ground surface; `grade_*` is rise over run.
 
-    Grades may be arrays (k,): then there are k planes, one for each row of the positions asked for.
+    Level and grades may be arrays (k,): then there are k planes, one for each row of the positions
+    asked for.
     """
 
-    level_m: float = 0.0
+    level_m: float | Floats = 0.0
     grade_east: float | Floats = 0.0
     grade_north: float | Floats = 0.0
     swell_m: float = 0.0
@@ -41,7 +42,8 @@ class Ground:
         )
         wave = 2.0 * np.pi / self.swell_length_m
         swell = self.swell_m * np.sin(wave * east) * np.cos(wave * north)
-        return np.asarray(self.level_m + slope + swell)
+        level = np.reshape(self.level_m, rows) if np.ndim(self.level_m) else self.level_m
+        return np.asarray(level + slope + swell)
 
     def on(self, plan_m: Floats) -> Floats:
         """Return the spots (…, 3) of the ground at plan positions (…, 2)."""

@@ -1,0 +1,142 @@
+"""Do the error bars hold the truth, and is what the marks know used up?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import chi2, norm
+
+from lateralline.kernels.lsq import whiten
+from lateralline.proof.scenarios import PER_LINE, Scenario, Simulated, simulate
+from lateralline.records import Fixes, Floats
+from lateralline.solve import solve
+from lateralline.solve.gather import gather
+from lateralline.solve.problem import StopProblem
+
+#: 95 %: two-dimensional ellipse, and the half-width of a normal interval.
+ELLIPSE_95 = float(chi2.ppf(0.95, 2))
+INTERVAL_95 = float(norm.ppf(0.975))
+BAND = (0.94, 0.96)
+WORST_RATIO = 1.05
+WORST_LOST = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one scenario came to; ratios are RMS error over the Cramér–Rao bound."""
+
+    name: str
+    stops: int
+    plan_held: float  # share of 95 % ellipses that hold the truth
+    depth_held: float
+    rms_m: tuple[float, float, float]  # along, across, depth
+    ratio: tuple[float, float, float]  # along, across, level
+    lost: float  # share of stops not solved
+    lost_silently: int  # unsolved without a reason
+    mean_chi2_per_dof: float
+    lines_rejected: float  # share of ten-stop lines whose χ² fails its 95 % test
+
+    @property
+    def misses(self) -> list[str]:
+        """Return every bound this outcome misses, in words."""
+        low, high = BAND
+        out = [
+            f"{self.name}: {what} {share:.4f} outside {low}–{high}"
+            for what, share in (("plan ellipse", self.plan_held), ("depth", self.depth_held))
+            if not low <= share <= high
+        ]
+        out += [
+            f"{self.name}: {axis} RMS {r:.3f} × Cramér–Rao bound, over {WORST_RATIO}"
+            for axis, r in zip(("along", "across", "level"), self.ratio, strict=True)
+            if r > WORST_RATIO
+        ]
+        if self.lost > WORST_LOST or self.lost_silently:
+            out.append(f"{self.name}: {self.lost:.2%} of stops lost, {self.lost_silently} silently")
+        return out
+
+
+def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
+    """Simulate and solve `count` stops of a scenario, and compare with the truth."""
+    simulated = simulate(scenario, count, seed)
+    fixes = solve(simulated.marks, simulated.stops, simulated.settings).fixes
+    good = fixes.solved
+    error = _in_axes(fixes.xyz_m - simulated.poses.xyz_m, simulated.poses.heading_rad)[good]
+    depth = (fixes.depth_m - simulated.poses.depth_m)[good]
+    bound = np.sqrt(np.mean(_bound(simulated)[good], axis=0))
+    rms = np.sqrt(np.mean(error**2, axis=0))
+    plan = (fixes.xyz_m - simulated.poses.xyz_m)[good, :2]
+    distance = np.einsum("ki,kij,kj->k", plan, np.linalg.inv(fixes.cov[good, :2, :2]), plan)
+    ratio = rms / bound
+    return Outcome(
+        scenario.name,
+        count,
+        float(np.mean(distance < ELLIPSE_95)),
+        float(np.mean(np.abs(depth) < INTERVAL_95 * fixes.depth_sigma_m[good])),
+        (float(rms[0]), float(rms[1]), float(np.sqrt(np.mean(depth**2)))),
+        (float(ratio[0]), float(ratio[1]), float(ratio[2])),
+        float(np.mean(~good)),
+        int(np.sum(~good & (fixes.reason == ""))),
+        float(fixes.chi2[good].sum() / max(fixes.dof[good].sum(), 1)),
+        _lines_rejected(fixes),
+    )
+
+
+def _in_axes(error_m: Floats, heading_rad: Floats) -> Floats:
+    """Return errors (k, 3) along and across the true heading, and up."""
+    sin, cos = np.sin(heading_rad), np.cos(heading_rad)
+    east, north, up = error_m.T
+    return np.stack([east * sin + north * cos, east * cos - north * sin, up], axis=-1)
+
+
+def _bound(simulated: Simulated) -> Floats:
+    """Return the Cramér–Rao bound (k, 3) of along, across and level variances at the truth.
+
+    Expected information at the noise-free marks: Jᵀ S⁻¹ J with the priors, plus what the noise's
+    own dependence on the unknowns tells, ½ tr(S⁻¹ ∂S S⁻¹ ∂S) (Gaussian likelihood; Kay,
+    *Fundamentals of Statistical Signal Processing: Estimation Theory*, from memory).
+    """
+    exact = replace(simulated.marks, xyz_m=simulated.exact_m)
+    problem = gather(exact, simulated.stops, simulated.settings).problem
+    poses = simulated.poses
+    p = np.vstack([poses.xyz_m.T, poses.heading_rad, poses.tilt_rad])
+    matrix, _ = whiten(problem.linearise(p)).normal()
+    cov = np.linalg.inv(matrix + _from_noise(problem, p))
+    return np.asarray(np.einsum("kii->ki", cov)[:, :3])
+
+
+def _from_noise(problem: StopProblem, p: Floats, h: float = 1e-4) -> Floats:
+    """Return ½ tr(S⁻¹ ∂ᵢS S⁻¹ ∂ⱼS) (k, 5, 5) of the marks and readings, by central differences."""
+    at = problem.linearise(p)
+    s = _matrices(at.mark_s)
+    inverse = np.linalg.inv(s)
+    slopes, own = [], []
+    for i in range(5):
+        step = np.zeros_like(p)
+        step[i] = h
+        ahead, behind = (problem.linearise(problem.advance(p, d)) for d in (step, -step))
+        slopes.append(inverse @ ((_matrices(ahead.mark_s) - _matrices(behind.mark_s)) / (2 * h)))
+        with np.errstate(invalid="ignore"):
+            change = (ahead.own_var - behind.own_var) / (2 * h) / at.own_var
+        own.append(np.where(np.isfinite(change), change, 0.0))
+    by_mark = np.stack(slopes)
+    information = 0.5 * np.einsum("inab,jnba->nij", by_mark, by_mark)
+    by_own = np.stack(own)
+    out = np.zeros((p.shape[1], 5, 5))
+    np.add.at(out, problem.of_stop, information)
+    return np.asarray(out + 0.5 * np.einsum("iqk,jqk->kij", by_own, by_own))
+
+
+def _matrices(s: Floats) -> Floats:
+    return np.moveaxis(np.array([[s[0], s[1]], [s[1], s[2]]]), -1, 0)
+
+
+def _lines_rejected(fixes: Fixes) -> float:
+    """Return the share of lines whose summed χ² fails its one-sided 95 % test."""
+    whole = len(fixes.chi2) // PER_LINE * PER_LINE
+    value = np.nansum(fixes.chi2[:whole].reshape(-1, PER_LINE), axis=1)
+    dof = fixes.dof[:whole].reshape(-1, PER_LINE).sum(axis=1)
+    tested = dof > 0
+    if not tested.any():
+        return float("nan")
+    return float(np.mean(chi2.sf(value[tested], dof[tested]) < 0.05))

@@ -1,0 +1,220 @@
+"""What is simulated: kinds of marks, ground, tilt, and the accuracies the solver is told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import date
+from math import nan, radians
+
+import numpy as np
+
+from lateralline.records import Floats, Ints, Marks, StopRows, Texts
+from lateralline.settings import Accuracy, Run, Settings, standard_accuracy
+from lateralline.synthetic.field import place_marks
+from lateralline.synthetic.truth import Ground, Kind, Poses
+
+#: Stops that share one run, receiver and day: a lateral of ten stops.
+PER_LINE = 10
+GNSS_SIGMA_M = 0.02
+NULLS: tuple[Kind, ...] = ("end_null", "mid_null")
+
+Keep = Callable[[Texts, Ints], "np.ndarray"]
+
+
+def _all(kind: Texts, nth: Ints) -> np.ndarray:
+    return np.ones(len(kind), dtype=bool)
+
+
+def _first_end(kind: Texts, nth: Ints) -> np.ndarray:
+    return np.asarray((kind != "end_null") | (nth == 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One way stops lie and are marked. Noise is that of the accuracies unless `true` says else."""
+
+    name: str
+    kinds: tuple[Kind, ...] = NULLS
+    tilt_sigma_deg: float = 3.0
+    grade: float = 0.0
+    keep: Keep = _all
+    reading: bool = True
+    true: dict[str, float] = field(default_factory=dict)  # accuracies that really hold
+    told: dict[str, float] = field(default_factory=dict)  # accuracies the solver is told
+
+    @property
+    def accuracy(self) -> Accuracy:
+        """What the solver is told."""
+        prior = {"tilt_prior_rad": radians(self.tilt_sigma_deg)}
+        return standard_accuracy(**(prior | self.told))
+
+
+#: Every mix of the design that a field sheet may hold; depth 0.4–4 m, reading 7 %, 2°, 3 cm, 2 cm.
+SCENARIOS = (
+    Scenario("level ground, tilt 3°"),
+    Scenario("20 % slope, tilt 3°", grade=0.2),
+    Scenario("level ground, tilt 10°", tilt_sigma_deg=10.0),
+    Scenario("20 % slope, tilt 10°", tilt_sigma_deg=10.0, grade=0.2),
+    Scenario("one end null", keep=_first_end),
+    Scenario("no mid null", kinds=("end_null",)),
+    Scenario("no depth reading", reading=False),
+    Scenario("with total peak", kinds=(*NULLS, "peak_total")),
+    Scenario("no mid null, total peak", kinds=("end_null", "peak_total")),
+    Scenario("with axial peak", kinds=(*NULLS, "peak_axial")),
+    Scenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
+    Scenario("axial peak and reading", kinds=("peak_axial",)),
+    Scenario("total peak and reading", kinds=("peak_total",)),
+)
+
+#: The solver is told what is not so.
+WRONG = (
+    Scenario(
+        "tilt 3° told, 10° true",
+        tilt_sigma_deg=10.0,
+        told={"tilt_prior_rad": radians(3.0)},
+    ),
+    Scenario(
+        "receiver 1° told, 3° true",
+        told={"receiver_angle_rad": radians(1.0)},
+        true={"receiver_angle_rad": radians(3.0)},
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Simulated:
+    """k stops as the solver takes them, and what is true; `exact` marks carry no noise."""
+
+    marks: Marks
+    exact_m: Floats  # (n, 3) where each mark would lie without any noise
+    stops: StopRows
+    poses: Poses
+    ground: Ground
+    settings: Settings
+
+
+def simulate(scenario: Scenario, count: int, seed: int) -> Simulated:
+    """Return `count` stops in lines of ten; equal seeds give equal stops."""
+    rng = np.random.default_rng(seed)
+    told = scenario.accuracy
+    true = replace(told, tilt_prior_rad=radians(scenario.tilt_sigma_deg), **scenario.true)
+    index = np.arange(count)
+    travel = 3.0 * index.astype(np.float64)
+    bump = true.ground_slope_ratio * rng.normal(size=(2, count))
+    # each stop has its own slope about the site's, through the site's plane over the transmitter
+    ground = Ground(
+        -bump[0] * travel, 0.8 * scenario.grade + bump[0], 0.6 * scenario.grade + bump[1]
+    )
+    run = np.char.add("R", (index // PER_LINE).astype(np.str_))
+    stop = (index % PER_LINE).astype(np.str_)
+    poses = _poses(rng, scenario, ground, run, stop, travel)
+    state = rng.bit_generator.state
+    noisy = place_marks(rng, poses, ground, scenario.kinds, true)
+    rng.bit_generator.state = state
+    silent = replace(
+        true,
+        receiver_angle_rad=0.0,
+        mark_placing_m=0.0,
+        mid_across_depths=0.0,
+        peak_across_depths=0.0,
+        peak_along_depths=0.0,
+    )
+    exact = place_marks(rng, poses, ground, scenario.kinds, silent)
+    marks, exact_m = _marks(rng, scenario, poses, noisy, exact, true)
+    stops = _stops(rng, scenario, poses, true)
+    runs = tuple(
+        Run(str(r), str(r), "", 0.0, "with", 0.0, 0.03, receiver=str(r)) for r in np.unique(run)
+    )
+    settings = Settings(
+        scenario.name, "", date(2026, 1, 1), "", "local", "none", None, False, {},
+        told, (), runs, (), "cga", nan,
+    )  # fmt: skip
+    return Simulated(marks, exact_m, stops, poses, ground, settings)
+
+
+def _poses(
+    rng: np.random.Generator,
+    scenario: Scenario,
+    ground: Ground,
+    run: Texts,
+    stop: Texts,
+    travel: Floats,
+) -> Poses:
+    count = len(run)
+    plan = np.column_stack([travel, np.zeros(count)])
+    depth = rng.uniform(0.4, 4.0, count)
+    level = ground.level(plan[:, 0], plan[:, 1])
+    tilt = rng.normal(0.0, radians(scenario.tilt_sigma_deg), count)
+    # the way of travel is east; bends of up to 45° either way
+    heading = 0.5 * np.pi + rng.uniform(-0.25 * np.pi, 0.25 * np.pi, count)
+    xyz = np.column_stack([plan, level - depth])
+    return Poses(tuple(run), tuple(stop), travel, travel, xyz, heading, tilt, depth)
+
+
+def _marks(
+    rng: np.random.Generator,
+    scenario: Scenario,
+    poses: Poses,
+    noisy: tuple[Ints, list[Kind], Floats],
+    exact: tuple[Ints, list[Kind], Floats],
+    true: Accuracy,
+) -> tuple[Marks, Floats]:
+    pose, names, spots = noisy
+    kind = np.array(names)
+    key = {
+        (p, k, i): n
+        for n, (p, k, i) in enumerate(zip(exact[0], exact[1], _nth(*exact[:2]), strict=True))
+    }
+    nth = _nth(pose, names)
+    partner = np.array([key.get(k, -1) for k in zip(pose, names, nth, strict=True)])
+    keep = scenario.keep(kind, nth) & (partner >= 0)
+    pose, kind, spots, partner = pose[keep], kind[keep], spots[keep], partner[keep]
+    n = len(pose)
+    plan = GNSS_SIGMA_M**2 + true.mark_placing_m**2
+    text, index = np.full(n, ""), np.arange(n)
+    run, stop = np.array(poses.run)[pose], np.array(poses.stop)[pose]
+    marks = Marks(
+        "marks.csv",
+        index + 2,
+        np.char.add("M", index.astype(np.str_)),
+        run,
+        stop,
+        kind,
+        np.full(n, "gnss"),
+        text,
+        spots + GNSS_SIGMA_M * rng.normal(size=(n, 3)),
+        np.tile(np.diag([plan, plan, GNSS_SIGMA_M**2]), (n, 1, 1)),
+        np.ones(n, dtype=bool),
+        np.ones(n, dtype=bool),
+        np.full(n, nan),
+        np.zeros(n, dtype=np.int64),
+    )
+    return marks, exact[2][partner]
+
+
+def _nth(pose: Ints, names: list[Kind]) -> Ints:
+    """Return which of its kind each mark is at its stop; marks come stop by stop, kind by kind."""
+    kind = np.array(names)
+    again = (pose[1:] == pose[:-1]) & (kind[1:] == kind[:-1])
+    return np.concatenate([[0], again]).astype(np.int64)
+
+
+def _stops(rng: np.random.Generator, scenario: Scenario, poses: Poses, true: Accuracy) -> StopRows:
+    depth = poses.depth_m
+    count = len(depth)
+    day = np.repeat(rng.normal(1.0, true.depth_scale_ratio, -(-count // PER_LINE)), PER_LINE)[
+        :count
+    ]
+    noise = np.maximum(true.depth_reading_ratio * depth, true.depth_reading_min_m)
+    reading = day * depth + noise * rng.normal(size=count)
+    return StopRows(
+        "stops.csv",
+        np.arange(count) + 2,
+        np.array(poses.run),
+        np.array(poses.stop),
+        poses.travel_m,
+        reading if scenario.reading else np.full(count, nan),
+        np.full(count, nan),
+        np.full(count, ""),
+    )

@@ -1,0 +1,52 @@
+"""Solve any number of stops in cache-sized chunks; memory does not grow with the batch's work."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lateralline.kernels.lsq import levenberg_marquardt, whiten
+from lateralline.records import Flags, Floats, Ints
+from lateralline.solve.problem import StopProblem
+
+#: Stops solved in one go: large enough to keep numpy busy, small enough to stay in cache.
+CHUNK = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Solutions of k stops; covariance in transmitter axes (along, across, up, heading, tilt)."""
+
+    p: Floats  # (5, k)
+    cov: Floats  # (k, 5, 5)
+    objective: Floats  # (k,) weighted sum of squares, weights at p
+    converged: Flags
+    iterations: Ints
+
+    def put(self, index: Ints, other: Solved) -> None:
+        """Replace the solutions at an index by another's."""
+        self.p[:, index], self.cov[index] = other.p, other.cov
+        self.objective[index], self.converged[index] = other.objective, other.converged
+        self.iterations[index] += other.iterations
+
+
+def solve_batch(problem: StopProblem, start: Floats, chunk: int = CHUNK) -> Solved:
+    """Return the solutions of a problem from start (5, k)."""
+    size = start.shape[1]
+    out = Solved(
+        np.empty((5, size)),
+        np.empty((size, 5, 5)),
+        np.empty(size),
+        np.empty(size, dtype=bool),
+        np.empty(size, dtype=np.int64),
+    )
+    for begin in range(0, size, chunk):
+        rows = np.arange(begin, min(begin + chunk, size))
+        part = problem if len(rows) == size else problem.pick(rows)
+        solution = levenberg_marquardt(part, start[:, rows])
+        white = whiten(part.linearise(solution.p))
+        out.p[:, rows], out.converged[rows] = solution.p, solution.converged
+        out.iterations[rows] = solution.iterations
+        out.cov[rows], out.objective[rows] = np.linalg.inv(white.normal()[0]), white.objective()
+    return out

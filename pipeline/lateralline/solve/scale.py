@@ -1,0 +1,84 @@
+"""The depth-reading scale shared by all stops of one receiver and day.
+
+Nulls and exposures tell a stop's depth without its reading; the ratio of reading to depth over
+many stops tells the receiver's scale. Each stop then uses the scale that the *others* found, so
+its own reading is never used twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lateralline.records import Floats, Ints
+from lateralline.solve.batch import solve_batch
+from lateralline.solve.depth import depth_variance
+from lateralline.solve.problem import END, MID, StopProblem
+from lateralline.solve.starts import level_start
+
+#: A depth known no better than this tells nothing of the scale.
+USEFUL_RATIO = 0.3
+#: Readings this many σ from the prior are blunders (feet for metres), not a scale.
+BLUNDER_SIGMAS = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The depth-reading scale of g groups of stops (a receiver on a day)."""
+
+    group: Ints  # (k,) of each stop
+    value: Floats  # (g,) from all its stops
+    sigma: Floats
+    used: Ints  # (g,) ratios it rests on
+    others: Floats  # (k,) from all stops but this one
+    others_sigma: Floats
+
+
+def shared_scale(
+    problem: StopProblem, group: Ints, seen_depth_m: Floats, seen_sigma_m: Floats
+) -> Scale:
+    """Return the scale of each group from depths by nulls, and by exposures where seen (k,)."""
+    prior = problem.accuracy.depth_scale_ratio
+    depth, sigma = _depth_without_reading(problem)
+    better = np.isfinite(seen_depth_m) & ~(seen_sigma_m > sigma)
+    depth, sigma = np.where(better, seen_depth_m, depth), np.where(better, seen_sigma_m, sigma)
+    distance = depth + problem.stops.aerial_m
+    with np.errstate(invalid="ignore"):
+        ratio = problem.stops.depth_reading_m / distance
+        variance = (problem.reading_noise_m(distance) / distance) ** 2 + (sigma / distance) ** 2
+        useful = np.isfinite(ratio) & (sigma < USEFUL_RATIO * distance)
+        useful &= np.abs(ratio - 1.0) < BLUNDER_SIGMAS * np.sqrt(variance + prior**2)
+    weight = np.where(useful, 1.0 / np.where(useful, variance, 1.0), 0.0)
+    pull = np.where(useful, weight * (ratio - 1.0), 0.0)
+    groups = int(group.max(initial=-1)) + 1
+    total = np.bincount(group, weights=weight, minlength=groups) + 1.0 / prior**2
+    sum_pull = np.bincount(group, weights=pull, minlength=groups)
+    left = total[group] - weight
+    return Scale(
+        group,
+        1.0 + sum_pull / total,
+        1.0 / np.sqrt(total),
+        np.bincount(group[useful], minlength=groups).astype(np.int64),
+        1.0 + (sum_pull[group] - pull) / left,
+        1.0 / np.sqrt(left),
+    )
+
+
+def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats]:
+    """Return depth and σ (k,) from nulls alone; NaN where they do not tell it."""
+    k = len(problem.stops.count)
+    depth, sigma = np.full(k, np.nan), np.full(k, np.nan)
+    ends, mids = problem.tally(END), problem.tally(MID)
+    index = np.flatnonzero(
+        ((ends >= 2) | ((ends == 1) & (mids > 0))) & np.isfinite(problem.stops.depth_reading_m)
+    )
+    if index.size:
+        part = problem.pick(index)
+        unread = np.full(len(index), np.nan)
+        part = replace(part, stops=replace(part.stops, depth_reading_m=unread))
+        solved = solve_batch(part, level_start(part))
+        good = solved.converged
+        depth[index[good]] = (part.ground(solved.p) - solved.p[2])[good]
+        sigma[index[good]] = np.sqrt(depth_variance(part, solved.p, solved.cov))[good]
+    return depth, sigma

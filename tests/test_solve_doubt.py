@@ -1,0 +1,223 @@
+"""Where marks allow more than one story: both are told, and only evidence chooses."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from lateralline.kernels.dipole import end_null_offsets, mid_null_offset
+from lateralline.records import Exposures, Marks, StopRows
+from lateralline.settings import Run, Settings, standard_accuracy
+from lateralline.solve import solve
+
+NAN = float("nan")
+RUN = Run("R1", "L1", "CO1", 0.0, "with", 0.0, 0.03)
+SITE = Settings(
+    "T", "", date(2026, 5, 6), "", "local", "none", None, False, {}, standard_accuracy(),
+    (), (RUN,), (), "cga", NAN,
+)  # fmt: skip
+
+
+def marks_of(rows, z=0.0):
+    """Marks from (stop, kind, east, north) rows, on level ground unless told."""
+    stop, kind, east, north = zip(*rows, strict=True)
+    n = len(rows)
+    text = np.full(n, "")
+    return Marks(
+        "marks.csv", np.arange(2, n + 2), np.array([f"M{i + 1}" for i in range(n)]),
+        np.full(n, "R1"), np.array(stop).astype(str), np.array(kind), text, text,
+        np.column_stack([east, north, np.full(n, z)]).astype(float),
+        np.tile(np.diag([0.036**2, 0.036**2, 0.02**2]), (n, 1, 1)),
+        np.ones(n, bool), np.ones(n, bool), np.full(n, NAN), np.zeros(n, np.int64),
+    )  # fmt: skip
+
+
+def stops_of(counters, readings):
+    k = len(counters)
+    return StopRows(
+        "stops.csv", np.arange(2, k + 2), np.full(k, "R1"), np.arange(1, k + 1).astype(str),
+        np.array(counters, float), np.array(readings, float), np.full(k, NAN), np.full(k, ""),
+    )  # fmt: skip
+
+
+def level_stop(stop, north, depth, kinds=("end", "end", "mid"), east=0.0):
+    """Exact marks of a level transmitter heading north."""
+    at = {"end": iter((-depth / np.sqrt(2), depth / np.sqrt(2))), "mid": iter((0.0,))}
+    return [(stop, f"{k}_null", east, north + next(at[k])) for k in kinds]
+
+
+def codes(solved):
+    return [f.code for f in solved.findings]
+
+
+# ---- upright transmitters
+
+
+@pytest.mark.parametrize("tilt_deg", [60.0, 75.0, 90.0])
+def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
+    """One end null near overhead and the ring of mid nulls, found numerically on the ground."""
+    depth, tilt = 1.2, np.radians(tilt_deg)
+    ahead = 0.0 if tilt_deg == 90.0 else float(end_null_offsets(tilt)[1])
+    spots = [("1", "end_null", 0.0, depth * ahead)]
+    for bearing in np.radians([10.0, 130.0, 250.0]):
+        # along this bearing the mid null is where 3(m·r)u = R² m_u; solve the quadratic for r
+        c = np.cos(tilt) * np.cos(bearing)
+        a, b, k = np.sin(tilt), -3.0 * c, -2.0 * np.sin(tilt)
+        r = depth * (-b + np.sqrt(b * b - 4 * a * k)) / (2 * a)
+        spots.append(("1", "mid_null", r * np.sin(bearing), r * np.cos(bearing)))
+    solved = solve(marks_of(spots), stops_of([0.0], [depth]), SITE)
+    fix = solved.fixes
+    assert fix.status[0] != "unsolved"
+    assert "steep-transmitter" in codes(solved)
+    np.testing.assert_allclose(fix.xyz_m[0], [0.0, 0.0, -depth], atol=0.02)
+    assert np.degrees(abs(fix.tilt_rad[0])) == pytest.approx(tilt_deg, abs=1.0)
+    if tilt_deg == 90.0:
+        assert fix.status[0] == "weak"  # upright: no heading to tell
+
+
+def test_a_level_transmitter_is_not_taken_for_a_steep_one():
+    solved = solve(marks_of(level_stop("1", 0.0, 1.0)), stops_of([0.0], [1.05]), SITE)
+    assert solved.fixes.status[0] == "solved"
+    assert "steep-transmitter" not in codes(solved)
+
+
+# ---- a lone end null
+
+
+def lone(neighbours):
+    rows = level_stop("2", 3.0, 1.0, kinds=("end",))
+    counters, readings = [0.0, 3.0, 6.0], [1.0, 1.0, 1.0]
+    if neighbours:
+        rows = level_stop("1", 0.0, 1.0) + rows + level_stop("3", 6.0, 1.0)
+        return solve(marks_of(rows), stops_of(counters, readings), SITE), 1
+    only = replace(marks_of(rows), stop=np.array(["1"]))
+    return solve(only, stops_of(counters[:1], readings[:1]), SITE), 0
+
+
+def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
+    solved, i = lone(neighbours=False)
+    assert solved.fixes.status[i] == "ambiguous"
+    assert not solved.fixes.solved[i]
+    finding = next(f for f in solved.findings if f.code == "stop-ambiguous")
+    assert "1.41 m" in finding.by_how_much
+
+
+def test_neighbours_choose_the_side_of_a_lone_end_null():
+    solved, i = lone(neighbours=True)
+    assert solved.fixes.status[i] == "weak"
+    assert "neighbours" in solved.fixes.reason[i]
+    np.testing.assert_allclose(solved.fixes.xyz_m[i], [0.0, 3.0, -1.0], atol=0.15)
+
+
+# ---- booking errors are suggested, never carried out
+
+
+def booked(change, readings=(1.0, 1.0, 1.0, 1.0)):
+    """Four stops of 1 m depth, 3 m apart; change(rows) misbooks some."""
+    rows = [r for i in range(4) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    change(rows)
+    return solve(marks_of(rows), stops_of([0.0, 3.0, 6.0, 9.0], readings), SITE)
+
+
+def test_right_bookings_raise_no_suspicion():
+    assert "booking-suspected" not in codes(booked(lambda rows: None))
+
+
+def test_a_mid_null_booked_as_end_null_is_recognised():
+    def change(rows):
+        rows[4] = ("2", "mid_null", *rows[4][2:])
+        rows[5] = ("2", "end_null", *rows[5][2:])
+
+    solved = booked(change)
+    finding = next(f for f in solved.findings if f.code == "booking-suspected")
+    assert finding.subject == "stop R1/2"
+    assert "M5" in finding.what
+    assert "M6" in finding.what
+    # suggested, not done: the fix is still the one of the marks as booked
+    assert solved.fixes.chi2[1] > 30
+
+
+def test_ends_of_two_stops_exchanged_are_recognised():
+    def change(rows):
+        rows[1], rows[4] = ("1", *rows[4][1:]), ("2", *rows[1][1:])
+
+    solved = booked(change)
+    named = {f.subject: f.what for f in solved.findings if f.code == "booking-suspected"}
+    assert set(named) == {"stop R1/1", "stop R1/2"}
+    assert "M2" in named["stop R1/1"]
+    assert "M5" in named["stop R1/1"]
+
+
+# ---- depth readings
+
+
+def test_the_receiver_scale_is_learnt_from_the_other_stops():
+    """Readings 12 % long on every stop; a peak-only stop has nothing else for its depth."""
+    rows = [r for i in range(8) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    rows.append(("9", "peak_axial", 0.0, 24.0))
+    solved = solve(marks_of(rows), stops_of(3.0 * np.arange(9), [1.12] * 9), SITE)
+    finding = next(f for f in solved.findings if f.code == "depth-scale")
+    assert "from 8 readings" in finding.by_how_much
+    assert abs(solved.fixes.depth_m[8] - 1.0) < abs(1.12 - 1.0) / 1.5
+    alone = solve(
+        marks_of(rows[-1:]), replace(stops_of([24.0], [1.12]), stop=np.array(["9"])), SITE
+    )
+    assert alone.fixes.depth_m[0] == pytest.approx(1.12, abs=1e-6)
+    assert solved.fixes.depth_sigma_m[8] < alone.fixes.depth_sigma_m[0]
+
+
+def test_receivers_do_not_share_a_scale():
+    rows = [r for i in range(8) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    rows.append(("9", "peak_axial", 0.0, 24.0))
+    marks, stops = marks_of(rows), stops_of(3.0 * np.arange(9), [1.12] * 9)
+    run = np.where(marks.stop == "9", "R2", "R1")
+    marks, stops = (
+        replace(marks, run=run),
+        replace(stops, run=np.where(stops.stop == "9", "R2", "R1")),
+    )
+    site = replace(SITE, runs=(RUN, replace(RUN, id="R2", receiver="other")))
+    assert solve(marks, stops, site).fixes.depth_m[8] == pytest.approx(1.12, abs=1e-6)
+
+
+def test_an_exposure_teaches_the_scale():
+    rows = [("1", "peak_axial", 0.0, 0.0), ("2", "peak_axial", 0.0, 3.0)]
+    marks, stops = marks_of(rows), stops_of([0.0, 3.0], [1.10, 1.10])
+    text = np.array(["TH1"])
+    seen = Exposures(
+        "exposures.csv", np.array([2]), text, np.array(["R1"]), np.array([""]), np.array([0.0]),
+        np.array(["transmitter"]), np.array([[0.0, 0.0, -1.0]]), np.diag([1e-4, 1e-4, 1e-4])[None],
+        np.array([0.0]), np.array([True]),
+    )  # fmt: skip
+    with_it = solve(marks, stops, SITE, seen).fixes
+    without = solve(marks, stops, SITE).fixes
+    assert abs(with_it.depth_m[1] - 1.0) < abs(without.depth_m[1] - 1.0) - 0.02
+
+
+def test_an_aerial_above_ground_is_allowed_for():
+    """Marks and reading of a receiver carried 0.3 m up: the pipe is 1.0 m under the ground."""
+    site = replace(SITE, aerial_height_m=0.3)
+    rows = level_stop("1", 0.0, 1.3)
+    stops = replace(stops_of([0.0], [1.3]), tilt_rad=np.array([0.0]))
+    fixes = solve(marks_of(rows), stops, site).fixes
+    assert fixes.depth_m[0] == pytest.approx(1.0, abs=2e-3)
+
+
+def test_a_rod_near_the_ground_is_said():
+    site = replace(SITE, runs=(replace(RUN, rod_length_m=0.3),))
+    assert "rod-near" in codes(
+        solve(marks_of(level_stop("1", 0.0, 0.6)), stops_of([0.0], [NAN]), site)
+    )
+
+
+def test_mid_null_offset_is_used_as_computed():
+    """A 10° transmitter with its tilt read: mid null 0.1168 depths behind, no misfit."""
+    tilt = np.radians(10.0)
+    behind, ahead = end_null_offsets(tilt)
+    rows = [("1", "end_null", 0.0, float(u)) for u in (behind, ahead)]
+    rows.append(("1", "mid_null", 0.0, float(mid_null_offset(tilt))))
+    stops = replace(stops_of([0.0, 3.0], [NAN, NAN]), tilt_rad=np.array([tilt, NAN]))
+    rows += level_stop("2", 3.0, 1.0)
+    fixes = solve(marks_of(rows), stops, SITE).fixes
+    assert fixes.chi2[0] == pytest.approx(0.0, abs=1e-6)
+    np.testing.assert_allclose(fixes.xyz_m[0], [0.0, 0.0, -1.0], atol=1e-4)
