@@ -23,6 +23,7 @@ ACCURACY = Accuracy(
     gnss_m=0.05,
     level_m=0.01,
     unknown_ground_m=0.10,
+    ground_slope_ratio=0.05,
     bearing_rad=np.radians(1),
     receiver_angle_rad=np.radians(2),
     depth_reading_ratio=0.07,
@@ -103,7 +104,7 @@ class Scene:
                 * rng.normal(size=len(counted))
             )
             counter = counter + np.cumsum(slack)
-            counter = counter + ACCURACY.counter_m / np.sqrt(2) * rng.normal(size=len(counted))
+            counter = counter + ACCURACY.counter_m * rng.normal(size=len(counted))
         for i, d in enumerate(np.array(at, float)):
             leg = int(np.clip(np.searchsorted(s, d, side="right") - 1, 0, len(s) - 2))
             way = (vertices[leg + 1] - vertices[leg]) / (s[leg + 1] - s[leg])
@@ -237,7 +238,7 @@ def test_a_straight_line_is_straight_and_reproduced() -> None:
     first = line.stretches[1]
     assert (first.first, first.last) == (1, 2)
     assert first.counter_difference_m == pytest.approx(2.0, abs=1e-3)
-    assert first.reach_m == pytest.approx(2.0 + 1.96 * np.hypot(0.05, 0.010), abs=0.02)
+    assert first.reach_m == pytest.approx(2.0 + 1.96 * np.sqrt(2 * 0.05**2 + 0.010**2), abs=0.02)
 
 
 def test_the_adjustment_sharpens_every_fix() -> None:
@@ -295,6 +296,18 @@ def test_noisy_45_degree_bends_are_found_and_straights_left_alone() -> None:
     told = [shapes(only(Scene().stops(BENT, [1, 3.5, 7, 9], rng=rng).link())) for _ in range(40)]
     assert np.mean([t[1] == "bend" for t in told]) > 0.85
     assert np.mean([x != "straight" for t in told for x in (t[0], t[2])]) < 0.05
+
+
+def test_a_slight_bend_shows_by_the_line_on_both_sides() -> None:
+    """22½°: too slight for one stretch's headings, plain from three stops before and after."""
+    rng = np.random.default_rng(8)
+    turn = np.radians(22.5)
+    path = [(0, 0, 0), (0, 6, 0), (7 * np.sin(turn), 6 + 7 * np.cos(turn), 0)]
+    told = [
+        shapes(only(Scene().stops(path, [1, 3, 5, 7, 9, 11], rng=rng).link())) for _ in range(30)
+    ]
+    assert np.mean([t[2] == "bend" for t in told]) > 0.7
+    assert np.mean([x != "straight" for t in told for x in t[:2] + t[3:]]) < 0.05
 
 
 def test_a_heading_off_within_its_sigma_is_no_bend() -> None:
@@ -384,6 +397,9 @@ def test_a_bend_right_at_a_stop_is_said_to_be_one() -> None:
     scene.rows[2].seen[3] = np.radians(15)
     found = scene.link()
     assert finding(found, "bend-at-stop").subject == "stop R1/3"
+    assert finding(found, "bend-at-stop").by_how_much.startswith("30°")
+    assert shapes(only(found)) == ["straight", "undecided", "undecided", "straight"]
+    assert "shape-undecided" not in codes(found)
     assert "link-blunder" not in codes(found)
 
 

@@ -56,6 +56,7 @@ def decided(*shape: str) -> Shapes:
         shape,
         tuple(np.array(bends.get(x, []), float).reshape(-1, 3) for x in shape),
         np.zeros(s, bool),
+        np.zeros(s, bool),
         np.zeros(s + 1, bool),
         none,
         none.astype(np.int64),
@@ -85,12 +86,12 @@ def test_undecided_stretches_say_nothing_of_direction_or_length() -> None:
 
 
 def test_neighbouring_counter_differences_share_a_reading() -> None:
-    """Var(Δ) = counter² + (ratio·L)²; Cov of neighbours = −counter²/2; across runs none."""
+    """Var(Δ) = 2 counter² + (ratio·L)²; Cov of neighbours = −counter²; across runs none."""
     model = LineModel(points(), decided(*["straight"] * 4), ACCURACY)
     q = model.covariance()
     step = int(model.rows[3])
-    assert q[step, step] == pytest.approx(0.05**2 + (0.005 * 2.0) ** 2)
-    assert q[step, step + 1] == pytest.approx(-(0.05**2) / 2)
+    assert q[step, step] == pytest.approx(2 * 0.05**2 + (0.005 * 2.0) ** 2)
+    assert q[step, step + 1] == pytest.approx(-(0.05**2))
     assert q[step, step + 2] == 0
     assert q[step + 3, step + 4] == 0
     assert model.step_m[4] == pytest.approx(4.2)  # run B has no reading at the second point

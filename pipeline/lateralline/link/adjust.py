@@ -17,8 +17,9 @@ from lateralline.kernels.network import Adjustment, adjust
 from lateralline.link.blunders import Suspicion, misfit_finding, named, tied, unlinked_finding
 from lateralline.link.equations import exact_is_small
 from lateralline.link.model import Alternative, LineModel
+from lateralline.link.pairs import SHORTEST_LEG_M
 from lateralline.link.points import Point
-from lateralline.link.shapes import ALPHA, Shapes, choose
+from lateralline.link.shapes import ALPHA, Shapes, choose, likeliest_bend
 from lateralline.records import Finding, Floats, Ints
 from lateralline.settings import Accuracy
 
@@ -47,15 +48,24 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solut
     """Return the adjusted line through ordered, turned points (at least two)."""
     accuracy = exact_is_small(accuracy)
     shapes = choose(points, accuracy)
-    model, result, blunders = _least_squares(points, shapes, accuracy)
-    findings: list[Finding] = []
-    if not result.converged:  # a bend the data cannot place after all
+    fit = _least_squares(points, shapes, accuracy)
+    while (better := _bend_beside(points, shapes, fit, accuracy)) is not None:
+        shapes, fit = better
+    turns = [s for s in fit.left_out if s.alternative.what == "kink"]
+    findings = [named(s, points) for s in turns]
+    if turns:
+        shapes = shapes.turning_at([s.alternative.point for s in turns])
+        fit = _least_squares(points, shapes, accuracy)
+    if not fit.result.converged:  # a bend the data cannot place after all
         shapes = shapes.without("bend", "double_bend")
-        model, result, blunders = _least_squares(points, shapes, accuracy)
-    if not result.converged:  # only the points themselves are left
+        fit = _least_squares(points, shapes, accuracy)
+    if not fit.result.converged:  # only the points themselves are left
         shapes = shapes.without("straight")
-        model, result, blunders = _least_squares(points, shapes, accuracy)
-        findings = [unlinked_finding(line)]
+        fit = _least_squares(points, shapes, accuracy)
+        findings.append(unlinked_finding(line))
+    model, result = fit.model, fit.result
+    findings += [named(s, points) for s in fit.left_out]
+    findings += [tied(fit.tied, points)] if fit.tied else []
     n = 3 * model.vertices
     scales = result.x[model.scale_at : model.unknowns]
     sigma = np.sqrt(np.diag(result.cov)[model.scale_at : model.unknowns])
@@ -72,14 +82,22 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solut
         },
         chi2=result.chi2,
         dof=result.dof,
-        findings=(*findings, *blunders, *misfit_finding(line, result)),
+        findings=(*findings, *misfit_finding(line, result)),
     )
 
 
-def _least_squares(
-    points: Sequence[Point], shapes: Shapes, accuracy: Accuracy
-) -> tuple[LineModel, Adjustment, list[Finding]]:
-    """Adjust, leaving out one blunder after another; return the last result and what was found.
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """A line adjusted under one choice of shapes."""
+
+    model: LineModel
+    result: Adjustment
+    left_out: tuple[Suspicion, ...]
+    tied: tuple[Suspicion, ...]  # suspects that cannot be told apart; none is left out
+
+
+def _least_squares(points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) -> _Fit:
+    """Adjust, leaving out one blunder after another.
 
     With a gross blunder still inside, least squares may creep; its tests point at the culprit all
     the same, so only the last adjustment has to have settled.
@@ -91,7 +109,6 @@ def _least_squares(
     start = robust.x if np.isfinite(robust.x).all() else model.start()
     result = adjust(model, cov, start, tolerance=1e-4)
     left_out: list[Suspicion] = []
-    findings: list[Finding] = []
     for _ in range(max(1, len(points) // 2)):
         suspicions = _suspicions(alternatives, result)
         if not suspicions:
@@ -99,15 +116,56 @@ def _least_squares(
         worst = suspicions[0]
         rivals = [s for s in suspicions[1:] if _rival(s, worst)]
         if rivals:
-            findings = [tied([worst, *rivals], points)]
-            break
+            return _Fit(model, result, tuple(left_out), (worst, *rivals))
         biases = np.column_stack([s.alternative.columns for s in (*left_out, worst)])
         trial = adjust(model, cov, start, biases=biases, tolerance=1e-4)
         if not np.isfinite(trial.x).all():
             break
         left_out.append(worst)
         result = trial
-    return model, result, [*(named(s, points) for s in left_out), *findings]
+    return _Fit(model, result, tuple(left_out), ())
+
+
+def _bend_beside(
+    points: Sequence[Point], shapes: Shapes, fit: _Fit, accuracy: Accuracy
+) -> tuple[Shapes, _Fit] | None:
+    """Where the line turns at a stop, try the bend in the stretch before and after it instead.
+
+    A bend too slight for its own stretch to show can be plain from the line on both sides. It is
+    taken when it fits as well as a turn at the very stop, and the other side does not.
+    """
+    kinks = [s for s in (*fit.left_out, *fit.tied) if s.alternative.what == "kink"]
+    if not kinks:
+        return None
+    stop = kinks[0].alternative.point
+    tries: list[tuple[float, bool, Shapes, _Fit]] = []
+    for stretch in (stop - 1, stop):
+        if shapes.shape[stretch] == "straight":
+            trial = shapes.bent(stretch, likeliest_bend(points, stretch, accuracy))
+            bent = _least_squares(points, trial, accuracy)
+            if bent.result.converged:
+                stands = _stands(bent.model, bent.result, stretch)
+                tries.append((_score(bent), stands, trial, bent))
+    tries.sort(key=lambda t: t[0])
+    if not tries or tries[0][0] + kinks[0].limit > _score(fit):
+        return None
+    tied_sides = len(tries) > 1 and tries[1][0] - tries[0][0] < _TIED
+    _, stands, trial, bent = tries[0]
+    return (trial, bent) if stands and not tied_sides else None
+
+
+def _score(fit: _Fit) -> float:
+    """χ² and what each thing left out had to gain."""
+    return fit.result.chi2 + sum(s.limit for s in fit.left_out)
+
+
+def _stands(model: LineModel, result: Adjustment, stretch: int) -> bool:
+    """True when the bend of a stretch lies between its ends, clear of both."""
+    v = int(model.point_vertex[stretch])
+    path = result.x[: 3 * model.vertices].reshape(-1, 3)[v : v + 3]
+    legs = np.diff(path, axis=0)
+    length = np.linalg.norm(legs, axis=1)
+    return bool((length > SHORTEST_LEG_M).all() and float(legs[0] @ legs[1]) > 0)
 
 
 def _rival(other: Suspicion, worst: Suspicion) -> bool:

@@ -53,7 +53,7 @@ def _how_much(s: Suspicion) -> str:
         towards = np.degrees(np.arctan2(size[0], size[1])) % 360
         return f"{np.hypot(*size):.2f} m towards {towards:.0f}°, {test}"
     if what == "kink":
-        return f"{abs(np.degrees(size.sum())):.0f}°, {test}"
+        return f"{abs(np.degrees(size[1] - size[0])):.0f}°, {test}"
     if what in ("heading", "tilt"):
         return f"{np.degrees(size[0]):+.0f}°, {test}"
     return f"{size[0]:+.2f} m, {test}"
@@ -68,7 +68,8 @@ def named(s: Suspicion, points: Sequence[Point]) -> Finding:
             "link",
             "bend-at-stop",
             point.subject,
-            "the pipe turns within this very stop; its heading does not hold the line there",
+            "the pipe turns at this stop, or so close to it that neither side can be told to bend; "
+            "both stretches beside it are undecided",
             _how_much(s),
             "add a stop half a metre to either side of it",
             point.where,

@@ -49,7 +49,7 @@ def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[
 
 def counter_variance(length_m: Floats, accuracy: Accuracy) -> Floats:
     """Variance of a counter difference: two readings, and the cable's slack over the length."""
-    return np.asarray(accuracy.counter_m**2 + (accuracy.counter_ratio * length_m) ** 2)
+    return np.asarray(2 * accuracy.counter_m**2 + (accuracy.counter_ratio * length_m) ** 2)
 
 
 def exact_is_small(accuracy: Accuracy) -> Accuracy:

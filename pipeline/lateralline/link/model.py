@@ -138,10 +138,10 @@ class LineModel:
             q[np.ix_(at, at)] = cov[: len(at), : len(at)]
         diagonal = np.arange(len(q))
         q[diagonal[leg:step], diagonal[leg:step]] = PIPE_WANDER_RAD**2
-        # Neighbouring differences share a reading: half the variance of a difference is each one's.
+        # Neighbouring differences share a reading.
         a = self.accuracy
-        shared = a.counter_m**2 / 2 * (self.step_readings @ self.step_readings.T)
-        slack = counter_variance(self.step_m, a) - a.counter_m**2
+        shared = a.counter_m**2 * (self.step_readings @ self.step_readings.T)
+        slack = counter_variance(self.step_m, a) - 2 * a.counter_m**2
         q[step:scale, step:scale] = shared + np.diag(slack)
         q[diagonal[scale:balance], diagonal[scale:balance]] = a.counter_scale_ratio**2
         q[diagonal[balance:end], diagonal[balance:end]] = self.balance_sigma_m**2

@@ -197,6 +197,9 @@ def stretch_findings(
     unit = chord / np.maximum(length, 1e-9)[:, None]
     spread = sights.cov[:-1, :3, :3] + sights.cov[1:, :3, :3]
     chord_var = np.einsum("si,sij,sj->s", unit, spread, unit)
+    # Errors across a chord lengthen it, on average by their variance over twice its length.
+    across_var = np.einsum("sii->s", spread) - chord_var
+    length = np.maximum(length - across_var / (2 * np.maximum(length, 0.1)), 0.0)
     out: list[Finding] = []
     for r, run in enumerate(sights.runs):
         counted = np.abs(np.diff(sights.readings_m[r]))
@@ -221,7 +224,10 @@ def stretch_findings(
                     b.where or a.where,
                 )
             )
-    undecided = [i for i, shape in enumerate(solution.shapes.shape) if shape == "undecided"]
+    shapes = solution.shapes
+    undecided = [
+        i for i, s in enumerate(shapes.shape) if s == "undecided" and not shapes.told_by_turn[i]
+    ]
     return out + [_undecided(solution, sights, i, lags) for i in undecided]
 
 

@@ -32,6 +32,7 @@ class Shapes:
     shape: tuple[str, ...]
     bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
     contradicted: Flags  # undecided because nothing fits, not because nothing tells
+    told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
     suspect: Flags  # (k,) points that had to be passed over to find the pipe straight
     chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
     dof: Ints  # (s, 3)
@@ -39,13 +40,29 @@ class Shapes:
 
     def without(self, *shapes: str) -> Shapes:
         """The same with every stretch of these shapes undecided: what is left when they fail."""
-        gone = [s in shapes for s in self.shape]
+        gone = np.array([s in shapes for s in self.shape], bool)
+        loose = self._loosened(gone)
+        return replace(loose, contradicted=self.contradicted | gone)
+
+    def turning_at(self, stops: Sequence[int]) -> Shapes:
+        """The same where the pipe turns at or near stops: both stretches of each are undecided."""
+        beside = np.zeros(len(self.shape), bool)
+        for i in stops:
+            beside[i - 1 : i + 1] = True
+        return replace(self._loosened(beside), told_by_turn=beside)
+
+    def _loosened(self, gone: Flags) -> Shapes:
         return replace(
             self,
             shape=tuple("undecided" if g else s for g, s in zip(gone, self.shape, strict=True)),
             bends_m=tuple(b[:0] if g else b for g, b in zip(gone, self.bends_m, strict=True)),
-            contradicted=self.contradicted | np.array(gone, bool),
         )
+
+    def bent(self, stretch: int, at_m: Floats) -> Shapes:
+        """The same with one bend (3,) in a stretch."""
+        shape, bends = list(self.shape), list(self.bends_m)
+        shape[stretch], bends[stretch] = "bend", at_m[None]
+        return replace(self, shape=tuple(shape), bends_m=tuple(bends))
 
 
 def _first_bends(p: Pairs) -> Floats:
@@ -156,11 +173,20 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
         shape=tuple(str(s) for s in shape),
         bends_m=tuple(bends),
         contradicted=undecided & ~fits[:, 0],
+        told_by_turn=np.zeros(k - 1, bool),
         suspect=suspect,
         chi2=chi2_all,
         dof=dof,
         hidden_bend=hidden,
     )
+
+
+def likeliest_bend(points: Sequence[Point], stretch: int, accuracy: Accuracy) -> Floats:
+    """Return where (3,) a bend in a stretch would be, by that stretch alone."""
+    at = np.array([stretch])
+    pairs = Pairs.of(Sights.of(points), at, at + 1, accuracy)
+    bends, _ = _best_bend(pairs)
+    return np.asarray(bends[0])
 
 
 def _passed_over(
