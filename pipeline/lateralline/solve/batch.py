@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lateralline.kernels.lsq import levenberg_marquardt, whiten
+from lateralline.kernels.lsq import levenberg_marquardt
 from lateralline.records import Flags, Floats, Ints
 from lateralline.solve.problem import StopProblem
 
@@ -45,8 +45,7 @@ def solve_batch(problem: StopProblem, start: Floats, chunk: int = CHUNK) -> Solv
         rows = np.arange(begin, min(begin + chunk, size))
         part = problem if len(rows) == size else problem.pick(rows)
         solution = levenberg_marquardt(part, start[:, rows])
-        white = whiten(part.linearise(solution.p))
         out.p[:, rows], out.converged[rows] = solution.p, solution.converged
+        out.cov[rows], out.objective[rows] = np.linalg.inv(solution.matrix), solution.objective
         out.iterations[rows] = solution.iterations
-        out.cov[rows], out.objective[rows] = np.linalg.inv(white.normal()[0]), white.objective()
     return out

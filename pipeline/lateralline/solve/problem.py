@@ -72,12 +72,17 @@ def _peak_offset(lean_rad: Floats) -> Floats:
     return total_peak_offset(np.clip(lean_rad, -PEAK_LEAN_RAD, PEAK_LEAN_RAD))
 
 
-def rotate_cov(cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
-    """Turn covariances (3, 3, n) of east, north, up into along, across, up."""
-    turn = np.zeros_like(cov_m2)
-    turn[0, 0], turn[0, 1], turn[1, 0], turn[1, 1] = sin, cos, cos, -sin
-    turn[2, 2] = 1.0
-    return np.asarray(np.einsum("ian,abn,jbn->ijn", turn, cov_m2, turn, optimize=True))
+def spread_of(by_mark: Floats, cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
+    """Return the covariance s11, s12, s22 (3, n) that mark positions put into two conditions.
+
+    F Σ Fᵀ with F = by_mark (2, 3, n) in transmitter axes and Σ = cov_m2 (3, 3, n) in east, north,
+    up; written out, because this is the innermost loop and n is long while 2 and 3 are not.
+    """
+    along, across, up = np.moveaxis(by_mark, 1, 0)  # each (2, n)
+    f = (along * sin + across * cos, along * cos - across * sin, up)  # by east, north, up
+    of_cov = [sum(f[i] * cov_m2[i, j] for i in range(3)) for j in range(3)]
+    first = sum(f[j][0] * of_cov[j] for j in range(3))
+    return np.stack([first[0], first[1], sum(f[j][1] * of_cov[j][1] for j in range(3))])
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +160,9 @@ class StopProblem:
         """Return residuals, Jacobians and noise at p (5, k)."""
         f, jacobian, by_mark, own_var = self._mark_rows(p)
         turn = np.repeat(p[3], self.stops.count)
-        cov = rotate_cov(self.marks.cov_m2, np.sin(turn), np.cos(turn))
-        spread = np.einsum("qin,ijn,rjn->qrn", by_mark, cov, by_mark, optimize=True)
-        s = np.stack([spread[0, 0] + own_var[0], spread[0, 1], spread[1, 1] + own_var[1]])
+        s = spread_of(by_mark, self.marks.cov_m2, np.sin(turn), np.cos(turn))
+        s[0] += own_var[0]
+        s[2] += own_var[1]
         return Linearised(self.stops.count, f, jacobian, s, *self._own_rows(p))
 
     def by_position(self, p: Floats) -> Floats:
@@ -196,16 +201,14 @@ class StopProblem:
         own_var: Floats,
     ) -> None:
         a, kind = self.accuracy, self.marks.kind
-        i = np.flatnonzero(kind == END)
-        if i.size:  # B along = B across = 0
-            u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
-            f[:, i], raw[:, :, i] = u[:2], du[:2]
-            own_var[:, i] = a.receiver_angle_rad**2
-        i = np.flatnonzero(kind == MID)
-        if i.size:  # B up = 0
-            u, du = conditions.direction(r[:, i], tilt[i], None if rod is None else rod[i])
-            f[0, i], raw[0][:, i] = u[2], du[2]
-            own_var[0, i] = a.receiver_angle_rad**2
+        if (kind <= MID).any():  # peaks too, overwritten later: cheaper than picking nulls out
+            u, du = conditions.direction(r, tilt, rod)
+            is_end = kind == END
+            # B along = B across = 0 at an end null, B up = 0 at a mid null
+            f[0], raw[0] = np.where(is_end, u[0], u[2]), np.where(is_end, du[0], du[2])
+            f[1], raw[1] = np.where(is_end, u[1], 0.0), np.where(is_end, du[1], 0.0)
+            own_var[0] = a.receiver_angle_rad**2
+            own_var[1, is_end] = a.receiver_angle_rad**2
         i = np.flatnonzero((kind == MID) & self.marks.lateral)
         if i.size:
             f[1, i], raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
