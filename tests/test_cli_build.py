@@ -99,10 +99,10 @@ def test_an_unforeseen_error_is_reported_and_the_batch_goes_on(
 ) -> None:
     honest = stages.solve
 
-    def solve(marks: object, stops: object, settings: object) -> object:
+    def solve(marks: object, stops: object, settings: object, seen: object) -> object:
         if settings.id == "QH-031":
             raise IndexError("index 7 is out of bounds")
-        return honest(marks, stops, settings)
+        return honest(marks, stops, settings, seen)
 
     monkeypatch.setattr(stages, "solve", solve)
     built = run("build", sites / "a", sites / "c", "-o", tmp_path / "out")

@@ -101,10 +101,10 @@ def test_certified_values(model, data, starts, certified, rss):
             return Scaled(self.model, self.data, int(keep.sum()))
 
     problem = Scaled(model, data, start.shape[1])
-    solution = levenberg_marquardt(problem, start, max_iterations=500)
+    solution = levenberg_marquardt(problem, start, max_iterations=500, step_sigmas=1e-6)
     assert solution.converged.all()
     np.testing.assert_allclose(
-        solution.p, np.repeat(np.array(certified)[:, None], start.shape[1], axis=1), rtol=2e-4
+        solution.p, np.repeat(np.array(certified)[:, None], start.shape[1], axis=1), rtol=1e-6
     )
     squares = whiten(problem.linearise(solution.p)).objective() * sigma**2
     np.testing.assert_allclose(squares, rss, rtol=1e-6)

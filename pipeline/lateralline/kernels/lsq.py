@@ -127,7 +127,9 @@ class Solution:
     iterations: Ints
 
 
-def levenberg_marquardt(problem: Problem, start: Floats, max_iterations: int = 60) -> Solution:
+def levenberg_marquardt(
+    problem: Problem, start: Floats, max_iterations: int = 60, step_sigmas: float = STEP_SIGMAS
+) -> Solution:
     """Solve every problem from start (P, k); Marquardt's damping, one λ per problem.
 
     Source: Marquardt (1963), gain-ratio update after Nielsen (1999): from memory. A problem that
@@ -157,7 +159,7 @@ def levenberg_marquardt(problem: Problem, start: Floats, max_iterations: int = 6
         actual = objective - whiten(at_trial, at).objective()
         gain = actual / np.maximum(predicted, 1e-300)
         # a step this short is converged whatever rounding says of its gain
-        short = np.einsum("ki,kij,kj->k", step, matrix, step) < STEP_SIGMAS**2
+        short = np.einsum("ki,kij,kj->k", step, matrix, step) < step_sigmas**2
         better = (gain > 0.0) | short
         p = np.where(better, trial, p)
         damping = np.where(
