@@ -73,6 +73,7 @@ class SiteFailure:
     stage: str
     message: str
     faults: tuple[Fault, ...] = ()  # what is wrong in its files, when that is the reason
+    findings: tuple[Finding, ...] = ()  # of the stages before, errors first
     unexpected: bool = False  # a fault of lateralline, not of the field record
 
 
@@ -179,14 +180,14 @@ def run_site(
         except SiteFaultsError as e:
             return SiteFailure(source, stage.name, f"{len(e.faults)} fault(s)", e.faults)
         except LaterallineError as e:
-            return SiteFailure(source, stage.name, str(e))
+            return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
         except Exception as e:
-            return SiteFailure(source, stage.name, _please_report(e), unexpected=True)
+            said = _please_report(e)
+            return SiteFailure(source, stage.name, said, findings=_so_far(work), unexpected=True)
         if set(made) != set(stage.makes):
             raise StageError(f"stage {stage.name} made {sorted(made)}, not {sorted(stage.makes)}")
         work = {**work, **made}
-    findings = by_severity(findings_of(work))
-    return SiteResult(work["record"].settings.id, source, work, findings)
+    return SiteResult(work["record"].settings.id, source, work, _so_far(work))
 
 
 def run_sites(
@@ -204,6 +205,11 @@ def run_sites(
             taken[result.site_id.casefold()] = source
         yield result
         del result
+
+
+def _so_far(work: Work) -> tuple[Finding, ...]:
+    """Return the findings of every stage that ran, errors first."""
+    return by_severity(findings_of(work))
 
 
 def findings_of(work: Work) -> tuple[Finding, ...]:

@@ -80,7 +80,7 @@ def run_batch(
             if isinstance(result, SiteFailure):
                 outcome.failures.append(result)
                 if not as_json:
-                    report.print_failure(out, result)
+                    report.print_failure(out, result, errors_only=quiet)
                 continue
             work = result.work
             summary = summarise(work["record"], work["products"], result.findings)

@@ -45,11 +45,11 @@ def between(least_m: float, most_m: float, unit: str) -> str:
 
 def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
     """Print one site; with `errors_only` just the findings that are errors."""
+    shown = _shown(summary.findings, errors_only=errors_only)
     if errors_only:
-        errors = [f for f in summary.findings if f.severity == "error"]
-        if errors:
+        if shown:
             out.print(Text(_named(summary), style="bold"))
-            _print_findings(out, errors)
+            _print_findings(out, shown)
         return
     out.print(Text(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold"))
     if summary.sketch:
@@ -64,17 +64,20 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
         out.print(f"  Not located: stop {stop}")
     counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
-    _print_findings(out, summary.findings)
+    _print_findings(out, shown)
     out.print()
 
 
-def print_failure(out: Console, failure: SiteFailure) -> None:
-    """Print why a site stopped: its faults one to a line, as `folder/file:row: …`."""
-    if failure.faults:
-        for fault in failure.faults:
-            _one_line(out, f"{failure.source}/{fault}")
-        return
-    _one_line(out, f"{failure.source}: {failure.stage}: {failure.message}")
+def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = False) -> None:
+    """Print why a site stopped: its faults one to a line, as `folder/file:row: …`.
+
+    Below another reason stand the findings up to there, or only those that are errors.
+    """
+    for fault in failure.faults:
+        _one_line(out, f"{failure.source}/{fault}")
+    if not failure.faults:
+        _one_line(out, f"{failure.source}: {failure.stage}: {failure.message}")
+    _print_findings(out, _shown(failure.findings, errors_only=errors_only))
 
 
 def print_last_words(out: Console, said: str, caution: str) -> None:
@@ -100,6 +103,10 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
     for label, said in rows:
         out.print(f"    {label:<12}{said}")
+
+
+def _shown(findings: Iterable[Finding], *, errors_only: bool) -> list[Finding]:
+    return [f for f in findings if f.severity == "error" or not errors_only]
 
 
 def _named(summary: SiteSummary) -> str:

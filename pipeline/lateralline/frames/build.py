@@ -104,7 +104,10 @@ def _on_grid(
     systems: Systems, horizontal: CRS, xy: Floats, level_m: float, epoch: float | None
 ) -> Frame:
     if not len(xy):
-        raise FrameError(f"no control or GNSS coordinates are given in {horizontal.name!r}")
+        raise FrameError(
+            f"no coordinates in {horizontal.name} are given yet: fill in control.csv, or marks "
+            "with method gnss"
+        )
     grid, origin = horizontal, np.round(np.median(xy, axis=0))
     if horizontal.is_geographic:
         # Five decimals of a degree are about a metre: near enough, and readable.

@@ -262,11 +262,14 @@ def _remark_peaks(marks: Rows, ledger: Ledger) -> None:
 def _remark_stops(marks: Rows, stops: Rows, names: Names, ledger: Ledger) -> None:
     if not len(stops):
         ledger.finding(
-            "warning",
+            "error",
             "no-stops",
             "site",
-            "There are no stops yet: nothing can be solved",
-            f"Fill one row of {stops.file} for each standstill of the camera.",
+            "There are no stops yet: nothing can be located"
+            if len(marks)
+            else "There are no stops and no marks yet: nothing can be located",
+            f"Fill one row of {stops.file} for each standstill of the camera, and one of "
+            f"{marks.file} for each mark.",
         )
         return
     marked = {(r.text("run"), r.text("stop")) for r in marks if r.text("kind") != "ground"}
