@@ -12,12 +12,14 @@ from typing import Annotated, ParamSpec
 import typer
 
 from lateralline import __version__
+from lateralline.cli.bench import bench
 from lateralline.cli.build import build
 from lateralline.cli.check import check
 from lateralline.cli.draw import draw
 from lateralline.cli.new import new
 from lateralline.cli.options import NOTHING
 from lateralline.cli.practice import practice
+from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
 from lateralline.errors import LaterallineError
 
@@ -78,7 +80,7 @@ def lateralline(
     """
 
 
-for command in (new, check, build, draw, schema, practice):
+for command in (new, check, build, draw, schema, practice, prove, bench):
     app.command(command.__name__)(in_one_line(command))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import chi2, norm
 
 from lateralline.kernels.lsq import whiten
+from lateralline.proof.by_hand import by_hand
 from lateralline.proof.scenarios import PER_LINE, Scenario, Simulated, simulate
 from lateralline.records import Fixes, Floats
 from lateralline.solve import solve
@@ -32,10 +33,12 @@ class Outcome:
     depth_held: float
     rms_m: tuple[float, float, float]  # along, across, depth
     ratio: tuple[float, float, float]  # along, across, level
+    hand_rms_m: tuple[float, float, float]  # along, across, depth by the rule of hand
     lost: float  # share of stops not solved
     lost_silently: int  # unsolved without a reason
     mean_chi2_per_dof: float
     lines_rejected: float  # share of ten-stop lines whose χ² fails its 95 % test
+    batches_rejected: float  # and of hundred-stop batches
 
     @property
     def misses(self) -> list[str]:
@@ -68,6 +71,10 @@ def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
     plan = (fixes.xyz_m - simulated.poses.xyz_m)[good, :2]
     distance = np.einsum("ki,kij,kj->k", plan, np.linalg.inv(fixes.cov[good, :2, :2]), plan)
     ratio = rms / bound
+    hand = by_hand(simulated)
+    hand_plan = _in_axes(hand[:, :3] - simulated.poses.xyz_m, simulated.poses.heading_rad)[:, :2]
+    hand_off = np.column_stack([hand_plan, hand[:, 3] - simulated.poses.depth_m])
+    hand_rms = np.sqrt(np.nanmean(hand_off**2, axis=0))
     return Outcome(
         scenario.name,
         count,
@@ -75,10 +82,12 @@ def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
         float(np.mean(np.abs(depth) < INTERVAL_95 * fixes.depth_sigma_m[good])),
         (float(rms[0]), float(rms[1]), float(np.sqrt(np.mean(depth**2)))),
         (float(ratio[0]), float(ratio[1]), float(ratio[2])),
+        (float(hand_rms[0]), float(hand_rms[1]), float(hand_rms[2])),
         float(np.mean(~good)),
         int(np.sum(~good & (fixes.reason == ""))),
         float(fixes.chi2[good].sum() / max(fixes.dof[good].sum(), 1)),
-        _lines_rejected(fixes),
+        _rejected(fixes, PER_LINE),
+        _rejected(fixes, 10 * PER_LINE),
     )
 
 
@@ -131,11 +140,11 @@ def _matrices(s: Floats) -> Floats:
     return np.moveaxis(np.array([[s[0], s[1]], [s[1], s[2]]]), -1, 0)
 
 
-def _lines_rejected(fixes: Fixes) -> float:
-    """Return the share of lines whose summed χ² fails its one-sided 95 % test."""
-    whole = len(fixes.chi2) // PER_LINE * PER_LINE
-    value = np.nansum(fixes.chi2[:whole].reshape(-1, PER_LINE), axis=1)
-    dof = fixes.dof[:whole].reshape(-1, PER_LINE).sum(axis=1)
+def _rejected(fixes: Fixes, together: int) -> float:
+    """Return the share of runs of that many stops whose summed χ² fails its 95 % test."""
+    whole = len(fixes.chi2) // together * together
+    value = np.nansum(fixes.chi2[:whole].reshape(-1, together), axis=1)
+    dof = fixes.dof[:whole].reshape(-1, together).sum(axis=1)
     tested = dof > 0
     if not tested.any():
         return float("nan")

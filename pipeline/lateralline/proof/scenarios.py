@@ -62,6 +62,11 @@ SCENARIOS = (
     Scenario("with total peak", kinds=(*NULLS, "peak_total")),
     Scenario("no mid null, total peak", kinds=("end_null", "peak_total")),
     Scenario("with axial peak", kinds=(*NULLS, "peak_axial")),
+)
+
+#: No mark points along the pipe: the heading is a guess from the neighbours, ± 30°. What comes of
+#: it is shown, and is held to no bound: the guess is not a Gaussian prior, and says so by its σ.
+GUESSED = (
     Scenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
     Scenario("axial peak and reading", kinds=("peak_axial",)),
     Scenario("total peak and reading", kinds=("peak_total",)),

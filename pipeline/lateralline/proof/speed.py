@@ -1,12 +1,13 @@
 """Stops per second, side by side with a loop over a general-purpose optimiser.
 
 The loop is `scipy.optimize.least_squares` at its defaults with the analytic Jacobian, one stop at a
-time, on the same residuals with the same weights. Figures are ratios on one machine at one time;
-nothing here is tested for time.
+time on one thread, on the same residuals with the same weights. Figures are ratios on one machine
+at one time; nothing here is tested for time.
 """
 
 from __future__ import annotations
 
+import os
 import resource
 import sys
 from collections.abc import Iterator
@@ -37,6 +38,7 @@ class Speed:
     """One batch size against the loop."""
 
     stops: int
+    threads: int
     batched_per_s: float
     looped_per_s: float
     peak_memory_mb: float
@@ -54,11 +56,12 @@ def measure(seed: int = 1) -> Iterator[Speed]:
     problem = gather(simulated.marks, simulated.stops, simulated.settings).problem
     looped, apart = _loop(problem.pick(np.arange(LOOPED)))
     for size in SIZES:
-        begun = perf_counter()
-        for part in _stream(problem, size):
-            solve_batch(part, level_start(part))
-        elapsed = perf_counter() - begun
-        yield Speed(size, size / elapsed, looped, _peak_memory_mb(), apart)
+        for threads in sorted({1, os.cpu_count() or 1}):
+            begun = perf_counter()
+            for part in _stream(problem, size):
+                solve_batch(part, level_start(part), threads=threads)
+            elapsed = perf_counter() - begun
+            yield Speed(size, threads, size / elapsed, looped, _peak_memory_mb(), apart)
 
 
 def _stream(problem: StopProblem, size: int) -> Iterator[StopProblem]:

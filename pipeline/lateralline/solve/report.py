@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.stats import chi2
 
 from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows, Texts
 from lateralline.solve.gather import Gathered
@@ -13,6 +14,8 @@ from lateralline.solve.suspects import Suspicion
 
 #: Two-sided normal quantile at α = 0.001 (Baarda's usual choice; computed).
 CRITICAL_W = 3.2905
+#: A site's stops together are doubted at this α.
+SITE_ALPHA = 1e-3
 #: A dipole is a fair stand-in for a rod down to this many rod lengths (end null 0.5 % off).
 ROD_LENGTHS = 3.0
 
@@ -36,6 +39,7 @@ def findings_of(
         *_bookings(stops, gathered, doubts),
         *_rods(fixes, stops, gathered, modes),
         *_receivers(scale, receivers),
+        *_accuracies(fixes),
     )
 
 
@@ -145,7 +149,7 @@ def _rods(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes) -> li
     depth = fixes.depth_m[gathered.stop]
     return [
         Finding(
-            "info",
+            "warning",
             "solve",
             "rod-near",
             _name(stops, int(gathered.stop[k])),
@@ -179,6 +183,30 @@ def _receivers(scale: Scale, receivers: Texts) -> list[Finding]:
             )
         )
     return out
+
+
+def _accuracies(fixes: Fixes) -> list[Finding]:
+    """Return a finding when the site's stops as a whole fit worse than the accuracies allow.
+
+    Stops that contradict themselves are left to their own finding. The covariance is not rescaled.
+    """
+    calm = (fixes.dof > 0) & fixes.solved & (fixes.reason != CONTRADICT)
+    total, dof = float(fixes.chi2[calm].sum()), int(fixes.dof[calm].sum())
+    if dof == 0 or chi2.sf(total, dof) >= SITE_ALPHA:
+        return []
+    return [
+        Finding(
+            "warning",
+            "solve",
+            "accuracy-doubted",
+            "site",
+            "the stops as a whole fit worse than the accuracies in site.toml allow",
+            f"χ² {total:.0f} with {dof} redundant: scatter about {np.sqrt(total / dof):.1f} times "
+            "what was stated",
+            "state accuracies that hold (receiver angle, placing, tilt prior), or look for a "
+            "cause all stops share; the stated errors were kept and are too small",
+        )
+    ]
 
 
 def _disagreements(fixes: Fixes, results: MarkResults, marks: Marks) -> list[Finding]:

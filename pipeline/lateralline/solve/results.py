@@ -61,6 +61,7 @@ def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
     ):
         status[at[those]], reason[at[those]] = word, why
     good = status != "unsolved"
+    assumed = np.isnan(stops.tilt_rad[at]) & ~modes.steep
 
     def spread(values: Floats) -> Floats:
         out = np.full((size, *values.shape[1:]), np.nan)
@@ -90,6 +91,7 @@ def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
         status=status,
         reason=reason,
         marks_used=count(problem.stops.count),
+        tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
     )
 
 

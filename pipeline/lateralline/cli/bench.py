@@ -1,0 +1,26 @@
+"""`lateralline bench`: stops per second, side by side with a loop over a general optimiser."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+
+def bench(
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the simulated stops.")] = 1,
+) -> None:
+    """Compare the batched solver with a loop over scipy's least_squares.
+
+    The same stops, residuals, weights and analytic Jacobian; the loop runs on one thread, the
+    batch on one and on all. Figures are ratios on this machine at this time; the peak memory is
+    that of the whole process so far, and apart is how far the two solutions lie from each other.
+
+    \b
+    Example:
+      lateralline bench
+    """
+    from lateralline.proof.speed import measure
+    from lateralline.proof.tables import speed_table
+
+    typer.echo(speed_table(list(measure(seed))))

@@ -1,0 +1,115 @@
+"""What was proven, as Markdown: read on a terminal, pasted into a page, the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from lateralline.proof.coverage import BAND, WORST_RATIO, Outcome
+from lateralline.proof.speed import LOOPED, Speed
+
+
+def markdown(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a table with its first column left-aligned and the others right-aligned.
+
+    >>> print(markdown(("stop", "depth m"), [("R1/1", "1.20")]))
+    | stop | depth m |
+    | :--- | ------: |
+    | R1/1 |    1.20 |
+    """
+    lines = [tuple(header), *(tuple(r) for r in rows)]
+    widths = [max(4, *(len(line[i]) for line in lines)) for i in range(len(header))]
+
+    def row(cells: Sequence[str]) -> str:
+        padded = [cells[0].ljust(widths[0])]
+        padded += [c.rjust(w) for c, w in zip(cells[1:], widths[1:], strict=True)]
+        return "| " + " | ".join(padded) + " |"
+
+    rule = [":" + "-" * (widths[0] - 1), *("-" * (w - 1) + ":" for w in widths[1:])]
+    return "\n".join([row(lines[0]), row(rule), *map(row, lines[1:])])
+
+
+def _share(value: float) -> str:
+    return f"{100.0 * value:.1f} %"
+
+
+def coverage_table(outcomes: Iterable[Outcome]) -> str:
+    """Return how often 95 % regions hold the truth, and RMS error over the Cramér–Rao bound."""
+    header = ("scenario", "stops", "plan", "depth", "along", "across", "level", "unsolved")
+    return markdown(
+        header,
+        (
+            (
+                o.name,
+                f"{o.stops:,}",
+                _share(o.plan_held),
+                _share(o.depth_held),
+                *(f"{r:.3f}" for r in o.ratio),
+                f"{100.0 * o.lost:.2f} %",
+            )
+            for o in outcomes
+        ),
+    )
+
+
+def bounds() -> str:
+    """Return in words what the coverage table is held to."""
+    low, high = BAND
+    return (
+        f"plan, depth: share of 95 % regions that hold the truth, {_share(low)} to {_share(high)}; "
+        f"along, across, level: RMS error over the Cramér–Rao bound, at most {WORST_RATIO}"
+    )
+
+
+def hand_table(outcomes: Iterable[Outcome]) -> str:
+    """Return RMS errors of the rule of hand beside the adjusted ones, in metres."""
+    header = ("scenario", "along", "by hand", "across", "by hand", "depth", "by hand")
+    return markdown(
+        header,
+        (
+            (
+                o.name,
+                *(f"{v:.3f} m" for pair in zip(o.rms_m, o.hand_rms_m, strict=True) for v in pair),
+            )
+            for o in outcomes
+        ),
+    )
+
+
+def wrong_table(outcomes: Iterable[Outcome]) -> str:
+    """Return what a wrong prior does to coverage, and how lines of ten stops give it away."""
+    header = ("told and true", "plan", "depth", "χ²/dof", "10 stops rejected", "100 stops rejected")
+    return markdown(
+        header,
+        (
+            (
+                o.name,
+                _share(o.plan_held),
+                _share(o.depth_held),
+                f"{o.mean_chi2_per_dof:.2f}",
+                _share(o.lines_rejected),
+                _share(o.batches_rejected),
+            )
+            for o in outcomes
+        ),
+    )
+
+
+def speed_table(speeds: Iterable[Speed]) -> str:
+    """Return stops per second side by side with the loop."""
+    loop = f"loop per s ({LOOPED} stops)"
+    header = ("stops", "threads", "batched per s", loop, "ratio", "peak memory", "apart")
+    return markdown(
+        header,
+        (
+            (
+                f"{s.stops:,}",
+                f"{s.threads}",
+                f"{s.batched_per_s:,.0f}",
+                f"{s.looped_per_s:,.0f}",
+                f"{s.ratio:.0f} ×",
+                f"{s.peak_memory_mb:.0f} MB",
+                f"{s.apart_sigmas:.4f} σ",
+            )
+            for s in speeds
+        ),
+    )

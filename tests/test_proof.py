@@ -1,0 +1,91 @@
+"""The proofs themselves: small, seeded, and able to fail."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.proof.coverage import prove
+from lateralline.proof.scenarios import GUESSED, SCENARIOS, WRONG, simulate
+from lateralline.proof.speed import _loop
+from lateralline.proof.tables import coverage_table, hand_table, wrong_table
+from lateralline.solve import solve
+from lateralline.solve.batch import solve_batch
+from lateralline.solve.gather import gather
+from lateralline.solve.starts import level_start
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.name)
+def test_error_bars_hold_in_every_scenario(scenario):
+    """Wider than the 94–96 % that `lateralline prove` asks of 10,000: 3 σ of 1,000 stops."""
+    outcome = prove(scenario, 1000, 5)
+    assert 0.93 < outcome.plan_held < 0.97
+    assert 0.93 < outcome.depth_held < 0.97
+    assert max(outcome.ratio) < 1.08
+    assert outcome.lost <= 0.001
+
+
+@pytest.mark.parametrize("scenario", WRONG, ids=lambda s: s.name)
+def test_wrong_accuracies_break_the_error_bars_and_show(scenario):
+    outcome = prove(scenario, 1000, 5)
+    assert outcome.plan_held < 0.75
+    assert outcome.mean_chi2_per_dof > 1.1
+    assert outcome.misses
+
+
+def test_a_site_with_wrong_accuracies_says_so():
+    for scenario, doubted in ((WRONG[1], True), (SCENARIOS[0], False)):
+        s = simulate(scenario, 50, 6)
+        codes = {f.code for f in solve(s.marks, s.stops, s.settings).findings}
+        assert ("accuracy-doubted" in codes) is doubted
+
+
+def test_the_rule_of_hand_is_no_better_anywhere_it_matters():
+    outcome = prove(SCENARIOS[3], 1000, 5)  # 20 % slope, tilt 10°
+    ours, hand = np.array(outcome.rms_m), np.array(outcome.hand_rms_m)
+    assert (ours < hand).all()
+    assert hand[2] > 1.5 * ours[2]
+
+
+def test_equal_seeds_give_equal_stops_and_other_seeds_others():
+    a, b, c = (simulate(SCENARIOS[7], 50, seed) for seed in (3, 3, 4))
+    np.testing.assert_array_equal(a.marks.xyz_m, b.marks.xyz_m)
+    assert np.abs(a.marks.xyz_m[:9] - c.marks.xyz_m[:9]).max() > 0.01
+
+
+def test_the_loop_ends_where_the_batch_does():
+    """scipy's least_squares, a general-purpose reference, on the same residuals."""
+    simulated = simulate(SCENARIOS[0], 20, 2)
+    problem = gather(simulated.marks, simulated.stops, simulated.settings).problem
+    _, apart = _loop(problem)
+    assert apart < 0.02
+
+
+def test_threads_and_chunks_change_nothing():
+    simulated = simulate(SCENARIOS[1], 300, 2)
+    problem = gather(simulated.marks, simulated.stops, simulated.settings).problem
+    start = level_start(problem)
+    whole = solve_batch(problem, start, threads=1)
+    cut = solve_batch(problem, start, chunk=64, threads=2)
+    np.testing.assert_allclose(cut.p, whole.p, atol=1e-9)
+
+
+def test_a_missed_bound_is_named():
+    outcome = replace(prove(SCENARIOS[0], 200, 1), plan_held=0.5, ratio=(1.2, 1.0, 1.0), lost=0.01)
+    assert len(outcome.misses) == 3
+
+
+def test_tables_have_a_row_per_scenario():
+    outcomes = [prove(GUESSED[0], 100, 1)]
+    for table in (coverage_table, hand_table, wrong_table):
+        assert len(table(outcomes).splitlines()) == 3
+
+
+def test_prove_ends_with_an_exit_code_that_can_be_wrong(monkeypatch):
+    """One hundred stops cannot show 94–96 % in every scenario: the command must say so."""
+    result = CliRunner().invoke(app, ["prove", "--stops", "100", "--seed", "1"])
+    assert result.exit_code == 1
+    assert "missed:" in result.output
+    assert "| level ground, tilt 3°" in result.output
