@@ -174,6 +174,7 @@ def made_fixes() -> Fixes:
         status=np.array(["solved", "solved", "solved", "weak", "unsolved"]),
         reason=np.array(["", "", "", "one end null", "no marks with a position"]),
         marks_used=np.array([4, 4, 4, 3, 0]),
+        tilt_prior_rad=np.full(5, nan),
     )
 
 

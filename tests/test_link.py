@@ -170,6 +170,7 @@ class Scene:
             status=np.array([r.status for r in self.rows], np.str_),
             reason=np.array([""] * k, np.str_),
             marks_used=np.zeros(k, np.int64),
+            tilt_prior_rad=np.full(k, np.nan),
         )
         n = len(self.shots)
         exposures = Exposures(

@@ -220,6 +220,7 @@ class Fixes:
     status: Texts  # solved | weak | ambiguous | unsolved
     reason: Texts  # why weak, ambiguous or unsolved, in words; "" otherwise
     marks_used: Ints
+    tilt_prior_rad: Floats  # σ of the prior 0 in `tilt_rad` and `cov`; NaN = measured, or free
 
     @property
     def solved(self) -> Flags:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.curves import directions
+from lateralline.link.priors import without_tilt_prior
 from lateralline.records import Exposures, Finding, Fixes, Floats
 from lateralline.settings import Run, Settings
 
@@ -87,11 +88,12 @@ def gather(
 def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
     a = settings.accuracy
     cov = fixes.cov[i].copy()
-    directed = bool(
-        np.isfinite(fixes.heading_rad[i] + fixes.tilt_rad[i]) and np.isfinite(cov).all()
-    )
+    seen = np.array([*fixes.xyz_m[i], fixes.heading_rad[i], fixes.tilt_rad[i]])
+    directed = bool(np.isfinite(seen[3:]).all() and np.isfinite(cov).all())
     if not directed:
         cov[3:, :] = cov[:, 3:] = 0.0
+    elif np.isfinite(fixes.tilt_prior_rad[i]):
+        seen, cov = without_tilt_prior(seen, cov, float(fixes.tilt_prior_rad[i]))
     # A crooked camera is not a crooked pipe.
     cov += np.diag([0.0, 0.0, 0.0, a.axis_heading_rad**2, a.axis_tilt_rad**2])
     return Point(
@@ -99,9 +101,9 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
         ref=f"{run.id}/{fixes.stop[i]}",
         where=f"stops.csv:{fixes.row[i]}",
         fix=i,
-        xyz_m=fixes.xyz_m[i],
-        heading_rad=float(fixes.heading_rad[i]) if directed else float("nan"),
-        tilt_rad=float(fixes.tilt_rad[i]) if directed else float("nan"),
+        xyz_m=seen[:3],
+        heading_rad=float(seen[3]) if directed else float("nan"),
+        tilt_rad=float(seen[4]) if directed else float("nan"),
         cov=_factorable(cov),
         readings=_reading(run, float(fixes.counter_m[i]) - run.transmitter_lag_m),
     )
