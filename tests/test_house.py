@@ -1,0 +1,40 @@
+"""House rules a machine can keep: lint, types, and one way to run things."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+
+
+def run(*arguments: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", *arguments], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff_finds_nothing() -> None:
+    run("ruff", "check", "pipeline", "schemas", "tests")
+    run("ruff", "format", "--check", "pipeline", "schemas", "tests")
+
+
+def test_types_hold() -> None:
+    run("mypy")
+
+
+def test_ci_runs_the_readmes_two_commands_to_the_letter() -> None:
+    """README: the two `bash` blocks are what .ci/run runs, in order, and nothing else of length."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = re.findall(r"^```bash\n(.*?)\n```", readme, re.M | re.S)
+    assert len(commands) == 2
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+    assert [line for line in script if ".venv/bin" in line] == commands
+
+
+def test_the_readme_opens_with_the_job_in_one_paragraph() -> None:
+    lines = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "# lateralline"
+    assert lines[2].startswith("A drain technician")
+    assert lines[3] == ""
