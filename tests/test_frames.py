@@ -49,6 +49,40 @@ SETTINGS = Settings(
 )
 
 
+def record_at(
+    horizontal: str,
+    x: list[float],
+    y: list[float],
+    *,
+    vertical: str = "none",
+    z_m: float = nan,
+    epoch: float | None = None,
+) -> FieldRecord:
+    """A site whose only content is control points, all at one level."""
+    n = len(x)
+    control = ControlRows(
+        "control.csv",
+        np.arange(n) + 2,
+        np.array([f"P{i + 1}" for i in range(n)]),
+        np.array(x),
+        np.array(y),
+        np.full(n, z_m),
+        np.full(n, nan),
+        np.full(n, nan),
+    )
+    return FieldRecord(
+        "EX-1",
+        replace(SETTINGS, horizontal=horizontal, vertical=vertical, epoch=epoch),
+        control,
+        MarkRows(NO_SPOTS, T, T, T),
+        StopRows("", K, T, T, N, N, N, T),
+        ExposureRows(NO_SPOTS, T, T, N, N, T, N),
+        ObservationRows("", K, T, N, T, T, T, T, T),
+        (),
+        (),
+    )
+
+
 def frame_at(
     horizontal: str,
     x: float,
@@ -58,31 +92,8 @@ def frame_at(
     z_m: float = nan,
     epoch: float | None = None,
 ) -> Frame:
-    """The frame of a site whose only content is one control point."""
-    control = ControlRows(
-        "control.csv",
-        np.array([2]),
-        np.array(["P1"]),
-        np.array([x]),
-        np.array([y]),
-        np.array([z_m]),
-        np.array([nan]),
-        np.array([nan]),
-    )
-    settings = replace(SETTINGS, horizontal=horizontal, vertical=vertical, epoch=epoch)
-    return site_frame(
-        FieldRecord(
-            "EX-1",
-            settings,
-            control,
-            MarkRows(NO_SPOTS, T, T, T),
-            StopRows("", K, T, T, N, N, N, T),
-            ExposureRows(NO_SPOTS, T, T, N, N, T, N),
-            ObservationRows("", K, T, N, T, T, T, T, T),
-            (),
-            (),
-        )
-    )
+    """The frame of a site of one control point."""
+    return site_frame(record_at(horizontal, [x], [y], vertical=vertical, z_m=z_m, epoch=epoch))
 
 
 def codes(frame: Frame) -> set[str]:
@@ -253,6 +264,35 @@ def test_longitude_and_latitude_of_a_grid_on_wgs84() -> None:
     assert frame.to_lonlat(RING) == pytest.approx(expected, abs=1e-10)
     assert frame.operations[0].accuracy_m == 0.0
     assert "datum-ensemble" in codes(frame)
+
+
+@pytest.mark.parametrize("x", [[278.6, 278.6001], [-81.4, 278.6001], [-81.4, -81.3999]])
+def test_longitudes_counted_east_all_the_way_round_are_the_same_place(x: list[float]) -> None:
+    """RFC 7946 has longitudes from -180 to 180; some instruments count from 0 to 360."""
+    record = record_at("EPSG:4326", x, [42.1, 42.1])
+    frame = site_frame(record)
+    local = frame.to_local(record.control.x, record.control.y, np.zeros(2))
+    base_m = Geodesic.WGS84.Inverse(42.1, -81.4, 42.1, -81.3999)["s12"]
+    assert np.ptp(local[:, 0]) == pytest.approx(base_m, abs=1e-4)
+    assert frame.to_lonlat(local)[:, 0] == pytest.approx([-81.4, -81.3999], abs=1e-9)
+
+
+def test_a_site_across_the_antimeridian_is_one_site() -> None:
+    record = record_at("EPSG:4326", [179.9999, -179.9999], [-17.0, -17.0])
+    frame = site_frame(record)
+    local = frame.to_local(record.control.x, record.control.y, np.zeros(2))
+    assert np.ptp(local[:, 0]) == pytest.approx(
+        Geodesic.WGS84.Inverse(-17.0, 179.9999, -17.0, -179.9999)["s12"], abs=1e-4
+    )
+    assert frame.to_lonlat(local)[:, 0] == pytest.approx([179.9999, -179.9999], abs=1e-9)
+
+
+def test_a_crs_with_levels_is_put_together_once() -> None:
+    """PROJ takes 30 ms for it, and a city has one for all its sites."""
+    first, second = (
+        frame_at("EPSG:32617", x, 4_500_000.0, vertical="EPSG:5703") for x in (5e5, 5.1e5)
+    )
+    assert first.write_crs is second.write_crs
 
 
 def test_a_height_in_geojson_only_when_it_is_ellipsoidal() -> None:

@@ -478,7 +478,7 @@ def test_longitude_and_latitude_out_of_range(tmp_path: Path) -> None:
     assert faults == [
         "control.csv:3: y must be a latitude in degrees from -90 to 90; "
         'got "-181.1" — x is longitude, y is latitude',
-        'control.csv:4: x must be a longitude in degrees from -180 to 180; got "-281.0"',
+        'control.csv:4: x must be a longitude in degrees from -180 to 360; got "-281.0"',
         "marks.csv:5: y must be a latitude in degrees from -90 to 90; "
         'got "135.2" — x is longitude, y is latitude',
         "marks.csv:7: y must be a latitude in degrees from -90 to 90; "

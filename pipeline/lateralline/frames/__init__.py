@@ -8,7 +8,7 @@ ways, and keeps an account of every operation it would use and how good that ope
 from lateralline.frames.build import site_frame
 from lateralline.frames.frame import EARTH_RADIUS_M, Frame
 from lateralline.frames.operations import Operation
-from lateralline.frames.systems import horizontal_crs, vertical_crs
+from lateralline.frames.systems import horizontal_crs, vertical_crs, with_levels
 
 __all__ = [
     "EARTH_RADIUS_M",
@@ -17,4 +17,5 @@ __all__ = [
     "horizontal_crs",
     "site_frame",
     "vertical_crs",
+    "with_levels",
 ]

@@ -110,6 +110,8 @@ def _on_grid(
         )
     grid, origin = horizontal, np.round(np.median(xy, axis=0))
     if horizontal.is_geographic:
+        turn = 2.0 * np.pi / horizontal.axis_info[0].unit_conversion_factor
+        xy = np.column_stack([_one_way_round(xy[:, 0], turn), xy[:, 1]])
         # Five decimals of a degree are about a metre: near enough, and readable.
         grid = _projection_at(horizontal, np.round(np.median(xy, axis=0), 5))
         origin = np.zeros(2)
@@ -173,12 +175,24 @@ def _degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
 
 def _area(crs: CRS, xy: Floats) -> AreaOfInterest:
     """Return the cell the site lies in; a datum's few hundred metres make no odds here."""
-    lon, lat = (float(np.median(v)) for v in _degrees_on_own_datum(crs, xy))
+    lons, lats = _degrees_on_own_datum(crs, xy)
+    lon, lat = float(np.median(_one_way_round(lons, 360.0))), float(np.median(lats))
     meridian = unbound(crs).prime_meridian
     if meridian is not None:
         lon += np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
+    lon = (lon + 180.0) % 360.0 - 180.0  # 278.6 is -81.4
     west, south = (floor(v / _CELL_DEG) * _CELL_DEG for v in (lon, lat))
     return AreaOfInterest(west, south, west + _CELL_DEG, south + _CELL_DEG)
+
+
+def _one_way_round(longitude: Floats, turn: float) -> Floats:
+    """Return longitudes within half a `turn` of the first, as if no meridian ended the count.
+
+    >>> _one_way_round(np.array([179.9, -179.9, 180.1]), 360.0).round(1).tolist()
+    [179.9, 180.1, 180.1]
+    """
+    first = longitude[0]
+    return first + (longitude - first + turn / 2.0) % turn - turn / 2.0
 
 
 def _coordinates(record: FieldRecord) -> Floats:

@@ -8,12 +8,11 @@ from typing import Final
 
 import numpy as np
 from pyproj import CRS
-from pyproj.crs import CompoundCRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
 from lateralline.frames.operations import Operation, apply, best, conversion
-from lateralline.frames.systems import Levels
+from lateralline.frames.systems import Levels, with_levels
 from lateralline.records import Finding, Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
@@ -72,10 +71,7 @@ class Frame:
         """The CRS of `to_site_crs`: plan alone, with named levels, or 3-D; None for local."""
         if self.horizontal is None:
             return None
-        if self.vertical is not None:
-            name = f"{self.horizontal.name} + {self.vertical.name}"
-            return CompoundCRS(name, [self.horizontal, self.vertical])
-        return self.horizontal.to_3d() if self.levels == "ellipsoidal" else self.horizontal
+        return with_levels(self.horizontal, self.vertical, self.levels)
 
     def to_local(self, x: Floats, y: Floats, z_m: Floats) -> Floats:
         """Return (n, 3) site metres of (n,) coordinates in the site CRS and levels in metres.
@@ -183,7 +179,10 @@ class Frame:
         if len(target.axis_info) < 3:
             return self.horizontal, target
         if self.levels == "relative":
-            raise FrameError(f"levels are relative: they cannot be given in {target.name!r}")
+            raise FrameError(
+                f"levels are relative, so they cannot be given in {target.name}: ask for a CRS "
+                "without levels, or name a vertical CRS in site.toml"
+            )
         source = self.write_crs
         assert source is not None  # only a local sketch has none
         return source, target
@@ -200,8 +199,10 @@ class Frame:
     def _through(self, source: CRS, target: CRS, coordinates: Floats) -> Floats:
         transformer, operation = best(source, target, self._area())
         if operation.ballpark:
+            missing = "; ".join(operation.better_unavailable)
             raise FrameError(
-                f"only a ballpark operation from {operation.source} to {operation.target} is "
-                f"available: {operation.name}"
+                f"no published operation from {operation.source} to {operation.target} can be "
+                "used here, only a ballpark one"
+                + (f"; grid files are missing: {missing}" if missing else "")
             )
         return apply(transformer, coordinates, self.epoch)

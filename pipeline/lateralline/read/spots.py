@@ -75,8 +75,8 @@ def check_lonlat(row: Row, axes: Axes | None, ledger: Ledger) -> None:
         return
     x, y = row.number("x"), row.number("y")
     swapped = "x is longitude, y is latitude" if abs(y) > 90 and abs(x) <= 90 else ""
-    if abs(x) > 180:
-        row.fault(ledger, "x", "must be a longitude in degrees from -180 to 180", swapped)
+    if not -180 <= x <= 360:  # some count east all the way round
+        row.fault(ledger, "x", "must be a longitude in degrees from -180 to 360", swapped)
     if abs(y) > 90:
         row.fault(ledger, "y", "must be a latitude in degrees from -90 to 90", swapped)
 
