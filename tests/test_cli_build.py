@@ -7,6 +7,7 @@ import json
 import shutil
 from pathlib import Path
 
+import pyogrio
 import pytest
 from rich.console import Console
 from typer.testing import CliRunner, Result
@@ -78,6 +79,40 @@ def test_a_bad_site_does_not_stop_the_batch(sites: Path, tmp_path: Path) -> None
     assert failure["source"] == str(sites / "b")
     assert failure["faults"]
     assert (tmp_path / "out" / "asbuilt.gpkg").exists()
+
+
+def test_a_sketch_never_keeps_sites_on_the_map_out(sites: Path, tmp_path: Path) -> None:
+    """Its layers would have no CRS; so it waits till the end, and is told the way out."""
+    sketch = SCENARIOS["local-sketch"]
+    make_site(sketch, sketch.seed, tmp_path / "sketch")
+    built = run("build", tmp_path / "sketch", sites / "a", sites / "c", "-o", tmp_path / "out")
+    assert built.exit_code == 1
+    said = " ".join(built.output.split())
+    assert "a sketch has no place on the map" in said
+    assert "build it on its own into another folder" in said
+    assert "2 sites built; 1 not built" in said
+
+
+@pytest.mark.parametrize("crs", [(), ("--crs", "EPSG:32617")])
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 0, 2)])
+def test_sites_with_every_kind_of_levels_go_into_one_output(
+    sites: Path, tmp_path: Path, order: tuple[int, ...], crs: tuple[str, ...]
+) -> None:
+    """Each keeps its own z, and is told when that is of another kind than the first site's."""
+    relative = SCENARIOS["tape-ties"]
+    make_site(relative, relative.seed, tmp_path / "relative")
+    three = [sites / "c", tmp_path / "relative", sites / "a"]  # ellipsoidal, none, NAVD88
+    built = run("build", *(three[i] for i in order), "-o", tmp_path / "out", "--json", *crs)
+    assert built.exit_code == 0, built.output
+    first, *rest = json.loads(built.output)["sites"]
+    codes = [{f["code"] for f in site["findings"]} for site in rest]
+    assert all("levels-mixed" in found for found in codes)
+    assert "levels-mixed" not in {f["code"] for f in first["findings"]}
+    fixes = pyogrio.read_dataframe(tmp_path / "out" / "asbuilt.gpkg", layer="transmitter_fixes")
+    assert fixes.crs.to_epsg() == (3734 if order[0] == 1 and not crs else 32617)
+    there = fixes[fixes.geometry.notna()]
+    assert set(there.site_id) == {"QH-014", "QH-022", "QH-031"}
+    assert there.geometry.z.to_numpy() == pytest.approx(there.level_m.to_numpy(), abs=1e-9)
 
 
 def test_error_findings_exit_1(
@@ -180,6 +215,26 @@ def test_check_exits_2_with_faults_and_tells_all_of_them(sites: Path) -> None:
     for file in ("site.toml", "marks.csv", "stops.csv", "control.csv", "observations.csv"):
         assert f"{sites / 'b'}/{file}:" in checked.output
     assert "QH-022" in checked.output
+
+
+@pytest.mark.parametrize(
+    ("crs", "code", "said"), [("local", 1, "1 site checked"), ("EPSG:32617", 2, "1 not checked")]
+)
+def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
+    tmp_path: Path, crs: str, code: int, said: str
+) -> None:
+    assert run("new", tmp_path / "EX-001", "--crs", crs).exit_code == 0
+    checked = run("check", tmp_path / "EX-001")
+    assert checked.exit_code == code
+    words = " ".join(checked.output.split())
+    assert "There are no stops and no marks yet" in words
+    assert said in words
+    if crs != "local":
+        assert "fill in control.csv, or marks with method gnss" in words
+    assert "There are no stops and no marks yet" in run("check", tmp_path / "EX-001", "-q").output
+    told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
+    (site,) = told["sites"] + told["failures"]
+    assert "no-stops" in {f["code"] for f in site["findings"]}
 
 
 def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:

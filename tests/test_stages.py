@@ -107,11 +107,15 @@ def test_an_error_of_a_later_stage_names_the_stage() -> None:
 
     stages = (reading(by_folder_name), Stage("place", ("record",), ("placed",), fail))
     result = run_site(Path("a"), until="place", stages=stages)
-    assert result == SiteFailure(Path("a"), "place", "EPSG:9999 is not known")
+    assert isinstance(result, SiteFailure)
+    assert (result.stage, result.message) == ("place", "EPSG:9999 is not known")
+    assert [f.severity for f in result.findings] == ["error", "info"]  # what read had found
 
 
 def test_two_sites_of_a_batch_may_not_share_an_id(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("lateralline.stages.read_site", lambda source: record_of("EX-001"))
+    """Nor ids that differ in case only: they become names of files."""
+    ids = iter(("EX-001", "ex-001"))
+    monkeypatch.setattr("lateralline.stages.read_site", lambda source: record_of(next(ids)))
     first, second = run_sites([Path("x/a"), Path("x/b")], until="read")
     assert isinstance(first, SiteResult)
     assert isinstance(second, SiteFailure)

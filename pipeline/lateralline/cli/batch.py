@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -36,6 +37,15 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
             )
         found += inside
     return list(dict.fromkeys(found))
+
+
+def sketches_last(sources: list[Path]) -> list[Path]:
+    """Return the sites with sketches on invented axes at the end, else in the same order.
+
+    The first site of a batch settles the CRS of its layers, and no site on the map can go into
+    layers without one: a sketch that came first would keep out all the others.
+    """
+    return sources if len(sources) < 2 else sorted(sources, key=_is_sketch)
 
 
 @dataclass(slots=True)
@@ -101,6 +111,15 @@ def print_outcome(outcome: Outcome, command: str, said: str, *, quiet: bool, as_
 
 def _is_site(path: Path) -> bool:
     return any((path / name).is_file() for name in _SITE_FILES)
+
+
+def _is_sketch(site: Path) -> bool:
+    """Tell whether a site names invented axes; what is wrong with its site.toml is told later."""
+    try:
+        said = tomllib.loads((site / "site.toml").read_text(encoding="utf-8-sig"))
+        return str(said["crs"]["horizontal"]).strip().casefold() == "local"
+    except (OSError, ValueError, LookupError, TypeError):
+        return False
 
 
 def _sites_in(folder: Path) -> list[Path]:

@@ -43,10 +43,10 @@ def build(
       lateralline build sites/EX-001 -o out
       lateralline build sites -o city --crs EPSG:32617 --replace
     """
-    from lateralline.cli.batch import find_sites, print_outcome, run_batch
+    from lateralline.cli.batch import find_sites, print_outcome, run_batch, sketches_last
     from lateralline.workspace import Workspace
 
-    sources = find_sites(sites)
+    sources = sketches_last(find_sites(sites))
     with Workspace(out).build(crs=crs, replace=replace) as sink:
         outcome = run_batch(sources, until="write", sink=sink, quiet=quiet, as_json=as_json)
     where = f" into {out}" if outcome.summaries else ": nothing was written"

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from pyproj import CRS
-from pyproj.crs import CompoundCRS
 
 from lateralline.errors import FrameError
-from lateralline.frames import Frame
+from lateralline.frames import Frame, with_levels
 from lateralline.lineage import plan_of
 from lateralline.records import Finding
 
@@ -70,16 +69,21 @@ class Target:
     def _crs_for(self, frame: Frame) -> CRS | None:
         if frame.is_local and self._crs is not None:
             raise FrameError(
-                "a sketch on invented axes cannot be written in "
-                f"{self._crs.name}: build it on its own, without --crs"
+                "a sketch has no place on the map, so it cannot go into layers in "
+                f"{self._crs.name}: build it on its own into another folder"
+                + ", without --crs"
+                * (self._asked is not None)
             )
-        if not self._begun:
-            if self._asked is None:
-                return frame.write_crs
-            return _with_levels(self._asked, frame)
-        if self._crs is None and not frame.is_local:
-            raise FrameError("the batch began with a sketch on invented axes: build it on its own")
-        return self._crs
+        if self._begun:
+            if self._crs is None and not frame.is_local:
+                raise FrameError(
+                    "the batch began with a sketch, so its layers have no place on the map: "
+                    "build this site on its own into another folder"
+                )
+            return self._crs
+        if self._asked is None or len(self._asked.axis_info) == 3:
+            return self._asked or frame.write_crs
+        return with_levels(self._asked, frame.vertical, frame.levels)
 
     def _shifts_levels(self, frame: Frame, crs: CRS | None) -> bool:
         if crs is None or len(crs.axis_info) < 3:
@@ -135,15 +139,6 @@ class Target:
                 "the offset between them is not known",
                 "compare levels within a site only, or ask for a --crs with one vertical system",
             )
-
-
-def _with_levels(asked: CRS, frame: Frame) -> CRS:
-    """Return the CRS asked for, with the site's own kind of levels when it names none."""
-    if len(asked.axis_info) == 3 or frame.levels == "relative":
-        return asked
-    if frame.vertical is not None:
-        return CompoundCRS(f"{asked.name} + {frame.vertical.name}", [asked, frame.vertical])
-    return asked.to_3d()
 
 
 def _basis(frame: Frame) -> str:
