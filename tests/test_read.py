@@ -15,7 +15,7 @@ import pytest
 from openpyxl import Workbook
 
 from lateralline.errors import SiteFaultsError
-from lateralline.read import read_site, read_sites
+from lateralline.read import read_site
 from lateralline.records import FieldRecord
 from lateralline.settings import standard_accuracy
 
@@ -437,26 +437,3 @@ def test_a_file_that_nearly_has_a_name_is_pointed_out(tmp_path: Path, name: str)
         with pytest.raises(SiteFaultsError, match=r"stops\.csv: file must be") as caught:
             read_site(folder)
         assert f"is {name} meant?" in str(caught.value)
-
-
-# ---- batches --------------------------------------------------------------------------------
-
-
-def test_a_bad_site_never_stops_a_batch(tmp_path: Path) -> None:
-    good = write(tmp_path / "a")
-    bad = write(tmp_path / "b", stops="nothing")
-    twin = write(tmp_path / "c", site=site_with("EX-001", "ex-001"))
-    last = write(tmp_path / "d", site=site_with("EX-001", "EX-002"))
-    out = list(read_sites([good, bad, twin, last, tmp_path / "nowhere"]))
-    kinds = [type(x) for x in out]
-    assert kinds == [
-        FieldRecord, SiteFaultsError, SiteFaultsError, FieldRecord, SiteFaultsError
-    ]  # fmt: skip
-    assert 'id must be unique in the batch; got "ex-001"' in str(out[2])
-
-
-def test_a_batch_is_read_as_it_is_asked_for(tmp_path: Path) -> None:
-    folders = iter([write(tmp_path / "a"), tmp_path / "b"])
-    sites = read_sites(folders)
-    assert isinstance(next(sites), FieldRecord)
-    assert next(folders) == tmp_path / "b"  # not drawn yet

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
 
-from lateralline.errors import Fault, SiteFaultsError
 from lateralline.read.book import book_sheets
 from lateralline.read.files import NEEDED, SITE_FILE, TABLES, Files, read_files
 from lateralline.read.ledger import Ledger
@@ -52,28 +50,6 @@ def read_site(folder: Path) -> FieldRecord:
     return _assemble(
         folder, site, said, {n: r for n, r in tables.items() if r is not None}, files, ledger
     )
-
-
-def read_sites(folders: Iterable[Path]) -> Iterator[FieldRecord | SiteFaultsError]:
-    """Yield each site as it is read, or its faults; one bad site never stops the others.
-
-    A site id met before in the batch, upper and lower case alike, is a fault of the later one.
-    """
-    first: dict[str, Path] = {}
-    for folder in folders:
-        try:
-            record = read_site(folder)
-        except SiteFaultsError as faults:
-            yield faults
-            continue
-        site = record.settings.id
-        before = first.setdefault(site.casefold(), folder)
-        if before is folder:
-            yield record
-        else:
-            hint = f"{before} has it too"
-            fault = Fault(SITE_FILE, 0, "id", site, "must be unique in the batch", hint)
-            yield SiteFaultsError(folder.name, [fault])
 
 
 # ---- tables --------------------------------------------------------------------------------
