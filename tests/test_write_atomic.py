@@ -102,6 +102,51 @@ def test_the_old_folder_survives_any_failure(
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
+def cut_off_between_the_renames(out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Replace `out` on a machine that loses power once the old folder stands aside."""
+    rename, done = Path.rename, []
+
+    def once(self: Path, target: Path) -> Path:
+        if done:
+            raise KeyboardInterrupt
+        done.append(self)
+        return rename(self, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "rename", once)
+        with pytest.raises(KeyboardInterrupt), whole_folder(out, replace=True) as made:
+            (made / "half").write_text("half")
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("replace", [False, True])
+def test_the_next_run_puts_back_what_a_cut_off_one_left_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, replace: bool
+) -> None:
+    out = tmp_path / "out"
+    old_output(out)
+    cut_off_between_the_renames(out, monkeypatch)
+    if replace:
+        with whole_folder(out, replace=True) as made:
+            assert (out / "kept.txt").read_text() == "old"
+            (made / "new").write_text("new")
+        assert [p.name for p in out.iterdir()] == ["new"]
+    else:
+        with pytest.raises(OutputExistsError), whole_folder(out):
+            pytest.fail("the block must not run")
+        assert (out / "kept.txt").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_an_old_folder_left_aside_after_all_was_done_goes(tmp_path: Path) -> None:
+    old_output(tmp_path / "out")
+    old_output(tmp_path / ".out.old")
+    with whole_folder(tmp_path / "out", replace=True) as made:
+        (made / "new").write_text("new")
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["new"]
+
+
 def test_a_file_appears_whole_or_not(tmp_path: Path) -> None:
     out = tmp_path / "plan.png"
     with pytest.raises(ZeroDivisionError), whole_file(out) as made:

@@ -19,10 +19,12 @@ def whole_folder(
     """Yield an empty folder beside `out` that becomes `out` when the block ends well.
 
     When it does not, or leaves it empty, nothing is at `out` that was not there before.
-    `carry(old, new)` may copy what should outlive the replacement. Raises OutputExistsError,
-    before anything is written, when `out` is there and `replace` was not asked for.
+    `carry(old, new)` may copy what should outlive the replacement. What a replacement that was
+    cut off left aside is put back first. Raises OutputExistsError, before anything is written,
+    when `out` is there and `replace` was not asked for.
     """
     out = out.absolute()
+    _recover(out)
     refuse_existing(out, replace=replace)
     out.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent))
@@ -69,15 +71,27 @@ def _swap(made: Path, out: Path, *, replace: bool) -> None:
     if not out.exists():
         made.rename(out)
     else:
-        aside = made.with_suffix(".old")
+        aside = _aside(out)
+        shutil.rmtree(aside, ignore_errors=True)
         out.rename(aside)
         try:
             made.rename(out)
         except BaseException:
-            aside.rename(out)
+            _recover(out)
             raise
         shutil.rmtree(aside, ignore_errors=True)
     _flush(out.parent)
+
+
+def _aside(out: Path) -> Path:
+    """Return where an older `out` stands while it is replaced: always the same, to be found."""
+    return out.with_name(f".{out.name}.old")
+
+
+def _recover(out: Path) -> None:
+    """Put an older `out` back when a replacement was cut off between its two renames."""
+    if _aside(out).exists() and not out.exists():
+        _aside(out).rename(out)
 
 
 def _flush_tree(folder: Path) -> None:
