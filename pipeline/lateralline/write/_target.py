@@ -68,11 +68,10 @@ class Target:
 
     def _crs_for(self, frame: Frame) -> CRS | None:
         if frame.is_local and self._crs is not None:
+            unasked = "" if self._asked is None else ", without --crs"
             raise FrameError(
                 "a sketch has no place on the map, so it cannot go into layers in "
-                f"{self._crs.name}: build it on its own into another folder"
-                + ", without --crs"
-                * (self._asked is not None)
+                f"{self._crs.name}: build it on its own into another folder{unasked}"
             )
         if self._begun:
             if self._crs is None and not frame.is_local:
