@@ -27,6 +27,22 @@ def test_error_bars_hold_in_every_scenario(scenario):
     assert outcome.lost <= 0.001
 
 
+@pytest.mark.parametrize("scenario", [SCENARIOS[0], SCENARIOS[4]], ids=lambda s: s.name)
+def test_levels_and_depths_hold_where_the_ground_is_hardly_known(scenario):
+    """Marks levelled to 0.10 m: ground and transmitter share that error, depth mostly does not."""
+    s = simulate(scenario, 2000, 3)
+    rough = 0.10 * np.random.default_rng(1).normal(size=len(s.marks.row))
+    xyz, cov = s.marks.xyz_m.copy(), s.marks.cov_m2.copy()
+    xyz[:, 2] += rough
+    cov[:, 2, 2] += 0.10**2
+    fixes = solve(replace(s.marks, xyz_m=xyz, cov_m2=cov), s.stops, s.settings).fixes
+    depth = np.abs(fixes.depth_m - s.poses.depth_m) < 1.96 * fixes.depth_sigma_m
+    level = np.abs(fixes.xyz_m[:, 2] - s.poses.xyz_m[:, 2]) < 1.96 * np.sqrt(fixes.cov[:, 2, 2])
+    assert 0.935 < depth.mean() < 0.965
+    assert 0.935 < level.mean() < 0.965
+    assert fixes.depth_sigma_m.min() > 0.01
+
+
 @pytest.mark.parametrize("scenario", WRONG, ids=lambda s: s.name)
 def test_wrong_accuracies_break_the_error_bars_and_show(scenario):
     outcome = prove(scenario, 1000, 5)

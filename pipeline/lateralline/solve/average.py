@@ -16,7 +16,7 @@ import numpy as np
 
 from lateralline.records import Flags, Floats
 from lateralline.solve.batch import Solved, solve_batch
-from lateralline.solve.depth import depth_variance
+from lateralline.solve.depth import with_ground
 from lateralline.solve.problem import LOOSE_RAD, StopProblem
 
 HEADING, TILT = 3, 4
@@ -53,12 +53,9 @@ def _site_cov(p: Floats, cov: Floats) -> Floats:
 
 def average(problem: StopProblem, best: Solved) -> Averaged:
     """Return posterior means and covariances of every stop of a solved batch."""
-    out = Averaged(
-        best.p.copy(),
-        _site_cov(best.p, best.cov),
-        problem.ground(best.p) - best.p[2],
-        depth_variance(problem, best.p, best.cov),
-    )
+    cov, depth_var = with_ground(problem, best.p, best.cov)
+    depth = problem.ground(best.p) - best.p[2]
+    out = Averaged(best.p.copy(), _site_cov(best.p, cov), depth, depth_var)
     tilted = (best.cov[:, TILT, TILT] > SHARP_TILT_RAD**2) & _known(problem.stops.tilt_sigma_rad)
     turned = best.cov[:, HEADING, HEADING] > SHARP_HEADING_RAD**2
     steep = ~_known(problem.stops.tilt_sigma_rad)  # its heading and tilt are not separate angles
@@ -131,11 +128,12 @@ def _over(problem: StopProblem, p: Floats, cov: Floats, angles: tuple[int, ...])
     at = np.stack([s.p for s in solved])  # (nodes, 5, k)
     mean = np.einsum("nk,nik->ik", weight, at)
     off = at - mean
-    within = np.stack([_site_cov(s.p, s.cov) for s in solved])
+    grounded = [with_ground(problem, s.p, s.cov) for s in solved]
+    within = np.stack([_site_cov(s.p, g[0]) for s, g in zip(solved, grounded, strict=True)])
     spread = np.einsum("nk,nkij->kij", weight, within)
     spread += np.einsum("nk,nik,njk->kij", weight, off, off)
     depth = np.stack([problem.ground(s.p) - s.p[2] for s in solved])
-    variance = np.stack([depth_variance(problem, s.p, s.cov) for s in solved])
+    variance = np.stack([g[1] for g in grounded])
     depth_mean = np.einsum("nk,nk->k", weight, depth)
     depth_var = np.einsum("nk,nk->k", weight, variance + (depth - depth_mean) ** 2)
     return Averaged(mean, spread, depth_mean, depth_var)

@@ -13,7 +13,7 @@ import numpy as np
 
 from lateralline.records import Floats, Ints
 from lateralline.solve.batch import solve_batch
-from lateralline.solve.depth import depth_variance
+from lateralline.solve.depth import with_ground
 from lateralline.solve.problem import END, MID, StopProblem
 from lateralline.solve.starts import level_start
 
@@ -80,5 +80,5 @@ def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats]:
         solved = solve_batch(part, level_start(part))
         good = solved.converged
         depth[index[good]] = (part.ground(solved.p) - solved.p[2])[good]
-        sigma[index[good]] = np.sqrt(depth_variance(part, solved.p, solved.cov))[good]
+        sigma[index[good]] = np.sqrt(with_ground(part, solved.p, solved.cov)[1])[good]
     return depth, sigma
