@@ -227,11 +227,11 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     checked = run("check", tmp_path / "EX-001")
     assert checked.exit_code == code
     words = " ".join(checked.output.split())
-    assert "There are no stops and no marks yet" in words
+    assert "there are no stops and no marks yet" in words
     assert said in words
     if crs != "local":
         assert "fill in control.csv, or marks with method gnss" in words
-    assert "There are no stops and no marks yet" in run("check", tmp_path / "EX-001", "-q").output
+    assert "there are no stops and no marks yet" in run("check", tmp_path / "EX-001", "-q").output
     told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
     (site,) = told["sites"] + told["failures"]
     assert "no-stops" in {f["code"] for f in site["findings"]}

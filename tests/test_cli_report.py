@@ -91,7 +91,6 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "±0.15 m in plan, between R1/4 and R1/5",
         "±0.08 m in level",
         "5 of 6",
-        "Not located: stop R1/6: one mid null only",
         "Findings: 1 warning",
         "mark M3 (marks.csv:14): lies away",
         "0.31 m, 4.2 times",
@@ -105,6 +104,24 @@ def test_feet_come_first_and_metres_beside_them() -> None:
     assert "40.00 ft (12.19 m)" in said
     assert "24.0 to 48.0 in (0.61 to 1.22 m)" in said
     assert "±0.50 ft (0.15 m) in plan" in said
+
+
+def test_findings_are_in_feet_too_where_the_crew_taped_in_feet() -> None:
+    said = printed(replace(SITE, length_unit="ft", depth_unit="ft"))
+    assert "1.02 ft (0.31 m), 4.2 times its standard deviation" in said  # 0.31 / 0.3048
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("6 mm, 3 marks, 12 m², -0.30 m", "6 mm, 3 marks, 12 m², -0.98 ft (-0.30 m)"),
+        ("0.30 to 0.91 m", "0.98 to 2.99 ft (0.30 to 0.91 m)"),
+        ("4 m off", "13 ft (4 m) off"),
+    ],
+)
+def test_only_metres_are_turned_into_feet(text: str, said: str) -> None:
+    assert report.with_own_unit(text, "ft") == said
+    assert report.with_own_unit(text, "m") == text
 
 
 def test_nothing_is_lost_on_a_narrow_page() -> None:

@@ -316,7 +316,7 @@ def test_a_real_datum_shift_is_made() -> None:
     assert "OSGB36 to WGS 84 (6)" in operation.name
     assert (operation.accuracy_m, operation.ballpark, operation.zero_shift) == (2.0, False, False)
     assert any("OSTN15" in o for o in operation.better_unavailable)
-    assert {"datum-operation", "datum-better-missing"} <= codes(frame)
+    assert "datum-better-missing" in codes(frame)
     lonlat = frame.to_lonlat(np.zeros((1, 3)))[0]
     own = degrees_on_own_datum(CRS("EPSG:27700"), frame.to_site_crs(np.zeros((1, 3)))[:, :2])[0]
     shift_m = Geodesic.WGS84.Inverse(lonlat[1], lonlat[0], own[1], own[0])["s12"]

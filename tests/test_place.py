@@ -330,7 +330,7 @@ def test_no_level_anywhere_is_zero() -> None:
     site = placed(Spot(station=1.0, offset=1.0, z=nan), control=control)
     assert site.marks.xyz_m[0, 2] == 0.0
     assert site.marks.placed[0]
-    assert "no level being known" in finding(site, "ground-level-assumed").what
+    assert "at 0, no level being known" in finding(site, "ground-level-assumed").what
 
 
 def test_control_levels_serve_when_no_mark_has_one() -> None:

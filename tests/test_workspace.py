@@ -259,8 +259,8 @@ def test_a_sketch_is_drawn_without_place_on_the_earth(make_site: MakeSite, tmp_p
     sketch = {"horizontal": "local", "x": 0.0, "y": 0.0}
     workspace = build(tmp_path / "out", make_site("EX-1", **sketch), make_site("EX-2", **sketch))
     assert not workspace.geojson("pipe_nodes").exists()
-    assert findings_of(workspace, "EX-1") == {"geojson-left-out": "info"}
-    assert findings_of(workspace, "EX-2") == {"geojson-left-out": "info", "sketch-axes": "info"}
+    assert findings_of(workspace, "EX-1") == {}  # place has said that there is no GeoJSON
+    assert findings_of(workspace, "EX-2") == {"sketch-axes": "info"}
     assert json.loads(workspace.manifest.read_text())["crs"] is None
 
 

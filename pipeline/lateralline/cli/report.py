@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import Final
 
@@ -16,6 +17,11 @@ from lateralline.summary import LineSummary, SiteSummary
 from lateralline.units import METRES_PER
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
+#: Numbers in metres as findings have them: "0.88 m", "0.88 ± 0.20 m", "0.30 to 0.91 m".
+_NUMBER: Final = re.compile(r"-?\d+(?:\.\d+)?")
+_METRES: Final = re.compile(
+    rf"(?<![\w.])({_NUMBER.pattern}(?:(?: ± | to ){_NUMBER.pattern})*) m(?![\w²³/])"
+)
 _STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
 
@@ -43,28 +49,40 @@ def between(least_m: float, most_m: float, unit: str) -> str:
     return f"{_digits(least_m / per, most_m / per, decimals)} {unit} ({metric})"
 
 
+def with_own_unit(text: str, unit: str) -> str:
+    """Say the metres of a finding in the site's own unit too, as precisely as they stand there.
+
+    >>> with_own_unit("0.88 ± 0.20 m off; chainage 11.41 m", "ft")
+    '2.89 ± 0.66 ft (0.88 ± 0.20 m) off; chainage 37.43 ft (11.41 m)'
+    """
+    if unit not in _DECIMALS:
+        return text
+
+    def both(found: re.Match[str]) -> str:
+        own = _NUMBER.sub(
+            lambda n: f"{float(n[0]) / METRES_PER[unit]:.{len(n[0].partition('.')[2])}f}", found[1]
+        )
+        return f"{own} {unit} ({found[1]} m)"
+
+    return _METRES.sub(both, text)
+
+
 def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
     """Print one site; with `errors_only` just the findings that are errors."""
     shown = _shown(summary.findings, errors_only=errors_only)
     if errors_only:
         if shown:
             out.print(Text(_named(summary), style="bold"))
-            _print_findings(out, shown)
+            _print_findings(out, shown, summary.length_unit)
         return
     out.print(Text(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold"))
-    if summary.sketch:
-        out.print("  A taped sketch with axes of its own: nowhere on the map.")
-    if summary.relative_levels:
-        out.print("  Levels are relative: good for depth and grade, not against a datum.")
     for line in summary.lines:
         _print_line(out, line, summary)
     if not summary.lines:
         out.print("  No line could be drawn: see the findings.")
-    for stop in summary.unlocated_stops:
-        out.print(f"  Not located: stop {stop}")
     counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
-    _print_findings(out, shown)
+    _print_findings(out, shown, summary.length_unit)
     out.print()
 
 
@@ -118,13 +136,14 @@ def _counted(n: int, severity: str) -> str:
     return f"{n} {severity}" + ("s" if n > 1 and severity != "info" else "")
 
 
-def _print_findings(out: Console, findings: Iterable[Finding]) -> None:
+def _print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
     for f in findings:
         where = f" ({f.where})" if f.where else ""
+        what, by_how_much = (with_own_unit(text, unit) for text in (f.what, f.by_how_much))
         out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
-        print_indented(out, f"{f.subject}{where}: {f.what}", 12, hanging=True)
-        if f.by_how_much:
-            print_indented(out, f.by_how_much, 12)
+        print_indented(out, f"{f.subject}{where}: {what}", 12, hanging=True)
+        if by_how_much:
+            print_indented(out, by_how_much, 12)
         if f.what_to_do:
             print_indented(out, f"→ {f.what_to_do}", 12)
 

@@ -14,6 +14,8 @@ from lateralline.records import Finding, Fixes, Severity
 
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD = UNMEASURED_RAD
+#: A place this many times less certain than the line's median is worth a further stop.
+STANDS_OUT = 1.5
 
 
 def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -57,9 +59,14 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     stretches, parts = axis.line.stretches, axis.sampled
     off_95 = np.concatenate([region.off_95_m(s, i, parts[i]) for i, s in enumerate(stretches)])
     chainage = np.concatenate([points.chainage_m for points in parts])
+    stretch_of = np.repeat(np.arange(len(parts)), [len(points.chainage_m) for points in parts])
+    worst = int(np.nanargmax(off_95)) if np.isfinite(off_95).any() else -1
     findings = []
-    if np.isfinite(off_95).any():
-        worst = int(np.nanargmax(off_95))
+    if (
+        worst >= 0
+        and off_95[worst] > STANDS_OUT * np.nanmedian(off_95)
+        and stretches[stretch_of[worst]].shape != "undecided"  # of these the corridor speaks below
+    ):
         findings.append(
             _finding(
                 "info",
@@ -81,7 +88,7 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
                 "warning",
                 "corridor-is-reach",
                 f"line {axis.line.line}",
-                "on stretches of undecided shape the corridor is all the counter can reach",
+                "where the shape is undecided the corridor is as wide as the counted length allows",
                 "segment " + ", ".join(reached),
                 "add a stop on each of them",
             )

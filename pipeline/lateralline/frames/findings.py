@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import isnan
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
@@ -26,9 +27,9 @@ def frame_findings(frame: Frame) -> tuple[Finding, ...]:
             _finding(
                 "info",
                 "frame-local",
-                "the axes are invented: the site is a sketch in its own metres",
-                "no place on the earth",
-                "name a horizontal CRS in site.toml to get GeoJSON and layers in a CRS",
+                "a taped sketch on axes of its own: it has no place on the map, and no GeoJSON",
+                "",
+                "tie the sketch to control, and name its horizontal CRS in site.toml",
             )
         )
         return tuple(found)
@@ -41,8 +42,9 @@ def _levels(frame: Frame) -> list[Finding]:
             _finding(
                 "info",
                 "levels-relative",
-                "levels are relative: above no named datum; no height factor is applied",
-                "0.016 mm in 100 m for each metre above the ellipsoid",
+                "levels count from a zero of the site's own: good for depth and grade, not against "
+                "a benchmark or another site",
+                "",
                 "name a vertical CRS in site.toml when levels stand on a benchmark",
             )
         ]
@@ -114,65 +116,41 @@ def _datum(frame: Frame, horizontal: CRS) -> list[Finding]:
             _finding(
                 "info",
                 "datum-ensemble",
-                f"{datum.name} stands for a group of datums: which one is not said",
-                f"{accuracy:g} m between them",
-                "name the datum the correction service or control refers to",
+                f"{horizontal.name} does not say which realization of its datum is meant",
+                f"they differ by up to {accuracy:g} m",
+                "name the CRS that the control or the GNSS correction service is in",
             )
         )
     return found
 
 
-def _operations(frame: Frame) -> list[Finding]:
-    found = []
+def _operations(frame: Frame) -> Iterator[Finding]:
+    """Yield one finding for each way to longitude and latitude that is not exact."""
     for o in frame.operations:
-        way = f"from {o.source} to {o.target}"
+        grids = "; ".join(o.grids_missing)
         if o.ballpark:
-            found.append(
-                _finding(
-                    "error",
-                    "datum-ballpark",
-                    f"no published operation leads {way}; GeoJSON cannot be placed and is left out",
-                    "unknown; may be hundreds of metres",
-                    "name the full CRS with its datum"
-                    + _install(o.better_unavailable, ", or install the grids of: "),
-                )
+            yield _finding(
+                "error",
+                "datum-ballpark",
+                f"no published way leads from {o.source} to longitude and latitude ({o.target}): "
+                "no GeoJSON is written",
+                "taking the two for the same may be hundreds of metres wrong",
+                "name the full CRS with its datum" + (f", or install {grids}" if grids else ""),
             )
-            continue
-        found.append(
-            _finding(
-                "info",
-                "datum-operation",
-                f"{way}: {o.name}",
-                f"published accuracy {o.accuracy_text}",
-                "for overlays on other maps add this to the stated errors",
+        elif o.accuracy_m != 0.0:
+            yield _finding(
+                "warning" if o.zero_shift or grids else "info",
+                "datum-zero-shift"
+                if o.zero_shift
+                else "datum-better-missing"
+                if grids
+                else "datum-operation",
+                f"longitude and latitude ({o.target}) come from {o.source} "
+                + ("with no shift of datum" if o.zero_shift else "by a published shift of datum"),
+                o.off_by_text,
+                "lay other maps over asbuilt.gpkg, in the site's own CRS"
+                + (f", or install {grids}" if grids else ""),
             )
-        )
-        if o.zero_shift:
-            found.append(
-                _finding(
-                    "warning",
-                    "datum-zero-shift",
-                    f"the operation {way} takes the two datums for the same",
-                    f"published accuracy {o.accuracy_text}",
-                    "use the layers in the site's own CRS where this matters"
-                    + _install(o.better_unavailable, ", or install the grids of: "),
-                )
-            )
-        elif o.better_unavailable:
-            found.append(
-                _finding(
-                    "warning",
-                    "datum-better-missing",
-                    f"a better operation {way} is published but its grids are not installed",
-                    f"used: {o.accuracy_text}",
-                    _install(o.better_unavailable, "install the grids of: "),
-                )
-            )
-    return found
-
-
-def _install(missing: tuple[str, ...], lead: str) -> str:
-    return lead + "; ".join(missing) if missing else ""
 
 
 def _finding(severity: Severity, code: str, what: str, by_how_much: str, to_do: str) -> Finding:

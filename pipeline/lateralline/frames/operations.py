@@ -35,6 +35,18 @@ class Operation:
     ballpark: bool  # the two datums were merely taken for the same: no result
     zero_shift: bool  # published, but moves nothing although the datums differ
     better_unavailable: tuple[str, ...]  # operations, each with the grid files it lacks
+    grids_missing: tuple[str, ...] = ()  # those files alone, each with the accuracy it would bring
+
+    @property
+    def off_by_text(self) -> str:
+        """How far off the result may be, in words for people who do not read lineage.
+
+        >>> Operation("a", "b", "a to b", 4.0, False, False, ()).off_by_text
+        'may be 4 m off (published accuracy)'
+        """
+        if math.isnan(self.accuracy_m):
+            return "how far off this may be is not published"
+        return f"may be {self.accuracy_m:g} m off (published accuracy)"
 
     @property
     def accuracy_text(self) -> str:
@@ -62,11 +74,11 @@ def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, O
         raise FrameError(f"no coordinate operation from {source.name} to {target.name}")
     chosen = usable[0]
     accuracy = chosen.accuracy if chosen.accuracy >= 0 else math.nan
-    missing = tuple(
-        f"{o.name} ({o.accuracy:g} m; needs {', '.join(g.short_name for g in o.grids)})"
+    missing = [
+        (o.name, ", ".join(g.short_name for g in o.grids), f"{o.accuracy:g} m")
         for o in group.unavailable_operations
         if ballpark or math.isnan(accuracy) or 0 <= o.accuracy < accuracy
-    )
+    ]
     operation = Operation(
         source=source.name,
         target=target.name,
@@ -74,7 +86,8 @@ def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, O
         accuracy_m=accuracy,
         ballpark=ballpark,
         zero_shift=not ballpark and accuracy > 0 and _moves_nothing(source, target, area, chosen),
-        better_unavailable=missing,
+        better_unavailable=tuple(f"{name} ({m}; needs {grids})" for name, grids, m in missing),
+        grids_missing=tuple(dict.fromkeys(f"{grids} ({m})" for _, grids, m in missing)),
     )
     return chosen, operation
 

@@ -69,14 +69,15 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
     without = int((~known).sum())
     if not without:
         return []
-    basis = f"the mean of {ground.known} known" if ground.known else "no level being known, 0"
+    what = f"{without} of {len(known)} {noun}s have no level: the ground there is taken as flat, "
     return [
         site_finding(
             "warning",
             "ground-level-assumed",
-            f"{without} of {len(known)} {noun}s have no level; ground is taken as level at "
-            f"{metres(ground.level_m)} ({basis})",
-            f"σ {metres(ground.sigma_m)}",
+            what + f"at {metres(ground.level_m)}, the mean of {ground.known} known"
+            if ground.known
+            else what + "at 0, no level being known",
+            f"good to {metres(ground.sigma_m)} (1 σ)",
             f"level the ground at every {noun}",
         )
     ]

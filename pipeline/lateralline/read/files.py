@@ -66,6 +66,6 @@ def _near_misses(paths: Sequence[Path], absent: Sequence[str], ledger: Ledger) -
                 "file-ignored",
                 f"file {path.name}",
                 f"{path.name} is not read; a file named {meant} would be",
-                f"Rename it to {meant} if that is what it is.",
+                f"rename it to {meant} if that is what it is",
             )
     return near

@@ -84,8 +84,8 @@ def check_runs(settings: Settings, site: Site, stops: Rows, ledger: Ledger) -> N
                     "warning",
                     "counter-before-entry",
                     f"stop {run.id}/{stop.text('stop')}",
-                    f"The counter reads {counter:g}, before the entry at {entry:g}",
-                    "Check the counter, and counter_at_entry of the run.",
+                    f"the counter reads {counter:g}, before the entry at {entry:g}",
+                    "check the counter, and counter_at_entry of the run",
                     by_how_much=f"{entry - counter:g} {settings.units['counter']}",
                     where=stop.where,
                 )
@@ -142,8 +142,8 @@ def _check_site(site: Site, names: Names, ledger: Ledger) -> None:
                 "warning",
                 "pipe-unknown",
                 f"line {line}",
-                "No [[pipe]] describes this line: crown, cover and outside stay unknown",
-                "Give material and nominal size, or inside_diameter and wall.",
+                "no [[pipe]] describes this line: crown, cover and outside stay unknown",
+                "give material and nominal size, or inside_diameter and wall",
             )
     parent = {r.text("line"): r.text("joins") for r in branches}
     for row in branches:
@@ -237,8 +237,8 @@ def _check_exposure(row: Row, names: Names, ledger: Ledger) -> None:
             "warning",
             "exposure-without-level",
             f"exposure {row.text('name')}",
-            "Neither z nor depth is given: the exposure fixes the position but no level",
-            "Give z of what was seen, or z of the ground and depth.",
+            "neither z nor depth is given: the exposure fixes the position but no level",
+            "give z of what was seen, or z of the ground and depth",
             where=row.where,
         )
 
@@ -254,7 +254,7 @@ def _remark_peaks(marks: Rows, ledger: Ledger) -> None:
                 "peak-read-as-total",
                 f"mark {row.text('mark')}",
                 "kind is plain peak; it is read as peak_total",
-                "Write peak_total, or peak_axial for a single coil held along the pipe.",
+                "write peak_total, or peak_axial for a single coil held along the pipe",
                 where=row.where,
             )
 
@@ -265,11 +265,11 @@ def _remark_stops(marks: Rows, stops: Rows, names: Names, ledger: Ledger) -> Non
             "error",
             "no-stops",
             "site",
-            "There are no stops yet: nothing can be located"
+            "there are no stops yet: nothing can be located"
             if len(marks)
-            else "There are no stops and no marks yet: nothing can be located",
-            f"Fill one row of {stops.file} for each standstill of the camera, and one of "
-            f"{marks.file} for each mark.",
+            else "there are no stops and no marks yet: nothing can be located",
+            f"fill one row of {stops.file} for each standstill of the camera, and one of "
+            f"{marks.file} for each mark",
         )
         return
     marked = {(r.text("run"), r.text("stop")) for r in marks if r.text("kind") != "ground"}
@@ -280,8 +280,8 @@ def _remark_stops(marks: Rows, stops: Rows, names: Names, ledger: Ledger) -> Non
                 "warning",
                 "stop-without-marks",
                 f"stop {run}/{stop}",
-                "No mark belongs to this stop: it has a counter but no position",
-                "Check run and stop of its marks, or leave it as a counter reading only.",
+                "no mark belongs to this stop: it has a counter but no position",
+                "check run and stop of its marks, or leave it as a counter reading only",
                 where=row.where,
             )
     stopped = {r.text("run") for r in stops}
@@ -291,6 +291,6 @@ def _remark_stops(marks: Rows, stops: Rows, names: Names, ledger: Ledger) -> Non
                 "warning",
                 "run-without-stops",
                 f"run {run}",
-                "No stop belongs to this run",
-                "Check the run column of stops, or remove the run from site.toml.",
+                "no stop belongs to this run",
+                "check the run column of stops, or remove the run from site.toml",
             )

@@ -32,8 +32,8 @@ def settings(site: Site, ledger: Ledger) -> Settings:
             "warning",
             "epoch-after-survey",
             "site",
-            f"The coordinate epoch {epoch:g} lies after the survey of {surveyed}",
-            "Check epoch under [crs]; it is the date the coordinates hold for.",
+            f"the coordinate epoch {epoch:g} lies after the survey of {surveyed}",
+            "check epoch under [crs]; it is the date the coordinates hold for",
             where=f"{SITE_FILE}:{crs.line_of('epoch')}",
         )
     return Settings(
@@ -86,7 +86,7 @@ def _run(row: Row, site: Site, ledger: Ledger) -> Run:
                 key.replace("_", "-") + "-assumed",
                 f"run {row.text('id')}",
                 f"{key} is not given; {meaning}",
-                f"Measure it on the camera and give {key} under [[run]].",
+                f"measure it on the camera and give {key} under [[run]]",
                 where=row.where,
             )
     return Run(
@@ -152,7 +152,7 @@ def _say_what_was_taken(row: Row, found: Found, size: PipeSize, ledger: Ledger) 
             "nominal-open",
             subject,
             f"{row.text('nominal')} may be {names}; {size.nominal} is taken",
-            "Name the one that was laid, or give inside_diameter and wall.",
+            "name the one that was laid, or give inside_diameter and wall",
             by_how_much=f"inside diameter {min(inside_mm):.1f} to {max(inside_mm):.1f} mm",
             where=where,
         )
@@ -161,8 +161,8 @@ def _say_what_was_taken(row: Row, found: Found, size: PipeSize, ledger: Ledger) 
             "warning",
             "wall-unknown",
             subject,
-            f"The pipe table gives no wall for {size.nominal}: crown and cover stay unknown",
-            "Give inside_diameter and wall under [[pipe]].",
+            f"the pipe table gives no wall for {size.nominal}: crown and cover stay unknown",
+            "give inside_diameter and wall under [[pipe]]",
             where=where,
         )
     if material and not is_of(size, material):
@@ -171,7 +171,7 @@ def _say_what_was_taken(row: Row, found: Found, size: PipeSize, ledger: Ledger) 
             "material-differs",
             subject,
             f"{size.nominal} is made of {' or '.join(size.materials)}; the site says {material}",
-            "Check material and nominal under [[pipe]].",
+            "check material and nominal under [[pipe]]",
             where=where,
         )
 

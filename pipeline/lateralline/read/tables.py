@@ -162,8 +162,8 @@ def _report_extra(
             "extra-column",
             f"column {name}",
             f"{sheet.file} has a column that is not part of {table.name}",
-            "Nothing, if it is a remark: it is kept in the row's note."
+            "nothing, if it is a remark: it is kept in the row's note"
             if kept
-            else "Nothing, if it is a remark: it is not carried further.",
+            else "nothing, if it is a remark: it is not carried further",
             where=f"{sheet.file}:{sheet.header_line}",
         )

@@ -93,17 +93,15 @@ class Target:
     def _findings(
         self, frame: Frame, crs: CRS | None, basis: str, reason: str
     ) -> Iterator[Finding]:
-        if reason:
-            yield Finding(
-                "info" if frame.is_local else "warning",
+        if reason and not frame.is_local and not any(o.ballpark for o in frame.operations):
+            yield Finding(  # of sketches and ballpark ways, place has said so already
+                "warning",
                 "write",
                 "geojson-left-out",
                 "site",
                 f"not in the GeoJSON files: {reason}",
                 "",
-                "tie the sketch to control in a real CRS"
-                if frame.is_local
-                else "install the grid files that lineage lists as missing",
+                "check the coordinates against the CRS of the site",
             )
         if frame.is_local and self._begun:
             yield Finding(
@@ -124,8 +122,8 @@ class Target:
                 "crs-changed",
                 "site",
                 f"written in {crs.name}, surveyed in {operation.source}",
-                f"{operation.name}: {operation.accuracy_text}, not part of any σ here",
-                "for set-out use the site's own CRS",
+                f"{operation.off_by_text}; no σ here includes it",
+                "for setting out use the site's own CRS; lineage names the operation",
             )
         if self.level_bases and basis not in self.level_bases:
             first = next(iter(self.level_bases))
