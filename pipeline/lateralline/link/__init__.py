@@ -16,7 +16,7 @@ from lateralline.link.adjust import Solution, adjust_line
 from lateralline.link.order import arrange, turned, upstream_sign
 from lateralline.link.points import Point, gather, settle_same_places
 from lateralline.link.record import Joined, stretch_findings, to_line
-from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Solved
+from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
 from lateralline.settings import Branch, Run, Settings
 
 __all__ = ["link"]
@@ -48,7 +48,7 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
                 point = branches.as_point(junction, branch, runs, settings)
                 points = turned([point, *points])
         if len(points) < 2:
-            findings.append(_too_few(line, points))
+            findings.append(_too_few(line, points, surveyed=bool(runs)))
             continue
         solution = adjust_line(line, points, settings.accuracy)
         solutions[line] = solution
@@ -105,10 +105,12 @@ def _located(
     return points, [*findings, *said, *more]
 
 
-def _too_few(line: str, points: Sequence[Point]) -> Finding:
+def _too_few(line: str, points: Sequence[Point], surveyed: bool) -> Finding:
+    """What is said of a line that cannot be drawn; an error where someone pushed a camera."""
+    severity: Severity = "error" if surveyed else "warning"
     if not points:
         return Finding(
-            "warning",
+            severity,
             "link",
             "line-without-fix",
             f"line {line}",
@@ -119,7 +121,7 @@ def _too_few(line: str, points: Sequence[Point]) -> Finding:
     point = points[0]
     loose = " and its heading may be off by 180°" if point.directed else ""
     return Finding(
-        "warning",
+        severity,
         "link",
         "line-single-fix",
         f"line {line}",

@@ -15,9 +15,8 @@ from scipy.stats import chi2
 
 from lateralline.kernels.network import Adjustment, adjust
 from lateralline.link.blunders import Suspicion, misfit_finding, named, tied, unlinked_finding
-from lateralline.link.equations import exact_is_small
+from lateralline.link.equations import SHORTEST_LEG_M, exact_is_small
 from lateralline.link.model import Alternative, LineModel
-from lateralline.link.pairs import SHORTEST_LEG_M
 from lateralline.link.points import Point
 from lateralline.link.shapes import ALPHA, Shapes, choose, likeliest_bend
 from lateralline.records import Finding, Floats, Ints
@@ -147,7 +146,9 @@ def _bend_beside(
                 stands = _stands(bent.model, bent.result, stretch)
                 tries.append((_score(bent), stands, trial, bent))
     tries.sort(key=lambda t: t[0])
-    if not tries or tries[0][0] + kinks[0].limit > _score(fit):
+    # χ² with a turn at the very stop: left out already, or about to fall by its statistic.
+    gained = kinks[0].limit if kinks[0] in fit.left_out else kinks[0].statistic
+    if not tries or tries[0][0] > _score(fit) - gained + _TIED:
         return None
     tied_sides = len(tries) > 1 and tries[1][0] - tries[0][0] < _TIED
     _, stands, trial, bent = tries[0]

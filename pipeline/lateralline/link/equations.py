@@ -14,6 +14,9 @@ from lateralline.settings import Accuracy
 #: laying. Common practice, no source.
 PIPE_WANDER_RAD = np.radians(2.0)
 
+#: A leg shorter than this is inside the transmitter; no bend can be told there.
+SHORTEST_LEG_M = 0.05
+
 
 def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[Floats, ...]:
     """Return how far legs point away from headings and tilts, and the derivatives.
@@ -50,6 +53,14 @@ def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[
 def counter_variance(length_m: Floats, accuracy: Accuracy) -> Floats:
     """Variance of a counter difference: two readings, and the cable's slack over the length."""
     return np.asarray(2 * accuracy.counter_m**2 + (accuracy.counter_ratio * length_m) ** 2)
+
+
+def balance_sigma(both_m: Floats) -> Floats:
+    """σ of first less last leg of a bent stretch, given both together: uniform over their sum.
+
+    It keeps a bend between its stops where nothing else does.
+    """
+    return np.asarray(np.maximum(both_m, SHORTEST_LEG_M) / np.sqrt(3))
 
 
 def exact_is_small(accuracy: Accuracy) -> Accuracy:

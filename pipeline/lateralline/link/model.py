@@ -15,7 +15,12 @@ from itertools import pairwise
 import numpy as np
 
 from lateralline.kernels.curves import wrap
-from lateralline.link.equations import PIPE_WANDER_RAD, counter_variance, leg_directions
+from lateralline.link.equations import (
+    PIPE_WANDER_RAD,
+    balance_sigma,
+    counter_variance,
+    leg_directions,
+)
 from lateralline.link.points import Point
 from lateralline.link.shapes import Shapes
 from lateralline.link.sights import Sights
@@ -50,9 +55,10 @@ class LineModel:
         self.scale_at = 3 * self.vertices + 2 * len(self.directed)
         self._lay_directions()
         self._lay_counters()
-        double = [i for i, x in enumerate(shapes.shape) if x == "double_bend"]
-        self.balance = np.array([self.point_vertex[i] for i in double], int)  # first leg; third +2
-        self.balance_sigma_m = np.array([self._tangents(i) for i in self.balance])
+        bent = [i for i, bends in enumerate(shapes.bends_m) if len(bends)]
+        self.first_leg = self.point_vertex[bent]
+        self.last_leg = self.point_vertex[np.array(bent, int) + 1] - 1
+        self.balance_sigma_m = self._balance_sigma()
         self.unknowns = self.scale_at + len(s.runs)
 
         sizes = [
@@ -61,16 +67,14 @@ class LineModel:
             2 * len(self.leg_end),
             len(self.step_m),
             len(s.runs),
-            len(self.balance),
+            len(bent),
         ]
         self.rows = np.concatenate([[0], np.cumsum(sizes)])
         self._constant = self._constant_jacobian()
 
-    def _tangents(self, first_leg: int) -> float:
-        """σ of the difference of two tangents whose sum is known: uniform over the sum."""
-        v = self.start_vertices[first_leg : first_leg + 4]
-        legs = np.linalg.norm(np.diff(v, axis=0), axis=1)
-        return float((legs[0] + legs[2]) / np.sqrt(3))
+    def _balance_sigma(self) -> Floats:
+        legs = np.linalg.norm(np.diff(self.start_vertices, axis=0), axis=1)
+        return balance_sigma(legs[self.first_leg] + legs[self.last_leg])
 
     def _lay_directions(self) -> None:
         """Every leg that touches a directed point within a decided stretch."""
@@ -183,8 +187,8 @@ class LineModel:
         a[step + np.arange(len(path)), self.scale_at + self.step_run] = -path / ratio**2
 
         v[scale:balance] = x[self.scale_at :] - 1.0
-        v[balance:] = length[self.balance] - length[self.balance + 2]
-        a[balance:, : 3 * self.vertices] = by_vertex[self.balance] - by_vertex[self.balance + 2]
+        v[balance:] = length[self.first_leg] - length[self.last_leg]
+        a[balance:, : 3 * self.vertices] = by_vertex[self.first_leg] - by_vertex[self.last_leg]
         return v, a
 
     def alternatives(self) -> list[Alternative]:

@@ -12,15 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from lateralline.kernels import curves
-from lateralline.link.equations import PIPE_WANDER_RAD, counter_variance, leg_directions
+from lateralline.link.equations import (
+    PIPE_WANDER_RAD,
+    SHORTEST_LEG_M,
+    counter_variance,
+    leg_directions,
+)
 from lateralline.link.sights import Sights
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
 #: The bend that must not hide in a stretch called straight: an eighth bend, midway.
 HIDDEN_BEND_RAD = np.radians(45.0)
-#: A leg shorter than this is inside the transmitter; no bend can be told there.
-SHORTEST_LEG_M = 0.05
 #: No fitting of a drain turns further than this.
 _SHARPEST_RAD = np.radians(135.0)
 
@@ -76,6 +79,11 @@ class Pairs:
         )
 
     @property
+    def chord_m(self) -> Floats:
+        """Distance (s,) between the ends where an iteration starts."""
+        return np.asarray(np.linalg.norm(self.start_m[:, 1] - self.start_m[:, 0], axis=1))
+
+    @property
     def misclosures(self) -> Ints:
         """Conditions (s,) a straight stretch must meet: two per direction, one per length."""
         return np.asarray(2 * self.directed.sum(axis=1) + np.isfinite(self.counted_m))
@@ -89,7 +97,7 @@ class Pairs:
         )
 
     def equations(self, x: Floats, balance_m: Floats | None) -> tuple[Floats, Floats]:
-        """Whitened residuals (s, m) and Jacobian (s, m, n); `balance_m`: σ of a − b."""
+        """Whitened residuals (s, m) and Jacobian (s, m, n); `balance_m`: σ of first − last leg."""
         s, n = x.shape
         ends = x[:, :10].reshape(s, 2, 5)
         scale, bends = x[:, 10], x[:, 11:].reshape(s, -1, 3)
@@ -136,11 +144,11 @@ class Pairs:
 
         if balance_m is not None:
             j = np.zeros((s, 1, n))
-            for i, sign in ((0, 1.0), (2, -1.0)):
+            for i, sign in ((0, 1.0), (legs.shape[1] - 1, -1.0)):
                 step = (sign / balance_m)[:, None] * unit[:, i]
                 j[:, 0, columns[i] : columns[i] + 3] -= step
                 j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
-            rows.append(((length[:, 0] - length[:, 2]) / balance_m)[:, None])
+            rows.append(((length[:, 0] - length[:, -1]) / balance_m)[:, None])
             jacobians.append(j)
         return np.concatenate(rows, axis=1), np.concatenate(jacobians, axis=1)
 
@@ -180,8 +188,7 @@ class Pairs:
         turn = half / np.maximum(level, 0.1)
         wrong[:, 0:5] = self.whiten[:, 0, :, 3] * turn[:, :1]
         wrong[:, 7:12] = -self.whiten[:, 1, :, 3] * turn[:, 1:]
-        longer = np.linalg.norm(self.start_m[:, 1] - self.start_m[:, 0], axis=1)
-        longer = longer * (1 / np.cos(half) - 1)
+        longer = self.chord_m * (1 / np.cos(half) - 1)
         seen = np.isfinite(self.counted_m)
         wrong[:, 14] = np.where(seen, longer / np.sqrt(self._counter_variance()), 0.0)
         normal = np.einsum("smi,smj->sij", j, j) + 1e-9 * np.eye(j.shape[2])

@@ -13,12 +13,15 @@ from lateralline.kernels.curves import angle_between
 from lateralline.link.adjust import Solution
 from lateralline.link.branches import Junction
 from lateralline.link.equations import counter_variance
+from lateralline.link.shapes import ALPHA
 from lateralline.link.sights import Sights
 from lateralline.records import Finding, Fixes, Floats, Line, Stretch
 from lateralline.settings import Accuracy
 
 _Z95 = float(norm.ppf(0.975))
-_Z999 = float(norm.ppf(1 - 0.0005))
+#: A chord beyond this many σ over its counter is impossible, not unlucky: a straight pipe's chord
+#: is as often over its counted length as under.
+_Z_BEYOND = float(norm.isf(ALPHA))
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,18 +211,18 @@ def stretch_findings(
             + counter_variance(counted, accuracy)
             + (accuracy.counter_scale_ratio * counted) ** 2
         )
-        for s in np.flatnonzero(length - counted > _Z95 * sigma).tolist():
+        for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
             a, b = solution.points[s], solution.points[s + 1]
             excess = float(length[s] - counted[s])
             out.append(
                 Finding(
-                    "error" if excess > _Z999 * sigma[s] else "warning",
+                    "error",
                     "link",
                     "chord-exceeds-counter",
                     f"{b.subject}",
                     f"lies further from {a.subject} than the cable of run {run} reached: "
                     f"{length[s]:.2f} m apart, {counted[s]:.2f} m counted",
-                    f"{excess:.2f} m too far (95 % error {_Z95 * sigma[s]:.2f} m)",
+                    f"{excess:.2f} m too far (by chance up to {_Z_BEYOND * sigma[s]:.2f} m)",
                     "read the counter at both again, and mark both again",
                     b.where or a.where,
                 )

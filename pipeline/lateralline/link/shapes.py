@@ -16,7 +16,8 @@ from scipy.stats import chi2
 
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
-from lateralline.link.pairs import SHORTEST_LEG_M, Pairs, in_front
+from lateralline.link.equations import balance_sigma
+from lateralline.link.pairs import Pairs, in_front
 from lateralline.link.points import Point
 from lateralline.link.sights import Sights
 from lateralline.records import Flags, Floats, Ints
@@ -116,7 +117,7 @@ def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
     starts = _first_bends(p)
     s, each = len(p.counted_m), np.arange(len(p.counted_m))
     many = p.take(np.tile(each, len(starts)))
-    x, score = many.settle(starts.reshape(-1, 1, 3))
+    x, score = many.settle(starts.reshape(-1, 1, 3), balance_sigma(many.chord_m))
     score = np.where(in_front(many, x), score, np.inf).reshape(-1, s)
     best = np.argmin(score, axis=0)
     return x.reshape(-1, s, 14)[best, each, 11:], score[best, each]
@@ -125,7 +126,7 @@ def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
 def _best_two(p: Pairs) -> tuple[Floats, Floats]:
     """The two bends (s, 6) that fit best, and their χ² (s,); inf when they are not in front."""
     start, both = _two_bends(p)
-    x, score = p.settle(start, np.maximum(both, SHORTEST_LEG_M) / np.sqrt(3))
+    x, score = p.settle(start, balance_sigma(both))
     return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
@@ -136,9 +137,9 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     first = np.arange(k - 1)
     pairs = Pairs.of(sights, first, first + 1, accuracy)
     free = pairs.misclosures
-    dof = np.stack([free, free - 3, free - 5], axis=1)
+    dof = np.stack([free, free - 2, free - 4], axis=1)
 
-    gain = float(chi2.isf(ALPHA, 3))
+    gain = float(chi2.isf(ALPHA, 2))
     chi2_all = np.full((k - 1, 3), np.inf)
     straight, chi2_all[:, 0] = pairs.settle(np.zeros((k - 1, 0, 3)))
     hidden = pairs.hidden_bend(straight)
