@@ -6,11 +6,11 @@ from datetime import date
 import numpy as np
 import pytest
 
+from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Marks, StopRows
 from lateralline.settings import Run, Settings, standard_accuracy
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
-from lateralline.solve.report import CRITICAL_W
 from lateralline.solve.starts import level_start
 from lateralline.synthetic.field import place_marks
 from lateralline.synthetic.truth import Ground, Poses
@@ -152,7 +152,7 @@ def test_statistics_are_those_of_the_noise():
     solved = solve(marks, stops, settings())
     assert (solved.fixes.dof == 2).all()
     assert solved.fixes.chi2.mean() == pytest.approx(2.0, abs=0.15)
-    assert np.mean(solved.mark_results.residual_w > CRITICAL_W) < 0.005
+    assert np.mean(solved.mark_results.residual_w > W_LIMIT) < 0.005
     assert np.nanmax(solved.mark_results.redundancy) <= 1.0
 
 
@@ -270,3 +270,16 @@ def test_a_site_without_stops_is_solved_to_nothing():
     solved = solve(marks, empty, settings())
     assert len(solved.fixes.status) == 0
     assert not solved.mark_results.used.any()
+
+
+def test_the_smallest_detectable_blunder_is_found_in_eighty_of_a_hundred():
+    """Mid nulls moved along the axis by what the record calls detectable (α 0.001, power 0.80)."""
+    marks, stops, poses = simulate(1500, ("end_null", "mid_null"), 31, tilt_deg=3.0, depth=(1, 2))
+    told = settings(tilt_prior_rad=np.radians(3.0))
+    size = solve(marks, stops, told).mark_results.smallest_blunder_m
+    mid = marks.kind == "mid_null"
+    ahead = poses.along[marks.stop[mid].astype(int)]
+    xyz = marks.xyz_m.copy()
+    xyz[mid, :2] += size[mid, None] * ahead
+    w = solve(replace(marks, xyz_m=xyz), stops, told).mark_results.residual_w[mid]
+    assert np.mean(w > W_LIMIT) == pytest.approx(0.80, abs=0.04)

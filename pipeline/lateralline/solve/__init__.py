@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.lsq import per_problem
+from lateralline.kernels.network import W_LIMIT
 from lateralline.records import (
     Exposures,
     Flags,
@@ -21,7 +22,7 @@ from lateralline.settings import Settings
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import Modes, find_modes
-from lateralline.solve.report import CRITICAL_W, findings_of
+from lateralline.solve.report import findings_of
 from lateralline.solve.results import fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
@@ -63,7 +64,7 @@ def _rejected(modes: Modes, results: MarkResults) -> Flags:
     problem = modes.problem
     dof = problem.dof
     unlikely = chi2.sf(modes.chosen.objective, np.maximum(dof, 1)) < REJECT
-    failing = results.residual_w[problem.marks.row] > CRITICAL_W
+    failing = results.residual_w[problem.marks.row] > W_LIMIT
     worst = per_problem(failing.astype(np.float64), problem.stops.count) > 0
     return np.asarray((dof > 0) & (unlikely | worst))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows, Texts
 from lateralline.solve.gather import Gathered
 from lateralline.solve.modes import Modes
@@ -12,8 +13,6 @@ from lateralline.solve.results import CONTRADICT
 from lateralline.solve.scale import Scale
 from lateralline.solve.suspects import Suspicion
 
-#: Two-sided normal quantile at α = 0.001 (Baarda's usual choice; computed).
-CRITICAL_W = 3.2905
 #: A site's stops together are doubted at this α.
 SITE_ALPHA = 1e-3
 #: A dipole is a fair stand-in for a rod down to this many rod lengths (end null 0.5 % off).
@@ -212,7 +211,7 @@ def _accuracies(fixes: Fixes) -> list[Finding]:
 def _disagreements(fixes: Fixes, results: MarkResults, marks: Marks) -> list[Finding]:
     """Return one finding per stop whose worst mark fails the test."""
     out: list[Finding] = []
-    tested = np.flatnonzero(results.used & (results.residual_w > CRITICAL_W))
+    tested = np.flatnonzero(results.used & (results.residual_w > W_LIMIT))
     for run, stop in dict.fromkeys(zip(marks.run[tested], marks.stop[tested], strict=True)):
         here = np.flatnonzero((marks.run == run) & (marks.stop == stop) & results.used)
         worst = here[np.argmax(results.residual_w[here])]
@@ -229,7 +228,7 @@ def _disagreements(fixes: Fixes, results: MarkResults, marks: Marks) -> list[Fin
                 f"stop {run}/{stop}",
                 f"{blame} {kinds} does not fit the field the other marks describe",
                 f"{results.residual_m[worst]:.2f} m from where it should lie "
-                f"(w = {w:.1f}, limit {CRITICAL_W:.2f})",
+                f"(w = {w:.1f}, limit {W_LIMIT:.2f})",
                 "check its kind, its measurement and whether it belongs to this stop; "
                 "it was kept, not silently down-weighted",
                 f"{marks.file}:{marks.row[worst]}",

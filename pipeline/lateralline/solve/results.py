@@ -8,14 +8,13 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.lsq import reliability, whiten
+from lateralline.kernels.network import W_DETECTABLE
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, StopRows
 from lateralline.solve.average import average
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
 from lateralline.solve.modes import REJECT, Modes
 from lateralline.solve.problem import MID
 
-#: √ of the non-centrality of a Baarda test at α = 0.001 and power 0.80 (both computed).
-BAARDA = 4.132
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
 
@@ -131,7 +130,7 @@ def mark_results_of(modes: Modes, size: int) -> MarkResults:
     one_row = problem.rows == 1  # it tests one direction only: along the axis
     weakest = np.where(one_row, np.einsum("nii->n", power), weakest)
     with np.errstate(divide="ignore", invalid="ignore"):
-        smallest = BAARDA / np.sqrt(weakest)
+        smallest = W_DETECTABLE / np.sqrt(weakest)
     out.smallest_blunder_m[index] = np.where(smallest < UNDETECTABLE_M, smallest, np.nan)
     for column in (out.residual_m, out.residual_w, out.redundancy, out.smallest_blunder_m):
         column[~out.used] = np.nan
