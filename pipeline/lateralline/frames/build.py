@@ -192,7 +192,7 @@ def _one_way_round(longitude: Floats, turn: float) -> Floats:
     [179.9, 180.1, 180.1]
     """
     first = longitude[0]
-    return first + (longitude - first + turn / 2.0) % turn - turn / 2.0
+    return np.asarray(first + (longitude - first + turn / 2.0) % turn - turn / 2.0)
 
 
 def _coordinates(record: FieldRecord) -> Floats:
