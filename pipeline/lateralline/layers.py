@@ -22,6 +22,7 @@ import shapely
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType, Table
+from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
 from lateralline.frames import Frame
 from lateralline.lineage import lineage, plan_of
@@ -146,15 +147,9 @@ def with_findings(
     products: Iterable[Product], site_id: str, findings: Iterable[Finding]
 ) -> tuple[Product, ...]:
     """Return the products with `findings` at the end of the layer of that name."""
-    extra = list(findings)
-    rows: dict[str, list[object]] = {
-        "site_id": [site_id] * len(extra),
-        "source_row": [f.where for f in extra],
-    }
-    for name in ("severity", "stage", "code", "subject", "what", "by_how_much", "what_to_do"):
-        rows[name] = [getattr(f, name) for f in extra]
+    rows = [finding_row(site_id, f) for f in findings]
     return tuple(
-        replace(p, columns={k: [*v, *rows[k]] for k, v in p.columns.items()})
+        replace(p, columns={k: [*v, *(row[k] for row in rows)] for k, v in p.columns.items()})
         if p.layer == "findings"
         else p
         for p in products

@@ -13,9 +13,10 @@ advice      what to survey again
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
+from shapely import LineString
 
 from lateralline import contract
 from lateralline.derive.advice import line_advice, stop_advice
@@ -25,11 +26,11 @@ from lateralline.derive.dig import dig_rows, tolerance
 from lateralline.derive.fixes import transmitter_fixes
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.levels import ground_sigmas_m
-from lateralline.derive.lines import centreline_row, segment_rows
+from lateralline.derive.lines import centreline_rows, segment_rows
 from lateralline.derive.marks import field_marks
 from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
-from lateralline.derive.tables import Row, from_rows
+from lateralline.derive.tables import Row, finding_row, from_rows
 from lateralline.derive.ties import Control
 from lateralline.frames import Frame, site_frame
 from lateralline.records import (
@@ -72,7 +73,8 @@ def derive(
     corridors = [corridor(axis) for axis in axes]
 
     findings += stop_advice(linked.fixes, earlier)
-    for axis, found in zip(axes, corridors, strict=True):
+    regions = list(zip(axes, corridors, strict=True))
+    for axis, found in regions:
         findings += line_advice(axis, found) + grade_findings(axis)
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)
@@ -80,13 +82,13 @@ def derive(
     return (
         field_marks(settings.id, marks, solved.mark_results),
         transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
-        _centrelines(settings, datum, axes, corridors),
-        _segments(settings, datum, axes, corridors),
+        _of_lines("pipe_centreline", (centreline_rows(settings, datum, *of) for of in regions)),
+        _of_lines("pipe_segments", (segment_rows(settings, datum, *of) for of in regions)),
         pipe_nodes(settings, datum, axes, corridors, control),
         observations,
         _corridors(settings.id, axes, corridors),
         zones,
-        _findings(settings.id, (*earlier, *findings)),
+        from_rows("findings", [finding_row(settings.id, f) for f in (*earlier, *findings)]),
     )
 
 
@@ -122,28 +124,11 @@ def _usable(lines: Sequence[Line]) -> tuple[tuple[Line, ...], tuple[Finding, ...
     return tuple(drawn), tuple(findings)
 
 
-def _centrelines(
-    settings: Settings, datum: str, axes: Sequence[Axis], corridors: Sequence[Corridor]
-) -> Product:
-    pairs = [
-        centreline_row(settings, datum, axis, region)
-        for axis, region in zip(axes, corridors, strict=True)
-    ]
-    return from_rows("pipe_centreline", [row for row, _ in pairs], [shape for _, shape in pairs])
-
-
-def _segments(
-    settings: Settings, datum: str, axes: Sequence[Axis], corridors: Sequence[Corridor]
-) -> Product:
-    pairs = [
-        segment_rows(settings, datum, axis, region)
-        for axis, region in zip(axes, corridors, strict=True)
-    ]
-    return from_rows(
-        "pipe_segments",
-        [row for rows, _ in pairs for row in rows],
-        [shape for _, shapes in pairs for shape in shapes],
-    )
+def _of_lines(layer: str, lines: Iterable[tuple[list[Row], list[LineString]]]) -> Product:
+    """Return a layer from the rows and geometries each line adds to it."""
+    pairs = list(lines)
+    rows = [row for rows, _ in pairs for row in rows]
+    return from_rows(layer, rows, [shape for _, shapes in pairs for shape in shapes])
 
 
 def _corridors(site_id: str, axes: Sequence[Axis], corridors: Sequence[Corridor]) -> Product:
@@ -176,21 +161,3 @@ def _dig_zones(
         zones += polygons
         findings += assumed
     return from_rows("dig_zone", rows, zones), findings
-
-
-def _findings(site_id: str, findings: Sequence[Finding]) -> Product:
-    rows: list[Row] = [
-        {
-            "site_id": site_id,
-            "severity": f.severity,
-            "stage": f.stage,
-            "code": f.code,
-            "subject": f.subject,
-            "what": f.what,
-            "by_how_much": f.by_how_much,
-            "what_to_do": f.what_to_do,
-            "source_row": f.where,
-        }
-        for f in findings
-    ]
-    return from_rows("findings", rows)

@@ -45,10 +45,10 @@ def grade_between(axis: Axis, first: int, last: int) -> Slope:
     return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
 
 
-def centreline_row(
+def centreline_rows(
     settings: Settings, datum: str, axis: Axis, region: Corridor
-) -> tuple[Row, shapely.LineString]:
-    """Return the row and geometry of a line in `pipe_centreline`."""
+) -> tuple[list[Row], list[shapely.LineString]]:
+    """Return the one row and geometry of a line in `pipe_centreline`."""
     line, pipe = axis.line, axis.pipe
     parts = axis.sampled
     off_95 = np.concatenate([region.off_95_m(s, i, parts[i]) for i, s in enumerate(line.stretches)])
@@ -93,7 +93,7 @@ def centreline_row(
         "dof": line.dof,
         "caution": contract.load("pipe_centreline").caution,
     }
-    return row, shapely.LineString(axis.vertices.on_invert)
+    return [row], [shapely.LineString(axis.vertices.on_invert)]
 
 
 def segment_rows(

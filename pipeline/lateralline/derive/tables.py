@@ -6,6 +6,7 @@ Values are checked against their types and domains where they become frames, in 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from typing import TypeAlias
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy.typing as npt
 
 from lateralline import contract
 from lateralline.errors import ContractError
-from lateralline.records import Product
+from lateralline.records import Finding, Product
 
 Values: TypeAlias = npt.NDArray[np.generic] | list[object]
 Row: TypeAlias = dict[str, object]
@@ -46,6 +47,12 @@ def from_rows(
     if odd := {name for row in rows for name in set(row) ^ set(names)}:
         raise ContractError(f"{layer}: columns missing or undeclared: {', '.join(sorted(odd))}")
     return product(layer, {name: [row[name] for row in rows] for name in names}, geometry)
+
+
+def finding_row(site_id: str, finding: Finding) -> Row:
+    """Return the row of a finding in the layer `findings`."""
+    row = {f.name: getattr(finding, f.name) for f in fields(finding)}
+    return {"site_id": site_id, "source_row": row.pop("where"), **row}
 
 
 def rows_of(columns: Mapping[str, Values], n: int) -> list[Row]:

@@ -50,9 +50,7 @@ def _marks(
 ) -> tuple[Marks, list[Finding]]:
     rows, accuracy = record.marks, record.settings.accuracy
     spots, notes = rows.spots, Notes("mark", rows.spots)
-    plan = plan_positions(frame, control, accuracy, record.settings.slope_tape, notes)
-    levels = spot_levels(spots, control, ground, accuracy)
-    cov = _covariance(plan, levels)
+    plan, levels, cov = _located(record, frame, control, ground, notes)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, accuracy.mark_placing_m**2)
     cov[:, [0, 1], [0, 1]] += placing[:, None]
@@ -82,8 +80,7 @@ def _exposures(
 ) -> tuple[Exposures, list[Finding]]:
     rows, accuracy = record.exposures, record.settings.accuracy
     spots, notes = rows.spots, Notes("exposure", rows.spots)
-    plan = plan_positions(frame, control, accuracy, record.settings.slope_tape, notes)
-    levels = spot_levels(spots, control, ground, accuracy)
+    plan, levels, cov = _located(record, frame, control, ground, notes)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
     for i in np.flatnonzero(~from_ground & ~levels.known):
@@ -96,7 +93,6 @@ def _exposures(
             "",
             "give z, or depth below ground",
         )
-    cov = _covariance(plan, levels)
     sigma = np.where(np.isnan(rows.sigma_m), accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
@@ -117,12 +113,20 @@ def _exposures(
     return exposures, [*level_findings("exposure", ground_given, ground), *notes.found]
 
 
-def _covariance(plan: Plan, levels: Levels) -> Floats:
-    """Return (n, 3, 3): plan and level, tied together where a sloping tape was reduced."""
+def _located(
+    record: FieldRecord, frame: Frame, control: Control, ground: Ground, notes: Notes
+) -> tuple[Plan, Levels, Floats]:
+    """Return plan, levels and covariance (n, 3, 3) of the spots of `notes`.
+
+    Plan and level hang together where a sloping tape was reduced.
+    """
+    settings = record.settings
+    plan = plan_positions(frame, control, settings.accuracy, settings.slope_tape, notes)
+    levels = spot_levels(notes.spots, control, ground, settings.accuracy)
     through = np.column_stack([plan.by_level, np.ones(len(levels.z_m))])
     cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
     cov[:, :2, :2] += plan.cov_m2
-    return cov
+    return plan, levels, cov
 
 
 def _whole(xyz: Floats, cov: Floats) -> tuple[Floats, Floats]:
