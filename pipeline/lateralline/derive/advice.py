@@ -14,13 +14,17 @@ from lateralline.records import Finding, Fixes, Severity
 
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD = UNMEASURED_RAD
+#: Findings of solve that say already why a stop's heading is not to be had.
+HEADING_SAID = ("heading-unobserved", "stop-ambiguous")
 #: A place this many times less certain than the line's median is worth a further stop.
 STANDS_OUT = 1.5
 
 
 def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return advice on stops: weak or missing fixes not yet spoken of, and poor headings."""
+    said = tuple(said)
     spoken_of = {f.subject for f in said}
+    heading_spoken_of = {f.subject for f in said if f.code in HEADING_SAID}
     findings = []
     sigma = np.sqrt(fixes.cov[:, 3, 3])
     names = [f"stop {r}/{s}" for r, s in zip(fixes.run.tolist(), fixes.stop.tolist(), strict=True)]
@@ -37,7 +41,8 @@ def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
                     "mark the stop again: both end nulls, the mid null and the strongest spot",
                 )
             )
-        if status != "unsolved" and not sigma[i] <= POOR_HEADING_RAD:
+        poor = status != "unsolved" and not sigma[i] <= POOR_HEADING_RAD
+        if poor and subject not in heading_spoken_of:
             known = isfinite(sigma[i])
             findings.append(
                 _finding(
