@@ -149,7 +149,7 @@ def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
     yield _Row(
         "crs",
         "written in",
-        written.name if written is not None else "undefined Cartesian axes, metres",
+        written.name if written is not None else "a sketch on axes of its own, metres",
         remark=crs_text(written) if written is not None else "a sketch: the axes are invented",
     )
 

@@ -34,7 +34,8 @@ def build(
     """Turn field records into GIS layers.
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json. It
-    is written whole or not at all. A site that fails is reported, and the others are built.
+    is written whole or not at all. A site that fails is reported, and the others are built. A
+    sketch on axes of its own needs an OUT of its own beside sites on the map.
 
     Exit code: 0 clean; 1 built, with error findings or without some of the sites; 2 nothing built.
 

@@ -83,7 +83,11 @@ def _facts(scene: Scene) -> list[str]:
         facts.append(f"and {len(lines) - MOST_LINES} shorter lines")
     rules = scene.layers["dig_zone"]["rule_title"].unique()
     facts += [f"dig zone by: {rule}" for rule in rules]
-    counts = [f"{scene.findings[s]} {s}" for s in ("error", "warning", "info") if scene.findings[s]]
+    counts = [
+        f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
+        for severity in ("error", "warning", "info")
+        if (n := scene.findings[severity])
+    ]
     found = f"{', '.join(counts)}; read them before use" if counts else "none"
     facts += ["", f"findings: {found}"]
     lost = scene.layers["transmitter_fixes"]
