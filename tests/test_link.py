@@ -311,6 +311,19 @@ def test_a_slight_bend_shows_by_the_line_on_both_sides() -> None:
     assert np.mean([x != "straight" for t in told for x in t[:2] + t[3:]]) < 0.05
 
 
+@pytest.mark.parametrize("beside_m", [0.3, 0.6, 1.0])
+def test_a_bend_beside_a_stop_is_one_bend_or_undecided(beside_m: float) -> None:
+    """Where it lies is soft, and its best place may be behind the stop: never two bends for it."""
+    rng = np.random.default_rng(5)
+    turn, at = np.radians(22.5), 5 + beside_m
+    path = [(0, 0, 0), (0, at, 0), (9 * np.sin(turn), at + 9 * np.cos(turn), 0)]
+    for _ in range(12):
+        told = shapes(only(Scene().stops(path, [1, 3, 5, 7.5, 10, 12.5], rng=rng).link()))
+        assert "double_bend" not in told
+        assert told.count("bend") == 1 or told[2] == "undecided"
+        assert told[0] == told[4] == "straight"
+
+
 def test_a_heading_off_within_its_sigma_is_no_bend() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
     scene.rows[1].seen[3] += np.radians(6)
@@ -420,6 +433,13 @@ def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
     assert said.by_how_much.startswith("1.00 m too far")
 
 
+def test_a_chord_beyond_its_counter_by_chance_is_no_alarm() -> None:
+    """A straight pipe's chord is as often longer than its count as shorter: one alarm in 1000."""
+    rng = np.random.default_rng(6)
+    lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(100)]
+    assert sum("chord-exceeds-counter" in codes(f) for f in lines) <= 2
+
+
 def test_counters_that_turn_back_or_repeat() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
     scene.rows[1].counter, scene.rows[2].counter = (
@@ -494,6 +514,15 @@ def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
     none = Scene().stops(NORTH, [3])
     none.rows[0].status = "unsolved"
     assert codes(none.link()) == ["line-without-fix"]
+
+
+def test_a_surveyed_line_that_cannot_be_drawn_is_an_error() -> None:
+    """The record cannot be made, whether no stop of it was located or only one."""
+    found = Scene().stops(NORTH, [3]).link()
+    assert finding(found, "line-single-fix").severity == "error"
+    none = Scene().stops(NORTH, [3])
+    none.rows[0].status = "unsolved"
+    assert finding(none.link(), "line-without-fix").severity == "error"
 
 
 # ---- weak fixes -----------------------------------------------------------------------------

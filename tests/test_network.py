@@ -80,11 +80,3 @@ def test_undetermined_networks_are_nan() -> None:
     assert np.isnan(a.x).all()
     assert np.isnan(a.chi2)
     assert not a.converged
-
-
-def test_a_robust_start_is_drawn_less_by_a_blunder() -> None:
-    design = np.ones((7, 1))
-    observed = np.array([0.0, 0.1, -0.1, 0.05, -0.05, 0.0, 8.0])
-    plain = adjust(lambda x: (design @ x - observed, design), np.full(7, 0.01), [0.0])
-    robust = adjust(lambda x: (design @ x - observed, design), np.full(7, 0.01), [0.0], robust=2.0)
-    assert abs(robust.x[0]) < 0.1 < abs(plain.x[0])

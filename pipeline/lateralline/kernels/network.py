@@ -90,7 +90,6 @@ def adjust(
     start: npt.ArrayLike,
     *,
     biases: Floats | None = None,
-    robust: float | None = None,
     iterations: int = 40,
     tolerance: float = 1e-6,
 ) -> Adjustment:
@@ -100,8 +99,6 @@ def adjust(
     start: (n,) unknowns to start from.
     biases: (m, b) columns of unknown errors of observations, estimated along with the rest: an
         observation with its own bias is left out exactly, and its error is known.
-    robust: Huber's k; residuals beyond k σ are given less weight. For a *start* only: the
-        statistics of a robust solution are not those of least squares.
     tolerance: stop when a step moves nothing by more than this part of its own σ.
     """
     x = np.array(start, float)
@@ -123,10 +120,9 @@ def adjust(
     done, damping = 0, 0.0  # Gauss–Newton, until a step does not help: then Marquardt
     while not converged and done < iterations:
         done += 1
-        weight = _huber(v, robust)
-        normal = a.T @ (weight[:, None] * a)
+        normal = a.T @ a
         inverse = _inverse(normal + damping * np.diag(np.diag(normal)))
-        step = -inverse @ (a.T @ (weight * v))
+        step = -inverse @ (a.T @ v)
         if not np.isfinite(step).all():
             if damping > 1:
                 break
@@ -134,7 +130,7 @@ def adjust(
             continue
         trial = whitened(x + step)
         short = bool(np.all(np.abs(step) <= tolerance * np.sqrt(np.diag(inverse))))
-        if short or _cost(trial[0], robust) <= _cost(v, robust):
+        if short or trial[0] @ trial[0] <= v @ v:
             x, (v, a) = x + step, trial
             # A step that damping made short is no sign of being there.
             converged = short and damping < 1e-3
@@ -142,17 +138,6 @@ def adjust(
         else:
             damping = max(1e-4, 10 * damping)
     return _statistics(x, v, a, root, done, converged)
-
-
-def _cost(v: Floats, k: float | None) -> float:
-    if k is None:
-        return float(v @ v)
-    size = np.abs(v)
-    return float(np.sum(np.where(size <= k, v**2, 2 * k * size - k**2)))
-
-
-def _huber(v: Floats, k: float | None) -> Floats:
-    return np.ones_like(v) if k is None else k / np.maximum(np.abs(v), k)
 
 
 def _inverse(normal: Floats) -> Floats:

@@ -1,8 +1,8 @@
 """Adjust one line, and name what does not fit.
 
-A robust start, then least squares, then one blunder at a time: the likeliest alternative is given
-a bias of its own, which leaves it out exactly, and the rest is adjusted again. Where two culprits
-explain a misfit equally well, both are named and neither is left out.
+Least squares, then one blunder at a time: the likeliest alternative is given a bias of its own,
+which leaves it out exactly, and the rest is adjusted again. Where two culprits explain a misfit
+equally well, both are named and neither is left out.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ from lateralline.settings import Accuracy
 
 #: √T closer than this in χ² are one and the same to the data (95 % of one degree of freedom).
 _TIED = 3.84
-_HUBER = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +103,7 @@ def _least_squares(points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) 
     model = LineModel(points, shapes, accuracy)
     cov = model.covariance()
     alternatives = model.alternatives()
-    robust = adjust(model, cov, model.start(), robust=_HUBER, iterations=15, tolerance=0.05)
-    start = robust.x if np.isfinite(robust.x).all() else model.start()
+    start = model.start()
     result = adjust(model, cov, start, tolerance=1e-4)
     left_out: list[Suspicion] = []
     for _ in range(max(1, len(points) // 2)):

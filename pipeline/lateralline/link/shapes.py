@@ -66,29 +66,12 @@ class Shapes:
         return replace(self, shape=tuple(shape), bends_m=tuple(bends))
 
 
-def _first_bends(p: Pairs) -> Floats:
-    """Where one bend may be (3, s, 1, 3): tangents meeting, or one tangent and the length."""
+def _one_bend(p: Pairs) -> Floats:
+    """One bend with tangents as long as each other (s, 1, 3), half the length along both."""
     a, b = p.start_m[:, 0], p.start_m[:, 1]
-    u = curves.directions(p.start_angles_rad[:, 0, 0], p.start_angles_rad[:, 0, 1])
-    v = curves.directions(p.start_angles_rad[:, 1, 0], p.start_angles_rad[:, 1, 1])
-    d = b - a
-    chord2 = np.einsum("sc,sc->s", d, d)
-    chord = np.sqrt(chord2)
-    length = np.fmax(p.counted_m, chord * 1.01)
-    met = curves.bend(a[:, :2], p.start_angles_rad[:, 0, 0], b[:, :2], p.start_angles_rad[:, 1, 0])
-    met_at = a + met.tangent_1_m[:, None] * np.column_stack(
-        [u[:, :2] / np.maximum(np.hypot(u[:, 0], u[:, 1]), 0.1)[:, None], np.zeros(len(a))]
-    )
-    share = met.tangent_1_m / (met.tangent_1_m + met.tangent_2_m)
-    met_at[:, 2] = a[:, 2] + share * d[:, 2]
-
-    def along(start: Floats, way: Floats, to: Floats) -> Floats:
-        run = (length**2 - chord2) / np.maximum(2 * (length - np.einsum("sc,sc->s", to, way)), 1e-3)
-        return np.asarray(start + np.clip(run, 0.1 * length, 0.9 * length)[:, None] * way)
-
-    one, two = along(a, u, d), along(b, -v, -d)
-    met_at = np.where(np.isfinite(met_at), met_at, (one + two) / 2)
-    return np.stack([met_at, one, two])[:, :, None, :]
+    way = curves.directions(p.start_angles_rad[..., 0], p.start_angles_rad[..., 1])
+    half = np.fmax(p.counted_m, p.chord_m)[:, None] / 2
+    return np.asarray((a + half * way[:, 0] + b - half * way[:, 1])[:, None] / 2)
 
 
 def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
@@ -113,14 +96,9 @@ def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
 
 
 def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
-    """The bend (s, 3) that fits best from any start, and its χ² (s,); inf when none is in front."""
-    starts = _first_bends(p)
-    s, each = len(p.counted_m), np.arange(len(p.counted_m))
-    many = p.take(np.tile(each, len(starts)))
-    x, score = many.settle(starts.reshape(-1, 1, 3), balance_sigma(many.chord_m))
-    score = np.where(in_front(many, x), score, np.inf).reshape(-1, s)
-    best = np.argmin(score, axis=0)
-    return x.reshape(-1, s, 14)[best, each, 11:], score[best, each]
+    """The bend (s, 3) that fits best, and its χ² (s,); inf when it is not in front."""
+    x, score = p.settle(_one_bend(p), balance_sigma(p.chord_m))
+    return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
 def _best_two(p: Pairs) -> tuple[Floats, Floats]:
