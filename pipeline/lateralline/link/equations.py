@@ -11,10 +11,10 @@ from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
 #: Direction of a straight stretch against the pipe at its end, each of heading and tilt: joints,
-#: laying, settlement. Common practice, no source. Practice pipes are dead straight, so their χ² comes
-#: to some 0.65 of its degrees of freedom; that is the lesser evil. Lines that do wander by 2° lie in
-#: their 95 % ellipsoids 95 times of 100 with this and 87 times with 1°, while straight ones lie in
-#: them 97 times and lose 3 mm.
+#: laying, settlement. Common practice, no source. Practice pipes are dead straight, so their χ²
+#: comes to some 0.65 of its degrees of freedom. That is the lesser evil: lines that do wander by
+#: 2° lie in their 95 % ellipsoids 95 times of 100 with this and 87 times with 1°, while straight
+#: ones lie in them 97 times and lose 3 mm.
 PIPE_WANDER_RAD = np.radians(2.0)
 
 #: A leg shorter than this is inside the transmitter; no bend can be told there.
