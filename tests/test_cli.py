@@ -34,7 +34,7 @@ def test_without_a_command_the_help_is_shown_with_the_caution() -> None:
 
 def test_each_command_is_listed_with_a_whole_sentence() -> None:
     listed = run("--help").output.partition("Commands:")[2].strip().splitlines()
-    assert len(listed) == 6
+    assert len(listed) == len(app.registered_commands)
     assert all(line.endswith(".") and not line.endswith("...") for line in listed)
 
 
