@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
 from typing import TypeAlias
 
 import numpy as np
@@ -14,7 +13,7 @@ from scipy import stats
 from lateralline.kernels.curves import chainage, directions
 from lateralline.link import link
 from lateralline.records import Exposures, Finding, Fixes, Floats, Line, Linked, MarkResults, Solved
-from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
+from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, bare_settings
 
 ACCURACY = Accuracy(
     mark_placing_m=0.03,
@@ -131,22 +130,13 @@ class Scene:
         return self
 
     def settings(self) -> Settings:
-        return Settings(
+        return replace(
+            bare_settings(),
             id="S",
-            name="made up",
-            surveyed=date(2026, 5, 6),
-            surveyor="",
-            horizontal="local",
-            vertical="none",
-            epoch=None,
-            slope_tape=False,
-            units={},
             accuracy=ACCURACY,
             pipes=tuple(self.pipes),
             runs=tuple(self.runs),
             branches=tuple(self.branches),
-            dig_rule="",
-            dig_tolerance_m=float("nan"),
         )
 
     def link(self) -> Linked:
@@ -336,6 +326,17 @@ def test_two_bends_when_length_and_headings_demand_them() -> None:
     line = only(Scene().stops(path, [1, 3, 6.5, 8.5]).link())
     assert shapes(line) == ["straight", "double_bend", "straight"]
     assert np.degrees(line.stretches[1].bend_rad) == pytest.approx([90, 90], abs=3)
+
+
+def test_a_slight_offset_is_two_bends_and_no_blunder() -> None:
+    """Two 45° bends a metre apart turn the headings of no stop: the line on both sides tells."""
+    rng = np.random.default_rng(3)
+    path = [(0, 0, 0), (0, 5.6, 0), (0.7071, 6.3071, 0), (0.7071, 15, 0)]
+    found = [Scene().stops(path, [1, 3, 5, 7.5, 10, 12], rng=rng).link() for _ in range(20)]
+    told = [shapes(only(f))[2] for f in found]
+    assert np.mean([t == "double_bend" for t in told]) > 0.7
+    assert "straight" not in told
+    assert sum("link-blunder" in codes(f) for f in found) <= 1
 
 
 def test_undecided_when_headings_tell_nothing() -> None:

@@ -18,7 +18,7 @@ from lateralline.link.blunders import Suspicion, misfit_finding, named, tied, un
 from lateralline.link.equations import SHORTEST_LEG_M, exact_is_small
 from lateralline.link.model import Alternative, LineModel
 from lateralline.link.points import Point
-from lateralline.link.shapes import ALPHA, Shapes, choose, likeliest_bend
+from lateralline.link.shapes import ALPHA, BEND_FREEDOMS, Shapes, choose, likeliest_bends
 from lateralline.records import Finding, Floats, Ints
 from lateralline.settings import Accuracy
 
@@ -126,45 +126,48 @@ def _least_squares(points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) 
 def _bend_beside(
     points: Sequence[Point], shapes: Shapes, fit: _Fit, accuracy: Accuracy
 ) -> tuple[Shapes, _Fit] | None:
-    """Where the line turns at a stop, try the bend in the stretch before and after it instead.
+    """Where something does not fit at a stop, try one or two bends before and after it instead.
 
-    A bend too slight for its own stretch to show can be plain from the line on both sides. It is
-    taken when it fits as well as a turn at the very stop, and the other side does not.
+    Bends too slight for their own stretch to show can be plain from the line on both sides. Every
+    story pays for its freedoms what chance alone would gain it. Bends must then explain the line as
+    well as a blunder does; a turn at the very stop, which hardly ever is just there, gives way to a
+    bend unless that is clearly worse. Where another stretch does as well, nothing is believed.
     """
-    kinks = [s for s in (*fit.left_out, *fit.tied) if s.alternative.what == "kink"]
-    if not kinks:
+    suspects = [*fit.left_out, *fit.tied]
+    if not suspects:
         return None
-    stop = kinks[0].alternative.point
-    tries: list[tuple[float, bool, Shapes, _Fit]] = []
-    for stretch in (stop - 1, stop):
-        if shapes.shape[stretch] == "straight":
-            trial = shapes.bent(stretch, likeliest_bend(points, stretch, accuracy))
-            bent = _least_squares(points, trial, accuracy)
-            if bent.result.converged:
-                stands = _stands(bent.model, bent.result, stretch)
-                tries.append((_score(bent), stands, trial, bent))
+    stops = {s.alternative.point for s in suspects}
+    tries: list[tuple[float, int, Shapes, _Fit]] = []
+    for stretch in sorted({t for i in stops for t in (i - 1, i)}):
+        if 0 <= stretch < len(shapes.shape) and shapes.shape[stretch] == "straight":
+            for bends in likeliest_bends(points, stretch, accuracy):
+                trial = shapes.bent(stretch, bends)
+                bent = _least_squares(points, trial, accuracy)
+                if bent.result.converged and _stands(bent.model, bent.result, stretch, len(bends)):
+                    price = float(chi2.isf(ALPHA, BEND_FREEDOMS[len(bends)]))
+                    tries.append((_score(bent) + price, stretch, trial, bent))
     tries.sort(key=lambda t: t[0])
-    # χ² with a turn at the very stop: left out already, or about to fall by its statistic.
-    gained = kinks[0].limit if kinks[0] in fit.left_out else kinks[0].statistic
-    if not tries or tries[0][0] > _score(fit) - gained + _TIED:
+    turn = any(s.alternative.what == "kink" for s in suspects)
+    if not tries or tries[0][0] > _score(fit) + (_TIED if turn else 0.0):
         return None
-    tied_sides = len(tries) > 1 and tries[1][0] - tries[0][0] < _TIED
-    _, stands, trial, bent = tries[0]
-    return (trial, bent) if stands and not tied_sides else None
+    best, here, trial, bent = tries[0]
+    told = all(t[0] - best >= _TIED for t in tries if t[1] != here)
+    return (trial, bent) if told else None
 
 
 def _score(fit: _Fit) -> float:
-    """χ² and what each thing left out had to gain."""
-    return fit.result.chi2 + sum(s.limit for s in fit.left_out)
+    """χ² and what each thing left out had to gain; of things tied, the likeliest is left out."""
+    left = sum(s.limit for s in fit.left_out)
+    return fit.result.chi2 + left + sum(s.limit - s.statistic for s in fit.tied[:1])
 
 
-def _stands(model: LineModel, result: Adjustment, stretch: int) -> bool:
-    """True when the bend of a stretch lies between its ends, clear of both."""
+def _stands(model: LineModel, result: Adjustment, stretch: int, bends: int) -> bool:
+    """True when the bends of a stretch lie in order between its ends, clear of them."""
     v = int(model.point_vertex[stretch])
-    path = result.x[: 3 * model.vertices].reshape(-1, 3)[v : v + 3]
+    path = result.x[: 3 * model.vertices].reshape(-1, 3)[v : v + bends + 2]
     legs = np.diff(path, axis=0)
-    length = np.linalg.norm(legs, axis=1)
-    return bool((length > SHORTEST_LEG_M).all() and float(legs[0] @ legs[1]) > 0)
+    ahead = np.einsum("lc,lc->l", legs[1:], legs[:-1])
+    return bool((np.linalg.norm(legs, axis=1) > SHORTEST_LEG_M).all() and (ahead > 0).all())
 
 
 def _rival(other: Suspicion, worst: Suspicion) -> bool:

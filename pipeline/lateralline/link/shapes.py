@@ -24,6 +24,8 @@ from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
 ALPHA = 0.001
+#: What no, one and two bends are free to fit: three coordinates each, less the balance of the legs.
+BEND_FREEDOMS = (0, 2, 5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +61,10 @@ class Shapes:
             bends_m=tuple(b[:0] if g else b for g, b in zip(gone, self.bends_m, strict=True)),
         )
 
-    def bent(self, stretch: int, at_m: Floats) -> Shapes:
-        """The same with one bend (3,) in a stretch."""
+    def bent(self, stretch: int, bends_m: Floats) -> Shapes:
+        """The same with one or two bends (b, 3) in a stretch."""
         shape, bends = list(self.shape), list(self.bends_m)
-        shape[stretch], bends[stretch] = "bend", at_m[None]
+        shape[stretch], bends[stretch] = ("bend", "double_bend")[len(bends_m) - 1], bends_m
         return replace(self, shape=tuple(shape), bends_m=tuple(bends))
 
 
@@ -115,9 +117,9 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     first = np.arange(k - 1)
     pairs = Pairs.of(sights, first, first + 1, accuracy)
     free = pairs.misclosures
-    dof = np.stack([free, free - 2, free - 4], axis=1)
+    dof = free[:, None] - np.array(BEND_FREEDOMS)
 
-    gain = float(chi2.isf(ALPHA, 2))
+    gain = float(chi2.isf(ALPHA, BEND_FREEDOMS[1]))
     chi2_all = np.full((k - 1, 3), np.inf)
     straight, chi2_all[:, 0] = pairs.settle(np.zeros((k - 1, 0, 3)))
     hidden = pairs.hidden_bend(straight)
@@ -160,12 +162,13 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     )
 
 
-def likeliest_bend(points: Sequence[Point], stretch: int, accuracy: Accuracy) -> Floats:
-    """Return where (3,) a bend in a stretch would be, by that stretch alone."""
+def likeliest_bends(
+    points: Sequence[Point], stretch: int, accuracy: Accuracy
+) -> tuple[Floats, Floats]:
+    """Return where one bend (1, 3), and two (2, 3), in a stretch would be, by it alone."""
     at = np.array([stretch])
     pairs = Pairs.of(Sights.of(points), at, at + 1, accuracy)
-    bends, _ = _best_bend(pairs)
-    return np.asarray(bends[0])
+    return _best_bend(pairs)[0].reshape(1, 3), _best_two(pairs)[0].reshape(2, 3)
 
 
 def _passed_over(
