@@ -6,7 +6,7 @@ contract by itself. conftest.py offers `make_site` as a fixture.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -27,7 +27,7 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
-from lateralline.settings import Pipe, Run, Settings, standard_accuracy
+from lateralline.settings import Pipe, Run, Settings, bare_settings
 
 
 @dataclass(frozen=True)
@@ -153,20 +153,13 @@ def _record(
 
 
 def _settings(site_id: str, horizontal: str, vertical: str) -> Settings:
-    return Settings(
+    return replace(
+        bare_settings(),
         id=site_id,
         name=f"Invented site {site_id}",
-        surveyed=date(2026, 5, 6),
-        surveyor="",
         horizontal=horizontal,
         vertical=vertical,
-        epoch=None,
-        slope_tape=False,
         units={"tape": "us-ft", "level": "m", "depth": "in", "counter": "m"},
-        accuracy=standard_accuracy(),
         pipes=(Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401"),),
         runs=(Run("R1", "L1", "CO1", 0.0, "with", 0.35, 0.03),),
-        branches=(),
-        dig_rule="cga",
-        dig_tolerance_m=float("nan"),
     )

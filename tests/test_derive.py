@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 from math import degrees, nan, radians
 
 import numpy as np
@@ -48,7 +47,7 @@ from lateralline.records import (
     StopRows,
     Stretch,
 )
-from lateralline.settings import Branch, Flow, Pipe, Run, Settings, standard_accuracy
+from lateralline.settings import Branch, Flow, Pipe, Run, Settings, bare_settings, standard_accuracy
 
 GROUND_M = 102.0
 NONE_TEXT = np.empty(0, np.str_)
@@ -65,17 +64,9 @@ L2_XYZ = np.array([[0, 6, 100.12], [-3, 6, 100.2]])
 
 
 def made_settings(flow: Flow = "against") -> Settings:
-    return Settings(
+    return replace(
+        bare_settings(),
         id="EX-1",
-        name="invented",
-        surveyed=date(2026, 5, 6),
-        surveyor="",
-        horizontal="local",
-        vertical="none",
-        epoch=None,
-        slope_tape=False,
-        units={},
-        accuracy=standard_accuracy(),
         pipes=(
             Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401"),
             Pipe("L2", "", "", "unknown", nan, nan, ""),

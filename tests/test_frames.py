@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pickle
 from dataclasses import replace
-from datetime import date
 from math import hypot, nan, radians
 
 import numpy as np
@@ -25,27 +24,14 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
-from lateralline.settings import Settings, standard_accuracy
+from lateralline.settings import bare_settings
 
 N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
 NO_SPOTS = Spots("", K, T, T, N, N, N, N, N, T, T, N, N, N, (), T, T)
 
-SETTINGS = Settings(
+SETTINGS = replace(
+    bare_settings(),
     id="EX-1",
-    name="Invented site",
-    surveyed=date(2026, 5, 6),
-    surveyor="",
-    horizontal="local",
-    vertical="none",
-    epoch=None,
-    slope_tape=False,
-    units={},
-    accuracy=standard_accuracy(),
-    pipes=(),
-    runs=(),
-    branches=(),
-    dig_rule="",
-    dig_tolerance_m=nan,
 )
 
 

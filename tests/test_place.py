@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from math import hypot, nan, sqrt
 
 import numpy as np
@@ -23,7 +22,7 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
-from lateralline.settings import Settings, standard_accuracy
+from lateralline.settings import bare_settings, standard_accuracy
 
 ACCURACY = standard_accuracy()
 N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
@@ -102,22 +101,13 @@ def placed(
     accuracy: dict[str, float] | None = None,
 ) -> Placed:
     """Place a site made of these rows."""
-    settings = Settings(
+    settings = replace(
+        bare_settings(),
         id="EX-1",
-        name="Invented site",
-        surveyed=date(2026, 5, 6),
-        surveyor="",
         horizontal=horizontal,
         vertical=vertical,
-        epoch=None,
         slope_tape=slope_tape,
-        units={},
         accuracy=standard_accuracy(**(accuracy or {})),
-        pipes=(),
-        runs=(),
-        branches=(),
-        dig_rule="",
-        dig_tolerance_m=nan,
     )
     rows = ControlRows(
         "control.csv",

@@ -1,14 +1,13 @@
 """One fix per stop: every mix of marks is solved, and its error bars are true."""
 
 from dataclasses import replace
-from datetime import date
 
 import numpy as np
 import pytest
 
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Marks, StopRows
-from lateralline.settings import Run, Settings, standard_accuracy
+from lateralline.settings import Run, bare_settings, standard_accuracy
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
 from lateralline.solve.starts import level_start
@@ -21,10 +20,7 @@ NAN = float("nan")
 
 def settings(**accuracy):
     run = Run("R1", "L1", "CO1", 0.0, "with", 0.35, 0.03)
-    return Settings(
-        "T", "", date(2026, 5, 6), "", "local", "none", None, False, {},
-        standard_accuracy(**accuracy), (), (run,), (), "cga", NAN,
-    )  # fmt: skip
+    return replace(bare_settings(), accuracy=standard_accuracy(**accuracy), runs=(run,))
 
 
 def simulate(k, kinds, seed, *, grade=0.0, tilt_deg=5.0, depth=(0.4, 4.0), drop=None, quiet=False):

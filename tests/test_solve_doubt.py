@@ -1,22 +1,18 @@
 """Where marks allow more than one story: both are told, and only evidence chooses."""
 
 from dataclasses import replace
-from datetime import date
 
 import numpy as np
 import pytest
 
 from lateralline.kernels.dipole import end_null_offsets, mid_null_offset
 from lateralline.records import Exposures, Marks, StopRows
-from lateralline.settings import Run, Settings, standard_accuracy
+from lateralline.settings import Run, bare_settings
 from lateralline.solve import solve
 
 NAN = float("nan")
 RUN = Run("R1", "L1", "CO1", 0.0, "with", 0.0, 0.03)
-SITE = Settings(
-    "T", "", date(2026, 5, 6), "", "local", "none", None, False, {}, standard_accuracy(),
-    (), (RUN,), (), "cga", NAN,
-)  # fmt: skip
+SITE = replace(bare_settings(), runs=(RUN,))
 
 
 def marks_of(rows, z=0.0):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import replace
 from math import isnan, nan
 
 import numpy as np
@@ -11,28 +11,18 @@ from scipy.stats import norm
 
 from lateralline import summary
 from lateralline.records import Finding, Product
-from lateralline.settings import Settings, standard_accuracy
+from lateralline.settings import bare_settings
 
 
 class Record:
     """As much of a FieldRecord as a summary asks for."""
 
-    settings = Settings(
+    settings = replace(
+        bare_settings(),
         id="EX-001",
         name="Example Yard",
-        surveyed=date(2026, 5, 6),
-        surveyor="",
         horizontal="EPSG:32617",
-        vertical="none",
-        epoch=None,
-        slope_tape=False,
         units={"tape": "ft", "level": "ft", "depth": "in", "counter": "ft"},
-        accuracy=standard_accuracy(),
-        pipes=(),
-        runs=(),
-        branches=(),
-        dig_rule="",
-        dig_tolerance_m=nan,
     )
 
 

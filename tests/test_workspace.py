@@ -189,11 +189,11 @@ def test_files_drawn_from_the_geopackage_join_the_same_output(
 ) -> None:
     def draw(workspace: Workspace) -> None:
         assert pyogrio.read_info(workspace.asbuilt, layer="pipe_nodes")["features"] == 4
-        workspace.page("EX-1").parent.mkdir()
-        workspace.page("EX-1").write_text("<p>")
+        (workspace.folder / "pages").mkdir()
+        (workspace.folder / "pages" / "EX-1.html").write_text("<p>")
 
     workspace = build(tmp_path / "out", make_site(), also=draw)
-    assert workspace.page("EX-1").read_text() == "<p>"
+    assert (workspace.folder / "pages" / "EX-1.html").read_text() == "<p>"
     outputs = json.loads(workspace.manifest.read_text())["outputs"]
     assert "pages/EX-1.html" in {o["path"] for o in outputs}
 

@@ -143,3 +143,24 @@ class Settings:
             (p for p in self.pipes if p.line == line),
             Pipe(line, "", "", "unknown", nan, nan, ""),
         )
+
+
+def bare_settings() -> Settings:
+    """Return a local site of which nothing is said: what simulations and tests start from."""
+    return Settings(
+        id="BARE",
+        name="invented",
+        surveyed=date(2026, 5, 6),
+        surveyor="",
+        horizontal="local",
+        vertical="none",
+        epoch=None,
+        slope_tape=False,
+        units={},
+        accuracy=standard_accuracy(),
+        pipes=(),
+        runs=(),
+        branches=(),
+        dig_rule="cga",
+        dig_tolerance_m=nan,
+    )

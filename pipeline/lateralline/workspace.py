@@ -7,7 +7,7 @@
       DATA_DICTIONARY.md            what every column means
       manifest.json                 inputs, versions, operations, counts, hashes
 
-and, drawn from asbuilt.gpkg when asked for: pictures/, sheets/, pages/, overlays/.
+and whatever `also` draws from asbuilt.gpkg, in folders of its own.
 """
 
 from __future__ import annotations
@@ -69,22 +69,6 @@ class Workspace:
     def json_schema(self, layer: str) -> Path:
         """Return the JSON Schema of that file."""
         return self.folder / "schema" / f"{layer}.schema.json"
-
-    def picture(self, site_id: str, suffix: str = ".png") -> Path:
-        """Return the plain plan and profile of a site."""
-        return self.folder / "pictures" / f"{site_id}{suffix}"
-
-    def sheet(self, site_id: str, suffix: str = ".pdf") -> Path:
-        """Return the plan-and-profile sheet of a site."""
-        return self.folder / "sheets" / f"{site_id}{suffix}"
-
-    def page(self, site_id: str) -> Path:
-        """Return the interactive page of a site."""
-        return self.folder / "pages" / f"{site_id}.html"
-
-    def overlay(self, site_id: str, suffix: str = ".dxf") -> Path:
-        """Return the dig overlay of a site."""
-        return self.folder / "overlays" / f"{site_id}{suffix}"
 
     @contextmanager
     def build(

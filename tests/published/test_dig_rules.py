@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import replace
 from math import nan
 
 import pytest
@@ -10,7 +10,7 @@ import shapely
 
 from lateralline.derive.dig import around, tolerance, zone_width_m
 from lateralline.published import citation, dig_rules
-from lateralline.settings import Settings, standard_accuracy
+from lateralline.settings import Settings, bare_settings
 
 INCH = 0.0254
 
@@ -19,20 +19,9 @@ READ_INCHES = {"cga": 18, "us-fl": 24, "us-ms": 18, "us-ma": 18, "us-nh": 18, "u
 
 
 def site(rule: str, own_m: float = nan) -> Settings:
-    return Settings(
+    return replace(
+        bare_settings(),
         id="S",
-        name="invented",
-        surveyed=date(2026, 5, 6),
-        surveyor="",
-        horizontal="local",
-        vertical="none",
-        epoch=None,
-        slope_tape=False,
-        units={},
-        accuracy=standard_accuracy(),
-        pipes=(),
-        runs=(),
-        branches=(),
         dig_rule=rule,
         dig_tolerance_m=own_m,
     )

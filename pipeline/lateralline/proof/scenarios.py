@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import date
 from math import nan, radians
 
 import numpy as np
 
 from lateralline.records import Floats, Ints, Marks, StopRows, Texts
-from lateralline.settings import Accuracy, Run, Settings, standard_accuracy
+from lateralline.settings import Accuracy, Run, Settings, bare_settings, standard_accuracy
 from lateralline.synthetic.field import place_marks
 from lateralline.synthetic.truth import Ground, Kind, Poses
 
@@ -131,10 +130,7 @@ def simulate(scenario: Scenario, count: int, seed: int) -> Simulated:
     runs = tuple(
         Run(str(r), str(r), "", 0.0, "with", 0.0, 0.03, receiver=str(r)) for r in np.unique(run)
     )
-    settings = Settings(
-        scenario.name, "", date(2026, 1, 1), "", "local", "none", None, False, {},
-        told, (), runs, (), "cga", nan,
-    )  # fmt: skip
+    settings = replace(bare_settings(), id="PROOF", accuracy=told, runs=runs)
     return Simulated(marks, exact_m, stops, poses, ground, settings)
 
 
