@@ -23,7 +23,8 @@ from lateralline.proof.scenarios import SCENARIOS, simulate
 from lateralline.records import Floats
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import gather
-from lateralline.solve.problem import END, StopProblem
+from lateralline.solve.kinds import END
+from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
 
 SIZES = (100, 10_000, 1_000_000)

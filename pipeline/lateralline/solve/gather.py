@@ -9,17 +9,8 @@ import numpy as np
 from lateralline.records import Flags, Floats, Ints, Marks, StopRows, Texts
 from lateralline.settings import Accuracy, Settings
 from lateralline.solve.ground import fit_planes, site_slope
-from lateralline.solve.problem import (
-    AXIAL,
-    END,
-    KINDS,
-    LOOSE_RAD,
-    MID,
-    TOTAL,
-    MarkArrays,
-    StopArrays,
-    StopProblem,
-)
+from lateralline.solve.kinds import AXIAL, END, KINDS, MID, TOTAL
+from lateralline.solve.problem import LOOSE_RAD, MarkArrays, StopArrays, StopProblem
 
 #: σ of a heading guessed from the neighbouring stops, and of one that nothing tells (uniform over
 #: a half-turn): common practice, no source.

@@ -14,7 +14,8 @@ from scipy.stats import chi2
 
 from lateralline.records import Flags, Floats, Ints, StopRows
 from lateralline.solve.batch import Solved, solve_batch
-from lateralline.solve.problem import AXIAL, END, LOOSE_RAD, MID, TOTAL, StopProblem
+from lateralline.solve.kinds import AXIAL, END, MID, TOTAL
+from lateralline.solve.problem import LOOSE_RAD, StopProblem
 from lateralline.solve.starts import level_start, mean_spot, other_side, steep_start
 
 #: A stop is solved again from elsewhere when its χ² is this unlikely.

@@ -13,19 +13,14 @@ from typing import Self
 import numpy as np
 
 from lateralline.kernels import conditions
-from lateralline.kernels.dipole import total_peak_offset
 from lateralline.kernels.lsq import Linearised, per_problem
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
+from lateralline.solve.kinds import END, MID, TOTAL
+from lateralline.solve.peaks import Rows, Underfoot, peak_rows
 
-END, MID, TOTAL, AXIAL = range(4)
-#: Mark kinds that carry a field condition, in the order of the codes above.
-KINDS = ("end_null", "mid_null", "peak_total", "peak_axial")
 #: σ of an angle of which nothing is known beforehand: keeps matrices invertible and says nothing.
 LOOSE_RAD = 10.0
-#: Root mean square of the total peak's offset over its offset at one σ of tilt (computed, 3–10°),
-#: and the tilt at which that offset is greatest.
-PEAK_WANDER, PEAK_LEAN_RAD = 0.9, np.radians(12.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +60,6 @@ class StopArrays:
     def pick(self, index: Ints) -> Self:
         """Return the stops of an index, repeats allowed."""
         return replace(self, **{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
-
-
-def _peak_offset(lean_rad: Floats) -> Floats:
-    """Return where the total peak lies along the axis, in depths, for a tilt against the ground."""
-    return total_peak_offset(np.clip(lean_rad, -PEAK_LEAN_RAD, PEAK_LEAN_RAD))
 
 
 def spread_of(by_mark: Floats, cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
@@ -178,98 +168,50 @@ class StopProblem:
         r = self.in_axes(p)
         n = r.shape[1]
         tilt = np.repeat(p[4], self.stops.count)
-        f, own_var = np.zeros((2, n)), np.ones((2, n))
-        raw = np.zeros((2, 4, n))  # by along, across, up, tilt
-        by_slope = np.zeros((2, n))  # ∂f/∂heading through the ground's slopes
-        half = self.stops.half_rod_m
-        rod = np.repeat(half, self.stops.count) if half.any() else None
-        self._nulls(r, tilt, rod, f, raw, own_var)
-        self._peaks(p, r, tilt, f, raw, own_var, by_slope)
+        rows = Rows(np.zeros((2, n)), np.zeros((2, 4, n)), np.zeros((2, n)), np.ones((2, n)))
+        self._nulls(r, tilt, rows)
+        if (self.marks.kind >= TOTAL).any():
+            peak_rows(self._under_peaks(p, r, tilt), self.accuracy, rows)
+        raw = rows.raw
         jacobian = np.empty((2, 5, n))
         jacobian[:, :3] = -raw[:, :3]
-        jacobian[:, 3] = r[1] * raw[:, 0] - r[0] * raw[:, 1] + by_slope
+        jacobian[:, 3] = r[1] * raw[:, 0] - r[0] * raw[:, 1] + rows.by_slope
         jacobian[:, 4] = raw[:, 3]
-        return f, jacobian, raw[:, :3], own_var
+        return rows.f, jacobian, raw[:, :3], rows.own_var
 
-    def _nulls(
-        self,
-        r: Floats,
-        tilt: Floats,
-        rod: Floats | None,
-        f: Floats,
-        raw: Floats,
-        own_var: Floats,
-    ) -> None:
-        a, kind = self.accuracy, self.marks.kind
+    def _nulls(self, r: Floats, tilt: Floats, rows: Rows) -> None:
+        """Fill in B along = B across = 0 at end nulls, B up = 0 at mid nulls."""
+        a, kind, half = self.accuracy, self.marks.kind, self.stops.half_rod_m
         if (kind <= MID).any():  # peaks too, overwritten later: cheaper than picking nulls out
+            rod = np.repeat(half, self.stops.count) if half.any() else None
             u, du = conditions.direction(r, tilt, rod)
             is_end = kind == END
-            # B along = B across = 0 at an end null, B up = 0 at a mid null
-            f[0], raw[0] = np.where(is_end, u[0], u[2]), np.where(is_end, du[0], du[2])
-            f[1], raw[1] = np.where(is_end, u[1], 0.0), np.where(is_end, du[1], 0.0)
-            own_var[0] = a.receiver_angle_rad**2
-            own_var[1, is_end] = a.receiver_angle_rad**2
+            rows.f[0], rows.raw[0] = np.where(is_end, u[0], u[2]), np.where(is_end, du[0], du[2])
+            rows.f[1], rows.raw[1] = np.where(is_end, u[1], 0.0), np.where(is_end, du[1], 0.0)
+            rows.own_var[0] = a.receiver_angle_rad**2
+            rows.own_var[1, is_end] = a.receiver_angle_rad**2
         i = np.flatnonzero((kind == MID) & self.marks.lateral)
         if i.size:
-            f[1, i], raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
-            own_var[1, i] = a.mid_across_depths**2
+            rows.f[1, i], rows.raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
+            rows.own_var[1, i] = a.mid_across_depths**2
 
-    def _peaks(
-        self,
-        p: Floats,
-        r: Floats,
-        tilt: Floats,
-        f: Floats,
-        raw: Floats,
-        own_var: Floats,
-        by_slope: Floats,
-    ) -> None:
-        """Gradient along the ground is zero; scaled by its curvature, so in depths of offset."""
-        kind, a = self.marks.kind, self.accuracy
-        if not (kind >= TOTAL).any():
-            return
-        slope_along, slope_across = (np.repeat(s, self.stops.count) for s in self.slopes(p))
+    def _under_peaks(self, p: Floats, r: Floats, tilt: Floats) -> Underfoot:
+        """Return what peaks need to know of ground and prior, mark by mark."""
+        s = self.stops
         sin, cos = np.sin(p[3]), np.cos(p[3])
-        e, n = self.stops.plane_cov[1, 1], self.stops.plane_cov[2, 2]
-        en = self.stops.plane_cov[1, 2]
-        along_var = np.repeat(e * sin**2 + 2 * en * sin * cos + n * cos**2, self.stops.count)
-        across_var = np.repeat(e * cos**2 - 2 * en * sin * cos + n * sin**2, self.stops.count)
-        expected = np.repeat(self.stops.tilt_rad, self.stops.count)
-        doubt = np.repeat(self.stops.tilt_sigma_rad, self.stops.count)
-        for code, gradient in (
-            (TOTAL, conditions.total_gradient),
-            (AXIAL, conditions.axial_gradient),
-        ):
-            i = np.flatnonzero(kind == code)
-            if not i.size:
-                continue
-            g, dg = gradient(r[:, i], tilt[i])
-            k = -1.0 / conditions.ACROSS_CURVATURE
-            f[0, i] = k * (g[1] + slope_across[i] * g[2])
-            raw[0][:, i] = k * (dg[1] + slope_across[i] * dg[2])
-            by_slope[0, i] = -k * slope_along[i] * g[2]
-            own_var[0, i] = a.peak_across_depths**2 + across_var[i]
-            if code == AXIAL:  # as much sharper along as its curvature: equal loss of strength
-                k = -1.0 / conditions.AXIAL_CURVATURE
-                f[1, i] = k * (g[0] + slope_along[i] * g[2])
-                raw[1][:, i] = k * (dg[0] + slope_along[i] * dg[2])
-                by_slope[1, i] = k * slope_across[i] * g[2]
-                ratio = conditions.ACROSS_CURVATURE / conditions.AXIAL_CURVATURE
-                own_var[1, i] = ratio * a.peak_across_depths**2 + along_var[i] / 9.0
-            else:  # quartic-flat: a soft place, and where its top is hangs on the unknown tilt
-                along, by_along = conditions.offset_in_depths(r[:, i], axis=0)
-                up, by_up = conditions.offset_in_depths(r[:, i], axis=2)
-                f[1, i] = along + slope_along[i] * up
-                raw[1][:, i] = by_along + slope_along[i] * by_up
-                by_slope[1, i] = slope_across[i] * up
-                # which way the top has moved is used where the prior tells; else it is spread
-                lean = expected[i] - np.arctan(slope_along[i])
-                unsure = np.sqrt(doubt[i] ** 2 + along_var[i])  # of the tilt, and of the slope
-                shift = np.where(np.abs(lean) > 2.0 * unsure, _peak_offset(lean), 0.0)
-                f[1, i] -= shift
-                reach = _peak_offset(np.hypot(lean, unsure))
-                wander = PEAK_WANDER**2 * np.maximum(reach**2 - shift**2, 0.0)
-                own_var[1, i] = a.peak_along_depths**2 + wander + along_var[i]
+        e, en, n = s.plane_cov[1, 1], s.plane_cov[1, 2], s.plane_cov[2, 2]
+        along, across = self.slopes(p)
+        by_stop = np.stack(
+            [
+                along,
+                across,
+                e * sin**2 + 2 * en * sin * cos + n * cos**2,
+                e * cos**2 - 2 * en * sin * cos + n * sin**2,
+                s.tilt_rad,
+                s.tilt_sigma_rad,
+            ]
+        )
+        return Underfoot(self.marks.kind, r, tilt, *np.repeat(by_stop, s.count, axis=1))
 
     @property
     def dof(self) -> Ints:

@@ -12,8 +12,8 @@ from lateralline.kernels.network import W_DETECTABLE
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, StopRows
 from lateralline.solve.average import average
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
+from lateralline.solve.kinds import MID
 from lateralline.solve.modes import REJECT, Modes
-from lateralline.solve.problem import MID
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0

@@ -14,7 +14,8 @@ import numpy as np
 from lateralline.records import Floats, Ints
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.depth import with_ground
-from lateralline.solve.problem import END, MID, StopProblem
+from lateralline.solve.kinds import END, MID
+from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
 
 #: A depth known no better than this tells nothing of the scale.

@@ -7,7 +7,8 @@ import numpy as np
 from lateralline.kernels.dipole import null_separation
 from lateralline.kernels.lsq import per_problem
 from lateralline.records import Floats
-from lateralline.solve.problem import AXIAL, END, MID, TOTAL, StopProblem
+from lateralline.solve.kinds import AXIAL, END, MID, TOTAL
+from lateralline.solve.problem import StopProblem
 
 #: End null to transmitter over depth, level: 1/√2. A ring of mid nulls over an upright one: √2.
 END_OFFSET = float(null_separation(0.0)) / 2.0

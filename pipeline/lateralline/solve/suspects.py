@@ -14,8 +14,9 @@ from scipy.stats import chi2
 
 from lateralline.records import Flags, Ints, Marks
 from lateralline.solve.batch import solve_batch
+from lateralline.solve.kinds import END, KINDS, MID
 from lateralline.solve.modes import ACCEPT
-from lateralline.solve.problem import END, KINDS, MID, StopProblem
+from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
 
 #: More failing stops than this point to a wrong accuracy or datum, not to booking errors.
