@@ -57,7 +57,6 @@ def decided(*shape: str) -> Shapes:
         tuple(np.array(bends.get(x, []), float).reshape(-1, 3) for x in shape),
         np.zeros(s, bool),
         np.zeros(s, bool),
-        np.zeros(s + 1, bool),
         none,
         none.astype(np.int64),
         none[:, 0],
@@ -102,7 +101,7 @@ def test_neighbouring_counter_differences_share_a_reading() -> None:
 def test_stretch_jacobian(bends: int) -> None:
     """All stretches at once, each with its own derivatives."""
     pairs = Pairs.of(Sights.of(points()), np.arange(4), np.arange(1, 5), ACCURACY)
-    middle = pairs.start_m.mean(axis=1)[:, None] + RNG.normal(size=(4, bends, 3))
+    middle = pairs.ends_m.mean(axis=1)[:, None] + RNG.normal(size=(4, bends, 3))
     x = pairs.start(middle) + 0.02 * RNG.normal(size=(4, 11 + 3 * bends))
     balance = np.full(4, 0.7) if bends == 2 else None
     _, jacobian = pairs.equations(x, balance)

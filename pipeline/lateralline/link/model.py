@@ -43,9 +43,9 @@ class LineModel:
 
     def __init__(self, points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) -> None:
         """Lay out unknowns and rows; at least two points."""
-        self.sights = s = Sights.of(points).passing_over(shapes.suspect)
+        self.sights = s = Sights.of(points)
         self.accuracy = accuracy
-        self.start_vertices, self.point_vertex = _vertices(s.start_xyz_m, shapes.bends_m)
+        self.start_vertices, self.point_vertex = _vertices(s.xyz_m, shapes.bends_m)
         self.vertices = len(self.start_vertices)
         self.directed = np.flatnonzero(s.directed)
         self.decided = np.array([x != "undecided" for x in shapes.shape], bool)

@@ -37,7 +37,6 @@ class Pairs:
     whiten: Floats  # (s, 2, 5, 5) inverse Cholesky; zero rows for directions not observed
     directed: Flags  # (s, 2)
     counted_m: Floats  # (s,) NaN = no counter
-    start_m: Floats  # (s, 2, 3)
     start_angles_rad: Floats  # (s, 2, 2)
     accuracy: Accuracy
 
@@ -60,7 +59,6 @@ class Pairs:
             whiten,
             sights.directed[pair],
             counted,
-            sights.start_xyz_m[pair],
             sights.start_angles_rad[pair],
             accuracy,
         )
@@ -73,15 +71,14 @@ class Pairs:
             self.whiten[rows],
             self.directed[rows],
             self.counted_m[rows],
-            self.start_m[rows],
             self.start_angles_rad[rows],
             self.accuracy,
         )
 
     @property
     def chord_m(self) -> Floats:
-        """Distance (s,) between the ends where an iteration starts."""
-        return np.asarray(np.linalg.norm(self.start_m[:, 1] - self.start_m[:, 0], axis=1))
+        """Distance (s,) between the ends as observed."""
+        return np.asarray(np.linalg.norm(self.ends_m[:, 1] - self.ends_m[:, 0], axis=1))
 
     @property
     def misclosures(self) -> Ints:
@@ -90,7 +87,7 @@ class Pairs:
 
     def start(self, bends_m: Floats) -> Floats:
         """Unknowns (s, 11 + 3b): both ends' position and angles, counter scale, bends."""
-        ends = np.concatenate([self.start_m, self.start_angles_rad], axis=2)
+        ends = np.concatenate([self.ends_m, self.start_angles_rad], axis=2)
         s = len(ends)
         return np.concatenate(
             [ends.reshape(s, 10), np.ones((s, 1)), bends_m.reshape(s, -1)], axis=1

@@ -36,7 +36,6 @@ class Shapes:
     bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
     contradicted: Flags  # undecided because nothing fits, not because nothing tells
     told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
-    suspect: Flags  # (k,) points that had to be passed over to find the pipe straight
     chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
     dof: Ints  # (s, 3)
     hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
@@ -70,7 +69,7 @@ class Shapes:
 
 def _one_bend(p: Pairs) -> Floats:
     """One bend with tangents as long as each other (s, 1, 3), half the length along both."""
-    a, b = p.start_m[:, 0], p.start_m[:, 1]
+    a, b = p.ends_m[:, 0], p.ends_m[:, 1]
     way = curves.directions(p.start_angles_rad[..., 0], p.start_angles_rad[..., 1])
     half = np.fmax(p.counted_m, p.chord_m)[:, None] / 2
     return np.asarray((a + half * way[:, 0] + b - half * way[:, 1])[:, None] / 2)
@@ -82,7 +81,7 @@ def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
     With both tangents S/2 the middle leg is |d − S·w|, w the mean of the end directions; their sum
     must be the length L: S²(w² − 1) + 2S(L − d·w) + d² − L² = 0.
     """
-    a, b = p.start_m[:, 0], p.start_m[:, 1]
+    a, b = p.ends_m[:, 0], p.ends_m[:, 1]
     u = curves.directions(p.start_angles_rad[:, 0, 0], p.start_angles_rad[:, 0, 1])
     v = curves.directions(p.start_angles_rad[:, 1, 0], p.start_angles_rad[:, 1, 1])
     d, w = b - a, (u + v) / 2
@@ -138,7 +137,7 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     double = ~bend & ~fits[:, 0] & ~fits[:, 1] & fits[:, 2]
     is_straight = ~bend & ~double & fits[:, 0]
     strained = chi2_all[:, 0] > chi2.isf(0.05, np.maximum(free, 1))
-    suspect, forced = _passed_over(
+    forced = _passed_over(
         sights, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
     )
     bend, double = bend & ~forced, double & ~forced
@@ -155,7 +154,6 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
         bends_m=tuple(bends),
         contradicted=undecided & ~fits[:, 0],
         told_by_turn=np.zeros(k - 1, bool),
-        suspect=suspect,
         chi2=chi2_all,
         dof=dof,
         hidden_bend=hidden,
@@ -173,8 +171,8 @@ def likeliest_bends(
 
 def _passed_over(
     sights: Sights, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
-) -> tuple[Flags, Flags]:
-    """Points (k,) and stretches (s,) that are straight when the points are passed over.
+) -> Flags:
+    """Stretches (s,) that are straight when the points between them are passed over.
 
     A point between two stretches that are not straight (`bent`, or straight only just: `strained`),
     though without it all is: one wrong stop is likelier than the two bends, before and after it,
@@ -186,7 +184,7 @@ def _passed_over(
     spans = [(int(i), int(i) + 2) for i in np.flatnonzero(wrong | weak)]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], loose.astype(int), [0]])))
     spans += [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a > 2]
-    points, stretches = np.zeros(len(sights.xyz_m), bool), np.zeros(len(bent), bool)
+    stretches = np.zeros(len(bent), bool)
     if spans:
         first, last = np.array(spans).T
         bridge = Pairs.of(sights, first, last, accuracy)
@@ -194,6 +192,5 @@ def _passed_over(
         fits = score <= chi2.isf(ALPHA, np.maximum(bridge.misclosures, 1))
         fits &= bridge.hidden_bend(x) >= W_DETECTABLE**2
         for a, b in np.array(spans)[fits]:
-            points[a + 1 : b] = True
             stretches[a:b] = True
-    return points, stretches
+    return stretches
