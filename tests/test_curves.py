@@ -37,26 +37,6 @@ def test_a_straight_step_is_its_length_and_opposed_ends_are_nan() -> None:
     assert np.isnan(out[2]).all()
 
 
-@given(heading, st.floats(0.2, 2.9), length, length, st.sampled_from([-1.0, 1.0]))
-def test_tangents_meet_where_the_bend_was_put(
-    h: float, turn: float, a: float, b: float, side: float
-) -> None:
-    u = curves.directions(h, 0)[:2]
-    v = curves.directions(h + side * turn, 0)[:2]
-    start = np.array([4.0, -2.0])
-    got = curves.bend(start, h, start + a * u + b * v, h + side * turn)
-    assert got.position_m == pytest.approx(start + a * u, abs=1e-6)
-    assert got.deflection_rad == pytest.approx(side * turn, abs=1e-9)
-    assert got.tangent_1_m == pytest.approx(a)
-    assert got.tangent_2_m == pytest.approx(b)
-
-
-def test_no_bend_when_parallel_or_behind() -> None:
-    got = curves.bend([[0, 0], [0, 0]], 0.0, [[1, 3], [2, -1]], np.array([0.0, np.pi / 2]))
-    assert np.isnan(got.position_m).all()
-    assert np.isnan(got.deflection_rad).all()
-
-
 def test_places_on_a_path() -> None:
     path = np.array([[0, 0, 0], [3, 4, 0], [3, 4, 2.0]])
     leg, fraction = curves.locate(curves.chainage(path), [0.0, 2.5, 5.0, 6.0, 7.0, 7.1, -0.1])

@@ -1,4 +1,4 @@
-"""Geometry of a pipe's path: steps, bends, chainage, interpolation and reach.
+"""Geometry of a pipe's path: directions, steps, chainage, interpolation and reach.
 
 Arrays in, arrays out. Positions are (…, 3) east, north, up in metres, or (…, 2) in plan; headings
 run clockwise from grid north and tilts upward from level, both in radians. Leading axes broadcast.
@@ -6,7 +6,7 @@ run clockwise from grid north and tilts upward from level, both in radians. Lead
 
 from __future__ import annotations
 
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -81,49 +81,6 @@ def angle_between(first: npt.ArrayLike, second: npt.ArrayLike) -> Floats:
     return np.asarray(
         2 * np.arctan2(np.linalg.norm(a - b, axis=-1), np.linalg.norm(a + b, axis=-1))
     )
-
-
-class Bend(NamedTuple):
-    """Where two tangents meet in plan; all NaN where they are parallel or meet behind an end."""
-
-    position_m: Floats  # (…, 2)
-    deflection_rad: Floats  # positive to the right
-    tangent_1_m: Floats  # from the first point to the bend
-    tangent_2_m: Floats  # from the bend to the second point
-
-
-def bend(
-    first_m: npt.ArrayLike,
-    heading_1_rad: npt.ArrayLike,
-    second_m: npt.ArrayLike,
-    heading_2_rad: npt.ArrayLike,
-) -> Bend:
-    """Return the bend between points (…, 2) passed in this order with these headings.
-
-    The tangent at the first point runs forward, the one at the second point back:
-    p₁ + a·u₁ = p₂ − b·u₂ with a, b > 0.
-
-    >>> b = bend([0, 0], 0.0, [3, 4], np.pi / 2)
-    >>> b.position_m.tolist(), float(b.tangent_1_m), float(b.tangent_2_m)
-    ([0.0, 4.0], 4.0, 3.0)
-    """
-    p, q = np.asarray(first_m, float), np.asarray(second_m, float)
-    h1, h2 = np.asarray(heading_1_rad, float), np.asarray(heading_2_rad, float)
-    u = np.stack([np.sin(h1), np.cos(h1)], axis=-1)
-    v = np.stack([np.sin(h2), np.cos(h2)], axis=-1)
-    d = q - p
-    cross = u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        a = (d[..., 0] * v[..., 1] - d[..., 1] * v[..., 0]) / cross
-        b = (u[..., 0] * d[..., 1] - u[..., 1] * d[..., 0]) / cross
-        meets = (np.abs(cross) > 1e-12) & (a > 0) & (b > 0)
-        a, b = np.where(meets, a, np.nan), np.where(meets, b, np.nan)
-        return Bend(
-            np.asarray(p + a[..., None] * u),
-            np.where(meets, wrap(h2 - h1), np.nan),
-            np.asarray(a),
-            np.asarray(b),
-        )
 
 
 def chainage(xyz_m: npt.ArrayLike) -> Floats:
