@@ -183,13 +183,14 @@ EDITS = [
      "stops.csv:2: stop must be text without any of / : ; ,"),
     # ---- the csv itself
     ("semicolons", "stops.csv", STOPS, STOPS.replace(",", ";"),
-     "stops.csv:1: header must be comma separated"),
+     'stops.csv:1: header must be comma separated; got ";" — it has semicolons: save as CSV with '
+     "commas and decimal points, or as .xlsx"),
     ("tabs", "stops.csv", STOPS, STOPS.replace(",", "\t"),
      "stops.csv:1: header must be comma separated"),
     ("header twice", "stops.csv", "tilt_deg,note", "tilt_deg,counter",
      'stops.csv:1: header must name each column once; got "counter"'),
     ("header missing", "stops.csv", "run,stop,counter", "run,stop,reading",
-     "stops.csv:1: counter must be a column of the header"),
+     "stops.csv:1: header must have column counter, which is missing — it has run, stop, reading"),
     ("header misspelt", "stops.csv", "depth_reading", "depth_reding",
      'stops.csv:1: header must be a column of stops; got "depth_reding" — did you mean'),
     ("header empty", "stops.csv", "tilt_deg,note", ",note",
@@ -197,7 +198,13 @@ EDITS = [
     ("short row", "stops.csv", "R1,1,3.0,1.2,,", "R1,1,3.0,1.2",
      'stops.csv:2: row must have 6 cells; got "4 cells" — empty cells still need their commas'),
     ("long row", "stops.csv", "R1,1,3.0,1.2,,", "R1,1,3.0,1.2,,one, two",
-     'stops.csv:2: row must have 6 cells; got "7 cells" — text with a comma needs quotes'),
+     'stops.csv:2: row must have 6 cells; got "7 cells" — a decimal comma is written'),
+    ("decimal comma that shifts a row", "stops.csv", "R1,1,3.0,1.2,,", "R1,1,3,05,1.2,,",
+     'stops.csv:2: row must have 6 cells; got "7 cells" — a decimal comma is written as a point'),
+    ("decimal comma in control", "control.csv", "500020.00,4000000.00,100.1,,",
+     "500020,00,4000000.00,100.1,,", 'control.csv:3: row must have 6 cells; got "7 cells"'),
+    ("decimal comma in an offset", "marks.csv", "13.0,1.2,,", "13.0,1,2,,",
+     'marks.csv:2: row must have 17 cells; got "18 cells"'),
     ("empty file", "stops.csv", STOPS, "",
      "stops.csv: file must begin with a header row; it is empty"),
     ("only blanks", "marks.csv", MARKS, "\n , ,\n# a note\n",
@@ -371,7 +378,8 @@ def test_a_fault_says_where_what_and_how(
 # What must not drag other faults behind it: one edit, one message.
 ALONE = (
     "decimal comma", "not a number", "unknown method", "unknown kind", "two ties without a side",
-    "short row", "long row", "semicolons", "quote left open", "NUL byte", "empty file",
+    "short row", "long row", "decimal comma that shifts a row", "decimal comma in control",
+    "decimal comma in an offset", "semicolons", "quote left open", "NUL byte", "empty file",
     "header misspelt", "no control at all", "unknown unit", "unknown CRS", "vertical CRS not known",
     "unknown key", "unknown pipe size", "mark twice", "third end null", "tie malformed",
     "not TOML", "date in quotes", "id missing", "unknown baseline point",
@@ -413,6 +421,26 @@ def test_a_bad_cell_does_not_hide_the_rest_of_its_row(tmp_path: Path) -> None:
     )
     faults = faults_of(write(tmp_path, files))
     assert [f.split(" ")[1] for f in faults] == ["base_to", "offset", "run", "z"]
+
+
+def padded(text: str, commas: str = ",,") -> str:
+    return "".join(f"{line}{commas}\n" for line in text.splitlines())
+
+
+def test_a_file_padded_alike_is_how_spreadsheets_save(tmp_path: Path) -> None:
+    files = base() | {"stops.csv": padded(STOPS), "control.csv": padded(CONTROL, ",")}
+    assert not maybe_faults(write(tmp_path, files))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "cells"), [("3.0,", "3,0,", 9), (",,,,\n", ",,\n", 6), (",,,,\n", ",,,,,\n", 9)]
+)
+def test_a_row_padded_otherwise_than_its_file_is_a_fault(
+    tmp_path: Path, old: str, new: str, cells: int
+) -> None:
+    files = base() | {"stops.csv": padded(STOPS).replace(old, new, 1)}
+    (fault,) = faults_of(write(tmp_path, files))
+    assert fault.startswith(f'stops.csv:2: row must have 8 cells; got "{cells} cells"')
 
 
 ENCODED: list[tuple[str, Callable[[str], bytes], str]] = [

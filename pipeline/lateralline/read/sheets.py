@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from lateralline.read.ledger import Ledger
 
 _BOM = "\ufeff"
+_TOO_MANY = "a decimal comma is written as a point; text with a comma needs quotes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +73,11 @@ def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> She
     (header_line, header), *body = filled
     for mark, name in ((";", "semicolon"), ("\t", "tab")):
         if len(header) == 1 and mark in header[0]:
-            ledger.fault(
-                file, header_line, "header", mark, "must be comma separated", f"it has {name}s"
-            )
+            hint = f"it has {name}s: save as CSV with commas and decimal points, or as .xlsx"
+            ledger.fault(file, header_line, "header", mark, "must be comma separated", hint)
             return None
     header = [h.casefold() for h in header]
+    across = len(header)
     while header and not header[-1] and not any("".join(c[len(header) - 1 :]) for _, c in body):
         header.pop()  # spreadsheets leave empty columns behind
     for at, name in enumerate(header):
@@ -84,17 +85,15 @@ def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> She
             ledger.fault(file, header_line, "header", "", f"must name column {at + 1}")
         elif name in header[:at]:
             ledger.fault(file, header_line, "header", name, "must name each column once")
-    width = len(header)
     rows: list[tuple[int, tuple[str, ...]]] = []
     for line, cells in body:
-        if len(cells) < width:
-            hint = "empty cells still need their commas"
-        elif any(cells[width:]):
-            hint = "text with a comma needs quotes; a decimal comma is written as a point"
-        else:
-            rows.append((line, tuple(cells[:width])))
+        # Empty cells count: behind a decimal comma every cell moves on by one, and the one pushed
+        # over the edge is often empty. Only a spreadsheet's, empty in header and rows alike, do not.
+        if len(cells) == across:
+            rows.append((line, tuple(cells[: len(header)])))
             continue
-        ledger.fault(file, line, "row", f"{len(cells)} cells", f"must have {width} cells", hint)
+        hint = "empty cells still need their commas" if len(cells) < across else _TOO_MANY
+        ledger.fault(file, line, "row", f"{len(cells)} cells", f"must have {across} cells", hint)
     return Sheet(file, header_line, tuple(header), tuple(rows), len(rows) == len(body))
 
 
