@@ -7,6 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from lateralline.cli import app
+from lateralline.proof import coverage
 from lateralline.proof.coverage import prove
 from lateralline.proof.scenarios import GUESSED, SCENARIOS, WRONG, simulate
 from lateralline.proof.speed import _loop
@@ -89,7 +90,9 @@ def test_threads_and_chunks_change_nothing():
 
 
 def test_a_missed_bound_is_named():
-    outcome = replace(prove(SCENARIOS[0], 200, 1), plan_held=0.5, ratio=(1.2, 1.0, 1.0), lost=0.01)
+    outcome = replace(
+        prove(SCENARIOS[0], 200, 1), stops=10_000, plan_held=0.5, ratio=(1.2, 1.0, 1.0), lost=0.01
+    )
     assert len(outcome.misses) == 3
 
 
@@ -100,7 +103,9 @@ def test_tables_have_a_row_per_scenario():
 
 
 def test_prove_ends_with_an_exit_code_that_can_be_wrong(monkeypatch):
-    """One hundred stops cannot show 94–96 % in every scenario: the command must say so."""
+    """Fewer stops widen the bounds by chance; a bound nobody can meet is still missed."""
+    assert CliRunner().invoke(app, ["prove", "--stops", "200", "--seed", "1"]).exit_code == 0
+    monkeypatch.setattr(coverage, "WORST_RATIO", 0.5)
     result = CliRunner().invoke(app, ["prove", "--stops", "100", "--seed", "1"])
     assert result.exit_code == 1
     assert "missed:" in result.output

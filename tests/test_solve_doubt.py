@@ -217,3 +217,55 @@ def test_mid_null_offset_is_used_as_computed():
     fixes = solve(marks_of(rows), stops, SITE).fixes
     assert fixes.chi2[0] == pytest.approx(0.0, abs=1e-6)
     np.testing.assert_allclose(fixes.xyz_m[0], [0.0, 0.0, -1.0], atol=1e-4)
+
+
+@pytest.mark.parametrize(("times", "unit"), [(1 / 0.3048, "feet"), (0.3048, "metres")])
+def test_readings_in_another_unit_are_said_and_not_used(times, unit):
+    """Five stops of 1 m depth whose readings were typed under the wrong unit."""
+    rows = [r for i in range(5) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    stops = stops_of(3.0 * np.arange(5), np.array([1.02, 0.97, 1.05, 0.99, 1.0]) * times)
+    solved = solve(marks_of(rows), stops, SITE)
+    finding = next(f for f in solved.findings if f.code == "depth-unit")
+    assert finding.severity == "error"
+    assert f"written in {unit}" in finding.what
+    np.testing.assert_allclose(solved.fixes.depth_m, 1.0, atol=0.02)
+    assert "marks-contradict" not in codes(solved)
+
+
+def test_a_true_receiver_is_not_taken_for_another_unit():
+    rows = [r for i in range(5) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    assert "depth-unit" not in codes(
+        solve(marks_of(rows), stops_of(3.0 * np.arange(5), [1.15] * 5), SITE)
+    )
+
+
+def test_one_wrong_reading_is_suspected_by_itself():
+    readings = [1.0, 3.3, 1.0, 1.0]
+    solved = booked(lambda rows: None, readings)
+    finding = next(f for f in solved.findings if f.code == "booking-suspected")
+    assert finding.subject == "stop R1/2"
+    assert "depth reading of 3.30 m" in finding.what
+
+
+def test_a_mid_null_on_the_wrong_side_is_noticed():
+    """With two end nulls it is good only along the pipe, so no residual shows it."""
+    rows = level_stop("1", 0.0, 1.0)
+    rows[2] = ("1", "mid_null", 3.6, rows[2][3])
+    solved = solve(marks_of(rows), stops_of([0.0], [1.0]), SITE)
+    finding = next(f for f in solved.findings if f.code == "mark-beside")
+    assert "M3" in finding.what
+    assert "3.6" in finding.by_how_much
+    assert "mark-beside" not in codes(booked(lambda rows: None))
+
+
+def test_a_site_whose_stops_mostly_contradict_themselves_is_an_error():
+    """Depth set to inches, say, on nulls of another scale: every stop torn the same way."""
+
+    def change(rows):
+        for i, (stop, kind, east, north) in enumerate(rows):
+            if kind == "mid_null":
+                rows[i] = (stop, kind, east, north + 1.2)
+
+    solved = booked(change)
+    assert "site-contradicts" in codes(solved)
+    assert "site-contradicts" not in codes(booked(lambda rows: None))

@@ -21,6 +21,8 @@ INTERVAL_95 = float(norm.ppf(0.975))
 BAND = (0.94, 0.96)
 WORST_RATIO = 1.05
 WORST_LOST = 0.001
+#: Stops for which the bounds are meant.
+FULL = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,19 +44,25 @@ class Outcome:
 
     @property
     def misses(self) -> list[str]:
-        """Return every bound this outcome misses, in words."""
-        low, high = BAND
+        """Return every bound this outcome misses, in words.
+
+        The bounds are for ten thousand stops or more; fewer widen them by what chance alone does:
+        the same number of standard deviations of a share, three of a root mean square.
+        """
+        wider = max(1.0, np.sqrt(FULL / self.stops))
+        low, high = (0.95 + (edge - 0.95) * wider for edge in BAND)
+        worst = WORST_RATIO + 3.0 * (np.sqrt(0.5 / self.stops) - np.sqrt(0.5 / FULL)) * (wider > 1)
         out = [
-            f"{self.name}: {what} {share:.4f} outside {low}–{high}"
+            f"{self.name}: {what} {share:.4f} outside {low:.3f}–{high:.3f}"
             for what, share in (("plan ellipse", self.plan_held), ("depth", self.depth_held))
             if not low <= share <= high
         ]
         out += [
-            f"{self.name}: {axis} RMS {r:.3f} × Cramér–Rao bound, over {WORST_RATIO}"
+            f"{self.name}: {axis} RMS {r:.3f} × Cramér–Rao bound, over {worst:.3f}"
             for axis, r in zip(("along", "across", "level"), self.ratio, strict=True)
-            if r > WORST_RATIO
+            if r > worst
         ]
-        if self.lost > WORST_LOST or self.lost_silently:
+        if self.lost > max(WORST_LOST, 3.0 / self.stops) or self.lost_silently:
             out.append(f"{self.name}: {self.lost:.2%} of stops lost, {self.lost_silently} silently")
         return out
 

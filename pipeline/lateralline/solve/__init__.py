@@ -22,7 +22,7 @@ from lateralline.settings import Settings
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import Modes, find_modes
-from lateralline.solve.report import findings_of
+from lateralline.solve.report import findings_of, unit_findings
 from lateralline.solve.results import fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
@@ -45,6 +45,14 @@ def solve(
     """
     gathered = gather(marks, stops, settings)
     scale, receivers = _scale(gathered, stops, settings, exposures)
+    off = np.isfinite(scale.slip)[scale.group]
+    findings = unit_findings(scale, receivers)
+    if off.any():  # readings in another unit place nothing: solve without them
+        reading = stops.depth_reading_m.copy()
+        reading[gathered.stop[off]] = np.nan
+        stops = replace(stops, depth_reading_m=reading)
+        gathered = gather(marks, stops, settings)
+        scale, receivers = _scale(gathered, stops, settings, exposures)
     problem = gathered.problem
     problem = replace(
         problem,
@@ -55,7 +63,7 @@ def solve(
     results = mark_results_of(modes, len(marks.row))
     rejected = _rejected(modes, results)
     doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)
-    findings = findings_of(fixes, results, marks, stops, gathered, modes, scale, receivers, doubts)
+    findings += findings_of(fixes, results, marks, stops, gathered, modes, scale, receivers, doubts)
     return Solved(fixes, results, findings)
 
 

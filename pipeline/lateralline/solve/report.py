@@ -8,6 +8,7 @@ from scipy.stats import chi2
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows, Texts
 from lateralline.solve.gather import Gathered
+from lateralline.solve.kinds import MID
 from lateralline.solve.modes import Modes
 from lateralline.solve.results import CONTRADICT
 from lateralline.solve.scale import Scale
@@ -15,6 +16,8 @@ from lateralline.solve.suspects import Suspicion
 
 #: A site's stops together are doubted at this α.
 SITE_ALPHA = 1e-3
+#: A mid null this many depths off the axis was hardly walked along it.
+BESIDE_DEPTHS = 1.0
 #: A dipole is a fair stand-in for a rod down to this many rod lengths (end null 0.5 % off).
 ROD_LENGTHS = 3.0
 
@@ -37,8 +40,10 @@ def findings_of(
         *_disagreements(fixes, results, marks),
         *_bookings(stops, gathered, doubts),
         *_rods(fixes, stops, gathered, modes),
+        *_beside(stops, gathered, modes, marks),
         *_receivers(scale, receivers),
         *_accuracies(fixes),
+        *_torn_apart(fixes),
     )
 
 
@@ -164,7 +169,7 @@ def _rods(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes) -> li
 def _receivers(scale: Scale, receivers: Texts) -> list[Finding]:
     """Return what was learnt of each receiver's depth-reading scale."""
     out: list[Finding] = []
-    for g in np.flatnonzero(scale.used > 1):
+    for g in map(int, np.flatnonzero(scale.used > 1)):
         off = float(scale.value[g] - 1.0)
         sure = abs(off) > 2.0 * scale.sigma[g]
         out.append(
@@ -172,13 +177,92 @@ def _receivers(scale: Scale, receivers: Texts) -> list[Finding]:
                 "warning" if sure else "info",
                 "solve",
                 "depth-scale",
-                f"receiver {receivers[g]}".rstrip() if receivers[g] else "site",
+                _receiver(receivers, g),
                 "depth readings against depths from nulls and exposures",
                 f"scale {scale.value[g]:.3f} ± {scale.sigma[g]:.3f} (1 σ) "
                 f"from {scale.used[g]} readings",
                 "readings are divided by it; have the receiver checked if it persists"
                 if sure
-                else "nothing to do",
+                else "none needed: the receiver reads true within its error",
+            )
+        )
+    return out
+
+
+#: What was mistaken for what, by reading over depth.
+_UNITS = {
+    0.3048: "metres where the unit is set to feet",
+    1.0 / 0.3048: "feet where the unit is set to metres",
+    1.0 / 12.0: "feet where the unit is set to inches",
+    12.0: "inches where the unit is set to feet",
+    0.0254: "metres where the unit is set to inches",
+    1.0 / 0.0254: "inches where the unit is set to metres",
+    0.01: "metres where the unit is set to centimetres",
+    100.0: "centimetres where the unit is set to metres",
+    2.54: "centimetres where the unit is set to inches",
+    1.0 / 2.54: "inches where the unit is set to centimetres",
+}
+
+
+def unit_findings(scale: Scale, receivers: Texts) -> tuple[Finding, ...]:
+    """Return an error for each receiver whose readings are all off by the ratio of two units."""
+    return tuple(
+        Finding(
+            "error",
+            "solve",
+            "depth-unit",
+            _receiver(receivers, g),
+            f"depth readings are {scale.typical[g]:.2f} times the depths that the nulls give: "
+            f"written in {_UNITS[float(scale.slip[g])]}?",
+            f"typically {scale.typical[g]:.2f}; a receiver is rarely off by more than 1.15",
+            "set depth under [units] to what was written; no reading of it was used meanwhile",
+        )
+        for g in map(int, np.flatnonzero(np.isfinite(scale.slip)))
+    )
+
+
+def _receiver(receivers: Texts, g: int) -> str:
+    return f"receiver {receivers[g]}" if receivers[g] else "site"
+
+
+def _torn_apart(fixes: Fixes) -> list[Finding]:
+    """Return an error when most stops contradict themselves: the cause is one they share."""
+    torn = int(np.sum(fixes.reason == CONTRADICT))
+    if torn < 3 or 2 * torn < len(fixes.reason):
+        return []
+    return [
+        Finding(
+            "error",
+            "solve",
+            "site-contradicts",
+            "site",
+            "most stops contradict themselves, so the cause is one they share",
+            f"{torn} of {len(fixes.reason)} stops",
+            "look for a wrong unit, a wrong kind throughout, mixed-up stops or a wrong baseline; "
+            "rely on no position or depth of this site until then",
+        )
+    ]
+
+
+def _beside(stops: StopRows, gathered: Gathered, modes: Modes, marks: Marks) -> list[Finding]:
+    """Return mid nulls far off the line between the end nulls: they fit anywhere across it."""
+    problem = modes.problem
+    r = problem.in_axes(modes.chosen.p)
+    depths = np.abs(r[1]) / np.maximum(np.abs(r[2]), 0.1)
+    out: list[Finding] = []
+    for m in np.flatnonzero((problem.marks.kind == MID) & (depths > BESIDE_DEPTHS)):
+        row = problem.marks.row[m]
+        out.append(
+            Finding(
+                "warning",
+                "solve",
+                "mark-beside",
+                _name(stops, int(gathered.stop[problem.of_stop[m]])),
+                f"mid null {marks.mark[row]} lies far beside the line between the end nulls",
+                f"{abs(r[1, m]):.2f} m, {depths[m]:.1f} times the depth",
+                "look at the sign of its offset or the side of its ties; a mid null is good only "
+                "for the place along the pipe, so the fix does not show it",
+                f"{marks.file}:{marks.row[row]}",
             )
         )
     return out

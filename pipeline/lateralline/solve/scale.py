@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lateralline.records import Floats, Ints
+from lateralline.records import Flags, Floats, Ints
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.depth import with_ground
 from lateralline.solve.kinds import END, MID
@@ -20,6 +20,11 @@ from lateralline.solve.starts import level_start
 
 #: A depth known no better than this tells nothing of the scale.
 USEFUL_RATIO = 0.3
+#: Reading over depth when a unit was mistaken: foot and metre, inch and foot, inch and metre,
+#: centimetre and metre, inch and centimetre, each way.
+UNIT_RATIOS = np.array([u for r in (0.3048, 1 / 12, 0.0254, 0.01, 2.54) for u in (r, 1.0 / r)])
+#: A median ratio this near one of them, over at least this many readings, is such a mistake.
+SLIP_TOLERANCE, SLIP_READINGS = 0.12, 2
 #: Readings this many σ from the prior are blunders (feet for metres), not a scale.
 BLUNDER_SIGMAS = 4.0
 
@@ -32,6 +37,8 @@ class Scale:
     value: Floats  # (g,) from all its stops
     sigma: Floats
     used: Ints  # (g,) ratios it rests on
+    slip: Floats  # (g,) the unit ratio all its readings are off by; NaN = none
+    typical: Floats  # (g,) median of reading over depth; NaN = none known
     others: Floats  # (k,) from all stops but this one
     others_sigma: Floats
 
@@ -49,6 +56,7 @@ def shared_scale(
         ratio = problem.stops.depth_reading_m / distance
         variance = (problem.reading_noise_m(distance) / distance) ** 2 + (sigma / distance) ** 2
         useful = np.isfinite(ratio) & (sigma < USEFUL_RATIO * distance)
+        typical = _medians(ratio, useful, group)
         useful &= np.abs(ratio - 1.0) < BLUNDER_SIGMAS * np.sqrt(variance + prior**2)
     weight = np.where(useful, 1.0 / np.where(useful, variance, 1.0), 0.0)
     pull = np.where(useful, weight * (ratio - 1.0), 0.0)
@@ -61,9 +69,29 @@ def shared_scale(
         1.0 + sum_pull / total,
         1.0 / np.sqrt(total),
         np.bincount(group[useful], minlength=groups).astype(np.int64),
+        _slips(typical),
+        typical,
         1.0 + (sum_pull[group] - pull) / left,
         1.0 / np.sqrt(left),
     )
+
+
+def _medians(ratio: Floats, useful: Flags, group: Ints) -> Floats:
+    """Return the median ratio of each group (g,); NaN where too few readings tell it."""
+    out = np.full(int(group.max(initial=-1)) + 1, np.nan)
+    for g in range(len(out)):
+        mine = ratio[useful & (group == g)]
+        if len(mine) >= SLIP_READINGS:
+            out[g] = np.median(mine)
+    return out
+
+
+def _slips(typical: Floats) -> Floats:
+    """Return the unit ratio that a typical ratio of reading to depth is near (g,); else NaN."""
+    off = np.abs(typical[:, None] / UNIT_RATIOS - 1.0)
+    with np.errstate(invalid="ignore"):
+        near = off.min(axis=1) < SLIP_TOLERANCE
+    return np.where(near, UNIT_RATIOS[np.nan_to_num(off, nan=np.inf).argmin(axis=1)], np.nan)
 
 
 def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats]:

@@ -1,4 +1,4 @@
-"""A stop that does not fit: would it, if one mark had another kind or belonged to another stop?
+"""A stop that does not fit: would it, with another kind, another stop's mark, or no reading?
 
 Every hypothesis is solved as a stop of its own, all in one batch; only those that turn a rejected
 stop into an unremarkable one are suggested. Nothing is changed: the person decides.
@@ -36,12 +36,13 @@ class Suspicion:
 
 @dataclass(frozen=True, slots=True)
 class _Guess:
-    """One hypothesis about one stop: other kinds for some marks, or a mark from elsewhere."""
+    """One hypothesis about one stop: other kinds, a mark from elsewhere, or a wrong reading."""
 
     stop: int
     kinds: tuple[tuple[int, int], ...]  # (mark of the problem, kind code)
     instead: tuple[tuple[int, int], ...]  # (mark, mark of another stop that takes its place)
     what: str
+    unread: bool = False  # the depth reading left out
     partner: int = -1  # the guess about the other stop that must hold as well
 
 
@@ -95,6 +96,10 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
 
     out: list[_Guess] = []
     for s, mine in own.items():
+        reading = problem.stops.depth_reading_m[s]
+        if np.isfinite(reading):
+            text = f"the depth reading of {reading:.2f} m alone does not fit"
+            out.append(_Guess(s, (), (), text, unread=True))
         nulls = [i for i in mine if kind[i] in (END, MID)]
         for i in nulls:
             text = f"{label(i)} booked as {KINDS[kind[i]]} fits as {KINDS[other(i)]}"
@@ -111,9 +116,9 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
                     here = f"stop {marks.run[row[i]]}/{marks.stop[row[i]]}"
                     n = len(out)
                     text = f"{label(i)} looks exchanged with {label(j)} of "
-                    out.append(_Guess(s, (), ((i, j),), text + there, n + 1))
+                    out.append(_Guess(s, (), ((i, j),), text + there, partner=n + 1))
                     text = f"{label(j)} looks exchanged with {label(i)} of "
-                    out.append(_Guess(t, (), ((j, i),), text + here, n))
+                    out.append(_Guess(t, (), ((j, i),), text + here, partner=n))
     return out
 
 
@@ -132,6 +137,12 @@ def _variant(problem: StopProblem, guesses: list[_Guess]) -> StopProblem:
             at = begin[n] + i - first[g.stop]
             xyz[:, at] = problem.marks.xyz_m[:, j]
             cov[:, :, at] = problem.marks.cov_m2[:, :, j]
-    changed = replace(variant, marks=replace(variant.marks, kind=kind, xyz_m=xyz, cov_m2=cov))
+    unread = np.array([g.unread for g in guesses])
+    reading = np.where(unread, np.nan, variant.stops.depth_reading_m)
+    changed = replace(
+        variant,
+        marks=replace(variant.marks, kind=kind, xyz_m=xyz, cov_m2=cov),
+        stops=replace(variant.stops, depth_reading_m=reading),
+    )
     lateral = (changed.tally(END) < 2)[changed.of_stop]
     return replace(changed, marks=replace(changed.marks, lateral=lateral))
