@@ -38,3 +38,18 @@ def test_the_readme_opens_with_the_job_in_one_paragraph() -> None:
     assert lines[0] == "# lateralline"
     assert lines[2].startswith("A drain technician")
     assert lines[3] == ""
+
+
+def test_every_link_of_the_pages_leads_somewhere() -> None:
+    for page in ("README.md", "DEVELOPERS.md", "sample_sites/README.md"):
+        text = (ROOT / page).read_text(encoding="utf-8")
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text):
+            assert ((ROOT / page).parent / target).exists(), f"{page}: {target}"
+
+
+def test_the_proof_stands_in_the_guide() -> None:
+    """DEVELOPERS.md holds the tables of `prove` and `bench` between their marks."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for name, rows in (("prove", 25), ("bench", 5)):
+        held = text.split(f"<!-- {name} -->")[1].split(f"<!-- /{name} -->")[0]
+        assert held.count("\n|") >= rows, name

@@ -22,7 +22,8 @@ from lateralline.settings import Settings
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import Modes, find_modes
-from lateralline.solve.report import findings_of, unit_findings
+from lateralline.solve.readings import unit_findings
+from lateralline.solve.report import findings_of
 from lateralline.solve.results import fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
