@@ -394,6 +394,29 @@ def test_one_fault_brings_one_message(tmp_path: Path, edit: tuple[str, str, str,
     assert len(faults := faults_of(write(tmp_path, files))) == 1, "\n".join(faults)
 
 
+# One row of stops at fault, in whatever column, is no reason to blame the marks of that stop.
+@pytest.mark.parametrize(
+    "row", ["R1,1,3.0,3.94ft,,", "R1,1x,3.0,3.94ft,,", "R11,1,3.0,1.2,,", "R1,1,,1.2,,", ",1,3,1,,",
+            "R1,,3.0,1.2,,", "R1,1,3,05,1.2,,", "1,3.0,1.2,,,"]
+)  # fmt: skip
+def test_a_stop_at_fault_still_stands_for_its_marks(tmp_path: Path, row: str) -> None:
+    files = base() | {"stops.csv": STOPS.replace("R1,1,3.0,1.2,,", row)}
+    faults = faults_of(write(tmp_path, files))
+    assert all(f.startswith("stops.csv:2: ") for f in faults), "\n".join(faults)
+
+
+def test_a_stop_named_twice_may_be_the_missing_one(tmp_path: Path) -> None:
+    files = base() | {"stops.csv": STOPS + "R2,1,6.0,1.3,,\n"}
+    files["marks.csv"] = files["marks.csv"].replace("2P,R2,1", "2P,R2,2")
+    assert [f[:11] for f in faults_of(write(tmp_path, files))] == ["stops.csv:4"]
+
+
+def test_a_bad_cell_does_not_excuse_marks_of_no_stop(tmp_path: Path) -> None:
+    files = base() | {"stops.csv": STOPS.replace("3.0,1.2", "3.0,1.2ft")}
+    files["marks.csv"] = files["marks.csv"].replace("1A,R1,1", "1A,R1,7")
+    assert [f[:11] for f in faults_of(write(tmp_path, files))] == ["marks.csv:2", "stops.csv:2"]
+
+
 def test_all_faults_of_all_files_come_at_once(tmp_path: Path) -> None:
     files = base()
     planted = (

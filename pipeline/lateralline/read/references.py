@@ -25,6 +25,7 @@ class Names:
     lines: frozenset[str] | None
     control: frozenset[str] | None
     stops: frozenset[Stop] | None
+    unsure: frozenset[str] = frozenset()  # runs with a stop whose name may be what is at fault
 
 
 def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledger: Ledger) -> None:
@@ -112,7 +113,27 @@ def _names(site: Site | None, tables: Mapping[str, Rows | None]) -> Names:
         lines,
         None if control is None else frozenset(point for (point,) in control),
         None if stops is None else frozenset((run, stop) for run, stop in stops),
+        _unsure(tables["stops"] or (), tables["marks"] or (), runs or {}),
     )
+
+
+def _unsure(stops: Iterable[Row], marks: Iterable[Row], runs: Mapping[str, str]) -> frozenset[str]:
+    """Return the runs one of whose stops may be the one a mark names in vain.
+
+    A stop at fault elsewhere in its row, of an unknown run or named twice, that no mark belongs
+    to: correct that first, and what the marks say may well come right.
+    """
+    marked = {(r.text("run"), r.text("stop")) for r in marks}
+    unsure: set[str] = set()
+    seen: set[Stop] = set()
+    for row in stops:
+        run, stop = row.text("run"), row.text("stop")
+        if run not in runs:
+            unsure |= runs.keys()
+        elif (run, stop) in seen or (row.bad and (run, stop) not in marked):
+            unsure.add(run)
+        seen.add((run, stop))
+    return frozenset(unsure)
 
 
 def _without_control(names: Names, measured: Iterable[Row], ledger: Ledger) -> Names:
@@ -204,6 +225,8 @@ def _check_mark(row: Row, names: Names, ledger: Ledger) -> None:
     if not _known(row, "run", names.runs, "must be a run of site.toml", ledger):
         return
     if not run or not stop or names.stops is None or (run, stop) in names.stops:
+        return
+    if run in names.unsure:
         return
     of_run = [s for r, s in sorted(names.stops) if r == run]
     if of_run or names.runs is not None:
