@@ -489,7 +489,8 @@ def test_grades_are_spoken_of_only_when_surely_low() -> None:
     assert codes(0.05, 0.001) == ["grade-below-published"]  # 0.5 %, ⅛ in/ft is 1.04 %
     assert codes(0.05, 0.1) == []  # could as well be 2 %
     assert codes(0.50, 0.001) == []
-    assert codes(-0.05, 0.001) == ["grade-adverse", "grade-adverse"]
+    assert codes(-0.05, 0.001) == ["mean-grade-adverse"]  # once, not for every segment
+    assert codes(-0.05, 0.3) == []  # within 2 σ of level
 
 
 # ---- ties ---------------------------------------------------------------------------------

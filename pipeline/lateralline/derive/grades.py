@@ -17,6 +17,8 @@ from lateralline.units import METRES_PER
 
 #: One-sided 95 % of a normal error: a grade counts as below a limit only when this many σ below.
 ONE_SIDED_95: Final = 1.6449
+#: A whole line counts as rising downstream when its mean grade is this many σ below nil.
+SURELY_ADVERSE: Final = 2.0
 
 
 def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
@@ -44,9 +46,25 @@ def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
 
 
 def grade_findings(axis: Axis) -> tuple[Finding, ...]:
-    """Return findings on a line's mean grade below published ones and on adverse segments."""
+    """Return findings on a line's mean grade below published ones and on adverse segments.
+
+    A line that rises downstream as a whole is told of once, whatever its service: most likely its
+    flow is given the wrong way round, and then every segment would say the same.
+    """
     line = axis.line
     mean = grade_between(axis, 0, len(line.kind) - 1)
+    if _below(mean, 0.0, SURELY_ADVERSE):
+        return (
+            Finding(
+                "warning",
+                "derive",
+                "mean-grade-adverse",
+                f"line {line.line}",
+                "the line rises downstream; is `flow` right?",
+                f"mean grade {_percent(mean)}",
+                "check the run's flow in site.toml, then levels and depths at both ends",
+            ),
+        )
     findings = []
     short = [g for g in least_grades(axis.pipe.inside_diameter_m) if _below(mean, g.grade)]
     if short and not _below(mean, 0.0):
@@ -79,8 +97,8 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
     return tuple(findings)
 
 
-def _below(slope: Slope, limit: float) -> bool:
-    return slope.grade + ONE_SIDED_95 * slope.sigma < limit  # False when NaN
+def _below(slope: Slope, limit: float, sigmas: float = ONE_SIDED_95) -> bool:
+    return slope.grade + sigmas * slope.sigma < limit  # False when NaN
 
 
 def _percent(slope: Slope) -> str:
