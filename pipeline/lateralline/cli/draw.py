@@ -47,12 +47,19 @@ def draw(
       lateralline draw out -o plan.png
       lateralline draw city -o plan.svg --site EX-001
     """
+    from lateralline.cli import report
+    from lateralline.cli.options import console
+    from lateralline.summary import CAUTION
     from lateralline.workspace import Workspace
-    from lateralline.write.picture import draw_picture
+    from lateralline.write.picture import SUFFIXES, draw_picture
 
+    if out.suffix.lower() not in SUFFIXES:
+        raise typer.BadParameter(
+            f"a picture ends in {', '.join(SUFFIXES)}; got {out.name!r}", param_hint="--out"
+        )
     asbuilt = Workspace(built).asbuilt if built.is_dir() else built
     draw_picture(asbuilt, _one_site(asbuilt, site), out, replace=replace)
-    typer.echo(f"wrote {out}")
+    report.print_last_words(console(), f"wrote {out}", CAUTION)
 
 
 def _one_site(asbuilt: Path, site: str) -> str:

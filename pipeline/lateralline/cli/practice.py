@@ -48,7 +48,9 @@ def practice(
         )
     if scenario not in SCENARIOS:
         known_names = ", ".join(SCENARIOS)
-        raise typer.BadParameter(f"no {scenario!r}; there are: {known_names}", param_hint="NAME")
+        raise typer.BadParameter(
+            f"no {scenario!r}; there are: {known_names}", param_hint="--scenario"
+        )
     chosen = SCENARIOS[scenario]
     make_site(chosen, chosen.seed if seed is None else seed, folder)
     typer.echo(f"wrote {folder}: {chosen.description}; its truth is in truth.json")

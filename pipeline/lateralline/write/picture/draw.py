@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.gridspec import GridSpec, SubplotSpec
 
+#: Kinds of pictures, by the end of their names.
 SUFFIXES: Final = (".png", ".svg", ".pdf")
 
 
