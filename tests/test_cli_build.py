@@ -15,6 +15,7 @@ from typer.testing import CliRunner, Result
 from lateralline import contract, stages
 from lateralline.cli import app, batch
 from lateralline.cli.options import console
+from lateralline.summary import CAUTION
 from lateralline.synthetic import SCENARIOS, make_site
 
 
@@ -90,7 +91,7 @@ def test_a_sketch_never_keeps_sites_on_the_map_out(sites: Path, tmp_path: Path) 
     said = " ".join(built.output.split())
     assert "a sketch has no place on the map" in said
     assert "build it on its own into another folder" in said
-    assert "2 sites built; 1 not built" in said
+    assert f"2 sites built into {tmp_path / 'out'}; 1 not built" in said
 
 
 @pytest.mark.parametrize("crs", [(), ("--crs", "EPSG:32617")])
@@ -143,10 +144,10 @@ def test_an_unforeseen_error_is_reported_and_the_batch_goes_on(
     built = run("build", sites / "a", sites / "c", "-o", tmp_path / "out")
     assert built.exit_code == 1
     said = " ".join(built.output.split())
-    assert f"{sites / 'a'}: solve: IndexError: index 7 is out of bounds" in said
+    assert f"{sites / 'a'}: could not be solved: IndexError: index 7 is out of bounds" in said
     assert "please report it" in said
     assert "QH-022" in said
-    assert "1 site built; 1 not built" in said
+    assert f"1 site built into {tmp_path / 'out'}; 1 not built" in said
 
 
 def test_an_output_that_is_there_is_kept_unless_replacing_is_asked_for(
@@ -186,6 +187,38 @@ def test_what_writing_found_is_told_too(sites: Path, tmp_path: Path) -> None:
     told = run("build", sites / "a", "-o", tmp_path / "out", "--crs", "EPSG:32618", "--json")
     (site,) = json.loads(told.output)["sites"]
     assert "crs-changed" in {f["code"] for f in site["findings"]}
+
+
+@pytest.mark.parametrize("refused", ["there", "missing", "option", "no site"])
+def test_under_json_a_refusal_is_one_document_too(
+    sites: Path, tmp_path: Path, refused: str
+) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "notes.txt").write_text("precious")
+    made = tmp_path / ("out" if refused == "there" else "new")
+    asked: list[object] = [
+        tmp_path if refused == "no site" else sites / ("z" if refused == "missing" else "a")
+    ]
+    asked += ["-o", made, "--json"]
+    told = run("build", *asked, *["--colour"] * (refused == "option"))
+    assert told.exit_code == 2
+    content = json.loads(told.stdout)
+    assert content["command"] == "build"
+    assert content["exit_code"] == 2
+    assert content["sites"] == []
+    assert content["error"]
+    assert told.stderr.strip().splitlines()[-1].endswith(content["error"].splitlines()[-1][-20:])
+    assert not (tmp_path / "new").exists()
+
+
+def test_every_document_says_where_the_output_is_and_how_the_run_ended(
+    sites: Path, tmp_path: Path
+) -> None:
+    built = run("build", sites / "a", sites / "b", "-o", tmp_path / "out", "--json")
+    told = json.loads(built.stdout)
+    assert (told["out"], told["exit_code"]) == (str(tmp_path / "out"), 1)
+    nothing = json.loads(run("build", sites / "b", "-o", tmp_path / "no", "--json").stdout)
+    assert (nothing["out"], nothing["exit_code"]) == (None, 2)
 
 
 # ---- check --------------------------------------------------------------------------------
@@ -261,6 +294,7 @@ def built(sites: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_site_of_a_batch_is_drawn(built: Path, tmp_path: Path) -> None:
     drawn = run("draw", built, "-o", tmp_path / "plan.png", "--site", "QH-031")
     assert drawn.exit_code == 0, drawn.output
+    assert CAUTION in " ".join(drawn.stdout.split())
     assert (tmp_path / "plan.png").read_bytes().startswith(b"\x89PNG")
 
 
@@ -290,6 +324,12 @@ def test_drawing_asks_which_site_and_names_them(
     assert said in words
     assert "QH-022, QH-031" in words
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_picture_of_another_kind_is_refused_before_drawing(built: Path, tmp_path: Path) -> None:
+    refused = run("draw", built, "-o", tmp_path / "plan.bmp", "--site", "QH-031")
+    assert refused.exit_code == 2
+    assert ".png, .svg, .pdf; got 'plan.bmp'" in " ".join(refused.stderr.split())
 
 
 def test_drawing_anything_else_is_refused(sites: Path, tmp_path: Path) -> None:

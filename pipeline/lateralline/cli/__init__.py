@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import sys
-from collections.abc import Callable
-from functools import wraps
-from typing import Annotated, ParamSpec
+from typing import Annotated
 
 import typer
 
@@ -15,37 +12,12 @@ from lateralline import __version__
 from lateralline.cli.bench import bench
 from lateralline.cli.build import build
 from lateralline.cli.check import check
+from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
 from lateralline.cli.new import new
-from lateralline.cli.options import NOTHING
 from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
-from lateralline.errors import LaterallineError
-
-P = ParamSpec("P")
-
-
-def in_one_line(command: Callable[P, None]) -> Callable[P, None]:
-    """Let a command end with one friendly line and exit code 2 where it raises on purpose."""
-
-    @wraps(command)
-    def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            command(*args, **kwargs)
-        except LaterallineError as e:
-            said = str(e)
-        except OSError as e:
-            if e.errno == errno.EPIPE:  # the reader of a pipe left: no error of ours
-                raise
-            said = f"{e.filename or 'file'}: {e.strerror or e}"
-        else:
-            return
-        typer.echo(f"lateralline: {said}", err=True)
-        raise typer.Exit(NOTHING)
-
-    return guarded
-
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -81,7 +53,7 @@ def lateralline(
 
 
 for command in (new, check, build, draw, schema, practice, prove, bench):
-    app.command(command.__name__)(in_one_line(command))
+    app.command(command.__name__, cls=Command)(command)
 
 
 def main() -> None:

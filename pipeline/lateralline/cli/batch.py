@@ -55,19 +55,21 @@ class Outcome:
     summaries: list[tuple[Path, SiteSummary]] = field(default_factory=list)
     failures: list[SiteFailure] = field(default_factory=list)
 
-    def counted(self, done: str) -> str:
-        """Say how many sites were `done`: "3 sites built; 1 not built (12 faults)"."""
+    def counted(self, done: str, where: str = "") -> str:
+        """Say how many sites were `done`: "3 sites built into out; 1 not built (12 faults)"."""
         good, bad = len(self.summaries), len(self.failures)
         faults = sum(len(failure.faults) for failure in self.failures)
         said = "1 site" if good == 1 else f"{good or 'no'} sites"
         said += f" {done}"
+        said += where if good else ""
         if bad:
             said += f"; {bad} not {done}"
-        return said + (f" ({faults} faults)" if faults else "")
+        many = "1 fault" if faults == 1 else f"{faults} faults"
+        return said + (f" ({many})" if faults else "")
 
     @property
     def exit_code(self) -> int:
-        """0 clean, 1 with error findings or some sites failed, 2 when no site came through."""
+        """0 no error findings, 1 with some or some sites failed, 2 when no site came through."""
         if not self.summaries:
             return NOTHING
         errors = any(summary.count("error") for _, summary in self.summaries)
@@ -101,10 +103,24 @@ def run_batch(
     return outcome
 
 
-def print_outcome(outcome: Outcome, command: str, said: str, *, quiet: bool, as_json: bool) -> None:
-    """Print how a batch went: the JSON document, or `said` and the caution."""
+def print_outcome(
+    outcome: Outcome,
+    command: str,
+    said: str,
+    *,
+    quiet: bool,
+    as_json: bool,
+    exit_code: int,
+    out: Path | None = None,
+) -> None:
+    """Print how a batch went: the JSON document, or `said` and the caution.
+
+    `out` is the folder that was written, None when none was.
+    """
     if as_json:
-        typer.echo(document.batch_document(command, outcome.summaries, outcome.failures))
+        typer.echo(
+            document.batch_document(command, outcome.summaries, outcome.failures, out, exit_code)
+        )
     elif not quiet:
         report.print_last_words(console(), said, CAUTION)
 

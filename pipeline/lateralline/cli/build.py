@@ -37,7 +37,8 @@ def build(
     is written whole or not at all. A site that fails is reported, and the others are built. A
     sketch on axes of its own needs an OUT of its own beside sites on the map.
 
-    Exit code: 0 clean; 1 built, with error findings or without some of the sites; 2 nothing built.
+    Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
+    without some of the sites; 2 nothing built.
 
     \b
     Example:
@@ -50,7 +51,7 @@ def build(
     sources = sketches_last(find_sites(sites))
     with Workspace(out).build(crs=crs, replace=replace) as sink:
         outcome = run_batch(sources, until="write", sink=sink, quiet=quiet, as_json=as_json)
-    where = f" into {out}" if outcome.summaries else ": nothing was written"
-    said = f"{outcome.counted('built')}{where}."
-    print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json)
-    raise typer.Exit(outcome.exit_code)
+    written, code = (out if outcome.summaries else None), outcome.exit_code
+    said = outcome.counted("built", f" into {out}") + ("." if written else ": nothing was written.")
+    print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json, exit_code=code, out=written)
+    raise typer.Exit(code)

@@ -12,7 +12,8 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
 
     Does all that build does except writing, and reports every fault and finding.
 
-    Exit code: 0 clean, 1 with error findings, 2 when a site has faults and cannot be built.
+    Exit code: 0 no error findings (warnings may be there); 1 with error findings; 2 when a site has
+    faults and cannot be built.
 
     \b
     Example:
@@ -24,5 +25,6 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
     sources = find_sites(sites)
     outcome = run_batch(sources, until="derive", sink=None, quiet=quiet, as_json=as_json)
     said = f"{outcome.counted('checked')}; nothing was written."
-    print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json)
-    raise typer.Exit(NOTHING if outcome.failures else outcome.exit_code)
+    code = NOTHING if outcome.failures else outcome.exit_code
+    print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json, exit_code=code)
+    raise typer.Exit(code)

@@ -14,16 +14,40 @@ from lateralline.summary import CAUTION, SiteSummary
 
 
 def batch_document(
-    command: str, sites: Iterable[tuple[Path, SiteSummary]], failures: Iterable[SiteFailure]
+    command: str,
+    sites: Iterable[tuple[Path, SiteSummary]],
+    failures: Iterable[SiteFailure],
+    out: Path | None,
+    exit_code: int,
 ) -> str:
-    """Return the JSON text of a batch; numbers that are not known are null."""
+    """Return the JSON text of a batch; numbers that are not known are null.
+
+    `out` is the folder that was written, None when none was.
+    """
     content = {
-        "lateralline": __version__,
-        "command": command,
-        "caution": CAUTION,
+        **_head(command, out, exit_code),
         "sites": [{"source": str(source), **asdict(summary)} for source, summary in sites],
         "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
     }
+    return _text(content)
+
+
+def error_document(command: str, error: str, out: Path | None, exit_code: int) -> str:
+    """Return the JSON text of a run that was refused; `out` is the folder it was to write."""
+    return _text({**_head(command, out, exit_code), "error": error, "sites": [], "failures": []})
+
+
+def _head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:
+    return {
+        "lateralline": __version__,
+        "command": command,
+        "caution": CAUTION,
+        "out": None if out is None else str(out),
+        "exit_code": exit_code,
+    }
+
+
+def _text(content: dict[str, object]) -> str:
     return json.dumps(_plain(content), indent=2, ensure_ascii=False, allow_nan=False)
 
 

@@ -38,7 +38,7 @@ AsJson = Annotated[
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
 
-#: Exit codes of `build` and `check`: clean; with error findings or some sites failed; nothing.
+#: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
 CLEAN: Final = 0
 WITH_ERRORS: Final = 1
 NOTHING: Final = 2

@@ -22,6 +22,20 @@ _NUMBER: Final = re.compile(r"-?\d+(?:\.\d+)?")
 _METRES: Final = re.compile(
     rf"(?<![\w.])({_NUMBER.pattern}(?:(?: ± | to ){_NUMBER.pattern})*) m(?![\w²³/])"
 )
+#: What each stage does to a site, in the words of a crew.
+_STEPS: Final = {
+    "read": "read",
+    "place": "put in place",
+    "solve": "solved",
+    "link": "joined into lines",
+    "derive": "worked out",
+    "write": "written",
+}
+#: A standardised residual as findings have it: "w = 5.8 (limit 3.72)".
+_TEST: Final = re.compile(
+    rf"(?:\bw|√T) = ({_NUMBER.pattern})"
+    rf"(?: \(limit ({_NUMBER.pattern})\)|, limit ({_NUMBER.pattern}))?"
+)
 _STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
 
@@ -67,6 +81,21 @@ def with_own_unit(text: str, unit: str) -> str:
     return _METRES.sub(both, text)
 
 
+def in_words(text: str) -> str:
+    """Say the standardised residual of a test in words.
+
+    >>> in_words("0.31 m, w = 5.84 (limit 3.72)")
+    '0.31 m, 5.8 times its expected error; limit 3.7'
+    """
+
+    def said(found: re.Match[str]) -> str:
+        limit = found[2] or found[3]
+        times = f"{float(found[1]):.1f} times its expected error"
+        return times + (f"; limit {float(limit):.1f}" if limit else "")
+
+    return _TEST.sub(said, text)
+
+
 def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
     """Print one site; with `errors_only` just the findings that are errors."""
     shown = _shown(summary.findings, errors_only=errors_only)
@@ -94,7 +123,8 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     for fault in failure.faults:
         _one_line(out, f"{failure.source}/{fault}")
     if not failure.faults:
-        _one_line(out, f"{failure.source}: {failure.stage}: {failure.message}")
+        step = _STEPS.get(failure.stage, failure.stage)
+        _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")
     _print_findings(out, _shown(failure.findings, errors_only=errors_only))
 
 
@@ -139,7 +169,9 @@ def _counted(n: int, severity: str) -> str:
 def _print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
     for f in findings:
         where = f" ({f.where})" if f.where else ""
-        what, by_how_much = (with_own_unit(text, unit) for text in (f.what, f.by_how_much))
+        what, by_how_much = (
+            with_own_unit(in_words(text), unit) for text in (f.what, f.by_how_much)
+        )
         out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
         print_indented(out, f"{f.subject}{where}: {what}", 12, hanging=True)
         if by_how_much:
