@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import chi2, norm
 
-from lateralline.kernels.lsq import whiten
+from lateralline.kernels.lsq import per_problem, whiten
 from lateralline.proof.by_hand import by_hand
 from lateralline.proof.scenarios import PER_LINE, Scenario, Simulated, simulate
 from lateralline.records import Fixes, Floats
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
+from lateralline.solve.kinds import END
 from lateralline.solve.problem import StopProblem
 
 #: 95 %: two-dimensional ellipse, and the half-width of a normal interval.
@@ -111,7 +112,8 @@ def _bound(simulated: Simulated) -> Floats:
 
     Expected information at the noise-free marks: Jᵀ S⁻¹ J with the priors, plus what the noise's
     own dependence on the unknowns tells, ½ tr(S⁻¹ ∂S S⁻¹ ∂S) (Gaussian likelihood; Kay,
-    *Fundamentals of Statistical Signal Processing: Estimation Theory*, from memory).
+    *Fundamentals of Statistical Signal Processing: Estimation Theory*, from memory). For a lone
+    end null the arc it leaves is added; see `_arc`.
     """
     exact = replace(simulated.marks, xyz_m=simulated.exact_m)
     problem = gather(exact, simulated.stops, simulated.settings).problem
@@ -119,7 +121,23 @@ def _bound(simulated: Simulated) -> Floats:
     p = np.vstack([poses.xyz_m.T, poses.heading_rad, poses.tilt_rad])
     matrix, _ = whiten(problem.linearise(p)).normal()
     cov = np.linalg.inv(matrix + _from_noise(problem, p))
-    return np.asarray(np.einsum("kii->ki", cov)[:, :3])
+    variance = np.einsum("kii->ki", cov)[:, :3].copy()
+    variance[:, 0] += _arc(problem, p, variance[:, 1])
+    return variance
+
+
+def _arc(problem: StopProblem, p: Floats, across_var_m2: Floats) -> Floats:
+    """Return the along-axis variance (k,) that an arc about a lone end null adds; else 0.
+
+    The null holds the transmitter at a distance ρ, in a direction known only as well as the place
+    across the axis: an error a across is one of −a²/2ρ along, of variance σ⁴/2ρ². It is of second
+    order, so the Cramér–Rao bound leaves it out, and no estimator can do without it.
+    """
+    single = problem.tally(END) == 1
+    is_end = problem.marks.kind == END
+    r = problem.in_axes(p)
+    square = per_problem(np.where(is_end, r[0] ** 2 + r[1] ** 2, 0.0), problem.stops.count)
+    return np.where(single, across_var_m2**2 / (2.0 * np.maximum(square, 1e-6)), 0.0)
 
 
 def _from_noise(problem: StopProblem, p: Floats, h: float = 1e-4) -> Floats:
