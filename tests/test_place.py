@@ -501,6 +501,48 @@ def test_a_slip_of_the_pen_is_far_away() -> None:
     assert finding(site, "spot-far").by_how_much == "30.0 km"
 
 
+def test_the_length_of_a_baseline_is_said_once_to_hold_against_the_tape() -> None:
+    both = Spot(station=2.0, offset=1.0), Spot(base=("B", "A"), station=3.0, offset=-1.0)
+    control = (Point("A", 0.0, 0.0), Point("B", 6.0, 8.0))
+    said = finding(placed(*both, control=control), "baseline-length")
+    assert (said.severity, said.subject, said.where) == ("info", "baseline A–B", "control.csv:2")
+    assert said.what.startswith("10.000 m long")  # 6, 8, 10: a right triangle
+    uphill = (Point("A", 0.0, 0.0, 100.0), Point("B", 3.0, 4.0, 112.0))
+    steep = placed(Spot(station=2.0, offset=0.0), control=uphill, slope_tape=True)
+    assert finding(steep, "baseline-length").what.startswith("13.000 m")  # 5, 12, 13
+
+
+@pytest.mark.parametrize(
+    ("b", "code"),
+    [
+        (Point("B", 301.0, 0.0), "baseline-out-of-proportion"),
+        (Point("B", 121.0, 0.0), "baseline-out-of-proportion"),  # 20 × the 6 m taped is 120
+        (Point("B", 10.0, 0.0, 121.0), "control-levels-apart"),
+    ],
+)
+def test_control_out_of_proportion_is_warned_of(b: Point, code: str) -> None:
+    mark = Spot(station=6.0, offset=1.0)
+    assert finding(placed(mark, control=(SQUARE[0], b)), code).severity == "warning"
+    sound = codes(placed(mark, control=SQUARE))
+    assert not sound & {code, "control-out-of-proportion", "point-outside-crs-area"}
+
+
+def test_a_tied_point_far_off_is_named() -> None:
+    control = (*SQUARE, Point("D", 0.0, 4000.0))
+    far = Spot("ties", ties=(("A", 5.0), ("B", 8.0), ("C", 9.0), ("D", 9.0)))
+    said = finding(placed(far, control=control), "control-out-of-proportion")
+    assert "D lies far from all others" in said.what
+    assert said.where == "control.csv:5"
+
+
+def test_a_point_outside_the_area_of_the_crs_is_named() -> None:
+    """EPSG registry, 32617: UTM zone 17N is for 84°W to 78°W, equator to 84°N (from memory)."""
+    control = [Point(n, 500000.0 + i, 4000000.0) for i, n in enumerate("ABC")]
+    site = placed(control=[*control, Point("D", 1400000.0, 4000000.0)], horizontal="EPSG:32617")
+    said = finding(site, "point-outside-crs-area")
+    assert (said.subject, said.where) == ("control point D", "control.csv:5")
+
+
 def test_frame_findings_come_along() -> None:
     assert {"frame-local", "levels-relative"} <= codes(placed())
 

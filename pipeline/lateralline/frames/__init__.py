@@ -5,6 +5,7 @@ along grid north, up = level in metres. `site_frame` builds it from a record; `F
 ways, and keeps an account of every operation it would use and how good that operation is.
 """
 
+from lateralline.frames.area import outside_area
 from lateralline.frames.build import site_frame
 from lateralline.frames.frame import EARTH_RADIUS_M, Frame
 from lateralline.frames.operations import Operation
@@ -15,6 +16,7 @@ __all__ = [
     "Frame",
     "Operation",
     "horizontal_crs",
+    "outside_area",
     "site_frame",
     "vertical_crs",
     "with_levels",

@@ -13,9 +13,10 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
+from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
 from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
-from lateralline.frames.operations import best, conversion, unbound
+from lateralline.frames.operations import best, unbound
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.records import FieldRecord, Floats
 
@@ -163,14 +164,11 @@ def _projection_at(geographic: CRS, centre: Floats) -> CRS:
 
 
 def _degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
-    """Return longitude and latitude from the CRS's own prime meridian, on its own datum."""
-    base = unbound(crs).geodetic_crs
-    assert base is not None  # projected or geographic
-    to_degrees = np.degrees(base.axis_info[0].unit_conversion_factor)
-    lon, lat = conversion(crs, base.to_2d()).transform(xy[:, 0], xy[:, 1])
+    """Return longitude and latitude, or raise where the projection does not reach."""
+    lon, lat = degrees_on_own_datum(crs, xy)
     if not np.isfinite([lon, lat]).all():
         raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {crs.name!r}")
-    return lon * to_degrees, lat * to_degrees
+    return lon, lat
 
 
 def _area(crs: CRS, xy: Floats) -> AreaOfInterest:

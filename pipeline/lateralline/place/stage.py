@@ -13,6 +13,7 @@ from lateralline.place.control import Control, control_in
 from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
 from lateralline.place.notes import Notes, complete, metres
 from lateralline.place.plan import Plan, plan_positions
+from lateralline.place.plausible import control_plausible, outside
 from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks
 
 #: Two marks closer than this are one spot measured or written twice.
@@ -40,9 +41,9 @@ def place(record: FieldRecord) -> Placed:
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
     exposures, from_exposures = _exposures(record, frame, control, ground)
-    return Placed(
-        frame, marks, exposures, (*frame.findings, *assumed, *from_marks, *from_exposures)
-    )
+    plausible = (*control_plausible(record, control), *outside(frame, record))
+    findings = (*frame.findings, *assumed, *plausible, *from_marks, *from_exposures)
+    return Placed(frame, marks, exposures, findings)
 
 
 def _marks(

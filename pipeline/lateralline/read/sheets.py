@@ -88,7 +88,7 @@ def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> She
     rows: list[tuple[int, tuple[str, ...]]] = []
     for line, cells in body:
         # Empty cells count: behind a decimal comma every cell moves on by one, and the one pushed
-        # over the edge is often empty. Only a spreadsheet's, empty in header and rows alike, do not.
+        # over the edge is often empty. Those a spreadsheet adds stand in the header as well.
         if len(cells) == across:
             rows.append((line, tuple(cells[: len(header)])))
             continue
