@@ -14,6 +14,7 @@ from typer.testing import CliRunner, Result
 
 from lateralline import __version__, contract
 from lateralline.cli import app
+from lateralline.errors import SiteFaultsError
 from lateralline.read import read_site
 from lateralline.synthetic import SCENARIOS
 
@@ -53,9 +54,21 @@ def test_a_terminal_without_the_signs_stops_nothing() -> None:
 # ---- new ----------------------------------------------------------------------------------
 
 
+DAY = "2026-05-06"
+
+
 @pytest.mark.parametrize("units", ["m", "ft"])
 def test_a_new_site_reads_without_a_fault_of_form(tmp_path: Path, units: str) -> None:
-    made = run("new", tmp_path / "sites" / "EX-001", "--units", units, "--crs", "EPSG:32617")
+    made = run(
+        "new",
+        tmp_path / "sites" / "EX-001",
+        "--units",
+        units,
+        "--crs",
+        "EPSG:32617",
+        "--surveyed",
+        DAY,
+    )
     assert made.exit_code == 0, made.output
     settings = read_site(tmp_path / "sites" / "EX-001").settings
     assert settings.id == "EX-001"
@@ -67,6 +80,24 @@ def test_the_id_may_differ_from_the_folder(tmp_path: Path) -> None:
     said = tomllib.loads((tmp_path / "a" / "site.toml").read_text(encoding="utf-8"))
     assert said["site"]["id"] == "EX-002"
     assert said["site"]["name"] == "Yard"
+
+
+def test_new_says_what_it_chose_and_leaves_the_day_to_be_written(tmp_path: Path) -> None:
+    said = run("new", tmp_path / "a").output
+    assert all(word in said for word in ("m was chosen", "local was chosen", "surveyed"))
+    with pytest.raises(SiteFaultsError) as caught:
+        read_site(tmp_path / "a")
+    assert [f.column for f in caught.value.faults] == ["surveyed"]
+    assert "must be a date such as 2026-05-06" in str(caught.value)
+
+
+def test_new_names_all_bad_options_at_once(tmp_path: Path) -> None:
+    bad = ("--units", "feet", "--crs", "EPSG:999999", "--surveyed", "6.5.2026", "--id", "a b")
+    refused = run("new", tmp_path / "a", *bad)
+    assert refused.exit_code == 2
+    assert all(o in refused.output for o in bad)
+    assert 'did you mean "ft"?' in refused.output
+    assert not (tmp_path / "a").exists()
 
 
 def test_new_overwrites_nothing(tmp_path: Path) -> None:

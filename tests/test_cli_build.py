@@ -256,7 +256,7 @@ def test_check_exits_2_with_faults_and_tells_all_of_them(sites: Path) -> None:
 def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     tmp_path: Path, crs: str, code: int, said: str
 ) -> None:
-    assert run("new", tmp_path / "EX-001", "--crs", crs).exit_code == 0
+    assert run("new", tmp_path / "EX-001", "--crs", crs, "--surveyed", "2026-05-06").exit_code == 0
     checked = run("check", tmp_path / "EX-001")
     assert checked.exit_code == code
     words = " ".join(checked.output.split())

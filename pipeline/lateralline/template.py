@@ -28,6 +28,8 @@ _START: Final[Mapping[tuple[str, str], object]] = {
     ("run", "flow"): "against",
 }
 
+_NO_DAY: Final = "write the day"
+
 #: What a section is told beside its keys.
 _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
@@ -73,9 +75,10 @@ def new_site_files(
     horizontal: str = "local",
     vertical: str = "none",
 ) -> dict[str, str]:
-    """Return file name → text of a site folder that reads without a fault but holds no stops.
+    """Return file name → text of a site folder that lacks nothing but what was measured.
 
-    `unit` is that of tapes, levels, depths and the counter; `surveyed` is today when not given.
+    `unit` is that of tapes, levels, depths and the counter. Without `surveyed` a placeholder
+    stands there, which `check` names: today would be wrong, unseen, for a site typed up later.
     Raises SiteFaultsError for an id or unit no site can have; CRS texts are for `check` to judge.
 
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
@@ -84,7 +87,7 @@ def new_site_files(
     values = dict(_START) | {
         ("site", "id"): site_id,
         ("site", "name"): name or site_id,
-        ("site", "surveyed"): surveyed or date.today(),
+        ("site", "surveyed"): surveyed or _NO_DAY,
         ("crs", "horizontal"): horizontal,
         ("crs", "vertical"): vertical,
         ("units", "tape"): unit,
