@@ -15,7 +15,7 @@ from lateralline.cli.options import console
 from lateralline.errors import Fault
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure
-from lateralline.summary import CAUTION, LineSummary, SiteSummary
+from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
 
 LINE = LineSummary(
     line="L1",
@@ -97,6 +97,15 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "Find the null again",
     ):
         assert part in said
+
+
+def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
+    found = (NodeSummary("bend", 3.048, 45.5, ""), NodeSummary("junction", 1.0, float("nan"), "L2"))
+    line = replace(LINE, sideways_95_m=float("nan"), nodes=found, carried_on=("CO1",))
+    said = printed(replace(SITE, lines=(line,)))
+    assert "in plan not bounded by the counter, between R1/4 and R1/5" in said
+    assert "1 bend: 46° at 3.05 m; 1 junction: with L2 at 1.00 m" in said
+    assert "CO1 not counted: carried on, not located" in said
 
 
 def test_feet_come_first_and_metres_beside_them() -> None:

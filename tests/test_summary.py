@@ -44,7 +44,7 @@ SEGMENTS = product(
     line_id=["L1", "L1", "L1", "L2"],
     from_ref=["CO1", "R1/1", "R1/2", "R2/1"],
     to_ref=["R1/1", "R1/2", "R1/3", "L1"],
-    semi_major_95_max_m=[nan, 0.4, 0.2, 9.0],
+    semi_major_95_max_m=[0.1, 0.4, 0.2, 9.0],
 )
 LINES = product(
     "pipe_centreline",
@@ -58,6 +58,15 @@ LINES = product(
     stops=[2, 0],
     undecided_stretches=[1, 0],
 )
+NODES = product(
+    "pipe_nodes",
+    line_id=["L1", "L1", "L1", "L2"],
+    kind=["junction", "bend", "entry", "line_end"],
+    ref=["L2", "", "CO1", "R2/1"],
+    placed_by=["adjustment", "adjustment", "carried_on", "adjustment"],
+    chainage_m=[3.0, 7.5, 13.0, 0.0],
+    bend_deg=[nan, 45.5, nan, nan],
+)
 FINDINGS = tuple(
     Finding(severity, "solve", "test", "site", "something", "", "")
     for severity in ("info", "error", "warning")
@@ -66,7 +75,7 @@ FINDINGS = tuple(
 
 @pytest.fixture
 def summed() -> summary.SiteSummary:
-    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES), FINDINGS)
+    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES), FINDINGS)
 
 
 def test_a_line_in_the_records_own_numbers(summed: summary.SiteSummary) -> None:
@@ -84,6 +93,21 @@ def test_the_largest_uncertainty_is_named_by_the_stops_around_it(
     told = summed.lines[0]
     assert told.sideways_95_m == 0.4
     assert told.sideways_95_at == "between R1/1 and R1/2"
+
+
+def test_bends_junctions_and_what_was_carried_on_are_named(summed: summary.SiteSummary) -> None:
+    junction, bend = summed.lines[0].nodes
+    assert (junction.kind, junction.other, junction.chainage_m) == ("junction", "L2", 3.0)
+    assert (bend.kind, bend.bend_deg, bend.chainage_m) == ("bend", 45.5, 7.5)
+    assert summed.lines[0].carried_on == ("CO1",)
+    assert summed.lines[1].carried_on == ()
+
+
+def test_where_nothing_bounds_the_pipe_is_named_before_the_widest_bound() -> None:
+    segments = replace(SEGMENTS, columns={**SEGMENTS.columns})
+    segments.columns["semi_major_95_max_m"] = [0.1, 0.4, nan, 9.0]
+    told = summary.summarise(Record(), (FIXES, segments, LINES, NODES), FINDINGS)
+    assert told.lines[0].sideways_95_at == "between R1/2 and R1/3"
 
 
 def test_a_level_is_given_at_95_percent(summed: summary.SiteSummary) -> None:

@@ -81,6 +81,7 @@ class Table(BaseModel):
 #: In the order a reader of the data dictionary meets them.
 INPUTS = ("site", "control", "marks", "stops", "exposures", "observations")
 LAYERS = (
+    "control_points",
     "field_marks",
     "transmitter_fixes",
     "pipe_centreline",

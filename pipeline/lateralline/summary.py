@@ -23,6 +23,16 @@ _LOCATED: Final = ("solved", "weak", "ambiguous")
 
 
 @dataclass(frozen=True, slots=True)
+class NodeSummary:
+    """A bend or junction found on a line."""
+
+    kind: str  # "bend" or "junction"
+    chainage_m: float
+    bend_deg: float  # NaN at a junction
+    other: str  # the line that meets it at a junction, else ""
+
+
+@dataclass(frozen=True, slots=True)
 class LineSummary:
     """One line in metres; NaN where there is nothing to say."""
 
@@ -31,13 +41,15 @@ class LineSummary:
     length_m: float  # along the 3-D centreline
     shallowest_m: float  # ground to transmitter, over the fixes
     deepest_m: float
-    cover_min_m: float  # ground to outside top of pipe
-    sideways_95_m: float  # longest half axis of the 95 % ellipses in plan along the line
+    cover_min_m: float  # ground to outside top of pipe, along the located line alone
+    sideways_95_m: float  # farthest off in plan at 95 % along the line; NaN without bound
     sideways_95_at: str  # "between R1/5 and R1/4"
     level_95_m: float  # widest half of the 95 % intervals in level along the line
     stops_used: int
     stops: int
     undecided: int  # stretches whose shape the data do not settle
+    nodes: tuple[NodeSummary, ...] = ()  # bends and junctions, from downstream
+    carried_on: tuple[str, ...] = ()  # entries drawn beyond the located line: not located
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +87,9 @@ def summarise(
         depth_unit=settings.units["depth"],
         relative_levels=settings.vertical == "none",
         sketch=settings.horizontal == "local",
-        lines=tuple(_line(line, fixes, segments) for line in layers["pipe_centreline"]),
+        lines=tuple(
+            _line(line, fixes, segments, layers["pipe_nodes"]) for line in layers["pipe_centreline"]
+        ),
         unlocated_stops=tuple(
             f"{fix['run_id']}/{fix['stop_id']}: {fix['reason'] or 'no position'}"
             for fix in fixes
@@ -93,13 +107,12 @@ def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 Row = dict[str, object]
 
 
-def _line(line: Row, fixes: list[Row], segments: list[Row]) -> LineSummary:
+def _line(line: Row, fixes: list[Row], segments: list[Row], nodes: list[Row]) -> LineSummary:
     name = line["line_id"]
     own = [fix for fix in fixes if fix["line_id"] == name]
     depths = [d for fix in own if math.isfinite(d := _number(fix["depth_m"]))]
-    unsure = max(
-        (s for s in segments if s["line_id"] == name and _widest(s) > 0), key=_widest, default=None
-    )
+    of_line = [node for node in nodes if node["line_id"] == name]
+    unsure = max((s for s in segments if s["line_id"] == name), key=_widest, default=None)
     return LineSummary(
         line=str(name),
         pipe=" ".join(str(line[c]) for c in ("material", "nominal") if line[c]),
@@ -113,11 +126,25 @@ def _line(line: Row, fixes: list[Row], segments: list[Row]) -> LineSummary:
         stops_used=int(_number(line["stops"])),
         stops=len(own),
         undecided=int(_number(line["undecided_stretches"])),
+        nodes=tuple(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
+        carried_on=tuple(str(n["ref"]) for n in of_line if n["placed_by"] == "carried_on"),
+    )
+
+
+def _node(node: Row) -> NodeSummary:
+    bend = node["kind"] == "bend"
+    return NodeSummary(
+        kind=str(node["kind"]),
+        chainage_m=_number(node["chainage_m"]),
+        bend_deg=_number(node["bend_deg"]) if bend else math.nan,
+        other="" if bend else str(node["ref"] or ""),
     )
 
 
 def _widest(segment: Row) -> float:
-    return _number(segment["semi_major_95_max_m"])
+    """How far a segment may be off in plan; what nothing bounds is the widest."""
+    widest = _number(segment["semi_major_95_max_m"])
+    return math.inf if math.isnan(widest) else widest
 
 
 def _rows(product: Product) -> Iterator[Row]:

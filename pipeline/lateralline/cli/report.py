@@ -141,16 +141,44 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         ("length", length(line.length_m, unit)),
         ("depth", f"{depth}, ground to transmitter"),
         ("cover", f"{length(line.cover_min_m, depth_unit)} at the least, ground to top of pipe"),
-        ("least sure", f"±{length(line.sideways_95_m, unit)} in plan, {line.sideways_95_at}"),
+    ]
+    if line.carried_on:
+        rows.append(("", f"{', '.join(line.carried_on)} not counted: carried on, not located"))
+    rows += [
+        ("least sure", f"{_in_plan(line.sideways_95_m, unit)}, {line.sideways_95_at}"),
         ("", f"±{length(line.level_95_m, unit)} in level (both: 95 of 100 times)"),
         ("stops used", f"{line.stops_used} of {line.stops}"),
     ]
+    if line.nodes:
+        rows.append(("on it", _nodes(line, unit)))
     if line.undecided:
         many = "stretch" if line.undecided == 1 else "stretches"
         rows.append(("undecided", f"shape of {line.undecided} {many}: see the findings"))
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
     for label, said in rows:
         out.print(f"    {label:<12}{said}")
+
+
+def _in_plan(metres: float, unit: str) -> str:
+    """Say how far off in plan at 95 %; NaN is where not even the counted length bounds it."""
+    known = math.isfinite(metres)
+    return f"±{length(metres, unit)} in plan" if known else "in plan not bounded by the counter"
+
+
+def _nodes(line: LineSummary, unit: str) -> str:
+    """Say which bends and junctions were found: "1 bend: 46° at 13.95 m; 1 junction: …"."""
+    bends = [n for n in line.nodes if n.kind == "bend"]
+    joins = [n for n in line.nodes if n.kind == "junction"]
+    told = (
+        ("bend", [f"{n.bend_deg:.0f}° at {length(n.chainage_m, unit)}" for n in bends]),
+        (
+            "junction",
+            [f"with {n.other or 'a branch'} at {length(n.chainage_m, unit)}" for n in joins],
+        ),
+    )
+    return "; ".join(
+        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in told if each
+    )
 
 
 def _shown(findings: Iterable[Finding], *, errors_only: bool) -> list[Finding]:

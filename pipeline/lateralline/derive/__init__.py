@@ -6,7 +6,7 @@ axis        a line with chainage, levels and covariance anywhere along it
 chainage    counter → place on the line
 reach, corridor, dig   regions in plan
 quality, grades, bends  against published bands, grades, fittings
-marks, fixes, lines, nodes, observations   the layers of those names
+control, marks, fixes, lines, nodes, observations   the layers of those names
 ties        two tapes that find a spot again
 advice      what to survey again
 """
@@ -21,6 +21,7 @@ from shapely import LineString
 from lateralline import contract
 from lateralline.derive.advice import line_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of
+from lateralline.derive.control import control_points
 from lateralline.derive.corridor import Corridor, corridor
 from lateralline.derive.dig import dig_rows, tolerance
 from lateralline.derive.fixes import transmitter_fixes
@@ -79,12 +80,14 @@ def derive(
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)
     findings += unplaced + assumed
+    nodes = pipe_nodes(settings, datum, axes, corridors, control)
     return (
+        control_points(settings.id, datum, record.control, control, (nodes, observations)),
         field_marks(settings.id, marks, solved.mark_results),
         transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
         _of_lines("pipe_centreline", (centreline_rows(settings, datum, *of) for of in regions)),
         _of_lines("pipe_segments", (segment_rows(settings, datum, *of) for of in regions)),
-        pipe_nodes(settings, datum, axes, corridors, control),
+        nodes,
         observations,
         _corridors(settings.id, axes, corridors),
         zones,

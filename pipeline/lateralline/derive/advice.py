@@ -69,6 +69,7 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     findings = []
     if (
         worst >= 0
+        and np.isfinite(off_95).all()  # else somewhere is worse, without bound: see below
         and off_95[worst] > STANDS_OUT * np.nanmedian(off_95)
         and stretches[stretch_of[worst]].shape != "undecided"  # of these the corridor speaks below
     ):

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lateralline import contract
 from lateralline.derive.axis import Axis
 from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.marks import points, source_rows
@@ -56,6 +57,7 @@ def transmitter_fixes(
         "reason": fixes.reason,
         "note": [notes.get(row) for row in rows],
         "source_row": source_rows(stops.file, rows),
+        "caution": [contract.load("transmitter_fixes").caution] * n,
     }
     there = np.isfinite(fixes.xyz_m[:, 0])  # an ambiguous stop is drawn at its better candidate
     return product("transmitter_fixes", columns, points(fixes.xyz_m, there))

@@ -142,6 +142,7 @@ def _segment(settings: Settings, datum: str, axis: Axis, region: Corridor, numbe
         "cover_min_m": float(points.cover_m.min()),
         "semi_major_95_max_m": float(off_95.max()),
         **worst_columns(off_95, points.depth_sigma_m, points.depth_m),
+        "caution": contract.load("pipe_segments").caution,
     }
 
 

@@ -8,6 +8,7 @@ from math import degrees, nan
 
 import numpy as np
 
+from lateralline import contract
 from lateralline.derive.axis import Along, Axis
 from lateralline.derive.bends import bend_angle, nearest_fitting
 from lateralline.derive.chainage import reach
@@ -134,6 +135,8 @@ def _columns(
         "cover_sigma_m": places.depth_sigma_m,
         **_bend_columns(axis, nodes),
         **plan,
+        "plan_95_m": off_95,
+        "caution": [contract.load("pipe_nodes").caution] * len(nodes),
         **point_columns(off_95, places.depth_sigma_m, places.depth_m, seen),
     }
 

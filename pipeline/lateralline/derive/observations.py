@@ -62,6 +62,7 @@ def _as_read(settings: Settings, datum: str, seen: ObservationRows) -> list[Row]
             "reason": f"line {lines.get(run, '')} is not located",
             "level_datum": datum,
             "source_row": f"{seen.file}:{seen.row[i]}",
+            "caution": contract.load("pipe_observations").caution,
         }
         rows.append(dict.fromkeys(_NOT_READ, nan) | _NO_TIE | given)
     return rows

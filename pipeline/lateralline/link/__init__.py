@@ -171,12 +171,13 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[Point]) -> list[Findin
         if away and min(away) > 0.10:
             out.append(
                 Finding(
-                    "info",
+                    "warning",
                     "link",
                     "entry-not-mapped",
                     f"run {run.id}",
-                    f"the pipe from {run.entry or 'its entry'} to the first located point is not "
-                    "drawn: nobody measured where the entry is",
+                    f"the pipe from {run.entry or 'its entry'} to the nearest located point is not "
+                    "located: line, corridor and dig zone end at that point; the entry itself is "
+                    "drawn only where the counter carries a little beyond it, straight on",
                     f"{min(away):.2f} m of counted length",
                     f"measure {run.entry or 'the entry'} as an exposure",
                 )
