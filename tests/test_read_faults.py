@@ -190,7 +190,7 @@ EDITS = [
     ("header twice", "stops.csv", "tilt_deg,note", "tilt_deg,counter",
      'stops.csv:1: header must name each column once; got "counter"'),
     ("header missing", "stops.csv", "run,stop,counter", "run,stop,reading",
-     "stops.csv:1: header must have column counter, which is missing — it has run, stop, reading"),
+     "stops.csv:1: counter must be a column of the header; it is missing — the header has"),
     ("header misspelt", "stops.csv", "depth_reading", "depth_reding",
      'stops.csv:1: header must be a column of stops; got "depth_reding" — did you mean'),
     ("header empty", "stops.csv", "tilt_deg,note", ",note",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import isnan
@@ -25,7 +25,7 @@ class Names:
     lines: frozenset[str] | None
     control: frozenset[str] | None
     stops: frozenset[Stop] | None
-    unsure: frozenset[str] = frozenset()  # runs with a stop whose name may be what is at fault
+    excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
 
 
 def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledger: Ledger) -> None:
@@ -113,27 +113,33 @@ def _names(site: Site | None, tables: Mapping[str, Rows | None]) -> Names:
         lines,
         None if control is None else frozenset(point for (point,) in control),
         None if stops is None else frozenset((run, stop) for run, stop in stops),
-        _unsure(tables["stops"] or (), tables["marks"] or (), runs or {}),
+        _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
     )
 
 
-def _unsure(stops: Iterable[Row], marks: Iterable[Row], runs: Mapping[str, str]) -> frozenset[str]:
-    """Return the runs one of whose stops may be the one a mark names in vain.
+def _excused(
+    stops: Iterable[Row], marks: Iterable[Row], runs: Mapping[str, str]
+) -> frozenset[Stop]:
+    """Return the stops that marks name in vain because the stop's own row is at fault.
 
-    A stop at fault elsewhere in its row, of an unknown run or named twice, that no mark belongs
-    to: correct that first, and what the marks say may well come right.
+    A row at fault in another cell too, of an unknown run or named twice, that no mark belongs to,
+    may be the one stop of its run that is missing; the one most marks belong to is taken.
     """
-    marked = {(r.text("run"), r.text("stop")) for r in marks}
-    unsure: set[str] = set()
-    seen: set[Stop] = set()
+    belonging = Counter((r.text("run"), r.text("stop")) for r in marks)
+    at_fault: Counter[str] = Counter()  # by run; "" where the run itself is unknown
+    known: set[Stop] = set()
     for row in stops:
-        run, stop = row.text("run"), row.text("stop")
-        if run not in runs:
-            unsure |= runs.keys()
-        elif (run, stop) in seen or (row.bad and (run, stop) not in marked):
-            unsure.add(run)
-        seen.add((run, stop))
-    return frozenset(unsure)
+        at = run, _ = row.text("run"), row.text("stop")
+        if run not in runs or at in known or (row.bad and at not in belonging):
+            at_fault[run if run in runs else ""] += 1
+        known.add(at)
+    excused: set[Stop] = set()
+    for at, _ in belonging.most_common():
+        by = at[0] if at_fault[at[0]] else ""
+        if at not in known and at_fault[by]:
+            at_fault[by] -= 1
+            excused.add(at)
+    return frozenset(excused)
 
 
 def _without_control(names: Names, measured: Iterable[Row], ledger: Ledger) -> Names:
@@ -226,7 +232,7 @@ def _check_mark(row: Row, names: Names, ledger: Ledger) -> None:
         return
     if not run or not stop or names.stops is None or (run, stop) in names.stops:
         return
-    if run in names.unsure:
+    if (run, stop) in names.excused:
         return
     of_run = [s for r, s in sorted(names.stops) if r == run]
     if of_run or names.runs is not None:

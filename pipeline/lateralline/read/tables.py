@@ -100,8 +100,8 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf, ledger: Ledger) -> Rows
     for c in absent:
         if c.required:
             has = ", ".join(h for h in sheet.header if h)
-            must = f"must have column {c.name}, which is missing"
-            ledger.fault(sheet.file, sheet.header_line, "header", "", must, f"it has {has}")
+            must, hint = "must be a column of the header; it is missing", f"the header has {has}"
+            ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
 
