@@ -5,16 +5,21 @@ from __future__ import annotations
 import builtins
 import re
 from collections.abc import Callable
+from html import unescape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from geopandas import read_file
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
 from lateralline import contract
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.stages import SiteResult, run_sites
+from lateralline.synthetic import SCENARIOS
+from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
 from lateralline.write.picture import draw_picture, labels, plan
 from lateralline.write.picture.labels import Label
@@ -34,7 +39,7 @@ def built(folder: Path, *sites: Any) -> Path:
 def words_of(svg: Path) -> str:
     """The text of an SVG: matplotlib keeps it in a comment beside its outlines."""
     comments = re.findall(r"<!--\s*(.*?)\s*-->", svg.read_text(encoding="utf-8"), re.DOTALL)
-    return re.sub(r"\s+", " ", " ".join(comments))
+    return re.sub(r"\s+", " ", unescape(" ".join(comments)))
 
 
 def test_a_picture_says_site_crs_north_and_the_whole_caution(
@@ -47,7 +52,32 @@ def test_a_picture_says_site_crs_north_and_the_whole_caution(
         assert part in words
     assert contract.load("dig_zone").caution in words
     assert "EX-1" not in words
-    assert "metres from E 500,000, N 4,499,990 m" in words
+    assert "metres from the corner at E 500,000, N 4,499,990 m" in words
+
+
+def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
+    tmp_path: Path,
+) -> None:
+    """The sample scenario with US survey feet: 18 in of CGA's tolerance stand beside its name."""
+    scenario = SCENARIOS["tape-ties"]
+    make_practice(scenario, scenario.seed, tmp_path / "site")
+    with Workspace(tmp_path / "out").build() as sink:
+        (result,) = run_sites([tmp_path / "site"], sink=sink)
+    assert isinstance(result, SiteResult)
+    draw_picture(tmp_path / "out" / "asbuilt.gpkg", "", tmp_path / "plan.svg")
+    words = words_of(tmp_path / "plan.svg")
+    length_m = float(
+        read_file(tmp_path / "out" / "asbuilt.gpkg", layer="pipe_centreline").length_m[0]
+    )
+    for part in (
+        f"{length_m / (1200 / 3937):.2f} ft ({length_m:.2f} m) long",
+        "0.457 m (18 in) each side",
+        "nothing there is located",
+        "HOUSE-SE",
+        "US survey feet",
+        "Labels in feet",
+    ):
+        assert part in words
 
 
 def test_the_same_record_gives_the_same_picture(make_site: MakeSite, tmp_path: Path) -> None:

@@ -11,11 +11,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from lateralline.lineage import CAUTION
+from lateralline.units import METRES_PER
 from lateralline.write.picture import style
 from lateralline.write.picture.scene import MOST_LINES, Scene, number
 from lateralline.write.picture.style import Look
 
-_CHARACTERS: Final = 50  # a line of the margin holds
+_CHARACTERS: Final = 55  # a line of the margin holds
 
 
 def draw_title(axes: Axes, scene: Scene) -> None:
@@ -66,23 +67,34 @@ def _facts(scene: Scene) -> list[str]:
         f"surveyed {scene.statements.get('surveyed', '–')}",
         f"coordinates: {scene.crs_name}",
         scene.statements.get("levels", ""),
-        "Lengths, levels and depths in metres.",
+        "Lengths, levels and depths in metres."
+        if scene.unit == "m"
+        else "Labels in feet; along the edges metres, at right and top of the profile feet.",
         "",
     ]
     lines = scene.layers["pipe_centreline"].sort_values("length_m", ascending=False)
     for line in lines.head(MOST_LINES).itertuples():
         pipe = " ".join(filter(None, (line.line_id, line.material, line.nominal)))
         facts.append(
-            f"{pipe}: {number(line.length_m)} long, grade {number(line.mean_grade, '{:.2%}')}"
+            f"{pipe}: {scene.length(line.length_m, both=True)} long, "
+            f"grade {number(line.mean_grade, '{:.2%}')}"
         )
         facts.append(
-            f"    widest 95 % half axis {number(line.semi_major_95_max_m)}, "
-            f"least cover {number(line.cover_min_m)}"
+            f"    widest 95 % half axis {scene.length(line.semi_major_95_max_m, both=True)}, "
+            f"least cover {scene.length(line.cover_min_m, both=True)}"
         )
     if len(lines) > MOST_LINES:
         facts.append(f"and {len(lines) - MOST_LINES} shorter lines")
-    rules = scene.layers["dig_zone"]["rule_title"].unique()
-    facts += [f"dig zone by: {rule}" for rule in rules]
+    rules = scene.layers["dig_zone"][["rule_title", "tolerance_m"]].drop_duplicates()
+    facts += [
+        f"dig zone by: {r.rule_title}, {r.tolerance_m:.3f} m "
+        f"({r.tolerance_m / METRES_PER['in']:.0f} in) each side"
+        for r in rules.itertuples()
+    ]
+    if len(rules):
+        facts.append(
+            "The pipe runs on past both ends of the located line; nothing there is located."
+        )
     counts = [
         f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
         for severity in ("error", "warning", "info")
@@ -111,6 +123,10 @@ def _handles(scene: Scene) -> dict[str, Any]:
         handles[style.SEEN_LOOK.name] = _point(style.SEEN_LOOK)
     pipe: dict[str, Any] = {"color": style.PIPE}
     handles["pipe axis; in profile: invert"] = Line2D([], [], lw=2.4, **pipe)
+    if len(scene.carried_on):
+        handles["not located: carried on by the counter"] = Line2D([], [], **style.CARRIED_ON)
+    if len(scene.control):
+        handles[style.CONTROL_LOOK.name] = _point(style.CONTROL_LOOK)
     if (scene.layers["pipe_segments"]["shape"] == "undecided").any():
         handles["pipe, shape undecided: add a stop"] = Line2D(
             [], [], lw=2.4, ls=(0, (3, 1.5)), **pipe

@@ -12,9 +12,10 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 from lateralline.write.picture import style
 from lateralline.write.picture.labels import Label, place
-from lateralline.write.picture.scene import Scene, number
+from lateralline.write.picture.scene import Scene, estimate, number
 from lateralline.write.picture.style import Look
 
 _NORTH_X: Final = 0.962  # of the panel's width
@@ -29,6 +30,7 @@ def draw(axes: Axes, scene: Scene) -> None:
     """Draw the plan of a site into `axes`."""
     _draw_areas(axes, scene)
     _draw_pipe(axes, scene)
+    _draw_carried_on(axes, scene)
     _draw_fixes(axes, scene)
     for kind, look in style.MARKS.items():
         marks = scene.layers["field_marks"]
@@ -37,6 +39,7 @@ def draw(axes: Axes, scene: Scene) -> None:
         nodes = scene.layers["pipe_nodes"]
         _draw_points(axes, nodes[nodes["kind"] == kind], look, zorder=7)
     _draw_points(axes, scene.layers["pipe_observations"], style.SEEN_LOOK, zorder=7)
+    _draw_points(axes, scene.control, style.CONTROL_LOOK, zorder=7)
     _frame(axes, scene)
     _draw_flow(axes, scene)
     furniture = axes.transAxes.transform(_FURNITURE)
@@ -69,6 +72,15 @@ def _draw_pipe(axes: Axes, scene: Scene) -> None:
                 paths, colors=style.PIPE, linewidths=2.4, linestyles=[line_style], zorder=4
             )
         )
+
+
+def _draw_carried_on(axes: Axes, scene: Scene) -> None:
+    """Dash the way from the end of a located line to a node the counter carries beyond it."""
+    ends = scene.layers["pipe_centreline"].set_index("line_id").geometry
+    for node in _rows(scene.carried_on):
+        path = shapely.get_coordinates(ends[node.line_id])
+        end = path[0] if node.chainage_m < 0.0 else path[-1]
+        axes.plot(*zip(end, (node.geometry.x, node.geometry.y), strict=True), **style.CARRIED_ON)
 
 
 def _draw_flow(axes: Axes, scene: Scene) -> None:
@@ -145,7 +157,13 @@ def _frame(axes: Axes, scene: Scene) -> None:
     axes.grid(visible=True, color=style.FAINT, lw=0.4, alpha=0.35)
     axes.set_axisbelow(True)
     axes.tick_params(length=3, color=style.FAINT)
-    axes.set_title(f"PLAN   metres from {scene.corner}", loc="left", size=9, weight="bold", pad=5)
+    axes.set_title(
+        f"PLAN   along the edges: metres from the corner at {scene.corner}",
+        loc="left",
+        size=9,
+        weight="bold",
+        pad=5,
+    )
     width = axes.get_xlim()[1] - axes.get_xlim()[0]
     _draw_scale(axes, _round_length(width / 6), width)
     axes.annotate(
@@ -199,7 +217,7 @@ def _draw_scale(axes: Axes, length_m: float, width_m: float) -> None:
 
 
 def _labels(scene: Scene) -> list[Label]:
-    labels = []
+    labels, per = [], METRES_PER[scene.unit]
     for row in _rows(scene.layers["pipe_nodes"]):
         what = {
             "entry": row.ref or "entry",
@@ -210,10 +228,17 @@ def _labels(scene: Scene) -> list[Label]:
         }[row.kind]
         if row.kind == "junction" and row.chainage_m == 0.0:
             continue  # the same spot, seen from the line that joins
-        level = f"\ninv {number(row.invert_level_m)}  cover {number(row.cover_m)}"
+        level = (
+            f"\ninv {estimate(row.invert_level_m, row.invert_sigma_m, per)}"
+            f"\ncover {estimate(row.cover_m, row.cover_sigma_m, per)}, not located"
+            if row.placed_by == "carried_on"
+            else f"\ninv {scene.length(row.invert_level_m)}  cover {scene.length(row.cover_m)}"
+        )
         labels.append(Label(row.geometry.x, row.geometry.y, what + level, style.PIPE, 7.5, "bold"))
+    for row in _rows(scene.control):
+        labels.append(Label(row.geometry.x, row.geometry.y, row.point, style.INK, 7.0))
     for row in _rows(scene.layers["pipe_observations"]):
-        text = f"{row.code or row.text or 'seen'} @ {number(row.chainage_m)}"
+        text = f"{row.code or row.text or 'seen'} @ {scene.length(row.chainage_m)}"
         labels.append(Label(row.geometry.x, row.geometry.y, text, style.SEEN, 7.0))
     for row in _rows(scene.layers["transmitter_fixes"]):
         text = f"{row.run_id}/{row.stop_id}"
@@ -227,6 +252,7 @@ def _obstacles(scene: Scene) -> Floats:
         _xy(scene.layers[n])
         for n in ("field_marks", "transmitter_fixes", "pipe_nodes", "pipe_observations")
     ]
+    points.append(_xy(scene.control))
     for line in scene.layers["pipe_centreline"].geometry:
         if line is not None:
             points.append(shapely.get_coordinates(line.segmentize(_OBSTACLE_STEP_M)))

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.gridspec import SubplotSpec
 
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 from lateralline.write.picture import style
 from lateralline.write.picture.labels import Label, place
 from lateralline.write.picture.scene import MOST_LINES, Scene, number
@@ -43,6 +44,8 @@ def draw(figure: Figure, place_in: SubplotSpec, scene: Scene) -> None:
     first.set_ylim(low - 0.16 * (high - low), high + 0.22 * (high - low))
     datum = scene.of_line("pipe_centreline", lines[0])["level_datum"].iloc[0]
     first.set_ylabel(f"level, m  ({datum})")
+    if scene.unit != "m":
+        _feet_too(first, panels[-1][0], scene.unit)
     for axes, line in panels:
         _title(axes, line, first=axes is first)
         place(axes, _labels(scene, line), _obstacles(scene, line))
@@ -111,6 +114,19 @@ def _draw_entry(axes: Axes, scene: Scene, line: str, invert: Floats) -> None:
         )  # fmt: skip
 
 
+def _feet_too(first: Axes, last: Axes, unit: str) -> None:
+    """Set feet inside along the top and the right, where the crew measures in feet."""
+    per = METRES_PER[unit]
+    ways = (lambda metres: metres / per, lambda feet: feet * per)
+    low, high = last.get_xlim()
+    last.set_xlim(low, high + 0.035 * (high - low))  # room for the figures at the right
+    right = last.secondary_yaxis("right", functions=ways)
+    right.tick_params(length=3, color=style.FAINT, direction="in", pad=-20)
+    top = first.secondary_xaxis(1.0, functions=ways)
+    top.tick_params(length=3, color=style.FAINT, direction="in", pad=-13)
+    top.set_xlabel("feet, along the top and here  ", size=7.5, labelpad=-24, loc="right")
+
+
 def _title(axes: Axes, line: str, *, first: bool) -> None:
     """Name the panel, with how much steeper than true it is drawn."""
     box = axes.get_position().transformed(axes.figure.transFigure)
@@ -132,7 +148,7 @@ def _labels(scene: Scene, line: str) -> list[Label]:
             "line_end": "",
             "exposure": f"{node.ref or 'exposure'}",
         }[node.kind]
-        text = f"{text}\n{node.invert_level_m:.2f}".strip()
+        text = f"{text}\n{scene.length(node.invert_level_m)}".strip()
         labels.append(Label(node.chainage_m, node.invert_level_m, text, style.PIPE, 7.0, "bold"))
     for spot in _observed(scene, line).itertuples():
         labels.append(
@@ -141,7 +157,7 @@ def _labels(scene: Scene, line: str) -> list[Label]:
     for fix in _fixes(scene, line).itertuples():
         if not pd.isna(fix.depth_m):
             at = fix.ground_level_m
-            labels.append(Label(fix.chainage_m, at, f"{fix.depth_m:.2f}", style.FIX, 6.5))
+            labels.append(Label(fix.chainage_m, at, scene.length(fix.depth_m), style.FIX, 6.5))
     return labels
 
 

@@ -16,11 +16,17 @@ import pyproj
 import shapely
 
 from lateralline import contract
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 
 #: Lines that get a profile and a place in the title block; all are in the plan.
 MOST_LINES: Final = 4
 
+IN_FEET: Final = ("ft", "us-ft")
+_UNIT_OF: Final = "unit of "  # how lineage names them
+_ROOM: Final = 0.06  # of the height, below a control point: the scale bar stands there
+_NEAR_M: Final = 6.0  # a control point of a tie is drawn when the site is no farther than this
 _STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
 _CORNER_M: Final = 10.0  # the origin is a round coordinate
 
@@ -36,6 +42,19 @@ class Scene:
     corner: str  # in words, in the file's own coordinates
     north: str  # "grid north", "true north", "sketch north"
     findings: Counter[str]  # severity → how many
+    units: dict[str, str]  # what was measured → the crew's unit
+
+    @property
+    def unit(self) -> str:
+        """What the crew measures in: "ft", "us-ft", or "m" for all that is metric."""
+        return self.units.get("tape", "m") if self.units.get("tape") in IN_FEET else "m"
+
+    def length(self, metres: object, *, both: bool = False) -> str:
+        """Say a length in the crew's unit; with `both`, metres in brackets beside feet."""
+        if self.unit == "m" or metres is None or pd.isna(metres):
+            return number(metres) + " m" * both
+        feet = number(float(str(metres)) / METRES_PER[self.unit])
+        return f"{feet} ft ({number(metres)} m)" if both else feet
 
     @property
     def is_tall(self) -> bool:
@@ -44,8 +63,34 @@ class Scene:
         return y1 - y0 > x1 - x0
 
     @property
+    def carried_on(self) -> Any:
+        """The nodes that lie beyond a located line, where the counter alone carries them."""
+        nodes = self.layers["pipe_nodes"]
+        return nodes[nodes["placed_by"] == "carried_on"]
+
+    @property
+    def control(self) -> Any:
+        """The control points a tie starts from that stand near the pipe, and any amid it.
+
+        One far off would shrink all the rest: its coordinates are in the layer `control_points`.
+        """
+        control = self.layers["control_points"]
+        x0, y0, x1, y1 = self._near
+        inside = control.geometry.intersects(shapely.box(x0, y0, x1, y1))
+        near = control.geometry.intersects(shapely.box(x0, y0, x1, y1).buffer(_NEAR_M))
+        return control[inside | (near & control["in_a_tie"].astype(bool))]
+
+    @property
     def box(self) -> tuple[float, float, float, float]:
         """West, south, east, north of all that is drawn, m."""
+        boxes = np.array([self._near, *self.control.geometry.bounds.to_numpy(dtype=float)])
+        boxes[1:, 1] -= _ROOM * np.ptp(boxes[:, [1, 3]])
+        low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+
+    @property
+    def _near(self) -> tuple[float, float, float, float]:
+        """The same without the control points."""
         frames = (self.layers[n] for n in ("dig_zone", "field_marks", "pipe_nodes"))
         boxes = np.array([f.total_bounds for f in frames if len(f)]).reshape(-1, 4)
         boxes = boxes[np.isfinite(boxes).all(axis=1)]
@@ -98,6 +143,11 @@ def read_scene(gpkg: Path, site_id: str) -> Scene | None:
         if crs.is_geographic
         else "grid north",
         findings=Counter(layers["findings"]["severity"]),
+        units={
+            str(row.item).removeprefix(_UNIT_OF): str(row.value)
+            for row in lineage.itertuples()
+            if str(row.item).startswith(_UNIT_OF)
+        },
     )
 
 
@@ -141,7 +191,21 @@ def _in_words(crs: pyproj.CRS | None, origin: Floats) -> str:
     if crs.is_geographic:
         return f"longitude {x:.4f}°, latitude {y:.4f}°"
     unit = crs.axis_info[0].unit_name
-    return f"E {x:,.0f}, N {y:,.0f} {'m' if unit == 'metre' else unit}"
+    name = {"metre": "m", "US survey foot": "US survey feet", "foot": "feet"}.get(unit, unit)
+    return f"E {x:,.0f}, N {y:,.0f} {name}"
+
+
+def estimate(value: object, sigma: object, metres_per: float = 1.0) -> str:
+    """Return a number that was not located, with half its 95 % interval.
+
+    >>> estimate(0.982, 0.1385), estimate(None, 0.1)
+    ('≈ 0.98 ± 0.27', '–')
+    """
+    if value is None or pd.isna(value):
+        return number(None)
+    known = sigma is not None and not pd.isna(sigma)
+    half = INTERVAL_95 * float(str(sigma)) / metres_per if known else None
+    return f"≈ {number(float(str(value)) / metres_per)} ± {number(half, unknown='?')}"
 
 
 def number(value: object, pattern: str = "{:.2f}", unknown: str = "–") -> str:

@@ -35,6 +35,10 @@ RC: Final[dict[Any, Any]] = {
 }
 
 
+#: From the end of a located line to a node that the counter alone carries beyond it.
+CARRIED_ON: Final[dict[str, Any]] = {"color": PIPE, "lw": 1.4, "ls": (0, (1.5, 2.5)), "zorder": 4}
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
     """How one kind of point is drawn and named in the legend."""
@@ -61,4 +65,5 @@ NODES: Final = {
     "exposure": Look("*", 11.0, "white", PIPE, "exposure: seen and measured"),
 }
 FIX_LOOK: Final = Look("o", 4.2, FIX, "white", "fix with its 95 % ellipse")
+CONTROL_LOOK: Final = Look("1", 8.0, INK, INK, "control point")
 SEEN_LOOK: Final = Look("v", 6.5, SEEN, "white", "observation")
