@@ -73,7 +73,7 @@ def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
         f"{length_m / (1200 / 3937):.2f} ft ({length_m:.2f} m) long",
         "0.457 m (18 in) each side",
         "nothing there is located",
-        "HOUSE-SE",
+        "control point",
         "US survey feet",
         "Labels in feet",
     ):
