@@ -121,7 +121,7 @@ def _bound(simulated: Simulated) -> Floats:
     p = np.vstack([poses.xyz_m.T, poses.heading_rad, poses.tilt_rad])
     matrix, _ = whiten(problem.linearise(p)).normal()
     cov = np.linalg.inv(matrix + _from_noise(problem, p))
-    variance = np.einsum("kii->ki", cov)[:, :3].copy()
+    variance: Floats = np.einsum("kii->ki", cov)[:, :3].copy()
     variance[:, 0] += _arc(problem, p, variance[:, 1])
     return variance
 
