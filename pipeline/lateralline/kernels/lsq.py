@@ -29,10 +29,20 @@ MOST_DAMPING = 1e12
 
 def per_problem(values: Floats, count: Ints) -> Floats:
     """Return sums (…, k) of values (…, n) over consecutive groups of count (k,), none empty."""
+    return np.moveaxis(_grouped(np.moveaxis(values, -1, 0), count), 0, -1)
+
+
+def _grouped(values: Floats, count: Ints) -> Floats:
+    """Return sums (k, …) of values (n, …) over consecutive groups; equal groups are added fast."""
     if not count.size:
-        return np.zeros((*values.shape[:-1], 0))
-    first = np.concatenate([[0], np.cumsum(count)[:-1]])
-    return np.asarray(np.add.reduceat(values, first, axis=-1))
+        return values[:0]
+    each = int(count[0])
+    if (count == each).all():
+        total = values[::each].copy()
+        for member in range(1, each):
+            total += values[member::each]
+        return total
+    return np.asarray(np.add.reduceat(values, np.cumsum(count) - count, axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,34 +96,48 @@ class Whitened:
 
     def objective(self) -> Floats:
         """Return the sum of squares of each problem (k,)."""
-        marks = per_problem(np.einsum("qn,qn->n", self.mark_f, self.mark_f), self.count)
-        return np.asarray(marks + np.einsum("qk,qk->k", self.own_f, self.own_f))
+        return _squares(self.mark_f, self.own_f, self.count)
 
     def normal(self) -> tuple[Floats, Floats]:
         """Return normal matrices (k, P, P) and right-hand sides −Jᵀf (k, P)."""
         # marks first: summing whole small matrices is twice as fast as summing along long rows
         by_mark = np.einsum("qin,qjn->nij", self.mark_j, self.mark_j)
         pull = np.einsum("qin,qn->ni", self.mark_j, self.mark_f)
-        first = np.cumsum(self.count) - self.count
-        matrix = np.add.reduceat(by_mark, first) if first.size else by_mark[:0]
-        rhs = np.add.reduceat(pull, first) if first.size else pull[:0]
+        matrix = _grouped(by_mark, self.count)
         matrix = matrix + np.einsum("qik,qjk->kij", self.own_j, self.own_j)
-        rhs = rhs + np.einsum("qik,qk->ki", self.own_j, self.own_f)
+        rhs = _grouped(pull, self.count) + np.einsum("qik,qk->ki", self.own_j, self.own_f)
         return matrix, -rhs
 
 
-def whiten(at: Linearised, noise: Linearised | None = None) -> Whitened:
-    """Divide by the standard deviations (2×2 Cholesky for marks) of `noise`, else of `at`."""
-    of = noise or at
-    l11 = np.sqrt(of.mark_s[0])
-    l21 = of.mark_s[1] / l11
-    l22 = np.sqrt(of.mark_s[2] - l21**2)
-    f1, j1 = at.mark_f[0] / l11, at.mark_j[0] / l11
-    f2, j2 = (at.mark_f[1] - l21 * f1) / l22, (at.mark_j[1] - l21 * j1) / l22
-    own = np.sqrt(of.own_var)
+def _squares(mark_f: Floats, own_f: Floats, count: Ints) -> Floats:
+    marks = per_problem(np.einsum("qn,qn->n", mark_f, mark_f), count)
+    return np.asarray(marks + np.einsum("qk,qk->k", own_f, own_f))
+
+
+def _divided(rows: Floats, mark_s: Floats) -> Floats:
+    """Return two rows per mark (2, …, n) divided by the 2×2 Cholesky root of their covariance."""
+    l11 = np.sqrt(mark_s[0])
+    l21 = mark_s[1] / l11
+    l22 = np.sqrt(mark_s[2] - l21**2)
+    first = rows[0] / l11
+    return np.stack([first, (rows[1] - l21 * first) / l22])
+
+
+def whiten(at: Linearised) -> Whitened:
+    """Divide residuals and Jacobians by their standard deviations."""
+    own = np.sqrt(at.own_var)
     return Whitened(
-        at.count, np.stack([f1, f2]), np.stack([j1, j2]), at.own_f / own, at.own_j / own[:, None]
+        at.count,
+        _divided(at.mark_f, at.mark_s),
+        _divided(at.mark_j, at.mark_s),
+        at.own_f / own,
+        at.own_j / own[:, None],
     )
+
+
+def objective_under(at: Linearised, noise: Linearised) -> Floats:
+    """Return the sum of squares (k,) of residuals at one point, weighted as at another."""
+    return _squares(_divided(at.mark_f, noise.mark_s), at.own_f / np.sqrt(noise.own_var), at.count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +169,6 @@ def levenberg_marquardt(
     )
     index = np.arange(count)
     p, damping, growth = start.copy(), np.full(count, 1e-4), np.full(count, 2.0)
-    done = np.zeros(count, bool)
     at = problem.linearise(p)
     white = whiten(at)
     (matrix, rhs), objective = white.normal(), white.objective()
@@ -154,13 +177,26 @@ def levenberg_marquardt(
         damped = matrix + (damping[:, None] * scale)[:, :, None] * np.eye(size)
         step = np.linalg.solve(damped, rhs[:, :, None])[:, :, 0]
         trial = problem.advance(p, step.T)
+        # a step this short changes neither matrix nor objective: take it, and look no further
+        short = np.einsum("ki,kij,kj->k", step, matrix, step) < step_sigmas**2
+        done = short & (damping < 1.0)
+        last = iteration == max_iterations
+        if last or 2 * done.sum() >= done.size:
+            result.p[:, index], result.converged[index] = np.where(done, trial, p), done
+            result.matrix[index], result.objective[index] = matrix, objective
+            result.iterations[index] = iteration
+            keep = ~done
+            if last or not keep.any():
+                break
+            problem, index, at = problem.take(keep), index[keep], at.take(keep)
+            p, trial, step, short = p[:, keep], trial[:, keep], step[keep], short[keep]
+            damping, growth, scale = damping[keep], growth[keep], scale[keep]
+            matrix, rhs, objective = matrix[keep], rhs[keep], objective[keep]
         at_trial = problem.linearise(trial)
         predicted = np.einsum("ki,ki->k", step, damping[:, None] * scale * step + rhs)
-        actual = objective - whiten(at_trial, at).objective()
+        actual = objective - objective_under(at_trial, at)
         gain = actual / np.maximum(predicted, 1e-300)
-        # a step this short is converged whatever rounding says of its gain
-        short = np.einsum("ki,kij,kj->k", step, matrix, step) < step_sigmas**2
-        better = (gain > 0.0) | short
+        better = (gain > 0.0) | short  # whatever rounding says of so small a gain
         p = np.where(better, trial, p)
         damping = np.where(
             better,
@@ -168,21 +204,10 @@ def levenberg_marquardt(
             np.minimum(damping * growth, MOST_DAMPING),
         )
         growth = np.where(better, 2.0, np.minimum(2.0 * growth, MOST_DAMPING))
-        done |= short & (damping < 1.0)
-        result.iterations[index[~done]] = iteration
         # a batch whose every step was accepted has just been linearised where it now stands
         at = at_trial if better.all() else problem.linearise(p)
         white = whiten(at)
         (matrix, rhs), objective = white.normal(), white.objective()
-        if 2 * done.sum() >= done.size or iteration == max_iterations:
-            result.p[:, index], result.converged[index] = p, done
-            result.matrix[index], result.objective[index] = matrix, objective
-            keep = ~done
-            if not keep.any():
-                break
-            problem, index, p, at = problem.take(keep), index[keep], p[:, keep], at.take(keep)
-            damping, growth, done = damping[keep], growth[keep], done[keep]
-            matrix, rhs, objective = matrix[keep], rhs[keep], objective[keep]
     return result
 
 
