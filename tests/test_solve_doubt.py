@@ -215,7 +215,7 @@ def test_mid_null_offset_is_used_as_computed():
     stops = replace(stops_of([0.0, 3.0], [NAN, NAN]), tilt_rad=np.array([tilt, NAN]))
     rows += level_stop("2", 3.0, 1.0)
     fixes = solve(marks_of(rows), stops, SITE).fixes
-    assert fixes.chi2[0] == pytest.approx(0.0, abs=1e-4)
+    assert fixes.chi2[0] == pytest.approx(0.0, abs=1e-6)
     np.testing.assert_allclose(fixes.xyz_m[0], [0.0, 0.0, -1.0], atol=1e-4)
 
 

@@ -176,24 +176,25 @@ def levenberg_marquardt(
         scale = np.einsum("kii->ki", matrix)
         damped = matrix + (damping[:, None] * scale)[:, :, None] * np.eye(size)
         step = np.linalg.solve(damped, rhs[:, :, None])[:, :, 0]
+        predicted = np.einsum("ki,ki->k", step, damping[:, None] * scale * step + rhs)
         trial = problem.advance(p, step.T)
-        # a step this short changes neither matrix nor objective: take it, and look no further
+        # a step this short changes no matrix, and the objective as predicted: take it, look no more
         short = np.einsum("ki,kij,kj->k", step, matrix, step) < step_sigmas**2
         done = short & (damping < 1.0)
         last = iteration == max_iterations
         if last or 2 * done.sum() >= done.size:
             result.p[:, index], result.converged[index] = np.where(done, trial, p), done
-            result.matrix[index], result.objective[index] = matrix, objective
+            result.matrix[index] = matrix
+            result.objective[index] = objective - np.where(done, predicted, 0.0)
             result.iterations[index] = iteration
             keep = ~done
             if last or not keep.any():
                 break
             problem, index, at = problem.take(keep), index[keep], at.take(keep)
             p, trial, step, short = p[:, keep], trial[:, keep], step[keep], short[keep]
-            damping, growth, scale = damping[keep], growth[keep], scale[keep]
+            damping, growth, predicted = damping[keep], growth[keep], predicted[keep]
             matrix, rhs, objective = matrix[keep], rhs[keep], objective[keep]
         at_trial = problem.linearise(trial)
-        predicted = np.einsum("ki,ki->k", step, damping[:, None] * scale * step + rhs)
         actual = objective - objective_under(at_trial, at)
         gain = actual / np.maximum(predicted, 1e-300)
         better = (gain > 0.0) | short  # whatever rounding says of so small a gain

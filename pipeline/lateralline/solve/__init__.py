@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
 from lateralline.kernels.lsq import per_problem
 from lateralline.kernels.network import W_LIMIT
@@ -72,7 +71,7 @@ def _rejected(modes: Modes, results: MarkResults) -> Flags:
     """Return the stops (k,) whose χ² or worst mark fails its test."""
     problem = modes.problem
     dof = problem.dof
-    unlikely = chi2.sf(modes.chosen.objective, np.maximum(dof, 1)) < REJECT
+    unlikely = modes.chosen.likelihood(dof) < REJECT
     failing = results.residual_w[problem.marks.row] > W_LIMIT
     worst = per_problem(failing.astype(np.float64), problem.stops.count) > 0
     return np.asarray((dof > 0) & (unlikely | worst))

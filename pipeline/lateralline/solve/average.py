@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lateralline.records import Flags, Floats
-from lateralline.solve.batch import Solved, solve_batch
+from lateralline.solve.batch import Fits, solve_batch
 from lateralline.solve.depth import with_ground
 from lateralline.solve.problem import LOOSE_RAD, StopProblem
 
@@ -51,7 +51,7 @@ def _site_cov(p: Floats, cov: Floats) -> Floats:
     return np.asarray(turn @ cov @ np.swapaxes(turn, 1, 2))
 
 
-def average(problem: StopProblem, best: Solved) -> Averaged:
+def average(problem: StopProblem, best: Fits) -> Averaged:
     """Return posterior means and covariances of every stop of a solved batch."""
     cov, depth_var = with_ground(problem, best.p, best.cov)
     depth = problem.ground(best.p) - best.p[2]
@@ -112,7 +112,7 @@ def _over(problem: StopProblem, p: Floats, cov: Floats, angles: tuple[int, ...])
     root = np.linalg.cholesky(cov[:, angles][:, :, angles])
     # how the rest moves with the held angles, per σ of them: cov L⁻ᵀ
     follow = np.swapaxes(np.linalg.solve(root, np.swapaxes(cov[:, :, angles], 1, 2)), 1, 2)
-    solved: list[Solved] = []
+    solved: list[Fits] = []
     log_weight = np.empty((len(nodes), p.shape[1]))
     for n, node in enumerate(nodes):
         start = _shifted(p, (follow @ node).T)

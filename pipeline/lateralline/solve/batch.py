@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from lateralline.kernels.lsq import levenberg_marquardt
 from lateralline.records import Flags, Floats, Ints
@@ -17,7 +18,7 @@ CHUNK = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Solved:
+class Fits:
     """Solutions of k stops; covariance in transmitter axes (along, across, up, heading, tilt)."""
 
     p: Floats  # (5, k)
@@ -26,7 +27,21 @@ class Solved:
     converged: Flags
     iterations: Ints
 
-    def put(self, index: Ints, other: Solved) -> None:
+    def pick(self, keep: Flags) -> Fits:
+        """Return the solutions where keep (k,) is True."""
+        return Fits(
+            self.p[:, keep],
+            self.cov[keep],
+            self.objective[keep],
+            self.converged[keep],
+            self.iterations[keep],
+        )
+
+    def likelihood(self, dof: Ints) -> Floats:
+        """Return how likely so large a χ² is (k,); one without redundancy is judged as with one."""
+        return np.asarray(chi2.sf(self.objective, np.maximum(dof, 1)))
+
+    def put(self, index: Ints, other: Fits) -> None:
         """Replace the solutions at an index by another's."""
         self.p[:, index], self.cov[index] = other.p, other.cov
         self.objective[index], self.converged[index] = other.objective, other.converged
@@ -35,14 +50,14 @@ class Solved:
 
 def solve_batch(
     problem: StopProblem, start: Floats, chunk: int = CHUNK, threads: int | None = None
-) -> Solved:
+) -> Fits:
     """Return the solutions of a problem from start (5, k), chunks side by side on every core.
 
     numpy lets go of the interpreter inside its loops, so threads help; each writes its own columns,
     and the result does not depend on their number.
     """
     size = start.shape[1]
-    out = Solved(
+    out = Fits(
         np.empty((5, size)),
         np.empty((size, 5, 5)),
         np.empty(size),

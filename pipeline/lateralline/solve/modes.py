@@ -10,10 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
 
 from lateralline.records import Flags, Floats, Ints, StopRows
-from lateralline.solve.batch import Solved, solve_batch
+from lateralline.solve.batch import Fits, solve_batch
 from lateralline.solve.kinds import AXIAL, END, MID, TOTAL
 from lateralline.solve.problem import LOOSE_RAD, StopProblem
 from lateralline.solve.starts import level_start, mean_spot, other_side, steep_start
@@ -37,7 +36,7 @@ class Modes:
     """The chosen solution of k stops, and the other one where it is nearly as good."""
 
     problem: StopProblem  # with the priors each stop's choice was solved under
-    chosen: Solved
+    chosen: Fits
     rival: Floats  # (5, k) the other candidate; NaN when there is none
     steep: Flags
     settled: Flags  # there were two, and the neighbours told
@@ -57,12 +56,12 @@ def find_modes(problem: StopProblem, stops: StopRows, stop: Ints) -> Modes:
     return Modes(problem, chosen, rival, steep, settled)
 
 
-def _retry(problem: StopProblem, start: Floats, chosen: Solved) -> None:
+def _retry(problem: StopProblem, start: Floats, chosen: Fits) -> None:
     """Solve stops that fit badly again from other spots; keep whatever fits better.
 
     One blundered mark can lead the start astray, and a far false minimum looks like a blunder.
     """
-    unlikely = chi2.sf(chosen.objective, np.maximum(problem.dof, 1)) < RETRY
+    unlikely = chosen.likelihood(problem.dof) < RETRY
     index = np.flatnonzero((unlikely | ~chosen.converged) & (problem.stops.count > 1))
     if not index.size:
         return
@@ -76,10 +75,10 @@ def _retry(problem: StopProblem, start: Floats, chosen: Solved) -> None:
         better = found.converged & (
             ~chosen.converged[index] | (found.objective < chosen.objective[index] - 1e-6)
         )
-        chosen.put(index[better], _pick(found, better))
+        chosen.put(index[better], found.pick(better))
 
 
-def _both_sides(problem: StopProblem, start: Floats, chosen: Solved, rival: Floats) -> None:
+def _both_sides(problem: StopProblem, start: Floats, chosen: Fits, rival: Floats) -> None:
     """Solve lone end nulls from the far side too; keep the better, remember the other."""
     index = np.flatnonzero((problem.tally(END) == 1) & (problem.stops.count == 1))
     if not index.size:
@@ -91,25 +90,15 @@ def _both_sides(problem: StopProblem, start: Floats, chosen: Solved, rival: Floa
     better = distinct & (other.objective < chosen.objective[index] - DROP)
     close = distinct & (np.abs(other.objective - chosen.objective[index]) <= DROP)
     rival[:, index[close]] = other.p[:, close]
-    chosen.put(index[better], _pick(other, better))
+    chosen.put(index[better], other.pick(better))
 
 
-def _pick(solved: Solved, keep: Flags) -> Solved:
-    return Solved(
-        solved.p[:, keep],
-        solved.cov[keep],
-        solved.objective[keep],
-        solved.converged[keep],
-        solved.iterations[keep],
-    )
-
-
-def _try_steep(problem: StopProblem, start: Floats, chosen: Solved, steep: Flags) -> StopProblem:
+def _try_steep(problem: StopProblem, start: Floats, chosen: Fits, steep: Flags) -> StopProblem:
     """Re-solve stops no level transmitter explains without a tilt prior, from steep starts."""
     s = problem.stops
     # no tilt measured, and nothing taken from the axis: what is left must still over-determine
     free = np.isclose(s.tilt_sigma_rad, problem.accuracy.tilt_prior_rad)
-    unlikely = chi2.sf(chosen.objective, np.maximum(problem.dof, 1)) < REJECT
+    unlikely = chosen.likelihood(problem.dof) < REJECT
     index = np.flatnonzero(free & (unlikely | ~chosen.converged) & (s.count > 1))
     if not index.size:
         return problem
@@ -124,7 +113,7 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Solved, steep: Flags
             heading_sigma_rad=loose,
         ),
     )
-    best: Solved | None = None
+    best: Fits | None = None
     for tilt in STEEP_TILTS_RAD:
         for turn in STEEP_TURNS_RAD:
             found = solve_batch(part, steep_start(part, start[:, index], tilt, turn))
@@ -133,7 +122,7 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Solved, steep: Flags
                 best = found
             else:
                 better = found.objective < best.objective - 1e-9
-                best.put(np.flatnonzero(better), _pick(found, better))
+                best.put(np.flatnonzero(better), found.pick(better))
     assert best is not None
     tilt = np.abs(np.remainder(best.p[4] + 0.5 * np.pi, np.pi) - 0.5 * np.pi)
     sigma = np.sqrt(best.cov[:, 4, 4])
@@ -141,11 +130,11 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Solved, steep: Flags
     # an upright transmitter has no heading to solve for: that condition tests the rest
     spare = part.dof + (best.cov[:, 3, 3] > HEADLESS_SIGMA_RAD**2)
     accept = below & (spare > 0) & (tilt > STEEP_LIMIT_RAD) & (sigma < STEEP_SIGMA_RAD)
-    accept &= chi2.sf(best.objective, np.maximum(spare, 1)) > ACCEPT
+    accept &= best.likelihood(spare) > ACCEPT
     taken = index[accept]
     if not taken.size:
         return problem
-    chosen.put(taken, _pick(best, accept))
+    chosen.put(taken, best.pick(accept))
     steep[taken] = True
     lateral = problem.marks.lateral & ~steep[problem.of_stop]
     tilt_sigma, heading_sigma = s.tilt_sigma_rad.copy(), s.heading_sigma_rad.copy()
@@ -162,7 +151,7 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Solved, steep: Flags
 
 
 def _settle(
-    chosen: Solved, rival: Floats, problem: StopProblem, stops: StopRows, stop: Ints
+    chosen: Fits, rival: Floats, problem: StopProblem, stops: StopRows, stop: Ints
 ) -> Flags:
     """Let the counters of solved neighbours choose between two candidates, where they can.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
 from lateralline.kernels.lsq import reliability, whiten
 from lateralline.kernels.network import W_DETECTABLE
@@ -53,7 +52,7 @@ def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
         (guessed & lone, "weak", ALONE),
         (upright, "weak", UPRIGHT),
         (two & modes.settled, "weak", SETTLED),
-        (chi2.sf(chosen.objective, np.maximum(problem.dof, 1)) < REJECT, "weak", CONTRADICT),
+        (chosen.likelihood(problem.dof) < REJECT, "weak", CONTRADICT),
         (two & ~modes.settled, "ambiguous", TWO_SIDES),
         (~chosen.converged, "unsolved", DIVERGED),
         (chosen.converged & (ground <= p[2]), "unsolved", ABOVE),

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy.stats import chi2
 
 from lateralline.records import Flags, Ints, Marks
 from lateralline.solve.batch import solve_batch
@@ -59,7 +58,7 @@ def suspects(
     variant = _variant(problem, guesses)
     solved = solve_batch(variant, level_start(variant))
     dof = variant.dof
-    likely = chi2.sf(solved.objective, np.maximum(dof, 1))
+    likely = solved.likelihood(dof)
     good = solved.converged & (dof > 0) & (likely > ACCEPT)
     good &= variant.ground(solved.p) > solved.p[2]
     out: list[Suspicion] = []
