@@ -288,6 +288,10 @@ class Line:
     counter_scale: dict[str, tuple[float, float]] = field(default_factory=dict)  # run → value, σ
     joins: str = ""  # parent line
     joins_at: int = -1  # vertex of the parent
+    #: (3m, 3m) covariance of all vertices together; `cov_m2` and `cross_m2` are blocks of it.
+    joint_cov_m2: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    #: (m, 2) adjusted heading and tilt of the pipe, pointing upstream; NaN where nothing tells.
+    direction_rad: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ class Solution:
     point_vertex: Ints  # (k,)
     xyz_m: Floats  # (V, 3)
     cov_m2: Floats  # (3V, 3V)
+    direction_rad: Floats  # (k, 2) adjusted heading and tilt of the pipe; NaN = not observed
     scale: dict[str, tuple[float, float]]  # run → metres of pipe per counted metre, σ
     chi2: float
     dof: int
@@ -67,6 +68,8 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solut
     n = 3 * model.vertices
     scales = result.x[model.scale_at : model.unknowns]
     sigma = np.sqrt(np.diag(result.cov)[model.scale_at : model.unknowns])
+    direction = np.full((len(points), 2), np.nan)
+    direction[model.directed] = result.x[n : model.scale_at].reshape(-1, 2)
     return Solution(
         line=line,
         points=tuple(points),
@@ -74,6 +77,7 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Solut
         point_vertex=model.point_vertex,
         xyz_m=result.x[:n].reshape(-1, 3),
         cov_m2=result.cov[:n, :n],
+        direction_rad=direction,
         scale={
             r: (float(v), float(s))
             for r, v, s in zip(model.sights.runs, scales, sigma, strict=True)

@@ -50,7 +50,10 @@ def to_line(
     ]
     order = sorted(range(len(place)), key=lambda i: (place[i][0], i))
     xyz = np.concatenate([solution.xyz_m, *(j.xyz_m[None] for j in joined)])[order]
-    cov, cross = _covariances(solution, joined, order)
+    joint = _joint_covariance(solution, joined, order)
+    blocks = joint.reshape(len(order), 3, len(order), 3).transpose(0, 2, 1, 3)
+    at = np.arange(len(order))
+    direction = np.full((len(order), 2), np.nan)
 
     point_of = {int(v): i for i, v in enumerate(solution.point_vertex)}
     first_run = _first_readings(sights)
@@ -74,6 +77,7 @@ def to_line(
             ref.append(p.ref)
             run.append(first_run[point][0])
             counter.append(first_run[point][1])
+            direction[len(kind) - 1] = solution.direction_rad[point]
         p_fix = solution.points[point].fix if point is not None else -1
         fix.append(p_fix)
         if point is None or solution.points[point].kind == "junction":
@@ -89,14 +93,16 @@ def to_line(
         run=np.array(run, np.str_),
         counter_m=np.array(counter, float),
         xyz_m=xyz,
-        cov_m2=cov,
-        cross_m2=cross,
+        cov_m2=blocks[at, at].copy(),
+        cross_m2=blocks[at[:-1], at[1:]].copy(),
         stretches=_stretches(solution, sights, joined, order, xyz, kind, accuracy),
         shift_m=np.array(shift, float),
         chi2=solution.chi2,
         dof=solution.dof,
         counter_scale=dict(solution.scale),
         joins=parent,
+        joint_cov_m2=joint,
+        direction_rad=direction,
     )
 
 
@@ -108,10 +114,8 @@ def _first_readings(sights: Sights) -> list[tuple[str, float]]:
     return out
 
 
-def _covariances(
-    solution: Solution, joined: Sequence[Joined], order: Sequence[int]
-) -> tuple[Floats, Floats]:
-    """Blocks of each vertex and of each with the next, junctions included.
+def _joint_covariance(solution: Solution, joined: Sequence[Joined], order: Sequence[int]) -> Floats:
+    """Covariance (3m, 3m) of all vertices of the record, junctions included.
 
     A junction the branch has sharpened from P₀ to P₁ is, to the parent's other vertices, the same
     combination seen through P₁P₀⁻¹.
@@ -127,12 +131,11 @@ def _covariances(
         rows = slice(3 * (count + i), 3 * (count + i) + 3)
         mix[rows] = j.cov_m2 @ np.linalg.solve(j.junction.cov_m2, mix[rows])
     full = mix @ solution.cov_m2 @ mix.T
-    n = count + len(joined)
-    blocks = full.reshape(n, 3, n, 3).transpose(0, 2, 1, 3)
     for i, j in enumerate(joined):
-        blocks[count + i, count + i] = j.cov_m2
-    at = np.array(order)
-    return blocks[at, at].copy(), blocks[at[:-1], at[1:]].copy()
+        own = slice(3 * (count + i), 3 * (count + i) + 3)
+        full[own, own] = j.cov_m2
+    at = (3 * np.array(order)[:, None] + np.arange(3)).ravel()
+    return np.asarray(full[np.ix_(at, at)])
 
 
 def _stretches(
