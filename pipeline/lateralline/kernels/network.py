@@ -1,9 +1,11 @@
-"""Least-squares adjustment of one small network, with the statistics that judge it.
+"""Least-squares adjustment of small networks, many at once, with the statistics that judge them.
 
-Gauss–Newton on dense normal equations for observations with any covariance (with Marquardt's
-damping where a plain step makes it worse), then the quantities of Baarda's test theory. Residuals
-are *computed minus observed* (v = A·x̂ − l); the covariance of the unknowns is a priori and never
+Gauss–Newton on the normal equations for observations with any covariance (with Marquardt's damping
+where a plain step makes it worse), then the quantities of Baarda's test theory. Residuals are
+*computed minus observed* (v = A·x̂ − l); the covariance of the unknowns is a priori and never
 rescaled. A network whose unknowns are not all determined gives NaN everywhere.
+
+Networks of like size are stacked: each iterates by itself, all with the same few calls of numpy.
 
 Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjustment Examples*
 (Stuttgart, rev. 3.5, 2020), which tests/published reproduces.
@@ -11,18 +13,23 @@ Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjus
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solve_triangular
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 
+Ints: TypeAlias = npt.NDArray[np.int64]
+Flags: TypeAlias = npt.NDArray[np.bool_]
+
 #: x (n,) → computed minus observed (m,), and its Jacobian (m, n).
 Equations: TypeAlias = Callable[[Floats], tuple[Floats, Floats]]
+#: The same for g networks: x (g, n) → (g, m) and (g, m, n).
+StackedEquations: TypeAlias = Callable[[Floats], tuple[Floats, Floats]]
 
 #: Two-sided test of one standardised residual at α = 0.001 (Baarda).
 W_LIMIT = 3.2905
@@ -60,6 +67,11 @@ class Adjustment:
         """A-posteriori σ of unit weight; NaN without redundancy."""
         return float(np.sqrt(self.chi2 / self.dof)) if self.dof > 0 else float("nan")
 
+    def test_rows(self, rows: Ints) -> Outliers:
+        """Test groups of observations (g, q), each observation free to be wrong by itself."""
+        spread = self.weighted_cov_v[rows[:, :, None], rows[:, None, :]]
+        return self._outliers(self.weighted_v[rows], spread, np.full(len(rows), rows.shape[1]))
+
     def test(self, alternatives: Floats) -> Outliers:
         """Test alternatives (g, m, q): which way observations would be off, one column per freedom.
 
@@ -71,11 +83,13 @@ class Adjustment:
         g, m, q = h.shape
         columns = h.transpose(1, 0, 2).reshape(m, g * q)
         spread = (self.weighted_cov_v @ columns).reshape(m, g, q).transpose(1, 2, 0)
-        k = spread @ h
-        seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(
-            np.einsum("gmq,gmq->g", h, h), 1e-300
-        ) * np.max(np.abs(np.diag(self.weighted_cov_v)), initial=1e-300)
-        k = np.where(seen[:, None, None], k, np.eye(h.shape[2]))
+        return self._outliers(u, spread @ h, np.einsum("gmq,gmq->g", h, h))
+
+    def _outliers(self, u: Floats, k: Floats, length: npt.NDArray[np.generic]) -> Outliers:
+        """Return the tests from u (g, q) and K (g, q, q); `length` (g,) is HᵀH's trace."""
+        largest = np.max(np.abs(np.diag(self.weighted_cov_v)), initial=1e-300)
+        seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(length, 1e-300) * largest
+        k = np.where(seen[:, None, None], k, np.eye(k.shape[2]))
         size = -np.linalg.solve(k, u[..., None])[..., 0]
         statistic = -np.einsum("gq,gq->g", u, size)
         return Outliers(
@@ -101,87 +115,146 @@ def adjust(
         observation with its own bias is left out exactly, and its error is known.
     tolerance: stop when a step moves nothing by more than this part of its own σ.
     """
-    x = np.array(start, float)
-    q = np.asarray(cov, float)
+
+    def stacked(x: Floats) -> tuple[Floats, Floats]:
+        v, a = equations(x[0])
+        return np.asarray(v)[None], np.asarray(a)[None]
+
+    q, x = np.asarray(cov, float), np.asarray(start, float)
     q = np.diag(q) if q.ndim == 1 else q
     h = np.zeros((len(q), 0)) if biases is None else biases
-    n = len(x)
-    x = np.concatenate([x, np.zeros(h.shape[1])])
-    root = np.linalg.cholesky(q)
+    size = np.array([[len(q), len(x), h.shape[1]]])
+    return adjust_stack(
+        stacked, q[None], x[None], h[None], size, iterations=iterations, tolerance=tolerance
+    )[0]
+
+
+def adjust_stack(
+    equations: StackedEquations,
+    cov: Floats,
+    start: Floats,
+    biases: Floats,
+    sizes: Ints,
+    *,
+    iterations: int = 40,
+    tolerance: float = 1e-6,
+) -> list[Adjustment]:
+    """Return the adjustments of g networks of like size, padded to the largest.
+
+    cov: (g, m, m), the identity for observations a network does not have.
+    start: (g, n); biases: (g, m, b), zero where a network has fewer.
+    sizes: (g, 3) observations, unknowns and biases each network has, first in its rows.
+    """
+    g, n = start.shape
+    x = np.concatenate([start, np.zeros((g, biases.shape[2]))], axis=1)
+    idle = np.arange(x.shape[1]) >= sizes[:, 1:2]
+    idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
+    root = np.linalg.cholesky(cov)
+    white = np.linalg.inv(root)
 
     def whitened(x: Floats) -> tuple[Floats, Floats]:
-        v, a = equations(x[:n])
-        full = np.column_stack([v + h @ x[n:], a, h])
-        full = solve_triangular(root, full, lower=True, check_finite=False)
-        return full[:, 0], full[:, 1:]
+        v, a = equations(x[:, :n])
+        v = v + np.einsum("gmb,gb->gm", biases, x[:, n:])
+        a = np.concatenate([a, biases], axis=2)
+        return np.einsum("gij,gj->gi", white, v), white @ a
 
     v, a = whitened(x)
-    converged = False
-    done, damping = 0, 0.0  # Gauss–Newton, until a step does not help: then Marquardt
-    while not converged and done < iterations:
-        done += 1
-        normal = a.T @ a
-        inverse = _inverse(normal + damping * np.diag(np.diag(normal)))
-        step = -inverse @ (a.T @ v)
-        if not np.isfinite(step).all():
-            if damping > 1:
-                break
-            damping = max(1e-4, 10 * damping)
-            continue
-        trial = whitened(x + step)
-        short = bool(np.all(np.abs(step) <= tolerance * np.sqrt(np.diag(inverse))))
-        if short or trial[0] @ trial[0] <= v @ v:
-            x, (v, a) = x + step, trial
-            # A step that damping made short is no sign of being there.
-            converged = short and damping < 1e-3
-            damping = damping / 10 if damping > 1e-7 else 0.0
-        else:
-            damping = max(1e-4, 10 * damping)
-    return _statistics(x, v, a, root, done, converged)
+    damping, done = np.zeros(g), np.zeros(g, dtype=np.int64)
+    converged, failed = np.zeros(g, dtype=np.bool_), np.zeros(g, dtype=np.bool_)
+    for _ in range(iterations):
+        live = ~converged & ~failed
+        if not live.any():
+            break
+        done += live
+        normal = np.swapaxes(a, 1, 2) @ a
+        diagonal = np.einsum("gii->gi", normal)
+        diagonal += np.where(idle, 1.0, damping[:, None] * diagonal)
+        inverse = _inverse(normal)
+        step = -np.einsum("gij,gkj,gk->gi", inverse, a, v, optimize=True)
+        usable = np.isfinite(step).all(axis=1)
+        failed |= live & ~usable & (damping > 1)
+        step = np.where((live & usable)[:, None], step, 0.0)
+        trial_v, trial_a = whitened(x + step)
+        spread = np.sqrt(np.einsum("gii->gi", np.where(np.isfinite(inverse), inverse, 0.0)))
+        short = live & usable & (np.abs(step) <= tolerance * spread).all(axis=1)
+        less = np.einsum("gi,gi->g", trial_v, trial_v) <= np.einsum("gi,gi->g", v, v)
+        take = live & usable & (short | less)
+        x = np.where(take[:, None], x + step, x)
+        v = np.where(take[:, None], trial_v, v)
+        a = np.where(take[:, None, None], trial_a, a)
+        # A step that damping made short is no sign of being there.
+        converged |= short & (damping < 1e-3)
+        eased = np.where(damping > 1e-7, damping / 10, 0.0)
+        damping = np.where(take, eased, np.maximum(1e-4, 10 * damping))
+    return _statistics(x, v, a, root, white, idle, sizes, done, converged)
 
 
 def _inverse(normal: Floats) -> Floats:
-    """Inverse of a normal matrix, scaled first; NaN when an unknown is not determined."""
-    scale = np.sqrt(np.diag(normal))
+    """Inverses of normal matrices (g, n, n), scaled first; NaN where an unknown is not determined.
+
+    What another network of the stack is must not matter: where one has no factor, each is factored
+    by itself.
+    """
+    scale = np.sqrt(np.einsum("gii->gi", normal))
     with np.errstate(invalid="ignore", divide="ignore"):
-        unit = normal / np.outer(scale, scale)
+        unit = normal / (scale[:, :, None] * scale[:, None, :])
+    good = np.isfinite(unit).all(axis=(1, 2))
+    unit[~good] = np.eye(unit.shape[1])
     try:
         factor = np.linalg.cholesky(unit)
     except np.linalg.LinAlgError:
-        return np.full_like(normal, np.nan)
-    if not np.min(np.diag(factor)) ** 2 > _SINGULAR:
-        return np.full_like(normal, np.nan)
-    half = solve_triangular(factor, np.diag(1 / scale), lower=True)
-    return np.asarray(half.T @ half)
+        factor = np.zeros_like(unit)
+        for i, one in enumerate(unit):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                factor[i] = np.linalg.cholesky(one)
+    good &= np.einsum("gii->gi", factor).min(axis=1, initial=np.inf) ** 2 > _SINGULAR
+    factor[~good] = np.eye(unit.shape[1])
+    half = np.linalg.inv(factor) / np.where(good[:, None], scale, 1.0)[:, None, :]
+    return np.where(good[:, None, None], np.swapaxes(half, 1, 2) @ half, np.nan)
 
 
 def _statistics(
-    x: Floats, v: Floats, a: Floats, root: Floats, iterations: int, converged: bool
-) -> Adjustment:
-    """Everything that is said of a solution, from its whitened residuals and Jacobian."""
-    cov = _inverse(a.T @ a)
-    determined = bool(np.isfinite(cov).all())
-    m = len(v)
-    projector = np.eye(m) - a @ cov @ a.T
-    back = solve_triangular(root, np.eye(m), lower=True)  # root⁻¹
-    redundancy = np.sum((root @ projector) * back.T, axis=1)
-    weighted_cov_v = back.T @ projector @ back
-    weighted_v = back.T @ v
-    spread = np.diag(weighted_cov_v)
+    x: Floats,
+    v: Floats,
+    a: Floats,
+    root: Floats,
+    white: Floats,
+    idle: Flags,
+    sizes: Ints,
+    iterations: Ints,
+    converged: Flags,
+) -> list[Adjustment]:
+    """Everything that is said of the solutions, from their whitened residuals and Jacobians."""
+    normal = np.swapaxes(a, 1, 2) @ a
+    np.einsum("gii->gi", normal)[idle] = 1.0
+    cov = _inverse(normal)
+    determined = np.isfinite(cov).all(axis=(1, 2))
+    projector = np.eye(v.shape[1]) - a @ cov @ np.swapaxes(a, 1, 2)
+    back = np.swapaxes(white, 1, 2)
+    redundancy = np.einsum("gij,gjk,gki->gi", root, projector, white, optimize=True)
+    weighted_cov_v = back @ projector @ white
+    weighted_v = np.einsum("gji,gj->gi", white, v)
+    spread = np.einsum("gii->gi", weighted_cov_v)
     with np.errstate(invalid="ignore", divide="ignore"):
-        controlled = spread > 1e-9 * np.einsum("ji,ji->i", back, back)
+        controlled = spread > 1e-9 * np.einsum("gji,gji->gi", white, white)
         w = np.where(controlled, weighted_v / np.sqrt(np.where(controlled, spread, 1.0)), np.nan)
-    nan = float("nan")
-    return Adjustment(
-        x=x if determined else np.full_like(x, np.nan),
-        cov=cov,
-        v=root @ v,
-        redundancy=redundancy,
-        w=w,
-        chi2=float(v @ v) if determined else nan,
-        dof=m - len(x),
-        iterations=iterations,
-        converged=converged and determined,
-        weighted_v=weighted_v,
-        weighted_cov_v=weighted_cov_v,
-    )
+    out = []
+    for i, (m, _, _) in enumerate(sizes.tolist()):
+        mine = ~idle[i]
+        there = bool(determined[i])
+        out.append(
+            Adjustment(
+                x=x[i, mine] if there else np.full(int(mine.sum()), np.nan),
+                cov=cov[i][np.ix_(mine, mine)],
+                v=(root[i] @ v[i])[:m],
+                redundancy=redundancy[i, :m],
+                w=w[i, :m],
+                chi2=float(v[i] @ v[i]) if there else float("nan"),
+                dof=m - int(mine.sum()),
+                iterations=int(iterations[i]),
+                converged=bool(converged[i] and there),
+                weighted_v=weighted_v[i, :m],
+                weighted_cov_v=weighted_cov_v[i, :m, :m],
+            )
+        )
+    return out
