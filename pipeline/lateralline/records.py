@@ -174,6 +174,9 @@ class Marks:
     placed: Flags
     misfit_chi2: Floats  # three or more ties: Σ(v/σ)²; else NaN
     misfit_dof: Ints
+    #: (n, 3, c) what one σ of each of c errors shared through the site does to each mark; part of
+    #: `cov_m2`, and the same c for `Exposures`. No columns where nothing is shared.
+    shared_m: Floats = field(default_factory=lambda: np.zeros((0, 3, 0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +194,7 @@ class Exposures:
     cov_m2: Floats  # (n, 3, 3)
     ground_m: Floats
     placed: Flags
+    shared_m: Floats = field(default_factory=lambda: np.zeros((0, 3, 0)))  # (n, 3, c) as in `Marks`
 
 
 # ---- solve --------------------------------------------------------------------------------
@@ -221,6 +225,9 @@ class Fixes:
     reason: Texts  # why weak, ambiguous or unsolved, in words; "" otherwise
     marks_used: Ints
     tilt_prior_rad: Floats  # σ of the prior 0 in `tilt_rad` and `cov`; NaN = measured, or free
+    #: (k, 5, c + s) what one σ of each shared error does to each fix: c of place, then one for the
+    #: depth-reading scale of each receiver. Part of `cov`; no columns where nothing is shared.
+    shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
 
     @property
     def solved(self) -> Flags:

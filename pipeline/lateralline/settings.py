@@ -23,6 +23,7 @@ class Accuracy:
     tape_m: float
     tape_ratio: float
     gnss_m: float  # when a mark gives no sigma of its own; each axis
+    gnss_common_m: float  # what all GNSS positions of a site are off by together; each axis
     level_m: float  # a levelled ground shot against control
     unknown_ground_m: float  # ground taken as level because no level was given
     ground_slope_ratio: float  # a stop's ground slope about the site's

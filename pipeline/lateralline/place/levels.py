@@ -9,7 +9,7 @@ import numpy as np
 
 from lateralline.place.control import Control
 from lateralline.place.notes import metres, site_finding
-from lateralline.records import FieldRecord, Finding, Flags, Floats, Spots
+from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints, Spots
 from lateralline.settings import Accuracy
 
 
@@ -27,6 +27,7 @@ class Levels(NamedTuple):
     z_m: Floats
     sigma_m: Floats
     known: Flags
+    control: Ints  # control point whose σ is part of this one's; −1 = none
 
 
 def level_ground(record: FieldRecord, control: Control) -> Ground:
@@ -57,10 +58,15 @@ def spot_levels(spots: Spots, control: Control, ground: Ground, accuracy: Accura
     known = np.isfinite(spots.z_m)
     taped = spots.method != "gnss"
     default = np.full(len(known), accuracy.gnss_m)
-    default[taped] = np.hypot(accuracy.level_m, control.sigma_v_m[_first_named(spots, control)])
+    first = np.full(len(known), -1)
+    first[taped] = _first_named(spots, control)
+    default[taped] = np.hypot(accuracy.level_m, control.sigma_v_m[first[taped]])
     sigma = np.where(np.isnan(spots.sigma_v_m), default, spots.sigma_v_m)
     return Levels(
-        np.where(known, spots.z_m, ground.level_m), np.where(known, sigma, ground.sigma_m), known
+        np.where(known, spots.z_m, ground.level_m),
+        np.where(known, sigma, ground.sigma_m),
+        known,
+        np.where(known & np.isnan(spots.sigma_v_m), first, -1),
     )
 
 
@@ -83,7 +89,7 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
     ]
 
 
-def _first_named(spots: Spots, control: Control) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _first_named(spots: Spots, control: Control) -> Ints:
     taped = np.flatnonzero(spots.method != "gnss")
     names = [spots.ties[i][0][0] if spots.ties[i] else spots.base_from[i] for i in taped]
     return control.rows(names)

@@ -25,6 +25,7 @@ class Plan(NamedTuple):
 
     xy_m: Floats  # (n, 2)
     cov_m2: Floats  # (n, 2, 2) control and tape, or GNSS; without placing and level
+    by_control: Floats  # (n, 2, 2c) what one σ of east and north of each shared point does
     by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
     chi2: Floats  # (n,) misfit of three or more ties; else NaN
     dof: Ints  # (n,)
@@ -39,6 +40,7 @@ def plan_positions(
     plan = Plan(
         np.full((n, 2), np.nan),
         np.full((n, 2, 2), np.nan),
+        np.zeros((n, 2, 2 * control.shares)),
         np.zeros((n, 2)),
         np.full(n, np.nan),
         np.zeros(n, dtype=np.int64),
@@ -49,6 +51,7 @@ def plan_positions(
     _polar(plan, control, tape, notes)
     for tie in place_ties(control, tape, notes):
         plan.xy_m[tie.rows], plan.cov_m2[tie.rows] = tie.xy_m, tie.cov_m2
+        plan.by_control[tie.rows] = tie.by_control
         plan.by_level[tie.rows] = tie.by_level
         plan.chi2[tie.rows], plan.dof[tie.rows] = tie.chi2, tie.dof
     tape.report(notes)
@@ -92,6 +95,7 @@ def _offsets(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
         np.column_stack([station.sigma_m, offset.sigma_m]),
         np.column_stack([control.sigma_h_m[start], control.sigma_h_m[end]]),
     )
+    plan.by_control[rows] = control.in_plan(np.column_stack([start, end]), placed.by_control)
     plan.by_level[rows] = placed.by_measured[:, :, 1] * offset.by_level[:, None]
     for i in where(length == 0.0):
         notes.unplaced(
@@ -130,6 +134,7 @@ def _polar(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
         np.column_stack([distance.sigma_m, bearing_rad]),
         control.sigma_h_m[at][:, None],
     )
+    plan.by_control[rows] = control.in_plan(at[:, None], placed.by_control)
     plan.by_level[rows] = placed.by_measured[:, :, 0] * distance.by_level[:, None]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,7 +14,8 @@ from lateralline.place.levels import Ground, Levels, level_findings, level_groun
 from lateralline.place.notes import Notes, complete, metres
 from lateralline.place.plan import Plan, plan_positions
 from lateralline.place.plausible import control_plausible, outside
-from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks
+from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks, Spots
+from lateralline.settings import Accuracy
 
 #: Two marks closer than this are one spot measured or written twice.
 _SAME_SPOT_M: Final = 0.005
@@ -43,6 +44,7 @@ def place(record: FieldRecord) -> Placed:
     exposures, from_exposures = _exposures(record, frame, control, ground)
     plausible = (*control_plausible(record, control), *outside(frame, record))
     findings = (*frame.findings, *assumed, *plausible, *from_marks, *from_exposures)
+    marks, exposures = _used(marks, exposures)
     return Placed(frame, marks, exposures, findings)
 
 
@@ -54,6 +56,7 @@ def _marks(
     plan, levels, cov = _located(record, frame, control, ground, notes)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, accuracy.mark_placing_m**2)
+    shared = _shared(spots, control, accuracy, plan, levels)
     cov[:, [0, 1], [0, 1]] += placing[:, None]
     xyz, cov = _whole(np.column_stack([plan.xy_m, levels.z_m]), cov)
     marks = Marks(
@@ -71,6 +74,7 @@ def _marks(
         placed=complete(xyz),
         misfit_chi2=plan.chi2,
         misfit_dof=plan.dof,
+        shared_m=shared,
     )
     _coinciding(marks, notes)
     return marks, [*level_findings("mark", levels.known, ground), *notes.found]
@@ -109,6 +113,7 @@ def _exposures(
         cov_m2=cov,
         ground_m=np.where(from_ground, levels.z_m, np.nan),
         placed=complete(xyz),
+        shared_m=_shared(spots, control, accuracy, plan, levels),
     )
     ground_given = levels.known | ~from_ground
     return exposures, [*level_findings("exposure", ground_given, ground), *notes.found]
@@ -127,7 +132,42 @@ def _located(
     through = np.column_stack([plan.by_level, np.ones(len(levels.z_m))])
     cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
     cov[:, :2, :2] += plan.cov_m2
+    gnss = notes.spots.method == "gnss"
+    cov[gnss] += settings.accuracy.gnss_common_m**2 * np.eye(3)
     return plan, levels, cov
+
+
+def _shared(
+    spots: Spots, control: Control, accuracy: Accuracy, plan: Plan, levels: Levels
+) -> Floats:
+    """Return what one σ of each error shared through the site does to n spots (n, 3, 3c + 3).
+
+    East and north of each point that several spots hang on, their levels; then GNSS, all three.
+    """
+    n, c = len(levels.z_m), control.shares
+    out = np.zeros((n, 3, 3 * c + 3))
+    out[:, :2, : 2 * c] = plan.by_control
+    by = np.flatnonzero(levels.control >= 0)
+    by = by[control.shared[levels.control[by]] >= 0]
+    at = 2 * c + control.shared[levels.control[by]]
+    sigma = np.nan_to_num(control.sigma_v_m[levels.control[by]])
+    out[by, 2, at] = sigma
+    # a sloping tape is reduced by the level: with it the position moves too
+    out[by[:, None], np.arange(2), at[:, None]] = plan.by_level[by] * sigma[:, None]
+    out[np.ix_(spots.method == "gnss", range(3), range(3 * c, 3 * c + 3))] = (
+        accuracy.gnss_common_m * np.eye(3)
+    )
+    return out
+
+
+def _used(marks: Marks, exposures: Exposures) -> tuple[Marks, Exposures]:
+    """Drop the columns of shared errors that move nothing, or one spot only."""
+    both = np.concatenate([marks.shared_m, exposures.shared_m])
+    several = (np.abs(both) > 0.0).any(axis=1).sum(axis=0) > 1
+    return (
+        replace(marks, shared_m=marks.shared_m[:, :, several]),
+        replace(exposures, shared_m=exposures.shared_m[:, :, several]),
+    )
 
 
 def _whole(xyz: Floats, cov: Floats) -> tuple[Floats, Floats]:

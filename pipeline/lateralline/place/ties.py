@@ -26,6 +26,7 @@ class Tied(NamedTuple):
     rows: Ints
     xy_m: Floats
     cov_m2: Floats
+    by_control: Floats  # (n, 2, 2c) of one σ of each shared point's east and north
     by_level: Floats
     chi2: Floats
     dof: Ints
@@ -130,6 +131,7 @@ def _two(ties: _Ties, control: Control, notes: Notes) -> Tied:
         ties.rows,
         xy,
         spread @ spread.transpose(0, 2, 1),
+        control.in_plan(ties.point[:, :2], placed.by_control),
         by_level,
         np.full(len(xy), np.nan),
         np.zeros(len(xy), dtype=np.int64),
@@ -176,7 +178,8 @@ def _more(ties: _Ties, control: Control, notes: Notes) -> Tied:
     xy[steep | (twin & (ties.left == 0.0))] = np.nan
     _weak_angles(ties, xy, notes)
     by_level = np.nansum(fit.by_measured * ties.by_level[:, None, :], axis=2)
-    return Tied(ties.rows, xy, fit.cov_m2, by_level, fit.chi2, fit.dof)
+    by_control = control.in_plan(ties.point, fit.by_control)
+    return Tied(ties.rows, xy, fit.cov_m2, by_control, by_level, fit.chi2, fit.dof)
 
 
 def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int, notes: Notes) -> None:

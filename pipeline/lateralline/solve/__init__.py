@@ -59,7 +59,8 @@ def solve(
         stops=replace(problem.stops, scale=scale.others, scale_sigma=scale.others_sigma),
     )
     modes = find_modes(problem, stops, gathered.stop)
-    fixes = fixes_of(gathered, modes, stops)
+    shared_m = marks.shared_m if len(marks.shared_m) else np.zeros((len(marks.row), 3, 0))
+    fixes = fixes_of(gathered, modes, stops, shared_m, scale)
     results = mark_results_of(modes, len(marks.row))
     rejected = _rejected(modes, results)
     doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)

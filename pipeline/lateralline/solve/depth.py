@@ -34,7 +34,7 @@ def with_ground(problem: StopProblem, p: Floats, cov: Floats) -> tuple[Floats, F
 
     det = at.mark_s[0] * at.mark_s[2] - at.mark_s[1] ** 2
     inverse = np.stack([at.mark_s[2], -at.mark_s[1], -at.mark_s[1], at.mark_s[0]]) / det
-    by_level = problem.by_position(p)[:, 2] * (marks.cov_m2[2, 2] * _lever(problem, p))
+    by_level = problem.by_position(p)[:, 2] * (marks.cov_m2[2, 2] * lever(problem, p))
     pull = np.einsum("qin,qrn,rn->in", at.mark_j, inverse.reshape(2, 2, -1), by_level)
     q = per_problem(pull, s.count)
 
@@ -49,7 +49,7 @@ def with_ground(problem: StopProblem, p: Floats, cov: Floats) -> tuple[Floats, F
     return whole, np.asarray(np.maximum(variance, 1e-12))
 
 
-def _lever(problem: StopProblem, p: Floats) -> Floats:
+def lever(problem: StopProblem, p: Floats) -> Floats:
     """Return ∂(ground over the fix)/∂(level of each mark) (n,); 0 for marks not in the plane."""
     s, marks = problem.stops, problem.marks
     over_fix = np.einsum("ijk,jk->ik", s.plane_cov, problem.plane_row(p))

@@ -13,6 +13,8 @@ from lateralline.solve.average import average
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import REJECT, Modes
+from lateralline.solve.scale import Scale
+from lateralline.solve.shared import shared_shifts
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
@@ -27,8 +29,13 @@ DIVERGED = "the adjustment did not converge; look for a mark of another stop or 
 ABOVE = "the solution lies above the ground; look for a wrong level or depth reading"
 
 
-def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
-    """Return one fix per row of stops; NaN where there is no solution, with the reason."""
+def fixes_of(
+    gathered: Gathered, modes: Modes, stops: StopRows, shared_m: Floats, scale: Scale
+) -> Fixes:
+    """Return one fix per row of stops; NaN where there is no solution, with the reason.
+
+    shared_m (n, 3, c) is what errors shared through the site do to the marks.
+    """
     size, at = len(stops.row), gathered.stop
     problem, chosen = modes.problem, modes.chosen
     averaged = average(problem, chosen)
@@ -37,6 +44,8 @@ def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
     heading, tilt, flipped = _wrapped(p[3], p[4])
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
+    shared = shared_shifts(problem, chosen, shared_m, scale)
+    shared[flipped, 4] *= -1.0
 
     status = np.full(size, "unsolved", dtype="<U9")
     reason = np.full(size, "", dtype="<U200")
@@ -90,6 +99,7 @@ def fixes_of(gathered: Gathered, modes: Modes, stops: StopRows) -> Fixes:
         reason=reason,
         marks_used=count(problem.stops.count),
         tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
+        shared=spread(shared),
     )
 
 
