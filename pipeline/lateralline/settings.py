@@ -114,6 +114,19 @@ class Branch:
 
 
 @dataclass(frozen=True, slots=True)
+class Georeference:
+    """What section [crs] says beside the systems themselves."""
+
+    extent: tuple[float, float, float, float] | None = None  # west, south, east, north, degrees
+    grids: str = ""  # folder of grid files, as a path that can be opened; "" = none
+    accept_zero_shift: bool = False
+    shift_accuracy_m: float | None = None  # 1 σ of a shift whose accuracy is not published
+    gnss_heights: Literal["levels", "ellipsoidal"] = "levels"
+    separation_m: float = nan  # ellipsoidal height less level; NaN = by a geoid grid
+    separation_sigma_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything `site.toml` says."""
 
@@ -133,6 +146,7 @@ class Settings:
     dig_rule: str  # key of the dig-rule table
     dig_tolerance_m: float  # NaN = the rule's own
     aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
+    georeference: Georeference = Georeference()
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

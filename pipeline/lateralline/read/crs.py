@@ -48,6 +48,8 @@ def read_axes(crs: Row, units: dict[str, str], ledger: Ledger) -> Axes | None:
         return Axes(False, tape, metres, metres, False, *heights)
     plan, implied = _plan_crs(crs, horizontal, ledger) if horizontal else (None, None)
     heights = _height_unit(crs, vertical, implied, ledger) or relative
+    if crs.text("gnss_heights") == "ellipsoidal":
+        heights = "metre", 1.0
     if plan is None:
         return None
     if plan.is_geographic:

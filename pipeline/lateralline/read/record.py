@@ -43,7 +43,7 @@ def read_site(folder: Path) -> FieldRecord:
     tables = _read_tables(files, site, ledger)
     check_references(site, tables, ledger)
     if site is not None:
-        said = settings(site, ledger)
+        said = settings(site, folder, ledger)
         check_runs(said, site, tables["stops"] or Rows("stops.csv"), ledger)
     ledger.raise_faults(folder.name)
     assert site is not None  # without a site there is a fault

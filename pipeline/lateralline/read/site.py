@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import fields
 from datetime import date
 from math import isnan, radians
+from pathlib import Path
 from typing import cast
 
 from lateralline import contract
 from lateralline.published import dig_rules
 from lateralline.read.crs import crs_texts
 from lateralline.read.files import SITE_FILE
+from lateralline.read.georeference import georeference
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.pipes import Found, PipeSize, is_of, look_up, pipe_table
 from lateralline.read.sections import Site, unit_keys
@@ -18,8 +20,11 @@ from lateralline.read.tables import Row
 from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
 
 
-def settings(site: Site, ledger: Ledger) -> Settings:
-    """Return the settings in SI, noting what was assumed; values at fault come out as NaN or ""."""
+def settings(site: Site, folder: Path, ledger: Ledger) -> Settings:
+    """Return the settings in SI, noting what was assumed; values at fault come out as NaN or "".
+
+    `folder` is where `site.toml` lies: paths in it count from there.
+    """
     head, crs, dig = site.one("site"), site.one("crs"), site.one("dig")
     surveyed = head.cells.get("surveyed")
     horizontal, vertical = crs_texts(crs)
@@ -61,6 +66,7 @@ def settings(site: Site, ledger: Ledger) -> Settings:
         dig_rule=rule,
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
+        georeference=georeference(crs, folder, ledger),
     )
 
 
