@@ -46,7 +46,7 @@ ONLY_IN = {
     "geopandas": TABLES,
     "pyogrio": TABLES | {"lineage"},
     "fiona": TABLES | {"lineage"},
-    "shapely": TABLES | {"lineage", "derive"},
+    "shapely": TABLES | {"lineage", "derive", "proof"},
     "matplotlib": {"write"},
     "openpyxl": {"read"},
     "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic"},

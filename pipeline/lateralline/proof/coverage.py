@@ -80,7 +80,7 @@ def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
     plan = (fixes.xyz_m - simulated.poses.xyz_m)[good, :2]
     distance = np.einsum("ki,kij,kj->k", plan, np.linalg.inv(fixes.cov[good, :2, :2]), plan)
     ratio = rms / bound
-    hand = by_hand(simulated)
+    hand = by_hand(simulated.marks, simulated.stops)
     hand_plan = _in_axes(hand[:, :3] - simulated.poses.xyz_m, simulated.poses.heading_rad)[:, :2]
     hand_off = np.column_stack([hand_plan, hand[:, 3] - simulated.poses.depth_m])
     hand_rms = np.sqrt(np.nanmean(hand_off**2, axis=0))

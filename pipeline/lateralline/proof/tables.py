@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from lateralline.proof.coverage import BAND, WORST_RATIO, Outcome
+from lateralline.proof.lines import Measure
 from lateralline.proof.speed import LOOPED, Speed
 
 
@@ -92,6 +93,31 @@ def wrong_table(outcomes: Iterable[Outcome]) -> str:
             for o in outcomes
         ),
     )
+
+
+def lines_table(rows: Iterable[Measure]) -> str:
+    """Return what lines come to, each value beside its bound."""
+    return markdown(
+        ("lines", "measure", "cases", "value", "bound", ""),
+        (
+            (m.group, m.what, f"{m.cases:,}", _value(m.value, m.unit), _bound(m), _verdict(m))
+            for m in rows
+        ),
+    )
+
+
+def _value(value: float, unit: str) -> str:
+    return {"share": _share(value), "m": f"{value:.3f} m", "ratio": f"{value:.2f}"}[unit]
+
+
+def _bound(m: Measure) -> str:
+    if not m.bounded:
+        return ""
+    return f"≥ {_value(m.least, m.unit)}" if m.least == m.least else f"≤ {_value(m.most, m.unit)}"
+
+
+def _verdict(m: Measure) -> str:
+    return "" if not m.bounded else "missed" if m.missed else "holds"
 
 
 def speed_table(speeds: Iterable[Speed]) -> str:

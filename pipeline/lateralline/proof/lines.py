@@ -1,0 +1,186 @@
+"""Is the adjusted line as good as it claims? Simulated lines against their truth.
+
+What is simulated stands in `line_truth`. The bounds:
+
+accuracy    root mean square distance in space of the adjusted centreline from the true one, both
+            ways along it, at most 0.6 of that of the draftsman's line: fixes by the rule of hand at
+            its best (`by_hand(squared=True)`), joined straight in counter order
+corridor    the 95 % corridor holds the whole true pipe from the first stop to the last, in plan, in
+            95 % of lines
+bends       precision and recall as `line_bends` defines them, 0.95
+blunders    0.5 m of one stop named in 95 %, as `line_blunders` plants and counts them: stops moved,
+            and counters misread
+alarms      lines without a blunder that are nonetheless accused: an error of `link`, or a stop
+            whose marks `solve` holds to contradict each other; at most 2 %
+
+All else in the table is for information.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.proof.line_bends import Turn
+from lateralline.proof.line_scores import BlunderScore, LineScore, score_lines
+
+WORST_RATIO = 0.6
+LEAST_SHARE = 0.95
+MOST_ALARMS = 0.02
+#: Lines for which the bounds are meant; fewer widen shares by two standard deviations of chance.
+FULL = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One row of the table."""
+
+    group: str
+    what: str
+    cases: int
+    value: float  # NaN = no case
+    unit: str = "share"  # share | m | ratio
+    least: float = float("nan")
+    most: float = float("nan")
+
+    @property
+    def bounded(self) -> bool:
+        """A bound stands beside it."""
+        return bool(np.isfinite(self.least) or np.isfinite(self.most))
+
+    @property
+    def missed(self) -> bool:
+        """True when the value lies outside its bound; no case is no proof."""
+        inside = not self.value < self.least and not self.value > self.most
+        return self.bounded and not (inside and bool(np.isfinite(self.value)))
+
+
+def prove_lines(count: int, seed: int) -> tuple[Measure, ...]:
+    """Simulate, draw and measure `count` lines."""
+    return measures(*score_lines(count, seed))
+
+
+def measures(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
+    """Return every row of the table."""
+    return (
+        *_accuracy(lines),
+        *_corridor(lines),
+        *_bends([turn for line in lines for turn in line.turns], whole=len(lines) >= FULL),
+        *_blunders(lines, blunders),
+        *_statistics(lines),
+    )
+
+
+def misses(rows: Iterable[Measure]) -> list[str]:
+    """Return every bound missed, in words."""
+    return [
+        f"{m.group}: {m.what} {m.value:.3f}, bound {bound:.3f}"
+        for m in rows
+        if m.missed
+        for bound in (m.least, m.most)
+        if np.isfinite(bound)
+    ]
+
+
+def _accuracy(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+    drawn = [x for x in lines if np.isfinite(x.ours_m2)]
+    n = len(drawn)
+    ours, hand, plain = (
+        float(np.sqrt(np.mean([getattr(x, name) for x in drawn]))) if n else float("nan")
+        for name in ("ours_m2", "hand_m2", "plain_hand_m2")
+    )
+    return (
+        Measure("accuracy", "adjusted centreline off the true one, RMS", n, ours, "m"),
+        Measure("accuracy", "rule of hand at its best, RMS", n, hand, "m"),
+        Measure("accuracy", "rule of hand, mid mark as it lies, RMS", n, plain, "m"),
+        Measure("accuracy", "adjusted over hand at its best", n, ours / hand, "ratio",
+                most=WORST_RATIO),
+        Measure("accuracy", "lines not drawn", len(lines), _share(x not in drawn for x in lines)),
+    )  # fmt: skip
+
+
+def _corridor(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+    n = len(lines)
+    width = [x.width_m for x in lines if np.isfinite(x.width_m)] or [float("nan")]
+    whole = _share(x.held == 1.0 for x in lines)
+    return (
+        _at_least("corridor", "holds the whole pipe", n, whole, whole_proof=n >= FULL),
+        Measure("corridor", "pipe length inside", n, float(np.mean([x.held for x in lines]))),
+        Measure("corridor", "median width", n, float(np.median(width)), "m"),
+        Measure("corridor", "90th percentile of width", n, float(np.percentile(width, 90)), "m"),
+    )
+
+
+def _bends(turns: Sequence[Turn], whole: bool) -> tuple[Measure, ...]:
+    asked = [t for t in turns if t.asked]
+    claimed = [t for t in turns if t.claimed]
+    slight = [t for t in turns if t.near and t.bends and not t.asked and not t.cancels]
+    far = [t for t in turns if not t.near and t.bends and not t.cancels]
+    offsets = [t for t in turns if t.cancels and not t.drop]
+    drops = [t for t in turns if t.cancels and t.drop]
+    straight = [t for t in turns if not t.bends]
+    matched = [t.matched for t in asked]
+    right = [t.matched for t in claimed]
+    return (
+        _at_least("bends", "recall, 30° and more", len(asked), _share(matched), whole),
+        _at_least("bends", "precision", len(claimed), _share(right), whole),
+        _rate("bends", "recall under 30°", [t.matched for t in slight]),
+        _rate("bends", "recall with a stop beyond 3 m", [t.matched for t in far]),
+        _rate("bends", "offsets seen as two bends", [t.shape == "double_bend" for t in offsets]),
+        _rate("bends", "drops seen as two bends", [t.shape == "double_bend" for t in drops]),
+        _rate("bends", "straight pipe left undecided", [t.shape == "undecided" for t in straight]),
+    )
+
+
+def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
+    whole = len(lines) >= FULL
+    moved = [b.named for b in blunders if b.kind != "counter"]
+    misread = [b.named for b in blunders if b.kind == "counter"]
+    alarms = [x.alarmed for x in lines]
+    slack = 0.0 if whole else _chance(MOST_ALARMS, len(alarms))
+    doubted = [any(f.code == "mark-disagrees" for f in x.findings) for x in lines]
+    return (
+        _at_least("blunders", "stop moved, named", len(moved), _share(moved), whole),
+        *(
+            _rate("blunders", f"moved {way} the pipe", [b.named for b in blunders if b.kind == way])
+            for way in ("across", "along")
+        ),
+        _at_least("blunders", "counter misread, named", len(misread), _share(misread), whole),
+        Measure("blunders", "false alarms, lines", len(alarms), _share(alarms),
+                most=MOST_ALARMS + slack),
+        _rate("blunders", "lines with a mark said to disagree", doubted),
+    )  # fmt: skip
+
+
+def _statistics(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+    dof = sum(x.dof for x in lines)
+    fails = [chi2.sf(x.chi2, x.dof) < 0.025 for x in lines if x.dof > 0]
+    held = [v for x in lines for v in x.vertices_held]
+    return (
+        Measure("statistics", "χ² over degrees of freedom", dof,
+                sum(x.chi2 for x in lines) / dof if dof else float("nan"), "ratio"),
+        _rate("statistics", "lines failing the global test at 2.5 %", fails),
+        _rate("statistics", "95 % ellipses of stops that hold the truth", held),
+    )  # fmt: skip
+
+
+def _rate(group: str, what: str, cases: Sequence[bool]) -> Measure:
+    return Measure(group, what, len(cases), _share(cases))
+
+
+def _at_least(group: str, what: str, n: int, value: float, whole_proof: bool) -> Measure:
+    slack = 0.0 if whole_proof else _chance(LEAST_SHARE, n)
+    return Measure(group, what, n, value, least=LEAST_SHARE - slack)
+
+
+def _chance(share: float, n: int) -> float:
+    """Return two standard deviations of a share of n cases."""
+    return float(2.0 * np.sqrt(share * (1.0 - share) / max(n, 1)))
+
+
+def _share(cases: Iterable[bool]) -> float:
+    values = list(cases)
+    return float(np.mean(values)) if values else float("nan")
