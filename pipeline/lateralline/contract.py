@@ -80,6 +80,8 @@ class Table(BaseModel):
 
 #: In the order a reader of the data dictionary meets them.
 INPUTS = ("site", "control", "marks", "stops", "exposures", "observations")
+#: Declared as inputs are, but standing beside sites, not in them.
+BESIDE = ("codes",)
 LAYERS = (
     "control_points",
     "field_marks",
@@ -97,14 +99,14 @@ LAYERS = (
 
 @cache
 def load(name: str) -> Table:
-    """Return the declaration of an input table or layer; ContractError when there is none."""
-    folder = "inputs" if name in INPUTS else "layers"
+    """Return the declaration of an input or layer; ContractError when there is none."""
+    folder = "inputs" if name in INPUTS + BESIDE else "layers"
     source = files("lateralline_schemas") / "v1" / folder / f"{name}.toml"
     try:
         return Table.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
     except FileNotFoundError:
         raise ContractError(
-            f"no schema named {name!r}; known: {', '.join(INPUTS + LAYERS)}"
+            f"no schema named {name!r}; known: {', '.join(INPUTS + BESIDE + LAYERS)}"
         ) from None
     except (tomllib.TOMLDecodeError, ValidationError) as e:
         raise ContractError(f"schema {name}: {e}") from e

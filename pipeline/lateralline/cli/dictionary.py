@@ -14,8 +14,12 @@ from lateralline.write import dictionary, json_schema
 def print_names() -> None:
     """Print every input table and layer with its title."""
     out = console()
-    width = max(map(len, contract.INPUTS + contract.LAYERS))
-    for heading, names in (("Files you fill in", contract.INPUTS), ("Layers", contract.LAYERS)):
+    width = max(map(len, contract.INPUTS + contract.BESIDE + contract.LAYERS))
+    for heading, names in (
+        ("Files you fill in", contract.INPUTS),
+        ("Beside sites", contract.BESIDE),
+        ("Layers", contract.LAYERS),
+    ):
         out.print(Text(heading, style="bold"))
         for name in names:
             out.print(f"  {name:<{width}}  {contract.load(name).title}")
@@ -38,7 +42,7 @@ def json_schemas(name: str | None) -> dict[str, object]:
     """Return the JSON Schema of one layer, or of all by name; input tables have none."""
     if name is None:
         return {layer: json_schema.json_schema(layer) for layer in contract.LAYERS}
-    if name in contract.INPUTS:
+    if name in contract.INPUTS + contract.BESIDE:
         raise ContractError(
             f"{name} is a file you fill in; JSON Schemas are of layers: "
             f"{', '.join(contract.LAYERS)}"
@@ -47,7 +51,7 @@ def json_schemas(name: str | None) -> dict[str, object]:
 
 
 def _names(name: str | None) -> tuple[str, ...]:
-    return contract.INPUTS + contract.LAYERS if name is None else (name,)
+    return contract.INPUTS + contract.BESIDE + contract.LAYERS if name is None else (name,)
 
 
 def _print_table(out: Console, name: str) -> None:

@@ -96,9 +96,12 @@ def whole_markdown() -> str:
         [
             _WHOLE.format(caution=CAUTION),
             _contents("Input tables", contract.INPUTS),
+            _contents("Beside sites", contract.BESIDE),
             _contents("Layers", contract.LAYERS),
             "## Input tables\n",
             *(markdown(name, level=3) for name in contract.INPUTS),
+            "## Beside sites\n",
+            *(markdown(name, level=3) for name in contract.BESIDE),
             "## Layers\n",
             *(markdown(name, level=3) for name in contract.LAYERS),
         ]
