@@ -1,8 +1,8 @@
-"""The batched least-squares kernel against NIST's certified non-linear regressions.
+"""Both least-squares kernels against NIST's certified non-linear regressions.
 
 Source: NIST Statistical Reference Datasets, Misra1a and MGH09; data and certified values as given
 in the lmfit source distribution's copy and the shared check list. Both starts are solved in one
-batch, as two problems of the same kind.
+batch, as two problems of the same kind; the network adjustment takes them one by one.
 """
 
 from dataclasses import dataclass
@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from lateralline.kernels.lsq import Linearised, levenberg_marquardt, whiten
+from lateralline.kernels.network import adjust
 
 MISRA1A = np.array(
     [
@@ -119,3 +120,46 @@ def test_certified_standard_deviations():
     np.testing.assert_allclose(
         np.sqrt(s2 * np.diag(np.linalg.inv(matrix[0]))), [2.7070075241, 7.2668688436e-06], rtol=1e-6
     )
+
+
+@pytest.mark.parametrize(
+    ("model", "data", "start", "certified", "deviations", "rss"),
+    [
+        (
+            misra1a, MISRA1A, start, [2.3894212918e02, 5.5015643181e-04],
+            [2.7070075241, 7.2668688436e-06], 1.2455138894e-01,
+        )
+        for start in ([500, 0.0001], [250, 0.0005])
+    ]
+    + [
+        (
+            mgh09, MGH09, start,
+            [1.9280693458e-01, 1.9128232873e-01, 1.2305650693e-01, 1.3606233068e-01],
+            # certified standard deviations of MGH09: from memory
+            [1.1435312227e-02, 1.9633220911e-01, 8.0842031232e-02, 9.0025542308e-02],
+            3.0750560385e-04,
+        )
+        for start in ([25, 39, 41.5, 39], [0.25, 0.39, 0.415, 0.39])
+    ],
+)  # fmt: skip
+def test_network_adjustment_has_the_certified_digits(
+    model, data, start, certified, deviations, rss
+):
+    """From NIST's far start and its near one: six digits at least, deviations and sum of squares.
+
+    The size of the noise is told as the certified residual deviation, so the a-priori covariance
+    is the one NIST certifies a posteriori, and χ² is the degrees of freedom.
+    """
+    y, x = data.T
+
+    def equations(b):
+        f, slopes = model(x, b)
+        return f - y, slopes.T
+
+    dof = len(y) - len(certified)
+    variance = np.full(len(y), rss / dof)
+    fit = adjust(equations, variance, start, iterations=500, tolerance=1e-8)
+    np.testing.assert_allclose(fit.x, certified, rtol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(fit.cov)), deviations, rtol=1e-6)
+    assert fit.chi2 == pytest.approx(dof, rel=1e-8)
+    assert fit.dof == dof
