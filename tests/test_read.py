@@ -352,7 +352,7 @@ def test_a_workbook_reads_as_its_csv_files_do(
     book_of(tables, folder, numbers=numbers)
     booked = read_site(folder)
     assert same(booked, record)
-    assert booked.marks.spots.file == "field.xlsx[marks]"
+    assert booked.marks.spots.file == "field.xlsx Marks"
     assert {f.name: f.rows for f in booked.inputs} == {"field.xlsx": 12, "site.toml": 0}
 
 
@@ -376,8 +376,8 @@ def test_workbook_cells_without_a_value(tmp_path: Path) -> None:
     with pytest.raises(SiteFaultsError) as caught:
         read_site(folder)
     faults = [str(f) for f in caught.value.faults]
-    assert faults[0].startswith("field.xlsx[stops]:2: D2 must be a value; it is a formula without")
-    assert faults[1].startswith("field.xlsx[stops]:3: C3 must be a value")
+    assert faults[0].startswith("field.xlsx stops!D2: depth_reading must be a value; it is a")
+    assert faults[1].startswith("field.xlsx stops!C3: counter must be a value")
 
 
 # ---- findings -------------------------------------------------------------------------------

@@ -12,6 +12,8 @@ class Fault:
 
     >>> print(Fault("marks.csv", 14, "offset", "3,2", "must be a number in ft", "write 3.2"))
     marks.csv:14: offset must be a number in ft; got "3,2" — write 3.2
+    >>> print(Fault("a.xlsx marks", 14, "offset", "3,2", "must be a number in ft", cell="N14"))
+    a.xlsx marks!N14: offset must be a number in ft; got "3,2"
     """
 
     file: str
@@ -20,10 +22,12 @@ class Fault:
     value: str
     must: str  # "must be …": what would be right
     hint: str = ""
+    cell: str = ""  # address in a workbook; then `file` names workbook and sheet
 
     def __str__(self) -> str:
         """Say where, what would be right, what was found and the way out."""
         place = f"{self.file}:{self.row}" if self.row else self.file
+        place = f"{self.file}!{self.cell}" if self.cell else place
         got = f'; got "{self.value}"' if self.value else ""
         hint = f" — {self.hint}" if self.hint else ""
         return f"{place}: {self.column} {self.must}{got}{hint}"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from functools import cache
 from typing import Annotated, Any, Final, TypeAlias
@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.read.ledger import nearest
+from lateralline.units import PER_FOOT, parse_length
 
 Value: TypeAlias = str | float | int | bool | date
 
@@ -27,7 +28,6 @@ _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
 _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
-_FEET_INCHES = re.compile(r"(\d+)\s*'\s*-?\s*(\d+(?:\.\d+)?)\s*(?:\"|''|in)?", re.ASCII)
 _WITHOUT = re.compile(r"\^\[\^([^\]]+)\]\+\$")  # a pattern that only forbids some signs
 _UNKNOWN = {
     "nan",
@@ -74,6 +74,37 @@ def accept(
     return {k: getattr(row, k) for k in row.model_fields_set}, bad
 
 
+def in_decimals(
+    columns: Iterable[Column], given: Mapping[str, object], unit_of: Callable[[Column], str]
+) -> dict[str, object]:
+    """Return the cells with lengths in feet and inches brought to their unit, in decimals.
+
+    Lengths are the numbers whose unit stands in [units]; a polar mark's `offset`, a bearing, is
+    none. What cannot be read stays as it is, for `accept` to refuse.
+    """
+    cells = dict(given)
+    for c in columns:
+        text, unit = given.get(c.name), unit_in(c, given, unit_of)
+        if not isinstance(text, str) or c.type != "real" or not c.unit_from:
+            continue
+        if unit in PER_FOOT and not _PLAIN.fullmatch(text):
+            cells[c.name] = _in_decimals(text, unit)
+    return cells
+
+
+def unit_in(column: Column, given: Mapping[str, object], unit_of: Callable[[Column], str]) -> str:
+    """Return the unit a column is filled in, in this row."""
+    method = str(given.get("method", "")).strip().casefold()
+    return "deg" if (column.name, method) == ("offset", "polar") else unit_of(column)
+
+
+def _in_decimals(text: str, unit: str) -> object:
+    try:
+        return float(parse_length(text, unit))
+    except ValueError:
+        return text
+
+
 def must_be(column: Column, unit: str = "") -> str:
     """Return what a cell of the column must be, in words.
 
@@ -108,17 +139,19 @@ def must_be(column: Column, unit: str = "") -> str:
     return f"must be {words}"
 
 
-def hint_for(column: Column, given: object) -> str:
-    """Return how a cell that was not accepted would be written, as far as one can tell.
+def hint_for(column: Column, given: object, unit: str = "") -> str:
+    r"""Return how a cell that was not accepted would be written, as far as one can tell.
 
     >>> hint_for(contract.load("marks").column("offset"), "3,2")
     'write 3.2'
+    >>> hint_for(contract.load("stops").column("counter"), "4' 7\"", "cm")
+    'the unit is cm: write 139.7 if these are feet of 0.3048 m'
     """
     text = str(given)
     if column.type in ("real", "integer"):
-        if isinstance(given, str) and (hint := plain_number_hint(text)) is not None:
-            return hint
-        return ""
+        if not isinstance(given, str):
+            return ""
+        return (column.unit_from and length_hint(text, unit)) or plain_number_hint(text) or ""
     if column.values:
         near = nearest(text, column.enum)
         return "" if near.startswith("known") else near  # what is known was just said
@@ -136,11 +169,20 @@ def first_sentence(column: Column) -> str:
     return column.description.partition(";")[0].partition(". ")[0].rstrip(".")
 
 
+def length_hint(text: str, unit: str) -> str:
+    """Return how a length that was not accepted would be written in `unit`, or ""."""
+    try:
+        parse_length(text, unit)
+    except ValueError as e:
+        return str(e)
+    return ""
+
+
 def plain_number_hint(text: str) -> str | None:
     """Return None for a plain decimal number, else how it would be written, or "".
 
     >>> plain_number_hint("3.2"), plain_number_hint("4.5 ft"), plain_number_hint("about 3")
-    (None, 'write 4.5: units stand once, in site.toml', '')
+    (None, "write 4.5: units stand once, in the site's settings", '')
     """
     if _PLAIN.fullmatch(text):
         return None
@@ -149,10 +191,8 @@ def plain_number_hint(text: str) -> str | None:
     if m := _COMMA.fullmatch(text):
         point = f"{m[1]}.{m[2]}"
         return f"write {point}" + (f" or {m[1]}{m[2]}" if len(m[2]) == 3 else "")
-    if m := _FEET_INCHES.fullmatch(text):
-        return f"write decimal feet, {int(m[1]) + float(m[2]) / 12:.4g}"
     if m := _WITH_UNIT.fullmatch(text):
-        return f"write {m[1]}: units stand once, in site.toml"
+        return f"write {m[1]}: units stand once, in the site's settings"
     if text.casefold() in _UNKNOWN:
         return "leave it empty when it is not known"
     return ""

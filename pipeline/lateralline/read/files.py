@@ -1,4 +1,4 @@
-"""Which files of a site folder are its input, and what stands in them."""
+"""Which files are a site's input, and what stands in them: a folder's, or one workbook."""
 
 from __future__ import annotations
 
@@ -13,9 +13,12 @@ from lateralline.read.ledger import Ledger
 
 SITE_FILE: Final = "site.toml"
 TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
+#: Sheets of a book for what stands in `site.toml` as often as needed: a row for each.
+SECTION_SHEETS: Final[Mapping[str, str]] = {"pipes": "pipe", "runs": "run", "branches": "branch"}
 NEEDED: Final = ("marks", "stops")  # a site without these tables is none
 
 _WANTED: Final = (SITE_FILE, *(f"{name}.csv" for name in TABLES))
+_BOOK: Final = ".xlsx"
 _TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
 
 
@@ -25,15 +28,38 @@ class Files:
 
     content: Mapping[str, bytes]
     near: Mapping[str, str]
+    book: str = ""  # the workbook, when the site is one by itself
 
-    def missing(self, name: str, must: str, ledger: Ledger) -> None:
+    def home(self, table: str) -> str:
+        """Return where a table that is not there would stand, as messages name it."""
+        return f"{self.book} {table}" if self.book else f"{table}.csv"
+
+    def missing(self, name: str, sheet: str, must: str, ledger: Ledger) -> None:
         """Note that a file must be there, and which one may be it under another name."""
+        if self.book:
+            ledger.fault(self.book, 0, f"sheet {sheet}", "", "must be in the workbook")
+            return
         near = self.near.get(name)
         ledger.fault(name, 0, "file", "", must, f"is {near} meant?" if near else "")
 
 
-def read_files(folder: Path, ledger: Ledger) -> Files:
-    """Return the input files of a folder; raises SiteFaultsError when there is no such folder."""
+def is_book(path: Path) -> bool:
+    """Return whether a path names a workbook, and not what a program leaves beside an open one."""
+    return path.suffix.casefold() == _BOOK and path.name[0] not in "~."  # as ~$… and .~…
+
+
+def read_files(source: Path, ledger: Ledger) -> Files:
+    """Return the input files of a site; raises SiteFaultsError when there is no such site."""
+    if source.is_file() and is_book(source):
+        try:
+            return Files({source.name: source.read_bytes()}, {}, source.name)
+        except OSError as e:
+            ledger.fault(source.name, 0, "file", e.strerror or "", "must be readable")
+            ledger.raise_faults(source.name)
+    return _read_folder(source, ledger)
+
+
+def _read_folder(folder: Path, ledger: Ledger) -> Files:
     content: dict[str, bytes] = {}
     try:
         paths = sorted(p for p in folder.iterdir() if p.is_file())
@@ -43,9 +69,7 @@ def read_files(folder: Path, ledger: Ledger) -> Files:
         ledger.raise_faults(folder.name)
         raise  # not reached: there is a fault
     for path in paths:
-        # ~$… and .~… are what spreadsheet programs leave beside a workbook that is open
-        workbook = path.suffix.casefold() == ".xlsx" and path.name[0] not in "~."
-        if path.name in _WANTED or workbook:
+        if path.name in _WANTED or is_book(path):
             try:
                 content[path.name] = path.read_bytes()
             except OSError as e:

@@ -18,13 +18,19 @@ class Ledger:
     findings: list[Finding] = field(default_factory=list)
 
     def fault(
-        self, file: str, row: int, column: str, value: object, must: str, hint: str = ""
+        self,
+        file: str,
+        row: int,
+        column: str,
+        value: object,
+        must: str,
+        hint: str = "",
+        cell: str = "",
     ) -> None:
         """Note one fault; `must` says what would be right, `hint` how to get there."""
         column, value = one_line(column), one_line(value)
-        self.faults.append(
-            Fault(file, row, column, value, one_line(must, 400), one_line(hint, 400))
-        )
+        must, hint = one_line(must, 400), one_line(hint, 400)
+        self.faults.append(Fault(file, row, column, value, must, hint, cell))
 
     def finding(
         self,

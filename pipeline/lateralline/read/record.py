@@ -1,19 +1,21 @@
-"""A site folder, read whole: the files, the checks, and the record in SI."""
+"""A site, read whole: the files of its folder or its book, the checks, and the record in SI."""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
-from lateralline.read.book import book_sheets
+from lateralline.read.book import SITE_SHEET, Book, read_book
 from lateralline.read.files import NEEDED, SITE_FILE, TABLES, Files, read_files
 from lateralline.read.ledger import Ledger
 from lateralline.read.references import check_references, check_runs
 from lateralline.read.sections import Site, read_site_toml
 from lateralline.read.sheets import Sheet, csv_sheet, decode
 from lateralline.read.site import settings
+from lateralline.read.site_sheets import site_of_sheets
 from lateralline.read.spots import spots
 from lateralline.read.tables import Rows, typed_rows
 from lateralline.records import (
@@ -28,56 +30,80 @@ from lateralline.records import (
 from lateralline.settings import Settings
 
 
-def read_site(folder: Path) -> FieldRecord:
-    """Return a site folder as a record: valid, in SI, nothing placed yet.
+def read_site(source: Path) -> FieldRecord:
+    """Return a site, from its folder or from a workbook that holds its settings too, as a record.
 
-    Raises SiteFaultsError with every fault of every file.
+    The record is valid, in SI, nothing placed yet. Raises SiteFaultsError with every fault of
+    every file.
     """
     ledger = Ledger()
-    files = read_files(folder, ledger)
-    site = None
-    if SITE_FILE not in files.content:
-        files.missing(SITE_FILE, "must be in the site folder", ledger)
-    elif (text := decode(SITE_FILE, files.content[SITE_FILE], ledger)) is not None:
-        site = read_site_toml(text, ledger)
-    tables = _read_tables(files, site, ledger)
+    files = read_files(source, ledger)
+    books = {
+        file: read_book(file, data, ledger)
+        for file, data in files.content.items()
+        if file != SITE_FILE and not file.endswith(".csv")
+    }
+    site = _read_settings(files, books, ledger)
+    tables = _read_tables(files, books, site, ledger)
     check_references(site, tables, ledger)
     if site is not None:
-        said = settings(site, folder, ledger)
-        check_runs(said, site, tables["stops"] or Rows("stops.csv"), ledger)
-    ledger.raise_faults(folder.name)
+        said = settings(site, source if source.is_dir() else source.parent, ledger)
+        check_runs(said, site, tables["stops"] or Rows(files.home("stops")), ledger)
+    ledger.raise_faults(source.name)
     assert site is not None  # without a site there is a fault
     return _assemble(
-        folder, site, said, {n: r for n, r in tables.items() if r is not None}, files, ledger
+        source, site, said, {n: r for n, r in tables.items() if r is not None}, files, ledger
     )
 
 
-# ---- tables --------------------------------------------------------------------------------
+# ---- settings and tables -------------------------------------------------------------------
 
 
-def _read_tables(files: Files, site: Site | None, ledger: Ledger) -> dict[str, Rows | None]:
-    """Return each table; empty when the folder has none, None when it could not be read."""
+def _read_settings(files: Files, books: Mapping[str, Book], ledger: Ledger) -> Site | None:
+    """Return what site.toml says, or the sheets of a workbook; None, with faults, if neither."""
+    told = [file for file, book in books.items() if book.site]
+    if SITE_FILE in files.content:
+        told.append(SITE_FILE)
+    if len(told) > 1:
+        must = "must stand in one place: site.toml, or the sheets of one workbook"
+        ledger.fault(told[0], 0, "settings", ", ".join(told), must)
+        return None
+    if not told:
+        if not (files.book and not books[files.book].tables):  # unreadable, and said to be
+            files.missing(SITE_FILE, SITE_SHEET, "must be in the site folder", ledger)
+        return None
+    if told[0] != SITE_FILE:
+        return site_of_sheets(told[0], books[told[0]].site, ledger)
+    text = decode(SITE_FILE, files.content[SITE_FILE], ledger)
+    return None if text is None else read_site_toml(text, ledger)
+
+
+def _read_tables(
+    files: Files, books: Mapping[str, Book], site: Site | None, ledger: Ledger
+) -> dict[str, Rows | None]:
+    """Return each table; empty when the site has none, None when it could not be read."""
     sheets: dict[str, list[Sheet | None]] = {name: [] for name in TABLES}
     for file, data in files.content.items():
         if file.endswith(".csv"):
             text = decode(file, data, ledger)
             sheet = None if text is None else csv_sheet(file, text, ledger)
             sheets[file.removesuffix(".csv")].append(sheet)
-        elif file != SITE_FILE:
-            for name, sheet in book_sheets(file, data, TABLES, ledger).items():
-                sheets[name].append(sheet)
+    for book in books.values():
+        for name, sheet in book.tables.items():
+            sheets[name].append(sheet)
+    damaged = bool(files.book) and not books[files.book].tables and not books[files.book].site
     tables: dict[str, Rows | None] = {}
     for name, found in sheets.items():
-        tables[name] = None if found or name in NEEDED else Rows(f"{name}.csv")
+        tables[name] = None if found or name in NEEDED else Rows(files.home(name))
         if len(found) > 1:
             must = "must stand in one place: a csv file or a sheet of one workbook"
             ledger.fault(f"{name}.csv", 0, "table", "", must)
         elif found and found[0] is not None:
-            unit_of = site.unit_of if site else (lambda column: column.unit)
+            unit_of = site.unit_of if site else None
             tables[name] = typed_rows(name, found[0], unit_of, ledger)
-        elif not found and name in NEEDED:
+        elif not found and name in NEEDED and not damaged:
             must = "must be in the site folder, or be a sheet of a workbook there"
-            files.missing(f"{name}.csv", must, ledger)
+            files.missing(f"{name}.csv", name, must, ledger)
     return tables
 
 
@@ -85,7 +111,7 @@ def _read_tables(files: Files, site: Site | None, ledger: Ledger) -> dict[str, R
 
 
 def _assemble(
-    folder: Path,
+    source: Path,
     site: Site,
     said: Settings,
     rows: dict[str, Rows],
@@ -100,7 +126,7 @@ def _assemble(
     kind = marks.texts("kind")
     line_of_run = {run.id: run.line for run in said.runs}
     return FieldRecord(
-        folder=str(folder),
+        folder=str(source),
         settings=said,
         control=ControlRows(
             file=control.file,
@@ -151,19 +177,18 @@ def _assemble(
             severity=seen.texts("severity"),
             text=seen.texts("text"),
         ),
-        inputs=_inputs(files, rows),
+        inputs=_inputs(files, site, rows),
         findings=tuple(ledger.findings),
     )
 
 
-def _inputs(files: Files, rows: dict[str, Rows]) -> tuple[InputFile, ...]:
+def _inputs(files: Files, site: Site, rows: Mapping[str, Rows]) -> tuple[InputFile, ...]:
     """Hash every file that was read; a workbook none of whose sheets were used is left out."""
-    count: dict[str, int] = {SITE_FILE: 0}
-    for table in rows.values():
-        file = table.file.partition("[")[0]
-        count[file] = count.get(file, 0) + len(table)
-    return tuple(
-        InputFile(name, hashlib.sha256(data).hexdigest(), len(data), count[name])
-        for name, data in files.content.items()
-        if name in count
-    )
+    used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
+    inputs: list[InputFile] = []
+    for name, data in files.content.items():
+        held = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]
+        if held:
+            digest = hashlib.sha256(data).hexdigest()
+            inputs.append(InputFile(name, digest, len(data), sum(held)))
+    return tuple(inputs)

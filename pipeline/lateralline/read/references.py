@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from math import isnan
 from typing import TypeAlias
 
+from lateralline.read.files import SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site
 from lateralline.read.spots import check_lonlat, check_spot
@@ -26,6 +27,12 @@ class Names:
     control: frozenset[str] | None
     stops: frozenset[Stop] | None
     excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
+    runs_in: str = SITE_FILE  # where runs are told
+
+    @property
+    def a_run(self) -> str:
+        """What a name of a run must be."""
+        return f"must be a run of {self.runs_in}"
 
 
 def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledger: Ledger) -> None:
@@ -34,13 +41,12 @@ def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledge
     A table that could not be read is None; what it would have named is then not missed.
     """
     names = _names(site, tables)
-    if names.control is not None and not names.control:
-        names = _without_control(
-            names, (*(tables["marks"] or ()), *(tables["exposures"] or ())), ledger
-        )
+    if (points := tables["control"]) is not None and names.control is not None and not points:
+        measured = (*(tables["marks"] or ()), *(tables["exposures"] or ()))
+        names = _without_control(names, points.file, measured, ledger)
     if site is not None:
         _check_site(site, names, ledger)
-    axes = site.axes if site else None
+    axes, tape = (site.axes, site.units.get("tape", "")) if site else (None, "")
     control, marks, stops, exposures, observations = (
         Rows(f"{t}.csv") if (rows := tables[t]) is None else rows
         for t in ("control", "marks", "stops", "exposures", "observations")
@@ -52,9 +58,9 @@ def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledge
     for row in control:
         check_lonlat(row, axes, ledger)
     for row in (*marks, *exposures):
-        check_spot(row, names.control, axes, ledger)
+        check_spot(row, names.control, axes, tape, ledger)
     for row in (*stops, *observations):
-        _known(row, "run", names.runs, "must be a run of site.toml", ledger)
+        _known(row, "run", names.runs, names.a_run, ledger)
     for row in marks:
         _check_mark(row, names, ledger)
     _check_end_nulls(marks, ledger)
@@ -114,6 +120,7 @@ def _names(site: Site | None, tables: Mapping[str, Rows | None]) -> Names:
         None if control is None else frozenset(point for (point,) in control),
         None if stops is None else frozenset((run, stop) for run, stop in stops),
         _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
+        site.told_in("run") if site else SITE_FILE,
     )
 
 
@@ -142,11 +149,11 @@ def _excused(
     return frozenset(excused)
 
 
-def _without_control(names: Names, measured: Iterable[Row], ledger: Ledger) -> Names:
+def _without_control(names: Names, file: str, measured: Iterable[Row], ledger: Ledger) -> Names:
     """Say once, not once a mark, that taped spots have nothing to be taped from."""
     if any(row.text("method") not in ("", "gnss") for row in measured):
         must = "must name the control points that offset, ties and polar start from"
-        ledger.fault("control.csv", 0, "point", "", must)
+        ledger.fault(file, 0, "point", "", must)
     return replace(names, control=None)
 
 
@@ -179,7 +186,7 @@ def _check_site(site: Site, names: Names, ledger: Ledger) -> None:
             for column in ("line", "joins")
         ]
         if row.given("run"):
-            _known(row, "run", names.runs, "must be a run of site.toml", ledger)
+            _known(row, "run", names.runs, names.a_run, ledger)
         elif row.given("at_counter"):
             row.fault(ledger, "run", "must be given with at_counter: the run it was read on")
         line, joins = row.text("line"), row.text("joins")
@@ -228,7 +235,7 @@ def _check_mark(row: Row, names: Names, ledger: Ledger) -> None:
         if not row.given(column) and not (ground or "kind" in row.bad):
             row.fault(ledger, column, "must be given, except for a ground shot")
     run, stop = row.text("run"), row.text("stop")
-    if not _known(row, "run", names.runs, "must be a run of site.toml", ledger):
+    if not _known(row, "run", names.runs, names.a_run, ledger):
         return
     if not run or not stop or names.stops is None or (run, stop) in names.stops:
         return
@@ -254,7 +261,7 @@ def _check_exposure(row: Row, names: Names, ledger: Ledger) -> None:
     run, line = row.text("run"), row.text("line")
     if not row.given("run") and not row.given("line"):
         row.fault(ledger, "line", "must be given when run is not: what line was exposed")
-    run_known = _known(row, "run", names.runs, "must be a run of site.toml", ledger)
+    run_known = _known(row, "run", names.runs, names.a_run, ledger)
     _known(row, "line", names.lines, "must be a line of a run or pipe", ledger)
     run_line = (names.runs or {}).get(run, "") if run_known else ""
     if line and run_line and line != run_line:

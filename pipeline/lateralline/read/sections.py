@@ -1,29 +1,42 @@
-"""`site.toml` as written: its sections, each key checked against the schema."""
+"""The site's settings as written, in `site.toml` or a book: each key checked by the schema."""
 
 from __future__ import annotations
 
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from math import nan
 from typing import cast
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.read.cells import accept, hint_for, must_be, row_model
+from lateralline.read.cells import Value, accept, hint_for, in_decimals, must_be, row_model
 from lateralline.read.crs import Axes, read_axes
-from lateralline.read.files import SITE_FILE
+from lateralline.read.files import SECTION_SHEETS, SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.tables import Row, explain
 from lateralline.read.toml_lines import Lines, find_lines
-from lateralline.units import METRES_PER
+from lateralline.units import METRES_PER, symbol
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """One section as it stands in a file or on a sheet, before its values mean anything."""
+
+    file: str
+    given: Mapping[str, object] = field(default_factory=dict)
+    lines: Mapping[str, int] = field(default_factory=dict)  # of keys; "" = of the section
+    letters: Mapping[str, str] = field(default_factory=dict)  # of keys, on a sheet
+    units: Mapping[str, str] = field(default_factory=dict)  # claimed beside keys
+    bad: frozenset[str] = frozenset()  # keys whose cells are at fault already
+    strict: bool = False  # TOML keeps numbers and text apart; sheets do not
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """What could be read of `site.toml`: whole when no fault was noted."""
+    """What could be read of the settings: whole when no fault was noted."""
 
     sections: Mapping[str, tuple[Row, ...]]
     units: dict[str, str]
@@ -32,6 +45,12 @@ class Site:
     def one(self, section: str) -> Row:
         """Return a section written once; an empty one when it is not there."""
         return self.sections[section][0]
+
+    def told_in(self, section: str) -> str:
+        """Return where a repeated section is told, as messages name it."""
+        file = self.one("site").file
+        own = next(sheet for sheet, held in SECTION_SHEETS.items() if held == section)
+        return file if file == SITE_FILE else f"the sheet {own}"
 
     def metres(self, unit: str) -> float:
         """Return the metres in one of a [units] key; NaN when that is at fault."""
@@ -56,28 +75,40 @@ def read_site_toml(text: str, ledger: Ledger) -> Site | None:
         ledger.fault(SITE_FILE, int(at[1]) if at else 0, "file", "", f"must be TOML: {e}", hint)
         return None
     table = contract.load("site")
-    names = tuple(dict.fromkeys(c.section for c in table.field))
     lines = find_lines(text)
     for name in data:
-        if name not in names:
+        if name not in section_names():
             line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-            ledger.fault(
-                SITE_FILE, line, name, "", "must be a known section", _heading(name, names)
-            )
-    units = {k: v for k, v in _mapping(data.get("units")).items() if isinstance(v, str)}
-    if "pipe" not in units and "tape" in units:
+            must = "must be a known section"
+            ledger.fault(SITE_FILE, line, name, "", must, heading(name))
+    written = {
+        name: _sections(name, data.get(name), name in table.repeated, lines, ledger)
+        for name in section_names()
+    }
+    return site_of(written, ledger)
+
+
+def site_of(written: Mapping[str, Sequence[Written]], ledger: Ledger) -> Site:
+    """Return what the sections say, with a fault for every key that will not do.
+
+    `written` holds each section that is not repeated once, if only as an empty one.
+    """
+    [units_row] = [_section("units", w, {}, ledger) for w in written["units"]]
+    units = {key: units_row.text(key) for key in unit_keys() if units_row.text(key)}
+    if "pipe" not in units and not units_row.given("pipe") and "tape" in units:
         units["pipe"] = units["tape"]
-    units = {k: v for k, v in units.items() if k in unit_keys() and v in METRES_PER}
     sections = {
-        name: _sections(name, data.get(name), name in table.repeated, lines, units, ledger)
-        for name in names
+        name: (units_row,)
+        if name == "units"
+        else tuple(_section(name, w, units, ledger) for w in written[name])
+        for name in section_names()
     }
     return Site(sections, units, read_axes(sections["crs"][0], units, ledger))
 
 
 def _sections(
-    name: str, given: object, repeated: bool, lines: Lines, units: dict[str, str], ledger: Ledger
-) -> tuple[Row, ...]:
+    name: str, given: object, repeated: bool, lines: Lines, ledger: Ledger
+) -> tuple[Written, ...]:
     """Return the section, or sections, of one name; always one when it is not repeated."""
     form = f"[[{name}]]" if repeated else f"[{name}]"
     right = isinstance(given, list if repeated else dict)
@@ -90,50 +121,68 @@ def _sections(
     many = cast("list[object]", given or []) if repeated else [given]
     if not right:
         many = [] if repeated else [None]
-    return tuple(_section(name, _mapping(g), i, lines, units, ledger) for i, g in enumerate(many))
+    return tuple(
+        Written(
+            SITE_FILE,
+            _mapping(g),
+            {key: line for (s, i, key), line in lines.items() if (s, i) == (name, n)},
+            strict=True,
+        )
+        for n, g in enumerate(many)
+    )
 
 
-def _section(
-    name: str,
-    given: Mapping[str, object],
-    index: int,
-    lines: Lines,
-    units: dict[str, str],
-    ledger: Ledger,
-) -> Row:
+def _section(name: str, written: Written, units: Mapping[str, str], ledger: Ledger) -> Row:
     """Return one section as a Row: known keys typed, the others at fault."""
     columns = {c.name: c for c in contract.load("site").field if c.section == name}
-    at = {key: line for (s, i, key), line in lines.items() if (s, i) == (name, index)}
-    for key in given:
-        if key not in columns:
-            must = f"must be a key of [{name}]"
-            hint = _home(key) or nearest(key, columns)
-            ledger.fault(SITE_FILE, at.get(key, 0), key, "", must, hint)
-    known = {k: v for k, v in given.items() if k in columns}
-    good, bad = accept(row_model("site", name, strict=True), known)
-    row = Row(SITE_FILE, at.get("", 0), good, bad, at)
+    at, given = written.lines, written.given
 
     def unit_of(column: Column) -> str:
         return column.unit or units.get(column.unit_from, "")
 
-    explain(row, [columns[b] for b in bad], known, unit_of, ledger)
+    def row(cells: Mapping[str, Value], bad: frozenset[str] = frozenset()) -> Row:
+        return Row(written.file, at.get("", 0), cells, bad, at, written.letters)
+
+    bare = row({})
+    for key in given:
+        if key not in columns:
+            must = f"must be a key of [{name}]"
+            hint = _home(key) or nearest(key, columns)
+            ledger.fault(bare.file, at.get(key, 0), key, "", must, hint, bare.cell_of(key))
+    for key in written.units.keys() & columns.keys():
+        claimed, unit = written.units[key], unit_of(columns[key])
+        if symbol(claimed) != symbol(unit):
+            must = f"must be in {unit}, as [units] says" if unit else "must name no unit"
+            hint = "mend the unit beside it or [units], whichever is wrong"
+            bare.fault(ledger, key, f"{must}; {claimed} stands beside it", hint)
+    known = {k: v for k, v in given.items() if k in columns and k not in written.bad}
+    strict = row_model("site", name, strict=written.strict)
+    good, bad = accept(strict, in_decimals(columns.values(), known, unit_of))
+    explain(row(good, bad), [columns[b] for b in bad], known, unit_of, ledger)
+    bad |= written.bad
     for c in columns.values():
         empty = good.get(c.name) == ""
-        if c.required and (c.name not in known or empty):
+        if c.required and c.name not in bad and (c.name not in known or empty):
             form = f"[[{name}]]" if name in contract.load("site").repeated else f"[{name}]"
             must = f"must be given in {form}"
             hint = must_be(c, unit_of(c)) if c.values else hint_for(c, "") or c.title
-            ledger.fault(SITE_FILE, row.line_of(c.name), c.name, "", must, hint)
+            row(good).fault(ledger, c.name, must, hint)
             bad |= {c.name}
-    return Row(SITE_FILE, row.line, good, bad, at)
+    return row(good, bad)
 
 
 def _mapping(given: object) -> Mapping[str, object]:
     return given if isinstance(given, dict) else {}
 
 
-def _heading(name: str, known: Sequence[str]) -> str:
+def section_names() -> tuple[str, ...]:
+    """Return the names of the sections in declared order."""
+    return tuple(dict.fromkeys(c.section for c in contract.load("site").field))
+
+
+def heading(name: str) -> str:
     """Name the nearest section, or the section a stray key belongs to."""
+    known = section_names()
     if close := get_close_matches(name, known, n=1):
         return f"did you mean [{close[0]}]?"
     return _home(name) or nearest(name, known)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from lateralline.read.ledger import Ledger
 
 _BOM = "\ufeff"
+_UNSEEN = re.compile("[\u200b\u2060\ufeff]")  # signs of no width that come with pasted text
+_TITLE = re.compile(r"(.*\S)\s*\[\s*(\S[^\[\]]*?)\s*\]")
 _TOO_MANY = "a decimal comma is written as a point; text with a comma needs quotes"
 
 
@@ -17,11 +20,14 @@ _TOO_MANY = "a decimal comma is written as a point; text with a comma needs quot
 class Sheet:
     """One table before its cells mean anything; all blank rows and comments are gone."""
 
-    file: str  # as messages name it: "marks.csv", "field.xlsx[marks]"
+    file: str  # as messages name it: "marks.csv", "field.xlsx marks"
     header_line: int
     header: tuple[str, ...]
     rows: tuple[tuple[int, tuple[str, ...]], ...]
     complete: bool = True  # False when some rows do not fit the header
+    units: Mapping[str, str] = field(default_factory=dict)  # that the header names: station [ft]
+    letters: Mapping[str, str] = field(default_factory=dict)  # of the columns of a workbook
+    bad: frozenset[tuple[int, str]] = frozenset()  # line and column of cells already at fault
 
 
 def decode(file: str, data: bytes, ledger: Ledger) -> str | None:
@@ -58,9 +64,17 @@ def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
     return tidy(file, records, ledger)
 
 
-def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> Sheet | None:
-    """Strip blanks, drop empty rows and comments, and check that rows fit the header."""
-    stripped = [(line, [c.strip() for c in cells]) for line, cells in records]
+def tidy(
+    file: str,
+    records: list[tuple[int, list[str]]],
+    ledger: Ledger,
+    letters: Sequence[str] = (),
+) -> Sheet | None:
+    """Strip blanks, drop empty rows and comments, and check that rows fit the header.
+
+    `letters` are those of the columns of a workbook; files of text have none.
+    """
+    stripped = [(line, [bare(c) for c in cells]) for line, cells in records]
     filled = [
         # A spreadsheet puts comments with commas in quotes, so the cell decides, not the line.
         (line, cells)
@@ -76,15 +90,19 @@ def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> She
             hint = f"it has {name}s: save as CSV with commas and decimal points, or as .xlsx"
             ledger.fault(file, header_line, "header", mark, "must be comma separated", hint)
             return None
-    header = [h.casefold() for h in header]
+    titles = [title(h) for h in header]
+    header = [name for name, _ in titles]
     across = len(header)
     while header and not header[-1] and not any("".join(c[len(header) - 1 :]) for _, c in body):
         header.pop()  # spreadsheets leave empty columns behind
     for at, name in enumerate(header):
+        cell = f"{letters[at]}{header_line}" if letters else ""
         if not name:
-            ledger.fault(file, header_line, "header", "", f"must name column {at + 1}")
+            must = f"must name column {at + 1}"
+            ledger.fault(file, header_line, "header", "", must, cell=cell)
         elif name in header[:at]:
-            ledger.fault(file, header_line, "header", name, "must name each column once")
+            must = "must name each column once"
+            ledger.fault(file, header_line, "header", name, must, cell=cell)
     rows: list[tuple[int, tuple[str, ...]]] = []
     for line, cells in body:
         # Empty cells count: behind a decimal comma every cell moves on by one, and the one pushed
@@ -94,7 +112,31 @@ def tidy(file: str, records: list[tuple[int, list[str]]], ledger: Ledger) -> She
             continue
         hint = "empty cells still need their commas" if len(cells) < across else _TOO_MANY
         ledger.fault(file, line, "row", f"{len(cells)} cells", f"must have {across} cells", hint)
-    return Sheet(file, header_line, tuple(header), tuple(rows), len(rows) == len(body))
+    return Sheet(
+        file,
+        header_line,
+        tuple(header),
+        tuple(rows),
+        len(rows) == len(body),
+        {name: unit for name, unit in titles if unit},
+        dict(zip(header, letters, strict=False)),
+    )
+
+
+def bare(text: str) -> str:
+    """Return a cell without blanks, hard ones included, and signs of no width about it."""
+    return _UNSEEN.sub("", text).strip()
+
+
+def title(text: str) -> tuple[str, str]:
+    """Return the name of a column and the unit its header names, both in small letters.
+
+    >>> title("Station [ft]"), title("note"), title("sigma_h\u00a0[ m ]")
+    (('station', 'ft'), ('note', ''), ('sigma_h', 'm'))
+    """
+    text = text.casefold()
+    m = _TITLE.fullmatch(text)
+    return (m[1], m[2]) if m else (text, "")
 
 
 def _records(text: str) -> Iterator[tuple[int, list[str]]]:

@@ -1,4 +1,4 @@
-"""`site.toml` in SI: what its sections say, as `Settings`."""
+"""The site's settings in SI: what its sections say, as `Settings`."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from typing import cast
 from lateralline import contract
 from lateralline.published import dig_rules
 from lateralline.read.crs import crs_texts
-from lateralline.read.files import SITE_FILE
 from lateralline.read.georeference import georeference
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.pipes import Found, PipeSize, is_of, look_up, pipe_table
@@ -39,7 +38,7 @@ def settings(site: Site, folder: Path, ledger: Ledger) -> Settings:
             "site",
             f"the coordinate epoch {epoch:g} lies after the survey of {surveyed}",
             "check epoch under [crs]; it is the date the coordinates hold for",
-            where=f"{SITE_FILE}:{crs.line_of('epoch')}",
+            where=crs.where_of("epoch"),
         )
     return Settings(
         id=head.text("id"),
@@ -116,7 +115,7 @@ def _pipe(row: Row, site: Site, ledger: Ledger) -> Pipe:
     complete = row.given("inside_diameter") and row.given("wall")
     nominal, material = row.text("nominal"), row.text("material")
     found = look_up(nominal, material) if nominal and not complete else Found(None)
-    outside, sources = inside + 2 * wall, [SITE_FILE] if measured else []
+    outside, sources = inside + 2 * wall, [row.file] if measured else []
     if found.size is not None:
         # Standards hold the outside true; a measured wall or bore takes the rest of it.
         outside = found.size.outside_diameter_m
@@ -149,7 +148,7 @@ def _pipe(row: Row, site: Site, ledger: Ledger) -> Pipe:
 def _say_what_was_taken(row: Row, found: Found, size: PipeSize, ledger: Ledger) -> None:
     material = row.text("material")
     subject = f"line {row.text('line')}"
-    where = f"{SITE_FILE}:{row.line_of('nominal')}"
+    where = row.where_of("nominal")
     if len(found.open_to) > 1:
         names = ", ".join(s.nominal for s in found.open_to)
         inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]

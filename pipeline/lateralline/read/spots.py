@@ -11,12 +11,13 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.read.cells import LARGEST, plain_number_hint
+from lateralline.read.cells import LARGEST, length_hint, plain_number_hint
 from lateralline.read.crs import Axes
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site
 from lateralline.read.tables import Row, Rows
 from lateralline.records import Floats, Spots
+from lateralline.units import parse_length
 
 #: The columns a method needs filled; every other column of another method must be empty.
 NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -31,10 +32,13 @@ _OF_A_METHOD: Final = frozenset(sum((*NEEDS.values(), *MAY.values()), ()))
 Ties = tuple[tuple[str, float], ...]
 
 
-def check_spot(row: Row, control: frozenset[str] | None, axes: Axes | None, ledger: Ledger) -> None:
+def check_spot(
+    row: Row, control: frozenset[str] | None, axes: Axes | None, tape: str, ledger: Ledger
+) -> None:
     """Note what the row's method lacks, what belongs to another, and points nobody knows.
 
-    `control` None means the control points could not be read, so none is missed.
+    `control` None means the control points could not be read, so none is missed. `tape` is the
+    unit of taped lengths.
     """
     method = row.text("method")
     if not method:
@@ -48,7 +52,7 @@ def check_spot(row: Row, control: frozenset[str] | None, axes: Axes | None, ledg
             others = " or ".join(m for m in NEEDS if column in NEEDS[m] + MAY.get(m, ()))
             row.fault(ledger, column, f"must be empty for method {method}", f"it is of {others}")
     if method == "ties" and row.given("ties"):
-        check_ties(row, control, ledger)
+        check_ties(row, control, tape, ledger)
     for column in ("base_from", "base_to"):
         if column in needs and control is not None:
             name = row.text(column)
@@ -81,7 +85,7 @@ def check_lonlat(row: Row, axes: Axes | None, ledger: Ledger) -> None:
         row.fault(ledger, "y", "must be a latitude in degrees from -90 to 90", swapped)
 
 
-def check_ties(row: Row, control: frozenset[str] | None, ledger: Ledger) -> None:
+def check_ties(row: Row, control: frozenset[str] | None, tape: str, ledger: Ledger) -> None:
     """Note ties that cannot be read, repeat a point, or leave two places open."""
     must = "must be point:distance;point:distance"
     names: list[str] = []
@@ -90,8 +94,8 @@ def check_ties(row: Row, control: frozenset[str] | None, ledger: Ledger) -> None
         if not colon or not name:
             row.fault(ledger, "ties", f'{must}; "{part}" is not', "as P1:6.32;P2:4.85")
             return
-        if isnan(_length(length)):
-            hint = plain_number_hint(length) or "as P1:6.32;P2:4.85"
+        if isnan(_length(length, tape)):
+            hint = length_hint(length, tape) or plain_number_hint(length) or "as P1:6.32;P2:4.85"
             row.fault(ledger, "ties", f'must have a distance above 0 in "{part}"', hint)
             return
         if control is not None and name not in control:
@@ -112,21 +116,24 @@ def check_ties(row: Row, control: frozenset[str] | None, ledger: Ledger) -> None
         )
 
 
-def parse_ties(text: str) -> Ties:
-    """Return the ties of a cell that was checked, lengths in the unit they stand in.
+def parse_ties(text: str, tape: str = "m") -> Ties:
+    r"""Return the ties of a cell that was checked, lengths in the tape's unit.
 
     >>> parse_ties("P1:6.32; P2:4.85")
     (('P1', 6.32), ('P2', 4.85))
+    >>> parse_ties("P1:21' 4 1/2\"; P2:15.25", "ft")
+    (('P1', 21.375), ('P2', 15.25))
     """
     parts = (p.rpartition(":") for p in text.split(";") if p.strip())
-    return tuple((name.strip(), _length(length.strip())) for name, _, length in parts)
+    return tuple((name.strip(), _length(length, tape)) for name, _, length in parts)
 
 
-def _length(text: str) -> float:
+def _length(text: str, tape: str) -> float:
     """Return a taped length; NaN when the text is none."""
-    if plain_number_hint(text) is not None:
+    try:
+        value = float(parse_length(text, tape))
+    except ValueError:
         return nan
-    value = float(text)
     return value if 0 < value <= LARGEST else nan
 
 
@@ -135,6 +142,7 @@ def spots(rows: Rows, name: str, site: Site) -> Spots:
     axes = site.axes
     assert axes is not None  # a site without usable axes has a fault and is not assembled
     tape, level = site.metres("tape"), site.metres("level")
+    taped = site.units.get("tape", "")
     method = rows.texts("method")
     gnss, polar = method == "gnss", method == "polar"
     xy_m = 1.0 if axes.keeps_xy else axes.xy_m
@@ -156,7 +164,7 @@ def spots(rows: Rows, name: str, site: Site) -> Spots:
         offset_m=np.where(polar, np.nan, offset * tape),
         bearing_rad=np.where(polar, np.radians(offset), np.nan),
         ties=tuple(
-            tuple((point, length * tape) for point, length in parse_ties(r.text("ties")))
+            tuple((point, length * tape) for point, length in parse_ties(r.text("ties"), taped))
             for r in rows
         ),
         side=rows.texts("side"),

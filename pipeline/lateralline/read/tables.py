@@ -11,10 +11,19 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.contract import Column, Table
-from lateralline.read.cells import Value, accept, hint_for, must_be, row_model
+from lateralline.read.cells import (
+    Value,
+    accept,
+    hint_for,
+    in_decimals,
+    must_be,
+    row_model,
+    unit_in,
+)
 from lateralline.read.ledger import Ledger
 from lateralline.read.sheets import Sheet
 from lateralline.records import Floats, Ints, Texts
+from lateralline.units import symbol
 
 #: Gives the unit a column is filled in, or "" when that is not one unit for all rows.
 UnitOf = Callable[[Column], str]
@@ -29,6 +38,7 @@ class Row:
     cells: Mapping[str, Value]
     bad: frozenset[str] = frozenset()  # already at fault: nothing more is said of these
     lines: Mapping[str, int] = field(default_factory=dict)  # where one row spans lines, as in TOML
+    letters: Mapping[str, str] = field(default_factory=dict)  # of the columns of a workbook
 
     def given(self, name: str) -> bool:
         """True when the cell is filled, rightly or wrongly."""
@@ -47,16 +57,26 @@ class Row:
         """Return the line the cell stands on."""
         return self.lines.get(name, self.line)
 
+    def cell_of(self, name: str) -> str:
+        """Return the address of the cell in its sheet; "" in a text file."""
+        letter = self.letters.get(name, "")
+        return f"{letter}{self.line_of(name)}" if letter else ""
+
     def fault(self, ledger: Ledger, column: str, must: str, hint: str = "") -> None:
         """Note a fault of one cell, unless one is noted already."""
         if column not in self.bad:
-            value = self.cells.get(column, "")
-            ledger.fault(self.file, self.line_of(column), column, value, must, hint)
+            line, value = self.line_of(column), self.cells.get(column, "")
+            ledger.fault(self.file, line, column, value, must, hint, self.cell_of(column))
 
     @property
     def where(self) -> str:
         """The row as findings name it."""
-        return f"{self.file}:{self.line}"
+        return self.where_of("")
+
+    def where_of(self, name: str) -> str:
+        """Return where a cell stands as findings name it: `site.toml:5`, `a.xlsx site!C5`."""
+        cell = self.cell_of(name)
+        return f"{self.file}!{cell}" if cell else f"{self.file}:{self.line_of(name)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +109,11 @@ class Rows:
         return np.array([r.number(name) for r in self.rows], dtype=np.float64) * metres_per
 
 
-def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf, ledger: Ledger) -> Rows:
+def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf | None, ledger: Ledger) -> Rows:
     """Return the rows of input table `name`; cells that will not do become faults.
 
-    Columns that are not declared are kept in the row's note and reported.
+    Columns that are not declared are kept in the row's note and reported. `unit_of` is None when
+    the site's units could not be read.
     """
     table = contract.load(name)
     columns = {c.name: c for c in table.field}
@@ -104,25 +125,31 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf, ledger: Ledger) -> Rows
             ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+    if unit_of is None:
+        unit_of = _own_unit
+    else:
+        _check_units(sheet, columns, unit_of, ledger)
 
     model = row_model(name)
     missing = frozenset(c.name for c in absent if c.required)
     rows: list[Row] = []
     for line, cells in sheet.rows:
         given = {h: text for h, text in zip(sheet.header, cells, strict=True) if h and text}
-        known = {h: text for h, text in given.items() if h in columns}
-        good, bad = accept(model, known)
-        row = Row(sheet.file, line, good)
+        ill = frozenset(name for at, name in sheet.bad if at == line)  # said already
+        known = {h: text for h, text in given.items() if h in columns and h not in ill}
+        good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
+        row = Row(sheet.file, line, good, letters=sheet.letters)
         explain(row, [columns[b] for b in bad], known, unit_of, ledger)
+        bad |= ill
         for c in table.field:
-            if c.required and c.name not in known and c.name not in missing:
+            if c.required and c.name not in known and c.name not in missing | bad:
                 row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
                 bad |= {c.name}
         kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given)
         remark = "note" if "note" in columns else "text"
         if kept and remark in columns:
             good[remark] = "; ".join(filter(None, (str(good.get(remark, "")), kept)))
-        rows.append(Row(sheet.file, line, good, bad | missing))
+        rows.append(Row(sheet.file, line, good, bad | missing, letters=sheet.letters))
     return Rows(sheet.file, tuple(rows), sheet.complete)
 
 
@@ -135,9 +162,28 @@ def explain(
 ) -> None:
     """Note a fault for each cell that was not accepted: what it must be, and how to write it."""
     for c in columns:
-        value, line = given[c.name], row.line_of(c.name)
-        must = must_be(c, unit_of(c))
-        ledger.fault(row.file, line, c.name, value, must, hint_for(c, value))
+        value, unit = given[c.name], unit_in(c, given, unit_of)
+        must, hint = must_be(c, unit), hint_for(c, value, unit)
+        line, cell = row.line_of(c.name), row.cell_of(c.name)
+        ledger.fault(row.file, line, c.name, value, must, hint, cell)
+
+
+def _own_unit(column: Column) -> str:
+    return column.unit
+
+
+def _check_units(
+    sheet: Sheet, columns: Mapping[str, Column], unit_of: UnitOf, ledger: Ledger
+) -> None:
+    """A header that names another unit than the settings do would be read wrongly, unseen."""
+    for name in sheet.units.keys() & columns.keys():
+        claimed, unit = sheet.units[name], unit_of(columns[name])
+        if symbol(claimed) == symbol(unit):
+            continue
+        must = f"must be in {unit}, as the site's settings say" if unit else "must name no unit"
+        hint = "mend the header or the settings, whichever is wrong" if unit else f"write {name}"
+        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
+        ledger.fault(sheet.file, sheet.header_line, name, claimed, must, hint, cell)
 
 
 def _report_extra(
@@ -155,6 +201,7 @@ def _report_extra(
                 name,
                 f"must be a column of {table.name}",
                 f'did you mean "{close[0]}"?',
+                f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else "",
             )
             continue
         ledger.finding(
