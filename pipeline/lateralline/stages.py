@@ -87,7 +87,8 @@ def _read(work: Work) -> Work:
     if other is not None:
         must = "must be unique among the sites of one batch"
         hint = f"{other} has it already; give one of them another id"
-        raise SiteFaultsError(site_id, [Fault("site.toml", 0, "[site] id", site_id, must, hint)])
+        told_in = "site.toml" if work["source"].is_dir() else work["source"].name
+        raise SiteFaultsError(site_id, [Fault(told_in, 0, "[site] id", site_id, must, hint)])
     return {"record": record}
 
 

@@ -13,6 +13,7 @@ from rich.progress import Progress
 from lateralline import stages
 from lateralline.cli import document, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
+from lateralline.read import book_value, holds_settings, is_book
 from lateralline.stages import Sink, SiteFailure
 from lateralline.summary import CAUTION, SiteSummary, summarise
 
@@ -22,17 +23,19 @@ _SITE_FILES = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a fo
 def find_sites(paths: Iterable[Path]) -> list[Path]:
     """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
 
-    A workbook stands for the folder it is in, where its site.toml is. Raises typer.BadParameter
-    for a path that holds no site, before anything is computed.
+    A workbook is a site; without settings of its own it stands for the folder it is in, where its
+    site.toml is. Raises typer.BadParameter for a path that holds no site, before anything is
+    computed.
     """
     found: list[Path] = []
     for path in paths:
-        path = path.parent if path.suffix.casefold() == ".xlsx" else path
-        inside = [path] if _is_site(path) else _sites_in(path)
+        inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
+        inside = inside or _sites_in(path)
         if not inside:
             raise typer.BadParameter(
                 f"no site in {path}: a site is a folder with a site.toml, and marks and stops "
-                "as .csv or in an .xlsx; `lateralline new FOLDER` makes one to fill in",
+                "as .csv or in an .xlsx, or an .xlsx that holds all of it; "
+                "`lateralline new FOLDER` makes one to fill in, with --xlsx a workbook",
                 param_hint="SITE",
             )
         found += inside
@@ -129,14 +132,35 @@ def _is_site(path: Path) -> bool:
     return any((path / name).is_file() for name in _SITE_FILES)
 
 
+def _is_book(path: Path) -> bool:
+    return path.is_file() and is_book(path)
+
+
+def _of_book(book: Path) -> Path:
+    """Return the site a workbook is: itself, unless its settings are those of its folder."""
+    alone = not _is_site(book.parent) or holds_settings(book.read_bytes())
+    return book if alone else book.parent
+
+
 def _is_sketch(site: Path) -> bool:
-    """Tell whether a site names invented axes; what is wrong with its site.toml is told later."""
+    """Tell whether a site names invented axes; what is wrong with its settings is told later."""
     try:
-        said = tomllib.loads((site / "site.toml").read_text(encoding="utf-8-sig"))
-        return str(said["crs"]["horizontal"]).strip().casefold() == "local"
+        if site.is_file():
+            horizontal = book_value(site.read_bytes(), "crs", "horizontal")
+        else:
+            said = tomllib.loads((site / "site.toml").read_text(encoding="utf-8-sig"))
+            horizontal = str(said["crs"]["horizontal"])
+        return horizontal.strip().casefold() == "local"
     except (OSError, ValueError, LookupError, TypeError):
         return False
 
 
 def _sites_in(folder: Path) -> list[Path]:
-    return sorted(filter(_is_site, folder.iterdir())) if folder.is_dir() else []
+    """Return the sites in a folder of sites, those that are workbooks among them."""
+    if not folder.is_dir():
+        return []
+    return [
+        path
+        for path in sorted(folder.iterdir())
+        if (_is_book(path) and holds_settings(path.read_bytes())) or _is_site(path)
+    ]

@@ -118,10 +118,13 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
 def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = False) -> None:
     """Print why a site stopped: its faults one to a line, as `folder/file:row: …`.
 
+    A site that is a workbook is named by the faults themselves: `folder/book.xlsx marks!D14: …`.
+
     Below another reason stand the findings up to there, or only those that are errors.
     """
     for fault in failure.faults:
-        _one_line(out, f"{failure.source}/{fault}")
+        book = fault.file.startswith(failure.source.name)
+        _one_line(out, f"{failure.source.parent if book else failure.source}/{fault}")
     if not failure.faults:
         step = _STEPS.get(failure.stage, failure.stage)
         _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")

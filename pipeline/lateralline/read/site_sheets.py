@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from lateralline.read.book import SITE_HEADER, SITE_SHEET, section_name
+from lateralline.read.book import SITE_HEADER, SITE_SHEET, read_book, section_name
 from lateralline.read.files import SECTION_SHEETS
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site, Written, section_names, site_of
@@ -38,6 +38,16 @@ def site_of_sheets(file: str, sheets: Mapping[str, Sheet | None], ledger: Ledger
         sheet = sheets.get(name)
         written[name] = () if sheet is None else _rows(sheet)
     return site_of(written, ledger)
+
+
+def book_value(data: bytes, section: str, key: str) -> str:
+    """Return one setting of a book as it stands there; "" when it does not."""
+    ledger = Ledger()
+    sheet = read_book("", data, ledger).site.get(SITE_SHEET)
+    if sheet is None or not set(_NEEDED) <= set(sheet.header):
+        return ""
+    found = _keys(sheet, ledger).get(section)
+    return "" if found is None else str(found.given.get(key, ""))
 
 
 @dataclass(slots=True)
