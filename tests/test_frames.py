@@ -451,7 +451,7 @@ def test_unknown_positions_stay_unknown() -> None:
 
 
 def test_lineage_is_told_what_was_done() -> None:
-    about = frame_at("EPSG:27700", 530_000.0, 180_000.0).describe()
+    about = frame_at("EPSG:27700", 530_000.0, 180_000.0, z_m=3.0).describe()
     assert about["horizontal_crs"] == "EPSG:27700"
     assert about["levels"] == "relative: above no named datum"
     assert "OSGB36 to WGS 84 (6)" in str(about["operation_1"])

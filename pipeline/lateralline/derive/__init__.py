@@ -23,6 +23,7 @@ from lateralline.derive.advice import line_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.control import control_points
 from lateralline.derive.corridor import Corridor, corridor
+from lateralline.derive.depth_only import without_levels
 from lateralline.derive.dig import dig_rows, tolerance
 from lateralline.derive.fixes import transmitter_fixes
 from lateralline.derive.grades import grade_findings
@@ -33,7 +34,7 @@ from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
 from lateralline.derive.tables import Row, finding_row, from_rows
 from lateralline.derive.ties import Control
-from lateralline.frames import Frame, site_frame
+from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.records import (
     Exposures,
     FieldRecord,
@@ -62,12 +63,13 @@ def derive(
     """Return every layer but `lineage`, in the contract's order, in the site frame.
 
     `earlier` are the findings of all stages before; they and this stage's own become the
-    `findings` layer. `frame` is the site's, built from the record when not given; only the two-tape
-    ties need it, for the control points.
+    `findings` layer. `frame` is the site's, built from the record when not given: it says what
+    levels refer to, and where the control points of two-tape ties are.
     """
     settings = record.settings
-    datum = level_datum(settings)
-    control = _control(record, site_frame(record) if frame is None else frame)
+    frame = site_frame(record) if frame is None else frame
+    datum = frame.level_datum
+    control = _control(record, frame)
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
     lines, findings = _usable(linked.lines)
     axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
@@ -81,7 +83,7 @@ def derive(
     zones, assumed = _dig_zones(settings, axes, corridors)
     findings += unplaced + assumed
     nodes = pipe_nodes(settings, datum, axes, corridors, control)
-    return (
+    layers = (
         control_points(settings.id, datum, record.control, control, (nodes, observations)),
         field_marks(settings.id, marks, solved.mark_results),
         transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
@@ -93,11 +95,7 @@ def derive(
         zones,
         from_rows("findings", [finding_row(settings.id, f) for f in (*earlier, *findings)]),
     )
-
-
-def level_datum(settings: Settings) -> str:
-    """Return what levels refer to: "relative", "ellipsoidal", or the vertical CRS as given."""
-    return "relative" if settings.vertical == "none" else settings.vertical
+    return layers if datum != DEPTH_ONLY else without_levels(layers)
 
 
 def _control(record: FieldRecord, frame: Frame) -> Control:
@@ -145,6 +143,7 @@ def _corridors(site_id: str, axes: Sequence[Axis], corridors: Sequence[Corridor]
             "undecided_stretches": found.undecided,
             "unbounded_stretches": found.unbounded,
             "reach_cut_m2": found.cut_m2,
+            "frame_shift_95_m": 0.0,
             "caution": contract.load("position_corridor").caution,
         }
         for axis, found in zip(axes, corridors, strict=True)

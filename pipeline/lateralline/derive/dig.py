@@ -133,6 +133,7 @@ def dig_rows(
             "width_m": 2 * reach,
             "cover_min_m": float(cover.min()) if np.isfinite(cover).all() else nan,
             "area_m2": zone.area,
+            "frame_shift_95_m": 0.0,
             "caution": contract.load("dig_zone").caution,
         }
         for name, zone in zip(("tolerance", "tolerance_and_corridor"), zones, strict=True)

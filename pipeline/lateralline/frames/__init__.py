@@ -5,17 +5,22 @@ along grid north, up = level in metres. `site_frame` builds it from a record; `F
 ways, and keeps an account of every operation it would use and how good that operation is.
 """
 
-from lateralline.frames.area import outside_area
+from lateralline.frames.area import degrees_of, outside_area
 from lateralline.frames.build import site_frame
-from lateralline.frames.frame import EARTH_RADIUS_M, Frame
-from lateralline.frames.operations import Operation
+from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame
+from lateralline.frames.heights import levels_by_grid
+from lateralline.frames.operations import PLAN_95, Operation
 from lateralline.frames.systems import horizontal_crs, vertical_crs, with_levels
 
 __all__ = [
+    "DEPTH_ONLY",
     "EARTH_RADIUS_M",
+    "PLAN_95",
     "Frame",
     "Operation",
+    "degrees_of",
     "horizontal_crs",
+    "levels_by_grid",
     "outside_area",
     "site_frame",
     "vertical_crs",

@@ -25,16 +25,25 @@ def outside_area(crs: CRS, x: Floats, y: Floats) -> Flags:
     use, given = crs.area_of_use, np.isfinite(x) & np.isfinite(y)
     if use is None:
         return np.zeros(len(x), dtype=np.bool_)
-    lon, lat = degrees_on_own_datum(crs, np.column_stack([x, y]))
-    meridian = unbound(crs).prime_meridian
-    if meridian is not None:
-        lon = lon + np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
+    lon, lat = degrees_of(crs, np.column_stack([x, y]))
     lon = np.where(np.isfinite(lon), lon, np.inf)  # beyond the projection itself is inf already
     width = (use.east - use.west) % 360.0 or 360.0  # also across the antimeridian
     with np.errstate(invalid="ignore"):
         across = (lon - use.west + _MARGIN_DEG) % 360.0 <= width + 2 * _MARGIN_DEG
         along = (lat >= use.south - _MARGIN_DEG) & (lat <= use.north + _MARGIN_DEG)
     return np.asarray(given & ~(across & along))
+
+
+def degrees_of(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
+    """Return longitude from Greenwich and latitude (n,) in degrees, on the CRS's own datum.
+
+    Infinite where the coordinates (n, 2) are beyond what the projection can take.
+    """
+    lon, lat = degrees_on_own_datum(crs, xy)
+    meridian = unbound(crs).prime_meridian
+    if meridian is not None:
+        lon = lon + np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
+    return lon, lat
 
 
 def degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:

@@ -16,7 +16,7 @@ from lateralline.errors import FrameError
 from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
 from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
-from lateralline.frames.operations import best, unbound
+from lateralline.frames.operations import Terms, best, unbound
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.records import FieldRecord, Floats
 
@@ -41,14 +41,18 @@ def site_frame(record: FieldRecord) -> Frame:
     datum. Raises FrameError when a CRS is unknown or unsuited, when no coordinates are given in
     it, or when they lie outside it.
     """
-    settings = record.settings
+    settings, given = record.settings, _levels_given(record)
     systems = site_systems(settings.horizontal, settings.vertical)
-    level_m = _mean_level(record) if systems.levels != "relative" else nan
+    level_m = nan
+    if systems.levels != "relative" and len(given):
+        level_m = float(given.mean())
     if systems.horizontal is None:
         frame = _sketch(systems, level_m)
     else:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
-    return _with_findings(frame)
+    where = settings.georeference
+    terms = Terms(where.grids, where.accept_zero_shift, where.shift_accuracy_m)
+    return _with_findings(replace(frame, terms=terms, levels_given=bool(len(given))))
 
 
 def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
@@ -142,7 +146,7 @@ def _with_findings(frame: Frame) -> Frame:
     source, target = frame.horizontal, WGS84_2D
     if frame.levels == "ellipsoidal":
         source, target = source.to_3d(), WGS84_3D
-    frame = replace(frame, operations=(best(source, target, frame.area)[1],))
+    frame = replace(frame, operations=(best(source, target, frame.area, frame.terms)[1],))
     return replace(frame, findings=frame_findings(frame))
 
 
@@ -202,10 +206,9 @@ def _coordinates(record: FieldRecord) -> Floats:
     return xy[np.isfinite(xy).all(axis=1)]
 
 
-def _mean_level(record: FieldRecord) -> float:
-    """Return the mean of every level given, in metres; NaN when there is none."""
+def _levels_given(record: FieldRecord) -> Floats:
+    """Return every level given, in metres."""
     levels = np.concatenate(
         [record.control.z_m, record.marks.spots.z_m, record.exposures.spots.z_m]
     )
-    known = levels[np.isfinite(levels)]
-    return float(known.mean()) if len(known) else nan
+    return np.asarray(levels[np.isfinite(levels)])

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isnan
+from math import hypot, isnan
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
 from pyproj import CRS
 
 from lateralline.records import Finding, Severity
+from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
     from lateralline.frames.frame import Frame
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 #: Relative difference of scale between directions from which a grid is not conformal (10⁻⁷ is
 #: 0.003 mm in 30 m; conformal projections reach 10⁻⁹ or better).
 NOT_CONFORMAL: Final = 1e-7
+#: Grid less ground from which it is said: 10 mm in 100 m. Common practice, no source.
+_SCALE_PPM: Final = 100.0
 
 
 def frame_findings(frame: Frame) -> tuple[Finding, ...]:
@@ -37,6 +40,17 @@ def frame_findings(frame: Frame) -> tuple[Finding, ...]:
 
 
 def _levels(frame: Frame) -> list[Finding]:
+    if frame.levels == "relative" and not frame.levels_given:
+        return [
+            _finding(
+                "info",
+                "depth-only",
+                "no level is given anywhere: plan and depths are on record, levels are not; z "
+                "counts from ground taken as level at 0",
+                "",
+                "level the ground at every mark if grades or inverts are to be known",
+            )
+        ]
     if frame.levels == "relative":
         return [
             _finding(
@@ -63,7 +77,7 @@ def _levels(frame: Frame) -> list[Finding]:
 
 
 def _grid(frame: Frame) -> list[Finding]:
-    found = []
+    found = [*_scale(frame), *_feet(frame)]
     if frame.unevenness >= NOT_CONFORMAL:
         found.append(
             _finding(
@@ -93,6 +107,43 @@ def _grid(frame: Frame) -> list[Finding]:
                 )
             )
     return found
+
+
+def _scale(frame: Frame) -> Iterator[Finding]:
+    """Say what a tape and the grid differ by, when a tape would show it."""
+    if abs(frame.scale_ppm) >= _SCALE_PPM:
+        longer = "shorter" if frame.scale_ppm < 0.0 else "longer"
+        yield _finding(
+            "info",
+            "grid-not-ground",
+            "lengths taped on the ground are allowed for; lengths measured on a map of these "
+            f"coordinates come out {longer}",
+            f"{abs(frame.scale_ppm):.0f} ppm, {abs(frame.scale_ppm) / 10.0:.0f} mm in 100 m "
+            f"(combined scale {frame.combined_scale:.6f})",
+            "divide a length of the map by the combined scale to set it out with a tape",
+        )
+
+
+def _feet(frame: Frame) -> Iterator[Finding]:
+    """Say what the other foot would do to coordinates: nothing in the records can show it."""
+    grid = frame.horizontal
+    if grid is None or not grid.is_projected:
+        return
+    unit_m = grid.axis_info[0].unit_conversion_factor
+    for name, foot_m, other, other_m in (
+        ("US survey feet", METRES_PER["us-ft"], "international feet", METRES_PER["ft"]),
+        ("international feet", METRES_PER["ft"], "US survey feet", METRES_PER["us-ft"]),
+    ):
+        if abs(unit_m / foot_m - 1.0) < 1e-9:
+            off_m = hypot(*frame.origin) * abs(foot_m - other_m)
+            yield _finding(
+                "info",
+                "which-foot",
+                f"coordinates are taken in {name}, the unit of {grid.name}; a slip to {other} "
+                "moves the whole site together, and no taped length shows it",
+                f"the site would lie {off_m:.2f} m away",
+                "ask whoever gave the coordinates which foot they are in",
+            )
 
 
 def _datum(frame: Frame, horizontal: CRS) -> list[Finding]:
@@ -126,31 +177,49 @@ def _datum(frame: Frame, horizontal: CRS) -> list[Finding]:
 
 def _operations(frame: Frame) -> Iterator[Finding]:
     """Yield one finding for each way to longitude and latitude that is not exact."""
-    for o in frame.operations:
-        grids = "; ".join(o.grids_missing)
-        if o.ballpark:
-            yield _finding(
-                "error",
-                "datum-ballpark",
-                f"no published way leads from {o.source} to longitude and latitude ({o.target}): "
-                "no GeoJSON is written",
-                "taking the two for the same may be hundreds of metres wrong",
-                "name the full CRS with its datum" + (f", or install {grids}" if grids else ""),
-            )
-        elif o.accuracy_m != 0.0:
-            yield _finding(
-                "warning" if o.zero_shift or grids else "info",
-                "datum-zero-shift"
-                if o.zero_shift
-                else "datum-better-missing"
-                if grids
-                else "datum-operation",
-                f"longitude and latitude ({o.target}) come from {o.source} "
-                + ("with no shift of datum" if o.zero_shift else "by a published shift of datum"),
-                o.off_by_text,
-                "lay other maps over asbuilt.gpkg, in the site's own CRS"
-                + (f", or install {grids}" if grids else ""),
-            )
+    o = frame.lonlat_operation
+    if o is None or o.accuracy_m == 0.0:
+        return
+    grids = "; ".join(o.grids_missing)
+    install = f", or install {grids}" if grids else ""
+    if not o.usable:
+        yield _finding(
+            "error",
+            "datum-ballpark",
+            f"no published way leads from {o.source} to longitude and latitude ({o.target}): "
+            "no GeoJSON is written",
+            "taking the two for the same may be hundreds of metres wrong",
+            "name the full CRS with its datum"
+            + install
+            + ", or accept a zero shift in site.toml with the accuracy you answer for",
+        )
+        return
+    if isnan(o.accuracy_m):
+        zones = "zones and corridors are left out of GeoJSON"
+        to_do = "state crs.shift_accuracy in site.toml if it is known, and "
+    else:
+        zones = f"zones and corridors are {o.shift_95_m:.1f} m wider in GeoJSON, for 95 %"
+        to_do = ""
+    yield _finding(
+        "warning" if o.ballpark or o.zero_shift or grids or isnan(o.accuracy_m) else "info",
+        "datum-ballpark-accepted"
+        if o.ballpark
+        else "datum-zero-shift"
+        if o.zero_shift
+        else "datum-better-missing"
+        if grids
+        else "datum-operation",
+        f"longitude and latitude ({o.target}) come from {o.source} "
+        + (
+            "by taking the two datums for the same, as site.toml accepts"
+            if o.ballpark
+            else "with no shift of datum"
+            if o.zero_shift
+            else "by a published shift of datum"
+        ),
+        f"{o.off_by_text}: all together; {zones}",
+        f"{to_do}lay other maps over asbuilt.gpkg, in the site's own CRS{install}",
+    )
 
 
 def _finding(severity: Severity, code: str, what: str, by_how_much: str, to_do: str) -> Finding:

@@ -11,12 +11,15 @@ from pyproj import CRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import Operation, apply, best, conversion
-from lateralline.frames.systems import Levels, with_levels
+from lateralline.frames.operations import PLAIN, Operation, Terms, apply, best, conversion
+from lateralline.frames.systems import Levels, short_text, with_levels
 from lateralline.records import Finding, Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
 EARTH_RADIUS_M: Final = 6_371_000.0
+
+#: What `Frame.level_datum` says of a site without a single level.
+DEPTH_ONLY: Final = "depth only"
 
 WGS84_2D: Final = CRS.from_epsg(4326)
 WGS84_3D: Final = CRS.from_epsg(4979)
@@ -47,6 +50,9 @@ class Frame:
     area: AreaOfInterest | None
     operations: tuple[Operation, ...] = ()
     findings: tuple[Finding, ...] = field(default=(), repr=False)
+    terms: Terms = PLAIN
+    levels_given: bool = True  # False: no level stands anywhere in the record
+    gnss_heights: str = ""  # how ellipsoidal heights of gnss became levels; "" = they were levels
 
     @property
     def is_local(self) -> bool:
@@ -57,6 +63,23 @@ class Frame:
     def combined_scale(self) -> float:
         """Grid metres per ground metre: point scale × height factor."""
         return self.point_scale * self.height_factor
+
+    @property
+    def scale_ppm(self) -> float:
+        """Grid less ground in parts per million: 100 ppm are 10 mm in 100 m."""
+        return (self.combined_scale - 1.0) * 1e6
+
+    @property
+    def level_datum(self) -> str:
+        """What levels refer to, as layers say it: "depth only" when there are none."""
+        if self.levels == "relative":
+            return "relative" if self.levels_given else DEPTH_ONLY
+        return self.levels if self.vertical is None else short_text(self.vertical)
+
+    @property
+    def lonlat_operation(self) -> Operation | None:
+        """The way to longitude and latitude; None for a local sketch."""
+        return self.operations[0] if self.operations and not self.is_local else None
 
     @property
     def level_unit_m(self) -> float:
@@ -122,12 +145,14 @@ class Frame:
     def operation_to(self, crs: CRS | str) -> Operation:
         """Return the account of the operation `to_crs` uses, usable or not."""
         source, target = self._systems_to(crs)
-        return best(source, target, self._area())[1]
+        return best(source, target, self._area(), self.terms)[1]
 
     def describe(self) -> dict[str, str | float]:
         """Return what lineage says of the frame: plain keys with unit suffix, plain values."""
         names = {
-            "relative": "relative: above no named datum",
+            "relative": "relative: above no named datum"
+            if self.levels_given
+            else "none given: depths only, z counts down from ground taken as level at 0",
             "ellipsoidal": "heights above the ellipsoid of the horizontal CRS",
             "named": self.vertical.name if self.vertical else "",
         }
@@ -140,6 +165,8 @@ class Frame:
             "origin_x": self.origin[0],
             "origin_y": self.origin[1],
         }
+        if self.gnss_heights:
+            about["gnss_heights"] = self.gnss_heights
         if self.epoch is not None:
             about["coordinate_epoch"] = self.epoch
         if self.grid is not None:
@@ -148,6 +175,7 @@ class Frame:
                 "point_scale": self.point_scale,
                 "height_factor": self.height_factor,
                 "combined_scale": self.combined_scale,
+                "grid_less_ground_ppm": self.scale_ppm,
                 "mean_level_m": self.mean_level_m,
                 "convergence_deg": degrees(self.convergence_rad),
             }
@@ -155,7 +183,7 @@ class Frame:
             missing = "; better but missing: " + "; ".join(o.better_unavailable)
             about[f"operation_{i}"] = (
                 f"{o.source} to {o.target}: {o.name} ({o.accuracy_text}"
-                f"{', BALLPARK, not used' if o.ballpark else ''}"
+                f"{_ballpark_text(o)}"
                 f"{', moves nothing' if o.zero_shift else ''})"
                 f"{missing if o.better_unavailable else ''}"
             )
@@ -197,12 +225,18 @@ class Frame:
         return apply(conversion(source, target), plan, None)
 
     def _through(self, source: CRS, target: CRS, coordinates: Floats) -> Floats:
-        transformer, operation = best(source, target, self._area())
-        if operation.ballpark:
+        transformer, operation = best(source, target, self._area(), self.terms)
+        if not operation.usable:
             missing = "; ".join(operation.better_unavailable)
             raise FrameError(
                 f"no published operation from {operation.source} to {operation.target} can be "
-                "used here, only a ballpark one"
+                "used here, only a ballpark one, which no one has accepted"
                 + (f"; grid files are missing: {missing}" if missing else "")
             )
         return apply(transformer, coordinates, self.epoch)
+
+
+def _ballpark_text(operation: Operation) -> str:
+    if not operation.ballpark:
+        return ""
+    return ", BALLPARK, accepted in site.toml" if operation.usable else ", BALLPARK, not used"

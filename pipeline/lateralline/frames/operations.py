@@ -2,26 +2,55 @@
 
 PROJ always finds *some* way between two systems; when nothing is published for the place it
 offers a "ballpark" one that takes the two datums for the same, which may be hundreds of metres
-wrong. Here such a way is never taken for a result.
+wrong. Here such a way is never taken for a result, unless a site accepts it by name and states how
+far off it may be.
+
+What "accuracy" means: the published figure carries no level of confidence. It "needs to be treated
+with caution" and may be no more than the inner precision of a derivation (IOGP 373-7-1, 6.5.4.1,
+read as quoted in a vendor's manual). It is taken here as one standard deviation on each axis in
+plan; 95 % of the shifts then lie within 2.4477 times as far.
 """
 
 from __future__ import annotations
 
 import math
+import os
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
+from typing import Final, NamedTuple
 
 import numpy as np
 from pyproj import CRS, Transformer
 
-# `pyproj.network` offers this without exporting it, which a strict type checker refuses.
+# pyproj offers these elsewhere without exporting them, which a strict type checker refuses.
+from pyproj._crs import CoordinateOperation
 from pyproj._network import set_network_enabled
 from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from lateralline.errors import FrameError
+from lateralline.frames import grids
 from lateralline.records import Floats
+
+#: Radius that holds 95 % of a plan error of unit σ on each axis: √χ²(0.95; 2) = √(−2 ln 0.05).
+PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
+
+#: What PROJ calls an operation in which one datum is merely taken for another.
+_BALLPARK: Final = "Ballpark"
+
+
+class Terms(NamedTuple):
+    """What a site allows of operations, and where their grids may be."""
+
+    grids: str = ""  # folder; "" = none of the site's own
+    accept_zero_shift: bool = False
+    shift_accuracy_m: float | None = None  # of a shift whose accuracy is not published
+
+
+#: The terms of a site that says nothing of them.
+PLAIN: Final = Terms()
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +60,28 @@ class Operation:
     source: str
     target: str
     name: str
-    accuracy_m: float  # as published; NaN = unknown
+    accuracy_m: float  # as published or as the site states; NaN = unknown
     ballpark: bool  # the two datums were merely taken for the same: no result
     zero_shift: bool  # published, but moves nothing although the datums differ
     better_unavailable: tuple[str, ...]  # operations, each with the grid files it lacks
     grids_missing: tuple[str, ...] = ()  # those files alone, each with the accuracy it would bring
+    grids_used: tuple[tuple[str, str], ...] = ()  # file name and SHA-256
+    stated: bool = False  # the accuracy is the site's own word, nothing is published
+    time_dependent: bool = False  # its result depends on the coordinate epoch
+
+    @property
+    def usable(self) -> bool:
+        """False for a ballpark operation, unless the site accepts it."""
+        return not self.ballpark or self.stated
+
+    @property
+    def shift_95_m(self) -> float:
+        """How far, at 95 %, all positions may be off together; 0 when exact, NaN when unknown.
+
+        >>> round(Operation("a", "b", "a to b", 2.0, False, False, ()).shift_95_m, 3)
+        4.895
+        """
+        return PLAN_95 * self.accuracy_m
 
     @property
     def off_by_text(self) -> str:
@@ -46,7 +92,8 @@ class Operation:
         """
         if math.isnan(self.accuracy_m):
             return "how far off this may be is not published"
-        return f"may be {self.accuracy_m:g} m off (published accuracy)"
+        whose = "accuracy stated in site.toml" if self.stated else "published accuracy"
+        return f"may be {self.accuracy_m:g} m off ({whose})"
 
     @property
     def accuracy_text(self) -> str:
@@ -58,27 +105,42 @@ class Operation:
         return "unknown accuracy" if math.isnan(self.accuracy_m) else f"{self.accuracy_m:g} m"
 
 
-@lru_cache(maxsize=256)
-def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, Operation]:
+def best(
+    source: CRS, target: CRS, area: AreaOfInterest, terms: Terms = PLAIN
+) -> tuple[Transformer, Operation]:
     """Return the best operation whose grids are here, for `area` (degrees), and its account.
 
     Grids are never fetched over the network. A ballpark operation comes back only when there is
     no other, and says so. Raises FrameError when there is no operation at all.
     """
+    grids.look_in(terms.grids)
+    return _best(source, target, area, terms, os.environ.get(grids.GRIDS_VARIABLE, ""))
+
+
+@lru_cache(maxsize=256)
+def _best(
+    source: CRS, target: CRS, area: AreaOfInterest, terms: Terms, _places: str
+) -> tuple[Transformer, Operation]:
     set_network_enabled(active=False)
     group = _group(source, target, area, ballpark=False)
-    usable, ballpark = list(group.transformers), False
+    usable = list(group.transformers)
     if not usable:
-        usable, ballpark = list(_group(source, target, area, ballpark=True).transformers), True
+        # Asked for ballpark ways too, PROJ at times finds a published one it left out before.
+        group_too = _group(source, target, area, ballpark=True)
+        usable = sorted(group_too.transformers, key=_is_ballpark)
     if not usable:
         raise FrameError(f"no coordinate operation from {source.name} to {target.name}")
-    chosen = usable[0]
-    accuracy = chosen.accuracy if chosen.accuracy >= 0 else math.nan
+    chosen, ballpark = usable[0], _is_ballpark(usable[0])
+    accuracy = chosen.accuracy if chosen.accuracy >= 0 and not ballpark else math.nan
     missing = [
         (o.name, ", ".join(g.short_name for g in o.grids), f"{o.accuracy:g} m")
         for o in group.unavailable_operations
-        if ballpark or math.isnan(accuracy) or 0 <= o.accuracy < accuracy
+        if math.isnan(accuracy) or 0 <= o.accuracy < accuracy
     ]
+    stated = math.isnan(accuracy) and terms.shift_accuracy_m is not None
+    stated &= not ballpark or (terms.accept_zero_shift and _plan_only(chosen))
+    if stated and terms.shift_accuracy_m is not None:
+        accuracy = terms.shift_accuracy_m
     operation = Operation(
         source=source.name,
         target=target.name,
@@ -86,8 +148,11 @@ def best(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[Transformer, O
         accuracy_m=accuracy,
         ballpark=ballpark,
         zero_shift=not ballpark and accuracy > 0 and _moves_nothing(source, target, area, chosen),
-        better_unavailable=tuple(f"{name} ({m}; needs {grids})" for name, grids, m in missing),
-        grids_missing=tuple(dict.fromkeys(f"{grids} ({m})" for _, grids, m in missing)),
+        better_unavailable=tuple(f"{name} ({m}; needs {files})" for name, files, m in missing),
+        grids_missing=tuple(dict.fromkeys(f"{files} ({m})" for _, files, m in missing)),
+        grids_used=_grids_of(chosen),
+        stated=stated,
+        time_dependent=any("ime-dependent" in o.method_name for o in _steps(chosen)),
     )
     return chosen, operation
 
@@ -137,6 +202,30 @@ def _group(source: CRS, target: CRS, area: AreaOfInterest, *, ballpark: bool) ->
         return TransformerGroup(
             source, target, always_xy=True, area_of_interest=area, allow_ballpark=ballpark
         )
+
+
+def _is_ballpark(transformer: Transformer) -> bool:
+    return _BALLPARK in transformer.description
+
+
+def _plan_only(transformer: Transformer) -> bool:
+    """Whether it leaves heights alone: nobody can accept a geoid taken for the ellipsoid."""
+    return "vertical" not in transformer.description
+
+
+def _steps(transformer: Transformer) -> tuple[CoordinateOperation, ...]:
+    return tuple(transformer.operations or ())
+
+
+def _grids_of(transformer: Transformer) -> tuple[tuple[str, str], ...]:
+    """Return name and SHA-256 of each grid file an operation reads."""
+    found = {
+        g.short_name: g.full_name
+        for o in _steps(transformer)
+        for g in o.grids
+        if g.available and g.full_name
+    }
+    return tuple((Path(path).name, grids.sha256(path)) for path in found.values())
 
 
 def _moves_nothing(source: CRS, target: CRS, area: AreaOfInterest, chosen: Transformer) -> bool:

@@ -99,6 +99,16 @@ def with_levels(plan: CRS, vertical: CRS | None, levels: Levels) -> CRS:
     return plan.to_3d() if levels == "ellipsoidal" else plan
 
 
+def short_text(crs: CRS) -> str:
+    """Return a CRS as its authority's code, else by its name.
+
+    >>> short_text(CRS("EPSG:6360")), short_text(CRS("EPSG:32617"))
+    ('EPSG:6360', 'EPSG:32617')
+    """
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority is not None else str(crs.name)
+
+
 def _parse(text: str, which: str) -> CRS:
     try:
         return CRS.from_user_input(text.strip())

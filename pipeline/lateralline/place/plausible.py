@@ -13,9 +13,8 @@ from typing import Final, TypeAlias
 
 import numpy as np
 
-from lateralline.frames import Frame, outside_area
 from lateralline.place.control import Control
-from lateralline.place.notes import Notes, metres
+from lateralline.place.notes import metres
 from lateralline.records import FieldRecord, Finding, Severity, Spots
 
 Baseline: TypeAlias = tuple[str, str]  # in the order first taped
@@ -42,24 +41,6 @@ def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding
     used = _used(record)
     yield from _spread(record, control, used, stretched)
     yield from _levels(record, control, used)
-
-
-def outside(frame: Frame, record: FieldRecord) -> Iterator[Finding]:
-    """Yield each point given in coordinates outside the area of the CRS, the site being inside."""
-    crs = frame.horizontal
-    if crs is None or any(f.code == "outside-crs-area" for f in frame.findings):
-        return
-    control, use = record.control, crs.area_of_use
-    area = f": {use.name[:80]}" if use else ""
-    what, to_do = f"lies outside the area of the CRS{area}", "check its coordinates: digits, order"
-    for i in np.flatnonzero(outside_area(crs, control.x, control.y)):
-        yield _of_point(record, str(control.point[i]), "point-outside-crs-area", what, "", to_do)
-    for noun, spots in (("mark", record.marks.spots), ("exposure", record.exposures.spots)):
-        notes = Notes(noun, spots)
-        gnss = spots.method == "gnss"
-        for i in np.flatnonzero(gnss & outside_area(crs, spots.x, spots.y)):
-            notes.add(int(i), "warning", "point-outside-crs-area", what, "", to_do)
-        yield from notes.found
 
 
 # ---- lengths -------------------------------------------------------------------------------

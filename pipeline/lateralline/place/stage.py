@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import hypot
 from typing import Final
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from lateralline.frames import Frame, site_frame
+from lateralline.frames import Frame
 from lateralline.place.control import Control, control_in
 from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
+from lateralline.place.misplaced import misplaced
 from lateralline.place.notes import Notes, complete, metres
 from lateralline.place.plan import Plan, plan_positions
-from lateralline.place.plausible import control_plausible, outside
+from lateralline.place.plausible import control_plausible
+from lateralline.place.reduce import with_levels_of_gnss
 from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks, Spots
-from lateralline.settings import Accuracy
+from lateralline.settings import Settings
 
 #: Two marks closer than this are one spot measured or written twice.
 _SAME_SPOT_M: Final = 0.005
@@ -37,13 +40,13 @@ def place(record: FieldRecord) -> Placed:
     A spot that cannot be placed is NaN with `placed` False and a finding of severity error; only a
     CRS that cannot be used at all raises (FrameError).
     """
-    frame = site_frame(record)
+    record, frame, reduced = with_levels_of_gnss(record)
     control, assumed = control_in(frame, record)
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
     exposures, from_exposures = _exposures(record, frame, control, ground)
-    plausible = (*control_plausible(record, control), *outside(frame, record))
-    findings = (*frame.findings, *assumed, *plausible, *from_marks, *from_exposures)
+    plausible = (*control_plausible(record, control), *misplaced(frame, record))
+    findings = (*frame.findings, *reduced, *assumed, *plausible, *from_marks, *from_exposures)
     marks, exposures = _used(marks, exposures)
     return Placed(frame, marks, exposures, findings)
 
@@ -56,7 +59,7 @@ def _marks(
     plan, levels, cov = _located(record, frame, control, ground, notes)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, accuracy.mark_placing_m**2)
-    shared = _shared(spots, control, accuracy, plan, levels)
+    shared = _shared(spots, control, record.settings, plan, levels)
     cov[:, [0, 1], [0, 1]] += placing[:, None]
     xyz, cov = _whole(np.column_stack([plan.xy_m, levels.z_m]), cov)
     marks = Marks(
@@ -113,7 +116,7 @@ def _exposures(
         cov_m2=cov,
         ground_m=np.where(from_ground, levels.z_m, np.nan),
         placed=complete(xyz),
-        shared_m=_shared(spots, control, accuracy, plan, levels),
+        shared_m=_shared(spots, control, record.settings, plan, levels),
     )
     ground_given = levels.known | ~from_ground
     return exposures, [*level_findings("exposure", ground_given, ground), *notes.found]
@@ -133,12 +136,12 @@ def _located(
     cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
     cov[:, :2, :2] += plan.cov_m2
     gnss = notes.spots.method == "gnss"
-    cov[gnss] += settings.accuracy.gnss_common_m**2 * np.eye(3)
+    cov[gnss] += np.diag(np.square(_gnss_common_m(settings)))
     return plan, levels, cov
 
 
 def _shared(
-    spots: Spots, control: Control, accuracy: Accuracy, plan: Plan, levels: Levels
+    spots: Spots, control: Control, settings: Settings, plan: Plan, levels: Levels
 ) -> Floats:
     """Return what one σ of each error shared through the site does to n spots (n, 3, 3c + 3).
 
@@ -154,10 +157,19 @@ def _shared(
     out[by, 2, at] = sigma
     # a sloping tape is reduced by the level: with it the position moves too
     out[by[:, None], np.arange(2), at[:, None]] = plan.by_level[by] * sigma[:, None]
-    out[np.ix_(spots.method == "gnss", range(3), range(3 * c, 3 * c + 3))] = (
-        accuracy.gnss_common_m * np.eye(3)
+    out[np.ix_(spots.method == "gnss", range(3), range(3 * c, 3 * c + 3))] = np.diag(
+        _gnss_common_m(settings)
     )
     return out
+
+
+def _gnss_common_m(settings: Settings) -> Floats:
+    """Return 1 σ east, north, up of what all GNSS spots are off by together.
+
+    Heights reduced to levels share the error of the geoid's separation.
+    """
+    common = settings.accuracy.gnss_common_m
+    return np.array([common, common, hypot(common, settings.georeference.separation_sigma_m)])
 
 
 def _used(marks: Marks, exposures: Exposures) -> tuple[Marks, Exposures]:

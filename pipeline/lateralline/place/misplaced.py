@@ -1,0 +1,203 @@
+"""Coordinates that cannot be where they say, and what they would be right as.
+
+A swapped file, metres read as feet or the wrong zone contradict nothing by themselves: every
+distance still fits. They show only against something that knows where the site is: the project's
+extent when `site.toml` gives one, else the other points of the site, else the area the CRS is
+meant for. What none of these shows, such as one foot read as the other, cannot be found here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain
+from typing import Final
+
+import numpy as np
+from pyproj import CRS, Geod
+
+from lateralline.frames import Frame, degrees_of, outside_area
+from lateralline.place.readings import LonLat, Reading, other_systems, readings
+from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints
+
+_SPHERE: Final = Geod(ellps="WGS84")  # distances here are told in kilometres
+#: Common practice, no source: the points of one site lie no further apart than this.
+_SITE_M: Final = 20_000.0
+#: Nobody lays laterals nearer the poles than this; a longitude in y often says so.
+_POLAR_DEG: Final = 80.0
+#: A CRS is often used somewhat beyond its area; only further out is a slip looked for.
+_FAR_DEG: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Every given coordinate pair of a site (n), with the table and row it stands in."""
+
+    noun: tuple[str, ...]
+    name: tuple[str, ...]
+    where: tuple[str, ...]
+    xy: Floats  # (n, 2) as given
+    lonlat: LonLat  # read as the site says
+    outside: Flags  # of the area the CRS is meant for
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """What knows where the site is: a box in degrees, and in words."""
+
+    near: str  # "in the project's extent"
+    middle: str  # what its distance is told from
+    west: float
+    south: float
+    east: float
+    north: float
+    beyond: bool = False  # whether points of one site may also stray from it by their distance
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        width = (self.east - self.west) % 360.0 or 360.0
+        return (self.west + width / 2.0 + 180.0) % 360.0 - 180.0, (self.south + self.north) / 2.0
+
+    def holds(self, lonlat: LonLat, margin_deg: float = 0.0) -> Flags:
+        lon, lat = lonlat
+        width = (self.east - self.west) % 360.0 or 360.0
+        with np.errstate(invalid="ignore"):
+            across = (lon - self.west + margin_deg) % 360.0 <= width + 2.0 * margin_deg
+            along = (lat >= self.south - margin_deg) & (lat <= self.north + margin_deg)
+        return np.asarray(across & along)
+
+
+def misplaced(frame: Frame, record: FieldRecord) -> Iterator[Finding]:
+    """Yield one finding for each slip that explains coordinates far off, and for what none does."""
+    crs = frame.horizontal
+    if crs is None:
+        return
+    points = _points(crs, record)
+    if not len(points.xy):
+        return
+    place, astray = _where_it_should_be(crs, points, record)
+    explained = np.zeros(len(astray), dtype=np.bool_)
+    if place is not None and astray.any():
+        for rows, reading in _explained(crs, points, place, astray):
+            explained[rows] = True
+            yield _finding(points, rows, place, reading)
+        if (left := np.flatnonzero(astray & ~explained & ~points.outside)).size and place.beyond:
+            yield _finding(points, left, place, None)
+            explained[left] = True
+    if not any(f.code == "outside-crs-area" for f in frame.findings):
+        yield from _outside(crs, points, points.outside & ~explained)
+
+
+def _points(crs: CRS, record: FieldRecord) -> _Points:
+    control = record.control
+    tables = [("control point", control.file, control.row, control.point, control.x, control.y)]
+    for noun, s in (("mark", record.marks.spots), ("exposure", record.exposures.spots)):
+        at = s.method == "gnss"
+        tables.append((noun, s.file, s.row[at], s.name[at], s.x[at], s.y[at]))
+    xy = np.concatenate([np.column_stack(table[4:]) for table in tables])
+    known = np.isfinite(xy).all(axis=1)
+    nouns = [table[0] for table in tables for _ in table[2]]
+    names = [str(name) for table in tables for name in table[3]]
+    wheres = [f"{table[1]}:{row}" for table in tables for row in table[2]]
+    rows = np.flatnonzero(known)
+    return _Points(
+        tuple(nouns[i] for i in rows),
+        tuple(names[i] for i in rows),
+        tuple(wheres[i] for i in rows),
+        xy[known],
+        degrees_of(crs, xy[known]),
+        outside_area(crs, xy[known, 0], xy[known, 1]),
+    )
+
+
+def _where_it_should_be(
+    crs: CRS, points: _Points, record: FieldRecord
+) -> tuple[_Place | None, Flags]:
+    """Return what knows where the site is, and (n,) which points it does not hold."""
+    if (extent := record.settings.georeference.extent) is not None:
+        middle = "the middle of the project's extent"
+        place = _Place("in the project's extent", middle, *extent, beyond=True)
+        return place, ~place.holds(points.lonlat)
+    use = crs.area_of_use
+    lon, lat = points.lonlat
+    if use is not None and points.outside.all():
+        box = (use.west, use.south, use.east, use.north)
+        place = _Place("in the area of the CRS", f"the middle of the area of {crs.name}", *box)
+        return place, ~place.holds(points.lonlat, _FAR_DEG)
+    if (polar := np.abs(lat) > _POLAR_DEG).all():
+        where = "where pipes are laid"
+        place = _Place(where, "the equator", -180.0, -_POLAR_DEG, 180.0, _POLAR_DEG)
+        return place, polar
+    sound = ~points.outside & (np.abs(lat) <= _POLAR_DEG)
+    of_control = sound & (np.array(points.noun) == "control point")
+    known = of_control if of_control.any() else sound
+    first = lon[known][0]
+    centre_lon = float(np.median((lon[known] - first + 180.0) % 360.0 - 180.0) + first)
+    centre_lat = float(np.median(lat[known]))
+    others = "control" if of_control.any() else "the other points"
+    half = np.degrees(_SITE_M / _SPHERE.a)
+    wide = half / max(np.cos(np.radians(centre_lat)), 0.01)
+    box = (centre_lon - wide, centre_lat - half, centre_lon + wide, centre_lat + half)
+    place = _Place(f"beside {others}", others, *box, beyond=True)
+    return place, ~place.holds(points.lonlat)
+
+
+def _explained(
+    crs: CRS, points: _Points, place: _Place, astray: Flags
+) -> Iterator[tuple[Ints, Reading]]:
+    """Yield the rows each reading explains, one table at a time; a row is explained once."""
+    left = astray.copy()
+    elsewhere = other_systems(crs, *place.centre) if place.beyond else ()
+    for reading in chain(readings(crs), elsewhere):
+        rows = np.flatnonzero(left)
+        held = rows[place.holds(reading.read(points.xy[rows]))]
+        for noun in dict.fromkeys(points.noun[i] for i in held):
+            yield np.array([i for i in held if points.noun[i] == noun], dtype=np.int64), reading
+        left[held] = False
+        if not left.any():
+            return
+
+
+def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None) -> Finding:
+    first = int(rows[0])
+    noun, count = points.noun[first], len(rows)
+    subject = f"{noun} {points.name[first]}" if count == 1 else f"{count} {noun}s"
+    where = _as_given(points, first, place)
+    if reading is None:
+        what, to_do = "no slip known explains where it lies", "check coordinates and CRS by digits"
+        return Finding(
+            "error", "place", "points-far-apart", subject, what, where, to_do, points.where[first]
+        )
+    what = f"{reading.what}; read so, {'it lies' if count == 1 else 'they lie'} {place.near}"
+    return Finding(
+        "error", "place", reading.code, subject, what, where, reading.to_do, points.where[first]
+    )
+
+
+def _as_given(points: _Points, row: int, place: _Place) -> str:
+    """Say where a point lies as given, and how far that is from where it should be."""
+    lon, lat = float(points.lonlat[0][row]), float(points.lonlat[1][row])
+    if not np.isfinite([lon, lat]).all():
+        return "as given they lie nowhere on earth"
+    _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
+    return (
+        f"as given at longitude {lon:.4f}°, latitude {lat:.4f}°, "
+        f"{away_m / 1000.0:,.0f} km from {place.middle}"
+    )
+
+
+def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
+    """Yield each point outside the area of the CRS, the site being inside."""
+    use = crs.area_of_use
+    area = f": {use.name[:80]}" if use else ""
+    for i in np.flatnonzero(flagged):
+        yield Finding(
+            "warning",
+            "place",
+            "point-outside-crs-area",
+            f"{points.noun[i]} {points.name[i]}",
+            f"lies outside the area of the CRS{area}",
+            "",
+            "check its coordinates: digits, order",
+            points.where[i],
+        )

@@ -1,0 +1,143 @@
+"""What misread coordinates would be right as: exchanged, in another unit, in another zone.
+
+Each reading turns coordinates (n, 2) as they stand in a file into longitude and latitude on the
+datum of the site's CRS. Whether one is plausible is for `misplaced` to judge.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from pyproj import CRS
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
+from pyproj.exceptions import CRSError, ProjError
+
+from lateralline.frames import degrees_of
+from lateralline.records import Floats
+from lateralline.units import METRES_PER
+
+LonLat = tuple[Floats, Floats]
+_UTM: Final = re.compile(r"(.* / UTM zone )(\d+)([NS])")
+_MOST_SYSTEMS: Final = 80  # tried for one place; the nearest kin come first
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to misread a file: `code` of its finding, what happened, what to do about it."""
+
+    code: str
+    what: str
+    to_do: str
+    read: Callable[[Floats], LonLat]
+
+
+def readings(crs: CRS) -> Iterator[Reading]:
+    """Yield the slips that need no knowledge of where the site is, the plainest first."""
+    noun = ("longitude", "latitude") if crs.is_geographic else ("easting", "northing")
+    yield Reading(
+        "coordinates-swapped",
+        f"x and y are exchanged: x must be {noun[0]}, y {noun[1]}, whatever order of axes "
+        f"{crs.name} lists",
+        f"put {noun[0]} into x and {noun[1]} into y",
+        lambda xy: degrees_of(crs, xy[:, ::-1]),
+    )
+    if crs.is_geographic:
+        yield Reading(
+            "longitude-sign",
+            "longitudes have lost their sign: west of Greenwich they are negative",
+            "write west longitudes with a minus",
+            lambda xy: degrees_of(crs, xy * (-1.0, 1.0)),
+        )
+        return
+    yield from _units(crs)
+    yield Reading(
+        "coordinates-in-degrees",
+        f"coordinates are degrees, but {crs.name} is in {crs.axis_info[0].unit_name}",
+        "name the geographic CRS they are in, or convert them",
+        _as_degrees,
+    )
+    yield Reading(
+        "coordinates-in-degrees",
+        f"coordinates are degrees, latitude first, but {crs.name} is in "
+        f"{crs.axis_info[0].unit_name}",
+        "name the geographic CRS they are in, and put longitude into x",
+        lambda xy: _as_degrees(xy[:, ::-1]),
+    )
+
+
+def _units(crs: CRS) -> Iterator[Reading]:
+    unit_m = crs.axis_info[0].unit_conversion_factor
+    unit = crs.axis_info[0].unit_name
+    if unit_m < 1.0:
+        yield Reading(
+            "metres-as-feet",
+            f"coordinates are metres, but {crs.name} is in {unit}",
+            "convert them, or name the CRS of the same grid in metres",
+            lambda xy: degrees_of(crs, xy / unit_m),
+        )
+    else:
+        yield Reading(
+            "feet-as-metres",
+            f"coordinates are feet, but {crs.name} is in {unit}",
+            "convert them, or name the CRS of the same grid in feet (ft and us-ft differ)",
+            lambda xy: degrees_of(crs, xy * METRES_PER["ft"] / unit_m),
+        )
+
+
+def other_systems(crs: CRS, lon: float, lat: float) -> Iterator[Reading]:
+    """Yield the other grids the coordinates may be in, if the site is near `lon`, `lat` (degrees).
+
+    Neighbouring UTM zones of the same datum, then every published grid of that place, those of the
+    same datum first.
+    """
+    if not crs.is_projected:
+        return
+    family = crs.name.split(" / ")[0]
+    names = list(_neighbouring_zones(crs.name))
+    box = AreaOfInterest(lon, lat, lon, lat)
+    kinds = [PJType.PROJECTED_CRS]
+    known = query_crs_info("EPSG", kinds, area_of_interest=box, contains=True)
+    known.sort(key=lambda info: info.name.split(" / ")[0] != family)
+    names += [f"{info.auth_name}:{info.code}" for info in known[:_MOST_SYSTEMS]]
+    for name in names:
+        try:
+            other = CRS.from_user_input(name)
+            degrees_of(other, np.zeros((1, 2)))
+        except (CRSError, ProjError):
+            continue  # there is no such zone, or it has no way back to degrees
+        if other != crs and other.is_projected:
+            yield _in_system(crs, other)
+
+
+def _in_system(crs: CRS, other: CRS) -> Reading:
+    zones = all(_UTM.match(c.name) for c in (crs, other))
+    return Reading(
+        "wrong-zone",
+        f"coordinates are those of {other.name}, not of {crs.name}"
+        + (": another zone" if zones else ": another grid"),
+        "name the CRS they are in, or bring all of the site into one zone",
+        lambda xy: degrees_of(other, xy),
+    )
+
+
+def _neighbouring_zones(name: str) -> Iterator[str]:
+    """Yield the names of the UTM zones beside one, nearest first; none of another grid.
+
+    >>> list(_neighbouring_zones("WGS 84 / UTM zone 1N"))[:2]
+    ['WGS 84 / UTM zone 60N', 'WGS 84 / UTM zone 2N']
+    """
+    if (found := _UTM.fullmatch(name)) is not None:
+        for step in (-1, 1, -2, 2):
+            yield f"{found[1]}{(int(found[2]) - 1 + step) % 60 + 1}{found[3]}"
+        yield f"{found[1]}{found[2]}{'S' if found[3] == 'N' else 'N'}"
+
+
+def _as_degrees(xy: Floats) -> LonLat:
+    possible = (np.abs(xy[:, 0]) <= 360.0) & (np.abs(xy[:, 1]) <= 90.0)
+    return np.where(possible, xy[:, 0], np.inf), np.where(possible, xy[:, 1], np.inf)

@@ -1,0 +1,93 @@
+"""Heights of GNSS above the ellipsoid, made levels before anything else is done with them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isnan
+
+import numpy as np
+
+from lateralline.frames import Frame, Operation, levels_by_grid, site_frame
+from lateralline.place.notes import metres, site_finding
+from lateralline.records import FieldRecord, Finding, Floats, Spots
+
+
+def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[Finding, ...]]:
+    """Return the record with GNSS heights as levels, its frame, and how that was done.
+
+    By the separation the site gives, else by a geoid grid. Where there is neither, GNSS spots have
+    no level, and an error says so: an ellipsoidal height is never passed off as one.
+    """
+    frame, said = site_frame(record), record.settings.georeference
+    if said.gnss_heights != "ellipsoidal":
+        return record, frame, ()
+    if not isnan(said.separation_m):
+        how = f"gnss heights less the separation given, {metres(said.separation_m)}"
+        sigma_m, finding = said.separation_sigma_m, _by_separation(said.separation_m)
+        lower = {t: _z(s) - said.separation_m for t, s in _tables(record).items()}
+        operations = frame.operations
+    else:
+        lower, operation = _by_grid(frame, record)
+        operations = (*frame.operations, operation)
+        how = f"gnss heights by {operation.name}" if operation.usable else "gnss heights not used"
+        sigma_m = (
+            0.0 if not operation.usable or isnan(operation.accuracy_m) else (operation.accuracy_m)
+        )
+        finding = _grid_finding(operation)
+    marks = replace(record.marks, spots=_put(record.marks.spots, lower["marks"]))
+    exposures = replace(record.exposures, spots=_put(record.exposures.spots, lower["exposures"]))
+    settings = replace(record.settings, georeference=replace(said, separation_sigma_m=sigma_m))
+    record = replace(record, settings=settings, marks=marks, exposures=exposures)
+    frame = replace(site_frame(record), operations=operations, gnss_heights=how)
+    return record, frame, (finding,)
+
+
+def _tables(record: FieldRecord) -> dict[str, Spots]:
+    return {"marks": record.marks.spots, "exposures": record.exposures.spots}
+
+
+def _z(spots: Spots) -> Floats:
+    """Return heights (n,) of GNSS spots; NaN for others."""
+    return np.where(spots.method == "gnss", spots.z_m, np.nan)
+
+
+def _put(spots: Spots, level_m: Floats) -> Spots:
+    return replace(spots, z_m=np.where(spots.method == "gnss", level_m, spots.z_m))
+
+
+def _by_grid(frame: Frame, record: FieldRecord) -> tuple[dict[str, Floats], Operation]:
+    levels, operation = {}, None
+    for table, spots in _tables(record).items():
+        levels[table], operation = levels_by_grid(frame, spots.x, spots.y, _z(spots))
+    assert operation is not None  # two tables
+    return levels, operation
+
+
+def _by_separation(separation_m: float) -> Finding:
+    return site_finding(
+        "info",
+        "heights-by-separation",
+        "gnss heights were reduced to levels by the one separation that site.toml gives",
+        metres(separation_m),
+        "check it against a benchmark at the site",
+    )
+
+
+def _grid_finding(operation: Operation) -> Finding:
+    missing = "; ".join(operation.grids_missing)
+    if not operation.usable:
+        return site_finding(
+            "error",
+            "geoid-missing",
+            "gnss heights are ellipsoidal and there is neither a separation nor a geoid grid to "
+            "reduce them: gnss marks have no level",
+            "taking them for levels may be tens of metres wrong",
+            "give crs.separation in site.toml" + (f", or install {missing}" if missing else ""),
+        )
+    return site_finding(
+        "info",
+        "heights-by-geoid",
+        f"gnss heights were reduced to levels: {operation.name}",
+        operation.off_by_text,
+        f"a better grid is missing: {missing}" if missing else "",
+    )
