@@ -20,6 +20,7 @@ ACCURACY = Accuracy(
     tape_m=0.01,
     tape_ratio=0.0005,
     gnss_m=0.05,
+    gnss_common_m=0.0,
     level_m=0.01,
     unknown_ground_m=0.10,
     ground_slope_ratio=0.05,

@@ -247,12 +247,22 @@ class MarkResults:
 
 
 @dataclass(frozen=True, slots=True)
+class DepthScale:
+    """Reading over depth of one receiver, from depths that nulls and exposures tell."""
+
+    receiver: str  # "" when the site names none
+    value: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
 class Solved:
     """Output of solve."""
 
     fixes: Fixes
     mark_results: MarkResults
     findings: tuple[Finding, ...]
+    depth_scales: tuple[DepthScale, ...] = ()  # in the order of the last columns of `fixes.shared`
 
 
 # ---- link ---------------------------------------------------------------------------------
@@ -302,12 +312,26 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class AdjustedParameter:
+    """One adjusted quantity that is no position: a counter's scale or offset, a depth scale."""
+
+    kind: str  # counter_scale | counter_offset | depth_scale
+    subject: str  # "run R1", "receiver A"
+    value: float
+    sigma: float
+    unit: str  # "1" = a ratio
+    prior: float
+    prior_sigma: float
+
+
+@dataclass(frozen=True, slots=True)
 class Linked:
     """Output of link; `fixes` are turned so headings point the way the camera travelled."""
 
     fixes: Fixes
     lines: tuple[Line, ...]
     findings: tuple[Finding, ...]
+    parameters: tuple[AdjustedParameter, ...] = ()
 
 
 # ---- derive -------------------------------------------------------------------------------

@@ -147,10 +147,10 @@ def adjust_stack(
     """
     g, n = start.shape
     x = np.concatenate([start, np.zeros((g, biases.shape[2]))], axis=1)
-    idle = np.arange(x.shape[1]) >= sizes[:, 1:2]
+    idle: Flags = np.arange(x.shape[1]) >= sizes[:, 1:2]
     idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
-    root = np.linalg.cholesky(cov)
-    white = np.linalg.inv(root)
+    root: Floats = np.linalg.cholesky(cov).astype(np.float64)
+    white: Floats = np.linalg.inv(root).astype(np.float64)
 
     def whitened(x: Floats) -> tuple[Floats, Floats]:
         v, a = equations(x[:, :n])
@@ -170,7 +170,7 @@ def adjust_stack(
         diagonal = np.einsum("gii->gi", normal)
         diagonal += np.where(idle, 1.0, damping[:, None] * diagonal)
         inverse = _inverse(normal)
-        step = -np.einsum("gij,gkj,gk->gi", inverse, a, v, optimize=True)
+        step = -(inverse @ (np.swapaxes(a, 1, 2) @ v[..., None]))[..., 0]
         usable = np.isfinite(step).all(axis=1)
         failed |= live & ~usable & (damping > 1)
         step = np.where((live & usable)[:, None], step, 0.0)
@@ -226,31 +226,31 @@ def _statistics(
 ) -> list[Adjustment]:
     """Everything that is said of the solutions, from their whitened residuals and Jacobians."""
     normal = np.swapaxes(a, 1, 2) @ a
-    np.einsum("gii->gi", normal)[idle] = 1.0
+    normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += idle
     cov = _inverse(normal)
-    determined = np.isfinite(cov).all(axis=(1, 2))
+    determined: Flags = np.asarray(np.isfinite(cov).all(axis=(1, 2)))
     projector = np.eye(v.shape[1]) - a @ cov @ np.swapaxes(a, 1, 2)
     back = np.swapaxes(white, 1, 2)
     redundancy = np.einsum("gij,gjk,gki->gi", root, projector, white, optimize=True)
     weighted_cov_v = back @ projector @ white
     weighted_v = np.einsum("gji,gj->gi", white, v)
-    spread = np.einsum("gii->gi", weighted_cov_v)
+    spread: Floats = np.einsum("gii->gi", weighted_cov_v)
     with np.errstate(invalid="ignore", divide="ignore"):
         controlled = spread > 1e-9 * np.einsum("gji,gji->gi", white, white)
         w = np.where(controlled, weighted_v / np.sqrt(np.where(controlled, spread, 1.0)), np.nan)
     out = []
     for i, (m, _, _) in enumerate(sizes.tolist()):
-        mine = ~idle[i]
+        mine = np.flatnonzero(~idle[i])
         there = bool(determined[i])
         out.append(
             Adjustment(
-                x=x[i, mine] if there else np.full(int(mine.sum()), np.nan),
+                x=x[i, mine] if there else np.full(len(mine), np.nan),
                 cov=cov[i][np.ix_(mine, mine)],
                 v=(root[i] @ v[i])[:m],
                 redundancy=redundancy[i, :m],
                 w=w[i, :m],
                 chi2=float(v[i] @ v[i]) if there else float("nan"),
-                dof=m - int(mine.sum()),
+                dof=m - len(mine),
                 iterations=int(iterations[i]),
                 converged=bool(converged[i] and there),
                 weighted_v=weighted_v[i, :m],

@@ -1,25 +1,50 @@
 """All fixes of a line, its counters and exposures, into one adjusted centreline.
 
-points → order → shapes → adjust, line by line, parents before the branches that join them; then the
-records. Kernels: `curves` for geometry, `network` for the adjustment and its tests.
+points → order → riders     located points of each line, in order, each place once
+shapes, adjust              every line by itself: its shape, and which readings are wrong
+branches, joint             lines that touch as one network, errors they share held in common
+record                      back to lines
+
+`search` is the hunt for blunders, `rounds` runs the searches of all lines side by side, `model`,
+`layout` and `evaluate` are the equations. Kernels: `curves` for geometry, `network` for the
+adjustment and its tests.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from lateralline.link import branches
-from lateralline.link.adjust import Solution, adjust_line
+from lateralline.link.adjust import Alone, adjust_line
+from lateralline.link.blunders import misfit_finding, named, tied
+from lateralline.link.branches import Junction
+from lateralline.link.equations import exact_is_small
+from lateralline.link.impossible import impossible_lengths, undecided_shapes
+from lateralline.link.joint import Network, Settled, connected, settle
 from lateralline.link.order import arrange, turned, upstream_sign
+from lateralline.link.parameters import parameters
+from lateralline.link.parts import Rider
 from lateralline.link.points import Point, gather, settle_same_places
-from lateralline.link.record import Joined, stretch_findings, to_line
+from lateralline.link.record import to_line
+from lateralline.link.riders import set_riders
+from lateralline.link.rounds import settled
 from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
-from lateralline.settings import Branch, Run, Settings
+from lateralline.settings import Accuracy, Branch, Run, Settings
 
 __all__ = ["link"]
+
+
+@dataclass(slots=True)
+class _Found:
+    """What is known of a site's lines so far."""
+
+    lines: dict[str, Alone] = field(default_factory=dict)
+    junctions: dict[str, tuple[str, Junction]] = field(default_factory=dict)  # of branches
+    riders: dict[str, list[Rider]] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
 
 
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
@@ -28,46 +53,101 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     A line needs two located points; one that has fewer yields a finding, not a line. Findings hold
     every blunder, impossible chord, undecided shape and unmapped length.
     """
-    fixes = solved.fixes
-    findings: list[Finding] = []
-    solutions: dict[str, Solution] = {}
-    junctions: dict[str, list[Joined]] = {}
-    parents: dict[str, str] = {}
-    for line in _parents_first(settings, exposures):
-        runs = [r for r in settings.runs if r.line == line]
-        points, said = _located(line, fixes, exposures, settings)
-        findings += said
-        junction = None
-        branch = next((b for b in settings.branches if b.line == line), None)
-        if branch is not None and points and branch.joins not in solutions:
-            findings.append(_parent_missing(branch))
-        elif branch is not None and points:
-            junction, more = branches.find(branch, points, solutions[branch.joins], settings)
-            findings += more
-            if junction is not None:
-                point = branches.as_point(junction, branch, runs, settings)
-                points = turned([point, *points])
-        if len(points) < 2:
-            findings.append(_too_few(line, points, surveyed=bool(runs)))
-            continue
-        solution = adjust_line(line, points, settings.accuracy)
-        solutions[line] = solution
-        fixes = _turn_fixes(fixes, solution.points, {r.id: r for r in runs})
-        lags = {r.id: r.transmitter_lag_m for r in runs}
-        findings += solution.findings
-        findings += stretch_findings(solution, lags, settings.accuracy)
-        if junction is not None and branch is not None:
-            findings += branches.miss_finding(solution)
-            met = Joined(junction, solution.xyz_m[0], solution.cov_m2[:3, :3])
-            junctions.setdefault(branch.joins, []).append(met)
-            parents[line] = branch.joins
-        else:
-            findings += _entry_findings(runs, points)
-    lines = [
-        to_line(s, fixes, junctions.get(line, []), settings.accuracy, parents.get(line, ""))
-        for line, s in solutions.items()
+    accuracy = exact_is_small(settings.accuracy)
+    found, fixes = _Found(), solved.fixes
+    for lines in _waves(settings, exposures):
+        points = {line: _ready(line, fixes, exposures, settings, found) for line in lines}
+        alone = settled(adjust_line(line, p, accuracy) for line, p in points.items() if p)
+        for one in alone:
+            found.lines[one.part.line] = one
+            found.findings += one.findings
+    runs = {r.id: r for r in settings.runs}
+    for line, one in found.lines.items():
+        fixes = _turn_fixes(fixes, [*one.part.points, *_riding(line, found)], runs)
+    joins = {branch: parent for branch, (parent, _) in found.junctions.items()}
+    networks = [
+        Network(tuple(found.lines[i] for i in ids), found.junctions, found.riders)
+        for ids in connected(found.lines, joins)
     ]
-    return Linked(fixes, _with_places(lines), tuple(findings))
+    joint = settled(settle(network, accuracy) for network in networks)
+    findings = [*found.findings, *_said(networks, joint, found, settings, accuracy)]
+    drawn = [
+        to_line(part, fit, fixes, accuracy)
+        for one in joint
+        for fit in one.fits
+        for part in fit.model.parts
+    ]
+    order = list(found.lines)
+    drawn.sort(key=lambda x: order.index(x.line))
+    known = parameters([fit for one in joint for fit in one.fits], solved, settings)
+    return Linked(fixes, _with_places(drawn), tuple(findings), known)
+
+
+def _waves(settings: Settings, exposures: Exposures) -> list[list[str]]:
+    """Line ids in waves: a line comes in a later one than the line it joins."""
+    joins = {b.line: b.joins for b in settings.branches}
+    waves: dict[str, int] = {}
+    for line in _parents_first(settings, exposures):
+        waves[line] = waves.get(joins.get(line, ""), -1) + 1
+    return [[x for x in waves if waves[x] == w] for w in range(max(waves.values(), default=-1) + 1)]
+
+
+def _ready(
+    line: str, fixes: Fixes, exposures: Exposures, settings: Settings, found: _Found
+) -> list[Point]:
+    """The points of a line, a branch's junction first; none when it cannot be adjusted."""
+    runs = [r for r in settings.runs if r.line == line]
+    points, said = _located(line, fixes, exposures, settings)
+    found.findings += said
+    branch = next((b for b in settings.branches if b.line == line), None)
+    riders: list[Rider] = []
+    if points and branch is not None and branch.joins not in found.lines:
+        found.findings.append(_parent_missing(branch))
+    elif points and branch is not None:
+        junction, more = branches.find(branch, points, found.lines[branch.joins], settings)
+        found.findings += more
+        if junction is not None:
+            found.junctions[line] = (branch.joins, junction)
+            point = branches.as_point(junction, branch, runs, settings)
+            points = turned([point, *points])
+    if len(points) < 2:
+        found.junctions.pop(line, None)
+        found.findings.append(_too_few(line, points, surveyed=bool(runs)))
+        return []
+    found.findings += impossible_lengths(points, exact_is_small(settings.accuracy))
+    if line not in found.junctions:
+        found.findings += _entry_findings(runs, points)
+    points, riders = set_riders(points)
+    found.riders[line] = riders
+    return points
+
+
+def _riding(line: str, found: _Found) -> list[Point]:
+    return [r.point for r in found.riders.get(line, ())]
+
+
+def _said(
+    networks: Sequence[Network],
+    joint: Sequence[Settled],
+    found: _Found,
+    settings: Settings,
+    accuracy: Accuracy,
+) -> list[Finding]:
+    """What the adjustments say: blunders, turns, the global test, stretches left undecided."""
+    lags = {r.id: r.transmitter_lag_m for r in settings.runs}
+    out: list[Finding] = []
+    for network, one in zip(networks, joint, strict=True):
+        out += [named(s) for s in one.turns]
+        for fit in one.fits:
+            out += [named(s) for s in fit.left_out if s.alternative.what != "kink"]
+            out += [tied(fit.tied)] if fit.tied else []
+            out += misfit_finding([p.line for p in fit.model.parts], fit.result)
+            for part in fit.model.parts:
+                out += undecided_shapes(part, lags)
+        for line in network.lines:
+            if line.part.line in found.junctions:
+                out += branches.miss_finding(line)
+    return out
 
 
 def _parents_first(settings: Settings, exposures: Exposures) -> list[str]:

@@ -3,26 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.network import Adjustment
-from lateralline.link.model import Alternative
-from lateralline.link.points import Point
-from lateralline.records import Finding, Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Suspicion:
-    """An alternative that explains the misfit better than chance."""
-
-    alternative: Alternative
-    statistic: float  # χ² of as many degrees of freedom as the alternative has
-    limit: float
-    size: Floats  # (q,) estimated error of the observation
-
+from lateralline.link.search import Suspicion
+from lateralline.records import Finding
 
 _WHAT = {
     "plan": "position in plan",
@@ -41,9 +28,9 @@ _AGAIN = {
 }
 
 
-def _where(s: Suspicion, points: Sequence[Point]) -> str:
+def _where(s: Suspicion) -> str:
     """The reading a suspicion is about: 'counter reading of stop R1/3'."""
-    return f"{_WHAT[s.alternative.what]} of {points[s.alternative.point].subject}"
+    return f"{_WHAT[s.alternative.what]} of {s.alternative.subject.subject}"
 
 
 def _how_much(s: Suspicion) -> str:
@@ -59,9 +46,16 @@ def _how_much(s: Suspicion) -> str:
     return f"{size[0]:+.2f} m, {test}"
 
 
-def named(s: Suspicion, points: Sequence[Point]) -> Finding:
+def _effect(s: Suspicion) -> str:
+    """What leaving it out did: 'moves the line by up to 0.21 m, at stop R1/4'."""
+    if not np.isfinite(s.moved_m):
+        return ""
+    return f"; leaving it out moves the line by up to {s.moved_m:.2f} m, at {s.moved_most}"
+
+
+def named(s: Suspicion) -> Finding:
     """Return the finding of one blunder that was left out of the adjustment."""
-    point = points[s.alternative.point]
+    point = s.alternative.subject
     if s.alternative.what == "kink":
         return Finding(
             "warning",
@@ -82,16 +76,16 @@ def named(s: Suspicion, points: Sequence[Point]) -> Finding:
         point.subject,
         f"its {_WHAT[s.alternative.what]} contradicts the rest of the line and is left out of the "
         "adjustment",
-        _how_much(s),
+        _how_much(s) + _effect(s),
         _AGAIN[s.alternative.what].format(kind=kind),
         point.where,
     )
 
 
-def tied(suspicions: Sequence[Suspicion], points: Sequence[Point]) -> Finding:
+def tied(suspicions: Sequence[Suspicion]) -> Finding:
     """Return the finding of a blunder that cannot be laid to one reading."""
-    names = list(dict.fromkeys(_where(s, points) for s in suspicions))
-    worst = points[suspicions[0].alternative.point]
+    names = list(dict.fromkeys(_where(s) for s in suspicions))
+    worst = suspicions[0].alternative.subject
     return Finding(
         "error",
         "link",
@@ -119,7 +113,7 @@ def unlinked_finding(line: str) -> Finding:
     )
 
 
-def misfit_finding(line: str, result: Adjustment) -> list[Finding]:
+def misfit_finding(lines: Sequence[str], result: Adjustment) -> list[Finding]:
     """Return the finding of the global test: upper 2.5 % of χ², covariance left as it is."""
     if result.dof <= 0 or not result.chi2 > chi2.isf(0.025, result.dof):
         return []
@@ -128,7 +122,7 @@ def misfit_finding(line: str, result: Adjustment) -> list[Finding]:
             "warning",
             "link",
             "link-misfit",
-            f"line {line}",
+            f"line {lines[0]}" if len(lines) == 1 else f"lines {', '.join(lines)}",
             "what was measured disagrees by more than the stated accuracies allow; the "
             "uncertainties given are a priori and were not stretched to hide it",
             f"χ² = {result.chi2:.1f} on {result.dof} degrees of freedom (limit "

@@ -1,8 +1,8 @@
 """Where a branch joins its parent: by the counter, or where its end tangent meets the parent line.
 
-The parent is adjusted first. Its place for the junction, with the uncertainty of that place, enters
-the branch's adjustment as an observed point; what comes out is the junction of both lines. The rest
-of the parent is not moved: one system for all lines of a site would do that (see DEVELOPERS.md).
+The parent is adjusted first, by itself. Its place for the junction, with the uncertainty of that
+place, enters the branch's own adjustment as an observed point: the start of the network of both
+lines (`joint`), in which the junction is one place for both.
 """
 
 from __future__ import annotations
@@ -15,15 +15,14 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.curves import chainage, locate
-from lateralline.link.adjust import Solution
+from lateralline.link.adjust import Alone
 from lateralline.link.equations import counter_variance
+from lateralline.link.model import JUNCTION_LEVEL_M
+from lateralline.link.parts import Join
 from lateralline.link.points import Point
 from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
 
-#: Axis of the branch where it enters against that of the parent: it may enter above. Common
-#: practice, no source.
-JUNCTION_LEVEL_M = 0.05
 _APART_M = 0.01
 _Z95 = float(norm.ppf(0.975))
 
@@ -33,16 +32,17 @@ class Junction:
     """A place on a parent's path, as the parent alone gives it."""
 
     branch: str  # line id of the branch
-    leg: int  # leg of the parent's path (Solution.xyz_m)
+    leg: int  # leg of the parent's path (Alone.xyz_m)
     fraction: float  # along that leg
     xyz_m: Floats  # (3,)
     cov_m2: Floats  # (3, 3)
     run: str  # run of the parent whose counter is known here; "" = none
     counter_m: float
+    along_m: float  # σ of the place along the leg
 
 
 def find(
-    branch: Branch, points: Sequence[Point], parent: Solution, settings: Settings
+    branch: Branch, points: Sequence[Point], parent: Alone, settings: Settings
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """Return the junction on the parent for the ordered, turned points of a branch."""
     run = next((r for r in settings.runs if r.id == branch.run), None)
@@ -51,30 +51,30 @@ def find(
     return _by_tangent(branch, points, parent)
 
 
-def _at(branch: str, parent: Solution, leg: int, fraction: float, along_var: float) -> Junction:
+def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float) -> Junction:
     """A junction at a fraction of a leg whose place along it has a variance."""
-    a, b = parent.xyz_m[leg], parent.xyz_m[leg + 1]
+    a, b = parent.path_m[leg], parent.path_m[leg + 1]
     length = max(float(np.linalg.norm(b - a)), 1e-9)
     aside = min(_APART_M / length, 0.5)  # never on top of a vertex: no leg of no length
     fraction = min(max(fraction, aside), 1 - aside)
-    weights = np.zeros(len(parent.xyz_m))
+    weights = np.zeros(len(parent.path_m))
     weights[[leg, leg + 1]] = 1 - fraction, fraction
     w = np.kron(weights, np.eye(3))
     unit = (b - a) / length
-    cov = w @ parent.cov_m2 @ w.T + along_var * np.outer(unit, unit)
+    cov = w @ parent.path_cov_m2 @ w.T + along_var * np.outer(unit, unit)
     cov[2, 2] += JUNCTION_LEVEL_M**2
     point = (1 - fraction) * a + fraction * b
-    return Junction(branch, leg, fraction, point, cov, "", float("nan"))
+    return Junction(branch, leg, fraction, point, cov, "", float("nan"), float(np.sqrt(along_var)))
 
 
 def _by_counter(
-    branch: Branch, run: Run, parent: Solution, settings: Settings
+    branch: Branch, run: Run, parent: Alone, settings: Settings
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """The camera face sees the junction at `at_counter`: that is its place on the path, no lag."""
-    counters = np.array([p.readings.get(run.id, np.nan) for p in parent.points])
+    counters = np.array([p.readings.get(run.id, np.nan) for p in parent.part.points])
     read = np.flatnonzero(np.isfinite(counters))
     at = branch.at_counter_m
-    path = chainage(parent.xyz_m)[parent.point_vertex]
+    path = chainage(parent.path_m)[parent.part.path[1]]
     order = read[np.argsort(counters[read])]
     low, high = (counters[order[0]], counters[order[-1]]) if len(order) else (np.nan, np.nan)
     if not low <= at <= high:
@@ -92,7 +92,7 @@ def _by_counter(
             ),
         )
     place = float(np.interp(at, counters[order], path[order]))
-    leg, fraction = locate(chainage(parent.xyz_m), place)
+    leg, fraction = locate(chainage(parent.path_m), place)
     nearest = np.min(np.abs(counters[order] - at))
     variance = float(counter_variance(nearest, settings.accuracy))
     junction = _at(branch.line, parent, int(leg), float(fraction), variance)
@@ -100,7 +100,7 @@ def _by_counter(
 
 
 def _by_tangent(
-    branch: Branch, points: Sequence[Point], parent: Solution
+    branch: Branch, points: Sequence[Point], parent: Alone
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """Follow the branch's last direction downstream, in plan, to the parent."""
     end = points[0]
@@ -138,11 +138,11 @@ class _Meeting(NamedTuple):
     along_m: float  # the same, carried onto the path
 
 
-def _meet(ray: Point, parent: Solution) -> _Meeting:
+def _meet(ray: Point, parent: Alone) -> _Meeting:
     """Return the first leg the ray crosses in plan, else the vertex it misses by fewest σ."""
     way = ray.direction[:2] / np.hypot(*ray.direction[:2])
     normal = np.array([-way[1], way[0]])
-    offset = parent.xyz_m[:, :2] - ray.xyz_m[:2]
+    offset = parent.path_m[:, :2] - ray.xyz_m[:2]
     ahead, across = offset @ way, offset @ normal
     closing = across[:-1] - across[1:]
     fraction = np.divide(across[:-1], closing, out=np.full_like(closing, -1.0), where=closing != 0)
@@ -159,7 +159,7 @@ def _meet(ray: Point, parent: Solution) -> _Meeting:
         far = float(ahead[vertex]) if ahead[vertex] > 0 else float("inf")
         miss = float(np.abs(across[vertex]))
     spread = _spread(ray, normal, far) if np.isfinite(far) else float("nan")
-    leg_way = parent.xyz_m[leg + 1, :2] - parent.xyz_m[leg, :2]
+    leg_way = parent.path_m[leg + 1, :2] - parent.path_m[leg, :2]
     sine = abs(float(leg_way @ normal)) / max(float(np.hypot(*leg_way)), 1e-9)
     return _Meeting(leg, t, far, miss, spread, spread / max(sine, 0.1))
 
@@ -189,10 +189,28 @@ def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: 
     return Point("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
 
 
-def miss_finding(solution: Solution) -> list[Finding]:
+def as_join(junction: Junction, parent: Alone, branch: Alone) -> Join:
+    """Return the junction as the network holds it: a place on a leg of the parent.
+
+    Its place along the leg is the counter's, or the branch's last direction's; where the stretch
+    that would tell is undecided, it is only as sure as it was found.
+    """
+    stretch = int(np.searchsorted(parent.part.path[1], junction.leg, side="right")) - 1
+    teller = parent.part.decided[stretch] if junction.run else branch.part.decided[0]
+    return Join(
+        parent.part.line,
+        junction.leg,
+        junction.fraction,
+        junction.run,
+        junction.counter_m,
+        np.inf if teller else junction.along_m,
+    )
+
+
+def miss_finding(solution: Alone) -> list[Finding]:
     """Return by how much a branch whose last stretch fits nothing misses its junction."""
-    first, second = solution.points[0], solution.points[1]
-    contradicted = bool(solution.shapes.contradicted[0])
+    first, second = solution.part.points[0], solution.part.points[1]
+    contradicted = bool(solution.part.shapes.contradicted[0])
     if first.kind != "junction" or not second.directed or not contradicted:
         return []
     way = second.reversed().direction[:2]
@@ -211,10 +229,10 @@ def miss_finding(solution: Solution) -> list[Finding]:
             "warning",
             "link",
             "branch-misses",
-            f"line {solution.line}",
+            f"line {solution.part.line}",
             f"its last direction passes its junction with line {first.ref} by more than its error",
             f"{miss:.2f} m (95 %: {_Z95 * spread:.2f} m)",
-            f"check at_counter, or add a stop on line {solution.line} next to the junction",
+            f"check at_counter, or add a stop on line {solution.part.line} next to the junction",
             second.where,
         )
     ]

@@ -1,242 +1,353 @@
-"""One line as a network: its unknowns, its observations and their covariance.
+"""A connected set of lines as a network: its unknowns, its observations and their covariance.
 
-Unknowns: three coordinates per vertex (located points and bends), heading and tilt of the pipe at
-each directed point, a counter scale per run. Observations: each point's position and direction with
-full covariance; the direction of each leg against the pipe at its end; counter differences as path
-lengths; the scales' prior. An undecided stretch says nothing of its directions or its length.
+Observations: each point's position and direction with full covariance; the direction of each leg
+against the pipe at its end; counter readings as path lengths; what is known beforehand of counter
+scales and shared errors; that a branch begins on its parent. An undecided stretch says nothing of
+its directions or its length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
-from lateralline.kernels.curves import wrap
-from lateralline.link.equations import (
-    PIPE_WANDER_RAD,
-    balance_sigma,
-    counter_variance,
-    leg_directions,
-)
-from lateralline.link.points import Point
-from lateralline.link.shapes import Shapes
+from lateralline.link.equations import PIPE_WANDER_RAD, balance_sigma
+from lateralline.link.evaluate import Evaluator
+from lateralline.link.layout import Sheet
+from lateralline.link.parts import Part, Rider
+from lateralline.link.points import Point, factorable
 from lateralline.link.sights import Sights
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
+#: Axis of the branch where it enters against that of the parent: it may enter above, and a fitting
+#: is not a point. Common practice, no source.
+JUNCTION_LEVEL_M, JUNCTION_PLAN_M = 0.05, 0.02
+#: σ of a bend held to a standard fitting. Common practice, no source.
+FITTING_RAD = np.radians(1.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """One thing that may be wrong: a column per freedom it would give the observations."""
+    """One thing that may be wrong: the observations that would be off, each by itself."""
 
-    point: int
+    line: str
+    point: int  # of the line's points; −1 = a rider
+    subject: Point
     what: str  # plan | level | heading | tilt | counter | kink
     run: str  # counter only
-    columns: Floats  # (m, q)
+    rows: tuple[int, ...]
 
 
-class LineModel:
-    """The equations of one line, for `kernels.network.adjust`."""
+class _Place(NamedTuple):
+    """Where a counter was read: at a vertex, or at a station on the leg after it."""
 
-    def __init__(self, points: Sequence[Point], shapes: Shapes, accuracy: Accuracy) -> None:
-        """Lay out unknowns and rows; at least two points."""
-        self.sights = s = Sights.of(points)
-        self.accuracy = accuracy
-        self.start_vertices, self.point_vertex = _vertices(s.xyz_m, shapes.bends_m)
-        self.vertices = len(self.start_vertices)
-        self.directed = np.flatnonzero(s.directed)
-        self.decided = np.array([x != "undecided" for x in shapes.shape], bool)
+    order: float
+    vertex: int
+    station: int  # −1 = at the vertex
+    point: int  # index among the line's points; −1 = rider or junction
+    subject: Point | None
+    reading_m: float
 
-        self.angle_at = np.full(len(points), -1)
-        self.angle_at[self.directed] = 3 * self.vertices + 2 * np.arange(len(self.directed))
-        self.scale_at = 3 * self.vertices + 2 * len(self.directed)
-        self._lay_directions()
-        self._lay_counters()
-        bent = [i for i, bends in enumerate(shapes.bends_m) if len(bends)]
-        self.first_leg = self.point_vertex[bent]
-        self.last_leg = self.point_vertex[np.array(bent, int) + 1] - 1
-        self.balance_sigma_m = self._balance_sigma()
-        self.unknowns = self.scale_at + len(s.runs)
 
-        sizes = [
-            3 * len(points),
-            2 * len(self.directed),
-            2 * len(self.leg_end),
-            len(self.step_m),
-            len(s.runs),
-            len(bent),
-        ]
-        self.rows = np.concatenate([[0], np.cumsum(sizes)])
-        self._constant = self._constant_jacobian()
+class Model:
+    """The equations of one connected set of lines, for `kernels.network.adjust_stack`."""
 
-    def _balance_sigma(self) -> Floats:
-        legs = np.linalg.norm(np.diff(self.start_vertices, axis=0), axis=1)
-        return balance_sigma(legs[self.first_leg] + legs[self.last_leg])
+    def __init__(self, parts: Sequence[Part], accuracy: Accuracy, *, shared: bool = False) -> None:
+        """Lay out unknowns and rows. `shared`: what errors have in common becomes unknown."""
+        self.parts, self.accuracy = tuple(parts), accuracy
+        self._sheet = Sheet()
+        self._blocks: list[tuple[Ints, Floats]] = []
+        self._alternatives: list[Alternative] = []
+        self._start: list[float] = []
+        self.observations = 0
+        self.vertex_x: dict[str, Ints] = {}  # per line, x index of each vertex
+        self.point_vertex: dict[str, Ints] = {}
+        self.angle_x: dict[str, dict[int, int]] = {}
+        self.scale_x: dict[str, int] = {}
+        #: per run, x index of each piece's offset: the counter at its first place, as adjusted
+        self.offset_x: dict[str, list[tuple[int, Point | None, float]]] = {}
+        self.rider_x: dict[str, list[int]] = {}  # per line, x index of each rider's fraction
+        self.join_x: dict[str, int] = {}  # branch → x index of its fraction of the parent's leg
+        self._first_leg: dict[str, int] = {}
+        self._join_station: dict[str, int] = {}
+        self._rider_station: dict[str, list[int]] = {}
+        self.shared_x = self._shared_unknowns() if shared else np.zeros(0, dtype=np.int64)
+        for part in parts:
+            self._lay_unknowns(part)
+        for part in parts:
+            self._lay_stations(part)
+        for part in parts:
+            self._lay_points(part)
+            self._lay_directions(part)
+            self._lay_bends(part)
+            self._lay_counters(part)
+        self.unknowns = len(self._start)
+        self.layout = self._sheet.done()
 
-    def _lay_directions(self) -> None:
-        """Every leg that touches a directed point within a decided stretch."""
-        legs: list[tuple[int, int, int]] = []
-        for i in self.directed:
-            v = int(self.point_vertex[i])
-            if i > 0 and self.decided[i - 1]:
-                legs.append((v - 1, v, int(i)))
-            if i < len(self.decided) and self.decided[i]:
-                legs.append((v, v + 1, int(i)))
-        table = np.array(legs, int).reshape(-1, 3)
-        self.leg_start, self.leg_end, self.leg_point = table.T
-
-    def _lay_counters(self) -> None:
-        """Every difference of consecutive readings of a run over decided stretches only."""
-        s = self.sights
-        step, run, span, incidence = [], [], [], []
-        numbers = np.arange(s.readings_m.size).reshape(s.readings_m.shape)
-        for r, readings in enumerate(s.readings_m):
-            at = np.flatnonzero(np.isfinite(readings))
-            for a, b in pairwise(at):
-                if self.decided[a:b].all():
-                    step.append(abs(readings[b] - readings[a]))
-                    run.append(r)
-                    span.append((self.point_vertex[a], self.point_vertex[b]))
-                    row = np.zeros(numbers.size)
-                    sign = np.sign(readings[b] - readings[a])
-                    row[numbers[r, b]], row[numbers[r, a]] = sign, -sign
-                    incidence.append(row)
-        self.step_m = np.array(step, float)
-        self.step_run = np.array(run, int)
-        ends = np.array(span, int).reshape(-1, 2)
-        leg = np.arange(self.vertices - 1)
-        self.step_legs = ((leg >= ends[:, :1]) & (leg < ends[:, 1:])).astype(float)
-        self.step_readings = np.array(incidence, float).reshape(len(incidence), numbers.size)
-
-    def _constant_jacobian(self) -> Floats:
-        a = np.zeros((int(self.rows[-1]), self.unknowns))
-        position, angle, _, _, scale, _, _ = self.rows
-        k = 3 * len(self.point_vertex)
-        columns = (3 * self.point_vertex[:, None] + np.arange(3)).ravel()
-        a[position + np.arange(k), columns] = 1.0
-        d = 2 * len(self.directed)
-        a[angle + np.arange(d), 3 * self.vertices + np.arange(d)] = 1.0
-        runs = np.arange(len(self.sights.runs))
-        a[scale + runs, self.scale_at + runs] = 1.0
-        return a
+    # ---- what the adjustment asks -----------------------------------------------------------
 
     def start(self) -> Floats:
         """Unknowns (n,) to start from."""
-        angles = self.sights.start_angles_rad[self.directed]
-        return np.concatenate(
-            [self.start_vertices.ravel(), angles.ravel(), np.ones(len(self.sights.runs))]
-        )
+        return np.array(self._start)
 
     def covariance(self) -> Floats:
         """Covariance (m, m) of the observations."""
-        q = np.zeros((int(self.rows[-1]),) * 2)
-        position, angle, leg, step, scale, balance, end = self.rows
-        rank = {int(i): j for j, i in enumerate(self.directed)}
-        for i, cov in enumerate(self.sights.cov):
-            at = position + 3 * i + np.arange(3)
-            if i in rank:
-                at = np.concatenate([at, angle + 2 * rank[i] + np.arange(2)])
-            q[np.ix_(at, at)] = cov[: len(at), : len(at)]
-        diagonal = np.arange(len(q))
-        q[diagonal[leg:step], diagonal[leg:step]] = PIPE_WANDER_RAD**2
-        # Neighbouring differences share a reading.
-        a = self.accuracy
-        shared = a.counter_m**2 * (self.step_readings @ self.step_readings.T)
-        slack = counter_variance(self.step_m, a) - 2 * a.counter_m**2
-        q[step:scale, step:scale] = shared + np.diag(slack)
-        q[diagonal[scale:balance], diagonal[scale:balance]] = a.counter_scale_ratio**2
-        q[diagonal[balance:end], diagonal[balance:end]] = self.balance_sigma_m**2
+        q = np.zeros((self.observations, self.observations))
+        for rows, block in self._blocks:
+            q[np.ix_(rows, rows)] = block
         return q
 
     def __call__(self, x: Floats) -> tuple[Floats, Floats]:
-        """Computed minus observed (m,) and Jacobian (m, n) at x."""
-        s, a = self.sights, self._constant.copy()
-        v = np.zeros(len(a))
-        position, angle, leg, step, scale, balance, _ = self.rows
-        xyz = x[: 3 * self.vertices].reshape(-1, 3)
-        angles = x[3 * self.vertices : self.scale_at].reshape(-1, 2)
-        v[position:angle] = (xyz[self.point_vertex] - s.xyz_m).ravel()
-        off = angles - s.angles_rad[self.directed]
-        off[:, 0] = wrap(off[:, 0])
-        v[angle:leg] = off.ravel()
-
-        here = self.angle_at[self.leg_point]
-        residual, by_end, by_angles = leg_directions(
-            xyz[self.leg_start], xyz[self.leg_end], x[here[:, None] + np.arange(2)]
-        )
-        v[leg:step] = residual.ravel()
-        rows = (leg + np.arange(step - leg)).reshape(-1, 2, 1)
-        a[rows, _block(self.leg_end)] = by_end
-        a[rows, _block(self.leg_start)] = -by_end
-        a[rows, here[:, None, None] + np.arange(2)] = by_angles
-
-        legs = np.diff(xyz, axis=0)
-        length = np.maximum(np.linalg.norm(legs, axis=1), 1e-9)
-        ends = np.zeros((len(legs), self.vertices, 3))
-        i = np.arange(len(legs))
-        ends[i, i + 1] = legs / length[:, None]
-        ends[i, i] = -ends[i, i + 1]
-        by_vertex = ends.reshape(len(legs), -1)  # derivative of each leg's length
-        ratio = x[self.scale_at :][self.step_run]
-        path = self.step_legs @ length
-        v[step:scale] = path / ratio - self.step_m
-        a[step:scale, : 3 * self.vertices] = (self.step_legs @ by_vertex) / ratio[:, None]
-        a[step + np.arange(len(path)), self.scale_at + self.step_run] = -path / ratio**2
-
-        v[scale:balance] = x[self.scale_at :] - 1.0
-        v[balance:] = length[self.first_leg] - length[self.last_leg]
-        a[balance:, : 3 * self.vertices] = by_vertex[self.first_leg] - by_vertex[self.last_leg]
-        return v, a
+        """Computed minus observed (m,) and Jacobian (m, n) at x (n,)."""
+        v, a = Evaluator(self.layout, self.observations)(x[None])
+        return v[0], a[0]
 
     def alternatives(self) -> list[Alternative]:
-        """Everything a blunder test asks after, point by point."""
-        m = int(self.rows[-1])
-        position, angle, leg, step, scale, _, _ = self.rows
-        rank = {int(i): j for j, i in enumerate(self.directed)}
-        out: list[Alternative] = []
+        """Everything a blunder test asks after."""
+        return self._alternatives
 
-        def add(point: int, what: str, rows: list[int], run: str = "") -> None:
-            columns = np.zeros((m, len(rows)))
-            columns[rows, np.arange(len(rows))] = 1.0
-            out.append(Alternative(point, what, run, columns))
+    def path(self, line: str, x: Floats) -> Floats:
+        """Vertices (V, 3) of a line at x."""
+        return np.asarray(x[self.vertex_x[line][:, None] + np.arange(3)])
 
-        for i in range(len(self.point_vertex)):
-            at = int(position) + 3 * i
-            add(i, "plan", [at, at + 1])
-            add(i, "level", [at + 2])
-            if i in rank:
-                at = int(angle) + 2 * rank[i]
-                add(i, "heading", [at])
-                add(i, "tilt", [at + 1])
-                legs = np.flatnonzero(self.leg_point == i)
-                if len(legs) == 2:
-                    add(i, "kink", [int(leg) + 2 * int(j) for j in legs])
-        for r, run in enumerate(self.sights.runs):
-            for i in range(len(self.point_vertex)):
-                column = self.step_readings[:, r * len(self.point_vertex) + i]
-                if column.any():
-                    columns = np.zeros((m, 1))
-                    columns[step:scale, 0] = column
-                    out.append(Alternative(i, "counter", run, columns))
+    # ---- laying out -------------------------------------------------------------------------
+
+    def _unknown(self, *values: float) -> int:
+        at = len(self._start)
+        self._start += values
+        return at
+
+    def _rows(self, block: Floats) -> int:
+        """Take the next rows, with the covariance between them."""
+        at = self.observations
+        self.observations += len(block)
+        self._blocks.append((at + np.arange(len(block)), block))
+        return at
+
+    def _shared_unknowns(self) -> Ints:
+        points = [p for part in self.parts for p in (*part.points, *(r.point for r in part.riders))]
+        touched = [(p.shared != 0).any(axis=0) for p in points if p.shared.size]
+        used = np.any(touched, axis=0) if touched else np.zeros(0, dtype=np.bool_)
+        out = np.full(len(used), -1)
+        for i in np.flatnonzero(used):
+            out[i] = self._unknown(0.0)
+            row = self._rows(np.eye(1))
+            self._sheet.add(prior_row=row, prior_x=out[i], prior_value=0.0)
         return out
 
+    def _lay_unknowns(self, part: Part) -> None:
+        sights = Sights.of(part.points)
+        path, number = part.path
+        x = np.array([self._unknown(*xyz) for xyz in path])
+        self.vertex_x[part.line], self.point_vertex[part.line] = x, number
+        self._first_leg[part.line] = self._sheet.count("leg_from")
+        for a, b in pairwise(x):
+            self._sheet.add(leg_from=a, leg_to=b)
+        self.angle_x[part.line] = {
+            i: self._unknown(*sights.start_angles_rad[i])
+            for i, p in enumerate(part.points)
+            if p.directed
+        }
 
-def _block(vertex: Ints) -> Ints:
-    """Column numbers (…, 1, 3) of vertices' coordinates."""
-    return np.asarray(3 * vertex[:, None, None] + np.arange(3))
+    def _station(self, line: str, leg: int, fraction: float, sigma_m: float) -> tuple[int, int]:
+        """A place on a leg; return its station number and x index."""
+        x = self._unknown(fraction)
+        leg_number = self._first_leg[line] + leg
+        self._sheet.add(station_x=x, station_leg=leg_number)
+        if np.isfinite(sigma_m):
+            a, b = (np.array(self._start[i : i + 3]) for i in self.vertex_x[line][leg : leg + 2])
+            length = max(float(np.linalg.norm(b - a)), 1e-3)
+            row = self._rows(np.array([[(sigma_m / length) ** 2]]))
+            self._sheet.add(prior_row=row, prior_x=x, prior_value=fraction)
+        return self._sheet.count("station_x") - 1, x
 
+    def _lay_stations(self, part: Part) -> None:
+        made = [self._station(part.line, *part.place(r), r.sigma_m) for r in part.riders]
+        self._rider_station[part.line] = [station for station, _ in made]
+        self.rider_x[part.line] = [x for _, x in made]
+        if part.join is not None:
+            join = part.join
+            station, x = self._station(join.parent, join.leg, join.fraction, join.sigma_m)
+            self._join_station[part.line], self.join_x[part.line] = station, x
 
-def _vertices(points_m: Floats, bends_m: Sequence[Floats]) -> tuple[Floats, Ints]:
-    """Path (V, 3) with bends between the points, and the vertex number (k,) of each point."""
-    parts, number, count = [], [], 0
-    for i, xyz in enumerate(points_m):
-        number.append(count)
-        parts.append(xyz[None])
-        count += 1
-        if i < len(bends_m):
-            parts.append(bends_m[i])
-            count += len(bends_m[i])
-    return np.concatenate(parts), np.array(number, int)
+    def _own(self, point: Point) -> Floats:
+        """A point's covariance (5, 5) without what it shares, when that is unknown by itself."""
+        if not len(self.shared_x):
+            return point.cov
+        return factorable(point.cov - point.shared @ point.shared.T)
+
+    def _share(self, point: Point, row: int, size: int) -> None:
+        if not len(self.shared_x):
+            return
+        for i, j in zip(*np.nonzero(point.shared[:size]), strict=True):
+            by = point.shared[i, j]
+            self._sheet.add(shared_row=row + i, shared_x=self.shared_x[j], shared_by=by)
+
+    def _lay_points(self, part: Part) -> None:
+        for i, point in enumerate(part.points):
+            x = self.vertex_x[part.line][self.point_vertex[part.line][i]]
+            if part.join is not None and i == 0:
+                sigma = (JUNCTION_PLAN_M, JUNCTION_PLAN_M, JUNCTION_LEVEL_M)
+                row = self._rows(np.diag(np.square(sigma)))
+                station = self._join_station[part.line]
+                self._sheet.add(join_station=station, join_x=x, join_row=row)
+                continue
+            size = 5 if point.directed else 3
+            row = self._rows(self._own(point)[:size, :size])
+            self._sheet.add(point_x=x, point_row=row, point_m=point.xyz_m)
+            if point.directed:
+                angles = (point.heading_rad, point.tilt_rad)
+                at = self.angle_x[part.line][i]
+                self._sheet.add(look_x=at, look_row=row + 3, look_rad=angles)
+            self._share(point, row, size)
+            self._may_be_wrong(part.line, i, point, row)
+        for rider, station in zip(part.riders, self._rider_station[part.line], strict=True):
+            self._lay_rider(part.line, rider, station, part.place(rider)[0])
+
+    def _lay_rider(self, line: str, rider: Rider, station: int, leg_of_line: int) -> None:
+        point = rider.point
+        if rider.level_only:
+            row = self._rows(point.cov[2:3, 2:3])
+            self._sheet.add(level_station=station, level_row=row, level_m=point.xyz_m[2])
+            self._alternatives.append(Alternative(line, -1, point, "level", "", (row,)))
+            return
+        size = 5 if point.directed else 3
+        block = self._own(point)[:size, :size].copy()
+        block[3:, 3:] += PIPE_WANDER_RAD**2 * np.eye(size - 3)
+        row = self._rows(block)
+        self._sheet.add(seen_station=station, seen_row=row, seen_m=point.xyz_m)
+        if point.directed:
+            # its rows say leg minus seen, like a vertex's: what it shares enters with one sign
+            leg = self._first_leg[line] + leg_of_line
+            angles = (point.heading_rad, point.tilt_rad)
+            self._sheet.add(along_leg=leg, along_row=row + 3, along_rad=angles)
+        self._share(point, row, size)
+        self._may_be_wrong(line, -1, point, row)
+
+    def _may_be_wrong(self, line: str, i: int, point: Point, row: int) -> None:
+        def add(what: str, *rows: int) -> None:
+            self._alternatives.append(Alternative(line, i, point, what, "", rows))
+
+        add("plan", row, row + 1)
+        add("level", row + 2)
+        if point.directed:
+            add("heading", row + 3)
+            add("tilt", row + 4)
+
+    def _lay_directions(self, part: Part) -> None:
+        """Every leg that touches a directed point within a decided stretch."""
+        wander = PIPE_WANDER_RAD**2 * np.eye(2)
+        decided = part.decided
+        for i, angle in self.angle_x[part.line].items():
+            leg = self._first_leg[part.line] + int(self.point_vertex[part.line][i])
+            rows = []
+            for side, beside in ((leg - 1, i - 1), (leg, i)):
+                if 0 <= beside < len(decided) and decided[beside]:
+                    rows.append(self._rows(wander))
+                    self._sheet.add(aim_leg=side, aim_x=angle, aim_row=rows[-1])
+            if len(rows) == 2:
+                kink = Alternative(part.line, i, part.points[i], "kink", "", tuple(rows))
+                self._alternatives.append(kink)
+
+    def _lay_bends(self, part: Part) -> None:
+        path, number = part.path
+        legs = np.linalg.norm(np.diff(path, axis=0), axis=1)
+        leg = self._first_leg[part.line]
+        for s, bends in enumerate(part.shapes.bends_m):
+            if len(bends):
+                first, last = int(number[s]), int(number[s + 1]) - 1
+                sigma = float(balance_sigma(legs[first] + legs[last]))
+                row = self._rows(np.array([[sigma**2]]))
+                self._sheet.add(balance_row=row, balance_first=leg + first, balance_last=leg + last)
+        for vertex, turn in part.bend_rad:
+            row = self._rows(np.array([[FITTING_RAD**2]]))
+            self._sheet.add(
+                turn_row=row, turn_in=leg + vertex - 1, turn_out=leg + vertex, turn_rad=turn
+            )
+
+    # ---- counters ---------------------------------------------------------------------------
+
+    def _lay_counters(self, part: Part) -> None:
+        for run, places in self._places(part).items():
+            places.sort(key=lambda p: p.order)
+            if len(places) < 2:
+                continue
+            scale = self._unknown(1.0)
+            row = self._rows(np.array([[self.accuracy.counter_scale_ratio**2]]))
+            self._sheet.add(prior_row=row, prior_x=scale, prior_value=1.0)
+            self.scale_x[run], self.offset_x[run] = scale, []
+            for piece in self._pieces(part, places):
+                self._lay_piece(part.line, run, scale, piece)
+
+    def _places(self, part: Part) -> Mapping[str, list[_Place]]:
+        """Where each run's counter is known on a line."""
+        out: dict[str, list[_Place]] = {}
+        number = self.point_vertex[part.line]
+        for i, point in enumerate(part.points):
+            for run, reading in point.readings.items():
+                vertex = int(number[i])
+                out.setdefault(run, []).append(_Place(vertex, vertex, -1, i, point, reading))
+        for rider, station in zip(part.riders, self._rider_station[part.line], strict=True):
+            for run, reading in rider.point.readings.items():
+                leg, fraction = part.place(rider)
+                place = _Place(leg + fraction, leg, station, -1, rider.point, reading)
+                out.setdefault(run, []).append(place)
+        for other in self.parts:
+            join = other.join
+            if join is not None and join.parent == part.line and np.isfinite(join.counter_m):
+                station = self._join_station[other.line]
+                order = join.leg + join.fraction
+                place = _Place(order, join.leg, station, -1, None, join.counter_m)
+                out.setdefault(join.run, []).append(place)
+        return out
+
+    def _pieces(self, part: Part, places: Sequence[_Place]) -> list[list[_Place]]:
+        """Readings between which the path is decided throughout, at least two in each piece."""
+        number, decided = self.point_vertex[part.line], part.decided
+
+        def stretch(vertex: int) -> int:
+            return int(np.searchsorted(number, vertex, side="right")) - 1
+
+        pieces, piece = [], [places[0]]
+        for a, b in pairwise(places):
+            last = stretch(b.vertex) if b.station >= 0 else stretch(b.vertex) - 1
+            if all(decided[stretch(a.vertex) : last + 1]):
+                piece.append(b)
+            else:
+                pieces.append(piece)
+                piece = [b]
+        return [p for p in (*pieces, piece) if len(p) > 1]
+
+    def _lay_piece(self, line: str, run: str, scale: int, piece: Sequence[_Place]) -> None:
+        """Readings of one piece: each by itself off by the counter, all by the slack so far."""
+        a, leg = self.accuracy, self._first_leg[line]
+        readings = np.array([p.reading_m for p in piece])
+        slack = np.concatenate([[0.0], np.cumsum((a.counter_ratio * np.diff(readings)) ** 2)])
+        row = self._rows(a.counter_m**2 * np.eye(len(piece)) + np.minimum.outer(slack, slack))
+        offset = self._unknown(float(readings[0]))
+        self.offset_x[run].append((offset, piece[0].subject, float(readings[0])))
+        way = 1.0 if readings[-1] >= readings[0] else -1.0
+        first = piece[0]
+        for i, place in enumerate(piece):
+            number = self._sheet.count("reading_row")
+            self._sheet.add(
+                reading_row=row + i,
+                reading_offset=offset,
+                reading_scale=scale,
+                reading_way=way,
+                reading_m=place.reading_m,
+            )
+            for vertex in range(first.vertex, place.vertex):
+                self._sheet.add(span_reading=number, span_leg=leg + vertex, span_share=1.0)
+            for station, share in ((first.station, -1.0), (place.station, 1.0)):
+                if i and station >= 0:
+                    self._sheet.add(part_reading=number, part_station=station, part_share=share)
+            if place.subject is not None:
+                self._alternatives.append(
+                    Alternative(line, place.point, place.subject, "counter", run, (row + i,))
+                )

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.curves import directions
-from lateralline.link.priors import without_tilt_prior
+from lateralline.link.priors import tilt_regression, without_tilt_prior
 from lateralline.records import Exposures, Finding, Fixes, Floats
 from lateralline.settings import Run, Settings
 
@@ -34,6 +34,8 @@ class Point:
     tilt_rad: float
     cov: Floats  # (5, 5) with the axis's own variance; only (3, 3) counts without a direction
     readings: Mapping[str, float]  # run → counter at which the transmitter stood here
+    #: (5, c) what one σ of each error shared through the site does to it; part of `cov`
+    shared: Floats = field(default_factory=lambda: np.zeros((5, 0)))
 
     @property
     def directed(self) -> bool:
@@ -58,6 +60,7 @@ class Point:
             heading_rad=(self.heading_rad + np.pi) % (2 * np.pi),
             tilt_rad=-self.tilt_rad,
             cov=self.cov * np.outer(sign, sign),
+            shared=self.shared * sign[:, None],
         )
 
 
@@ -79,7 +82,9 @@ def gather(
     for i in np.flatnonzero(exposures.placed):
         of_run = next((r for r in runs if r.id == exposures.run[i]), None)
         if of_run is not None or (exposures.line[i] == line and not exposures.run[i]):
-            point, said = _from_exposure(exposures, int(i), line, runs, of_run, settings)
+            point, said = _from_exposure(
+                exposures, int(i), line, runs, of_run, settings, fixes.shared.shape[2]
+            )
             points.append(point)
             findings += said
     return points, findings
@@ -90,10 +95,14 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
     cov = fixes.cov[i].copy()
     seen = np.array([*fixes.xyz_m[i], fixes.heading_rad[i], fixes.tilt_rad[i]])
     directed = bool(np.isfinite(seen[3:]).all() and np.isfinite(cov).all())
+    shared = fixes.shared[i] if len(fixes.shared) else np.zeros((5, 0))
     if not directed:
         cov[3:, :] = cov[:, 3:] = 0.0
+        shared = np.concatenate([shared[:3], np.zeros_like(shared[:2])])
     elif np.isfinite(fixes.tilt_prior_rad[i]):
+        follow = tilt_regression(cov, float(fixes.tilt_prior_rad[i]))
         seen, cov = without_tilt_prior(seen, cov, float(fixes.tilt_prior_rad[i]))
+        shared = follow @ shared
     # A crooked camera is not a crooked pipe.
     cov += np.diag([0.0, 0.0, 0.0, a.axis_heading_rad**2, a.axis_tilt_rad**2])
     return Point(
@@ -104,8 +113,9 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
         xyz_m=seen[:3],
         heading_rad=float(seen[3]) if directed else float("nan"),
         tilt_rad=float(seen[4]) if directed else float("nan"),
-        cov=_factorable(cov),
+        cov=factorable(cov),
         readings=_reading(run, float(fixes.counter_m[i]) - run.transmitter_lag_m),
+        shared=np.nan_to_num(shared),
     )
 
 
@@ -133,6 +143,7 @@ def _from_exposure(
     runs: tuple[Run, ...],
     run: Run | None,
     settings: Settings,
+    width: int,
 ) -> tuple[Point, list[Finding]]:
     name, measured_to = str(exposures.name[i]), str(exposures.measured_to[i])
     where = f"{exposures.file}:{exposures.row[i]}"
@@ -171,11 +182,16 @@ def _from_exposure(
         cov[2, :] = cov[:, 2] = 0.0
         cov[2, 2] = LEVEL_UNKNOWN_M**2
     nan = float("nan")
-    point = Point("exposure", name, where, -1, xyz, nan, nan, _factorable(cov), readings)
+    shared = np.zeros((5, width))
+    if len(exposures.shared_m):
+        known = exposures.shared_m.shape[2]
+        shared[:3, :known] = np.nan_to_num(exposures.shared_m[i])
+        shared[2] *= level_known and np.isfinite(up)
+    point = Point("exposure", name, where, -1, xyz, nan, nan, factorable(cov), readings, shared)
     return point, findings
 
 
-def _factorable(cov: Floats) -> Floats:
+def factorable(cov: Floats) -> Floats:
     """A covariance kept positive definite through rounding; rows that are zero stay zero."""
     used = np.diag(cov) > 0
     used[:3] = True
@@ -276,7 +292,9 @@ def _joined(a: Point, b: Point) -> tuple[Point, list[Finding]]:
     gain = (base.cov @ h.T) @ np.linalg.inv(spread)
     shift = gain @ gap
     cov = base.cov - gain @ h @ base.cov
+    shared = base.shared + gain @ (seen.shared - base.shared)[:3]
     if test > limit:
+        shared = np.concatenate([seen.shared[:3], base.shared[3:]])
         keep = seen.cov[:3, :3]
         cov = base.cov.copy()
         cov[:3, 3:], cov[3:, :3], cov[:3, :3] = 0.0, 0.0, keep
@@ -290,4 +308,5 @@ def _joined(a: Point, b: Point) -> tuple[Point, list[Finding]]:
         tilt_rad=base.tilt_rad + shift[4],
         cov=(cov + cov.T) / 2,
         readings={**seen.readings, **base.readings},
+        shared=shared,
     ), findings

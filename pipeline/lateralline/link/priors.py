@@ -16,6 +16,14 @@ LOOSE_TILT_RAD = np.radians(20.0)
 _TILT = 4
 
 
+def tilt_regression(cov: Floats, prior_rad: float) -> Floats:
+    """Return the matrix (5, 5) that carries a fix (5,) from under its tilt prior to a loose one."""
+    column, var = cov[:, _TILT], cov[_TILT, _TILT]
+    out = np.eye(5)
+    out[:, _TILT] += column / var * (_wider(var, prior_rad) / var - 1)
+    return out
+
+
 def without_tilt_prior(x: Floats, cov: Floats, prior_rad: float) -> tuple[Floats, Floats]:
     """Return a fix (5,) and its covariance (5, 5) with a loose tilt prior in place of its own.
 
@@ -24,11 +32,13 @@ def without_tilt_prior(x: Floats, cov: Floats, prior_rad: float) -> tuple[Floats
     tilt's column): exact for a normal distribution, and positive definite whatever C_tt is.
     """
     column, var = cov[:, _TILT], cov[_TILT, _TILT]
+    share = column / var
+    wider = _wider(var, prior_rad)
+    return tilt_regression(cov, prior_rad) @ x, cov + np.outer(share, share) * (wider - var)
+
+
+def _wider(var: float, prior_rad: float) -> float:
+    """Variance of the tilt under the loose prior; one its own prior told alone becomes loose."""
     information = 1 / var - 1 / prior_rad**2 + 1 / LOOSE_TILT_RAD**2
     # a tilt left as wide as its prior, or by averaging a little wider, was told by nothing
-    wider = 1 / max(information, 1 / LOOSE_TILT_RAD**2)
-    share = column / var
-    return (
-        x + share * x[_TILT] * (wider / var - 1),
-        cov + np.outer(share, share) * (wider - var),
-    )
+    return float(1 / max(information, 1 / LOOSE_TILT_RAD**2))

@@ -1,4 +1,4 @@
-"""From adjusted lines to their records: vertices, stretches, reach, junctions put in."""
+"""From an adjusted network to the record of a line: vertices, stretches, reach, junctions."""
 
 from __future__ import annotations
 
@@ -10,263 +10,181 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.curves import angle_between
-from lateralline.link.adjust import Solution
-from lateralline.link.branches import Junction
 from lateralline.link.equations import counter_variance
-from lateralline.link.shapes import ALPHA
-from lateralline.link.sights import Sights
-from lateralline.records import Finding, Fixes, Floats, Line, Stretch
+from lateralline.link.parts import Part
+from lateralline.link.points import Point
+from lateralline.link.search import Fit
+from lateralline.records import Fixes, Floats, Line, Stretch
 from lateralline.settings import Accuracy
 
 _Z95 = float(norm.ppf(0.975))
-#: A chord beyond this many σ over its counter is impossible, not unlucky: a straight pipe's chord
-#: is as often over its counted length as under.
-_Z_BEYOND = float(norm.isf(ALPHA))
+_SHAPE = ("straight", "bend", "double_bend")
 
 
 @dataclass(frozen=True, slots=True)
-class Joined:
-    """A junction after its branch was adjusted: the same place on both lines."""
+class _Vertex:
+    """One vertex of the record: one of the line's own, or a place on one of its legs."""
 
-    junction: Junction
-    xyz_m: Floats  # (3,)
-    cov_m2: Floats  # (3, 3)
+    order: float
+    kind: str  # fix | bend | exposure | junction
+    ref: str
+    point: Point | None
+    run: str
+    counter_m: float
+    #: x index of its coordinates; or of both ends of a leg, and of the fraction along it
+    at: tuple[int, ...]
+    look: int = -1  # x index of its angles; −1 = not directed
 
 
-def to_line(
-    solution: Solution,
-    fixes: Fixes,
-    joined: Sequence[Joined],
-    accuracy: Accuracy,
-    parent: str,
-) -> Line:
-    """Return the record of one line; `parent` is the line it joins, "" = none (or not joined)."""
-    sights = Sights.of(solution.points)
-    joined = sorted(joined, key=lambda j: (j.junction.leg, j.junction.fraction))
-    count = len(solution.xyz_m)
-    # Every vertex of the record is a mixture of the solution's: itself, or a place on a leg.
-    place = [(float(v), v, 0.0) for v in range(count)] + [
-        (j.junction.leg + j.junction.fraction, j.junction.leg, j.junction.fraction) for j in joined
-    ]
-    order = sorted(range(len(place)), key=lambda i: (place[i][0], i))
-    xyz = np.concatenate([solution.xyz_m, *(j.xyz_m[None] for j in joined)])[order]
-    joint = _joint_covariance(solution, joined, order)
-    blocks = joint.reshape(len(order), 3, len(order), 3).transpose(0, 2, 1, 3)
-    at = np.arange(len(order))
-    direction = np.full((len(order), 2), np.nan)
-
-    point_of = {int(v): i for i, v in enumerate(solution.point_vertex)}
-    first_run = _first_readings(sights)
-    kind, ref, fix, run, counter, shift = [], [], [], [], [], []
-    for i in order:
-        point = point_of.get(i)
-        if i >= count:
-            j = joined[i - count].junction
-            kind.append("junction")
-            ref.append(j.branch)
-            run.append(j.run)
-            counter.append(j.counter_m)
-        elif point is None:
-            kind.append("bend")
-            ref.append("")
-            run.append("")
-            counter.append(np.nan)
-        else:
-            p = solution.points[point]
-            kind.append(p.kind)
-            ref.append(p.ref)
-            run.append(first_run[point][0])
-            counter.append(first_run[point][1])
-            direction[len(kind) - 1] = solution.direction_rad[point]
-        p_fix = solution.points[point].fix if point is not None else -1
-        fix.append(p_fix)
-        if point is None or solution.points[point].kind == "junction":
-            shift.append(np.nan)
-        else:
-            own = fixes.xyz_m[p_fix] if p_fix >= 0 else solution.points[point].xyz_m
-            shift.append(float(np.linalg.norm(solution.xyz_m[i] - own)))
+def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
+    """Return the record of one line of a network."""
+    vertices = sorted(_vertices(part, fit), key=lambda v: v.order)
+    x, m = fit.result.x, len(vertices)
+    by = np.zeros((3 * m, len(x)))
+    xyz = np.array([_place(v.at, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
+    joint = by @ fit.result.cov @ by.T
+    blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
+    i = np.arange(m)
+    looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
     return Line(
-        line=solution.line,
-        kind=np.array(kind, np.str_),
-        ref=np.array(ref, np.str_),
-        fix=np.array(fix, np.int64),
-        run=np.array(run, np.str_),
-        counter_m=np.array(counter, float),
+        line=part.line,
+        kind=np.array([v.kind for v in vertices], np.str_),
+        ref=np.array([v.ref for v in vertices], np.str_),
+        fix=np.array([-1 if v.point is None else v.point.fix for v in vertices], np.int64),
+        run=np.array([v.run for v in vertices], np.str_),
+        counter_m=np.array([v.counter_m for v in vertices], float),
         xyz_m=xyz,
-        cov_m2=blocks[at, at].copy(),
-        cross_m2=blocks[at[:-1], at[1:]].copy(),
-        stretches=_stretches(solution, sights, joined, order, xyz, kind, accuracy),
-        shift_m=np.array(shift, float),
-        chi2=solution.chi2,
-        dof=solution.dof,
-        counter_scale=dict(solution.scale),
-        joins=parent,
+        cov_m2=blocks[i, i].copy(),
+        cross_m2=blocks[i[:-1], i[1:]].copy(),
+        stretches=_stretches(part, fit, vertices, xyz, accuracy),
+        shift_m=np.array([_shift(v, p, fixes) for v, p in zip(vertices, xyz, strict=True)]),
+        chi2=fit.result.chi2,
+        dof=fit.result.dof,
+        counter_scale=_scales(part, fit),
+        joins=part.join.parent if part.join is not None else "",
         joint_cov_m2=joint,
-        direction_rad=direction,
+        direction_rad=np.array(looks, float),
     )
 
 
-def _first_readings(sights: Sights) -> list[tuple[str, float]]:
+def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
+    """The line's vertices, the stops that ride on it, and the junctions of its branches."""
+    model, line = fit.model, part.line
+    xs, number = model.vertex_x[line], model.point_vertex[line]
+    point_of = {int(v): i for i, v in enumerate(number)}
     out = []
-    for column in sights.readings_m.T:
-        r = next((i for i, c in enumerate(column) if np.isfinite(c)), None)
-        out.append(("", float("nan")) if r is None else (sights.runs[r], float(column[r])))
+    for v, at in enumerate(xs.tolist()):
+        i = point_of.get(v)
+        if i is None:
+            out.append(_Vertex(v, "bend", "", None, "", np.nan, (at,)))
+        elif i == 0 and part.join is not None:
+            parent = model.vertex_x[part.join.parent]
+            ends = (int(parent[part.join.leg]), int(parent[part.join.leg + 1]))
+            at_parent = (*ends, model.join_x[line])
+            run, counter = _reading(part.points[0])
+            junction = _Vertex(v, "junction", part.join.parent, None, run, counter, at_parent)
+            out.append(junction)
+        else:
+            p = part.points[i]
+            look = model.angle_x[line].get(i, -1)
+            out.append(_Vertex(v, p.kind, p.ref, p, *_reading(p), (at,), look))
+    for rider, t in zip(part.riders, model.rider_x[line], strict=True):
+        if rider.level_only:
+            continue
+        leg = part.place(rider)[0]
+        at = (int(xs[leg]), int(xs[leg + 1]), t)
+        p = rider.point
+        out.append(_Vertex(_order(leg, fit, t), p.kind, p.ref, p, *_reading(p), at))
+    for other in model.parts:
+        if (join := other.join) is not None and join.parent == line:
+            t = model.join_x[other.line]
+            at = (int(xs[join.leg]), int(xs[join.leg + 1]), t)
+            order = _order(join.leg, fit, t)
+            out.append(_Vertex(order, "junction", other.line, None, join.run, join.counter_m, at))
     return out
 
 
-def _joint_covariance(solution: Solution, joined: Sequence[Joined], order: Sequence[int]) -> Floats:
-    """Covariance (3m, 3m) of all vertices of the record, junctions included.
+def _order(leg: int, fit: Fit, t: int) -> float:
+    return leg + float(np.clip(fit.result.x[t], 1e-6, 1 - 1e-6))
 
-    A junction the branch has sharpened from P₀ to P₁ is, to the parent's other vertices, the same
-    combination seen through P₁P₀⁻¹.
-    """
-    count = len(solution.xyz_m)
-    weights = np.zeros((count + len(joined), count))
-    weights[np.arange(count), np.arange(count)] = 1.0
-    for i, j in enumerate(joined):
-        leg, t = j.junction.leg, j.junction.fraction
-        weights[count + i, leg], weights[count + i, leg + 1] = 1 - t, t
-    mix = np.kron(weights, np.eye(3))
-    for i, j in enumerate(joined):
-        rows = slice(3 * (count + i), 3 * (count + i) + 3)
-        mix[rows] = j.cov_m2 @ np.linalg.solve(j.junction.cov_m2, mix[rows])
-    full = mix @ solution.cov_m2 @ mix.T
-    for i, j in enumerate(joined):
-        own = slice(3 * (count + i), 3 * (count + i) + 3)
-        full[own, own] = j.cov_m2
-    at = (3 * np.array(order)[:, None] + np.arange(3)).ravel()
-    return np.asarray(full[np.ix_(at, at)])
+
+def _reading(point: Point) -> tuple[str, float]:
+    """The first run whose counter is known at a point, and that counter."""
+    return next(((run, float(c)) for run, c in point.readings.items()), ("", float("nan")))
+
+
+def _place(at: tuple[int, ...], x: Floats, by: Floats) -> Floats:
+    """Return a vertex (3,), and put its derivatives into `by` (3, n)."""
+    axes = np.arange(3)
+    if len(at) == 1:
+        by[axes, at[0] + axes] = 1.0
+        return np.asarray(x[at[0] + axes])
+    first, second, t = at
+    a, b, w = x[first + axes], x[second + axes], float(x[t])
+    by[axes, first + axes] = 1 - w
+    by[axes, second + axes] = w
+    by[:, t] = b - a
+    return np.asarray((1 - w) * a + w * b)
+
+
+def _shift(vertex: _Vertex, xyz: Floats, fixes: Fixes) -> float:
+    """How far the adjustment moved a fix or exposure; NaN for everything else."""
+    point = vertex.point
+    if point is None or point.kind == "junction":
+        return float("nan")
+    own = fixes.xyz_m[point.fix] if point.fix >= 0 else point.xyz_m
+    return float(np.linalg.norm(xyz - own))
+
+
+def _scales(part: Part, fit: Fit) -> dict[str, tuple[float, float]]:
+    """Counter scale and σ of each run of the line."""
+    x, cov = fit.result.x, fit.result.cov
+    runs = dict.fromkeys(r for p in part.points for r in p.readings)
+    at = {run: fit.model.scale_x[run] for run in runs if run in fit.model.scale_x}
+    return {run: (float(x[i]), float(np.sqrt(cov[i, i]))) for run, i in at.items()}
 
 
 def _stretches(
-    solution: Solution,
-    sights: Sights,
-    joined: Sequence[Joined],
-    order: Sequence[int],
-    xyz: Floats,
-    kind: Sequence[str],
-    accuracy: Accuracy,
+    part: Part, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
 ) -> tuple[Stretch, ...]:
-    place = {v: i for i, v in enumerate(order)}
-    counted, scale, scale_sigma = _scaled_steps(solution, sights)
+    number = fit.model.point_vertex[part.line]
+    ends = [i for i, v in enumerate(vertices) if v.order in set(number.tolist())]
+    scales = _scales(part, fit)
     length = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
     out = []
-    for s, shape in enumerate(solution.shapes.shape):
-        first, last = (place[int(v)] for v in solution.point_vertex[s : s + 2])
-        stops = [i for i in range(first, last + 1) if kind[i] != "bend"]
+    for s, (first, last) in enumerate(pairwise(ends)):
+        counted, scale, scale_sigma = _counted(part.points[s], part.points[s + 1], scales)
+        stops = [i for i in range(first, last + 1) if vertices[i].kind != "bend"]
         whole = max(float(length[first:last].sum()), 1e-9)
         margin = _Z95 * np.sqrt(
-            counter_variance(counted[s], accuracy) + (scale_sigma[s] * counted[s]) ** 2
+            counter_variance(np.array(counted), accuracy) + (scale_sigma * counted) ** 2
         )
         for a, b in pairwise(stops):
             path = float(length[a:b].sum())
-            part = counted[s] * scale[s] * path / whole
-            bends = range(a + 1, b)
+            counted_part = counted * scale * path / whole
             turns = angle_between(
                 xyz[a + 1 : b] - xyz[a : b - 1], xyz[a + 2 : b + 1] - xyz[a + 1 : b]
             )
+            undecided = part.shapes.shape[s] == "undecided"
             out.append(
                 Stretch(
                     first=a,
                     last=b,
-                    shape=shape if shape == "undecided" else _SHAPE[len(bends)],
-                    counter_difference_m=float(part),
+                    shape="undecided" if undecided else _SHAPE[b - a - 1],
+                    counter_difference_m=float(counted_part),
                     chord_m=float(np.linalg.norm(xyz[b] - xyz[a])),
-                    reach_m=float(np.maximum(part + margin, path)),
+                    reach_m=float(np.maximum(counted_part + margin, path)),
                     bend_rad=tuple(float(t) for t in turns),
                 )
             )
     return tuple(out)
 
 
-_SHAPE = ("straight", "bend", "double_bend")
-
-
-def _scaled_steps(solution: Solution, sights: Sights) -> tuple[Floats, Floats, Floats]:
-    """Counted length, scale and its σ (s,) of each stretch, by the first run with both ends."""
-    steps = np.abs(np.diff(sights.readings_m, axis=1))
-    counted = sights.counter_steps_m
-    scale, sigma = np.full_like(counted, np.nan), np.full_like(counted, np.nan)
-    for r in range(len(sights.runs) - 1, -1, -1):
-        seen = np.isfinite(steps[r])
-        scale[seen], sigma[seen] = solution.scale[sights.runs[r]]
-    return counted, scale, sigma
-
-
-def stretch_findings(
-    solution: Solution, lags: dict[str, float], accuracy: Accuracy
-) -> list[Finding]:
-    """Return what the stretches say: chords longer than their counter, shapes not decided."""
-    sights = Sights.of(solution.points)
-    chord = np.diff(sights.xyz_m, axis=0)
-    length = np.linalg.norm(chord, axis=1)
-    unit = chord / np.maximum(length, 1e-9)[:, None]
-    spread = sights.cov[:-1, :3, :3] + sights.cov[1:, :3, :3]
-    chord_var = np.einsum("si,sij,sj->s", unit, spread, unit)
-    # Errors across a chord lengthen it, on average by their variance over twice its length.
-    across_var = np.einsum("sii->s", spread) - chord_var
-    length = np.maximum(length - across_var / (2 * np.maximum(length, 0.1)), 0.0)
-    out: list[Finding] = []
-    for r, run in enumerate(sights.runs):
-        counted = np.abs(np.diff(sights.readings_m[r]))
-        sigma = np.sqrt(
-            chord_var
-            + counter_variance(counted, accuracy)
-            + (accuracy.counter_scale_ratio * counted) ** 2
-        )
-        for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
-            a, b = solution.points[s], solution.points[s + 1]
-            excess = float(length[s] - counted[s])
-            out.append(
-                Finding(
-                    "error",
-                    "link",
-                    "chord-exceeds-counter",
-                    f"{b.subject}",
-                    f"lies further from {a.subject} than the cable of run {run} reached: "
-                    f"{length[s]:.2f} m apart, {counted[s]:.2f} m counted",
-                    f"{excess:.2f} m too far (by chance up to {_Z_BEYOND * sigma[s]:.2f} m)",
-                    "read the counter at both again, and mark both again",
-                    b.where or a.where,
-                )
-            )
-    shapes = solution.shapes
-    undecided = [
-        i for i, s in enumerate(shapes.shape) if s == "undecided" and not shapes.told_by_turn[i]
-    ]
-    return out + [_undecided(solution, sights, i, lags) for i in undecided]
-
-
-def _undecided(solution: Solution, sights: Sights, s: int, lags: dict[str, float]) -> Finding:
-    a, b = solution.points[s], solution.points[s + 1]
-    middle = f"midway between {a.subject} and {b.subject}"
-    for r, run in enumerate(sights.runs):
-        face = float(sights.readings_m[r, s : s + 2].mean()) + lags.get(run, 0.0)
-        if np.isfinite(face):
-            middle = f"near counter {face:.2f} m of run {run}"
-            break
-    if solution.shapes.contradicted[s]:
-        best = float(solution.shapes.chi2[s, 0])
-        return Finding(
-            "warning",
-            "link",
-            "shape-contradiction",
-            f"line {solution.line}",
-            f"neither a straight pipe nor a bend fits between {a.subject} and {b.subject}: "
-            "headings, chord and counter disagree; it is drawn straight and called undecided",
-            f"χ² = {best:.1f} on {int(solution.shapes.dof[s, 0])} conditions of a straight",
-            f"add a stop {middle}, and check headings and counters of both",
-            b.where or a.where,
-        )
-    return Finding(
-        "info",
-        "link",
-        "shape-undecided",
-        f"line {solution.line}",
-        f"a bend between {a.subject} and {b.subject} would not have shown: the stretch is drawn "
-        "straight and called undecided",
-        f"a 45° bend midway would stand out by {np.sqrt(solution.shapes.hidden_bend[s]):.1f} σ; "
-        "4.1 are needed",
-        f"add a stop {middle}",
-        b.where or a.where,
-    )
+def _counted(
+    a: Point, b: Point, scales: dict[str, tuple[float, float]]
+) -> tuple[float, float, float]:
+    """Counted length between two points, scale and its σ, by the first run that read both."""
+    for run, reading in a.readings.items():
+        if run in b.readings and run in scales:
+            return (abs(b.readings[run] - reading), *scales[run])
+    return float("nan"), float("nan"), float("nan")

@@ -51,7 +51,7 @@ class Shapes:
         beside = np.zeros(len(self.shape), bool)
         for i in stops:
             beside[i - 1 : i + 1] = True
-        return replace(self._loosened(beside), told_by_turn=beside)
+        return replace(self._loosened(beside), told_by_turn=self.told_by_turn | beside)
 
     def _loosened(self, gone: Flags) -> Shapes:
         return replace(

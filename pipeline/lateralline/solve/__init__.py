@@ -9,6 +9,7 @@ import numpy as np
 from lateralline.kernels.lsq import per_problem
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import (
+    DepthScale,
     Exposures,
     Flags,
     MarkResults,
@@ -65,7 +66,12 @@ def solve(
     rejected = _rejected(modes, results)
     doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)
     findings += findings_of(fixes, results, marks, stops, gathered, modes, scale, receivers, doubts)
-    return Solved(fixes, results, findings)
+    return Solved(fixes, results, findings, _depth_scales(scale, receivers))
+
+
+def _depth_scales(scale: Scale, receivers: Texts) -> tuple[DepthScale, ...]:
+    rows = zip(receivers.tolist(), scale.value.tolist(), scale.sigma.tolist(), strict=True)
+    return tuple(DepthScale(*row) for row in rows)
 
 
 def _rejected(modes: Modes, results: MarkResults) -> Flags:

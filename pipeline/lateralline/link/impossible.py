@@ -1,0 +1,107 @@
+"""What a stretch says by itself: a chord longer than its cable, a shape nothing decides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.stats import norm
+
+from lateralline.link.equations import counter_variance
+from lateralline.link.parts import Part
+from lateralline.link.points import Point
+from lateralline.link.shapes import ALPHA
+from lateralline.records import Finding
+from lateralline.settings import Accuracy
+
+#: A chord beyond this many σ over its counter is impossible, not unlucky: a straight pipe's chord
+#: is as often over its counted length as under.
+_Z_BEYOND = float(norm.isf(ALPHA))
+
+
+def impossible_lengths(points: Sequence[Point], accuracy: Accuracy) -> list[Finding]:
+    """Return each pair of neighbours on a run that lie further apart than the cable reached.
+
+    Always said, whatever the adjustment makes of it. `points` are all of a line, of every run.
+    """
+    out: list[Finding] = []
+    for run in dict.fromkeys(r for p in points for r in p.readings):
+        mine = sorted((p for p in points if run in p.readings), key=lambda p: p.readings[run])
+        if len(mine) < 2:
+            continue
+        counted = np.diff([p.readings[run] for p in mine])
+        chord = np.diff([p.xyz_m for p in mine], axis=0)
+        length = np.linalg.norm(chord, axis=1)
+        unit = chord / np.maximum(length, 1e-9)[:, None]
+        cov = np.array([p.cov[:3, :3] for p in mine])
+        spread = cov[:-1] + cov[1:]
+        chord_var = np.einsum("si,sij,sj->s", unit, spread, unit)
+        # Errors across a chord lengthen it, on average by their variance over twice its length.
+        across_var = np.einsum("sii->s", spread) - chord_var
+        length = np.maximum(length - across_var / (2 * np.maximum(length, 0.1)), 0.0)
+        sigma = np.sqrt(
+            chord_var
+            + counter_variance(counted, accuracy)
+            + (accuracy.counter_scale_ratio * counted) ** 2
+        )
+        for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
+            a, b = mine[s], mine[s + 1]
+            out.append(
+                Finding(
+                    "error",
+                    "link",
+                    "chord-exceeds-counter",
+                    b.subject,
+                    f"lies further from {a.subject} than the cable of run {run} reached: "
+                    f"{length[s]:.2f} m apart, {counted[s]:.2f} m counted",
+                    f"{length[s] - counted[s]:.2f} m too far "
+                    f"(by chance up to {_Z_BEYOND * sigma[s]:.2f} m)",
+                    "read the counter at both again, and mark both again",
+                    b.where or a.where,
+                )
+            )
+    return out
+
+
+def undecided_shapes(part: Part, lags: dict[str, float]) -> list[Finding]:
+    """Return a finding on each stretch that is undecided, unless a turn at a stop says why."""
+    shapes = part.shapes
+    return [
+        _undecided(part, i, lags)
+        for i, shape in enumerate(shapes.shape)
+        if shape == "undecided" and not shapes.told_by_turn[i]
+    ]
+
+
+def _undecided(part: Part, s: int, lags: dict[str, float]) -> Finding:
+    a, b = part.points[s], part.points[s + 1]
+    middle = f"midway between {a.subject} and {b.subject}"
+    for run in a.readings.keys() & b.readings.keys():
+        face = (a.readings[run] + b.readings[run]) / 2 + lags.get(run, 0.0)
+        middle = f"near counter {face:.2f} m of run {run}"
+        break
+    shapes = part.shapes
+    if shapes.contradicted[s]:
+        return Finding(
+            "warning",
+            "link",
+            "shape-contradiction",
+            f"line {part.line}",
+            f"neither a straight pipe nor a bend fits between {a.subject} and {b.subject}: "
+            "headings, chord and counter disagree; it is drawn straight and called undecided",
+            f"χ² = {shapes.chi2[s, 0]:.1f} on {int(shapes.dof[s, 0])} conditions of a straight",
+            f"add a stop {middle}, and check headings and counters of both",
+            b.where or a.where,
+        )
+    return Finding(
+        "info",
+        "link",
+        "shape-undecided",
+        f"line {part.line}",
+        f"a bend between {a.subject} and {b.subject} would not have shown: the stretch is drawn "
+        "straight and called undecided",
+        f"a 45° bend midway would stand out by {np.sqrt(shapes.hidden_bend[s]):.1f} σ; "
+        "4.1 are needed",
+        f"add a stop {middle}",
+        b.where or a.where,
+    )

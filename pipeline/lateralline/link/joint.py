@@ -1,0 +1,90 @@
+"""All lines that touch, adjusted together: junctions shared, errors held in common.
+
+Each line has been adjusted by itself. Here the shapes found so are kept, every observation comes in
+once more, stops of other runs too; a branch begins where its parent has the junction; and what
+control, GNSS base and depth scale do to all fixes alike is unknown once, not once per fix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from lateralline.link.adjust import Alone
+from lateralline.link.branches import Junction, as_join
+from lateralline.link.parts import Part, Rider
+from lateralline.link.rounds import Search
+from lateralline.link.search import Fit, Suspicion, least_squares, with_effects
+from lateralline.settings import Accuracy
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """A connected set of lines before its adjustment."""
+
+    lines: tuple[Alone, ...]  # parents before branches
+    junctions: Mapping[str, tuple[str, Junction]]  # branch → parent, place
+    riders: Mapping[str, Sequence[Rider]]
+
+
+def connected(lines: Mapping[str, Alone], joins: Mapping[str, str]) -> list[list[str]]:
+    """Return the ids of lines that hang together, parents first; `joins`: branch → parent."""
+    sets: dict[str, list[str]] = {}
+    for line in lines:
+        top = line
+        while top in joins:
+            top = joins[top]
+        sets.setdefault(top, []).append(line)
+    return list(sets.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A connected set adjusted: as one, or where it would not settle, line by line."""
+
+    fits: tuple[Fit, ...]
+    turns: tuple[Suspicion, ...]  # stops the pipe turns at
+
+
+def settle(network: Network, accuracy: Accuracy) -> Search[Settled]:
+    """Return the adjusted network; where it will not settle, its lines each by itself.
+
+    It is tried with what errors share as unknowns, then without: a network that contradicts itself
+    may have no room for them.
+    """
+    parts = _parts(network)
+    known = [s for line in network.lines for s in line.fit.left_out]
+    turns = tuple(s for line in network.lines for s in line.turns)
+    for shared in (True, False):
+        fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
+        more = tuple(s for s in fit.left_out if s.alternative.what == "kink")
+        if more:
+            turns, parts = (*turns, *more), [_turning(part, more) for part in parts]
+            fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
+        if fit.result.converged:
+            found = yield from with_effects(fit)
+            return Settled((found,), turns)
+    alone = []
+    for line in network.lines:
+        found = yield from with_effects(line.fit)
+        alone.append(found)
+    return Settled(tuple(alone), tuple(s for line in network.lines for s in line.turns))
+
+
+def _turning(part: Part, turns: Sequence[Suspicion]) -> Part:
+    """The line with the stretches beside stops that it turns at undecided."""
+    stops = [s.alternative.point for s in turns if s.alternative.line == part.line]
+    return part.with_shapes(part.shapes.turning_at(stops)) if stops else part
+
+
+def _parts(network: Network) -> list[Part]:
+    """The lines as parts of one network, each where its own adjustment has it."""
+    by_id = {line.part.line: line for line in network.lines}
+    out = []
+    for line in network.lines:
+        part = replace(line.settled, riders=tuple(network.riders.get(line.part.line, ())))
+        if part.line in network.junctions:
+            parent, junction = network.junctions[part.line]
+            part = replace(part, join=as_join(junction, by_id[parent], line))
+        out.append(part)
+    return out
