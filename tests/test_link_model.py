@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
@@ -11,9 +12,13 @@ import numpy.typing as npt
 import pytest
 
 from lateralline.link.equations import leg_directions
-from lateralline.link.model import LineModel
+from lateralline.link.evaluate import Evaluator
+from lateralline.link.layout import side_by_side
+from lateralline.link.model import Model
 from lateralline.link.pairs import Pairs
+from lateralline.link.parts import Join, Part, Rider
 from lateralline.link.points import Point
+from lateralline.link.rounds import Request, adjust_together
 from lateralline.link.shapes import Shapes
 from lateralline.link.sights import Sights
 from lateralline.settings import Accuracy
@@ -63,38 +68,118 @@ def decided(*shape: str) -> Shapes:
     )
 
 
+STRAIGHT = decided(*["straight"] * 4)
+
+
+def with_shared(point: Point, by: Floats) -> Point:
+    """The same point with a part of its covariance shared through the site."""
+    return replace(point, shared=by, cov=point.cov + by @ by.T * np.outer(*[point.cov.any(0)] * 2))
+
+
+def network() -> list[Part]:
+    """A bent line with a rider, a level on it and a held bend; a branch that hangs on it."""
+    line = [with_shared(p, 0.02 * RNG.normal(size=(5, 2))) for p in points()]
+    rider = replace(line[1], ref="rider", readings={"C": 3.0}, xyz_m=np.array([0.1, 2.6, 0.1]))
+    level = Point(
+        "exposure", "level", "", -1, np.array([0, 5.0, 0.2]), *[np.nan] * 2, np.eye(5), {"A": 5.1}
+    )
+    parent = Part(
+        "L1",
+        tuple(line),
+        decided("straight", "straight", "bend", "double_bend"),
+        (Rider(rider, 1, 0.3), Rider(level, 2, 0.4, level_only=True, sigma_m=0.2)),
+        bend_rad=((3, 0.8),),
+    )
+    start = replace(points()[0], kind="junction", heading_rad=np.nan, tilt_rad=np.nan)
+    rest = [replace(p, readings={"D": p.readings["A"]}) for p in points()[1:]]
+    moved = [replace(p, xyz_m=p.xyz_m + np.array([1.0, 1.0, 0.0])) for p in (start, *rest)]
+    join = Join("L1", 0, 0.4, "A", 0.9, 0.3)
+    branch = Part("L2", tuple(moved), decided(*["straight"] * 3, "undecided"), join=join)
+    return [parent, branch]
+
+
 @pytest.mark.parametrize(
-    "shape",
+    "parts",
     [
-        ("straight", "straight", "straight", "straight"),
-        ("straight", "undecided", "bend", "double_bend"),
+        [Part("L1", tuple(points()), STRAIGHT)],
+        [Part("L1", tuple(points()), decided("straight", "undecided", "bend", "double_bend"))],
+        network(),
     ],
+    ids=["straight", "shapes", "network"],
 )
-def test_model_jacobian(shape: tuple[str, ...]) -> None:
-    model = LineModel(points(), decided(*shape), ACCURACY)
+@pytest.mark.parametrize("shared", [False, True])
+def test_model_jacobian(parts: list[Part], shared: bool) -> None:
+    model = Model(parts, ACCURACY, shared=shared)
     x = model.start() + 0.02 * RNG.normal(size=model.unknowns)
-    assert model(x)[1] == pytest.approx(central(lambda p: model(p)[0], x), abs=1e-6)
+    v, a = model(x)
+    assert v.shape == (model.observations,)
+    assert a == pytest.approx(central(lambda p: model(p)[0], x), abs=1e-6)
+    np.linalg.cholesky(model.covariance())
+
+
+def test_networks_side_by_side_are_what_each_is_alone() -> None:
+    """Stacked or not, padded or not: the same equations and the same adjustment."""
+    some = [
+        Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY),
+        Model(network(), ACCURACY, shared=True),
+        Model([Part("L1", tuple(points()[:3]), decided("straight", "straight"))], ACCURACY),
+    ]
+    n, m = max(x.unknowns for x in some), max(x.observations for x in some)
+    at = RNG.normal(size=(3, n))
+    v, a = Evaluator(side_by_side([x.layout for x in some], n, m), m)(at)
+    for i, model in enumerate(some):
+        alone_v, alone_a = model(at[i, : model.unknowns])
+        assert v[i, : model.observations] == pytest.approx(alone_v)
+        assert a[i, : model.observations, : model.unknowns] == pytest.approx(alone_a)
+        assert not a[i, model.observations :].any()
+    alone = [adjust_together([Request(x)])[0] for x in some]
+    for one, other in zip(adjust_together([Request(x) for x in some]), alone, strict=True):
+        assert one.x == pytest.approx(other.x, abs=1e-6)
+        assert one.cov == pytest.approx(other.cov, rel=1e-6, abs=1e-9)
+        assert (one.dof, one.converged) == (other.dof, other.converged)
+        assert one.chi2 == pytest.approx(other.chi2)
+
+
+def test_shared_errors_are_the_covariance_between_points() -> None:
+    """Unknown once or correlated between all: the same normal equations, by Woodbury."""
+    by = [0.05 * RNG.normal(size=(5, 2)) for _ in range(5)]
+    seen = [with_shared(p, g) for p, g in zip(points(), by, strict=True)]
+    model = Model([Part("L1", tuple(seen), STRAIGHT)], ACCURACY, shared=True)
+    x = model.start()
+    _, a = model(x)
+    weight = np.linalg.inv(model.covariance())
+    cov = np.linalg.inv(a.T @ weight @ a)
+    at = np.setdiff1d(np.arange(model.unknowns), model.shared_x)
+    rows = np.setdiff1d(np.arange(model.observations), np.arange(2))  # the two priors came first
+    between = model.covariance() + a[:, model.shared_x] @ a[:, model.shared_x].T
+    between, design = between[np.ix_(rows, rows)], a[np.ix_(rows, at)]
+    whole = np.linalg.inv(design.T @ np.linalg.solve(between, design))
+    assert cov[np.ix_(at, at)] == pytest.approx(whole, rel=1e-6)
 
 
 def test_undecided_stretches_say_nothing_of_direction_or_length() -> None:
-    """Two legs fewer to hold and, for each run, the difference over the stretch gone."""
-    whole = LineModel(points(), decided(*["straight"] * 4), ACCURACY)
-    part = LineModel(points(), decided("straight", "straight", "straight", "undecided"), ACCURACY)
-    assert len(whole.leg_end) - len(part.leg_end) == 2
-    assert len(whole.step_m) - len(part.step_m) == 2
+    """Two legs fewer to hold; each run's last reading, alone beyond the stretch, says nothing."""
+    whole = Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY).layout
+    shapes = decided("straight", "straight", "straight", "undecided")
+    part = Model([Part("L1", tuple(points()), shapes)], ACCURACY).layout
+    assert len(whole.aim_leg) - len(part.aim_leg) == 2
+    assert len(whole.reading_row) - len(part.reading_row) == 2
 
 
-def test_neighbouring_counter_differences_share_a_reading() -> None:
+def test_counter_readings_vary_as_differences_do() -> None:
     """Var(Δ) = 2 counter² + (ratio·L)²; Cov of neighbours = −counter²; across runs none."""
-    model = LineModel(points(), decided(*["straight"] * 4), ACCURACY)
-    q = model.covariance()
-    step = int(model.rows[3])
-    assert q[step, step] == pytest.approx(2 * 0.05**2 + (0.005 * 2.0) ** 2)
-    assert q[step, step + 1] == pytest.approx(-(0.05**2))
-    assert q[step, step + 2] == 0
-    assert q[step + 3, step + 4] == 0
-    assert model.step_m[4] == pytest.approx(4.2)  # run B has no reading at the second point
-    np.linalg.cholesky(q)
+    model = Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY)
+    rows, run = model.layout.reading_row, model.layout.reading_scale
+    q = model.covariance()[np.ix_(rows, rows)]
+    same = run[:, None] == run[None, :]
+    assert not q[~same].any()
+    a = np.flatnonzero(run == run[0])
+    step = np.diff(np.eye(len(rows))[a], axis=0)
+    spread = step @ q @ step.T
+    assert spread[0, 0] == pytest.approx(2 * 0.05**2 + (0.005 * 2.0) ** 2)
+    assert spread[0, 1] == pytest.approx(-(0.05**2))
+    assert spread[0, 2] == pytest.approx(0.0)
+    assert model.layout.reading_way[run != run[0]].tolist() == [-1.0] * 4  # counts downstream
 
 
 @pytest.mark.parametrize("bends", [0, 1, 2])
