@@ -48,7 +48,7 @@ ONLY_IN = {
     "fiona": TABLES | {"lineage"},
     "shapely": TABLES | {"lineage", "derive", "proof"},
     "matplotlib": {"write"},
-    "openpyxl": {"read"},
+    "openpyxl": {"read", "write"},
     "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic"},
     "typer": {"cli"},
     "rich": {"cli"},

@@ -68,7 +68,6 @@ _EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
 
 def new_site_files(
     site_id: str,
-    *,
     name: str = "",
     surveyed: date | None = None,
     unit: str = "m",
@@ -84,10 +83,43 @@ def new_site_files(
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
     'run,stop,counter,depth_reading,tilt_deg,note'
     """
+    values = _start(site_id, name, surveyed or _NO_DAY, unit, horizontal, vertical)
+    text = _site_toml(contract.load("site"), values)
+    tables = (t for t in contract.INPUTS if t != "site")
+    return {"site.toml": text} | {f"{t}.csv": _csv(contract.load(t), unit) for t in tables}
+
+
+def new_site_settings(
+    site_id: str,
+    name: str = "",
+    surveyed: date | None = None,
+    unit: str = "m",
+    horizontal: str = "local",
+    vertical: str = "none",
+) -> dict[str, list[dict[str, object]]]:
+    """Return section → keys, as often as the section is there, of such a site; for a book.
+
+    Arguments and errors are those of `new_site_files`; without `surveyed` there is no such key.
+
+    >>> new_site_settings("EX-001")["run"]
+    [{'id': 'R1', 'line': 'L1', 'entry': 'CO1', 'counter_at_entry': 0.0, 'flow': 'against'}]
+    """
+    sections: dict[str, list[dict[str, object]]] = {}
+    values = _start(site_id, name, surveyed or _NO_DAY, unit, horizontal, vertical)
+    for (section, key), value in values.items():
+        if value != _NO_DAY:
+            sections.setdefault(section, [{}])[0][key] = value
+    return sections
+
+
+def _start(
+    site_id: str, name: str, surveyed: object, unit: str, horizontal: str, vertical: str
+) -> dict[tuple[str, str], object]:
+    """Return what a new site says, by section and key; SiteFaultsError for what none can."""
     values = dict(_START) | {
         ("site", "id"): site_id,
         ("site", "name"): name or site_id,
-        ("site", "surveyed"): surveyed or _NO_DAY,
+        ("site", "surveyed"): surveyed,
         ("crs", "horizontal"): horizontal,
         ("crs", "vertical"): vertical,
         ("units", "tape"): unit,
@@ -95,11 +127,8 @@ def new_site_files(
         ("units", "depth"): unit,
         ("units", "counter"): unit,
     }
-    site = contract.load("site")
-    _refuse(site, values)
-    text = _site_toml(site, values)
-    tables = (t for t in contract.INPUTS if t != "site")
-    return {"site.toml": text} | {f"{t}.csv": _csv(contract.load(t), unit) for t in tables}
+    _refuse(contract.load("site"), values)
+    return values
 
 
 def _refuse(site: Table, values: Mapping[tuple[str, str], object]) -> None:

@@ -1,4 +1,4 @@
-"""`lateralline new`: a site folder ready to be filled in."""
+"""`lateralline new`: a site ready to be filled in, as a folder or as a workbook."""
 
 from __future__ import annotations
 
@@ -8,11 +8,35 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import NewFolder
+from lateralline.cli.options import refuse_overwriting
+
+_BOOK = ".xlsx"
 
 
 def new(
-    folder: Annotated[Path, NewFolder],
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER",
+            help="Folder to make, or workbook; it must not be there yet.",
+            show_default=False,
+        ),
+    ],
+    xlsx: Annotated[
+        bool,
+        typer.Option("--xlsx", help="Make one workbook, FOLDER.xlsx, that holds all of the site."),
+    ] = False,
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from",
+            metavar="SITE",
+            exists=True,
+            file_okay=False,
+            help="Site folder to copy into the workbook.",
+            show_default=False,
+        ),
+    ] = None,
     site_id: Annotated[
         str | None,
         typer.Option("--id", help="Id of the site; else the folder's name.", show_default=False),
@@ -49,38 +73,80 @@ def new(
         ),
     ] = "none",
 ) -> None:
-    """Make a site folder ready to fill in.
+    """Make a site to fill in: a folder or a workbook.
 
-    Comments in its files say what goes where. `lateralline schema` tells the same at length.
+    Comments say what goes where; `lateralline schema` tells the same at length. A workbook has
+    drop-downs and units in its headers, and is a site by itself wherever a folder is.
 
     \b
     Example:
       lateralline new sites/EX-001 --units ft --crs EPSG:2264 --surveyed 2026-05-06
-      lateralline new sites/EX-002 --id EX-002
+      lateralline new sites/EX-002 --xlsx --units ft
+      lateralline new EX-003.xlsx --from sites/EX-001 --id EX-003
     """
-    from lateralline.template import new_site_files
-    from lateralline.write._atomic import whole_folder
+    from lateralline.template import new_site_files, new_site_settings
+    from lateralline.write._atomic import whole_file, whole_folder
+    from lateralline.write.book import site_book
 
+    xlsx = xlsx or source is not None or folder.suffix.casefold() == _BOOK
+    named = folder.with_suffix("") if folder.suffix.casefold() == _BOOK else folder
+    made_at = named.with_name(named.name + _BOOK) if xlsx else folder
+    refuse_overwriting(made_at)
+    if source is not None:
+        if units or crs or surveyed or vertical != "none":
+            said = "they are those of the site copied; only --id and --name may differ"
+            raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {said}")
+        _copy(source, made_at, site_id or "", name)
+        return
     unit, horizontal = units or "m", crs or "local"
-    site = site_id or folder.resolve().name
+    site = site_id or named.resolve().name
     day = _refuse(site, unit, surveyed, horizontal, vertical)
-    files = new_site_files(
-        site, name=name, surveyed=day, unit=unit, horizontal=horizontal, vertical=vertical
-    )
-    with whole_folder(folder) as made:
-        for file, text in files.items():
-            (made / file).write_text(text, encoding="utf-8", newline="\n")
-    typer.echo(f"wrote {', '.join(files)} into {folder}")
+    given = (site, name, day, unit, horizontal, vertical)
+    if xlsx:
+        with whole_file(made_at) as made:
+            made.write_bytes(site_book(new_site_settings(*given)))
+        typer.echo(f"wrote {made_at}")
+    else:
+        files = new_site_files(*given)
+        with whole_folder(folder) as made:
+            for file, text in files.items():
+                (made / file).write_text(text, encoding="utf-8", newline="\n")
+        typer.echo(f"wrote {', '.join(files)} into {folder}")
+    _say_what_was_chosen(made_at, units, crs, day)
+
+
+def _say_what_was_chosen(
+    made_at: Path, units: str | None, crs: str | None, day: date | None
+) -> None:
+    settings = "the sheet site" if made_at.suffix == _BOOK else "site.toml"
     if units is None:
-        typer.echo("units: m was chosen; --units ft for feet, or change [units] in site.toml")
+        change = "" if made_at.suffix == _BOOK else ", or change [units] in site.toml"
+        typer.echo(f"units: m was chosen; --units ft for feet{change}")
     if crs is None:
         typer.echo(
             "crs: local was chosen, a taped sketch with no place on the map; "
-            "--crs EPSG:32617, say, or change [crs] in site.toml"
+            f"--crs EPSG:32617, say, or change [crs] in {settings}"
         )
     if day is None:
-        typer.echo("surveyed is still to be written into site.toml: the day the marks were made")
-    typer.echo(f"fill them in, then: lateralline check {folder}")
+        typer.echo(f"surveyed is still to be written into {settings}: the day the marks were made")
+    typer.echo(f"fill it in, then: lateralline check {made_at}")
+
+
+def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
+    """Copy a sound site folder into a workbook, under another id and name if asked."""
+    from lateralline.read import read_site
+    from lateralline.read.raw import raw_site
+    from lateralline.write._atomic import whole_file
+    from lateralline.write.book import site_book
+
+    read_site(source)  # whatever is at fault there would be lost on the way
+    raw = raw_site(source)
+    [site] = raw.settings["site"]
+    renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
+    with whole_file(book) as made:
+        made.write_bytes(site_book({**raw.settings, "site": [{**site, **renamed}]}, raw.tables))
+    typer.echo(f"wrote {book}, a copy of {source}")
+    typer.echo(f"next: lateralline check {book}")
 
 
 def _refuse(site: str, unit: str, surveyed: str, horizontal: str, vertical: str) -> date | None:

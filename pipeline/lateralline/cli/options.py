@@ -12,10 +12,11 @@ from rich.console import Console
 from rich.text import Text
 
 
-def _not_there_yet(folder: Path | None) -> Path | None:
-    if folder is not None and folder.exists():
-        raise typer.BadParameter(f"{folder} is there already, and nothing is overwritten")
-    return folder
+def refuse_overwriting(made: Path | None) -> Path | None:
+    """Return what is to be made; raises typer.BadParameter when it is there already."""
+    if made is not None and made.exists():
+        raise typer.BadParameter(f"{made} is there already, and nothing is overwritten")
+    return made
 
 
 Sites = Annotated[
@@ -29,7 +30,7 @@ Sites = Annotated[
 ]
 NewFolder = typer.Argument(
     metavar="FOLDER",
-    callback=_not_there_yet,
+    callback=refuse_overwriting,
     help="Folder to make; it must not be there yet.",
     show_default=False,
 )

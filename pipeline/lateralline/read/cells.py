@@ -178,6 +178,11 @@ def length_hint(text: str, unit: str) -> str:
     return ""
 
 
+def is_plain_number(text: str) -> bool:
+    """Return whether a text is a plain decimal number, as every table takes it."""
+    return _PLAIN.fullmatch(text) is not None
+
+
 def plain_number_hint(text: str) -> str | None:
     """Return None for a plain decimal number, else how it would be written, or "".
 
