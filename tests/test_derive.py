@@ -15,7 +15,7 @@ from lateralline import contract
 from lateralline.derive import derive
 from lateralline.derive.advice import line_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of
-from lateralline.derive.bends import bend_angle, nearest_fitting
+from lateralline.derive.bends import bend_angle
 from lateralline.derive.chainage import CARRY_ON_M, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.grades import grade_findings
@@ -27,6 +27,7 @@ from lateralline.errors import ContractError
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
 from lateralline.layers import to_frames
+from lateralline.published import nearest_fitting
 from lateralline.records import (
     ControlRows,
     ExposureRows,

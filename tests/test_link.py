@@ -12,7 +12,17 @@ from scipy import stats
 
 from lateralline.kernels.curves import chainage, directions
 from lateralline.link import link
-from lateralline.records import Exposures, Finding, Fixes, Floats, Line, Linked, MarkResults, Solved
+from lateralline.records import (
+    DepthScale,
+    Exposures,
+    Finding,
+    Fixes,
+    Floats,
+    Line,
+    Linked,
+    MarkResults,
+    Solved,
+)
 from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, bare_settings
 
 ACCURACY = Accuracy(
@@ -140,7 +150,7 @@ class Scene:
             branches=tuple(self.branches),
         )
 
-    def link(self) -> Linked:
+    def solved(self) -> Solved:
         k = len(self.rows)
         seen = np.array([r.seen for r in self.rows], float).reshape(k, 5)
         zero = np.zeros(k)
@@ -163,8 +173,12 @@ class Scene:
             marks_used=np.zeros(k, np.int64),
             tilt_prior_rad=np.full(k, np.nan),
         )
+        none = np.zeros(0)
+        return Solved(fixes, MarkResults(np.zeros(0, bool), none, none, none, none), ())
+
+    def exposures(self) -> Exposures:
         n = len(self.shots)
-        exposures = Exposures(
+        return Exposures(
             file="exposures.csv",
             row=np.arange(2, n + 2),
             name=np.array([s.name for s in self.shots], np.str_),
@@ -177,9 +191,9 @@ class Scene:
             ground_m=np.zeros(n),
             placed=np.ones(n, bool),
         )
-        none = np.zeros(0)
-        marks = MarkResults(np.zeros(0, bool), none, none, none, none)
-        return link(Solved(fixes, marks, ()), exposures, self.settings())
+
+    def link(self) -> Linked:
+        return link(self.solved(), self.exposures(), self.settings())
 
 
 def standard_cov(heading_deg: float = 3.0) -> Floats:
@@ -557,6 +571,152 @@ def test_two_runs_from_both_ends_make_one_line() -> None:
     assert set(line.counter_scale) == {"R1", "R2"}
     assert np.isnan(line.stretches[1].counter_difference_m)
     assert line.chi2 == pytest.approx(0, abs=0.01)
+
+
+def rerun(rng: np.random.Generator, scale: float = 1.0) -> Scene:
+    """A line pushed up one day and, from the other end, down another; stops fall close together."""
+    path = [(0, 0, 0), (0, 9, 0.18), (6.4, 15.4, 0.3)]
+    total = chainage(np.array(path, float))[-1]
+    down = Run("R2", "L1", "CO2", 0.0, "with", LAG, RIDE)
+    scene = Scene(runs=[R1, down])
+    scene.stops(path, [1, 3.2, 5.4, 7.5, 10.5, 12.5, 14.5, 16.5], rng=rng)
+    beside = rng.uniform(-0.3, 0.3, size=6)
+    at = np.sort(np.array([3.2, 5.4, 7.5, 10.5, 13.5, 17.0]) + beside)
+    assert at[-1] < total
+    return scene.stops(path, at, run=down, rng=rng, scale=scale)
+
+
+def test_stops_of_two_runs_at_one_place_share_a_vertex() -> None:
+    """No leg of a few centimetres, no order to get wrong; every stop is in the record, once."""
+    rng = np.random.default_rng(31)
+    for _ in range(20):
+        scene = rerun(rng)
+        line = only(scene.link())
+        refs = [r for r in line.ref.tolist() if r]
+        assert sorted(refs) == sorted(f"{r.run}/{r.stop}" for r in scene.rows)
+        assert (np.diff(chainage(line.xyz_m)) > 0).all()
+
+
+def test_what_two_runs_say_together_holds_the_truth() -> None:
+    """Stops that share a vertex with another run's, and those that do not: honest errors."""
+    rng = np.random.default_rng(32)
+    inside, better = [], []
+    for _ in range(60):
+        scene = rerun(rng, scale=1.01)
+        found = scene.link()
+        line = only(found)
+        for v in np.flatnonzero(line.fix >= 0):
+            row = scene.rows[int(line.fix[v])]
+            off = (line.xyz_m[v] - row.truth[:3])[:2]
+            inside.append(off @ np.linalg.solve(line.cov_m2[v][:2, :2], off) < 5.991)
+            better.append(np.trace(line.cov_m2[v]) / np.trace(row.cov[:3, :3]))
+    assert 0.93 < np.mean(inside) < 0.99
+    assert np.mean(better) < 0.5
+
+
+def test_a_chord_beyond_its_counter_is_said_of_every_run() -> None:
+    """Stops of another run in between hide nothing."""
+    path = [(0, 0, 0), (0, 12, 0)]
+    down = Run("R2", "L1", "CO2", 0.0, "with", LAG, RIDE)
+    scene = Scene(runs=[R1, down]).stops(path, [1, 3, 5, 7]).stops(path, [4, 6, 8, 10], run=down)
+    scene.rows[2].counter -= 1.0  # R1's third stop: 2 m apart, 1 m counted
+    said = [f for f in scene.link().findings if f.code == "chord-exceeds-counter"]
+    assert [f.subject for f in said] == ["stop R1/3"]
+
+
+def test_a_blunder_says_what_leaving_it_out_did() -> None:
+    scene = Scene().stops([(0, 0, 0), (0, 20, 0.4)], [2, 4, 6, 8, 10, 12, 14])
+    scene.rows[3].seen[0] += 1.0
+    found = scene.link()
+    said = finding(found, "link-blunder")
+    assert said.subject == "stop R1/4"
+    assert "leaving it out moves the line by up to" in said.by_how_much
+    assert abs(only(found).xyz_m[3, 0]) < 0.05
+
+
+def shared_scene(count: int) -> tuple[Fixes, Line]:
+    """A straight line whose fixes are all off by one common error east, of 0.2 m."""
+    scene = Scene().stops([(0, 0, 0), (0, 2.0 * count + 2, 0)], 2.0 * np.arange(1, count + 1))
+    fixes = scene.solved().fixes
+    shared = np.zeros((count, 5, 1))
+    shared[:, 0, 0] = 0.2
+    fixes = replace(fixes, shared=shared, cov=fixes.cov + shared @ np.swapaxes(shared, 1, 2))
+    solved = replace(scene.solved(), fixes=fixes)
+    return fixes, only(link(solved, scene.exposures(), scene.settings()))
+
+
+def test_a_shared_error_does_not_average_out() -> None:
+    """More stops make a line straighter, not better placed by a control point that is off."""
+    for count in (4, 16):
+        _, line = shared_scene(count)
+        east = line.joint_cov_m2[::3, ::3]
+        assert np.sqrt(np.diag(east)).min() > 0.2
+        apart = east[0, 0] + east[-1, -1] - 2 * east[0, -1]
+        assert np.sqrt(apart) < 0.2
+
+
+def test_an_exposure_tells_the_depth_scale_of_all_stops() -> None:
+    """Stops all 0.10 m too deep by one receiver: one exposure lifts them all, and says by what."""
+    scene = Scene().stops([(0, 0, 0), (0, 20, 0)], [2, 5, 8, 11, 14, 17])
+    for row in scene.rows:
+        row.seen[2] -= 0.10
+        row.cov = np.diag([0.04, 0.04, 0.02, 0.05, 0.05]) ** 2
+    scene.exposure("TH1", (0, 9.5, -RIDE), at=9.5)
+    solved = scene.solved()
+    shared = np.zeros((6, 5, 1))
+    shared[:, 2, 0] = -0.08
+    cov = solved.fixes.cov + shared @ np.swapaxes(shared, 1, 2)
+    solved = replace(
+        solved,
+        fixes=replace(solved.fixes, shared=shared, cov=cov),
+        depth_scales=(DepthScale("A", 1.0, 0.04),),
+    )
+    found = link(solved, scene.exposures(), scene.settings())
+    assert only(found).xyz_m[:, 2] == pytest.approx(0.0, abs=0.03)
+    scale = next(p for p in found.parameters if p.kind == "depth_scale")
+    assert scale.subject == "receiver A, line L1"
+    assert scale.value == pytest.approx(1.0 + 0.04 * 1.1, abs=0.01)
+    assert scale.sigma < 0.02 < scale.prior_sigma
+
+
+def test_a_level_at_a_counter_holds_the_line_there() -> None:
+    scene = Scene().stops([(0, 0, 0), (0, 20, 0.4)], [2, 5, 8, 11, 14, 17])
+    for row in scene.rows:
+        row.seen[2] += 0.05
+    exposures = scene.exposure("N1", (np.nan, np.nan, 0.19 - RIDE), at=9.5).exposures()
+    exposures = replace(exposures, placed=np.zeros(1, bool), level_only=np.ones(1, bool))
+    line = only(link(scene.solved(), exposures, scene.settings()))
+    assert "N1" not in line.ref.tolist()
+    here = np.interp(9.5, line.xyz_m[:, 1], line.xyz_m[:, 2])
+    assert here == pytest.approx(0.19, abs=0.01)
+    exposures = replace(exposures, counter_m=np.array([30.0]))
+    found = link(scene.solved(), exposures, scene.settings())
+    assert finding(found, "level-off-line").subject == "exposure N1"
+
+
+def test_bends_are_held_to_fittings_only_when_asked() -> None:
+    turn = np.radians(47)
+    path = [(0, 0, 0), (0, 8, 0), (8 * np.sin(turn), 8 + 8 * np.cos(turn), 0)]
+    scene = Scene().stops(path, [2, 4, 6.5, 9.5, 11.5, 13.5])
+    as_found = only(scene.link())
+    scene.pipes = [replace(PVC, standard_bends=True)]
+    found = scene.link()
+    held = only(found)
+    assert np.degrees(as_found.stretches[2].bend_rad[0]) == pytest.approx(47, abs=1)
+    assert np.degrees(held.stretches[2].bend_rad[0]) == pytest.approx(45, abs=1)
+    assert "45°" in finding(found, "bends-held").what
+    assert "bends-held" not in [f.code for f in scene.link().findings if f.severity == "error"]
+
+
+def test_a_junction_sharpens_both_lines() -> None:
+    """The parent is one network with its branch: it is surer there than by itself."""
+    alone = only(Scene().stops([(0, 0, 0), (0, 10, 0)], [1, 3, 5, 7]).link())
+    parent, child = branch_scene(4.0).link().lines
+    stops = parent.kind == "fix"
+    assert (
+        np.trace(parent.cov_m2[stops], axis1=1, axis2=2) < np.trace(alone.cov_m2, axis1=1, axis2=2)
+    ).all()
+    assert (parent.chi2, parent.dof) == (child.chi2, child.dof)
 
 
 R2 = Run("R2", "L2", "CO1", 0.0, "against", LAG, RIDE)

@@ -6,16 +6,20 @@ was read there or is from memory; nothing published is written into code.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from functools import cache
 from importlib.resources import files
 from math import inf
-from typing import Literal, TypeVar
+from typing import Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from lateralline.errors import ContractError
 from lateralline.units import METRES_PER
+
+_METRIC: Final = re.compile(r"(?i)\bDN\s*\d|\d\s*mm\b")
+_INCH: Final = re.compile(r"(?i)\d\s*(in\b|inch|\")")
 
 
 class _Row(BaseModel):
@@ -130,3 +134,23 @@ def fittings() -> tuple[Fitting, ...]:
 def citation(source: str, *, read: bool) -> str:
     """Return the source in words, saying so when its number was not read there."""
     return source if read else f"{source} (from memory, not read)"
+
+
+def nearest_fitting(angle_deg: float, nominal: str) -> Fitting:
+    """Return the standard bend nearest an angle, of the pipe's own system of sizes.
+
+    DN and EN sizes are metric, sizes in inches are not; of a size that tells nothing both systems
+    are searched.
+
+    >>> nearest_fitting(43.0, "DN110").name, nearest_fitting(24.0, "4 in").name
+    ('45° bend', '1/16 bend')
+    """
+    system = _system(nominal)
+    of_system = [f for f in fittings() if system in ("", f.system)]
+    return min(of_system, key=lambda f: abs(f.angle_deg - angle_deg))
+
+
+def _system(nominal: str) -> str:
+    if _METRIC.search(nominal):
+        return "metric"
+    return "inch" if _INCH.search(nominal) else ""

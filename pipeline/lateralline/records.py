@@ -195,6 +195,8 @@ class Exposures:
     ground_m: Floats
     placed: Flags
     shared_m: Floats = field(default_factory=lambda: np.zeros((0, 3, 0)))  # (n, 3, c) as in `Marks`
+    #: (n,) a level at a counter, without a position; empty where there is none
+    level_only: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
 
 # ---- solve --------------------------------------------------------------------------------

@@ -70,6 +70,7 @@ class Pipe:
     wall_m: float
     dimensions_from: str  # the published table, "site.toml", or "" when unknown
     outside_diameter_m: float = nan  # known without the inside for some published barrels
+    standard_bends: bool = False  # hold bends to the nearest standard fitting
 
     def axis_above_m(self, measured_to: str, ride_height_m: float) -> float:
         """Return the height of the transmitter's axis above what was measured.

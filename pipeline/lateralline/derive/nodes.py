@@ -10,7 +10,7 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.derive.axis import Along, Axis
-from lateralline.derive.bends import bend_angle, nearest_fitting
+from lateralline.derive.bends import bend_angle
 from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.ellipses import plan_columns
@@ -18,6 +18,7 @@ from lateralline.derive.marks import points
 from lateralline.derive.quality import point_columns
 from lateralline.derive.tables import Row, Values, from_rows, rows_of
 from lateralline.derive.ties import Control, two_tapes
+from lateralline.published import nearest_fitting
 from lateralline.records import Product
 from lateralline.settings import Settings
 

@@ -27,12 +27,12 @@ from lateralline.link.joint import Network, Settled, connected, settle
 from lateralline.link.order import arrange, turned, upstream_sign
 from lateralline.link.parameters import parameters
 from lateralline.link.parts import Rider
-from lateralline.link.points import Point, gather, settle_same_places
+from lateralline.link.points import Point, gather, gather_levels, settle_same_places
 from lateralline.link.record import to_line
-from lateralline.link.riders import set_riders
+from lateralline.link.riders import set_levels, set_riders
 from lateralline.link.rounds import settled
 from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
-from lateralline.settings import Accuracy, Branch, Run, Settings
+from lateralline.settings import Branch, Run, Settings
 
 __all__ = ["link"]
 
@@ -69,8 +69,8 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
         Network(tuple(found.lines[i] for i in ids), found.junctions, found.riders)
         for ids in connected(found.lines, joins)
     ]
-    joint = settled(settle(network, accuracy) for network in networks)
-    findings = [*found.findings, *_said(networks, joint, found, settings, accuracy)]
+    joint = settled(settle(network, settings) for network in networks)
+    findings = [*found.findings, *_said(networks, joint, found, settings)]
     drawn = [
         to_line(part, fit, fixes, accuracy)
         for one in joint
@@ -118,12 +118,28 @@ def _ready(
     if line not in found.junctions:
         found.findings += _entry_findings(runs, points)
     points, riders = set_riders(points)
-    found.riders[line] = riders
+    levels, off = set_levels(points, gather_levels(line, exposures, settings))
+    found.riders[line] = [*riders, *levels]
+    found.findings += [_level_off_line(line, p) for p in off]
     return points
 
 
+def _level_off_line(line: str, level: Point) -> Finding:
+    return Finding(
+        "warning",
+        "link",
+        "level-off-line",
+        level.subject,
+        f"its counter lies beyond what was located of line {line}, or its level cannot be brought "
+        "to the axis: it is not used",
+        "",
+        "check run and counter; give the pipe's dimensions for a crown or outside top",
+        level.where,
+    )
+
+
 def _riding(line: str, found: _Found) -> list[Point]:
-    return [r.point for r in found.riders.get(line, ())]
+    return [r.point for r in found.riders.get(line, ()) if not r.level_only]
 
 
 def _said(
@@ -131,13 +147,12 @@ def _said(
     joint: Sequence[Settled],
     found: _Found,
     settings: Settings,
-    accuracy: Accuracy,
 ) -> list[Finding]:
     """What the adjustments say: blunders, turns, the global test, stretches left undecided."""
     lags = {r.id: r.transmitter_lag_m for r in settings.runs}
     out: list[Finding] = []
     for network, one in zip(networks, joint, strict=True):
-        out += [named(s) for s in one.turns]
+        out += [*(named(s) for s in one.turns), *one.findings]
         for fit in one.fits:
             out += [named(s) for s in fit.left_out if s.alternative.what != "kink"]
             out += [tied(fit.tied)] if fit.tied else []

@@ -10,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from lateralline.link import fittings
 from lateralline.link.adjust import Alone
 from lateralline.link.branches import Junction, as_join
+from lateralline.link.equations import exact_is_small
 from lateralline.link.parts import Part, Rider
 from lateralline.link.rounds import Search
 from lateralline.link.search import Fit, Suspicion, least_squares, with_effects
-from lateralline.settings import Accuracy
+from lateralline.records import Finding
+from lateralline.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +47,16 @@ class Settled:
 
     fits: tuple[Fit, ...]
     turns: tuple[Suspicion, ...]  # stops the pipe turns at
+    findings: tuple[Finding, ...] = ()
 
 
-def settle(network: Network, accuracy: Accuracy) -> Search[Settled]:
+def settle(network: Network, settings: Settings) -> Search[Settled]:
     """Return the adjusted network; where it will not settle, its lines each by itself.
 
     It is tried with what errors share as unknowns, then without: a network that contradicts itself
     may have no room for them.
     """
+    accuracy = exact_is_small(settings.accuracy)
     parts = _parts(network)
     known = [s for line in network.lines for s in line.fit.left_out]
     turns = tuple(s for line in network.lines for s in line.turns)
@@ -63,12 +68,25 @@ def settle(network: Network, accuracy: Accuracy) -> Search[Settled]:
             fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
         if fit.result.converged:
             found = yield from with_effects(fit)
-            return Settled((found,), turns)
+            done = yield from _held(found, settings, shared=shared)
+            return Settled((done[0],), turns, tuple(done[1]))
     alone = []
     for line in network.lines:
         found = yield from with_effects(line.fit)
         alone.append(found)
     return Settled(tuple(alone), tuple(s for line in network.lines for s in line.turns))
+
+
+def _held(fit: Fit, settings: Settings, *, shared: bool) -> Search[tuple[Fit, list[Finding]]]:
+    """Return the network with its bends held to fittings where the site asks, and what that did."""
+    parts, findings = fittings.held(fit, settings)
+    if not any(p.bend_rad for p in parts):
+        return fit, findings
+    accuracy = exact_is_small(settings.accuracy)
+    after = yield from least_squares(parts, accuracy, shared=shared, known=fit.left_out)
+    if not after.result.converged:
+        return fit, findings
+    return after, [*findings, *fittings.said(fit, after)]
 
 
 def _turning(part: Part, turns: Sequence[Suspicion]) -> Part:

@@ -90,6 +90,17 @@ def gather(
     return points, findings
 
 
+def gather_levels(line: str, exposures: Exposures, settings: Settings) -> list[Point]:
+    """Return the levels known at counters of a line's runs: points without a position."""
+    out = []
+    for i in np.flatnonzero(exposures.level_only):
+        run = next((r for r in settings.runs if r.id == exposures.run[i] and r.line == line), None)
+        if run is not None:
+            point, _ = _from_exposure(exposures, int(i), line, (run,), run, settings, 0)
+            out.append(point)
+    return out
+
+
 def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
     a = settings.accuracy
     cov = fixes.cov[i].copy()

@@ -12,12 +12,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lateralline.kernels.curves import chainage, locate
 from lateralline.link.parts import Rider
 from lateralline.link.points import Point
 
 #: Stops of different runs closer than this make one vertex: common practice, no source. It is a few
 #: times what a stop is off along the pipe.
 NEAR_M = 0.5
+#: Where a level lies along an undecided stretch, 1 σ: common practice, no source.
+LEVEL_AT_M = 0.5
 
 
 def set_riders(points: Sequence[Point]) -> tuple[list[Point], list[Rider]]:
@@ -37,6 +40,26 @@ def set_riders(points: Sequence[Point]) -> tuple[list[Point], list[Rider]]:
         return list(points), []
     number = {id(p): i for i, p in enumerate(kept)}
     return kept, [_rider(r, number[id(a)], kept) for r, a in riding]
+
+
+def set_levels(kept: Sequence[Point], levels: Sequence[Point]) -> tuple[list[Rider], list[Point]]:
+    """Return levels known at counters as riders of a line's vertices, and those that lie off it."""
+    out, off = [], []
+    xyz = np.array([p.xyz_m for p in kept])
+    along = chainage(xyz)
+    for level in levels:
+        run, reading = next(iter(level.readings.items()), ("", np.nan))
+        at = np.array([i for i, p in enumerate(kept) if run in p.readings], int)
+        counters = np.array([kept[i].readings[run] for i in at])
+        order = np.argsort(counters)
+        within = len(at) and counters.min() <= reading <= counters.max()
+        if not within or not np.isfinite(level.xyz_m[2]):
+            off.append(level)
+            continue
+        place = float(np.interp(reading, counters[order], along[at[order]]))
+        stretch, share = locate(along, place)
+        out.append(Rider(level, int(stretch), float(share), level_only=True, sigma_m=LEVEL_AT_M))
+    return out, off
 
 
 def _near(a: Point, b: Point) -> bool:

@@ -56,8 +56,8 @@ def spot_levels(spots: Spots, control: Control, ground: Ground, accuracy: Accura
     the control point the level came from, taken to be the first one named.
     """
     known = np.isfinite(spots.z_m)
-    taped = spots.method != "gnss"
-    default = np.full(len(known), accuracy.gnss_m)
+    taped = ~np.isin(spots.method, ("gnss", "level"))
+    default = np.where(spots.method == "level", accuracy.level_m, accuracy.gnss_m)
     first = np.full(len(known), -1)
     first[taped] = _first_named(spots, control)
     default[taped] = np.hypot(accuracy.level_m, control.sigma_v_m[first[taped]])
@@ -90,6 +90,6 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
 
 
 def _first_named(spots: Spots, control: Control) -> Ints:
-    taped = np.flatnonzero(spots.method != "gnss")
+    taped = np.flatnonzero(~np.isin(spots.method, ("gnss", "level")))
     names = [spots.ties[i][0][0] if spots.ties[i] else spots.base_from[i] for i in taped]
     return control.rows(names)

@@ -268,7 +268,14 @@ def _check_exposure(row: Row, names: Names, ledger: Ledger) -> None:
         row.fault(ledger, "line", f"must be the line of run {run}, {run_line}")
     if row.given("counter") and not row.given("run"):
         row.fault(ledger, "run", "must be given with counter: the run it was read on")
-    if not row.given("z") and not row.given("depth"):
+    if row.text("method") == "level":
+        for column in ("run", "counter", "z"):
+            if not row.given(column):
+                row.fault(ledger, column, "must be given for method level")
+        if row.given("depth"):
+            must = "must be empty for method level"
+            row.fault(ledger, "depth", must, "z is the level of the very thing measured to")
+    elif not row.given("z") and not row.given("depth"):
         ledger.finding(
             "warning",
             "exposure-without-level",

@@ -138,6 +138,7 @@ def _pipe(row: Row, site: Site, ledger: Ledger) -> Pipe:
         material=material,
         nominal=nominal,
         service=row.text("service", _default("pipe", "service")),
+        standard_bends=row.text("bends", _default("pipe", "bends")) == "standard",
         inside_diameter_m=inside,
         wall_m=wall,
         dimensions_from="; ".join(sources),

@@ -25,6 +25,7 @@ NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
     "offset": ("base_from", "base_to", "station", "offset"),
     "ties": ("ties",),
     "polar": ("base_from", "station", "offset"),
+    "level": (),
 }
 MAY: Final[Mapping[str, tuple[str, ...]]] = {"gnss": ("sigma_h",), "ties": ("side",)}
 _OF_A_METHOD: Final = frozenset(sum((*NEEDS.values(), *MAY.values()), ()))
