@@ -22,7 +22,7 @@ from lateralline.solve import solve
 from lateralline.synthetic import SCENARIOS, make_site
 
 SITES = Path(__file__).parents[1] / "sample_sites"
-SOUND = [s.name for s in SCENARIOS.values() if not s.faults]
+SOUND = [s.name for s in SCENARIOS.values() if s.sound]
 
 CHI2_95_2D = 5.9915  # 95 % of χ², 2 degrees of freedom: 2.4477², computed
 CHI_95_1D = 1.95996

@@ -22,10 +22,11 @@ import shapely
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType, Table
+from lateralline.derive.shifted import shifted
 from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
 from lateralline.frames import Frame
-from lateralline.lineage import lineage, plan_of
+from lateralline.lineage import lineage, plan_of, plan_operation
 from lateralline.records import FieldRecord, Finding, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
@@ -69,11 +70,12 @@ def to_tables(
     """Return every layer, in the contract's order, `lineage` made here included.
 
     Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
-    `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit.
+    `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit. What
+    the operation may be off by is in σ and polygons then (`derive.shifted`).
     Raises ContractError naming every missing, undeclared, ill-typed or forbidden value of every
     layer, and FrameError when the site cannot be given in `crs`.
     """
-    made = {p.layer: p for p in products}
+    made = {p.layer: p for p in shifted(products, plan_operation(frame, crs))}
     made["lineage"] = lineage(tuple(made.values()), record, frame, crs, keep_levels=keep_levels)
     _same_names("layers", made, contract.LAYERS)
     transform = _way(frame, crs, keep_levels=keep_levels)
@@ -99,13 +101,17 @@ def to_lonlat(
 ) -> dict[str, pa.Table]:
     """Return the tables with WGS 84 longitude and latitude in place of their geometry.
 
-    A third coordinate is there only when it is an ellipsoidal height. Raises FrameError for a
-    local sketch and when nothing better than a ballpark operation leads there.
+    A third coordinate is there only when it is an ellipsoidal height. What the operation may be
+    off by is in σ and polygons, anew and not that of `tables`. Raises FrameError for a local sketch
+    and when nothing better than a ballpark operation leads there.
     """
-    made = {p.layer: p for p in products}
+    made = {p.layer: p for p in shifted(products, frame.lonlat_operation)}
     transform = _planar_too(frame.to_lonlat, _mean_level(made.values()))
     return {
-        name: _placed(table.drop_columns(GEOMETRY), _transformed(made[name].geometry, transform))
+        name: _placed(
+            _columns(contract.load(name), made[name].columns),
+            _transformed(made[name].geometry, transform),
+        )
         if contract.load(name).geometry
         else table
         for name, table in tables.items()

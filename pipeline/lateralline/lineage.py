@@ -86,7 +86,7 @@ def lineage(
         *_accuracies(record.settings.accuracy),
         *_settings(record.settings),
         *_sources(products),
-        *_statements(record.settings, frame),
+        *_statements(record, frame, crs),
     ]
     columns: dict[str, list[object]] = {"site_id": [record.settings.id] * len(rows)}
     columns |= {f.name: [getattr(row, f.name) for row in rows] for f in fields(_Row)}
@@ -105,6 +105,13 @@ def operations(
         if target == frame.horizontal
         else (*frame.operations, frame.operation_to(target))
     )
+
+
+def plan_operation(frame: Frame, crs: pyproj.CRS | None) -> Operation | None:
+    """Return what takes plan positions from the site's CRS to `crs`; None when nothing does."""
+    if crs is None or frame.is_local or plan_of(crs) == frame.horizontal:
+        return None
+    return frame.operation_to(plan_of(crs))
 
 
 def plan_of(crs: pyproj.CRS) -> pyproj.CRS:
@@ -157,9 +164,12 @@ def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
 def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
     for o in used:
         notes = [
-            "only a ballpark way: not used" * o.ballpark,
+            "only a ballpark way: not used" * (not o.usable),
+            "a zero shift, accepted in site.toml" * (o.ballpark and o.usable),
             "moves nothing though the datums differ" * o.zero_shift,
+            "accuracy as site.toml states it: none is published" * o.stated,
             "accuracy not published" * math.isnan(o.accuracy_m),
+            "depends on the coordinate epoch" * o.time_dependent,
         ]
         yield _Row(
             "operation",
@@ -168,6 +178,8 @@ def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
             accuracy_m=o.accuracy_m,
             remark="; ".join(filter(None, notes)) or None,
         )
+        for grid, digest in o.grids_used:
+            yield _Row("operation", f"grid of {o.source} to {o.target}", grid, sha256=digest)
         for better in o.better_unavailable:
             yield _Row("missing_operation", f"{o.source} to {o.target}", better)
 
@@ -207,13 +219,9 @@ def _sources(products: Iterable[Product]) -> Iterator[_Row]:
     yield from (_Row("source", layer, value) for layer, value in sorted(seen))
 
 
-def _statements(settings: Settings, frame: Frame) -> Iterator[_Row]:
-    levels = {
-        "relative": "Levels are relative: they compare only within this site.",
-        "ellipsoidal": "Levels are heights above the ellipsoid of the horizontal CRS.",
-        "named": "Levels are in the vertical CRS named above.",
-    }
-    yield _Row("statement", "levels", levels[frame.levels])
+def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+    settings = record.settings
+    yield _Row("statement", "levels", _levels(record, frame))
     if frame.is_local:
         yield _Row("statement", "axes", "A sketch on invented axes: it has no place on the earth.")
     else:
@@ -229,9 +237,48 @@ def _statements(settings: Settings, frame: Frame) -> Iterator[_Row]:
             "Longitude and latitude are rounded to 7 decimals, about 0.01 m, and heights to "
             "0.001 m; the GeoPackage holds them unrounded.",
         )
+        yield from _off_together("GeoPackage", plan_operation(frame, crs))
+        yield from _off_together("GeoJSON", frame.lonlat_operation)
     yield _Row("statement", "site", settings.name or settings.id)
     yield _Row("statement", "surveyed", settings.surveyed.isoformat())
     yield _Row("statement", "caution", CAUTION)
+
+
+def _levels(record: FieldRecord, frame: Frame) -> str:
+    """Say what levels are: of nothing, of control's own zero, of an ellipsoid, of a datum."""
+    if frame.levels == "ellipsoidal":
+        return "Levels are heights above the ellipsoid of the horizontal CRS."
+    if frame.levels == "named":
+        how = f" ({frame.gnss_heights})" if frame.gnss_heights else ""
+        return f"Levels are in the vertical CRS named above{how}."
+    if not frame.levels_given:
+        return (
+            "There are no levels, only depths: no level was measured. z counts from ground taken "
+            "as level at 0, so grades rest on that too."
+        )
+    control = record.control
+    known = [str(p) for p, z in zip(control.point, control.z_m, strict=True) if not math.isnan(z)]
+    zero = f", from the zero that z of control counts from ({', '.join(known)})" if known else ""
+    return f"Levels are relative{zero}: they compare only within this site."
+
+
+def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
+    """State what the way into a file's CRS does to positions and to what is drawn around them."""
+    if operation is None or operation.accuracy_m == 0.0 or not operation.usable:
+        return
+    bands = "Quality bands stay those of the site's own CRS."
+    if math.isnan(operation.accuracy_m):
+        said = (
+            f"All positions in {file} may be off together by a distance nobody has published: "
+            f"their plan sigmas are null, and zones and corridors are left out. {bands}"
+        )
+    else:
+        said = (
+            f"All positions in {file} may be off together by {operation.shift_95_m:.3f} m (95 %), "
+            "taking the accuracy of the operation as one standard deviation on each axis: plan "
+            f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
+        )
+    yield _Row("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
 
 
 def _unit(name: str) -> tuple[str, str | None]:
@@ -242,6 +289,7 @@ def _unit(name: str) -> tuple[str, str | None]:
     """
     for suffix, unit in (
         ("_m", "m"),
+        ("_ppm", "ppm"),
         ("_deg", "deg"),
         ("_ratio", "1"),
         ("_depths", "depths"),

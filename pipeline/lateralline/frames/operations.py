@@ -38,7 +38,7 @@ from lateralline.records import Floats
 PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 #: What PROJ calls an operation in which one datum is merely taken for another.
-_BALLPARK: Final = "Ballpark"
+_BALLPARK: Final = "ballpark"
 
 
 class Terms(NamedTuple):
@@ -123,14 +123,15 @@ def _best(
 ) -> tuple[Transformer, Operation]:
     set_network_enabled(active=False)
     group = _group(source, target, area, ballpark=False)
-    usable = list(group.transformers)
+    usable, ballpark = list(group.transformers), False
     if not usable:
         # Asked for ballpark ways too, PROJ at times finds a published one it left out before.
         group_too = _group(source, target, area, ballpark=True)
         usable = sorted(group_too.transformers, key=_is_ballpark)
+        ballpark = bool(usable) and _is_ballpark(usable[0])
     if not usable:
         raise FrameError(f"no coordinate operation from {source.name} to {target.name}")
-    chosen, ballpark = usable[0], _is_ballpark(usable[0])
+    chosen = usable[0]
     accuracy = chosen.accuracy if chosen.accuracy >= 0 and not ballpark else math.nan
     missing = [
         (o.name, ", ".join(g.short_name for g in o.grids), f"{o.accuracy:g} m")
@@ -205,7 +206,8 @@ def _group(source: CRS, target: CRS, area: AreaOfInterest, *, ballpark: bool) ->
 
 
 def _is_ballpark(transformer: Transformer) -> bool:
-    return _BALLPARK in transformer.description
+    """Whether an operation takes datums for the same, by its name or for want of an accuracy."""
+    return _BALLPARK in transformer.description.casefold() or transformer.accuracy < 0.0
 
 
 def _plan_only(transformer: Transformer) -> bool:

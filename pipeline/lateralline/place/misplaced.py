@@ -46,7 +46,7 @@ class _Place:
     """What knows where the site is: a box in degrees, and in words."""
 
     near: str  # "in the project's extent"
-    middle: str  # what its distance is told from
+    middle: str  # what distances are told from; "" = they would say nothing
     west: float
     south: float
     east: float
@@ -126,7 +126,7 @@ def _where_it_should_be(
         return place, ~place.holds(points.lonlat, _FAR_DEG)
     if (polar := np.abs(lat) > _POLAR_DEG).all():
         where = "where pipes are laid"
-        place = _Place(where, "the equator", -180.0, -_POLAR_DEG, 180.0, _POLAR_DEG)
+        place = _Place(where, "", -180.0, -_POLAR_DEG, 180.0, _POLAR_DEG)
         return place, polar
     sound = ~points.outside & (np.abs(lat) <= _POLAR_DEG)
     of_control = sound & (np.array(points.noun) == "control point")
@@ -179,11 +179,11 @@ def _as_given(points: _Points, row: int, place: _Place) -> str:
     lon, lat = float(points.lonlat[0][row]), float(points.lonlat[1][row])
     if not np.isfinite([lon, lat]).all():
         return "as given they lie nowhere on earth"
+    at = f"as given at longitude {lon:.4f}°, latitude {lat:.4f}°"
+    if not place.middle:
+        return at
     _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
-    return (
-        f"as given at longitude {lon:.4f}°, latitude {lat:.4f}°, "
-        f"{away_m / 1000.0:,.0f} km from {place.middle}"
-    )
+    return f"{at}, {away_m / 1000.0:,.0f} km from {place.middle}"
 
 
 def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:

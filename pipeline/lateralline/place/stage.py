@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from lateralline.frames import Frame
 from lateralline.place.control import Control, control_in
+from lateralline.place.level_bases import levels_mixed
 from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
 from lateralline.place.misplaced import misplaced
 from lateralline.place.notes import Notes, complete, metres
@@ -45,7 +46,11 @@ def place(record: FieldRecord) -> Placed:
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
     exposures, from_exposures = _exposures(record, frame, control, ground)
-    plausible = (*control_plausible(record, control), *misplaced(frame, record))
+    plausible = (
+        *control_plausible(record, control),
+        *misplaced(frame, record),
+        *levels_mixed(record, frame),
+    )
     findings = (*frame.findings, *reduced, *assumed, *plausible, *from_marks, *from_exposures)
     marks, exposures = _used(marks, exposures)
     return Placed(frame, marks, exposures, findings)
@@ -103,7 +108,10 @@ def _exposures(
         )
     sigma = np.where(np.isnan(rows.sigma_m), accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
+    alone = (spots.method == "level") & np.isfinite(level)
+    level_var = cov[alone, 2, 2]
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
+    xyz[alone, 2], cov[alone, 2, 2] = level[alone], level_var
     exposures = Exposures(
         file=spots.file,
         row=spots.row,
@@ -117,6 +125,7 @@ def _exposures(
         ground_m=np.where(from_ground, levels.z_m, np.nan),
         placed=complete(xyz),
         shared_m=_shared(spots, control, record.settings, plan, levels),
+        level_only=alone,
     )
     ground_given = levels.known | ~from_ground
     return exposures, [*level_findings("exposure", ground_given, ground), *notes.found]

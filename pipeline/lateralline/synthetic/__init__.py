@@ -7,8 +7,12 @@ solution is found.
 from __future__ import annotations
 
 from lateralline.synthetic.batch import StopBatch, random_site, random_stops, write_batch
-from lateralline.synthetic.scenarios import SCENARIOS, Scenario, make_site
+from lateralline.synthetic.scenarios import SCENARIOS as _WELL_FRAMED
+from lateralline.synthetic.scenarios import Scenario, make_site
 from lateralline.synthetic.truth import Truth
+from lateralline.synthetic.wrong_frames import WRONG_FRAMES
+
+SCENARIOS = _WELL_FRAMED | WRONG_FRAMES
 
 __all__ = [
     "SCENARIOS",

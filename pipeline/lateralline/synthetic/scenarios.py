@@ -49,6 +49,12 @@ class Scenario:
     seed: int
     build: Callable[[np.random.Generator], Truth]
     faults: tuple[Planting, ...] = ()
+    spoil: Callable[[dict[str, str]], dict[str, str]] | None = None  # what goes wrong on the way
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing is wrong with the site on purpose."""
+        return not self.faults and self.spoil is None
 
 
 def walk(
@@ -303,5 +309,7 @@ def make_site(scenario: Scenario, seed: int, folder: Path) -> Path:
     files = files_of(site)
     if scenario.faults:
         files = plant(files, scenario.faults)
+    if scenario.spoil is not None:
+        files = scenario.spoil(files)
     write_files(folder, files)
     return folder

@@ -10,8 +10,8 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline.errors import FrameError
-from lateralline.frames import Frame, with_levels
-from lateralline.lineage import plan_of
+from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
+from lateralline.lineage import plan_operation
 from lateralline.records import Finding
 
 
@@ -23,6 +23,7 @@ class SiteTarget:
     keep_levels: bool  # z stays the site's own level
     level_basis: str
     in_geojson: bool
+    off_95_m: float  # what the way into `crs` may be off by; 0 when exact, NaN = unknown
     findings: tuple[Finding, ...]
 
 
@@ -38,26 +39,33 @@ class Target:
         self._begun = False
         self._crs: CRS | None = asked
         self.level_bases: dict[str, None] = {}  # in the order they came
+        self._off_95_m = 0.0  # the most any site's way into the CRS may be off; NaN = unknown
 
     @property
     def remark(self) -> str:
         """What layer descriptions say of the levels of the whole batch."""
         if len(self.level_bases) > 1:
             several = "; ".join(self.level_bases)
-            return f"Levels do not share one basis: {several}. See lineage for each site's."
-        return f"Levels: {next(iter(self.level_bases), 'none')}."
+            said = f"Levels do not share one basis: {several}. See lineage for each site's."
+        else:
+            said = f"Levels: {next(iter(self.level_bases), 'none')}."
+        if self._off_95_m == 0.0:
+            return said
+        far = "an unknown distance" if math.isnan(self._off_95_m) else f"{self._off_95_m:.3f} m"
+        return f"{said} Positions of a site may be off together by {far} (95 %): see lineage."
 
     def site(self, frame: Frame) -> SiteTarget:
         """Return how a site is written; FrameError when it cannot share the batch's CRS."""
         crs = self._crs_for(frame)
         shifted = self._shifts_levels(frame, crs)
         basis = _basis_of(crs, frame) if shifted else _basis(frame)
-        reason = _no_lonlat(frame)
+        reason, operation = _no_lonlat(frame), plan_operation(frame, crs)
         return SiteTarget(
             crs=crs,
             keep_levels=not shifted,
             level_basis=basis,
             in_geojson=not reason,
+            off_95_m=0.0 if operation is None else operation.shift_95_m,
             findings=tuple(self._findings(frame, crs, basis, reason)),
         )
 
@@ -65,6 +73,7 @@ class Target:
         """Note that a site was written; the first one settles what was left open."""
         self._begun, self._crs = True, site.crs
         self.level_bases.setdefault(site.level_basis)
+        self._off_95_m = float(np.maximum(self._off_95_m, site.off_95_m))  # NaN stays
 
     def _crs_for(self, frame: Frame) -> CRS | None:
         if frame.is_local and self._crs is not None:
@@ -93,7 +102,8 @@ class Target:
     def _findings(
         self, frame: Frame, crs: CRS | None, basis: str, reason: str
     ) -> Iterator[Finding]:
-        if reason and not frame.is_local and not any(o.ballpark for o in frame.operations):
+        lonlat = frame.lonlat_operation
+        if reason and lonlat is not None and lonlat.usable:
             yield Finding(  # of sketches and ballpark ways, place has said so already
                 "warning",
                 "write",
@@ -113,18 +123,28 @@ class Target:
                 "",
                 "look at one site_id at a time",
             )
-        if crs is not None and frame.write_crs != crs and plan_of(crs) != frame.horizontal:
-            operation = frame.operation_to(plan_of(crs))
-            poor = operation.zero_shift or operation.better_unavailable
+        operation = plan_operation(frame, crs)
+        if crs is not None and operation is not None:
+            poor = operation.zero_shift or operation.ballpark or operation.better_unavailable
             yield Finding(
                 "warning" if poor or math.isnan(operation.accuracy_m) else "info",
                 "write",
                 "crs-changed",
                 "site",
                 f"written in {crs.name}, surveyed in {operation.source}",
-                f"{operation.off_by_text}; no σ here includes it",
+                f"{operation.off_by_text}" + _widened(operation),
                 "for setting out use the site's own CRS; lineage names the operation",
             )
+            if operation.time_dependent and frame.epoch is None:
+                yield Finding(
+                    "warning",
+                    "write",
+                    "epoch-missing",
+                    "site",
+                    f"{operation.name} depends on time, and no coordinate epoch is given",
+                    "some centimetres for each year from the epoch it was made for",
+                    "give crs.epoch in site.toml, such as 2026.35",
+                )
         if self.level_bases and basis not in self.level_bases:
             first = next(iter(self.level_bases))
             yield Finding(
@@ -138,11 +158,21 @@ class Target:
             )
 
 
+def _widened(operation: Operation) -> str:
+    if operation.accuracy_m == 0.0:
+        return ""
+    if math.isnan(operation.accuracy_m):
+        return "; zones and corridors are left out, plan σ are null"
+    return f"; zones and corridors are {operation.shift_95_m:.1f} m wider, plan σ take it in"
+
+
 def _basis(frame: Frame) -> str:
     if frame.vertical is not None:
         return frame.vertical.name
     if frame.levels == "ellipsoidal" and frame.horizontal is not None:
         return _ellipsoidal(frame.horizontal)
+    if frame.level_datum == DEPTH_ONLY:
+        return "none, depths only: z counts from ground taken as level at 0"
     return "relative, each site for itself"
 
 

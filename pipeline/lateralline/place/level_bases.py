@@ -1,0 +1,99 @@
+"""Levels of GNSS beside levels of control and tape: whether they can count from one zero.
+
+Ellipsoidal heights among levels lie up to a hundred metres off, feet among metres by a factor;
+either way each set fits itself, and only the ground they share shows it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import hypot
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from lateralline.frames import Frame
+from lateralline.place.notes import metres, site_finding
+from lateralline.records import FieldRecord, Finding, Floats
+from lateralline.units import METRES_PER
+
+#: Common practice, no source: steeper ground than this is no site for a lateral.
+_STEEP: Final = 0.3
+_APART_M: Final = 5.0
+#: Where the geoid lies furthest below and above the ellipsoid, rounded outward (from memory).
+_GEOID_M: Final = (-110.0, 90.0)
+
+
+class _Levels(NamedTuple):
+    plan_m: Floats  # (n, 2)
+    z_m: Floats  # (n,)
+
+    @property
+    def middle(self) -> tuple[float, float, float]:
+        east, north = np.median(self.plan_m, axis=0)
+        return float(east), float(north), float(np.median(self.z_m))
+
+
+def levels_mixed(record: FieldRecord, frame: Frame) -> Iterator[Finding]:
+    """Yield an error when GNSS levels cannot count from the zero of control and taped levels."""
+    gnss, others = _gnss(record, frame), _others(record, frame)
+    if not len(gnss.z_m) or not len(others.z_m):
+        return
+    east, north, level = gnss.middle
+    east_0, north_0, zero = others.middle
+    ground_m = _STEEP * hypot(east - east_0, north - north_0)
+    allowed_m = _APART_M + ground_m + float(np.ptp(gnss.z_m)) + float(np.ptp(others.z_m))
+    apart_m = level - zero
+    if abs(apart_m) <= allowed_m:
+        return
+    foot = METRES_PER["ft"]
+    by = f"gnss lies {metres(apart_m)} above the others (median {metres(level)}, {metres(zero)})"
+    for factor, slip in ((foot, "feet taken for metres"), (1.0 / foot, "metres taken for feet")):
+        if abs(level * factor - zero) <= _APART_M + ground_m:
+            yield site_finding(
+                "error",
+                "levels-other-unit",
+                f"levels of gnss and of control differ as {slip} would",
+                by,
+                "check [units] level, the unit of the vertical CRS, and what the receiver wrote",
+            )
+            return
+    as_geoid = _GEOID_M[0] <= apart_m <= _GEOID_M[1] and frame.levels != "ellipsoidal"
+    yield site_finding(
+        "error",
+        "levels-mixed-base",
+        "levels of gnss and of control count from different zeros"
+        + (", as ellipsoidal heights beside levels do" if as_geoid else ""),
+        by,
+        'if gnss gave ellipsoidal heights, say crs.gnss_heights = "ellipsoidal" and give '
+        "crs.separation or a geoid grid"
+        if as_geoid
+        else "bring all levels of the site to one zero",
+    )
+
+
+def _gnss(record: FieldRecord, frame: Frame) -> _Levels:
+    tables = (record.marks.spots, record.exposures.spots)
+    rows = [s.method == "gnss" for s in tables]
+    pairs = list(zip(tables, rows, strict=True))
+    x = np.concatenate([s.x[at] for s, at in pairs])
+    y = np.concatenate([s.y[at] for s, at in pairs])
+    z_m = np.concatenate([s.z_m[at] for s, at in pairs])
+    return _known(frame.to_local(x, y, z_m))
+
+
+def _others(record: FieldRecord, frame: Frame) -> _Levels:
+    """Return the levels of control; those of taped spots when control has none."""
+    control = record.control
+    found = _known(frame.to_local(control.x, control.y, control.z_m))
+    if len(found.z_m) or not len(control.z_m):
+        return found
+    middle = np.median(frame.to_local(control.x, control.y, control.z_m)[:, :2], axis=0)
+    tables = (record.marks.spots, record.exposures.spots)
+    z = np.concatenate([s.z_m[s.method != "gnss"] for s in tables])
+    return _known(np.column_stack([np.tile(middle, (len(z), 1)), z]))
+
+
+def _known(xyz_m: Floats) -> _Levels:
+    whole = xyz_m[np.isfinite(xyz_m).all(axis=1)]
+    return _Levels(whole[:, :2], whole[:, 2])
