@@ -35,6 +35,7 @@ FLOORS = (
     ("write",),
     ("workspace",),
     ("stages",),
+    ("revise",),
     ("cli",),
 )
 FLOOR = {name: n for n, floor in enumerate(FLOORS) for name in floor}
@@ -46,7 +47,7 @@ ONLY_IN = {
     "geopandas": TABLES,
     "pyogrio": TABLES | {"lineage"},
     "fiona": TABLES | {"lineage"},
-    "shapely": TABLES | {"lineage", "derive", "proof"},
+    "shapely": TABLES | {"lineage", "derive", "revise", "proof"},
     "matplotlib": {"write"},
     "openpyxl": {"read", "write"},
     "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic"},

@@ -14,10 +14,12 @@ from lateralline.cli.build import build
 from lateralline.cli.check import check
 from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
+from lateralline.cli.import_points import import_points
 from lateralline.cli.new import new
 from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
+from lateralline.cli.update import update
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -52,8 +54,8 @@ def lateralline(
     """
 
 
-for command in (new, check, build, draw, schema, practice, prove, bench):
-    app.command(command.__name__, cls=Command)(command)
+for command in (new, import_points, check, build, update, draw, schema, practice, prove, bench):
+    app.command(command.__name__.replace("_", "-"), cls=Command)(command)
 
 
 def main() -> None:

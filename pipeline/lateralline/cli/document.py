@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from lateralline import __version__
+from lateralline.revise import SiteChanges, plain
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, SiteSummary
 
@@ -30,6 +31,12 @@ def batch_document(
         "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
     }
     return _text(content)
+
+
+def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
+    """Return the JSON text of an update: what moved, by how much, and what held."""
+    folder = None if built is None else str(built)
+    return _text({**_head("update", out, exit_code), "built": folder, **plain(changes)})
 
 
 def error_document(command: str, error: str, out: Path | None, exit_code: int) -> str:

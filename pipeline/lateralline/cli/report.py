@@ -102,7 +102,7 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
     if errors_only:
         if shown:
             out.print(Text(_named(summary), style="bold"))
-            _print_findings(out, shown, summary.length_unit)
+            print_findings(out, shown, summary.length_unit)
         return
     out.print(Text(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold"))
     for line in summary.lines:
@@ -111,7 +111,7 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
         out.print("  No line could be drawn: see the findings.")
     counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
-    _print_findings(out, shown, summary.length_unit)
+    print_findings(out, shown, summary.length_unit)
     out.print()
 
 
@@ -128,7 +128,7 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     if not failure.faults:
         step = _STEPS.get(failure.stage, failure.stage)
         _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")
-    _print_findings(out, _shown(failure.findings, errors_only=errors_only))
+    print_findings(out, _shown(failure.findings, errors_only=errors_only))
 
 
 def print_last_words(out: Console, said: str, caution: str) -> None:
@@ -197,7 +197,8 @@ def _counted(n: int, severity: str) -> str:
     return f"{n} {severity}" + ("s" if n > 1 and severity != "info" else "")
 
 
-def _print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
+def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
+    """Print each finding: what, by how much in the site's own unit too, and what to do."""
     for f in findings:
         where = f" ({f.where})" if f.where else ""
         what, by_how_much = (

@@ -6,6 +6,7 @@ solution is found.
 
 from __future__ import annotations
 
+from lateralline.synthetic.additions import ADDITIONS, Addition, make_addition
 from lateralline.synthetic.batch import StopBatch, random_site, random_stops, write_batch
 from lateralline.synthetic.scenarios import SCENARIOS as _WELL_FRAMED
 from lateralline.synthetic.scenarios import Scenario, make_site
@@ -15,10 +16,13 @@ from lateralline.synthetic.wrong_frames import WRONG_FRAMES
 SCENARIOS = _WELL_FRAMED | WRONG_FRAMES
 
 __all__ = [
+    "ADDITIONS",
     "SCENARIOS",
+    "Addition",
     "Scenario",
     "StopBatch",
     "Truth",
+    "make_addition",
     "make_site",
     "random_site",
     "random_stops",

@@ -18,6 +18,7 @@ import numpy as np
 from lateralline import contract
 from lateralline.errors import OutputExistsError
 from lateralline.synthetic.survey import Row, Surveyed, shown
+from lateralline.synthetic.truth import Steps, TrueRun
 
 _HEADING = "# Practice site: invented ground, pipe and people; readings simulated with known truth."
 
@@ -49,17 +50,27 @@ def site_toml(site: Surveyed) -> str:
         out += ["", "[[pipe]]", f'line = "{line.line}"', f'material = "{line.material}"']
         out += [f'nominal = "{line.nominal}"', f'service = "{line.service}"']
     for r in t.runs:
-        out += ["", "[[run]]", f'id = "{r.id}"', f'line = "{r.line}"', f'entry = "{r.entry}"']
-        out += [f"counter_at_entry = {shown(r.counter_at_entry_m, steps.counter)}"]
-        out += [f'flow = "{r.flow}"']
-        out += [f"transmitter_lag = {shown(r.transmitter_lag_m, (steps.counter[0], 0.01))}"]
-        out += [f"ride_height = {shown(r.ride_height_m, steps.pipe)}"]
+        out += ["", *run_section(r, steps)]
     for line in t.lines:
         if line.line in site.at_counter:
             run, counter = site.at_counter[line.line]
             out += ["", "[[branch]]", f'line = "{line.line}"', f'joins = "{line.joins}"']
             out += [f"at_counter = {counter}", f'run = "{run}"']
     return "\n".join(out) + "\n"
+
+
+def run_section(run: TrueRun, steps: Steps) -> list[str]:
+    """Return the lines of a run's section."""
+    return [
+        "[[run]]",
+        f'id = "{run.id}"',
+        f'line = "{run.line}"',
+        f'entry = "{run.entry}"',
+        f"counter_at_entry = {shown(run.counter_at_entry_m, steps.counter)}",
+        f'flow = "{run.flow}"',
+        f"transmitter_lag = {shown(run.transmitter_lag_m, (steps.counter[0], 0.01))}",
+        f"ride_height = {shown(run.ride_height_m, steps.pipe)}",
+    ]
 
 
 def csv_text(table: str, rows: Iterable[Row]) -> str:

@@ -1,0 +1,203 @@
+"""Say what an update changed: a block for each line, a table of what moved, what did not hold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from lateralline.cli.options import print_indented
+from lateralline.cli.report import length, print_findings
+from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
+from lateralline.units import METRES_PER
+
+_DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
+_WORDS: Final = {
+    "held": "held",
+    "left": "LEFT, by no more than the new line's own uncertainty",
+    "failed": "DID NOT HOLD",
+    "untested": "not judged",
+}
+_STYLES: Final = {"held": "green", "left": "yellow", "failed": "bold red", "untested": "cyan"}
+_TABLES: Final = {
+    "run": "run",
+    "branch": "branch",
+    "pipe": "pipe",
+    "stops": "stop",
+    "marks": "mark",
+    "exposures": "exposure",
+    "control": "control point",
+    "observations": "observation",
+}
+
+
+def print_changes(out: Console, changes: SiteChanges) -> None:
+    """Print everything that changed on a site, in its own unit, with metres where that is feet."""
+    unit = changes.length_unit
+    named = changes.site_id + (f"  {changes.name}" if changes.name != changes.site_id else "")
+    out.print(Text(f"{named}, added: {_added(changes.added)}", style="bold"))
+    if not changes.levels_compared:
+        print_indented(out, "Levels are not compared: both records count them otherwise.", 2)
+    for line in changes.lines:
+        _print_line(out, line, unit)
+    for exposure in changes.exposures:
+        _print_exposure(out, exposure, unit)
+    _print_noted(out, "New findings", changes.findings_come)
+    _print_noted(out, "Findings gone", changes.findings_gone)
+    print_findings(out, changes.warnings, unit)
+    out.print()
+
+
+def verdict(changes: SiteChanges) -> str:
+    """Say in a sentence what came of it."""
+    told = {v for line in changes.lines for v in line.verdicts}
+    told |= {v for e in changes.exposures for v in (e.plan, e.level)}
+    said = "The old corridors and levels held."
+    if "failed" in told:
+        said = "The old record did NOT hold: withdraw overlays made from it."
+    elif "left" in told:
+        said = "The new line leaves the old 95 % regions, within its own uncertainty."
+    elif "held" not in told:
+        said = "There was nothing to hold the old record to."
+    errors = f" The new site has {changes.errors} error findings: lateralline check shows them."
+    return said + (errors if changes.errors else "")
+
+
+def _added(added: dict[str, int]) -> str:
+    counts = [(n, word) for table, word in _TABLES.items() if (n := added.get(table, 0))]
+    return ", ".join(f"{n} {word}{'s' if n > 1 and word != 'branch' else ''}" for n, word in counts)
+
+
+# ---- lines ---------------------------------------------------------------------------------
+
+
+def _print_line(out: Console, line: LineChange, unit: str) -> None:
+    before, after = line.before, line.after
+    if before is None or after is None:
+        what = "new: the old record did not draw it" if after else "GONE: it is drawn no more"
+        out.print(f"  Line {line.line}  {what}")
+        if figures := after or before:
+            _row(out, "length", length(figures.length_m, unit))
+        return
+    out.print(f"  Line {line.line}")
+    _print_held(out, "corridor", line.plan, unit)
+    _print_held(out, "levels", line.level, unit)
+    rows = [
+        ("length", _change(before.length_m, after.length_m, unit)),
+        ("mean grade", f"{_grade(before)} → {_grade(after)}"),
+        ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
+        ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
+        ("χ²", f"{_chi2(before)} → {_chi2(after)}"),
+        ("located now", ", ".join(line.come)),
+        ("no more", ", ".join(line.gone)),
+        ("bends found", "; ".join(line.bends_come)),
+        ("bends gone", "; ".join(line.bends_gone)),
+    ]
+    for label, said in rows:
+        if said:
+            _row(out, label, said)
+    _print_moves(out, line, unit)
+
+
+def _print_held(out: Console, label: str, held: Held, unit: str) -> None:
+    said = Text(f"    {label:<12}")
+    said.append(_WORDS[held.verdict], style=_STYLES[held.verdict])
+    if worst := held.worst:
+        share = held.outside_m / held.tested_m if held.tested_m else math.nan
+        said.append(f": up to {length(worst.off_m, unit)} outside, ")
+        said.append(f"{share:.0%} of {length(held.tested_m, unit)}")
+    elif held.verdict == "held":
+        said.append(f" along {length(held.tested_m, unit)}")
+    out.print(said, soft_wrap=True)
+
+
+def _print_moves(out: Console, line: LineChange, unit: str) -> None:
+    """Print how far each point moved; `of 95 %` is against what the old record claimed."""
+    if not line.moved:
+        return
+    own = unit if unit in _DECIMALS else "m"
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("    moved")
+    for head in ("at " + own, "east", "north", "plan " + own, "of 95 %", "up " + own, "of 95 %"):
+        table.add_column(head, justify="right")
+    for m in line.moved:
+        moves = (_own(v, own) for v in (m.east_m, m.north_m, m.plan_m))
+        east, north, plan = moves
+        outside = "" if m.held is not False else "  outside"
+        table.add_row(
+            f"    {m.ref}{outside}",
+            f"{m.chainage_m / METRES_PER[own]:.2f}",
+            east,
+            north,
+            plan,
+            f"{m.of_old_95:.0%}",
+            _own(m.up_m, own),
+            "" if math.isnan(m.of_old_level_95) else f"{m.of_old_level_95:.0%}",
+        )
+    out.print(table)
+
+
+def _own(metres: float, unit: str) -> str:
+    if math.isnan(metres):
+        return ""
+    text = f"{metres / METRES_PER[unit]:.{_DECIMALS.get(unit, 3)}f}"
+    return text.lstrip("-") if not text.strip("-0.") else text
+
+
+def _change(before_m: float, after_m: float, unit: str) -> str:
+    return f"{length(before_m, unit)} → {length(after_m, unit)}"
+
+
+def _half(before_m: float, after_m: float, unit: str) -> str:
+    first, then = (
+        f"±{length(v, unit)}" if math.isfinite(v) else "not bounded" for v in (before_m, after_m)
+    )
+    return f"{first} → {then}"
+
+
+def _grade(figures: Figures) -> str:
+    return f"{figures.mean_grade:.1%} ± {figures.grade_sigma:.1%}"
+
+
+def _chi2(figures: Figures) -> str:
+    return f"{figures.chi2:.1f} of {figures.dof}"
+
+
+# ---- exposures and findings ----------------------------------------------------------------
+
+
+def _print_exposure(out: Console, e: ExposureCheck, unit: str) -> None:
+    out.print(f"  Exposure {e.name}, on line {e.line} at its old chainage {e.old_chainage_m:.2f} m")
+    for label, told, off_m, from_m in (
+        ("corridor", e.plan, e.off_m, e.from_line_m),
+        ("levels", e.level, e.level_off_m, e.level_from_line_m),
+    ):
+        said = Text(f"    {label:<12}")
+        said.append(_WORDS[told], style=_STYLES[told])
+        if told in ("left", "failed"):
+            said.append(f": {length(off_m, unit)} outside")
+        if math.isfinite(from_m):
+            where = "from the old line" if label == "corridor" else "against the old invert"
+            said.append(f"; {length(from_m, unit)} {where}")
+        out.print(said, soft_wrap=True)
+
+
+def _print_noted(out: Console, title: str, noted: Sequence[Noted]) -> None:
+    if not noted:
+        return
+    out.print(f"  {title}: {_counts(noted)}")
+    for n in noted:
+        print_indented(out, f"{n.severity:<8}{n.subject}: {n.what}", 4)
+
+
+def _counts(noted: Iterable[Noted]) -> str:
+    severities = [n.severity for n in noted]
+    return ", ".join(f"{severities.count(s)} {s}" for s in dict.fromkeys(severities))
+
+
+def _row(out: Console, label: str, said: str) -> None:
+    out.print(f"    {label:<12}{said}", soft_wrap=True)

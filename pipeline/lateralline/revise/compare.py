@@ -1,0 +1,237 @@
+"""Two records of one site, old and new: what moved, by how much, and what held."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import degrees, nan
+from typing import Final
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from lateralline.derive.axis import Axis
+from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
+from lateralline.records import Exposures, Finding, Floats
+from lateralline.revise.changes import (
+    ExposureCheck,
+    Figures,
+    LineChange,
+    Moved,
+    Noted,
+    SiteChanges,
+)
+from lateralline.revise.held import OldLine, exposure_held, line_held
+from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
+from lateralline.revise.verdicts import warnings
+from lateralline.settings import Settings
+from lateralline.stages import SiteResult, Work
+
+#: Bends of both records no farther apart than this, or than their 95 % ellipses reach together,
+#: are one bend.
+SAME_BEND_M: Final = 1.0
+#: Farther apart than this they are two whatever their ellipses say.
+OTHER_BEND_M: Final = 3.0
+
+Pairs = list[tuple[int, int]]
+
+
+def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChanges:
+    """Return what changed between two records of a site, both run through derive.
+
+    `added` counts what was added, by table; it is passed on. Everything is compared in the old
+    site frame.
+    """
+    before, after = old.work, new.work
+    side = Side(before["placed"].frame, after["placed"].frame)
+    old_axes, new_axes = axes(before), axes(after)
+    regions = corridors(before)
+    known = {name: OldLine(axis, regions[name]) for name, axis in old_axes.items()}
+    figures = _figures(before), _figures(after)
+    tolerances = _tolerances(before)
+    names = dict.fromkeys([*new_axes, *old_axes])
+    lines = tuple(
+        _line(name, known.get(name), new_axes.get(name), side, figures, tolerances.get(name, nan))
+        for name in names
+    )
+    exposures = tuple(_exposures(before, after, known, side))
+    come, gone = _noted(new.findings, old.findings), _noted(old.findings, new.findings)
+    settings = after["record"].settings
+    return SiteChanges(
+        site_id=settings.id,
+        name=settings.name,
+        length_unit=settings.units["tape"],
+        added=added,
+        levels_compared=side.same_levels,
+        lines=lines,
+        exposures=exposures,
+        findings_come=come,
+        findings_gone=gone,
+        errors=sum(f.severity == "error" for f in new.findings),
+        warnings=warnings(lines, exposures),
+    )
+
+
+def _figures(work: Work) -> dict[str, Figures]:
+    columns = layer(work, "pipe_centreline").columns
+    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    return {
+        str(row["line_id"]): Figures(
+            length_m=_number(row["length_m"]),
+            mean_grade=_number(row["mean_grade"]),
+            grade_sigma=_number(row["grade_sigma"]),
+            sideways_95_m=_number(row["semi_major_95_max_m"]),
+            level_95_m=INTERVAL_95 * _number(row["sigma_u_max_m"]),
+            chi2=_number(row["chi2"]),
+            dof=int(_number(row["dof"])),
+            undecided=int(_number(row["undecided_stretches"])),
+        )
+        for row in rows
+    }
+
+
+def _tolerances(work: Work) -> dict[str, float]:
+    columns = layer(work, "dig_zone").columns
+    lines, tolerances = map(str, columns["line_id"]), map(_number, columns["tolerance_m"])
+    return dict(zip(lines, tolerances, strict=True))
+
+
+def _noted(findings: Iterable[Finding], others: Iterable[Finding]) -> tuple[Noted, ...]:
+    """Return the findings whose like, same code and subject, is not among the others."""
+    known = {(f.code, f.subject) for f in others}
+    fresh = {(f.code, f.subject): f for f in findings if (f.code, f.subject) not in known}
+    return tuple(Noted(f.severity, f.code, f.subject, f.what) for f in fresh.values())
+
+
+# ---- lines ---------------------------------------------------------------------------------
+
+
+def _line(
+    name: str,
+    old: OldLine | None,
+    new: Axis | None,
+    side: Side,
+    figures: tuple[dict[str, Figures], dict[str, Figures]],
+    tolerance_m: float,
+) -> LineChange:
+    before, after = (of.get(name) for of in figures)
+    if old is None or new is None:
+        return LineChange(name, before, after)
+    here = moved_into(side, new.line.xyz_m)
+    named_old, named_new = _named(old.axis), _named(new)
+    same = [(named_old[key], at) for key, at in named_new.items() if key in named_old]
+    bends = _same_bends(old.axis, new, here)
+    plan, level = line_held(old, new, side, levels=side.same_levels)
+    return LineChange(
+        line=name,
+        before=before,
+        after=after,
+        moved=_moved(old, new, here, sorted(same + bends, key=lambda pair: pair[1]), side),
+        come=tuple(key[1] for key in named_new if key not in named_old),
+        gone=tuple(key[1] for key in named_old if key not in named_new),
+        bends_come=_bends_but(new, {at for _, at in bends}),
+        bends_gone=_bends_but(old.axis, {at for at, _ in bends}),
+        plan=plan,
+        level=level,
+        tolerance_m=tolerance_m,
+    )
+
+
+def _named(axis: Axis) -> dict[tuple[str, str], int]:
+    """Return the vertex of every point that has a name, from downstream."""
+    line = axis.line
+    return {
+        (kind, ref): at
+        for at, (kind, ref) in enumerate(zip(line.kind.tolist(), line.ref.tolist(), strict=True))
+        if ref and kind != "bend"
+    }
+
+
+def _same_bends(old: Axis, new: Axis, here_m: Floats) -> Pairs:
+    """Return the bends of both records that are one: nearest to each other, all together."""
+    a, b = (np.flatnonzero(axis.line.kind == "bend") for axis in (old, new))
+    if not len(a) or not len(b):
+        return []
+    apart = np.linalg.norm(old.line.xyz_m[a, None, :2] - here_m[None, b, :2], axis=2)
+    reach = np.add.outer(
+        ellipses_95(old.line.cov_m2[a]).semi_major_m, ellipses_95(new.line.cov_m2[b]).semi_major_m
+    )
+    rows, columns = linear_sum_assignment(apart)
+    near = apart <= np.clip(reach, SAME_BEND_M, OTHER_BEND_M)
+    return [(int(a[i]), int(b[j])) for i, j in zip(rows, columns, strict=True) if near[i, j]]
+
+
+def _bends_but(axis: Axis, known: set[int]) -> tuple[str, ...]:
+    """Say the bends of a line that are not among `known`: "46° at 13.95 m"."""
+    return tuple(
+        f"{degrees(abs(angle)):.0f}° at {axis.chainage_m[at]:.2f} m"
+        for stretch in axis.line.stretches
+        for at, angle in enumerate(stretch.bend_rad, start=stretch.first + 1)
+        if at not in known
+    )
+
+
+def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) -> tuple[Moved, ...]:
+    if not pairs:
+        return ()
+    a, b = np.array(pairs).T
+    line = old.axis.line
+    move = here_m[b] - line.xyz_m[a]
+    if not side.same_levels:
+        move[:, 2] = nan
+    in_ellipse = plan_in_ellipse(move[:, :2], line.cov_m2[a, :2, :2]) / ELLIPSE_95
+    half = INTERVAL_95 * np.sqrt(line.cov_m2[a, 2, 2])
+    _, beside = old.project(here_m[b, :2])
+    off, _ = old.outside(here_m[b, :2], new.line.cov_m2[b])
+    xy = side.new.to_site_crs(new.line.xyz_m[b])[:, :2]
+    inverts = new.vertices.invert_m[b]
+    return tuple(
+        Moved(
+            line=line.line,
+            kind=str(new.line.kind[at]),
+            ref=str(new.line.ref[at]) or f"bend at {new.chainage_m[at]:.2f} m",
+            chainage_m=float(new.chainage_m[at]),
+            old_chainage_m=float(old.axis.chainage_m[was]),
+            east_m=float(move[i, 0]),
+            north_m=float(move[i, 1]),
+            up_m=float(move[i, 2]),
+            plan_m=float(np.hypot(move[i, 0], move[i, 1])),
+            of_old_95=float(in_ellipse[i]),
+            of_old_level_95=float(abs(move[i, 2]) / half[i]),
+            held=bool(off[i] == 0.0) if beside[i] or off[i] == 0.0 else None,
+            x=float(xy[i, 0]),
+            y=float(xy[i, 1]),
+            invert_m=float(inverts[i]),
+        )
+        for i, (was, at) in enumerate(pairs)
+    )
+
+
+# ---- exposures -----------------------------------------------------------------------------
+
+
+def _exposures(
+    before: Work, after: Work, known: dict[str, OldLine], side: Side
+) -> Iterable[ExposureCheck]:
+    """Yield a check of every placed exposure that is new, on a line the old record drew."""
+    exposures = after["placed"].exposures
+    told = set(before["placed"].exposures.name.tolist())
+    here = moved_into(side, exposures.xyz_m)
+    for i, name in enumerate(exposures.name.tolist()):
+        line = known.get(str(exposures.line[i]))
+        if name not in told and exposures.placed[i] and line is not None:
+            above = _invert_above_m(exposures, i, after["record"].settings)
+            cov = exposures.cov_m2[i]
+            yield exposure_held(line, name, here[i], cov, above, levels=side.same_levels)
+
+
+def _invert_above_m(exposures: Exposures, row: int, settings: Settings) -> float:
+    """Return the height of the invert above what an exposure measured; NaN unknown."""
+    line, run = str(exposures.line[row]), str(exposures.run[row])
+    rides = [r.ride_height_m for r in settings.runs if r.id == run or (not run and r.line == line)]
+    ride = float(np.mean(rides)) if rides else 0.0
+    return settings.pipe(line).axis_above_m(str(exposures.measured_to[row]), ride) - ride
+
+
+def _number(value: object) -> float:
+    """Return a cell as a plain float; NaN for one that is empty."""
+    return nan if value is None else float(str(value))

@@ -1,0 +1,173 @@
+"""What the added rows say that the site says already, or says otherwise."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from math import isfinite
+from typing import Final
+
+from lateralline.read.ledger import Ledger, nearest
+from lateralline.read.sections import Site, section_names
+from lateralline.read.sheets import Sheet
+from lateralline.read.tables import typed_rows
+from lateralline.read.toml_lines import Lines, find_lines
+from lateralline.revise.sources import ADDED_FILE, Added, SiteTexts
+
+#: What names a row of each table, and what the row is called in words.
+KEYS: Final[Mapping[str, tuple[tuple[str, ...], str]]] = {
+    "control": (("point",), "control point"),
+    "marks": (("mark",), "mark"),
+    "stops": (("run", "stop"), "stop of a run"),
+    "exposures": (("name",), "exposure"),
+}
+#: The same of the sections of `added.toml`.
+SECTIONS: Final[Mapping[str, str]] = {"run": "id", "branch": "line", "pipe": "line"}
+
+_ELSEWHERE: Final = "the site's own holds for what is added too; change it in the site"
+
+
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """One row by name."""
+
+    line: int
+    cells: Mapping[str, str]
+
+
+def check_added(
+    added: Added, to: SiteTexts, ledger: Ledger
+) -> tuple[dict[str, Sheet], dict[str, int]]:
+    """Note every conflict, and return the sheets without rows the site has already, and how many
+    of each section there are.
+
+    Faults point into the files of what is added. Only control points may be given twice: a crew
+    copies them from job to job, and the same coordinates twice are no conflict.
+    """
+    sections = check_sections(added.toml, to.site, ledger)
+    kept: dict[str, Sheet] = {}
+    for table, sheet in added.sheets.items():
+        typed_rows(table, replace(sheet, rows=()), to.site.unit_of, ledger)  # its header alone
+        there = to.sheets.get(table)
+        if table == "control" and there is not None:
+            sheet = _new_control(sheet, there, ledger)
+        elif table in KEYS:
+            _check_names(table, sheet, there, ledger)
+        kept[table] = sheet
+    return kept, sections
+
+
+# ---- rows ----------------------------------------------------------------------------------
+
+
+def _check_names(table: str, sheet: Sheet, there: Sheet | None, ledger: Ledger) -> None:
+    key, called = KEYS[table]
+    file = there.file if there else ""
+    taken = {name: f"{file}:{row.line} of the site" for name, row in _named(there, key)}
+    for name, row in _named(sheet, key):
+        if name in taken:
+            must, hint = f"must name a new {called}", f"{taken[name]} has it already"
+            _fault(sheet, row.line, key[-1], row.cells, must, hint, ledger)
+        taken.setdefault(name, f"line {row.line}")
+
+
+def _new_control(sheet: Sheet, there: Sheet, ledger: Ledger) -> Sheet:
+    """Return the control points that are new; known ones must agree in all they say."""
+    key, _ = KEYS["control"]
+    known = {name: (there.file, row) for name, row in _named(there, key)}
+    again: set[int] = set()
+    for name, row in _named(sheet, key):
+        if name not in known:
+            known[name] = (sheet.file, row)
+            continue
+        file, before = known[name]
+        again.add(row.line)
+        for column in ("x", "y", "z", "sigma_h", "sigma_v"):
+            told = before.cells.get(column, "")
+            if row.cells.get(column, "") and not _same(row.cells[column], told):
+                must = f"must be what {file}:{before.line} has, {told or 'nothing'}"
+                hint = "a point has one place: mend the one that is wrong, or name another point"
+                _fault(sheet, row.line, column, row.cells, must, hint, ledger)
+    return replace(sheet, rows=tuple(r for r in sheet.rows if r[0] not in again))
+
+
+def _named(sheet: Sheet | None, key: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], _Named]]:
+    """Yield the rows that have a name, with it."""
+    for line, cells in sheet.rows if sheet else ():
+        row = dict(zip(sheet.header, cells, strict=True)) if sheet else {}
+        name = tuple(row.get(k, "") for k in key)
+        if all(name):
+            yield name, _Named(line, row)
+
+
+def _same(one: str, other: str) -> bool:
+    """Tell whether two cells say the same.
+
+    >>> _same("12.50", "12.5"), _same("12.50", ""), _same("1e400", "9e999")
+    (True, False, False)
+    """
+    try:
+        a, b = float(one), float(other)
+    except ValueError:
+        return one == other
+    return isfinite(a) and a == b
+
+
+def _fault(
+    sheet: Sheet,
+    line: int,
+    column: str,
+    cells: Mapping[str, str],
+    must: str,
+    hint: str,
+    ledger: Ledger,
+) -> None:
+    letter = sheet.letters.get(column, "")
+    cell = f"{letter}{line}" if letter else ""
+    ledger.fault(sheet.file, line, column, cells.get(column, ""), must, hint, cell)
+
+
+# ---- added.toml ----------------------------------------------------------------------------
+
+
+def check_sections(text: str, site: Site, ledger: Ledger) -> dict[str, int]:
+    """Note what `added.toml` may not say: settings of the site, names taken, other TOML forms.
+
+    Returns how many sections of each kind it adds.
+    """
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
+        ledger.fault(ADDED_FILE, 0, "file", "", f"must be TOML: {e}")
+        return {}
+    lines, counts = find_lines(text), dict[str, int]()
+    for name, given in data.items():
+        line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
+        if name not in SECTIONS:
+            must = "must be [[run]], [[branch]] or [[pipe]]: nothing else can be added"
+            known = name in section_names()
+            hint = _ELSEWHERE if known else nearest(name, SECTIONS)
+            ledger.fault(ADDED_FILE, line, name, "", must, hint)
+        elif not isinstance(given, list) or (name, len(given) - 1, "") not in lines:
+            ledger.fault(ADDED_FILE, line, name, "", "must be a section", f"write [[{name}]]")
+        else:
+            counts[name] = len(given)
+            _check_section(name, given, site, lines, ledger)
+    return counts
+
+
+def _check_section(
+    name: str, given: list[object], site: Site, lines: Lines, ledger: Ledger
+) -> None:
+    key = SECTIONS[name]
+    taken = {row.text(key): f"{row.where} of the site" for row in site.sections[name]}
+    for n, section in enumerate(given):
+        value = section.get(key) if isinstance(section, dict) else None
+        if not isinstance(value, str):
+            continue  # whatever is wrong shows when the merged site is read
+        line = lines.get((name, n, key), 0)
+        if value in taken:
+            must = f"must name a {name} that is not there yet"
+            ledger.fault(ADDED_FILE, line, key, value, must, f"{taken[value]} has it already")
+        taken.setdefault(value, f"line {line}")

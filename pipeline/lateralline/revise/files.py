@@ -1,0 +1,158 @@
+"""The changes as files of an output folder: all of it as JSON, points as CSV and GeoJSON."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from lateralline import __version__
+from lateralline.errors import FrameError
+from lateralline.frames import Frame
+from lateralline.revise.changes import Held, SiteChanges
+from lateralline.summary import CAUTION
+
+#: Folder inside an output, and the stem of its files.
+FOLDER: Final = "changes"
+
+#: Columns of the points, in order, with what they mean.
+COLUMNS: Final = {
+    "site_id": "site",
+    "line_id": "line",
+    "kind": "fix, exposure, junction or bend that is in both records; corridor_left and "
+    "level_band_left: the worst spot of a part of the new line outside what the old record claimed",
+    "ref": "run/stop, an exposure's name, the other line; between which points",
+    "x": "of the new point, in the site's horizontal CRS",
+    "y": "of the new point, in the site's horizontal CRS",
+    "chainage_m": "along the new line, from its downstream end",
+    "old_chainage_m": "the same on the old line",
+    "moved_e_m": "new less old, towards grid east, metres on the ground",
+    "moved_n_m": "new less old, towards grid north",
+    "moved_u_m": "new less old, up",
+    "moved_plan_m": "in plan",
+    "of_old_95": "plan move over the old 95 % ellipse in its direction; 1 is on its edge",
+    "of_old_level_95": "level move over half of the old 95 % interval",
+    "held": "true inside the old corridor; empty where the old record located nothing",
+    "off_m": "how far outside the old corridor, or off the old band of levels",
+    "own_95_m": "half of the new line's own 95 % interval there, in that direction",
+    "caution": "to be read before a point guides anyone",
+}
+
+
+def plain(changes: SiteChanges) -> dict[str, object]:
+    """Return all of the changes as what JSON can hold, but for NaN."""
+    content = asdict(changes)
+    for line, told in zip(changes.lines, content["lines"], strict=True):
+        for region, held in (("plan", line.plan), ("level", line.level)):
+            _add_significance(held, told[region])
+    return {"held": changes.held, **content}
+
+
+def _add_significance(held: Held, told: dict[str, list[dict[str, object]]]) -> None:
+    told["departures"] = [{**asdict(d), "significant": d.significant} for d in held.departures]
+
+
+def write_changes(folder: Path, changes: SiteChanges, frame: Frame) -> None:
+    """Write the changes into a new folder `changes` of an output folder.
+
+    `frame` is the new site's. GeoJSON is left out where the site has no longitude and latitude.
+    """
+    into = folder / FOLDER
+    into.mkdir()
+    whole = {
+        "lateralline": __version__,
+        "caution": CAUTION,
+        "columns": COLUMNS,
+        **plain(changes),
+    }
+    text = json.dumps(_known(whole), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    (into / f"{FOLDER}.json").write_text(text, encoding="utf-8", newline="\n")
+    rows = list(points(changes))
+    with (into / f"{FOLDER}.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(COLUMNS), restval="", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({k: _cell(k, v) for k, v in row.items()} for row in rows)
+    _write_geojson(into / f"{FOLDER}.geojson", rows, frame)
+
+
+def points(changes: SiteChanges) -> Iterator[dict[str, object]]:
+    """Yield a row of `COLUMNS` for each point that is in both records, and each departure."""
+    for line in changes.lines:
+        own: dict[str, object] = {"site_id": changes.site_id, "line_id": line.line}
+        for m in line.moved:
+            yield own | {
+                "kind": m.kind,
+                "ref": m.ref,
+                "x": m.x,
+                "y": m.y,
+                "chainage_m": m.chainage_m,
+                "old_chainage_m": m.old_chainage_m,
+                "moved_e_m": m.east_m,
+                "moved_n_m": m.north_m,
+                "moved_u_m": m.up_m,
+                "moved_plan_m": m.plan_m,
+                "of_old_95": m.of_old_95,
+                "of_old_level_95": m.of_old_level_95,
+                "held": m.held,
+                "caution": CAUTION,
+            }
+        for kind, held in (("corridor_left", line.plan), ("level_band_left", line.level)):
+            for d in held.departures:
+                yield own | {
+                    "kind": kind,
+                    "ref": f"between {d.between}",
+                    "x": d.x,
+                    "y": d.y,
+                    "chainage_m": d.worst_chainage_m,
+                    "held": False,
+                    "off_m": d.off_m,
+                    "own_95_m": d.own_95_m,
+                    "caution": CAUTION,
+                }
+
+
+def _write_geojson(path: Path, rows: list[dict[str, object]], frame: Frame) -> None:
+    if frame.is_local or not rows:
+        return
+    xy = np.array([[row["x"], row["y"]] for row in rows], dtype=np.float64)
+    try:
+        there = frame.to_lonlat(frame.to_local(xy[:, 0], xy[:, 1], np.zeros(len(rows))))[:, :2]
+    except FrameError:
+        return  # the same the layers were left out for, and said so there
+    features = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": [round(float(v), 7) for v in at]},
+            "properties": {name: _known(row.get(name)) for name in COLUMNS if name not in "xy"},
+        }
+        for at, row in zip(there, rows, strict=True)
+    ]
+    whole = {"type": "FeatureCollection", "features": features}
+    path.write_text(json.dumps(whole, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+
+
+def _cell(name: str, value: object) -> object:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        digits = ".12g" if name in ("x", "y") else ".4f"  # easting or longitude
+        return f"{value:{digits}}" if math.isfinite(value) else ""
+    return "" if value is None else value
+
+
+def _known(value: object) -> object:
+    """Return a value with None for what is not finite, at any depth."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case dict():
+            return {key: _known(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_known(item) for item in value]
+    return value

@@ -1,0 +1,202 @@
+"""Whether a new line, or a new exposure, lies where the old record said the pipe was.
+
+Both are judged at 95 %: the old record by the regions it issued, the new one by its own interval in
+the direction that leads out. Where only one of them locates the pipe nothing is judged, nor where
+the new one does not know the pipe's shape.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Final
+
+import numpy as np
+import shapely
+
+from lateralline.derive.axis import Along, Axis
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.records import Flags, Floats
+from lateralline.revise.changes import Departure, ExposureCheck, Held, Verdict
+from lateralline.revise.sides import Side, moved_into
+
+#: Places along a new line are judged this far apart.
+SPACING_M: Final = 0.05
+
+#: Less than this outside is rounding.
+ROUNDING_M: Final = 0.001
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OldLine:
+    """What the old record said of a line: its axis, and the corridor issued with it."""
+
+    axis: Axis
+    corridor: shapely.Geometry
+
+    @property
+    def path(self) -> shapely.LineString:
+        """The centreline in plan."""
+        return shapely.LineString(self.axis.line.xyz_m[:, :2])
+
+    def project(self, plan_m: Floats) -> tuple[Floats, Flags]:
+        """Return the chainage nearest to points (n, 2), and whether they lie beside the line.
+
+        Beyond its ends the old record said nothing of the pipe.
+        """
+        plan = self.axis.plan_m
+        at = shapely.line_locate_point(self.path, shapely.points(plan_m))
+        vertices = self.axis.line.xyz_m[:, :2]
+        before = (plan_m - vertices[0]) @ (vertices[1] - vertices[0]) < 0.0
+        after = (plan_m - vertices[-1]) @ (vertices[-1] - vertices[-2]) > 0.0
+        beyond = (at <= 0.0) & before | (at >= plan[-1]) & after
+        return np.interp(at, plan, self.axis.chainage_m), ~beyond
+
+    def outside(self, plan_m: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
+        """Return how far points (n, 2) lie outside the corridor, and their own 95 % that way."""
+        points = shapely.points(plan_m)
+        off = np.asarray(shapely.distance(points, self.corridor))
+        ways = shapely.get_coordinates(shapely.shortest_line(points, self.corridor))
+        way = ways[::2] - ways[1::2]
+        way = np.divide(way, off[:, None], out=np.zeros_like(way), where=off[:, None] > ROUNDING_M)
+        own = np.sqrt(np.einsum("ni,nij,nj->n", way, cov_m2[:, :2, :2], way))
+        return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * own
+
+    def off_level(
+        self, invert_m: Floats, sigma_m: Floats, chainage_m: Floats
+    ) -> tuple[Floats, Floats]:
+        """Return how far inverts (n,) lie off the old 95 % band there, and their own 95 %."""
+        there = self.axis.at(chainage_m)
+        off = np.abs(invert_m - there.invert_m) - INTERVAL_95 * there.invert_sigma_m
+        return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * sigma_m
+
+
+# ---- lines ---------------------------------------------------------------------------------
+
+
+def line_held(old: OldLine, new: Axis, side: Side, *, levels: bool) -> tuple[Held, Held]:
+    """Return how a new line stands to the old corridor and to the old level band.
+
+    `side` turns the new line's site frame into the old one's. Without `levels` the band is not
+    judged.
+    """
+    count = max(ceil(new.length_m / SPACING_M), 1) + 1
+    points = new.at(np.linspace(0.0, new.length_m, count))
+    plan = moved_into(side, points.xyz_m)[:, :2]
+    chainage, beside = old.project(plan)
+    judged = beside & _shape_known(new, points.chainage_m)
+    off, own = old.outside(plan, points.cov_m2)
+    in_plan = _held(new, points, judged, off, own, side)
+    if not levels:
+        return in_plan, Held("untested", 0.0, 0.0)
+    off, own = old.off_level(points.invert_m, points.invert_sigma_m, chainage)
+    return in_plan, _held(new, points, judged, off, own, side)
+
+
+def _shape_known(axis: Axis, chainage_m: Floats) -> Flags:
+    known = np.ones(len(chainage_m), dtype=np.bool_)
+    for stretch in axis.line.stretches:
+        if stretch.shape == "undecided":
+            first, last = axis.chainage_m[stretch.first], axis.chainage_m[stretch.last]
+            known &= (chainage_m <= first) | (chainage_m >= last)
+    return known
+
+
+def _held(
+    axis: Axis, points: Along, judged: Flags, off_m: Floats, own_m: Floats, side: Side
+) -> Held:
+    """Gather the judged points outside into departures, one for each unbroken part."""
+    step = axis.length_m / max(len(judged) - 1, 1)
+    out = judged & (off_m > 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]])))
+    departures = tuple(
+        _departure(axis, points, off_m, own_m, int(a), int(b), side)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+    )
+    tested = float(judged.sum()) * step
+    return Held(
+        _verdict(bool(judged.any()), [d.significant for d in departures]),
+        min(tested, axis.length_m),
+        min(float(out.sum()) * step, axis.length_m),
+        departures,
+    )
+
+
+def _departure(
+    axis: Axis, points: Along, off_m: Floats, own_m: Floats, first: int, end: int, side: Side
+) -> Departure:
+    # The worst is where the new line is surest to lie outside, not merely farthest out.
+    beyond = (off_m - own_m)[first:end]
+    worst = first + int(beyond.argmax() if beyond.max() > 0.0 else off_m[first:end].argmax())
+    at = points.chainage_m
+    x, y = side.new.to_site_crs(points.xyz_m[worst : worst + 1])[0, :2]
+    return Departure(
+        from_chainage_m=float(at[first]),
+        to_chainage_m=float(at[end - 1]),
+        worst_chainage_m=float(at[worst]),
+        between=_between(axis, float(at[worst])),
+        off_m=float(off_m[worst]),
+        own_95_m=float(own_m[worst]),
+        x=float(x),
+        y=float(y),
+    )
+
+
+def _between(axis: Axis, chainage_m: float) -> str:
+    """Name the located points a place lies between, downstream first."""
+    stretches = axis.line.stretches
+    ends = np.array([axis.chainage_m[s.last] for s in stretches])
+    stretch = stretches[min(int(np.searchsorted(ends, chainage_m)), len(stretches) - 1)]
+    names = (str(axis.line.ref[stretch.first]), str(axis.line.ref[stretch.last]))
+    return " and ".join(name or "a point without name" for name in names)
+
+
+def _verdict(judged: bool, significant: Sequence[bool]) -> Verdict:
+    if not judged:
+        return "untested"
+    return "failed" if any(significant) else "left" if significant else "held"
+
+
+# ---- exposures -----------------------------------------------------------------------------
+
+
+def exposure_held(
+    old: OldLine,
+    name: str,
+    xyz_m: Floats,
+    cov_m2: Floats,
+    invert_above_m: float,
+    *,
+    levels: bool,
+) -> ExposureCheck:
+    """Return how an exposure as measured, (3,) in the old site frame, stands to the old record.
+
+    `invert_above_m` is the height of the pipe's invert above what was measured; NaN unknown.
+    """
+    plan, cov = xyz_m[None, :2], cov_m2[None]
+    chainage, beside = old.project(plan)
+    there = old.axis.at(chainage)
+    off, own = old.outside(plan, cov)
+    invert = xyz_m[2:3] + invert_above_m
+    sigma = np.sqrt(cov[:, 2, 2])
+    off_level, own_level = old.off_level(invert, sigma, chainage)
+    judged = bool(beside[0])
+    level_judged = judged and levels and bool(np.isfinite(off_level + own_level)[0])
+    return ExposureCheck(
+        name=name,
+        line=old.axis.line.line,
+        old_chainage_m=float(chainage[0]),
+        plan=_verdict(judged, _outside(off, own)),
+        off_m=float(off[0]),
+        own_95_m=float(own[0]),
+        level=_verdict(level_judged, _outside(off_level, own_level)),
+        level_off_m=float(off_level[0]) if level_judged else float("nan"),
+        level_own_95_m=float(own_level[0]) if level_judged else float("nan"),
+        from_line_m=float(shapely.distance(old.path, shapely.Point(plan[0]))),
+        level_from_line_m=float((invert - there.invert_m)[0]) if levels else float("nan"),
+    )
+
+
+def _outside(off_m: Floats, own_m: Floats) -> list[bool]:
+    return [bool(off_m[0] > own_m[0])] if off_m[0] > 0.0 else []
