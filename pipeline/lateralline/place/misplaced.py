@@ -25,7 +25,9 @@ _SPHERE: Final = Geod(ellps="WGS84")  # distances here are told in kilometres
 _SITE_M: Final = 20_000.0
 #: Nobody lays laterals nearer the poles than this; a longitude in y often says so.
 _POLAR_DEG: Final = 80.0
-#: A CRS is often used somewhat beyond its area; only further out is a slip looked for.
+#: Areas are rounded boxes, and a CRS is often used somewhat beyond its own: a slip is looked for
+#: outside the first margin, and taken for certain outside the second.
+_OUT_DEG: Final = 0.05
 _FAR_DEG: Final = 1.0
 
 
@@ -123,7 +125,7 @@ def _where_it_should_be(
     if use is not None and points.outside.all():
         box = (use.west, use.south, use.east, use.north)
         place = _Place("in the area of the CRS", f"the middle of the area of {crs.name}", *box)
-        return place, ~place.holds(points.lonlat, _FAR_DEG)
+        return place, ~place.holds(points.lonlat, _OUT_DEG)
     if (polar := np.abs(lat) > _POLAR_DEG).all():
         where = "where pipes are laid"
         place = _Place(where, "", -180.0, -_POLAR_DEG, 180.0, _POLAR_DEG)
@@ -168,10 +170,22 @@ def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None
         return Finding(
             "error", "place", "points-far-apart", subject, what, where, to_do, points.where[first]
         )
+    sure = place.beyond or not place.holds(_rows(points.lonlat, rows), _FAR_DEG).any()
     what = f"{reading.what}; read so, {'it lies' if count == 1 else 'they lie'} {place.near}"
     return Finding(
-        "error", "place", reading.code, subject, what, where, reading.to_do, points.where[first]
+        "error" if sure else "warning",
+        "place",
+        reading.code,
+        subject,
+        what,
+        where,
+        reading.to_do,
+        points.where[first],
     )
+
+
+def _rows(lonlat: LonLat, rows: Ints) -> LonLat:
+    return lonlat[0][rows], lonlat[1][rows]
 
 
 def _as_given(points: _Points, row: int, place: _Place) -> str:

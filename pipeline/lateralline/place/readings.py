@@ -23,7 +23,9 @@ from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
 LonLat = tuple[Floats, Floats]
-_UTM: Final = re.compile(r"(.* / UTM zone )(\d+)([NS])")
+_ZONE: Final = re.compile(r"(.* zone )(\d+)([NS]?)")
+_UTM_ZONES: Final = 60
+_BESIDE_DEG: Final = 0.5  # how near the area of another grid must come
 _MOST_SYSTEMS: Final = 80  # tried for one place; the nearest kin come first
 
 
@@ -93,16 +95,16 @@ def _units(crs: CRS) -> Iterator[Reading]:
 def other_systems(crs: CRS, lon: float, lat: float) -> Iterator[Reading]:
     """Yield the other grids the coordinates may be in, if the site is near `lon`, `lat` (degrees).
 
-    Neighbouring UTM zones of the same datum, then every published grid of that place, those of the
-    same datum first.
+    Neighbouring zones of the same name, then every published grid thereabouts, those of the same
+    datum first.
     """
     if not crs.is_projected:
         return
     family = crs.name.split(" / ")[0]
     names = list(_neighbouring_zones(crs.name))
-    box = AreaOfInterest(lon, lat, lon, lat)
-    kinds = [PJType.PROJECTED_CRS]
-    known = query_crs_info("EPSG", kinds, area_of_interest=box, contains=True)
+    half = _BESIDE_DEG
+    box = AreaOfInterest(lon - half, lat - half, lon + half, lat + half)
+    known = query_crs_info("EPSG", [PJType.PROJECTED_CRS], area_of_interest=box)
     known.sort(key=lambda info: info.name.split(" / ")[0] != family)
     names += [f"{info.auth_name}:{info.code}" for info in known[:_MOST_SYSTEMS]]
     for name in names:
@@ -116,7 +118,7 @@ def other_systems(crs: CRS, lon: float, lat: float) -> Iterator[Reading]:
 
 
 def _in_system(crs: CRS, other: CRS) -> Reading:
-    zones = all(_UTM.match(c.name) for c in (crs, other))
+    zones = all(_ZONE.fullmatch(c.name) for c in (crs, other))
     return Reading(
         "wrong-zone",
         f"coordinates are those of {other.name}, not of {crs.name}"
@@ -127,15 +129,21 @@ def _in_system(crs: CRS, other: CRS) -> Reading:
 
 
 def _neighbouring_zones(name: str) -> Iterator[str]:
-    """Yield the names of the UTM zones beside one, nearest first; none of another grid.
+    """Yield the names of the zones beside one, nearest first; none of a grid without zones.
 
     >>> list(_neighbouring_zones("WGS 84 / UTM zone 1N"))[:2]
     ['WGS 84 / UTM zone 60N', 'WGS 84 / UTM zone 2N']
+    >>> list(_neighbouring_zones("GDA94 / MGA zone 55"))[:2]
+    ['GDA94 / MGA zone 54', 'GDA94 / MGA zone 56']
     """
-    if (found := _UTM.fullmatch(name)) is not None:
-        for step in (-1, 1, -2, 2):
-            yield f"{found[1]}{(int(found[2]) - 1 + step) % 60 + 1}{found[3]}"
-        yield f"{found[1]}{found[2]}{'S' if found[3] == 'N' else 'N'}"
+    if (found := _ZONE.fullmatch(name)) is None:
+        return
+    stem, number, hemisphere = found[1], int(found[2]), found[3]
+    for step in (-1, 1, -2, 2):
+        beside = number + step
+        yield f"{stem}{(beside - 1) % _UTM_ZONES + 1 if hemisphere else beside}{hemisphere}"
+    if hemisphere:
+        yield f"{stem}{number}{'S' if hemisphere == 'N' else 'N'}"
 
 
 def _as_degrees(xy: Floats) -> LonLat:

@@ -1,0 +1,376 @@
+"""Coordinates that cannot be right, each slip by its own name, against every witness there may be.
+
+Places and zones are from the EPSG registry PROJ ships; what is planted is arithmetic.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from math import nan
+
+import numpy as np
+import pytest
+from pyproj import CRS, Transformer
+
+from lateralline.frames import site_frame
+from lateralline.place import place
+from lateralline.place.readings import readings
+from lateralline.records import FieldRecord, Finding, Floats, Spots
+from lateralline.settings import Georeference
+
+US_FT = 1200 / 3937
+SLIPS = {
+    "coordinates-swapped",
+    "longitude-sign",
+    "metres-as-feet",
+    "feet-as-metres",
+    "coordinates-in-degrees",
+    "wrong-zone",
+    "points-far-apart",
+    "point-outside-crs-area",
+}
+
+
+def gnss(xy: Floats, z_m: float = nan) -> Spots:
+    """Marks by gnss at xy (n, 2)."""
+    n = len(xy)
+    text, none = np.full(n, "", dtype="<U8"), np.full(n, nan)
+    return Spots(
+        file="marks.csv",
+        row=np.arange(n) + 2,
+        name=np.array([f"M{i}" for i in range(n)], dtype=np.str_),
+        method=np.full(n, "gnss"),
+        x=xy[:, 0],
+        y=xy[:, 1],
+        z_m=np.full(n, z_m),
+        sigma_h_m=none,
+        sigma_v_m=none,
+        base_from=text,
+        base_to=text,
+        station_m=none,
+        offset_m=none,
+        bearing_rad=none,
+        ties=((),) * n,
+        side=text,
+        note=text,
+    )
+
+
+@pytest.fixture
+def site(make_site) -> Callable[..., FieldRecord]:
+    """A maker of sites: control at one place, gnss marks at another, in one CRS."""
+
+    def made(
+        crs: str,
+        control: Floats,
+        marks: Floats | None = None,
+        *,
+        z_m: tuple[float, float] = (nan, nan),
+        vertical: str = "none",
+        **said: object,
+    ) -> FieldRecord:
+        record = make_site().record
+        n = len(control)
+        points = replace(
+            record.control,
+            row=np.arange(n) + 2,
+            point=np.array([f"P{i}" for i in range(n)], dtype=np.str_),
+            x=control[:, 0],
+            y=control[:, 1],
+            z_m=np.full(n, z_m[0]),
+            sigma_h_m=np.full(n, 0.01),
+            sigma_v_m=np.full(n, 0.01),
+        )
+        spots = gnss(np.empty((0, 2)) if marks is None else marks, z_m[1])
+        m = len(spots.x)
+        rows = replace(
+            record.marks,
+            spots=spots,
+            run=np.full(m, "R1"),
+            stop=np.full(m, "1"),
+            kind=np.full(m, "ground"),
+        )
+        settings = replace(
+            record.settings,
+            horizontal=crs,
+            vertical=vertical,
+            georeference=Georeference(**said),
+        )
+        return replace(record, control=points, marks=rows, settings=settings)
+
+    return made
+
+
+def slips(record: FieldRecord) -> list[Finding]:
+    return [f for f in place(record).findings if f.code in SLIPS]
+
+
+def only(record: FieldRecord, code: str) -> Finding:
+    found = slips(record)
+    assert [f.code for f in found] == [code], [str(f) for f in found]
+    assert found[0].severity == "error"
+    return found[0]
+
+
+def near(crs: str, lon: float, lat: float, n: int = 3) -> Floats:
+    """n points some metres apart about a place in WGS 84, in `crs`, x first."""
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
+    step = 1e-4 if CRS(crs).is_geographic else 10.0
+    return np.array([x, y]) + step * np.column_stack([np.arange(n), -np.arange(n)])
+
+
+ERIE = (-81.4, 42.1)
+ERIE_EXTENT = (-81.6, 41.9, -81.2, 42.3)
+
+#: CRS of every order of axes and both feet, and a place in each.
+SYSTEMS = [
+    pytest.param("EPSG:32617", *ERIE, id="utm-east-north"),
+    pytest.param("EPSG:3734", *ERIE, id="state-plane-us-ft"),
+    pytest.param("EPSG:2222", -110.4, 34.5, id="arizona-ft"),
+    pytest.param("EPSG:2193", 174.8, -41.3, id="new-zealand-north-east"),
+    pytest.param("EPSG:31467", 9.2, 48.8, id="gauss-kruger-north-east"),
+    pytest.param("EPSG:2048", 18.9, -33.9, id="south-africa-west-south"),
+    pytest.param("EPSG:25832", 9.6, 55.9, id="denmark-utm"),
+]
+
+
+@pytest.mark.parametrize(("crs", "lon", "lat"), SYSTEMS)
+def test_sound_coordinates_raise_nothing(site, crs: str, lon: float, lat: float) -> None:
+    """x is easting or longitude in every one of them, whatever order the authority lists."""
+    there = near(crs, lon, lat)
+    assert slips(site(crs, there, there + 20.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("crs", "lon", "lat"), [*SYSTEMS, pytest.param("EPSG:6318", *ERIE, id="g")]
+)
+def test_a_whole_file_swapped_shows_against_the_area_or_the_extent(
+    site, crs: str, lon: float, lat: float
+) -> None:
+    swapped = near(crs, lon, lat)[:, ::-1]
+    box = (lon - 0.2, lat - 0.2, lon + 0.2, lat + 0.2)
+    found = only(site(crs, swapped, extent=box), "coordinates-swapped")
+    assert found.subject == "3 control points"
+    assert found.where == "control.csv:2"
+    assert "x and y are exchanged" in found.what
+
+
+@pytest.mark.parametrize("crs", ["EPSG:32617", "EPSG:6318"])
+def test_the_area_of_the_crs_is_witness_enough_for_a_swap(site, crs: str) -> None:
+    found = slips(site(crs, near(crs, *ERIE)[:, ::-1]))
+    assert "coordinates-swapped" in {f.code for f in found}
+
+
+def test_a_swap_in_a_crs_of_the_whole_world_shows_by_the_pole(site) -> None:
+    """42.1, −81.4: a longitude of Ohio is no latitude of any drain."""
+    found = only(site("EPSG:4326", near("EPSG:4326", *ERIE)[:, ::-1]), "coordinates-swapped")
+    assert "latitude -81.4" in found.by_how_much
+
+
+def test_without_any_witness_a_swap_in_the_whole_world_cannot_show(site) -> None:
+    """9° E, 50° N against 50° E, 9° N: both are places. Said in DEVELOPERS, shown here."""
+    swapped = near("EPSG:4326", 9.0, 50.0)[:, ::-1]
+    assert slips(site("EPSG:4326", swapped)) == []
+    only(site("EPSG:4326", swapped, extent=(8.5, 49.5, 9.5, 50.5)), "coordinates-swapped")
+
+
+def test_marks_swapped_beside_sound_control_are_told_apart(site) -> None:
+    crs = "EPSG:32617"
+    there = near(crs, *ERIE)
+    found = only(site(crs, there, there[:, ::-1]), "coordinates-swapped")
+    assert found.subject == "3 marks"
+    assert "beside control" in found.what
+
+
+def test_one_swapped_row_is_named_by_its_row(site) -> None:
+    crs = "EPSG:6318"
+    marks = near(crs, *ERIE)
+    marks[1] = marks[1, ::-1]
+    found = only(site(crs, near(crs, *ERIE), marks), "coordinates-swapped")
+    assert (found.subject, found.where) == ("mark M1", "marks.csv:3")
+
+
+def test_a_lost_minus_of_west_longitudes(site) -> None:
+    crs = "EPSG:4326"
+    there = near(crs, *ERIE)
+    found = only(site(crs, there, there * (-1.0, 1.0)), "longitude-sign")
+    assert "west" in found.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("crs", "lon", "lat", "unit_m", "code"),
+    [
+        ("EPSG:3734", *ERIE, US_FT, "metres-as-feet"),  # Ohio North, US survey feet
+        ("EPSG:2222", -110.4, 34.5, 0.3048, "metres-as-feet"),  # Arizona East, feet
+        ("EPSG:32122", *ERIE, 1 / US_FT, "feet-as-metres"),  # Ohio North, metres
+    ],
+)
+@pytest.mark.parametrize("witness", ["area", "extent", "control"])
+def test_the_wrong_unit_is_named(
+    site, crs: str, lon: float, lat: float, unit_m: float, code: str, witness: str
+) -> None:
+    there = near(crs, lon, lat)
+    wrong = there * unit_m
+    if witness == "control":
+        assert only(site(crs, there, wrong), code).subject == "3 marks"
+        return
+    box = (lon - 0.2, lat - 0.2, lon + 0.2, lat + 0.2)
+    said = {"extent": box} if witness == "extent" else {}
+    assert only(site(crs, wrong, **said), code).subject == "3 control points"
+
+
+@pytest.mark.parametrize("latitude_first", [False, True])
+def test_degrees_in_a_grid_are_named(site, latitude_first: bool) -> None:
+    degrees = near("EPSG:4326", *ERIE)
+    marks = degrees[:, ::-1] if latitude_first else degrees
+    found = only(site("EPSG:32617", near("EPSG:32617", *ERIE), marks), "coordinates-in-degrees")
+    assert ("latitude first" in found.what) == latitude_first
+
+
+@pytest.mark.parametrize(
+    ("crs", "other", "lon", "lat"),
+    [
+        ("EPSG:32617", "EPSG:32616", -83.9, 41.0),  # UTM 17 and 16, WGS 84
+        ("EPSG:25832", "EPSG:25833", 11.9, 55.6),  # UTM 32 and 33, ETRS89, Denmark
+        ("EPSG:28355", "EPSG:28354", 144.1, -37.0),  # MGA 55 and 54: no UTM by name
+        ("EPSG:3734", "EPSG:3735", -82.0, 40.6),  # Ohio North and South, US survey feet
+    ],
+)
+def test_marks_in_the_next_zone_are_named_with_it(
+    site, crs: str, other: str, lon: float, lat: float
+) -> None:
+    record = site(crs, near(crs, lon, lat), near(other, lon, lat))
+    found = only(record, "wrong-zone")
+    assert CRS(other).name in found.what
+    assert "km from control" in found.by_how_much
+
+
+def test_a_whole_site_in_the_wrong_zone_shows_against_the_extent(site) -> None:
+    """Coordinates of zone 17 under the name of zone 16: sound in themselves."""
+    there = near("EPSG:32617", *ERIE)
+    assert slips(site("EPSG:32616", there)) == []
+    found = only(site("EPSG:32616", there, extent=ERIE_EXTENT), "wrong-zone")
+    assert "UTM zone 17N" in found.what
+
+
+def test_what_no_slip_explains_is_far_apart(site) -> None:
+    there = near("EPSG:32617", *ERIE)
+    found = only(site("EPSG:32617", there, there + 60_000.0), "points-far-apart")
+    assert "85 km from control" in found.by_how_much
+
+
+def test_one_foot_taken_for_the_other_cannot_show_and_its_size_is_said(site) -> None:
+    """2 ppm of the coordinates: 1.807 m at x = 2,963,503.91 ft (the published example, C)."""
+    crs = "EPSG:32040"  # NAD27 / Texas South Central, US survey feet
+    there = np.array([[2_963_503.91, 254_759.80], [2_963_553.91, 254_759.80]])
+    record = site(crs, there, there * (0.3048 / US_FT))
+    assert slips(record) == []
+    (found,) = [f for f in site_frame(record).findings if f.code == "which-foot"]
+    assert "US survey feet" in found.what
+    assert "1.81 m" in found.by_how_much
+    east = np.diff(there[:, 0])[0] * US_FT
+    assert east * 2e-6 < 1e-4  # what a tape between two of its points would show of it
+
+
+def test_every_slip_undoes_itself() -> None:
+    """Each reading turns what its slip makes of a place back into that place."""
+    crs = CRS("EPSG:3734")
+    there = near("EPSG:3734", *ERIE, n=1)
+    lon, lat = ERIE
+    wrong = {
+        "coordinates-swapped": there[:, ::-1],
+        "metres-as-feet": there * US_FT,
+        "coordinates-in-degrees": np.array([ERIE]),
+    }
+    for reading in list(readings(crs))[:3]:
+        got = reading.read(wrong[reading.code])
+        assert (got[0][0], got[1][0]) == pytest.approx((lon, lat), abs=1e-6)
+
+
+# ---- levels ---------------------------------------------------------------------------------
+
+
+def level_codes(record: FieldRecord) -> set[str]:
+    codes = {f.code for f in place(record).findings if f.severity == "error"}
+    return codes & {"levels-mixed-base", "levels-other-unit", "geoid-missing"}
+
+
+@pytest.mark.parametrize(
+    ("control_m", "gnss_m", "code"),
+    [
+        (174.0, 174.6, set()),
+        (174.0, 140.5, {"levels-mixed-base"}),  # the geoid lies 33.5 m below the ellipsoid
+        (174.0, 174.0 / 0.3048, {"levels-other-unit"}),
+        (174.0 / 0.3048, 174.0, {"levels-other-unit"}),
+        (174.0, 420.0, {"levels-mixed-base"}),
+    ],
+)
+def test_levels_of_two_zeros_are_named(
+    site, control_m: float, gnss_m: float, code: set[str]
+) -> None:
+    there = near("EPSG:32617", *ERIE)
+    record = site("EPSG:32617", there, there, z_m=(control_m, gnss_m), vertical="EPSG:5703")
+    assert level_codes(record) == code
+
+
+def test_a_given_separation_makes_levels_of_heights_and_shares_its_error(site) -> None:
+    """H = h − N; N is one number for the site, so its error is one too."""
+    there = near("EPSG:32617", *ERIE)
+    record = site(
+        "EPSG:32617",
+        there,
+        there,
+        z_m=(174.0, 140.5),
+        vertical="EPSG:5703",
+        gnss_heights="ellipsoidal",
+        separation_m=-33.5,
+        separation_sigma_m=0.2,
+    )
+    placed = place(record)
+    assert level_codes(record) == set()
+    assert placed.marks.xyz_m[:, 2] == pytest.approx(174.0)
+    assert "heights-by-separation" in {f.code for f in placed.findings}
+    assert "-33.500 m" in placed.frame.gnss_heights
+    alone = replace(record.settings.georeference, separation_sigma_m=0.0)
+    sure = place(replace(record, settings=replace(record.settings, georeference=alone)))
+    added = placed.marks.cov_m2 - sure.marks.cov_m2
+    assert added[:, 2, 2] == pytest.approx(0.2**2)
+    assert np.abs(added[:, :2]).max() == 0.0
+    up = placed.marks.shared_m[:, 2]
+    assert np.allclose(np.abs(up).max(axis=1), 0.2)  # one error, all marks alike
+
+
+def test_heights_without_separation_or_grid_are_no_levels(site) -> None:
+    there = near("EPSG:6318", *ERIE)
+    record = site(
+        "EPSG:6318",
+        there,
+        there,
+        z_m=(174.0, 140.5),
+        vertical="EPSG:5703",
+        gnss_heights="ellipsoidal",
+    )
+    placed = place(record)
+    assert level_codes(record) == {"geoid-missing"}
+    assert not placed.marks.level_known.any()
+    assert placed.marks.xyz_m[:, 2] == pytest.approx(174.0)  # control's, and not 140.5
+    assert any("g2018u0" in f.what_to_do for f in placed.findings if f.code == "geoid-missing")
+
+
+@pytest.mark.parametrize(
+    ("vertical", "z_m", "datum", "code"),
+    [
+        ("none", (nan, nan), "depth only", "depth-only"),
+        ("none", (12.0, nan), "relative", "levels-relative"),
+        ("EPSG:5703", (174.0, nan), "EPSG:5703", ""),
+        ("ellipsoidal", (140.0, nan), "ellipsoidal", ""),
+    ],
+)
+def test_the_frame_says_what_levels_are(
+    site, vertical: str, z_m: tuple[float, float], datum: str, code: str
+) -> None:
+    frame = site_frame(site("EPSG:32617", near("EPSG:32617", *ERIE), z_m=z_m, vertical=vertical))
+    assert frame.level_datum == datum
+    said = {f.code for f in frame.findings} & {"depth-only", "levels-relative", "levels-missing"}
+    assert said == ({code} if code else set())
