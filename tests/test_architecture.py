@@ -29,7 +29,7 @@ FLOORS = (
     ("records",),
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
-    ("summary", "proof"),
+    ("summary", "proof", "survey_files"),
     ("lineage",),
     ("layers",),
     ("write",),
@@ -46,11 +46,11 @@ ONLY_IN = {
     "pandas": TABLES,
     "geopandas": TABLES,
     "pyogrio": TABLES | {"lineage"},
-    "fiona": TABLES | {"lineage"},
+    "fiona": TABLES | {"lineage", "survey_files"},
     "shapely": TABLES | {"lineage", "derive", "revise", "proof"},
     "matplotlib": {"write"},
     "openpyxl": {"read", "write"},
-    "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic"},
+    "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic", "survey_files"},
     "typer": {"cli"},
     "rich": {"cli"},
     "click": set(),  # typer brings its own
@@ -185,7 +185,15 @@ def test_every_command_shows_an_example() -> None:
     from lateralline.cli import app
 
     commands = get_command(app).commands
-    assert {"new", "check", "build", "draw", "schema", "practice"} <= commands.keys()
+    assert {
+        "new",
+        "import-points",
+        "check",
+        "build",
+        "draw",
+        "schema",
+        "practice",
+    } <= commands.keys()
     for name in commands:
         shown = CliRunner().invoke(app, [name, "--help"])
         assert shown.exit_code == 0

@@ -1,0 +1,197 @@
+"""What `import-points` does, step by step: points understood, shown, written and checked."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import typer
+
+from lateralline.cli import points_report, report
+from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
+from lateralline.errors import Fault, LaterallineError, OutputExistsError
+from lateralline.read.crs import crs_texts
+from lateralline.read.ledger import Ledger
+from lateralline.read.sections import read_site_toml
+from lateralline.read.sheets import Sheet, csv_sheet, decode
+from lateralline.stages import SiteFailure, SiteResult, run_site
+from lateralline.summary import CAUTION, summarise
+from lateralline.survey_files import Gathered, OrderNotConfirmedError, Wanted, gather
+from lateralline.survey_files.codes import Codes, default_codes, default_text, read_codes
+from lateralline.survey_files.columns import ORDERS, Order
+from lateralline.survey_files.options import Told, refuse_gaps, refuse_unusable, site_given
+from lateralline.survey_files.order import Detection
+from lateralline.survey_files.site_files import Cells, StopKey, site_toml, stop_rows, tables, traced
+from lateralline.write._atomic import refuse_existing, whole_file, whole_folder
+
+_OURS: Final = ("site.toml", "control.csv", "marks.csv", "stops.csv", "exposures.csv")
+
+
+def write_default_codes(path: Path, *, replace: bool) -> None:
+    """Write the mapping file used by default, to be changed."""
+    with whole_file(path, replace=replace) as made:
+        made.write_text(default_text(), encoding="utf-8", newline="\n")
+    typer.echo(f"wrote {path}: change it, then give it with --codes {path}")
+
+
+def run(told: Told) -> int:
+    """Import the points and return the exit code."""
+    refuse_unusable(told)
+    if told.out is not None and not told.dry_run:
+        _refuse_foreign(told.out, replacing=told.replace)
+    site_text = None if told.site is None else _site_text(told.site)
+    try:
+        gathered = gather(_wanted(told, site_text), lambda detection: _confirm(told, detection))
+    except OrderNotConfirmedError as e:
+        points_report.print_detections(console(), e.detections, told.yes)
+        return NOTHING
+    ledger = Ledger()
+    stops = stop_rows(gathered.found, gathered.brought, _stops(told.stops, ledger), ledger)
+    ledger.raise_faults("import-points")
+    points_report.print_files(console(), gathered)
+    if told.dry_run:
+        points_report.print_points(console(), gathered)
+        points_report.print_counts(console(), gathered, stops)
+        typer.echo("Nothing was written.")
+        return CLEAN
+    refuse_gaps(told, gathered.found)
+    assert told.out is not None  # refused otherwise
+    points_report.print_counts(console(), gathered, stops)
+    return _write(told, told.out, gathered, stops, site_text)
+
+
+# ---- what is given -------------------------------------------------------------------------
+
+
+def _wanted(told: Told, site_text: str | None) -> Wanted:
+    horizontal, vertical = told.crs, told.vertical
+    if site_text is not None:
+        ledger = Ledger()
+        site = read_site_toml(site_text, ledger)
+        ledger.raise_faults(str(told.site))
+        assert site is not None
+        horizontal, vertical = crs_texts(site.one("crs"))
+    return Wanted(
+        files=told.files,
+        codes=_codes(told.codes),
+        order=next((order for order in ORDERS if order == told.order), None),
+        choice=told.choice,
+        layer=told.layer,
+        horizontal=horizontal,
+        vertical=vertical,
+        file_crs=told.file_crs,
+        z_unit=told.z_unit,
+        prefix=told.prefix,
+    )
+
+
+def _site_text(path: Path) -> str:
+    ledger = Ledger()
+    text = decode(path.name, path.read_bytes(), ledger)
+    ledger.raise_faults(str(path))
+    return text or ""
+
+
+def _codes(path: Path | None) -> Codes:
+    if path is None:
+        return default_codes()
+    ledger = Ledger()
+    text = decode(path.name, path.read_bytes(), ledger)
+    codes = None if text is None else read_codes(path.name, text, ledger)
+    ledger.raise_faults(str(path))
+    assert codes is not None  # else there is a fault
+    return codes
+
+
+def _stops(path: Path | None, ledger: Ledger) -> Sheet | None:
+    if path is None:
+        return None
+    text = decode(path.name, path.read_bytes(), ledger)
+    return None if text is None else csv_sheet(path.name, text, ledger)
+
+
+def _confirm(told: Told, detection: Detection) -> Order | None:
+    """Return the order a person agreed to beforehand, or agrees to now; None when nobody did."""
+    if told.yes and detection.unambiguous:
+        return detection.order
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    points_report.print_detections(console(), [detection], told.yes, asking=True)
+    answer = typer.prompt("pnezd, penzd, or stop", default=detection.order or "stop")
+    return next((order for order in ORDERS if order == answer.strip().casefold()), None)
+
+
+# ---- the site ------------------------------------------------------------------------------
+
+
+def _write(
+    told: Told,
+    out: Path,
+    gathered: Gathered,
+    stops: Mapping[StopKey, Cells],
+    site_text: str | None,
+) -> int:
+    """Write the site folder whole, unless its check finds faults that only the points explain."""
+    if site_text is None:
+        given = site_given(told, gathered.horizontal, gathered.vertical, gathered.level_unit)
+        site_text = site_toml(given, gathered.brought)
+    site = read_site_toml(site_text, Ledger())  # what is wrong with it, the check says
+    if site is None or site.axes is None:
+        raise LaterallineError(f"the CRS of {told.site or 'the site'} cannot be used")
+    files = tables(gathered.found, gathered.brought, stops, site, gathered.systems)
+    with whole_folder(out, replace=told.replace) as made:
+        for name, text in {"site.toml": site_text, **files}.items():
+            (made / name).write_text(text, encoding="utf-8", newline="\n")
+        result = run_site(made, until="derive")
+        to_fill = _to_fill(result)
+        if isinstance(result, SiteFailure) and not to_fill:
+            faults = tuple(traced(f, files) for f in result.faults)
+            report.print_failure(console(), replace(result, source=out, faults=faults))
+            typer.echo(
+                f"{out} was not written: what is said above of its files comes from the "
+                "points, their codes, or the options.",
+                err=True,
+            )
+            raise typer.Exit(NOTHING)
+    return _say(out, result, to_fill)
+
+
+def _to_fill(result: SiteResult | SiteFailure) -> tuple[Fault, ...]:
+    """Return the empty cells that only a person can fill, when nothing else is wrong."""
+    if not isinstance(result, SiteFailure):
+        return ()
+    empty = {("stops.csv", "counter"), ("site.toml", "surveyed")}
+    good = all(
+        (f.file, f.column) in empty and f.value in ("", "write the day") for f in result.faults
+    )
+    return result.faults if good else ()
+
+
+def _say(out: Path, result: SiteResult | SiteFailure, to_fill: tuple[Fault, ...]) -> int:
+    to = console()
+    if isinstance(result, SiteFailure):
+        for fault in to_fill:
+            to.print(f"{out}/{fault}", soft_wrap=True)
+        said = f"wrote {out}; {len(to_fill)} cell(s) are still to be filled in, as said above. "
+        report.print_last_words(to, said + f"Then: lateralline check {out}", CAUTION)
+        return WITH_ERRORS
+    work = result.work
+    summary = summarise(work["record"], work["products"], result.findings)
+    report.print_summary(to, summary)
+    report.print_last_words(to, f"wrote {out}; next: lateralline build {out} -o OUT", CAUTION)
+    return WITH_ERRORS if summary.count("error") else CLEAN
+
+
+def _refuse_foreign(out: Path, *, replacing: bool) -> None:
+    """Raise OutputExistsError when `out` may not be replaced, or holds what is no site of ours."""
+    refuse_existing(out, replace=replacing)
+    if not out.exists():
+        return
+    others = [] if out.is_dir() else [out.name]
+    if out.is_dir():
+        others = sorted(p.name for p in out.iterdir() if p.name not in _OURS)
+    if others:
+        raise OutputExistsError(f"{out} holds other things ({', '.join(others[:5])}): not replaced")

@@ -1,0 +1,322 @@
+"""Points brought to the site's coordinate system and to metres of level, and how that was done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import nan
+from typing import Final
+
+import numpy as np
+from pyproj import CRS
+from pyproj.transformer import AreaOfInterest
+
+from lateralline.errors import FrameError
+from lateralline.frames import Operation, horizontal_crs, outside_area, with_levels
+from lateralline.frames.area import degrees_on_own_datum
+from lateralline.frames.operations import apply, best
+from lateralline.frames.systems import Levels, Systems
+from lateralline.read.ledger import Ledger
+from lateralline.records import Floats
+from lateralline.survey_files.points import Points
+from lateralline.units import METRES_PER
+
+#: A point this far from the middle of all, and this near once x and y are exchanged, was typed
+#: the wrong way round (common practice, no source).
+_LOST_M: Final = 20_000.0
+_FOUND_M: Final = 5_000.0
+_CELL_DEG: Final = 0.05
+_ZERO_M: Final = 20.0  # no lot is that high above its own zero point (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """The points of one file in the site's CRS (n rows)."""
+
+    points: Points
+    x: Floats  # in the site's CRS and its unit
+    y: Floats
+    moved: bool  # False: x and y stand as they came
+    z: Floats  # in z_unit, as they came unless `lifted`
+    z_unit: str  # "" = no levels
+    lifted: bool  # True: z is in metres of the site's own vertical CRS, by an operation
+    sigma_h_m: Floats
+    sigma_v: Floats  # in z_unit
+    operation: Operation | None
+    said: tuple[str, ...]
+
+
+def source_crs(points: Points, given: CRS | None) -> CRS | None:
+    """Return the CRS of a file: its own, else the one given."""
+    return points.crs if points.crs is not None else given
+
+
+def bring(
+    points: Points, given: CRS | None, site: Systems, z_unit: str, ledger: Ledger
+) -> Brought | None:
+    """Return the points in the site's CRS; None, with faults, when they cannot be brought there.
+
+    `given` is the CRS of files that name none; `z_unit` that of levels, "" to take the CRS's.
+    """
+    source = source_crs(points, given)
+    if site.horizontal is None:
+        if points.crs is not None:
+            must = f"must have no CRS for a local sketch; it has {points.crs.name}"
+            ledger.fault(points.file, 0, "CRS", "", must, "name the site's CRS with --crs")
+            return None
+        return _as_it_is(points, None, 1.0, z_unit or points.z_unit)
+    if source is None:
+        must = "must name its CRS; it does not"
+        ledger.fault(points.file, 0, "CRS", "", must, "say which it is: --crs EPSG:32617, say")
+        return None
+    plan, up = parts(source)
+    if plan is None:
+        must = f"must have a projected or geographic CRS; {source.name} is none"
+        ledger.fault(points.file, 0, "CRS", "", must)
+        return None
+    unit = _z_unit(points, plan, up, site, z_unit, ledger)
+    if unit is None:
+        return None
+    if not len(points):
+        return None
+    to_m = 1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor
+    own = unit_name(to_m)
+    if points.xy_unit and not plan.is_geographic and points.xy_unit != own:
+        must = f"must be in the unit of {plan.name}, {own or 'none of ours'}"
+        ledger.fault(points.file, 0, "header", points.xy_unit, must, "is it another CRS?")
+        return None
+    rise = up is not None and site.levels != "relative" and up != site.vertical
+    if plan.equals(site.horizontal, ignore_axis_order=True) and not rise:
+        return _as_it_is(points, plan, to_m, unit)
+    try:
+        return _transformed(points, plan, up if rise else None, site, to_m, unit, ledger)
+    except FrameError as e:
+        ledger.fault(points.file, 0, "coordinates", "", f"must be in {plan.name}: {e}")
+        return None
+
+
+def check_levels(brought: Sequence[Brought], ledger: Ledger) -> None:
+    """Note levels of exactly 0 far from all others: what instruments write for none."""
+    for b in brought:
+        known = b.z[np.isfinite(b.z) & (b.z != 0.0)]
+        if not len(known) or np.abs(known).min() * METRES_PER[b.z_unit] < _ZERO_M:
+            continue
+        for i in np.flatnonzero(b.z == 0.0):
+            must = f"must be a level among the others, {known.min():g} to {known.max():g}"
+            hint = "leave it empty when it was not measured"
+            ledger.fault(b.points.file, int(b.points.row[i]), "level", "0", must, hint)
+
+
+def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> None:
+    """Note points and files whose coordinates were exchanged: outside the CRS, or far from all."""
+    crs = site.horizontal
+    if crs is None:
+        return
+    whole: list[Brought] = []
+    for b in brought:
+        outside = outside_area(crs, b.x, b.y)
+        if len(b.points) > 1 and outside.all() and not _swapped(b, crs).any():
+            must = f"must lie within the area of use of {crs.name}; with x and y exchanged they do"
+            hint = f"say the other --order, or exchange the columns; all {len(b.points)} points"
+            at = f"x {b.points.x[0]:g}, y {b.points.y[0]:g}"
+            ledger.fault(b.points.file, int(b.points.row[0]), "coordinates", at, must, hint)
+        else:
+            whole.append(b)
+    if not whole:
+        return
+    places = np.vstack([np.column_stack([b.x, b.y]) for b in whole])
+    middle = np.nanmedian(places, axis=0)
+    metres = 111_000.0 if crs.is_geographic else crs.axis_info[0].unit_conversion_factor
+    for b in whole:
+        away = np.hypot(b.x - middle[0], b.y - middle[1]) * metres
+        turned = _turned(b, site)
+        back = np.hypot(turned[:, 0] - middle[0], turned[:, 1] - middle[1]) * metres
+        for i in np.flatnonzero((away > _LOST_M) & (back < _FOUND_M)):
+            must = f"must lie with the others; it lies {away[i] / 1000:.0f} km off"
+            hint = "its two coordinates are exchanged: the other way round it lies among them"
+            at = f"x {b.points.x[i]:g}, y {b.points.y[i]:g}"
+            ledger.fault(b.points.file, int(b.points.row[i]), "coordinates", at, must, hint)
+
+
+# ---- coordinates ---------------------------------------------------------------------------
+
+
+def _as_it_is(points: Points, plan: CRS | None, to_m: float, unit: str) -> Brought:
+    return Brought(
+        points,
+        points.x,
+        points.y,
+        False,
+        points.z,
+        unit,
+        False,
+        points.sigma_h * to_m,
+        points.sigma_v,
+        None,
+        (f"coordinates in {plan.name}, as they stand" if plan else "coordinates as they stand",),
+    )
+
+
+def _transformed(
+    points: Points,
+    plan: CRS,
+    up: CRS | None,
+    site: Systems,
+    to_m: float,
+    unit: str,
+    ledger: Ledger,
+) -> Brought | None:
+    assert site.horizontal is not None
+    target = site.horizontal
+    area = _area(plan, points)
+    xyz = np.column_stack([points.x, points.y])
+    source, lifted = plan, False
+    if up is not None and np.isfinite(points.z).any():
+        source = with_levels(plan, up if up.is_vertical else None, _levels(up))
+        target = with_levels(site.horizontal, site.vertical, site.levels)
+        xyz, lifted = np.column_stack([xyz, np.nan_to_num(points.z)]), True
+    transformer, operation = best(source, target, area)
+    if operation.ballpark:
+        must = (
+            f"must be brought from {plan.name} to {site.horizontal.name}, and no operation is here"
+        )
+        better = "; ".join(operation.better_unavailable)
+        hint = f"PROJ would take the datums for the same; better: {better or 'none known'}"
+        hint += "; or keep the file's own CRS"
+        ledger.fault(points.file, 0, "CRS", "", must, hint)
+        return None
+    out = apply(transformer, xyz, None)
+    z = points.z
+    if lifted:
+        factor = _metres(site.vertical) if site.vertical is not None else 1.0
+        z = np.where(np.isfinite(points.z), out[:, 2] * factor, nan)
+    sigma_v = points.sigma_v * METRES_PER[unit] if lifted and unit else points.sigma_v
+    how = f"brought from {plan.name} to {site.horizontal.name} by {operation.name} "
+    how += f"({operation.accuracy_text})"
+    notes = [how]
+    if operation.zero_shift:
+        notes.append("that operation moves nothing though the datums differ; see its accuracy")
+    if operation.better_unavailable:
+        notes.append("better, but its grid is not here: " + "; ".join(operation.better_unavailable))
+    return Brought(
+        points,
+        out[:, 0],
+        out[:, 1],
+        True,
+        z,
+        "m" if lifted else unit,
+        lifted,
+        points.sigma_h * to_m,
+        sigma_v,
+        operation,
+        tuple(notes),
+    )
+
+
+def _area(plan: CRS, points: Points) -> AreaOfInterest:
+    middle = np.array([[np.nanmedian(points.x), np.nanmedian(points.y)]])
+    lon, lat = (float(v[0]) for v in degrees_on_own_datum(plan, middle))
+    if not np.isfinite([lon, lat]).all() or abs(lat) > 90 or abs(lon) > 360:
+        raise FrameError(f"coordinates near {middle[0].tolist()} lie outside it")
+    lon = (lon + 180.0) % 360.0 - 180.0
+    south, north = max(lat - _CELL_DEG, -90.0), min(lat + _CELL_DEG, 90.0)
+    return AreaOfInterest(lon - _CELL_DEG, south, lon + _CELL_DEG, north)
+
+
+def _turned(b: Brought, site: Systems) -> Floats:
+    """Return the places (n, 2) that the points would have with x and y exchanged."""
+    assert site.horizontal is not None
+    if not b.moved:
+        return np.column_stack([b.y, b.x])
+    plan, _ = parts(b.points.crs) if b.points.crs is not None else (None, None)
+    exchanged = np.column_stack([b.points.y, b.points.x])
+    if plan is None:
+        return np.full((len(b.points), 2), nan)
+    if plan.is_geographic:
+        exchanged[np.abs(exchanged[:, 1]) > 90.0] = nan
+    try:
+        transformer, _ = best(plan, site.horizontal, _area(plan, b.points))
+        out = np.stack(transformer.transform(*exchanged.T), axis=-1)
+    except FrameError:
+        return np.full((len(b.points), 2), nan)
+    return np.asarray(np.where(np.isfinite(out), out, nan))
+
+
+def _swapped(b: Brought, crs: CRS) -> Floats:
+    """Return (n,) True where a point lies outside the CRS with x and y exchanged as well."""
+    turned = _turned(b, Systems(crs, None, "relative"))
+    return np.asarray(outside_area(crs, *turned.T) | ~np.isfinite(turned).all(axis=1))
+
+
+# ---- systems and units ---------------------------------------------------------------------
+
+
+def parts(crs: CRS) -> tuple[CRS | None, CRS | None]:
+    """Return the plan part of a CRS, and what its third axis is: a vertical CRS, or itself."""
+    if crs.is_compound:
+        plan, up = crs.sub_crs_list[:2]
+        return plan, up
+    if not (crs.is_projected or crs.is_geographic):
+        return None, None
+    return crs.to_2d(), crs if len(crs.axis_info) > 2 else None
+
+
+def _levels(up: CRS) -> Levels:
+    return "named" if up.is_vertical else "ellipsoidal"
+
+
+def _z_unit(
+    points: Points, plan: CRS, up: CRS | None, site: Systems, given: str, ledger: Ledger
+) -> str | None:
+    """Return the unit of a file's levels; None, with a fault, when it is open or contradicted."""
+    if not np.isfinite(points.z).any():
+        return given or ""
+    own = points.z_unit or (unit_name(_metres(up)) if up is not None else "")
+    if given and own and given != own:
+        must = f"must have levels in {given}, as --z-unit says; it says {own} itself"
+        ledger.fault(points.file, 0, "levels", "", must)
+        return None
+    if given or own:
+        return given or own
+    by_plan = unit_name(1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor)
+    by_levels = "" if site.vertical is None else unit_name(_metres(site.vertical))
+    if by_levels and by_plan != by_levels:
+        must = f"must have levels in {by_plan} like {plan.name} or in {by_levels} like "
+        must += f"{site.vertical.name if site.vertical else ''}; which of them cannot be told"
+        hint = f"say --z-unit {by_plan} or --z-unit {by_levels}"
+        ledger.fault(points.file, 0, "levels", "", must, hint)
+        return None
+    if not by_plan:
+        must = f"must have levels in a unit known here; {plan.name} has another"
+        ledger.fault(points.file, 0, "levels", "", must, "say --z-unit")
+        return None
+    return by_plan
+
+
+def _metres(crs: CRS) -> float:
+    return float(crs.axis_info[-1].unit_conversion_factor)
+
+
+def unit_name(metres: float) -> str:
+    """Return the name of a unit; "" when it is none of ours.
+
+    >>> unit_name(0.304800609601219), unit_name(0.3048), unit_name(20.1168)
+    ('us-ft', 'ft', '')
+    """
+    return next((u for u, m in METRES_PER.items() if abs(m / metres - 1.0) < 1e-9), "")
+
+
+def authority(crs: CRS) -> str:
+    """Return the text that names a CRS: its code, else all of it.
+
+    >>> authority(CRS("EPSG:3734"))
+    'EPSG:3734'
+    """
+    code = crs.to_authority()
+    return ":".join(code) if code else crs.to_wkt()
+
+
+def plan_of(text: str) -> CRS | None:
+    """Return the CRS of files that name none, from its text; FrameError when it is none."""
+    crs = horizontal_crs(text)
+    return None if crs is None else CRS.from_user_input(text.strip())

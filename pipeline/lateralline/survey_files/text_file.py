@@ -1,0 +1,155 @@
+"""Text files of points, before their columns mean anything: lines, cells, header."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from lateralline.read.ledger import Ledger
+from lateralline.survey_files.numbers import is_numeric
+
+_BOMS: Final = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_TOKEN: Final = re.compile(r'"[^"]*"|\S+')
+_UNIT: Final = re.compile(r"(.*\S)\s*[\[(]\s*([^\[\]()]+?)\s*[\])]")
+SEPARATORS: Final = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
+#: Columns of a file without a header: point, two coordinates, level, description.
+PLAIN_COLUMNS: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class TextFile:
+    """One text file as cells; blank lines and comments (#) are gone."""
+
+    file: str
+    separator: str
+    header: tuple[str, ...]  # in small letters, units taken off; () when there is none
+    header_line: int
+    units: tuple[str, ...]  # that the header names beside each column; "" for none
+    rows: tuple[tuple[int, tuple[str, ...]], ...]  # line, cells
+    said: tuple[str, ...]  # how it was read
+
+
+def read_text(file: str, data: bytes, ledger: Ledger) -> TextFile | None:
+    """Return a file as cells; None, with faults, when it cannot be taken apart."""
+    said: list[str] = []
+    text = _decoded(file, data, said, ledger)
+    if text is None:
+        return None
+    lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
+    lines = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if not lines:
+        ledger.fault(file, 0, "file", "", "must hold points; it is empty")
+        return None
+    separator = _separator([line for _, line in lines])
+    said.append(f"separated by {SEPARATORS[separator]}")
+    cut = [(n, _cells(file, n, line, separator, ledger)) for n, line in lines]
+    records = [(n, cells) for n, cells in cut if cells is not None]
+    header_line = 0
+    header: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    if records and not any(map(is_numeric, records[0][1])) and len(records[0][1]) > 1:
+        header_line, names = records.pop(0)
+        named = [_named(name) for name in names]
+        header, units = tuple(n for n, _ in named), tuple(u for _, u in named)
+        said.append("with a header")
+    else:
+        said.append("without a header")
+    if not records and not ledger.faults:
+        ledger.fault(file, 0, "file", "", "must hold points below its header")
+        return None
+    rows = [
+        (n, fitted)
+        for n, cells in records
+        if (fitted := _fit(file, n, cells, header, separator, ledger)) is not None
+    ]
+    return TextFile(file, separator, header, header_line, units, tuple(rows), tuple(said))
+
+
+def _decoded(file: str, data: bytes, said: list[str], ledger: Ledger) -> str | None:
+    encoding = next((e for bom, e in _BOMS.items() if data.startswith(bom)), "utf-8")
+    if encoding != "utf-16" and (at := data.find(b"\0")) >= 0:
+        line = data.count(b"\n", 0, at) + 1
+        ledger.fault(file, line, "file", "", "must be text; it holds a NUL byte")
+        return None
+    try:
+        return data.decode(encoding)
+    except UnicodeDecodeError as e:
+        if encoding == "utf-16":
+            ledger.fault(file, 0, "file", "", f"must be text: {e.reason}", "save it as UTF-8")
+            return None
+        line = data.count(b"\n", 0, e.start) + 1
+        said.append(f"not UTF-8 (line {line}): read as Latin-1, so look at accents in descriptions")
+        return data.decode("latin-1")
+
+
+def _separator(lines: Sequence[str]) -> str:
+    """Return the sign between cells: the one that leaves the most numbers standing alone."""
+
+    def numbers(separator: str) -> int:
+        parts = (_split(line, separator) or [] for line in lines[:200])
+        loose = separator == ","  # a comma between cells is none within a number
+        return sum(
+            is_numeric(cell) and not (loose and " " in cell) for cells in parts for cell in cells
+        )
+
+    return max(SEPARATORS, key=numbers)  # the first of equals: blanks come last
+
+
+def _split(line: str, separator: str) -> list[str] | None:
+    """Return the cells of one line; None when a quote does not close."""
+    if separator == " ":
+        return _TOKEN.findall(line)
+    try:
+        (cells,) = csv.reader([line], delimiter=separator, skipinitialspace=True, strict=True)
+    except csv.Error:
+        return None
+    return [c.strip() for c in cells]
+
+
+def _cells(file: str, n: int, line: str, separator: str, ledger: Ledger) -> list[str] | None:
+    cells = _split(line, separator)
+    if cells is None:
+        hint = 'a quote that opens must close; write "" for a quote inside quotes'
+        ledger.fault(file, n, "row", line, "must have its quotes in pairs", hint)
+        return None
+    return [c.strip('"') for c in cells] if separator == " " else cells
+
+
+def _named(name: str) -> tuple[str, str]:
+    """Return a column's name in small letters and the unit beside it.
+
+    >>> _named("Northing [us-ft]"), _named("Elev_ation")
+    (('northing', 'us-ft'), ('elev_ation', ''))
+    """
+    m = _UNIT.fullmatch(name.strip())
+    bare, unit = (m[1], m[2]) if m else (name, "")
+    return bare.strip().casefold(), unit.casefold()
+
+
+def _fit(
+    file: str, n: int, cells: list[str], header: Sequence[str], separator: str, ledger: Ledger
+) -> tuple[str, ...] | None:
+    """Return cells that fit the header, or the five plain columns: the last takes what is over."""
+    across = len(header) or PLAIN_COLUMNS
+    over = cells[across - 1 :]
+    if len(cells) > across and not header and sum(map(is_numeric, over[:3])) == 3:
+        hint = "is the comma a decimal one? then separate cells by semicolons or tabs"
+        must = "must be point, two coordinates, level, description; it has more numbers than that"
+        ledger.fault(file, n, "row", f"{len(cells)} cells", must, hint)
+        return None
+    if len(cells) > across and header and separator != " ":
+        hint = "a decimal comma is written as a point; text with a comma needs quotes"
+        ledger.fault(file, n, "row", f"{len(cells)} cells", f"must have {across} cells", hint)
+        return None
+    if len(cells) > across:
+        joint = ", " if separator == "," else " "
+        cells = [*cells[: across - 1], joint.join(filter(None, over))]
+    if len(cells) < (len(header) if header and separator != " " else 3):
+        hint = "empty cells still need their separators"
+        must = f"must have {across} cells" if header else "must be point, two coordinates, …"
+        ledger.fault(file, n, "row", f"{len(cells)} cells", must, hint)
+        return None
+    return tuple(cells + [""] * (across - len(cells)))
