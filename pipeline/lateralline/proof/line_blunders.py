@@ -27,6 +27,7 @@ class Planted:
     """A site with one blunder in each line."""
 
     site: SimulatedSite
+    row: Ints  # of each line: the stop's row
     stop: tuple[str, ...]  # of each line: "R1/3"
     kind: Texts  # of each line: across | along | counter
 
@@ -46,8 +47,8 @@ def plant(site: SimulatedSite, rng: np.random.Generator) -> tuple[Planted, Plant
     moved = replace(site, marks=replace(site.marks, xyz_m=xyz))
     misread = replace(site, stops=replace(site.stops, counter_m=counter))
     return (
-        Planted(moved, names, np.where(along, "along", "across")),
-        Planted(misread, names, np.full(len(row), "counter")),
+        Planted(moved, row, names, np.where(along, "along", "across")),
+        Planted(misread, row, names, np.full(len(row), "counter")),
     )
 
 

@@ -17,7 +17,7 @@ from lateralline.derive.levels import ground_sigmas_m
 from lateralline.link import link
 from lateralline.proof.by_hand import by_hand
 from lateralline.proof.line_bends import Turn, turns
-from lateralline.proof.line_blunders import named, plant
+from lateralline.proof.line_blunders import Planted, named, plant
 from lateralline.proof.line_paths import held, squares_apart_m2
 from lateralline.proof.line_truth import LINES_PER_SITE, SimulatedSite, simulate_site
 from lateralline.records import Exposures, Finding, Fixes, Floats, Line
@@ -102,6 +102,8 @@ class BlunderScore:
     line: str
     kind: str  # across | along | counter
     stop: str
+    depth_m: float
+    to_bend_m: float  # along the true pipe, to the nearest; infinite without one
     named: bool
     findings: tuple[Finding, ...]
 
@@ -130,10 +132,9 @@ def score_site(seed: int, index: int, count: int) -> Scores:
     blunders = []
     for planted in plant(site, np.random.default_rng([seed, index, 1])):
         found = draw(planted.site, with_corridors=False)
-        for line, stop, kind in zip(site.lines, planted.stop, planted.kind, strict=True):
-            said = found.said_of(line)
-            score = BlunderScore(index, line.line, str(kind), stop, named(stop, said), said)
-            blunders.append(score)
+        blunders += [
+            _blunder(index, planted, i, found.said_of(line)) for i, line in enumerate(site.lines)
+        ]
     return lines, blunders
 
 
@@ -184,6 +185,21 @@ def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: Drawn) -> Li
         dof=line.dof,
         alarmed=alarmed,
         findings=findings,
+    )
+
+
+def _blunder(number: int, planted: Planted, i: int, findings: tuple[Finding, ...]) -> BlunderScore:
+    line, row, stop = planted.site.lines[i], planted.row[i], planted.stop[i]
+    away = np.abs(line.chainage_m[1:-1] - planted.site.poses.chainage_m[row])
+    return BlunderScore(
+        number,
+        line.line,
+        str(planted.kind[i]),
+        stop,
+        float(planted.site.poses.depth_m[row]),
+        float(away.min(initial=np.inf)),
+        named(stop, findings),
+        findings,
     )
 
 

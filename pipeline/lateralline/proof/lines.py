@@ -18,7 +18,7 @@ All else in the table is for information.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,6 +135,14 @@ def _bends(turns: Sequence[Turn], whole: bool) -> tuple[Measure, ...]:
     )
 
 
+#: Where blunders are harder or easier to see.
+_PLACES: tuple[tuple[str, Callable[[BlunderScore], bool]], ...] = (
+    ("1.5 m deep at most", lambda b: b.depth_m <= 1.5),
+    ("more than 2.5 m deep", lambda b: b.depth_m > 2.5),
+    ("a bend within 1 m", lambda b: b.to_bend_m < 1.0),
+)
+
+
 def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
     whole = len(lines) >= FULL
     moved = [b.named for b in blunders if b.kind != "counter"]
@@ -149,6 +157,10 @@ def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> t
             for way in ("across", "along")
         ),
         _at_least("blunders", "counter misread, named", len(misread), _share(misread), whole),
+        *(
+            _rate("blunders", f"named, {where}", [b.named for b in blunders if there(b)])
+            for where, there in _PLACES
+        ),
         Measure("blunders", "false alarms, lines", len(alarms), _share(alarms),
                 most=MOST_ALARMS + slack),
         _rate("blunders", "lines with a mark said to disagree", doubted),
