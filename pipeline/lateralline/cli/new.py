@@ -32,8 +32,7 @@ def new(
             "--from",
             metavar="SITE",
             exists=True,
-            file_okay=False,
-            help="Site folder to copy into the workbook.",
+            help="Site to copy into the workbook: a folder of text files, or another workbook.",
             show_default=False,
         ),
     ] = None,
@@ -133,7 +132,7 @@ def _say_what_was_chosen(
 
 
 def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
-    """Copy a sound site folder into a workbook, under another id and name if asked."""
+    """Copy a sound site into a workbook, under another id and name if asked."""
     from lateralline.read import read_site
     from lateralline.read.raw import raw_site
     from lateralline.write._atomic import whole_file

@@ -21,23 +21,38 @@ def site_of_sheets(file: str, sheets: Mapping[str, Sheet | None], ledger: Ledger
     `sheets` are those of `book.Book.site`. Without a sheet of runs there are none, and whatever
     names one is at fault.
     """
+    written = _written(file, sheets, ledger)
+    return site_of(written, ledger) if written else None
+
+
+def written_sections(
+    file: str, sheets: Mapping[str, Sheet | None], ledger: Ledger
+) -> dict[str, list[Mapping[str, object]]]:
+    """Return the settings of a book as they stand there, by section; empty, with faults, if not."""
+    written = _written(file, sheets, ledger)
+    return {name: [w.given for w in sections if w.given] for name, sections in written.items()}
+
+
+def _written(
+    file: str, sheets: Mapping[str, Sheet | None], ledger: Ledger
+) -> dict[str, tuple[Written, ...]]:
     site = sheets.get(SITE_SHEET)
     if SITE_SHEET not in sheets:
         must, hint = "must be in the workbook: the settings of the site", "`new --xlsx` makes one"
         ledger.fault(file, 0, f"sheet {SITE_SHEET}", "", must, hint)
     if site is None or any(sheet is None for sheet in sheets.values()):
-        return None
+        return {}
     if missing := [name for name in _NEEDED if name not in site.header]:
         must = f"must name the columns {', '.join(_NEEDED)}; missing: {', '.join(missing)}"
         ledger.fault(site.file, site.header_line, "header", "", must)
-        return None
+        return {}
     written: dict[str, tuple[Written, ...]] = {
         name: (section.written(),) for name, section in _keys(site, ledger).items()
     }
     for name in SECTION_SHEETS.values():
         sheet = sheets.get(name)
         written[name] = () if sheet is None else _rows(sheet)
-    return site_of(written, ledger)
+    return written
 
 
 def book_value(data: bytes, section: str, key: str) -> str:

@@ -94,6 +94,8 @@ def _write_site(sheet: Worksheet, settings: Mapping[str, Rows], units: Mapping[s
     once = [c for c in contract.load("site").field if c.section not in SECTION_SHEETS.values()]
     for line, column in enumerate(once, start=2):
         given = (settings.get(column.section) or [{}])[0].get(column.name)
+        if column.type == "date" and isinstance(given, str):
+            given = date.fromisoformat(given)
         unit = units.get(column.unit_from, "") or column.unit.removeprefix("1")
         row = (column.section, column.name, None, unit, _meaning(column))
         for at, text in enumerate(row, start=1):

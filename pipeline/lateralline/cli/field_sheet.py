@@ -1,0 +1,110 @@
+"""`lateralline field-sheet`: a blank sheet to print and take into the field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def field_sheet(
+    site: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="SITE",
+            exists=True,
+            help="Site folder or workbook to take head, units, runs, pipes and control from.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path,
+        typer.Option("--out", "-o", metavar="PDF", help="File to write.", show_default=False),
+    ] = Path("field-sheet.pdf"),
+    paper: Annotated[str, typer.Option(metavar="PAPER", help="A4 or letter, landscape.")] = "A4",
+    units: Annotated[
+        str | None,
+        typer.Option(
+            metavar="UNIT",
+            help="What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; "
+            "else those of SITE, else m.",
+            show_default=False,
+        ),
+    ] = None,
+    stops: Annotated[
+        int, typer.Option(min=1, max=300, help="How many stops to leave room for.")
+    ] = 12,
+    gnss: Annotated[
+        bool | None,
+        typer.Option(
+            "--gnss/--tape",
+            help="Columns for GNSS or for taped positions; else taped, unless SITE has no control "
+            "and is on the map.",
+            show_default=False,
+        ),
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace PDF.")] = False,
+) -> None:
+    """Print a blank field sheet as a PDF.
+
+    Its columns are those of marks, stops, control, exposures and observations, with units, to be
+    keyed in as they stand. It is no clearance to dig and says so on every page.
+
+    \b
+    Example:
+      lateralline field-sheet -o sheet.pdf --paper letter --units ft --stops 12
+      lateralline field-sheet sites/EX-001 -o EX-001.pdf
+    """
+    from lateralline import contract
+    from lateralline.cli import report
+    from lateralline.cli.options import console
+    from lateralline.summary import CAUTION
+    from lateralline.write.field_sheet import PAPERS, Blank, draw_field_sheet, field_sheet_pages
+
+    sizes = {name.casefold(): name for name in PAPERS}
+    if paper.casefold() not in sizes:
+        known = " or ".join(PAPERS)
+        raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
+    known_units = contract.load("site").column("tape", "units").enum
+    if units is not None and units not in known_units:
+        must = f"must be one of {', '.join(known_units)}; got {units!r}"
+        raise typer.BadParameter(must, param_hint="--units")
+    if out.suffix.casefold() != ".pdf":
+        raise typer.BadParameter(
+            f"a field sheet ends in .pdf; got {out.name!r}", param_hint="--out"
+        )
+    settings, control = _known_of(site)
+    said = (settings.get("units") or [{}])[0]
+    keys = ("tape", "level", "depth", "counter", "pipe")
+    of_each = {key: units or said.get(key) or said.get("tape") or "m" for key in keys}
+    horizontal = (settings.get("crs") or [{}])[0].get("horizontal", "local")
+    if gnss is None:
+        gnss = site is not None and not control and horizontal.casefold() != "local"
+    blank = Blank(of_each, gnss, stops, settings, control)
+    draw_field_sheet(field_sheet_pages(blank, sizes[paper.casefold()]), out, replace=replace)
+    report.print_last_words(console(), f"wrote {out}", CAUTION)
+
+
+def _known_of(
+    site: Path | None,
+) -> tuple[dict[str, list[dict[str, str]]], list[Mapping[str, str]]]:
+    """Return settings and control points of a site as texts; a day not set yet stays empty."""
+    if site is None:
+        return {}, []
+    from lateralline.read.raw import raw_site
+
+    raw = raw_site(site)
+    settings = {
+        name: [{key: _text(value) for key, value in section.items()} for section in sections]
+        for name, sections in raw.settings.items()
+    }
+    head = (settings.get("site") or [{}])[0]
+    if not head.get("surveyed", "")[:1].isdigit():
+        head["surveyed"] = ""
+    return settings, list(raw.tables.get("control", ()))
+
+
+def _text(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)

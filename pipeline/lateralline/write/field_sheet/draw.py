@@ -1,0 +1,82 @@
+"""Pages of lines and words as a PDF: vectors, black and grey, at their true size."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from lateralline.errors import MissingExtraError
+from lateralline.write._atomic import whole_file
+from lateralline.write.field_sheet.paper import Page, Words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_MM: Final = 1 / 25.4  # of an inch
+_POINT: Final = 25.4 / 72  # in mm
+_FONT: Final = "DejaVu Sans"  # comes with matplotlib, so that widths are the same everywhere
+
+
+def draw_field_sheet(pages: Sequence[Page], out: Path, *, replace: bool = False) -> None:
+    """Draw pages into a PDF. Equal pages give equal bytes.
+
+    Raises MissingExtraError without matplotlib, and OutputExistsError when `out` is there and may
+    not be replaced.
+    """
+    try:
+        import matplotlib
+        from matplotlib.backends.backend_pdf import PdfPages
+    except ImportError as e:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
+    about = {"Title": "Field sheet", "Creator": "lateralline", "CreationDate": None}
+    with (
+        whole_file(out, replace=replace) as made,
+        matplotlib.rc_context({"font.family": _FONT, "pdf.fonttype": 42}),
+        PdfPages(made, metadata=about) as pdf,
+    ):
+        for page in pages:
+            pdf.savefig(_figure(page))
+
+
+def _figure(page: Page) -> Figure:
+    from matplotlib.collections import LineCollection
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(page.width * _MM, page.height * _MM))
+    axes = figure.add_axes((0, 0, 1, 1), xlim=(0, page.width), ylim=(page.height, 0))
+    axes.set_axis_off()
+    alike: defaultdict[tuple[str, float], set[tuple[tuple[float, float], ...]]] = defaultdict(set)
+    for rule in page.rules:  # neighbouring cells share their edges: each is drawn once
+        ends = ((round(rule.x0, 3), round(rule.y0, 3)), (round(rule.x1, 3), round(rule.y1, 3)))
+        alike[rule.grey, rule.width_pt].add(ends)
+    for (grey, width), lines in sorted(alike.items(), reverse=True):  # the lightest first
+        kept = sorted(lines)
+        axes.add_collection(LineCollection(kept, colors=grey, linewidths=width))
+    for words in page.words:
+        axes.text(
+            words.x,
+            words.y,
+            words.text,
+            size=fitted_pt(words),
+            weight="bold" if words.bold else "normal",
+            color=words.grey,
+            ha=words.align,
+            va="center_baseline",
+            parse_math=False,
+        )
+    return figure
+
+
+def fitted_pt(words: Words) -> float:
+    """Return the size of letters at which a line of text keeps to its room, in points."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    if not words.text.strip():
+        return words.size_pt
+    font = FontProperties(family=_FONT, weight="bold" if words.bold else "normal")
+    path = TextPath((0, 0), words.text, size=words.size_pt, prop=font)
+    across = float(path.get_extents().width) * _POINT
+    return words.size_pt * min(1.0, words.room / across) if across else words.size_pt

@@ -1,0 +1,163 @@
+"""A page as lines and words in millimetres, from its upper left corner; nothing is drawn here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+#: Height of what is written on by hand, in mm: room for a gloved hand, read at arm's length.
+ROW: Final = 8.0
+TITLE: Final = 8.0  # two short lines over a column: its name and its unit
+BOX: Final = 10.0  # a row with its titles inside
+
+SMALL, PLAIN, LARGE, HUGE = 6.5, 8.0, 9.5, 15.0  # sizes of letters, in points
+FAINT, GREY, BLACK = "0.80", "0.35", "0"
+
+Align = Literal["left", "center", "right"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A straight line."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+    width_pt: float = 0.5
+    grey: str = BLACK
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A line of text; `y` is its middle, and `room` the width it must not pass."""
+
+    x: float
+    y: float
+    text: str
+    size_pt: float = PLAIN
+    bold: bool = False
+    grey: str = BLACK
+    align: Align = "left"
+    room: float = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Where something is written by hand: for checks, and for nobody's eyes."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnOf:
+    """One column on paper: its name as in the contract, its unit, and its share of the width."""
+
+    name: str
+    unit: str
+    share: float
+
+
+@dataclass(slots=True)
+class Page:
+    """One page as it fills up."""
+
+    width: float
+    height: float
+    rules: list[Rule] = field(default_factory=list)
+    words: list[Words] = field(default_factory=list)
+    cells: list[Cell] = field(default_factory=list)
+
+    def frame(self, x: float, y: float, width: float, height: float) -> None:
+        """Draw a rectangle."""
+        x1, y1 = x + width, y + height
+        for a, b, c, d in ((x, y, x1, y), (x, y1, x1, y1), (x, y, x, y1), (x1, y, x1, y1)):
+            self.rules.append(Rule(a, b, c, d))
+
+    def heading(self, x: float, y: float, text: str, note: str = "") -> float:
+        """Name what follows; return where that begins."""
+        self.words.append(Words(x, y + 2.5, text, LARGE, bold=True))
+        at = x + 2.1 * len(text) + 4
+        self.words.append(Words(at, y + 2.6, note, SMALL, grey=GREY))
+        return y + 5.5
+
+    def boxes(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        columns: Sequence[ColumnOf],
+        given: Mapping[str, str],
+    ) -> float:
+        """Draw one row with titles inside its cells; return where it ends."""
+        for column, at, across in _spread(columns, x, width):
+            unit = f" [{column.unit}]" if column.unit else ""
+            self.words.append(Words(at + 1, y + 1.9, column.name + unit, SMALL, room=across - 2))
+            self._cell(at, y, across, BOX, given.get(column.name, ""), low=True)
+        return y + BOX
+
+    def table(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        columns: Sequence[ColumnOf],
+        rows: Sequence[Mapping[str, str]],
+    ) -> float:
+        """Draw a table with what is known of its rows; return where it ends."""
+        for column, at, across in _spread(columns, x, width):
+            self.frame(at, y, across, TITLE)
+            middle, room = at + across / 2, across - 1
+            lines = [column.name] + ([f"[{column.unit}]"] if column.unit else [])
+            for n, line in enumerate(lines):
+                down = y + TITLE * (2 * n + 1) / (2 * len(lines))
+                self.words.append(
+                    Words(middle, down, line, SMALL, n == 0, align="center", room=room)
+                )
+            for n, row in enumerate(rows):
+                self._cell(at, y + TITLE + n * ROW, across, ROW, row.get(column.name, ""))
+        return y + TITLE + len(rows) * ROW
+
+    def paragraph(self, x: float, y: float, lines: Sequence[str], size_pt: float = PLAIN) -> float:
+        """Write lines of text; return where they end."""
+        for line in lines:
+            self.words.append(Words(x, y + 1.9, line, size_pt))
+            y += size_pt * 0.48
+        return y
+
+    def grid(self, x: float, y: float, width: float, height: float, step: float = 5.0) -> None:
+        """Draw squared paper of whole squares, every fifth line darker."""
+        width, height = width // step * step, height // step * step
+        for n in range(1, round(width / step)):
+            grey = "0.65" if n % 5 == 0 else "0.85"
+            self.rules.append(Rule(x + n * step, y, x + n * step, y + height, 0.3, grey))
+        for n in range(1, round(height / step)):
+            grey = "0.65" if n % 5 == 0 else "0.85"
+            self.rules.append(Rule(x, y + n * step, x + width, y + n * step, 0.3, grey))
+        self.frame(x, y, width, height)
+
+    def _cell(
+        self, x: float, y: float, width: float, height: float, text: str, *, low: bool = False
+    ) -> None:
+        self.frame(x, y, width, height)
+        self.cells.append(Cell(x, y, width, height))
+        if text:
+            down = y + (0.66 if low else 0.5) * height
+            self.words.append(Words(x + 1.2, down, text, PLAIN, grey=GREY, room=width - 2))
+
+
+def _spread(
+    columns: Sequence[ColumnOf], x: float, width: float
+) -> list[tuple[ColumnOf, float, float]]:
+    """Return each column with where it begins and how wide it is."""
+    whole = sum(column.share for column in columns)
+    spread: list[tuple[ColumnOf, float, float]] = []
+    for column in columns:
+        across = width * column.share / whole
+        spread.append((column, x, across))
+        x += across
+    return spread
