@@ -104,7 +104,7 @@ def test_readme_lists_every_site_and_how_it_was_made() -> None:
             in readme
         )
     folders = {f.name for f in SITES.iterdir() if f.is_dir()}
-    assert folders == {*SCENARIOS, "survey-files"}  # point files to import: see test_import_points
+    assert folders == {*SCENARIOS, "survey-files", "added"}  # point files to import: see test_import_points
 
 
 PLANTED = tomllib.loads((SITES / "faulty" / "planted.toml").read_text(encoding="utf-8"))["planted"]

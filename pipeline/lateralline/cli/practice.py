@@ -23,6 +23,12 @@ def practice(
             show_default=False,
         ),
     ] = None,
+    second_visit: Annotated[
+        bool,
+        typer.Option(
+            "--added", help="What a second visit adds to that site, for update, in its place."
+        ),
+    ] = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the scenarios and stop.")] = False,
 ) -> None:
     """Make a practice site with known truth.
@@ -34,8 +40,9 @@ def practice(
     Example:
       lateralline practice --list
       lateralline practice sites/practice-1 --scenario slope-levels --seed 7
+      lateralline practice second-visit --scenario gnss-bend-branch --added
     """
-    from lateralline.synthetic import SCENARIOS, make_site
+    from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 
     if show_list:
         width = max(map(len, SCENARIOS))
@@ -51,6 +58,17 @@ def practice(
         raise typer.BadParameter(
             f"no {scenario!r}; there are: {known_names}", param_hint="--scenario"
         )
+    if second_visit:
+        if scenario not in ADDITIONS:
+            raise typer.BadParameter(
+                f"no second visit to {scenario!r}; there are: {', '.join(ADDITIONS)}",
+                param_hint="--added",
+            )
+        added = ADDITIONS[scenario]
+        make_addition(added, folder, seed=seed)
+        typer.echo(f"wrote {folder}: {added.description}")
+        typer.echo(f"next: lateralline update SITE {folder} -o NEWSITE")
+        return
     chosen = SCENARIOS[scenario]
     make_site(chosen, chosen.seed if seed is None else seed, folder)
     typer.echo(f"wrote {folder}: {chosen.description}; its truth is in truth.json")

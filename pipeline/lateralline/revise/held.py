@@ -69,7 +69,7 @@ class OldLine:
         """Return how far inverts (n,) lie off the old 95 % band there, and their own 95 %."""
         there = self.axis.at(chainage_m)
         off = np.abs(invert_m - there.invert_m) - INTERVAL_95 * there.invert_sigma_m
-        return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * sigma_m
+        return np.where(off <= ROUNDING_M, 0.0, off), INTERVAL_95 * sigma_m  # NaN stays
 
 
 # ---- lines ---------------------------------------------------------------------------------
@@ -107,6 +107,7 @@ def _held(
     axis: Axis, points: Along, judged: Flags, off_m: Floats, own_m: Floats, side: Side
 ) -> Held:
     """Gather the judged points outside into departures, one for each unbroken part."""
+    judged = judged & np.isfinite(off_m)
     step = axis.length_m / max(len(judged) - 1, 1)
     out = judged & (off_m > 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]])))
