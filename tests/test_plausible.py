@@ -106,10 +106,10 @@ def slips(record: FieldRecord) -> list[Finding]:
     return [f for f in place(record).findings if f.code in SLIPS]
 
 
-def only(record: FieldRecord, code: str) -> Finding:
+def only(record: FieldRecord, code: str, severity: str = "error") -> Finding:
     found = slips(record)
     assert [f.code for f in found] == [code], [str(f) for f in found]
-    assert found[0].severity == "error"
+    assert found[0].severity == severity
     return found[0]
 
 
@@ -217,7 +217,10 @@ def test_the_wrong_unit_is_named(
         return
     box = (lon - 0.2, lat - 0.2, lon + 0.2, lat + 0.2)
     said = {"extent": box} if witness == "extent" else {}
-    assert only(site(crs, wrong, **said), code).subject == "3 control points"
+    # half a degree outside its area a CRS may be in use: no more than a warning
+    close = witness == "area" and crs == "EPSG:2222"
+    found = only(site(crs, wrong, **said), code, "warning" if close else "error")
+    assert found.subject == "3 control points"
 
 
 @pytest.mark.parametrize("latitude_first", [False, True])

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import chain
 from typing import Final
 
 import numpy as np
@@ -59,6 +58,16 @@ class _Place:
     def centre(self) -> tuple[float, float]:
         width = (self.east - self.west) % 360.0 or 360.0
         return (self.west + width / 2.0 + 180.0) % 360.0 - 180.0, (self.south + self.north) / 2.0
+
+    def away(self, lonlat: LonLat) -> Floats:
+        """Return how far off the middle positions (n,) lie, in widths; infinite outside."""
+        lon, lat = lonlat
+        middle_lon, middle_lat = self.centre
+        width = (self.east - self.west) % 360.0 or 360.0
+        with np.errstate(invalid="ignore"):
+            across = ((lon - middle_lon + 180.0) % 360.0 - 180.0) / width
+            along = (lat - middle_lat) / (self.north - self.south)
+        return np.where(self.holds(lonlat), np.hypot(across, along), np.inf)
 
     def holds(self, lonlat: LonLat, margin_deg: float = 0.0) -> Flags:
         lon, lat = lonlat
@@ -147,17 +156,31 @@ def _where_it_should_be(
 def _explained(
     crs: CRS, points: _Points, place: _Place, astray: Flags
 ) -> Iterator[tuple[Ints, Reading]]:
-    """Yield the rows each reading explains, one table at a time; a row is explained once."""
-    left = astray.copy()
-    elsewhere = other_systems(crs, *place.centre) if place.beyond else ()
-    for reading in chain(readings(crs), elsewhere):
-        rows = np.flatnonzero(left)
-        held = rows[place.holds(reading.read(points.xy[rows]))]
-        for noun in dict.fromkeys(points.noun[i] for i in held):
-            yield np.array([i for i in held if points.noun[i] == noun], dtype=np.int64), reading
-        left[held] = False
-        if not left.any():
+    """Yield the rows each reading explains, one table at a time; a row is explained once.
+
+    Of several plain slips the one that brings a row nearest the middle of the place; another grid
+    only where none of these does.
+    """
+    left = np.flatnonzero(astray)
+    plain = list(readings(crs))
+    away = np.stack([place.away(reading.read(points.xy[left])) for reading in plain])
+    nearest = away.argmin(axis=0)
+    found = np.isfinite(away.min(axis=0))
+    for number, reading in enumerate(plain):
+        yield from _by_table(points, left[found & (nearest == number)], reading)
+    left = left[~found]
+    for reading in other_systems(crs, *place.centre) if place.beyond and left.size else ():
+        held = np.isfinite(place.away(reading.read(points.xy[left])))
+        yield from _by_table(points, left[held], reading)
+        left = left[~held]
+        if not left.size:
             return
+
+
+def _by_table(points: _Points, rows: Ints, reading: Reading) -> Iterator[tuple[Ints, Reading]]:
+    nouns = np.array(points.noun)[rows]
+    for noun in dict.fromkeys(nouns.tolist()):
+        yield rows[nouns == noun], reading
 
 
 def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None) -> Finding:

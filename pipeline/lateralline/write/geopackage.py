@@ -25,6 +25,8 @@ from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
 
 VERSION: Final = "1.3"
+#: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
+_DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
 #: srs_id of the "undefined Cartesian" system every GeoPackage holds; from memory of the standard,
 #: held to by GDAL's validator in the tests.
 _UNDEFINED_CARTESIAN: Final = "-1"
@@ -88,7 +90,7 @@ class GeoPackageSink:
                 layer=name,
                 driver="GPKG",
                 append=not first,
-                dataset_options=None if self._begun else {"VERSION": VERSION},
+                dataset_options=None if self._begun else _DATASET,
                 layer_options={"SRID": _UNDEFINED_CARTESIAN} if local and first else None,
                 **spatial,
             )
