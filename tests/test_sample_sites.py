@@ -104,7 +104,11 @@ def test_readme_lists_every_site_and_how_it_was_made() -> None:
             in readme
         )
     folders = {f.name for f in SITES.iterdir() if f.is_dir()}
-    assert folders == {*SCENARIOS, "survey-files", "added"}  # point files to import: see test_import_points
+    assert folders == {
+        *SCENARIOS,
+        "survey-files",
+        "added",
+    }  # point files to import: see test_import_points
 
 
 PLANTED = tomllib.loads((SITES / "faulty" / "planted.toml").read_text(encoding="utf-8"))["planted"]
@@ -267,3 +271,17 @@ def test_the_one_bend_of_the_taped_line_is_one_bend_in_its_stretch() -> None:
 @pytest.mark.parametrize("name", SOUND)
 def test_no_sound_site_raises_an_alarm_in_link(name: str) -> None:
     assert [f.code for f in sample(name).linked.findings if f.severity == "error"] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("frames-swapped", "coordinates-swapped"),
+        ("frames-feet", "metres-as-feet"),
+        ("frames-ballpark", "datum-ballpark"),
+    ],
+)
+def test_every_wrong_frame_has_its_own_finding(name: str, code: str) -> None:
+    """One error finding of that code, at the head of what place has to say; no other slip named."""
+    codes = [f.code for f in place(read_site(SITES / name)).findings if f.severity == "error"]
+    assert codes == [code]
