@@ -123,7 +123,7 @@ def _values(code: str, codes: Codes) -> tuple[str, dict[str, str]]:
         group = codes.keys.get(fold(found[1]))
         if group is None:
             return found[0]
-        said["to" if group == "measured_to" else group] = found[2].strip('"')
+        said["to" if group == "measured_to" else group] = re.sub('^"(.*)"$', r"\1", found[2])
         return " "
 
     bare = _KEY_VALUE.sub(take, code)

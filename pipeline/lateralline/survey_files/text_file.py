@@ -86,16 +86,23 @@ def _decoded(file: str, data: bytes, said: list[str], ledger: Ledger) -> str | N
 
 
 def _separator(lines: Sequence[str]) -> str:
-    """Return the sign between cells: the one that leaves the most numbers standing alone."""
+    """Return the sign between cells: the one that leaves two coordinates where they should stand.
 
-    def numbers(separator: str) -> int:
-        parts = (_split(line, separator) or [] for line in lines[:200])
-        loose = separator == ","  # a comma between cells is none within a number
-        return sum(
-            is_numeric(cell) and not (loose and " " in cell) for cells in parts for cell in cells
-        )
+    Blanks also stand within descriptions, so they separate cells only where no other sign does.
+    """
+    some = lines[:200]
+    cut = {sep: [_split(line, sep) or line.split(sep) for line in some] for sep in SEPARATORS}
 
-    return max(SEPARATORS, key=numbers)  # the first of equals: blanks come last
+    def alone(separator: str, cells: Sequence[str]) -> int:
+        """Count the numbers; a comma between cells is none within a number."""
+        loose = separator == ","
+        return sum(is_numeric(cell) and not (loose and " " in cell) for cell in cells)
+
+    fits = {s: sum(alone(s, cells[1:4]) > 1 for cells in cut[s]) for s in SEPARATORS}
+    best = [s for s in SEPARATORS if fits[s] == max(fits.values())]
+    if len(best) > 1 and max(fits.values()):
+        best = [s for s in best if s != " "]
+    return max(best, key=lambda s: (sum(alone(s, cells) for cells in cut[s]), len(cut[s][0])))
 
 
 def _split(line: str, separator: str) -> list[str] | None:
