@@ -20,7 +20,7 @@ from lateralline.derive.chainage import CARRY_ON_M, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.levels import ground_sigmas_m
-from lateralline.derive.lines import grade_between
+from lateralline.derive.slopes import grade_between
 from lateralline.derive.tables import from_rows
 from lateralline.derive.ties import Control, two_tapes
 from lateralline.errors import ContractError
@@ -29,6 +29,7 @@ from lateralline.kernels import curves
 from lateralline.layers import to_frames
 from lateralline.published import nearest_fitting
 from lateralline.records import (
+    AdjustedParameter,
     ControlRows,
     ExposureRows,
     Exposures,
@@ -194,6 +195,9 @@ def made_marks() -> Marks:
     )
 
 
+SCALE = AdjustedParameter("counter_scale", "run R1", 1.004, 0.003, "1", 1.0, 0.015)
+
+
 def no_exposures() -> Exposures:
     return Exposures(
         file="exposures.csv",
@@ -309,7 +313,7 @@ def derived(
         marks,
         no_exposures(),
         Solved(fixes, results, ()),
-        Linked(fixes, (line_1(), line_2()), ()),
+        Linked(fixes, (line_1(), line_2()), (), (SCALE,)),
         earlier=earlier,
     )
     return {p.layer: p for p in products}

@@ -91,7 +91,9 @@ LAYERS = (
     "pipe_nodes",
     "pipe_observations",
     "position_corridor",
+    "level_band",
     "dig_zone",
+    "adjusted_parameters",
     "findings",
     "lineage",
 )

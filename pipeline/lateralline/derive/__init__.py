@@ -1,12 +1,15 @@
 """The derive stage: from adjusted lines to the content of every layer.
 
 levels      invert, crown, cover, ground, each with σ
-straightness  how far a pipe may leave the straight between located points
+arcs        the path between located points where no bend is found
+straightness  how far a pipe may leave it
 axis        a line with chainage, levels and covariance anywhere along it
 chainage    counter → place on the line
 reach, corridor, dig   regions in plan
+level_band  how high and how low the pipe may be
+slopes      grades, back-falls and sags, as surely as levels can tell
 quality, grades, bends  against published bands, grades, fittings
-control, marks, fixes, lines, nodes, observations   the layers of those names
+control, marks, fixes, lines, nodes, observations, parameters   the layers of those names
 ties        two tapes that find a spot again
 advice      what to survey again
 """
@@ -27,11 +30,13 @@ from lateralline.derive.depth_only import without_levels
 from lateralline.derive.dig import dig_rows, tolerance
 from lateralline.derive.fixes import transmitter_fixes
 from lateralline.derive.grades import grade_findings
+from lateralline.derive.level_band import level_bands
 from lateralline.derive.levels import ground_sigmas_m
 from lateralline.derive.lines import centreline_rows, segment_rows
 from lateralline.derive.marks import field_marks
 from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
+from lateralline.derive.parameters import adjusted_parameters
 from lateralline.derive.tables import Row, finding_row, from_rows
 from lateralline.derive.ties import Control
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
@@ -92,7 +97,9 @@ def derive(
         nodes,
         observations,
         _corridors(settings.id, axes, corridors),
+        level_bands(settings.id, datum, axes),
         zones,
+        adjusted_parameters(settings.id, linked.parameters),
         from_rows("findings", [finding_row(settings.id, f) for f in (*earlier, *findings)]),
     )
     return layers if datum != DEPTH_ONLY else without_levels(layers)

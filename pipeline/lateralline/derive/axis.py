@@ -1,7 +1,7 @@
 """One adjusted line with all that goes along it: chainage, levels, ground, covariance.
 
 `Axis` holds a line's vertices; `Axis.at` gives points anywhere on it, a little beyond its ends too.
-Chainage runs from the downstream end along the 3-D path.
+Chainage runs from the downstream end along the 3-D path, whose legs are straight or arcs (`arcs`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from math import ceil
 
 import numpy as np
 
+from lateralline.derive.arcs import Arcs, arcs_of
 from lateralline.derive.ellipses import ellipses_95
 from lateralline.derive.levels import grounds_m, outside_top_m, ride_heights_m
 from lateralline.derive.straightness import bow_sigmas, slope_sigmas
@@ -23,6 +24,11 @@ from lateralline.settings import Pipe, Settings
 #: Samples on a leg between two vertices: no further apart than this, and at least so many.
 SAMPLE_SPACING_M = 0.25
 SAMPLES_LEAST = 8
+
+#: A leg that stands off its chord by more than this is drawn with vertices between, until it does
+#: not; regions are swept along a finer path.
+DRAWN_WITHIN_M = 0.010
+SWEPT_WITHIN_M = 0.001
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,26 +123,29 @@ class Axis:
         return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
 
     @cached_property
+    def arcs(self) -> Arcs:
+        """The legs between vertices."""
+        return arcs_of(self.line)
+
+    @cached_property
     def vertices(self) -> Along:
         """The vertices themselves."""
         return self.at(self.chainage_m)
 
     def at(self, chainage_m: Floats) -> Along:
-        """Return the points at chainages (n,); beyond an end on, straight, as the last leg goes."""
+        """Return the points at chainages (n,); beyond an end on straight, as it goes there."""
         leg, w = self._fraction(chainage_m)
-        line, legs = self.line, np.diff(self.line.xyz_m, axis=0)
-        length = np.linalg.norm(legs, axis=1)
+        line, arcs = self.line, self.arcs
         xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
-        with np.errstate(invalid="ignore"):
-            tangent = legs[leg] / length[leg, None]
-        bow = bow_sigmas(self.slope_sigma_rad, length[leg], leg, w)
+        off, tangent = arcs.off(leg, w)
+        bow = bow_sigmas(self.slope_sigma_rad, arcs.length_m[leg], leg, w)
         across = np.column_stack([tangent[:, 1], -tangent[:, 0]])
         across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-12)[:, None]
         cov[:, :2, :2] += bow[:, 0, None, None] ** 2 * across[:, :, None] * across[:, None, :]
         cov[:, 2, 2] += bow[:, 1] ** 2
         return Along(
             chainage_m=chainage_m,
-            xyz_m=xyz,
+            xyz_m=xyz + off,
             cov_m2=cov,
             tangent=tangent,
             ride_m=np.interp(chainage_m, self.chainage_m, self.ride_m),
@@ -152,6 +161,19 @@ class Axis:
         step = np.diff(self.chainage_m)[leg]
         past = np.divide(chainage_m - inside, step, out=np.zeros_like(inside), where=step > 0)
         return leg, np.where(step > 0, w, 0.0) + past
+
+    def drawn(self, within_m: float, stretch: Stretch | None = None) -> Along:
+        """Return the points that draw the path, or a stretch of it, to within a distance.
+
+        The vertices alone wherever legs are straight.
+        """
+        first, last = (stretch.first, stretch.last) if stretch else (0, len(self.chainage_m) - 1)
+        pieces = np.ceil(np.sqrt(self.arcs.sagitta_m / within_m)).clip(1.0).astype(int)
+        places = [
+            np.linspace(self.chainage_m[i], self.chainage_m[i + 1], pieces[i] + 1)[:-1]
+            for i in range(first, last)
+        ]
+        return self.at(np.concatenate([*places, self.chainage_m[last : last + 1]]))
 
     @cached_property
     def sampled(self) -> tuple[Along, ...]:
@@ -177,7 +199,7 @@ def axis_of(
     line: Line, fixes: Fixes, fix_ground_sigma_m: Floats, exposures: Exposures, settings: Settings
 ) -> Axis:
     """Return a line of two or more vertices with its levels and ground; see `levels`."""
-    chainage_m = curves.chainage(line.xyz_m)
+    chainage_m = np.concatenate([[0.0], np.cumsum(arcs_of(line).length_m)])
     ground_m, ground_sigma_m = grounds_m(line, fixes, fix_ground_sigma_m, exposures, chainage_m)
     return Axis(
         line=line,

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from lateralline.derive.joint import joint_cov
 from lateralline.kernels.curves import angle_between
 from lateralline.records import Floats, Line
 
@@ -17,18 +18,12 @@ _STEP_M: Final = 1e-5
 def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
     """Return the deflection at an inner vertex and its σ, radians; NaN at an end.
 
-    σ carries the covariance of the vertex and both its neighbours, each with the next; what the
-    two neighbours share with each other is not kept, and counts as nothing.
+    σ carries the covariance of the vertex and both its neighbours.
     """
     if not 0 < vertex < len(line.kind) - 1:
         return nan, nan
-    three = line.xyz_m[vertex - 1 : vertex + 2]
-    cov = np.zeros((3, 3, 3, 3))  # vertex, axis, vertex, axis
-    for i in range(3):
-        cov[i, :, i, :] = line.cov_m2[vertex - 1 + i]
-    for i in range(2):
-        cov[i, :, i + 1, :] = line.cross_m2[vertex - 1 + i]
-        cov[i + 1, :, i, :] = line.cross_m2[vertex - 1 + i].T
+    near = slice(vertex - 1, vertex + 2)
+    three, cov = line.xyz_m[near], joint_cov(line)[near, :, near, :]
     steps = np.eye(9).reshape(9, 3, 3) * _STEP_M
     slope = (_deflection(three + steps) - _deflection(three - steps)) / (2 * _STEP_M)
     variance = float(slope @ cov.reshape(9, 9) @ slope)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from lateralline.derive.axis import Along, Axis
+from lateralline.derive.axis import SWEPT_WITHIN_M, Along, Axis
 from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.derive.reach import envelope
 from lateralline.records import Floats, Stretch
@@ -69,9 +69,9 @@ def corridor(axis: Axis) -> Corridor:
             cut_m2 += max(swept.area - part.area, 0.0)  # rounding can make it negative
         parts.append(part)
         if bound is not None or stretch.shape != "undecided":
-            path = shapely.LineString(line.xyz_m[stretch.first : stretch.last + 1, :2])
+            path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M, stretch).xyz_m[:, :2])
             off_m[number] = shapely.hausdorff_distance(part, path)
-    path = shapely.LineString(line.xyz_m[:, :2])
+    path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     whole = shapely.union_all([*parts, path.buffer(_SLIVER_M)])
     assert isinstance(whole, shapely.Polygon)  # the path runs through all parts
     return Corridor(

@@ -21,6 +21,9 @@ LEVELS: Final = (
     "invert_down_sigma_m",
     "invert_up_m",
     "invert_up_sigma_m",
+    "crown_level_m",
+    "top_level_m",
+    *(f"{what}_{end}_95_m" for what in ("invert", "crown", "top") for end in ("lower", "upper")),
 )
 
 

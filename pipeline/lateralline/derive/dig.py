@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from lateralline import contract
-from lateralline.derive.axis import Axis
+from lateralline.derive.axis import SWEPT_WITHIN_M, Axis
 from lateralline.derive.levels import outside_diameter_m
 from lateralline.published import DigRule, citation, dig_rules
 from lateralline.records import Finding
@@ -114,7 +114,7 @@ def dig_rows(
 ) -> tuple[list[dict[str, object]], list[shapely.Polygon], tuple[Finding, ...]]:
     """Return the two zones of a line: rows of the `dig_zone` layer, polygons, findings."""
     diameter_m, assumed = drawn_diameter_m(axis.pipe)
-    path = shapely.LineString(axis.line.xyz_m[:, :2])
+    path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     reach = zone_width_m(diameter_m, rule.distance_m) / 2
     zones = [around(path, reach), around(corridor, reach)]
     cover = axis.vertices.cover_m

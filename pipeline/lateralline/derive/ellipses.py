@@ -12,6 +12,9 @@ from lateralline.records import Floats
 #: Semi-axis of the 95 % ellipse over the standard one, √χ²(0.95; 2) = 2.4477.
 ELLIPSE_95: Final = float(np.sqrt(chi2.ppf(0.95, 2)))
 
+#: The same of the 95 % ellipsoid in space, √χ²(0.95; 3) = 2.7955.
+ELLIPSOID_95: Final = float(np.sqrt(chi2.ppf(0.95, 3)))
+
 #: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
 INTERVAL_95: Final = float(norm.ppf(0.975))
 

@@ -1,4 +1,4 @@
-"""Grades held against published least grades, and against falling the wrong way.
+"""Grades held against published least grades, and what is said of falls and sags.
 
 Information, not an engineering statement: which code applies to an existing drain, and what a grade
 means for its working, is for licensed practice.
@@ -10,12 +10,14 @@ from math import isfinite
 from typing import Final
 
 from lateralline.derive.axis import Axis
-from lateralline.derive.lines import Slope, grade_between
+from lateralline.derive.slopes import Sag, Slope, falls, grade_between, sags
+from lateralline.derive.tables import Row
 from lateralline.published import Grade, citation, grades
 from lateralline.records import Finding
 from lateralline.units import METRES_PER
 
-#: One-sided 95 % of a normal error: a grade counts as below a limit only when this many σ below.
+#: One-sided 95 % of a normal error: a grade counts as below a limit, or as meeting it, only when
+#: this many σ on that side.
 ONE_SIDED_95: Final = 1.6449
 #: A whole line counts as rising downstream when its mean grade is this many σ below nil.
 SURELY_ADVERSE: Final = 2.0
@@ -45,11 +47,27 @@ def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
     return tuple(found)
 
 
+def grade_columns(axis: Axis, slope: Slope) -> Row:
+    """Return what each code's least grade says of a grade, and the rows it was held against.
+
+    "met" and "not_met" at one-sided 95 %, each comparison by itself; else "not_shown". None where a
+    code has no row for the pipe's size, or the pipe no grade.
+    """
+    rows = {row.code: row for row in least_grades(axis.pipe.inside_diameter_m)}
+    columns: Row = {
+        f"{code.lower()}_grade": None for code in dict.fromkeys(g.code for g in grades())
+    }
+    if isfinite(slope.grade):
+        columns |= {f"{code.lower()}_grade": _met(slope, row) for code, row in rows.items()}
+    return columns | {"least_grades": "; ".join(f"{c} {_row_text(r)}" for c, r in rows.items())}
+
+
 def grade_findings(axis: Axis) -> tuple[Finding, ...]:
-    """Return findings on a line's mean grade below published ones and on adverse segments.
+    """Return findings on a line's mean grade below published ones, on back-falls and sags.
 
     A line that rises downstream as a whole is told of once, whatever its service: most likely its
-    flow is given the wrong way round, and then every segment would say the same.
+    flow is given the wrong way round, and then every segment would say the same. A back-fall that
+    makes a sag is told with it.
     """
     line = axis.line
     mean = grade_between(axis, 0, len(line.kind) - 1)
@@ -80,21 +98,44 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
                 "level the inverts at both ends directly before relying on the grade",
             )
         )
-    for number, stretch in enumerate(line.stretches):
-        slope = grade_between(axis, stretch.first, stretch.last)
-        if _below(slope, 0.0):
-            findings.append(
-                Finding(
-                    "warning",
-                    "derive",
-                    "grade-adverse",
-                    f"segment {line.line}/{number + 1}",
-                    "the pipe rises in the direction of flow as given by the site",
-                    _percent(slope),
-                    "check the run's flow in site.toml, and levels and depths at both ends",
-                )
+    found = sags(axis)
+    findings += [_sag(axis, sag) for sag in found]
+    for number, fall in enumerate(falls(axis).tolist()):
+        stretch = line.stretches[number]
+        if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
+            continue
+        findings.append(
+            Finding(
+                "warning",
+                "derive",
+                "grade-adverse",
+                f"segment {line.line}/{number + 1}",
+                "the pipe rises in the direction of flow as given by the site",
+                _percent(grade_between(axis, stretch.first, stretch.last)),
+                "check the run's flow in site.toml, and levels and depths at both ends",
             )
+        )
     return tuple(findings)
+
+
+def _sag(axis: Axis, sag: Sag) -> Finding:
+    low, rim = axis.chainage_m[[sag.low, sag.rim]]
+    return Finding(
+        "warning",
+        "derive",
+        "sag",
+        f"line {axis.line.line}",
+        f"the pipe is lower near chainage {low:.2f} m than on either side, so water stands there; "
+        "what that means for the drain is for licensed practice",
+        f"{sag.depth_m:.3f} m ± {sag.sigma_m:.3f} m (1 σ) below chainage {rim:.2f} m",
+        "look for standing water in the camera's record there, and level the invert at both places",
+    )
+
+
+def _met(slope: Slope, row: Grade) -> str:
+    if _below(slope, row.grade):
+        return "not_met"
+    return "met" if slope.grade - ONE_SIDED_95 * slope.sigma >= row.grade else "not_shown"
 
 
 def _below(slope: Slope, limit: float, sigmas: float = ONE_SIDED_95) -> bool:

@@ -2,47 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import degrees, nan, sqrt
+from math import degrees, nan
 
 import numpy as np
 import shapely
 
 from lateralline import contract
-from lateralline.derive.axis import Axis
+from lateralline.derive.axis import DRAWN_WITHIN_M, Axis
 from lateralline.derive.corridor import Corridor
+from lateralline.derive.grades import grade_columns
 from lateralline.derive.levels import outside_diameter_m
 from lateralline.derive.quality import worst_columns
+from lateralline.derive.slopes import falls, grade_between, sags
 from lateralline.derive.tables import Row
 from lateralline.settings import Settings
-
-
-@dataclass(frozen=True, slots=True)
-class Slope:
-    """Rise over run, positive upstream, with its σ; NaN where the run is nil."""
-
-    grade: float
-    sigma: float
-
-
-def grade_between(axis: Axis, first: int, last: int) -> Slope:
-    """Return the grade of the invert between two vertices, over the horizontal path length.
-
-    σ follows from both 3×3 blocks and, for neighbours, the block between them; farther apart the
-    ends count as independent, which errs wide since what they share is mostly positive.
-    """
-    run_m = float(axis.plan_m[last] - axis.plan_m[first])
-    if run_m <= 0.0:
-        return Slope(nan, nan)
-    line = axis.line
-    rise_m = float(axis.vertices.invert_m[last] - axis.vertices.invert_m[first])
-    cov = line.cov_m2[first] + line.cov_m2[last]
-    if last == first + 1:
-        cov = cov - line.cross_m2[first] - line.cross_m2[first].T
-    step = line.xyz_m[last, :2] - line.xyz_m[first, :2]
-    along = step / max(float(np.hypot(step[0], step[1])), 1e-12)
-    slope = np.append(-rise_m / run_m**2 * along, 1.0 / run_m)  # ∂(rise/run)/∂(east, north, up)
-    return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
 
 
 def centreline_rows(
@@ -58,6 +31,7 @@ def centreline_rows(
     below = np.concatenate([points.ground_m - points.invert_m for points in parts])
     sigma_u = np.concatenate([points.invert_sigma_m for points in parts])
     slope = grade_between(axis, 0, len(line.kind) - 1)
+    low = max(found := sags(axis), key=lambda sag: sag.depth_m, default=None)
     inverts = axis.vertices.invert_m
     runs = dict.fromkeys(run for run in line.run.tolist() if run)
     row: Row = {
@@ -80,6 +54,11 @@ def centreline_rows(
         "level_datum": datum,
         "mean_grade": slope.grade,
         "grade_sigma": slope.sigma,
+        **grade_columns(axis, slope),
+        "sags": len(found),
+        "sag_chainage_m": float(axis.chainage_m[low.low]) if low else nan,
+        "sag_depth_m": low.depth_m if low else nan,
+        "sag_depth_sigma_m": low.sigma_m if low else nan,
         "cover_min_m": float(cover.min()),
         "depth_max_m": float(below.max()),
         "semi_major_95_max_m": float(off_95.max()),
@@ -93,17 +72,19 @@ def centreline_rows(
         "dof": line.dof,
         "caution": contract.load("pipe_centreline").caution,
     }
-    return [row], [shapely.LineString(axis.vertices.on_invert)]
+    return [row], [shapely.LineString(axis.drawn(DRAWN_WITHIN_M).on_invert)]
 
 
 def segment_rows(
     settings: Settings, datum: str, axis: Axis, region: Corridor
 ) -> tuple[list[Row], list[shapely.LineString]]:
     """Return the rows and geometries of a line in `pipe_segments`, from downstream."""
-    vertices = axis.vertices
-    rows = [_segment(settings, datum, axis, region, i) for i in range(len(axis.line.stretches))]
+    rows = [
+        _segment(settings, datum, axis, region, number) | {"fall": fall}
+        for number, fall in enumerate(falls(axis).tolist())
+    ]
     shapes = [
-        shapely.LineString(vertices.on_invert[s.first : s.last + 1]) for s in axis.line.stretches
+        shapely.LineString(axis.drawn(DRAWN_WITHIN_M, s).on_invert) for s in axis.line.stretches
     ]
     return rows, shapes
 
@@ -134,6 +115,7 @@ def _segment(settings: Settings, datum: str, axis: Axis, region: Corridor, numbe
         "reach_m": stretch.reach_m,
         "grade": slope.grade,
         "grade_sigma": slope.sigma,
+        **grade_columns(axis, slope),
         "invert_down_m": float(vertices.invert_m[a]),
         "invert_down_sigma_m": float(vertices.invert_sigma_m[a]),
         "invert_up_m": float(vertices.invert_m[b]),

@@ -1,8 +1,9 @@
-"""How far a pipe may leave the straight line between two located points.
+"""How far a pipe may leave its drawn path between two located points.
 
-The adjusted path joins its vertices with straight legs. The pipe's own direction at a vertex is
-known only as well as the transmitter's heading and tilt, so between two vertices a leg of length L
-bows: with slopes α₁, α₂ off the leg at its ends the cubic through both is
+The adjusted path joins its vertices with legs, straight or arcs between adjusted directions
+(`arcs`). The pipe's own direction at a vertex is known only as well as the transmitter's heading
+and tilt, so between two vertices a leg of length L bows about what is drawn: with slopes α₁, α₂ off
+it at its ends the cubic through both is
 y = L [α₁ w (1−w)² − α₂ w² (1−w)], w = 0…1, and for independent slopes of σ₁, σ₂
 σ_y = L w (1−w) √[((1−w) σ₁)² + (w σ₂)²]. Beyond an end the slope carries on: σ_y = L (w−1) σ₂.
 """

@@ -59,16 +59,67 @@ def minimum_curvature(
     Source of the formula: common practice in borehole surveying, from memory; checked against a
     published worked step and the library wellpathpy.
     """
-    first = directions(heading_1_rad, tilt_1_rad)
-    second = directions(heading_2_rad, tilt_2_rad)
+    return _step(
+        np.asarray(length_m, float),
+        directions(heading_1_rad, tilt_1_rad),
+        directions(heading_2_rad, tilt_2_rad),
+    )
+
+
+def _step(length_m: Floats, first: Floats, second: Floats) -> Floats:
+    """Return the displacement (…, 3) of `minimum_curvature`, from unit vectors (…, 3)."""
     turn = angle_between(first, second)
     half = turn / 2
     small = half < 1e-6
     with np.errstate(invalid="ignore", divide="ignore"):
         factor = np.where(small, 1.0 + half**2 / 3.0, np.tan(half) / np.where(small, 1.0, half))
     factor = np.where(np.abs(turn - np.pi) < 1e-9, np.nan, factor)
-    length = np.asarray(length_m, float)
-    return np.asarray((length * factor / 2)[..., None] * (first + second))
+    return np.asarray((length_m * factor / 2)[..., None] * (first + second))
+
+
+def turned(first: npt.ArrayLike, second: npt.ArrayLike, fraction: npt.ArrayLike) -> Floats:
+    """Return unit vectors (…, 3) a fraction of the way from one direction to another.
+
+    They turn evenly in the plane of both: m = [sin((1−w)φ) m₁ + sin(wφ) m₂] / sin φ, φ the angle
+    between them. NaN for opposed directions, which fix no plane.
+    """
+    m1, m2, w = (np.asarray(a, float) for a in (first, second, fraction))
+    angle = angle_between(m1, m2)
+    small = angle < 1e-8
+    sine = np.where(small, 1.0, np.sin(angle))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        one = np.where(small, 1 - w, np.sin((1 - w) * angle) / sine)
+        two = np.where(small, w, np.sin(w * angle) / sine)
+    mixed = one[..., None] * m1 + two[..., None] * m2
+    return np.where((angle > np.pi - 1e-9)[..., None], np.nan, mixed)
+
+
+def arc_from_chord(
+    length_m: npt.ArrayLike,
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    fraction: npt.ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Return how far a minimum-curvature arc stands off its own chord, and how fast that changes.
+
+    The arc of a length turns evenly from one unit vector (…, 3) to the other. The offset (…, 3) at
+    a fraction w of its length is arc(w) − w·arc(1): nothing at both ends, like a traverse that is
+    closed, about Lφ/8 midway, and nothing anywhere when both directions agree. Beyond an end it
+    goes on straight. The second result (…, 3) is its derivative by w. Source: `minimum_curvature`.
+
+    >>> off, _ = arc_from_chord(4.0, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0], 0.5)
+    >>> radius = 4.0 / (np.pi / 2)
+    >>> bool(np.isclose(np.linalg.norm(off), radius * (1 - np.cos(np.pi / 4))))  # sagitta
+    True
+    """
+    length, m1, m2 = (np.asarray(a, float) for a in (length_m, first, second))
+    w = np.asarray(fraction, float)
+    inside = w.clip(0.0, 1.0)
+    there = turned(m1, m2, inside)
+    whole = _step(length, m1, m2)
+    past = ((w - inside) * length)[..., None] * there
+    offset = _step(inside * length, m1, there) + past - w[..., None] * whole
+    return np.asarray(offset), np.asarray(length[..., None] * there - whole)
 
 
 def angle_between(first: npt.ArrayLike, second: npt.ArrayLike) -> Floats:
@@ -155,3 +206,33 @@ def reach_envelope(
     centre = (p + q)[..., None, :] / 2
     ring = centre + x[..., None] * along[..., None, :] + y[..., None] * across[..., None, :]
     return np.where(np.isnan(minor)[..., None, None], np.nan, ring)
+
+
+def reach_levels(
+    first_m: npt.ArrayLike, second_m: npt.ArrayLike, reach_m: npt.ArrayLike, along_m: npt.ArrayLike
+) -> tuple[Floats, Floats]:
+    """Return the lowest and highest level (…,) a pipe of length `reach_m` can have on its way.
+
+    Between two points (…, 3) it stays in the ellipsoid of revolution of `reach_envelope`. Seen
+    from the side that is an ellipse, whatever the plan; the levels are where a plumb line meets
+    it, `along_m` from the first point in plan, towards the second. NaN beyond the ellipse, and
+    where the reach is shorter than the chord.
+    """
+    p, q = np.asarray(first_m, float), np.asarray(second_m, float)
+    d = q - p
+    run, rise = np.hypot(d[..., 0], d[..., 1]), d[..., 2]
+    chord = np.hypot(run, rise)
+    a2 = np.asarray(reach_m, float) ** 2 / 4
+    b2 = a2 - chord**2 / 4
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cos, sin = (
+            np.where(chord > 0, part / chord, 1.0 - i) for i, part in enumerate((run, rise))
+        )
+        x = np.asarray(along_m, float) - run / 2
+        # with u = x cos + z sin along the axis and v = z cos − x sin across: u²/a² + v²/b² = 1
+        square = sin**2 / a2 + cos**2 / b2
+        half = x * sin * cos * (1 / a2 - 1 / b2)
+        root = np.sqrt(half**2 - square * (x**2 * (cos**2 / a2 + sin**2 / b2) - 1.0))
+        low, high = (-half - root) / square, (-half + root) / square
+    middle = np.where(b2 > 0, (p[..., 2] + q[..., 2]) / 2, np.nan)
+    return middle + low, middle + high
