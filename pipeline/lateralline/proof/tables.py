@@ -107,6 +107,8 @@ def lines_table(rows: Iterable[Measure]) -> str:
 
 
 def _value(value: float, unit: str) -> str:
+    if value != value:
+        return "no case"
     return {"share": _share(value), "m": f"{value:.3f} m", "ratio": f"{value:.2f}"}[unit]
 
 
