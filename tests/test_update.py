@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from lateralline.revise.changes import Departure, Held
 from lateralline.revise.held import OldLine, exposure_held, line_held
 from lateralline.revise.merge import merged_files
 from lateralline.revise.sides import Side
+from lateralline.revise.verdicts import shared_receivers
 from lateralline.settings import Pipe
 from lateralline.stages import SiteResult
 from lateralline.summary import CAUTION
@@ -535,6 +536,21 @@ def test_only_what_the_old_record_located_is_judged(side: Side) -> None:
     assert line_held(old, far, side, levels=True)[0].verdict == "untested"
 
 
+def test_where_the_shape_is_undecided_located_points_are_judged_alone(side: Side) -> None:
+    """What is drawn between them stands for no pipe; the points themselves do."""
+    old, new = issued(straight(10.0), 0.25), straight(10.0, sigma_m=0.02)
+    lost = tuple(replace(s, shape="undecided") for s in new.line.stretches)
+    new = replace(new, line=replace(new.line, stretches=lost))
+    plan, level = line_held(old, new, side, levels=True)
+    assert (plan.verdict, level.verdict) == ("held", "held")
+    assert 0.0 < plan.tested_m < 0.5
+    new.line.xyz_m[2, 0] = 0.75
+    plan, _ = line_held(old, replace(new), side, levels=True)
+    (one,) = plan.departures
+    assert one.from_chainage_m == one.to_chainage_m == one.worst_chainage_m
+    assert one.off_m == pytest.approx(0.5, abs=0.01)
+
+
 def test_an_exposure_beside_the_old_corridor() -> None:
     old = issued(straight(10.0), 0.25)
     cov = np.diag([0.02, 0.02, 0.01]) ** 2
@@ -551,6 +567,16 @@ def test_an_exposure_beside_the_old_corridor() -> None:
     assert (no_level.plan, no_level.level) == ("failed", "untested")
     beyond = exposure_held(old, "TH", np.array([3.0, 12.0, 0.0]), cov, 0.0, levels=True)
     assert (beyond.plan, beyond.level) == ("untested", "untested")
+
+
+def test_a_run_of_another_day_is_asked_for_its_receiver(sample: Updated) -> None:
+    """The sample's third run names a receiver of its own; without the name it would share."""
+    old, new = (r.work["record"].settings for r in (sample.old, sample.new.result))
+    assert shared_receivers(old, new) == ()
+    alike = replace(new, runs=tuple(replace(r, receiver="") for r in new.runs))
+    (note,) = shared_receivers(old, alike)
+    assert (note.severity, note.subject) == ("info", "run R3")
+    assert "R1, R2" in note.what
 
 
 def test_significance_outweighs_distance() -> None:
@@ -631,6 +657,15 @@ def test_a_build_holds_the_changes_and_the_manifest_knows_them(tmp_path: Path) -
         o["path"] for o in manifest["outputs"]
     }
     assert manifest["sites"][0]["inputs"]
+
+
+def test_an_output_lies_apart_too(tmp_path: Path) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
+    inside = tmp_path / "new" / "out"
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", inside)
+    assert told.exit_code == 2
+    assert "must lie apart" in told.output
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
 
 
 def test_refusals_are_documents_too(tmp_path: Path) -> None:

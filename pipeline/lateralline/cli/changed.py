@@ -16,6 +16,8 @@ from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange,
 from lateralline.units import METRES_PER
 
 _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
+#: Of a line judged, from where on it is called all of it.
+_MOST: Final = 0.98
 _WORDS: Final = {
     "held": "held",
     "left": "LEFT, by no more than the new line's own uncertainty",
@@ -46,9 +48,11 @@ def print_changes(out: Console, changes: SiteChanges) -> None:
         _print_line(out, line, unit)
     for exposure in changes.exposures:
         _print_exposure(out, exposure, unit)
+    if changes.warnings:
+        out.print("  What follows")
+        print_findings(out, changes.warnings, unit)
     _print_noted(out, "New findings", changes.findings_come)
     _print_noted(out, "Findings gone", changes.findings_gone)
-    print_findings(out, changes.warnings, unit)
     out.print()
 
 
@@ -63,8 +67,10 @@ def verdict(changes: SiteChanges) -> str:
         said = "The new line leaves the old 95 % regions, within its own uncertainty."
     elif "held" not in told:
         said = "There was nothing to hold the old record to."
-    errors = f" The new site has {changes.errors} error findings: lateralline check shows them."
-    return said + (errors if changes.errors else "")
+    if changes.errors:
+        many = "1 error finding" if changes.errors == 1 else f"{changes.errors} error findings"
+        said += f" The new site has {many}: lateralline check tells them."
+    return said
 
 
 def _added(added: dict[str, int]) -> str:
@@ -84,8 +90,8 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
             _row(out, "length", length(figures.length_m, unit))
         return
     out.print(f"  Line {line.line}")
-    _print_held(out, "corridor", line.plan, unit)
-    _print_held(out, "levels", line.level, unit)
+    _print_held(out, "corridor", line.plan, after.length_m, unit)
+    _print_held(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
         ("mean grade", f"{_grade(before)} → {_grade(after)}"),
@@ -103,7 +109,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_moves(out, line, unit)
 
 
-def _print_held(out: Console, label: str, held: Held, unit: str) -> None:
+def _print_held(out: Console, label: str, held: Held, whole_m: float, unit: str) -> None:
     said = Text(f"    {label:<12}")
     said.append(_WORDS[held.verdict], style=_STYLES[held.verdict])
     if worst := held.worst:
@@ -112,6 +118,8 @@ def _print_held(out: Console, label: str, held: Held, unit: str) -> None:
         said.append(f"{share:.0%} of {length(held.tested_m, unit)}")
     elif held.verdict == "held":
         said.append(f" along {length(held.tested_m, unit)}")
+        if held.tested_m < _MOST * whole_m:
+            said.append(f" of {length(whole_m, unit)}; the rest is not located by both")
     out.print(said, soft_wrap=True)
 
 

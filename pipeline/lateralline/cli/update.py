@@ -74,7 +74,7 @@ def update(
     from lateralline.cli import changed, document, report
     from lateralline.cli.batch import find_sites
     from lateralline.cli.options import console
-    from lateralline.revise import RefusedError, compare, new_site
+    from lateralline.revise import RefusedError, compare, keep_apart, new_site
     from lateralline.stages import SiteFailure
     from lateralline.summary import CAUTION
 
@@ -83,6 +83,9 @@ def update(
         raise typer.BadParameter(
             f"{site} holds {len(others) + 1} sites; name one", param_hint="SITE"
         )
+
+    if build is not None:
+        keep_apart(build, source, added, out)
 
     def refuse(failures: tuple[SiteFailure, ...]) -> typer.Exit:
         if as_json:
@@ -100,7 +103,7 @@ def update(
         with new_site(source, added, out, replace=replace) as new:
             changes = compare(old, new.result, dict(new.added))
             if build is not None:
-                _build(new, changes, build, replace=replace, apart=(source, added, out))
+                _build(new, changes, build, replace=replace)
     except RefusedError as e:
         raise refuse(e.failures) from e
     code = CLEAN if changes.held and not changes.errors else WITH_ERRORS
@@ -113,14 +116,11 @@ def update(
     raise typer.Exit(code)
 
 
-def _build(
-    new: NewSite, changes: SiteChanges, out: Path, *, replace: bool, apart: tuple[Path, ...]
-) -> None:
+def _build(new: NewSite, changes: SiteChanges, out: Path, *, replace: bool) -> None:
     """Write the new site's layers, and the changes beside them."""
-    from lateralline.revise import keep_apart, write_changes
+    from lateralline.revise import write_changes
     from lateralline.workspace import Workspace
 
-    keep_apart(out, *apart)
     work = new.result.work
     placed = work["placed"]
 

@@ -144,7 +144,7 @@ class SiteChanges:
     findings_come: tuple[Noted, ...]
     findings_gone: tuple[Noted, ...]
     errors: int  # error findings of the new site
-    warnings: tuple[Finding, ...]  # what must be done about old regions that did not hold
+    warnings: tuple[Finding, ...]  # what to do where old regions did not hold
 
     @property
     def held(self) -> bool:

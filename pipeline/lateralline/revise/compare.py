@@ -22,7 +22,7 @@ from lateralline.revise.changes import (
 )
 from lateralline.revise.held import OldLine, exposure_held, line_held
 from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
-from lateralline.revise.verdicts import warnings
+from lateralline.revise.verdicts import shared_receivers, warnings
 from lateralline.settings import Settings
 from lateralline.stages import SiteResult, Work
 
@@ -67,7 +67,7 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         findings_come=come,
         findings_gone=gone,
         errors=sum(f.severity == "error" for f in new.findings),
-        warnings=warnings(lines, exposures),
+        warnings=warnings(lines, exposures) + shared_receivers(before["record"].settings, settings),
     )
 
 

@@ -2,13 +2,14 @@
 
 Both are judged at 95 %: the old record by the regions it issued, the new one by its own interval in
 the direction that leads out. Where only one of them locates the pipe nothing is judged, nor where
-the new one does not know the pipe's shape.
+the new one does not know the pipe's shape: there only its located points are judged.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import ceil
 from typing import Final
 
@@ -17,6 +18,7 @@ import shapely
 
 from lateralline.derive.axis import Along, Axis
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.kernels import curves
 from lateralline.records import Flags, Floats
 from lateralline.revise.changes import Departure, ExposureCheck, Held, Verdict
 from lateralline.revise.sides import Side, moved_into
@@ -28,30 +30,35 @@ SPACING_M: Final = 0.05
 ROUNDING_M: Final = 0.001
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class OldLine:
     """What the old record said of a line: its axis, and the corridor issued with it."""
 
     axis: Axis
     corridor: shapely.Geometry
 
-    @property
+    @cached_property
+    def points(self) -> Along:
+        """Points along the line, its vertices among them, as close as places are judged."""
+        return self.axis.at(_places(self.axis))
+
+    @cached_property
     def path(self) -> shapely.LineString:
-        """The centreline in plan."""
-        return shapely.LineString(self.axis.line.xyz_m[:, :2])
+        """The centreline in plan through those points."""
+        return shapely.LineString(self.points.xyz_m[:, :2])
 
     def project(self, plan_m: Floats) -> tuple[Floats, Flags]:
         """Return the chainage nearest to points (n, 2), and whether they lie beside the line.
 
         Beyond its ends the old record said nothing of the pipe.
         """
-        plan = self.axis.plan_m
+        along = self.points.xyz_m[:, :2]
         at = shapely.line_locate_point(self.path, shapely.points(plan_m))
-        vertices = self.axis.line.xyz_m[:, :2]
-        before = (plan_m - vertices[0]) @ (vertices[1] - vertices[0]) < 0.0
-        after = (plan_m - vertices[-1]) @ (vertices[-1] - vertices[-2]) > 0.0
-        beyond = (at <= 0.0) & before | (at >= plan[-1]) & after
-        return np.interp(at, plan, self.axis.chainage_m), ~beyond
+        before = (plan_m - along[0]) @ (along[1] - along[0]) < 0.0
+        after = (plan_m - along[-1]) @ (along[-1] - along[-2]) > 0.0
+        run = curves.chainage(along)
+        beyond = (at <= 0.0) & before | (at >= run[-1]) & after
+        return np.interp(at, run, self.points.chainage_m), ~beyond
 
     def outside(self, plan_m: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
         """Return how far points (n, 2) lie outside the corridor, and their own 95 % that way."""
@@ -81,8 +88,7 @@ def line_held(old: OldLine, new: Axis, side: Side, *, levels: bool) -> tuple[Hel
     `side` turns the new line's site frame into the old one's. Without `levels` the band is not
     judged.
     """
-    count = max(ceil(new.length_m / SPACING_M), 1) + 1
-    points = new.at(np.linspace(0.0, new.length_m, count))
+    points = new.at(_places(new))
     plan = moved_into(side, points.xyz_m)[:, :2]
     chainage, beside = old.project(plan)
     judged = beside & _shape_known(new, points.chainage_m)
@@ -94,13 +100,20 @@ def line_held(old: OldLine, new: Axis, side: Side, *, levels: bool) -> tuple[Hel
     return in_plan, _held(new, points, judged, off, own, side)
 
 
+def _places(axis: Axis) -> Floats:
+    """Return chainages from end to end, `SPACING_M` apart at the most, all vertices among them."""
+    spaced = np.linspace(0.0, axis.length_m, max(ceil(axis.length_m / SPACING_M), 1) + 1)
+    return np.union1d(spaced, axis.chainage_m)
+
+
 def _shape_known(axis: Axis, chainage_m: Floats) -> Flags:
+    """Tell where a line knows its shape (n,), or where at least one of its located points is."""
     known = np.ones(len(chainage_m), dtype=np.bool_)
     for stretch in axis.line.stretches:
         if stretch.shape == "undecided":
             first, last = axis.chainage_m[stretch.first], axis.chainage_m[stretch.last]
-            known &= (chainage_m <= first) | (chainage_m >= last)
-    return known
+            known &= (chainage_m < first) | (chainage_m > last)
+    return known | np.isin(chainage_m, axis.chainage_m[axis.line.kind != "bend"])
 
 
 def _held(
@@ -108,18 +121,18 @@ def _held(
 ) -> Held:
     """Gather the judged points outside into departures, one for each unbroken part."""
     judged = judged & np.isfinite(off_m)
-    step = axis.length_m / max(len(judged) - 1, 1)
+    ends = points.chainage_m
+    share = np.diff(np.concatenate([ends[:1], (ends[1:] + ends[:-1]) / 2, ends[-1:]]))
     out = judged & (off_m > 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]])))
     departures = tuple(
         _departure(axis, points, off_m, own_m, int(a), int(b), side)
         for a, b in zip(edges[::2], edges[1::2], strict=True)
     )
-    tested = float(judged.sum()) * step
     return Held(
         _verdict(bool(judged.any()), [d.significant for d in departures]),
-        min(tested, axis.length_m),
-        min(float(out.sum()) * step, axis.length_m),
+        float(share[judged].sum()),
+        float(share[out].sum()),
         departures,
     )
 

@@ -9,6 +9,8 @@ from typing import Final
 from lateralline import contract
 from lateralline.records import Finding
 from lateralline.revise.changes import Departure, ExposureCheck, LineChange
+from lateralline.revise.sources import ADDED_FILE
+from lateralline.settings import Settings
 
 #: Stands in the findings: no stage of a build finds these.
 STAGE: Final = "update"
@@ -27,6 +29,28 @@ def warnings(
     found = [f for line in lines for f in _of_line(line)]
     found += [f for exposure in exposures for f in _of_exposure(exposure)]
     return tuple(sorted(found, key=lambda f: f.severity != "error"))
+
+
+def shared_receivers(old: Settings, new: Settings) -> tuple[Finding, ...]:
+    """Return a note for each added run that is taken to share receiver and day with older ones."""
+    known = {run.id for run in old.runs}
+    found = []
+    for run in new.runs:
+        others = [other.id for other in old.runs if other.receiver == run.receiver]
+        if run.id not in known and others:
+            found.append(
+                Finding(
+                    "info",
+                    STAGE,
+                    "receiver-shared",
+                    f"run {run.id}",
+                    f"it is taken to share its receiver and day with {', '.join(others)}: one "
+                    "scale for all their depth readings",
+                    "",
+                    f"give receiver under [[run]] in {ADDED_FILE} if either was another",
+                )
+            )
+    return tuple(found)
 
 
 def _of_line(line: LineChange) -> Iterator[Finding]:
@@ -73,7 +97,7 @@ def _finding(failed: bool, code: str, subject: str, what: str, by_how_much: str)
     caution = contract.load("dig_zone").caution
     if failed:
         what += ": more than its own uncertainty explains, so the old record was wrong there "
-        what += "beyond its claim"
+        what += "beyond its 95 % claim"
         return Finding(
             "error", STAGE, f"{code}-failed", subject, what, by_how_much, _WITHDRAW + caution
         )
