@@ -132,6 +132,50 @@ def test_one_point_typed_the_wrong_way_round_is_named(tmp_path: Path) -> None:
     assert "two coordinates are exchanged" in wrong.output
 
 
+def test_longitude_and_latitude_exchanged_are_named(tmp_path: Path) -> None:
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"name": f"{i}", "desc": "R1 1 EN"},
+            "geometry": {"type": "Point", "coordinates": [42.1 + i / 1e5, -81.39]},
+        }
+        for i in range(3)
+    ]
+    collection = {"type": "FeatureCollection", "features": features}
+    file = points(tmp_path, json.dumps(collection), "a.geojson")
+    wrong = call(file, "--crs", "EPSG:32617", "--dry-run")
+    assert wrong.exit_code == 2
+    assert (
+        "a.geojson:1: coordinates must lie within the area of use of WGS 84 / UTM" in wrong.output
+    )
+    assert "with x and y exchanged they do" in wrong.output
+
+
+def test_metres_in_a_grid_of_feet_are_named_by_the_check_at_the_end(tmp_path: Path) -> None:
+    lines = []
+    for line in TEXT.read_text(encoding="utf-8").splitlines()[1:]:
+        name, y, x, z, code = line.split(",", 4)
+        y, x, z = (f"{float(v) * 1200 / 3937:.3f}" for v in (y, x, z))
+        lines.append(",".join((name, y, x, z, code)))
+    file = points(tmp_path, "\n".join(lines) + "\n")
+    unsure = call(file, *FEET, "--yes", "--dry-run")
+    assert "in neither order any point lies within the area" in unsure.output
+    made = call(file, *FEET, "--order", "pnezd", "--run", "R1:L1:CO1:with", "-o", tmp_path / "s")
+    assert made.exit_code == 1
+    assert "coordinates are metres, but NAD83 / Ohio North (ftUS)" in made.output
+
+
+def test_control_of_a_local_sketch_is_taken_as_it_stands(tmp_path: Path) -> None:
+    file = points(tmp_path, "1,10.0,20.0,,CP A\n2,10.0,29.0,,CP B\n")
+    given = ("--crs", "local", "--order", "pnezd", "--units", "m", "--surveyed", "2026-05-06")
+    made = call(file, *given, "-o", tmp_path / "s")
+    assert made.exit_code == 1  # control alone: the check says that no stop is there yet
+    assert [(r["point"], r["x"], r["y"]) for r in rows(tmp_path / "s" / "control.csv")] == [
+        ("A", "20.0", "10.0"),
+        ("B", "29.0", "10.0"),
+    ]
+
+
 # ---- what it writes ------------------------------------------------------------------------
 
 

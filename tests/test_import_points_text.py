@@ -252,3 +252,10 @@ def test_the_decimal_mark_is_told_by_the_whole_file() -> None:
     assert number("1'234'567.5", ".") == 1234567.5
     assert number("nan", ".") is None
     assert number("１２", ".") is None  # digits of another script
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.binary(max_size=80) | st.text("1,;\t .\n\"NEPZD#-x'", max_size=80).map(str.encode))
+def test_any_bytes_are_read_or_refused_but_never_trip(data: bytes) -> None:
+    points, faults = read(data)
+    assert faults or (points is not None and len(points))

@@ -13,12 +13,12 @@ from rich.text import Text
 
 from lateralline.cli.options import print_indented
 from lateralline.survey_files import Gathered
+from lateralline.survey_files.columns import ORDER_WORDS
 from lateralline.survey_files.order import Detection
 from lateralline.survey_files.site_files import Cells, StopKey
 from lateralline.survey_files.sorting import Sorted, unmapped
 
 _FIRST_ROWS: Final = 5
-_WORDS: Final = {"pnezd": "northing before easting", "penzd": "easting before northing"}
 
 
 def print_detections(
@@ -35,7 +35,7 @@ def print_detections(
             out.print("  The order of the coordinates cannot be told from the file.")
         else:
             clear = "clearly" if d.unambiguous else "as it seems, not for certain"
-            out.print(f"  This is {clear} {d.order}: {_WORDS[d.order]}.")
+            out.print(f"  This is {clear} {d.order}: {ORDER_WORDS[d.order]}.")
         if asking:
             continue
         if yes and not d.unambiguous:

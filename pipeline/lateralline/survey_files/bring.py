@@ -26,6 +26,7 @@ from lateralline.units import METRES_PER
 _LOST_M: Final = 20_000.0
 _FOUND_M: Final = 5_000.0
 _CELL_DEG: Final = 0.05
+_EXCHANGED: Final = "x is longitude or easting, y is latitude or northing, in this file the reverse"
 _ZERO_M: Final = 20.0  # no lot is that high above its own zero point (common practice, no source)
 
 
@@ -64,7 +65,12 @@ def bring(
             must = f"must have no CRS for a local sketch; it has {points.crs.name}"
             ledger.fault(points.file, 0, "CRS", "", must, "name the site's CRS with --crs")
             return None
-        return _as_it_is(points, None, 1.0, z_unit or points.z_unit)
+        unit = z_unit or points.z_unit
+        if not unit and np.isfinite(points.z).any():
+            must, hint = "must have levels in a unit that is told", "say --z-unit"
+            ledger.fault(points.file, 0, "levels", "", must, hint)
+            return None
+        return _as_it_is(points, None, 1.0, unit)
     if source is None:
         must = "must name its CRS; it does not"
         ledger.fault(points.file, 0, "CRS", "", must, "say which it is: --crs EPSG:32617, say")
@@ -117,7 +123,7 @@ def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> N
         outside = outside_area(crs, b.x, b.y)
         if len(b.points) > 1 and outside.all() and not _swapped(b, crs).any():
             must = f"must lie within the area of use of {crs.name}; with x and y exchanged they do"
-            hint = f"say the other --order, or exchange the columns; all {len(b.points)} points"
+            hint = _EXCHANGED if b.moved else "say the other --order, or exchange the columns"
             at = f"x {b.points.x[0]:g}, y {b.points.y[0]:g}"
             ledger.fault(b.points.file, int(b.points.row[0]), "coordinates", at, must, hint)
         else:
@@ -168,6 +174,11 @@ def _transformed(
 ) -> Brought | None:
     assert site.horizontal is not None
     target = site.horizontal
+    if _exchanged(plan, target, points):
+        must = f"must lie within the area of use of {target.name}; with x and y exchanged they do"
+        at = f"x {points.x[0]:g}, y {points.y[0]:g}"
+        ledger.fault(points.file, int(points.row[0]), "coordinates", at, must, _EXCHANGED)
+        return None
     area = _area(plan, points)
     xyz = np.column_stack([points.x, points.y])
     source, lifted = plan, False
@@ -221,6 +232,23 @@ def _area(plan: CRS, points: Points) -> AreaOfInterest:
     lon = (lon + 180.0) % 360.0 - 180.0
     south, north = max(lat - _CELL_DEG, -90.0), min(lat + _CELL_DEG, 90.0)
     return AreaOfInterest(lon - _CELL_DEG, south, lon + _CELL_DEG, north)
+
+
+def _exchanged(plan: CRS, target: CRS, points: Points) -> bool:
+    """Tell whether degrees lie in the target's area only with x and y exchanged.
+
+    Asked before an operation is chosen: at the wrong end of the world there may be none.
+    """
+    if not plan.is_geographic or target.area_of_use is None:
+        return False
+    middle = np.array([np.nanmedian(points.x), np.nanmedian(points.y)])
+    use = target.area_of_use
+
+    def within(lon: float, lat: float) -> bool:
+        width = (use.east - use.west) % 360.0 or 360.0  # also across the antimeridian
+        return (lon - use.west) % 360.0 <= width and use.south <= lat <= use.north
+
+    return not within(*middle) and within(*middle[::-1])
 
 
 def _turned(b: Brought, site: Systems) -> Floats:

@@ -14,6 +14,10 @@ from lateralline.survey_files.text_file import TextFile
 #: Which of the two coordinates stands first: point, northing, easting, … or point, easting, ….
 Order = Literal["pnezd", "penzd"]
 ORDERS: Final[tuple[Order, ...]] = ("pnezd", "penzd")
+ORDER_WORDS: Final[Mapping[Order, str]] = {
+    "pnezd": "northing before easting",
+    "penzd": "easting before northing",
+}
 
 #: Names of columns, best first, blanks and signs between words taken out.
 NAMES: Final[Mapping[str, tuple[str, ...]]] = {

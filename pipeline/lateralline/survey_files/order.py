@@ -67,7 +67,7 @@ def detect(
     if crs is None:
         evidence.append("the CRS is not known, so no area of use can tell the two apart")
     elif not any(certain for _, certain, _ in votes):
-        evidence.append(f"both orders lie within the area of use of {crs.name}, or neither does")
+        evidence.append(_undecided(crs, pairs))
     return Detection(text, columns, order, order is not None and bool(sure), tuple(evidence))
 
 
@@ -82,6 +82,17 @@ def _pairs(text: TextFile, columns: Columns) -> Floats:
     mark = decimal_mark(c for pair in cells for c in pair) or "."
     read = [(number(a, mark), number(b, mark)) for a, b in cells]
     return np.array([p for p in read if None not in p], dtype=np.float64).reshape(-1, 2)
+
+
+def _undecided(crs: CRS, pairs: Floats) -> str:
+    """Say why the area of a CRS decides nothing."""
+    if crs.area_of_use is None:
+        return f"{crs.name} has no published area of use to try the two orders against"
+    inside = [bool((~outside_area(crs, *as_ordered(pairs, order).T)).any()) for order in ORDERS]
+    if any(inside):
+        return f"in either order some points lie within the area of use of {crs.name}"
+    why = "is it the right CRS, and in the right unit?"
+    return f"in neither order any point lies within the area of use of {crs.name}: {why}"
 
 
 def _by_area(crs: CRS, pairs: Floats) -> list[tuple[Order, bool, str]]:

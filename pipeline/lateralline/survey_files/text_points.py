@@ -7,7 +7,7 @@ from math import nan
 import numpy as np
 
 from lateralline.read.ledger import Ledger
-from lateralline.survey_files.columns import Columns, Order
+from lateralline.survey_files.columns import ORDER_WORDS, Columns, Order
 from lateralline.survey_files.numbers import Decimal, decimal_mark, is_numeric, number
 from lateralline.survey_files.points import Points, texts
 from lateralline.survey_files.text_file import TextFile
@@ -43,7 +43,7 @@ def text_points(text: TextFile, columns: Columns, order: Order, ledger: Ledger) 
         },
         xy_unit=reader.unit(columns.first) or reader.unit(columns.second),
         z_unit=reader.unit(columns.z),
-        said=(*text.said, *reader.said),
+        said=(*text.said, f"{order}: {ORDER_WORDS[order]}", *reader.said),
     )
 
 
