@@ -14,6 +14,7 @@ from lateralline.cli.build import build
 from lateralline.cli.check import check
 from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
+from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.import_points import import_points
 from lateralline.cli.new import new
 from lateralline.cli.practice import practice
@@ -54,7 +55,19 @@ def lateralline(
     """
 
 
-for command in (new, import_points, check, build, update, draw, schema, practice, prove, bench):
+for command in (
+    new,
+    field_sheet,
+    import_points,
+    check,
+    build,
+    update,
+    draw,
+    schema,
+    practice,
+    prove,
+    bench,
+):
     app.command(command.__name__.replace("_", "-"), cls=Command)(command)
 
 

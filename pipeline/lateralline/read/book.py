@@ -6,12 +6,14 @@ Whatever a spreadsheet does to a cell behind one's back is caught here, where it
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
 from typing import Final, TypeAlias
+from zipfile import ZipFile
 
 from openpyxl import Workbook, load_workbook
 from openpyxl.cell.cell import Cell, MergedCell
@@ -32,6 +34,7 @@ SITE_HEADER: Final = ("section", "key", "value", "unit", "meaning")
 #: A sheet to be read by people alone.
 CAUTIONS_SHEET: Final = "cautions"
 
+_FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s>/]")  # an element f, whatever its namespace's prefix
 _LARGEST: Final = 1_000_000  # cells; no field book is larger, and reading more takes minutes
 _ANY_DAY: Final = (20_000, 80_000)  # day numbers of the years 1954 to 2119
 
@@ -53,7 +56,7 @@ def read_book(file: str, data: bytes, ledger: Ledger) -> Book:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styling a reader of cells need not know
             values = load_workbook(io.BytesIO(data), data_only=True)
-            formulas = load_workbook(io.BytesIO(data), data_only=False)
+            formulas = load_workbook(io.BytesIO(data)) if _has_formulas(data) else values
     except Exception as e:  # a damaged workbook raises whatever zip, XML or openpyxl trip over
         ledger.fault(file, 0, "file", type(e).__name__, "must be a readable .xlsx workbook")
         return Book({}, {})
@@ -84,6 +87,13 @@ def holds_settings(data: bytes) -> bool:
     except Exception:  # damaged: `read_book` says so
         return False
     return not names.isdisjoint({SITE_SHEET, *SECTION_SHEETS})
+
+
+def _has_formulas(data: bytes) -> bool:
+    """Return whether a workbook must be read twice: for stored results and for formulas."""
+    with ZipFile(io.BytesIO(data)) as parts:
+        sheets = (name for name in parts.namelist() if name.startswith("xl/worksheets/"))
+        return any(_FORMULA.search(parts.read(name)) for name in sheets)
 
 
 # ---- sheets --------------------------------------------------------------------------------
