@@ -329,6 +329,7 @@ def test_a_workbook_is_updated_into_text_files_that_mean_the_same(tmp_path: Path
     (tmp_path / "new").mkdir()
     for name, text in texts.items():
         (tmp_path / "new" / name).write_text(text, encoding="utf-8", newline="")
+    assert texts["site.toml"].startswith('[site]\nid = "QH-031"\nname = ')
     made, plain = read_site(tmp_path / "new"), read_site(SLOPE)
     assert repr(made.settings.runs) == repr(plain.settings.runs)  # a NaN equals nothing
     assert made.settings.accuracy == plain.settings.accuracy

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.options import print_indented
-from lateralline.cli.report import length, print_findings
+from lateralline.cli.report import length, print_findings, with_own_unit
 from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
 from lateralline.units import METRES_PER
 
@@ -105,7 +105,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     ]
     for label, said in rows:
         if said:
-            _row(out, label, said)
+            _row(out, label, with_own_unit(said, unit) if label.startswith("bends") else said)
     _print_moves(out, line, unit)
 
 
@@ -137,7 +137,7 @@ def _print_moves(out: Console, line: LineChange, unit: str) -> None:
         east, north, plan = moves
         outside = "" if m.held is not False else "  outside"
         table.add_row(
-            f"    {m.ref}{outside}",
+            f"    {'bend' if m.kind == 'bend' else m.ref}{outside}",
             f"{m.chainage_m / METRES_PER[own]:.2f}",
             east,
             north,
@@ -179,7 +179,8 @@ def _chi2(figures: Figures) -> str:
 
 
 def _print_exposure(out: Console, e: ExposureCheck, unit: str) -> None:
-    out.print(f"  Exposure {e.name}, on line {e.line} at its old chainage {e.old_chainage_m:.2f} m")
+    at = length(e.old_chainage_m, unit)
+    out.print(f"  Exposure {e.name}, on line {e.line} at its old chainage {at}", soft_wrap=True)
     for label, told, off_m, from_m in (
         ("corridor", e.plan, e.off_m, e.from_line_m),
         ("levels", e.level, e.level_off_m, e.level_from_line_m),

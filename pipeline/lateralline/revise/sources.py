@@ -126,13 +126,14 @@ def _numbered(sheet: Sheet) -> tuple[tuple[int, tuple[str, ...]], ...]:
 
 def _toml_of(site: Site) -> str:
     """Return the settings of a workbook as `site.toml`."""
-    repeated = contract.load("site").repeated
+    table = contract.load("site")
     out: list[str] = []
     for name, rows in site.sections.items():
         for row in rows:
             if row.cells:
-                out.append(f"[[{name}]]" if name in repeated else f"[{name}]")
-                out += [f"{key} = {_literal(value)}" for key, value in row.cells.items()]
+                out.append(f"[[{name}]]" if name in table.repeated else f"[{name}]")
+                keys = [c.name for c in table.field if c.section == name and c.name in row.cells]
+                out += [f"{key} = {_literal(row.cells[key])}" for key in keys]
                 out.append("")
     return "\n".join(out)
 
