@@ -132,6 +132,13 @@ def test_one_point_typed_the_wrong_way_round_is_named(tmp_path: Path) -> None:
     assert "two coordinates are exchanged" in wrong.output
 
 
+def test_a_level_of_nothing_is_named(tmp_path: Path) -> None:
+    text = TEXT.read_text(encoding="utf-8").replace("600.517", "0.000")
+    wrong = call(points(tmp_path, text), *FEET, "--order", "pnezd", "--dry-run")
+    assert wrong.exit_code == 2
+    assert "day1.txt:3: level must be a level among the others" in wrong.output
+
+
 def test_longitude_and_latitude_exchanged_are_named(tmp_path: Path) -> None:
     features = [
         {

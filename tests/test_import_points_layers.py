@@ -101,6 +101,19 @@ def test_points_are_brought_to_the_sites_crs_by_a_named_operation(tmp_path: Path
     assert "(0 m)" in brought.said[0]
 
 
+def test_levels_go_from_one_named_system_to_another(tmp_path: Path) -> None:
+    """NAVD88 in US survey feet (EPSG:6360) to NAVD88 in metres (EPSG:5703): 1200/3937 exactly."""
+    path = tmp_path / "a.gpkg"
+    xyz = np.array([[2268500.25, 888500.5, 600.0], [2268510.0, 888510.0, 601.5]])
+    pyogrio.write_dataframe(frame("EPSG:3734+6360", xyz), path)
+    ledger = Ledger()
+    brought = bring(good(path), None, site_systems("EPSG:3734", "EPSG:5703"), "", ledger)
+    assert brought is not None, [str(f) for f in ledger.faults]
+    np.testing.assert_allclose(brought.z, xyz[:, 2] * 1200 / 3937, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(np.column_stack([brought.x, brought.y]), xyz[:, :2], atol=1e-6)
+    assert brought.z_unit == "m"
+
+
 def test_a_ballpark_operation_is_refused(tmp_path: Path) -> None:
     """No operation is published between two unrelated engineering-grade datums: none is made up."""
     own = "+proj=longlat +a=6378137 +b=6356000 +no_defs"

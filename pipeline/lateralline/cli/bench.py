@@ -10,7 +10,7 @@ import typer
 def bench(
     seed: Annotated[int, typer.Option(min=0, help="Seed of the simulated stops.")] = 1,
 ) -> None:
-    """Compare the batched solver with a loop over scipy's least_squares.
+    """Compare the batched solver with a loop over scipy's own.
 
     The same stops, residuals, weights and analytic Jacobian; the loop runs on one thread, the
     batch on one and on all. Figures are ratios on this machine at this time; the peak memory is

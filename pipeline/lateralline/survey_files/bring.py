@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import nan
 from typing import Final
@@ -12,7 +11,7 @@ from pyproj import CRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames import Operation, horizontal_crs, outside_area, with_levels
+from lateralline.frames import Operation, horizontal_crs, with_levels
 from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.operations import apply, best
 from lateralline.frames.systems import Levels, Systems
@@ -21,13 +20,9 @@ from lateralline.records import Floats
 from lateralline.survey_files.points import Points
 from lateralline.units import METRES_PER
 
-#: A point this far from the middle of all, and this near once x and y are exchanged, was typed
-#: the wrong way round (common practice, no source).
-_LOST_M: Final = 20_000.0
-_FOUND_M: Final = 5_000.0
 _CELL_DEG: Final = 0.05
-_EXCHANGED: Final = "x is longitude or easting, y is latitude or northing, in this file the reverse"
-_ZERO_M: Final = 20.0  # no lot is that high above its own zero point (common practice, no source)
+#: What is said of a map file whose coordinates are exchanged.
+EXCHANGED: Final = "x is longitude or easting, y is latitude or northing, in this file the reverse"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +60,12 @@ def bring(
             must = f"must have no CRS for a local sketch; it has {points.crs.name}"
             ledger.fault(points.file, 0, "CRS", "", must, "name the site's CRS with --crs")
             return None
-        unit = z_unit or points.z_unit
-        if not unit and np.isfinite(points.z).any():
+        told = z_unit or points.z_unit
+        if not told and np.isfinite(points.z).any():
             must, hint = "must have levels in a unit that is told", "say --z-unit"
             ledger.fault(points.file, 0, "levels", "", must, hint)
             return None
-        return _as_it_is(points, None, 1.0, unit)
+        return _as_it_is(points, None, 1.0, told)
     if source is None:
         must = "must name its CRS; it does not"
         ledger.fault(points.file, 0, "CRS", "", must, "say which it is: --crs EPSG:32617, say")
@@ -99,49 +94,6 @@ def bring(
     except FrameError as e:
         ledger.fault(points.file, 0, "coordinates", "", f"must be in {plan.name}: {e}")
         return None
-
-
-def check_levels(brought: Sequence[Brought], ledger: Ledger) -> None:
-    """Note levels of exactly 0 far from all others: what instruments write for none."""
-    for b in brought:
-        known = b.z[np.isfinite(b.z) & (b.z != 0.0)]
-        if not len(known) or np.abs(known).min() * METRES_PER[b.z_unit] < _ZERO_M:
-            continue
-        for i in np.flatnonzero(b.z == 0.0):
-            must = f"must be a level among the others, {known.min():g} to {known.max():g}"
-            hint = "leave it empty when it was not measured"
-            ledger.fault(b.points.file, int(b.points.row[i]), "level", "0", must, hint)
-
-
-def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> None:
-    """Note points and files whose coordinates were exchanged: outside the CRS, or far from all."""
-    crs = site.horizontal
-    if crs is None:
-        return
-    whole: list[Brought] = []
-    for b in brought:
-        outside = outside_area(crs, b.x, b.y)
-        if len(b.points) > 1 and outside.all() and not _swapped(b, crs).any():
-            must = f"must lie within the area of use of {crs.name}; with x and y exchanged they do"
-            hint = _EXCHANGED if b.moved else "say the other --order, or exchange the columns"
-            at = f"x {b.points.x[0]:g}, y {b.points.y[0]:g}"
-            ledger.fault(b.points.file, int(b.points.row[0]), "coordinates", at, must, hint)
-        else:
-            whole.append(b)
-    if not whole:
-        return
-    places = np.vstack([np.column_stack([b.x, b.y]) for b in whole])
-    middle = np.nanmedian(places, axis=0)
-    metres = 111_000.0 if crs.is_geographic else crs.axis_info[0].unit_conversion_factor
-    for b in whole:
-        away = np.hypot(b.x - middle[0], b.y - middle[1]) * metres
-        turned = _turned(b, site)
-        back = np.hypot(turned[:, 0] - middle[0], turned[:, 1] - middle[1]) * metres
-        for i in np.flatnonzero((away > _LOST_M) & (back < _FOUND_M)):
-            must = f"must lie with the others; it lies {away[i] / 1000:.0f} km off"
-            hint = "its two coordinates are exchanged: the other way round it lies among them"
-            at = f"x {b.points.x[i]:g}, y {b.points.y[i]:g}"
-            ledger.fault(b.points.file, int(b.points.row[i]), "coordinates", at, must, hint)
 
 
 # ---- coordinates ---------------------------------------------------------------------------
@@ -177,9 +129,9 @@ def _transformed(
     if _exchanged(plan, target, points):
         must = f"must lie within the area of use of {target.name}; with x and y exchanged they do"
         at = f"x {points.x[0]:g}, y {points.y[0]:g}"
-        ledger.fault(points.file, int(points.row[0]), "coordinates", at, must, _EXCHANGED)
+        ledger.fault(points.file, int(points.row[0]), "coordinates", at, must, EXCHANGED)
         return None
-    area = _area(plan, points)
+    area = area_about(plan, points)
     xyz = np.column_stack([points.x, points.y])
     source, lifted = plan, False
     if up is not None and np.isfinite(points.z).any():
@@ -224,7 +176,8 @@ def _transformed(
     )
 
 
-def _area(plan: CRS, points: Points) -> AreaOfInterest:
+def area_about(plan: CRS, points: Points) -> AreaOfInterest:
+    """Return the place an operation is chosen for, or raise where the projection does not reach."""
     middle = np.array([[np.nanmedian(points.x), np.nanmedian(points.y)]])
     lon, lat = (float(v[0]) for v in degrees_on_own_datum(plan, middle))
     if not np.isfinite([lon, lat]).all() or abs(lat) > 90 or abs(lon) > 360:
@@ -249,31 +202,6 @@ def _exchanged(plan: CRS, target: CRS, points: Points) -> bool:
         return (lon - use.west) % 360.0 <= width and use.south <= lat <= use.north
 
     return not within(*middle) and within(*middle[::-1])
-
-
-def _turned(b: Brought, site: Systems) -> Floats:
-    """Return the places (n, 2) that the points would have with x and y exchanged."""
-    assert site.horizontal is not None
-    if not b.moved:
-        return np.column_stack([b.y, b.x])
-    plan, _ = parts(b.points.crs) if b.points.crs is not None else (None, None)
-    exchanged = np.column_stack([b.points.y, b.points.x])
-    if plan is None:
-        return np.full((len(b.points), 2), nan)
-    if plan.is_geographic:
-        exchanged[np.abs(exchanged[:, 1]) > 90.0] = nan
-    try:
-        transformer, _ = best(plan, site.horizontal, _area(plan, b.points))
-        out = np.stack(transformer.transform(*exchanged.T), axis=-1)
-    except FrameError:
-        return np.full((len(b.points), 2), nan)
-    return np.asarray(np.where(np.isfinite(out), out, nan))
-
-
-def _swapped(b: Brought, crs: CRS) -> Floats:
-    """Return (n,) True where a point lies outside the CRS with x and y exchanged as well."""
-    turned = _turned(b, Systems(crs, None, "relative"))
-    return np.asarray(outside_area(crs, *turned.T) | ~np.isfinite(turned).all(axis=1))
 
 
 # ---- systems and units ---------------------------------------------------------------------

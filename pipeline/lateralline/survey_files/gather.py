@@ -14,19 +14,12 @@ from lateralline.errors import LaterallineError
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.read.ledger import Ledger
 from lateralline.records import Floats
-from lateralline.survey_files.bring import (
-    Brought,
-    authority,
-    bring,
-    check_levels,
-    check_places,
-    parts,
-    plan_of,
-)
+from lateralline.survey_files.bring import Brought, authority, bring, parts, plan_of
 from lateralline.survey_files.codes import Codes
 from lateralline.survey_files.columns import Choice, Columns, Order, text_columns
 from lateralline.survey_files.map_layer import map_points
 from lateralline.survey_files.order import Detection, detect
+from lateralline.survey_files.places import check_levels, check_places
 from lateralline.survey_files.points import Points
 from lateralline.survey_files.sorting import Sorted, sort_points
 from lateralline.survey_files.text_file import TextFile, read_text
