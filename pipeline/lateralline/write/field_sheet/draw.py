@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -71,12 +72,15 @@ def _figure(page: Page) -> Figure:
 
 def fitted_pt(words: Words) -> float:
     """Return the size of letters at which a line of text keeps to its room, in points."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
-
-    if not words.text.strip():
-        return words.size_pt
-    font = FontProperties(family=_FONT, weight="bold" if words.bold else "normal")
-    path = TextPath((0, 0), words.text, size=words.size_pt, prop=font)
-    across = float(path.get_extents().width) * _POINT
+    across = _width_pt(words.text, words.size_pt, words.bold) * _POINT
     return words.size_pt * min(1.0, words.room / across) if across else words.size_pt
+
+
+@cache
+def _width_pt(text: str, size_pt: float, bold: bool) -> float:
+    """Return how wide a line of text is, in points; many a word stands on every page."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family=_FONT, weight="bold" if bold else "normal", size=size_pt)
+    return float(text_to_path.get_text_width_height_descent(text, font, False)[0])
