@@ -14,12 +14,13 @@ Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjus
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 
@@ -59,8 +60,9 @@ class Adjustment:
     dof: int
     iterations: int
     converged: bool
+    weight: Floats  # (m, m) P
     weighted_v: Floats  # (m,) P·v
-    weighted_cov_v: Floats  # (m, m) P·Qvv·P
+    weighted_a: Floats  # (m, n) P·A
 
     @property
     def s0(self) -> float:
@@ -69,8 +71,10 @@ class Adjustment:
 
     def test_rows(self, rows: Ints) -> Outliers:
         """Test groups of observations (g, q), each observation free to be wrong by itself."""
-        spread = self.weighted_cov_v[rows[:, :, None], rows[:, None, :]]
-        return self._outliers(self.weighted_v[rows], spread, np.full(len(rows), rows.shape[1]))
+        own = self.weighted_a[rows]
+        k = self.weight[rows[:, :, None], rows[:, None, :]]
+        k = k - own @ self.cov @ np.swapaxes(own, 1, 2)
+        return self._outliers(self.weighted_v[rows], k, np.full(len(rows), rows.shape[1]))
 
     def test(self, alternatives: Floats) -> Outliers:
         """Test alternatives (g, m, q): which way observations would be off, one column per freedom.
@@ -80,14 +84,13 @@ class Adjustment:
         """
         h = np.asarray(alternatives, float)
         u = np.einsum("gmq,m->gq", h, self.weighted_v)
-        g, m, q = h.shape
-        columns = h.transpose(1, 0, 2).reshape(m, g * q)
-        spread = (self.weighted_cov_v @ columns).reshape(m, g, q).transpose(1, 2, 0)
-        return self._outliers(u, spread @ h, np.einsum("gmq,gmq->g", h, h))
+        own = np.swapaxes(h, 1, 2) @ self.weighted_a
+        k = np.swapaxes(h, 1, 2) @ self.weight @ h - own @ self.cov @ np.swapaxes(own, 1, 2)
+        return self._outliers(u, k, np.einsum("gmq,gmq->g", h, h))
 
     def _outliers(self, u: Floats, k: Floats, length: npt.NDArray[np.generic]) -> Outliers:
         """Return the tests from u (g, q) and K (g, q, q); `length` (g,) is HᵀH's trace."""
-        largest = np.max(np.abs(np.diag(self.weighted_cov_v)), initial=1e-300)
+        largest = np.max(np.diag(self.weight), initial=1e-300)
         seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(length, 1e-300) * largest
         k = np.where(seen[:, None, None], k, np.eye(k.shape[2]))
         size = -np.linalg.solve(k, u[..., None])[..., 0]
@@ -149,14 +152,15 @@ def adjust_stack(
     x = np.concatenate([start, np.zeros((g, biases.shape[2]))], axis=1)
     idle: Flags = np.arange(x.shape[1]) >= sizes[:, 1:2]
     idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
-    root: Floats = np.linalg.cholesky(cov).astype(np.float64)
-    white: Floats = np.linalg.inv(root).astype(np.float64)
+    white = _whitener(cov)
+    rows = cov.shape[1]
 
     def whitened(x: Floats) -> tuple[Floats, Floats]:
         v, a = equations(x[:, :n])
         v = v + np.einsum("gmb,gb->gm", biases, x[:, n:])
-        a = np.concatenate([a, biases], axis=2)
-        return np.einsum("gij,gj->gi", white, v), white @ a
+        both = np.concatenate([v[:, :, None], a, biases], axis=2).reshape(g * rows, -1)
+        both = (white @ both).reshape(g, rows, -1)
+        return both[:, :, 0], both[:, :, 1:]
 
     v, a = whitened(x)
     damping, done = np.zeros(g), np.zeros(g, dtype=np.int64)
@@ -169,14 +173,14 @@ def adjust_stack(
         normal = np.swapaxes(a, 1, 2) @ a
         diagonal = np.einsum("gii->gi", normal)
         diagonal += np.where(idle, 1.0, damping[:, None] * diagonal)
-        inverse = _inverse(normal)
-        step = -(inverse @ (np.swapaxes(a, 1, 2) @ v[..., None]))[..., 0]
+        downhill = -np.einsum("gmi,gm->gi", a, v)
+        step = _solve(normal, downhill)
         usable = np.isfinite(step).all(axis=1)
         failed |= live & ~usable & (damping > 1)
         step = np.where((live & usable)[:, None], step, 0.0)
         trial_v, trial_a = whitened(x + step)
-        spread = np.sqrt(np.einsum("gii->gi", np.where(np.isfinite(inverse), inverse, 0.0)))
-        short = live & usable & (np.abs(step) <= tolerance * spread).all(axis=1)
+        # stepᵀ N step: no unknown moves by more than its root in own σ
+        short = live & usable & (np.einsum("gi,gi->g", step, downhill) <= tolerance**2)
         less = np.einsum("gi,gi->g", trial_v, trial_v) <= np.einsum("gi,gi->g", v, v)
         take = live & usable & (short | less)
         x = np.where(take[:, None], x + step, x)
@@ -186,7 +190,29 @@ def adjust_stack(
         converged |= short & (damping < 1e-3)
         eased = np.where(damping > 1e-7, damping / 10, 0.0)
         damping = np.where(take, eased, np.maximum(1e-4, 10 * damping))
-    return _statistics(x, v, a, root, white, idle, sizes, done, converged)
+    return _statistics(x, v, a, cov, white, idle, sizes, done, converged)
+
+
+def _whitener(cov: Floats) -> sparse.csr_array:
+    """Return L⁻¹ of covariances (g, m, m) = L Lᵀ, block by block: they are all but empty."""
+    g, m, _ = cov.shape
+    white: Floats = np.linalg.inv(np.linalg.cholesky(cov)).astype(np.float64)
+    at, row, column = np.nonzero(white)
+    return sparse.csr_array(
+        (white[at, row, column], (at * m + row, at * m + column)), shape=(g * m, g * m)
+    )
+
+
+def _solve(normal: Floats, right: Floats) -> Floats:
+    """Return N⁻¹ b of each network (g, n); NaN where N is singular, whatever the others are."""
+    try:
+        return np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        out = np.full_like(right, np.nan)
+        for i, (one, b) in enumerate(zip(normal, right, strict=True)):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[i] = np.linalg.solve(one, b)
+        return out
 
 
 def _inverse(normal: Floats) -> Floats:
@@ -217,8 +243,8 @@ def _statistics(
     x: Floats,
     v: Floats,
     a: Floats,
-    root: Floats,
-    white: Floats,
+    observed: Floats,
+    white: sparse.csr_array,
     idle: Flags,
     sizes: Ints,
     iterations: Ints,
@@ -229,32 +255,45 @@ def _statistics(
     normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += idle
     cov = _inverse(normal)
     determined: Flags = np.asarray(np.isfinite(cov).all(axis=(1, 2)))
-    projector = np.eye(v.shape[1]) - a @ cov @ np.swapaxes(a, 1, 2)
-    back = np.swapaxes(white, 1, 2)
-    redundancy = np.einsum("gij,gjk,gki->gi", root, projector, white, optimize=True)
-    weighted_cov_v = back @ projector @ white
-    weighted_v = np.einsum("gji,gj->gi", white, v)
-    spread: Floats = np.einsum("gii->gi", weighted_cov_v)
+    g, m, n = a.shape
+    weighted_a = (white.T @ a.reshape(g * m, n)).reshape(g, m, n)
+    weighted_v = (white.T @ v.reshape(g * m)).reshape(g, m)
+    weight = np.stack([(w.T @ w).toarray() for w in _blocks(white, g, m)])
+    # diag(Qvv P) and diag(P Qvv P), Qvv = Q − A C Aᵀ with A = Q (P A)
+    by_cov = weighted_a @ cov
+    redundancy = 1 - np.einsum("gmi,gmi->gm", observed @ by_cov, weighted_a)
+    largest = np.einsum("gmm->gm", weight)
+    spread = largest - np.einsum("gmi,gmi->gm", by_cov, weighted_a)
     with np.errstate(invalid="ignore", divide="ignore"):
-        controlled = spread > 1e-9 * np.einsum("gji,gji->gi", white, white)
+        controlled = spread > 1e-9 * largest
         w = np.where(controlled, weighted_v / np.sqrt(np.where(controlled, spread, 1.0)), np.nan)
+    v = np.einsum("gij,gj->gi", observed, weighted_v)
+    chi2 = np.einsum("gi,gi->g", v, weighted_v)
     out = []
-    for i, (m, _, _) in enumerate(sizes.tolist()):
+    for i, (count, _, _) in enumerate(sizes.tolist()):
         mine = np.flatnonzero(~idle[i])
         there = bool(determined[i])
         out.append(
             Adjustment(
                 x=x[i, mine] if there else np.full(len(mine), np.nan),
                 cov=cov[i][np.ix_(mine, mine)],
-                v=(root[i] @ v[i])[:m],
-                redundancy=redundancy[i, :m],
-                w=w[i, :m],
-                chi2=float(v[i] @ v[i]) if there else float("nan"),
-                dof=m - len(mine),
+                v=v[i, :count],
+                redundancy=redundancy[i, :count],
+                w=w[i, :count],
+                chi2=float(chi2[i]) if there else float("nan"),
+                dof=count - len(mine),
                 iterations=int(iterations[i]),
                 converged=bool(converged[i] and there),
-                weighted_v=weighted_v[i, :m],
-                weighted_cov_v=weighted_cov_v[i, :m, :m],
+                weight=weight[i, :count, :count],
+                weighted_v=weighted_v[i, :count],
+                weighted_a=weighted_a[i, :count][:, mine],
             )
         )
     return out
+
+
+def _blocks(stacked: sparse.csr_array, g: int, m: int) -> Iterator[sparse.csr_array]:
+    """Yield the g blocks (m, m) on the diagonal."""
+    for i in range(g):
+        at = slice(i * m, (i + 1) * m)
+        yield stacked[at][:, at]

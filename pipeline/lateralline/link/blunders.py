@@ -40,7 +40,8 @@ def _how_much(s: Suspicion) -> str:
         towards = np.degrees(np.arctan2(size[0], size[1])) % 360
         return f"{np.hypot(*size):.2f} m towards {towards:.0f}°, {test}"
     if what == "kink":
-        return f"{abs(np.degrees(size[1] - size[0])):.0f}°, {test}"
+        turn = min(abs(float(np.degrees(size[1] - size[0]))), 180.0)
+        return f"{turn:.0f}°, {test}"
     if what in ("heading", "tilt"):
         return f"{np.degrees(size[0]):+.0f}°, {test}"
     return f"{size[0]:+.2f} m, {test}"

@@ -11,11 +11,10 @@ from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
 #: Direction of a straight stretch against the pipe at its end, each of heading and tilt: joints,
-#: laying, settlement. Common practice, no source. Practice pipes are dead straight, so their χ²
-#: comes to some 0.65 of its degrees of freedom. That is the lesser evil: lines that do wander by
-#: 2° lie in their 95 % ellipsoids 95 times of 100 with this and 87 times with 1°, while straight
-#: ones lie in them 97 times and lose 3 mm.
-PIPE_WANDER_RAD = np.radians(2.0)
+#: laying, settlement. Common practice, no source: 1° is 35 mm over 2 m. Practice pipes are dead
+#: straight, so their χ² comes out below its degrees of freedom; more would hide half-metre
+#: blunders, less would take a settled pipe for one.
+PIPE_WANDER_RAD = np.radians(1.0)
 
 #: A leg shorter than this is inside the transmitter; no bend can be told there.
 SHORTEST_LEG_M = 0.05

@@ -10,13 +10,12 @@ from scipy.stats import norm
 from lateralline.link.equations import counter_variance
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
-from lateralline.link.shapes import ALPHA
 from lateralline.records import Finding
 from lateralline.settings import Accuracy
 
-#: A chord beyond this many σ over its counter is impossible, not unlucky: a straight pipe's chord
-#: is as often over its counted length as under.
-_Z_BEYOND = float(norm.isf(ALPHA))
+#: A chord beyond this many σ over its counter (α = 0.0002, one-sided) is impossible, not unlucky: a
+#: straight pipe's chord is as often over its counted length as under, and a line has many.
+_Z_BEYOND = float(norm.isf(2e-4))
 
 
 def impossible_lengths(points: Sequence[Point], accuracy: Accuracy) -> list[Finding]:

@@ -24,8 +24,8 @@ from lateralline.settings import Accuracy
 
 #: The bend that must not hide in a stretch called straight: an eighth bend, midway.
 HIDDEN_BEND_RAD = np.radians(45.0)
-#: No fitting of a drain turns further than this.
-_SHARPEST_RAD = np.radians(135.0)
+#: No fitting of a drain turns further than this, nor do two within one stretch turn it back.
+_SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,8 +204,10 @@ def in_front(p: Pairs, x: Floats) -> Flags:
     ways = curves.directions(ends[..., 3], ends[..., 4])
     ahead = [np.einsum("sc,sc->s", legs[:, i], ways[:, i]) > 0 for i in (0, -1)]
     turns = curves.angle_between(legs[:, :-1], legs[:, 1:])
+    back = curves.angle_between(legs[:, 0], legs[:, -1]) >= _SHARPEST_BOTH_RAD
     return np.asarray(
         long
+        & ~(back & (legs.shape[1] > 2))
         & (ahead[0] | ~p.directed[:, 0])
         & (ahead[1] | ~p.directed[:, 1])
         & (turns < _SHARPEST_RAD).all(axis=1)

@@ -22,7 +22,7 @@ from lateralline.records import Floats
 T = TypeVar("T")
 
 #: A step that moves nothing by more than this part of its own σ ends an adjustment.
-_TOLERANCE = 1e-4
+_TOLERANCE = 1e-3
 #: Networks are stacked when none has this many times the unknowns of another, and a little more.
 _ALIKE, _ALIKE_PLUS = 1.25, 8
 #: Numbers in one stack's Jacobian: bounds memory whatever the site.

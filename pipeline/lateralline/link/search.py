@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.stats import chi2
@@ -21,6 +22,9 @@ from lateralline.link.shapes import ALPHA
 from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
+#: Significance of each test of what is seldom wrong by itself: angles are read off nothing, and a
+#: wrong level shows in its marks. A line has dozens of tests, and they must not cry wolf together.
+ALPHAS = {"level": 2e-4, "heading": 2e-4, "tilt": 2e-4}
 #: √T closer than this in χ² are one and the same to the data (95 % of one degree of freedom).
 TIED = 3.84
 
@@ -74,6 +78,7 @@ def least_squares(
     alternatives = model.alternatives()
     left_out = [again for s in known if (again := _again(s, alternatives)) is not None]
     (result,) = yield [Request(model, _rows(left_out))]
+    tied: tuple[Suspicion, ...] = ()
     for _ in range(max(1, sum(len(p.points) for p in parts) // 2)):
         suspicions = _suspicions(alternatives, result)
         if not suspicions:
@@ -81,13 +86,35 @@ def least_squares(
         worst = suspicions[0]
         rivals = [s for s in suspicions[1:] if _rival(s, worst)]
         if rivals:
-            return Fit(model, result, tuple(left_out), (worst, *rivals))
+            tied = (worst, *rivals)
+            break
         (trial,) = yield [Request(model, _rows([*left_out, worst]))]
         if not np.isfinite(trial.x).all():
             break
         left_out.append(worst)
         result = trial
-    return Fit(model, result, tuple(left_out), ())
+    while left_out:  # what came to nothing once the rest was left out is put back
+        sized = _sized(left_out, result)
+        least = min(sized, key=lambda s: s.statistic / s.limit)
+        if not least.statistic < least.limit:
+            return Fit(model, result, tuple(sized), tied)
+        left_out = [s for s in sized if s is not least]
+        (result,) = yield [Request(model, _rows(left_out))]
+    return Fit(model, result, (), tied)
+
+
+def _sized(left_out: Sequence[Suspicion], result: Adjustment) -> list[Suspicion]:
+    """What is left out with the error found of it, and how sure it is: b̂ᵀ C⁻¹ b̂ of its biases."""
+    order = {row: i for i, row in enumerate(_rows(left_out))}
+    first = len(result.x) - len(order)
+    out = []
+    for s in left_out:
+        at = np.array([first + order[row] for row in s.alternative.rows])
+        size, cov = result.x[at], result.cov[np.ix_(at, at)]
+        if np.isfinite(size).all():
+            s = replace(s, size=size, statistic=float(size @ np.linalg.solve(cov, size)))
+        out.append(s)
+    return out
 
 
 def with_effects(fit: Fit) -> Search[Fit]:
@@ -137,6 +164,12 @@ def _rival(other: Suspicion, worst: Suspicion) -> bool:
     )
 
 
+@cache
+def limit_of(what: str, freedoms: int) -> float:
+    """Return the χ² beyond which a reading of this kind is held to be wrong."""
+    return float(chi2.isf(ALPHAS.get(what, ALPHA), freedoms))
+
+
 def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list[Suspicion]:
     """Alternatives beyond their limit, the likeliest first."""
     out: list[Suspicion] = []
@@ -144,11 +177,9 @@ def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list
         group = [a for a in alternatives if len(a.rows) == q]
         if not group:
             continue
-        limit = float(chi2.isf(ALPHA, q))
         tests = result.test_rows(np.array([a.rows for a in group]))
-        out += [
-            Suspicion(a, float(t), limit, size)
-            for a, t, size in zip(group, tests.statistic, tests.size, strict=True)
-            if t > limit
-        ]
+        for a, t, size in zip(group, tests.statistic, tests.size, strict=True):
+            limit = limit_of(a.what, q)
+            if t > limit:
+                out.append(Suspicion(a, float(t), limit, size))
     return sorted(out, key=lambda s: -s.statistic / s.limit)

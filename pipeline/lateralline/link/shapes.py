@@ -46,6 +46,11 @@ class Shapes:
         loose = self._loosened(gone)
         return replace(loose, contradicted=self.contradicted | gone)
 
+    def loosened(self, stretch: int) -> Shapes:
+        """The same with one stretch undecided, because no shape of it will settle."""
+        gone = np.arange(len(self.shape)) == stretch
+        return replace(self._loosened(gone), contradicted=self.contradicted | gone)
+
     def turning_at(self, stops: Sequence[int]) -> Shapes:
         """The same where the pipe turns at or near stops: both stretches of each are undecided."""
         beside = np.zeros(len(self.shape), bool)
@@ -132,6 +137,11 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     chi2_all = np.where(dof >= 0, chi2_all, np.inf)
 
     fits = chi2_all <= chi2.isf(ALPHA, np.maximum(dof, 1))
+    denied = np.flatnonzero(~fits.any(axis=1) & np.isfinite(pairs.counted_m))
+    if len(denied):
+        turned, x = _bend_but_for_the_counter(pairs.take(denied))
+        one[denied[turned]] = x[turned]
+        fits[denied[turned], 1], chi2_all[denied[turned], 1] = True, 0.0
     told = hidden >= W_DETECTABLE**2
     bend = (chi2_all[:, 0] - chi2_all[:, 1] > gain) & fits[:, 1]
     double = ~bend & ~fits[:, 0] & ~fits[:, 1] & fits[:, 2]
@@ -142,6 +152,11 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     )
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & told)
+    for stretch, other, place in _bent_without(
+        sights, bend, double, undecided & ~fits[:, 0], accuracy
+    ):
+        bend[stretch], double[stretch], undecided[stretch], one[stretch] = True, False, False, place
+        bend[other] = double[other] = undecided[other] = False
     shape = np.select(
         [bend, double, undecided], ["bend", "double_bend", "undecided"], default="straight"
     )
@@ -160,6 +175,19 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     )
 
 
+def _bend_but_for_the_counter(p: Pairs) -> tuple[Flags, Floats]:
+    """True (s,) where headings and positions want a bend that only the counter denies, and where.
+
+    Such a bend is taken for one: that a counter was misread is then for the whole line to say.
+    """
+    blind = replace(p, counted_m=np.full(len(p.counted_m), np.nan))
+    _, straight = blind.settle(np.zeros((len(p.counted_m), 0, 3)))
+    x, bent = _best_bend(blind)
+    free = np.maximum(blind.misclosures - BEND_FREEDOMS[1], 1)
+    gain = straight - bent > chi2.isf(ALPHA, BEND_FREEDOMS[1])
+    return np.asarray(gain & (bent <= chi2.isf(ALPHA, free))), x
+
+
 def likeliest_bends(
     points: Sequence[Point], stretch: int, accuracy: Accuracy
 ) -> tuple[Floats, Floats]:
@@ -167,6 +195,34 @@ def likeliest_bends(
     at = np.array([stretch])
     pairs = Pairs.of(Sights.of(points), at, at + 1, accuracy)
     return _best_bend(pairs)[0].reshape(1, 3), _best_two(pairs)[0].reshape(2, 3)
+
+
+def _bent_without(
+    sights: Sights, bend: Flags, double: Flags, contradicted: Flags, accuracy: Accuracy
+) -> list[tuple[int, int, Floats]]:
+    """Return where one bend, and one wrong stop, is the simpler story: stretch, its other, place.
+
+    A stop beside the pipe near a bend makes a double bend or a contradiction of both its stretches.
+    Where the stretches beside a stop hold three bends or more between them, or contradict, and
+    passing the stop over leaves one bend that fits, the bend stands on its side of the stop and the
+    other stretch is straight; what is wrong with the stop is for the whole line to say.
+    """
+    odd = bend + 2.0 * double + 2.0 * contradicted
+    stops = np.flatnonzero(odd[:-1] + odd[1:] >= 3)
+    if not len(stops):
+        return []
+    bridge = Pairs.of(sights, stops, stops + 2, accuracy)
+    places, score = _best_bend(bridge)
+    free = np.maximum(bridge.misclosures - BEND_FREEDOMS[1], 1)
+    out, taken = [], np.zeros(len(bend), bool)
+    for i, place, ok in zip(stops.tolist(), places, score <= chi2.isf(ALPHA, free), strict=True):
+        if not ok or taken[i] or taken[i + 1]:
+            continue
+        a, stop = sights.xyz_m[i], sights.xyz_m[i + 1]
+        before = np.linalg.norm(place - a) < np.linalg.norm(stop - a)
+        out.append((i, i + 1, place) if before else (i + 1, i, place))
+        taken[i : i + 2] = True
+    return out
 
 
 def _passed_over(
