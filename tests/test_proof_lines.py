@@ -18,7 +18,7 @@ from lateralline.proof.line_bends import Turn, turns
 from lateralline.proof.line_blunders import BLUNDER_M, named, plant
 from lateralline.proof.line_paths import held, squares_apart_m2
 from lateralline.proof.line_scores import Scores, gathered, score_site
-from lateralline.proof.line_truth import DEPTH_M, GRADE, STOPS, SimulatedSite, simulate_site
+from lateralline.proof.line_truth import GRADE, HARDER, STOPS, USUAL, SimulatedSite, simulate_site
 from lateralline.proof.lines import Measure, measures, misses
 from lateralline.proof.tables import lines_table
 from lateralline.records import Exposures, Finding, Floats, Line, Linked, Severity, Solved, Stretch
@@ -83,7 +83,10 @@ def test_lines_are_as_the_docstring_says(site: SimulatedSite) -> None:
         assert steps.min() > 0.9
         for bend in line.chainage_m[1:-1]:
             assert np.abs(site.poses.chainage_m[rows] - bend).min() > 0.5 - 1e-9
-    assert DEPTH_M[0] <= site.poses.depth_m.min() < site.poses.depth_m.max() <= DEPTH_M[1]
+    low, high = USUAL.depth_m
+    assert low <= site.poses.depth_m.min() < site.poses.depth_m.max() <= high
+    deep = simulate_site(3, 0, population=HARDER).poses.depth_m
+    assert high < deep.max() <= HARDER.depth_m[1]
     assert 15.0 < min(turns_deg) < max(turns_deg) < 92.0
     ends = site.marks.kind == "end_null"
     at_stop = np.char.add(np.char.add(site.marks.run, "/"), site.marks.stop)[ends]
@@ -348,7 +351,7 @@ def test_parts_are_put_together_in_order(scores: Scores) -> None:
 def test_prove_lines_ends_with_an_exit_code_that_can_be_wrong(
     monkeypatch: pytest.MonkeyPatch, scores: Scores
 ) -> None:
-    monkeypatch.setattr(lines, "score_lines", lambda count, seed: scores)
+    monkeypatch.setattr(lines, "score_lines", lambda count, seed, population=None: scores)
     monkeypatch.setattr(lines, "WORST_RATIO", 0.0001)
     failed = CliRunner().invoke(app, ["prove", "lines", "--lines", "5"])
     assert failed.exit_code == 1

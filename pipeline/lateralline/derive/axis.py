@@ -134,7 +134,7 @@ class Axis:
 
     def at(self, chainage_m: Floats) -> Along:
         """Return the points at chainages (n,); beyond an end on straight, as it goes there."""
-        leg, w = self._fraction(chainage_m)
+        leg, w = self.fraction(chainage_m)
         line, arcs = self.line, self.arcs
         xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
         off, tangent = arcs.off(leg, w)
@@ -154,7 +154,7 @@ class Axis:
             outside_top_m=outside_top_m(self.pipe),
         )
 
-    def _fraction(self, chainage_m: Floats) -> tuple[Ints, Floats]:
+    def fraction(self, chainage_m: Floats) -> tuple[Ints, Floats]:
         """Return leg and fraction (n,), below 0 or above 1 beyond the ends."""
         inside = chainage_m.clip(0.0, self.length_m)
         leg, w = curves.locate(self.chainage_m, inside)

@@ -1,8 +1,7 @@
-"""The 95 % position corridor: every point's plan ellipse, swept along the path, cut by reach.
+"""The 95 % position corridor: plan ellipses swept along the path, cut by reach.
 
-The corridor holds the true place of *each* point of the centreline with 95 % probability; it is
-no band that holds the whole line at once. Across the path alone, where the sweep leaves the error
-along it no room to count, that is 98.6 %: the probability of |N(0,1)| < 2.4477.
+The corridor holds the *whole* true line with 95 % probability. The ellipses swept are those of each
+point, made wider by as much as that takes (`whole_line`).
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ import shapely
 from lateralline.derive.axis import SWEPT_WITHIN_M, Along, Axis
 from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.derive.reach import envelope
+from lateralline.derive.whole_line import whole_line_factor
 from lateralline.records import Floats, Stretch
 
 #: Sides of the polygons that stand for ellipses, drawn outside them: 0.2 % too wide at most.
@@ -34,6 +34,7 @@ class Corridor:
     undecided: int  # stretches of undecided shape: there it is the whole envelope
     unbounded: int  # stretches nothing cuts
     cut_m2: float  # area the envelopes took away
+    factor: float = ELLIPSE_95  # semi-axes of the ellipses swept, in σ
 
     def off_95_m(self, stretch: Stretch, number: int, points: Along) -> Floats:
         """Return how far each point of a stretch may be off in plan at 95 % (n,).
@@ -56,9 +57,11 @@ def corridor(axis: Axis) -> Corridor:
     line = axis.line
     parts: list[shapely.Geometry] = []
     unbounded, cut_m2 = 0, 0.0
+    factor = whole_line_factor(axis)
+    wider = (factor / ELLIPSE_95) ** 2
     off_m = np.full(len(line.stretches), np.nan)
     for number, (stretch, points) in enumerate(zip(line.stretches, axis.sampled, strict=True)):
-        part = swept = sweep(points.xyz_m[:, :2], points.cov_m2[:, :2, :2])
+        part = swept = sweep(points.xyz_m[:, :2], wider * points.cov_m2[:, :2, :2])
         bound = envelope(axis, stretch)
         if bound is None:
             unbounded += 1
@@ -81,6 +84,7 @@ def corridor(axis: Axis) -> Corridor:
         undecided=sum(stretch.shape == "undecided" for stretch in line.stretches),
         unbounded=unbounded,
         cut_m2=cut_m2,
+        factor=factor,
     )
 
 

@@ -19,7 +19,13 @@ from lateralline.proof.by_hand import by_hand
 from lateralline.proof.line_bends import Turn, turns
 from lateralline.proof.line_blunders import Planted, named, plant
 from lateralline.proof.line_paths import held, squares_apart_m2
-from lateralline.proof.line_truth import LINES_PER_SITE, SimulatedSite, simulate_site
+from lateralline.proof.line_truth import (
+    LINES_PER_SITE,
+    USUAL,
+    Population,
+    SimulatedSite,
+    simulate_site,
+)
 from lateralline.records import Exposures, Finding, Fixes, Floats, Line
 from lateralline.solve import solve
 from lateralline.synthetic.truth import TrueLine
@@ -111,7 +117,7 @@ class BlunderScore:
 Scores = tuple[list[LineScore], list[BlunderScore]]
 
 
-def score_lines(count: int, seed: int) -> Scores:
+def score_lines(count: int, seed: int, population: Population = USUAL) -> Scores:
     """Simulate, draw and score `count` lines, and the blunders planted in them.
 
     Sites are shared out over the machine's cores; their number changes nothing of the result.
@@ -119,14 +125,15 @@ def score_lines(count: int, seed: int) -> Scores:
     sites = range(-(-count // LINES_PER_SITE))
     sizes = [min(LINES_PER_SITE, count - i * LINES_PER_SITE) for i in sites]
     if len(sizes) == 1:
-        return score_site(seed, 0, count)
+        return score_site(seed, 0, count, population)
     with ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn")) as pool:
-        return gathered(pool.map(score_site, [seed] * len(sizes), sites, sizes))
+        of_all = [population] * len(sizes)
+        return gathered(pool.map(score_site, [seed] * len(sizes), sites, sizes, of_all))
 
 
-def score_site(seed: int, index: int, count: int) -> Scores:
+def score_site(seed: int, index: int, count: int, population: Population = USUAL) -> Scores:
     """Return what became of one site's lines, and of the blunders planted in them."""
-    site = simulate_site(seed, index, count)
+    site = simulate_site(seed, index, count, population=population)
     drawn = draw(site)
     lines = [_score(index, site, line, drawn) for line in site.lines]
     blunders = []

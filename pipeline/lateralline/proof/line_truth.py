@@ -6,13 +6,15 @@ Stops    6–20, 1–3.5 m apart, and 3.5–6 m at one step in twelve, where a h
          the crew off. Crews see bends through the camera and stop before and after them,
          never in them: a stop drawn within 0.5 m of a bend moves clear of it.
 Bends    0–3, of standard fittings (22.5–90°) or, where pipe was laid to fit, of any angle between.
-         A third of the lines with two bends or more hold a pair 0.4–1.2 m apart: an offset to one
-         side, a turn made of two fittings, or a vertical drop. Vertical bends come in pairs because
-         a lateral that stays steep is soon out of the ground; no stop stands on the steep piece
-         between, where a tilt prior of 0 ± 5° would be told wrongly. Pairs are of 22.5° or 45°.
+         Of the `HARDER` lines with two bends or more a third hold a pair 0.4–1.2 m apart: an
+         offset to one side, a turn made of two fittings, or a vertical drop. Vertical bends come
+         in pairs because a lateral that stays steep is soon out of the ground; no stop stands on
+         the steep piece between, where a tilt prior of 0 ± 5° would be told wrongly. Pairs are of
+         22.5° or 45°.
 Grades   1–8 %, another after every bend.
-Ground   slopes up to 8 %; lines lie on it so that the transmitter is 0.6–3.5 m deep at every stop.
-         Each stop's own slope about the site's is `ground_slope_ratio`.
+Ground   slopes up to 8 %; lines lie on it so that the transmitter is 0.6–1.8 m deep at every stop,
+         the depth of house drains (`HARDER`: to 3.5 m); common practice, no source. Each stop's
+         own slope about the site's is `ground_slope_ratio`.
 Marks    two end nulls and the mid null; one end null and the mid null at 15 % of stops. GNSS of
          2 cm in plan, 3 cm in level. A depth reading at every stop, no measured tilt.
 Noise    exactly as the default accuracies: placing, receiver, mid null across, depth scale and
@@ -42,18 +44,32 @@ CLEAR_OF_BEND_M = 0.5
 MARGIN_M = 1.0
 FITTINGS_DEG = (22.5, 45.0, 60.0, 67.5, 72.0, 90.0)
 ANY_ANGLE_SHARE = 0.25
-PAIR_SHARE = 1.0 / 3.0
 PAIR_APART_M = (0.4, 1.2)
 PAIR_FITTINGS_DEG = (22.5, 45.0)
 #: Bends, or pairs, are this far from one another and from the first stop.
 GROUPS_APART_M = 1.5
 GRADE = (0.01, 0.08)
-DEPTH_M = (0.6, 3.5)
 ONE_END_SHARE = 0.15
 LINES_PER_SITE = 25
 SITE_SLOPE = 0.08
 SITE_EXTENT_M = 100.0
 GNSS_SIGMA_M = (0.02, 0.03)  # plan, level
+
+
+@dataclass(frozen=True, slots=True)
+class Population:
+    """What kind of lines are simulated."""
+
+    name: str
+    depth_m: tuple[float, float]
+    pair_share: float  # of the lines with two bends or more, how many hold a close pair
+
+
+#: The lines the bounds are for: house drains, 2 to 6 feet down, bends one at a time.
+USUAL = Population("usual", (0.6, 1.8), 0.0)
+#: Shown without a bound: deeper ones, whose fixes are blunter, and pairs of bends that undo each
+#: other within a step.
+HARDER = Population("harder", (0.6, 3.5), 1.0 / 3.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,13 +92,17 @@ class SimulatedSite:
 
 
 def simulate_site(
-    seed: int, index: int, count: int = LINES_PER_SITE, accuracy: Accuracy | None = None
+    seed: int,
+    index: int,
+    count: int = LINES_PER_SITE,
+    accuracy: Accuracy | None = None,
+    population: Population = USUAL,
 ) -> SimulatedSite:
     """Return one site of `count` lines; equal seed and index give equal sites."""
     rng, accuracy = np.random.default_rng([seed, index]), accuracy or standard_accuracy()
     steep, aspect = rng.uniform(0.0, SITE_SLOPE), rng.uniform(0.0, 2.0 * np.pi)
     ground = Ground(0.0, float(steep * np.sin(aspect)), float(steep * np.cos(aspect)))
-    pairs = [_line_and_run(rng, i, ground) for i in range(count)]
+    pairs = [_line_and_run(rng, i, ground, population) for i in range(count)]
     lines, runs = (tuple(x) for x in zip(*pairs, strict=True))
     site = f"LINES-{index}"
     truth = Truth(site, site, "local", "none", (0.0, 0.0), ground, lines, runs, Crew())
@@ -126,10 +146,10 @@ class _Bend:
 
 
 def _line_and_run(
-    rng: np.random.Generator, number: int, ground: Ground
+    rng: np.random.Generator, number: int, ground: Ground, population: Population
 ) -> tuple[TrueLine, TrueRun]:
     count = int(rng.integers(STOPS[0], STOPS[1] + 1))
-    bends = _bends(rng, float(np.mean(SPACING_M)) * (count - 1))
+    bends = _bends(rng, float(np.mean(SPACING_M)) * (count - 1), population.pair_share)
     along = MARGIN_M + _standstills(rng, bends, count)
     end = float(along[-1]) + MARGIN_M
     bends = [b for b in bends if MARGIN_M + b.at_m < end - 0.1]
@@ -138,7 +158,7 @@ def _line_and_run(
         line = replace(line, axis_m=_axis(rng, bends, end))
         at = line.at(along)
         over = ground.level(at[:, 0], at[:, 1]) - at[:, 2]
-        low, high = DEPTH_M[0] - over.min(), DEPTH_M[1] - over.max()
+        low, high = population.depth_m[0] - over.min(), population.depth_m[1] - over.max()
         if low < high:
             break
     line = replace(line, axis_m=line.axis_m - (0.0, 0.0, rng.uniform(low, high)))
@@ -148,10 +168,10 @@ def _line_and_run(
     return line, TrueRun(f"R{number}", line.line, "CO", "with", tuple(travel.tolist()))
 
 
-def _bends(rng: np.random.Generator, length_m: float) -> list[_Bend]:
+def _bends(rng: np.random.Generator, length_m: float, pair_share: float) -> list[_Bend]:
     """Return 0–3 bends along about `length_m`, the first stop at 0."""
     number = int(rng.integers(0, 4))
-    pair = number >= 2 and rng.random() < PAIR_SHARE
+    pair = number >= 2 and rng.random() < pair_share
     groups = number - pair
     while True:
         at = np.sort(rng.uniform(0.0, length_m, groups))

@@ -19,13 +19,14 @@ All else in the table is for information.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.proof.line_bends import Turn
 from lateralline.proof.line_scores import BlunderScore, LineScore, score_lines
+from lateralline.proof.line_truth import HARDER
 
 WORST_RATIO = 0.6
 LEAST_SHARE = 0.95
@@ -59,8 +60,14 @@ class Measure:
 
 
 def prove_lines(count: int, seed: int) -> tuple[Measure, ...]:
-    """Simulate, draw and measure `count` lines."""
-    return measures(*score_lines(count, seed))
+    """Simulate, draw and measure `count` usual lines, and a fifth as many harder ones.
+
+    What is measured of the harder ones has no bound.
+    """
+    usual = measures(*score_lines(count, seed))
+    harder = measures(*score_lines(max(count // 5, 1), seed, HARDER))
+    nan = float("nan")
+    return (*usual, *(replace(m, group=f"harder {m.group}", least=nan, most=nan) for m in harder))
 
 
 def measures(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
