@@ -43,6 +43,9 @@ class Scene:
     north: str  # "grid north", "true north", "sketch north"
     findings: Counter[str]  # severity → how many
     units: dict[str, str]  # what was measured → the crew's unit
+    crs: pyproj.CRS | None  # of the file; None for a sketch
+    origin: Floats  # (2), the corner in the file's own coordinates
+    metres_per: Floats  # (2), what one coordinate unit is in the drawn metres
 
     @property
     def unit(self) -> str:
@@ -119,7 +122,10 @@ def read_scene(gpkg: Path, site_id: str) -> Scene | None:
     if site_id not in ids:
         return None
     where = "site_id = '" + site_id.replace("'", "''") + "'"
-    layers = {n: _without_null_text(n, gpkg, where) for n in contract.LAYERS}
+    held = {str(name) for name, _ in pyogrio.list_layers(gpkg)}
+    layers = {
+        n: _without_null_text(n, gpkg, where) if n in held else _empty(n) for n in contract.LAYERS
+    }
     crs = layers["field_marks"].crs
     crs = None if crs is None or crs.is_engineering else crs
     origin, scale = _local(crs, _corner_of(layers.values()))
@@ -148,15 +154,26 @@ def read_scene(gpkg: Path, site_id: str) -> Scene | None:
             for row in lineage.itertuples()
             if str(row.item).startswith(_UNIT_OF)
         },
+        crs=crs,
+        origin=origin,
+        metres_per=scale,
     )
 
 
 def _without_null_text(layer: str, gpkg: Path, where: str) -> Any:
     """Return the rows of a layer, text that is not given as ""."""
     frame = pyogrio.read_dataframe(gpkg, layer=layer, where=where)
-    texts = [c.name for c in contract.load(layer).field if c.type == "text"]
+    texts = [c.name for c in contract.load(layer).field if c.type == "text" and c.name in frame]
     frame[texts] = frame[texts].astype(object).fillna("")
     return frame
+
+
+def _empty(layer: str) -> Any:
+    """Return a layer without rows: what a file of an earlier version does not hold."""
+    table = contract.load(layer)
+    if not table.geometry:
+        return pd.DataFrame(columns=list(table.names))
+    return gpd.GeoDataFrame(columns=[*table.names, "geometry"], geometry="geometry")
 
 
 def _corner_of(frames: Any) -> Floats:
