@@ -13,11 +13,10 @@ from hypothesis import strategies as st
 
 from lateralline import contract
 from lateralline.derive import derive
-from lateralline.derive.advice import line_advice, stop_advice
+from lateralline.derive.advice import stop_advice
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.bends import bend_angle
 from lateralline.derive.chainage import CARRY_ON_M, reach
-from lateralline.derive.corridor import corridor
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.levels import ground_sigmas_m
 from lateralline.derive.slopes import grade_between
@@ -685,25 +684,6 @@ def test_findings_of_earlier_stages_come_first_and_weak_stops_are_named() -> Non
     assert ("stop-unsolved", "stop R2/2") in pairs
     assert ("corridor-is-reach", "line L2") in pairs
     assert ("pipe-size-assumed", "line L2") in pairs
-    assert ("least-certain-place", "line L2") not in pairs  # the corridor has spoken of it
-
-
-@pytest.mark.parametrize("inflated", [1.0, 100.0])
-def test_only_a_place_that_stands_out_is_worth_a_stop(inflated: float) -> None:
-    line = line_1()
-    cov = line.cov_m2.copy()
-    cov[0] *= inflated
-    fixes = replace(made_fixes(), cov=np.tile(np.eye(5) * 1e-6, (5, 1, 1)))
-    axis = axis_of(
-        replace(line, cov_m2=cov, cross_m2=line.cross_m2 * 0.0),
-        fixes,
-        np.full(5, 0.02),
-        no_exposures(),
-        made_settings(),
-    )
-    found = [f for f in line_advice(axis, corridor(axis)) if f.code == "least-certain-place"]
-    assert len(found) == (inflated > 1.0)
-    assert all("near chainage 0.00 m" in f.what for f in found)
 
 
 def test_a_heading_is_called_poor_once() -> None:

@@ -11,7 +11,7 @@ slopes      grades, back-falls and sags, as surely as levels can tell
 quality, grades, bends  against published bands, grades, fittings
 control, marks, fixes, lines, nodes, observations, parameters   the layers of those names
 ties        two tapes that find a spot again
-advice      what to survey again
+advice, next_advice, candidates   what to survey again, what to measure next
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ from lateralline.derive.level_band import level_bands
 from lateralline.derive.levels import ground_sigmas_m
 from lateralline.derive.lines import centreline_rows, segment_rows
 from lateralline.derive.marks import field_marks
+from lateralline.derive.next_advice import next_advice
 from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
 from lateralline.derive.parameters import adjusted_parameters
@@ -84,6 +85,7 @@ def derive(
     regions = list(zip(axes, corridors, strict=True))
     for axis, found in regions:
         findings += line_advice(axis, found) + grade_findings(axis)
+        findings += next_advice(axis, found, linked.fixes, marks, settings)
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)
     findings += unplaced + assumed

@@ -1,4 +1,7 @@
-"""What to survey again, and why: the line's weakest place and what the stops leave open."""
+"""What to survey again, and why: weak stops, poor headings, undecided stretches.
+
+What to measure next, of all that could be, is in `next_advice`.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +19,6 @@ from lateralline.records import Finding, Fixes, Severity
 POOR_HEADING_RAD = UNMEASURED_RAD
 #: Findings of solve that say already why a stop's heading is not to be had.
 HEADING_SAID = ("heading-unobserved", "stop-ambiguous")
-#: A place this many times less certain than the line's median is worth a further stop.
-STANDS_OUT = 1.5
 
 
 def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -60,29 +61,9 @@ def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
-    """Return advice on a line: its least certain place, and where the corridor is all reach."""
-    stretches, parts = axis.line.stretches, axis.sampled
-    off_95 = np.concatenate([region.off_95_m(s, i, parts[i]) for i, s in enumerate(stretches)])
-    chainage = np.concatenate([points.chainage_m for points in parts])
-    stretch_of = np.repeat(np.arange(len(parts)), [len(points.chainage_m) for points in parts])
-    worst = int(np.nanargmax(off_95)) if np.isfinite(off_95).any() else -1
+    """Return a warning where the corridor of a line is all that reach allows."""
+    stretches = axis.line.stretches
     findings = []
-    if (
-        worst >= 0
-        and np.isfinite(off_95).all()  # else somewhere is worse, without bound: see below
-        and off_95[worst] > STANDS_OUT * np.nanmedian(off_95)
-        and stretches[stretch_of[worst]].shape != "undecided"  # of these the corridor speaks below
-    ):
-        findings.append(
-            _finding(
-                "info",
-                "least-certain-place",
-                f"line {axis.line.line}",
-                f"the plan position is least certain near chainage {chainage[worst]:.2f} m",
-                f"{off_95[worst]:.2f} m at 95 %; the line's median is {np.nanmedian(off_95):.2f} m",
-                "a further stop or an exposure there improves the record most",
-            )
-        )
     reached = [
         f"{axis.line.line}/{i + 1} " + (f"± {off:.2f} m" if isfinite(off) else "without bound")
         for i, (stretch, off) in enumerate(zip(stretches, region.off_m.tolist(), strict=True))

@@ -15,7 +15,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.tables import Values
-from lateralline.published import Band, bands, citation
+from lateralline.published import Band, bands
 from lateralline.records import Flags, Floats, Texts
 
 #: Said of every feature, whatever its accuracy (read: the standard sets no tolerance).
@@ -118,23 +118,41 @@ class Judged:
         said = [self._against(ladder[at], i, met=True)] if at < len(ladder) else []
         if at > 0:
             tighter = ladder[at - 1]
-            missed = self._against(tighter, i, met=False) or "not exposed here"
+            unseen = tighter.exposed and not self.seen[i]
+            missed = "not exposed" if unseen else self._against(tighter, i, met=False)
             said.append(f"not {tighter.key}: {missed}")
         return "; ".join(said)
 
     def _against(self, band: Band, i: int, *, met: bool) -> str:
         """Return the numbers of a point that keep within a band, or those that do not."""
-        of_plan, of_level = (float(limit) for limit in _limits_m(band, self.depth_m[i]))
-        held = [("plan", float(self.plan_95_m[i]), of_plan, band.plan_read)]
-        if band.bounds_level:
-            level = INTERVAL_95 * float(self.depth_sigma_m[i])
-            held.append(("level", level, of_level, band.level_read))
-        chosen = [number for number in held if (number[1] <= number[2]) == met]
-        if not chosen:
-            return ""
-        sign = "≤" if met else ">"
-        numbers = ", ".join(f"{name} {own:.3f} m {sign} {of:.3f} m" for name, own, of, _ in chosen)
-        return f"{numbers} ({citation(band.source, read=all(n[3] for n in chosen))})"
+        plan, level = (float(limit) for limit in _limits_m(band, self.depth_m[i]))
+        said = [
+            _number("plan", self.plan_95_m[i], plan, band.plan_m, band.plan_read, met=met),
+            _number(
+                "level",
+                INTERVAL_95 * self.depth_sigma_m[i],
+                level,
+                band.level_m,
+                band.level_read,
+                met=met,
+            )
+            if band.bounds_level
+            else "",
+        ]
+        return f"{', '.join(filter(None, said))} [{band.source}]"
+
+
+def _number(
+    name: str, own_m: float, limit_m: float, fixed_m: float, read: bool, *, met: bool
+) -> str:
+    """Return "plan 0.126 m ≤ 0.265 m (share of depth)", or "" when it did otherwise."""
+    if (own_m <= limit_m) != met:
+        return ""
+    if np.isnan(own_m):
+        return f"{name} not known"
+    notes = ["share of depth"] * (limit_m > fixed_m) + ["limit from memory, not read"] * (not read)
+    said = f"{name} {own_m:.3f} m {'≤' if met else '>'} {limit_m:.3f} m"
+    return f"{said} ({', '.join(notes)})" if notes else said
 
 
 def _limits_m(band: Band, depth_m: Floats) -> tuple[Floats, Floats]:

@@ -1,0 +1,167 @@
+"""The one measurement that would shrink a line's largest uncertainty most, in words for a crew.
+
+Asked of every line: more marks at a stop that lacks some, a stop midway in each stretch, an
+exposure at each vertex or midway. Of those that do equally well the least work is named.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from lateralline.derive.axis import Axis
+from lateralline.derive.candidates import Candidates, outlook
+from lateralline.derive.corridor import Corridor
+from lateralline.records import Finding, Fixes, Floats, Marks
+from lateralline.settings import Settings
+
+#: Kinds of measurement, the least work first.
+KINDS: Final = ("marks", "stop", "exposure")
+#: Results this close are as good as each other; one that leaves more than this share is not worth
+#: a trip. Common practice, no source.
+AS_GOOD_M: Final = 0.005
+WORTH: Final = 0.9
+
+_WANTED: Final = {"end_null": 2, "mid_null": 1}
+_MISSING: Final = {
+    (0, 0): "",
+    (1, 0): "the other end null",
+    (2, 0): "both end nulls",
+    (0, 1): "the mid null",
+    (1, 1): "the other end null and the mid null",
+    (2, 1): "both end nulls and the mid null",
+}
+
+
+def next_advice(
+    axis: Axis, region: Corridor, fixes: Fixes, marks: Marks, settings: Settings
+) -> tuple[Finding, ...]:
+    """Return what to measure next for the line's plan and for its level: two findings at most."""
+    missing = missing_marks(marks)
+    possible = candidates(axis, fixes, missing, settings)
+    if not len(possible.kind):
+        return ()
+    seen = outlook(axis, region, possible)
+    measures = (
+        ("plan", seen.plan_m, seen.plan_at_m, seen.plan_after_m),
+        ("level", seen.level_m, seen.level_at_m, seen.level_after_m),
+    )
+    advice: dict[str, list[tuple[str, str]]] = {}
+    for name, before, at, after in measures:
+        best = _best(possible, before, after)
+        if best >= 0:
+            words = _words(axis, possible, best, missing, settings)
+            gain = f"{name} ± {before:.2f} m → ± {after[best]:.2f} m"
+            advice.setdefault(words, []).append((f"{name} near chainage {at:.2f} m", gain))
+    return tuple(
+        Finding(
+            "info",
+            "derive",
+            "advice-next",
+            f"line {axis.line.line}",
+            f"the line is least certain in {' and in '.join(place for place, _ in said)}; of all "
+            "single measurements one shrinks that most",
+            f"{', '.join(gain for _, gain in said)}, the widest of the line at 95 %",
+            words,
+        )
+        for words, said in advice.items()
+    )
+
+
+def missing_marks(marks: Marks) -> dict[str, str]:
+    """Return, for each stop "R1/3" with marks, which nulls it lacks, in words; "" = none."""
+    number: dict[str, dict[str, int]] = {}
+    rows = zip(marks.run.tolist(), marks.stop.tolist(), marks.kind.tolist(), strict=True)
+    for (run, stop, kind), placed in zip(rows, marks.placed.tolist(), strict=True):
+        counts = number.setdefault(f"{run}/{stop}", dict.fromkeys(_WANTED, 0))
+        if placed and kind in counts:
+            counts[kind] += 1
+    return {
+        stop: _MISSING[
+            max(_WANTED["end_null"] - counts["end_null"], 0),
+            max(_WANTED["mid_null"] - counts["mid_null"], 0),
+        ]
+        for stop, counts in number.items()
+    }
+
+
+def candidates(axis: Axis, fixes: Fixes, missing: dict[str, str], settings: Settings) -> Candidates:
+    """Return every measurement that could be made on a line.
+
+    An exposure is as good as the site says exposures are, a new stop as the median of the line's
+    own; the missing marks of a stop bring as much again as those it has. Nothing is exposed midway
+    in a stretch of undecided shape: nobody knows where to dig.
+    """
+    line = axis.line
+    exposure = np.eye(3) * settings.accuracy.exposure_m**2
+    found: list[tuple[str, float, Floats, int, int]] = []
+    for v, (kind, ref) in enumerate(zip(line.kind.tolist(), line.ref.tolist(), strict=True)):
+        if kind != "exposure":
+            found.append(("exposure", axis.chainage_m[v], exposure, v, -1))
+        if line.fix[v] >= 0 and missing.get(ref):
+            found.append(("marks", axis.chainage_m[v], fixes.cov[line.fix[v], :3, :3], v, -1))
+    own = fixes.cov[line.fix[line.fix >= 0]]
+    for s, stretch in enumerate(line.stretches):
+        middle = float(axis.chainage_m[[stretch.first, stretch.last]].mean())
+        if stretch.shape != "undecided":
+            found.append(("exposure", middle, exposure, -1, s))
+        if len(own):
+            found.append(("stop", middle, typical_fix(own), -1, s))
+    return Candidates(
+        kind=np.array([f[0] for f in found], np.str_),
+        chainage_m=np.array([f[1] for f in found], float),
+        cov_m2=np.array([f[2] for f in found], float).reshape(-1, 3, 3),
+        vertex=np.array([f[3] for f in found], np.int64),
+        stretch=np.array([f[4] for f in found], np.int64),
+    )
+
+
+def typical_fix(cov: Floats) -> Floats:
+    """Return the covariance (3, 3) of a stop like those of covariances (k, 5, 5), whichever way."""
+    plan = np.median((cov[:, 0, 0] + cov[:, 1, 1]) / 2)
+    return np.diag([plan, plan, np.median(cov[:, 2, 2])])
+
+
+def _best(possible: Candidates, before_m: float, after_m: Floats) -> int:
+    """Return the best candidate, of equals the least work; −1 when none is worth it."""
+    least = float(after_m.min())
+    if not np.isfinite(least) or least > WORTH * before_m:
+        return -1
+    work = np.array([KINDS.index(kind) for kind in possible.kind.tolist()])
+    good = np.flatnonzero(after_m <= least + AS_GOOD_M)
+    return int(good[np.lexsort((after_m[good], work[good]))[0]])
+
+
+def _words(
+    axis: Axis, possible: Candidates, best: int, missing: dict[str, str], settings: Settings
+) -> str:
+    """Say what to do and where."""
+    kind, vertex = str(possible.kind[best]), int(possible.vertex[best])
+    if vertex >= 0:
+        ref = str(axis.line.ref[vertex])
+        name = {"fix": f"stop {ref}", "bend": "the bend"}.get(str(axis.line.kind[vertex]), ref)
+        where = f"at {name} ({_place(axis, [vertex], settings)})"
+        if kind == "marks":
+            return f"{where} mark {missing[ref]} too"
+    else:
+        stretch = axis.line.stretches[int(possible.stretch[best])]
+        where = f"midway between {_place(axis, [stretch.first, stretch.last], settings)}"
+        if kind == "stop":
+            return f"add a stop {where}"
+    return (
+        f"expose the pipe by hand or vacuum {where}, after the local one-call service, and measure "
+        "its position and level"
+    )
+
+
+def _place(axis: Axis, vertices: list[int], settings: Settings) -> str:
+    """Return one place, or two, by counter as the crew reads it and by chainage."""
+    line = axis.line
+    chainage = f"chainage {' to '.join(f'{axis.chainage_m[v]:.2f}' for v in vertices)} m"
+    runs, counters = {str(line.run[v]) for v in vertices}, line.counter_m[vertices]
+    if len(runs) > 1 or "" in runs or not np.isfinite(counters).all():
+        return chainage
+    run = settings.run(runs.pop())
+    read = " and ".join(f"{c:.2f}" for c in sorted(counters + run.transmitter_lag_m))
+    return f"counter {read} m of run {run.id}, {chainage}"
