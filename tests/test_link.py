@@ -12,6 +12,7 @@ from scipy import stats
 
 from lateralline.kernels.curves import chainage, directions
 from lateralline.link import link
+from lateralline.link.equations import PIPE_WANDER_RAD
 from lateralline.records import (
     DepthScale,
     Exposures,
@@ -772,13 +773,13 @@ def test_a_junction_beyond_what_was_located_is_refused() -> None:
 
 
 def wandering(rng: np.random.Generator, legs: Floats, start: float) -> Floats:
-    """A path whose pieces wander about the pipe at each stop as the model says (2° each way)."""
+    """A path whose pieces wander about the pipe at each stop as the model says (each way)."""
     heading, tilt = start, 0.02
     out = [np.zeros(3)]
     for length in legs:
         out.append(out[-1] + length * directions(heading, tilt))
-        heading += np.radians(2) * np.sqrt(2) * rng.normal()
-        tilt += np.radians(2) * np.sqrt(2) * rng.normal()
+        heading += PIPE_WANDER_RAD * np.sqrt(2) * rng.normal()
+        tilt += PIPE_WANDER_RAD * np.sqrt(2) * rng.normal()
     return np.array(out)
 
 
@@ -803,7 +804,7 @@ def drawn(rng: np.random.Generator, bent: bool) -> tuple[Line, Floats]:
         if 0 < v < len(path) - 1:
             middle = (heading[v - 1] + heading[v]) / 2
         else:
-            middle = heading[min(v, len(heading) - 1)] + np.radians(2) * rng.normal()
+            middle = heading[min(v, len(heading) - 1)] + PIPE_WANDER_RAD * rng.normal()
         row.seen[3] += middle - heading[min(v, len(heading) - 1)]
     return only(scene.link()), path
 

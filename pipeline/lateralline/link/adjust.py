@@ -19,7 +19,13 @@ from lateralline.link.parts import Part
 from lateralline.link.points import Point
 from lateralline.link.rounds import Search, together
 from lateralline.link.search import TIED, Fit, Suspicion, least_squares, limit_of
-from lateralline.link.shapes import ALPHA, BEND_FREEDOMS, choose, likeliest_bends
+from lateralline.link.shapes import (
+    ALPHA,
+    BEND_FREEDOMS,
+    choose,
+    likeliest_bend_past,
+    likeliest_bends,
+)
 from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
@@ -87,7 +93,7 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Searc
 
 
 def _without_one_bend(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
-    """Return the line with the bend undecided that the data cannot place after all, if it is one."""
+    """Return the line with the one bend undecided that the data cannot place after all."""
     bent = [i for i, bends in enumerate(part.shapes.bends_m) if len(bends)]
     trials = [part.with_shapes(part.shapes.loosened(i)) for i in bent]
     fits = yield from together(least_squares([trial], accuracy) for trial in trials)
@@ -98,41 +104,67 @@ def _without_one_bend(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[
 def _begin(part: Part, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
     """Return the first adjustment, and the shapes that go with it.
 
-    A stretch that neither a straight pipe nor a bend fits is a contradiction, and a contradiction
-    is more often one wrong reading than a strange pipe. So each reading at its ends is left out in
-    turn and the shapes are chosen again. Where that clears the contradiction, and the line then
-    shows the reading to be wrong, the likeliest such story is told; else the stretch is undecided.
+    One wrong reading is likelier than a strange pipe. So where a stretch contradicts itself, or the
+    pipe would bend before a stop and again after it, each reading there is left out in turn and the
+    shapes are chosen again. Where the line then shows the reading to be wrong, and the story is the
+    cheaper one, it is told.
     """
     fit = yield from least_squares([part], accuracy)
-    for _ in range(2):  # more than two contradictions are no slip of a pen
-        stories = list(_stories(part, accuracy))
+    for _ in range(2):  # more than two such places are no slip of a pen
+        stories = [*_without_contradiction(part, accuracy), *_with_one_bend(part, accuracy)]
         told = yield from together(
             least_squares([p], accuracy, known=[*fit.left_out, wrong]) for p, wrong in stories
         )
+        cost = _cost(part, fit)
         better = [
-            (other.score, p, other)
+            (_cost(p, other), wrong.alternative.subject.ref, p, other)
             for (p, wrong), other in zip(stories, told, strict=True)
             if other.result.converged and _shown(other, wrong) and _possible(other)
         ]
-        if not better:
-            break
-        _, part, fit = min(better, key=lambda b: b[0])
+        better = sorted((b for b in better if b[0] < cost), key=lambda b: b[0])
+        if not better or any(b[1] != better[0][1] and b[0] - better[0][0] < TIED for b in better):
+            break  # none, or two that the data cannot tell apart
+        _, _, part, fit = better[0]
     return part, fit
 
 
-def _stories(part: Part, accuracy: Accuracy) -> Iterator[tuple[Part, Suspicion]]:
-    """Yield a line without one reading beside a contradiction, and that reading."""
+def _cost(part: Part, fit: Fit) -> float:
+    """χ², and what each blunder and each bend had to gain; a contradiction costs what it is."""
+    shapes = part.shapes
+    bends = sum(float(chi2.isf(ALPHA, BEND_FREEDOMS[len(b)])) for b in shapes.bends_m if len(b))
+    return fit.score + bends + float(shapes.chi2[shapes.contradicted].min(axis=1).sum())
+
+
+def _left_out(part: Part, i: int) -> Iterator[Suspicion]:
+    """Yield each reading of a point that a slip of the pen may have spoilt."""
+    point = part.points[i]
+    if point.kind != "junction":
+        for what, run in [("plan", ""), *(("counter", run) for run in point.readings)]:
+            a = Alternative(part.line, i, point, what, run, ())
+            yield Suspicion(a, 0.0, limit_of(what, 2 if what == "plan" else 1), np.zeros(2))
+
+
+def _without_contradiction(part: Part, accuracy: Accuracy) -> Iterator[tuple[Part, Suspicion]]:
+    """Yield the line without one reading beside a contradiction that clears it, and the reading."""
     contradicted = np.flatnonzero(part.shapes.contradicted)
     for i in sorted({int(p) for s in contradicted for p in (s, s + 1)}):
-        point = part.points[i]
-        if point.kind == "junction":
-            continue
-        kinds = [("plan", ""), *(("counter", run) for run in point.readings)]
-        for what, run in kinds:
-            a = Alternative(part.line, i, point, what, run, ())
-            wrong = Suspicion(a, 0.0, limit_of(what, 2 if what == "plan" else 1), np.zeros(2))
+        for wrong in _left_out(part, i):
             shapes = choose(without(part.points, [wrong]), accuracy)
             if shapes.contradicted.sum() < len(contradicted):
+                yield part.with_shapes(shapes), wrong
+
+
+def _with_one_bend(part: Part, accuracy: Accuracy) -> Iterator[tuple[Part, Suspicion]]:
+    """Yield the line with one bend about a stop that has two on one side, or one on both."""
+    shape = np.array(part.shapes.shape)
+    double = shape == "double_bend"
+    odd = double | (shape == "bend") | part.shapes.contradicted
+    beside = (odd[:-1] & odd[1:]) | double[:-1] | double[1:]
+    for i in (np.flatnonzero(beside) + 1).tolist():
+        place = likeliest_bend_past(part.points, i, accuracy)
+        for side in (i - 1, i):
+            shapes = part.shapes.taken_straight([i - 1, i]).bent(side, place)
+            for wrong in _left_out(part, i):
                 yield part.with_shapes(shapes), wrong
 
 

@@ -24,7 +24,7 @@ from lateralline.settings import Accuracy
 
 #: Significance of each test of what is seldom wrong by itself: angles are read off nothing, and a
 #: wrong level shows in its marks. A line has dozens of tests, and they must not cry wolf together.
-ALPHAS = {"level": 2e-4, "heading": 2e-4, "tilt": 2e-4}
+ALPHAS = {"level": 2e-4, "heading": 2e-4, "tilt": 2e-4, "kink": 1e-4}
 #: √T closer than this in χ² are one and the same to the data (95 % of one degree of freedom).
 TIED = 3.84
 

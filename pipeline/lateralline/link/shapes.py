@@ -46,6 +46,16 @@ class Shapes:
         loose = self._loosened(gone)
         return replace(loose, contradicted=self.contradicted | gone)
 
+    def taken_straight(self, stretches: Sequence[int]) -> Shapes:
+        """The same with these stretches straight."""
+        straight = np.isin(np.arange(len(self.shape)), stretches)
+        return replace(
+            self,
+            shape=tuple("straight" if t else s for t, s in zip(straight, self.shape, strict=True)),
+            bends_m=tuple(b[:0] if t else b for t, b in zip(straight, self.bends_m, strict=True)),
+            contradicted=self.contradicted & ~straight,
+        )
+
     def loosened(self, stretch: int) -> Shapes:
         """The same with one stretch undecided, because no shape of it will settle."""
         gone = np.arange(len(self.shape)) == stretch
@@ -152,11 +162,6 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     )
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & told)
-    for stretch, other, place in _bent_without(
-        sights, bend, double, undecided & ~fits[:, 0], accuracy
-    ):
-        bend[stretch], double[stretch], undecided[stretch], one[stretch] = True, False, False, place
-        bend[other] = double[other] = undecided[other] = False
     shape = np.select(
         [bend, double, undecided], ["bend", "double_bend", "undecided"], default="straight"
     )
@@ -197,32 +202,11 @@ def likeliest_bends(
     return _best_bend(pairs)[0].reshape(1, 3), _best_two(pairs)[0].reshape(2, 3)
 
 
-def _bent_without(
-    sights: Sights, bend: Flags, double: Flags, contradicted: Flags, accuracy: Accuracy
-) -> list[tuple[int, int, Floats]]:
-    """Return where one bend, and one wrong stop, is the simpler story: stretch, its other, place.
-
-    A stop beside the pipe near a bend makes a double bend or a contradiction of both its stretches.
-    Where the stretches beside a stop hold three bends or more between them, or contradict, and
-    passing the stop over leaves one bend that fits, the bend stands on its side of the stop and the
-    other stretch is straight; what is wrong with the stop is for the whole line to say.
-    """
-    odd = bend + 2.0 * double + 2.0 * contradicted
-    stops = np.flatnonzero(odd[:-1] + odd[1:] >= 3)
-    if not len(stops):
-        return []
-    bridge = Pairs.of(sights, stops, stops + 2, accuracy)
-    places, score = _best_bend(bridge)
-    free = np.maximum(bridge.misclosures - BEND_FREEDOMS[1], 1)
-    out, taken = [], np.zeros(len(bend), bool)
-    for i, place, ok in zip(stops.tolist(), places, score <= chi2.isf(ALPHA, free), strict=True):
-        if not ok or taken[i] or taken[i + 1]:
-            continue
-        a, stop = sights.xyz_m[i], sights.xyz_m[i + 1]
-        before = np.linalg.norm(place - a) < np.linalg.norm(stop - a)
-        out.append((i, i + 1, place) if before else (i + 1, i, place))
-        taken[i : i + 2] = True
-    return out
+def likeliest_bend_past(points: Sequence[Point], stop: int, accuracy: Accuracy) -> Floats:
+    """Return where one bend (1, 3) would be between the neighbours of a stop, were it not there."""
+    at = np.array([stop])
+    pairs = Pairs.of(Sights.of(points), at - 1, at + 1, accuracy)
+    return _best_bend(pairs)[0].reshape(1, 3)
 
 
 def _passed_over(
