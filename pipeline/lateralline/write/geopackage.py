@@ -23,6 +23,7 @@ from lateralline.lineage import plan_of
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
+from lateralline.write.styles import TABLE, write_styles
 
 VERSION: Final = "1.3"
 #: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
@@ -67,6 +68,7 @@ class GeoPackageSink:
         for name in contract.LAYERS:
             if name not in self._begun:
                 self._write(name, layers.empty(name))
+        write_styles(self.path, self._stamp)
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, remark, self._stamp)
             _gpkg_schema.write(db)
@@ -100,13 +102,15 @@ class GeoPackageSink:
 def _describe(db: sqlite3.Connection, remark: str, stamp: datetime) -> None:
     """Give each layer its title, and a description that ends with its caution."""
     when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    for name in contract.LAYERS:
-        table = contract.load(name)
-        description = " ".join(filter(None, (table.description, table.caution, remark)))
+    said = {
+        t.name: (t.title, t.description, t.caution) for t in map(contract.load, contract.LAYERS)
+    }
+    said[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
+    for name, (title, description, caution) in said.items():
         db.execute(
             "UPDATE gpkg_contents SET identifier = ?, description = ?, last_change = ? "
             "WHERE table_name = ?",
-            (table.title, description, when, name),
+            (title, " ".join(filter(None, (description, caution, remark))), when, name),
         )
 
 

@@ -1,0 +1,257 @@
+"""The GeoPackage opens styled: every rule fits its layer, and desktop GIS takes the styles."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import subprocess
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import pyogrio
+import pytest
+from pydantic import ValidationError
+
+from lateralline import contract, layers
+from lateralline.write.geopackage import GeoPackageSink
+from lateralline.write.styles import Style, load_styles, qml, sld
+from lateralline.write.styles.qml import expression
+
+MakeSite = Callable[..., Any]
+STAMP = datetime(2026, 5, 7, 12, tzinfo=UTC)
+STYLES = {s.layer: s for s in load_styles()}
+SE, OGC = "{http://www.opengis.net/se}", "{http://www.opengis.net/ogc}"
+#: Desktop GIS of Debian 12 comes with the system's own Python.
+SYSTEM_PYTHON = Path("/usr/bin/python3")
+
+
+def write(path: Path, site: Any) -> Path:
+    sink = GeoPackageSink(path, site.frame.write_crs, stamp=STAMP)
+    sink.append(layers.to_tables(site.products, site.record, site.frame))
+    sink.close()
+    return path
+
+
+def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(path)) as db:
+        return db.execute(query).fetchall()
+
+
+@pytest.fixture
+def gpkg(make_site: MakeSite, tmp_path: Path) -> Path:
+    return write(tmp_path / "a.gpkg", make_site())
+
+
+def test_each_layer_has_one_default_style(gpkg: Path) -> None:
+    rows = ask(gpkg, "SELECT f_table_name, f_geometry_column, useAsDefault FROM layer_styles")
+    geometry = dict(ask(gpkg, "SELECT table_name, column_name FROM gpkg_geometry_columns"))
+    assert [(n, g, d) for n, g, d in rows] == [(n, geometry.get(n, ""), 1) for n in contract.LAYERS]
+
+
+def test_the_table_is_registered_and_dated_by_the_build(gpkg: Path) -> None:
+    assert ask(
+        gpkg, "SELECT data_type, last_change FROM gpkg_contents WHERE table_name = 'layer_styles'"
+    ) == [("attributes", "2026-05-07T12:00:00.000Z")]
+    assert set(ask(gpkg, "SELECT update_time FROM layer_styles")) == {("2026-05-07T12:00:00.000Z",)}
+    columns = [c for _, c, *_ in ask(gpkg, "PRAGMA table_info(layer_styles)")]
+    assert columns == [
+        *("fid", "f_table_catalog", "f_table_schema", "f_table_name", "f_geometry_column"),
+        *("styleName", "styleQML", "styleSLD", "useAsDefault", "description", "owner", "ui"),
+        "update_time",
+    ]
+
+
+def test_a_sketch_is_styled_too(make_site: MakeSite, tmp_path: Path) -> None:
+    path = write(tmp_path / "a.gpkg", make_site(horizontal="local", x=0.0, y=0.0))
+    assert len(ask(path, "SELECT * FROM layer_styles")) == len(contract.LAYERS)
+
+
+@pytest.mark.parametrize("layer", contract.LAYERS)
+def test_both_forms_are_well_formed_and_name_only_columns_of_the_layer(layer: str) -> None:
+    table, style = contract.load(layer), STYLES[layer]
+    as_qml = ET.fromstring(qml(style))
+    assert {a.get("field") for a in as_qml.iter("alias")} == set(table.names)
+    labelled = [t.get("fieldName") for t in as_qml.iter("text-style")]
+    assert set(labelled) <= set(table.names)
+    filters = [r.get("filter") for r in as_qml.iter("rule") if r.get("label")]
+    told = [expression(r) or ("ELSE" if len(style.rule) > 1 else None) for r in style.rule]
+    assert filters == told
+    if not table.geometry:
+        assert not sld(style)
+        return
+    as_sld = ET.fromstring(sld(style))
+    assert as_sld.findtext(f".//{SE}NamedLayer/{SE}Name") is None  # the layer's name is se, in sld
+    assert as_sld.findtext(f".//{SE}Name") == layer
+    named = {p.text for p in as_sld.iter(f"{OGC}PropertyName")}
+    assert named == {c for r in style.rule for c in r.where} | {style.label} - {""}
+    drawn = [e for r in as_sld.iter(f"{SE}Rule") for e in r if "Symbolizer" in e.tag]
+    assert len(drawn) == len(style.rule) + bool(style.label)
+
+
+@pytest.mark.parametrize("layer", [n for n in contract.LAYERS if contract.load(n).geometry])
+def test_every_feature_is_drawn_by_exactly_one_rule(gpkg: Path, layer: str) -> None:
+    """Rules do not overlap, and leave nobody out: asked of SQLite, with the rules' own words."""
+    rules = [expression(r) for r in STYLES[layer].rule]
+    filters = [f for f in rules if f]
+    if "" in rules:
+        overlap = " + ".join(f"coalesce({f}, 0)" for f in filters) or "0"
+        assert ask(gpkg, f"SELECT count(*) FROM {layer} WHERE {overlap} > 1") == [(0,)]
+        return
+    for column in {c for r in STYLES[layer].rule for c in r.where}:
+        assert contract.load(layer).column(column).required
+        assert contract.load(layer).column(column).enum
+    whole = " + ".join(f"({f})" for f in filters)
+    assert ask(gpkg, f"SELECT count(*) FROM {layer} WHERE {whole} <> 1") == [(0,)]
+    assert ask(gpkg, f"SELECT count(*) > 0 FROM {layer}") == [(1,)]
+
+
+def test_what_is_undecided_is_dashed() -> None:
+    dashed = {
+        r.where["shape"][0]: bool(r.line and r.line.dash_mm) for r in STYLES["pipe_segments"].rule
+    }
+    assert dashed == {"straight": False, "bend": False, "undecided": True}
+
+
+def test_rules_of_a_layer_differ_without_colour() -> None:
+    """In grey print: by marker, size, dash, width, or lightness (relative luminance, WCAG 2)."""
+
+    def lightness(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return float(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])
+
+    for style in STYLES.values():
+        greys = []
+        for rule in style.rule:
+            s = rule.symbol.model_dump()
+            greys.append(
+                tuple(round(lightness(v), 1) if str(v).startswith("#") else v for v in s.values())
+            )
+        assert len(set(greys)) == len(greys), style.layer
+
+
+@pytest.mark.parametrize(
+    ("where", "fault"),
+    [
+        ({"shapes": ["straight"]}, "no column 'shapes'"),
+        ({"shape": ["curly"]}, "is never"),
+        ({"shape": [True]}, "is text"),
+    ],
+)
+def test_a_rule_that_does_not_fit_its_layer_is_refused(where: Any, fault: str) -> None:
+    line = {"color": "#000000", "width_mm": 1.0}
+    rule = {"title": "r", "where": where, "line": line}
+    with pytest.raises((ValidationError, ValueError), match=fault):
+        Style.model_validate({"layer": "pipe_segments", "rule": [rule]})
+
+
+# ---- desktop GIS itself -------------------------------------------------------------------
+
+_LOAD = """
+import json, os, sys
+from qgis.core import QgsApplication, QgsMapRendererSequentialJob, QgsMapSettings, QgsVectorLayer
+from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtXml import QDomDocument
+app = QgsApplication([], False)
+app.initQgis()
+path, picture, slds = sys.argv[1], sys.argv[2], json.loads(sys.argv[3])
+said, drawn = {}, []
+for name, sld in slds.items():
+    layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+    about = said[name] = {"valid": layer.isValid(), "alias": layer.attributeAlias(1)}
+    if not layer.isSpatial():
+        continue
+    drawn.insert(0, layer)
+    about["renderer"] = layer.renderer().type()
+    about["labels"] = layer.labelsEnabled()
+    if about["renderer"] == "RuleRenderer":
+        rules = layer.renderer().rootRule().children()
+        about["rules"] = [[r.label(), r.filterExpression(), r.symbol().color().name()]
+                          for r in rules]
+    other = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+    with open(picture + ".sld", "w", encoding="utf-8") as f:
+        f.write(sld)
+    about["sld"] = other.loadSldStyle(picture + ".sld")[1]
+    if other.renderer().type() == "RuleRenderer":
+        about["sld_rules"] = len(other.renderer().rootRule().children())
+settings = QgsMapSettings()
+settings.setLayers(drawn)
+settings.setOutputSize(QSize(400, 300))
+settings.setDestinationCrs(drawn[0].crs())
+box = drawn[0].extent()
+for layer in drawn:
+    box.combineExtentWith(layer.extent())
+box.scale(1.1)
+settings.setExtent(box)
+job = QgsMapRendererSequentialJob(settings)
+job.start()
+job.waitForFinished()
+image = job.renderedImage()
+image.save(picture)
+seen = {image.pixelColor(x, y).name() for x in range(400) for y in range(300)}
+print(json.dumps({"layers": said, "colours": sorted(seen)}))
+sys.stdout.flush()
+os._exit(0)  # tearing the library down crashes it, whatever was done with it
+"""
+
+
+@pytest.fixture(scope="module")
+def system_python() -> str:
+    if not SYSTEM_PYTHON.exists():
+        pytest.skip(f"no {SYSTEM_PYTHON}: styles were checked as XML only")
+    done = subprocess.run(
+        [str(SYSTEM_PYTHON), "-c", "import qgis.core"], capture_output=True, check=False
+    )
+    if done.returncode != 0:
+        pytest.skip(f"{SYSTEM_PYTHON} has no desktop GIS: styles were checked as XML only")
+    return str(SYSTEM_PYTHON)
+
+
+def test_desktop_gis_takes_the_default_styles(
+    system_python: str, make_site: MakeSite, tmp_path: Path
+) -> None:
+    path = write(tmp_path / "a.gpkg", make_site())
+    done = subprocess.run(
+        [
+            system_python,
+            "-c",
+            _LOAD,
+            str(path),
+            str(tmp_path / "map.png"),
+            json.dumps({n: sld(STYLES[n]) for n in contract.LAYERS}),
+        ],
+        capture_output=True,
+        text=True,
+        env={"QT_QPA_PLATFORM": "offscreen", "HOME": str(tmp_path), "PATH": "/usr/bin:/bin"},
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    said = json.loads(done.stdout.splitlines()[-1])
+    for name, about in said["layers"].items():
+        assert about["valid"], name
+        assert about["alias"] == contract.load(name).field[0].title, name
+        rules = STYLES[name].rule
+        if not rules:
+            continue
+        assert about["renderer"] == "RuleRenderer", name
+        assert about["labels"] == bool(STYLES[name].label), name
+        meant = []
+        for rule in rules:
+            s = rule.symbol.model_dump()
+            told = expression(rule) or ("ELSE" if len(rules) > 1 else "")
+            meant.append([rule.title, told, s.get("color") or s["fill"]])
+        assert about["rules"] == meant, name
+        assert about["sld"], f"{name}: its SLD is not read"
+        if len(rules) > 1:
+            assert about["sld_rules"] >= len(rules), name
+    assert {"#0b6b3a", "#20262e"} <= set(said["colours"])  # pipe and control are on the map
+
+
+def test_the_styles_do_not_hinder_reading(gpkg: Path) -> None:
+    names = [n for n, _ in pyogrio.list_layers(gpkg)]
+    assert sorted(names) == sorted([*contract.LAYERS, "layer_styles"])
