@@ -34,6 +34,7 @@ FLOORS = (
     ("layers",),
     ("write",),
     ("workspace",),
+    ("overlay",),
     ("stages",),
     ("revise",),
     ("cli",),
@@ -41,7 +42,7 @@ FLOORS = (
 FLOOR = {name: n for n, floor in enumerate(FLOORS) for name in floor}
 
 #: Outside packages that only some parts of the house may use.
-TABLES = {"layers", "write", "workspace"}
+TABLES = {"layers", "write", "workspace", "overlay"}
 ONLY_IN = {
     "pandas": TABLES,
     "geopandas": TABLES,

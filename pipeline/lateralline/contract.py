@@ -97,6 +97,8 @@ LAYERS = (
     "findings",
     "lineage",
 )
+#: Made later from built layers and plans, in files of their own.
+OVERLAYS = ("planned_works", "clearance_pairs", "clearance_conflicts", "dig_zone_merged")
 
 
 @cache
@@ -108,7 +110,7 @@ def load(name: str) -> Table:
         return Table.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
     except FileNotFoundError:
         raise ContractError(
-            f"no schema named {name!r}; known: {', '.join(INPUTS + BESIDE + LAYERS)}"
+            f"no schema named {name!r}; known: {', '.join(INPUTS + BESIDE + LAYERS + OVERLAYS)}"
         ) from None
     except (tomllib.TOMLDecodeError, ValidationError) as e:
         raise ContractError(f"schema {name}: {e}") from e

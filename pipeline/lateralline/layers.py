@@ -149,6 +149,17 @@ def empty(name: str) -> pa.Table:
     return pa.schema(fields + [GEOMETRY_FIELD] * bool(declared.geometry)).empty_table()
 
 
+def to_table(name: str, columns: Mapping[str, Any], geometry: Shapes | None = None) -> pa.Table:
+    """Return one layer's table from its columns (n each) and geometry (n), already in a file's CRS.
+
+    Raises ContractError as `to_tables` does.
+    """
+    declared = contract.load(name)
+    table = _columns(declared, columns)
+    shapes = _checked(declared, geometry, table.num_rows)
+    return table if shapes is None else _placed(table, shapes)
+
+
 def with_findings(
     products: Iterable[Product], site_id: str, findings: Iterable[Finding]
 ) -> tuple[Product, ...]:

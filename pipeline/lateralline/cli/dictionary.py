@@ -14,11 +14,12 @@ from lateralline.write import dictionary, json_schema
 def print_names() -> None:
     """Print every input table and layer with its title."""
     out = console()
-    width = max(map(len, contract.INPUTS + contract.BESIDE + contract.LAYERS))
+    width = max(map(len, contract.INPUTS + contract.BESIDE + contract.LAYERS + contract.OVERLAYS))
     for heading, names in (
         ("Files you fill in", contract.INPUTS),
         ("Beside sites", contract.BESIDE),
         ("Layers", contract.LAYERS),
+        ("Overlays", contract.OVERLAYS),
     ):
         out.print(Text(heading, style="bold"))
         for name in names:
@@ -51,7 +52,9 @@ def json_schemas(name: str | None) -> dict[str, object]:
 
 
 def _names(name: str | None) -> tuple[str, ...]:
-    return contract.INPUTS + contract.BESIDE + contract.LAYERS if name is None else (name,)
+    if name is not None:
+        return (name,)
+    return contract.INPUTS + contract.BESIDE + contract.LAYERS + contract.OVERLAYS
 
 
 def _print_table(out: Console, name: str) -> None:

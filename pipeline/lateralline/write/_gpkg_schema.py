@@ -45,15 +45,15 @@ Constraint = tuple[
 ]
 
 
-def write(db: sqlite3.Connection) -> None:
-    """Add the extension's tables, filled from the contract, to an open GeoPackage."""
+def write(db: sqlite3.Connection, names: tuple[str, ...] = contract.LAYERS) -> None:
+    """Add the extension's tables, filled from the contract, to an open GeoPackage of layers."""
     for statement in filter(str.strip, _TABLES.split(";")):
         db.execute(statement)
     db.executemany(
         "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
         [("gpkg_data_columns", _DEFINITION), ("gpkg_data_column_constraints", _DEFINITION)],
     )
-    for layer in contract.LAYERS:
+    for layer in names:
         for column in contract.load(layer).field:
             constraints = list(_constraints(layer, column))
             db.execute(

@@ -98,12 +98,15 @@ def whole_markdown() -> str:
             _contents("Input tables", contract.INPUTS),
             _contents("Beside sites", contract.BESIDE),
             _contents("Layers", contract.LAYERS),
+            _contents("Overlays", contract.OVERLAYS),
             "## Input tables\n",
             *(markdown(name, level=3) for name in contract.INPUTS),
             "## Beside sites\n",
             *(markdown(name, level=3) for name in contract.BESIDE),
             "## Layers\n",
             *(markdown(name, level=3) for name in contract.LAYERS),
+            "## Overlays\n",
+            *(markdown(name, level=3) for name in contract.OVERLAYS),
         ]
     )
 

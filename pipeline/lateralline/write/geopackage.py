@@ -39,11 +39,22 @@ class GeoPackageSink:
     `crs` is the system of every layer; None writes undefined Cartesian axes, never a false CRS.
     """
 
-    def __init__(self, path: Path, crs: pyproj.CRS | None, *, stamp: datetime) -> None:
-        """Begin with no file; `stamp` becomes every layer's time of last change."""
+    def __init__(
+        self,
+        path: Path,
+        crs: pyproj.CRS | None,
+        *,
+        stamp: datetime,
+        names: tuple[str, ...] = contract.LAYERS,
+    ) -> None:
+        """Begin with no file; `stamp` becomes every layer's time of last change.
+
+        `names` are the layers the file will hold: those of a build, or an overlay's own.
+        """
+        self.names = names
         self.path = path
         self.crs = crs
-        self.tallies = {name: Tally() for name in contract.LAYERS}
+        self.tallies = {name: Tally() for name in names}
         self._stamp = stamp
         self._begun: set[str] = set()
         self._batches = Batches(self._write)
@@ -65,13 +76,14 @@ class GeoPackageSink:
         claiming a vertical CRS: its layers keep the horizontal one only.
         """
         self._batches.flush()
-        for name in contract.LAYERS:
+        for name in self.names:
             if name not in self._begun:
                 self._write(name, layers.empty(name))
-        write_styles(self.path, self._stamp)
+        if self.names == contract.LAYERS:
+            write_styles(self.path, self._stamp)
         with closing(sqlite3.connect(self.path)) as db, db:
-            _describe(db, remark, self._stamp)
-            _gpkg_schema.write(db)
+            _describe(db, self.names, remark, self._stamp)
+            _gpkg_schema.write(db, self.names)
             if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
                 self.crs = _drop_vertical(db, self.crs)
 
@@ -99,12 +111,12 @@ class GeoPackageSink:
         self._begun.add(name)
 
 
-def _describe(db: sqlite3.Connection, remark: str, stamp: datetime) -> None:
+def _describe(
+    db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime
+) -> None:
     """Give each layer its title, and a description that ends with its caution."""
     when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    said = {
-        t.name: (t.title, t.description, t.caution) for t in map(contract.load, contract.LAYERS)
-    }
+    said = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
     said[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
     for name, (title, description, caution) in said.items():
         db.execute(
