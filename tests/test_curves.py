@@ -72,3 +72,88 @@ def test_reach_shorter_than_the_chord_is_nan_and_batches() -> None:
     assert rings.shape == (2, 16, 2)
     assert np.isnan(rings[0]).all()
     assert np.isfinite(rings[1]).all()
+
+
+# ---- arcs ---------------------------------------------------------------------------------
+
+
+@given(length, heading, tilt, heading, tilt)
+def test_an_arc_is_closed_on_both_ends_and_turns_from_one_direction_to_the_other(
+    s: float, h1: float, t1: float, h2: float, t2: float
+) -> None:
+    first, second = curves.directions(h1, t1), curves.directions(h2, t2)
+    if curves.angle_between(first, second) > 3.0:
+        return
+    off, rate = curves.arc_from_chord(s, first, second, np.array([0.0, 1.0]))
+    assert off == pytest.approx(np.zeros((2, 3)), abs=1e-12)
+    chord = curves.minimum_curvature(s, h1, t1, h2, t2)
+    assert (chord + rate) / s == pytest.approx(np.stack([first, second]), abs=1e-9)
+
+
+@given(heading, st.floats(0.0, 0.4), st.floats(0.0, 1.0))
+def test_an_arc_s_rate_is_the_derivative_of_its_offset(h: float, turn: float, w: float) -> None:
+    first, second = curves.directions(h, 0.02), curves.directions(h + turn, -0.03)
+    step = 1e-6
+    w = np.clip(w, step, 1 - step)
+    off, rate = curves.arc_from_chord(3.0, first, second, np.array([w - step, w, w + step]))
+    assert (off[2] - off[0]) / (2 * step) == pytest.approx(rate[1], abs=1e-7)
+
+
+def test_an_arc_goes_on_straight_beyond_its_ends() -> None:
+    first, second = curves.directions(0.0, 0.0), curves.directions(0.2, 0.05)
+    w = np.array([-0.5, 0.0, 1.0, 1.5])
+    off, _ = curves.arc_from_chord(4.0, first, second, w)
+    place = off + w[:, None] * curves.minimum_curvature(4.0, 0.0, 0.0, 0.2, 0.05)
+    assert place[0] == pytest.approx(-2.0 * first)
+    assert place[3] - place[2] == pytest.approx(2.0 * second)
+
+
+def test_equal_directions_leave_a_straight_and_opposed_ones_nothing() -> None:
+    ahead, back = np.array([0.0, 1.0, 0.0]), np.array([0.0, -1.0, 0.0])
+    off, _ = curves.arc_from_chord(2.0, ahead, np.stack([ahead, back]), np.array([0.3, 0.3]))
+    assert off[0].tolist() == [0, 0, 0]
+    assert np.isnan(off[1]).all()
+
+
+# ---- levels within reach ------------------------------------------------------------------
+
+
+@given(st.floats(0.0, 4.0), st.floats(-2.0, 2.0), st.floats(0.001, 1.5), st.floats(0.0, 1.0))
+def test_levels_within_reach_are_the_tops_of_the_ellipsoid(
+    run: float, rise: float, slack: float, share: float
+) -> None:
+    """At the bounds the distances to both ends add up to the reach; above and below, to more."""
+    first, second = np.array([1.0, 2.0, 100.0]), np.array([1.0, 2.0 + run, 100.0 + rise])
+    major = float(np.hypot(run, rise)) + slack
+    along = share * run
+    low, high = curves.reach_levels(first, second, major, along)
+
+    def total(level: float) -> float:
+        place = np.array([1.0, 2.0 + along, level])
+        return float(np.linalg.norm(place - first) + np.linalg.norm(place - second))
+
+    assert low <= high
+    for level, out in ((float(low), -1e-3), (float(high), 1e-3)):
+        assert total(level) == pytest.approx(major, rel=1e-6)
+        assert total(level + out) > major
+
+
+def test_no_pipe_of_that_length_is_higher_whatever_its_place_across() -> None:
+    rng = np.random.default_rng(2)
+    first, second, major = np.array([0.0, 0.0, 100.0]), np.array([3.0, 1.0, 100.4]), 3.6
+    places = rng.uniform([-0.5, -1.0, 99.0], [3.5, 2.0, 101.5], (20_000, 3))
+    inside = (
+        np.linalg.norm(places - first, axis=1) + np.linalg.norm(places - second, axis=1) <= major
+    )
+    way = np.array([3.0, 1.0]) / np.sqrt(10.0)
+    along = places[inside][:, :2] @ way
+    low, high = curves.reach_levels(first, second, np.full(len(along), major), along)
+    assert inside.sum() > 500
+    assert (places[inside][:, 2] <= high).all()
+    assert (places[inside][:, 2] >= low).all()
+
+
+def test_levels_beyond_reach_are_nan() -> None:
+    ends = np.zeros(3), np.array([4.0, 0.0, 0.0])
+    assert np.isnan(curves.reach_levels(*ends, 3.9, 2.0)).all()
+    assert np.isnan(curves.reach_levels(*ends, 4.5, 9.0)).all()

@@ -610,6 +610,11 @@ def test_pipes_are_drawn_at_their_invert() -> None:
     assert segments.columns["to_ref"] == ["R1/2", "R1/3", "R2/1"]
 
 
+def test_adjusted_parameters_are_rows_in_their_own_unit() -> None:
+    (row,) = zip(*derived()["adjusted_parameters"].columns.values(), strict=True)
+    assert row == ("EX-1", "counter_scale", "run R1", 1.004, 0.003, "1", 1.0, 0.015)
+
+
 def test_nodes_of_a_branched_line() -> None:
     nodes = derived()["pipe_nodes"]
     kinds = list(zip(nodes.columns["line_id"], nodes.columns["kind"], strict=True))

@@ -72,7 +72,7 @@ def outlook(axis: Axis, region: Corridor, candidates: Candidates) -> Outlook:
         rows = np.arange(first, min(first + step, len(candidates.kind)))
         for measure, widths in enumerate(_after(axis, places, candidates, rows)):
             after[measure, rows] = widths.max(axis=1)
-    widest, highest = int(plan[0].argmax()), int(level[0].argmax())
+    widest, highest = _middle_of_widest(plan[0]), _middle_of_widest(level[0])
     return Outlook(
         float(plan[0, widest]),
         float(points.chainage_m[widest]),
@@ -81,6 +81,12 @@ def outlook(axis: Axis, region: Corridor, candidates: Candidates) -> Outlook:
         float(points.chainage_m[highest]),
         after[1],
     )
+
+
+def _middle_of_widest(widths_m: Floats) -> int:
+    """Return where widths (n,) are greatest; midway where many are, as on an undecided stretch."""
+    widest = np.flatnonzero(widths_m == widths_m.max())
+    return int(widest[len(widest) // 2])
 
 
 def influence(axis: Axis, points: Along) -> Floats:

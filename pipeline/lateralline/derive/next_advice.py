@@ -52,7 +52,8 @@ def next_advice(
         best = _best(possible, before, after)
         if best >= 0:
             words = _words(axis, possible, best, missing, settings)
-            gain = f"{name} ± {before:.2f} m → ± {after[best]:.2f} m"
+            now = f"± {before:.2f} m" if np.isfinite(before) else "without bound"
+            gain = f"{name} {now} → ± {after[best]:.2f} m"
             advice.setdefault(words, []).append((f"{name} near chainage {at:.2f} m", gain))
     return tuple(
         Finding(
