@@ -29,7 +29,7 @@ FLOORS = (
     ("records",),
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
-    ("summary", "proof", "survey_files"),
+    ("summary", "proof", "survey_files", "wording"),
     ("lineage",),
     ("layers",),
     ("write",),

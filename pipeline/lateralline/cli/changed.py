@@ -11,9 +11,10 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.options import print_indented
-from lateralline.cli.report import length, print_findings, with_own_unit
+from lateralline.cli.report import length, print_findings
 from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
 from lateralline.units import METRES_PER
+from lateralline.wording import with_own_unit
 
 _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
 #: Of a line judged, from where on it is called all of it.

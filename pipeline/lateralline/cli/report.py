@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable
 from typing import Final
 
@@ -15,13 +14,9 @@ from lateralline.records import Finding
 from lateralline.stages import SiteFailure
 from lateralline.summary import LineSummary, SiteSummary
 from lateralline.units import METRES_PER
+from lateralline.wording import in_words, with_own_unit
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
-#: Numbers in metres as findings have them: "0.88 m", "0.88 ± 0.20 m", "0.30 to 0.91 m".
-_NUMBER: Final = re.compile(r"-?\d+(?:\.\d+)?")
-_METRES: Final = re.compile(
-    rf"(?<![\w.])({_NUMBER.pattern}(?:(?: ± | to ){_NUMBER.pattern})*) m(?![\w²³/])"
-)
 #: What each stage does to a site, in the words of a crew.
 _STEPS: Final = {
     "read": "read",
@@ -31,11 +26,6 @@ _STEPS: Final = {
     "derive": "worked out",
     "write": "written",
 }
-#: A standardised residual as findings have it: "w = 5.8 (limit 3.72)".
-_TEST: Final = re.compile(
-    rf"(?:\bw|√T) = ({_NUMBER.pattern})"
-    rf"(?: \(limit ({_NUMBER.pattern})\)|, limit ({_NUMBER.pattern}))?"
-)
 _STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
 
@@ -61,39 +51,6 @@ def between(least_m: float, most_m: float, unit: str) -> str:
         return metric
     per, decimals = METRES_PER[unit], _DECIMALS[unit]
     return f"{_digits(least_m / per, most_m / per, decimals)} {unit} ({metric})"
-
-
-def with_own_unit(text: str, unit: str) -> str:
-    """Say the metres of a finding in the site's own unit too, as precisely as they stand there.
-
-    >>> with_own_unit("0.88 ± 0.20 m off; chainage 11.41 m", "ft")
-    '2.89 ± 0.66 ft (0.88 ± 0.20 m) off; chainage 37.43 ft (11.41 m)'
-    """
-    if unit not in _DECIMALS:
-        return text
-
-    def both(found: re.Match[str]) -> str:
-        own = _NUMBER.sub(
-            lambda n: f"{float(n[0]) / METRES_PER[unit]:.{len(n[0].partition('.')[2])}f}", found[1]
-        )
-        return f"{own} {unit} ({found[1]} m)"
-
-    return _METRES.sub(both, text)
-
-
-def in_words(text: str) -> str:
-    """Say the standardised residual of a test in words.
-
-    >>> in_words("0.31 m, w = 5.84 (limit 3.72)")
-    '0.31 m, 5.8 times its expected error; limit 3.7'
-    """
-
-    def said(found: re.Match[str]) -> str:
-        limit = found[2] or found[3]
-        times = f"{float(found[1]):.1f} times its expected error"
-        return times + (f"; limit {float(limit):.1f}" if limit else "")
-
-    return _TEST.sub(said, text)
 
 
 def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
