@@ -570,7 +570,9 @@ def test_two_runs_from_both_ends_make_one_line() -> None:
     assert line.xyz_m[:, 1] == pytest.approx([1, 3, 4, 5, 6, 7, 8, 10], abs=0.01)
     assert line.run.tolist() == ["R1", "R1", "R2", "R1", "R2", "R1", "R2", "R2"]
     assert set(line.counter_scale) == {"R1", "R2"}
-    assert np.isnan(line.stretches[1].counter_difference_m)
+    # between stops of different runs, by the cable of the run that stopped on both sides
+    assert line.stretches[1].counter_difference_m == pytest.approx(1.0, abs=0.01)
+    assert 1.0 < line.stretches[1].reach_m < 1.4
     assert line.chi2 == pytest.approx(0, abs=0.01)
 
 

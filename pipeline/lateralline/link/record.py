@@ -151,17 +151,24 @@ def _stretches(
     ends = [i for i, v in enumerate(vertices) if v.order in set(number.tolist())]
     scales = _scales(part, fit)
     length = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
+    chords = np.linalg.norm(np.diff(xyz[ends], axis=0), axis=1)
+    paths = np.array([length[a:b].sum() for a, b in pairwise(ends)])
     out = []
     for s, (first, last) in enumerate(pairwise(ends)):
-        counted, scale, scale_sigma = _counted(part.points[s], part.points[s + 1], scales)
+        low, high, counted, scale, scale_sigma = _counted(part.points, s, scales)
+        # between stops of another run: what its cable leaves when the other chords are taken off
+        beside = float(chords[low:high].sum() - chords[s])
+        within = float(paths[low:high].sum())
         stops = [i for i in range(first, last + 1) if vertices[i].kind != "bend"]
-        whole = max(float(length[first:last].sum()), 1e-9)
         margin = _Z95 * np.sqrt(
             counter_variance(np.array(counted), accuracy) + (scale_sigma * counted) ** 2
         )
+        spare = counted * scale - beside - float(paths[s])
         for a, b in pairwise(stops):
             path = float(length[a:b].sum())
-            counted_part = counted * scale * path / whole
+            share = path / max(within, 1e-9)
+            counted_part = counted * scale * share
+            reach = path + max(spare, 0.0) + margin if np.isfinite(spare) else np.nan
             turns = angle_between(
                 xyz[a + 1 : b] - xyz[a : b - 1], xyz[a + 2 : b + 1] - xyz[a + 1 : b]
             )
@@ -173,7 +180,7 @@ def _stretches(
                     shape="undecided" if undecided else _SHAPE[b - a - 1],
                     counter_difference_m=float(counted_part),
                     chord_m=float(np.linalg.norm(xyz[b] - xyz[a])),
-                    reach_m=float(np.maximum(counted_part + margin, path)),
+                    reach_m=float(reach),
                     bend_rad=tuple(float(t) for t in turns),
                 )
             )
@@ -181,10 +188,19 @@ def _stretches(
 
 
 def _counted(
-    a: Point, b: Point, scales: dict[str, tuple[float, float]]
-) -> tuple[float, float, float]:
-    """Counted length between two points, scale and its σ, by the first run that read both."""
-    for run, reading in a.readings.items():
-        if run in b.readings and run in scales:
-            return (abs(b.readings[run] - reading), *scales[run])
-    return float("nan"), float("nan"), float("nan")
+    points: Sequence[Point], s: int, scales: dict[str, tuple[float, float]]
+) -> tuple[int, int, float, float, float]:
+    """The nearest points a run read on both sides of stretch s; counted length, scale and its σ.
+
+    (s, s + 1, NaN, …) where no run did.
+    """
+    best = (s, s + 1, float("nan"), float("nan"), float("nan"))
+    for run, (scale, sigma) in scales.items():
+        before = [i for i in range(s + 1) if run in points[i].readings]
+        after = [i for i in range(s + 1, len(points)) if run in points[i].readings]
+        if before and after:
+            low, high = before[-1], after[0]
+            if np.isnan(best[2]) or high - low < best[1] - best[0]:
+                counted = abs(points[high].readings[run] - points[low].readings[run])
+                best = (low, high, counted, scale, sigma)
+    return best

@@ -158,12 +158,13 @@ def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> t
     slack = 0.0 if whole else _chance(MOST_ALARMS, len(alarms))
     doubted = [any(f.code == "mark-disagrees" for f in x.findings) for x in lines]
     return (
-        _at_least("blunders", "stop moved, named", len(moved), _share(moved), whole),
+        _at_least("blunders", "of 0.5 m, named", len(blunders), _share(moved + misread), whole),
+        _rate("blunders", "stop moved, named", moved),
         *(
             _rate("blunders", f"moved {way} the pipe", [b.named for b in blunders if b.kind == way])
             for way in ("across", "along")
         ),
-        _at_least("blunders", "counter misread, named", len(misread), _share(misread), whole),
+        _rate("blunders", "counter misread, named", misread),
         *(
             _rate("blunders", f"named, {where}", [b.named for b in blunders if there(b)])
             for where, there in _PLACES
