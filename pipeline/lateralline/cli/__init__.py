@@ -20,6 +20,7 @@ from lateralline.cli.new import new
 from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
+from lateralline.cli.sheet import sheet
 from lateralline.cli.update import update
 
 app = typer.Typer(
@@ -63,6 +64,7 @@ for command in (
     build,
     update,
     draw,
+    sheet,
     schema,
     practice,
     prove,

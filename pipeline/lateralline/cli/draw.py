@@ -64,7 +64,7 @@ def draw(
 
 def _one_site(asbuilt: Path, site: str) -> str:
     """Return the site to draw: the one asked for, or the only one there is."""
-    there = _sites(asbuilt)
+    there = sites_of(asbuilt)
     if site in there:
         return site
     if not site and len(there) == 1:
@@ -74,7 +74,7 @@ def _one_site(asbuilt: Path, site: str) -> str:
     raise typer.BadParameter(f"{what}; choose one of: {known}", param_hint="--site")
 
 
-def _sites(asbuilt: Path) -> list[str]:
+def sites_of(asbuilt: Path) -> list[str]:
     """Return the ids of the sites in a GeoPackage that `build` wrote."""
     try:
         with closing(sqlite3.connect(f"{asbuilt.absolute().as_uri()}?mode=ro", uri=True)) as db:

@@ -1,0 +1,96 @@
+"""`lateralline sheet`: plan and profile to scale, with tables, to hand over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+
+def sheet(
+    built: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="OUT",
+            exists=True,
+            help="Folders that `lateralline build` wrote, or their .gpkg.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="PDF",
+            help="PDF to write; of several sites a folder, unless --together.",
+            show_default=False,
+        ),
+    ],
+    paper: Annotated[str, typer.Option(metavar="PAPER", help="A4, A3, letter or tabloid.")] = "A3",
+    orientation: Annotated[
+        Literal["auto", "portrait", "landscape"],
+        typer.Option(help="How the paper lies; auto draws the plan largest."),
+    ] = "auto",
+    scale: Annotated[
+        str,
+        typer.Option(
+            metavar="SCALE",
+            help="Scale of the plan, as 1:100 or 1in=20ft; else the largest round one that fits.",
+            show_default=False,
+        ),
+    ] = "",
+    site: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="Only this site; may be repeated.", show_default=False),
+    ] = None,
+    together: Annotated[
+        bool, typer.Option("--together", help="All sites in one PDF, one after another.")
+    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace what is there.")] = False,
+) -> None:
+    """Draw plan and profile to scale, with all tables, as a PDF to print.
+
+    Everything comes from the GeoPackage, with its uncertainty drawn. A plan too long for one paper
+    is cut into sheets with match lines. It is no clearance to dig and says so on every page.
+
+    \b
+    Example:
+      lateralline sheet out -o sheet.pdf
+      lateralline sheet out -o sheet.pdf --paper letter --scale 1in=10ft --replace
+      lateralline sheet city -o sheets
+      lateralline sheet city -o city.pdf --together
+    """
+    from lateralline.cli import report
+    from lateralline.cli.draw import sites_of
+    from lateralline.cli.options import console
+    from lateralline.summary import CAUTION
+    from lateralline.workspace import Workspace
+    from lateralline.write.sheet import PAPERS, SheetOptions, draw_sheet, draw_sheets, parse_scale
+
+    papers = {name.casefold(): name for name in PAPERS}
+    if paper.casefold() not in papers:
+        must = f"must be one of {', '.join(PAPERS)}; got {paper!r}"
+        raise typer.BadParameter(must, param_hint="--paper")
+    try:
+        asked = parse_scale(scale) if scale else None
+    except ValueError as e:
+        raise typer.BadParameter(str(e), param_hint="--scale") from e
+    files = [Workspace(path).asbuilt if path.is_dir() else path for path in built]
+    there = [(path, site_id) for path in files for site_id in sites_of(path)]
+    missing = set(site or ()) - {site_id for _, site_id in there}
+    if missing:
+        raise typer.BadParameter(f"no site {', '.join(sorted(missing))}", param_hint="--site")
+    chosen = [(path, site_id) for path, site_id in there if not site or site_id in site]
+    options = SheetOptions(papers[paper.casefold()], orientation, asked)
+    apart = len(chosen) > 1 and not together
+    if not apart and out.suffix.casefold() != ".pdf":
+        raise typer.BadParameter(f"a sheet ends in .pdf; got {out.name!r}", param_hint="--out")
+    if apart and out.suffix.casefold() == ".pdf":
+        must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
+        raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
+    draw = draw_sheets if apart else draw_sheet
+    pages = draw(chosen, out, options, replace=replace)
+    said = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
+    report.print_last_words(console(), said, CAUTION)

@@ -1,0 +1,93 @@
+"""`lateralline zones`: dig zones of built lines by a rule of your choice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from lateralline.cli.options import AsJson
+
+
+def zones(
+    built: Annotated[
+        Path,
+        typer.Argument(
+            metavar="AS_BUILT",
+            exists=True,
+            help="Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="OUT", help="Folder to write.", show_default=False),
+    ] = None,
+    rule: Annotated[
+        str,
+        typer.Option(metavar="KEY", help="Published rule, as cga or hsg47.", show_default=False),
+    ] = "",
+    tolerance: Annotated[
+        str,
+        typer.Option(
+            metavar="LENGTH",
+            help="Distance from the outside of the pipe, with its unit: 0.5m, 18in, 2ft.",
+            show_default=False,
+        ),
+    ] = "",
+    dissolve: Annotated[
+        Literal["line", "all"],
+        typer.Option(help="One zone per line, or all of a region merged where they touch."),
+    ] = "line",
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace OUT if an earlier overlay made it.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw dig zones around built lines.
+
+    Two zones a line: its outside plus the tolerance, and the same about its 95 % corridor. There
+    is no default rule: without one, the known ones are listed with their sources. No zone is a
+    clearance to dig, and outside both a pipe may still lie.
+
+    Exit code: 0 every line has both zones; 1 some have no corridor; 2 nothing done.
+
+    \b
+    Example:
+      lateralline zones out --rule cga -o dig-zones
+      lateralline zones city --tolerance 0.5m --dissolve all -o dig-zones
+    """
+    from lateralline.cli.lengths import metres
+    from lateralline.cli.zones_report import print_rules, print_zones
+    from lateralline.overlay.as_built import open_as_built
+    from lateralline.overlay.files import overlay_folder
+    from lateralline.overlay.zones import add_merged, add_zones, given_distance, rule_named
+    from lateralline.published import dig_rules
+
+    if bool(rule) == bool(tolerance):
+        print_rules("" if not rule else "give --rule or --tolerance, not both", as_json=as_json)
+        raise typer.Exit(2)
+    if rule and rule not in dig_rules():
+        print_rules(f"no rule is called {rule!r}", as_json=as_json)
+        raise typer.Exit(2)
+    if out is None:
+        raise typer.BadParameter("say where to write", param_hint="--out")
+    chosen = (
+        rule_named(rule) if rule else given_distance(metres(tolerance, "--tolerance"), tolerance)
+    )
+    as_built = open_as_built(built)
+    layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
+    add = add_zones if dissolve == "line" else add_merged
+    lines, bare, assumed = 0, [], 0
+    with overlay_folder(out, "dig_zones", as_built.crs, (layer,), replace=replace) as overlay:
+        for region in as_built.lines():
+            made = add(overlay, region, chosen)
+            lines += len(region.line)
+            assumed += int(region.diameter_assumed.sum())
+            bare += made.without_corridor
+        if lines:
+            overlay.close(f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}.")
+    code = 2 if not lines else 1 if bare else 0
+    print_zones(chosen, lines, bare, assumed, out, as_json=as_json, exit_code=code)
+    raise typer.Exit(code)

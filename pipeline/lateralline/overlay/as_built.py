@@ -1,0 +1,158 @@
+"""Lines of built records, read from their GeoPackage into metres on the ground."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataSourceError
+from pyproj import CRS
+
+from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
+from lateralline.errors import LaterallineError
+from lateralline.layers import Shapes
+from lateralline.lineage import plan_of
+from lateralline.overlay.metric import Metric, regions
+from lateralline.records import Flags, Floats, Texts
+from lateralline.workspace import GEOPACKAGE
+
+_NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
+
+
+class NotBuiltError(LaterallineError, ValueError):
+    """What was given as built layers is none, or lacks layers that are needed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Lines of one region (n)."""
+
+    metric: Metric
+    site: Texts
+    line: Texts
+    path_m: Shapes  # LineString in plan
+    corridor_m: Shapes  # Polygon; None where nobody knows how far off positions are
+    frame_shift_95_m: Floats  # in the corridor already; NaN where there is none
+    inside_diameter_m: Floats  # NaN unknown
+    outside_diameter_m: Floats
+    diameter_assumed: Flags
+    cover_min_m: Floats
+    level_datum: Texts
+    joined: Flags  # the downstream end is on another line
+
+    @property
+    def keys(self) -> list[tuple[str, str]]:
+        """Site and line of each."""
+        return list(zip(self.site.tolist(), self.line.tolist(), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class AsBuilt:
+    """A built GeoPackage."""
+
+    path: Path
+    crs: CRS | None  # whole, levels included; None = invented axes
+    sites: tuple[str, ...]
+
+    @property
+    def plan_crs(self) -> CRS | None:
+        """Its plan part."""
+        return None if self.crs is None else plan_of(self.crs)
+
+    @property
+    def level_unit_m(self) -> float:
+        """Metres in the unit of z; negative when the vertical axis points down."""
+        if self.crs is None or len(self.crs.axis_info) < 3:
+            return 1.0
+        axis = self.crs.axis_info[-1]
+        return axis.unit_conversion_factor * (-1.0 if axis.direction == "down" else 1.0)
+
+    def lines(self) -> Iterator[Lines]:
+        """Yield all lines, a region at a time."""
+        lines = self.table("pipe_centreline")
+        corridors = self.table("position_corridor")
+        keys = ["site_id", "line_id"]
+        merged = lines.merge(
+            corridors[[*keys, "shape", "frame_shift_95_m"]].rename(columns={"shape": "corridor"}),
+            on=keys,
+            how="left",
+            validate="one_to_one",
+        )
+        if not len(merged):
+            return
+        paths = np.asarray(merged["shape"], dtype=object)
+        middle = shapely.get_coordinates(shapely.centroid(paths))
+        for metric, rows in regions(self.plan_crs, middle):
+            yield _lines(metric, merged.iloc[rows])
+
+    def table(self, layer: str) -> Any:
+        """Return a layer as columns, its geometry as the column `shape`."""
+        frame = pyogrio.read_dataframe(self.path, layer=layer)
+        shape = np.asarray(frame.geometry.array, dtype=object)
+        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+        plain["shape"] = shape
+        return plain
+
+
+def open_as_built(given: Path) -> AsBuilt:
+    """Return the built record in an output folder, or its GeoPackage; raises NotBuiltError."""
+    path = given / GEOPACKAGE if given.is_dir() else given
+    if not path.is_file():
+        raise NotBuiltError(f"{given} holds no {GEOPACKAGE}: build a site first")
+    try:
+        there = {str(name) for name, _ in pyogrio.list_layers(path)}
+    except DataSourceError as e:
+        raise NotBuiltError(f"{path} is no output of lateralline build ({e})") from e
+    if missing := [name for name in _NEEDED if name not in there]:
+        raise NotBuiltError(f"{path} lacks {', '.join(missing)}: build its sites again")
+    about = pyogrio.read_info(path, layer="pipe_centreline")
+    crs = CRS(about["crs"]) if about["crs"] else None
+    if crs is not None and crs.type_name.startswith("Engineering"):
+        crs = None
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
+    return AsBuilt(path, crs, tuple(str(s) for (s,) in sites))
+
+
+def number(values: Any) -> Floats:
+    """Return a column of numbers, null as NaN."""
+    return np.asarray(pd.to_numeric(values), dtype=np.float64)
+
+
+def text(values: Any) -> Texts:
+    """Return a column of text, null as ""."""
+    return np.asarray(values.astype(object).fillna("").astype(str), dtype=np.str_)
+
+
+def _lines(metric: Metric, rows: Any) -> Lines:
+    inside, outside = number(rows["inside_diameter_m"]), number(rows["outside_diameter_m"])
+    assumed = ~np.isfinite(outside)
+    wide = np.fmax(UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO * inside)  # as `derive.dig` has it
+    return Lines(
+        metric=metric,
+        site=text(rows["site_id"]),
+        line=text(rows["line_id"]),
+        path_m=metric.shapes_to_metres(np.asarray(rows["shape"], dtype=object)),
+        corridor_m=metric.shapes_to_metres(_or_none(rows["corridor"])),
+        frame_shift_95_m=number(rows["frame_shift_95_m"]),
+        inside_diameter_m=inside,
+        outside_diameter_m=np.where(assumed, wide, outside),
+        diameter_assumed=assumed,
+        cover_min_m=number(rows["cover_min_m"]),
+        level_datum=text(rows["level_datum"]),
+        joined=text(rows["joins_line_id"]) != "",
+    )
+
+
+def _or_none(values: Sequence[object]) -> Shapes:
+    out = np.empty(len(values), dtype=object)
+    out[:] = [v if isinstance(v, shapely.Geometry) else None for v in values]
+    return out

@@ -1,0 +1,114 @@
+"""What a plan needs beside its drawing: scale, scale bar, north arrow, grid with coordinates."""
+
+from __future__ import annotations
+
+from math import ceil, floor, log10
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from lateralline.write.sheet import looks
+from lateralline.write.sheet.canvas import Canvas, width_mm
+from lateralline.write.sheet.paper import Box, Scale
+from lateralline.write.sheet.site import Site
+
+_GRID_MM: Final = 32.0  # grid crosses are no nearer
+_CROSS_MM: Final = 1.6
+_BAR_MM: Final = 46.0  # the scale bar is no longer
+
+
+def head(canvas: Canvas, box: Box, site: Site, scale: Scale, index: int, count: int) -> None:
+    """Write the line above a plan: its name and scale, the scale bar, and which way is north."""
+    y = box.y + 4.6
+    title = "PLAN" if count == 1 else f"PLAN {index + 1} of {count}"
+    canvas.words(box.x, y - 1.6, title, 9.0, bold=True)
+    wide = width_mm(title, 9.0, bold=True) + 3.0
+    canvas.words(box.x + wide, y - 1.6, f"scale {scale}", 7.5)
+    north = f"{site.scene.north} is up"
+    east, up = site.axis_names
+    said = f"+ grid: {east} / {up} in {site.coordinate_unit}" + (
+        ", invented axes" if site.scene.crs is None else ""
+    )
+    bar = _bar(canvas, box.right - 16.0, y - 1.2, site, scale)
+    canvas.words(box.x, y + 2.2, said, 6.0, colour=looks.GREY, room=bar - box.x - 3.0)
+    _arrow(canvas, box.right - 4.0, box.y, north)
+
+
+def _bar(canvas: Canvas, right: float, y: float, site: Site, scale: Scale) -> float:
+    """Draw a scale bar that ends at `right`; return where it begins."""
+    per = site.per
+    length = round_down(_BAR_MM / scale.mm_per_m / per)
+    mm = length * per * scale.mm_per_m
+    room = width_mm(f"{length:g} {site.unit}", 6.0) / 2
+    x = right - room - mm
+    parts = 4
+    for n in range(parts):
+        at = Box(x + n * mm / parts, y + 1.0, mm / parts, 1.3)
+        canvas.frame(at, fc=looks.INK if n % 2 == 0 else "white", lw=0.4)
+    for share, text in ((0.0, "0"), (0.5, f"{length / 2:g}"), (1.0, f"{length:g} {site.unit}")):
+        canvas.words(x + share * mm, y - 0.6, text, 6.0, align="center")
+    return x
+
+
+def _arrow(canvas: Canvas, x: float, y: float, text: str) -> None:
+    canvas.rule(x, y + 9.0, x, y + 2.2, lw=0.8)
+    canvas.sign(x, y + 1.6, marker=(3, 0, 0), ms=5.0, color=looks.INK)
+    for n, word in enumerate(text.removesuffix(" is up").split(" ")):
+        canvas.words(x - 2.2, y + 3.6 + 2.8 * n, word, 6.0, align="right")
+    canvas.words(x + 1.4, y + 4.6, "N", 8.0, bold=True)
+
+
+def grid(canvas: Canvas, axes: Axes, inner: Box, site: Site, scale: Scale) -> None:
+    """Draw crosses at round coordinates of the file, with the coordinates along two edges."""
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    low, high = site.coordinates(np.array([[x0, y0], [x1, y1]]))
+    steps = [round_up(_GRID_MM / scale.mm_per_m / per) for per in site.metres_per]
+    xs, ys = (
+        np.arange(ceil(a / s - 1e-9), floor(b / s + 1e-9) + 1) * s
+        for a, b, s in zip(low, high, steps, strict=True)
+    )
+    at_x = (xs - site.scene.origin[0]) * site.metres_per[0]
+    at_y = (ys - site.scene.origin[1]) * site.metres_per[1]
+    half = _CROSS_MM / scale.mm_per_m
+    for x in at_x:
+        for y in at_y:
+            axes.plot([x - half, x + half], [y, y], color=looks.FAINT, lw=0.4, zorder=0.5)
+            axes.plot([x, x], [y - half, y + half], color=looks.FAINT, lw=0.4, zorder=0.5)
+    for value, at in zip(xs, at_x, strict=True):
+        x = inner.x + (at - x0) * scale.mm_per_m
+        canvas.rule(x, inner.foot, x, inner.foot + 1.0)
+        canvas.words(x, inner.foot + 2.6, _said(value, steps[0], site), 6.0, align="center",
+                     room=_GRID_MM)  # fmt: skip
+    for value, at in zip(ys, at_y, strict=True):
+        y = inner.foot - (at - y0) * scale.mm_per_m
+        canvas.rule(inner.x - 1.0, y, inner.x, y)
+        text = _said(value, steps[1], site)
+        if inner.y + width_mm(text, 6.0) / 2 < y < inner.foot - width_mm(text, 6.0) / 2:
+            canvas.words(inner.x - 2.6, y, text, 6.0, align="center", turned=True)
+
+
+def round_down(length: float) -> float:
+    """Return 1, 2 or 5 times a power of ten, not longer than `length`.
+
+    >>> round_down(7.3), round_down(0.46)
+    (5.0, 0.2)
+    """
+    power = 10.0 ** floor(log10(length))
+    return float(max(k * power for k in (1.0, 2.0, 5.0) if k * power <= length * (1 + 1e-9)))
+
+
+def round_up(least: float) -> float:
+    """Return 1, 2 or 5 times a power of ten, not shorter than `least`.
+
+    >>> round_up(7.3), round_up(0.46)
+    (10.0, 0.5)
+    """
+    power = 10.0 ** floor(log10(least))
+    return float(min(k * power for k in (1.0, 2.0, 5.0, 10.0) if k * power >= least * (1 - 1e-9)))
+
+
+def _said(value: float, step: float, site: Site) -> str:
+    places = max(0, -floor(log10(step) + 1e-9))
+    unit = "°" if site.coordinate_unit == "°" else ""
+    return f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}") + unit

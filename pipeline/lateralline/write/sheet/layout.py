@@ -1,0 +1,234 @@
+"""Which way the paper lies, where plan and profile stand, and to which scales they are drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import shapely
+
+from lateralline.write.sheet import margin, plan, profile
+from lateralline.write.sheet.paper import Box, Scale, SheetError, finest, paper_size, scales
+from lateralline.write.sheet.profile import Piece, Scales
+from lateralline.write.sheet.profile_data import Profile
+from lateralline.write.sheet.site import Site
+from lateralline.write.sheet.windows import Window, cut, one_window
+
+Orientation = Literal["auto", "portrait", "landscape"]
+
+_GAP: Final = 4.0
+_SHARES: Final = (0.60, 0.52, 0.44)  # of the body, for the plan
+_COARSEST: Final = 250.0  # a plan is cut into sheets rather than drawn smaller
+_LEAST_GRAPH: Final = 30.0
+_MOST_GRAPH: Final = 95.0
+_MOST_SHEETS: Final = 120
+_OVERLAP_MM: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A page's boxes and scales, and what of plan and profile stands on which page."""
+
+    width: float
+    height: float
+    plan_box: Box
+    profile_box: Box
+    key_box: Box
+    plan_scale: Scale
+    profile_scales: Scales | None  # None: no line
+    windows: list[Window]
+    pieces: list[list[tuple[Piece, Box]]]  # of each drawn page, the plan's pages first
+
+    @property
+    def drawn_pages(self) -> int:
+        """How many pages hold drawings."""
+        return max(len(self.windows), len(self.pieces))
+
+
+def lay_out(
+    site: Site,
+    profiles: Sequence[Profile],
+    paper: str,
+    orientation: Orientation,
+    asked: Scale | None,
+) -> Layout:
+    """Return the layout that draws the plan largest; at equal scales the profile.
+
+    Raises SheetError when the scale asked for needs more sheets than anyone would print.
+    """
+    x0, y0, x1, y1 = site.scene.box
+    wide_first = x1 - x0 >= y1 - y0
+    ways = {"portrait": [False], "landscape": [True]}.get(orientation, [wide_first, not wide_first])
+    candidates = [c for wide in ways for c in _candidates(site, profiles, paper, asked, wide=wide)]
+    best = min(candidates, key=_rank)
+    return _filled(site, profiles, best, asked)
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    width: float
+    height: float
+    plan_box: Box
+    profile_box: Box
+    key_box: Box
+    plan_scale: Scale
+    along: Scale
+    whole: bool  # whether the plan fits one sheet
+
+
+def _rank(candidate: _Candidate) -> tuple[bool, float, float]:
+    """Order candidates, the best first; of equals, the first tried."""
+    return (
+        not candidate.whole,
+        candidate.plan_scale.denominator,
+        candidate.along.denominator,
+    )
+
+
+def _candidates(
+    site: Site, profiles: Sequence[Profile], paper: str, asked: Scale | None, *, wide: bool
+) -> list[_Candidate]:
+    width, height = paper_size(paper, wide=wide)
+    body = margin.body_of(width, height)
+    key = margin.key_mm(site, body.width)
+    key_box = Box(body.x, body.foot - key, body.width, key)
+    upper = Box(body.x, body.y, body.width, body.height - key - _GAP / 2)
+    found = []
+    for share in _SHARES:
+        split = _stacked(upper, share), _beside(upper, share)
+        for plan_box, profile_box in split:
+            if profile_box.height < profile.band_mm(site) + _LEAST_GRAPH:
+                continue
+            fit = _plan_fit(site, plan_box)
+            coarsest = finest(1000.0, _COARSEST, in_feet=site.in_feet)
+            scale = asked or min(fit, coarsest)
+            along = _along(site, profiles, profile_box, scale if scale < fit else None)
+            found.append(
+                _Candidate(
+                    width, height, plan_box, profile_box, key_box, scale, along, scale >= fit
+                )
+            )
+    return found
+
+
+def _stacked(box: Box, share: float) -> tuple[Box, Box]:
+    upper = share * (box.height - _GAP)
+    return (
+        Box(box.x, box.y, box.width, upper),
+        Box(box.x, box.y + upper + _GAP, box.width, box.height - upper - _GAP),
+    )
+
+
+def _beside(box: Box, share: float) -> tuple[Box, Box]:
+    left = share * (box.width - _GAP)
+    return (
+        Box(box.x, box.y, left, box.height),
+        Box(box.x + left + _GAP, box.y, box.width - left - _GAP, box.height),
+    )
+
+
+def _plan_fit(site: Site, box: Box) -> Scale:
+    x0, y0, x1, y1 = site.scene.box
+    inner = box.inset(plan.LEFT + 4.0, plan.TOP + 4.0, plan.RIGHT + 4.0, plan.FOOT + 4.0)
+    return max(
+        finest(inner.width, x1 - x0, in_feet=site.in_feet),
+        finest(inner.height, y1 - y0, in_feet=site.in_feet),
+    )
+
+
+def _along(site: Site, profiles: Sequence[Profile], box: Box, cut_at: Scale | None) -> Scale:
+    """Return the horizontal scale: the plan's own when that is cut, else what fits one sheet."""
+    if cut_at is not None or not profiles:
+        return cut_at or finest(1.0, 1.0, in_feet=site.in_feet)
+    row = profile.band_mm(site) + _LEAST_GRAPH
+    shelves = max(int((box.height + _GAP) / (row + _GAP)), 1)
+    for scale in scales(in_feet=site.in_feet):
+        widths = [Piece(p, *p.reach, 1, 1).width(scale) for p in profiles]
+        if max(widths) <= box.width and _shelves(widths, box.width) <= shelves:
+            return scale
+    longest = max(high - low for low, high in (p.reach for p in profiles))
+    return finest(box.width - profile.LEFT - profile.RIGHT - 6.0, longest, in_feet=site.in_feet)
+
+
+def _shelves(widths: Sequence[float], room: float) -> int:
+    count, used = 1, 0.0
+    for width in widths:
+        if used and used + width > room:
+            count, used = count + 1, 0.0
+        used += width + _GAP
+    return count
+
+
+def _filled(site: Site, profiles: Sequence[Profile], c: _Candidate, asked: Scale | None) -> Layout:
+    windows = _windows(site, c)
+    if not profiles:
+        return Layout(
+            c.width, c.height, c.plan_box, c.profile_box, c.key_box, c.plan_scale, None, windows, []
+        )
+    along = c.along
+    pieces = [p for one in profiles for p in profile.pieces(one, c.profile_box.width, along)]
+    shelves = _shelves([p.width(along) for p in pieces], c.profile_box.width)
+    row = profile.band_mm(site) + _LEAST_GRAPH
+    on_page = max(min(int((c.profile_box.height + _GAP) / (row + _GAP)), shelves), 1)
+    graph = (c.profile_box.height + _GAP) / on_page - _GAP - profile.band_mm(site)
+    heights = [p.profile.heights(p.low, p.high) for p in pieces]
+    span = max(high - low for low, high in heights)
+    graph = min(graph, _MOST_GRAPH)
+    up = finest(graph - 2 * profile.PAD, max(span, 0.05), in_feet=site.in_feet)
+    graph = min(graph, span * up.mm_per_m + 2 * profile.PAD)
+    drawn = Scales(along, up, graph)
+    pages = _placed(pieces, c.profile_box, along, graph + profile.band_mm(site), on_page)
+    if len(windows) + len(pages) > _MOST_SHEETS:
+        raise SheetError(
+            f"scale {asked or c.plan_scale} would need {max(len(windows), len(pages))} sheets; "
+            f"ask for a smaller drawing, as {_plan_fit(site, c.plan_box)}"
+        )
+    return Layout(
+        c.width, c.height, c.plan_box, c.profile_box, c.key_box, c.plan_scale, drawn, windows, pages
+    )
+
+
+def _placed(
+    pieces: Sequence[Piece], box: Box, along: Scale, row: float, on_page: int
+) -> list[list[tuple[Piece, Box]]]:
+    """Return the pieces of each page, set side by side on shelves."""
+    pages: list[list[tuple[Piece, Box]]] = [[]]
+    x, shelf = 0.0, 0
+    for piece in pieces:
+        width = piece.width(along)
+        if x and x + width > box.width + 1e-6:
+            x, shelf = 0.0, shelf + 1
+            if shelf == on_page:
+                pages.append([])
+                shelf = 0
+        at = Box(box.x + x, box.y + shelf * (row + _GAP), width, row)
+        pages[-1].append((piece, at))
+        x += width + _GAP
+    return pages
+
+
+def _windows(site: Site, c: _Candidate) -> list[Window]:
+    width, height = plan.window_size(c.plan_box, c.plan_scale)
+    if c.whole:
+        return [one_window(site.scene.box, width, height)]
+    pipes = site.located("pipe_centreline").geometry
+    lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
+    if sum(float(g.length) for g in pipes) / min(width, height) > _MOST_SHEETS:
+        raise SheetError(
+            f"scale {c.plan_scale} would need more than {_MOST_SHEETS} sheets; "
+            f"ask for a smaller drawing, as {_plan_fit(site, c.plan_box)}"
+        )
+    pad = _reach(site) + 4.0 / c.plan_scale.mm_per_m
+    windows = cut(lines, width, height, pad, _OVERLAP_MM / c.plan_scale.mm_per_m)
+    return windows or [one_window(site.scene.box, width, height)]
+
+
+def _reach(site: Site) -> float:
+    """Return how far the dig zones reach beside the lines, m."""
+    lines, zones = (site.located(n).geometry for n in ("pipe_centreline", "dig_zone"))
+    if not len(lines) or not len(zones):
+        return 1.0
+    edge = shapely.points(shapely.get_coordinates(zones.union_all()))
+    return float(shapely.distance(edge, lines.union_all()).max())

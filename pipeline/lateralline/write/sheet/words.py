@@ -1,0 +1,76 @@
+"""What is written beside things in plan and profile."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.write.picture.labels import Label
+from lateralline.write.picture.scene import number
+from lateralline.write.sheet import looks
+from lateralline.write.sheet.canvas import fitted
+from lateralline.write.sheet.site import Site
+
+_ROOM_MM = 46.0  # a label is no wider
+
+
+def plan_labels(site: Site, rows: dict[str, Any]) -> list[Label]:
+    """Return labels of the rows of each layer, the most important first."""
+    labels = []
+    for node in rows["pipe_nodes"].itertuples():
+        if node.kind == "junction" and node.chainage_m == 0.0:
+            continue  # the same spot, seen from the line that joins
+        text = "\n".join(map(_short, (node_name(node), *_heights(site, node))))
+        labels.append(_label(node, text, looks.PIPE, 6.2, "bold"))
+    for point in rows["control_points"].itertuples():
+        labels.append(_label(point, _short(point.point), looks.INK, 6.2, "bold"))
+    for seen in rows["pipe_observations"].itertuples():
+        labels.append(_label(seen, _short(seen_name(site, seen)), looks.SEEN, 6.0, "normal"))
+    for fix in rows["transmitter_fixes"].itertuples():
+        weak = "" if fix.status == "solved" else f" ({fix.status})"
+        text = _short(f"{fix.run_id}/{fix.stop_id}{weak}")
+        labels.append(_label(fix, text, looks.FIX, 6.0, "normal"))
+    return labels
+
+
+def node_name(node: Any) -> str:
+    """Say what a node is, a bend with its angle and the nearest standard fitting."""
+    match node.kind:
+        case "bend":
+            sigma = node.bend_sigma_deg
+            half = "" if pd.isna(sigma) else f" ± {INTERVAL_95 * sigma:.0f}°"
+            fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
+            return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
+        case "line_end":
+            return f"{node.line_id} end"
+        case "junction":
+            return f"{node.ref} joins {node.line_id}"
+    return str(node.ref or node.kind)
+
+
+def seen_name(site: Site, seen: Any) -> str:
+    """Say an observation: its code and chainage."""
+    return f"{seen.code or seen.text or 'seen'} @ {site.say(seen.chainage_m)}"
+
+
+def _heights(site: Site, node: Any) -> list[str]:
+    carried = node.placed_by == "carried_on"
+    about = "≈ " if carried else ""
+    said = []
+    if not pd.isna(node.invert_level_m):
+        said.append(f"inv {about}{site.say_95(node.invert_level_m, node.invert_sigma_m)}")
+    if not pd.isna(node.cover_m):
+        said.append(f"cover {about}{site.say_95(node.cover_m, node.cover_sigma_m)}")
+    if carried:
+        said.append("not located")
+    return said
+
+
+def _short(text: str) -> str:
+    return fitted(text, _ROOM_MM, 6.2, bold=True)
+
+
+def _label(row: Any, text: str, colour: str, size: float, weight: str) -> Label:
+    return Label(row.geometry.x, row.geometry.y, text, colour, size, weight)
