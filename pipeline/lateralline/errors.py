@@ -69,6 +69,10 @@ class UnknownSiteError(LaterallineError, LookupError):
     """A built record does not hold the site asked for."""
 
 
+class UnknownSpotError(LaterallineError, LookupError):
+    """A built record does not hold the node, observation or chainage asked for."""
+
+
 class OutputError(LaterallineError, OSError):
     """Writing failed midway (disk full, folder gone); nothing was put in place."""
 

@@ -1,0 +1,102 @@
+"""The tapes as a layer: a line from each point to its spot, with what to read off it."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import pyogrio
+import shapely
+from pyproj.transformer import AreaOfInterest
+
+from lateralline import contract
+from lateralline.errors import FrameError
+from lateralline.frames.area import degrees_of
+from lateralline.frames.frame import WGS84_2D
+from lateralline.frames.operations import apply, best
+from lateralline.write._atomic import whole_file
+from lateralline.write.ties.ground import Ground
+from lateralline.write.ties.measure import Measure
+from lateralline.write.ties.tied import Card
+
+#: Kinds of layers, by the end of their names.
+SUFFIXES: Final = (".gpkg", ".geojson")
+_NAME: Final = "tie_tapes"
+_ROLES: Final = ("first", "second", "check")
+_NEAR_DEG: Final = 0.05
+
+
+def write_layer(
+    cards: Sequence[Card],
+    site: str,
+    measure: Measure,
+    ground: Ground,
+    out: Path,
+    *,
+    replace: bool = False,
+) -> None:
+    """Write the tapes of the tied cards as .gpkg in the file's CRS, or as .geojson by RFC 7946.
+
+    Raises FrameError for a sketch asked for as GeoJSON and where only a ballpark way leads to
+    WGS 84, OutputExistsError when `out` is there and may not be replaced.
+    """
+    if out.suffix.lower() not in SUFFIXES:
+        raise ValueError(f"a layer must end in {', '.join(SUFFIXES)}; got {out.name!r}")
+    rows = [row for card in cards if card.tied for row in _rows(card, site, measure)]
+    ends = ([r.pop("point_m"), r.pop("spot_m")] for r in rows)
+    lines = shapely.linestrings(
+        [ground.to_file(shapely.get_coordinates(shapely.points(e))) for e in ends]
+    )
+    options: dict[str, Any] = {"driver": "GPKG", "dataset_options": {"VERSION": "1.3"}}
+    crs = ground.crs
+    if out.suffix.lower() == ".geojson":
+        lines, crs = shapely.transform(lines, _to_lonlat(ground)), WGS84_2D
+        options = {"driver": "GeoJSON", "layer_options": {"RFC7946": "YES"}}
+    elif crs is None:
+        options["layer_options"] = {"SRID": "-1"}
+    frame = gpd.GeoDataFrame(rows, geometry=lines, crs=crs)
+    with whole_file(out, replace=replace) as made, warnings.catch_warnings():
+        # No CRS is what a sketch with invented axes should have; GDAL warns all the same.
+        warnings.filterwarnings("ignore", message=".*crs.* was not provided.*")
+        pyogrio.write_dataframe(frame, made, layer=_NAME, **options)
+
+
+def _to_lonlat(ground: Ground) -> Any:
+    """Return the way from the file's CRS to longitude and latitude."""
+    if ground.crs is None:
+        raise FrameError("a sketch has no longitude and latitude: ask for a .gpkg")
+    lon, lat = (float(v[0]) for v in degrees_of(ground.crs, ground.origin[None, :]))
+    area = AreaOfInterest(lon - _NEAR_DEG, lat - _NEAR_DEG, lon + _NEAR_DEG, lat + _NEAR_DEG)
+    transformer, operation = best(ground.crs, WGS84_2D, area)
+    if not operation.usable:
+        raise FrameError(f"only a ballpark way leads from {operation.source} to WGS 84")
+    return lambda xy: apply(transformer, xy, None)
+
+
+def _rows(card: Card, site: str, measure: Measure) -> Iterator[dict[str, Any]]:
+    spot = card.spot
+    sigma, off_95 = card.scatter_m("all")
+    for role, tape in zip(_ROLES, card.tapes, strict=False):
+        yield {
+            "site_id": site,
+            "spot": spot.name,
+            "kind": spot.kind,
+            "line_id": spot.line,
+            "chainage_m": spot.chainage_m,
+            "role": role,
+            "point": tape.point,
+            "distance_m": tape.distance_m,
+            "distance": measure.say(tape.distance_m),
+            "side": card.side,
+            "cut_deg": card.cut_deg,
+            "check_95_m": card.check_95_m,
+            "sigma_m": sigma,
+            "off_95_m": off_95,
+            "cover_m": spot.cover_m,
+            "caution": contract.load("dig_zone").caution,
+            "point_m": tape.point_m,
+            "spot_m": spot.ground_m,
+        }
