@@ -25,8 +25,9 @@ UNMEASURED_RAD = radians(15.0)
 def slope_sigmas(line: Line, fixes: Fixes, accuracy: Accuracy) -> Floats:
     """Return σ of the pipe's heading and tilt against its leg at each vertex (m, 2), radians.
 
-    A fix has its own and the transmitter axis's against the pipe; a bend takes the direction of
-    its nearer neighbours, since its legs are their tangents; an exposure or junction knows none.
+    A fix has its own and the transmitter axis's against the pipe; a bend, or a junction the line
+    runs through, takes the direction of its nearer neighbours, since its legs are their tangents;
+    an exposure or an end at a junction knows none.
     """
     sigma = np.full((len(line.fix), 2), np.nan)
     at_fix = line.fix >= 0
@@ -34,7 +35,8 @@ def slope_sigmas(line: Line, fixes: Fixes, accuracy: Accuracy) -> Floats:
     axis = np.array([accuracy.axis_heading_rad, accuracy.axis_tilt_rad])
     sigma[at_fix] = np.sqrt(own + axis**2)
     sigma = np.where(np.isfinite(sigma), np.minimum(sigma, UNMEASURED_RAD), UNMEASURED_RAD)
-    bends = line.kind == "bend"
+    bends = (line.kind == "bend") | (line.kind == "junction")
+    bends[[0, -1]] = False
     if bends.any() and not bends.all():
         place = np.arange(len(bends))
         for column in sigma.T:
