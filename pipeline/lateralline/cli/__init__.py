@@ -14,6 +14,7 @@ from lateralline.cli.build import build
 from lateralline.cli.check import check
 from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
+from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.import_points import import_points
 from lateralline.cli.new import new
@@ -21,7 +22,9 @@ from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
 from lateralline.cli.sheet import sheet
+from lateralline.cli.ties import ties
 from lateralline.cli.update import update
+from lateralline.cli.zones import zones
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -65,6 +68,9 @@ for command in (
     update,
     draw,
     sheet,
+    ties,
+    export,
+    zones,
     schema,
     practice,
     prove,
