@@ -9,9 +9,10 @@ from typing import Final, Literal
 import numpy as np
 import shapely
 
-from lateralline.write.sheet import margin, plan, profile
+from lateralline.write.sheet import margin, plan
+from lateralline.write.sheet.band import band_mm
 from lateralline.write.sheet.paper import Box, Scale, SheetError, finest, paper_size, scales
-from lateralline.write.sheet.profile import Piece, Scales
+from lateralline.write.sheet.pieces import LEFT, PAD, RIGHT, SIDE, Piece, Scales, pieces
 from lateralline.write.sheet.profile_data import Profile
 from lateralline.write.sheet.site import Site
 from lateralline.write.sheet.windows import Window, cut, one_window
@@ -19,7 +20,7 @@ from lateralline.write.sheet.windows import Window, cut, one_window
 Orientation = Literal["auto", "portrait", "landscape"]
 
 _GAP: Final = 4.0
-_SHARES: Final = (0.60, 0.52, 0.44)  # of the body, for the plan
+_SHARES: Final = (0.60, 0.52, 0.44, 0.36)  # of the body, for the plan
 _COARSEST: Final = 250.0  # a plan is cut into sheets rather than drawn smaller
 _LEAST_GRAPH: Final = 30.0
 _MOST_GRAPH: Final = 95.0
@@ -34,12 +35,13 @@ class Layout:
     width: float
     height: float
     plan_box: Box
-    profile_box: Box
     key_box: Box
+    profile_box: Box
     plan_scale: Scale
     profile_scales: Scales | None  # None: no line
     windows: list[Window]
     pieces: list[list[tuple[Piece, Box]]]  # of each drawn page, the plan's pages first
+    whole: bool  # whether the plan fits one sheet
 
     @property
     def drawn_pages(self) -> int:
@@ -62,34 +64,23 @@ def lay_out(
     wide_first = x1 - x0 >= y1 - y0
     ways = {"portrait": [False], "landscape": [True]}.get(orientation, [wide_first, not wide_first])
     candidates = [c for wide in ways for c in _candidates(site, profiles, paper, asked, wide=wide)]
-    best = min(candidates, key=_rank)
-    return _filled(site, profiles, best, asked)
+    return min(candidates, key=_rank)
 
 
-@dataclass(frozen=True, slots=True)
-class _Candidate:
-    width: float
-    height: float
-    plan_box: Box
-    profile_box: Box
-    key_box: Box
-    plan_scale: Scale
-    along: Scale
-    whole: bool  # whether the plan fits one sheet
-
-
-def _rank(candidate: _Candidate) -> tuple[bool, float, float]:
-    """Order candidates, the best first; of equals, the first tried."""
+def _rank(layout: Layout) -> tuple[bool, float, int, float]:
+    """Order layouts, the best first; of equals, the first tried."""
+    p = layout.profile_scales
     return (
-        not candidate.whole,
-        candidate.plan_scale.denominator,
-        candidate.along.denominator,
+        not layout.whole,
+        layout.plan_scale.denominator,
+        layout.drawn_pages,
+        p.along.denominator * p.up.denominator if p else 0.0,
     )
 
 
 def _candidates(
     site: Site, profiles: Sequence[Profile], paper: str, asked: Scale | None, *, wide: bool
-) -> list[_Candidate]:
+) -> list[Layout]:
     width, height = paper_size(paper, wide=wide)
     body = margin.body_of(width, height)
     key = margin.key_mm(site, body.width)
@@ -99,17 +90,23 @@ def _candidates(
     for share in _SHARES:
         split = _stacked(upper, share), _beside(upper, share)
         for plan_box, profile_box in split:
-            if profile_box.height < profile.band_mm(site) + _LEAST_GRAPH:
+            if profile_box.height < band_mm(site) + _LEAST_GRAPH:
                 continue
             fit = _plan_fit(site, plan_box)
             coarsest = finest(1000.0, _COARSEST, in_feet=site.in_feet)
             scale = asked or min(fit, coarsest)
-            along = _along(site, profiles, profile_box, scale if scale < fit else None)
+            cut_at = scale if scale < fit else None
+            drawn, cut_up, on_page = _profiles(site, profiles, profile_box, cut_at)
+            windows = _windows(site, plan_box, scale, whole=cut_at is None)
+            pages = []
+            if drawn is not None:
+                pages = _placed(site, cut_up, (profile_box, upper), drawn, on_page, len(windows))
             found.append(
-                _Candidate(
-                    width, height, plan_box, profile_box, key_box, scale, along, scale >= fit
+                Layout(
+                    width, height, plan_box, key_box, profile_box, scale, drawn, windows, pages,
+                    whole=cut_at is None,
                 )
-            )
+            )  # fmt: skip
     return found
 
 
@@ -142,14 +139,14 @@ def _along(site: Site, profiles: Sequence[Profile], box: Box, cut_at: Scale | No
     """Return the horizontal scale: the plan's own when that is cut, else what fits one sheet."""
     if cut_at is not None or not profiles:
         return cut_at or finest(1.0, 1.0, in_feet=site.in_feet)
-    row = profile.band_mm(site) + _LEAST_GRAPH
+    row = band_mm(site) + _LEAST_GRAPH
     shelves = max(int((box.height + _GAP) / (row + _GAP)), 1)
     for scale in scales(in_feet=site.in_feet):
         widths = [Piece(p, *p.reach, 1, 1).width(scale) for p in profiles]
         if max(widths) <= box.width and _shelves(widths, box.width) <= shelves:
             return scale
     longest = max(high - low for low, high in (p.reach for p in profiles))
-    return finest(box.width - profile.LEFT - profile.RIGHT - 6.0, longest, in_feet=site.in_feet)
+    return finest(box.width - LEFT - RIGHT - 2 * SIDE, longest, in_feet=site.in_feet)
 
 
 def _shelves(widths: Sequence[float], room: float) -> int:
@@ -161,67 +158,74 @@ def _shelves(widths: Sequence[float], room: float) -> int:
     return count
 
 
-def _filled(site: Site, profiles: Sequence[Profile], c: _Candidate, asked: Scale | None) -> Layout:
-    windows = _windows(site, c)
+def _profiles(
+    site: Site, profiles: Sequence[Profile], box: Box, cut_at: Scale | None
+) -> tuple[Scales | None, list[Piece], int]:
+    """Return scales and pieces of the profiles, and how many shelves of them a sheet holds."""
     if not profiles:
-        return Layout(
-            c.width, c.height, c.plan_box, c.profile_box, c.key_box, c.plan_scale, None, windows, []
-        )
-    along = c.along
-    pieces = [p for one in profiles for p in profile.pieces(one, c.profile_box.width, along)]
-    shelves = _shelves([p.width(along) for p in pieces], c.profile_box.width)
-    row = profile.band_mm(site) + _LEAST_GRAPH
-    on_page = max(min(int((c.profile_box.height + _GAP) / (row + _GAP)), shelves), 1)
-    graph = (c.profile_box.height + _GAP) / on_page - _GAP - profile.band_mm(site)
-    heights = [p.profile.heights(p.low, p.high) for p in pieces]
-    span = max(high - low for low, high in heights)
-    graph = min(graph, _MOST_GRAPH)
-    up = finest(graph - 2 * profile.PAD, max(span, 0.05), in_feet=site.in_feet)
-    graph = min(graph, span * up.mm_per_m + 2 * profile.PAD)
-    drawn = Scales(along, up, graph)
-    pages = _placed(pieces, c.profile_box, along, graph + profile.band_mm(site), on_page)
-    if len(windows) + len(pages) > _MOST_SHEETS:
-        raise SheetError(
-            f"scale {asked or c.plan_scale} would need {max(len(windows), len(pages))} sheets; "
-            f"ask for a smaller drawing, as {_plan_fit(site, c.plan_box)}"
-        )
-    return Layout(
-        c.width, c.height, c.plan_box, c.profile_box, c.key_box, c.plan_scale, drawn, windows, pages
-    )
+        return None, [], 1
+    along = _along(site, profiles, box, cut_at)
+    cut_up = [p for one in profiles for p in pieces(one, box.width, along)]
+    shelves = _shelves([p.width(along) for p in cut_up], box.width)
+    band = band_mm(site)
+    on_page = max(min(int((box.height + _GAP) / (band + _LEAST_GRAPH + _GAP)), shelves), 1)
+    graph = min((box.height + _GAP) / on_page - _GAP - band, _MOST_GRAPH)
+    heights = [p.profile.heights(p.low, p.high) for p in cut_up]
+    span = max(max(high - low for low, high in heights), 0.05)
+    up = finest(graph - 2 * PAD, span, in_feet=site.in_feet)
+    graph = min(graph, span * up.mm_per_m + 2 * PAD)
+    return Scales(along, up, graph), cut_up, on_page
 
 
 def _placed(
-    pieces: Sequence[Piece], box: Box, along: Scale, row: float, on_page: int
+    site: Site,
+    cut_up: Sequence[Piece],
+    boxes: tuple[Box, Box],
+    drawn: Scales,
+    on_page: int,
+    beside_plans: int,
 ) -> list[list[tuple[Piece, Box]]]:
-    """Return the pieces of each page, set side by side on shelves."""
+    """Return the pieces of each page, set side by side on shelves.
+
+    The first box holds profiles where there is a plan, the second on pages of their own.
+    """
+    row = drawn.graph_mm + band_mm(site)
     pages: list[list[tuple[Piece, Box]]] = [[]]
     x, shelf = 0.0, 0
-    for piece in pieces:
-        width = piece.width(along)
+    for piece in cut_up:
+        width = piece.width(drawn.along)
+        box, most = _room(boxes, len(pages) <= beside_plans, row, on_page)
         if x and x + width > box.width + 1e-6:
             x, shelf = 0.0, shelf + 1
-            if shelf == on_page:
-                pages.append([])
-                shelf = 0
+        if shelf == most:
+            pages.append([])
+            shelf = 0
+            box, _ = _room(boxes, len(pages) <= beside_plans, row, on_page)
         at = Box(box.x + x, box.y + shelf * (row + _GAP), width, row)
         pages[-1].append((piece, at))
         x += width + _GAP
     return pages
 
 
-def _windows(site: Site, c: _Candidate) -> list[Window]:
-    width, height = plan.window_size(c.plan_box, c.plan_scale)
-    if c.whole:
+def _room(boxes: tuple[Box, Box], with_plan: bool, row: float, on_page: int) -> tuple[Box, int]:
+    if with_plan:
+        return boxes[0], on_page
+    return boxes[1], max(int((boxes[1].height + _GAP + 1e-6) / (row + _GAP)), 1)
+
+
+def _windows(site: Site, box: Box, scale: Scale, *, whole: bool) -> list[Window]:
+    width, height = plan.window_size(box, scale)
+    if whole:
         return [one_window(site.scene.box, width, height)]
     pipes = site.located("pipe_centreline").geometry
-    lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
     if sum(float(g.length) for g in pipes) / min(width, height) > _MOST_SHEETS:
         raise SheetError(
-            f"scale {c.plan_scale} would need more than {_MOST_SHEETS} sheets; "
-            f"ask for a smaller drawing, as {_plan_fit(site, c.plan_box)}"
+            f"scale {scale} would need more than {_MOST_SHEETS} sheets; "
+            f"ask for a smaller one: {_plan_fit(site, box)} fits the plan on one"
         )
-    pad = _reach(site) + 4.0 / c.plan_scale.mm_per_m
-    windows = cut(lines, width, height, pad, _OVERLAP_MM / c.plan_scale.mm_per_m)
+    lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
+    pad = _reach(site) + 4.0 / scale.mm_per_m
+    windows = cut(lines, width, height, pad, _OVERLAP_MM / scale.mm_per_m)
     return windows or [one_window(site.scene.box, width, height)]
 
 

@@ -62,12 +62,12 @@ def _title(canvas: Canvas, box: Box, site: Site, title: Title) -> None:
     crs = site.scene.crs_name if site.scene.crs is not None else "sketch on invented axes"
     units = "metres" if not site.in_feet else {"ft": "feet", "us-ft": "US survey feet"}[site.unit]
     coordinates = {"°": "degrees", "m": "metres"}.get(site.coordinate_unit, site.coordinate_unit)
+    kind = "INVENTED: no real survey" if site.invented else "as-built from field marks"
     head = [
         ("site", site.site_id, 30, 11.0),
         ("name", site.name, 62, 8.5),
         ("surveyed", said.get("surveyed", "–"), 22, 7.5),
-        ("kind of record", "INVENTED, no real survey" if site.invented else "as-built, computed "
-         "from field marks", 44, 6.8),
+        ("kind of record", kind, 46, 6.8),
         ("sheet", f"{title.sheet} of {title.sheets}", 18, 9.0),
     ]  # fmt: skip
     systems = [
@@ -78,7 +78,7 @@ def _title(canvas: Canvas, box: Box, site: Site, title: Title) -> None:
     made = [
         ("scales", title.scales, 68, 6.8),
         ("made by", f"lateralline {__version__}", 30, 6.8),
-        ("source (SHA-256)", f"asbuilt.gpkg {site.sha256[:16]}", 46, 6.8),
+        ("source (SHA-256)", f"asbuilt.gpkg {site.sha256[:12]}", 48, 6.8),
     ]
     rows = [head, systems + made] if _rows(box.width) == 2 else [head, systems, made]
     for n, cells in enumerate(rows):
@@ -89,12 +89,12 @@ def _title(canvas: Canvas, box: Box, site: Site, title: Title) -> None:
             canvas.frame(cell, lw=0.5)
             room = cell.width - 2.4
             canvas.words(cell.x + 1.2, cell.y + 1.9, name, 6.0, room=room, colour=looks.GREY)
-            two = wrapped(text, room, 6.0, 2)
-            if len(two) > 1 and size < 7.0:
-                for k, line in enumerate(two):
+            bold = n == 0
+            if size < 7.0 and width_mm(text, size, bold=bold) > room:
+                for k, line in enumerate(wrapped(text, room, 6.0, 2)):
                     canvas.words(cell.x + 1.2, cell.y + 4.1 + 2.4 * k, line, 6.0, room=room)
             else:
-                canvas.words(cell.x + 1.2, cell.y + 5.4, text, size, room=room, bold=n == 0)
+                canvas.words(cell.x + 1.2, cell.y + 5.4, text, size, room=room, bold=bold)
             x += cell.width
 
 

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import EllipseCollection, LineCollection, PatchCollection
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
+from matplotlib.patheffects import withStroke
 
 from lateralline.records import Floats
 from lateralline.write.picture.labels import place
@@ -62,7 +63,7 @@ def draw(
     reserved = [_matches(axes, window, scale)]
     if len(windows) > 1:
         reserved.append(_key_plan(canvas, axes, inner, site, windows, index))
-    _flow(axes, site, window, scale)
+    reserved.append(_flow(axes, site, window, scale))
     shown = {}
     for layer in _LABELLED:
         rows = site.located(layer)
@@ -137,12 +138,13 @@ def _fixes(axes: Axes, site: Site) -> None:
     points(axes, fixes, looks.FIX_LOOK, zorder=6)
 
 
-def _flow(axes: Axes, site: Site, window: Window, scale: Scale) -> None:
-    """Lay an arrow beside each line where this window shows most of it: the way water runs."""
+def _flow(axes: Axes, site: Site, window: Window, scale: Scale) -> Floats:
+    """Lay an arrow beside each line the way water runs; return points that labels keep clear of."""
+    kept = [np.empty((0, 2))]
     frame = shapely.box(*window.limits)
     for line in site.located("pipe_centreline").geometry:
         seen = shapely.get_parts(line.intersection(frame))
-        seen = [s for s in seen if s.geom_type == "LineString"]
+        seen = [s for s in seen if s.geom_type == "LineString" and s.length > 0.0]
         if not seen:
             continue
         part = max(seen, key=lambda s: float(s.length))
@@ -158,6 +160,8 @@ def _flow(axes: Axes, site: Site, window: Window, scale: Scale) -> None:
             arrowprops={"arrowstyle": "-|>,head_width=0.18,head_length=0.45", "color": looks.PIPE,
                         "lw": 1.0, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
+        kept.append(np.linspace(a + beside, b + beside, 6))
+    return np.vstack(kept)
 
 
 def _matches(axes: Axes, window: Window, scale: Scale) -> Floats:
@@ -167,13 +171,13 @@ def _matches(axes: Axes, window: Window, scale: Scale) -> Floats:
         across = np.array([-match.along[1], match.along[0]]) * _MATCH_MM / scale.mm_per_m
         ends = np.array([match.at - across, match.at + across])
         axes.plot(*ends.T, color=looks.INK, lw=1.1, ls=looks.MATCH_DASH, zorder=8)
-        label = np.asarray(match.at) + 0.55 * across
+        label = np.asarray(match.at) + 0.6 * across
         turn = float(np.degrees(np.arctan2(across[1], across[0])))
         turn = (turn + 90.0) % 180.0 - 90.0
         axes.text(
-            float(label[0]), float(label[1]), f"match line: plan {match.window + 1}",
+            float(label[0]), float(label[1]), f"see plan {match.window + 1}",
             size=6.0, rotation=turn, rotation_mode="anchor", ha="center", va="bottom", zorder=8,
-            clip_on=True,
+            clip_on=True, path_effects=[withStroke(linewidth=2.0, foreground="white")],
         )  # fmt: skip
         kept.append(np.linspace(ends[0], ends[1], 20))
     return np.vstack(kept)

@@ -49,13 +49,12 @@ class Site:
     @property
     def invented(self) -> bool:
         """Whether the site's own words say that it is no real survey."""
-        words = " ".join((self.site_id, *self.scene.statements.values()))
-        return _INVENTED.search(words.replace(CAUTION, "").replace("_", " ")) is not None
+        return _INVENTED.search(f"{self.site_id} {self.name}".replace("_", " ")) is not None
 
     @property
     def caution(self) -> str:
-        """What stands on every page."""
-        return self.scene.statements.get("caution") or CAUTION
+        """What stands on every page, whatever the file says."""
+        return CAUTION
 
     @property
     def in_feet(self) -> bool:

@@ -65,7 +65,7 @@ def cut(
         path, reach = _dense(line, step)
         first, last = 0, -1
         while first < len(path):
-            held = _holder(windows, path[first:], pad)
+            held = _holder(windows, path[first:], pad, 2 * overlap, last)
             if held is not None:
                 stop, index = first + held[1], held[0]
             else:
@@ -93,24 +93,22 @@ def _dense(line: Floats, step: float) -> tuple[Floats, Floats]:
     return path, at
 
 
-def _holder(windows: Sequence[Window], path: Floats, pad: float) -> tuple[int, int] | None:
-    """Return the window that holds the start of a path longest, and how many points of it."""
+def _holder(
+    windows: Sequence[Window], path: Floats, pad: float, least: float, left: int
+) -> tuple[int, int] | None:
+    """Return the window that holds the start of a path longest, and how many points of it.
+
+    Not the one just `left`, and none that holds less than `least` metres, unless to the end.
+    """
     best: tuple[int, int] | None = None
     for index, window in enumerate(windows):
         inside = window.holds(path, 0.999 * pad)
         count = len(inside) if inside.all() else int(np.argmin(inside))
-        if count > 1 and (best is None or count > best[1]):
+        length = np.hypot(*np.diff(path[:count], axis=0).T).sum() if count > 1 else 0.0
+        enough = count == len(path) or length >= least
+        if index != left and enough and (best is None or count > best[1]):
             best = (index, count)
-    # a window that only ends here (the one just left) is no holder: it must carry the path on
-    if best is not None and best[1] < len(path) and _short(path[: best[1]], windows[best[0]], pad):
-        return None
     return best
-
-
-def _short(path: Floats, window: Window, pad: float) -> bool:
-    """Tell whether a stretch is so short that a window of its own serves better."""
-    inner = min(window.width, window.height) - 2 * pad
-    return bool(np.hypot(*np.diff(path, axis=0).T).sum() < 0.45 * inner)
 
 
 def _run(path: Floats, size: Floats) -> int:
