@@ -12,6 +12,7 @@ from lateralline import __version__
 from lateralline.cli.bench import bench
 from lateralline.cli.build import build
 from lateralline.cli.check import check
+from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
 from lateralline.cli.export import export
@@ -71,6 +72,7 @@ for command in (
     ties,
     export,
     zones,
+    clearance,
     schema,
     practice,
     prove,

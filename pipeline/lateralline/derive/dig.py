@@ -26,8 +26,9 @@ UNKNOWN_DIAMETER_M = 0.200
 #: An inside diameter alone is widened by this for its walls: common practice, no source.
 UNKNOWN_WALLS_RATIO = 1.25
 
-_QUARTER_SIDES = 16
-_OUTSIDE = 1.0 / cos(pi / (4 * _QUARTER_SIDES))  # so that round corners hold the circle
+#: Round corners are drawn with so many sides a quarter, and by so much outside the circle.
+QUARTER_SIDES = 16
+OUTSIDE = 1.0 / cos(pi / (4 * QUARTER_SIDES))
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +107,7 @@ def zone_width_m(diameter_m: float, tolerance_m: float) -> float:
 
 def around(region: shapely.Geometry, distance_m: float) -> shapely.Polygon:
     """Return everything within a distance of a region in plan, round corners drawn outside."""
-    return shapely.buffer(region, distance_m * _OUTSIDE, quad_segs=_QUARTER_SIDES)
+    return shapely.buffer(region, distance_m * OUTSIDE, quad_segs=QUARTER_SIDES)
 
 
 def dig_rows(

@@ -66,7 +66,7 @@ def convex_signed(x: Floats, ring: Floats) -> Floats:
     off = x[..., None, :] - ring
     inside = (side[..., 0] * off[..., 1] - side[..., 1] * off[..., 0] >= 0).all(axis=-1)
     near = point_to_segment(x[..., None, :], ring, after).min(axis=-1)
-    return np.where(inside, -near, near)
+    return np.asarray(np.where(inside, -near, near))
 
 
 def upward(plan_m: Floats, below_m: Floats) -> Floats:

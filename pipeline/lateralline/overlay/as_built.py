@@ -81,24 +81,25 @@ class AsBuilt:
         corridors = self.table("position_corridor")
         keys = ["site_id", "line_id"]
         merged = lines.merge(
-            corridors[[*keys, "shape", "frame_shift_95_m"]].rename(columns={"shape": "corridor"}),
+            corridors[[*keys, "geometry", "frame_shift_95_m"]].rename(
+                columns={"geometry": "corridor"}
+            ),
             on=keys,
             how="left",
             validate="one_to_one",
         )
         if not len(merged):
             return
-        paths = np.asarray(merged["shape"], dtype=object)
+        paths = np.asarray(merged["geometry"], dtype=object)
         middle = shapely.get_coordinates(shapely.centroid(paths))
         for metric, rows in regions(self.plan_crs, middle):
             yield _lines(metric, merged.iloc[rows])
 
     def table(self, layer: str) -> Any:
-        """Return a layer as columns, its geometry as the column `shape`."""
+        """Return a layer as columns, its geometry as plain objects."""
         frame = pyogrio.read_dataframe(self.path, layer=layer)
-        shape = np.asarray(frame.geometry.array, dtype=object)
         plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-        plain["shape"] = shape
+        plain["geometry"] = np.asarray(frame.geometry.array, dtype=object)
         return plain
 
 
@@ -140,7 +141,7 @@ def _lines(metric: Metric, rows: Any) -> Lines:
         metric=metric,
         site=text(rows["site_id"]),
         line=text(rows["line_id"]),
-        path_m=metric.shapes_to_metres(np.asarray(rows["shape"], dtype=object)),
+        path_m=metric.shapes_to_metres(np.asarray(rows["geometry"], dtype=object)),
         corridor_m=metric.shapes_to_metres(_or_none(rows["corridor"])),
         frame_shift_95_m=number(rows["frame_shift_95_m"]),
         inside_diameter_m=inside,

@@ -1,0 +1,153 @@
+"""What `clearance` is told in options, and what it says on the terminal."""
+
+from __future__ import annotations
+
+import json
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+import typer
+from rich.table import Table
+
+from lateralline import __version__
+from lateralline.cli.options import console, print_indented
+from lateralline.cli.report import print_last_words
+from lateralline.overlay.plan_drawing import LayerUse
+from lateralline.overlay.plan_files import column_names
+from lateralline.overlay.planned import KINDS
+from lateralline.overlay.rows import plain
+from lateralline.overlay.run import Comparison
+from lateralline.read.ledger import nearest
+from lateralline.summary import CAUTION
+
+_NONE_SHOWN = (
+    "No conflict is shown by these records. That is no clearance to dig: it says nothing of pipes "
+    "nobody located, of what lies past the ends of a located line, or of other utilities."
+)
+
+
+def columns_said(said: list[str]) -> dict[str, str]:
+    """Return --column options as our name → the plan's; typer.BadParameter for what is none."""
+    out: dict[str, str] = {}
+    for text in said:
+        ours, equals, theirs = (part.strip() for part in text.partition("="))
+        if not equals or not theirs:
+            raise typer.BadParameter(f"OURS=THEIRS; got {text!r}", param_hint="--column")
+        _known(ours, "--column")
+        out[ours] = theirs
+    return out
+
+
+def layers_said(said: list[str]) -> dict[str, LayerUse]:
+    """Return --layer options as layer → its use."""
+    out: dict[str, LayerUse] = {}
+    for text in said:
+        name, _, rest = text.partition("=")
+        kind, *more = (part.strip() for part in rest.split(","))
+        found = next((k for k in KINDS if k == kind), None)
+        if not name.strip() or found is None:
+            raise typer.BadParameter(
+                f"NAME=KIND with KIND one of {', '.join(KINDS)}; got {text!r}", param_hint="--layer"
+            )
+        cells: dict[str, object] = {}
+        for pair in more:
+            key, equals, value = (part.strip() for part in pair.partition("="))
+            if not equals:
+                raise typer.BadParameter(
+                    f"NAME=KIND,attribute=value; got {text!r}", param_hint="--layer"
+                )
+            _known(key, "--layer")
+            cells[key] = value
+        out[name.strip()] = LayerUse(found, cells)
+    return out
+
+
+def _known(name: str, option: str) -> None:
+    names = column_names()
+    if name not in names:
+        near = nearest(name, names)
+        hint = f"do you mean {near}?" if near else "as depth_m, level_m, diameter_in, radius_m"
+        raise typer.BadParameter(f"no attribute is called {name!r}; {hint}", param_hint=option)
+
+
+def print_comparison(
+    made: Comparison, out: Path | None, picture: Path | None, *, as_json: bool, exit_code: int
+) -> None:
+    """Print every pair, the riskiest first, what they rest on, and the caution."""
+    if as_json:
+        typer.echo(_document(made, out, exit_code))
+        return
+    to = console()
+    if made.rows:
+        to.print(_table(made.rows))
+    for n, row in enumerate(made.rows, start=1):
+        style = "bold red" if row["verdict"] == "conflict" else ""
+        name = row["work_name"] or row["work_id"]
+        print_indented(
+            to, f"{n} {row['site_id']} {row['line_id']}, {name}: {row['what']}", 2, style
+        )
+    for note in made.notes:
+        print_indented(to, note)
+    if not made.conflicts:
+        print_indented(to, _NONE_SHOWN, style="bold")
+    wrote = [str(path) for path in (out, picture) if path is not None]
+    said = f"{made.conflicts} conflict(s) in {len(made.rows)} pair(s) listed"
+    print_last_words(to, said + (f"; wrote {', '.join(wrote)}" if wrote else ""), CAUTION)
+
+
+def _table(rows: list[dict[str, Any]]) -> Table:
+    table = Table(
+        box=None, pad_edge=False, title="metres, the riskiest first", title_justify="left"
+    )
+    table.add_column("", justify="right")
+    table.add_column("line", no_wrap=True)
+    table.add_column("planned", overflow="ellipsis", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    for name in ("apart", "at least", "needed", "P below", "P touch", "at m"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("by", no_wrap=True)
+    for n, row in enumerate(rows, start=1):
+        table.add_row(
+            str(n),
+            f"{row['site_id']} {row['line_id']}",
+            row["work_name"] or row["work_id"],
+            row["verdict"].replace("_", " "),
+            f"{row['separation_m']:.2f}",
+            "none" if isnan(row["lower_95_m"]) else f"{row['lower_95_m']:.2f}",
+            f"{row['required_m']:.2f}",
+            _chance(row["probability_below_required"]),
+            _chance(row["probability_contact"]),
+            f"{row['chainage_m']:.2f}",
+            row["levels_by"].partition("_")[0],
+            style="bold red" if row["verdict"] == "conflict" else "",
+        )
+    return table
+
+
+def _chance(probability: float) -> str:
+    """Say a probability as precisely as it is known.
+
+    >>> [_chance(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
+    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if isnan(probability):
+        return "unknown"
+    if probability < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+
+
+def _document(made: Comparison, out: Path | None, exit_code: int) -> str:
+    content = {
+        "lateralline": __version__,
+        "command": "clearance",
+        "caution": CAUTION,
+        "out": None if out is None else str(out),
+        "exit_code": exit_code,
+        "conflicts": made.conflicts,
+        "none_shown_means": _NONE_SHOWN,
+        "notes": made.notes,
+        "pairs": [plain(row) for row in made.rows],
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)

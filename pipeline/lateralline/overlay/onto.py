@@ -1,0 +1,151 @@
+"""A plan's works brought onto the plane of a region, by the best published operation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isnan, nan
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lateralline.errors import FrameError
+from lateralline.frames.operations import PLAN_95, Operation, apply, best
+from lateralline.lineage import plan_of
+from lateralline.overlay.as_built import AsBuilt
+from lateralline.overlay.bodies import Work
+from lateralline.overlay.metric import Metric
+from lateralline.overlay.planned import Plan
+from lateralline.records import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What the plan's levels have to do with those of the built record."""
+
+    compare: bool  # whether they can be held against each other
+    transform: bool  # whether the operation takes them along
+    why: str  # in words
+
+
+@dataclass(frozen=True, slots=True)
+class Onto:
+    """Works in metres of a region's plane, and how they came there."""
+
+    works: tuple[Work, ...]
+    sigma_m: float  # on each axis in plan
+    operation: Operation | None  # None: same CRS
+
+
+def basis_of(plan: Plan, as_built: AsBuilt, said: str, datums: set[str]) -> Basis:
+    """Return whether levels compare; `said` is "same", "none" or "".
+
+    `datums` are those of the built lines. Raises FrameError for "same" with several of them, or
+    when the record has no levels at all.
+    """
+    given = any(work.has_level for work in plan.works)
+    if said == "none" or not given:
+        return Basis(
+            False,
+            False,
+            "the plan gives none; depths below ground serve"
+            if not given
+            else "not used, as --plan-levels says",
+        )
+    if said == "same":
+        relative_sites = len(as_built.sites) > 1 and "relative" in datums
+        if len(datums) > 1 or relative_sites:
+            raise FrameError(
+                "levels of the plan cannot be the same as those of built sites on "
+                f"{len(datums)} level bases ({', '.join(sorted(datums))}); relative levels compare "
+                "only within one site: use one site's record, or depths below ground"
+            )
+        if datums == {"depth only"}:
+            raise FrameError(
+                "the built record has depths only, no levels: give depths below ground"
+            )
+        return Basis(True, False, "those of the plan are the record's, as --plan-levels says")
+    ours, theirs = as_built.crs, plan.crs
+    if ours is None or theirs is None or min(len(c.axis_info) for c in (ours, theirs)) < 3:
+        return Basis(False, False, "nothing says that those of the plan are on the record's basis")
+    if len(datums) > 1:
+        return Basis(False, False, "the built sites do not share one level basis")
+    return Basis(True, True, f"levels go from {theirs.name} to {ours.name}")
+
+
+def onto(
+    plan: Plan, as_built: AsBuilt, metric: Metric, basis: Basis, stated_m: float = nan
+) -> Onto:
+    """Return the plan's works in metres of a region.
+
+    `stated_m` is what the user says an operation of unpublished accuracy is good to. Raises
+    FrameError when only a ballpark operation leads there, when nobody knows how good it is, and
+    when one of plan and record has invented axes and the other not.
+    """
+    if (plan.crs is None) != (metric.crs is None):
+        raise FrameError(
+            "the built record is a sketch on invented axes, the plan is not"
+            if metric.crs is None
+            else "the plan is on axes of its own, the built record is on the map: say --plan-crs"
+        )
+    if plan.crs is None or metric.crs is None or metric.area is None:
+        return Onto(plan.works, 0.0, None)
+    source, target = plan_of(plan.crs), metric.crs
+    whole = None
+    if basis.transform and as_built.crs is not None:
+        whole = (plan.crs, as_built.crs)
+    operation = None
+    if source != target or (whole is not None and whole[0] != whole[1]):
+        operation = best(*(whole or (source, target)), metric.area)[1]
+        _refuse(operation, stated_m)
+    sigma = 0.0
+    if operation is not None:
+        sigma = stated_m if isnan(operation.accuracy_m) else operation.accuracy_m
+    works = [_moved(work, plan.crs, as_built, metric, whole) for work in plan.works]
+    return Onto(tuple(works), sigma, operation)
+
+
+def off_by(moved: Onto) -> str:
+    """Say how the plan came into the record's CRS."""
+    if moved.operation is None:
+        return "plan and record are in one CRS"
+    return f"{moved.operation.name}: off by {PLAN_95 * moved.sigma_m:.3f} m at 95 %, taken in"
+
+
+def _refuse(operation: Operation, stated_m: float) -> None:
+    ways = f"from {operation.source} to {operation.target}"
+    if operation.ballpark:
+        missing = "; ".join(operation.better_unavailable)
+        raise FrameError(
+            f"only a ballpark operation leads {ways}, which takes one datum for the other: bring "
+            "the plan into the record's CRS by a proper one"
+            + (f"; grid files are missing: {missing}" if missing else "")
+        )
+    if isnan(operation.accuracy_m) and isnan(stated_m):
+        raise FrameError(
+            f"nobody has published how good the operation {ways} is ({operation.name}): say it "
+            "with --shift-accuracy, one standard deviation, as 1m"
+        )
+
+
+def _moved(
+    work: Work, crs: CRS, as_built: AsBuilt, metric: Metric, whole: tuple[CRS, CRS] | None
+) -> Work:
+    assert metric.crs is not None
+    assert metric.area is not None
+    xy = shapely.get_coordinates(work.shape)
+    z = work.z_m
+    if whole is not None and work.has_level:
+        unit = whole[0].axis_info[-1]
+        sign = -1.0 if unit.direction == "down" else 1.0
+        up = np.broadcast_to(z, len(xy)) / (unit.unit_conversion_factor * sign)
+        xyz = apply(best(*whole, metric.area)[0], np.column_stack([xy, up]), None)
+        xy, z = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m
+    elif plan_of(crs) != metric.crs:
+        xy = apply(best(plan_of(crs), metric.crs, metric.area)[0], xy, None)
+    return work.at(_with(work.shape, metric.to_metres(xy)), z)
+
+
+def _with(shape: shapely.Geometry, xy: Floats) -> shapely.Geometry:
+    moved = shapely.set_coordinates(np.array([shape], dtype=object), xy)[0]
+    return shapely.orient_polygons(moved) if hasattr(shapely, "orient_polygons") else moved

@@ -1,0 +1,160 @@
+"""Plans drawn as DXF: what is on which layer, read with ezdxf (the extra `cad`).
+
+A drawing carries no attributes, so each layer's use is said: `BORE=bore,diameter_m=0.16`. Closed
+polylines are trenches, open ones and lines bores, circles and points posts and piles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lateralline.errors import MissingExtraError
+from lateralline.overlay.bodies import SHAPE_WITHIN_M, Kind
+from lateralline.overlay.planned import KINDS, Feature
+from lateralline.read.ledger import Ledger, nearest
+from lateralline.units import METRES_PER
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.entities.dxfentity import DXFEntity
+
+#: $INSUNITS of the DXF header; from memory of the format's reference.
+HEADER_UNITS: Final = {1: "in", 2: "ft", 4: "mm", 5: "cm", 6: "m", 21: "us-ft"}
+_PATHS: Final = ("LWPOLYLINE", "POLYLINE", "LINE", "ARC", "SPLINE")
+_SHUT_M: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class LayerUse:
+    """What one layer of a drawing holds, and the attributes all of it has."""
+
+    kind: Kind
+    cells: Mapping[str, object]
+
+
+def drawn_features(
+    path: Path, uses: Mapping[str, LayerUse], crs: CRS | None, unit: str, ledger: Ledger
+) -> tuple[list[Feature], list[str]]:
+    """Return the features of the layers in use, and notes on what was left.
+
+    Without `uses`, a layer whose name holds one kind's word is of that kind.
+    """
+    drawing = _opened(path, ledger)
+    if drawing is None:
+        return [], []
+    _check_unit(path, drawing, crs, unit, ledger)
+    unit_m = 1.0
+    if crs is not None and not crs.is_geographic:
+        unit_m = float(crs.axis_info[0].unit_conversion_factor)
+    there = {layer.dxf.name for layer in drawing.layers}
+    there |= {e.dxf.layer for e in drawing.modelspace()}
+    chosen = _chosen(path, uses, sorted(there), ledger)
+    features: list[Feature] = []
+    left: dict[str, int] = {}
+    for row, entity in enumerate(drawing.modelspace(), start=1):
+        layer = str(entity.dxf.layer)
+        use = chosen.get(layer.casefold())
+        if use is None:
+            left[layer] = left.get(layer, 0) + 1
+            continue
+        name = f"{path.name} {layer}"
+        shapes = list(_shapes(entity, use.kind, unit_m, name, row, ledger))
+        for n, (shape, cells) in enumerate(shapes, start=1):
+            part = f".{n}" if len(shapes) > 1 else ""
+            told = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
+            features.append(Feature(name, row, part, shape, told))
+    notes = [f"layer {layer}: {n} entities not looked at" for layer, n in left.items()]
+    return features, notes
+
+
+def _opened(path: Path, ledger: Ledger) -> Drawing | None:
+    try:
+        from ezdxf.filemanagement import readfile
+        from ezdxf.lldxf.const import DXFError
+    except ImportError as e:
+        raise MissingExtraError('drawings need: pip install "lateralline[cad]"') from e
+    try:
+        return readfile(path)
+    except (DXFError, OSError, UnicodeDecodeError, ValueError) as e:
+        ledger.fault(path.name, 0, "file", "", "must be a DXF drawing", str(e))
+        return None
+
+
+def _check_unit(path: Path, drawing: Drawing, crs: CRS | None, unit: str, ledger: Ledger) -> None:
+    header = HEADER_UNITS.get(int(drawing.header.get("$INSUNITS", 0)), "")
+    says = unit or header
+    if not says or crs is None or crs.is_geographic:
+        return
+    counts = crs.axis_info[0].unit_conversion_factor
+    if abs(METRES_PER[says] / counts - 1.0) > 1e-9:
+        own = next((u for u, m in METRES_PER.items() if abs(m / counts - 1.0) < 1e-9), "another")
+        must = f"of the drawing must be that of {crs.name}, {own}"
+        hint = f"if its coordinates are {own} all the same, say --plan-unit {own}"
+        ledger.fault(path.name, 0, "unit", says, must, hint)
+
+
+def _chosen(
+    path: Path, uses: Mapping[str, LayerUse], there: list[str], ledger: Ledger
+) -> dict[str, LayerUse]:
+    lower = {name.casefold() for name in there}
+    for name in uses:
+        if name.casefold() not in lower:
+            near = nearest(name, there)
+            hint = f"do you mean {near}?" if near else f"there are {', '.join(there)}"
+            ledger.fault(path.name, 0, "layer", name, "must be a layer of the drawing", hint)
+    if uses:
+        return {name.casefold(): use for name, use in uses.items()}
+    found: dict[str, LayerUse] = {}
+    for name in lower:
+        words = [kind for kind in KINDS if kind in name]
+        if len(words) == 1:
+            found[name] = LayerUse(words[0], {})
+    if not found:
+        hint = f"as --layer NAME=trench,depth_m=1.2; there are {', '.join(there)}"
+        ledger.fault(path.name, 0, "layer", "", "must be said to be planned works", hint)
+    return found
+
+
+def _shapes(
+    entity: DXFEntity, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
+) -> Iterator[tuple[shapely.Geometry, dict[str, object]]]:
+    """Yield the geometry of one entity with what its own shape says; faults for what is no such."""
+    from ezdxf.path import make_path
+
+    what = entity.dxftype()
+    if kind in ("post", "pile") and what in ("CIRCLE", "POINT"):
+        place = entity.dxf.center if what == "CIRCLE" else entity.dxf.location
+        about: dict[str, object] = {}
+        if what == "CIRCLE":
+            about = {"radius_m": float(entity.dxf.radius) * unit_m}
+        yield shapely.Point(place.x, place.y), about
+        return
+    if what not in _PATHS and not (what == "CIRCLE" and kind == "trench"):
+        ledger.fault(name, row, "entity", what, f"cannot be a {kind}", _WAYS[kind])
+        return
+    points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]
+    xyz = np.array(points, dtype=np.float64).reshape(-1, 3)
+    if kind == "bore":
+        if len(xyz) > 1:
+            yield shapely.LineString(xyz if xyz[:, 2].any() else xyz[:, :2]), {}
+        return
+    shut = bool(getattr(entity, "is_closed", False)) or what == "CIRCLE"
+    if len(xyz) < 4 or not (shut or np.abs(xyz[0, :2] - xyz[-1, :2]).max() < _SHUT_M):
+        ledger.fault(name, row, "entity", what, "of a trench must be a closed outline")
+        return
+    yield shapely.Polygon(xyz[:, :2]), {}
+
+
+_WAYS: Final = {
+    "trench": "draw it as a closed polyline",
+    "bore": "draw it as a line or polyline",
+    "post": "draw it as a circle or a point",
+    "pile": "draw it as a circle or a point",
+}

@@ -1,0 +1,155 @@
+"""Plans in any vector file that GDAL opens; drawings are read by `plan_drawing`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import fiona
+import shapely
+from fiona.errors import DriverError, FionaError
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from shapely.geometry import shape as shape_of
+
+from lateralline.errors import SiteFaultsError
+from lateralline.overlay.plan_drawing import LayerUse, drawn_features
+from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
+from lateralline.read.ledger import Ledger, nearest
+
+_LOCAL = "local"
+
+
+def read_plan(
+    path: Path,
+    options: Options,
+    *,
+    crs: str = "",
+    uses: Mapping[str, LayerUse] | None = None,
+    unit: str = "",
+) -> Plan:
+    """Return a plan's works; `crs` overrides nothing, it says what the file does not.
+
+    `uses` tells what is drawn on each layer of a DXF; `unit` what its coordinates really count in.
+    Raises SiteFaultsError with every fault of every feature.
+    """
+    ledger = Ledger()
+    notes: list[str] = []
+    if path.suffix.lower() == ".dxf":
+        system = _parsed(crs, path, ledger) if crs else None
+        if not crs:
+            hint = 'as --plan-crs EPSG:32617; "local" on a sketch\'s own axes'
+            ledger.fault(path.name, 0, "CRS", "", "of a drawing must be said", hint)
+        if system is not None and system.is_geographic:
+            ledger.fault(path.name, 0, "CRS", crs, "of a drawing must be projected")
+        features, notes = drawn_features(path, uses or {}, system, unit, ledger)
+    else:
+        features, system = _features(path, options.columns, crs, ledger)
+    works = works_of(features, replace(options, z_unit_m=z_unit_m(system)), ledger)
+    if not features and not ledger.faults:
+        ledger.fault(path.name, 0, "features", "", "must hold a trench, bore, post or pile")
+    if ledger.faults:
+        raise SiteFaultsError(path.name, ledger.faults)
+    return Plan(path, system, works, tuple(notes))
+
+
+def z_unit_m(crs: CRS | None) -> float:
+    """Return metres in the unit of z: the vertical axis', else that of the plan, else metres."""
+    if crs is None:
+        return 1.0
+    axis = crs.axis_info[-1]
+    if len(crs.axis_info) < 3 and crs.is_geographic:
+        return 1.0
+    return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
+
+
+def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
+    if text.strip().casefold() == _LOCAL:
+        return None
+    try:
+        crs = CRS.from_user_input(text)
+    except CRSError:
+        ledger.fault(path.name, 0, "CRS", text, "must be one pyproj knows, such as EPSG:32617")
+        return None
+    if not (crs.is_projected or crs.is_geographic or crs.is_compound):
+        ledger.fault(path.name, 0, "CRS", text, f"must have plan coordinates; {crs.type_name} not")
+    return crs
+
+
+def _features(
+    path: Path, columns: Mapping[str, str], crs: str, ledger: Ledger
+) -> tuple[list[Feature], CRS | None]:
+    try:
+        layers = fiona.listlayers(path)
+    except (FionaError, DriverError, ValueError) as e:
+        ledger.fault(path.name, 0, "file", "", "must be a GeoPackage, GeoJSON or DXF", str(e))
+        return [], None
+    features: list[Feature] = []
+    systems: dict[str, CRS | None] = {}
+    for layer in layers:
+        name = path.name if len(layers) == 1 else f"{path.name} {layer}"
+        with fiona.open(path, layer=layer) as source:
+            if str(source.schema["geometry"]) == "None":
+                continue
+            system = CRS(source.crs_wkt) if source.crs_wkt else None
+            if system is not None and source.driver == "GeoJSON":
+                system = system.to_3d()  # RFC 7946: a third coordinate is a height on the ellipsoid
+            systems[name] = system
+            _check_columns(name, columns, list(source.schema["properties"]), ledger)
+            for row, f in enumerate(source, start=1):
+                features += _parts(name, row, f)
+    return features, _one_system(path, systems, crs, ledger)
+
+
+def _parts(name: str, row: int, feature: fiona.Feature) -> Iterable[Feature]:
+    cells = dict(feature["properties"])
+    if feature["geometry"] is None:
+        return [Feature(name, row, "", None, cells)]
+    parts = shapely.get_parts(shape_of(feature["geometry"]))
+    if not len(parts):
+        return [Feature(name, row, "", None, cells)]
+    numbered = len(parts) > 1
+    return [
+        Feature(name, row, f".{n}" if numbered else "", part, cells)
+        for n, part in enumerate(parts, start=1)
+    ]
+
+
+def _one_system(
+    path: Path, systems: Mapping[str, CRS | None], said: str, ledger: Ledger
+) -> CRS | None:
+    """Return the CRS of all layers: their own, or the one said where they name none."""
+    known = [c for c in systems.values() if c is not None and not c.is_engineering]
+    different = [c for c in known if c != known[0]]
+    if different:
+        names = " and ".join({c.name: None for c in known})
+        ledger.fault(path.name, 0, "CRS", names, "must be one for all layers")
+    if not said:
+        if not known:
+            hint = 'say --plan-crs; "local" on a sketch\'s own axes'
+            ledger.fault(path.name, 0, "CRS", "", "must be named in the file", hint)
+        return known[0] if known else None
+    crs = _parsed(said, path, ledger)
+    if known and crs is not None and _plan(crs) != _plan(known[0]):
+        must, hint = f"must be {crs.name}, as --plan-crs says", "leave --plan-crs out"
+        ledger.fault(path.name, 0, "CRS", known[0].name, must, hint)
+    return crs
+
+
+def _plan(crs: CRS) -> CRS:
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def _check_columns(name: str, columns: Mapping[str, str], there: list[str], ledger: Ledger) -> None:
+    lower = {c.casefold() for c in there}
+    for ours, theirs in columns.items():
+        if theirs.strip().casefold() not in lower:
+            near = nearest(theirs, there)
+            hint = f"do you mean {near}?" if near else f"there are {', '.join(there)}"
+            ledger.fault(name, 0, ours, theirs, "must be an attribute that is there", hint)
+
+
+def column_names() -> tuple[str, ...]:
+    """Return every name an attribute may have."""
+    return ("kind", "name", *(f"{length}_{unit}" for length in LENGTHS for unit in UNITS))

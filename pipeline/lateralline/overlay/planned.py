@@ -1,0 +1,212 @@
+"""Planned works read from a plan: every fault of every feature at once, lengths with their units.
+
+Attributes are `kind` (trench, bore, post, pile), `name`, and lengths whose names end in their unit:
+`depth_m`, `level_ft`, `diameter_in`, `radius_m`, `required_m`, `tolerance_m`. Depths count down
+from the ground to the bottom, or to a bore's axis; levels are of the same places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import isfinite, nan
+from pathlib import Path
+from typing import Final, get_args
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lateralline.overlay.bodies import Kind, Work
+from lateralline.read.ledger import Ledger, nearest
+from lateralline.records import Floats
+from lateralline.units import METRES_PER
+
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+LENGTHS: Final = ("depth", "level", "diameter", "radius", "required", "tolerance")
+UNITS: Final = {unit.replace("-", "_"): metres for unit, metres in METRES_PER.items()}
+#: What a geometry is when nothing says so.
+_BY_SHAPE: Final[dict[str, Kind]] = {"Polygon": "trench", "LineString": "bore", "Point": "post"}
+_SHAPE_OF: Final = {"trench": "Polygon", "bore": "LineString", "post": "Point", "pile": "Point"}
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One feature as a file has it, one geometry, before anything is believed."""
+
+    file: str  # and layer, as faults name it
+    row: int  # its number in the file or layer, from 1
+    part: str  # ".2" for the second geometry of several
+    shape: shapely.Geometry | None  # coordinates of the plan's CRS
+    cells: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the user says of the plan beyond what stands in it."""
+
+    required_m: float = nan
+    tolerance_95_m: float = 0.0
+    columns: Mapping[str, str] = field(default_factory=dict)  # our name → the plan's
+    z_unit_m: float = 1.0  # metres in the unit of z
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """A plan in its own coordinates."""
+
+    path: Path
+    crs: CRS | None  # None = axes of its own
+    works: tuple[Work, ...]
+    notes: tuple[str, ...] = ()
+
+
+def works_of(features: list[Feature], options: Options, ledger: Ledger) -> tuple[Work, ...]:
+    """Return the works that features describe; faults go to the ledger."""
+    made = [_work(feature, options, ledger) for feature in features]
+    return tuple(work for work in made if work is not None)
+
+
+def _work(feature: Feature, options: Options, ledger: Ledger) -> Work | None:
+    before = len(ledger.faults)
+    cells = _Cells(feature, options.columns, ledger)
+    kind = _kind(cells, feature, ledger)
+    shape = _shape(kind, feature, ledger)
+    depth = cells.length("depth", least=0.0, hint="depths count down from the ground")
+    level = cells.length("level")
+    radius = _radius(kind, cells)
+    required = cells.length("required", least=0.0)
+    tolerance = cells.length("tolerance", least=0.0)
+    if not isfinite(required):
+        required = options.required_m
+    if not isfinite(required) and len(ledger.faults) == before:
+        hint = "or give --required for all, as --required 0.3m"
+        cells.fault("required_m", "", "must say the clearance that is required", hint)
+    if len(ledger.faults) > before or shape is None or kind is None:
+        return None
+    z = _levels(kind, shape, level, options.z_unit_m)
+    return Work(
+        id=f"{feature.file}:{feature.row}{feature.part}",
+        name=cells.text("name"),
+        kind=kind,
+        shape=shapely.force_2d(shape),
+        z_m=z,
+        depth_m=depth,
+        radius_m=radius,
+        required_m=required,
+        tolerance_95_m=tolerance if isfinite(tolerance) else options.tolerance_95_m,
+    )
+
+
+def _levels(kind: Kind, shape: shapely.Geometry, level_m: float, z_unit_m: float) -> Floats:
+    """Return levels: as the attribute says, else z of a bore; z that is 0 throughout is none."""
+    if isfinite(level_m):
+        return np.array([level_m])
+    if kind != "bore" or not shape.has_z:
+        return np.empty(0)
+    z: Floats = shapely.get_coordinates(shape, include_z=True)[:, 2] * z_unit_m
+    return z if np.isfinite(z).all() and z.any() else np.empty(0)
+
+
+def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
+    given = cells.text("kind").strip().casefold()
+    for kind in KINDS:
+        if given == kind:
+            return kind
+    shape = feature.shape
+    if not given and shape is not None and shape.geom_type in _BY_SHAPE:
+        return _BY_SHAPE[shape.geom_type]
+    if given or shape is not None:
+        near = nearest(given, KINDS) if given else ""
+        must = f"must be one of {', '.join(KINDS)}"
+        cells.fault("kind", given, must, f"do you mean {near}?" if near else "")
+    return None
+
+
+def _shape(kind: Kind | None, feature: Feature, ledger: Ledger) -> shapely.Geometry | None:
+    shape, where = feature.shape, (feature.file, feature.row, "geometry")
+    if shape is None or shape.is_empty:
+        ledger.fault(*where, "", "must be there: a polygon, a line or a point")
+        return None
+    if not np.isfinite(shapely.get_coordinates(shape)).all():
+        ledger.fault(*where, shape.wkt[:40], "must have finite coordinates")
+        return None
+    if kind is not None and shape.geom_type != _SHAPE_OF[kind]:
+        ledger.fault(*where, shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}")
+        return None
+    if not shape.is_valid:
+        ledger.fault(
+            *where, shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
+        )
+        return None
+    if shape.geom_type == "LineString" and shape.length == 0.0:
+        ledger.fault(*where, "LineString", "of a bore must have a length")
+        return None
+    if shape.geom_type == "Polygon" and shape.area == 0.0:
+        ledger.fault(*where, "Polygon", "of a trench must have an area")
+        return None
+    return shape
+
+
+def _radius(kind: Kind | None, cells: _Cells) -> float:
+    radius, diameter = (cells.length(name, above=0.0) for name in ("radius", "diameter"))
+    if isfinite(radius) and isfinite(diameter) and abs(2 * radius - diameter) > 1e-6:
+        cells.fault(
+            "radius_m", f"{radius:g}", f"must be half the diameter, {diameter / 2:g} m", "give one"
+        )
+    if isfinite(radius) or kind in (None, "trench"):
+        return radius if kind != "trench" else nan
+    if not isfinite(diameter) and not cells.faulty:
+        name = "diameter_m" if kind == "bore" else "radius_m"
+        cells.fault(name, "", f"must be there for a {kind}", "a number, its unit in the name")
+    return diameter / 2
+
+
+class _Cells:
+    """One feature's attributes under our names."""
+
+    def __init__(self, feature: Feature, columns: Mapping[str, str], ledger: Ledger) -> None:
+        self._feature, self._columns, self._ledger = feature, columns, ledger
+        self._lower = {str(k).strip().casefold(): k for k in feature.cells}
+        self.faulty = False
+
+    def fault(self, column: str, value: str, must: str, hint: str = "") -> None:
+        self.faulty = True
+        self._ledger.fault(self._feature.file, self._feature.row, column, value, must, hint)
+
+    def text(self, name: str) -> str:
+        value = self._value(name)
+        return "" if value is None else str(value)
+
+    def length(
+        self, name: str, *, least: float = -np.inf, above: float = -np.inf, hint: str = ""
+    ) -> float:
+        """Return a length in metres; NaN when not given."""
+        there = [(u, v) for u in UNITS if (v := self._value(f"{name}_{u}")) is not None]
+        if not there and (bare := self._value(name)) is not None:
+            must = "must have its unit in its name"
+            self.fault(name, str(bare), must, f"as {name}_m; or --column {name}_m={name}")
+            return nan
+        if len(there) > 1:
+            names = " and ".join(f"{name}_{u}" for u, _ in there)
+            self.fault(name, "", f"must be given once; {names} are there")
+            return nan
+        for unit, value in there:
+            try:
+                number = float(str(value).strip())
+            except ValueError:
+                number = nan
+            if not isfinite(number) or number < least or number <= above:
+                bound = f" ≥ {least:g}" if least > -np.inf else ""
+                bound = f" > {above:g}" if above > -np.inf else bound
+                self.fault(f"{name}_{unit}", str(value), f"must be a number{bound}", hint)
+                return nan
+            return number * UNITS[unit]
+        return nan
+
+    def _value(self, name: str) -> object:
+        own = self._columns.get(name, name).strip().casefold()
+        value = self._feature.cells.get(self._lower.get(own, ""))
+        if value is None or (isinstance(value, float) and not isfinite(value)):
+            return None
+        return value if str(value).strip() else None

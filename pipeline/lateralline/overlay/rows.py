@@ -1,0 +1,134 @@
+"""Pairs of lines and planned works as rows of the overlay's layers, and in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+from math import isfinite, isnan
+from typing import Any, Final
+
+import numpy as np
+import shapely
+
+from lateralline import contract
+from lateralline.overlay.as_built import Lines
+from lateralline.overlay.bodies import LevelsBy, Work
+from lateralline.overlay.clearance import Pair
+
+LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts")
+_BY_WORDS: Final[dict[LevelsBy, str]] = {
+    "level": "levels of both on one basis",
+    "depth_below_ground": "both measured down from the ground at the pipe",
+    "plan_only": "in plan alone, as if the works reached every depth",
+}
+
+
+def pair_row(lines: Lines, pair: Pair, frame_sigma_m: float) -> dict[str, Any]:
+    """Return a pair as a row of `clearance_pairs`."""
+    has_level = lines.level_datum[pair.line] != "depth only"
+    work = pair.work
+    return {
+        "site_id": str(lines.site[pair.line]),
+        "line_id": str(lines.line[pair.line]),
+        "work_id": work.id,
+        "work_name": work.name,
+        "kind": work.kind,
+        "verdict": "conflict" if pair.is_conflict else "none_shown",
+        "required_m": work.required_m,
+        "separation_m": pair.separation_m,
+        "lower_95_m": pair.lower_95_m,
+        "sigma_m": pair.sigma_m,
+        "probability_below_required": pair.below_required,
+        "probability_contact": pair.contact,
+        "chainage_m": pair.chainage_m,
+        "worst_chainage_m": pair.worst_chainage_m,
+        "levels_by": pair.by,
+        "shape": pair.shape,
+        "pipe_axis_level_m": float(pair.axis_m[2]) if has_level else np.nan,
+        "pipe_axis_depth_m": pair.depth_m,
+        "outside_diameter_m": float(lines.outside_diameter_m[pair.line]),
+        "diameter_assumed": bool(lines.diameter_assumed[pair.line]),
+        "open_end": pair.open_end,
+        "frame_sigma_m": frame_sigma_m,
+        "plan_tolerance_95_m": work.tolerance_95_m,
+        "what": in_words(pair, assumed=bool(lines.diameter_assumed[pair.line])),
+        "caution": contract.load("clearance_pairs").caution,
+    }
+
+
+def in_words(pair: Pair, *, assumed: bool) -> str:
+    """Say what was found, what it rests on, and what it does not say."""
+    required = pair.work.required_m
+    said = f"{pair.separation_m:.2f} m between surfaces as located, {_BY_WORDS[pair.by]}"
+    if isnan(pair.lower_95_m):
+        said += "; nothing bounds how far off the pipe may be, so no clearance is shown"
+    else:
+        least = max(pair.lower_95_m, 0.0)
+        anywhere = ", the pipe anywhere in its corridor" if pair.shape == "undecided" else ""
+        touch = "they may touch" if least == 0.0 else f"{least:.2f} m at the least"
+        said += f"; {touch} (95 %{anywhere})"
+    said += f", {required:.2f} m required"
+    if not pair.is_conflict:
+        said += "; no conflict shown, which is no clearance to dig"
+    if pair.open_end:
+        said += "; the located line ends here and the pipe runs on: it may be nearer"
+    if assumed:
+        said += "; the pipe's outside diameter is assumed"
+    return said
+
+
+def by_risk(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return rows with the riskiest first: unknown, then likeliest, then nearest."""
+
+    def risk(row: dict[str, Any]) -> tuple[bool, float, float, float]:
+        below, lower = row["probability_below_required"], row["lower_95_m"]
+        sure = 1.0 if isnan(below) else below
+        margin = -np.inf if isnan(lower) else lower - row["required_m"]
+        return row["verdict"] != "conflict", -sure, margin, row["separation_m"]
+
+    return sorted(rows, key=risk)
+
+
+def approach(pair: Pair) -> tuple[shapely.LineString, Any]:
+    """Return the line from axis to planned thing in plan, and its two levels."""
+    places = np.stack([pair.axis_m, pair.surface_m])
+    return shapely.linestrings(places[:, :2]), places[:, 2]
+
+
+def work_rows(
+    works: tuple[Work, ...], pairs: list[Pair], *, with_levels: bool
+) -> tuple[list[dict[str, Any]], Any]:
+    """Return rows of `planned_works` and footprints in metres."""
+    count = Counter(pair.work.id for pair in pairs)
+    caution = contract.load("planned_works").caution
+    rows = [
+        {
+            "work_id": work.id,
+            "work_name": work.name,
+            "kind": work.kind,
+            "depth_m": work.depth_m,
+            "level_lowest_m": float(work.z_m.min()) if with_levels and work.has_level else np.nan,
+            "radius_m": work.radius_m,
+            "required_m": work.required_m,
+            "tolerance_95_m": work.tolerance_95_m,
+            "pairs": count[work.id],
+            "caution": caution,
+        }
+        for work in works
+    ]
+    shapes = np.empty(len(works), dtype=object)
+    shapes[:] = [work.footprint for work in works]
+    return rows, shapes
+
+
+def columns(layer: str, rows: list[dict[str, Any]]) -> dict[str, list[Any]]:
+    """Return rows as the declared columns of a layer."""
+    return {name: [row[name] for row in rows] for name in contract.load(layer).names}
+
+
+def plain(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row for machines: no NaN, no caution on every line."""
+    return {
+        k: None if isinstance(v, float) and not isfinite(v) else v
+        for k, v in row.items()
+        if k != "caution"
+    }

@@ -1,0 +1,203 @@
+"""A whole comparison: built record and plan in, pairs and an overlay folder out."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass, field
+from math import nan
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+import shapely
+
+from lateralline import contract
+from lateralline.errors import LaterallineError
+from lateralline.layers import Shapes, to_table
+from lateralline.overlay import rows as as_rows
+from lateralline.overlay.as_built import AsBuilt, Lines
+from lateralline.overlay.clearance import Pair, Terms, pairs_of
+from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
+from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
+from lateralline.overlay.planned import Plan
+
+#: Pairs no farther apart than this in plan are listed, if not more was asked for.
+SEARCH_M: Final = 3.0
+NAME: Final = "clearance"
+
+
+class NothingToCompareError(LaterallineError, ValueError):
+    """The built record has no line, or the plan no works."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """One region's outcome."""
+
+    lines: Lines
+    moved: Onto
+    pairs: list[Pair]
+
+
+@dataclass(slots=True, eq=False)
+class Comparison:
+    """Everything found."""
+
+    basis: Basis
+    parts: list[Part] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)  # riskiest first
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def conflicts(self) -> int:
+        """How many pairs are in conflict."""
+        return sum(row["verdict"] == "conflict" for row in self.rows)
+
+    @property
+    def lines(self) -> int:
+        """How many lines were looked at."""
+        return sum(len(part.lines.line) for part in self.parts)
+
+
+def compare(
+    as_built: AsBuilt,
+    plan: Plan,
+    *,
+    search_m: float = SEARCH_M,
+    plan_levels: str = "",
+    stated_m: float = nan,
+) -> Comparison:
+    """Return every planned thing against every line near it, a region at a time.
+
+    Raises FrameError when the plan cannot be brought to the record, NothingToCompareError when
+    there is no line.
+    """
+    bands, segments = as_built.table("level_band"), as_built.table("pipe_segments")
+    regions = list(as_built.lines())
+    if not regions:
+        raise NothingToCompareError(f"{as_built.path} holds no line: there is nothing to compare")
+    datums = {str(d) for lines in regions for d in lines.level_datum}
+    made = Comparison(basis_of(plan, as_built, plan_levels, datums))
+    rows = []
+    for lines in regions:
+        moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
+        terms = Terms(search_m, moved.sigma_m, made.basis.compare)
+        pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
+        made.parts.append(Part(lines, moved, pairs))
+        rows += [as_rows.pair_row(lines, pair, moved.sigma_m) for pair in pairs]
+    made.rows = as_rows.by_risk(rows)
+    made.notes = [*_notes(as_built, plan, made), *plan.notes]
+    return made
+
+
+def write(
+    made: Comparison, as_built: AsBuilt, plan: Plan, out: Path, *, replace: bool = False
+) -> None:
+    """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
+    with overlay_folder(out, NAME, as_built.crs, as_rows.LAYERS, replace=replace) as overlay:
+        home = _home(made, plan)
+        for n, part in enumerate(made.parts):
+            mine = [work for work, part_of in zip(part.moved.works, home, strict=True)
+                    if part_of == n]  # fmt: skip
+            _add(overlay, part, tuple(mine), made, as_built)
+        with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
+            sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
+            sheet.writeheader()
+            sheet.writerows(as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
+        overlay.close(" ".join(made.notes))
+
+
+def _home(made: Comparison, plan: Plan) -> list[int]:
+    """Return the region each of the plan's works is written with: the one it has most pairs in."""
+    counts = np.array(
+        [
+            [sum(pair.work.id == work.id for pair in part.pairs) for part in made.parts]
+            for work in plan.works
+        ]
+    )
+    return [int(row.argmax()) for row in counts]
+
+
+def _add(
+    overlay: Overlay, part: Part, works: tuple[Any, ...], made: Comparison, as_built: AsBuilt
+) -> None:
+    """Write one region's layers, plan coordinates in the file's CRS and in longitude, latitude."""
+    pairs = part.pairs
+    rows = [as_rows.pair_row(part.lines, pair, part.moved.sigma_m) for pair in pairs]
+    bad = [n for n, pair in enumerate(pairs) if pair.is_conflict]
+    lines, z = _objects([]), np.empty((0, 2))
+    if pairs:
+        places = [as_rows.approach(pair) for pair in pairs]
+        lines, z = _objects([p for p, _ in places]), np.stack([z for _, z in places])
+    points = _objects([shapely.Point(pairs[n].axis_m[:2]) for n in bad])
+    all_pairs = [pair for each in made.parts for pair in each.pairs]
+    about, outlines = as_rows.work_rows(works, all_pairs, with_levels=made.basis.compare)
+    unit = as_built.level_unit_m
+
+    def tables(way: Any, scale: float) -> dict[str, pa.Table]:
+        shapes = {
+            "planned_works": way(outlines),
+            "clearance_pairs": with_z(way(lines), z.ravel() / scale),
+            "clearance_conflicts": with_z(way(points), z[bad, 0] / scale),
+        }
+        by_layer = {
+            "planned_works": about,
+            "clearance_pairs": rows,
+            "clearance_conflicts": [rows[n] for n in bad],
+        }
+        return {n: to_table(n, as_rows.columns(n, by_layer[n]), shapes[n]) for n in shapes}
+
+    metric = part.lines.metric
+    lonlat = to_lonlat(metric, outlines) is not None
+    overlay.add(
+        tables(metric.shapes_to_file, unit),
+        {n: _flat(t) for n, t in tables(lambda s: to_lonlat(metric, s), 1.0).items()}
+        if lonlat
+        else None,
+    )
+
+
+def _flat(table: pa.Table) -> pa.Table:
+    """Return a table whose geometry has no z: RFC 7946 has no place for other levels."""
+    from lateralline.layers import GEOMETRY, GEOMETRY_FIELD, shapes
+
+    flat = shapely.to_wkb(shapely.force_2d(shapes(table)), flavor="iso")
+    index = table.schema.get_field_index(GEOMETRY)
+    return table.set_column(index, GEOMETRY_FIELD, pa.array(flat, type=pa.binary()))
+
+
+def _objects(shapes: list[Any]) -> Shapes:
+    out = np.empty(len(shapes), dtype=object)
+    out[:] = shapes
+    return out
+
+
+def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
+    """Return what a reader must know of the comparison as a whole."""
+    looked = {str(s) for part in made.parts for s in part.lines.site}
+    without = sorted(set(as_built.sites) - looked)
+    notes = [
+        f"{len(plan.works)} planned works held against {made.lines} located line(s); "
+        f"{len(made.rows)} pair(s) near enough to list.",
+        f"Levels: {made.basis.why}.",
+        f"Frame: {off_by(made.parts[0].moved)}.",
+        "A conflict: the lower end of the 95 % interval of the separation is below the required "
+        "clearance, or nothing bounds it.",
+        "Pipes nobody located, service connections and other utilities are in no record here.",
+    ]
+    if not any(work.tolerance_95_m for work in plan.works):
+        notes.append("The plan is taken as exact: no --plan-tolerance was given.")
+    if not made.rows and plan.works:
+        far = min(
+            float(shapely.distance(_objects([w.shape for w in part.moved.works]), line).min())
+            for part in made.parts
+            for line in part.lines.path_m
+        )
+        notes.append(
+            f"Nothing planned is near a located line: the nearest is {far:,.0f} m off. If that is "
+            "a surprise, look at the CRS of both."
+        )
+    if without:
+        notes.append(f"No located line, so not looked at: {', '.join(without)}.")
+    return notes
