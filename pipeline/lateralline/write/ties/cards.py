@@ -117,7 +117,8 @@ def _card(
             _words(axes, text_x + 11, at, part, 7.5 if big else 6.2, bold=big)
             at += 4.0 if big else 3.3
         at += 0.5
-    _sketch(figure, sheet, (x + left, y + top + 12), card, heading, measure)
+    _sketch(figure, sheet, (x + left, y + top + 12), card, measure)
+    _north(axes, wide - _EDGE_MM - 2.0, top, heading.north)
     foot = high - _EDGE_MM - 12
     _words(axes, left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)
     for i, line in enumerate(wrap(contract.load("dig_zone").caution, 105)):
@@ -131,7 +132,6 @@ def _sketch(
     sheet: tuple[float, float],
     corner: tuple[float, float],
     card: Card,
-    heading: Heading,
     measure: Measure,
 ) -> None:
     """Draw spot, points, tapes and the arcs they swing, all to one scale, north up."""
@@ -166,7 +166,6 @@ def _sketch(
         _label(axes, point, tape.point, half)
         _along(axes, point, measure.say(tape.distance_m))
     axes.plot(0.0, 0.0, marker="X", ms=7, mfc=_PIPE, mec="white", mew=0.7, zorder=5)
-    _north(axes, heading.north)
 
 
 def _arc(point: Floats, radius_m: float) -> Floats:
@@ -214,16 +213,15 @@ def _along(axes: Axes, point: Floats, said: str) -> None:
     )
 
 
-def _north(axes: Axes, name: str) -> None:
-    """Stand an arrow on the sketch's upper edge: inside it could hide a point."""
+def _north(axes: Axes, x: float, top: float, name: str) -> None:
+    """Stand an arrow in a card's corner: in the sketch it could hide a point."""
     axes.annotate(
         "",
-        xy=(0.98, 1.15),
-        xytext=(0.98, 1.02),
-        xycoords="axes fraction",
+        xy=(x, top),
+        xytext=(x, top + 8.0),
         arrowprops={"arrowstyle": "-|>", "color": _INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0},
     )
-    axes.text(0.955, 1.06, name, transform=axes.transAxes, size=5.0, ha="right", va="center")
+    axes.text(x - 2.0, top + 4.0, name, size=5.5, ha="right", va="center", color=_INK)
 
 
 def _cut_marks(figure: Figure, width: float, height: float) -> None:
