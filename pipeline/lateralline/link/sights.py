@@ -44,20 +44,6 @@ class Sights:
         start_angles = np.where(strong[:, None], observed, chord)
         return cls(xyz, observed, cov, directed, runs, readings, start_angles)
 
-    @property
-    def counter_steps_m(self) -> Floats:
-        """Counted length (k−1,) of each stretch, by the first run that read both its ends."""
-        steps = np.abs(np.diff(self.readings_m, axis=1))
-        return first_finite(steps)
-
-
-def first_finite(rows: Floats) -> Floats:
-    """Return of each column (r, n) the first finite value, NaN where there is none."""
-    if len(rows) == 0:
-        return np.full(rows.shape[1], np.nan)
-    at = np.argmax(np.isfinite(rows), axis=0)
-    return np.asarray(rows[at, np.arange(rows.shape[1])])
-
 
 def _chords(xyz: Floats) -> Floats:
     """Chord (k, 3) past each point, from the one before to the one after."""
