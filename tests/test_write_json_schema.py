@@ -17,7 +17,13 @@ def test_each_is_a_valid_schema(layer: str) -> None:
 
 
 def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
-    row = {"site_id": "EX-1", "line_id": "L1", "confidence": 0.95, "area_m2": 3.5}
+    row = {
+        "site_id": "EX-1",
+        "line_id": "L1",
+        "confidence": 0.95,
+        "area_m2": 3.5,
+        "frame_shift_95_m": 0.0,
+    }
     row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
     feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
