@@ -35,7 +35,7 @@ def export(
     ] = 200.0,
     replace: Annotated[bool, typer.Option("--replace", help="Replace FILE.")] = False,
 ) -> None:
-    """Write a built record as DXF for CAD, or as KML for a quick look.
+    """Write a built record as DXF or KML.
 
     A drawing is in the plan's own unit and CRS, levels too; KML lies on the ground. Both are
     no clearance to dig and say so.

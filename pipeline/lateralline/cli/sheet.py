@@ -50,7 +50,7 @@ def sheet(
     ] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Replace what is there.")] = False,
 ) -> None:
-    """Draw plan and profile to scale, with all tables, as a PDF to print.
+    """Draw plan, profile and tables to scale, as a PDF.
 
     Everything comes from the GeoPackage, with its uncertainty drawn. A plan too long for one paper
     is cut into sheets with match lines. It is no clearance to dig and says so on every page.

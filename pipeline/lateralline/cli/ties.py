@@ -83,7 +83,7 @@ def ties(
     paper: Annotated[str, typer.Option(metavar="PAPER", help="A4 or letter.")] = "A4",
     replace: Annotated[bool, typer.Option("--replace", help="Replace PDF and LAYER.")] = False,
 ) -> None:
-    """Find a spot again: tapes from two or three points, and how sure they are.
+    """Find a spot again: tapes to two points and a check.
 
     Without --at, --node or --observation, of every node and observation. A card is no clearance
     to dig and says so on its face. Exit code 1 when some spot cannot be tied.
