@@ -28,11 +28,21 @@ def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(scope="session")
 def make_site() -> Callable[..., Any]:
     """A maker of sites whose products are made up from the contract: see made_site.py."""
-    name, path = "made_site", Path(__file__).with_name("made_site.py")
-    spec = importlib.util.spec_from_file_location(name, path)
+    make: Callable[..., Any] = _helper("made_site").make_site
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_record() -> Callable[..., Any]:
+    """A maker of built GeoPackages with lines of stated place and uncertainty: made_record.py."""
+    make: Callable[..., Any] = _helper("made_record").make_record
+    return make
+
+
+def _helper(name: str) -> Any:
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec is not None
     assert spec.loader is not None
     module = sys.modules[name] = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    make: Callable[..., Any] = module.make_site
-    return make
+    return module
