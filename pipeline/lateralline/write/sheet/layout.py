@@ -60,7 +60,7 @@ def lay_out(
 
     Raises SheetError when the scale asked for needs more sheets than anyone would print.
     """
-    x0, y0, x1, y1 = site.scene.box
+    x0, y0, x1, y1 = site.box
     wide_first = x1 - x0 >= y1 - y0
     ways = {"portrait": [False], "landscape": [True]}.get(orientation, [wide_first, not wide_first])
     candidates = [c for wide in ways for c in _candidates(site, profiles, paper, asked, wide=wide)]
@@ -127,7 +127,7 @@ def _beside(box: Box, share: float) -> tuple[Box, Box]:
 
 
 def _plan_fit(site: Site, box: Box) -> Scale:
-    x0, y0, x1, y1 = site.scene.box
+    x0, y0, x1, y1 = site.box
     inner = box.inset(plan.LEFT + 4.0, plan.TOP + 4.0, plan.RIGHT + 4.0, plan.FOOT + 4.0)
     return max(
         finest(inner.width, x1 - x0, in_feet=site.in_feet),
@@ -216,7 +216,7 @@ def _room(boxes: tuple[Box, Box], with_plan: bool, row: float, on_page: int) -> 
 def _windows(site: Site, box: Box, scale: Scale, *, whole: bool) -> list[Window]:
     width, height = plan.window_size(box, scale)
     if whole:
-        return [one_window(site.scene.box, width, height)]
+        return [one_window(site.box, width, height)]
     pipes = site.located("pipe_centreline").geometry
     if sum(float(g.length) for g in pipes) / min(width, height) > _MOST_SHEETS:
         raise SheetError(
@@ -226,7 +226,7 @@ def _windows(site: Site, box: Box, scale: Scale, *, whole: bool) -> list[Window]
     lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
     pad = _reach(site) + 4.0 / scale.mm_per_m
     windows = cut(lines, width, height, pad, _OVERLAP_MM / scale.mm_per_m)
-    return windows or [one_window(site.scene.box, width, height)]
+    return windows or [one_window(site.box, width, height)]
 
 
 def _reach(site: Site) -> float:

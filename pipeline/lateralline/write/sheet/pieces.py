@@ -13,7 +13,7 @@ from lateralline.write.sheet.paper import Scale
 from lateralline.write.sheet.profile_data import Profile
 
 #: Paper around the graph: level axis at the left, title above, in mm.
-LEFT, TOP, RIGHT = 19.0, 10.5, 2.5
+LEFT, TOP, RIGHT = 19.0, 12.4, 2.5
 PAD: Final = 8.0  # room for labels above the ground and below the pipe
 SIDE: Final = 3.0  # of the graph before the first and after the last station
 LEAST: Final = 78.0  # a piece takes so much, for the words above it

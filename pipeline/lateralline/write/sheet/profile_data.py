@@ -30,31 +30,14 @@ class Profile:
     nodes: Any
     seen: Any
     grades: Any  # segments
-
-    @property
-    def reach(self) -> tuple[float, float]:
-        """Chainage of both ends of all that is drawn."""
-        at = np.concatenate(
-            [self.inverts[:, 0], *(f["chainage_m"] for f in (self.nodes, self.fixes))]
-        )
-        at = at[np.isfinite(at)]
-        return (float(at.min()), float(at.max())) if len(at) else (0.0, 1.0)
+    drawn: Floats  # (n, 2) every height that is drawn, over chainage
+    reach: tuple[float, float]  # chainage of both ends of all that is drawn
 
     def heights(self, low: float, high: float) -> tuple[float, float]:
         """Return the least and greatest height drawn between two chainages."""
-        top = 0.0 if np.isnan(self.top_m) else self.top_m
-        spots = [
-            self.inverts[:, [0, 1]],
-            self.inverts[:, [0, 2]],
-            self.inverts[:, [0, 3]],
-            self.inverts[:, [0, 1]] + [0.0, top],
-            self.ground,
-            *(f[["chainage_m", "y"]].to_numpy(dtype=float) for f in (self.fixes, self.nodes)),
-        ]
-        all_ = np.vstack(spots)
-        all_ = all_[np.isfinite(all_).all(axis=1)]
-        here = all_[(all_[:, 0] >= low - 1e-6) & (all_[:, 0] <= high + 1e-6), 1]
-        here = here if len(here) else all_[:, 1]
+        at, height = self.drawn.T
+        here = height[(at >= low - 1e-6) & (at <= high + 1e-6)]
+        here = here if len(here) else height
         return (float(here.min()), float(here.max())) if len(here) else (0.0, 1.0)
 
 
@@ -76,10 +59,22 @@ def profile_of(site: Site, line: str) -> Profile:
     fixes["ground_y"] = 0.0 if depth_only else fixes["ground_level_m"].astype(float)
     fixes["half_95"] = INTERVAL_95 * fixes["depth_sigma_m" if depth_only else "sigma_u_m"]
     inverts, ground = _of_band(site, line, top) or _of_nodes(site, line, nodes, fixes, top)
+    fixes, nodes, seen = map(_on, (fixes, nodes, seen))
+    drawn = _drawn(inverts, ground, 0.0 if np.isnan(top) else top, (fixes, nodes))
+    at = drawn[:, 0] if len(drawn) else np.array([0.0, 1.0])
     return Profile(
-        line, inverts, ground, bore, top, _on(fixes), _on(nodes), _on(seen),
-        site.of_line("pipe_segments", line).sort_values("from_chainage_m"),
+        line, inverts, ground, bore, top, fixes, nodes, seen,
+        site.of_line("pipe_segments", line).sort_values("from_chainage_m"), drawn,
+        (float(at.min()), float(at.max())),
     )  # fmt: skip
+
+
+def _drawn(inverts: Floats, ground: Floats, top: float, spots: tuple[Any, ...]) -> Floats:
+    parts = [inverts[:, [0, k]] for k in (1, 2, 3)]
+    parts += [inverts[:, :2] + [0.0, top], ground]
+    parts += [rows[["chainage_m", "y"]].to_numpy(dtype=float) for rows in spots]
+    drawn = np.vstack(parts)
+    return np.asarray(drawn[np.isfinite(drawn).all(axis=1)])
 
 
 def _of_band(site: Site, line: str, top: float) -> tuple[Floats, Floats] | None:

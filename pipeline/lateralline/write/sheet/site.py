@@ -35,6 +35,9 @@ class Site:
     metres_per: Floats  # (2), ground metres in one coordinate unit of the file
     turn_deg: float  # from the site's grid north to the file's, clockwise; what azimuths gain
     sha256: str  # of the GeoPackage
+    box: tuple[float, float, float, float]  # west, south, east, north of all that is drawn
+    placed: dict[str, Any]  # layer → its rows that have geometry
+    depth_only: bool  # whether the record has no levels at all
 
     @property
     def site_id(self) -> str:
@@ -72,12 +75,6 @@ class Site:
         return self.scene.unit
 
     @property
-    def depth_only(self) -> bool:
-        """Whether the record has no levels at all."""
-        data = self.scene.layers["pipe_centreline"]["level_datum"]
-        return bool(len(data)) and bool((data == DEPTH_ONLY).all())
-
-    @property
     def datum(self) -> str:
         """What levels refer to, in words."""
         data = [d for d in self.scene.layers["pipe_centreline"]["level_datum"].unique() if d]
@@ -106,8 +103,7 @@ class Site:
 
     def located(self, layer: str) -> Any:
         """Return a layer's rows that have geometry."""
-        frame = self.scene.layers[layer]
-        return frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+        return self.placed[layer]
 
     def of_line(self, layer: str, line: str) -> Any:
         """Return a layer's rows of one line."""
@@ -143,11 +139,21 @@ def read_sheet_site(gpkg: Path, site_id: str) -> Site:
         name: _stretched(frame, stretch) if isinstance(frame, gpd.GeoDataFrame) else frame
         for name, frame in scene.layers.items()
     }
+    metres_per = scene.metres_per * stretch
+    scene = replace(scene, layers=layers)
+    data = layers["pipe_centreline"]["level_datum"]
     return Site(
-        scene=replace(scene, layers=layers),
-        metres_per=scene.metres_per * stretch,
+        scene=scene,
+        metres_per=metres_per,
         turn_deg=turn,
         sha256=hashlib.sha256(gpkg.read_bytes()).hexdigest(),
+        box=scene.box,
+        placed={
+            name: frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+            for name, frame in layers.items()
+            if isinstance(frame, gpd.GeoDataFrame)
+        },
+        depth_only=bool(len(data)) and bool((data == DEPTH_ONLY).all()),
     )
 
 

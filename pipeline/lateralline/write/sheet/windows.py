@@ -102,11 +102,13 @@ def _holder(
     """
     best: tuple[int, int] | None = None
     for index, window in enumerate(windows):
+        if index == left or not window.holds(path[:1], 0.999 * pad).all():
+            continue
         inside = window.holds(path, 0.999 * pad)
         count = len(inside) if inside.all() else int(np.argmin(inside))
         length = np.hypot(*np.diff(path[:count], axis=0).T).sum() if count > 1 else 0.0
         enough = count == len(path) or length >= least
-        if index != left and enough and (best is None or count > best[1]):
+        if enough and (best is None or count > best[1]):
             best = (index, count)
     return best
 
