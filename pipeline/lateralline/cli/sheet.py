@@ -63,10 +63,9 @@ def sheet(
       lateralline sheet city -o city.pdf --together
     """
     from lateralline.cli import report
-    from lateralline.cli.draw import sites_of
+    from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
     from lateralline.summary import CAUTION
-    from lateralline.workspace import Workspace
     from lateralline.write.sheet import PAPERS, SheetOptions, draw_sheet, draw_sheets, parse_scale
 
     papers = {name.casefold(): name for name in PAPERS}
@@ -77,7 +76,7 @@ def sheet(
         asked = parse_scale(scale) if scale else None
     except ValueError as e:
         raise typer.BadParameter(str(e), param_hint="--scale") from e
-    files = [Workspace(path).asbuilt if path.is_dir() else path for path in built]
+    files = list(map(asbuilt_of, built))
     there = [(path, site_id) for path in files for site_id in sites_of(path)]
     missing = set(site or ()) - {site_id for _, site_id in there}
     if missing:

@@ -95,10 +95,9 @@ def ties(
       lateralline ties out --points corners.csv -o cards.pdf --layer tapes.gpkg
     """
     from lateralline.cli import report
-    from lateralline.cli.draw import _one_site
+    from lateralline.cli.built import asbuilt_of, one_site
     from lateralline.cli.options import WITH_ERRORS, console
     from lateralline.summary import CAUTION
-    from lateralline.workspace import Workspace
     from lateralline.write import ties as tying
     from lateralline.write._atomic import refuse_existing
     from lateralline.write.picture.scene import read_scene
@@ -110,9 +109,9 @@ def ties(
     for file in (out, layer):
         if file is not None:
             refuse_existing(file, replace=replace)
-    asbuilt = Workspace(built).asbuilt if built.is_dir() else built
-    scene = read_scene(asbuilt, _one_site(asbuilt, site))
-    assert scene is not None  # _one_site has looked
+    asbuilt = asbuilt_of(built)
+    scene = read_scene(asbuilt, one_site(asbuilt, site))
+    assert scene is not None  # one_site has looked
     measure = tying.Measure(units) if units else tying.Measure.of_crew(scene.units.get("tape", "m"))
     limits = tying.Limits(
         _length(longest, measure, "--longest"),
