@@ -18,6 +18,7 @@ import pytest
 import shapely
 from typer.testing import CliRunner
 
+from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.ties import Control, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
@@ -301,6 +302,7 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     )
     frame = pyogrio.read_dataframe(layer)
     assert len(frame) == 15
+    assert [*frame.columns] == [*contract.load("tie_tapes").names, "geometry"]
     assert frame.crs.to_epsg() == 3734
     grid_m = frame.length.to_numpy() * 1200 / 3937
     assert grid_m == pytest.approx(frame["distance_m"].to_numpy() * (1 + 101.737716e-6), rel=1e-7)

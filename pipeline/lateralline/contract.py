@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from lateralline.errors import ContractError
 
 FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
-Geometry = Literal["Point Z", "LineString Z", "Polygon", ""]
+Geometry = Literal["Point Z", "LineString Z", "LineString", "Polygon", ""]
 
 
 class Value(BaseModel):
@@ -98,7 +98,13 @@ LAYERS = (
     "lineage",
 )
 #: Made later from built layers and plans, in files of their own.
-OVERLAYS = ("planned_works", "clearance_pairs", "clearance_conflicts", "dig_zone_merged")
+OVERLAYS = (
+    "planned_works",
+    "clearance_pairs",
+    "clearance_conflicts",
+    "dig_zone_merged",
+    "tie_tapes",
+)
 
 
 @cache

@@ -55,6 +55,7 @@ _PANDAS: Final = {
 _SHAPES: Final = {
     "Point Z": ("Point", True),
     "LineString Z": ("LineString", True),
+    "LineString": ("LineString", False),
     "Polygon": ("Polygon", False),
 }
 

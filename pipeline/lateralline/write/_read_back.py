@@ -31,6 +31,7 @@ _TYPES: Final = {
 _GEOMETRIES: Final = {
     "Point Z": "3D Point",
     "LineString Z": "3D LineString",
+    "LineString": "LineString",
     "Polygon": "Polygon",
     "": "None",
 }

@@ -90,13 +90,13 @@ def _geometry(geometry: Geometry) -> dict[str, Any]:
     }
     line = {"type": "array", "items": position, "minItems": 2}
     rings = {"type": "array", "items": {**line, "minItems": 4}, "minItems": 1}
+    # Lines and polygons are cut at the antimeridian.
+    lines = {"LineString": line, "MultiLineString": {"type": "array", "items": line}}
     shapes: dict[Geometry, dict[str, Any]] = {
         "": {},
         "Point Z": {"Point": position},
-        "LineString Z": {
-            "LineString": line,
-            "MultiLineString": {"type": "array", "items": line},  # cut at the antimeridian
-        },
+        "LineString Z": lines,
+        "LineString": lines,
         "Polygon": {"Polygon": rings, "MultiPolygon": {"type": "array", "items": rings}},
     }
     one_of: list[dict[str, Any]] = [{"type": "null"}]

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import geopandas as gpd
-import pyogrio
+import numpy as np
 import shapely
 from pyproj.transformer import AreaOfInterest
 
@@ -17,7 +15,11 @@ from lateralline.errors import FrameError
 from lateralline.frames.area import degrees_of
 from lateralline.frames.frame import WGS84_2D
 from lateralline.frames.operations import apply, best
+from lateralline.layers import to_table
 from lateralline.write._atomic import whole_file
+from lateralline.write.geojson import GeoJSONSink
+from lateralline.write.geopackage import GeoPackageSink
+from lateralline.write.manifest import created_at
 from lateralline.write.ties.ground import Ground
 from lateralline.write.ties.measure import Measure
 from lateralline.write.ties.tied import Card
@@ -46,22 +48,22 @@ def write_layer(
     if out.suffix.lower() not in SUFFIXES:
         raise ValueError(f"a layer must end in {', '.join(SUFFIXES)}; got {out.name!r}")
     rows = [row for card in cards if card.tied for row in _rows(card, site, measure)]
-    ends = ([r.pop("point_m"), r.pop("spot_m")] for r in rows)
-    lines = shapely.linestrings(
-        [ground.to_file(shapely.get_coordinates(shapely.points(e))) for e in ends]
-    )
-    options: dict[str, Any] = {"driver": "GPKG", "dataset_options": {"VERSION": "1.3"}}
-    crs = ground.crs
-    if out.suffix.lower() == ".geojson":
-        lines, crs = shapely.transform(lines, _to_lonlat(ground)), WGS84_2D
-        options = {"driver": "GeoJSON", "layer_options": {"RFC7946": "YES"}}
-    elif crs is None:
-        options["layer_options"] = {"SRID": "-1"}
-    frame = gpd.GeoDataFrame(rows, geometry=lines, crs=crs)
-    with whole_file(out, replace=replace) as made, warnings.catch_warnings():
-        # No CRS is what a sketch with invented axes should have; GDAL warns all the same.
-        warnings.filterwarnings("ignore", message=".*crs.* was not provided.*")
-        pyogrio.write_dataframe(frame, made, layer=_NAME, **options)
+    tapes = np.array([(r.pop("point_m"), r.pop("spot_m")) for r in rows]).reshape(-1, 2, 2)
+    columns = {name: [row[name] for row in rows] for name in contract.load(_NAME).names}
+    xy = ground.to_file(tapes.reshape(-1, 2))
+    in_degrees = out.suffix.lower() == ".geojson"
+    if in_degrees:
+        xy = _to_lonlat(ground)(xy)
+    table = {_NAME: to_table(_NAME, columns, shapely.linestrings(xy.reshape(-1, 2, 2)))}
+    with whole_file(out, replace=replace) as made:
+        if in_degrees:
+            web = GeoJSONSink({_NAME: made})
+            web.append(table)
+            web.close()
+        else:
+            gpkg = GeoPackageSink(made, ground.crs, stamp=created_at(), names=(_NAME,))
+            gpkg.append(table)
+            gpkg.close()
 
 
 def _to_lonlat(ground: Ground) -> Any:
@@ -96,7 +98,7 @@ def _rows(card: Card, site: str, measure: Measure) -> Iterator[dict[str, Any]]:
             "sigma_m": sigma,
             "off_95_m": off_95,
             "cover_m": spot.cover_m,
-            "caution": contract.load("dig_zone").caution,
+            "caution": contract.load(_NAME).caution,
             "point_m": tape.point_m,
             "spot_m": spot.ground_m,
         }
