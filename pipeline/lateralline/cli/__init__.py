@@ -19,6 +19,7 @@ from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.import_points import import_points
 from lateralline.cli.new import new
+from lateralline.cli.page import page
 from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
@@ -68,6 +69,7 @@ for command in (
     build,
     update,
     draw,
+    page,
     sheet,
     ties,
     export,

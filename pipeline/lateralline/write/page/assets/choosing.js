@@ -1,0 +1,113 @@
+// One place is chosen at a time; plan, profile and tables show the same one.
+let choice = null; // {kind, index}
+let choosing = false;
+
+function choose(kind, index, { reveal = false } = {}) {
+  choosing = true;
+  choice = kind === null ? null : { kind, index };
+  for (const [name, source] of Object.entries(sources))
+    source.selected.indices = name === kind ? [index] : [];
+  const stop = kind === "stops" ? data.places.stops[index].title.slice(5) : null;
+  marks.selected.indices = stop === null ? [] : [...marks.data.stop].flatMap((s, i) => (s === stop ? [i] : []));
+  const place = choice && data.places[kind][index];
+  if (place?.line && showLine(place.line)) clearMeasured(false);
+  if (reveal && place) bringIntoView(place);
+  for (const row of document.querySelectorAll("tr[aria-current]")) row.removeAttribute("aria-current");
+  if (choice) {
+    const row = document.querySelector(`tr[data-kind="${kind}"][data-index="${index}"]`);
+    row?.setAttribute("aria-current", "true");
+    if (row) scrollWithin(row.closest(".scroll"), row);
+  }
+  tellChosen();
+  choosing = false;
+}
+
+function scrollWithin(box, row) {
+  const top = row.offsetTop - box.clientHeight / 2;
+  if (row.offsetTop < box.scrollTop + 40 || row.offsetTop + row.offsetHeight > box.scrollTop + box.clientHeight)
+    box.scrollTop = Math.max(0, top);
+}
+
+function bringIntoView({ x, y, chainage }) {
+  const inside = (v, range, room) => {
+    const edge = (range.end - range.start) * room;
+    return v > range.start + edge && v < range.end - edge;
+  };
+  if (x !== null && !(inside(x, plan.x_range, 0.05) && inside(y, plan.y_range, 0.05))) {
+    fitted = null;
+    showPlan(x, y, metresPerPixel);
+  }
+  if (chainage !== null && !inside(chainage, profile.x_range, 0.03)) {
+    const half = (profile.x_range.end - profile.x_range.start) / 2;
+    show(profile.x_range, chainage - half, chainage + half);
+  }
+}
+
+function tellChosen() {
+  const place = choice && data.places[choice.kind][choice.index];
+  at("chosen-title").textContent = place ? place.title : "Nothing chosen";
+  at("chosen-hint").hidden = Boolean(place);
+  const list = at("chosen-facts");
+  list.replaceChildren();
+  for (const [name, ...fact] of place ? [...(place.line ? [["line", place.line, null, "text"]] : []), ...place.facts] : []) {
+    const row = document.createElement("div");
+    for (const [tag, text] of [["dt", name], ["dd", say(fact)]]) {
+      const part = document.createElement(tag);
+      part.textContent = text;
+      row.append(part);
+    }
+    list.append(row);
+  }
+}
+
+function tellTips() {
+  for (const [kind, source] of Object.entries(sources)) {
+    const tip = data.places[kind].map((p) => [p.title, ...p.facts.map(([n, ...f]) => `${n}: ${say(f)}`)].join("\n"));
+    source.data = { ...source.data, tip };
+  }
+}
+
+// Steps go along the order of the stops' table.
+function step(by) {
+  const count = data.places.stops.length;
+  if (!count) return;
+  const from = choice?.kind === "stops" ? choice.index : by > 0 ? -1 : count;
+  choose("stops", (from + by + count) % count, { reveal: true });
+}
+
+function jump(index, button) {
+  const { box, line, reach, stop } = data.findings[index];
+  for (const other of document.querySelectorAll(".jump[aria-current]")) other.removeAttribute("aria-current");
+  button.setAttribute("aria-current", "true");
+  if (stop === null) choose(null);
+  else choose("stops", stop);
+  if (line) showLine(line);
+  fitted = box ?? data.box;
+  fitPlan(fitted);
+  fitProfile(reach);
+}
+
+function listen() {
+  for (const [kind, source] of Object.entries(sources))
+    source.selected.properties.indices.change.connect(() => {
+      if (choosing) return;
+      const [index] = source.selected.indices;
+      if (index !== undefined) choose(kind, index);
+      else if (choice?.kind === kind) choose(null);
+    });
+  for (const body of document.querySelectorAll("tbody"))
+    body.addEventListener("click", (event) => {
+      const row = event.target.closest("tr");
+      choose(row.dataset.kind, Number(row.dataset.index), { reveal: true });
+    });
+  for (const button of document.querySelectorAll(".jump"))
+    button.addEventListener("click", () => jump(Number(button.dataset.finding), button));
+  at("previous").addEventListener("click", () => step(-1));
+  at("next").addEventListener("click", () => step(1));
+  at("clear").addEventListener("click", () => clearAll());
+}
+
+function clearAll() {
+  choose(null);
+  clearMeasured(false);
+}

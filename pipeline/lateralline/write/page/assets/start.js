@@ -1,0 +1,40 @@
+// All set going, once.
+function whole() {
+  fitted = data.box;
+  fitPlan(fitted);
+  fitProfile();
+}
+
+function setUnit(next) {
+  unit = next;
+  speak();
+  nameAxes();
+  tellTips();
+  tellChosen();
+  drawMeasured();
+  tick();
+}
+
+function start() {
+  listen();
+  listenToDrawings();
+  listenToMeasuring();
+  listenToKeys();
+  for (const button of document.querySelectorAll("[data-unit]"))
+    button.addEventListener("click", () => setUnit(button.dataset.unit));
+  for (const box of document.querySelectorAll("[data-switch]")) {
+    box.addEventListener("change", () => turn(box.dataset.switch, box.checked));
+    turn(box.dataset.switch, box.checked);
+  }
+  at("line").addEventListener("change", (event) => {
+    showLine(event.target.value);
+    drawMeasured();
+  });
+  at("fit").addEventListener("click", whole);
+  startTheme(repaint);
+  whole();
+  setUnit(unit);
+  root.dataset.ready = "yes";
+}
+
+start();

@@ -1,0 +1,27 @@
+// Facts in words, in the unit chosen: the rules of facts.py to the letter.
+const data = JSON.parse(document.getElementById("data").textContent);
+const at = (id) => document.getElementById(id);
+let unit = data.unit;
+
+function say([value, sigma, kind], withUnit = true) {
+  if (typeof value === "string") return value;
+  const [factor, places, sign] = {
+    length: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
+    grade: [100, 2, " %"],
+    angle: [1, 1, "°"],
+  }[kind];
+  const spread = sigma === null ? null : sigma * factor;
+  const decimals = places + (kind === "length" && spread !== null && spread < 0.01 ? 1 : 0);
+  const pm = spread === null ? "" : ` ± ${spread.toFixed(decimals)}`;
+  return (value * factor).toFixed(decimals) + pm + (withUnit ? sign : "");
+}
+
+const metres = (value) => say([value, null, "length"]);
+
+function speak() {
+  for (const cell of document.querySelectorAll("[data-fact]"))
+    cell.textContent = say(JSON.parse(cell.dataset.fact), "withUnit" in cell.dataset);
+  for (const name of document.querySelectorAll(".unit-name")) name.textContent = data.names[unit];
+  for (const button of document.querySelectorAll("[data-unit]"))
+    button.setAttribute("aria-pressed", String(button.dataset.unit === unit));
+}

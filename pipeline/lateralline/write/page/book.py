@@ -1,0 +1,145 @@
+"""From built records to files: one page, or a folder of pages and an index; whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Final
+
+import pyogrio
+
+from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.lineage import CAUTION
+from lateralline.write._atomic import whole_file, whole_folder
+from lateralline.write.picture.scene import read_scene
+
+if TYPE_CHECKING:
+    from lateralline.write.picture.scene import Scene
+
+INDEX: Final = "index.html"
+#: By which an index made here is known again.
+MARK: Final = '<meta name="generator" content="lateralline page index">'
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One site in the index."""
+
+    file: str
+    site_id: str
+    name: str
+    surveyed: str
+    source: str
+    lines: tuple[str, ...]
+    length_m: float
+    unit: str
+    errors: int
+    warnings: int
+
+
+def write_page(
+    gpkg: Path, site_id: str, out: Path, *, note: str = "", replace: bool = False
+) -> None:
+    """Write one site's page; `site_id` may be "" when the record holds one site.
+
+    Raises MissingExtraError without bokeh, UnknownSiteError for a site that is not there, and
+    OutputExistsError when `out` is there and may not be replaced.
+    """
+    document = _maker()
+    scene = _scene(gpkg, site_id)
+    with whole_file(out, replace=replace) as made:
+        made.write_text(document.document(scene, note), encoding="utf-8")
+
+
+def write_pages(
+    sites: Sequence[tuple[Path, str]], out: Path, *, note: str = "", replace: bool = False
+) -> list[Entry]:
+    """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
+
+    One site is held at a time. Raises as `write_page` does; also OutputExistsError when `out`
+    holds other things than pages made here.
+    """
+    document = _maker()
+    if replace and out.exists():
+        _refuse_foreign(out)
+    entries: list[Entry] = []
+    with whole_folder(out, replace=replace) as made:
+        for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
+            scene = _scene(gpkg, site_id)
+            page = document.document(scene, note, back=INDEX)
+            (made / file).write_text(page, encoding="utf-8")
+            entries.append(_entry(file, gpkg, scene))
+        script, theme = document.index_script(), document.style_sheet()
+        text = document.template("index.html").render(
+            entries=entries, caution=CAUTION, note=note, mark=MARK, script=script,
+            style=theme + document.asset("page.css"), policy=document.policy(script),
+            many_sources=len({e.source for e in entries}) > 1,
+        )  # fmt: skip
+        (made / INDEX).write_text(text, encoding="utf-8")
+    return entries
+
+
+def sites_of(gpkg: Path) -> list[str]:
+    """Return the ids of the sites in a GeoPackage that `build` wrote, in order."""
+    rows = pyogrio.read_dataframe(gpkg, layer="lineage", columns=["site_id"])
+    return sorted({str(s) for s in rows["site_id"]})
+
+
+def _maker() -> ModuleType:
+    try:
+        from lateralline.write.page import document
+    except ImportError as e:
+        raise MissingExtraError('pages need: pip install "lateralline[page]"') from e
+    return document
+
+
+def _scene(gpkg: Path, site_id: str) -> Scene:
+    scene = read_scene(gpkg, site_id)
+    if scene is None:
+        raise UnknownSiteError(f"{gpkg} holds no site {site_id!r}")
+    return scene
+
+
+def _file_names(ids: Iterator[str]) -> Iterator[str]:
+    """Yield a file name for each id, no two alike on a disk that ignores case.
+
+    >>> list(_file_names(iter(["A", "a", "B"])))
+    ['site-A.html', 'site-a-2.html', 'site-B.html']
+    """
+    taken: set[str] = set()
+    for site_id in ids:
+        name, n = f"site-{site_id}", 1
+        while name.casefold() in taken:
+            n += 1
+            name = f"site-{site_id}-{n}"
+        taken.add(name.casefold())
+        yield f"{name}.html"
+
+
+def _entry(file: str, gpkg: Path, scene: Scene) -> Entry:
+    lines = scene.layers["pipe_centreline"]
+    return Entry(
+        file=file,
+        site_id=scene.site_id,
+        name=scene.statements.get("site", scene.site_id),
+        surveyed=scene.statements.get("surveyed", ""),
+        source=gpkg.parent.name if gpkg.stem == "asbuilt" else gpkg.stem,
+        lines=tuple(str(line) for line in scene.lines),
+        length_m=float(lines["length_m"].sum()),
+        unit=scene.unit,
+        errors=scene.findings["error"],
+        warnings=scene.findings["warning"],
+    )
+
+
+def _refuse_foreign(out: Path) -> None:
+    """Raise OutputExistsError unless `out` is an empty folder or pages made here."""
+    if not out.is_dir():
+        raise OutputExistsError(f"{out} is a file; a folder of pages is needed")
+    index = out / INDEX
+    ours = index.is_file() and MARK in index.read_text(encoding="utf-8", errors="replace")
+    others = [p for p in out.iterdir() if p.name != INDEX and not p.match("site-*.html")]
+    if any(out.iterdir()) and (not ours or others):
+        raise OutputExistsError(f"{out} holds other things than pages of lateralline: not replaced")

@@ -1,0 +1,84 @@
+"""Numbers as people read them: value ± σ with a unit, in metres or in the crew's feet.
+
+The page's script formats the same facts again when units are switched; `assets/units.js` follows
+the rules of this file to the letter, and a test in a browser holds the two together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+import pandas as pd
+
+from lateralline.units import METRES_PER
+
+#: Decimals of a length, and where σ is finer than that shows.
+_DECIMALS: Final = 2
+_FINE: Final = 0.01
+
+UNIT_NAMES: Final = {"m": "m", "ft": "ft", "us-ft": "US ft"}
+
+
+class Fact(NamedTuple):
+    """One line of what is known of a place: a length in metres, an angle in degrees, or text."""
+
+    name: str
+    value: float | str
+    sigma: float | None = None
+    kind: str = "text"  # length | angle | grade | text
+
+
+def known(value: object) -> float | None:
+    """Return a number of a layer as a float; None for null, which text layers give as "".
+
+    >>> known(1), known(float("nan")), known(None), known("")
+    (1.0, None, None, None)
+    """
+    return None if value is None or value == "" or pd.isna(value) else float(str(value))
+
+
+def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
+    """Say a fact in words; lengths in `unit`, ± one σ.
+
+    >>> said(Fact("depth", 1.0, 0.05, "length"), "ft")
+    '3.28 ± 0.16 ft'
+    >>> said(Fact("depth", 1.0, 0.004, "length"), "m"), said(Fact("tilt", -1.5, 4.0, "angle"), "m")
+    ('1.000 ± 0.004 m', '-1.5 ± 4.0°')
+    >>> said(Fact("grade", 0.0125, 0.003, "grade"), "m"), said(Fact("code", "CRACK"), "m")
+    ('1.25 ± 0.30 %', 'CRACK')
+    """
+    if isinstance(fact.value, str):
+        return fact.value
+    factor, decimals, sign = {
+        "length": (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit]),
+        "grade": (100.0, 2, " %"),
+        "angle": (1.0, 1, "°"),
+    }[fact.kind]
+    value = fact.value * factor
+    sigma = None if fact.sigma is None else fact.sigma * factor
+    if fact.kind == "length" and sigma is not None and sigma < _FINE:
+        decimals += 1
+    text = f"{value:.{decimals}f}" + ("" if sigma is None else f" ± {sigma:.{decimals}f}")
+    return text + (sign if with_unit else "")
+
+
+def measured(
+    name: str, value: object, sigma: object = None, kind: str = "length"
+) -> Iterable[Fact]:
+    """Yield a fact when its value is known, and nothing when it is not."""
+    number = known(value)
+    if number is not None:
+        yield Fact(name, number, known(sigma), kind)
+
+
+def worded(name: str, *texts: object) -> Iterable[Fact]:
+    """Yield a fact of the texts that are given, joined; nothing when none is."""
+    given = [str(t) for t in texts if t is not None and not pd.isna(t) and str(t)]
+    if given:
+        yield Fact(name, " ".join(given))
+
+
+def tip(title: str, facts: Iterable[Fact], unit: str) -> str:
+    """Return what stands beside the pointer: a title, and a line a fact."""
+    return "\n".join([title, *(f"{fact.name}: {said(fact, unit)}" for fact in facts)])

@@ -1,0 +1,79 @@
+"""The switches of the drawings, each beside the sign it shows and hides: legend and control."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from markupsafe import Markup
+
+from lateralline.write.picture.scene import Scene
+
+
+class Switch(NamedTuple):
+    """One group of signs."""
+
+    key: str
+    label: str
+    sign: Markup  # an SVG, 26 × 16
+    on: bool = True
+
+
+def switches(scene: Scene) -> list[Switch]:
+    """Return the switches of what the scene holds."""
+    layers = scene.layers
+    held = {
+        "stops": len(layers["transmitter_fixes"]),
+        "nodes": len(layers["pipe_nodes"]),
+        "seen": len(layers["pipe_observations"]),
+        "control": len(scene.control),
+        "zone": len(layers["dig_zone"]),
+        "corridor": len(layers["position_corridor"]),
+        "marks": len(layers["field_marks"]),
+    }
+    return [
+        Switch(key, label, Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'),
+               key != "labels" or sum(held.values()) < 400)
+        for key, (label, sign) in _SIGNS.items()
+        if held.get(key, 1)
+    ]  # fmt: skip
+
+
+_SIGNS = {
+    "stops": ("stops: solved transmitters", '<circle cx="13" cy="8" r="4.5" class="s-fix"/>'),
+    "ellipses": (
+        "95 % ellipses; in the profile ± 1.96 σ of the level",
+        '<ellipse cx="13" cy="8" rx="11" ry="5.5" class="s-ellipse"/>',
+    ),
+    "pipe": (
+        "pipe, tips with the flow; long dashes: shape undecided; dots: not located; "
+        "profile: invert, crown, outside top dashed",
+        '<path d="M1 8h24" class="s-pipe"/><path d="M8 8l7-5v10z" class="s-tip"/>',
+    ),
+    "corridor": (
+        "95 % corridor; in the profile 95 % of the invert",
+        '<path d="M1 2h24v12H1z" class="s-corridor"/>',
+    ),
+    "zone": (
+        "dig zone: tolerance about the corridor; dashed: about the pipe as located",
+        '<path d="M1 2h24v12H1z" class="s-zone"/>',
+    ),
+    "nodes": (
+        "nodes: ■ entry, ● end, ◆ bend, ⬢ junction, ★ exposure",
+        '<path d="M13 2l5 6-5 6-5-6z" class="s-node"/>',
+    ),
+    "seen": ("seen by the camera", '<path d="M7 3h12l-6 11z" class="s-seen"/>'),
+    "marks": (
+        "marks: △ end null, □ mid null, + peak of the whole field, × of its axial part",
+        '<path d="M3 13l5-9 5 9zM15 4h8v8h-8z" class="s-mark"/>',
+    ),
+    "control": (
+        "control points",
+        '<circle cx="13" cy="8" r="6" class="s-mark"/><path d="M7 8h12M13 2v12" class="s-mark"/>',
+    ),
+    "ground": ("ground", '<path d="M1 9c6-4 18-4 24 0" class="s-ground"/>'),
+    "grades": (
+        "grades ± σ, in per cent",
+        '<path d="M2 4l22 8" class="s-grade"/>',
+    ),
+    "labels": ("names", '<text x="13" y="13" class="s-name">A1</text>'),
+}
