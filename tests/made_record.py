@@ -143,7 +143,8 @@ def _table(name: str, n: int, known: dict[str, Any], shapes: list[Any] | None) -
     for c in contract.load(name).field:
         value = known.get(c.name)
         if value is None and c.required:
-            made = {"text": c.enum[0] if c.enum else "-", "boolean": False, "date": date(2026, 5, 6)}
+            word = c.enum[0] if c.enum else "-"
+            made = {"text": word, "boolean": False, "date": date(2026, 5, 6)}
             value = made.get(c.type, max(c.minimum or 0, (c.above or 0) + 1, 1))
         is_column = isinstance(value, np.ndarray | list)
         columns[c.name] = value if is_column else [value] * n

@@ -66,9 +66,8 @@ def layers_said(said: list[str]) -> dict[str, LayerUse]:
 def _known(name: str, option: str) -> None:
     names = column_names()
     if name not in names:
-        near = nearest(name, names)
-        hint = f"do you mean {near}?" if near else "as depth_m, level_m, diameter_in, radius_m"
-        raise typer.BadParameter(f"no attribute is called {name!r}; {hint}", param_hint=option)
+        said = f"no attribute is called {name!r}; {nearest(name, names)}"
+        raise typer.BadParameter(said, param_hint=option)
 
 
 def print_comparison(

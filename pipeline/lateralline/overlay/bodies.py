@@ -138,6 +138,11 @@ def shape_key(body: Body) -> tuple[str, tuple[int, ...]]:
     return "round", ()
 
 
+def numbers_of(body: Body) -> int:
+    """Return how many numbers a body holds."""
+    return sum(np.asarray(getattr(body, f.name)).size for f in fields(body))
+
+
 def convex_rings(polygon: shapely.Polygon) -> Floats:
     """Return a polygon as convex rings (k, m, 2), counter-clockwise: itself, or its triangles."""
     plain = shapely.simplify(shapely.force_2d(polygon), SHAPE_WITHIN_M / 10)

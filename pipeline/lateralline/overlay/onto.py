@@ -16,7 +16,6 @@ from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.metric import Metric
 from lateralline.overlay.planned import Plan
-from lateralline.records import Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +33,12 @@ class Onto:
 
     works: tuple[Work, ...]
     sigma_m: float  # on each axis in plan
+    sigma_up_m: float  # of levels the operation takes along
     operation: Operation | None  # None: same CRS
+
+    def only(self, rows: list[int]) -> tuple[Work, ...]:
+        """Return some of the works."""
+        return tuple(self.works[n] for n in rows)
 
 
 def basis_of(plan: Plan, as_built: AsBuilt, said: str, datums: set[str]) -> Basis:
@@ -89,7 +93,7 @@ def onto(
             else "the plan is on axes of its own, the built record is on the map: say --plan-crs"
         )
     if plan.crs is None or metric.crs is None or metric.area is None:
-        return Onto(plan.works, 0.0, None)
+        return Onto(plan.works, 0.0, 0.0, None)
     source, target = plan_of(plan.crs), metric.crs
     whole = None
     if basis.transform and as_built.crs is not None:
@@ -101,8 +105,8 @@ def onto(
     sigma = 0.0
     if operation is not None:
         sigma = stated_m if isnan(operation.accuracy_m) else operation.accuracy_m
-    works = [_moved(work, plan.crs, as_built, metric, whole) for work in plan.works]
-    return Onto(tuple(works), sigma, operation)
+    works = _moved(plan.works, plan.crs, as_built, metric, whole)
+    return Onto(works, sigma, sigma if whole else 0.0, operation)
 
 
 def off_by(moved: Onto) -> str:
@@ -129,23 +133,31 @@ def _refuse(operation: Operation, stated_m: float) -> None:
 
 
 def _moved(
-    work: Work, crs: CRS, as_built: AsBuilt, metric: Metric, whole: tuple[CRS, CRS] | None
-) -> Work:
+    works: tuple[Work, ...],
+    crs: CRS,
+    as_built: AsBuilt,
+    metric: Metric,
+    whole: tuple[CRS, CRS] | None,
+) -> tuple[Work, ...]:
+    """Return works in metres, all coordinates in one go; levels too where `whole` says how."""
     assert metric.crs is not None
     assert metric.area is not None
-    xy = shapely.get_coordinates(work.shape)
-    z = work.z_m
-    if whole is not None and work.has_level:
+    shapes = np.array([work.shape for work in works], dtype=object)
+    xy, of = shapely.get_coordinates(shapes, return_index=True)
+    counts = np.bincount(of, minlength=len(works))
+    ends = np.cumsum(counts)
+    levels = [work.z_m for work in works]
+    if whole is not None:
         unit = whole[0].axis_info[-1]
-        sign = -1.0 if unit.direction == "down" else 1.0
-        up = np.broadcast_to(z, len(xy)) / (unit.unit_conversion_factor * sign)
-        xyz = apply(best(*whole, metric.area)[0], np.column_stack([xy, up]), None)
-        xy, z = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m
+        to_axis = unit.unit_conversion_factor * (-1.0 if unit.direction == "down" else 1.0)
+        z = [np.broadcast_to(z if len(z) else 0.0, n) for z, n in zip(levels, counts, strict=True)]
+        xyz = np.column_stack([xy, np.concatenate(z) / to_axis])
+        xyz = apply(best(*whole, metric.area)[0], xyz, None)
+        xy, up = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m
+        levels = [
+            up[e - n : e] if len(z) else z for z, e, n in zip(levels, ends, counts, strict=True)
+        ]
     elif plan_of(crs) != metric.crs:
         xy = apply(best(plan_of(crs), metric.crs, metric.area)[0], xy, None)
-    return work.at(_with(work.shape, metric.to_metres(xy)), z)
-
-
-def _with(shape: shapely.Geometry, xy: Floats) -> shapely.Geometry:
-    moved = shapely.set_coordinates(np.array([shape], dtype=object), xy)[0]
-    return shapely.orient_polygons(moved) if hasattr(shapely, "orient_polygons") else moved
+    moved = shapely.orient_polygons(shapely.set_coordinates(shapes, metric.to_metres(xy)))
+    return tuple(work.at(s, z) for work, s, z in zip(works, moved, levels, strict=True))

@@ -23,11 +23,13 @@ from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
-    from ezdxf.entities.dxfentity import DXFEntity
+    from ezdxf.entities.dxfgfx import DXFGraphic
 
 #: $INSUNITS of the DXF header; from memory of the format's reference.
 HEADER_UNITS: Final = {1: "in", 2: "ft", 4: "mm", 5: "cm", 6: "m", 21: "us-ft"}
 _PATHS: Final = ("LWPOLYLINE", "POLYLINE", "LINE", "ARC", "SPLINE")
+#: What is written beside works, not works.
+_WORDS: Final = ("TEXT", "MTEXT", "ATTDEF", "DIMENSION", "LEADER", "MULTILEADER", "HATCH")
 _SHUT_M: Final = 1e-6
 
 
@@ -49,7 +51,7 @@ def drawn_features(
     drawing = _opened(path, ledger)
     if drawing is None:
         return [], []
-    _check_unit(path, drawing, crs, unit, ledger)
+    notes = _unit_notes(path, drawing, crs, unit, ledger)
     unit_m = 1.0
     if crs is not None and not crs.is_geographic:
         unit_m = float(crs.axis_info[0].unit_conversion_factor)
@@ -61,7 +63,7 @@ def drawn_features(
     for row, entity in enumerate(drawing.modelspace(), start=1):
         layer = str(entity.dxf.layer)
         use = chosen.get(layer.casefold())
-        if use is None:
+        if use is None or entity.dxftype() in _WORDS:
             left[layer] = left.get(layer, 0) + 1
             continue
         name = f"{path.name} {layer}"
@@ -70,7 +72,7 @@ def drawn_features(
             part = f".{n}" if len(shapes) > 1 else ""
             told = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
             features.append(Feature(name, row, part, shape, told))
-    notes = [f"layer {layer}: {n} entities not looked at" for layer, n in left.items()]
+    notes += [f"Layer {layer}: {n} entities not looked at." for layer, n in left.items()]
     return features, notes
 
 
@@ -87,17 +89,23 @@ def _opened(path: Path, ledger: Ledger) -> Drawing | None:
         return None
 
 
-def _check_unit(path: Path, drawing: Drawing, crs: CRS | None, unit: str, ledger: Ledger) -> None:
+def _unit_notes(
+    path: Path, drawing: Drawing, crs: CRS | None, unit: str, ledger: Ledger
+) -> list[str]:
+    """Return what is taken for granted of the drawing's unit; a fault where it is another."""
     header = HEADER_UNITS.get(int(drawing.header.get("$INSUNITS", 0)), "")
     says = unit or header
-    if not says or crs is None or crs.is_geographic:
-        return
+    if crs is None or crs.is_geographic:
+        return []
+    if not says:
+        return [f"The drawing names no unit: its coordinates are taken as those of {crs.name}."]
     counts = crs.axis_info[0].unit_conversion_factor
     if abs(METRES_PER[says] / counts - 1.0) > 1e-9:
         own = next((u for u, m in METRES_PER.items() if abs(m / counts - 1.0) < 1e-9), "another")
         must = f"of the drawing must be that of {crs.name}, {own}"
         hint = f"if its coordinates are {own} all the same, say --plan-unit {own}"
         ledger.fault(path.name, 0, "unit", says, must, hint)
+    return []
 
 
 def _chosen(
@@ -106,9 +114,8 @@ def _chosen(
     lower = {name.casefold() for name in there}
     for name in uses:
         if name.casefold() not in lower:
-            near = nearest(name, there)
-            hint = f"do you mean {near}?" if near else f"there are {', '.join(there)}"
-            ledger.fault(path.name, 0, "layer", name, "must be a layer of the drawing", hint)
+            must = "must be a layer of the drawing"
+            ledger.fault(path.name, 0, "layer", name, must, nearest(name, there))
     if uses:
         return {name.casefold(): use for name, use in uses.items()}
     found: dict[str, LayerUse] = {}
@@ -123,20 +130,23 @@ def _chosen(
 
 
 def _shapes(
-    entity: DXFEntity, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
+    entity: DXFGraphic, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
 ) -> Iterator[tuple[shapely.Geometry, dict[str, object]]]:
     """Yield the geometry of one entity with what its own shape says; faults for what is no such."""
     from ezdxf.path import make_path
 
     what = entity.dxftype()
     if kind in ("post", "pile") and what in ("CIRCLE", "POINT"):
-        place = entity.dxf.center if what == "CIRCLE" else entity.dxf.location
         about: dict[str, object] = {}
         if what == "CIRCLE":
+            place = entity.ocs().to_wcs(entity.dxf.center)  # mirrored drawings have circles aside
             about = {"radius_m": float(entity.dxf.radius) * unit_m}
+        else:
+            place = entity.dxf.location
         yield shapely.Point(place.x, place.y), about
         return
-    if what not in _PATHS and not (what == "CIRCLE" and kind == "trench"):
+    fits = what in _PATHS if kind in ("bore", "trench") else False
+    if not fits and not (what == "CIRCLE" and kind == "trench"):
         ledger.fault(name, row, "entity", what, f"cannot be a {kind}", _WAYS[kind])
         return
     points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]

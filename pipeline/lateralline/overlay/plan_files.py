@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import fiona
+import numpy as np
 import shapely
 from fiona.errors import DriverError, FionaError
 from pyproj import CRS
@@ -47,6 +48,11 @@ def read_plan(
     else:
         features, system = _features(path, options.columns, crs, ledger)
     works = works_of(features, replace(options, z_unit_m=z_unit_m(system)), ledger)
+    if unused := sum(_z_unused(feature) for feature in features):
+        notes.append(
+            f"Z of {unused} outline(s) or point(s) is not used: level_m or depth_m says how far "
+            "down they go."
+        )
     if not features and not ledger.faults:
         ledger.fault(path.name, 0, "features", "", "must hold a trench, bore, post or pile")
     if ledger.faults:
@@ -62,6 +68,14 @@ def z_unit_m(crs: CRS | None) -> float:
     if len(crs.axis_info) < 3 and crs.is_geographic:
         return 1.0
     return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
+
+
+def _z_unused(feature: Feature) -> bool:
+    shape = feature.shape
+    if shape is None or shape.geom_type == "LineString" or not shape.has_z:
+        return False
+    z = shapely.get_coordinates(shape, include_z=True)[:, 2]
+    return bool(z[np.isfinite(z)].any())
 
 
 def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
@@ -145,9 +159,8 @@ def _check_columns(name: str, columns: Mapping[str, str], there: list[str], ledg
     lower = {c.casefold() for c in there}
     for ours, theirs in columns.items():
         if theirs.strip().casefold() not in lower:
-            near = nearest(theirs, there)
-            hint = f"do you mean {near}?" if near else f"there are {', '.join(there)}"
-            ledger.fault(name, 0, ours, theirs, "must be an attribute that is there", hint)
+            must = "must be an attribute that is there"
+            ledger.fault(name, 0, ours, theirs, must, nearest(theirs, there))
 
 
 def column_names() -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from pyproj import CRS
 from lateralline.overlay.bodies import Kind, Work
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.records import Floats
-from lateralline.units import METRES_PER
+from lateralline.units import METRES_PER, parse_length
 
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 LENGTHS: Final = ("depth", "level", "diameter", "radius", "required", "tolerance")
@@ -82,6 +82,8 @@ def _work(feature: Feature, options: Options, ledger: Ledger) -> Work | None:
     if not isfinite(required) and len(ledger.faults) == before:
         hint = "or give --required for all, as --required 0.3m"
         cells.fault("required_m", "", "must say the clearance that is required", hint)
+    if shape is not None and kind is not None and not isfinite(level):
+        _check_z(kind, feature, options.z_unit_m, ledger)
     if len(ledger.faults) > before or shape is None or kind is None:
         return None
     z = _levels(kind, shape, level, options.z_unit_m)
@@ -104,8 +106,27 @@ def _levels(kind: Kind, shape: shapely.Geometry, level_m: float, z_unit_m: float
         return np.array([level_m])
     if kind != "bore" or not shape.has_z:
         return np.empty(0)
-    z: Floats = shapely.get_coordinates(shape, include_z=True)[:, 2] * z_unit_m
+    z = _z_of(shape) * z_unit_m
     return z if np.isfinite(z).all() and z.any() else np.empty(0)
+
+
+def _z_of(shape: shapely.Geometry) -> Floats:
+    z: Floats = shapely.get_coordinates(shape, include_z=True)[:, 2]
+    return z
+
+
+def _check_z(kind: Kind, feature: Feature, z_unit_m: float, ledger: Ledger) -> None:
+    """Note a fault where a bore's levels are there at some vertices only: 0 is no level then."""
+    shape = feature.shape
+    if kind != "bore" or shape is None or not shape.has_z:
+        return
+    z = _z_of(shape) * z_unit_m
+    given = np.isfinite(z) & (z != 0.0)
+    if given.any() and (~np.isfinite(z).all() or (~given & (np.abs(z[given]).min() > 5.0)).any()):
+        value = "Z " + " ".join(f"{v:g}" for v in z[:6])
+        must = "of a bore must have a level at every vertex, or at none"
+        hint = "or give depth_m or level_m"
+        ledger.fault(feature.file, feature.row, "geometry", value, must, hint)
 
 
 def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
@@ -117,9 +138,8 @@ def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
     if not given and shape is not None and shape.geom_type in _BY_SHAPE:
         return _BY_SHAPE[shape.geom_type]
     if given or shape is not None:
-        near = nearest(given, KINDS) if given else ""
         must = f"must be one of {', '.join(KINDS)}"
-        cells.fault("kind", given, must, f"do you mean {near}?" if near else "")
+        cells.fault("kind", given, must, nearest(given, KINDS) if given else "")
     return None
 
 
@@ -192,14 +212,11 @@ class _Cells:
             self.fault(name, "", f"must be given once; {names} are there")
             return nan
         for unit, value in there:
-            try:
-                number = float(str(value).strip())
-            except ValueError:
-                number = nan
+            number, how = _number(value, unit)
             if not isfinite(number) or number < least or number <= above:
                 bound = f" ≥ {least:g}" if least > -np.inf else ""
                 bound = f" > {above:g}" if above > -np.inf else bound
-                self.fault(f"{name}_{unit}", str(value), f"must be a number{bound}", hint)
+                self.fault(f"{name}_{unit}", str(value), f"must be a number{bound}", how or hint)
                 return nan
             return number * UNITS[unit]
         return nan
@@ -210,3 +227,13 @@ class _Cells:
         if value is None or (isinstance(value, float) and not isfinite(value)):
             return None
         return value if str(value).strip() else None
+
+
+def _number(value: object, unit: str) -> tuple[float, str]:
+    """Return a length in its unit, as a number or as people write it; NaN and what to write."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value), ""
+    try:
+        return float(parse_length(str(value), unit.replace("_", "-"))), ""
+    except ValueError as e:
+        return nan, str(e)

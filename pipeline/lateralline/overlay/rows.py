@@ -59,7 +59,12 @@ def in_words(pair: Pair, *, assumed: bool) -> str:
     """Say what was found, what it rests on, and what it does not say."""
     required = pair.work.required_m
     said = f"{pair.separation_m:.2f} m between surfaces as located, {_BY_WORDS[pair.by]}"
-    if isnan(pair.lower_95_m):
+    if pair.level_unfit:
+        said += " (its level does not go with the ground at the pipe and was not used)"
+    if pair.open_end:
+        said += "; the located line ends near here and the pipe runs on, nobody knows where, so no "
+        said += "clearance is shown"
+    elif isnan(pair.lower_95_m):
         said += "; nothing bounds how far off the pipe may be, so no clearance is shown"
     else:
         least = max(pair.lower_95_m, 0.0)
@@ -69,8 +74,6 @@ def in_words(pair: Pair, *, assumed: bool) -> str:
     said += f", {required:.2f} m required"
     if not pair.is_conflict:
         said += "; no conflict shown, which is no clearance to dig"
-    if pair.open_end:
-        said += "; the located line ends here and the pipe runs on: it may be nearer"
     if assumed:
         said += "; the pipe's outside diameter is assumed"
     return said
@@ -95,10 +98,9 @@ def approach(pair: Pair) -> tuple[shapely.LineString, Any]:
 
 
 def work_rows(
-    works: tuple[Work, ...], pairs: list[Pair], *, with_levels: bool
+    works: tuple[Work, ...], pairs: Counter[str], *, with_levels: bool
 ) -> tuple[list[dict[str, Any]], Any]:
-    """Return rows of `planned_works` and footprints in metres."""
-    count = Counter(pair.work.id for pair in pairs)
+    """Return rows of `planned_works`, `pairs` being how many each has, and footprints in metres."""
     caution = contract.load("planned_works").caution
     rows = [
         {
@@ -110,7 +112,7 @@ def work_rows(
             "radius_m": work.radius_m,
             "required_m": work.required_m,
             "tolerance_95_m": work.tolerance_95_m,
-            "pairs": count[work.id],
+            "pairs": pairs[work.id],
             "caution": caution,
         }
         for work in works

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections import Counter
 from dataclasses import dataclass, field
 from math import nan
 from pathlib import Path
@@ -17,7 +18,9 @@ from lateralline.errors import LaterallineError
 from lateralline.layers import Shapes, to_table
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import AsBuilt, Lines
-from lateralline.overlay.clearance import Pair, Terms, pairs_of
+from lateralline.overlay.bodies import Work
+from lateralline.overlay.bounds import Terms
+from lateralline.overlay.clearance import Pair, pairs_of
 from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
 from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
 from lateralline.overlay.planned import Plan
@@ -82,7 +85,7 @@ def compare(
     rows = []
     for lines in regions:
         moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
-        terms = Terms(search_m, moved.sigma_m, made.basis.compare)
+        terms = Terms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
         pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
         made.parts.append(Part(lines, moved, pairs))
         rows += [as_rows.pair_row(lines, pair, moved.sigma_m) for pair in pairs]
@@ -97,10 +100,10 @@ def write(
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
     with overlay_folder(out, NAME, as_built.crs, as_rows.LAYERS, replace=replace) as overlay:
         home = _home(made, plan)
+        pairs_of_work = Counter(pair.work.id for part in made.parts for pair in part.pairs)
         for n, part in enumerate(made.parts):
-            mine = [work for work, part_of in zip(part.moved.works, home, strict=True)
-                    if part_of == n]  # fmt: skip
-            _add(overlay, part, tuple(mine), made, as_built)
+            mine = part.moved.only([i for i, part_of in enumerate(home) if part_of == n])
+            _add(overlay, part, mine, pairs_of_work, made, as_built)
         with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
             sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
             sheet.writeheader()
@@ -110,17 +113,17 @@ def write(
 
 def _home(made: Comparison, plan: Plan) -> list[int]:
     """Return the region each of the plan's works is written with: the one it has most pairs in."""
-    counts = np.array(
-        [
-            [sum(pair.work.id == work.id for pair in part.pairs) for part in made.parts]
-            for work in plan.works
-        ]
-    )
-    return [int(row.argmax()) for row in counts]
+    counts = [Counter(pair.work.id for pair in part.pairs) for part in made.parts]
+    return [max(range(len(counts)), key=lambda n: counts[n][work.id]) for work in plan.works]
 
 
 def _add(
-    overlay: Overlay, part: Part, works: tuple[Any, ...], made: Comparison, as_built: AsBuilt
+    overlay: Overlay,
+    part: Part,
+    works: tuple[Work, ...],
+    pairs_of_work: Counter[str],
+    made: Comparison,
+    as_built: AsBuilt,
 ) -> None:
     """Write one region's layers, plan coordinates in the file's CRS and in longitude, latitude."""
     pairs = part.pairs
@@ -131,8 +134,7 @@ def _add(
         places = [as_rows.approach(pair) for pair in pairs]
         lines, z = _objects([p for p, _ in places]), np.stack([z for _, z in places])
     points = _objects([shapely.Point(pairs[n].axis_m[:2]) for n in bad])
-    all_pairs = [pair for each in made.parts for pair in each.pairs]
-    about, outlines = as_rows.work_rows(works, all_pairs, with_levels=made.basis.compare)
+    about, outlines = as_rows.work_rows(works, pairs_of_work, with_levels=made.basis.compare)
     unit = as_built.level_unit_m
 
     def tables(way: Any, scale: float) -> dict[str, pa.Table]:

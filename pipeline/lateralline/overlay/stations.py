@@ -10,8 +10,8 @@ import pandas as pd
 import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.overlay.as_built import Lines, number, text
-from lateralline.records import Flags, Floats, Ints
+from lateralline.overlay.as_built import Lines, NotBuiltError, number, text
+from lateralline.records import Flags, Floats, Ints, Texts
 
 #: Room about the plan envelope of an undecided stretch for the error of its two ends.
 _ENDS_M: Final = 1.0
@@ -34,11 +34,15 @@ class Legs:
     plan_95_m: Floats  # (n,) the farthest off in plan; NaN unbounded
     undecided: Flags
     stretch: Ints  # numbers the segments of the layer
+    segment_m: Floats  # (n,) chainage from end to end of the segment
     reach_m: Floats  # (n,) longest path the counter allows on the segment; NaN unknown
 
 
 def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
-    """Return the legs of `lines` from the layers `level_band` and `pipe_segments`."""
+    """Return the legs of `lines` from the layers `level_band` and `pipe_segments`.
+
+    Raises NotBuiltError when a line has no stations, or a station no segment.
+    """
     keys = pd.MultiIndex.from_arrays([lines.site, lines.line])
     row_of = pd.Series(np.arange(len(lines.line)), index=keys)
     own = row_of.reindex(pd.MultiIndex.from_frame(bands[["site_id", "line_id"]])).to_numpy()
@@ -50,7 +54,11 @@ def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
     ends = np.column_stack([leg, leg + 1])
 
     number_of = pd.Series(np.arange(len(segments)), index=_ids(segments))
-    stretch = number_of.reindex(_ids(band)).to_numpy()[leg + 1].astype(np.int64)
+    stretch = _whole(number_of.reindex(_ids(band)).to_numpy()[leg + 1], "segment", band, leg + 1)
+    without = np.setdiff1d(np.arange(len(lines.line)), row[leg])
+    if len(without):
+        names = ", ".join(" ".join(lines.keys[n]) for n in without[:5].tolist())
+        raise NotBuiltError(f"layer level_band has no stations of {names}: build again")
     undecided = (text(segments["shape"]) == "undecided")[stretch]
 
     xyz = shapely.get_coordinates(np.asarray(band["geometry"], dtype=object), include_z=True)
@@ -72,6 +80,10 @@ def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
         axis=-1,
     ).clip(0.0)
     depth_off = _against_ground(band, level_off)
+    at = number(band["chainage_m"])[ends]
+    low, high = np.full(len(segments), np.inf), np.full(len(segments), -np.inf)
+    np.minimum.at(low, stretch, at[:, 0])
+    np.maximum.at(high, stretch, at[:, 1])
     return Legs(
         line=row[leg],
         xy_m=plan[ends],
@@ -79,12 +91,20 @@ def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
         depth_m=depth[ends],
         level_off_m=level_off[ends],
         depth_off_m=depth_off[ends],
-        chainage_m=number(band["chainage_m"])[ends],
+        chainage_m=at,
         plan_95_m=number(segments["semi_major_95_max_m"])[stretch],
         undecided=undecided,
         stretch=stretch,
+        segment_m=(high - low)[stretch],
         reach_m=number(segments["reach_m"])[stretch],
     )
+
+
+def axis_ends(legs: Legs, leg: Ints, by: Texts) -> Floats:
+    """Return both ends (n, 2, 3) of legs on the vertical axis that their pair's body is on."""
+    z = np.where((by == "level")[:, None], legs.level_m[leg], -legs.depth_m[leg])
+    z = np.where((by == "plan_only")[:, None], 0.0, z)
+    return np.concatenate([legs.xy_m[leg], z[..., None]], axis=-1)
 
 
 def region_of(lines: Lines, legs: Legs, leg: int) -> shapely.Geometry | None:
@@ -112,11 +132,21 @@ def _against_ground(band: Any, level_off_m: Floats) -> Floats:
     what reach alone allows is no error to average out, and they add. Where the site has no levels
     the cover's own bound serves both ways.
     """
-    ground = (INTERVAL_95 * np.nan_to_num(number(band["ground_sigma_m"])))[:, None]
+    ground = (INTERVAL_95 * number(band["ground_sigma_m"]))[:, None]
     undecided = (text(band["shape"]) == "undecided")[:, None]
     off = np.where(undecided, level_off_m + ground, np.hypot(level_off_m, ground))
     of_cover = number(band["cover_m"]) - number(band["cover_least_95_m"])
     return np.where(np.isfinite(off), off, of_cover[:, None])
+
+
+def _whole(found: Floats, what: str, band: Any, rows: Ints) -> Ints:
+    if np.isnan(found).any():
+        row = band.iloc[int(rows[np.isnan(found).argmax()])]
+        raise NotBuiltError(
+            f"layer level_band names {what} {row['segment_id']} of line {row['line_id']}, which "
+            "pipe_segments lacks: build again"
+        )
+    return found.astype(np.int64)
 
 
 def _ids(frame: Any) -> pd.MultiIndex:

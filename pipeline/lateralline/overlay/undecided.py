@@ -7,6 +7,7 @@ import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.overlay.bodies import LevelsBy, Work
+from lateralline.overlay.bounds import Terms
 from lateralline.overlay.stations import Legs
 from lateralline.records import Ints
 
@@ -18,7 +19,7 @@ def bound_anywhere(
     work: Work,
     by: LevelsBy,
     radius_m: float,
-    frame_sigma_m: float,
+    terms: Terms,
 ) -> float:
     """Return the least separation of a thing and a pipe anywhere in a region and its level bounds.
 
@@ -41,7 +42,9 @@ def bound_anywhere(
             up = max(up, lowest - float(thing.max()))
         if np.isnan(up):
             return up
-    off_m = INTERVAL_95 * float(np.hypot(frame_sigma_m, work.tolerance_95_m / INTERVAL_95))
+    # Its two parts, plan and level, at their 95 % bounds both; so too the frame.
+    frame = terms.frame_sigma_m, terms.frame_sigma_up_m if by == "level" else 0.0
+    off_m = INTERVAL_95 * float(np.hypot(max(frame), work.tolerance_95_m / INTERVAL_95))
     if work.kind in ("post", "pile"):  # the flat end is as wide as the rest
         plan = max(plan - work.radius_m, 0.0)
     apart = float(np.hypot(plan, max(up, 0.0)))

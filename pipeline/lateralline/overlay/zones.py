@@ -90,7 +90,7 @@ def filled(polygons: Shapes, reach_m: Floats | float) -> Shapes:
         out[i] = shapely.Polygon(polygons[i].exterior, rings)
     valid = shapely.is_missing(out) | shapely.is_valid(out)
     assert valid.all()  # a buffer always is
-    return np.asarray(shapely.orient_polygons(out) if hasattr(shapely, "orient_polygons") else out)
+    return np.asarray(shapely.orient_polygons(out))
 
 
 def add_zones(overlay: Overlay, lines: Lines, rule: Tolerance) -> Zones:
