@@ -241,6 +241,8 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
         yield from _off_together("GeoJSON", frame.lonlat_operation)
     yield _Row("statement", "site", settings.name or settings.id)
     yield _Row("statement", "surveyed", settings.surveyed.isoformat())
+    if settings.surveyor:
+        yield _Row("statement", "surveyor", settings.surveyor)
     yield _Row("statement", "caution", CAUTION)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.records import Floats
 from lateralline.write.picture.scene import number
-from lateralline.write.sheet.canvas import Canvas, fitted, line_mm
+from lateralline.write.sheet.canvas import Canvas, line_mm, width_mm
 from lateralline.write.sheet.paper import Box
 from lateralline.write.sheet.pieces import LEFT, SIDE, TOP, Piece
 from lateralline.write.sheet.profile_data import Profile
@@ -123,7 +123,7 @@ def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float, side
         if not pd.isna(s.grade_sigma):
             lines.append(f"± {100 * INTERVAL_95 * s.grade_sigma:.1f}")
         step = line_mm(6.0)
+        lines = [line for line in lines if width_mm(line, 6.0) <= b - a - 0.4]
         top = cell.y + (cell.height - step * len(lines)) / 2
         for n, line in enumerate(lines):
-            if fitted(line, b - a - 0.4, 6.0) == line:
-                canvas.words((a + b) / 2, top + (n + 0.5) * step, line, 6.0, align="center")
+            canvas.words((a + b) / 2, top + (n + 0.5) * step, line, 6.0, align="center")

@@ -18,6 +18,7 @@ _MM_PER_IN: Final = 25.4
 _MM_PER_PT: Final = 25.4 / 72.0
 _FAMILY: Final = str(looks.RC["font.family"])
 _ELLIPSIS: Final = "…"
+_GLUE: Final = "\0"
 _STRANGE: Final = "\N{REPLACEMENT CHARACTER}"
 
 _RULE: Final[dict[str, Any]] = {"color": looks.INK, "lw": 0.4}
@@ -124,6 +125,16 @@ def printable(text: str) -> str:
     return "".join(c if ord(c) in known else _STRANGE for c in " ".join(text.split()))
 
 
+def unbroken(text: str) -> list[str]:
+    """Return what a line may not be broken within: words, and a percent sign with its figure.
+
+    >>> unbroken("depth ±95 % m")
+    ['depth', '±95 %', 'm']
+    """
+    glued = printable(text).replace(" %", f"{_GLUE}%")
+    return [word.replace(_GLUE, " ") for word in glued.split(" ") if word]
+
+
 def fitted(text: str, room: float, size_pt: float, *, bold: bool = False) -> str:
     """Return a line no wider than `room` mm, cut with "…" where it is longer.
 
@@ -150,7 +161,7 @@ def wrapped(
     """Return a text as lines no wider than `room` mm, at most so many; the last may end in "…"."""
     lines: list[str] = []
     line = ""
-    words = printable(text).split()
+    words = unbroken(text)
     for n, word in enumerate(words):
         longer = f"{line} {word}" if line else word
         if width_mm(longer, size_pt, bold=bold) <= room:

@@ -6,15 +6,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from lateralline.write.sheet import looks
-from lateralline.write.sheet.canvas import Align, Canvas, line_mm, width_mm, wrapped
+from lateralline.write.sheet.canvas import (
+    Align,
+    Canvas,
+    line_mm,
+    printable,
+    unbroken,
+    width_mm,
+    wrapped,
+)
 from lateralline.write.sheet.paper import Box
 
 _SIZE: Final = 6.2
 _MOST_LINES: Final = 8  # of one cell
-_PAD: Final = 1.1
+_PAD: Final = 1.4  # beside a cell's text
+_LEAD: Final = 0.77  # above and below it
 _TITLE_MM: Final = 6.0
 _GAP: Final = 4.0
+_MOST_LEAST: Final = 30.0  # mm of unbroken text
 _WIDEST: Final = 1.6  # a column is no wider than so many times its share in mm
 
 
@@ -120,15 +132,36 @@ def _cell(
     step = line_mm(_SIZE)
     x = box.right - _PAD if align == "right" else box.x + _PAD
     for n, line in enumerate(lines):
-        y = box.y + _PAD * 0.7 + (n + 0.5) * step
+        y = box.y + _LEAD + (n + 0.5) * step
         canvas.words(x, y, line, _SIZE, bold=bold, align=align, room=box.width - 2 * _PAD + 0.01)
 
 
 def _widths(section: Section, width: float) -> tuple[float, ...]:
-    """Return the columns' widths in mm: shares of the page, but never sparsely wide."""
-    whole = sum(c.share for c in section.columns)
-    per = min(width / whole, _WIDEST)
-    return tuple(c.share * per for c in section.columns)
+    """Return the columns' widths in mm: shares of the page, but never sparsely wide.
+
+    A column whose share would break its figures, or a word of its heading, takes what they need.
+    """
+    shares = np.array([c.share for c in section.columns])
+    least = np.array([_least(section, k) for k in range(len(shares))])
+    kept = np.zeros(len(shares), dtype=bool)
+    while True:
+        room = width - least[kept].sum()
+        per = min(room / max(shares[~kept].sum(), 1e-9), _WIDEST)
+        short = ~kept & (shares * per < least)
+        if not short.any() or room <= 0.0:
+            break
+        kept |= short
+    widths = np.where(kept, least, shares * max(per, 0.0))
+    return tuple(float(w) for w in widths * min(width / max(widths.sum(), 1e-9), 1.0))
+
+
+def _least(section: Section, k: int) -> float:
+    """Return the width that column `k` needs for its figures and the words of its heading."""
+    column = section.columns[k]
+    needs = [width_mm(word, _SIZE, bold=True) for word in unbroken(column.head)]
+    if column.align == "right":
+        needs += [width_mm(printable(row[k]), _SIZE) for row in section.rows]
+    return min(max(needs, default=0.0), _MOST_LEAST) + 2 * _PAD + 0.01
 
 
 def _lines(text: str, width: float) -> list[str]:
@@ -146,9 +179,9 @@ def _head(column: Column, width: float) -> list[str]:
 
 def _head_mm(section: Section, widths: Sequence[float]) -> float:
     deep = max(len(_head(c, w)) for c, w in zip(section.columns, widths, strict=True))
-    return deep * line_mm(_SIZE) + 1.4 * _PAD
+    return deep * line_mm(_SIZE) + 2 * _LEAD
 
 
 def _row_mm(section: Section, row: Sequence[str], widths: Sequence[float]) -> float:
     deep = max(len(_lines(text, width)) for text, width in zip(row, widths, strict=True))
-    return deep * line_mm(_SIZE) + 1.4 * _PAD
+    return deep * line_mm(_SIZE) + 2 * _LEAD

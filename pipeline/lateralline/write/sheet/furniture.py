@@ -24,21 +24,26 @@ def head(canvas: Canvas, box: Box, site: Site, scale: Scale, index: int, count: 
     title = "PLAN" if count == 1 else f"PLAN {index + 1} of {count}"
     canvas.words(box.x, y - 1.6, title, 9.0, bold=True)
     wide = width_mm(title, 9.0, bold=True) + 3.0
-    canvas.words(box.x + wide, y - 1.6, f"scale {scale}", 7.5)
     north = f"{site.scene.north} is up"
     east, up = site.axis_names
     said = f"+ grid: {east} / {up} in {site.coordinate_unit}" + (
         ", invented axes" if site.scene.crs is None else ""
     )
-    bar = _bar(canvas, box.right - 16.0, y - 1.2, site, scale)
-    canvas.words(box.x, y + 2.2, said, 6.0, colour=looks.GREY, room=bar - box.x - 3.0)
+    end = box.right - 16.0
+    bar = _bar(canvas, end, y - 2.2, site, scale, min(_BAR_MM, 0.42 * box.width))
+    to_scale = f"scale {scale}"
+    if box.x + wide + width_mm(to_scale, 7.5) < bar - 3.0:
+        canvas.words(box.x + wide, y - 1.6, to_scale, 7.5)
+        canvas.words(box.x, y + 2.2, said, 6.0, colour=looks.GREY, room=end - box.x)
+    else:  # a narrow plan: the title block names the grid as well
+        canvas.words(box.x, y + 2.4, to_scale, 7.5, room=end - box.x)
     _arrow(canvas, box.right - 4.0, box.y, north)
 
 
-def _bar(canvas: Canvas, right: float, y: float, site: Site, scale: Scale) -> float:
-    """Draw a scale bar that ends at `right`; return where it begins."""
+def _bar(canvas: Canvas, right: float, y: float, site: Site, scale: Scale, most: float) -> float:
+    """Draw a scale bar in the crew's unit that ends at `right`; return where it begins."""
     per = site.per
-    length = round_down(_BAR_MM / scale.mm_per_m / per)
+    length = round_down(most / scale.mm_per_m / per)
     mm = length * per * scale.mm_per_m
     room = width_mm(f"{length:g} {site.unit}", 6.0) / 2
     x = right - room - mm

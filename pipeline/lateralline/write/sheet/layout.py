@@ -15,7 +15,7 @@ from lateralline.write.sheet.paper import Box, Scale, SheetError, finest, paper_
 from lateralline.write.sheet.pieces import LEFT, PAD, RIGHT, SIDE, Piece, Scales, pieces
 from lateralline.write.sheet.profile_data import Profile
 from lateralline.write.sheet.site import Site
-from lateralline.write.sheet.windows import Window, cut, one_window
+from lateralline.write.sheet.windows import MOST_PAD, Window, cut, one_window
 
 Orientation = Literal["auto", "portrait", "landscape"]
 
@@ -23,9 +23,10 @@ _GAP: Final = 4.0
 _SHARES: Final = (0.60, 0.52, 0.44, 0.36)  # of the body, for the plan
 _COARSEST: Final = 250.0  # a plan is cut into sheets rather than drawn smaller
 _LEAST_GRAPH: Final = 30.0
-_MOST_GRAPH: Final = 95.0
+_MOST_GRAPH: Final = 120.0
 _MOST_SHEETS: Final = 120
 _OVERLAP_MM: Final = 20.0
+_EDGE_MM: Final = 4.0  # about a zone in a plan cut into sheets
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,17 +88,17 @@ def _candidates(
     key_box = Box(body.x, body.foot - key, body.width, key)
     upper = Box(body.x, body.y, body.width, body.height - key - _GAP / 2)
     found = []
+    reach = _reach(site)
     for share in _SHARES:
         split = _stacked(upper, share), _beside(upper, share)
         for plan_box, profile_box in split:
             if profile_box.height < band_mm(site) + _LEAST_GRAPH:
                 continue
             fit = _plan_fit(site, plan_box)
-            coarsest = finest(1000.0, _COARSEST, in_feet=site.in_feet)
-            scale = asked or min(fit, coarsest)
+            scale = asked or min(fit, _coarsest(site, plan_box, reach))
             cut_at = scale if scale < fit else None
             drawn, cut_up, on_page = _profiles(site, profiles, profile_box, cut_at)
-            windows = _windows(site, plan_box, scale, whole=cut_at is None)
+            windows = _windows(site, plan_box, scale, reach, whole=cut_at is None)
             pages = []
             if drawn is not None:
                 pages = _placed(site, cut_up, (profile_box, upper), drawn, on_page, len(windows))
@@ -133,6 +134,14 @@ def _plan_fit(site: Site, box: Box) -> Scale:
         finest(inner.width, x1 - x0, in_feet=site.in_feet),
         finest(inner.height, y1 - y0, in_feet=site.in_feet),
     )
+
+
+def _coarsest(site: Site, box: Box, reach: float) -> Scale:
+    """Return the scale a plan is not drawn smaller than, but that its zones have room beside it."""
+    inner = box.inset(plan.LEFT, plan.TOP, plan.RIGHT, plan.FOOT)
+    beside = MOST_PAD * min(inner.width, inner.height) - _EDGE_MM
+    usual = finest(1000.0, _COARSEST, in_feet=site.in_feet)
+    return max(usual, finest(max(beside, 1.0), reach, in_feet=site.in_feet))
 
 
 def _along(site: Site, profiles: Sequence[Profile], box: Box, cut_at: Scale | None) -> Scale:
@@ -174,6 +183,9 @@ def _profiles(
     span = max(max(high - low for low, high in heights), 0.05)
     up = finest(graph - 2 * PAD, span, in_feet=site.in_feet)
     graph = min(graph, span * up.mm_per_m + 2 * PAD)
+    if along < up:  # heights are never drawn flatter than they are
+        along = up
+        cut_up = [p for one in profiles for p in pieces(one, box.width, along)]
     return Scales(along, up, graph), cut_up, on_page
 
 
@@ -213,7 +225,7 @@ def _room(boxes: tuple[Box, Box], with_plan: bool, row: float, on_page: int) -> 
     return boxes[1], max(int((boxes[1].height + _GAP + 1e-6) / (row + _GAP)), 1)
 
 
-def _windows(site: Site, box: Box, scale: Scale, *, whole: bool) -> list[Window]:
+def _windows(site: Site, box: Box, scale: Scale, reach: float, *, whole: bool) -> list[Window]:
     width, height = plan.window_size(box, scale)
     if whole:
         return [one_window(site.box, width, height)]
@@ -224,7 +236,7 @@ def _windows(site: Site, box: Box, scale: Scale, *, whole: bool) -> list[Window]
             f"ask for a smaller one: {_plan_fit(site, box)} fits the plan on one"
         )
     lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
-    pad = _reach(site) + 4.0 / scale.mm_per_m
+    pad = reach + _EDGE_MM / scale.mm_per_m
     windows = cut(lines, width, height, pad, _OVERLAP_MM / scale.mm_per_m)
     return windows or [one_window(site.box, width, height)]
 

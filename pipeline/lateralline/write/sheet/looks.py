@@ -33,6 +33,7 @@ TOLERANCE_DASH: Final = (0, (1.2, 1.6))
 UNDECIDED_DASH: Final = (0, (2.6, 1.5))
 CARRIED_DASH: Final = (0, (0.8, 1.8))
 CROWN_DASH: Final = (0, (6, 2))
+EARTH_HATCH: Final = "//////"  # under the ground line
 MATCH_DASH: Final = (0, (10, 2, 2, 2, 2, 2))
 
 RC: Final[dict[Any, Any]] = {
@@ -51,7 +52,7 @@ RC: Final[dict[Any, Any]] = {
 _KINDS: Final = style.NODES
 NODES: Final = {
     "entry": replace(_KINDS["entry"], size=5.5, face=PIPE, edge=INK),
-    "line_end": replace(_KINDS["line_end"], size=5.0, edge=PIPE),
+    "line_end": replace(_KINDS["line_end"], marker="p", size=6.4, edge=PIPE),
     "bend": replace(_KINDS["bend"], size=4.8, edge=PIPE),
     "junction": replace(_KINDS["junction"], size=6.2, face=PIPE, edge=INK),
     "exposure": replace(_KINDS["exposure"], size=8.0, edge=PIPE),

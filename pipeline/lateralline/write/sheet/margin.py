@@ -62,12 +62,12 @@ def _title(canvas: Canvas, box: Box, site: Site, title: Title) -> None:
     crs = site.scene.crs_name if site.scene.crs is not None else "sketch on invented axes"
     units = "metres" if not site.in_feet else {"ft": "feet", "us-ft": "US survey feet"}[site.unit]
     coordinates = {"°": "degrees", "m": "metres"}.get(site.coordinate_unit, site.coordinate_unit)
-    kind = "INVENTED: no real survey" if site.invented else "as-built from field marks"
     head = [
         ("site", site.site_id, 30, 11.0),
-        ("name", site.name, 62, 8.5),
+        ("name", site.name, 56, 8.5),
         ("surveyed", said.get("surveyed", "–"), 22, 7.5),
-        ("kind of record", kind, 46, 6.8),
+        ("surveyed by", said.get("surveyor", "–"), 30, 6.8),
+        ("kind of record", "as-built from field marks", 40, 6.8),
         ("sheet", f"{title.sheet} of {title.sheets}", 18, 9.0),
     ]  # fmt: skip
     systems = [
@@ -126,6 +126,8 @@ def draw_key(canvas: Canvas, box: Box, site: Site) -> None:
         for kind, look in signs:
             if kind == "area":
                 canvas.frame(Box(x, y - 1.3, _SIGN, 2.6), **look)
+            elif kind == "below":
+                canvas.frame(Box(x, y, _SIGN, 1.3), **look)
             elif kind == "line":
                 canvas.rule(x, y, x + _SIGN, y, **{"color": looks.PIPE, **look})
             else:
@@ -155,7 +157,9 @@ def _entries(site: Site) -> list[tuple[str, list[tuple[str, dict[str, Any]]]]]:
         band = {"fc": looks.CORRIDOR, "ec": looks.PIPE, "lw": 0.35}
         name = "depth of invert" if site.depth_only else "invert"
         entries.append((f"95 % corridor; in profile 95 % of {name}", [("area", band)]))
-        entries.append(("ground", [("line", {"color": looks.GROUND, "lw": 1.3})]))
+        earth = {"fc": "none", "ec": looks.GROUND, "lw": 0, "hatch": looks.EARTH_HATCH}
+        line = {"color": looks.GROUND, "lw": 1.3}
+        entries.append(("ground (profile)", [("below", earth), ("line", line)]))
     if len(site.frame("dig_zone")):
         edge = {"fc": looks.ZONE, "ec": looks.ZONE_EDGE}
         zone = {**edge, "lw": 0.8, "ls": looks.ZONE_DASH}

@@ -26,6 +26,7 @@ from lateralline.write.sheet.words import plan_labels
 LEFT, TOP, RIGHT, FOOT = 5.0, 10.0, 0.5, 5.0
 _LABELLED: Final = ("pipe_nodes", "control_points", "pipe_observations", "transmitter_fixes")
 _OBSTACLE_STEP_MM: Final = 1.5
+_SYMBOL_MM: Final = 1.5  # half a control point's
 _MATCH_MM: Final = 16.0  # half the length of a match line
 
 
@@ -59,7 +60,8 @@ def draw(
         for kind, look in kinds.items():
             points(axes, rows[rows["kind"] == kind], look, zorder=5 if layer[0] == "f" else 7)
     points(axes, site.located("pipe_observations"), looks.SEEN_LOOK, zorder=7)
-    control(axes, site.located("control_points"))
+    known = site.located("control_points")
+    control(axes, known[window.holds(_xy(known), _SYMBOL_MM / scale.mm_per_m)])
     reserved = [_matches(axes, window, scale)]
     if len(windows) > 1:
         reserved.append(_key_plan(canvas, axes, inner, site, windows, index))
@@ -190,8 +192,7 @@ def _key_plan(
     limits = np.array([w.limits for w in windows])
     x0, y0 = limits[:, :2].min(axis=0)
     x1, y1 = limits[:, 2:].max(axis=0)
-    most = 0.3 * min(inner.width, inner.height)
-    mm = most / max(x1 - x0, y1 - y0)
+    mm = min(0.3 * inner.width / (x1 - x0), 0.45 * inner.height / (y1 - y0), 60.0 / (y1 - y0))
     width, height = mm * (x1 - x0), mm * (y1 - y0)
     west, south, east, north = windows[index].limits
     taken = _obstacles(site, Scale(200.0))

@@ -80,7 +80,8 @@ def _levels(canvas: Canvas, axes: Axes, inner: Box, site: Site, up: Scale) -> No
         axes.axhline(level, color=looks.FAINT, lw=0.3, zorder=0.5)
         canvas.rule(inner.x - 1.0, y, inner.x, y)
         said = abs(k * step) if site.depth_only else k * step
-        canvas.words(inner.x - 1.6, y, f"{said:.{places}f}", 6.0, align="right")
+        if y < inner.foot - 1.2:  # the band of figures begins below
+            canvas.words(inner.x - 1.6, y, f"{said:.{places}f}", 6.0, align="right")
 
 
 def _lines(axes: Axes, site: Site, profile: Profile, scales: Scales) -> None:
@@ -110,7 +111,14 @@ def _lines(axes: Axes, site: Site, profile: Profile, scales: Scales) -> None:
         x, ground = profile.ground.T
         strip = _EARTH / scales.up.mm_per_m
         axes.fill_between(
-            x, ground - strip, ground, fc="none", ec=looks.GROUND, lw=0, hatch="//////", zorder=1.5
+            x,
+            ground - strip,
+            ground,
+            fc="none",
+            ec=looks.GROUND,
+            lw=0,
+            hatch=looks.EARTH_HATCH,
+            zorder=1.5,
         )
         axes.plot(x, ground, color=looks.GROUND, lw=1.3, zorder=4)
     for node in profile.nodes[profile.nodes["placed_by"] == "carried_on"].itertuples():
@@ -149,7 +157,8 @@ def _points(axes: Axes, rows_: Any, look: Any, zorder: float) -> None:
 def _labels(site: Site, piece: Piece) -> list[Label]:
     labels = []
     for node in piece.holds(piece.profile.nodes).itertuples():
-        text = fitted(node_name(node).split(", nearest")[0], 34.0, 6.0)
+        name = "end" if node.kind == "line_end" else node_name(node).split(", nearest")[0]
+        text = fitted(name, 34.0, 6.0)
         labels.append(Label(node.chainage_m, node.y, text, looks.PIPE, 6.0, "bold"))
     for seen in piece.holds(piece.profile.seen).itertuples():
         at = seen.y + np.nan_to_num(piece.profile.bore_m)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -22,7 +21,7 @@ from lateralline.units import METRES_PER
 from lateralline.write.picture.scene import Scene, number, read_scene
 
 DEPTH_ONLY: Final = "depth only"
-_INVENTED: Final = re.compile(r"\b(practice|invented|demo|example|sample)\b", re.IGNORECASE)
+_NEAR: Final = 0.35  # of the site's greater side: how far off a point that is taped from is drawn
 _STEP: Final = {True: 1e-4, False: 1.0}  # over which grids are measured: degrees, or grid units
 _UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
 
@@ -48,11 +47,6 @@ class Site:
     def name(self) -> str:
         """Name of the site, the id when it has none."""
         return self.scene.statements.get("site") or self.scene.site_id
-
-    @property
-    def invented(self) -> bool:
-        """Whether the site's own words say that it is no real survey."""
-        return _INVENTED.search(f"{self.site_id} {self.name}".replace("_", " ")) is not None
 
     @property
     def caution(self) -> str:
@@ -147,7 +141,7 @@ def read_sheet_site(gpkg: Path, site_id: str) -> Site:
         metres_per=metres_per,
         turn_deg=turn,
         sha256=hashlib.sha256(gpkg.read_bytes()).hexdigest(),
-        box=scene.box,
+        box=_with_ties(scene),
         placed={
             name: frame[frame.geometry.notna() & ~frame.geometry.is_empty]
             for name, frame in layers.items()
@@ -155,6 +149,18 @@ def read_sheet_site(gpkg: Path, site_id: str) -> Site:
         },
         depth_only=bool(len(data)) and bool((data == DEPTH_ONLY).all()),
     )
+
+
+def _with_ties(scene: Scene) -> tuple[float, float, float, float]:
+    """Return the scene's box, with the points near it that tapes are hooked to."""
+    x0, y0, x1, y1 = scene.box
+    control = scene.layers["control_points"]
+    tied = control[control["in_a_tie"].astype(bool)]
+    near = shapely.box(x0, y0, x1, y1).buffer(_NEAR * max(x1 - x0, y1 - y0))
+    spots = shapely.get_coordinates(tied[tied.geometry.intersects(near)].geometry.array)
+    both = np.vstack([[x0, y0], [x1, y1], spots])
+    low, high = both.min(axis=0), both.max(axis=0)
+    return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
 def _stretched(frame: Any, stretch: Floats) -> Any:

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import ceil
+from typing import Final
 
 import numpy as np
 
 from lateralline.records import Floats
+
+MOST_PAD: Final = 0.3  # of a window's smaller side, kept clear beside a line
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,7 @@ def cut(
     Each line (n, 2) is followed from its start. A window takes as much of it as fits; the next
     begins `overlap` metres earlier, and halfway in that overlap runs the match line of both.
     """
-    pad = min(pad, 0.3 * min(width, height))
+    pad = min(pad, MOST_PAD * min(width, height))
     overlap = min(overlap, 0.2 * (min(width, height) - 2 * pad))
     size = np.array([width, height]) - 2 * pad
     step = max(min(overlap, float(size.min())) / 8.0, 1e-3)

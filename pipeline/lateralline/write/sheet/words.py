@@ -22,7 +22,8 @@ def plan_labels(site: Site, rows: dict[str, Any]) -> list[Label]:
     for node in rows["pipe_nodes"].itertuples():
         if node.kind == "junction" and node.chainage_m == 0.0:
             continue  # the same spot, seen from the line that joins
-        text = "\n".join(map(_short, (node_name(node), *_heights(site, node))))
+        names = node_name(node).replace(", nearest", "\nnearest").split("\n")  # narrow: fits nearby
+        text = "\n".join(map(_short, (*names, *_heights(site, node))))
         labels.append(_label(node, text, looks.PIPE, 6.2, "bold"))
     for point in rows["control_points"].itertuples():
         labels.append(_label(point, _short(point.point), looks.INK, 6.2, "bold"))
@@ -44,7 +45,7 @@ def node_name(node: Any) -> str:
             fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
             return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
         case "line_end":
-            return f"{node.line_id} end"
+            return f"{node.line_id} {'up' if node.chainage_m > 0.0 else 'down'}stream end"
         case "junction":
             return f"{node.ref} joins {node.line_id}"
     return str(node.ref or node.kind)
