@@ -34,6 +34,7 @@ class Pipe:
     outside: float = 0.16
     datum: str = "EPSG:5703"
     undecided: bool = False
+    by_stop: bool = False  # a segment between each two vertices, else one for all
     bounded: bool = True
     corridor: bool = True
     half_width: float = nan  # of the corridor; NaN = the 95 % ellipse's
@@ -73,6 +74,8 @@ def _tables(pipe: Pipe, way: Any) -> dict[str, Any]:
     cover = pipe.ground - xyz[:, 2] - pipe.outside / 2
     z = invert if level else invert - pipe.ground
     ids = {"site_id": pipe.site, "line_id": pipe.line}
+    count = len(nodes) - 1 if pipe.by_stop else 1
+    segment = np.searchsorted(chainage[1:], at - 1e-9) + 1 if pipe.by_stop else np.ones(n, int)
     shape = "undecided" if pipe.undecided else "straight"
     plan = way(nodes[:, :2])
     half = pipe.half_width if np.isfinite(pipe.half_width) else ELLIPSE * pipe.sigma_plan
@@ -86,7 +89,7 @@ def _tables(pipe: Pipe, way: Any) -> dict[str, Any]:
         "ground_sigma_m": np.full(n, pipe.ground_sigma),
     }
     band = {
-        "segment_id": [f"{pipe.line}/1"] * n,
+        "segment_id": [f"{pipe.line}/{k}" for k in segment],
         "chainage_m": at,
         "shape": [shape] * n,
         "bounded_by": ["path"] * n,
@@ -113,16 +116,16 @@ def _tables(pipe: Pipe, way: Any) -> dict[str, Any]:
         ),
         "pipe_segments": _table(
             "pipe_segments",
-            1,
+            count,
             ids
             | {
-                "segment_id": f"{pipe.line}/1",
+                "segment_id": [f"{pipe.line}/{k + 1}" for k in range(count)],
                 "shape": shape,
                 "level_datum": pipe.datum,
                 "semi_major_95_max_m": nan if unbounded else half,
                 "reach_m": nan if unbounded else chainage[-1] + 0.4,
             },
-            [whole],
+            [whole] * count,
         ),
         "position_corridor": _table(
             "position_corridor",

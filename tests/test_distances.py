@@ -1,4 +1,4 @@
-"""Distances between segments, convex shapes and prisms: closed forms, shapely, and least squares with bounds."""
+"""Distances between segments, convex shapes and prisms: closed forms, shapely, bounded least squares."""
 
 from __future__ import annotations
 

@@ -184,8 +184,9 @@ def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
         f"{len(made.rows)} pair(s) near enough to list.",
         f"Levels: {made.basis.why}.",
         f"Frame: {off_by(made.parts[0].moved)}.",
-        "A conflict: the lower end of the 95 % interval of the separation is below the required "
-        "clearance, or nothing bounds it.",
+        "At the least: with 95 % probability or more the true separation is above it, wherever "
+        "along the line (1.96 σ at one or two places, more where a thing lies along many).",
+        "A conflict: that bound is below the required clearance, or nothing bounds the separation.",
         "Pipes nobody located, service connections and other utilities are in no record here.",
     ]
     if not any(work.tolerance_95_m for work in plan.works):
