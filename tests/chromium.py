@@ -132,7 +132,7 @@ class Chromium:
         """Return what a script says as soon as that is true."""
         until = time.monotonic() + PATIENCE_S
         while not (said := self.value(expression)):
-            assert time.monotonic() < until, f"never true: {expression}"
+            assert time.monotonic() < until, f"never true: {expression}; complaints: {self.complaints[:3]}"
             time.sleep(0.03)
         return said
 

@@ -32,6 +32,16 @@ def page(
         str,
         typer.Option(metavar="ID", help="Only this site of OUT.", show_default=False),
     ] = "",
+    clearance: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CLEARANCE",
+            exists=True,
+            help="Folder that `lateralline clearance` wrote for OUT, or its .gpkg: planned works "
+            "are drawn.",
+            show_default=False,
+        ),
+    ] = None,
     note: Annotated[
         str,
         typer.Option(metavar="TEXT", help="Words to stand at the top.", show_default=False),
@@ -46,23 +56,26 @@ def page(
     \b
     Example:
       lateralline page out -o page.html
+      lateralline page out --clearance near -o page.html --replace
       lateralline page out-a out-b -o pages --note "Invented practice sites"
     """
     from lateralline.cli import report
+    from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
     from lateralline.summary import CAUTION
-    from lateralline.workspace import Workspace
     from lateralline.write.page import write_page, write_pages
 
-    records = [Workspace(b).asbuilt if b.is_dir() else b for b in built]
-    sites = [(gpkg, s) for gpkg in records for s in _sites(gpkg) if site in ("", s)]
+    there = [(gpkg, s) for gpkg in map(asbuilt_of, built) for s in sites_of(gpkg)]
+    sites = [(gpkg, s) for gpkg, s in there if site in ("", s)]
     if not sites:
-        raise typer.BadParameter(f"no site {site!r} there", param_hint="--site")
+        known = ", ".join(s for _, s in there[:20])
+        raise typer.BadParameter(f"no site {site!r}; there are {known}", param_hint="--site")
+    works = clearance / "clearance.gpkg" if clearance and clearance.is_dir() else clearance
     if out.suffix.lower() not in (".html", ".htm"):
-        write_pages(sites, out, note=note, replace=replace)
+        write_pages(sites, out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
     elif len(sites) == 1:
-        write_page(*sites[0], out, note=note, replace=replace)
+        write_page(*sites[0], out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}"
     else:
         raise typer.BadParameter(
@@ -70,15 +83,3 @@ def page(
             param_hint="--out",
         )
     report.print_last_words(console(), made, CAUTION)
-
-
-def _sites(gpkg: Path) -> list[str]:
-    """Return the sites of a record, or say that it is none."""
-    from lateralline.write.page.book import sites_of
-
-    try:
-        return sites_of(gpkg)
-    except (OSError, ValueError, RuntimeError, KeyError) as e:
-        raise typer.BadParameter(
-            f"{gpkg} is no output of lateralline build ({e})", param_hint="OUT"
-        ) from e

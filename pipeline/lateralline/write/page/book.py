@@ -8,11 +8,10 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Final
 
-import pyogrio
-
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.lineage import CAUTION
 from lateralline.write._atomic import whole_file, whole_folder
+from lateralline.write.page.works import Works, read_works, sites_in
 from lateralline.write.picture.scene import read_scene
 
 if TYPE_CHECKING:
@@ -37,24 +36,39 @@ class Entry:
     unit: str
     errors: int
     warnings: int
+    conflicts: int | None  # with planned works; None where they were not looked at
 
 
 def write_page(
-    gpkg: Path, site_id: str, out: Path, *, note: str = "", replace: bool = False
+    gpkg: Path,
+    site_id: str,
+    out: Path,
+    *,
+    note: str = "",
+    clearance: Path | None = None,
+    replace: bool = False,
 ) -> None:
     """Write one site's page; `site_id` may be "" when the record holds one site.
 
-    Raises MissingExtraError without bokeh, UnknownSiteError for a site that is not there, and
-    OutputExistsError when `out` is there and may not be replaced.
+    `clearance` is a GeoPackage of planned works held against this record. Raises
+    MissingExtraError without bokeh, UnknownSiteError for a site that is not there,
+    NoClearanceError for a clearance that is none of this record, and OutputExistsError when `out`
+    is there and may not be replaced.
     """
     document = _maker()
     scene = _scene(gpkg, site_id)
+    works = None if clearance is None else read_works(clearance, scene)
     with whole_file(out, replace=replace) as made:
-        made.write_text(document.document(scene, note), encoding="utf-8")
+        made.write_text(document.document(scene, note, works=works), encoding="utf-8")
 
 
 def write_pages(
-    sites: Sequence[tuple[Path, str]], out: Path, *, note: str = "", replace: bool = False
+    sites: Sequence[tuple[Path, str]],
+    out: Path,
+    *,
+    note: str = "",
+    clearance: Path | None = None,
+    replace: bool = False,
 ) -> list[Entry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
@@ -64,27 +78,25 @@ def write_pages(
     document = _maker()
     if replace and out.exists():
         _refuse_foreign(out)
+    looked_at = set() if clearance is None else sites_in(clearance)
     entries: list[Entry] = []
     with whole_folder(out, replace=replace) as made:
         for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
             scene = _scene(gpkg, site_id)
-            page = document.document(scene, note, back=INDEX)
+            works = None
+            if clearance is not None and scene.site_id in looked_at:
+                works = read_works(clearance, scene)
+            page = document.document(scene, note, back=INDEX, works=works)
             (made / file).write_text(page, encoding="utf-8")
-            entries.append(_entry(file, gpkg, scene))
+            entries.append(_entry(file, gpkg, scene, works))
         script, theme = document.index_script(), document.style_sheet()
         text = document.template("index.html").render(
             entries=entries, caution=CAUTION, note=note, mark=MARK, script=script,
             style=theme + document.asset("page.css"), policy=document.policy(script),
-            many_sources=len({e.source for e in entries}) > 1,
+            many_sources=len({e.source for e in entries}) > 1, planned=clearance is not None,
         )  # fmt: skip
         (made / INDEX).write_text(text, encoding="utf-8")
     return entries
-
-
-def sites_of(gpkg: Path) -> list[str]:
-    """Return the ids of the sites in a GeoPackage that `build` wrote, in order."""
-    rows = pyogrio.read_dataframe(gpkg, layer="lineage", columns=["site_id"])
-    return sorted({str(s) for s in rows["site_id"]})
 
 
 def _maker() -> ModuleType:
@@ -118,7 +130,7 @@ def _file_names(ids: Iterator[str]) -> Iterator[str]:
         yield f"{name}.html"
 
 
-def _entry(file: str, gpkg: Path, scene: Scene) -> Entry:
+def _entry(file: str, gpkg: Path, scene: Scene, works: Works | None) -> Entry:
     lines = scene.layers["pipe_centreline"]
     return Entry(
         file=file,
@@ -131,6 +143,7 @@ def _entry(file: str, gpkg: Path, scene: Scene) -> Entry:
         unit=scene.unit,
         errors=scene.findings["error"],
         warnings=scene.findings["warning"],
+        conflicts=None if works is None else works.conflicts,
     )
 
 

@@ -11,7 +11,6 @@ import base64
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -24,31 +23,43 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from lateralline import __version__
 from lateralline.lineage import CAUTION
-from lateralline.units import METRES_PER
 from lateralline.write.page import legend, places, plan, profile, section, sources
-from lateralline.write.page.facts import UNIT_NAMES, Fact, known, said
-from lateralline.write.page.paint import PALETTE, style_sheet
-from lateralline.write.page.places import Place
-from lateralline.write.picture.scene import IN_FEET, Scene
+from lateralline.write.page.facts import Fact, known, said
+from lateralline.write.page.paint import style_sheet
+from lateralline.write.page.payload import longest_first, payload, units
+from lateralline.write.page.places import Place, Target
+from lateralline.write.page.works import Works
+from lateralline.write.page.works import places as places_of_works
+from lateralline.write.picture.scene import Scene
 
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
-    "units.js", "drawing.js", "choosing.js", "measuring.js", "theme.js", "keys.js", "start.js",
+    "units.js", "drawing.js", "naming.js", "choosing.js", "measuring.js", "theme.js", "keys.js",
+    "start.js",
 )  # fmt: skip
 _ASSETS: Final = files("lateralline.write.page") / "assets"
 _STATEMENTS: Final = ("levels", "directions")
 
 
-def document(scene: Scene, note: str = "", back: str = "") -> str:
-    """Return the page of one site; `note` stands at its top, `back` is a link to an index."""
-    stops, nodes, seen = places.stops(scene), places.nodes(scene), places.seen(scene)
-    of = sources.sources(scene, stops, nodes, seen)
+def document(scene: Scene, note: str = "", back: str = "", works: Works | None = None) -> str:
+    """Return the page of one site.
+
+    `note` stands at its top, `back` is a link to an index, `works` are planned works near it.
+    """
+    found = {
+        "stops": places.stops(scene),
+        "nodes": places.nodes(scene),
+        "seen": places.seen(scene),
+    }
+    if works is not None:
+        found["works"] = places_of_works(works)
+    of = sources.sources(scene, found, works)
     lines = profile.profiles(scene)
     drawings = Document()
-    drawings.add_root(plan.draw(scene, of))
-    drawings.add_root(section.draw(scene, of, lines))
+    drawings.add_root(plan.draw(scene, of, works))
+    drawings.add_root(section.draw(of, lines))
     bokeh, script = _bokeh(), _script(*SCRIPTS)
-    findings = scene.layers["findings"]
+    findings, targets = _findings(scene)
     page: str = template("page.html").render(
         scene=scene,
         name=scene.statements.get("site", scene.site_id),
@@ -57,23 +68,25 @@ def document(scene: Scene, note: str = "", back: str = "") -> str:
         back=back,
         version=__version__,
         statements=[scene.statements[s] for s in _STATEMENTS if s in scene.statements],
-        lines=[_line_facts(scene, row) for row in _rows(scene, "pipe_centreline")],
+        lines=[_line_facts(row) for row in longest_first(scene)],
         zones=_zones(scene),
-        switches=legend.switches(scene),
-        units=_units(scene),
+        switches=legend.switches(scene, works),
+        units=units(scene),
         unit=scene.unit,
+        works=works,
         tables=[
-            ("stops", "Stops", _STOP_COLUMNS, _table(stops, _STOP_COLUMNS)),
-            ("nodes", "Nodes", _NODE_COLUMNS, _table(nodes, _NODE_COLUMNS)),
-            ("seen", "Seen by the camera", _SEEN_COLUMNS, _table(seen, _SEEN_COLUMNS)),
+            (kind, title, first, columns, _table(found[kind], columns))
+            for kind, (title, first, columns) in _TABLES.items()
+            if kind in found
         ],
-        findings=[{c: _text(v) for c, v in row._asdict().items()} for row in findings.itertuples()],
+        numbers=_NUMBERS,
+        findings=findings,
         said=lambda fact: said(fact, scene.unit, with_unit=False),
         style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
         script=script,
         policy=policy(bokeh, script),
-        data=safe_json(_payload(scene, stops, nodes, seen, lines)),
+        data=safe_json(payload(scene, found, lines, targets)),
         drawings=safe_json(_plain(drawings)),
     )
     return page
@@ -131,9 +144,25 @@ def _bokeh() -> str:
     return "\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)
 
 
-_STOP_COLUMNS: Final = ("chainage", "depth", "95 % ellipse, half long axis", "status")
-_NODE_COLUMNS: Final = ("chainage", "invert", "cover", "bend")
-_SEEN_COLUMNS: Final = ("what", "chainage", "cover")
+#: Kind of place → title, head and columns of its table, by the names of facts.
+_TABLES: Final = {
+    "works": (
+        "Planned works",
+        "work · line",
+        ("verdict", "separation", "lower 95 %", "required", "chance of less"),
+    ),
+    "stops": ("Stops", "run/stop", ("chainage", "depth", "95 % half axis, long", "status")),
+    "nodes": ("Nodes", "node", ("chainage", "invert", "cover", "bend")),
+    "seen": ("Seen by the camera", "code", ("what", "chainage", "cover")),
+}
+_WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
+
+
+#: Columns that hold numbers, and stand to the right.
+_NUMBERS: Final = {
+    "separation", "lower 95 %", "required", "chainage", "depth", "95 % half axis, long", "invert",
+    "cover", "bend",
+}  # fmt: skip
 
 
 def _table(found: Sequence[Place], columns: Sequence[str]) -> list[tuple[Place, list[Fact | None]]]:
@@ -141,12 +170,24 @@ def _table(found: Sequence[Place], columns: Sequence[str]) -> list[tuple[Place, 
     return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
 
 
-def _rows(scene: Scene, layer: str) -> Any:
-    frame = scene.layers[layer]
-    return (frame.sort_values("length_m", ascending=False)).itertuples()
+def _findings(scene: Scene) -> tuple[list[dict[str, str]], list[Target]]:
+    """Return the findings as text, the worst first, and where each points."""
+    told = [
+        {column: "" if _missing(v) else str(v) for column, v in row._asdict().items()}
+        for row in scene.layers["findings"].itertuples()
+    ]
+    pairs = sorted(
+        zip(told, places.targets(scene), strict=True),
+        key=lambda pair: _WORST_FIRST.get(pair[0]["severity"], 0),
+    )
+    return [finding for finding, _ in pairs], [target for _, target in pairs]
 
 
-def _line_facts(scene: Scene, row: Any) -> tuple[str, list[Fact]]:
+def _missing(value: object) -> bool:
+    return value is None or bool(pd.isna(value))
+
+
+def _line_facts(row: Any) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", float(row.length_m), None, "length"),
@@ -170,77 +211,6 @@ def _zones(scene: Scene) -> list[tuple[str, Fact]]:
         (f"{r.rule_title} ({r.source})", Fact("tolerance", float(r.tolerance_m), None, "length"))
         for r in rules.itertuples()
     ]
-
-
-def _units(scene: Scene) -> list[tuple[str, str]]:
-    foot = scene.unit if scene.unit in IN_FEET else "ft"
-    return [(unit, UNIT_NAMES[unit]) for unit in ("m", foot)]
-
-
-def _payload(
-    scene: Scene,
-    stops: Sequence[Place],
-    nodes: Sequence[Place],
-    seen: Sequence[Place],
-    lines: Sequence[profile.LineProfile],
-) -> dict[str, Any]:
-    drawn = {p.line: p for p in lines}
-    return {
-        "unit": scene.unit,
-        "per": {unit: METRES_PER[unit] for unit, _ in _units(scene)},
-        "names": UNIT_NAMES,
-        "palette": PALETTE,
-        "box": scene.box,
-        "level": "level" if profile.has_levels(scene) else "below ground taken as level",
-        "places": {
-            "stops": [p.payload() for p in stops],
-            "nodes": [p.payload() for p in nodes],
-            "seen": [p.payload() for p in seen],
-        },
-        "lines": [
-            _line_payload(scene, row, drawn.get(row.line_id))
-            for row in _rows(scene, "pipe_centreline")
-        ],
-        "findings": [asdict(t) for t in places.targets(scene)],
-    }
-
-
-def _line_payload(scene: Scene, row: Any, drawn: profile.LineProfile | None) -> dict[str, Any]:
-    path = places.centreline(scene, row.line_id)
-    segments = scene.of_line("pipe_segments", row.line_id)
-    sure = segments[["from_chainage_m", "to_chainage_m", "semi_major_95_max_m"]].dropna()
-    carried = scene.carried_on[scene.carried_on["line_id"] == row.line_id]["chainage_m"]
-    box = None if drawn is None else drawn.reach()
-    if box is not None and len(carried):
-        ends = [box[0], box[2], *map(float, carried.dropna())]
-        box = (min(ends), box[1], max(ends), box[3])
-    return {
-        "id": row.line_id,
-        "chainage": path[:, 0].round(4).tolist(),
-        "x": path[:, 1].round(4).tolist(),
-        "y": path[:, 2].round(4).tolist(),
-        "box": box,
-        "sure": sure.to_numpy(dtype=float).round(4).tolist(),
-        "joins": _joins(scene, row),
-        "invert": None if drawn is None else drawn.path(),
-    }
-
-
-def _joins(scene: Scene, row: Any) -> dict[str, Any] | None:
-    """Return the line this one runs into and the chainage there; None when it joins none."""
-    nodes = scene.layers["pipe_nodes"]
-    there = nodes[
-        (nodes["kind"] == "junction")
-        & (nodes["line_id"] == row.joins_line_id)
-        & (nodes["ref"] == row.line_id)
-    ]
-    if not row.joins_line_id or not len(there):
-        return None
-    return {"line": row.joins_line_id, "chainage": float(there["chainage_m"].iloc[0])}
-
-
-def _text(value: object) -> str:
-    return "" if value is None or pd.isna(value) else str(value)
 
 
 def _plain(drawings: Document) -> Any:

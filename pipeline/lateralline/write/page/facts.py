@@ -79,6 +79,19 @@ def worded(name: str, *texts: object) -> Iterable[Fact]:
         yield Fact(name, " ".join(given))
 
 
+def chance(probability: float | None) -> str:
+    """Say a probability in words.
+
+    >>> [chance(p) for p in (None, 0.0, 0.25, 0.9999)]
+    ['not known', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if probability is None:
+        return "not known"
+    if probability < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+
+
 def tip(title: str, facts: Iterable[Fact], unit: str) -> str:
     """Return what stands beside the pointer: a title, and a line a fact."""
     return "\n".join([title, *(f"{fact.name}: {said(fact, unit)}" for fact in facts)])

@@ -79,10 +79,12 @@ def tell(drawing: Any, renderers: Iterable[GlyphRenderer[Any]]) -> None:
 
 
 def dressed(renderer: Any, switch: str = "", **roles: str) -> Any:
-    """Paint a renderer's glyph by its roles, keep it as it is when another is picked."""
+    """Paint a renderer's glyph by its roles, keep it as it is whatever is picked.
+
+    One glyph stands for all states: bokeh would else keep copies that are never repainted.
+    """
     paint(renderer.glyph, **roles)
-    renderer.nonselection_glyph = None
-    renderer.muted_glyph = None
+    renderer.selection_glyph = renderer.nonselection_glyph = renderer.muted_glyph = renderer.glyph
     if switch:
         belongs(renderer, switch)
     return renderer
@@ -98,10 +100,12 @@ def chosen(renderer: Any, size: float) -> Any:
     return renderer
 
 
-def names(drawing: Any, source: ColumnDataSource, x: str, y: str, role: str, **more: Any) -> Any:
-    """Write the labels of a source beside its points, on a backing that keeps them legible."""
+def names(drawing: Any, kind: str, role: str) -> Any:
+    """Make room for the names of a kind of place; the script writes those that find a free spot."""
+    columns: dict[str, list[Any]] = {"x": [], "y": [], "text": [], "dx": [], "dy": []}
     text = drawing.text(
-        x, y, text="label", source=source, text_font_size="12px", background_fill_alpha=0.72,
-        padding=1, text_baseline="middle", **more,
+        "x", "y", text="text", x_offset="dx", y_offset="dy", text_font_size="12px",
+        text_align="center", text_baseline="middle", background_fill_alpha=0.72, padding=1,
+        source=ColumnDataSource(columns, name=f"names_{drawing.name}_{kind}"),
     )  # fmt: skip
     return dressed(text, "labels", text_color=role, background_fill_color="paper")

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
+from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
 
 
@@ -15,11 +16,10 @@ class Switch(NamedTuple):
     key: str
     label: str
     sign: Markup  # an SVG, 26 × 16
-    on: bool = True
 
 
-def switches(scene: Scene) -> list[Switch]:
-    """Return the switches of what the scene holds."""
+def switches(scene: Scene, works: Works | None = None) -> list[Switch]:
+    """Return the switches of what the scene and the works hold."""
     layers = scene.layers
     held = {
         "stops": len(layers["transmitter_fixes"]),
@@ -29,16 +29,20 @@ def switches(scene: Scene) -> list[Switch]:
         "zone": len(layers["dig_zone"]),
         "corridor": len(layers["position_corridor"]),
         "marks": len(layers["field_marks"]),
+        "works": 0 if works is None else len(works.outlines),
     }
     return [
-        Switch(key, label, Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'),
-               key != "labels" or sum(held.values()) < 400)
+        Switch(key, label, Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'))
         for key, (label, sign) in _SIGNS.items()
         if held.get(key, 1)
-    ]  # fmt: skip
+    ]
 
 
 _SIGNS = {
+    "works": (
+        "planned works and least separation; ⊠ a conflict, □ none shown",
+        '<path d="M1 2h24v12H1zM4 14L16 2M12 14L24 2" class="s-works"/>',
+    ),
     "stops": ("stops: solved transmitters", '<circle cx="13" cy="8" r="4.5" class="s-fix"/>'),
     "ellipses": (
         "95 % ellipses; in the profile ± 1.96 σ of the level",

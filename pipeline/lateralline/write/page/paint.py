@@ -26,6 +26,7 @@ PALETTE: Final[dict[str, tuple[str, str]]] = {
     "ground": ("#77532c", "#cda06f"),
     "fix": ("#b0125b", "#ff85b8"),
     "seen": ("#4338a8", "#aaa4ff"),
+    "works": ("#37414d", "#c9d3de"),
     "chosen": ("#ffcf1f", "#ffe169"),
     "measured": ("#0058b0", "#72bcff"),
     "warn": ("#9b1c1c", "#ff9d94"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,7 +18,7 @@ from lateralline.write.picture.scene import Scene
 _CHAINAGE: Final = re.compile(r"chainage (-?\d+(?:\.\d+)?) m\b")
 _NODE_NAMES: Final = {
     "entry": "entry",
-    "line_end": "end of the located line",
+    "line_end": "line end",
     "bend": "bend",
     "junction": "junction",
     "exposure": "exposure",
@@ -35,10 +35,6 @@ class Place:
     x: float | None
     y: float | None
     facts: tuple[Fact, ...]
-
-    def payload(self) -> dict[str, Any]:
-        """Return it as JSON takes it."""
-        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +88,8 @@ def _of_stop(row: Any) -> Iterator[Fact]:
     yield from measured("counter", row.counter_m)
     yield from measured("σ east", row.sigma_e_m)
     yield from measured("σ north", row.sigma_n_m)
-    yield from measured("95 % ellipse, half long axis", row.semi_major_95_m)
-    yield from measured("95 % ellipse, half short axis", row.semi_minor_95_m)
+    yield from measured("95 % half axis, long", row.semi_major_95_m)
+    yield from measured("95 % half axis, short", row.semi_minor_95_m)
     yield from measured("heading", row.heading_deg, row.heading_sigma_deg, "angle")
     yield from measured("tilt", row.tilt_deg, row.tilt_sigma_deg, "angle")
     yield from measured("moved by the line's adjustment", row.shift_m)
@@ -112,7 +108,7 @@ def _of_node(row: Any) -> Iterator[Fact]:
     yield from measured("ground level", row.ground_level_m)
     yield from measured("bend", row.bend_deg, row.bend_sigma_deg, "angle")
     yield from worded("nearest fitting", row.nearest_fitting)
-    yield from measured("95 % ellipse, half long axis", row.semi_major_95_m)
+    yield from measured("95 % half axis, long", row.semi_major_95_m)
     yield from _tied(row)
 
 
@@ -125,7 +121,7 @@ def _of_seen(row: Any) -> Iterator[Fact]:
     yield from measured("counter", row.counter_m)
     yield from measured("invert", row.invert_level_m, row.invert_sigma_m)
     yield from measured("cover", row.cover_m, row.cover_sigma_m)
-    yield from measured("95 % ellipse, half long axis", row.semi_major_95_m)
+    yield from measured("95 % half axis, long", row.semi_major_95_m)
     yield from worded("because", row.reason)
     yield from _tied(row)
 

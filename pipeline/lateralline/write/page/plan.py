@@ -6,19 +6,21 @@ from typing import Any
 
 import numpy as np
 import shapely
-from bokeh.models import ColumnDataSource
-from bokeh.models.annotations import ScaleBar
+from bokeh.models import CDSView, ColumnDataSource, GroupFilter
+from bokeh.models.filters import Filter, IntersectionFilter
 
 from lateralline.write.page.figures import chosen, dressed, frame, names, pickable, tell
-from lateralline.write.page.paint import paint
 from lateralline.write.page.sources import Sources
+from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
 
 
-def draw(scene: Scene, of: Sources) -> Any:
+def draw(scene: Scene, of: Sources, works: Works | None = None) -> Any:
     """Return the plan; x and y are metres from the scene's corner."""
     plan = frame("plan", equal=True)
     _areas(plan, scene)
+    if works is not None:
+        _planned(plan, works)
     _pipe(plan, scene)
     for source, role in ((of.stops, "fix"), (of.nodes, "pipe"), (of.seen, "seen")):
         ellipse = plan.ellipse(
@@ -26,7 +28,6 @@ def draw(scene: Scene, of: Sources) -> Any:
             fill_alpha=0.10, line_width=1.3, line_dash="solid" if role == "fix" else "dotted",
         )  # fmt: skip
         dressed(ellipse, "ellipses", line_color=role, fill_color=role)
-        ellipse.selection_glyph = None
     path = plan.line("x", "y", source=ColumnDataSource({"x": [], "y": []}, name="measured_plan"),
                      line_width=7, line_alpha=0.65)  # fmt: skip
     dressed(path, line_color="measured")
@@ -34,8 +35,8 @@ def draw(scene: Scene, of: Sources) -> Any:
     dressed(marks, "marks", line_color="ink", fill_color="paper")
     chosen(marks, 13)
     control = plan.scatter("x", "y", marker="circle_cross", size=12, source=of.control)
-    dressed(control, "control", line_color="ink", fill_color="paper").selection_glyph = None
-    names(plan, of.control, "x", "y", "ink", x_offset=10)
+    dressed(control, "control", line_color="ink", fill_color="paper")
+    names(plan, "control", "ink")
     nodes = plan.scatter("x", "y", marker="marker", size=13, source=of.nodes, line_width=2)
     dressed(nodes, "nodes", line_color="pipe", fill_color="paper")
     seen = plan.scatter("x", "y", marker="inverted_triangle", size=12, source=of.seen)
@@ -44,13 +45,12 @@ def draw(scene: Scene, of: Sources) -> Any:
     dressed(stops, "stops", line_color="paper", fill_color="fix")
     for renderer in (nodes, seen, stops):
         chosen(renderer, 17)
-    beside = {"x_offset": "dx", "y_offset": "dy", "text_align": "align"}
-    for source, role in ((of.nodes, "pipe"), (of.seen, "seen"), (of.stops, "fix")):
-        names(plan, source, "x", "y", role, **beside)
+    for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
+        names(plan, kind, role)
+    approaches = [] if works is None else least_separations(plan, of, "axis_x", "axis_y", "x", "y")
     measured_ends(plan)
-    pickable(plan, (stops, nodes, seen))
-    tell(plan, (stops, nodes, seen, marks, control))
-    _scale(plan)
+    pickable(plan, (stops, nodes, seen, *approaches))
+    tell(plan, (stops, nodes, seen, marks, control, *approaches))
     return plan
 
 
@@ -71,6 +71,15 @@ def _areas(plan: Any, scene: Scene) -> None:
     dressed(corridor, "corridor", fill_color="corridor", line_color="pipe")
 
 
+def _planned(plan: Any, works: Works) -> None:
+    """Outline the planned works, hatched: they are not there yet."""
+    shapes = plan.multi_polygons(
+        "xs", "ys", source=_polygons(works.outlines.geometry), fill_alpha=0.0, line_width=1.6,
+        hatch_pattern="right_diagonal_line", hatch_scale=7, hatch_weight=0.7,
+    )  # fmt: skip
+    dressed(shapes, "works", line_color="works", hatch_color="works")
+
+
 def _polygons(shapes: Any) -> ColumnDataSource:
     """Return polygons with their holes: one row a polygon."""
     parts = [p for p in shapely.get_parts(np.asarray(shapes.array)) if p is not None]
@@ -86,7 +95,7 @@ def _polygons(shapes: Any) -> ColumnDataSource:
 def _pipe(plan: Any, scene: Scene) -> None:
     segments = scene.layers["pipe_segments"]
     undecided = segments["shape"] == "undecided"
-    for rows, dash in ((segments[~undecided], "solid"), (segments[undecided], [9, 6])):
+    for rows, dash in ((segments[~undecided], "solid"), (segments[undecided], "9 6")):
         paths = [shapely.get_coordinates(g) for g in rows.geometry if g is not None]
         dressed(_paths(plan, paths, line_width=3.5, line_dash=dash), "pipe", line_color="pipe")
     ends = scene.layers["pipe_centreline"].set_index("line_id").geometry
@@ -96,7 +105,7 @@ def _pipe(plan: Any, scene: Scene) -> None:
             path = shapely.get_coordinates(ends[node.line_id])
             end = path[0] if node.chainage_m < 0.0 else path[-1]
             paths.append(np.array([end, [node.geometry.x, node.geometry.y]]))
-    dressed(_paths(plan, paths, line_width=2, line_dash=[2, 5]), "pipe", line_color="pipe")
+    dressed(_paths(plan, paths, line_width=2, line_dash="2 5"), "pipe", line_color="pipe")
     _flow(plan, ends)
 
 
@@ -123,6 +132,29 @@ def _flow(plan: Any, lines: Any) -> None:
     dressed(tips, "pipe", fill_color="pipe", line_color="paper")
 
 
+def least_separations(
+    drawing: Any, of: Sources, x0: str, y0: str, x1: str, y1: str, line: GroupFilter | None = None
+) -> list[Any]:
+    """Draw each pair's least separation, from pipe to planned thing; return what can be picked."""
+    ends = []
+    for verdict, role, marker, look in (
+        ("none_shown", "works", "square", {"line_width": 1.5, "line_dash": "dashed"}),
+        ("conflict", "warn", "square_x", {"line_width": 3.0}),
+    ):
+        kept: Filter = GroupFilter(column_name="verdict", group=verdict)
+        if line is not None:
+            kept = IntersectionFilter(operands=[kept, line])
+        bar = drawing.segment(x0, y0, x1, y1, source=of.works, view=CDSView(filter=kept), **look)
+        dressed(bar, "works", line_color=role)
+        end = drawing.scatter(
+            x1, y1, marker=marker, size=12, source=of.works, view=CDSView(filter=kept), line_width=2
+        )
+        dressed(end, "works", line_color=role, fill_color="paper")
+        ends.append(chosen(end, 17))
+    names(drawing, "works", "works")
+    return ends
+
+
 def measured_ends(drawing: Any) -> None:
     """Draw both ends of a measured distance, named, empty until something is measured."""
     name = f"measured_{drawing.name}_ends"
@@ -134,13 +166,3 @@ def measured_ends(drawing: Any) -> None:
         y_offset=-12, text_align="center",
     )  # fmt: skip
     dressed(text, text_color="measured")
-
-
-def _scale(plan: Any) -> None:
-    bar = ScaleBar(
-        range=plan.x_range, unit="m", location="bottom_left", length_sizing="adaptive",
-        bar_length=0.22, label="@{value} @{unit}", background_fill_alpha=0.8,
-        border_line_color=None, name="scale",
-    )  # fmt: skip
-    paint(bar, bar_line_color="ink", label_text_color="ink", background_fill_color="paper")
-    plan.add_layout(bar)

@@ -9,15 +9,13 @@ import numpy as np
 from bokeh.models import CDSView, ColumnDataSource, GroupFilter
 
 from lateralline.records import Floats
-from lateralline.write.page.facts import known
 from lateralline.write.page.figures import chosen, dressed, frame, names, pickable, tell
-from lateralline.write.page.plan import measured_ends
+from lateralline.write.page.plan import least_separations, measured_ends
 from lateralline.write.page.profile import LineProfile
 from lateralline.write.page.sources import Sources
-from lateralline.write.picture.scene import Scene
 
 
-def draw(scene: Scene, of: Sources, lines: Sequence[LineProfile]) -> Any:
+def draw(of: Sources, lines: Sequence[LineProfile]) -> Any:
     """Return the profile of all lines; its filter, named "line", shows the first."""
     made = frame("profile", equal=False)
     one = GroupFilter(column_name="line", group=lines[0].line if lines else "", name="line")
@@ -38,7 +36,7 @@ def draw(scene: Scene, of: Sources, lines: Sequence[LineProfile]) -> Any:
                      line_width=7, line_alpha=0.65)  # fmt: skip
     dressed(path, line_color="measured")
     _points(made, one, of)
-    _grades(made, one, scene)
+    names(made, "grades", "quiet")
     measured_ends(made)
     return made
 
@@ -94,33 +92,14 @@ def _points(made: Any, one: GroupFilter, of: Sources) -> None:
     dressed(stops, "stops", line_color="paper", fill_color="fix")
     for renderer in (nodes, seen, stops):
         chosen(renderer, 17)
-    above: dict[str, Any] = {"text_align": "center"}
-    names(made, of.stops, "chainage", "ground", "fix", y_offset=-11, view=_only(one), **above)
-    names(made, of.nodes, "chainage", "level", "pipe", y_offset=17, view=_only(one), **above)
-    names(made, of.seen, "chainage", "level", "seen", y_offset=-20, view=_only(one), **above)
-    pickable(made, (stops, nodes, seen))
-    tell(made, (stops, nodes, seen))
-
-
-def _grades(made: Any, one: GroupFilter, scene: Scene) -> None:
-    """Write each segment's grade ± σ below its invert; undecided ones say so."""
-    columns: dict[str, list[Any]] = {"line": [], "chainage": [], "level": [], "label": []}
-    for row in scene.layers["pipe_segments"].itertuples():
-        grade, sigma = known(row.grade), known(row.grade_sigma)
-        level = np.nanmean([known(v) or np.nan for v in (row.invert_down_m, row.invert_up_m)] + [
-            np.nan]) if known(row.invert_down_m) is not None else np.nan  # fmt: skip
-        if grade is None or np.isnan(level):
-            continue
-        spread = "" if sigma is None else f" ± {100 * sigma:.1f}"
-        columns["line"].append(row.line_id)
-        columns["chainage"].append((row.from_chainage_m + row.to_chainage_m) / 2)
-        columns["level"].append(float(level))
-        columns["label"].append(f"{100 * grade:.1f}{spread} %")
-    text = made.text(
-        "chainage", "level", text="label", source=ColumnDataSource(columns), view=_only(one),
-        text_font_size="11px", text_align="center", text_baseline="top", y_offset=30,
-    )  # fmt: skip
-    dressed(text, "grades", text_color="quiet")
+    for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
+        names(made, kind, role)
+    approaches = []
+    if len(of.works.data):
+        columns = ("chainage", "axis_level", "chainage", "level")
+        approaches = least_separations(made, of, *columns, line=one)
+    pickable(made, (stops, nodes, seen, *approaches))
+    tell(made, (stops, nodes, seen, *approaches))
 
 
 def _height(profile: LineProfile) -> float:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from bokeh.models import ColumnDataSource
+from shapely import Point
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.write.page import profile
 from lateralline.write.page.facts import tip
 from lateralline.write.page.places import Place
+from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
 
 MARKERS: Final = {
@@ -28,7 +30,6 @@ MARKERS: Final = {
     "exposure": "star",
 }
 _SMALL: Final = {"ground": 12, "mid_null": 7}
-_LABEL_PX: Final = 11.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +41,19 @@ class Sources:
     seen: ColumnDataSource
     marks: ColumnDataSource
     control: ColumnDataSource
+    works: ColumnDataSource
 
 
-def sources(
-    scene: Scene, stops: Sequence[Place], nodes: Sequence[Place], seen: Sequence[Place]
-) -> Sources:
-    """Return the sources of a scene whose places are given."""
+def sources(scene: Scene, found: Mapping[str, Sequence[Place]], works: Works | None) -> Sources:
+    """Return the sources of a scene whose places are found, by kind."""
     layers = scene.layers
     return Sources(
-        stops=_source("stops", _of_places(scene, "transmitter_fixes", stops)),
-        nodes=_source("nodes", _of_places(scene, "pipe_nodes", nodes)),
-        seen=_source("seen", _of_places(scene, "pipe_observations", seen)),
+        stops=_source("stops", _of_places(scene, "transmitter_fixes", found["stops"])),
+        nodes=_source("nodes", _of_places(scene, "pipe_nodes", found["nodes"])),
+        seen=_source("seen", _of_places(scene, "pipe_observations", found["seen"])),
         marks=_source("marks", _of_marks(layers["field_marks"])),
         control=_source("control", _of_control(scene.control)),
+        works=_source("works", {} if works is None else _of_works(scene, works, found["works"])),
     )
 
 
@@ -80,18 +81,17 @@ def _of_places(scene: Scene, layer: str, places: Sequence[Place]) -> dict[str, A
         "major": 2.0 * _numbers(frame["semi_major_95_m"]),
         "minor": 2.0 * _numbers(frame["semi_minor_95_m"]),
         "angle": np.radians(90.0 - _numbers(frame["ellipse_azimuth_deg"])),
-        "label": [_label(layer, row) for row in rows],
+        "name": [_name(layer, row) for row in rows],
         "tip": [tip(p.title, p.facts, scene.unit) for p in places],
-        "dx": beside[:, 0] * (1 if layer == "transmitter_fixes" else -1),
-        "dy": beside[:, 1] * (1 if layer == "transmitter_fixes" else -1),
+        "aside_x": beside[:, 0] * (1 if layer == "transmitter_fixes" else -1),
+        "aside_y": beside[:, 1] * (1 if layer == "transmitter_fixes" else -1),
     }
-    columns["align"] = ["left" if dx >= 0 else "right" for dx in columns["dx"]]
     if kinds:
         columns["marker"] = [MARKERS.get(k, "circle") for k in kinds]
     return columns
 
 
-def _label(layer: str, row: Any) -> str:
+def _name(layer: str, row: Any) -> str:
     if layer == "transmitter_fixes":
         return f"{row.run_id}/{row.stop_id}"
     if layer == "pipe_observations":
@@ -102,25 +102,18 @@ def _label(layer: str, row: Any) -> str:
 
 
 def _beside(scene: Scene, place: Place) -> tuple[float, float]:
-    """Return a step of some pixels to the right of the line at a place, for its label."""
+    """Return the way off the line at a place, to its right, on a screen whose y runs down."""
     if place.x is None or place.y is None or not place.line:
-        return (_LABEL_PX, 0.0)
+        return (1.0, 0.0)
     axis = scene.of_line("pipe_centreline", place.line).geometry
     if not len(axis) or axis.iloc[0] is None or axis.iloc[0].length == 0.0:
-        return (_LABEL_PX, 0.0)
+        return (1.0, 0.0)
     path = axis.iloc[0]
-    at = path.project(scene_point(place.x, place.y))
+    at = path.project(Point(place.x, place.y))
     a, b = path.interpolate(max(at - 0.5, 0.0)), path.interpolate(at + 0.5)
     east, north = b.x - a.x, b.y - a.y
     length = float(np.hypot(east, north)) or 1.0
-    return (_LABEL_PX * north / length, _LABEL_PX * east / length)  # y of a screen runs down
-
-
-def scene_point(x: float, y: float) -> Any:
-    """Return a point of the plan."""
-    from shapely import Point
-
-    return Point(x, y)
+    return (north / length, east / length)
 
 
 def _of_marks(frame: Any) -> dict[str, Any]:
@@ -146,8 +139,32 @@ def _of_control(frame: Any) -> dict[str, Any]:
     return {
         "x": frame.geometry.x.to_numpy(dtype=float) if len(frame) else [],
         "y": frame.geometry.y.to_numpy(dtype=float) if len(frame) else [],
-        "label": [str(p) for p in frame["point"]] if len(frame) else [],
+        "name": [str(p) for p in frame["point"]] if len(frame) else [],
+        "aside_x": [1.0] * len(frame),
+        "aside_y": [0.0] * len(frame),
         "tip": [f"control point {p}" for p in frame["point"]] if len(frame) else [],
+    }
+
+
+def _of_works(scene: Scene, works: Works, found: Sequence[Place]) -> dict[str, Any]:
+    pairs, (axis, thing) = works.pairs, works.ends_m.transpose(1, 0, 2)
+    level = pairs["pipe_axis_level_m"] if profile.has_levels(scene) else -pairs["pipe_axis_depth_m"]
+    off = thing - axis
+    length = np.maximum(np.hypot(*off.T), 1e-9)
+    return {
+        "x": thing[:, 0],
+        "y": thing[:, 1],
+        "axis_x": axis[:, 0],
+        "axis_y": axis[:, 1],
+        "line": [p.line for p in found],
+        "chainage": _numbers([p.chainage for p in found]),
+        "axis_level": _numbers(level),
+        "level": _numbers(level) + works.rise_m,
+        "verdict": list(pairs["verdict"]),
+        "name": [str(n or w) for n, w in zip(pairs["work_name"], pairs["work_id"], strict=True)],
+        "tip": [tip(p.title, p.facts, scene.unit) for p in found],
+        "aside_x": off[:, 0] / length,
+        "aside_y": -off[:, 1] / length,
     }
 
 

@@ -19,6 +19,7 @@ function choose(kind, index, { reveal = false } = {}) {
     if (row) scrollWithin(row.closest(".scroll"), row);
   }
   tellChosen();
+  tickSoon();
   choosing = false;
 }
 
@@ -54,8 +55,10 @@ function tellChosen() {
     for (const [tag, text] of [["dt", name], ["dd", say(fact)]]) {
       const part = document.createElement(tag);
       part.textContent = text;
+      if (fact[2] !== "text") part.className = "number";
       row.append(part);
     }
+    row.classList.toggle("long", String(fact[0]).length > 30);
     list.append(row);
   }
 }

@@ -4,7 +4,7 @@ const doc = Bokeh.documents[0];
 const [plan, profile] = doc.roots();
 const models = [...doc.all_models];
 const named = (name) => models.find((model) => model.name === name);
-const sources = { stops: named("stops"), nodes: named("nodes"), seen: named("seen") };
+const sources = Object.fromEntries(Object.keys(data.places).map((kind) => [kind, named(kind)]));
 const marks = named("marks");
 const shownLine = named("line");
 const lineOf = new Map(data.lines.map((line) => [line.id, line]));
@@ -90,9 +90,24 @@ function tick() {
     setTicks(drawing, drawing.left[0], drawing.y_range, drawing.inner_height, 45);
   }
   if (plan.inner_width > 0) metresPerPixel = (plan.x_range.end - plan.x_range.start) / plan.inner_width;
+  setScaleBar();
+  writeAllNames();
   const [x, y] = [profile.x_range, profile.y_range];
   const times = (profile.inner_height / (y.end - y.start)) * ((x.end - x.start) / profile.inner_width);
   at("steeper").textContent = isFinite(times) && times > 0 ? `heights × ${times.toFixed(1)}` : "";
+}
+
+function roundBelow(value) {
+  const power = 10 ** Math.floor(Math.log10(value));
+  return [5, 2, 1].find((k) => k * power <= value) * power;
+}
+
+function setScaleBar() {
+  const per = data.per[unit];
+  const length = roundBelow((Math.min(160, plan.inner_width * 0.3) * metresPerPixel) / per);
+  if (!isFinite(length)) return;
+  at("scale-bar").style.width = `${(length * per) / metresPerPixel}px`;
+  at("scale-length").textContent = `${Number(length.toPrecision(2))} ${data.names[unit]}`;
 }
 
 let ticking = 0;
@@ -116,8 +131,13 @@ function tagged(word) {
 const switched = tagged("switch");
 const painted = tagged("paint");
 
+const off = new Set();
+const isOn = (key) => !off.has(key);
+
 function turn(key, on) {
+  off[on ? "delete" : "add"](key);
   for (const [model, , which] of switched) if (which === key) model.visible = on;
+  tickSoon();
 }
 
 function repaint(dark) {

@@ -1,0 +1,117 @@
+"""Planned works against a site's pipes, as `lateralline clearance` wrote them, for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyogrio
+import shapely
+
+from lateralline.errors import LaterallineError
+from lateralline.records import Floats
+from lateralline.write.page.facts import Fact, chance, known, measured, worded
+from lateralline.write.page.places import Place
+from lateralline.write.picture.scene import Scene
+
+_VERDICTS: Final = {"conflict": "✖ conflict", "none_shown": "none shown"}
+_LEVELS_BY: Final = {
+    "level": "levels of both",
+    "depth_below_ground": "depths of both below ground",
+    "plan_only": "plan alone",
+}
+
+
+class NoClearanceError(LaterallineError, ValueError):
+    """A file that is no clearance, or one held against another record."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Works:
+    """One site's pairs, riskiest first, and the outlines of the works near it; x, y as a scene's.
+
+    `ends_m` (n, 2, 2) is where each pair's least separation begins, on the pipe's axis, and ends,
+    on the planned thing; `rise_m` (n) is how much higher the end is, NaN when not known.
+    """
+
+    pairs: Any
+    outlines: Any
+    ends_m: Floats
+    rise_m: Floats
+
+    @property
+    def conflicts(self) -> int:
+        """How many pairs are in conflict."""
+        return int((self.pairs["verdict"] == "conflict").sum())
+
+
+def sites_in(gpkg: Path) -> set[str]:
+    """Return the ids of the sites with pairs; raises NoClearanceError when it is no clearance."""
+    return {str(s) for s in _read(gpkg, "clearance_pairs")["site_id"]}
+
+
+def read_works(gpkg: Path, scene: Scene) -> Works:
+    """Return what was found for a scene's site; raises NoClearanceError as told there."""
+    pairs, outlines = _read(gpkg, "clearance_pairs"), _read(gpkg, "planned_works")
+    crs = pairs.crs
+    if scene.crs is not None and (crs is None or crs.to_2d() != scene.crs.to_2d()):
+        told = "no CRS" if crs is None else crs.name
+        raise NoClearanceError(
+            f"{gpkg} is in {told}, the record of {scene.site_id} in {scene.crs.name}: "
+            "hold the plan against this record"
+        )
+    pairs = pairs[pairs["site_id"] == scene.site_id]
+    sure = pairs["probability_below_required"].fillna(1.0)
+    pairs = pairs.assign(calm=pairs["verdict"] != "conflict", unlikely=-sure)
+    pairs = pairs.sort_values(["calm", "unlikely", "separation_m"], kind="stable")
+    points = shapely.get_coordinates(np.asarray(pairs.geometry.array), include_z=True)
+    ends = points.reshape(-1, 2, 3)
+    scale = crs.axis_info[2].unit_conversion_factor if crs and len(crs.axis_info) > 2 else 1.0
+    shapes = shapely.transform(
+        shapely.force_2d(np.asarray(outlines.geometry.array)),
+        lambda xy: (xy - scene.origin) * scene.metres_per,
+    )
+    west, south, east, north = scene.box
+    near = shapely.intersects(shapes, shapely.box(west, south, east, north))
+    listed = outlines["work_id"].isin(pairs["work_id"]).to_numpy()
+    return Works(
+        pairs,
+        outlines.set_geometry(shapes, crs=None)[near | listed],
+        (ends[:, :, :2] - scene.origin) * scene.metres_per,
+        (ends[:, 1, 2] - ends[:, 0, 2]) * scale,
+    )
+
+
+def places(works: Works) -> list[Place]:
+    """Return each pair as a place to pick: where on the pipe, and what was found."""
+    return [
+        Place(
+            f"{row.work_name or row.work_id} · {row.line_id}",
+            row.line_id, float(row.chainage_m), float(x), float(y), tuple(_facts(row)),
+        )
+        for row, (x, y) in zip(works.pairs.itertuples(), works.ends_m[:, 0], strict=True)
+    ]  # fmt: skip
+
+
+def _facts(row: Any) -> Iterator[Fact]:
+    yield Fact("verdict", _VERDICTS[row.verdict])
+    yield from measured("separation", row.separation_m)
+    yield from measured("lower 95 %", row.lower_95_m)
+    yield from measured("σ of the separation", row.sigma_m)
+    yield from measured("required", row.required_m)
+    yield Fact("chance of less", chance(known(row.probability_below_required)))
+    yield Fact("chance of contact", chance(known(row.probability_contact)))
+    yield from measured("chainage", row.chainage_m)
+    yield from measured("chainage of the lower bound", row.worst_chainage_m)
+    yield from worded("vertical part by", _LEVELS_BY.get(row.levels_by, row.levels_by))
+    yield from worded("in words", row.what)
+
+
+def _read(gpkg: Path, layer: str) -> Any:
+    try:
+        return pyogrio.read_dataframe(gpkg, layer=layer)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as e:
+        raise NoClearanceError(f"{gpkg} is no output of lateralline clearance ({e})") from e
