@@ -39,6 +39,21 @@ def make_record() -> Callable[..., Any]:
     return make
 
 
+@pytest.fixture(scope="session")
+def sheets() -> Any:
+    """What tests of sheets share: sheet_reading.py."""
+    return _helper("sheet_reading")
+
+
+@pytest.fixture(scope="session")
+def practice(sheets: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Built practice sites: one in feet with ties, one of depths alone."""
+    made: dict[str, Path] = sheets.practice(
+        tmp_path_factory.mktemp("practice"), "tape-ties", "local-sketch"
+    )
+    return made
+
+
 def _helper(name: str) -> Any:
     spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec is not None

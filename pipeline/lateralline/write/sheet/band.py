@@ -57,8 +57,15 @@ def draw_band(canvas: Canvas, inner: Box, site: Site, piece: Piece, mm: float) -
     for n, row in enumerate(table):
         cell = Box(inner.x - LEFT, y, inner.width + LEFT, row.height)
         canvas.frame(cell, lw=0.35)
-        canvas.words(cell.x + 1.0, y + row.height / 2, row.name, 6.0, room=LEFT - 1.5)
-        if row.name.startswith("grade"):
+        unsized = bool(np.isnan(piece.profile.top_m))
+        name = row.name
+        if unsized and name.startswith("to invert"):  # all that is known is where the camera was
+            name = name.replace("to invert", "transmitter")
+        canvas.words(cell.x + 1.0, y + row.height / 2, name, 6.0, room=LEFT - 1.2)
+        if unsized and name.startswith("cover"):
+            canvas.words(inner.x + 1.5, y + row.height / 2, "not known: the pipe's outside is not",
+                         6.0, room=inner.width - 2.0)  # fmt: skip
+        elif row.name.startswith("grade"):
             _grades(canvas, inner, Box(inner.x, y, inner.width, row.height), piece, mm, side)
         else:
             for chainage in stations:

@@ -155,7 +155,7 @@ def _entries(site: Site) -> list[tuple[str, list[tuple[str, dict[str, Any]]]]]:
         entries.append(("pipe axis; profile: invert", [("line", {"lw": 1.7})]))
         entries += _rarer(site)
         band = {"fc": looks.CORRIDOR, "ec": looks.PIPE, "lw": 0.35}
-        name = "depth of invert" if site.depth_only else "invert"
+        name = "depth" if site.depth_only else "invert"
         entries.append((f"95 % corridor; in profile 95 % of {name}", [("area", band)]))
         earth = {"fc": "none", "ec": looks.GROUND, "lw": 0, "hatch": looks.EARTH_HATCH}
         line = {"color": looks.GROUND, "lw": 1.3}
