@@ -225,7 +225,7 @@ def test_a_zone_far_wider_than_its_line_is_drawn_whole(
     site = read_sheet_site(practice["tape-ties"], "")
     layers = dict(site.scene.layers)
     zones = layers["dig_zone"]
-    layers["dig_zone"] = zones.set_geometry(zones.geometry.buffer(14.0))
+    layers["dig_zone"] = zones.set_geometry(zones.geometry.buffer(40.0))
     site = replace(
         site,
         scene=replace(site.scene, layers=layers),
