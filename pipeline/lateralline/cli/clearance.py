@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from lateralline.cli.options import AsJson
+from lateralline.cli.pictures import Picture, refuse_picture
 
 
 def clearance(
@@ -101,10 +102,7 @@ def clearance(
             help="List pairs no farther apart in plan than this, from the pipe's corridor.",
         ),
     ] = "3m",
-    picture: Annotated[
-        Path | None,
-        typer.Option(metavar="PICTURE", help="Plan to draw: .png, .svg or .pdf."),
-    ] = None,
+    picture: Picture = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace OUT and PICTURE.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -120,7 +118,7 @@ def clearance(
 
     \b
     Example:
-      lateralline clearance out plan.gpkg --required 0.3m -o near
+      lateralline clearance out plan.gpkg --required 0.3m -o near --picture near.png
       lateralline clearance out plan.dxf --plan-crs EPSG:32617 --layer BORE=bore,diameter_m=0.16 \
 --required 12in
     """
@@ -136,6 +134,7 @@ def clearance(
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
+    refuse_picture(picture, replace=replace)
     options = Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
@@ -149,9 +148,9 @@ def clearance(
     if out is not None:
         write(made, as_built, works, out, replace=replace)
     if picture is not None:
-        from lateralline.overlay.picture import draw
+        from lateralline.overlay.picture import draw_comparison
 
-        draw(made, picture, replace=replace)
+        draw_comparison(made, picture, replace=replace)
     code = 1 if made.conflicts else 0
     print_comparison(made, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

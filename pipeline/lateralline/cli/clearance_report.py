@@ -16,7 +16,7 @@ from lateralline.cli.report import print_last_words
 from lateralline.overlay.plan_drawing import LayerUse
 from lateralline.overlay.plan_files import column_names
 from lateralline.overlay.planned import KINDS
-from lateralline.overlay.rows import plain
+from lateralline.overlay.rows import chance, plain
 from lateralline.overlay.run import Comparison
 from lateralline.read.ledger import nearest
 from lateralline.summary import CAUTION
@@ -115,26 +115,13 @@ def _table(rows: list[dict[str, Any]]) -> Table:
             f"{row['separation_m']:.2f}",
             "none" if isnan(row["lower_95_m"]) else f"{row['lower_95_m']:.2f}",
             f"{row['required_m']:.2f}",
-            _chance(row["probability_below_required"]),
-            _chance(row["probability_contact"]),
+            chance(row["probability_below_required"]),
+            chance(row["probability_contact"]),
             f"{row['chainage_m']:.2f}",
             row["levels_by"].partition("_")[0],
             style="bold red" if row["verdict"] == "conflict" else "",
         )
     return table
-
-
-def _chance(probability: float) -> str:
-    """Say a probability as precisely as it is known.
-
-    >>> [_chance(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
-    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
-    """
-    if isnan(probability):
-        return "unknown"
-    if probability < 0.001:
-        return "< 0.1 %"
-    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
 
 
 def _document(made: Comparison, out: Path | None, exit_code: int) -> str:

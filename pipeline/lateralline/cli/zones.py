@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from lateralline.cli.options import AsJson
+from lateralline.cli.pictures import Picture, refuse_picture
 
 
 def zones(
@@ -40,8 +41,10 @@ def zones(
         Literal["line", "all"],
         typer.Option(help="One zone per line, or all of a region merged where they touch."),
     ] = "line",
+    picture: Picture = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Replace OUT if an earlier overlay made it.")
+        bool,
+        typer.Option("--replace", help="Replace PICTURE, and OUT if an earlier overlay made it."),
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -55,7 +58,7 @@ def zones(
 
     \b
     Example:
-      lateralline zones out --rule cga -o dig-zones
+      lateralline zones out --rule cga -o dig-zones --picture dig-zones.png
       lateralline zones city --tolerance 0.5m --dissolve all -o dig-zones
     """
     from lateralline.cli.lengths import metres
@@ -76,18 +79,24 @@ def zones(
     chosen = (
         rule_named(rule) if rule else given_distance(metres(tolerance, "--tolerance"), tolerance)
     )
+    refuse_picture(picture, replace=replace)
     as_built = open_as_built(built)
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
     add = add_zones if dissolve == "line" else add_merged
-    lines, bare, assumed = 0, [], 0
+    lines, bare, assumed, first = 0, [], 0, None
     with overlay_folder(out, "dig_zones", as_built.crs, (layer,), replace=replace) as overlay:
         for region in as_built.lines():
             made = add(overlay, region, chosen)
+            first = first or made
             lines += len(region.line)
             assumed += int(region.diameter_assumed.sum())
             bare += made.without_corridor
         if lines:
             overlay.close(f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}.")
+    if picture is not None and first is not None:
+        from lateralline.overlay.picture import draw_zones
+
+        draw_zones(first, lines, picture, replace=replace)
     code = 2 if not lines else 1 if bare else 0
-    print_zones(chosen, lines, bare, assumed, out, as_json=as_json, exit_code=code)
+    print_zones(chosen, lines, bare, assumed, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -53,6 +53,7 @@ def print_zones(
     bare: list[tuple[str, str]],
     assumed: int,
     folder: Path,
+    picture: Path | None,
     *,
     as_json: bool,
     exit_code: int,
@@ -88,5 +89,8 @@ def print_zones(
         print_indented(out, said, 2, "bold red")
     if not lines:
         out.print("No line is there: nothing was written.")
-    wrote = f"dig zones of {lines} line(s) written to {folder}" if lines else "nothing written"
+    also = f" and {picture}" if picture is not None else ""
+    wrote = "nothing written"
+    if lines:
+        wrote = f"dig zones of {lines} line(s) written to {folder}{also}"
     print_last_words(out, wrote, CAUTION)

@@ -101,7 +101,7 @@ def onto(
     operation = None
     if source != target or (whole is not None and whole[0] != whole[1]):
         operation = best(*(whole or (source, target)), metric.area)[1]
-        _refuse(operation, stated_m)
+        _refuse(operation, stated_m, with_levels=whole is not None)
     sigma = 0.0
     if operation is not None:
         sigma = stated_m if isnan(operation.accuracy_m) else operation.accuracy_m
@@ -113,16 +113,19 @@ def off_by(moved: Onto) -> str:
     """Say how the plan came into the record's CRS."""
     if moved.operation is None:
         return "plan and record are in one CRS"
+    if moved.sigma_m == 0.0:
+        return f"{moved.operation.name}: exact"
     return f"{moved.operation.name}: off by {PLAN_95 * moved.sigma_m:.3f} m at 95 %, taken in"
 
 
-def _refuse(operation: Operation, stated_m: float) -> None:
+def _refuse(operation: Operation, stated_m: float, *, with_levels: bool) -> None:
     ways = f"from {operation.source} to {operation.target}"
     if operation.ballpark:
-        missing = "; ".join(operation.better_unavailable)
+        missing = "; ".join(operation.better_unavailable[:3])
+        without = ", or leave its levels out with --plan-levels none" if with_levels else ""
         raise FrameError(
             f"only a ballpark operation leads {ways}, which takes one datum for the other: bring "
-            "the plan into the record's CRS by a proper one"
+            f"the plan into the record's CRS by a proper one{without}"
             + (f"; grid files are missing: {missing}" if missing else "")
         )
     if isnan(operation.accuracy_m) and isnan(stated_m):

@@ -1,56 +1,181 @@
-"""The comparison of one region as a plan picture."""
+"""Overlays as plan pictures: the surroundings of what matters most."""
 
 from __future__ import annotations
 
+from math import isnan
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 import shapely
 
+from lateralline.errors import MissingExtraError
+from lateralline.layers import Shapes
 from lateralline.overlay import rows as as_rows
+from lateralline.overlay.as_built import Lines
 from lateralline.overlay.run import Comparison
+from lateralline.overlay.zones import Zones
+from lateralline.records import Floats, Ints
 from lateralline.summary import CAUTION
-from lateralline.write.clearance_picture import Approach, ClearancePlan, draw_clearance
+
+#: A picture shows what is no farther than this from the riskiest pair, or from the first line.
+_AROUND_M: Final = 60.0
+#: Of works that go on past it, so much is shown about the pairs.
+_MARGIN_M: Final = 8.0
 
 
-def draw(made: Comparison, out: Path, *, replace: bool = False) -> None:
-    """Draw the region with most pairs: lines and works that have one, numbered as in the table.
+def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> None:
+    """Draw lines and works about the riskiest pair, numbered as in the table.
 
-    Raises as `draw_clearance` does.
+    Raises MissingExtraError without matplotlib, OutputExistsError when `out` is there and may not
+    be replaced.
     """
-    part = max(made.parts, key=lambda p: len(p.pairs))
+    try:
+        from lateralline.write.overlay_picture import clearance as drawing
+    except ImportError as e:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
+
+    number = {_key(row): n for n, row in enumerate(made.rows, start=1)}
+    first = _key(made.rows[0]) if made.rows else None
+    part = next(
+        (p for p in made.parts for pair in p.pairs
+         if (*p.lines.keys[pair.line], pair.work.id) == first),
+        made.parts[0],
+    )  # fmt: skip
     lines = part.lines
-    number = {
-        (r["site_id"], r["line_id"], r["work_id"]): n for n, r in enumerate(made.rows, start=1)
-    }
+    pairs = {number[(*lines.keys[p.line], p.work.id)]: p for p in part.pairs}
+    here = sorted(pairs)
+    if here:
+        home = as_rows.approach(pairs[here[0]])[0]
+        here = [n for n in here if as_rows.approach(pairs[n])[0].distance(home) <= _AROUND_M]
     approaches = []
-    for pair in part.pairs:
-        row = as_rows.pair_row(lines, pair, part.moved.sigma_m)
-        name = row["work_name"] or row["work_id"]
+    for n in here:
+        row = made.rows[n - 1]
         approaches.append(
-            Approach(
-                number[row["site_id"], row["line_id"], row["work_id"]],
-                as_rows.approach(pair)[0],
-                pair.is_conflict,
-                f"{row['line_id']}, {name}: {row['what']}",
+            drawing.Approach(
+                n,
+                as_rows.approach(pairs[n])[0],
+                pairs[n].is_conflict,
+                (
+                    row["line_id"],
+                    _short(row["work_name"] or row["work_id"]),
+                    f"{row['separation_m']:.2f}",
+                    "none" if isnan(row["lower_95_m"]) else f"{row['lower_95_m']:.2f}",
+                    f"{row['required_m']:.2f}",
+                    as_rows.chance(row["probability_below_required"]),
+                    row["levels_by"].partition("_")[0],
+                ),
+                "the pipe runs on past the end of its located line" if row["open_end"] else "",
             )
         )
-    shown = sorted({pair.line for pair in part.pairs}) or list(range(len(lines.line)))
-    works = {pair.work.id: pair.work for pair in part.pairs}
-    pipes = shapely.buffer(lines.path_m[shown], lines.outside_diameter_m[shown] / 2)
-    sites = ", ".join(sorted({str(lines.site[n]) for n in shown})[:4])
-    draw_clearance(
-        ClearancePlan(
-            title=f"Planned works beside {sites}",
+    shown = sorted({pairs[n].line for n in here}) or [0]
+    works = {pairs[n].work.id: pairs[n].work for n in here}
+    notes = [
+        "Metres. Apart: between surfaces, pipe as located. At least: with 95 % probability. "
+        "Chance: that less than needed is left. By: levels, depths below ground, or plan alone.",
+        *made.notes,
+    ]
+    if len(here) < len(made.rows):
+        notes.insert(1, f"{len(made.rows) - len(here)} pair(s) elsewhere: see the table.")
+    drawing.draw_clearance(
+        drawing.ClearancePlan(
+            title=f"Planned works beside {_sites(lines, shown)}",
+            north=_north(lines),
             paths=list(lines.path_m[shown]),
             line_ids=[f"line {lines.line[n]}" for n in shown],
             corridors=list(lines.corridor_m[shown]),
-            pipes=list(np.asarray(pipes, dtype=object)),
+            pipes=list(_outsides(lines, shown)),
             works=[(w.name or w.id, w.footprint) for w in works.values()],
-            approaches=sorted(approaches, key=lambda a: a.number),
-            notes=" ".join(made.notes),
+            approaches=approaches,
+            box=_box(
+                [a.line for a in approaches] or [lines.path_m[0]],
+                [*lines.path_m[shown], *(w.footprint for w in works.values())],
+            ),
+            notes=notes,
             caution=CAUTION,
         ),
         out,
         replace=replace,
     )
+
+
+def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False) -> None:
+    """Draw the zones about the first of a region's lines; `of_lines` are written altogether.
+
+    Raises as `draw_comparison` does.
+    """
+    try:
+        from lateralline.write.overlay_picture import zones as drawing
+    except ImportError as e:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
+
+    lines, rule = zones.lines, zones.rule
+    here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
+    reach = lines.outside_diameter_m / 2 + rule.distance_m
+    facts = [
+        f"line {lines.line[n]}: pipe {lines.outside_diameter_m[n]:.3f} m outside"
+        + (" (assumed)" if lines.diameter_assumed[n] else "")
+        + f", zone {2 * reach[n]:.3f} m wide as located"
+        + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
+        for n in here.tolist()
+    ]
+    notes = [
+        "Outside both zones a pipe may still lie: unlocated pipes, service connections and other "
+        "utilities are in no record here.",
+        "A rule holds where its source says so, and a larger local value prevails.",
+    ]
+    if len(here) < of_lines:
+        notes.insert(0, f"{of_lines - len(here)} line(s) more are in the layer, not drawn here.")
+    drawing.draw_zones(
+        drawing.ZonesPlan(
+            title=f"Dig zones of {_sites(lines, here.tolist())}",
+            north=_north(lines),
+            line_ids=[f"line {lines.line[n]}" for n in here],
+            paths=list(lines.path_m[here]),
+            pipes=list(_outsides(lines, here.tolist())),
+            corridors=list(lines.corridor_m[here]),
+            near=list(zones.near_m[here]),
+            wide=list(zones.wide_m[here]),
+            reach_m=reach[here],
+            off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
+            tolerance_m=rule.distance_m,
+            facts=facts,
+            rule=f"{rule.title}: {rule.distance_m:.3f} m each side of the pipe's outside",
+            source=f"{rule.source}.",
+            notes=notes,
+            caution=CAUTION,
+        ),
+        out,
+        replace=replace,
+    )
+
+
+def _box(must: list[Any], may: list[Any]) -> Floats:
+    """Return the bounds (4,) of what must be seen, and of the rest as far as it is near."""
+    near = shapely.buffer(shapely.union_all(must), _MARGIN_M).envelope
+    seen = shapely.intersection(np.array(may, dtype=object), near)
+    return np.asarray(shapely.total_bounds(np.array([*must, *seen], dtype=object)))
+
+
+def _key(row: dict[str, Any]) -> tuple[str, str, str]:
+    return row["site_id"], row["line_id"], row["work_id"]
+
+
+def _outsides(lines: Lines, rows: list[int]) -> Shapes:
+    return np.asarray(
+        shapely.buffer(lines.path_m[rows], lines.outside_diameter_m[rows] / 2, cap_style="flat"),
+        dtype=object,
+    )
+
+
+def _sites(lines: Lines, rows: list[int]) -> str:
+    names = sorted({str(lines.site[n]) for n in rows})
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _north(lines: Lines) -> str:
+    return "true north" if lines.metric.crs is not None else "sketch north"
+
+
+def _short(name: str, most: int = 20) -> str:
+    return name if len(name) <= most else name[: most - 1] + "…"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -93,14 +94,15 @@ def _unit_notes(
     path: Path, drawing: Drawing, crs: CRS | None, unit: str, ledger: Ledger
 ) -> list[str]:
     """Return what is taken for granted of the drawing's unit; a fault where it is another."""
-    header = HEADER_UNITS.get(int(drawing.header.get("$INSUNITS", 0)), "")
+    code = int(drawing.header.get("$INSUNITS", 0))
+    header = HEADER_UNITS.get(code, f"code {code}" if code else "")
     says = unit or header
     if crs is None or crs.is_geographic:
         return []
     if not says:
         return [f"The drawing names no unit: its coordinates are taken as those of {crs.name}."]
     counts = crs.axis_info[0].unit_conversion_factor
-    if abs(METRES_PER[says] / counts - 1.0) > 1e-9:
+    if abs(METRES_PER.get(says, nan) / counts - 1.0) > 1e-9 or says not in METRES_PER:
         own = next((u for u, m in METRES_PER.items() if abs(m / counts - 1.0) < 1e-9), "another")
         must = f"of the drawing must be that of {crs.name}, {own}"
         hint = f"if its coordinates are {own} all the same, say --plan-unit {own}"

@@ -15,11 +15,13 @@ from pyproj.exceptions import CRSError
 from shapely.geometry import shape as shape_of
 
 from lateralline.errors import SiteFaultsError
+from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
 from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
 from lateralline.read.ledger import Ledger, nearest
 
 _LOCAL = "local"
+EARTH_M = 6_371_000.0
 
 
 def read_plan(
@@ -47,7 +49,11 @@ def read_plan(
         features, notes = drawn_features(path, uses or {}, system, unit, ledger)
     else:
         features, system = _features(path, options.columns, crs, ledger)
-    works = works_of(features, replace(options, z_unit_m=z_unit_m(system)), ledger)
+    works = works_of(
+        features,
+        replace(options, z_unit_m=z_unit_m(system), plan_unit_m=_plan_unit_m(system)),
+        ledger,
+    )
     if unused := sum(_z_unused(feature) for feature in features):
         notes.append(
             f"Z of {unused} outline(s) or point(s) is not used: level_m or depth_m says how far "
@@ -68,6 +74,14 @@ def z_unit_m(crs: CRS | None) -> float:
     if len(crs.axis_info) < 3 and crs.is_geographic:
         return 1.0
     return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
+
+
+def _plan_unit_m(crs: CRS | None) -> float:
+    """Return metres in the unit of the plan coordinates; of degrees along a meridian."""
+    if crs is None:
+        return 1.0
+    unit = float(crs.axis_info[0].unit_conversion_factor)
+    return unit * EARTH_M if plan_of(crs).is_geographic else unit
 
 
 def _z_unused(feature: Feature) -> bool:
@@ -120,14 +134,21 @@ def _parts(name: str, row: int, feature: fiona.Feature) -> Iterable[Feature]:
     cells = dict(feature["properties"])
     if feature["geometry"] is None:
         return [Feature(name, row, "", None, cells)]
-    parts = shapely.get_parts(shape_of(feature["geometry"]))
-    if not len(parts):
+    parts = _single(shape_of(feature["geometry"]))
+    if not parts:
         return [Feature(name, row, "", None, cells)]
     numbered = len(parts) > 1
     return [
         Feature(name, row, f".{n}" if numbered else "", part, cells)
         for n, part in enumerate(parts, start=1)
     ]
+
+
+def _single(shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Return the single geometries in one, however deep."""
+    if not hasattr(shape, "geoms"):
+        return [shape]
+    return [single for part in shape.geoms for single in _single(part)]
 
 
 def _one_system(
@@ -145,14 +166,10 @@ def _one_system(
             ledger.fault(path.name, 0, "CRS", "", "must be named in the file", hint)
         return known[0] if known else None
     crs = _parsed(said, path, ledger)
-    if known and crs is not None and _plan(crs) != _plan(known[0]):
+    if known and crs is not None and plan_of(crs) != plan_of(known[0]):
         must, hint = f"must be {crs.name}, as --plan-crs says", "leave --plan-crs out"
         ledger.fault(path.name, 0, "CRS", known[0].name, must, hint)
     return crs
-
-
-def _plan(crs: CRS) -> CRS:
-    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
 
 
 def _check_columns(name: str, columns: Mapping[str, str], there: list[str], ledger: Ledger) -> None:

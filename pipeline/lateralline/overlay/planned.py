@@ -28,6 +28,10 @@ UNITS: Final = {unit.replace("-", "_"): metres for unit, metres in METRES_PER.it
 #: What a geometry is when nothing says so.
 _BY_SHAPE: Final[dict[str, Kind]] = {"Polygon": "trench", "LineString": "bore", "Point": "post"}
 _SHAPE_OF: Final = {"trench": "Polygon", "bore": "LineString", "post": "Point", "pile": "Point"}
+#: Nothing dug beside a drain is larger; what seems to be is in another unit or CRS.
+LARGEST_M: Final = 50_000.0
+#: Longest edge kept whole: a parallel at 60° leaves its geodesic by 1.4 mm in it.
+PIECE_M: Final = 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +53,7 @@ class Options:
     tolerance_95_m: float = 0.0
     columns: Mapping[str, str] = field(default_factory=dict)  # our name → the plan's
     z_unit_m: float = 1.0  # metres in the unit of z
+    plan_unit_m: float = 1.0  # metres in the unit of plan coordinates
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +76,7 @@ def _work(feature: Feature, options: Options, ledger: Ledger) -> Work | None:
     before = len(ledger.faults)
     cells = _Cells(feature, options.columns, ledger)
     kind = _kind(cells, feature, ledger)
-    shape = _shape(kind, feature, ledger)
+    shape = _shape(kind, feature, options.plan_unit_m, ledger)
     depth = cells.length("depth", least=0.0, hint="depths count down from the ground")
     level = cells.length("level")
     radius = _radius(kind, cells)
@@ -143,7 +148,9 @@ def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
     return None
 
 
-def _shape(kind: Kind | None, feature: Feature, ledger: Ledger) -> shapely.Geometry | None:
+def _shape(
+    kind: Kind | None, feature: Feature, unit_m: float, ledger: Ledger
+) -> shapely.Geometry | None:
     shape, where = feature.shape, (feature.file, feature.row, "geometry")
     if shape is None or shape.is_empty:
         ledger.fault(*where, "", "must be there: a polygon, a line or a point")
@@ -153,6 +160,11 @@ def _shape(kind: Kind | None, feature: Feature, ledger: Ledger) -> shapely.Geome
         return None
     if kind is not None and shape.geom_type != _SHAPE_OF[kind]:
         ledger.fault(*where, shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}")
+        return None
+    west, south, east, north = shape.bounds
+    if (size := max(east - west, north - south) * unit_m) > LARGEST_M:
+        km = LARGEST_M / 1000
+        ledger.fault(*where, f"{size / 1000:.0f} km", f"must be no larger than {km:.0f} km")
         return None
     if not shape.is_valid:
         ledger.fault(
@@ -165,7 +177,8 @@ def _shape(kind: Kind | None, feature: Feature, ledger: Ledger) -> shapely.Geome
     if shape.geom_type == "Polygon" and shape.area == 0.0:
         ledger.fault(*where, "Polygon", "of a trench must have an area")
         return None
-    return shape
+    # A straight line on the map is none on the ground; in pieces it is off by less than 2 mm.
+    return shape.segmentize(PIECE_M / unit_m)
 
 
 def _radius(kind: Kind | None, cells: _Cells) -> float:
@@ -236,4 +249,5 @@ def _number(value: object, unit: str) -> tuple[float, str]:
     try:
         return float(parse_length(str(value), unit.replace("_", "-"))), ""
     except ValueError as e:
-        return nan, str(e)
+        comma = "write a point where decimals start" if "," in str(value) else ""
+        return nan, str(e) or comma

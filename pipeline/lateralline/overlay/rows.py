@@ -134,3 +134,16 @@ def plain(row: dict[str, Any]) -> dict[str, Any]:
         for k, v in row.items()
         if k != "caution"
     }
+
+
+def chance(probability: float) -> str:
+    """Say a probability as precisely as it is known.
+
+    >>> [chance(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
+    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if isnan(probability):
+        return "unknown"
+    if probability < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"

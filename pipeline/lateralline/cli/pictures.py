@@ -1,0 +1,34 @@
+"""The option `--picture` of commands that write something else besides."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Picture = Annotated[
+    Path | None,
+    typer.Option(metavar="PICTURE", help="Plan to draw: .png, .svg or .pdf.", show_default=False),
+]
+
+
+def refuse_picture(picture: Path | None, *, replace: bool) -> None:
+    """Refuse a picture that could not be written, before anything else is.
+
+    Raises typer.BadParameter for another suffix, OutputExistsError, MissingExtraError.
+    """
+    from lateralline.errors import MissingExtraError
+    from lateralline.write._atomic import refuse_existing
+    from lateralline.write.overlay_picture import SUFFIXES
+
+    if picture is None:
+        return
+    if picture.suffix.lower() not in SUFFIXES:
+        said = f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}"
+        raise typer.BadParameter(said, param_hint="--picture")
+    refuse_existing(picture, replace=replace)
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError as e:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e

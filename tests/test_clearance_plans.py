@@ -1,0 +1,266 @@
+"""Plans as people hand them over: text for numbers, collections, impossible levels, drawings."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import ezdxf
+import numpy as np
+import pyproj
+import pytest
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.errors import FrameError, SiteFaultsError
+from lateralline.overlay.as_built import NotBuiltError, open_as_built
+from lateralline.overlay.bodies import Work
+from lateralline.overlay.plan_drawing import LayerUse
+from lateralline.overlay.plan_files import read_plan
+from lateralline.overlay.planned import PIECE_M, Options, Plan
+from lateralline.overlay.run import compare
+
+MIDDLE = np.array([500_000.0, 4_650_000.0])
+OPTIONS = Options(required_m=0.3)
+TO_DEGREES = pyproj.Transformer.from_crs("EPSG:32617", "OGC:CRS84", always_xy=True)
+
+
+def degrees(x: float, y: float, *z: float) -> list[float]:
+    return [*TO_DEGREES.transform(MIDDLE[0] + x, MIDDLE[1] + y), *z]
+
+
+def feature(kind: str, coordinates: object, **properties: object) -> dict:
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
+
+
+def post(**properties: object) -> dict:
+    return feature("Point", degrees(0, 1), **properties)
+
+
+def bore(*coordinates: list[float], **properties: object) -> dict:
+    return feature("LineString", list(coordinates), **({"diameter_m": 0.1} | properties))
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Callable[..., Plan]:
+    def read(*features: dict) -> Plan:
+        path = tmp_path / "p.geojson"
+        path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+        return read_plan(path, OPTIONS)
+
+    return read
+
+
+def one(plan: Plan) -> Work:
+    (work,) = plan.works
+    return work
+
+
+def faults(read: Callable[[], Plan]) -> str:
+    with pytest.raises(SiteFaultsError) as caught:
+        read()
+    return "\n".join(f"{f.column} {f.must} {f.value} {f.hint}" for f in caught.value.faults)
+
+
+# ---- lengths -------------------------------------------------------------------------------
+
+
+def test_lengths_may_be_text_as_people_write_feet_and_inches(plan) -> None:
+    work = one(plan(post(radius_in='4"', depth_ft="4' 7 1/2\"", required_m="0.25")))
+    assert work.radius_m == pytest.approx(4 * 0.0254)
+    assert work.depth_m == pytest.approx(4.625 * 0.3048)
+    assert work.required_m == 0.25
+
+
+def test_a_text_in_another_unit_than_its_name_says_is_a_fault(plan) -> None:
+    said = faults(lambda: plan(post(radius_m="0.6 ft", depth_m="1,2")))
+    assert "write 0.1829 if these are feet" in said
+    assert "write a point where decimals start" in said
+
+
+def test_yes_is_no_length(plan) -> None:
+    assert "radius_m must be a number" in faults(lambda: plan(post(radius_m=True)))
+
+
+# ---- shapes --------------------------------------------------------------------------------
+
+
+def test_collections_are_taken_apart_however_deep(plan) -> None:
+    line = {"type": "LineString", "coordinates": [degrees(0, 2), degrees(3, 2)]}
+    inner = {"type": "GeometryCollection", "geometries": [line]}
+    deep = {"type": "GeometryCollection", "geometries": [line, inner]}
+    made = plan(
+        {"type": "Feature", "geometry": deep, "properties": {"diameter_m": 0.1, "depth_m": 1}}
+    )
+    assert [w.id for w in made.works] == ["p.geojson:1.1", "p.geojson:1.2"]
+
+
+def test_what_spans_the_earth_is_a_fault_not_far_away(plan) -> None:
+    ring = [[-180, -80], [180, -80], [180, 80], [-180, 80], [-180, -80]]
+    assert "no larger than 50 km" in faults(lambda: plan(feature("Polygon", [ring], depth_m=1)))
+
+
+def test_a_long_line_in_degrees_is_straight_in_degrees(plan, make_record, tmp_path: Path) -> None:
+    """20 km along a parallel: between its ends a line straight on the ground is 7 m off it."""
+    at = degrees(0, 0)
+    long = bore([at[0] - 0.12, at[1]], [at[0] + 0.12, at[1]], depth_m=1.5)
+    work = one(plan(long))
+    assert work.shape.length / (len(work.shape.coords) - 1) < PIECE_M
+    record = make_record(tmp_path / "a.gpkg")
+    (row,) = compare(open_as_built(record), plan(long)).rows
+    assert row["separation_m"] == pytest.approx(-0.05 - 0.08, abs=5e-3)
+
+
+# ---- levels --------------------------------------------------------------------------------
+
+
+def test_a_bore_with_levels_at_some_vertices_only_is_a_fault(plan) -> None:
+    said = faults(lambda: plan(bore(degrees(0, 2, 98.0), degrees(3, 2, 0.0))))
+    assert "a level at every vertex, or at none" in said
+
+
+def test_levels_out_of_all_measure_with_the_ground_are_not_used(
+    plan, make_record, tmp_path: Path
+) -> None:
+    """Ellipsoidal heights where the record's are another's: 40 m up, which no bore is."""
+    record = open_as_built(make_record(tmp_path / "a.gpkg"))
+    up = [degrees(-1, 0.2, 140.0), degrees(3, 0.2, 140.0)]
+    (by_depth,) = compare(record, plan(bore(*up, depth_m=1.0)), plan_levels="same").rows
+    (in_plan,) = compare(record, plan(bore(*up)), plan_levels="same").rows
+    assert by_depth["levels_by"] == "depth_below_ground"
+    assert in_plan["levels_by"] == "plan_only"
+    assert in_plan["verdict"] == "conflict"
+    assert "its level does not go with the ground" in in_plan["what"]
+
+
+def test_levels_that_no_operation_leads_over_say_how_to_leave_them_out(
+    plan, make_record, tmp_path: Path
+) -> None:
+    record = open_as_built(make_record(tmp_path / "a.gpkg", crs="EPSG:32617+5703"))
+    made = plan(bore(degrees(0, 2, 98.0), degrees(3, 2, 98.0), depth_m=1.0))
+    with pytest.raises(FrameError, match="--plan-levels none"):
+        compare(record, made)
+    assert compare(record, made, plan_levels="none").rows[0]["levels_by"] == "depth_below_ground"
+
+
+def test_z_of_outlines_is_not_used_and_that_is_said(plan) -> None:
+    made = plan(feature("Point", degrees(0, 1, 99.0), radius_m=0.1, depth_m=1.0))
+    assert not one(made).has_level
+    assert any("is not used" in note for note in made.notes)
+
+
+# ---- records -------------------------------------------------------------------------------
+
+
+def test_a_line_without_stations_is_never_passed_over(plan, make_record, tmp_path: Path) -> None:
+    import sqlite3
+
+    record = make_record(tmp_path / "a.gpkg", ({"line": "L1"}, {"line": "L2"}))
+    with sqlite3.connect(record) as db:
+        for (name,) in list(db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
+            db.execute(f'DROP TRIGGER "{name}"')
+        db.execute("DELETE FROM level_band WHERE line_id = 'L2'")
+    with pytest.raises(NotBuiltError, match="no stations of S1 L2"):
+        compare(open_as_built(record), plan(post(radius_m=0.1, depth_m=1.0)))
+
+
+# ---- drawings ------------------------------------------------------------------------------
+
+
+def drawing(path: Path, draw: Callable, unit: int = 6) -> Path:
+    document = ezdxf.new()
+    document.header["$INSUNITS"] = unit
+    draw(document.modelspace())
+    document.saveas(path)
+    return path
+
+
+POSTS = {"POSTS": LayerUse("post", {"depth_m": 1.0, "radius_m": 0.1})}
+AT = (500_000.0, 4_650_001.0)
+
+
+def read_drawing(path: Path, uses: dict | None = None) -> Plan:
+    return read_plan(path, OPTIONS, crs="EPSG:32617", uses=uses or POSTS)
+
+
+def test_a_mirrored_circle_stands_where_it_is_seen(tmp_path: Path) -> None:
+    def draw(space) -> None:
+        about = {"layer": "POSTS", "extrusion": (0, 0, -1)}
+        space.add_circle((-AT[0], AT[1]), 0.1, dxfattribs=about)
+
+    work = one(read_drawing(drawing(tmp_path / "p.dxf", draw)))
+    assert (work.shape.x, work.shape.y) == pytest.approx(AT)
+
+
+def test_words_beside_works_are_left_and_counted_but_no_other_entity(tmp_path: Path) -> None:
+    def draw(space) -> None:
+        space.add_point(AT, dxfattribs={"layer": "POSTS"})
+        space.add_text("post 1", dxfattribs={"layer": "POSTS"}).set_placement(AT)
+
+    made = read_drawing(drawing(tmp_path / "p.dxf", draw))
+    assert len(made.works) == 1
+    assert "Layer POSTS: 1 entities not looked at." in made.notes
+
+    def closed(space) -> None:
+        ring = [AT, (AT[0] + 1, AT[1]), (AT[0], AT[1] + 1)]
+        space.add_lwpolyline(ring, close=True, dxfattribs={"layer": "POSTS"})
+
+    path = drawing(tmp_path / "q.dxf", closed)
+    assert "cannot be a post" in faults(lambda: read_drawing(path))
+
+
+@pytest.mark.parametrize(("unit", "said"), [(4, "mm"), (10, "code 10"), (2, "ft")])
+def test_a_drawing_in_another_unit_than_its_crs_is_a_fault(
+    tmp_path: Path, unit: int, said: str
+) -> None:
+    path = drawing(
+        tmp_path / "p.dxf", lambda s: s.add_point(AT, dxfattribs={"layer": "POSTS"}), unit
+    )
+    assert f"unit of the drawing must be that of WGS 84 / UTM zone 17N, m {said}" in faults(
+        lambda: read_drawing(path)
+    )
+
+
+def test_a_drawing_of_no_unit_is_taken_as_its_crs_says_and_that_is_said(tmp_path: Path) -> None:
+    path = drawing(tmp_path / "p.dxf", lambda s: s.add_point(AT, dxfattribs={"layer": "POSTS"}), 0)
+    assert any("names no unit" in note for note in read_drawing(path).notes)
+
+
+def test_an_arc_of_an_outline_is_followed_to_two_millimetres(tmp_path: Path) -> None:
+    """A half circle of radius 1 m by a bulge of 1: its area is π/2."""
+
+    def draw(space) -> None:
+        x, y = AT
+        points = [(x - 1, y, 0), (x + 1, y, 1.0), (x - 1, y, 0)]
+        space.add_lwpolyline(points[:2], format="xyb", close=True, dxfattribs={"layer": "DIG"})
+
+    uses = {"DIG": LayerUse("trench", {"depth_m": 1.0})}
+    with pytest.raises(SiteFaultsError):  # there and back again: no area
+        read_drawing(drawing(tmp_path / "flat.dxf", lambda s: s.add_lwpolyline(
+            [AT, (AT[0] + 1, AT[1]), AT], dxfattribs={"layer": "DIG"})), uses)  # fmt: skip
+    work = one(read_drawing(drawing(tmp_path / "p.dxf", draw), uses))
+    assert work.shape.area == pytest.approx(np.pi / 2, rel=4e-3)
+
+
+# ---- nothing by halves ---------------------------------------------------------------------
+
+
+def test_a_picture_that_cannot_be_is_refused_before_anything_is_written(
+    make_record, tmp_path: Path
+) -> None:
+    path = tmp_path / "p.geojson"
+    features = [post(radius_m=0.1, depth_m=1.0)]
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    record, out = make_record(tmp_path / "a.gpkg"), tmp_path / "out"
+    there = tmp_path / "there.png"
+    there.write_text("mine")
+    for picture in (tmp_path / "x.gif", there):
+        given = ["clearance", record, path, "--required", "0.3m", "-o", out, "--picture", picture]
+        assert CliRunner().invoke(app, list(map(str, given))).exit_code == 2
+        assert not out.exists()
+    assert there.read_text() == "mine"
