@@ -106,9 +106,12 @@ def test_readme_lists_every_site_and_how_it_was_made() -> None:
     folders = {f.name for f in SITES.iterdir() if f.is_dir()}
     assert folders == {
         *SCENARIOS,
-        "survey-files",
+        "survey-files",  # see test_import_points
+        "planned-works",  # see test_clearance
         "added",
-    }  # point files to import: see test_import_points
+    }
+    for folder in folders:
+        assert f"`{folder}`" in readme or f"`{folder}/`" in readme
 
 
 PLANTED = tomllib.loads((SITES / "faulty" / "planted.toml").read_text(encoding="utf-8"))["planted"]

@@ -9,6 +9,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pyogrio
+import pyproj
 import pytest
 import shapely
 import shapely.affinity
@@ -45,8 +46,6 @@ def test_a_straight_pipes_zone_is_a_band_with_round_ends(make_record, tmp_path: 
 
 
 def to_degrees(lon: float, lat: float):
-    import pyproj
-
     aeqd = pyproj.Transformer.from_crs(
         f"+proj=tmerc +lon_0={lon} +lat_0={lat} +ellps=WGS84 +k=1", "EPSG:4326", always_xy=True
     )
@@ -80,10 +79,16 @@ def test_in_feet_and_in_web_mercator_it_is_the_same_on_the_ground(
     in_feet = zones_in(feet).near_m[0]
     assert in_feet.area == pytest.approx(2 * 0.59 * 20 + pi * 0.59**2, rel=2e-3)
     # A "metre" of Web Mercator here is 0.76 m on the ground: the line is shorter, the zone not.
+    degrees = pyproj.Transformer.from_crs(3857, 4326, always_xy=True)
+    west, east = (degrees.transform(-9_000_000.0 + x, 5_000_000.0) for x in (-10.0, 10.0))
+    length = Geodesic.WGS84.Inverse(west[1], west[0], east[1], east[0])["s12"]
+    assert length == pytest.approx(20.0 * 0.757, rel=2e-3)
     in_web = zones_in(web).near_m[0]
-    west, south, east, north = in_web.bounds
-    assert north - south == pytest.approx(2 * 0.59, abs=2e-3)
-    assert east - west < 17.0
+    assert in_web.area == pytest.approx(2 * 0.59 * length + pi * 0.59**2, rel=2e-3)
+    # East on the map is up to 0.02° from east in the plane, so the width is taken across the zone.
+    sides = shapely.minimum_rotated_rectangle(in_web).exterior
+    corners = shapely.get_coordinates(sides)
+    assert min(np.hypot(*np.diff(corners[:3], axis=0).T)) == pytest.approx(2 * 0.59, abs=2e-3)
 
 
 def test_the_same_rule_gives_the_dig_zones_of_the_build(tmp_path: Path) -> None:
@@ -208,6 +213,7 @@ def test_without_a_rule_the_rules_are_listed_and_nothing_is_done(
         assert result.exit_code == 2
         assert all(key in result.output for key in dig_rules())
         assert "from memory, not read" in result.output
+        assert result.output.count("Holds in:") == len(dig_rules())
         assert not (tmp_path / "z").exists()
     document = json.loads(run(record, "--json").output)
     assert document["exit_code"] == 2
@@ -261,3 +267,17 @@ def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path)
         assert add_merged(overlay, lines, HALF_M).without_corridor == [("S1", "L1")]
         overlay.close("made in a test")
     assert len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg")) == 1
+
+
+def test_a_picture_shows_the_first_lines_whatever_is_missing(make_record, tmp_path: Path) -> None:
+    pipes = (
+        {"line": "L1", "corridor": False},
+        {"line": "L2", "path": ((0, 5, 98), (9, 5, 98)), "outside": float("nan")},
+        {"line": "L3", "path": ((900, 5, 98), (909, 5, 98))},
+    )
+    record, drawn = make_record(tmp_path / "a.gpkg", pipes), tmp_path / "z.png"
+    given = (record, "--rule", "cga", "-o", tmp_path / "z", "--picture")
+    assert run(*given, drawn).exit_code == 1
+    assert drawn.stat().st_size > 20_000
+    assert run(*given, tmp_path / "z.gif", "--replace").exit_code == 2
+    assert run(*given, drawn).exit_code == 2

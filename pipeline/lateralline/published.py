@@ -35,7 +35,14 @@ class DigRule(_Row):
     unit: Literal["in", "m"]
     as_published: str
     source: str
+    jurisdiction: str  # where it holds, and with what force
     read: bool
+
+    @property
+    def said(self) -> str:
+        """Source, wording and where it holds."""
+        where = citation(self.source, read=self.read)
+        return f"{where}: {self.as_published}. Holds in: {self.jurisdiction}"
 
     @property
     def tolerance_m(self) -> float:

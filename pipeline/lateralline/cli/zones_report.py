@@ -11,7 +11,7 @@ from lateralline import __version__
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
-from lateralline.published import citation, dig_rules
+from lateralline.published import dig_rules
 from lateralline.summary import CAUTION
 
 _JURISDICTION = (
@@ -42,7 +42,7 @@ def print_rules(why: str, *, as_json: bool) -> None:
     out.print("Choose a rule with --rule KEY, or a distance with --tolerance; there is no default.")
     for r in rules:
         out.print(f"  {r.key:<8}{r.title}: {r.tolerance:g} {r.unit} each side")
-        print_indented(out, f"{citation(r.source, read=r.read)}: {r.as_published}", 10)
+        print_indented(out, r.said, 10)
     out.print()
     print_indented(out, _JURISDICTION)
 

@@ -24,7 +24,7 @@ from lateralline.frames.operations import PLAN_95
 from lateralline.layers import Shapes, to_table
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
-from lateralline.published import citation, dig_rules
+from lateralline.published import dig_rules
 from lateralline.records import Floats
 
 ZONES: Final = ("tolerance", "tolerance_and_corridor")
@@ -52,8 +52,7 @@ class Zones:
 def rule_named(key: str) -> Tolerance:
     """Return a published rule as a tolerance; KeyError for one that is not known."""
     rule = dig_rules()[key]
-    source = f"{citation(rule.source, read=rule.read)}: {rule.as_published}"
-    return Tolerance(rule.key, rule.title, source, not rule.read, rule.tolerance_m)
+    return Tolerance(rule.key, rule.title, rule.said, not rule.read, rule.tolerance_m)
 
 
 def given_distance(distance_m: float, as_given: str) -> Tolerance:
