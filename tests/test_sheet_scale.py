@@ -44,7 +44,7 @@ def ten_metres(sheets: Any, make_site: MakeSite, **options: Any) -> Any:
         ("A3", "portrait", {}, "EPSG:3857", "1:200", 50.0),
         ("A3", "landscape", {}, "EPSG:4326", "1:75", 10_000.0 / 75.0),
         ("letter", "portrait", NEW_YORK, None, "1in=10ft", 10_000.0 / 120.0),
-        ("tabloid", "landscape", NEW_YORK, None, "1in=5ft", 10_000.0 / 60.0),
+        ("tabloid", "landscape", NEW_YORK, None, "1in=8ft", 10_000.0 / 96.0),
         ("tabloid", "portrait", ARIZONA, None, "1in=20ft", 10_000.0 / 240.0),
     ],
     ids=["sketch", "UTM", "Web Mercator", "degrees", "us-ft", "us-ft, large", "international feet"],

@@ -63,7 +63,7 @@ def draw_band(canvas: Canvas, inner: Box, site: Site, piece: Piece, mm: float) -
             name = name.replace("to invert", "transmitter")
         canvas.words(cell.x + 1.0, y + row.height / 2, name, 6.0, room=LEFT - 1.2)
         if unsized and name.startswith("cover"):
-            canvas.words(inner.x + 1.5, y + row.height / 2, "not known: the pipe's outside is not",
+            canvas.words(inner.x + 1.5, y + row.height / 2, "no outside size given",
                          6.0, room=inner.width - 2.0)  # fmt: skip
         elif row.name.startswith("grade"):
             _grades(canvas, inner, Box(inner.x, y, inner.width, row.height), piece, mm, side)

@@ -23,6 +23,7 @@ _GAP: Final = 4.0
 _SHARES: Final = (0.60, 0.52, 0.44, 0.36)  # of the body, for the plan
 _COARSEST: Final = 250.0  # a plan is cut into sheets rather than drawn smaller
 _LEAST_GRAPH: Final = 30.0
+_STEEPER: Final = 2.0  # heights are drawn so many times larger, where fewer shelves allow it
 _MOST_GRAPH: Final = 120.0
 _MOST_SHEETS: Final = 120
 _OVERLAP_MM: Final = 20.0
@@ -177,11 +178,14 @@ def _profiles(
     cut_up = [p for one in profiles for p in pieces(one, box.width, along)]
     shelves = _shelves([p.width(along) for p in cut_up], box.width)
     band = band_mm(site)
-    on_page = max(min(int((box.height + _GAP) / (band + _LEAST_GRAPH + _GAP)), shelves), 1)
-    graph = min((box.height + _GAP) / on_page - _GAP - band, _MOST_GRAPH)
     heights = [p.profile.heights(p.low, p.high) for p in cut_up]
     span = max(max(high - low for low, high in heights), 0.05)
-    up = finest(graph - 2 * PAD, span, in_feet=site.in_feet)
+    most = max(min(int((box.height + _GAP) / (band + _LEAST_GRAPH + _GAP)), shelves), 1)
+    for on_page in range(most, 0, -1):
+        graph = min((box.height + _GAP) / on_page - _GAP - band, _MOST_GRAPH)
+        up = finest(graph - 2 * PAD, span, in_feet=site.in_feet)
+        if along.denominator >= _STEEPER * up.denominator:
+            break
     graph = min(graph, span * up.mm_per_m + 2 * PAD)
     if along < up:  # heights are never drawn flatter than they are
         along = up
