@@ -132,7 +132,8 @@ class Chromium:
         """Return what a script says as soon as that is true."""
         until = time.monotonic() + PATIENCE_S
         while not (said := self.value(expression)):
-            assert time.monotonic() < until, f"never true: {expression}; complaints: {self.complaints[:3]}"
+            told = f"never true: {expression}; complaints: {self.complaints[:3]}"
+            assert time.monotonic() < until, told
             time.sleep(0.03)
         return said
 
@@ -178,7 +179,6 @@ class Chromium:
         """Type into what has the focus."""
         self.ask("Input.insertText", text=text)
 
-    def picture(self, file: Path, *, whole: bool = False) -> None:
-        """Save what the tab shows as a PNG."""
-        shot = self.ask("Page.captureScreenshot", format="png", captureBeyondViewport=whole)
-        file.write_bytes(base64.b64decode(shot["data"]))
+    def picture(self) -> bytes:
+        """Return what the tab shows, as a PNG."""
+        return base64.b64decode(self.ask("Page.captureScreenshot", format="png")["data"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -117,15 +118,16 @@ def _scene(gpkg: Path, site_id: str) -> Scene:
 def _file_names(ids: Iterator[str]) -> Iterator[str]:
     """Yield a file name for each id, no two alike on a disk that ignores case.
 
-    >>> list(_file_names(iter(["A", "a", "B"])))
-    ['site-A.html', 'site-a-2.html', 'site-B.html']
+    >>> list(_file_names(iter(["A", "a", "../B"])))
+    ['site-A.html', 'site-a-2.html', 'site-.._B.html']
     """
     taken: set[str] = set()
     for site_id in ids:
-        name, n = f"site-{site_id}", 1
+        plain = re.sub(r"[^\w.-]", "_", f"site-{site_id}")
+        name, n = plain, 1
         while name.casefold() in taken:
             n += 1
-            name = f"site-{site_id}-{n}"
+            name = f"{plain}-{n}"
         taken.add(name.casefold())
         yield f"{name}.html"
 

@@ -34,8 +34,8 @@ from lateralline.write.picture.scene import Scene
 
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
-    "units.js", "drawing.js", "naming.js", "choosing.js", "measuring.js", "theme.js", "keys.js",
-    "start.js",
+    "units.js", "drawing.js", "naming.js", "pointing.js", "choosing.js", "measuring.js", "theme.js",
+    "keys.js", "start.js",
 )  # fmt: skip
 _ASSETS: Final = files("lateralline.write.page") / "assets"
 _STATEMENTS: Final = ("levels", "directions")
@@ -81,7 +81,7 @@ def document(scene: Scene, note: str = "", back: str = "", works: Works | None =
         ],
         numbers=_NUMBERS,
         findings=findings,
-        said=lambda fact: said(fact, scene.unit, with_unit=False),
+        said=lambda fact, with_unit=False: said(fact, scene.unit, with_unit=with_unit),
         style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
         script=script,

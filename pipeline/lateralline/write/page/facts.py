@@ -90,8 +90,3 @@ def chance(probability: float | None) -> str:
     if probability < 0.001:
         return "< 0.1 %"
     return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
-
-
-def tip(title: str, facts: Iterable[Fact], unit: str) -> str:
-    """Return what stands beside the pointer: a title, and a line a fact."""
-    return "\n".join([title, *(f"{fact.name}: {said(fact, unit)}" for fact in facts)])

@@ -9,7 +9,6 @@ from bokeh.models import (
     BoxZoomTool,
     ColumnDataSource,
     FixedTicker,
-    HoverTool,
     PanTool,
     Range1d,
     ResetTool,
@@ -23,10 +22,6 @@ from bokeh.plotting import figure
 from lateralline.write.page.paint import belongs, paint
 
 _TEXT: Final = "13px"
-_TIP: Final = (
-    '<div style="white-space:pre-line;max-width:20rem;overflow-wrap:anywhere;'
-    'font:13px/1.4 system-ui,sans-serif">@tip</div>'
-)
 
 
 def frame(name: str, *, equal: bool) -> Any:
@@ -68,14 +63,6 @@ def frame(name: str, *, equal: bool) -> Any:
 def pickable(drawing: Any, renderers: Iterable[GlyphRenderer[Any]]) -> None:
     """Let the pointer pick rows of `renderers`."""
     drawing.add_tools(TapTool(renderers=list(renderers)))
-
-
-def tell(drawing: Any, renderers: Iterable[GlyphRenderer[Any]]) -> None:
-    """Show a row's tip beside the pointer; bokeh escapes what it puts there."""
-    drawing.add_tools(
-        HoverTool(renderers=list(renderers), tooltips=_TIP, point_policy="snap_to_data",
-                  visible=False)
-    )  # fmt: skip
 
 
 def dressed(renderer: Any, switch: str = "", **roles: str) -> Any:

@@ -115,8 +115,7 @@ def _of_node(row: Any) -> Iterator[Fact]:
 def _of_seen(row: Any) -> Iterator[Fact]:
     yield from worded("what", row.text)
     yield from worded("severity", row.severity)
-    clock = [f"{c:.0f}" for c in map(known, (row.clock_from, row.clock_to)) if c is not None]
-    yield from worded("clock", " to ".join(clock))
+    yield from worded("clock", " to ".join(filter(None, (row.clock_from, row.clock_to))))
     yield from measured("chainage", row.chainage_m, row.sigma_along_m)
     yield from measured("counter", row.counter_m)
     yield from measured("invert", row.invert_level_m, row.invert_sigma_m)

@@ -9,7 +9,7 @@ import shapely
 from bokeh.models import CDSView, ColumnDataSource, GroupFilter
 from bokeh.models.filters import Filter, IntersectionFilter
 
-from lateralline.write.page.figures import chosen, dressed, frame, names, pickable, tell
+from lateralline.write.page.figures import chosen, dressed, frame, names, pickable
 from lateralline.write.page.sources import Sources
 from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
@@ -50,7 +50,6 @@ def draw(scene: Scene, of: Sources, works: Works | None = None) -> Any:
     approaches = [] if works is None else least_separations(plan, of, "axis_x", "axis_y", "x", "y")
     measured_ends(plan)
     pickable(plan, (stops, nodes, seen, *approaches))
-    tell(plan, (stops, nodes, seen, marks, control, *approaches))
     return plan
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from bokeh.models import CDSView, ColumnDataSource, GroupFilter
 
 from lateralline.records import Floats
-from lateralline.write.page.figures import chosen, dressed, frame, names, pickable, tell
+from lateralline.write.page.figures import chosen, dressed, frame, names, pickable
 from lateralline.write.page.plan import least_separations, measured_ends
 from lateralline.write.page.profile import LineProfile
 from lateralline.write.page.sources import Sources
@@ -99,7 +99,6 @@ def _points(made: Any, one: GroupFilter, of: Sources) -> None:
         columns = ("chainage", "axis_level", "chainage", "level")
         approaches = least_separations(made, of, *columns, line=one)
     pickable(made, (stops, nodes, seen, *approaches))
-    tell(made, (stops, nodes, seen, *approaches))
 
 
 def _height(profile: LineProfile) -> float:

@@ -12,7 +12,6 @@ from shapely import Point
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.write.page import profile
-from lateralline.write.page.facts import tip
 from lateralline.write.page.places import Place
 from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
@@ -82,7 +81,6 @@ def _of_places(scene: Scene, layer: str, places: Sequence[Place]) -> dict[str, A
         "minor": 2.0 * _numbers(frame["semi_minor_95_m"]),
         "angle": np.radians(90.0 - _numbers(frame["ellipse_azimuth_deg"])),
         "name": [_name(layer, row) for row in rows],
-        "tip": [tip(p.title, p.facts, scene.unit) for p in places],
         "aside_x": beside[:, 0] * (1 if layer == "transmitter_fixes" else -1),
         "aside_y": beside[:, 1] * (1 if layer == "transmitter_fixes" else -1),
     }
@@ -162,7 +160,6 @@ def _of_works(scene: Scene, works: Works, found: Sequence[Place]) -> dict[str, A
         "level": _numbers(level) + works.rise_m,
         "verdict": list(pairs["verdict"]),
         "name": [str(n or w) for n, w in zip(pairs["work_name"], pairs["work_id"], strict=True)],
-        "tip": [tip(p.title, p.facts, scene.unit) for p in found],
         "aside_x": off[:, 0] / length,
         "aside_y": -off[:, 1] / length,
     }

@@ -64,9 +64,12 @@ def read_works(gpkg: Path, scene: Scene) -> Works:
             "hold the plan against this record"
         )
     pairs = pairs[pairs["site_id"] == scene.site_id]
-    sure = pairs["probability_below_required"].fillna(1.0)
-    pairs = pairs.assign(calm=pairs["verdict"] != "conflict", unlikely=-sure)
-    pairs = pairs.sort_values(["calm", "unlikely", "separation_m"], kind="stable")
+    risk = {
+        "calm": pairs["verdict"] != "conflict",
+        "unlikely": -pairs["probability_below_required"].fillna(1.0),
+        "margin": (pairs["lower_95_m"] - pairs["required_m"]).fillna(-np.inf),
+    }
+    pairs = pairs.assign(**risk).sort_values([*risk, "separation_m"], kind="stable")
     points = shapely.get_coordinates(np.asarray(pairs.geometry.array), include_z=True)
     ends = points.reshape(-1, 2, 3)
     scale = crs.axis_info[2].unit_conversion_factor if crs and len(crs.axis_info) > 2 else 1.0

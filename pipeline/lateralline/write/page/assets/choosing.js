@@ -10,7 +10,7 @@ function choose(kind, index, { reveal = false } = {}) {
   const stop = kind === "stops" ? data.places.stops[index].title.slice(5) : null;
   marks.selected.indices = stop === null ? [] : [...marks.data.stop].flatMap((s, i) => (s === stop ? [i] : []));
   const place = choice && data.places[kind][index];
-  if (place?.line && showLine(place.line)) clearMeasured(false);
+  if (place?.line && showLine(place.line)) drawMeasured();
   if (reveal && place) bringIntoView(place);
   for (const row of document.querySelectorAll("tr[aria-current]")) row.removeAttribute("aria-current");
   if (choice) {
@@ -63,13 +63,6 @@ function tellChosen() {
   }
 }
 
-function tellTips() {
-  for (const [kind, source] of Object.entries(sources)) {
-    const tip = data.places[kind].map((p) => [p.title, ...p.facts.map(([n, ...f]) => `${n}: ${say(f)}`)].join("\n"));
-    source.data = { ...source.data, tip };
-  }
-}
-
 // Steps go along the order of the stops' table.
 function step(by) {
   const count = data.places.stops.length;
@@ -84,7 +77,7 @@ function jump(index, button) {
   button.setAttribute("aria-current", "true");
   if (stop === null) choose(null);
   else choose("stops", stop);
-  if (line) showLine(line);
+  if (line && showLine(line)) drawMeasured();
   fitted = box ?? data.box;
   fitPlan(fitted);
   fitProfile(reach);

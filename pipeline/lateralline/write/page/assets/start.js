@@ -9,7 +9,6 @@ function setUnit(next) {
   unit = next;
   speak();
   nameAxes();
-  tellTips();
   tellChosen();
   drawMeasured();
   tick();
@@ -18,6 +17,7 @@ function setUnit(next) {
 function start() {
   listen();
   listenToDrawings();
+  listenToPointing();
   listenToMeasuring();
   listenToKeys();
   for (const button of document.querySelectorAll("[data-unit]"))
