@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import date, datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -14,8 +13,8 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
-from openpyxl.utils.exceptions import IllegalCharacterError
 from openpyxl.worksheet.worksheet import Worksheet
 
 from lateralline.errors import SiteFaultsError
@@ -477,11 +476,16 @@ def test_a_tape_booked_in_sixteenths_reads_exactly(tmp_path: Path, sixteenths: l
     assert found.tolist() == [float(f) * FT for f in feet]
 
 
+#: What a workbook can hold. Openpyxl notes a cell's type before it refuses the text, so a refused
+#: cell cannot be saved any more: texts that no workbook holds are not drawn at all.
+TEXT = st.text(st.characters(exclude_categories=["Cs", "Cn"]), max_size=5).filter(
+    lambda text: not ILLEGAL_CHARACTERS_RE.search(text)
+)
 CELL = st.one_of(
     st.none(), st.booleans(), st.integers(-10**12, 10**12), st.floats(allow_nan=False),
     st.datetimes(datetime(1950, 1, 1), datetime(2100, 1, 1)), st.times(),
     st.sampled_from(["", "=1+1", "#REF!", "R1", "1", "P1:3;P2:4", "gnss", "4' 7\"", "#", "nan"]),
-    st.text(max_size=5),
+    TEXT,
 )  # fmt: skip
 
 
@@ -501,8 +505,7 @@ def test_any_cells_read_or_have_faults(
     def change(book: Workbook) -> None:
         into: Worksheet = book[sheet]
         for row, column, value in cells:
-            with suppress(ValueError, IllegalCharacterError):  # what no workbook can hold
-                into.cell(row, column).value = value
+            into.cell(row, column).value = value
 
     try:
         read(tmp_path, change)
