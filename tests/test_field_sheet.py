@@ -111,8 +111,16 @@ def test_columns_are_those_of_the_contract() -> None:
     assert marks - taped == set()  # x and y are columns of control there
     exposures = set(contract.load("exposures").names)
     assert exposures <= taped | gnss
-    for section in ("run", "pipe"):
+    for section in ("run", "pipe", "branch"):
         assert {c.name for c in contract.load("site").field if c.section == section} <= taped
+
+
+def test_branches_that_are_known_stand_in_their_own_table() -> None:
+    branches = [{"line": "L7", "joins": "L1", "at_counter": "2.4", "run": "R1"}] * 3
+    pages = field_sheet_pages(Blank(METRES, settings={"branch": branches}), "letter")
+    words = [w.text for w in pages[0].words]
+    assert "branches" in words
+    assert words.count("L7") == words.count("2.4") == 3
 
 
 def test_a_taped_sheet_asks_for_tapes_and_a_gnss_sheet_for_coordinates() -> None:

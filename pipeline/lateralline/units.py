@@ -37,6 +37,8 @@ _FORMS: Final = tuple(
         rf"(?P<feet>)(?P<inches>)(?P<bare>{_MIXED})",
     )
 )
+#: Feet and inches without their signs: 4-7 1/2, 4 7 1/2, 4-7. Read as either they would be a guess.
+_UNSIGNED: Final = re.compile(rf"([+-]?) ?(\d{{1,9}})(?: ?- ?| )({_MIXED})", re.ASCII)
 _METRIC = re.compile(r"([+-]?\d{1,9}(?:\.\d{0,9})?|[+-]?\.\d{1,9}) ?(m|cm|mm)", re.ASCII)
 _SIGNS = str.maketrans(dict.fromkeys("′’‘ʹ`´", "'") | dict.fromkeys("″”“ʺ", '"') | {
     "⁄": "/", "−": "-", "–": "-", "‐": "-", "‑": "-",
@@ -83,7 +85,7 @@ def parse_length(text: str, unit: str) -> Fraction:
         raise ValueError(_other_unit(Fraction(m[1]), m[2], unit))
     form = next(filter(None, (form.fullmatch(plain) for form in _FORMS)), None)
     if form is None:
-        raise ValueError
+        raise ValueError(_signed(plain) if unit in PER_FOOT else "")
     sign = -1 if form[1] == "-" else 1
     bare = form.groupdict().get("bare")
     if bare is not None:
@@ -111,6 +113,14 @@ def feet_and_inches(feet: Fraction | float, parts: int = 16) -> str:
     inches, part = divmod(rest, 1)
     sign = "-" if feet < 0 and steps else ""
     return f"{sign}{whole}' {inches}" + (f" {part}" if part else "") + '"'
+
+
+def _signed(plain: str) -> str:
+    """Return how feet and inches without signs are written; "" for what is neither."""
+    m = _UNSIGNED.fullmatch(plain)
+    if m is None or _number(m[3]) >= 12:
+        return ""
+    return f"""write {m[1]}{m[2]}' {m[3].replace("-", " ")}" if these are feet and inches"""
 
 
 def _number(text: str) -> Fraction:

@@ -30,6 +30,7 @@ _MARGIN: Final = 10.0
 _FOOT: Final = 12.0  # the caution, on every page
 _GAP: Final = 2.5
 _PER_PAGE: Final = 3  # stops
+_OF_PIPES: Final = 0.68  # of the width; branches have the rest
 _IN_A_LINE: Final = 155  # signs of plain size across the narrower paper
 _OF_A_STOP: Final = (("A", "end_null"), ("B", "end_null"), ("M", "mid_null"), ("P", "peak_total"))
 
@@ -61,7 +62,7 @@ class Blank:
 def field_sheet_pages(blank: Blank, paper: str) -> list[Page]:
     """Return the pages of a field sheet on `paper`, one of PAPERS, ready to be drawn.
 
-    First the site, its runs, pipes and control; then squared paper for the sketch of control and
+    First the site, its runs, pipes, branches and control; then squared paper for the sketch of control and
     ties; then stops with their marks; last observations, exposures and ground shots.
     """
     pages = [*_site_pages(blank, paper), _sketch_page(blank, paper)]
@@ -88,9 +89,7 @@ def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
     runs = _known(blank.settings.get("run", ()), 3)
     y = page.heading(x, y, "runs", "one row for each push from an entry")
     y = page.table(x, y, width, _columns(blank, "site", section="run"), runs) + _GAP
-    pipes = _known(blank.settings.get("pipe", ()), 2)
-    y = page.heading(x, y, "pipes", "one row for each line")
-    y = page.table(x, y, width, _columns(blank, "site", section="pipe"), pipes) + _GAP
+    y = _pipes_and_branches(page, blank, x, y, width) + _GAP
     columns = _columns(blank, "control")
     rows = _known(blank.control, 5)
     while True:
@@ -102,6 +101,21 @@ def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
         if not (rows := rows[fits:]):
             return
         page, x, y, width = _begin(paper, "Control", blank)
+
+
+def _pipes_and_branches(page: Page, blank: Blank, x: float, y: float, width: float) -> float:
+    """Draw both side by side, as neither needs the whole width; return where they end."""
+    ends = []
+    for section, title, note, share in (
+        ("pipe", "pipes", "one row for each line", _OF_PIPES),
+        ("branch", "branches", "a line that joins another", 1 - _OF_PIPES),
+    ):
+        across = width * share - _GAP / 2
+        rows = _known(blank.settings.get(section, ()), 2)
+        top = page.heading(x, y, title, note)
+        ends.append(page.table(x, top, across, _columns(blank, "site", section=section), rows))
+        x += across + _GAP
+    return max(ends)
 
 
 def _sketch_page(blank: Blank, paper: str) -> Page:
