@@ -212,7 +212,7 @@ class Fixes:
 
     run: Texts
     stop: Texts
-    row: Ints  # of stops.csv
+    row: Ints  # of `file`
     counter_m: Floats  # as read: camera face
     xyz_m: Floats  # (k, 3); NaN when unsolved
     heading_rad: Floats
@@ -230,6 +230,11 @@ class Fixes:
     #: (k, 5, c + s) what one σ of each shared error does to each fix: c of place, then one for the
     #: depth-reading scale of each receiver. Part of `cov`; no columns where nothing is shared.
     shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
+    file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
+
+    def where(self, i: int) -> str:
+        """Return table and row of a stop, as findings name them."""
+        return f"{self.file}:{self.row[i]}"
 
     @property
     def solved(self) -> Flags:

@@ -119,7 +119,7 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
     return Point(
         kind="fix",
         ref=f"{run.id}/{fixes.stop[i]}",
-        where=f"stops.csv:{fixes.row[i]}",
+        where=fixes.where(i),
         fix=i,
         xyz_m=seen[:3],
         heading_rad=float(seen[3]) if directed else float("nan"),
@@ -139,7 +139,7 @@ def _without_error(run: Run, fixes: Fixes, i: int) -> Finding:
         "its position or covariance is not finite: it is left out of the line",
         "",
         "mark it again",
-        f"stops.csv:{fixes.row[i]}",
+        fixes.where(i),
     )
 
 
@@ -232,7 +232,7 @@ def _counter_findings(run: Run, fixes: Fixes, rows: np.ndarray) -> list[Finding]
             "stops are linked in the order of their counters",
             f"{-steps[j]:.2f} m",
             "check both counter readings",
-            f"stops.csv:{fixes.row[rows[j + 1]]}",
+            fixes.where(rows[j + 1]),
         )
         for j in back
     ]

@@ -85,6 +85,7 @@ def fixes_of(
         run=stops.run,
         stop=stops.stop,
         row=stops.row,
+        file=stops.file,
         counter_m=stops.counter_m,
         xyz_m=spread(p[:3].T),
         heading_rad=spread(heading),
