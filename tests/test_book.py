@@ -32,6 +32,7 @@ from lateralline.read import read_site
 from lateralline.read.book import SITE_HEADER
 from lateralline.read.files import SECTION_SHEETS, TABLES
 from lateralline.read.raw import raw_site
+from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS, make_site
 from lateralline.template import new_site_settings
 from lateralline.write.book import site_book
@@ -369,3 +370,17 @@ def test_the_sample_book_is_what_its_seed_makes(tmp_path: Path) -> None:
     run("new", made, "--from", folder, "--id", "QH-019", "--name", "Quarry Hill 19")
     assert raw_site(SITES / "quarry-book.xlsx") == raw_site(made)
     assert "quarry-book.xlsx" in (SITES / "README.md").read_text(encoding="utf-8")
+
+
+def test_findings_of_every_stage_name_the_sheet_and_no_file_that_is_not_there(
+    tmp_path: Path,
+) -> None:
+    book = load_workbook(SITES / "quarry-book.xlsx")
+    counters = [cell for cell in next(book["stops"].iter_cols(3, 3)) if cell.row > 1 and cell.value]
+    counters[1].value = 0.05  # far behind its neighbours
+    book.save(tmp_path / "a.xlsx")
+    result = run_site(tmp_path / "a.xlsx", until="derive")
+    assert isinstance(result, SiteResult)
+    where = [f.where for f in result.findings if f.stage == "link" and f.where]
+    assert "a.xlsx stops:3" in where
+    assert all(w.startswith("a.xlsx ") for w in where)
