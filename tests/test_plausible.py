@@ -365,6 +365,8 @@ def test_heights_without_separation_or_grid_are_no_levels(site) -> None:
     ("vertical", "z_m", "datum", "code"),
     [
         ("none", (nan, nan), "depth only", "depth-only"),
+        ("EPSG:5703", (nan, nan), "depth only", "levels-missing"),
+        ("ellipsoidal", (nan, nan), "depth only", "levels-missing"),
         ("none", (12.0, nan), "relative", "levels-relative"),
         ("EPSG:5703", (174.0, nan), "EPSG:5703", ""),
         ("ellipsoidal", (140.0, nan), "ellipsoidal", ""),

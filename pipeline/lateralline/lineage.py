@@ -255,8 +255,9 @@ def _levels(record: FieldRecord, frame: Frame) -> str:
         return f"Levels are in the vertical CRS named above{how}."
     if not frame.levels_given:
         return (
-            "There are no levels, only depths: no level was measured. z counts from ground taken "
-            "as level at 0, so grades rest on that too."
+            "There are no levels, only depths: no level was measured"
+            + (", though site.toml names what levels refer to" if frame.levels_missing else "")
+            + ". z counts from ground taken as level at 0, so no grade is given either."
         )
     control = record.control
     known = [str(p) for p, z in zip(control.point, control.z_m, strict=True) if not math.isnan(z)]

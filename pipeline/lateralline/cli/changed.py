@@ -169,6 +169,8 @@ def _half(before_m: float, after_m: float, unit: str) -> str:
 
 
 def _grade(figures: Figures) -> str:
+    if not math.isfinite(figures.mean_grade):
+        return "unknown"
     return f"{figures.mean_grade:.1%} ± {figures.grade_sigma:.1%}"
 
 

@@ -84,7 +84,9 @@ def derive(
     findings += stop_advice(linked.fixes, earlier)
     regions = list(zip(axes, corridors, strict=True))
     for axis, found in regions:
-        findings += line_advice(axis, found) + grade_findings(axis)
+        findings += line_advice(axis, found)
+        if datum != DEPTH_ONLY:
+            findings += grade_findings(axis)
         findings += next_advice(axis, found, linked.fixes, marks, settings)
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)

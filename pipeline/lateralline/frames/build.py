@@ -38,13 +38,16 @@ def site_frame(record: FieldRecord) -> Frame:
     """Return the frame of a site, centred on the median of its given coordinates.
 
     The scale is that of the grid at the origin, and of the mean level when levels stand on a named
-    datum. Raises FrameError when a CRS is unknown or unsuited, when no coordinates are given in
-    it, or when they lie outside it.
+    datum. Without a single level none is named, whatever the settings say. Raises FrameError when a
+    CRS is unknown or unsuited, when no coordinates are given in it, or when they lie outside it.
     """
     settings, given = record.settings, _levels_given(record)
     systems = site_systems(settings.horizontal, settings.vertical)
+    named = systems.levels != "relative"
+    if not len(given):
+        systems = Systems(systems.horizontal, None, "relative")
     level_m = nan
-    if systems.levels != "relative" and len(given):
+    if systems.levels != "relative":
         level_m = float(given.mean())
     if systems.horizontal is None:
         frame = _sketch(systems, level_m)
@@ -52,7 +55,10 @@ def site_frame(record: FieldRecord) -> Frame:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
     where = settings.georeference
     terms = Terms(where.grids, where.accept_zero_shift, where.shift_accuracy_m)
-    return _with_findings(replace(frame, terms=terms, levels_given=bool(len(given))))
+    missing = named and not len(given)
+    return _with_findings(
+        replace(frame, terms=terms, levels_given=bool(len(given)), levels_missing=missing)
+    )
 
 
 def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
@@ -207,8 +213,9 @@ def _coordinates(record: FieldRecord) -> Floats:
 
 
 def _levels_given(record: FieldRecord) -> Floats:
-    """Return every level given, in metres."""
+    """Return every level given that a spot stands on, in metres: a pipe's alone gives no ground."""
+    seen = record.exposures.spots
     levels = np.concatenate(
-        [record.control.z_m, record.marks.spots.z_m, record.exposures.spots.z_m]
+        [record.control.z_m, record.marks.spots.z_m, seen.z_m[seen.method != "level"]]
     )
     return np.asarray(levels[np.isfinite(levels)])

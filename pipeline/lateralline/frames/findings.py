@@ -40,7 +40,20 @@ def frame_findings(frame: Frame) -> tuple[Finding, ...]:
 
 
 def _levels(frame: Frame) -> list[Finding]:
-    if frame.levels == "relative" and not frame.levels_given:
+    if frame.levels_missing:
+        return [
+            _finding(
+                "error",
+                "levels-missing",
+                "site.toml names what levels refer to, but no level is given anywhere: the record "
+                "is of plan and depths only, states no levels and no vertical system, and z counts "
+                "from ground taken as level at 0",
+                "levels of the site are unknown",
+                "give z of at least one control point or mark; if none was levelled, set "
+                'crs.vertical = "none"',
+            )
+        ]
+    if not frame.levels_given:
         return [
             _finding(
                 "info",
@@ -60,17 +73,6 @@ def _levels(frame: Frame) -> list[Finding]:
                 "a benchmark or another site",
                 "",
                 "name a vertical CRS in site.toml when levels stand on a benchmark",
-            )
-        ]
-    if isnan(frame.mean_level_m):
-        return [
-            _finding(
-                "error",
-                "levels-missing",
-                "a vertical system is named but no level is given: levels count from an invented "
-                "zero, and no height factor is applied",
-                "levels of the site are unknown",
-                "give z of at least one control point or mark",
             )
         ]
     return []

@@ -52,6 +52,7 @@ class Frame:
     findings: tuple[Finding, ...] = field(default=(), repr=False)
     terms: Terms = PLAIN
     levels_given: bool = True  # False: no level stands anywhere in the record
+    levels_missing: bool = False  # the same, though site.toml names what levels refer to
     gnss_heights: str = ""  # how ellipsoidal heights of gnss became levels; "" = they were levels
 
     @property
@@ -72,8 +73,10 @@ class Frame:
     @property
     def level_datum(self) -> str:
         """What levels refer to, as layers say it: "depth only" when there are none."""
+        if not self.levels_given:
+            return DEPTH_ONLY
         if self.levels == "relative":
-            return "relative" if self.levels_given else DEPTH_ONLY
+            return "relative"
         return self.levels if self.vertical is None else short_text(self.vertical)
 
     @property
@@ -159,7 +162,11 @@ class Frame:
         about: dict[str, str | float] = {
             "horizontal_crs": self.horizontal.to_string() if self.horizontal else "local",
             "horizontal_name": self.horizontal.name if self.horizontal else "invented axes",
-            "vertical_crs": self.vertical.to_string() if self.vertical else self.levels,
+            "vertical_crs": self.vertical.to_string()
+            if self.vertical
+            else self.levels
+            if self.levels_given
+            else "none",
             "levels": names[self.levels],
             "axes": "east, north along grid north, up; metres at ground scale",
             "origin_x": self.origin[0],
@@ -207,9 +214,13 @@ class Frame:
         if len(target.axis_info) < 3:
             return self.horizontal, target
         if self.levels == "relative":
+            what = (
+                "levels are relative" if self.levels_given else "there are depths only, no levels"
+            )
             raise FrameError(
-                f"levels are relative, so they cannot be given in {target.name}: ask for a CRS "
-                "without levels, or name a vertical CRS in site.toml"
+                f"{what}, so they cannot be given in {target.name}: ask for a CRS "
+                "without levels"
+                + (", or name a vertical CRS in site.toml" if self.levels_given else "")
             )
         source = self.write_crs
         assert source is not None  # only a local sketch has none

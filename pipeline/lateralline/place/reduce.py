@@ -19,7 +19,7 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
     no level, and an error says so: an ellipsoidal height is never passed off as one.
     """
     frame, said = site_frame(record), record.settings.georeference
-    if said.gnss_heights != "ellipsoidal":
+    if said.gnss_heights != "ellipsoidal" or not frame.levels_given:
         return record, frame, ()
     if not isnan(said.separation_m):
         how = f"gnss heights less the separation given, {metres(said.separation_m)}"

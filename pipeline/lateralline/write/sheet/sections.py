@@ -147,8 +147,10 @@ def _segments(site: Site) -> Section:
         ]
         for r in site.frame("pipe_segments").itertuples()
     ]  # fmt: skip
-    note = "positive grade falls downstream" + (
-        "; grades rest on ground taken as level" if site.depth_only else ""
+    note = (
+        "grades need levels, and there are none"
+        if site.depth_only
+        else "positive grade falls downstream"
     )
     return Section("Segments", note, columns, rows)
 
