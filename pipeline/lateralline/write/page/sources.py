@@ -67,7 +67,6 @@ def _of_places(scene: Scene, layer: str, places: Sequence[Place]) -> dict[str, A
     half = INTERVAL_95 * _numbers(frame["sigma_u_m"])
     ground = _numbers(frame["ground_level_m"]) if profile.has_levels(scene) else 0.0 * level
     beside = np.array([_beside(scene, p) for p in places], dtype=float).reshape(-1, 2)
-    kinds = list(frame["kind"]) if "kind" in frame else []
     columns: dict[str, Any] = {
         "x": _numbers([p.x for p in places]),
         "y": _numbers([p.y for p in places]),
@@ -84,8 +83,8 @@ def _of_places(scene: Scene, layer: str, places: Sequence[Place]) -> dict[str, A
         "aside_x": beside[:, 0] * (1 if layer == "transmitter_fixes" else -1),
         "aside_y": beside[:, 1] * (1 if layer == "transmitter_fixes" else -1),
     }
-    if kinds:
-        columns["marker"] = [MARKERS.get(k, "circle") for k in kinds]
+    if "kind" in frame:
+        columns["marker"] = [MARKERS.get(k, "circle") for k in frame["kind"]]
     return columns
 
 
