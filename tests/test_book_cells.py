@@ -381,6 +381,51 @@ def renamed(old: str, new: str) -> Callable[[Workbook], None]:
     return change
 
 
+def test_a_sheet_of_another_name_is_known_by_its_columns(tmp_path: Path) -> None:
+    """What was dug must not be lost to a sheet's name; a copy beside the real one is named."""
+
+    def dug(book: Workbook) -> None:
+        book.remove(book["exposures"])
+        sheet = book.create_sheet("what we dug")
+        sheet.append(["6 May"])
+        sheet.append(["name", "run", "method", "x [m]", "y [m]", "measured_to", "weather"])
+        sheet.append(["TH1", "R1", "gnss", 500000, 4000000, "invert", "wet"])
+
+    assert faults_of(tmp_path, dug) == [
+        'a.xlsx: sheet must have a name of the contract; got "what we dug" — its columns are those '
+        "of exposures: name it so"
+    ]
+
+    def copied(book: Workbook) -> None:
+        book.copy_worksheet(book["stops"]).title = "first go"
+
+    (finding,) = read(tmp_path, copied).findings
+    assert (finding.severity, finding.code) == ("warning", "sheet-ignored")
+    assert "its columns are those of stops" in finding.what
+
+
+@pytest.mark.parametrize(
+    ("sheet", "at", "called", "column"),
+    [
+        ("stops", "D1", "depth [ft]", "depth_reading"),
+        ("stops", "D1", "Reading", "depth_reading"),
+        ("stops", "E1", "Tilt", "tilt_deg"),
+        ("stops", "E1", "pitch", "tilt_deg"),
+        ("marks", "H1", "Elev.", "z"),
+        ("marks", "H1", "RL", "z"),
+        ("marks", "H1", "Reduced level", "z"),
+        ("control", "D1", "height [ft]", "z"),
+    ],
+)
+def test_a_column_called_as_the_trade_calls_it_is_no_remark(
+    tmp_path: Path, sheet: str, at: str, called: str, column: str
+) -> None:
+    """All readings would be lost with it, unseen."""
+    faults = faults_of(tmp_path, put(sheet, **{at: called}))
+    assert len(faults) == 1
+    assert f'— did you mean "{column}"?' in faults[0]
+
+
 SHEETS = [
     (renamed("marks", " MARKS "), ""),
     (renamed("marks", "mark"), 'a.xlsx: sheet must have a name of the contract; got "mark" — did'),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
@@ -34,6 +34,8 @@ SITE_HEADER: Final = ("section", "key", "value", "unit", "meaning")
 #: A sheet to be read by people alone.
 CAUTIONS_SHEET: Final = "cautions"
 
+_OURS: Final = (*TABLES, SITE_SHEET, *SECTION_SHEETS)
+_HEADER_WITHIN: Final = 20  # rows in which a header is looked for in a sheet of another name
 _FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s>/]")  # an element f, whatever its namespace's prefix
 _LARGEST: Final = 1_000_000  # cells; no field book is larger, and reading more takes minutes
 _ANY_DAY: Final = (20_000, 80_000)  # day numbers of the years 1954 to 2119
@@ -101,27 +103,67 @@ def _has_formulas(data: bytes) -> bool:
 
 def _known(file: str, book: Workbook, ledger: Ledger) -> Iterator[tuple[str, Worksheet]]:
     """Yield the sheets that are ours; others are named, and at fault when nearly ours."""
-    ours = (*TABLES, SITE_SHEET, *SECTION_SHEETS)
     titles = [sheet.title.strip().casefold() for sheet in book.worksheets]
     for at, (name, sheet) in enumerate(zip(titles, book.worksheets, strict=True)):
         if name in titles[:at]:
             must = "must stand in the workbook once"
             ledger.fault(file, 0, "sheet", sheet.title, must)
-        elif name in ours:
+        elif name in _OURS:
             yield name, sheet
         elif name != CAUTIONS_SHEET and _anything_in(sheet):
-            absent = [t for t in ours if t not in titles]
-            if near := get_close_matches(name, absent, n=1, cutoff=0.8):
-                must = "must have a name of the contract"
-                ledger.fault(file, 0, "sheet", sheet.title, must, f'did you mean "{near[0]}"?')
-                continue
-            ledger.finding(
-                "info",
-                "sheet-ignored",
-                f"sheet {one_line(sheet.title)}",
-                f"{file} has a sheet that is not part of a site; it is not read",
-                f"nothing, if it is a remark; sheets that are read: {', '.join(ours)}",
-            )
+            _remark_other(file, sheet, [t for t in _OURS if t not in titles], ledger)
+
+
+def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Ledger) -> None:
+    """Name a sheet that is not read; one that was meant to be a sheet of ours is at fault.
+
+    `absent` are the sheets of ours that the workbook lacks.
+    """
+    near = get_close_matches(sheet.title.strip().casefold(), absent, n=1, cutoff=0.8)
+    table = near[0] if near else _by_header(sheet)
+    if table in absent:
+        hint = f'did you mean "{table}"?' if near else f"its columns are those of {table}"
+        must = "must have a name of the contract"
+        ledger.fault(file, 0, "sheet", sheet.title, must, hint if near else f"{hint}: name it so")
+        return
+    ledger.finding(
+        "warning" if table else "info",
+        "sheet-ignored",
+        f"sheet {one_line(sheet.title)}",
+        f"{file} has a sheet that is not part of a site; it is not read"
+        + (f", though its columns are those of {table}" if table else ""),
+        f"move its rows to {table} if they belong to the site"
+        if table
+        else f"nothing, if it is a remark; sheets that are read: {', '.join(_OURS)}",
+    )
+
+
+def _by_header(sheet: Worksheet) -> str:
+    """Return the sheet of ours whose columns stand in one of the first rows; "" for none.
+
+    All columns that must be there, and three at least of which most are known: a remark holds none.
+    """
+    found: dict[str, int] = {}
+    if sheet.max_row * sheet.max_column > _LARGEST:
+        return ""
+    for row in sheet.iter_rows(max_row=_HEADER_WITHIN, values_only=True):
+        titles = {title(bare(as_text(value)))[0] for value in row} - {""}
+        for name in _OURS:
+            known = _columns_of(name)
+            hits = titles & known.keys()
+            needed = {column for column, required in known.items() if required}
+            if needed <= titles and len(hits) >= 3 and 2 * len(hits) >= len(titles):
+                found[name] = max(found.get(name, 0), len(hits))
+    return max(found, key=found.__getitem__, default="")
+
+
+def _columns_of(name: str) -> dict[str, bool]:
+    """Return the columns of a sheet of ours, and whether each must be there."""
+    if name == SITE_SHEET:
+        return dict.fromkeys(SITE_HEADER, True)
+    section = SECTION_SHEETS.get(name, "")
+    declared = contract.load("site" if section else name).field
+    return {c.name: c.required for c in declared if c.section == section}
 
 
 def _read_sheet(

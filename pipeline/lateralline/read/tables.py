@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from math import nan
+from typing import Final
 
 import numpy as np
 
@@ -24,6 +26,19 @@ from lateralline.read.ledger import Ledger
 from lateralline.read.sheets import Sheet
 from lateralline.records import Floats, Ints, Texts
 from lateralline.units import symbol
+
+#: What columns are called in the trade, signs and blanks taken out (common practice, no source).
+_ALSO: Final[Mapping[str, tuple[str, ...]]] = {
+    "x": ("easting", "east", "longitude", "long", "lon"),
+    "y": ("northing", "north", "latitude", "lat"),
+    "z": ("level", "elevation", "elev", "height", "hgt", "ht", "rl", "reducedlevel", "groundlevel",
+          "altitude", "alt"),
+    "counter": ("distance", "dist", "cable", "cablelength", "footage"),
+    "depth_reading": ("measureddepth", "locateddepth"),
+    "depth": ("depthreading", "dip"),
+    "tilt_deg": ("pitch", "inclination"),
+    "measured_to": ("measuredat", "target"),
+}  # fmt: skip
 
 #: Gives the unit a column is filled in, or "" when that is not one unit for all rows.
 UnitOf = Callable[[Column], str]
@@ -192,15 +207,14 @@ def _report_extra(
     """A misspelt column would lose what it holds, so a near miss is a fault; others are notes."""
     kept = any(c in table.names for c in ("note", "text"))
     for name in extra:
-        close = get_close_matches(name.replace(" ", "_"), set(absent) - {"note"}, n=1, cutoff=0.8)
-        if close:
+        if meant := _meant(name, [c for c in absent if c != "note"]):
             ledger.fault(
                 sheet.file,
                 sheet.header_line,
                 "header",
                 name,
                 f"must be a column of {table.name}",
-                f'did you mean "{close[0]}"?',
+                f'did you mean "{meant}"?',
                 f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else "",
             )
             continue
@@ -214,3 +228,18 @@ def _report_extra(
             else "nothing, if it is a remark: it is not carried further",
             where=f"{sheet.file}:{sheet.header_line}",
         )
+
+
+def _meant(name: str, absent: Sequence[str]) -> str:
+    """Return the missing column that a name of no column stands for; "" when it stands for none.
+
+    A near miss, a part of its name, or what the trade calls it: depth for depth_reading, RL for z.
+    """
+    words = re.findall(r"[^\W_]+", name.casefold())
+    if close := get_close_matches("_".join(words), absent, n=1, cutoff=0.8):
+        return close[0]
+    for column in absent:
+        parts = column.split("_")
+        if "".join(words) in _ALSO.get(column, ()) or (words and set(words) < set(parts)):
+            return column
+    return ""
