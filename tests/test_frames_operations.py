@@ -21,7 +21,9 @@ from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, site_frame
 from lateralline.frames.grids import GRIDS_VARIABLE
 from lateralline.frames.operations import Terms, best
+from lateralline.place.reduce import with_levels_of_gnss
 from lateralline.settings import Georeference
+from lateralline.write._target import Target
 
 OSTN15 = "OSTN15_NTv2_OSGBtoETRS.gsb"
 LONDON = (530_000.0, 180_000.0)
@@ -188,12 +190,111 @@ def test_plates_move_between_epochs(
     assert speed_m[0] <= moved_m / 10.0 <= speed_m[1]
 
 
-def test_a_published_way_is_not_taken_for_a_ballpark_one(make_site) -> None:
-    """ITRF2014 to WGS 84 in Australia: PROJ offers it only when asked for ballpark ways too."""
-    frame = site_frame(make_site(horizontal="EPSG:9000", x=144.0, y=-37.0).record)
+@pytest.mark.parametrize("horizontal", ["EPSG:9000", "EPSG:9990"])  # ITRF2014, ITRF2020
+@pytest.mark.parametrize("place", [(144.0, -37.0), (-81.4, 42.1), (9.0, 50.0), (28.0, -26.0)])
+@pytest.mark.parametrize("epoch", [None, 2026.35])
+def test_a_world_frame_has_longitude_and_latitude_everywhere(
+    make_site, horizontal: str, place: tuple[float, float], epoch: float | None
+) -> None:
+    """ITRF to the WGS 84 ensemble: EPSG rates the ensemble itself at 2 m (datum 6326), no better.
+
+    Within an area PROJ sees only ways by way of missing grids, which are no help.
+    """
+    record = make_site(horizontal=horizontal, x=place[0], y=place[1]).record
+    control = replace(record.control, x=record.control.x[:1] + np.array([0.0, 1e-5]))
+    settings = replace(record.settings, epoch=epoch)
+    frame = site_frame(replace(record, control=control, settings=settings))
     (operation,) = frame.operations
+    assert operation.usable
     assert not operation.ballpark
-    assert operation.accuracy_m > 0.0
+    assert operation.accuracy_m == pytest.approx(2.0, abs=0.02)
+    assert operation.grids_missing == ()
+    assert not operation.undated
+    lonlat = frame.to_lonlat(np.zeros((1, 3)))[0]
+    assert lonlat == pytest.approx(frame.to_site_crs(np.zeros((1, 3)))[0, :2], abs=3e-5)
+    assert not [f for f in frame.findings if f.severity == "error"]
+
+
+def test_without_an_epoch_nobody_knows_how_good_a_time_dependent_way_is(make_site) -> None:
+    """Australia has moved 0.4 m since 2020: 0.03 m, as published, would be false confidence."""
+    record = make_site(horizontal="EPSG:9000", x=133.0, y=-25.0).record
+    control = replace(record.control, x=record.control.x[:1] + np.array([0.0, 1e-5]))
+    record = replace(record, control=control)
+    undated = site_frame(record)
+    operation = undated.operation_to("EPSG:7853")
+    assert operation.time_dependent
+    assert isnan(operation.accuracy_m)
+    assert "without a coordinate epoch" in operation.off_by_text
+    dated = site_frame(replace(record, settings=replace(record.settings, epoch=2026.35)))
+    there = dated.operation_to("EPSG:7853")
+    assert (there.accuracy_m, there.undated, there.zero_shift) == (0.03, False, False)
+    here = np.zeros((1, 3))
+    apart = undated.to_crs(here, "EPSG:7853") - dated.to_crs(here, "EPSG:7853")
+    assert hypot(*apart[0, :2]) > 10.0 * PLAN_95 * 0.03 / 2.0  # what would have been claimed
+    # the site's own word is taken instead, as for any other shift of unknown accuracy
+    said = replace(record.settings, georeference=Georeference(shift_accuracy_m=0.6))
+    stated = site_frame(replace(record, settings=said)).operation_to("EPSG:7853")
+    assert (stated.accuracy_m, stated.stated) == (0.6, True)
+
+
+def test_files_in_a_crs_reached_without_an_epoch_hold_no_zone(make_site) -> None:
+    site = make_site(horizontal="EPSG:9000", x=133.0, y=-25.0)
+    control = replace(site.record.control, x=np.array([133.0, 133.00001]))
+    record = replace(site.record, control=control)
+    frame = site_frame(record)
+    target = Target(CRS("EPSG:7853"))
+    said = target.site(frame)
+    assert isnan(said.off_95_m)
+    codes = {f.code: f for f in said.findings}
+    assert codes["crs-changed"].severity == "warning"
+    assert "left out" in codes["crs-changed"].by_how_much
+    target.take(said)
+    assert "an unknown distance:" in target.remark
+    tables = layers.to_tables(site.products, record, frame, said.crs)
+    assert not any(tables[layer].num_rows for layer in ZONES)
+    rows = {r["item"]: r for r in tables["lineage"].to_pylist()}
+    assert "no coordinate epoch" in rows["frame of GeoPackage"]["value"]
+    assert rows["ITRF2014 to GDA2020 / MGA zone 53"]["accuracy_m"] is None
+
+
+def test_an_epoch_is_not_needed_where_another_way_does_without(make_site) -> None:
+    """ITRF2020 to WGS 84 in North America: by NAD83(2011) and time, or straight."""
+    area = AreaOfInterest(-81.4, 42.1, -81.35, 42.15)
+    for dated in (False, True):
+        _, operation = best(CRS("EPSG:9990"), CRS("EPSG:4326"), area, Terms(dated=dated))
+        assert operation.time_dependent == dated
+        assert operation.accuracy_m == pytest.approx(2.0, abs=0.02)
+
+
+# ---- grids that are damaged -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("data", [b"", b"junk", ntv2(1.8, -5.5)[:300]])
+def test_a_grid_that_cannot_be_read_is_named_with_its_path(
+    make_site, grids: Path, data: bytes
+) -> None:
+    (grids / OSTN15).write_bytes(data)
+    (grids / "sound.gtx").write_bytes(gtx(41.0, -83.0, -33.5))
+    (grids / "readme.txt").write_text("no grid")
+    record = make_site(horizontal="EPSG:27700", x=LONDON[0], y=LONDON[1]).record
+    said = replace(record.settings, georeference=Georeference(grids=str(grids)))
+    with pytest.raises(FrameError) as caught:
+        site_frame(replace(record, settings=said))
+    message = str(caught.value)
+    assert f"{grids / OSTN15} ({len(data)} bytes)" in message
+    assert "put whole copies there" in message
+    assert "sound.gtx" not in message
+    assert "readme" not in message
+    assert site_frame(record).operations[0].accuracy_m == 2.0  # others go on without it
+
+
+def test_a_grid_cut_short_is_named_when_it_runs_out(make_site, grids: Path) -> None:
+    data = ntv2(1.8, -5.5)
+    (grids / OSTN15).write_bytes(data[: len(data) // 2])
+    record = make_site(horizontal="EPSG:27700", x=LONDON[0], y=LONDON[1]).record
+    said = replace(record.settings, georeference=Georeference(grids=str(grids)))
+    with pytest.raises(FrameError, match=f"cut short: {OSTN15}"):
+        site_frame(replace(record, settings=said)).to_lonlat(np.zeros((1, 3)))
 
 
 # ---- heights --------------------------------------------------------------------------------
@@ -215,6 +316,27 @@ def test_a_geoid_grid_makes_levels_of_heights(make_site, grids: Path) -> None:
     none, missing = levels_by_grid(bare, control.x, control.y, height)
     assert np.isnan(none).all()
     assert not missing.usable
+
+
+def test_heights_by_a_way_of_unknown_accuracy_are_no_levels(make_site, grids: Path) -> None:
+    """From ITRF2014 without an epoch, by way of NAD83(2011) and its geoid: the epoch decides."""
+    (grids / "g2018u0.gtx").write_bytes(gtx(41.0, -83.0, -33.5))
+    record = make_site(horizontal="EPSG:9000", vertical="EPSG:5703", x=-81.4, y=42.1).record
+    control = replace(record.control, x=np.array([-81.4, -81.3999]))
+    where = Georeference(grids=str(grids), gnss_heights="ellipsoidal")
+    said = replace(record.settings, georeference=where)
+    record = replace(record, control=control, settings=said)
+    for epoch in (None, 2026.35):
+        dated = replace(record, settings=replace(said, epoch=epoch))
+        height = np.array([140.0])
+        level, operation = levels_by_grid(site_frame(dated), *np.array([[-81.4], [42.1]]), height)
+        assert operation.undated == (epoch is None)
+        assert isnan(level[0]) == (epoch is None)
+        codes = {f.code: f for f in with_levels_of_gnss(dated)[2]}
+        if epoch is None:
+            assert "crs.epoch" in codes["geoid-unsure"].what_to_do
+        else:
+            assert "heights-by-geoid" in codes
 
 
 # ---- what an operation does to layers -------------------------------------------------------

@@ -168,7 +168,7 @@ def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
             "a zero shift, accepted in site.toml" * (o.ballpark and o.usable),
             "moves nothing though the datums differ" * o.zero_shift,
             "accuracy as site.toml states it: none is published" * o.stated,
-            "accuracy not published" * math.isnan(o.accuracy_m),
+            _unknown(o) * math.isnan(o.accuracy_m),
             "depends on the coordinate epoch" * o.time_dependent,
         ]
         yield _Row(
@@ -272,8 +272,9 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
     bands = "Quality bands stay those of the site's own CRS."
     if math.isnan(operation.accuracy_m):
         said = (
-            f"All positions in {file} may be off together by a distance nobody has published: "
-            f"their plan sigmas are null, and zones and corridors are left out. {bands}"
+            f"All positions in {file} may be off together by a distance nobody knows "
+            f"({_unknown(operation)}): their plan sigmas are null, and zones and corridors are "
+            f"left out. {bands}"
         )
     else:
         said = (
@@ -282,6 +283,13 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
             f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
         )
     yield _Row("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
+
+
+def _unknown(operation: Operation) -> str:
+    """Say why nobody knows how good an operation is."""
+    if operation.undated:
+        return "it depends on time, and no coordinate epoch is given"
+    return "accuracy not published"
 
 
 def _unit(name: str) -> tuple[str, str | None]:

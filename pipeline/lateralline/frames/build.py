@@ -54,7 +54,9 @@ def site_frame(record: FieldRecord) -> Frame:
     else:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
     where = settings.georeference
-    terms = Terms(where.grids, where.accept_zero_shift, where.shift_accuracy_m)
+    terms = Terms(
+        where.grids, where.accept_zero_shift, where.shift_accuracy_m, settings.epoch is not None
+    )
     missing = named and not len(given)
     return _with_findings(
         replace(frame, terms=terms, levels_given=bool(len(given)), levels_missing=missing)

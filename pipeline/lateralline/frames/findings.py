@@ -198,7 +198,11 @@ def _operations(frame: Frame) -> Iterator[Finding]:
         return
     if isnan(o.accuracy_m):
         zones = "zones and corridors are left out of GeoJSON"
-        to_do = "state crs.shift_accuracy in site.toml if it is known, and "
+        to_do = (
+            "give crs.epoch in site.toml, such as 2026.35, and "
+            if o.undated
+            else "state crs.shift_accuracy in site.toml if it is known, and "
+        )
     else:
         zones = f"zones and corridors are {o.shift_95_m:.1f} m wider in GeoJSON, for 95 %"
         to_do = ""

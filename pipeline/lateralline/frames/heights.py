@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 import numpy as np
 
 from lateralline.errors import FrameError
@@ -15,14 +17,15 @@ def levels_by_grid(
 ) -> tuple[Floats, Operation]:
     """Return levels (n,) in metres of heights (n,) above the ellipsoid of the horizontal CRS.
 
-    All NaN when no geoid grid leads to the vertical CRS; the account of the operation says which
-    ones are missing. NaN heights stay NaN. Raises FrameError unless both systems are named.
+    All NaN when no geoid grid leads to the vertical CRS, or nobody knows how good it is there; the
+    account of the operation says so, and which grids are missing. NaN heights stay NaN. Raises
+    FrameError unless both systems are named.
     """
     target = frame.write_crs
     if frame.horizontal is None or frame.vertical is None or frame.area is None or target is None:
         raise FrameError("heights can be reduced to levels only where both systems are named")
     transformer, operation = best(frame.horizontal.to_3d(), target, frame.area, frame.terms)
-    if not operation.usable:
+    if not operation.usable or isnan(operation.accuracy_m):
         return np.full(len(height_m), np.nan), operation
     unit_m = frame.horizontal.to_3d().axis_info[2].unit_conversion_factor
     there = apply(transformer, np.column_stack([x, y, height_m / unit_m]), frame.epoch)

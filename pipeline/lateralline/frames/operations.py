@@ -39,6 +39,8 @@ PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 #: What PROJ calls an operation in which one datum is merely taken for another.
 _BALLPARK: Final = "ballpark"
+#: What stands in PROJ's pipelines that depend on the coordinate epoch: rates, models of motion.
+_BY_TIME: Final = ("t_epoch", "proj=deformation", "proj=defmodel")
 
 
 class Terms(NamedTuple):
@@ -47,6 +49,7 @@ class Terms(NamedTuple):
     grids: str = ""  # folder; "" = none of the site's own
     accept_zero_shift: bool = False
     shift_accuracy_m: float | None = None  # of a shift whose accuracy is not published
+    dated: bool = False  # a coordinate epoch is given, so that operations may depend on it
 
 
 #: The terms of a site that says nothing of them.
@@ -68,6 +71,7 @@ class Operation:
     grids_used: tuple[tuple[str, str], ...] = ()  # file name and SHA-256
     stated: bool = False  # the accuracy is the site's own word, nothing is published
     time_dependent: bool = False  # its result depends on the coordinate epoch
+    undated: bool = False  # the same, and no epoch is given: the published accuracy does not hold
 
     @property
     def usable(self) -> bool:
@@ -91,7 +95,11 @@ class Operation:
         'may be 4 m off (published accuracy)'
         """
         if math.isnan(self.accuracy_m):
-            return "how far off this may be is not published"
+            return (
+                "it depends on time, and without a coordinate epoch nobody knows how far off it is"
+                if self.undated
+                else "how far off this may be is not published"
+            )
         whose = "accuracy stated in site.toml" if self.stated else "published accuracy"
         return f"may be {self.accuracy_m:g} m off ({whose})"
 
@@ -122,21 +130,19 @@ def _best(
     source: CRS, target: CRS, area: AreaOfInterest, terms: Terms, _places: str
 ) -> tuple[Transformer, Operation]:
     set_network_enabled(active=False)
-    group = _group(source, target, area, ballpark=False)
-    usable, ballpark = list(group.transformers), False
-    if not usable:
-        # Asked for ballpark ways too, PROJ at times finds a published one it left out before.
-        group_too = _group(source, target, area, ballpark=True)
-        usable = sorted(group_too.transformers, key=_is_ballpark)
-        ballpark = bool(usable) and _is_ballpark(usable[0])
+    usable, unavailable, ballpark = _ways(source, target, area)
     if not usable:
         raise FrameError(f"no coordinate operation from {source.name} to {target.name}")
-    chosen = usable[0]
-    accuracy = chosen.accuracy if chosen.accuracy >= 0 and not ballpark else math.nan
+    # Without an epoch, a way that needs none is as good as published; one that needs it is not.
+    chosen = usable[0] if terms.dated else min(usable, key=_time_dependent)
+    time_dependent = _time_dependent(chosen)
+    undated = time_dependent and not terms.dated
+    published = chosen.accuracy if chosen.accuracy >= 0 and not ballpark else math.nan
+    accuracy = math.nan if undated else published
     missing = [
         (o.name, ", ".join(g.short_name for g in o.grids), f"{o.accuracy:g} m")
-        for o in group.unavailable_operations
-        if math.isnan(accuracy) or 0 <= o.accuracy < accuracy
+        for o in unavailable
+        if math.isnan(published) or 0 <= o.accuracy < published
     ]
     stated = math.isnan(accuracy) and terms.shift_accuracy_m is not None
     stated &= not ballpark or (terms.accept_zero_shift and _plan_only(chosen))
@@ -148,12 +154,15 @@ def _best(
         name=chosen.description,
         accuracy_m=accuracy,
         ballpark=ballpark,
-        zero_shift=not ballpark and accuracy > 0 and _moves_nothing(source, target, area, chosen),
+        zero_shift=published > 0
+        and not time_dependent
+        and _moves_nothing(source, target, area, chosen),
         better_unavailable=tuple(f"{name} ({m}; needs {files})" for name, files, m in missing),
         grids_missing=tuple(dict.fromkeys(f"{files} ({m})" for _, files, m in missing)),
         grids_used=_grids_of(chosen),
         stated=stated,
-        time_dependent=any("ime-dependent" in o.method_name for o in _steps(chosen)),
+        time_dependent=time_dependent,
+        undated=undated,
     )
     return chosen, operation
 
@@ -187,22 +196,83 @@ def apply(transformer: Transformer, xyz: Floats, epoch: float | None) -> Floats:
     lost = np.isfinite(xyz).all(axis=1) & ~np.isfinite(result).all(axis=1)
     if lost.any():
         row = int(np.argmax(lost))
+        # A grid whose name it has met before, PROJ opens only now.
+        if files := ", ".join(name for name, _ in _grids_of(transformer)):
+            _refuse_damaged()
         raise FrameError(
             f"{int(lost.sum())} coordinate(s) lie outside what {transformer.description!r} "
             f"can transform; first: {xyz[row].tolist()}"
+            + (f"; or a grid is cut short: {files}" if files else "")
         )
     # PROJ marks the impossible with infinity; a row that came in unknown goes out unknown.
     result[~np.isfinite(result).all(axis=1)] = np.nan
     return result
 
 
-def _group(source: CRS, target: CRS, area: AreaOfInterest, *, ballpark: bool) -> TransformerGroup:
+def _ways(
+    source: CRS, target: CRS, area: AreaOfInterest
+) -> tuple[list[Transformer], list[CoordinateOperation], bool]:
+    """Return the operations usable in `area`, those that lack grids, and if the first is ballpark.
+
+    Within an area PROJ goes by the first systems that lie between, and gives up where grids are
+    missing there; asked without one it knows of more, among them ways good all over the world.
+    Asked for ballpark ways too, it at times finds a published one it left out before.
+    """
+    near = _group(source, target, area, ballpark=False)
+    if near.transformers:
+        return list(near.transformers), list(near.unavailable_operations), False
+    anywhere = _group(source, target, None, ballpark=False)
+    here = [t for t in anywhere.transformers if _covers(t, area)]
+    ballpark = False
+    if not here:
+        with_ballpark = _group(source, target, area, ballpark=True)
+        here = sorted(with_ballpark.transformers, key=_is_ballpark)
+        ballpark = bool(here) and _is_ballpark(here[0])
+    return here, list(near.unavailable_operations), ballpark
+
+
+def _group(
+    source: CRS, target: CRS, area: AreaOfInterest | None, *, ballpark: bool
+) -> TransformerGroup:
     with warnings.catch_warnings():
         # pyproj warns of missing grids; they are reported as findings instead.
         warnings.simplefilter("ignore", UserWarning)
-        return TransformerGroup(
-            source, target, always_xy=True, area_of_interest=area, allow_ballpark=ballpark
+        try:
+            return TransformerGroup(
+                source, target, always_xy=True, area_of_interest=area, allow_ballpark=ballpark
+            )
+        except ProjError as e:
+            _refuse_damaged()
+            raise FrameError(
+                f"no way from {source.name} to {target.name} can be made ready: {e}"
+            ) from e
+
+
+def _refuse_damaged() -> None:
+    """Raise FrameError if a grid file of the user's is the reason why PROJ failed."""
+    if damaged := grids.damaged():
+        raise FrameError(
+            f"grid file(s) that PROJ cannot read: {'; '.join(damaged)}: put whole copies there, or "
+            "take them away to do without"
         )
+
+
+def _covers(transformer: Transformer, area: AreaOfInterest) -> bool:
+    """Whether an operation is published for all of a cell; False when it names no area."""
+    use = transformer.area_of_use
+    if use is None:
+        return False
+    width = (use.east - use.west) % 360.0 or 360.0  # also across the antimeridian
+    return bool(
+        (area.west_lon_degree - use.west) % 360.0 + (area.east_lon_degree - area.west_lon_degree)
+        <= width
+        and use.south <= area.south_lat_degree
+        and area.north_lat_degree <= use.north
+    )
+
+
+def _time_dependent(transformer: Transformer) -> bool:
+    return any(word in transformer.definition for word in _BY_TIME)
 
 
 def _is_ballpark(transformer: Transformer) -> bool:

@@ -29,10 +29,9 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
     else:
         lower, operation = _by_grid(frame, record)
         operations = (*frame.operations, operation)
-        how = f"gnss heights by {operation.name}" if operation.usable else "gnss heights not used"
-        sigma_m = (
-            0.0 if not operation.usable or isnan(operation.accuracy_m) else (operation.accuracy_m)
-        )
+        known = operation.usable and not isnan(operation.accuracy_m)
+        how = f"gnss heights by {operation.name}" if known else "gnss heights not used"
+        sigma_m = operation.accuracy_m if known else 0.0
         finding = _grid_finding(operation)
     marks = replace(record.marks, spots=_put(record.marks.spots, lower["marks"]))
     exposures = replace(record.exposures, spots=_put(record.exposures.spots, lower["exposures"]))
@@ -83,6 +82,16 @@ def _grid_finding(operation: Operation) -> Finding:
             "reduce them: gnss marks have no level",
             "taking them for levels may be tens of metres wrong",
             "give crs.separation in site.toml" + (f", or install {missing}" if missing else ""),
+        )
+    if isnan(operation.accuracy_m):
+        return site_finding(
+            "error",
+            "geoid-unsure",
+            f"gnss heights are not reduced to levels by {operation.name}: gnss marks have no level",
+            operation.off_by_text,
+            "give crs.epoch in site.toml, or crs.separation"
+            if operation.undated
+            else "give crs.separation in site.toml, or crs.shift_accuracy where it is known",
         )
     return site_finding(
         "info",

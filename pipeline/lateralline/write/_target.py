@@ -51,8 +51,9 @@ class Target:
             said = f"Levels: {next(iter(self.level_bases), 'none')}."
         if self._off_95_m == 0.0:
             return said
-        far = "an unknown distance" if math.isnan(self._off_95_m) else f"{self._off_95_m:.3f} m"
-        return f"{said} Positions of a site may be off together by {far} (95 %): see lineage."
+        unknown = math.isnan(self._off_95_m)
+        far = "an unknown distance" if unknown else f"{self._off_95_m:.3f} m (95 %)"
+        return f"{said} Positions of a site may be off together by {far}: see lineage."
 
     def site(self, frame: Frame) -> SiteTarget:
         """Return how a site is written; FrameError when it cannot share the batch's CRS."""
@@ -141,8 +142,10 @@ class Target:
                     "write",
                     "epoch-missing",
                     "site",
-                    f"{operation.name} depends on time, and no coordinate epoch is given",
-                    "some centimetres for each year from the epoch it was made for",
+                    f"the way from {operation.source} to {operation.target} depends on time, and "
+                    "no coordinate epoch is given",
+                    "some centimetres for each year from the epoch it was made for; its published "
+                    "accuracy does not hold",
                     "give crs.epoch in site.toml, such as 2026.35",
                 )
         if self.level_bases and basis not in self.level_bases:
