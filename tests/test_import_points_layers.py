@@ -125,6 +125,17 @@ def test_a_ballpark_operation_is_refused(tmp_path: Path) -> None:
     assert "no operation is here" in str(fault)
 
 
+def test_an_operation_of_unknown_accuracy_is_refused(tmp_path: Path) -> None:
+    """ITRF2014 to GDA2020 moves with the years; a map file gives no epoch, so nobody knows."""
+    path = tmp_path / "a.gpkg"
+    pyogrio.write_dataframe(frame("EPSG:9000", np.array([[133.0, -25.0, 0.0]] * 2)), path)
+    ledger = Ledger()
+    assert bring(good(path), None, site_systems("EPSG:7853", "none"), "", ledger) is None
+    (fault,) = ledger.faults
+    assert "known accuracy" in str(fault)
+    assert "without a coordinate epoch" in str(fault)
+
+
 def test_a_file_without_crs_asks_for_one(tmp_path: Path) -> None:
     path = tmp_path / "a.fgb"
     with pytest.warns(UserWarning, match="crs"):

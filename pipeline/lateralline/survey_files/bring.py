@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import isnan, nan
 from typing import Final
 
 import numpy as np
@@ -147,6 +147,13 @@ def _transformed(
         hint = f"PROJ would take the datums for the same; better: {better or 'none known'}"
         hint += "; or keep the file's own CRS"
         ledger.fault(points.file, 0, "CRS", "", must, hint)
+        return None
+    if isnan(operation.accuracy_m):
+        must = (
+            f"must be brought from {plan.name} to {site.horizontal.name} by an operation of known "
+            f"accuracy; of {operation.name} {operation.off_by_text}"
+        )
+        ledger.fault(points.file, 0, "CRS", "", must, "keep the file's own CRS")
         return None
     out = apply(transformer, xyz, None)
     z = points.z
