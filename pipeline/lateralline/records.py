@@ -316,6 +316,8 @@ class Line:
     joint_cov_m2: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     #: (m, 2) adjusted heading and tilt of the pipe, pointing upstream; NaN where nothing tells.
     direction_rad: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    #: exposures that something else measured contradicts: their pipe does not count as seen
+    contested: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

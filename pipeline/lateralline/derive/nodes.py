@@ -93,7 +93,12 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], entries: Sequence[Node]) -> l
     nodes = []
     for vertex, (kind, ref) in enumerate(zip(line.kind.tolist(), line.ref.tolist(), strict=True)):
         place = float(axis.chainage_m[vertex])
-        if any(e.vertex == vertex or abs(e.chainage_m - place) <= SAME_PLACE_M for e in entries):
+        if any(
+            e.vertex == vertex
+            # an exposure under a name of its own stays a node of its own
+            or (kind != "exposure" and abs(e.chainage_m - place) <= SAME_PLACE_M)
+            for e in entries
+        ):
             continue
         if vertex in branches:
             nodes.append(Node(place, "junction", branches[vertex], vertex=vertex))
@@ -115,7 +120,7 @@ def _columns(
     places: Along,
 ) -> dict[str, Values]:
     plan = plan_columns(places.cov_m2)
-    seen = np.array([n.vertex >= 0 and axis.line.kind[n.vertex] == "exposure" for n in nodes])
+    seen = np.array([_seen(axis, n) for n in nodes], dtype=np.bool_)
     within = _reach_at_bends(axis, region)
     off_95 = np.fmin(
         plan["semi_major_95_m"], np.array([within.get(n.vertex, np.inf) for n in nodes])
@@ -140,6 +145,12 @@ def _columns(
         "caution": [contract.load("pipe_nodes").caution] * len(nodes),
         **point_columns(off_95, places.depth_sigma_m, places.depth_m, seen),
     }
+
+
+def _seen(axis: Axis, node: Node) -> bool:
+    """True where the pipe was exposed, and nothing contradicts what was measured there."""
+    line, at = axis.line, node.vertex
+    return at >= 0 and line.kind[at] == "exposure" and str(line.ref[at]) not in line.contested
 
 
 def _reach_at_bends(axis: Axis, region: Corridor) -> dict[int, float]:

@@ -45,6 +45,7 @@ class Outliers(NamedTuple):
 
     statistic: Floats  # (g,) χ² of q degrees of freedom when the alternative is false
     size: Floats  # (g, q) estimated error of the observations along the alternative's columns
+    cov: Floats  # (g, q, q) of that estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class Adjustment:
         return Outliers(
             np.where(seen, statistic, np.nan),
             np.where(seen[:, None], size, np.nan),
+            np.where(seen[:, None, None], np.linalg.inv(k), np.nan),
         )
 
 

@@ -19,18 +19,20 @@ import numpy as np
 
 from lateralline.link import branches
 from lateralline.link.adjust import Alone, adjust_line
-from lateralline.link.blunders import misfit_finding, named, tied
+from lateralline.link.blunders import contradicted, misfit_finding, named, tied
 from lateralline.link.branches import Junction
 from lateralline.link.equations import exact_is_small
+from lateralline.link.exposed import gather_exposures, gather_levels
 from lateralline.link.impossible import impossible_lengths, undecided_shapes
 from lateralline.link.joint import Network, Settled, connected, settle
 from lateralline.link.order import arrange, turned, upstream_sign
 from lateralline.link.parameters import parameters
 from lateralline.link.parts import Rider
-from lateralline.link.points import Point, gather, gather_levels, settle_same_places
+from lateralline.link.points import Point, gather_fixes
 from lateralline.link.record import to_line
 from lateralline.link.riders import set_levels, set_riders
 from lateralline.link.rounds import settled
+from lateralline.link.same_place import settle_same_places
 from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
 from lateralline.settings import Branch, Run, Settings
 
@@ -45,6 +47,7 @@ class _Found:
     junctions: dict[str, tuple[str, Junction]] = field(default_factory=dict)  # of branches
     riders: dict[str, list[Rider]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    contested: set[str] = field(default_factory=set)  # exposures that something contradicts
 
 
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
@@ -79,7 +82,10 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     ]
     order = list(found.lines)
     drawn.sort(key=lambda x: order.index(x.line))
-    known = parameters([fit for one in joint for fit in one.fits], solved, settings)
+    fits = [fit for one in joint for fit in one.fits]
+    known = parameters(fits, solved, settings)
+    contested = frozenset(found.contested).union(*(contradicted(fit) for fit in fits))
+    drawn = [replace(x, contested=contested) for x in drawn]
     return Linked(fixes, _with_places(drawn), tuple(findings), known)
 
 
@@ -97,8 +103,7 @@ def _ready(
 ) -> list[Point]:
     """The points of a line, a branch's junction first; none when it cannot be adjusted."""
     runs = [r for r in settings.runs if r.line == line]
-    points, said = _located(line, fixes, exposures, settings)
-    found.findings += said
+    points = _located(line, fixes, exposures, settings, found)
     branch = next((b for b in settings.branches if b.line == line), None)
     riders: list[Rider] = []
     if points and branch is not None and branch.joins not in found.lines:
@@ -118,7 +123,8 @@ def _ready(
     if line not in found.junctions:
         found.findings += _entry_findings(runs, points)
     points, riders = set_riders(points)
-    levels, off = set_levels(points, gather_levels(line, exposures, settings))
+    known = gather_levels(line, exposures, fixes.shared.shape[2], settings)
+    levels, off = set_levels(points, known)
     found.riders[line] = [*riders, *levels]
     found.findings += [_level_off_line(line, p) for p in off]
     return points
@@ -188,16 +194,21 @@ def _parents_first(settings: Settings, exposures: Exposures) -> list[str]:
 
 
 def _located(
-    line: str, fixes: Fixes, exposures: Exposures, settings: Settings
-) -> tuple[list[Point], list[Finding]]:
+    line: str, fixes: Fixes, exposures: Exposures, settings: Settings, found: _Found
+) -> list[Point]:
     """The line's points in order, turned, each place once."""
     runs = [r for r in settings.runs if r.line == line]
-    points, findings = gather(line, fixes, exposures, settings)
-    if not points:
-        return [], findings
-    points, said = arrange(line, points, runs)
-    points, more = settle_same_places(points)
-    return points, [*findings, *said, *more]
+    stops, said = gather_fixes(line, fixes, settings)
+    seen, more = gather_exposures(line, exposures, fixes.shared.shape[2], settings)
+    found.findings += [*said, *more]
+    if not stops and not seen:
+        return []
+    points, said = arrange(line, [*stops, *seen], runs)
+    names = [*(r.entry for r in runs), *(p.ref for p in seen)]
+    places = settle_same_places(points, settings.accuracy, names)
+    found.findings += [*said, *places.findings]
+    found.contested |= places.contested
+    return places.points
 
 
 def _too_few(line: str, points: Sequence[Point], surveyed: bool) -> Finding:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from lateralline.kernels.network import Adjustment
-from lateralline.link.search import Suspicion
-from lateralline.records import Finding
+from lateralline.link.search import Fit, Suspicion
+from lateralline.records import Finding, Floats
 
+_Z95 = float(norm.ppf(0.975))
+#: An error in plan of which a component is less sure than this is told across it only.
+_TOLD_M = 0.5
+#: Two directions less than 30° apart are one, in words.
+_ALIKE = float(np.cos(np.radians(30.0)))
 _WHAT = {
     "plan": "position in plan",
     "level": "level",
@@ -20,7 +25,7 @@ _WHAT = {
     "kink": "direction",
 }
 _AGAIN = {
-    "plan": "mark this {kind} again, or check its tape dimensions",
+    "plan": "measure this {kind} again, or check its tape dimensions",
     "level": "check the depth reading and the ground levels of this {kind}",
     "heading": "mark the nulls of this {kind} again, the end nulls first",
     "tilt": "check the depth reading and the end nulls of this {kind}",
@@ -37,14 +42,42 @@ def _how_much(s: Suspicion) -> str:
     what, size = s.alternative.what, s.size
     test = f"w = {np.sqrt(s.statistic):.1f} (limit {np.sqrt(s.limit):.2f})"
     if what == "plan":
-        towards = np.degrees(np.arctan2(size[0], size[1])) % 360
-        return f"{np.hypot(*size):.2f} m towards {towards:.0f}°, {test}"
+        return f"{_in_plan(s)}, {test}"
     if what == "kink":
         turn = min(abs(float(np.degrees(size[1] - size[0]))), 180.0)
         return f"{turn:.0f}°, {test}"
+    sigma = float(np.sqrt(s.size_cov[0, 0])) if s.size_cov.size else float("nan")
     if what in ("heading", "tilt"):
-        return f"{np.degrees(size[0]):+.0f}°, {test}"
-    return f"{size[0]:+.2f} m, {test}"
+        return f"{np.degrees(size[0]):+.0f}° ± {np.degrees(sigma):.0f}°, {test}"
+    return f"{size[0]:+.2f} m ± {sigma:.2f} m, {test}"
+
+
+def _in_plan(s: Suspicion) -> str:
+    """How far off in plan, as far as the data tell: along the pipe they may not."""
+    values, vectors = np.linalg.eigh(s.size_cov)
+    surest, other = vectors.T
+    loose = float(np.sqrt(values[1]))
+    if not s.alternative.subject.readings and np.isfinite(s.way).all():
+        # where along the pipe a point without counter belongs, only its own position says
+        surest, other, loose = np.array([s.way[1], -s.way[0]]), s.way, np.inf
+    if loose < _TOLD_M or abs(float(s.size @ other)) > _Z95 * loose:
+        off = float(np.hypot(*s.size))
+        way = s.size / max(off, 1e-9)
+        return f"{off:.2f} m ± {_sigma(s, way):.2f} m towards {_bearing(way)}"
+    off = float(s.size @ surest)
+    told = f"{abs(off):.2f} m ± {_sigma(s, surest):.2f} m"
+    towards = _bearing(surest * np.sign(off))
+    if abs(float(s.way @ other)) > _ALIKE:
+        return f"{told} across the line (towards {towards}); along the line these data cannot tell"
+    return f"{told} towards {towards}; at right angles to that these data cannot tell"
+
+
+def _sigma(s: Suspicion, way: Floats) -> float:
+    return float(np.sqrt(way @ s.size_cov @ way))
+
+
+def _bearing(way: Floats) -> str:
+    return f"{np.degrees(np.arctan2(way[0], way[1])) % 360:.0f}°"
 
 
 def _effect(s: Suspicion) -> str:
@@ -70,6 +103,9 @@ def named(s: Suspicion) -> Finding:
             point.where,
         )
     kind = "stop" if point.fix >= 0 else point.kind
+    again = _AGAIN[s.alternative.what].format(kind=kind)
+    if s.alternative.what == "level" and np.isnan(point.xyz_m[0]):
+        again = "check this level, what it was measured to, and its counter"
     return Finding(
         "error",
         "link",
@@ -78,7 +114,7 @@ def named(s: Suspicion) -> Finding:
         f"its {_WHAT[s.alternative.what]} contradicts the rest of the line and is left out of the "
         "adjustment",
         _how_much(s) + _effect(s),
-        _AGAIN[s.alternative.what].format(kind=kind),
+        again,
         point.where,
     )
 
@@ -97,6 +133,15 @@ def tied(suspicions: Sequence[Suspicion]) -> Finding:
         "; ".join(_how_much(s) for s in suspicions[:2]),
         "measure each of them again, or add a stop between them",
         worst.where,
+    )
+
+
+def contradicted(fit: Fit) -> frozenset[str]:
+    """Return the names of exposures whose position or level the line contradicts, or may."""
+    return frozenset(
+        s.alternative.subject.ref
+        for s in fit.suspects
+        if s.alternative.subject.kind == "exposure" and s.alternative.what in ("plan", "level")
     )
 
 

@@ -264,6 +264,14 @@ class Model:
                 sigma = float(balance_sigma(legs[first] + legs[last]))
                 row = self._rows(np.array([[sigma**2]]))
                 self._sheet.add(balance_row=row, balance_first=leg + first, balance_last=leg + last)
+        for i, point in enumerate(part.points[1:-1], start=1):
+            # without counter or direction only its own position says where it is along the pipe:
+            # were that wrong, nothing would keep it between its neighbours
+            v = int(number[i])
+            if not point.directed and not point.readings:
+                sigma = float(balance_sigma(legs[v - 1] + legs[v]))
+                row = self._rows(np.array([[sigma**2]]))
+                self._sheet.add(balance_row=row, balance_first=leg + v - 1, balance_last=leg + v)
         for vertex, turn in part.bend_rad:
             row = self._rows(np.array([[FITTING_RAD**2]]))
             self._sheet.add(

@@ -8,7 +8,7 @@ out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -37,6 +37,8 @@ class Suspicion:
     statistic: float  # χ² of as many degrees of freedom as the alternative has
     limit: float
     size: Floats  # (q,) estimated error of the observation
+    size_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))  # (q, q) of that estimate
+    way: Floats = field(default_factory=lambda: np.full(2, np.nan))  # (2,) of the pipe there
     moved_m: float = float("nan")  # how far the path moves when it is left out
     moved_most: str = ""  # the point that moves furthest
 
@@ -97,10 +99,26 @@ def least_squares(
         sized = _sized(left_out, result)
         least = min(sized, key=lambda s: s.statistic / s.limit)
         if not least.statistic < least.limit:
-            return Fit(model, result, tuple(sized), tied)
+            return Fit(model, result, _on_way(model, result, sized), _on_way(model, result, tied))
         left_out = [s for s in sized if s is not least]
         (result,) = yield [Request(model, _rows(left_out))]
-    return Fit(model, result, (), tied)
+    return Fit(model, result, (), _on_way(model, result, tied))
+
+
+def _on_way(
+    model: Model, result: Adjustment, suspicions: Sequence[Suspicion]
+) -> tuple[Suspicion, ...]:
+    """The same, each with the way the pipe runs in plan past what it is about."""
+    out = []
+    for s in suspicions:
+        line, i = s.alternative.line, s.alternative.point
+        if s.alternative.what == "plan" and i >= 0:
+            path = model.path(line, result.x)[:, :2]
+            v = int(model.point_vertex[line][i])
+            chord = path[min(v + 1, len(path) - 1)] - path[max(v - 1, 0)]
+            s = replace(s, way=chord / max(float(np.hypot(*chord)), 1e-9))
+        out.append(s)
+    return tuple(out)
 
 
 def _sized(left_out: Sequence[Suspicion], result: Adjustment) -> list[Suspicion]:
@@ -112,7 +130,8 @@ def _sized(left_out: Sequence[Suspicion], result: Adjustment) -> list[Suspicion]
         at = np.array([first + order[row] for row in s.alternative.rows])
         size, cov = result.x[at], result.cov[np.ix_(at, at)]
         if np.isfinite(size).all():
-            s = replace(s, size=size, statistic=float(size @ np.linalg.solve(cov, size)))
+            statistic = float(size @ np.linalg.solve(cov, size))
+            s = replace(s, size=size, size_cov=cov, statistic=statistic)
         out.append(s)
     return out
 
@@ -178,8 +197,8 @@ def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list
         if not group:
             continue
         tests = result.test_rows(np.array([a.rows for a in group]))
-        for a, t, size in zip(group, tests.statistic, tests.size, strict=True):
+        for a, t, size, cov in zip(group, tests.statistic, tests.size, tests.cov, strict=True):
             limit = limit_of(a.what, q)
             if t > limit:
-                out.append(Suspicion(a, float(t), limit, size))
+                out.append(Suspicion(a, float(t), limit, size, cov))
     return sorted(out, key=lambda s: -s.statistic / s.limit)

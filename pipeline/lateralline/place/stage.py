@@ -109,6 +109,18 @@ def _exposures(
     sigma = np.where(np.isnan(rows.sigma_m), accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
     alone = (spots.method == "level") & np.isfinite(level)
+    if not np.isfinite(record.marks.spots.z_m).any():
+        for at in np.flatnonzero(alone).tolist():
+            notes.add(
+                at,
+                "warning",
+                "level-without-ground",
+                "no mark has a level: the ground is only taken as flat, and a level of the pipe "
+                "cannot be held against it; it is not used",
+                metres(level[at]),
+                "level the ground at the marks",
+            )
+        alone[:] = False
     level_var = cov[alone, 2, 2]
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
     xyz[alone, 2], cov[alone, 2, 2] = level[alone], level_var

@@ -151,7 +151,7 @@ def _excused(
 
 def _without_control(names: Names, file: str, measured: Iterable[Row], ledger: Ledger) -> Names:
     """Say once, not once a mark, that taped spots have nothing to be taped from."""
-    if any(row.text("method") not in ("", "gnss") for row in measured):
+    if any(row.text("method") not in ("", "gnss", "level") for row in measured):
         must = "must name the control points that offset, ties and polar start from"
         ledger.fault(file, 0, "point", "", must)
     return replace(names, control=None)
