@@ -4,32 +4,39 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from lateralline.read.ledger import Ledger
 from lateralline.survey_files.codes import Codes, default_codes, default_text, read_codes
+from lateralline.survey_files.numbers import Decimal
 from lateralline.survey_files.points import Points, texts
 from lateralline.survey_files.sorting import Sorted, sort_points, unmapped
+from lateralline.units import parse_length
 
 
-def points(*codes: str, **told: list[str]) -> Points:
+def points(*codes: str, decimal: Decimal = ".", **told: list[str]) -> Points:
     n = len(codes)
     nothing = np.full(n, np.nan)
     return Points(
         "p.txt", np.arange(1, n + 1), texts([str(i) for i in range(n)]), nothing, nothing,
         nothing, nothing, nothing, texts(list(codes)), {k: texts(v) for k, v in told.items()},
+        decimal=decimal,
     )  # fmt: skip
 
 
-def sorted_(*codes: str, using: Codes | None = None, **told: list[str]) -> tuple[Sorted, ...]:
+def sorted_(
+    *codes: str, using: Codes | None = None, decimal: Decimal = ".", **told: list[str]
+) -> tuple[Sorted, ...]:
     ledger = Ledger()
-    found = sort_points([points(*codes, **told)], using or default_codes(), ledger)
+    found = sort_points([points(*codes, decimal=decimal, **told)], using or default_codes(), ledger)
     assert not ledger.faults, [str(f) for f in ledger.faults]
     return found
 
 
-def faults(*codes: str, using: Codes | None = None) -> list[str]:
+def faults(*codes: str, using: Codes | None = None, decimal: Decimal = ".") -> list[str]:
     ledger = Ledger()
-    sort_points([points(*codes)], using or default_codes(), ledger)
+    sort_points([points(*codes, decimal=decimal)], using or default_codes(), ledger)
     return [str(f) for f in ledger.faults]
 
 
@@ -53,16 +60,82 @@ def mapping(text: str) -> Codes:
         ("R1 12A PK", ("R1", "12A", "peak", "", "", "")),
         ("ground", ("", "", "ground", "", "", "")),
         ("GS by the gate", ("", "", "ground", "", "", "by the gate")),
-        ("mid run=R2 stop=4 depth=1.2", None),
+        ("mid run=R2 stop=4 depth=1.2", ("R2", "4", "mid_null", "", "1.2", "")),
     ],
 )
-def test_the_default_grammar(code: str, expected: tuple[str, ...] | None) -> None:
+def test_the_default_grammar(code: str, expected: tuple[str, ...]) -> None:
     (s,) = sorted_(code)
-    if expected is None:
-        assert s.unmapped
-        return
     assert s.table == "marks"
     assert (s.run, s.stop, s.kind, s.counter, s.depth, s.note) == expected
+
+
+@pytest.mark.parametrize(
+    ("values", "decimal", "counter", "depth", "note"),
+    [
+        ("""c=5' 9 1/2" d=4' 2 1/2\"""", ".", "5' 9 1/2\"", "4' 2 1/2\"", ""),
+        ("""c=5'-9½″, d=4ft 2.5in wet""", ".", "5'-9½″", "4ft 2.5in", "wet"),
+        ('c="5\' 9 1/2"" d="4.2" wet', ".", "5' 9 1/2\"", "4.2", "wet"),
+        ("c=12.4;d=4.35", ".", "12.4", "4.35", ""),
+        ("c=12.4,d=4.35", ".", "12.4", "4.35", ""),
+        ("c = 12.4  depth = 4.35", ".", "12.4", "4.35", ""),
+        ("C:12.4 D:4.35", ".", "12.4", "4.35", ""),
+        ("c=1 234.5 d=.5", ".", "1234.5", ".5", ""),
+        ("c=1,234.5 d=4", ".", "1234.5", "4", ""),
+        ("c=5,8 d=4,25", ",", "5.8", "4.25", ""),
+        ("c=5.8 d=4' 2,5\"", ",", "5.8", "4' 2.5\"", ""),
+        ("c=12.4 by the gate of no 4", ".", "12.4", "", "by the gate of no 4"),
+        ("c=12.4; 8 in tree", ".", "12.4", "", "8 in tree"),
+        ("note: see sketch c=12.4", ".", "12.4", "", "note: see sketch"),
+    ],
+)
+def test_values_are_read_whole_with_the_decimal_mark_of_the_file(
+    values: str, decimal: Decimal, counter: str, depth: str, note: str
+) -> None:
+    """As the cells of a site: nothing of a number is left behind, nothing of a note is lost."""
+    (s,) = sorted_(f"R1 3 EN {values}", decimal=decimal)
+    assert (s.counter, s.depth, s.note) == (counter, depth, note)
+
+
+@pytest.mark.parametrize(
+    ("values", "decimal", "said"),
+    [
+        ("c=5,8", ".", '"5,8" is none; got "R1 3 EN c=5,8" — write 5.8'),
+        ("c=5, 8 d=4", ".", '"5, 8" is none'),  # the comma separated cells as well
+        ("c=1,234", ".", "write 1234 or 1.234"),
+        ("c=1.350", ",", "write 1350 or 1,350"),
+        ("c=12.4 4.35", ".", '"12.4 4.35" is none'),
+        ("c=12.4 2nd try", ".", '"12.4 2nd" is none'),
+        ("c=4-7 1/2", ".", "write 4' 7 1/2\" if these are feet and inches"),
+        ("c=5' 9\" 1/2", ".", "is none"),
+        ("c=12.4 m", ".", "leave m out"),
+        ("c=12.4m", ".", "leave m out"),
+        ("c=12.4 in kerb", ".", "put a semicolon"),
+        ("c=5;8", ".", '"5;8" is none'),
+        ("c= d=4.2", ".", 'number for counter; "" is none'),
+        ("dep=4.3", ".", 'must have known keys; dep is none; got "R1 3 EN dep=4.3" — did you mean'),
+        ("conter=4.3", ".", 'did you mean "counter"?'),
+        ("t=3,5", ".", 'a number of degrees for tilt; "3,5" is none'),
+    ],
+)
+def test_a_number_that_is_not_read_whole_is_a_fault(
+    values: str, decimal: Decimal, said: str
+) -> None:
+    (fault,) = faults("R1 3 EN " + values, decimal=decimal)
+    assert fault.startswith("p.txt:1: description must ")
+    assert said in fault
+
+
+@given(
+    length=st.sampled_from(["5' 9 1/2\"", '9 3/16"', "12'", "12.4", "0.05", "4' 7.5\"", "55½″"]),
+    key=st.sampled_from(["c=", "c = ", "counter=", "C:", "c="]),
+    after=st.sampled_from(["", " ", ", ", "; ", ",", ";"]),
+    rest=st.sampled_from(["", "d=4.2", "wet kerb", "t=3", "stop 12 dug", "d=4' 2\""]),
+)
+def test_a_length_keeps_its_value_whatever_stands_about_it(
+    length: str, key: str, after: str, rest: str
+) -> None:
+    (s,) = sorted_(f"R1 3 EN {key}{length}{after if rest else ''}{' ' if not after else ''}{rest}")
+    assert parse_length(s.counter, "ft") == parse_length(length, "ft")
 
 
 def test_control_exposures_and_what_is_no_part() -> None:
@@ -82,12 +155,34 @@ def test_fields_of_their_own_need_no_description() -> None:
                    counter=["12.5", ""], depth=["1.2", ""])  # fmt: skip
     assert (a.table, a.run, a.stop, a.kind, a.counter) == ("marks", "R1", "3", "end_null", "12.5")
     assert b.kind == "mid_null"
+    (c,) = sorted_("", run=["R1"], stop=["3"], kind=["mid"], counter=["12,40"], decimal=",")
+    assert c.counter == "12.40"
 
 
 def test_a_mark_lost_to_a_typing_error_is_a_fault_and_a_tree_is_not() -> None:
     (said,) = faults("R1 3 EN", "R1 3 ENN", "TREE")
     assert said.startswith("p.txt:2: description must fit a pattern of the codes")
     assert "begins like a mark of run R1" in said
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["R1_4_EN", "R1.4.EN", "R 1 4 EN", "R-1 4 XX", "EN 3", "3 EN", "END NULL R1 S4", "R3 1 ENX",
+     "axial peak", "mid c=12.4", "stop=3 what", "EN_R1_4"],
+)  # fmt: skip
+def test_what_looks_like_a_mark_and_fits_no_pattern_is_a_fault(code: str) -> None:
+    (said,) = faults("R1 3 EN", code)
+    assert said.startswith("p.txt:2: description must fit a pattern of the codes; it ")
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["TREE 8 IN", "END OF WALL 3", "T8 12 OAK", "KERB, top of", "pt of curve", "MH 12",
+     "peak of roof", "FL 600.51", "R12 radius", "note: see sketch"],
+)  # fmt: skip
+def test_what_the_rest_of_a_survey_is_called_is_no_mark(code: str) -> None:
+    _, other = sorted_("R1 3 EN", code)
+    assert other.unmapped
 
 
 @pytest.mark.parametrize(

@@ -166,8 +166,16 @@ def test_columns_of_their_own_tell_run_stop_and_readings() -> None:
         "run": ["R1"],
         "stop": ["3"],
         "kind": ["end null"],
-        "counter": ["12.4"],
+        "counter": ["12,40"],
     }
+    assert points.decimal == ","
+
+
+def test_inch_marks_survive_between_blanks() -> None:
+    points, faults = read('1 10.0 20.0 5.0 R1 1 EN c=55" d=4\' 2 1/2"\n2 11.0 21.0 5.0 "a b"\n')
+    assert not faults
+    assert points is not None
+    assert points.code.tolist() == ['R1 1 EN c=55" d=4\' 2 1/2"', "a b"]
 
 
 FAULTY = """\

@@ -9,6 +9,7 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline.records import Floats, Ints, Texts
+from lateralline.survey_files.numbers import Decimal
 
 #: What a point may say of itself in columns of their own, beside its description: as in a
 #: GeoPackage with fields run, stop and kind. The names are those of the site's own tables.
@@ -45,6 +46,7 @@ class Points:
     crs: CRS | None = None  # the file's own; None when it names none
     xy_unit: str = ""  # that the file itself names beside its numbers; "" when it does not
     z_unit: str = ""  # likewise, or that its format fixes
+    decimal: Decimal = "."  # that numbers within descriptions are written with
     said: tuple[str, ...] = ()  # how the file was read, for the person to confirm
 
     def __len__(self) -> int:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Literal
 
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.survey_files.codes import MARKS, TARGETS, Codes, Pattern, fold
+from lateralline.survey_files.likeness import compact, looks_like_a_mark
 from lateralline.survey_files.points import Points
-from lateralline.units import parse_length
+from lateralline.survey_files.values import NUMBERS, cut, read_value, strange_key
 
 Table = Literal["marks", "control", "exposures", ""]
-
-_KEY_VALUE: Final = re.compile(r"""(?<!\S)(\w+)\s*=\s*("[^"]*"|[^\s,;]+)[,;]?""")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ def sort_points(
         for f, points in enumerate(imported)
         for i in range(len(points))
     ]
-    runs = {fold(s.run) for s in found if s.belongs}
+    runs = {compact(s.run): s.run for s in found if s.belongs}
     for s in found:
         if s.unmapped:
             _near_miss(imported[s.file], s, runs, codes, ledger)
@@ -66,19 +65,25 @@ def sort_points(
 
 def _sort(points: Points, f: int, i: int, codes: Codes, ledger: Ledger) -> Sorted:
     code = " ".join(str(points.code[i]).split())
-    bare, said = _values(code, codes)
+    bare, said = cut(code, codes.keys)
     pattern = next(_fits(bare, codes), None)
+    if pattern is None and {"run", "stop"} <= said.keys() and _meaning(bare, codes) in MARKS:
+        pattern = {"kind": bare}  # the rest is said by keys
     if pattern is not None:
         said = pattern | said
+    for group in NUMBERS:
+        if group in said:
+            at = ("description", code)
+            said |= {group: _read_value(points, i, group, said.pop(group), ledger, at)}
     for role, column in points.told.items():
         told = str(column[i]).strip()
         group = "to" if role == "measured_to" else role
+        if told and group in NUMBERS:
+            told = _read_value(points, i, group, told, ledger, (role, told))
         if told and said.setdefault(group, told) != told and group not in ("kind", "to"):
             must = f"must agree with the description, which says {said[group]}"
             ledger.fault(points.file, int(points.row[i]), role, told, must)
-    meaning = codes.words.get(
-        fold(said.get("kind", "")), fold(said.get("kind", "")).replace(" ", "_")
-    )
+    meaning = _meaning(said.get("kind", ""), codes)
     base = Sorted(f, i, code, "", name=str(points.name[i]))
     if not said.get("kind"):
         reason = "no pattern fits its description" if code else "it has no description"
@@ -103,7 +108,7 @@ def _sort(points: Points, f: int, i: int, codes: Codes, ledger: Ledger) -> Sorte
         stop=said.get("stop", ""),
         line=said.get("line", ""),
         name=said.get("name", "") if table != "marks" else base.name,
-        to=codes.words.get(fold(said.get("to", "")), fold(said.get("to", "")).replace(" ", "_")),
+        to=_meaning(said.get("to", ""), codes),
         counter=said.get("counter", ""),
         depth=said.get("depth", ""),
         tilt_deg=said.get("tilt_deg", ""),
@@ -111,23 +116,31 @@ def _sort(points: Points, f: int, i: int, codes: Codes, ledger: Ledger) -> Sorte
         note=said.get("note", ""),
     )
     made = replace(made, name=made.name or base.name)
-    _check(points, made, ledger)
+    _check(points, made, codes, ledger)
     return made
 
 
-def _values(code: str, codes: Codes) -> tuple[str, dict[str, str]]:
-    """Return a description without its key=value parts, and those values by group."""
-    said: dict[str, str] = {}
+def _meaning(word: str, codes: Codes) -> str:
+    """Return what a word of the codes means; a word that is none as the schemas would write it."""
+    return codes.words.get(fold(word), fold(word).replace(" ", "_"))
 
-    def take(found: re.Match[str]) -> str:
-        group = codes.keys.get(fold(found[1]))
-        if group is None:
-            return found[0]
-        said["to" if group == "measured_to" else group] = re.sub('^"(.*)"$', r"\1", found[2])
-        return " "
 
-    bare = _KEY_VALUE.sub(take, code)
-    return " ".join(bare.split()).rstrip(",; "), said
+def _read_value(
+    points: Points, i: int, group: str, text: str, ledger: Ledger, at: tuple[str, str]
+) -> str:
+    """Return a number as the site's cells take it; "", with a fault, when it is none.
+
+    `at` is the column and its cell, as the fault names them.
+    """
+    try:
+        return read_value(group, text, points.decimal)
+    except ValueError as e:
+        what = "degrees for tilt" if group == "tilt_deg" else group
+        must = (
+            f'must have a number {"of" if group == "tilt_deg" else "for"} {what}; "{text}" is none'
+        )
+        ledger.fault(points.file, int(points.row[i]), *at, must, str(e))
+        return ""
 
 
 def _fits(bare: str, codes: Codes) -> Iterator[dict[str, str]]:
@@ -147,7 +160,7 @@ def _said(pattern: Pattern, found: re.Match[str], bare: str) -> dict[str, str]:
 # ---- checks --------------------------------------------------------------------------------
 
 
-def _check(points: Points, s: Sorted, ledger: Ledger) -> None:
+def _check(points: Points, s: Sorted, codes: Codes, ledger: Ledger) -> None:
     row = int(points.row[s.at])
 
     def fault(must: str, hint: str = "") -> None:
@@ -155,40 +168,30 @@ def _check(points: Points, s: Sorted, ledger: Ledger) -> None:
 
     if s.table == "marks" and s.kind != "ground" and not s.belongs:
         fault(f"must name run and stop of the {s.kind}", "as R1 3 EN, or with run=R1 stop=3")
+    key, near = strange_key(s.note, codes.keys)
+    if key:
+        fault(f"must have known keys; {key} is none", f'did you mean "{near}"?')
     if s.table == "exposures":
         if s.to not in TARGETS:
             fault("must say what the exposure was measured to", "as EXP CO1 R1 invert d=1.10")
         if not (s.run or s.line):
             fault("must name the run or the line of the exposure", "as EXP CO1 R1 invert")
-    for group in ("counter", "depth", "sigma"):
-        text = getattr(s, group)
-        if text and not _is_length(text):
-            fault(f'must have a number for {group}; "{text}" is none')
-    if s.tilt_deg and not re.fullmatch(r"[+-]?\d+(\.\d*)?", s.tilt_deg):
-        fault(f'must have a number of degrees for tilt; "{s.tilt_deg}" is none')
 
 
-def _is_length(text: str) -> bool:
-    """Tell whether a text is a decimal number or feet and inches; the unit is known later."""
-    for unit in ("ft", "in"):
-        try:
-            parse_length(text, unit)
-        except (ValueError, ZeroDivisionError):
-            continue
-        return True
-    return False
-
-
-def _near_miss(points: Points, s: Sorted, runs: set[str], codes: Codes, ledger: Ledger) -> None:
-    """A mark lost to a typing error would not be missed, so what begins like one is at fault."""
-    first = re.split(r"[\s/:;,-]", s.code, maxsplit=1)[0]
-    begins = fold(first) in runs or fold(s.code.partition(" ")[0]) in runs
-    if not (begins or codes.refuse_unmapped):
+def _near_miss(
+    points: Points, s: Sorted, runs: Mapping[str, str], codes: Codes, ledger: Ledger
+) -> None:
+    """A mark lost to a typing error would not be missed, so what looks like one is at fault."""
+    looks = looks_like_a_mark(s.code, runs, codes)
+    if not (looks or codes.refuse_unmapped):
         return
+    must = "must fit a pattern of the codes" + (f"; it {looks}" if looks else "")
+    hint = "or name its word under ignore"
     last = s.code.split()[-1]
-    hint = nearest(last, tuple(codes.words), 30) if begins else "or name its word under ignore"
-    must = "must fit a pattern of the codes"
-    must += f"; it begins like a mark of run {first}" if begins else ""
+    if looks and fold(last) not in codes.words and last.isalpha():
+        hint = nearest(last, tuple(codes.words), 30)
+    elif looks:
+        hint = f"as R1 3 EN, or with run=R1 stop=3; {hint}"
     ledger.fault(points.file, int(points.row[s.at]), "description", s.code, must, hint)
 
 

@@ -122,7 +122,12 @@ def _cells(file: str, n: int, line: str, separator: str, ledger: Ledger) -> list
         hint = 'a quote that opens must close; write "" for a quote inside quotes'
         ledger.fault(file, n, "row", line, "must have its quotes in pairs", hint)
         return None
-    return [c.strip('"') for c in cells] if separator == " " else cells
+    return [_unquoted(c) for c in cells] if separator == " " else cells
+
+
+def _unquoted(cell: str) -> str:
+    """Return a cell without the quotes about it; a quote at its end alone is an inch."""
+    return cell[1:-1] if len(cell) > 1 and cell[0] == cell[-1] == '"' else cell
 
 
 def _named(name: str) -> tuple[str, str]:

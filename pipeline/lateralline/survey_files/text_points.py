@@ -38,11 +38,11 @@ def text_points(text: TextFile, columns: Columns, order: Order, ledger: Ledger) 
         sigma_v=np.array(reader.numbers(columns.sigma_v, positive=True)),
         code=texts(moved or code),
         told={
-            role: texts([reader.plain(cells[at]) for _, cells in text.rows])
-            for role, at in columns.told.items()
+            role: texts([cells[at] for _, cells in text.rows]) for role, at in columns.told.items()
         },
         xy_unit=reader.unit(columns.first) or reader.unit(columns.second),
         z_unit=reader.unit(columns.z),
+        decimal=reader.mark,
         said=(*text.said, f"{order}: {ORDER_WORDS[order]}", *reader.said),
     )
 
@@ -77,13 +77,6 @@ class _Reader:
     def unit(self, column: int) -> str:
         """Return the unit the header names beside a column; "" for none."""
         return _UNITS.get(self.text.units[column], "") if self.text.units and column >= 0 else ""
-
-    def plain(self, cell: str) -> str:
-        """Return a cell with its decimal comma, if that is the file's way, as a point."""
-        if self.mark == "," and is_numeric(cell):
-            value = number(cell, self.mark)
-            return cell if value is None else f"{value:.12g}"
-        return cell
 
     def numbers(self, column: int, *, needed: bool = False, positive: bool = False) -> list[float]:
         """Return a column; NaN where a cell is empty or at fault."""
