@@ -50,6 +50,8 @@ ONLY_IN = {
     "fiona": TABLES | {"lineage", "survey_files"},
     "shapely": TABLES | {"lineage", "derive", "revise", "proof"},
     "matplotlib": {"write"},
+    "bokeh": {"write"},
+    "jinja2": {"write"},
     "openpyxl": {"read", "write"},
     "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic", "survey_files"},
     "typer": {"cli"},

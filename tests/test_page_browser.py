@@ -5,12 +5,15 @@ Every test ends with the browser having complained of nothing and asked for noth
 
 from __future__ import annotations
 
+import base64
 import csv
 import importlib.util
 import io
 import json
 import re
+import shutil
 import sqlite3
+import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -27,6 +30,7 @@ from pyproj import Geod
 from typer.testing import CliRunner
 
 from lateralline.cli import app
+from lateralline.lineage import CAUTION
 from lateralline.write.page.facts import Fact, said
 from lateralline.write.page.paint import PALETTE
 
@@ -98,7 +102,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 @pytest.fixture
 def tab(browser: Any) -> Iterator[Any]:
-    browser.size(1400, 2000)
+    browser.size(1400, 1500)
     browser.prefer(prefers_color_scheme="light")
     yield browser
     browser.value("1")  # what is under way is heard
@@ -324,6 +328,23 @@ def test_light_and_dark(tab: Any, work: Path) -> None:
     assert tab.value("getComputedStyle(document.querySelector('.caution')).position") == "static"
     assert tab.value("document.querySelector('.caution').getBoundingClientRect().top") == 0
     tab.ask("Emulation.setEmulatedMedia", media="", features=[])
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext on the PATH")
+def test_every_printed_sheet_has_the_caution(tab: Any, work: Path, tmp_path: Path) -> None:
+    look(tab, work / "works.html")
+    printed = tab.ask("Page.printToPDF", printBackground=True, paperWidth=8.27, paperHeight=11.69)
+    (tmp_path / "page.pdf").write_bytes(base64.b64decode(printed["data"]))
+    told = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "page.pdf", "-"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    sheets = told.stdout.split("\f")[:-1]
+    assert len(sheets) > 2
+    for sheet in sheets:
+        assert "No clearance to dig" in sheet
+    assert CAUTION in " ".join(sheets[0].split())
+    assert "fence post 3 · L2" in told.stdout  # tables are printed to their ends
 
 
 def test_keys_do_what_the_pointer_does(tab: Any, work: Path) -> None:
