@@ -21,6 +21,7 @@ from lateralline.link import branches
 from lateralline.link.adjust import Alone, adjust_line
 from lateralline.link.blunders import contradicted, misfit_finding, named, tied
 from lateralline.link.branches import Junction
+from lateralline.link.counters import trusted
 from lateralline.link.equations import exact_is_small
 from lateralline.link.exposed import gather_exposures, gather_levels
 from lateralline.link.impossible import impossible_lengths, undecided_shapes
@@ -109,7 +110,8 @@ def _ready(
     if points and branch is not None and branch.joins not in found.lines:
         found.findings.append(_parent_missing(branch))
     elif points and branch is not None:
-        junction, more = branches.find(branch, points, found.lines[branch.joins], settings)
+        parent, of_parent = found.lines[branch.joins], found.riders[branch.joins]
+        junction, more = branches.find(branch, points, parent, of_parent, settings)
         found.findings += more
         if junction is not None:
             found.junctions[line] = (branch.joins, junction)
@@ -122,9 +124,9 @@ def _ready(
     found.findings += impossible_lengths(points, exact_is_small(settings.accuracy))
     if line not in found.junctions:
         found.findings += _entry_findings(runs, points)
-    points, riders = set_riders(points)
+    points, riders = set_riders(points, runs)
     known = gather_levels(line, exposures, fixes.shared.shape[2], settings)
-    levels, off = set_levels(points, known)
+    levels, off = set_levels(points, riders, known)
     found.riders[line] = [*riders, *levels]
     found.findings += [_level_off_line(line, p) for p in off]
     return points
@@ -203,10 +205,12 @@ def _located(
     found.findings += [*said, *more]
     if not stops and not seen:
         return []
-    points, said = arrange(line, [*stops, *seen], runs)
+    known = trusted([*stops, *seen], runs, exact_is_small(settings.accuracy))
+    points, said = arrange(line, known.points, runs)
+    points = known.lengths(points)
     names = [*(r.entry for r in runs), *(p.ref for p in seen)]
     places = settle_same_places(points, settings.accuracy, names)
-    found.findings += [*said, *places.findings]
+    found.findings += [*known.findings, *said, *places.findings]
     found.contested |= places.contested
     return places.points
 

@@ -18,7 +18,7 @@ from lateralline.kernels.curves import chainage, locate
 from lateralline.link.adjust import Alone
 from lateralline.link.equations import counter_variance
 from lateralline.link.model import JUNCTION_LEVEL_M
-from lateralline.link.parts import Join
+from lateralline.link.parts import Join, Rider
 from lateralline.link.points import Point
 from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
@@ -42,12 +42,19 @@ class Junction:
 
 
 def find(
-    branch: Branch, points: Sequence[Point], parent: Alone, settings: Settings
+    branch: Branch,
+    points: Sequence[Point],
+    parent: Alone,
+    riders: Sequence[Rider],
+    settings: Settings,
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
-    """Return the junction on the parent for the ordered, turned points of a branch."""
+    """Return the junction on the parent for the ordered, turned points of a branch.
+
+    `riders` are the parent's.
+    """
     run = next((r for r in settings.runs if r.id == branch.run), None)
     if np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins:
-        return _by_counter(branch, run, parent, settings)
+        return _by_counter(branch, run, parent, riders, settings)
     return _by_tangent(branch, points, parent)
 
 
@@ -68,13 +75,17 @@ def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float)
 
 
 def _by_counter(
-    branch: Branch, run: Run, parent: Alone, settings: Settings
+    branch: Branch, run: Run, parent: Alone, riders: Sequence[Rider], settings: Settings
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """The camera face sees the junction at `at_counter`: that is its place on the path, no lag."""
-    counters = np.array([p.readings.get(run.id, np.nan) for p in parent.part.points])
+    path = chainage(parent.path_m)[parent.part.path[1]]
+    riding = [r for r in riders if not r.level_only]
+    along = [path[r.stretch] + r.share * (path[r.stretch + 1] - path[r.stretch]) for r in riding]
+    path = np.array([*path, *along])
+    points = [*parent.part.points, *(r.point for r in riding)]
+    counters = np.array([p.readings.get(run.id, np.nan) for p in points])
     read = np.flatnonzero(np.isfinite(counters))
     at = branch.at_counter_m
-    path = chainage(parent.path_m)[parent.part.path[1]]
     order = read[np.argsort(counters[read])]
     low, high = (counters[order[0]], counters[order[-1]]) if len(order) else (np.nan, np.nan)
     if not low <= at <= high:
@@ -87,11 +98,11 @@ def _by_counter(
                 f"line {branch.line}",
                 f"joins line {branch.joins} at counter {at:.2f} m of run {run.id}, beyond what was "
                 "located there: it is not joined",
-                f"{beyond:.2f} m beyond",
+                f"{beyond:.2f} m beyond" if len(order) else "",
                 f"add a stop on line {branch.joins} on the other side of the junction",
             ),
         )
-    place = float(np.interp(at, counters[order], path[order]))
+    place = float(np.interp(at, counters[order], path[order]).clip(0.0, path[-1 - len(along)]))
     leg, fraction = locate(chainage(parent.path_m), place)
     nearest = np.min(np.abs(counters[order] - at))
     variance = float(counter_variance(nearest, settings.accuracy))

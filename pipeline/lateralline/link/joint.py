@@ -14,11 +14,15 @@ from lateralline.link import fittings
 from lateralline.link.adjust import Alone
 from lateralline.link.branches import Junction, as_join
 from lateralline.link.equations import exact_is_small
+from lateralline.link.onward import onward
 from lateralline.link.parts import Part, Rider
 from lateralline.link.rounds import Search
 from lateralline.link.search import Fit, Suspicion, least_squares, with_effects
 from lateralline.records import Finding
-from lateralline.settings import Settings
+from lateralline.settings import Accuracy, Settings
+
+#: Places of a network move to the next leg, and on, this often; then they stay.
+_MOST_MOVES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,7 @@ def settle(network: Network, settings: Settings) -> Search[Settled]:
         if more:
             turns, parts = (*turns, *more), [_turning(part, more) for part in parts]
             fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
+        fit = yield from _on_their_legs(fit, accuracy, shared=shared)
         if fit.result.converged:
             found = yield from with_effects(fit)
             done = yield from _held(found, settings, shared=shared)
@@ -75,6 +80,24 @@ def settle(network: Network, settings: Settings) -> Search[Settled]:
         found = yield from with_effects(line.fit)
         alone.append(found)
     return Settled(tuple(alone), tuple(s for line in network.lines for s in line.turns))
+
+
+def _on_their_legs(fit: Fit, accuracy: Accuracy, *, shared: bool) -> Search[Fit]:
+    """Return the network with every place of its lines on the leg where it lies.
+
+    A stop of another run, or a junction, that the adjustment put past the end of its leg goes on to
+    the next one, and to the vertex between where each leg says it is on the other: no line doubles
+    back. Past the end of the line it goes straight on.
+    """
+    legs: dict[str, set[int]] = {}
+    for _ in range(_MOST_MOVES):
+        if not fit.result.converged:
+            break
+        parts = [onward(part, fit, legs) for part in fit.model.parts]
+        if all(a is b for a, b in zip(parts, fit.model.parts, strict=True)):
+            break
+        fit = yield from least_squares(parts, accuracy, shared=shared, known=fit.left_out)
+    return fit
 
 
 def _held(fit: Fit, settings: Settings, *, shared: bool) -> Search[tuple[Fit, list[Finding]]]:

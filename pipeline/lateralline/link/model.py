@@ -205,37 +205,40 @@ class Model:
                 at = self.angle_x[part.line][i]
                 self._sheet.add(look_x=at, look_row=row + 3, look_rad=angles)
             self._share(point, row, size)
-            self._may_be_wrong(part.line, i, point, row)
+            self._may_be_wrong(part.line, i, point, row, directed=point.directed)
         for rider, station in zip(part.riders, self._rider_station[part.line], strict=True):
-            self._lay_rider(part.line, rider, station, part.place(rider)[0])
+            decided = part.decided[rider.stretch]
+            self._lay_rider(part.line, rider, station, part.place(rider)[0], decided=decided)
 
-    def _lay_rider(self, line: str, rider: Rider, station: int, leg_of_line: int) -> None:
+    def _lay_rider(
+        self, line: str, rider: Rider, station: int, leg_of_line: int, *, decided: bool
+    ) -> None:
         point = rider.point
         if rider.level_only:
             row = self._rows(point.cov[2:3, 2:3])
             self._sheet.add(level_station=station, level_row=row, level_m=point.xyz_m[2])
             self._alternatives.append(Alternative(line, -1, point, "level", "", (row,)))
             return
-        size = 5 if point.directed else 3
+        size = 5 if point.directed and decided else 3
         block = self._own(point)[:size, :size].copy()
         block[3:, 3:] += PIPE_WANDER_RAD**2 * np.eye(size - 3)
         row = self._rows(block)
         self._sheet.add(seen_station=station, seen_row=row, seen_m=point.xyz_m)
-        if point.directed:
+        if size == 5:
             # its rows say leg minus seen, like a vertex's: what it shares enters with one sign
             leg = self._first_leg[line] + leg_of_line
             angles = (point.heading_rad, point.tilt_rad)
             self._sheet.add(along_leg=leg, along_row=row + 3, along_rad=angles)
         self._share(point, row, size)
-        self._may_be_wrong(line, -1, point, row)
+        self._may_be_wrong(line, -1, point, row, directed=size == 5)
 
-    def _may_be_wrong(self, line: str, i: int, point: Point, row: int) -> None:
+    def _may_be_wrong(self, line: str, i: int, point: Point, row: int, *, directed: bool) -> None:
         def add(what: str, *rows: int) -> None:
             self._alternatives.append(Alternative(line, i, point, what, "", rows))
 
         add("plan", row, row + 1)
         add("level", row + 2)
-        if point.directed:
+        if directed:
             add("heading", row + 3)
             add("tilt", row + 4)
 

@@ -1,22 +1,32 @@
 """Order of a line's points from downstream to upstream, and which way each fix points.
 
-Within a run the counter orders; runs of one line are laid against each other by their common
-entry, by a point both have read, or by projecting one onto the path of the other. Each run keeps
-one offset, so its own order is never broken.
+Within a run the counter orders. Runs of one line are laid against each other by where their stops
+lie beside the path of the longest: no counter is trusted for its zero, nor for its scale. Only
+where they do not lie beside each other does a common entry, or the straight on, tell. Each run
+keeps its own order; where it runs against the other's, its `flow` is wrong, and it is left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from lateralline.link.points import Point
-from lateralline.records import Finding, Floats
+from lateralline.records import Finding, Flags, Floats
 from lateralline.settings import Run
 
 _APART_M = 0.15  # neighbours closer than this give no chord worth turning by
+_APART_OTHER_M = 1.0  # the same of neighbours on other runs, whose order is less sure
+#: A stop beside the path of another run against it, 1 σ; and two counters' zeros and scales against
+#: each other where an entry is shared, or not known better. Common practice, no source.
+_BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
+#: Stops further apart than this along a run tell which way it goes.
+_TELLING_M = 1.0
+#: Tilt of a pipe, 1 σ, where only the order of its stops is asked after: common practice, no
+#: source.
+_TILT_RAD = np.radians(5.0)
 
 
 def upstream_sign(run: Run) -> float:
@@ -27,68 +37,175 @@ def upstream_sign(run: Run) -> float:
 def arrange(
     line: str, points: Sequence[Point], runs: Sequence[Run]
 ) -> tuple[list[Point], list[Finding]]:
-    """Return the points ordered downstream → upstream, levels filled in, axes pointing upstream."""
-    keys, findings = _positions(line, points, runs)
-    order = np.argsort(keys, kind="stable")
-    ordered = _with_levels([points[int(i)] for i in order], keys[order])
+    """Return the points ordered downstream → upstream, levels filled in, axes pointing upstream.
+
+    Stops of a run whose flow contradicts the others are left out.
+    """
+    laid = _lay(points, runs)
+    findings = [_unclear(line, name) for name in laid.unclear]
+    if laid.against:
+        run, other = laid.against
+        findings.append(_against(points, run, other))
+        rest, kept = [r for r in runs if r.id != run.id], _without(points, run)
+        ordered, said = arrange(line, kept, rest)
+        return ordered, [findings[-1], *said]
+    order = np.argsort(laid.keys, kind="stable")
+    ordered = _with_levels([points[int(i)] for i in order], laid.keys[order])
     return turned(ordered), findings
 
 
-def _positions(
-    line: str, points: Sequence[Point], runs: Sequence[Run]
-) -> tuple[Floats, list[Finding]]:
-    """Position (k,) of every point along the line, growing upstream."""
-    keys = np.full(len(points), np.nan)
-    xy = np.array([p.xyz_m[:2] for p in points]).reshape(-1, 2)
-    offsets: dict[str, float] = {}
-    unclear: list[str] = []
-    by_size = sorted(runs, key=lambda r: -sum(r.id in p.readings for p in points))
-    for run in by_size:
+def positions(points: Sequence[Point], runs: Sequence[Run]) -> Floats:
+    """Return about where points (k,) lie along their line, growing upstream, in counted metres."""
+    return _lay(points, runs).keys
+
+
+def likely_m(points: Sequence[Point]) -> Floats:
+    """Return where points (k, 3) most likely lie, were the pipe nearly level.
+
+    A stop whose tilt little told has been freed of its prior, which may carry it a metre along the
+    pipe: right beside its covariance, of no use to tell what comes first.
+    """
+    out = np.array([p.xyz_m for p in points]).reshape(-1, 3)
+    for i, p in enumerate(points):
+        if p.directed:
+            out[i] -= p.cov[:3, 4] * (p.tilt_rad / (p.cov[4, 4] + _TILT_RAD**2))
+    return out
+
+
+@dataclass(slots=True)
+class _Laid:
+    """Positions (k,) of points along a line, growing upstream, and what is unclear about them."""
+
+    keys: Floats
+    placed: list[Run] = field(default_factory=list)
+    unclear: list[str] = field(default_factory=list)
+    against: tuple[Run, Run] | None = None  # a run that goes against another, and that
+
+
+def _lay(points: Sequence[Point], runs: Sequence[Run]) -> _Laid:
+    """Lay run after run along the line, the one with most points first."""
+    laid = _Laid(np.full(len(points), np.nan))
+    xy = likely_m(points)[:, :2]
+    for run in sorted(runs, key=lambda r: -sum(r.id in p.readings for p in points)):
         mine = np.array([i for i, p in enumerate(points) if run.id in p.readings], int)
         if len(mine) == 0:
             continue
         along = upstream_sign(run) * np.array([points[i].readings[run.id] for i in mine])
-        shared = np.isfinite(keys[mine])
         entry = -upstream_sign(run) * run.counter_at_entry_m
-        if not offsets or (run.entry and run.entry in {r.entry for r in runs if r.id in offsets}):
-            offset = entry
-        elif shared.any():
-            offset = float(np.mean(keys[mine][shared] - along[shared]))
-        elif np.isfinite(keys).sum() >= 2:
-            known = np.isfinite(keys)
-            offset = float(np.median(project(xy[mine], xy[known], keys[known]) - along))
+        known = np.isfinite(laid.keys)
+        here = known[mine]
+        if not laid.placed:
+            laid.keys[mine] = along + entry
+        elif known.sum() < 2 and not here.any() and not _same_entry(run, laid.placed):
+            laid.unclear.append(f"run {run.id}")
+            laid.keys[mine] = along + entry
         else:
-            offset = entry
-            unclear.append(f"run {run.id}")
-        offsets[run.id] = offset
-        keys[mine] = np.where(shared, keys[mine], along + offset)
-    known = np.isfinite(keys)
+            beside, within = _beside(xy[mine], xy[known], laid.keys[known])
+            beside, within = np.where(here, laid.keys[mine], beside), within | here
+            if _backward(along, beside, within):
+                laid.against = (run, laid.placed[0])
+                return laid
+            first = entry if _same_entry(run, laid.placed) else None
+            laid.keys[mine] = np.where(here, beside, _along_both(along, beside, within, first))
+        laid.placed.append(run)
+    known = np.isfinite(laid.keys)
     if known.sum() >= 2:
-        keys[~known] = project(xy[~known], xy[known], keys[known])
+        laid.keys[~known] = _beside(xy[~known], xy[known], laid.keys[known])[0]
     else:
-        unclear += [points[int(i)].subject for i in np.flatnonzero(~known)]
-        keys[~known] = np.inf
-    return keys, [
-        Finding(
-            "warning",
-            "link",
-            "order-unclear",
-            f"line {line}",
-            f"nothing says where {name} belongs along the line",
-            "",
-            "give it a counter reading, name the entry it starts from, or add a stop",
-        )
-        for name in unclear
-    ]
+        laid.unclear += [points[int(i)].subject for i in np.flatnonzero(~known)]
+        laid.keys[~known] = np.inf
+    return laid
 
 
-def project(xy_m: Floats, path_m: Floats, keys: Floats) -> Floats:
-    """Return positions (n,) of points (n, 2) along a path (k ≥ 2, 2) with given positions.
+def _same_entry(run: Run, others: Sequence[Run]) -> bool:
+    return bool(run.entry) and run.entry in {r.entry for r in others}
 
-    The path is continued straight beyond both ends.
+
+def _backward(along: Floats, beside: Floats, within: Flags) -> bool:
+    """True when a run's stops lie beside another's path in the reverse order of its counter."""
+    first, last = np.triu_indices(int(within.sum()), 1)
+    counted, lain = (x[within][last] - x[within][first] for x in (along, beside))
+    tells = np.abs(counted) > _TELLING_M
+    return bool(tells.any() and np.median(lain[tells] / counted[tells]) < -0.5)
+
+
+def _along_both(along: Floats, beside: Floats, within: Flags, entry: float | None) -> Floats:
+    """Positions (k,) of a run's points: its counter, and where they lie beside another's path.
+
+    `along` is the counter, growing upstream, `beside` the position there, surely where `within`;
+    `entry` the counter's zero where it is another run's as well. Zero and scale follow from all of
+    them together, an outlier having little say; then each goes halfway to where it lies, and the
+    order of the counter stays.
+    """
+    told = within if within.any() or entry is not None else np.ones(len(along), bool)
+    middle = float(np.mean(along[told])) if told.any() else 0.0
+    a = np.stack([np.ones(len(along)), along - middle], axis=1)
+    ease = np.array([0.0 if told.any() else 1e-9, _SCALE_RATIO**-2])
+    zero, slope = (0.0 if entry is None else entry) + middle, 1.0
+    if told.any():
+        zero = float(np.median((beside - along)[told])) + middle
+    for _ in range(10):
+        off = beside - zero - slope * (along - middle)
+        weight = np.where(told, _BESIDE_M**-2 / (1 + (off / (3 * _BESIDE_M)) ** 2), 0.0)
+        normal = a.T @ (weight[:, None] * a) + np.diag(ease)
+        side = a.T @ (weight * beside) + ease * [zero, 1.0]
+        if entry is not None:  # a counter's zero may slip, or be read off another mark
+            at_entry = np.array([1.0, -middle])
+            normal += np.outer(at_entry, at_entry) / _ZERO_M**2
+            side += at_entry * entry / _ZERO_M**2
+        zero, slope = np.linalg.solve(normal, side).tolist()
+    counted = zero + slope * (along - middle)
+    both = np.where(
+        within & (np.abs(beside - counted) < _TELLING_M), (beside + counted) / 2, counted
+    )
+    out = np.empty(len(along))
+    out[np.argsort(along, kind="stable")] = np.sort(both)
+    return out
+
+
+def _without(points: Sequence[Point], run: Run) -> list[Point]:
+    """Return the points but for a run's stops, and without its counter at any other."""
+    kept = [p for p in points if not (p.kind == "fix" and run.id in p.readings)]
+    return [replace(p, readings={r: c for r, c in p.readings.items() if r != run.id}) for p in kept]
+
+
+def _against(points: Sequence[Point], run: Run, other: Run) -> Finding:
+    right = "with" if run.flow == "against" else "against"
+    stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
+    return Finding(
+        "error",
+        "link",
+        "flow-contradicts",
+        f"run {run.id}",
+        "its stops lie along the pipe in the reverse order of what its flow and counter say, going "
+        f"by run {other.id}: the line is drawn without run {run.id}",
+        f"{stops} stops left out",
+        f'give flow = "{right}" for run {run.id} in site.toml, if that of run {other.id} is right',
+    )
+
+
+def _unclear(line: str, name: str) -> Finding:
+    return Finding(
+        "warning",
+        "link",
+        "order-unclear",
+        f"line {line}",
+        f"nothing says where {name} belongs along the line",
+        "",
+        "give it a counter reading, name the entry it starts from, or add a stop",
+    )
+
+
+def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:
+    """Return positions (n,) of points (n, 2) along a path (k ≥ 1, 2) with given positions.
+
+    The path is continued straight beyond both ends; the second result says which points do not lie
+    there.
     """
     order = np.argsort(keys, kind="stable")
     path, keys = path_m[order], keys[order]
+    if len(path) < 2:
+        return np.full(len(xy_m), keys[0]), np.zeros(len(xy_m), bool)
     leg = np.diff(path, axis=0)
     square = np.maximum(np.sum(leg**2, axis=1), 1e-12)
     t = np.einsum("nlc,lc->nl", xy_m[:, None] - path[None, :-1], leg) / square
@@ -97,9 +214,10 @@ def project(xy_m: Floats, path_m: Floats, keys: Floats) -> Floats:
     t = np.clip(t, low, high)
     away = np.linalg.norm(xy_m[:, None] - (path[None, :-1] + t[..., None] * leg[None]), axis=2)
     best = np.argmin(away, axis=1)
-    # Beyond an end the leg's own length, not its share of the counter, measures on.
+    share = t[np.arange(len(xy_m)), best]
     per_leg = np.maximum(np.diff(keys), 1e-12)
-    return np.asarray(keys[best] + t[np.arange(len(xy_m)), best] * per_leg[best])
+    within = (share >= 0) & (share <= 1)
+    return np.asarray(keys[best] + share * per_leg[best]), within
 
 
 def _with_levels(points: list[Point], keys: Floats) -> list[Point]:
@@ -119,15 +237,20 @@ def _at_level(point: Point, level_m: float) -> Point:
     return replace(point, xyz_m=np.array([*point.xyz_m[:2], level_m]))
 
 
+def _of_other_run(a: Point, b: Point) -> bool:
+    return bool(a.readings and b.readings) and not a.readings.keys() & b.readings.keys()
+
+
 def turned(points: list[Point]) -> list[Point]:
     """Return ordered points, each turned so that its axis points upstream.
 
     A lone point stays as it is: nothing says which way it looks.
     """
-    xyz = np.array([p.xyz_m for p in points]).reshape(-1, 3)
+    xyz = likely_m(points)
     out = []
     for i, point in enumerate(points):
-        apart = np.hypot(*(xyz - xyz[i])[:, :2].T) > _APART_M
+        other = [_of_other_run(point, p) for p in points]
+        apart = np.hypot(*(xyz - xyz[i])[:, :2].T) > np.where(other, _APART_OTHER_M, _APART_M)
         before, after = np.flatnonzero(apart[:i]), i + np.flatnonzero(apart[i:])
         start = xyz[before[-1]] if len(before) else xyz[i]
         end = xyz[after[0]] if len(after) else xyz[i]

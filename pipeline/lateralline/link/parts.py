@@ -20,6 +20,7 @@ class Rider:
     share: float  # of the stretch's path, to start from; beyond 0…1 where it lies past an end
     level_only: bool = False
     sigma_m: float = np.inf  # of its place along the leg, where nothing else tells it
+    leg: int = -1  # of the stretch, where `share` is that of this leg alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +50,19 @@ class Part:
         """Return the leg of the path a rider is on, and the fraction along it."""
         path, number = self.path
         first, last = int(number[rider.stretch]), int(number[rider.stretch + 1])
+        if rider.leg >= 0:
+            return min(first + rider.leg, last - 1), rider.share
         length = np.linalg.norm(np.diff(path[first : last + 1], axis=0), axis=1)
         along = rider.share * float(length.sum())
         before = np.concatenate([[0.0], np.cumsum(length)[:-1]])
         leg = max(int(np.searchsorted(before, along, side="right")) - 1, 0)
         return first + leg, float((along - before[leg]) / max(float(length[leg]), 1e-9))
+
+    def at_leg(self, leg: int) -> tuple[int, int]:
+        """Return the stretch a leg of the path belongs to, and its number there."""
+        number = self.path[1]
+        stretch = int(np.searchsorted(number, leg, side="right")) - 1
+        return stretch, leg - int(number[stretch])
 
     def with_shapes(self, shapes: Shapes) -> Part:
         """The same line under another choice of shapes."""

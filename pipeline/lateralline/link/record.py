@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,9 +14,12 @@ from lateralline.link.equations import counter_variance
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
 from lateralline.link.search import Fit
-from lateralline.records import Fixes, Floats, Line, Stretch
+from lateralline.records import Fixes, Floats, Ints, Line, Stretch
 from lateralline.settings import Accuracy
 
+_AXES = np.arange(3)
+#: A place on a leg is drawn no closer to its ends than this: every vertex has a place of its own.
+_CLEAR_M = 0.001
 _Z95 = float(norm.ppf(0.975))
 _SHAPE = ("straight", "bend", "double_bend")
 
@@ -33,7 +36,13 @@ class _Vertex:
     counter_m: float
     #: x index of its coordinates; or of both ends of a leg, and of the fraction along it
     at: tuple[int, ...]
+    share: float = 0.0  # that fraction, the path's ends being the only ones it may lie past
     look: int = -1  # x index of its angles; −1 = not directed
+
+    @property
+    def readings(self) -> Mapping[str, float]:
+        """Counters read at the point, by run."""
+        return self.point.readings if self.point is not None else {}
 
 
 def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
@@ -41,7 +50,7 @@ def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
     vertices = sorted(_vertices(part, fit), key=lambda v: v.order)
     x, m = fit.result.x, len(vertices)
     by = np.zeros((3 * m, len(x)))
-    xyz = np.array([_place(v.at, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
+    xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
     joint = by @ fit.result.cov @ by.T
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
     i = np.arange(m)
@@ -69,7 +78,7 @@ def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
 
 def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
     """The line's vertices, the stops that ride on it, and the junctions of its branches."""
-    model, line = fit.model, part.line
+    model, line, x = fit.model, part.line, fit.result.x
     xs, number = model.vertex_x[line], model.point_vertex[line]
     point_of = {int(v): i for i, v in enumerate(number)}
     out = []
@@ -82,30 +91,40 @@ def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
             ends = (int(parent[part.join.leg]), int(parent[part.join.leg + 1]))
             at_parent = (*ends, model.join_x[line])
             run, counter = _reading(part.points[0])
-            junction = _Vertex(v, "junction", part.join.parent, None, run, counter, at_parent)
-            out.append(junction)
+            share = _share(parent, part.join.leg, x[at_parent[2]], x)
+            name = part.join.parent
+            out.append(_Vertex(v, "junction", name, part.points[0], run, counter, at_parent, share))
         else:
             p = part.points[i]
             look = model.angle_x[line].get(i, -1)
-            out.append(_Vertex(v, p.kind, p.ref, p, *_reading(p), (at,), look))
+            out.append(_Vertex(v, p.kind, p.ref, p, *_reading(p), (at,), look=look))
     for rider, t in zip(part.riders, model.rider_x[line], strict=True):
         if rider.level_only:
             continue
-        leg = part.place(rider)[0]
+        leg, p = part.place(rider)[0], rider.point
+        share = _share(xs, leg, x[t], x, ends=True, start=part.join is None)
         at = (int(xs[leg]), int(xs[leg + 1]), t)
-        p = rider.point
-        out.append(_Vertex(_order(leg, fit, t), p.kind, p.ref, p, *_reading(p), at))
+        out.append(_Vertex(leg + share, p.kind, p.ref, p, *_reading(p), at, share))
     for other in model.parts:
         if (join := other.join) is not None and join.parent == line:
             t = model.join_x[other.line]
             at = (int(xs[join.leg]), int(xs[join.leg + 1]), t)
-            order = _order(join.leg, fit, t)
-            out.append(_Vertex(order, "junction", other.line, None, join.run, join.counter_m, at))
+            share = _share(xs, join.leg, x[t], x)
+            run, counter = join.run, join.counter_m
+            order = join.leg + share
+            out.append(_Vertex(order, "junction", other.line, None, run, counter, at, share))
     return out
 
 
-def _order(leg: int, fit: Fit, t: int) -> float:
-    return leg + float(np.clip(fit.result.x[t], 1e-6, 1 - 1e-6))
+def _share(
+    xs: Ints, leg: int, fraction: float, x: Floats, *, ends: bool = False, start: bool = True
+) -> float:
+    """A fraction of a leg kept inside it, but for the ends of a line that may go straight on."""
+    length = float(np.linalg.norm(x[xs[leg + 1] + _AXES] - x[xs[leg] + _AXES]))
+    inside = min(_CLEAR_M / max(length, 1e-9), 0.25)
+    low = -np.inf if ends and start and leg == 0 and fraction < -inside else inside
+    high = np.inf if ends and leg == len(xs) - 2 and fraction > 1 + inside else 1.0 - inside
+    return float(np.clip(fraction, low, high))
 
 
 def _reading(point: Point) -> tuple[str, float]:
@@ -113,16 +132,16 @@ def _reading(point: Point) -> tuple[str, float]:
     return next(((run, float(c)) for run, c in point.readings.items()), ("", float("nan")))
 
 
-def _place(at: tuple[int, ...], x: Floats, by: Floats) -> Floats:
+def _place(vertex: _Vertex, x: Floats, by: Floats) -> Floats:
     """Return a vertex (3,), and put its derivatives into `by` (3, n)."""
-    axes = np.arange(3)
+    at = vertex.at
     if len(at) == 1:
-        by[axes, at[0] + axes] = 1.0
-        return np.asarray(x[at[0] + axes])
+        by[_AXES, at[0] + _AXES] = 1.0
+        return np.asarray(x[at[0] + _AXES])
     first, second, t = at
-    a, b, w = x[first + axes], x[second + axes], float(x[t])
-    by[axes, first + axes] = 1 - w
-    by[axes, second + axes] = w
+    a, b, w = x[first + _AXES], x[second + _AXES], vertex.share
+    by[_AXES, first + _AXES] = 1 - w
+    by[_AXES, second + _AXES] = w
     by[:, t] = b - a
     return np.asarray((1 - w) * a + w * b)
 
@@ -139,7 +158,8 @@ def _shift(vertex: _Vertex, xyz: Floats, fixes: Fixes) -> float:
 def _scales(part: Part, fit: Fit) -> dict[str, tuple[float, float]]:
     """Counter scale and σ of each run of the line."""
     x, cov = fit.result.x, fit.result.cov
-    runs = dict.fromkeys(r for p in part.points for r in p.readings)
+    riding = [r.point for r in part.riders if not r.level_only]
+    runs = dict.fromkeys(r for p in (*part.points, *riding) for r in p.readings)
     at = {run: fit.model.scale_x[run] for run in runs if run in fit.model.scale_x}
     return {run: (float(x[i]), float(np.sqrt(cov[i, i]))) for run, i in at.items()}
 
@@ -148,59 +168,56 @@ def _stretches(
     part: Part, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
 ) -> tuple[Stretch, ...]:
     number = fit.model.point_vertex[part.line]
-    ends = [i for i, v in enumerate(vertices) if v.order in set(number.tolist())]
     scales = _scales(part, fit)
     length = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
-    chords = np.linalg.norm(np.diff(xyz[ends], axis=0), axis=1)
-    paths = np.array([length[a:b].sum() for a, b in pairwise(ends)])
+    located = [i for i, v in enumerate(vertices) if v.kind != "bend"]
+    readings = [vertices[i].readings for i in located]
+    chords = np.linalg.norm(np.diff(xyz[located], axis=0), axis=1)
+    paths = np.array([length[a:b].sum() for a, b in pairwise(located)])
     out = []
-    for s, (first, last) in enumerate(pairwise(ends)):
-        low, high, counted, scale, scale_sigma = _counted(part.points, s, scales)
+    for s, (a, b) in enumerate(pairwise(located)):
+        low, high, counted, scale, scale_sigma = _counted(readings, s, scales)
         # between stops of another run: what its cable leaves when the other chords are taken off
         beside = float(chords[low:high].sum() - chords[s])
-        within = float(paths[low:high].sum())
-        stops = [i for i in range(first, last + 1) if vertices[i].kind != "bend"]
         margin = _Z95 * np.sqrt(
             counter_variance(np.array(counted), accuracy) + (scale_sigma * counted) ** 2
         )
-        spare = counted * scale - beside - float(paths[s])
-        for a, b in pairwise(stops):
-            path = float(length[a:b].sum())
-            share = path / max(within, 1e-9)
-            counted_part = counted * scale * share
-            reach = path + max(spare, 0.0) + margin if np.isfinite(spare) else np.nan
-            turns = angle_between(
-                xyz[a + 1 : b] - xyz[a : b - 1], xyz[a + 2 : b + 1] - xyz[a + 1 : b]
+        path = float(paths[s])
+        spare = counted * scale - beside - path
+        reach = path + max(spare, 0.0) + margin if np.isfinite(spare) else np.nan
+        share = path / max(float(paths[low:high].sum()), 1e-9)
+        turns = angle_between(xyz[a + 1 : b] - xyz[a : b - 1], xyz[a + 2 : b + 1] - xyz[a + 1 : b])
+        middle = (vertices[a].order + vertices[b].order) / 2
+        stretch = int(np.clip(np.searchsorted(number, middle) - 1, 0, len(number) - 2))
+        undecided = part.shapes.shape[stretch] == "undecided"
+        out.append(
+            Stretch(
+                first=a,
+                last=b,
+                shape="undecided" if undecided else _SHAPE[b - a - 1],
+                counter_difference_m=float(counted * scale * share),
+                chord_m=float(chords[s]),
+                reach_m=float(reach),
+                bend_rad=tuple(float(t) for t in turns),
             )
-            undecided = part.shapes.shape[s] == "undecided"
-            out.append(
-                Stretch(
-                    first=a,
-                    last=b,
-                    shape="undecided" if undecided else _SHAPE[b - a - 1],
-                    counter_difference_m=float(counted_part),
-                    chord_m=float(np.linalg.norm(xyz[b] - xyz[a])),
-                    reach_m=float(reach),
-                    bend_rad=tuple(float(t) for t in turns),
-                )
-            )
+        )
     return tuple(out)
 
 
 def _counted(
-    points: Sequence[Point], s: int, scales: dict[str, tuple[float, float]]
+    readings: Sequence[Mapping[str, float]], s: int, scales: dict[str, tuple[float, float]]
 ) -> tuple[int, int, float, float, float]:
-    """The nearest points a run read on both sides of stretch s; counted length, scale and its σ.
+    """The nearest places a run read on both sides of stretch s; counted length, scale and its σ.
 
     (s, s + 1, NaN, …) where no run did.
     """
     best = (s, s + 1, float("nan"), float("nan"), float("nan"))
     for run, (scale, sigma) in scales.items():
-        before = [i for i in range(s + 1) if run in points[i].readings]
-        after = [i for i in range(s + 1, len(points)) if run in points[i].readings]
+        before = [i for i in range(s + 1) if run in readings[i]]
+        after = [i for i in range(s + 1, len(readings)) if run in readings[i]]
         if before and after:
             low, high = before[-1], after[0]
             if np.isnan(best[2]) or high - low < best[1] - best[0]:
-                counted = abs(points[high].readings[run] - points[low].readings[run])
+                counted = abs(readings[high][run] - readings[low][run])
                 best = (low, high, counted, scale, sigma)
     return best

@@ -35,6 +35,22 @@ def held(region: shapely.Polygon, pipe: TrueLine, low_m: float, high_m: float) -
     return float(plan.intersection(region).length / plan.length)
 
 
+def backward_m(path_m: Floats, pipe: TrueLine) -> float:
+    """Return by how much the leg of a path that runs most against the pipe does so; 0 when none.
+
+    Along the pipe, from where the leg's start lies beside it to where its end does.
+    """
+    start, leg = pipe.axis_m[:-1], np.diff(pipe.axis_m, axis=0)
+    from_start = path_m[:, None] - start
+    length = np.linalg.norm(leg, axis=1)
+    share = np.clip(np.einsum("nlc,lc->nl", from_start, leg) / length**2, 0.0, 1.0)
+    off = np.linalg.norm(from_start - share[..., None] * leg, axis=2)
+    nearest = off.argmin(axis=1)
+    rows = np.arange(len(path_m))
+    along = pipe.chainage_m[nearest] + share[rows, nearest] * length[nearest]
+    return float(np.maximum(-np.diff(along), 0.0).max())
+
+
 def _along(low_m: float, high_m: float) -> Floats:
     return np.linspace(low_m, high_m, int(np.ceil((high_m - low_m) / SAMPLE_M)) + 1)
 

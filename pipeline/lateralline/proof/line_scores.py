@@ -45,18 +45,24 @@ class Drawn:
     findings: tuple[Finding, ...]
 
     def said_of(self, true: TrueLine) -> tuple[Finding, ...]:
-        """Return what was found on one line, its run or its stops."""
-        name = true.line
-        run = name.replace("L", "R")
-        about = (f"line {name}", f"run {run}", f"depth readings of {run}")
-        return tuple(
-            f for f in self.findings if f.subject in about or f.subject.startswith(f"stop {run}/")
-        )
+        """Return what was found on one line, its runs or their stops."""
+        return about(true, self.findings)
+
+
+def about(true: TrueLine, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings on one line, its runs or their stops."""
+    runs = [true.line.replace("L", run) for run in "RS"]
+    subjects = [
+        f"line {true.line}",
+        *(f"{of} {r}" for of in ("run", "depth readings of") for r in runs),
+    ]
+    stops = tuple(f"stop {run}/" for run in runs)
+    return tuple(f for f in findings if f.subject in subjects or f.subject.startswith(stops))
 
 
 def draw(site: SimulatedSite, *, with_corridors: bool = True) -> Drawn:
     """Take a site through solve, link and, if asked, the corridors of derive."""
-    exposures = _no_exposures()
+    exposures = no_exposures()
     settings = site.settings
     solved = solve(site.marks, site.stops, settings, exposures)
     linked = link(solved, exposures, settings)
@@ -72,7 +78,8 @@ def draw(site: SimulatedSite, *, with_corridors: bool = True) -> Drawn:
     return Drawn(linked.fixes, lines, corridors, solved.findings + linked.findings)
 
 
-def _no_exposures() -> Exposures:
+def no_exposures() -> Exposures:
+    """Return the exposures of a site where nothing was dug or opened."""
     text, number = np.empty(0, np.str_), np.empty(0)
     row, xyz, cov = np.empty(0, np.int64), np.empty((0, 3)), np.empty((0, 3, 3))
     return Exposures(

@@ -17,6 +17,9 @@ Ground   slopes up to 8 %; lines lie on it so that the transmitter is 0.6–1.8 
          own slope about the site's is `ground_slope_ratio`.
 Marks    two end nulls and the mid null; one end null and the mid null at 15 % of stops. GNSS of
          2 cm in plan, 3 cm in level. A depth reading at every stop, no measured tilt.
+Runs     one; of lines surveyed `TWICE` a second one, pushed through the same pipe from the other
+         end (`BOTH_WAYS`) or from the same one again (`AGAIN`), with stops, counter and receiver of
+         its own. Where its stops fall is nobody's plan: many lie within half a metre of another.
 Noise    exactly as the default accuracies: placing, receiver, mid null across, depth scale and
          reading, counter scale, slip and reading, transmitter axis against pipe axis in heading and
          tilt. Legs are straight: no accuracy is told for their wander.
@@ -27,6 +30,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import radians
+from typing import Literal
 
 import numpy as np
 
@@ -63,6 +67,7 @@ class Population:
     name: str
     depth_m: tuple[float, float]
     pair_share: float  # of the lines with two bends or more, how many hold a close pair
+    second: Literal["", "opposite", "again"] = ""  # which way a second run goes
 
 
 #: The lines the bounds are for: house drains, 2 to 6 feet down, bends one at a time.
@@ -70,14 +75,19 @@ USUAL = Population("usual", (0.6, 1.8), 0.0)
 #: Shown without a bound: deeper ones, whose fixes are blunter, and pairs of bends that undo each
 #: other within a step.
 HARDER = Population("harder", (0.6, 3.5), 1.0 / 3.0)
+#: The usual lines, run through twice.
+BOTH_WAYS = Population("two runs, opposite", (0.6, 1.8), 0.0, "opposite")
+AGAIN = Population("two runs, again", (0.6, 1.8), 0.0, "again")
+TWICE = (BOTH_WAYS, AGAIN)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedSite:
     """Lines of one site as the stages take them, and what is true.
 
-    Line "L7" is surveyed by run "R7"; a line's vertices are downstream → upstream, and every inner
-    one is a bend. Poses, `stops` and so fixes are row by row the same stops.
+    Line "L7" is surveyed by run "R7", and by "S7" when it is twice; a line's vertices are
+    downstream → upstream, and every inner one is a bend. Poses, `stops` and so fixes are row by row
+    the same stops.
     """
 
     lines: tuple[TrueLine, ...]
@@ -87,8 +97,12 @@ class SimulatedSite:
     settings: Settings
 
     def rows(self, line: TrueLine) -> Ints:
-        """Return the rows of `stops` of a line, in order of the camera's travel."""
-        return np.flatnonzero(self.stops.run == line.line.replace("L", "R"))
+        """Return the rows of `stops` of a line, run by run in order of the camera's travel."""
+        return np.flatnonzero(np.isin(self.stops.run, self.runs(line)))
+
+    def runs(self, line: TrueLine) -> list[str]:
+        """Return the ids of a line's runs."""
+        return [run.id for run in self.settings.runs if run.line == line.line]
 
 
 def simulate_site(
@@ -104,6 +118,8 @@ def simulate_site(
     ground = Ground(0.0, float(steep * np.sin(aspect)), float(steep * np.cos(aspect)))
     pairs = [_line_and_run(rng, i, ground, population) for i in range(count)]
     lines, runs = (tuple(x) for x in zip(*pairs, strict=True))
+    if population.second:
+        runs += tuple(_second(rng, *pair, population.second) for pair in pairs)
     site = f"LINES-{index}"
     truth = Truth(site, site, "local", "none", (0.0, 0.0), ground, lines, runs, Crew())
     stops = sum(len(run.travel_m) for run in runs)
@@ -166,6 +182,21 @@ def _line_and_run(
         return line, TrueRun(f"R{number}", line.line, "MAIN", "against", tuple(along.tolist()))
     travel = (line.length_m - along)[::-1]
     return line, TrueRun(f"R{number}", line.line, "CO", "with", tuple(travel.tolist()))
+
+
+def _second(
+    rng: np.random.Generator, line: TrueLine, first: TrueRun, way: Literal["opposite", "again"]
+) -> TrueRun:
+    """Return another push through a line, from its other end or from the same one again."""
+    start = MARGIN_M * float(rng.uniform(0.5, 1.5))
+    bends = [_Bend(float(at) - start, 0.0, 0.0, False) for at in line.chainage_m[1:-1]]
+    along = start + _standstills(rng, bends, int(line.length_m / SPACING_M[0]))
+    along = along[along < line.length_m - 0.5 * MARGIN_M]
+    name = first.id.replace("R", "S")
+    if (first.flow == "against") == (way == "again"):
+        return TrueRun(name, line.line, "MAIN", "against", tuple(along.tolist()))
+    travel = (line.length_m - along)[::-1]
+    return TrueRun(name, line.line, "CO", "with", tuple(travel.tolist()))
 
 
 def _bends(rng: np.random.Generator, length_m: float, pair_share: float) -> list[_Bend]:
