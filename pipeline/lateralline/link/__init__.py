@@ -21,7 +21,6 @@ from lateralline.link import branches
 from lateralline.link.adjust import Alone, adjust_line
 from lateralline.link.blunders import contradicted, misfit_finding, named, tied
 from lateralline.link.branches import Junction
-from lateralline.link.counters import trusted
 from lateralline.link.equations import exact_is_small
 from lateralline.link.exposed import gather_exposures, gather_levels
 from lateralline.link.impossible import impossible_lengths, undecided_shapes
@@ -205,12 +204,10 @@ def _located(
     found.findings += [*said, *more]
     if not stops and not seen:
         return []
-    known = trusted([*stops, *seen], runs, exact_is_small(settings.accuracy))
-    points, said = arrange(line, known.points, runs)
-    points = known.lengths(points)
+    points, said = arrange(line, [*stops, *seen], runs)
     names = [*(r.entry for r in runs), *(p.ref for p in seen)]
     places = settle_same_places(points, settings.accuracy, names)
-    found.findings += [*known.findings, *said, *places.findings]
+    found.findings += [*said, *places.findings]
     found.contested |= places.contested
     return places.points
 
