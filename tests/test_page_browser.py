@@ -469,18 +469,29 @@ def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
     tab.value(f"document.querySelectorAll('#table-works .pick')[{at}].click()")
     tab.wait(f"glass.model('works').selected.indices[0] === {at}")
     assert tab.value("document.getElementById('line').value") == "L2"
+    ends = ("x", "y", "axis_x", "axis_y", "level", "axis_level")
+    lengths = ("separation_m", "outside_diameter_m", "pipe_axis_level_m", "pipe_axis_depth_m")
     columns = ("x", "y", "chainage", "level", "axis_x", "axis_y")
     place = [tab.value(f"glass.model('works').data.{c}[{at}]") for c in columns]
-    corner = (place[0] + 0.0, place[1] + 0.0)
-    assert colour(tab, "plan", corner[0], corner[1]) in (rgb("ink"), rgb("chosen"))
+    assert colour(tab, "plan", place[0], place[1]) in (rgb("ink"), rgb("chosen"))
     assert place[4:] == pytest.approx(_drawn(work, "L2", float(rows[at]["chainage_m"])), abs=0.02)
     left, right, low, high = tab.value("glass.range('profile')")
     assert left < place[2] < right
     assert low < place[3] < high
-    apart = np.hypot(place[0] - place[4], place[1] - place[5])
-    radius = float(rows[at]["outside_diameter_m"]) / 2
-    separation = float(rows[at]["separation_m"])
-    assert apart <= separation + radius + 0.01  # in plan no farther than in space
+    # in plan and level together, each line is as long as the separation and the pipe's radius
+    drawn = {c: np.array(tab.value(f"[...glass.model('works').data.{c}]")) for c in ends}
+    off = np.hypot(drawn["x"] - drawn["axis_x"], drawn["y"] - drawn["axis_y"])
+    long = np.hypot(off, drawn["level"] - drawn["axis_level"])
+    number = {c: np.array([float(r[c]) for r in rows]) for c in lengths}
+    assert long == pytest.approx(
+        number["separation_m"] + number["outside_diameter_m"] / 2, abs=0.002
+    )
+    # and the bottom of a trench above the pipe is drawn its planned depth below the ground
+    ground = number["pipe_axis_level_m"] + number["pipe_axis_depth_m"]
+    trench = [r["kind"] for r in rows].index("trench")
+    works = pyogrio.read_dataframe(work / "near" / "clearance.gpkg", layer="planned_works")
+    depth = works[works["kind"] == "trench"].depth_m.iloc[0]
+    assert ground[trench] - drawn["level"][trench] == pytest.approx(depth, abs=0.02)
     before = settle(tab)
     tab.value("document.querySelector('[data-switch=works]').click()")
     assert settle(tab) != before
