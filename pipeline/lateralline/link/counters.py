@@ -1,0 +1,258 @@
+"""Counter readings that cannot be, told before anything is adjusted by them.
+
+The counter orders the stops of a run and gives the length of pipe between them, so one reading with
+a slipped decimal point puts its stop at the wrong end of the line, and readings in another unit
+stretch all of it. Where the marks lie tells both. What is only a little off is left for the
+adjustment to find, which weighs it against everything else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lateralline.link.equations import counter_variance
+from lateralline.link.points import Point
+from lateralline.records import Finding, Flags, Floats, Ints
+from lateralline.settings import Accuracy, Run
+
+#: A chord this much longer than its cable, beyond errors, is no bad mark; nor is a reading half as
+#: much again off where the marks put it. Common practice, no source.
+GROSS_M = 1.0
+#: Hardly a pipe between neighbouring stops is longer than its chord by more than this many chords
+#: and metres: it would turn back on itself. Common practice, no source.
+_WINDING, _WINDING_M = 1.0, 2.0
+#: How far beside the path of the others a stop may lie whose counter alone is wrong, and what part
+#: of the leg beside it more, where that cuts across a bend.
+_BESIDE_M, _BESIDE = 0.75, 0.25
+#: Counted over chord: what no run has throughout whatever its bends, and what none has in all
+#: stretches alike.
+_WILD, _ODD = (0.7, 1.8), (0.9, 1.15)
+#: What a wrong factor comes from, as counted over true: in one reading, in all of them.
+_SLIPS = {
+    10.0: "a decimal point, ten times too large",
+    0.1: "a decimal point, ten times too small",
+    100.0: "centimetres for metres, or a decimal point",
+    0.01: "metres for centimetres, or a decimal point",
+    1 / 0.3048: "feet taken for metres",
+    0.3048: "metres taken for feet",
+}
+_UNITS = _SLIPS | {
+    12.0: "inches taken for feet",
+    1 / 12: "feet taken for inches",
+    1 / 0.0254: "inches taken for metres",
+    0.0254: "metres taken for inches",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Trusted:
+    """The points of a line with the readings that may order them."""
+
+    points: list[Point]
+    order_only: frozenset[str]  # runs whose readings give the order of stops, but no lengths
+    findings: list[Finding]
+
+    def lengths(self, points: Sequence[Point]) -> list[Point]:
+        """Return points without the readings that give no lengths, once they are in order."""
+        if not self.order_only:
+            return list(points)
+        return [_without(p, self.order_only) for p in points]
+
+
+def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) -> Trusted:
+    """Return the points of a line without readings that cannot be, and what is wrong with them."""
+    out, findings = list(points), []
+    order_only: set[str] = set()
+    for run in runs:
+        mine = np.array([i for i, p in enumerate(out) if run.id in p.readings], int)
+        if len(mine) < 2:
+            continue
+        mine = mine[np.argsort([out[i].readings[run.id] for i in mine], kind="stable")]
+        read = _Readings.of([out[i] for i in mine], run.id, accuracy)
+        wrong = _wrong(read)
+        if (said := _of_all(read, run)) is None and wrong is None:
+            said = _of_none(run)
+        if said is not None:
+            order_only.add(run.id)
+            findings.append(said)
+            continue
+        wrong = wrong or []
+        off = [read.counter_m[j] - would for j, would in wrong]
+        if len(wrong) > 1 and np.ptp(off) < GROSS_M:
+            findings.append(_jumped([out[mine[j]] for j, _ in wrong], run, float(np.mean(off))))
+        else:
+            findings += [_of_one(out[mine[j]], run, read.counter_m[j], w) for j, w in wrong]
+        for j, _ in wrong:
+            out[mine[j]] = _without(out[mine[j]], {run.id})
+    return Trusted(out, frozenset(order_only), findings)
+
+
+def _without(point: Point, runs: frozenset[str] | set[str]) -> Point:
+    return replace(point, readings={r: c for r, c in point.readings.items() if r not in runs})
+
+
+@dataclass(frozen=True, slots=True)
+class _Readings:
+    """One run's readings in rising order, and where their points lie."""
+
+    counter_m: Floats  # (n,)
+    xyz_m: Floats  # (n, 3); an unknown level is left out of distances
+    chord_m: Floats  # (n, n)
+    fits: Flags  # (n, n) a cable so long, of so much more, may join two points as neighbours
+
+    @classmethod
+    def of(cls, points: Sequence[Point], run: str, accuracy: Accuracy) -> _Readings:
+        counter = np.array([p.readings[run] for p in points])
+        xyz = np.array([p.xyz_m for p in points])
+        spread = np.array([np.trace(p.cov[:2, :2]) for p in points])
+        chord = np.linalg.norm(np.nan_to_num(xyz[:, None] - xyz[None]), axis=2)
+        counted = np.abs(counter[:, None] - counter[None])
+        sigma = np.sqrt(spread[:, None] + spread[None] + counter_variance(counted, accuracy))
+        short = chord - counted > GROSS_M + 3 * sigma
+        most = np.minimum(chord, np.median(np.diagonal(chord, 1)))
+        winding = counted - chord > _WINDING * most + _WINDING_M + 3 * sigma
+        return cls(counter, xyz, chord, ~short & ~winding)
+
+    def expected(self, j: int, known: Ints) -> tuple[float, float]:
+        """Counter that the points of others (k ≥ 2) give one, and how far it lies beside them.
+
+        Beyond the ends the path goes straight on, and may have turned by 45° since.
+        """
+        path, counter = self.xyz_m[known][:, :2], self.counter_m[known]
+        leg = np.diff(path, axis=0)
+        square = np.maximum(np.einsum("lc,lc->l", leg, leg), 1e-9)
+        t = np.einsum("lc,lc->l", self.xyz_m[j, :2] - path[:-1], leg) / square
+        low, high = np.zeros(len(leg)), np.ones(len(leg))
+        low[0], high[-1] = -np.inf, np.inf
+        t = np.clip(t, low, high)
+        beside = np.linalg.norm(path[:-1] + t[:, None] * leg - self.xyz_m[j, :2], axis=1)
+        at = int(np.argmin(beside))
+        beyond = max(float(t[at]) - 1.0, -float(t[at]), 0.0) * float(np.sqrt(square[at]))
+        reading = counter[at] + t[at] * (counter[at + 1] - counter[at])
+        return float(reading), float(beside[at] - beyond - _BESIDE * np.sqrt(square[at]))
+
+
+def _of_all(read: _Readings, run: Run) -> Finding | None:
+    """Return what is said of a run whose readings are all off by one factor."""
+    chord = np.diagonal(read.chord_m, 1)
+    useful = chord > GROSS_M / 2
+    ratio = np.diff(read.counter_m)[useful] / chord[useful]
+    if not len(ratio):
+        return None
+    typical = float(np.median(ratio))
+    off = np.abs(np.log(np.maximum(ratio, 1e-9) / typical))
+    factor = min(_UNITS, key=lambda k: abs(np.log(typical / k)))
+    near = bool(abs(np.log(typical / factor)) < np.log(1.15))
+    if _WILD[0] <= typical <= _WILD[1]:
+        odd = not _ODD[0] <= typical <= _ODD[1] and (off < np.log(1.1)).mean() >= 0.8
+    else:
+        odd = (off < np.log(1.3)).mean() >= 0.8
+    if not odd or not (near or len(ratio) > 3):
+        return None
+    slip = f" ({_UNITS[factor]}?)" if near else ""
+    return Finding(
+        "error",
+        "link",
+        "counter-factor",
+        f"run {run.id}",
+        f"its counters differ by a factor from the distances between its stops throughout{slip}; "
+        "they give the order of the stops, but no length is taken from them",
+        f"counted {typical:.3g} times what lies between neighbouring stops (median of "
+        f"{len(ratio)})",
+        "check [units] counter in site.toml, and how the counter was read",
+    )
+
+
+def _of_none(run: Run) -> Finding:
+    return Finding(
+        "error",
+        "link",
+        "counter-contradiction",
+        f"run {run.id}",
+        "its counters and the places of its stops contradict each other, and too few of them agree "
+        "to tell which are wrong; they give the order of the stops, but no length is taken from "
+        "them: the line is drawn by its marks",
+        "",
+        "check every counter reading of the run, and mark its stops again",
+    )
+
+
+def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
+    """Return the readings that cannot be, each with what its place among the others would read.
+
+    The longest chain of readings that can be neighbours is believed when it is more than half; None
+    when there is no such chain. A reading outside it is wrong when its point lies on the path of
+    the chain, but elsewhere than it was read. Several that make a chain of their own before it or
+    after it are a counter that jumped once: the adjustment bears that.
+    """
+    if np.diagonal(read.fits, 1).all():
+        return []
+    first, last = _chains(read.fits, forward=True), _chains(read.fits, forward=False)
+    longest = int(first.max())
+    on = np.flatnonzero(first + last - 1 == longest)
+    # where either of two would do, neither is believed
+    sure = np.array([i for i in on if (first[on] == first[i]).sum() == 1], int)
+    outside = np.setdiff1d(np.arange(len(first)), sure)
+    if 2 * longest <= len(first) or len(sure) < 2:
+        return None
+    chained = len(outside) > 1 and bool(read.fits[outside[:-1], outside[1:]].all())
+    if chained and (outside[0] > sure[-1] or outside[-1] < sure[0]):
+        return []
+    out = []
+    for j in outside.tolist():
+        reading, beside = read.expected(j, sure)
+        if beside < _BESIDE_M and abs(reading - read.counter_m[j]) > 1.5 * GROSS_M:
+            out.append((j, reading))
+    return out
+
+
+def _chains(fits: Flags, *, forward: bool) -> Ints:
+    """How many readings (n,) the longest chain up to each holds; from each on, backwards."""
+    n = len(fits)
+    out = np.ones(n, dtype=np.int64)
+    for i in range(n) if forward else range(n - 1, -1, -1):
+        before = slice(0, i) if forward else slice(i + 1, n)
+        may = fits[i, before]
+        if may.any():
+            out[i] = 1 + out[before][may].max()
+    return out
+
+
+def _jumped(points: Sequence[Point], run: Run, by_m: float) -> Finding:
+    """Several readings off by as much: the counter was set anew, or slipped."""
+    names = ", ".join(p.subject for p in points)
+    return Finding(
+        "error",
+        "link",
+        "counter-jump",
+        f"run {run.id}",
+        f"its counter jumped: the readings of {names} do not go on from the others; they are not "
+        "used, and these are placed in the line by their marks",
+        f"{by_m:+.1f} m",
+        "correct the counters after the jump, or give them a run of their own",
+        points[0].where,
+    )
+
+
+def _of_one(point: Point, run: Run, reading_m: float, expected_m: float) -> Finding:
+    lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
+    read, would = reading_m + lag, expected_m + lag
+    slip = ""
+    for factor, words in _SLIPS.items():
+        if abs(read / factor - would) < 0.1 * GROSS_M + 0.02 * abs(would):
+            slip = f": {words}"
+    return Finding(
+        "error",
+        "link",
+        "counter-impossible",
+        point.subject,
+        f"its counter reading cannot be: where it was marked, run {run.id} would have read about "
+        f"{would:.1f} m, not {read:.2f} m{slip}; the reading is not used, and it is placed in the "
+        "line by its marks",
+        f"{read - would:+.1f} m",
+        f"correct the counter of {point.subject}; if it is right, mark it again",
+        point.where,
+    )
