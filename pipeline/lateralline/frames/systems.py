@@ -95,7 +95,8 @@ def with_levels(plan: CRS, vertical: CRS | None, levels: Levels) -> CRS:
     Kept from call to call: PROJ takes 30 ms to put two systems together.
     """
     if vertical is not None:
-        return CompoundCRS(f"{plan.name} + {vertical.name}", [plan, vertical])
+        # As a plain CRS: pyproj's own class for these cannot be made two-dimensional again.
+        return CRS(CompoundCRS(f"{plan.name} + {vertical.name}", [plan, vertical]))
     return plan.to_3d() if levels == "ellipsoidal" else plan
 
 
