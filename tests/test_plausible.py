@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from math import nan
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,9 +16,13 @@ from pyproj import CRS, Transformer
 
 from lateralline.frames import site_frame
 from lateralline.place import place
-from lateralline.place.readings import readings
+from lateralline.place.readings import readings, zones_by_area
+from lateralline.place.zones import holding, sister_zones
 from lateralline.records import FieldRecord, Finding, Floats, Spots
 from lateralline.settings import Georeference
+from lateralline.stages import SiteResult, run_site
+from lateralline.synthetic import SCENARIOS
+from lateralline.synthetic import make_site as make_practice
 
 US_FT = 1200 / 3937
 SLIPS = {
@@ -27,6 +32,7 @@ SLIPS = {
     "feet-as-metres",
     "coordinates-in-degrees",
     "wrong-zone",
+    "which-zone",
     "points-far-apart",
     "point-outside-crs-area",
 }
@@ -103,7 +109,12 @@ def site(make_site) -> Callable[..., FieldRecord]:
 
 
 def slips(record: FieldRecord) -> list[Finding]:
-    return [f for f in place(record).findings if f.code in SLIPS]
+    """What is said to be wrong; that a zone cannot be checked is no such thing."""
+    return [f for f in place(record).findings if f.code in SLIPS - {"which-zone"}]
+
+
+def codes(record: FieldRecord) -> set[str]:
+    return {f.code for f in place(record).findings}
 
 
 def only(record: FieldRecord, code: str, severity: str = "error") -> Finding:
@@ -255,6 +266,136 @@ def test_a_whole_site_in_the_wrong_zone_shows_against_the_extent(site) -> None:
     assert slips(site("EPSG:32616", there)) == []
     found = only(site("EPSG:32616", there, extent=ERIE_EXTENT), "wrong-zone")
     assert "UTM zone 17N" in found.what
+
+
+def test_a_zone_is_named_where_its_area_of_use_tells(site) -> None:
+    """Ohio North said to be South: outside the one's counties, inside the other's (EPSG areas).
+
+    40.43° N is no more than a warning: Ohio South ends at 40.4°, and a job may lie across.
+    """
+    record = site("EPSG:3735", near("EPSG:3734", *ERIE))
+    found = only(record, "wrong-zone", "warning")
+    assert "they fit: NAD83 / Ohio North (ftUS)" in found.what
+    assert not codes(record) & {"outside-crs-area", "which-zone"}
+
+
+def test_a_grid_of_the_state_beside_is_named_too(site) -> None:
+    """Ohio North said to be Pennsylvania South: no zone of Pennsylvania holds it, one beside does.
+
+    At 41.77° N, 76.65° W: 0.6° north of the zone's edge.
+    """
+    found = only(site("EPSG:2272", near("EPSG:3734", *ERIE)), "wrong-zone", "warning")
+    assert "they fit: NAD83 / Ohio North (ftUS)" in found.what
+
+
+def test_where_several_zones_fit_none_is_chosen() -> None:
+    """The numbers of a UTM zone are those of the zones beside it."""
+    crs, at = CRS(26917), near("EPSG:26917", -81.0, 45.0)
+    fit = [zone.name for zone, inside in holding(sister_zones(crs), crs, at) if inside.all()]
+    assert len(fit) == 2
+    reading = zones_by_area(crs, at)
+    assert reading is not None
+    assert "nothing on record shows in which of these" in reading.what
+    assert all(name in reading.what for name in fit)
+    assert zones_by_area(crs, at * (1.0, 3.0)) is None  # beyond the pole in every zone
+
+
+def test_a_grid_without_neighbours_names_none(site) -> None:
+    """Far east of the British grid's area: its datum has no other grid beside it."""
+    there = near("EPSG:27700", -1.5, 52.0) * (3.2, 1.0)
+    record = site("EPSG:27700", there)
+    assert "wrong-zone" not in codes(record)
+    assert zones_by_area(CRS(27700), there) is None
+
+
+@pytest.mark.parametrize(
+    ("crs", "lon", "lat", "sister"),
+    [
+        ("EPSG:32617", *ERIE, "UTM zone 16N, WGS 84 / UTM zone 18N"),
+        ("EPSG:28355", 146.0, -37.0, "MGA zone 54"),
+        ("EPSG:3734", -81.4, 40.9, "Ohio South"),
+        ("EPSG:3734", *ERIE, ""),  # as Ohio South it would lie outside, and that would show
+        ("EPSG:31467", 9.2, 48.8, ""),  # the zone's number stands in the easting
+        ("EPSG:2264", -80.0, 35.5, ""),  # one zone for the whole state
+        ("EPSG:6318", *ERIE, ""),
+    ],
+)
+def test_a_zone_that_could_as_well_be_another_is_said(
+    site, crs: str, lon: float, lat: float, sister: str
+) -> None:
+    record = site(crs, near(crs, lon, lat))
+    said = [f for f in place(record).findings if f.code == "which-zone"]
+    assert [f.severity for f in said] == (["info"] if sister else [])
+    if sister:
+        assert sister in said[0].what
+        assert "crs.extent" in said[0].what_to_do
+        box = (lon - 0.2, lat - 0.2, lon + 0.2, lat + 0.2)
+        assert "which-zone" not in codes(site(crs, near(crs, lon, lat), extent=box))
+
+
+# ---- what only follows -----------------------------------------------------------------------
+
+OF_THE_PLACE = {"outside-crs-area", "datum-ballpark", "datum-zero-shift", "which-foot"}
+
+
+@pytest.mark.parametrize(
+    ("crs", "wrong", "code"),
+    [
+        ("EPSG:4258", lambda xy: xy[:, ::-1], "coordinates-swapped"),  # ETRS89, 9° E 50° N
+        ("EPSG:4269", lambda xy: xy * (-1.0, 1.0), "longitude-sign"),  # NAD83, Ohio
+        ("EPSG:3734", lambda xy: xy * US_FT, "metres-as-feet"),
+    ],
+)
+def test_a_misplaced_site_is_told_of_its_place_alone(
+    site, crs: str, wrong: Callable[[Floats], Floats], code: str
+) -> None:
+    """No datum, foot or area is at fault where the coordinates are."""
+    there = near(crs, *((9.0, 50.0) if crs == "EPSG:4258" else ERIE))
+    record = site(crs, wrong(there))
+    assert only(record, code).subject == "3 control points"
+    assert not codes(record) & OF_THE_PLACE
+    assert {f.code for f in place(record).findings if f.severity == "error"} == {code}
+    assert {f.code for f in site_frame(record).findings} & OF_THE_PLACE  # what it would have been
+
+
+def test_one_misplaced_point_leaves_the_frame_its_findings(site) -> None:
+    marks = near("EPSG:3734", *ERIE, n=6)
+    marks[1] = marks[1, ::-1]
+    said = codes(site("EPSG:3734", near("EPSG:3734", *ERIE), marks))
+    assert {"coordinates-swapped", "datum-zero-shift", "which-foot"} <= said
+
+
+def test_control_out_of_place_is_not_called_out_of_proportion_as_well(site) -> None:
+    there = near("EPSG:32617", *ERIE)
+    there[2] = there[2, ::-1]
+    record = site("EPSG:32617", there)
+    assert "coordinates-swapped" in codes(record)
+    assert "control-out-of-proportion" not in codes(record)
+
+
+@pytest.mark.parametrize("swapped", [True, False])
+def test_lengths_that_are_wrong_are_not_held_against_readings(
+    tmp_path: Path, swapped: bool
+) -> None:
+    """Degrees exchanged near 81° W: nulls lie elsewhere and nearer, and readings seem wrong."""
+    name = "frames-swapped"
+    make_practice(SCENARIOS[name], SCENARIOS[name].seed, folder := tmp_path / "site")
+    for path in (folder / "marks.csv", folder / "control.csv", folder / "exposures.csv"):
+        if swapped or not path.exists():
+            continue
+        head, _, rest = path.read_text().partition("\n")
+        columns = head.split(",")
+        x, y = columns.index("x"), columns.index("y")
+        columns[x], columns[y] = "y", "x"
+        path.write_text(",".join(columns) + "\n" + rest)
+    result = run_site(folder, until="derive")
+    assert isinstance(result, SiteResult)
+    found = {f.code for f in result.findings}
+    assert ("coordinates-swapped" in found) == swapped
+    assert ("not-judged" in found) == swapped
+    assert bool({f.stage for f in result.findings} & {"solve", "link", "derive"}) != swapped
+    unsaid = [f for f in result.work["solved"].findings if f.severity == "error"]
+    assert bool(unsaid) == swapped
 
 
 def test_what_no_slip_explains_is_far_apart(site) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
@@ -116,7 +116,7 @@ def _derive(work: Work) -> Work:
         earlier=_staged_findings(work),
         frame=placed.frame,
     )
-    return {"products": products}
+    return {"products": _unless_misshapen(products, placed, len(_staged_findings(work)))}
 
 
 def _write(work: Work) -> Work:
@@ -221,12 +221,28 @@ def findings_of(work: Work) -> tuple[Finding, ...]:
     return _staged_findings(work)
 
 
+def _unless_misshapen(
+    products: tuple[Product, ...], placed: Placed, earlier: int
+) -> tuple[Product, ...]:
+    """Return products without derive's own findings where lengths between marks are wrong."""
+    if not placed.misshapen:
+        return products
+    return tuple(
+        replace(p, columns={k: v[:earlier] for k, v in p.columns.items()})
+        if p.layer == "findings"
+        else p
+        for p in products
+    )
+
+
 def _staged_findings(work: Work) -> tuple[Finding, ...]:
+    """Return the findings of the stages before derive; place says where later ones are not told."""
+    told = "placed" in work and "solved" in work and not work["placed"].misshapen
     return (
         *(work["record"].findings if "record" in work else ()),
         *(work["placed"].findings if "placed" in work else ()),
-        *(work["solved"].findings if "solved" in work else ()),
-        *(work["linked"].findings if "linked" in work else ()),
+        *(work["solved"].findings if told else ()),
+        *(work["linked"].findings if told and "linked" in work else ()),
     )
 
 

@@ -8,15 +8,17 @@ meant for. What none of these shows, such as one foot read as the other, cannot 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from pyproj import CRS, Geod
 
 from lateralline.frames import Frame, degrees_of, outside_area
-from lateralline.place.readings import LonLat, Reading, other_systems, readings
+from lateralline.place.notes import site_finding
+from lateralline.place.readings import LonLat, Reading, other_systems, readings, zones_by_area
+from lateralline.place.zones import holding, sister_zones
 from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints
 
 _SPHERE: Final = Geod(ellps="WGS84")  # distances here are told in kilometres
@@ -28,6 +30,27 @@ _POLAR_DEG: Final = 80.0
 #: outside the first margin, and taken for certain outside the second.
 _OUT_DEG: Final = 0.05
 _FAR_DEG: Final = 1.0
+_MOST_NAMED: Final = 3
+_FIRST: Final = "put the coordinates right first"
+
+#: Findings that hold only where the frame lies, between which control, or for lengths as given.
+_OF_THE_PLACE: Final = {
+    "outside-crs-area",
+    "grid-not-ground",
+    "grid-not-conformal",
+    "which-foot",
+    "datum-ballpark",
+    "datum-ballpark-accepted",
+    "datum-zero-shift",
+    "datum-better-missing",
+    "datum-operation",
+}
+_OF_THE_CONTROL: Final = {
+    "baseline-length",
+    "baseline-out-of-proportion",
+    "control-out-of-proportion",
+}
+_OF_THE_SHAPE: Final = {"marks-coincide"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,25 +101,72 @@ class _Place:
         return np.asarray(across & along)
 
 
-def misplaced(frame: Frame, record: FieldRecord) -> Iterator[Finding]:
-    """Yield one finding for each slip that explains coordinates far off, and for what none does."""
+class Misplaced(NamedTuple):
+    """What is wrong with where coordinates lie, and what else is wrong only because of it."""
+
+    findings: tuple[Finding, ...] = ()
+    named: bool = False  # what lies outside the area of its CRS is explained
+    site: bool = False  # surely half of all points or more: the frame lies elsewhere
+    control: bool = False  # surely some of the control
+    shape: bool = False  # surely half of the gnss marks or more, and lengths between them with it
+
+
+def misplaced(frame: Frame, record: FieldRecord) -> Misplaced:
+    """Return a finding for each slip that explains coordinates far off, and for what none does."""
     crs = frame.horizontal
     if crs is None:
-        return
+        return Misplaced()
     points = _points(crs, record)
     if not len(points.xy):
-        return
+        return Misplaced()
     place, astray = _where_it_should_be(crs, points, record)
-    explained = np.zeros(len(astray), dtype=np.bool_)
-    if place is not None and astray.any():
-        for rows, reading in _explained(crs, points, place, astray):
-            explained[rows] = True
-            yield _finding(points, rows, place, reading)
-        if (left := np.flatnonzero(astray & ~explained & ~points.outside)).size and place.beyond:
-            yield _finding(points, left, place, None)
-            explained[left] = True
+    explained, sure, misshapen = (np.zeros(len(astray), dtype=np.bool_) for _ in range(3))
+    found: list[Finding] = []
+    for rows, reading in _explained(crs, points, place, astray) if astray.any() else ():
+        found.append(_finding(points, rows, place, reading))
+        explained[rows] = True
+        sure[rows] = found[-1].severity == "error"
+        misshapen[rows] = sure[rows] & (not reading.keeps_shape)
+    if (left := np.flatnonzero(astray & ~explained & ~points.outside)).size and place.beyond:
+        found.append(_finding(points, left, place, None))
+        explained[left] = sure[left] = True
     if not any(f.code == "outside-crs-area" for f in frame.findings):
-        yield from _outside(crs, points, points.outside & ~explained)
+        found += _outside(crs, points, points.outside & ~explained)
+    if not found and record.settings.georeference.extent is None:
+        found += _in_doubt(crs, points)
+    control = np.array(points.noun) == "control point"
+    marks = np.array(points.noun) == "mark"
+    return Misplaced(
+        tuple(found),
+        named=bool(explained.any() and explained[points.outside].all()),
+        site=bool(sure.mean() >= 0.5),
+        control=bool(sure[control].any()),
+        shape=bool(marks.any() and misshapen[marks].mean() >= 0.5),
+    )
+
+
+def roots(findings: Iterable[Finding], lost: Misplaced) -> tuple[Finding, ...]:
+    """Return findings of place less those that are so only because coordinates are misplaced."""
+    gone = set[str]()
+    if lost.named:
+        gone |= {"outside-crs-area"}
+    if lost.site:
+        gone |= _OF_THE_PLACE
+    if lost.control:
+        gone |= _OF_THE_CONTROL
+    if lost.shape:
+        gone |= _OF_THE_SHAPE
+    kept = tuple(f for f in findings if f.code not in gone)
+    if lost.site and any(f.code == "datum-ballpark" for f in findings):
+        what = "no GeoJSON is written: nothing leads from there to longitude and latitude"
+        kept += (site_finding("info", "geojson-left-out", what, "", _FIRST),)
+    if lost.shape:
+        what = (
+            "what the measurements say of one another is not told: most of it would only follow "
+            "from the coordinates being wrong"
+        )
+        kept += (site_finding("info", "not-judged", what, "", _FIRST),)
+    return kept
 
 
 def _points(crs: CRS, record: FieldRecord) -> _Points:
@@ -121,9 +191,7 @@ def _points(crs: CRS, record: FieldRecord) -> _Points:
     )
 
 
-def _where_it_should_be(
-    crs: CRS, points: _Points, record: FieldRecord
-) -> tuple[_Place | None, Flags]:
+def _where_it_should_be(crs: CRS, points: _Points, record: FieldRecord) -> tuple[_Place, Flags]:
     """Return what knows where the site is, and (n,) which points it does not hold."""
     if (extent := record.settings.georeference.extent) is not None:
         middle = "the middle of the project's extent"
@@ -159,7 +227,7 @@ def _explained(
     """Yield the rows each reading explains, one table at a time; a row is explained once.
 
     Of several plain slips the one that brings a row nearest the middle of the place; another grid
-    only where none of these does.
+    only where none of these does, and by its area of use where nothing else knows the place.
     """
     left = np.flatnonzero(astray)
     plain = list(readings(crs))
@@ -169,7 +237,13 @@ def _explained(
     for number, reading in enumerate(plain):
         yield from _by_table(points, left[found & (nearest == number)], reading)
     left = left[~found]
-    for reading in other_systems(crs, *place.centre) if place.beyond and left.size else ():
+    if not left.size:
+        return
+    if not place.beyond:
+        if points.outside.all() and (zone := zones_by_area(crs, points.xy[left])) is not None:
+            yield from _by_table(points, left, zone)
+        return
+    for reading in other_systems(crs, *place.centre):
         held = np.isfinite(place.away(reading.read(points.xy[left])))
         yield from _by_table(points, left[held], reading)
         left = left[~held]
@@ -194,7 +268,8 @@ def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None
             "error", "place", "points-far-apart", subject, what, where, to_do, points.where[first]
         )
     sure = place.beyond or not place.holds(_rows(points.lonlat, rows), _FAR_DEG).any()
-    what = f"{reading.what}; read so, {'it lies' if count == 1 else 'they lie'} {place.near}"
+    near = reading.near or place.near
+    what = f"{reading.what}; read so, {'it lies' if count == 1 else 'they lie'} {near}"
     return Finding(
         "error" if sure else "warning",
         "place",
@@ -221,6 +296,25 @@ def _as_given(points: _Points, row: int, place: _Place) -> str:
         return at
     _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
     return f"{at}, {away_m / 1000.0:,.0f} km from {place.middle}"
+
+
+def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
+    """Say that a wrong zone would not show: the coordinates lie as well in a sister zone's area."""
+    fit = [z for z, inside in holding(sister_zones(crs), crs, points.xy) if inside.all()]
+    if not fit:
+        return
+    here = points.lonlat[0][0], points.lonlat[1][0]
+    there = [[float(v[0]) for v in degrees_of(zone, points.xy[:1])] for zone in fit]
+    away_m = np.array([_SPHERE.inv(*here, at[0], at[1])[2] for at in there])
+    names = ", ".join(str(fit[i].name) for i in np.argsort(away_m, kind="stable")[:_MOST_NAMED])
+    yield site_finding(
+        "info",
+        "which-zone",
+        f"nothing on record shows that the zone is right: the coordinates would lie as well in the "
+        f"area of {names}",
+        f"{away_m.min() / 1000.0:,.0f} km away, the nearest",
+        "give crs.extent in site.toml, where every site of the project lies",
+    )
 
 
 def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:

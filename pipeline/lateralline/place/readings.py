@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 
 from lateralline.frames import degrees_of
+from lateralline.place.zones import holding, neighbouring_grids, sister_zones
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
@@ -27,6 +28,7 @@ _ZONE: Final = re.compile(r"(.* zone )(\d+)([NS]?)")
 _UTM_ZONES: Final = 60
 _BESIDE_DEG: Final = 0.5  # how near the area of another grid must come
 _MOST_SYSTEMS: Final = 80  # tried for one place; the nearest kin come first
+_MOST_NAMED: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,8 @@ class Reading:
     what: str
     to_do: str
     read: Callable[[Floats], LonLat]
+    keeps_shape: bool = True  # False: lengths between points are wrong too, as given
+    near: str = ""  # where the coordinates lie when read so; "" = where the witness knows
 
 
 def readings(crs: CRS) -> Iterator[Reading]:
@@ -48,6 +52,7 @@ def readings(crs: CRS) -> Iterator[Reading]:
         f"{crs.name} lists",
         f"put {noun[0]} into x and {noun[1]} into y",
         lambda xy: degrees_of(crs, xy[:, ::-1]),
+        keeps_shape=crs.is_projected,
     )
     if crs.is_geographic:
         yield Reading(
@@ -63,6 +68,7 @@ def readings(crs: CRS) -> Iterator[Reading]:
         f"coordinates are degrees, but {crs.name} is in {crs.axis_info[0].unit_name}",
         "name the geographic CRS they are in, or convert them",
         _as_degrees,
+        keeps_shape=False,
     )
     yield Reading(
         "coordinates-in-degrees",
@@ -70,6 +76,7 @@ def readings(crs: CRS) -> Iterator[Reading]:
         f"{crs.axis_info[0].unit_name}",
         "name the geographic CRS they are in, and put longitude into x",
         lambda xy: _as_degrees(xy[:, ::-1]),
+        keeps_shape=False,
     )
 
 
@@ -82,6 +89,7 @@ def _units(crs: CRS) -> Iterator[Reading]:
             f"coordinates are metres, but {crs.name} is in {unit}",
             "convert them, or name the CRS of the same grid in metres",
             lambda xy: degrees_of(crs, xy / unit_m),
+            keeps_shape=False,
         )
     else:
         yield Reading(
@@ -89,6 +97,7 @@ def _units(crs: CRS) -> Iterator[Reading]:
             f"coordinates are feet, but {crs.name} is in {unit}",
             "convert them, or name the CRS of the same grid in feet (ft and us-ft differ)",
             lambda xy: degrees_of(crs, xy * METRES_PER["ft"] / unit_m),
+            keeps_shape=False,
         )
 
 
@@ -117,8 +126,29 @@ def other_systems(crs: CRS, lon: float, lat: float) -> Iterator[Reading]:
             yield _in_system(crs, other)
 
 
+def zones_by_area(crs: CRS, xy: Floats) -> Reading | None:
+    """Return what says in which other zone coordinates (n, 2) outside the area of `crs` belong.
+
+    Zones of the same grid are asked first, then the grids of neighbouring areas; one that holds
+    all of the coordinates in its own area of use is named, several are named as open. None when
+    there is none.
+    """
+    for grids in (sister_zones(crs), neighbouring_grids(crs)):
+        fit = [grid for grid, inside in holding(grids, crs, xy) if inside.all()]
+        if not fit:
+            continue
+        names = ", ".join(str(grid.name) for grid in fit[:_MOST_NAMED])
+        which = "nothing on record shows in which of these" if len(fit) > 1 else "they fit"
+        return replace(
+            _in_system(crs, fit[0]),
+            what=f"coordinates are outside the area of {crs.name}; {which}: {names}",
+            near="in its area of use" if len(fit) == 1 else "in the area of use of the first",
+        )
+    return None
+
+
 def _in_system(crs: CRS, other: CRS) -> Reading:
-    zones = all(_ZONE.fullmatch(c.name) for c in (crs, other))
+    zones = all(_ZONE.fullmatch(c.name) for c in (crs, other)) or other in sister_zones(crs)
     return Reading(
         "wrong-zone",
         f"coordinates are those of {other.name}, not of {crs.name}"

@@ -13,7 +13,7 @@ from lateralline.frames import Frame
 from lateralline.place.control import Control, control_in
 from lateralline.place.level_bases import levels_mixed
 from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
-from lateralline.place.misplaced import misplaced
+from lateralline.place.misplaced import misplaced, roots
 from lateralline.place.notes import Notes, complete, metres
 from lateralline.place.plan import Plan, plan_positions
 from lateralline.place.plausible import control_plausible
@@ -33,6 +33,7 @@ class Placed:
     marks: Marks
     exposures: Exposures
     findings: tuple[Finding, ...]
+    misshapen: bool = False  # coordinates are wrong so that lengths between marks are wrong too
 
 
 def place(record: FieldRecord) -> Placed:
@@ -46,14 +47,12 @@ def place(record: FieldRecord) -> Placed:
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
     exposures, from_exposures = _exposures(record, frame, control, ground)
-    plausible = (
-        *control_plausible(record, control),
-        *misplaced(frame, record),
-        *levels_mixed(record, frame),
-    )
-    findings = (*frame.findings, *reduced, *assumed, *plausible, *from_marks, *from_exposures)
+    lost = misplaced(frame, record)
+    plausible = (*control_plausible(record, control), *levels_mixed(record, frame))
+    of_spots = (*from_marks, *from_exposures)
+    found = roots((*frame.findings, *reduced, *assumed, *plausible, *of_spots), lost)
     marks, exposures = _used(marks, exposures)
-    return Placed(frame, marks, exposures, findings)
+    return Placed(frame, marks, exposures, (*lost.findings, *found), misshapen=lost.shape)
 
 
 def _marks(
