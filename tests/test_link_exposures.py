@@ -349,3 +349,109 @@ def test_a_wrong_exposure_is_sized_across_the_line_when_no_counter_tells_along(
         errors.append((size - 0.60) / sigma)
     assert np.square(errors).sum() < 45.3
     assert np.square(errors).sum() > 3.0  # nor is σ put so wide that nothing could be wrong
+
+
+# ---- counters that cannot be -------------------------------------------------------------------
+
+
+def misread(folder: Path, read: Callable[[float], float], *, stop: str = "") -> None:
+    """Write another reading for one stop, or for all."""
+
+    def change(rows: list[Row]) -> list[Row]:
+        return [
+            r if stop and r["stop"] != stop else r | {"counter": f"{read(float(r['counter'])):.2f}"}
+            for r in rows
+        ]
+
+    edit(folder, "stops", change)
+
+
+def assert_drawn_as_it_lies(found: Built, true_m: float) -> None:
+    """The line is as long as it is, in order, with its one bend, and under the ground."""
+    line = found.line()
+    assert abs(np.linalg.norm(np.diff(line.xyz_m, axis=0), axis=1).sum() - true_m) < 0.3
+    stops = [r.split("/")[1] for r in line.ref.tolist() if r.startswith("R1/")]
+    assert stops == sorted(stops, key=int, reverse=True)
+    turns = np.degrees([t for s in line.stretches for t in s.bend_rad])
+    assert turns.tolist() == pytest.approx([45.0], abs=6.0)
+    assert min(float(str(n["cover_m"])) for n in found.nodes()) > 0.5
+
+
+@pytest.mark.parametrize("factor", [10.0, 0.1, 1 / 0.3048])
+@pytest.mark.parametrize("stop", ["1", "5", "11"])
+def test_one_reading_off_by_a_factor_is_named_and_moves_nothing(
+    factor: float, stop: str, tmp_path: Path
+) -> None:
+    folder = made(tmp_path / "site")
+    misread(folder, lambda c: c * factor, stop=stop)
+    found = built(folder)
+    assert_drawn_as_it_lies(found, 27.0)
+    errors = [f for f in found.findings if f.severity == "error" and f.stage == "link"]
+    assert [f.subject for f in errors] == [f"stop R1/{stop}"]
+    if (factor, stop) == (0.1, "1"):  # before the next by more: that the adjustment finds
+        assert errors[0].code == "link-blunder"
+        return
+    assert errors[0].code == "counter-impossible"
+    slip = {10.0: "ten times too large", 0.1: "ten times too small"}.get(factor, "feet taken for")
+    assert slip in errors[0].what
+
+
+@pytest.mark.parametrize(
+    ("factor", "slip"),
+    [
+        (10.0, "ten times too large"),
+        (0.1, "ten times too small"),
+        (1 / 0.3048, "feet taken for metres"),
+        (0.3048, "metres taken for feet"),
+        (1.25, ""),
+    ],
+)
+def test_all_readings_off_by_a_factor_give_the_order_and_no_length(
+    factor: float, slip: str, tmp_path: Path
+) -> None:
+    folder = made(tmp_path / "site")
+    misread(folder, lambda c: c * factor)
+    found = built(folder)
+    assert_drawn_as_it_lies(found, 27.0)
+    assert found.errors() == ["counter-factor"]
+    said = found.said("counter-factor")[0]
+    assert said.subject == "run R1"
+    assert slip in said.what
+    told = re.match(r"counted ([\d.]+) times", said.by_how_much)
+    assert told
+    assert float(told[1]) == pytest.approx(factor, rel=0.05)
+
+
+def test_a_counter_set_anew_is_told_once(tmp_path: Path) -> None:
+    folder = made(tmp_path / "site")
+    edit(
+        folder,
+        "stops",
+        lambda rows: [
+            r | {"counter": f"{float(r['counter']) - 10.0 * (int(r['stop']) > 5):.2f}"}
+            for r in rows
+        ],
+    )
+    found = built(folder)
+    assert_drawn_as_it_lies(found, 27.0)
+    assert found.errors() == ["counter-jump"]
+    assert "stop R1/1, stop R1/2" in found.said("counter-jump")[0].what
+
+
+@pytest.mark.parametrize("factor", [10.0, 1 / 0.3048])
+def test_two_stops_whose_counter_contradicts_them_are_drawn_by_their_marks(
+    factor: float, tmp_path: Path
+) -> None:
+    folder = made(tmp_path / "site", runs=[TrueRun("R1", "L1", "CO1", "with", (5.0, 7.7))])
+    misread(folder, lambda c: c * factor, stop="2")
+    found = built(folder)
+    assert found.errors() == ["counter-contradiction"]
+    assert abs(np.linalg.norm(np.diff(found.line().xyz_m, axis=0), axis=1).sum() - 2.7) < 0.3
+
+
+def test_true_counters_are_let_be(tmp_path: Path) -> None:
+    """Two right angles close to each other, slack and all: no reading is called impossible."""
+    for seed in range(6):
+        runs = [R1, TrueRun("R2", "L1", "MAIN", "against", tuple(np.arange(1.0, 29.0, 3.1)))]
+        found = built(made(tmp_path / str(seed), seed=seed, lines=[pipe(90.0)], runs=runs))
+        assert not {f.code for f in found.findings if f.code.startswith("counter-")}

@@ -21,6 +21,7 @@ from lateralline.link import branches
 from lateralline.link.adjust import Alone, adjust_line
 from lateralline.link.blunders import contradicted, misfit_finding, named, tied
 from lateralline.link.branches import Junction
+from lateralline.link.counters import trusted, without_runs
 from lateralline.link.equations import exact_is_small
 from lateralline.link.exposed import gather_exposures, gather_levels
 from lateralline.link.impossible import impossible_lengths, undecided_shapes
@@ -48,6 +49,7 @@ class _Found:
     riders: dict[str, list[Rider]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     contested: set[str] = field(default_factory=set)  # exposures that something contradicts
+    order_only: set[str] = field(default_factory=set)  # runs whose counters give no lengths
 
 
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
@@ -120,10 +122,14 @@ def _ready(
         found.junctions.pop(line, None)
         found.findings.append(_too_few(line, points, surveyed=bool(runs)))
         return []
-    found.findings += impossible_lengths(points, exact_is_small(settings.accuracy))
-    if line not in found.junctions:
-        found.findings += _entry_findings(runs, points)
     points, riders = set_riders(points, runs)
+    points = without_runs(points, found.order_only)
+    of_riders = without_runs([r.point for r in riders], found.order_only)
+    riders = [replace(r, point=p) for r, p in zip(riders, of_riders, strict=True)]
+    every = [*points, *of_riders]
+    found.findings += impossible_lengths(every, exact_is_small(settings.accuracy))
+    if line not in found.junctions:
+        found.findings += _entry_findings(runs, every)
     known = gather_levels(line, exposures, fixes.shared.shape[2], settings)
     levels, off = set_levels(points, riders, known)
     found.riders[line] = [*riders, *levels]
@@ -204,10 +210,12 @@ def _located(
     found.findings += [*said, *more]
     if not stops and not seen:
         return []
-    points, said = arrange(line, [*stops, *seen], runs)
+    known = trusted([*stops, *seen], runs, exact_is_small(settings.accuracy))
+    found.order_only |= known.order_only
+    points, said = arrange(line, known.points, runs)
     names = [*(r.entry for r in runs), *(p.ref for p in seen)]
     places = settle_same_places(points, settings.accuracy, names)
-    found.findings += [*said, *places.findings]
+    found.findings += [*known.findings, *said, *places.findings]
     found.contested |= places.contested
     return places.points
 

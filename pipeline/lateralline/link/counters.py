@@ -8,8 +8,9 @@ adjustment to find, which weighs it against everything else.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,17 +50,11 @@ _UNITS = _SLIPS | {
 
 @dataclass(frozen=True, slots=True)
 class Trusted:
-    """The points of a line with the readings that may order them."""
+    """The points of a line with the readings that may order them, to scale."""
 
     points: list[Point]
     order_only: frozenset[str]  # runs whose readings give the order of stops, but no lengths
     findings: list[Finding]
-
-    def lengths(self, points: Sequence[Point]) -> list[Point]:
-        """Return points without the readings that give no lengths, once they are in order."""
-        if not self.order_only:
-            return list(points)
-        return [_without(p, self.order_only) for p in points]
 
 
 def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) -> Trusted:
@@ -72,26 +67,43 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
             continue
         mine = mine[np.argsort([out[i].readings[run.id] for i in mine], kind="stable")]
         read = _Readings.of([out[i] for i in mine], run.id, accuracy)
-        wrong = _wrong(read)
-        if (said := _of_all(read, run)) is None and wrong is None:
-            said = _of_none(run)
-        if said is not None:
+        if (factor := _factor(read)) is not None:
             order_only.add(run.id)
-            findings.append(said)
-            continue
-        wrong = wrong or []
-        off = [read.counter_m[j] - would for j, would in wrong]
-        if len(wrong) > 1 and np.ptp(off) < GROSS_M:
-            findings.append(_jumped([out[mine[j]] for j, _ in wrong], run, float(np.mean(off))))
+            findings.append(_of_all(run, factor))
+            for i in mine:
+                out[i] = _to_scale(out[i], run, factor.typical)
+        elif (wrong := _wrong(read)) is None:
+            order_only.add(run.id)
+            findings.append(_of_none(run))
         else:
-            findings += [_of_one(out[mine[j]], run, read.counter_m[j], w) for j, w in wrong]
-        for j, _ in wrong:
-            out[mine[j]] = _without(out[mine[j]], {run.id})
+            findings += _said([out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong])
+            for j, _ in wrong:
+                (out[mine[j]],) = without_runs([out[mine[j]]], {run.id})
     return Trusted(out, frozenset(order_only), findings)
 
 
-def _without(point: Point, runs: frozenset[str] | set[str]) -> Point:
-    return replace(point, readings={r: c for r, c in point.readings.items() if r not in runs})
+def _said(points: Sequence[Point], run: Run, expected_m: Sequence[float]) -> list[Finding]:
+    """What is said of readings that cannot be: of each, or of a counter that jumped, once."""
+    read = [p.readings[run.id] for p in points]
+    off = np.subtract(read, expected_m)
+    if len(off) > 1 and np.ptp(off) < GROSS_M:
+        return [_jumped(points, run, float(off.mean()))]
+    return [_of_one(p, run, c, w) for p, c, w in zip(points, read, expected_m, strict=True)]
+
+
+def without_runs(points: Sequence[Point], runs: Collection[str]) -> list[Point]:
+    """Return points without the readings of some runs."""
+    if not runs:
+        return list(points)
+    return [
+        replace(p, readings={r: c for r, c in p.readings.items() if r not in runs}) for p in points
+    ]
+
+
+def _to_scale(point: Point, run: Run, factor: float) -> Point:
+    """A point with its reading of a run nearer to metres, which is enough to order it by."""
+    counted = (point.readings[run.id] - run.counter_at_entry_m) / factor
+    return replace(point, readings={**point.readings, run.id: run.counter_at_entry_m + counted})
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +147,16 @@ class _Readings:
         return float(reading), float(beside[at] - beyond - _BESIDE * np.sqrt(square[at]))
 
 
-def _of_all(read: _Readings, run: Run) -> Finding | None:
-    """Return what is said of a run whose readings are all off by one factor."""
+class _Factor(NamedTuple):
+    """What all readings of a run are off by."""
+
+    typical: float  # counted over chord
+    stretches: int
+    slip: str  # what would make it; "" = nothing known
+
+
+def _factor(read: _Readings) -> _Factor | None:
+    """Return the factor by which the readings of a run are off throughout, if they are."""
     chord = np.diagonal(read.chord_m, 1)
     useful = chord > GROSS_M / 2
     ratio = np.diff(read.counter_m)[useful] / chord[useful]
@@ -152,7 +172,11 @@ def _of_all(read: _Readings, run: Run) -> Finding | None:
         odd = (off < np.log(1.3)).mean() >= 0.8
     if not odd or not (near or len(ratio) > 3):
         return None
-    slip = f" ({_UNITS[factor]}?)" if near else ""
+    return _Factor(typical, len(ratio), _UNITS[factor] if near else "")
+
+
+def _of_all(run: Run, factor: _Factor) -> Finding:
+    slip = f" ({factor.slip}?)" if factor.slip else ""
     return Finding(
         "error",
         "link",
@@ -160,8 +184,8 @@ def _of_all(read: _Readings, run: Run) -> Finding | None:
         f"run {run.id}",
         f"its counters differ by a factor from the distances between its stops throughout{slip}; "
         "they give the order of the stops, but no length is taken from them",
-        f"counted {typical:.3g} times what lies between neighbouring stops (median of "
-        f"{len(ratio)})",
+        f"counted {factor.typical:.3g} times what lies between neighbouring stops (median of "
+        f"{factor.stretches})",
         "check [units] counter in site.toml, and how the counter was read",
     )
 
@@ -197,7 +221,7 @@ def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
     sure = np.array([i for i in on if (first[on] == first[i]).sum() == 1], int)
     outside = np.setdiff1d(np.arange(len(first)), sure)
     if 2 * longest <= len(first) or len(sure) < 2:
-        return None
+        return _exchanged(read)
     chained = len(outside) > 1 and bool(read.fits[outside[:-1], outside[1:]].all())
     if chained and (outside[0] > sure[-1] or outside[-1] < sure[0]):
         return []
@@ -207,6 +231,18 @@ def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
         if beside < _BESIDE_M and abs(reading - read.counter_m[j]) > 1.5 * GROSS_M:
             out.append((j, reading))
     return out
+
+
+def _exchanged(read: _Readings) -> list[tuple[int, float]] | None:
+    """Return the two neighbouring readings that fit once they are exchanged; None = no such two."""
+    n = len(read.counter_m)
+    for i in range(n - 1):
+        order = np.arange(n)
+        order[[i, i + 1]] = i + 1, i
+        chord = read.chord_m[order[:-1], order[1:]]
+        if n > 2 and (np.abs(np.diff(read.counter_m) - chord) < GROSS_M).all():
+            return [(i, float(read.counter_m[i + 1])), (i + 1, float(read.counter_m[i]))]
+    return None
 
 
 def _chains(fits: Flags, *, forward: bool) -> Ints:
