@@ -8,12 +8,16 @@ import tomllib
 from pathlib import Path
 
 import fiona
+import geopandas as gpd
 import numpy as np
+import pyogrio
 import pytest
+import shapely
 from pyproj import CRS
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
+from lateralline.read import read_site
 from lateralline.synthetic.point_files import point_files
 
 SAMPLES = Path(__file__).parents[1] / "sample_sites" / "survey-files"
@@ -311,3 +315,128 @@ def test_the_default_codes_can_be_had_and_given_back(tmp_path: Path) -> None:
     assert "is there already" in call("--write-codes", codes).output
     same = call(TEXT, *FEET, "--order", "pnezd", "--dry-run", "--codes", codes)
     assert same.output == call(TEXT, *FEET, "--order", "pnezd", "--dry-run").output
+
+
+# ---- nothing lost without a word -----------------------------------------------------------
+
+
+def test_faults_of_rows_cells_descriptions_and_places_come_at_once(tmp_path: Path) -> None:
+    """And before anyone is asked for the order, which none of them hangs on."""
+    lines = TEXT.read_text(encoding="utf-8").splitlines()[1:]
+    lines[1] = "101,88x496.280,2268509.565,600.5,R1 1 EN"
+    lines[2] = "102,888499.398"
+    lines[3] += " c=5,8"
+    lines[4] = lines[4].replace(" EN", " ENN")
+    lines[5] = "105,888488.074,2268506.140,-9999,R1 2 EN"
+    lines[6] = "106,2268508.232,888490.648,600.625,R1 2 MN"
+    file = points(tmp_path, "\n".join(lines) + "\n")
+    for order in (("--order", "pnezd"), ()):
+        refused = call(file, *FEET, *order, "--dry-run")
+        assert refused.exit_code == 2
+        for row in (2, 3, 4, 5, 6, *((7,) if order else ())):  # a place takes an order
+            assert f"day1.txt:{row}: " in refused.output, (row, refused.output)
+
+
+def test_feet_and_inches_in_descriptions_reach_the_stops(tmp_path: Path) -> None:
+    """In the foot of --units, and in no other unit."""
+    text = TEXT.read_text(encoding="utf-8").replace("c=5.8 d=4.2", "c=5' 9 1/2\" d=4' 2 1/2\"")
+    file, run = points(tmp_path, text), ("--run", "R1:L1:CO1:with:1.15:0.1")
+    made = call(file, *FEET, "--order", "pnezd", *run, "-o", tmp_path / "s")
+    assert made.exit_code == 0, made.output
+    (first, *_) = rows(tmp_path / "s" / "stops.csv")
+    assert (first["counter"], first["depth_reading"]) == ("5' 9 1/2\"", "4' 2 1/2\"")
+    stops = read_site(tmp_path / "s").stops
+    assert stops.counter_m[0] == pytest.approx((5 + 9.5 / 12) * 1200 / 3937, rel=1e-12)
+    metres = (*FEET[:2], "--units", "m", *FEET[4:])
+    refused = call(file, *metres, "--order", "pnezd", *run, "-o", tmp_path / "m")
+    assert refused.exit_code == 2
+    assert "if these are feet of 0.3048 m" in refused.output
+
+
+def test_a_column_of_no_role_and_levels_of_nothing_are_warned_of(tmp_path: Path) -> None:
+    lines = [line.split(",", 4) for line in TEXT.read_text(encoding="utf-8").splitlines()[1:]]
+    text = "P,N,E,Z,Ht,D\n" + "".join(
+        f"{p},{n},{e},0.000,{z},{d if ',' not in d else ''}\n" for p, n, e, z, d in lines
+    )
+    given = ("--order", "pnezd", "--vertical", "EPSG:6360", "--dry-run")
+    shown = call(points(tmp_path, text), *FEET, *given)
+    assert shown.exit_code == 0, shown.output
+    assert "warning: column ht is not used, and may hold levels: --z ht takes it" in shown.output
+    assert "warning: all levels are 0: taken as not measured" in shown.output
+    assert "levels in" not in shown.output
+    taken = call(points(tmp_path, text), *FEET, *given, "--z", "Ht")
+    assert "600.465" in taken.output
+
+
+def test_a_dry_run_says_when_points_lie_outside_the_crs() -> None:
+    shown = call(TEXT, *METRES, "--order", "pnezd", "--dry-run")
+    assert shown.exit_code == 0
+    said = "warning: 28 of 28 points lie outside the area of use of WGS 84 / UTM zone 17N"
+    assert said in shown.output
+    assert "warning" not in call(TEXT, *FEET, "--order", "pnezd", "--dry-run").output
+
+
+def test_geometry_as_text_needs_no_quotes(tmp_path: Path) -> None:
+    text = "WKT,name,code\nPOINT Z (2268512.3 888501.5 600.4),100,R1 1 EN\n"
+    shown = call(points(tmp_path, text, "a.csv"), *FEET, "--dry-run")
+    assert shown.exit_code == 0, shown.output
+    assert "2268512.300" in shown.output
+    assert "not used" not in shown.output
+
+
+def heights_file(folder: Path, driver: str) -> Path:
+    """Two points with heights, 183.25 and 183.5, written by GDAL."""
+    spots = shapely.points([[-81.39941, 42.10042, 183.25], [-81.39937, 42.10038, 183.5]])
+    made = gpd.GeoDataFrame(
+        {"name": ["A", "B"], "desc": ["R1 1 EN", "R1 1 MN"]}, geometry=spots, crs="EPSG:4326"
+    )
+    path = folder / {"GeoJSON": "a.geojson", "GPX": "a.gpx", "LIBKML": "a.kml"}[driver]
+    if driver == "GPX":
+        made = made.assign(ele=[183.25, 183.5])
+        made.geometry = shapely.force_2d(spots)
+        pyogrio.write_dataframe(made, path, driver="GPX", layer="waypoints")
+    else:
+        pyogrio.write_dataframe(made, path, driver=driver)
+    return path
+
+
+@pytest.mark.parametrize("driver", ["GeoJSON", "GPX", "LIBKML"])
+def test_heights_of_map_formats_are_no_levels_of_a_named_system(
+    driver: str, tmp_path: Path
+) -> None:
+    """GeoJSON: above the ellipsoid (RFC 7946, 4). GPX 1.1 and KML 2.3 (from memory): not said."""
+    file = heights_file(tmp_path, driver)
+    navd = ("--crs", "EPSG:6318", "--vertical", "EPSG:5703", "--units", "ft")
+    refused = call(file, *navd, "--dry-run")
+    assert refused.exit_code == 2
+    assert "--file-vertical EPSG:5703" in refused.output
+    said = call(file, *navd, "--file-vertical", "EPSG:5703", "--dry-run")
+    assert said.exit_code == 0, said.output
+    assert "183.250" in said.output
+    assert ("warning" in said.output) == (driver == "GeoJSON")  # against its rules
+    relative = call(file, *navd[:2], "--units", "ft", "--dry-run")
+    assert relative.exit_code == 0, relative.output
+    assert "relative: no vertical CRS is named" in relative.output
+
+
+def test_levels_said_to_be_in_another_system_are_brought_from_it(tmp_path: Path) -> None:
+    """GPX metres, said to count from NAVD88 in US survey feet: the system, not the unit, is meant.
+
+    EPSG:6360 and EPSG:5703 are the same surface in two units.
+    """
+    file = heights_file(tmp_path, "GPX")
+    navd = ("--crs", "EPSG:6318", "--vertical", "EPSG:5703", "--units", "ft")
+    same = call(file, *navd, "--file-vertical", "EPSG:6360", "--dry-run")
+    assert same.exit_code == 0, same.output
+    assert "183.250" in same.output
+    none = call(file, *navd, "--file-vertical", "none", "--dry-run")
+    assert "want --vertical none" in none.output
+
+
+def test_geojson_heights_are_heights_of_an_ellipsoidal_site(tmp_path: Path) -> None:
+    file = heights_file(tmp_path, "GeoJSON")
+    given = ("--crs", "EPSG:4326", "--vertical", "ellipsoidal", "--units", "m", "--dry-run")
+    shown = call(file, *given)
+    assert shown.exit_code == 0, shown.output
+    assert "183.250" in shown.output
+    assert "warning" not in shown.output

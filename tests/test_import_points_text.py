@@ -14,6 +14,7 @@ from pyproj import CRS
 
 from lateralline.read.ledger import Ledger
 from lateralline.survey_files.columns import Choice, Order, text_columns
+from lateralline.survey_files.levels import real_levels
 from lateralline.survey_files.numbers import decimal_mark, is_numeric, number, plainly
 from lateralline.survey_files.order import detect
 from lateralline.survey_files.points import Points
@@ -267,3 +268,76 @@ def test_the_decimal_mark_is_told_by_the_whole_file() -> None:
 def test_any_bytes_are_read_or_refused_but_never_trip(data: bytes) -> None:
     points, faults = read(data)
     assert faults or (points is not None and len(points))
+
+
+# ---- what columns are called ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "z", ["Z", "Ht", "HGT", "Elev.", "RL", "Reduced Level", "Height [m]", "ELV"]
+)
+@pytest.mark.parametrize("name", ["P", "PNT", "Pt No.", "Pt#", "Point ID", "pnt_no"])
+@pytest.mark.parametrize("code", ["D", "Code", "Full Code", "Remarks", "Raw Desc", "Comment"])
+def test_columns_called_as_the_trade_calls_them_play_their_role(
+    name: str, z: str, code: str
+) -> None:
+    points, faults = read(f"{name},N,E,{z},{code}\nA7,10.0,20.0,5.0,R1 1 EN\n")
+    assert not faults
+    assert points is not None
+    assert (points.name[0], points.z[0], points.code[0]) == ("A7", 5.0, "R1 1 EN")
+    assert not points.warned
+
+
+def test_a_column_without_a_role_is_named_and_warned_of_when_it_may_have_one() -> None:
+    text = "P,N,E,Elev,Ht_pole,Code,Crew,Remarks,Label,Empty\n1,10.0,20.0,5.0,2.0,x,ab,wet,L1,\n"
+    points, _ = read(text)
+    assert points is not None
+    assert "columns not used: ht_pole, crew, remarks, label" in points.said
+    assert "names from p, levels from elev, codes from code" in points.said
+    assert points.warned == (
+        "column ht_pole is not used, and may hold levels: --z ht_pole takes it",
+        "column label is not used, and may hold point names: --name label takes it",
+        "column remarks is not used, and may hold descriptions: --code remarks takes it",
+    )
+
+
+def test_a_header_that_names_no_levels_names_or_descriptions_is_warned_of() -> None:
+    points, _ = read("N,E,Q\n10.0,20.0,5.0\n")
+    assert points is not None
+    assert len(points.warned) == 3
+    for said in ("names: points are called by their lines", "levels: points come", "descriptions"):
+        assert any(said in w for w in points.warned)
+
+
+# ---- levels that are none ------------------------------------------------------------------
+
+
+def levels(*z: float) -> tuple[Points, list[str]]:
+    points, _ = read("".join(f"{i},10.0,20.0,{v},A\n" for i, v in enumerate(z, start=1)))
+    assert points is not None
+    ledger = Ledger()
+    return real_levels(points, ledger), [str(f) for f in ledger.faults]
+
+
+@pytest.mark.parametrize("z", [(0, 0, 0), (-9999, -9999), (0, -99999.0), (-32768,), (9999, 0)])
+def test_levels_that_are_all_none_are_taken_as_none_and_said(z: tuple[float, ...]) -> None:
+    points, faults = levels(*z)
+    assert not faults
+    assert np.isnan(points.z).all()
+    assert "taken as not measured" in points.warned[0]
+
+
+@pytest.mark.parametrize("none", [-9999, 9999, -99999, 99999, -999, -32768, 2e7])
+def test_a_filler_among_levels_is_named_by_its_row(none: float) -> None:
+    points, faults = levels(183.2, none, 183.4)
+    (fault,) = faults
+    assert fault.startswith("p.txt:2: level must be a level among the others, 183.2 to 183.4")
+    np.testing.assert_array_equal(points.z, [183.2, np.nan, 183.4])
+
+
+@pytest.mark.parametrize("z", [(998.2, 999, 999.4), (0, -0.2, 0.4), (-1.5, 2.0)])
+def test_levels_near_a_filler_or_about_nought_are_levels(z: tuple[float, ...]) -> None:
+    points, faults = levels(*z)
+    assert not faults
+    assert not points.warned
+    assert points.z.tolist() == list(z)

@@ -89,6 +89,15 @@ def import_points(
             show_default=False,
         ),
     ] = "",
+    file_vertical: Annotated[
+        str,
+        typer.Option(
+            metavar="CRS",
+            help="What levels count from in files that do not say: a vertical CRS, or ellipsoidal; "
+            "else as the site's. GPX and KML never say; GeoJSON says ellipsoidal.",
+            show_default=False,
+        ),
+    ] = "",
     z_unit: Annotated[
         str,
         typer.Option(
@@ -208,6 +217,7 @@ def import_points(
         crs=crs,
         file_crs=file_crs,
         vertical=vertical,
+        file_vertical=file_vertical,
         z_unit=z_unit,
         units=units,
         site_id=site_id,

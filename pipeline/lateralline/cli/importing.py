@@ -83,6 +83,7 @@ def _wanted(told: Told, site_text: str | None) -> Wanted:
         horizontal=horizontal,
         vertical=vertical,
         file_crs=told.file_crs,
+        file_vertical=told.file_vertical.strip(),
         z_unit=told.z_unit,
         prefix=told.prefix,
     )

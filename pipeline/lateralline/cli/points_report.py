@@ -54,6 +54,8 @@ def print_files(out: Console, gathered: Gathered) -> None:
             print_indented(out, said, 2)
         if b.z_unit:
             out.print(f"  levels in {b.z_unit}, {_level_base(gathered)}")
+        for warned in (*b.points.warned, *b.warned):
+            print_indented(out, f"warning: {warned}", 2)
 
 
 def print_points(out: Console, gathered: Gathered) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan, nan
 from typing import Final
 
@@ -11,12 +11,21 @@ from pyproj import CRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames import Operation, horizontal_crs, with_levels
+from lateralline.frames import Operation, with_levels
 from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.operations import apply, best
-from lateralline.frames.systems import Levels, Systems
+from lateralline.frames.systems import Systems
 from lateralline.read.ledger import Ledger
 from lateralline.records import Floats
+from lateralline.survey_files.file_crs import (
+    axis_metres,
+    levels_of,
+    parts,
+    site_text,
+    third_axis,
+    unit_name,
+    z_unit_of,
+)
 from lateralline.survey_files.points import Points
 from lateralline.units import METRES_PER
 
@@ -40,6 +49,7 @@ class Brought:
     sigma_v: Floats  # in z_unit
     operation: Operation | None
     said: tuple[str, ...]
+    warned: tuple[str, ...] = ()
 
 
 def source_crs(points: Points, given: CRS | None) -> CRS | None:
@@ -48,11 +58,17 @@ def source_crs(points: Points, given: CRS | None) -> CRS | None:
 
 
 def bring(
-    points: Points, given: CRS | None, site: Systems, z_unit: str, ledger: Ledger
+    points: Points,
+    given: CRS | None,
+    site: Systems,
+    z_unit: str,
+    ledger: Ledger,
+    file_vertical: str = "",
 ) -> Brought | None:
     """Return the points in the site's CRS; None, with faults, when they cannot be brought there.
 
-    `given` is the CRS of files that name none; `z_unit` that of levels, "" to take the CRS's.
+    `given` is the CRS of files that name none; `z_unit` that of levels, "" to take the CRS's;
+    `file_vertical` what levels count from in files that do not name it, "" for what the site's do.
     """
     source = source_crs(points, given)
     if site.horizontal is None:
@@ -75,9 +91,19 @@ def bring(
         must = f"must have a projected or geographic CRS; {source.name} is none"
         ledger.fault(points.file, 0, "CRS", "", must)
         return None
-    unit = _z_unit(points, plan, up, site, z_unit, ledger)
+    unit = z_unit_of(points, plan, up, site, z_unit, file_vertical, ledger)
     if unit is None:
         return None
+    if up is None and site.levels != "relative" and np.isfinite(points.z).any():
+        if points.heights == "unknown" and not file_vertical:
+            must = "must have levels that count from something known; its format does not say"
+            hint = f"say it: --file-vertical {site_text(site)}, perhaps; or --vertical none"
+            ledger.fault(points.file, 0, "levels", "", must, hint)
+            return None
+        if points.heights == "ellipsoidal" and file_vertical not in ("", "ellipsoidal"):
+            said = f"heights are ellipsoidal by the rules of their format, taken as {file_vertical}"
+            points = replace(points, warned=(*points.warned, said))
+        up = third_axis(plan, file_vertical or points.heights)
     if not len(points):
         return None
     to_m = 1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor
@@ -135,17 +161,20 @@ def _transformed(
     xyz = np.column_stack([points.x, points.y])
     source, lifted = plan, False
     if up is not None and np.isfinite(points.z).any():
-        source = with_levels(plan, up if up.is_vertical else None, _levels(up))
+        own_z = points.z * (METRES_PER[unit] / axis_metres(up))
+        source = with_levels(plan, up if up.is_vertical else None, levels_of(up))
         target = with_levels(site.horizontal, site.vertical, site.levels)
-        xyz, lifted = np.column_stack([xyz, np.nan_to_num(points.z)]), True
+        xyz, lifted = np.column_stack([xyz, np.nan_to_num(own_z)]), True
     transformer, operation = best(source, target, area)
     if operation.ballpark:
         must = (
             f"must be brought from {plan.name} to {site.horizontal.name}, and no operation is here"
         )
         better = "; ".join(operation.better_unavailable)
-        hint = f"PROJ would take the datums for the same; better: {better or 'none known'}"
-        hint += "; or keep the file's own CRS"
+        hint = "keep the file's own CRS"
+        if up is not None and points.heights:
+            hint += f", or say that its heights are levels: --file-vertical {site_text(site)}"
+        hint += f"; PROJ would take the datums for the same; better: {better or 'none known'}"
         ledger.fault(points.file, 0, "CRS", "", must, hint)
         return None
     if isnan(operation.accuracy_m):
@@ -158,7 +187,7 @@ def _transformed(
     out = apply(transformer, xyz, None)
     z = points.z
     if lifted:
-        factor = _metres(site.vertical) if site.vertical is not None else 1.0
+        factor = axis_metres(site.vertical) if site.vertical is not None else 1.0
         z = np.where(np.isfinite(points.z), out[:, 2] * factor, nan)
     sigma_v = points.sigma_v * METRES_PER[unit] if lifted and unit else points.sigma_v
     how = f"brought from {plan.name} to {site.horizontal.name} by {operation.name} "
@@ -209,77 +238,3 @@ def _exchanged(plan: CRS, target: CRS, points: Points) -> bool:
         return (lon - use.west) % 360.0 <= width and use.south <= lat <= use.north
 
     return not within(*middle) and within(*middle[::-1])
-
-
-# ---- systems and units ---------------------------------------------------------------------
-
-
-def parts(crs: CRS) -> tuple[CRS | None, CRS | None]:
-    """Return the plan part of a CRS, and what its third axis is: a vertical CRS, or itself."""
-    if crs.is_compound:
-        plan, up = crs.sub_crs_list[:2]
-        return plan, up
-    if not (crs.is_projected or crs.is_geographic):
-        return None, None
-    return crs.to_2d(), crs if len(crs.axis_info) > 2 else None
-
-
-def _levels(up: CRS) -> Levels:
-    return "named" if up.is_vertical else "ellipsoidal"
-
-
-def _z_unit(
-    points: Points, plan: CRS, up: CRS | None, site: Systems, given: str, ledger: Ledger
-) -> str | None:
-    """Return the unit of a file's levels; None, with a fault, when it is open or contradicted."""
-    if not np.isfinite(points.z).any():
-        return given or ""
-    own = points.z_unit or (unit_name(_metres(up)) if up is not None else "")
-    if given and own and given != own:
-        must = f"must have levels in {given}, as --z-unit says; it says {own} itself"
-        ledger.fault(points.file, 0, "levels", "", must)
-        return None
-    if given or own:
-        return given or own
-    by_plan = unit_name(1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor)
-    by_levels = "" if site.vertical is None else unit_name(_metres(site.vertical))
-    if by_levels and by_plan != by_levels:
-        must = f"must have levels in {by_plan} like {plan.name} or in {by_levels} like "
-        must += f"{site.vertical.name if site.vertical else ''}; which of them cannot be told"
-        hint = f"say --z-unit {by_plan} or --z-unit {by_levels}"
-        ledger.fault(points.file, 0, "levels", "", must, hint)
-        return None
-    if not by_plan:
-        must = f"must have levels in a unit known here; {plan.name} has another"
-        ledger.fault(points.file, 0, "levels", "", must, "say --z-unit")
-        return None
-    return by_plan
-
-
-def _metres(crs: CRS) -> float:
-    return float(crs.axis_info[-1].unit_conversion_factor)
-
-
-def unit_name(metres: float) -> str:
-    """Return the name of a unit; "" when it is none of ours.
-
-    >>> unit_name(0.304800609601219), unit_name(0.3048), unit_name(20.1168)
-    ('us-ft', 'ft', '')
-    """
-    return next((u for u, m in METRES_PER.items() if abs(m / metres - 1.0) < 1e-9), "")
-
-
-def authority(crs: CRS) -> str:
-    """Return the text that names a CRS: its code, else all of it.
-
-    >>> authority(CRS("EPSG:3734"))
-    'EPSG:3734'
-    """
-    code = crs.to_authority()
-    return ":".join(code) if code else crs.to_wkt()
-
-
-def plan_of(text: str) -> CRS | None:
-    """Return the CRS of files that name none, from its text; FrameError when it is none."""
-    crs = horizontal_crs(text)
-    return None if crs is None else CRS.from_user_input(text.strip())

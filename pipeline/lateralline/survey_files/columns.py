@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.survey_files.points import TOLD
@@ -21,15 +21,26 @@ ORDER_WORDS: Final[Mapping[Order, str]] = {
 
 #: Names of columns, best first, blanks and signs between words taken out.
 NAMES: Final[Mapping[str, tuple[str, ...]]] = {
-    "name": ("point", "pointnumber", "pointno", "pointid", "pointname", "pt", "ptno", "ptid",
-             "pno", "p", "name", "number", "no", "nr", "id"),
+    "name": ("point", "pointnumber", "pointno", "pointnum", "pointid", "pointname", "pt", "ptno",
+             "ptnum", "ptid", "ptname", "pnt", "pntno", "pntnum", "pntid", "pno", "p", "name",
+             "number", "no", "nr", "id"),
     "northing": ("northing", "north", "n", "latitude", "lat"),
     "easting": ("easting", "east", "e", "longitude", "long", "lon", "lng"),
-    "z": ("z", "elevation", "elev", "level", "ele", "height", "rl", "altitude", "alt"),
-    "code": ("code", "desc", "description", "descriptio", "descriptor", "d", "cmt", "feature"),
+    "z": ("z", "elevation", "elev", "elv", "level", "ele", "height", "hgt", "ht", "rl",
+          "reducedlevel", "groundlevel", "groundelevation", "altitude", "alt"),
+    "code": ("fullcode", "fulldescription", "fulldesc", "code", "desc", "description", "descriptio",
+             "descr", "descriptor", "d", "cmt", "rawdescription", "rawdesc", "pointdescription",
+             "pointcode", "feature", "featurecode", "remarks", "remark", "comment", "comments",
+             "note", "notes", "text"),
     "sigma_h": ("sigmah",),
     "sigma_v": ("sigmav",),
 }  # fmt: skip
+#: What a column without a role may have been meant for: the beginnings of its name.
+_LIKE: Final[Mapping[str, re.Pattern[str]]] = {
+    "levels": re.compile(r"z(?!one)|ele?v|level|lvl|h(ei)?gh?t|ht|h$|rl|alt|ortho|ellip"),
+    "point names": re.compile(r"p(oi)?n?t(?!s)|station|stn|name|label|id$"),
+    "descriptions": re.compile(r"(full|raw|feature|point)?(desc|code)|rem|comm|note|text|attr"),
+}
 #: x is easting in a map program and northing in some survey offices: a hint, no proof.
 _EITHER: Final[Mapping[str, tuple[str, ...]]] = {"easting": ("x",), "northing": ("y",)}
 _TOLD: Final[Mapping[str, tuple[str, ...]]] = {
@@ -37,6 +48,20 @@ _TOLD: Final[Mapping[str, tuple[str, ...]]] = {
     "depth": ("depthreading", "depthread", "depth"),
     "tilt_deg": ("tiltdeg", "tilt"),
 }
+
+
+_OPTIONS: Final = {
+    "levels": "--z",
+    "point names": "--name",
+    "descriptions": "--code",
+}
+
+
+class Unused(NamedTuple):
+    """What is said and warned of columns that play no role."""
+
+    said: tuple[str, ...]
+    warned: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +102,12 @@ class Columns:
     order: Order | None = None  # that the header says
     sure: bool = False  # the header leaves no doubt
 
+    @property
+    def taken(self) -> tuple[int, ...]:
+        """The columns that play a role."""
+        own = (self.name, self.first, self.second, self.z, self.code, self.sigma_h, self.sigma_v)
+        return tuple(at for at in (*own, *self.told.values()) if at >= 0)
+
 
 def find(known: Sequence[str], role: str, chosen: str = "") -> int:
     """Return which of the names known, in any case, plays a role; −1 when none does."""
@@ -92,6 +123,23 @@ def told(known: Sequence[str], taken: set[int]) -> dict[str, int]:
     """Return the columns of TOLD among the names known, apart from those taken."""
     found = {role: find(known, role) for role in TOLD}
     return {role: at for role, at in found.items() if at >= 0 and at not in taken}
+
+
+def unused(known: Sequence[str], taken: Iterable[int], filled: Sequence[bool]) -> Unused:
+    """Return the columns that hold something and have no role, and what that may mean.
+
+    `filled` says of each column whether any of its cells holds something.
+    """
+    used = set(taken)
+    names = [k for i, k in enumerate(known) if filled[i] and i not in used]
+    said = (f"columns not used: {', '.join(names)}",) if names else ()
+    warned = tuple(
+        f"column {name} is not used, and may hold {what}: {_OPTIONS[what]} {name} takes it"
+        for what, like in _LIKE.items()
+        for name in names
+        if like.match(_bare(name))
+    )
+    return Unused(said, warned)
 
 
 def text_columns(text: TextFile, choice: Choice, ledger: Ledger) -> Columns | None:

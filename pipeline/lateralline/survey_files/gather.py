@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -14,13 +14,15 @@ from lateralline.errors import LaterallineError
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.read.ledger import Ledger
 from lateralline.records import Floats
-from lateralline.survey_files.bring import Brought, authority, bring, parts, plan_of
+from lateralline.survey_files.bring import Brought, bring
 from lateralline.survey_files.codes import Codes
 from lateralline.survey_files.columns import Choice, Columns, Order, text_columns
+from lateralline.survey_files.file_crs import authority, parts, plan_of
+from lateralline.survey_files.levels import real_levels
 from lateralline.survey_files.map_layer import map_points
 from lateralline.survey_files.order import Detection, detect
-from lateralline.survey_files.places import check_levels, check_places
-from lateralline.survey_files.points import Points
+from lateralline.survey_files.places import check_levels, check_places, misplaced
+from lateralline.survey_files.points import Points, placed
 from lateralline.survey_files.sorting import Sorted, sort_points
 from lateralline.survey_files.text_file import TextFile, read_text
 from lateralline.survey_files.text_points import text_points
@@ -44,6 +46,7 @@ class Wanted:
     horizontal: str = ""  # of the site; "" = that of the first file that names one
     vertical: str = ""  # "" = that of the same file, else "none"
     file_crs: str = ""  # of files that name none; "" = that of the site
+    file_vertical: str = ""  # likewise, of their levels
     z_unit: str = ""
     prefix: bool = False
 
@@ -91,33 +94,62 @@ def gather(wanted: Wanted, confirm: Confirm) -> Gathered:
     """
     ledger = Ledger()
     opened = [_open(path, wanted, ledger) for path in wanted.files]
-    ledger.raise_faults("import-points")
     horizontal, vertical = _site_crs(wanted, [o.points for o in opened if o.points is not None])
     given = plan_of(wanted.file_crs or horizontal) if wanted.file_crs or horizontal else None
-    if not horizontal:
-        for o in opened:
-            must, hint = "must name its CRS; it does not", "say which it is: --crs EPSG:32617, say"
-            ledger.fault(o.path.name, 0, "CRS", "", must, hint)
-        _ask(opened, wanted, None, [], confirm, ledger)
+    systems = site_systems(horizontal, vertical) if horizontal else None
+    for o in opened if systems is None else ():
+        must, hint = "must name its CRS; it does not", "say which it is: --crs EPSG:32617, say"
+        ledger.fault(o.path.name, 0, "CRS", "", must, hint)
+    mapped = {
+        i: b
+        for i, o in enumerate(opened)
+        if o.points is not None
+        and (b := _bring(o.points, given, systems, wanted, ledger)) is not None
+    }
+    same = systems is not None and given == systems.horizontal
+    near = [_middle(b) for b in mapped.values() if same and len(b.points)]
+    orders, open_ = _orders(opened, wanted, given, near, ledger)
+    # Whatever is wrong is said before anyone is asked for an order: faults do not hang on it.
+    brought, found = _sorted(opened, orders, mapped, given, systems, wanted, ledger)
+    ledger.raise_faults("import-points")
+    if open_:
+        orders |= _ask(open_, confirm)
+        brought, found = _sorted(opened, orders, mapped, given, systems, wanted, ledger)
         ledger.raise_faults("import-points")
-    systems = site_systems(horizontal, vertical)
-    done: dict[int, Brought] = {}
+    assert systems is not None  # else every file is at fault
+    remarked = tuple(_remarked(b, systems) for b in brought)
+    return Gathered(horizontal, vertical, systems, remarked, found)
+
+
+def _sorted(
+    opened: Sequence[_Opened],
+    orders: Mapping[int, Order],
+    mapped: Mapping[int, Brought],
+    given: CRS | None,
+    systems: Systems | None,
+    wanted: Wanted,
+    ledger: Ledger,
+) -> tuple[list[Brought], tuple[Sorted, ...]]:
+    """Return the points of every file brought and sorted; of a file without an order, faults only.
+
+    `mapped` are the files brought already.
+    """
+    read: list[Points] = []
+    brought: list[Brought] = []
     for i, o in enumerate(opened):
-        if o.points is not None:
-            _bring(done, i, o.points, given, systems, wanted, ledger)
-    near = [_middle(b) for b in done.values() if given == systems.horizontal and len(b.points)]
-    orders = _ask(opened, wanted, given, near, confirm, ledger)
-    for i, o in enumerate(opened):
+        points, b = o.points, mapped.get(i)
         if o.text is not None and o.columns is not None:
-            points = text_points(o.text, o.columns, orders[i], ledger)
-            _bring(done, i, points, given, systems, wanted, ledger)
-    ledger.raise_faults("import-points")
-    brought = [done[i] for i in sorted(done)]
-    check_places(brought, systems, ledger)
-    check_levels(brought, ledger)
-    found = sort_points([b.points for b in brought], wanted.codes, ledger, prefix=wanted.prefix)
-    ledger.raise_faults("import-points")
-    return Gathered(horizontal, vertical, systems, tuple(brought), found)
+            points = text_points(o.text, o.columns, orders.get(i), ledger)
+            if i in orders:
+                b = _bring(points, given, systems, wanted, ledger)
+            else:
+                real_levels(points, ledger)
+        read += [points] if points is not None else []
+        brought += [b] if b is not None else []
+    if systems is not None:
+        check_places(brought, systems, ledger)
+        check_levels(brought, ledger)
+    return brought, sort_points(read, wanted.codes, ledger, prefix=wanted.prefix)
 
 
 def _open(path: Path, wanted: Wanted, ledger: Ledger) -> _Opened:
@@ -144,34 +176,34 @@ def _site_crs(wanted: Wanted, mapped: Sequence[Points]) -> tuple[str, str]:
 
 
 def _bring(
-    done: dict[int, Brought],
-    i: int,
-    points: Points,
-    given: CRS | None,
-    systems: Systems,
-    wanted: Wanted,
-    ledger: Ledger,
-) -> None:
-    b = bring(points, given, systems, wanted.z_unit, ledger)
-    if b is not None:
-        done[i] = b
+    points: Points, given: CRS | None, systems: Systems | None, wanted: Wanted, ledger: Ledger
+) -> Brought | None:
+    """Return the points in the site's CRS; those without coordinates are at fault and left out."""
+    points = placed(real_levels(points, ledger))
+    if systems is None:
+        return None
+    return bring(points, given, systems, wanted.z_unit, ledger, wanted.file_vertical)
 
 
 def _middle(b: Brought) -> Floats:
     return np.array([np.nanmedian(b.x), np.nanmedian(b.y)])
 
 
-def _ask(
+def _remarked(b: Brought, systems: Systems) -> Brought:
+    """Return points with a warning where they lie outside the site's CRS."""
+    return replace(b, warned=(lost,)) if (lost := misplaced(b, systems)) else b
+
+
+def _orders(
     opened: Sequence[_Opened],
     wanted: Wanted,
     crs: CRS | None,
     near: Sequence[Floats],
-    confirm: Confirm,
     ledger: Ledger,
-) -> dict[int, Order]:
-    """Return the confirmed order of each text file; raises OrderNotConfirmedError with the rest."""
+) -> tuple[dict[int, Order], dict[int, Detection]]:
+    """Return the order of each text file as far as it was given, and what to ask for the others."""
     orders: dict[int, Order] = {}
-    open_: list[Detection] = []
+    open_: dict[int, Detection] = {}
     for i, o in enumerate(opened):
         if o.text is None or o.columns is None:
             continue
@@ -179,19 +211,24 @@ def _ask(
             orders[i] = o.columns.order
             continue
         detection = detect(o.text, o.columns, _plan(crs), near)
-        order = wanted.order or confirm(detection)
-        if wanted.order and detection.excluded == wanted.order:
-            must = f"must be {detection.order}, not {order}"
+        if wanted.order is None:
+            open_[i] = detection
+            continue
+        orders[i] = wanted.order
+        if detection.excluded == wanted.order:
+            must = f"must be {detection.order}, not {wanted.order}"
             why = "; ".join(detection.evidence)
-            ledger.fault(detection.text.file, 0, "order", order, must, why)
-        if order is None:
-            open_.append(detection)
-        else:
-            orders[i] = order
-    ledger.raise_faults("import-points")
-    if open_:
-        raise OrderNotConfirmedError(open_)
-    return orders
+            ledger.fault(detection.text.file, 0, "order", wanted.order, must, why)
+    return orders, open_
+
+
+def _ask(open_: Mapping[int, Detection], confirm: Confirm) -> dict[int, Order]:
+    """Return the confirmed order of each file; raises OrderNotConfirmedError with the rest."""
+    said = {i: confirm(detection) for i, detection in open_.items()}
+    confirmed = {i: order for i, order in said.items() if order is not None}
+    if len(confirmed) < len(open_):
+        raise OrderNotConfirmedError([d for i, d in open_.items() if i not in confirmed])
+    return confirmed
 
 
 def _plan(crs: CRS | None) -> CRS | None:

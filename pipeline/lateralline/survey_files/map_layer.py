@@ -17,13 +17,27 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline.read.ledger import Ledger, nearest
-from lateralline.survey_files.columns import NAMES, Choice, find, told
+from lateralline.survey_files.columns import NAMES, Choice, find, told, unused
 from lateralline.survey_files.numbers import decimal_mark, number
-from lateralline.survey_files.points import Points, texts
+from lateralline.survey_files.points import Heights, Points, texts
 
 _POINTS: Final = ("Point", "MultiPoint")
 #: Formats whose own rules say that levels are in metres (GPX 1.1, OGC KML 2.3, RFC 7946).
 _METRES: Final = ("GPX", "KML", "LIBKML", "GeoJSON")
+
+
+#: What z is by the same rules: RFC 7946, 4: above the WGS 84 ellipsoid. GPX 1.1 says elevation and
+#: no more; a KML altitude counts from the ground unless its altitudeMode says otherwise.
+_HEIGHTS: Final[Mapping[str, Heights]] = {
+    "GeoJSON": "ellipsoidal",
+    "GPX": "unknown",
+    "KML": "unknown",
+    "LIBKML": "unknown",
+}
+_HEIGHTS_SAID: Final = {
+    "ellipsoidal": "heights are above the ellipsoid, as RFC 7946 says of GeoJSON",
+    "unknown": "what heights count from is not said by files of this format",
+}
 
 
 class Layer(NamedTuple):
@@ -68,7 +82,7 @@ def map_points(
         file = path.name if len(layers) == 1 else f"{path.name}[{chosen.name}]"
         with _opened(path, chosen.name) as source:
             known = list(source.schema["properties"])
-            crs, metres = _crs(source), source.driver in _METRES
+            crs, driver = _crs(source), source.driver
             spots = list(_spots(file, source, known, choice, ledger))
     except (FionaError, DriverError, OSError) as e:
         must = "must be a text file of points or a vector file that GDAL opens"
@@ -76,7 +90,7 @@ def map_points(
         return None
     if not spots and not ledger.faults:
         ledger.fault(file, 0, "layer", "", "must hold points; it is empty")
-    return _points(file, known, spots, crs, "m" if metres else "", choice, ledger)
+    return _points(file, known, spots, crs, driver, choice, ledger)
 
 
 # ---- the layer -----------------------------------------------------------------------------
@@ -160,7 +174,7 @@ def _points(
     known: Sequence[str],
     spots: Sequence[_Spot],
     crs: CRS | None,
-    z_unit: str,
+    driver: str,
     choice: Choice,
     ledger: Ledger,
 ) -> Points:
@@ -185,10 +199,21 @@ def _points(
         s.xyz[2] if ok else nan for s, ok in zip(spots, solid, strict=True)
     ]  # fmt: skip
     of_z = "z of the geometry" if any(solid) and not choice.z else _named(known, at["z"])
+    played = told(known, set(at.values()))
+    idle = [] if choice.coordinates else ["easting", "northing"]
+    idle += ["z"] if any(solid) and not choice.z else []
+    taken = {*(place for role, place in at.items() if role not in idle), *played.values()}
+    taken |= {c for c, name in enumerate(known) if name.casefold() == "wkt"}  # the geometry itself
+    spare = unused(known, taken, [any(s.cells[c] for s in spots) for c in range(len(known))])
+    by_rule = bool(any(solid) or driver == "GPX") and not choice.z
+    heights = _HEIGHTS.get(driver, "") if by_rule and np.isfinite(z).any() else ""
     said = [
         f"names from {_named(known, at['name'])}",
         f"codes from {_named(known, at['code'])}",
         f"levels from {of_z}",
+        *(f"{role} from {_named(known, place)}" for role, place in played.items()),
+        *spare.said,
+        *([_HEIGHTS_SAID[heights]] if heights else []),
     ]
     names = [
         (cell or f"{Path(file).stem}-{s.row}") + s.part
@@ -208,13 +233,12 @@ def _points(
         sigma_h=np.array(numbers("sigma_h", positive=True), dtype=np.float64),
         sigma_v=np.array(numbers("sigma_v", positive=True), dtype=np.float64),
         code=texts(column("code")),
-        told={
-            role: texts([s.cells[c] for s in spots])
-            for role, c in told(known, set(at.values())).items()
-        },
+        told={role: texts([s.cells[c] for s in spots]) for role, c in played.items()},
         crs=crs,
-        z_unit=z_unit,
+        z_unit="m" if driver in _METRES else "",
+        heights=heights,
         said=tuple(said),
+        warned=spare.warned,
     )
 
 

@@ -33,6 +33,7 @@ class Told:
     crs: str = ""
     file_crs: str = ""
     vertical: str = ""
+    file_vertical: str = ""
     z_unit: str = ""
     units: str = ""
     site_id: str = ""
@@ -63,12 +64,15 @@ def refuse_unusable(told: Told) -> None:
         ("--crs", told.crs, horizontal_crs),
         ("--file-crs", told.file_crs, horizontal_crs),
         ("--vertical", told.vertical, vertical_crs),
+        ("--file-vertical", told.file_vertical, vertical_crs),
     ):
         try:
             if text:
                 understand(text)
         except FrameError as e:
             wrong.append(f"{option}: {e}")
+    if told.file_vertical.strip().casefold() == "none":
+        wrong.append("--file-vertical: levels that count from nothing known want --vertical none")
     if told.surveyed and _day(told.surveyed) is None:
         wrong.append(f'--surveyed must be a day such as 2026-05-06; got "{told.surveyed}"')
     wrong += [

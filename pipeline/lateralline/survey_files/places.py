@@ -18,7 +18,8 @@ from lateralline.frames.operations import best
 from lateralline.frames.systems import Systems
 from lateralline.read.ledger import Ledger
 from lateralline.records import Flags, Floats
-from lateralline.survey_files.bring import EXCHANGED, Brought, area_about, parts
+from lateralline.survey_files.bring import EXCHANGED, Brought, area_about
+from lateralline.survey_files.file_crs import parts
 from lateralline.units import METRES_PER
 
 #: A point this far from the middle of all, and this near once x and y are exchanged, was typed
@@ -31,10 +32,11 @@ _ZERO_M: Final = 20.0  # no lot is that high above its own zero point (common pr
 def check_levels(brought: Sequence[Brought], ledger: Ledger) -> None:
     """Note levels of exactly 0 far from all others: what instruments write for none."""
     for b in brought:
-        known = b.z[np.isfinite(b.z) & (b.z != 0.0)]
+        none = b.points.z == 0.0
+        known = b.z[np.isfinite(b.z) & ~none]
         if not len(known) or np.abs(known).min() * METRES_PER[b.z_unit] < _ZERO_M:
             continue
-        for i in np.flatnonzero(b.z == 0.0):
+        for i in np.flatnonzero(none):
             must = f"must be a level among the others, {known.min():g} to {known.max():g}"
             hint = "leave it empty when it was not measured"
             ledger.fault(b.points.file, int(b.points.row[i]), "level", "0", must, hint)
@@ -69,6 +71,18 @@ def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> N
             hint = "its two coordinates are exchanged: the other way round it lies among them"
             at = f"x {b.points.x[i]:g}, y {b.points.y[i]:g}"
             ledger.fault(b.points.file, int(b.points.row[i]), "coordinates", at, must, hint)
+
+
+def misplaced(b: Brought, site: Systems) -> str:
+    """Return how many points lie where the site's CRS is not used; "" when all lie within."""
+    crs = site.horizontal
+    if crs is None or crs.area_of_use is None:
+        return ""
+    outside = int(outside_area(crs, b.x, b.y).sum())
+    if not outside:
+        return ""
+    where = f"{outside} of {len(b.points)} points lie outside the area of use of {crs.name}"
+    return f"{where}: is it the right CRS, in the right unit?"
 
 
 def _turned(b: Brought, site: Systems) -> Floats:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from typing import Literal
 
 import numpy as np
 from pyproj import CRS
@@ -26,6 +27,10 @@ TOLD = (
 )
 
 
+#: What z is in a format whose rules say so: above the ellipsoid, or nothing in particular.
+Heights = Literal["", "ellipsoidal", "unknown"]
+
+
 @dataclass(frozen=True, slots=True)
 class Points:
     """The points of one file (n rows), in its own coordinate system and units.
@@ -46,8 +51,10 @@ class Points:
     crs: CRS | None = None  # the file's own; None when it names none
     xy_unit: str = ""  # that the file itself names beside its numbers; "" when it does not
     z_unit: str = ""  # likewise, or that its format fixes
+    heights: Heights = ""  # what z is by the rules of its format
     decimal: Decimal = "."  # that numbers within descriptions are written with
     said: tuple[str, ...] = ()  # how the file was read, for the person to confirm
+    warned: tuple[str, ...] = ()  # what of it may have been lost
 
     def __len__(self) -> int:
         """Count the points."""
@@ -56,6 +63,20 @@ class Points:
     def where(self, i: int) -> str:
         """Return file and row of a point, as findings and notes name them."""
         return f"{self.file}:{self.row[i]}"
+
+
+def placed(points: Points) -> Points:
+    """Return the points that have coordinates; those at fault have none."""
+    keep = np.isfinite(points.x) & np.isfinite(points.y)
+    if keep.all():
+        return points
+    arrays = {
+        f.name: getattr(points, f.name)[keep]
+        for f in fields(points)
+        if isinstance(getattr(points, f.name), np.ndarray)
+    }
+    told = {role: column[keep] for role, column in points.told.items()}
+    return replace(points, told=told, **arrays)
 
 
 def texts(values: list[str]) -> Texts:

@@ -17,7 +17,8 @@ from lateralline.frames.systems import Systems
 from lateralline.read.ledger import Ledger
 from lateralline.read.sections import Site
 from lateralline.read.sheets import Sheet
-from lateralline.survey_files.bring import Brought, unit_name
+from lateralline.survey_files.bring import Brought
+from lateralline.survey_files.file_crs import unit_name
 from lateralline.survey_files.numbers import plainly
 from lateralline.survey_files.sorting import Sorted
 from lateralline.units import METRES_PER

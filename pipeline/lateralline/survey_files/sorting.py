@@ -205,6 +205,8 @@ def _check_names(imported: Sequence[Points], found: Sequence[Sorted], ledger: Le
         if other is s:
             continue
         points = imported[s.file]
+        if other.file == s.file and s.name == points.name[s.at] == points.name[other.at]:
+            continue  # said where the file was read
         must = f"must be a name of its own; {imported[other.file].where(other.at)} has it too"
         hint = "--prefix puts each file's name before its points" if other.file != s.file else ""
         ledger.fault(points.file, int(points.row[s.at]), "point", s.name, must, hint)

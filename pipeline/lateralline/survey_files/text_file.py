@@ -43,6 +43,8 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextFile | None:
     if not lines:
         ledger.fault(file, 0, "file", "", "must hold points; it is empty")
         return None
+    if geometry := _names_geometry(lines[0][1]):
+        return TextFile(file, ",", geometry, lines[0][0], (), (), ("positions as geometry",))
     separator = _separator([line for _, line in lines])
     said.append(f"separated by {SEPARATORS[separator]}")
     cut = [(n, _cells(file, n, line, separator, ledger)) for n, line in lines]
@@ -83,6 +85,18 @@ def _decoded(file: str, data: bytes, said: list[str], ledger: Ledger) -> str | N
         line = data.count(b"\n", 0, e.start) + 1
         said.append(f"not UTF-8 (line {line}): read as Latin-1, so look at accents in descriptions")
         return data.decode("latin-1")
+
+
+def _names_geometry(line: str) -> tuple[str, ...]:
+    """Return the names of a header one of which is WKT, whose rows are none of ours; else none.
+
+    Coordinates within `POINT Z (…)` have blanks between them, which separate no cells.
+    """
+    for separator in (",", ";", "\t"):
+        names = tuple(name.casefold() for name in _split(line, separator) or ())
+        if "wkt" in names:
+            return names
+    return ()
 
 
 def _separator(lines: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from math import nan
 import numpy as np
 
 from lateralline.read.ledger import Ledger
-from lateralline.survey_files.columns import ORDER_WORDS, Columns, Order
+from lateralline.survey_files.columns import ORDER_WORDS, Columns, Order, unused
 from lateralline.survey_files.numbers import Decimal, decimal_mark, is_numeric, number
 from lateralline.survey_files.points import Points, texts
 from lateralline.survey_files.text_file import TextFile
@@ -18,15 +18,20 @@ _UNITS = {
 }  # fmt: skip
 
 
-def text_points(text: TextFile, columns: Columns, order: Order, ledger: Ledger) -> Points:
-    """Return the points of a text file, x easting and y northing; rows at fault are noted."""
+def text_points(text: TextFile, columns: Columns, order: Order | None, ledger: Ledger) -> Points:
+    """Return the points of a text file, x easting and y northing; rows at fault are noted.
+
+    With `order` None, before anyone confirmed one, they serve for nothing but to find faults.
+    """
     reader = _Reader(text, columns, order, ledger)
     name = [cells[columns.name] if columns.name >= 0 else str(n) for n, cells in text.rows]
     _check_names(text, name, ledger)
     first, second = (reader.numbers(c, needed=True) for c in (columns.first, columns.second))
-    x, y = (second, first) if order == "pnezd" else (first, second)
+    x, y = (first, second) if order == "penzd" else (second, first)
     z, moved = reader.levels()
     code = [cells[columns.code] if columns.code >= 0 else "" for _, cells in text.rows]
+    filled = [any(cells[c] for _, cells in text.rows) for c in range(len(text.header))]
+    spare = unused(text.header, columns.taken, filled)
     return Points(
         file=text.file,
         row=np.array([n for n, _ in text.rows], dtype=np.int64),
@@ -43,14 +48,45 @@ def text_points(text: TextFile, columns: Columns, order: Order, ledger: Ledger) 
         xy_unit=reader.unit(columns.first) or reader.unit(columns.second),
         z_unit=reader.unit(columns.z),
         decimal=reader.mark,
-        said=(*text.said, f"{order}: {ORDER_WORDS[order]}", *reader.said),
+        said=(
+            *text.said,
+            *([f"{order}: {ORDER_WORDS[order]}"] if order else []),
+            *reader.said,
+            *_roles(text, columns),
+            *spare.said,
+        ),
+        warned=(*_lacking(text, columns), *spare.warned),
     )
+
+
+def _roles(text: TextFile, columns: Columns) -> tuple[str, ...]:
+    """Say which column of a header was taken for what."""
+    if not text.header:
+        return ()
+    own = {"names": columns.name, "levels": columns.z, "codes": columns.code}
+    roles = [f"{role} from {text.header[at]}" for role, at in own.items() if at >= 0]
+    roles += [f"{role} from {text.header[at]}" for role, at in columns.told.items()]
+    return (", ".join(roles),) if roles else ()
+
+
+def _lacking(text: TextFile, columns: Columns) -> tuple[str, ...]:
+    """Say what a header names no column for, and what follows from that."""
+    if not text.header:
+        return ()
+    none = {
+        "names: points are called by their lines": columns.name,
+        "levels: points come without": columns.z,
+        "descriptions": columns.code if "kind" not in columns.told else 0,
+    }
+    return tuple(f"no column is known to hold {what}" for what, at in none.items() if at < 0)
 
 
 class _Reader:
     """Turns cells into numbers; knows the file's decimal sign and what its columns are called."""
 
-    def __init__(self, text: TextFile, columns: Columns, order: Order, ledger: Ledger) -> None:
+    def __init__(
+        self, text: TextFile, columns: Columns, order: Order | None, ledger: Ledger
+    ) -> None:
         self.text, self.columns, self.ledger, self.said = text, columns, ledger, []
         self.order = order
         numeric = [c for c in (columns.first, columns.second, columns.z) if c >= 0]
@@ -70,6 +106,8 @@ class _Reader:
         """Return what a column is called in messages."""
         if self.text.header:
             return self.text.header[column]
+        if self.order is None and column in (1, 2):
+            return "coordinate"
         names = ("point", "northing", "easting", "level", "description")
         swap = {1: 2, 2: 1} if self.order == "penzd" else {}
         return names[swap.get(column, column)]
