@@ -18,16 +18,16 @@ from scipy.stats import norm
 from lateralline.overlay.bodies import Body
 from lateralline.records import Floats
 
-#: Beyond so many σ the linear answer stands: 0 or 1 to 1e-9.
-SURE_SIGMAS: Final = 6.0
+#: Beyond so many σ the linear answer stands: 0 or 1 to 1e-5.
+SURE_SIGMAS: Final = 4.5
 #: Length of pipe each side of the closest place that is shifted as one, and spacing on it.
 WINDOW_M: Final = 2.0
 SPACING_M: Final = 0.10
 #: Shifts tried: so many σ each way, nodes of the outer and of the inner sum.
 _REACH: Final = 5.0
-_OUTER: Final = 31
-_INNER: Final = 41
-_REFINE: Final = 10
+_OUTER: Final = 61
+_INNER: Final = 33
+_REFINE: Final = 6
 _LEAST_SIGMA_M: Final = 1e-6
 
 
@@ -50,11 +50,15 @@ def integrated(
 ) -> tuple[float, ...]:
     """Return P(separation < limit) for each limit, `path` (m, 3) being the axis near the body.
 
-    A sum over shifts: outer nodes by the trapezium rule, spectrally good for a normal density;
-    between inner nodes the separation is linear and the normal's mass is exact. The outer direction
-    is the one the separation feels less.
+    A sum over shifts: outer nodes by the trapezium rule; between inner nodes the separation is
+    linear and the normal's mass is exact. The outer direction is the one the separation feels less.
+    Against sums over 401 nodes it is within 0.007 in the cases of the tests, corners and edges
+    being the worst. Pieces of the path that no shift can bring nearest are left out.
     """
     sigma = np.maximum([shift.sigma_across_m, shift.sigma_up_m], _LEAST_SIGMA_M)
+    apart = body.signed(path)
+    could = np.flatnonzero(apart <= apart.min() + 2 * _REACH * np.hypot(*sigma))
+    path = path[could[0] : could[-1] + 1]
     ways = np.array([[*shift.across, 0.0], [0.0, 0.0, 1.0]]) * sigma[:, None]
     feels = [abs(_separation(body, path + w, 0.0) - _separation(body, path - w, 0.0)) for w in ways]
     if feels[0] > feels[1]:

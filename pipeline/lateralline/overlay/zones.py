@@ -28,6 +28,8 @@ from lateralline.published import dig_rules
 from lateralline.records import Floats
 
 ZONES: Final = ("tolerance", "tolerance_and_corridor")
+#: Vertices that matter less are left out, the outline always outside what it stands for.
+SMOOTHED_WITHIN_M: Final = 0.001
 #: A hole smaller than this is filled whatever its width.
 SMALLEST_HOLE_M2: Final = 1.0
 _MOST_IDS: Final = 100
@@ -106,8 +108,9 @@ def add_zones(overlay: Overlay, lines: Lines, rule: Tolerance) -> Zones:
 
 
 def _around(shapes: Shapes, distance_m: Floats) -> Shapes:
-    drawn = shapely.buffer(shapes, distance_m * OUTSIDE, quad_segs=QUARTER_SIDES)
-    return np.asarray(drawn, dtype=object)
+    wide = distance_m * OUTSIDE + SMOOTHED_WITHIN_M
+    drawn = shapely.buffer(shapes, wide, quad_segs=QUARTER_SIDES)
+    return np.asarray(shapely.simplify(drawn, SMOOTHED_WITHIN_M), dtype=object)
 
 
 def _table(zones: Zones, way: object, shift_m: Floats) -> pa.Table:
