@@ -168,7 +168,7 @@ def test_a_mark_lost_to_a_typing_error_is_a_fault_and_a_tree_is_not() -> None:
 @pytest.mark.parametrize(
     "code",
     ["R1_4_EN", "R1.4.EN", "R 1 4 EN", "R-1 4 XX", "EN 3", "3 EN", "END NULL R1 S4", "R3 1 ENX",
-     "axial peak", "mid c=12.4", "stop=3 what", "EN_R1_4"],
+     "axial peak", "mid c=12.4", "stop=3 what", "kerb c=12.4 d=4.2", "EN_R1_4"],
 )  # fmt: skip
 def test_what_looks_like_a_mark_and_fits_no_pattern_is_a_fault(code: str) -> None:
     (said,) = faults("R1 3 EN", code)
@@ -178,7 +178,7 @@ def test_what_looks_like_a_mark_and_fits_no_pattern_is_a_fault(code: str) -> Non
 @pytest.mark.parametrize(
     "code",
     ["TREE 8 IN", "END OF WALL 3", "T8 12 OAK", "KERB, top of", "pt of curve", "MH 12",
-     "peak of roof", "FL 600.51", "R12 radius", "note: see sketch"],
+     "peak of roof", "TREE d=0.3", "FL 600.51", "R12 radius", "note: see sketch"],
 )  # fmt: skip
 def test_what_the_rest_of_a_survey_is_called_is_no_mark(code: str) -> None:
     _, other = sorted_("R1 3 EN", code)

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from typing import Final
 
 from lateralline.survey_files.codes import MARKS, Codes
-from lateralline.survey_files.values import NUMBERS, cut
+from lateralline.survey_files.values import cut
 
 _WORD: Final = re.compile(r"[^\W_]+")
 #: What runs and stops are called: R1, 3, 12A, or a letter that lost its number.
@@ -37,7 +37,7 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
     run = next((runs[n] for i in (1, 2) if (n := "".join(words[:i])) in runs), "")
     if run:
         return f"begins like a mark of run {run}"
-    if said.keys() & {"run", "stop", *NUMBERS}:
+    if said.keys() & {"run", "stop"} or {"counter", "depth"} <= said.keys():  # a tree may have d=
         return f"has {' and '.join(sorted(said))} of a mark"
     phrases = [
         _WORD.findall(word)
