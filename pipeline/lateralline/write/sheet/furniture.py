@@ -29,6 +29,7 @@ def head(canvas: Canvas, box: Box, site: Site, scale: Scale, index: int, count: 
     said = f"+ grid: {east} / {up} in {site.coordinate_unit}" + (
         ", invented axes" if site.scene.crs is None else ""
     )
+    said += "; ± 95 %"
     end = box.right - 16.0
     bar = _bar(canvas, end, y - 2.2, site, scale, min(_BAR_MM, 0.42 * box.width))
     to_scale = f"scale {scale}"

@@ -64,7 +64,7 @@ def _head(canvas: Canvas, box: Box, site: Site, piece: Piece, scales: Scales, in
     )
     said = (
         f"horizontal {scales.along}, vertical {scales.up} (heights × {scales.steeper:g}); "
-        f"chainage from downstream, flow ←; {what}"
+        f"chainage from downstream, flow ←; ± 95 %; {what}"
     )
     text = Box(box.x, box.y + 4.0, room, TOP - 4.5)
     canvas.paragraph(text, said, 6.0, colour=looks.GREY)
