@@ -1,6 +1,6 @@
-"""Geodesy against published worked examples, through the library calls the frames rest on.
+"""Geodesy against published worked examples: the library calls the frames rest on.
 
-R = the source was read for this project; C = computed from the source's formula; M = from memory.
+The same examples through a site's own files and frame: test_geodesy_of_sites.py. R = the source was read for this project; C = computed from the source's formula; M = from memory.
 Sources stand in SOURCES.md beside this file.
 """
 
