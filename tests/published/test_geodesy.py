@@ -1,7 +1,8 @@
 """Geodesy against published worked examples: the library calls the frames rest on.
 
-The same examples through a site's own files and frame: test_geodesy_of_sites.py. R = the source was read for this project; C = computed from the source's formula; M = from memory.
-Sources stand in SOURCES.md beside this file.
+The same examples go through a site's own files and frame in test_geodesy_of_sites.py. R = the
+source was read for this project; C = computed from the source's formula; M = from memory. Sources
+stand in SOURCES.md beside this file.
 """
 
 from __future__ import annotations
