@@ -62,8 +62,8 @@ class Blank:
 def field_sheet_pages(blank: Blank, paper: str) -> list[Page]:
     """Return the pages of a field sheet on `paper`, one of PAPERS, ready to be drawn.
 
-    First the site, its runs, pipes, branches and control; then squared paper for the sketch of control and
-    ties; then stops with their marks; last observations, exposures and ground shots.
+    First the site, its runs, pipes, branches and control; then squared paper for the sketch of
+    control and ties; then stops with their marks; last observations, exposures and ground shots.
     """
     pages = [*_site_pages(blank, paper), _sketch_page(blank, paper)]
     pages += _stop_pages(blank, paper)
