@@ -94,7 +94,7 @@ def test_a_lines_true_separation_is_above_its_bound_in_95_of_100(record: Path, n
 def test_beside_a_long_trench_the_interval_of_one_place_would_not_do(
     make_record, tmp_path: Path
 ) -> None:
-    """Twenty stops err each on its own: at 1.96 σ every fourth line would come nearer."""
+    """Twenty stops err each on its own: at 1.96 σ four lines in ten come nearer."""
     stops = tuple((2.0 * n, 0.0, 98.0) for n in range(21))
     wall = work("trench", shapely.box(0.5, 0.6, 38.5, 1.5), 3.0)
     pair = found(written(make_record, tmp_path / "a.gpkg", stops), wall)
