@@ -1,4 +1,4 @@
-"""Distances between segments, convex shapes and prisms: closed forms, shapely, bounded least squares."""
+"""Distances of segments, convex shapes and prisms: closed forms, shapely, least squares."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -28,7 +29,5 @@ def refuse_picture(picture: Path | None, *, replace: bool) -> None:
         said = f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}"
         raise typer.BadParameter(said, param_hint="--picture")
     refuse_existing(picture, replace=replace)
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
+    if find_spec("matplotlib") is None:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')
