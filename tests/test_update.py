@@ -17,18 +17,18 @@ import shapely
 from typer.testing import CliRunner, Result
 
 from lateralline import stages
-from lateralline.cli import app
+from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.read import read_site
-from lateralline.records import Line, Stretch
+from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Departure, Held
 from lateralline.revise.held import OldLine, exposure_held, line_held
 from lateralline.revise.merge import merged_files
-from lateralline.revise.sides import Side
-from lateralline.revise.verdicts import shared_receivers
-from lateralline.settings import Pipe
+from lateralline.revise.sides import Side, axes, layer
+from lateralline.revise.verdicts import doubts, shared_receivers
+from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.stages import SiteResult
 from lateralline.summary import CAUTION
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
@@ -714,3 +714,71 @@ def test_levels_of_another_datum_are_not_compared(tmp_path: Path) -> None:
     assert all(line.level.verdict == "untested" for line in changes.lines)
     assert all(np.isnan(m.up_m) for line in changes.lines for m in line.moved)
     assert [e.level for e in changes.exposures] == ["untested"]
+
+
+# ---- a new record in doubt ----------------------------------------------------------------
+
+
+def shifted(folder: Path, east_m: float) -> Path:
+    """The sample's second visit with every mark moved: a base station set up on another point."""
+    shutil.copytree(SITES / "added" / "gnss-bend-branch", folder)
+    file = folder / "marks.csv"
+    rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
+    with file.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.DictWriter(out, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(r | {"x": f"{float(r['x']) + east_m:.3f}"} for r in rows)
+    return folder
+
+
+def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: Path) -> None:
+    added = shifted(tmp_path / "a", 0.8)
+    told = updated(added, tmp_path / "new", SITES / "gnss-bend-branch").changes
+    first, branch = told.lines
+    assert first.plan.verdict == branch.plan.verdict == "withheld"
+    assert first.doubts
+    assert branch.doubts == first.doubts  # it hangs on the line that is in doubt
+    assert not told.held
+    withheld = [f for f in told.warnings if f.code == "corridor-withheld"]
+    assert [f.subject for f in withheld] == ["line L1", "line L2"]
+    for f in withheld:
+        assert f.severity == "error"
+        assert "not judged, because the new one has errors: stop R3/" in f.what
+        assert "dig by neither record" in f.what_to_do
+        assert CAUTION in " ".join(f.what_to_do.split())
+    assert not any("was wrong" in f.what for f in told.warnings)
+    assert "dig by neither record" in changed.verdict(told)
+
+
+@pytest.mark.parametrize(
+    ("subject", "lines"),
+    [
+        ("stop R1/4", ["L1"]),
+        ("run R2", ["L2"]),
+        ("line L1", ["L1"]),
+        ("lines L1, L2", ["L1", "L2"]),
+        ("segment L2/3", ["L2"]),
+        ("exposure TH1", ["L1"]),
+        ("site", ["L1", "L2"]),
+        ("mark R1-4A", []),
+    ],
+)
+def test_what_puts_a_line_in_doubt(subject: str, lines: list[str]) -> None:
+    settings = replace(
+        bare_settings(),
+        runs=tuple(Run(f"R{i}", f"L{i}", f"CO{i}", 0.0, "with", 0.35, 0.03) for i in (1, 2)),
+    )
+    error = Finding("error", "link", "any", subject, "", "", "")
+    found = doubts([error], settings, {"TH1": "L1"})
+    assert [line for line, of in found.items() if of] == lines
+    harmless = [replace(error, severity="warning"), replace(error, stage="write")]
+    assert not any(doubts(harmless, settings, {"TH1": "L1"}).values())
+
+
+def test_a_second_visit_turns_no_leg_of_the_line_and_invents_no_grade(sample: Updated) -> None:
+    """Stops of both runs lie centimetres apart here; the pipe falls at 2 % throughout."""
+    for axis in axes(sample.new.result.work).values():
+        legs = np.diff(axis.line.xyz_m, axis=0)
+        assert (np.einsum("lc,lc->l", legs[1:], legs[:-1]) > 0.0).all()
+    columns = layer(sample.new.result.work, "pipe_segments").columns
+    assert "not_met" not in list(columns["ipc_grade"])

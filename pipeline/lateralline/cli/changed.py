@@ -23,9 +23,16 @@ _WORDS: Final = {
     "held": "held",
     "left": "LEFT, by no more than the new line's own uncertainty",
     "failed": "DID NOT HOLD",
+    "withheld": "LEFT, by a record with errors: not judged",
     "untested": "not judged",
 }
-_STYLES: Final = {"held": "green", "left": "yellow", "failed": "bold red", "untested": "cyan"}
+_STYLES: Final = {
+    "held": "green",
+    "left": "yellow",
+    "failed": "bold red",
+    "withheld": "bold yellow",
+    "untested": "cyan",
+}
 _TABLES: Final = {
     "run": "run",
     "branch": "branch",
@@ -64,6 +71,8 @@ def verdict(changes: SiteChanges) -> str:
     said = "The old corridors and levels held."
     if "failed" in told:
         said = "The old record did NOT hold: withdraw overlays made from it."
+    elif "withheld" in told:
+        said = "The new line leaves the old 95 % regions, but has errors: dig by neither record."
     elif "left" in told:
         said = "The new line leaves the old 95 % regions, within its own uncertainty."
     elif "held" not in told:

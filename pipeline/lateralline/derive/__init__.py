@@ -6,6 +6,7 @@ straightness  how far a pipe may leave it
 axis        a line with chainage, levels and covariance anywhere along it
 chainage    counter → place on the line
 reach, corridor, dig   regions in plan
+cover       a pipe above the ground
 level_band  how high and how low the pipe may be
 slopes      grades, back-falls and sags, as surely as levels can tell
 quality, grades, bends  against published bands, grades, fittings
@@ -26,6 +27,7 @@ from lateralline.derive.advice import line_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.control import control_points
 from lateralline.derive.corridor import Corridor, corridor
+from lateralline.derive.cover import cover_findings
 from lateralline.derive.depth_only import without_levels
 from lateralline.derive.dig import dig_rows, tolerance
 from lateralline.derive.fixes import transmitter_fixes
@@ -84,7 +86,7 @@ def derive(
     findings += stop_advice(linked.fixes, earlier)
     regions = list(zip(axes, corridors, strict=True))
     for axis, found in regions:
-        findings += line_advice(axis, found)
+        findings += line_advice(axis, found) + cover_findings(axis)
         if datum != DEPTH_ONLY:
             findings += grade_findings(axis)
         findings += next_advice(axis, found, linked.fixes, marks, settings)

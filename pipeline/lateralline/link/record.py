@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +19,7 @@ from lateralline.settings import Accuracy
 
 _AXES = np.arange(3)
 #: A place on a leg is drawn no closer to its ends than this: every vertex has a place of its own.
-_CLEAR_M = 0.001
+_CLEAR_M = 0.01
 _Z95 = float(norm.ppf(0.975))
 _SHAPE = ("straight", "bend", "double_bend")
 
@@ -37,6 +37,7 @@ class _Vertex:
     #: x index of its coordinates; or of both ends of a leg, and of the fraction along it
     at: tuple[int, ...]
     share: float = 0.0  # that fraction, the path's ends being the only ones it may lie past
+    clear: float = 0.0  # of the leg: what it keeps from its neighbours
     look: int = -1  # x index of its angles; −1 = not directed
 
     @property
@@ -44,10 +45,19 @@ class _Vertex:
         """Counters read at the point, by run."""
         return self.point.readings if self.point is not None else {}
 
+    @property
+    def rides(self) -> bool:
+        """True for a stop of another run: it may be drawn a little aside of its neighbours."""
+        return len(self.at) > 1 and self.kind != "junction"
+
+    def moved_to(self, order: float) -> _Vertex:
+        """The same elsewhere on its leg."""
+        return replace(self, order=order, share=self.share + order - self.order)
+
 
 def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
     """Return the record of one line of a network."""
-    vertices = sorted(_vertices(part, fit), key=lambda v: v.order)
+    vertices = _spaced(_vertices(part, fit))
     x, m = fit.result.x, len(vertices)
     by = np.zeros((3 * m, len(x)))
     xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
@@ -91,7 +101,7 @@ def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
             ends = (int(parent[part.join.leg]), int(parent[part.join.leg + 1]))
             at_parent = (*ends, model.join_x[line])
             run, counter = _reading(part.points[0])
-            share = _share(parent, part.join.leg, x[at_parent[2]], x)
+            share, _ = _share(parent, part.join.leg, x[at_parent[2]], x)
             name = part.join.parent
             out.append(_Vertex(v, "junction", name, part.points[0], run, counter, at_parent, share))
         else:
@@ -102,14 +112,14 @@ def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
         if rider.level_only:
             continue
         leg, p = part.place(rider)[0], rider.point
-        share = _share(xs, leg, x[t], x, ends=True, start=part.join is None)
+        share, clear = _share(xs, leg, x[t], x, ends=True, start=part.join is None)
         at = (int(xs[leg]), int(xs[leg + 1]), t)
-        out.append(_Vertex(leg + share, p.kind, p.ref, p, *_reading(p), at, share))
+        out.append(_Vertex(leg + share, p.kind, p.ref, p, *_reading(p), at, share, clear))
     for other in model.parts:
         if (join := other.join) is not None and join.parent == line:
             t = model.join_x[other.line]
             at = (int(xs[join.leg]), int(xs[join.leg + 1]), t)
-            share = _share(xs, join.leg, x[t], x)
+            share, _ = _share(xs, join.leg, x[t], x)
             run, counter = join.run, join.counter_m
             order = join.leg + share
             out.append(_Vertex(order, "junction", other.line, None, run, counter, at, share))
@@ -118,13 +128,28 @@ def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
 
 def _share(
     xs: Ints, leg: int, fraction: float, x: Floats, *, ends: bool = False, start: bool = True
-) -> float:
-    """A fraction of a leg kept inside it, but for the ends of a line that may go straight on."""
+) -> tuple[float, float]:
+    """A fraction of a leg kept inside it, but for the ends of a line that may go straight on.
+
+    And how much of the leg it keeps clear of the ends.
+    """
     length = float(np.linalg.norm(x[xs[leg + 1] + _AXES] - x[xs[leg] + _AXES]))
-    inside = min(_CLEAR_M / max(length, 1e-9), 0.25)
+    inside = min(_CLEAR_M / max(length, 1e-9), 0.1)
     low = -np.inf if ends and start and leg == 0 and fraction < -inside else inside
     high = np.inf if ends and leg == len(xs) - 2 and fraction > 1 + inside else 1.0 - inside
-    return float(np.clip(fraction, low, high))
+    return float(np.clip(fraction, low, high)), inside
+
+
+def _spaced(vertices: Sequence[_Vertex]) -> list[_Vertex]:
+    """Vertices in order, none on top of another."""
+    out = sorted(vertices, key=lambda v: v.order)
+    for i in range(1, len(out)):
+        if out[i].rides and len(out[i - 1].at) > 1:
+            out[i] = out[i].moved_to(max(out[i].order, out[i - 1].order + out[i].clear))
+    for i in reversed(range(len(out) - 1)):
+        if out[i].rides:
+            out[i] = out[i].moved_to(min(out[i].order, out[i + 1].order - out[i].clear))
+    return out
 
 
 def _reading(point: Point) -> tuple[str, float]:

@@ -8,8 +8,9 @@ from typing import Literal
 from lateralline.records import Finding
 
 #: held: nothing lies outside. left: something does, by no more than the new line's own 95 %
-#: uncertainty. failed: by more. untested: there is no part both records locate.
-Verdict = Literal["held", "left", "failed", "untested"]
+#: uncertainty. failed: by more. withheld: something does, but the new record has errors there, so
+#: which of the two is wrong is not judged. untested: there is no part both records locate.
+Verdict = Literal["held", "left", "failed", "withheld", "untested"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,7 @@ class LineChange:
     plan: Held = Held("untested", 0.0, 0.0)
     level: Held = Held("untested", 0.0, 0.0)
     tolerance_m: float = float("nan")  # of the rule the old dig zone was drawn with
+    doubts: tuple[Finding, ...] = ()  # errors of the new record: why no verdict is given
 
     @property
     def verdicts(self) -> tuple[Verdict, Verdict]:
@@ -151,4 +153,4 @@ class SiteChanges:
         """True when no old corridor and no old level band was left anywhere."""
         verdicts = [v for line in self.lines for v in line.verdicts]
         verdicts += [v for e in self.exposures for v in (e.plan, e.level)]
-        return not {"left", "failed"} & set(verdicts)
+        return not {"left", "failed", "withheld"} & set(verdicts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from math import degrees, nan
 from typing import Final
 
@@ -22,7 +23,7 @@ from lateralline.revise.changes import (
 )
 from lateralline.revise.held import OldLine, exposure_held, line_held
 from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
-from lateralline.revise.verdicts import shared_receivers, warnings
+from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
 from lateralline.settings import Settings
 from lateralline.stages import SiteResult, Work
 
@@ -49,13 +50,19 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
     figures = _figures(before), _figures(after)
     tolerances = _tolerances(before)
     names = dict.fromkeys([*new_axes, *old_axes])
+    settings = after["record"].settings
+    doubtful = doubts(new.findings, settings, _lines_of_exposures(after))
     lines = tuple(
-        _line(name, known.get(name), new_axes.get(name), side, figures, tolerances.get(name, nan))
+        _judged(
+            _line(
+                name, known.get(name), new_axes.get(name), side, figures, tolerances.get(name, nan)
+            ),
+            doubtful.get(name, ()),
+        )
         for name in names
     )
     exposures = tuple(_exposures(before, after, known, side))
     come, gone = _noted(new.findings, old.findings), _noted(old.findings, new.findings)
-    settings = after["record"].settings
     return SiteChanges(
         site_id=settings.id,
         name=settings.name,
@@ -134,6 +141,12 @@ def _line(
         level=level,
         tolerance_m=tolerance_m,
     )
+
+
+def _judged(line: LineChange, doubtful: tuple[Finding, ...]) -> LineChange:
+    """Return a line with no verdict on the old record where the new one has errors on the line."""
+    plan, level = (judged(held, doubtful) for held in (line.plan, line.level))
+    return replace(line, plan=plan, level=level, doubts=doubtful)
 
 
 def _named(axis: Axis) -> dict[tuple[str, str], int]:
@@ -222,6 +235,13 @@ def _exposures(
             above = _invert_above_m(exposures, i, after["record"].settings)
             cov = exposures.cov_m2[i]
             yield exposure_held(line, name, here[i], cov, above, levels=side.same_levels)
+
+
+def _lines_of_exposures(work: Work) -> dict[str, str]:
+    exposures, runs = work["placed"].exposures, work["record"].settings.runs
+    lines = {run.id: run.line for run in runs}
+    columns = (exposures.name.tolist(), exposures.line.tolist(), exposures.run.tolist())
+    return {name: line or lines.get(run, "") for name, line, run in zip(*columns, strict=True)}
 
 
 def _invert_above_m(exposures: Exposures, row: int, settings: Settings) -> float:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from math import isfinite
 from typing import Final
 
 from lateralline import contract
 from lateralline.records import Finding
-from lateralline.revise.changes import Departure, ExposureCheck, LineChange
+from lateralline.revise.changes import Departure, ExposureCheck, Held, LineChange
 from lateralline.revise.sources import ADDED_FILE
 from lateralline.settings import Settings
 
@@ -19,6 +20,12 @@ _WITHDRAW: Final = (
     "withdraw every dig overlay, sheet and picture made from the old record, tell whoever holds "
     "one, and issue the new. "
 )
+_SETTLE: Final = (
+    "dig by neither record until this is settled: correct what these findings say, then update "
+    "again. "
+)
+#: Stages whose errors put a line in doubt; files and coordinates of the outputs do not.
+_IN_DOUBT: Final = ("solve", "link", "derive")
 _REISSUE: Final = "issue overlays from the new record in place of those from the old. "
 
 
@@ -29,6 +36,49 @@ def warnings(
     found = [f for line in lines for f in _of_line(line)]
     found += [f for exposure in exposures for f in _of_exposure(exposure)]
     return tuple(sorted(found, key=lambda f: f.severity != "error"))
+
+
+def doubts(
+    findings: Iterable[Finding], settings: Settings, exposures: Mapping[str, str]
+) -> dict[str, tuple[Finding, ...]]:
+    """Return the error findings of a record on each line, its runs, stops and exposures.
+
+    `exposures` gives the line of each by name. An error on the whole site is one on every line, and
+    lines that join are adjusted together, so each has the other's.
+    """
+    runs = {run.id: run.line for run in settings.runs}
+    lines = list(dict.fromkeys([*runs.values(), *exposures.values()]))
+    errors = [f for f in findings if f.severity == "error" and f.stage in _IN_DOUBT]
+    about = [_lines_of(f.subject, runs, exposures, lines) for f in errors]
+    of_line = {x: {i for i, named in enumerate(about) if x in named} for x in lines}
+    for _ in settings.branches:  # once for each, so that doubt reaches branches of branches
+        for branch in settings.branches:
+            both = of_line.get(branch.line, set()) | of_line.get(branch.joins, set())
+            of_line[branch.line] = of_line[branch.joins] = both
+    return {x: tuple(errors[i] for i in sorted(of)) for x, of in of_line.items()}
+
+
+def _lines_of(
+    subject: str, runs: Mapping[str, str], exposures: Mapping[str, str], lines: list[str]
+) -> list[str]:
+    """The lines a finding's subject is about: "stop R1/4", "lines L1, L2", "site"."""
+    of, _, name = subject.partition(" ")
+    if of in ("line", "lines"):
+        return name.split(", ")
+    if of == "segment":
+        return [name.rpartition("/")[0]]
+    if of == "exposure":
+        return [exposures.get(name, "")]
+    if of in ("run", "stop"):
+        return [runs.get(name.partition("/")[0], "")]
+    return lines if of == "site" else []
+
+
+def judged(held: Held, doubtful: Iterable[Finding]) -> Held:
+    """Return what is made of a region the new line leaves, where the new record has errors."""
+    if held.verdict in ("left", "failed") and tuple(doubtful):
+        return replace(held, verdict="withheld")
+    return held
 
 
 def shared_receivers(old: Settings, new: Settings) -> tuple[Finding, ...]:
@@ -66,14 +116,12 @@ def _of_line(line: LineChange) -> Iterator[Finding]:
         more = _tolerance(worst, line.tolerance_m) if code == "corridor" else ""
         by = f"{worst.off_m:.2f} m outside at chainage {worst.worst_chainage_m:.2f} m, between "
         by += f"{worst.between}; known there to ±{worst.own_95_m:.2f} m (95 %){more}"
-        yield _finding(
-            held.verdict == "failed",
-            code,
-            f"line {line.line}",
-            f"the new line lies outside the old 95 % {region} for {held.outside_m:.2f} m of "
-            f"{held.tested_m:.2f} m, at chainage {parts}",
-            by,
-        )
+        what = f"the new line lies outside the old 95 % {region} for {held.outside_m:.2f} m of "
+        what += f"{held.tested_m:.2f} m, at chainage {parts}"
+        if held.verdict == "withheld":
+            yield _withheld(code, line, what, by)
+        else:
+            yield _finding(held.verdict == "failed", code, f"line {line.line}", what, by)
 
 
 def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
@@ -103,6 +151,19 @@ def _finding(failed: bool, code: str, subject: str, what: str, by_how_much: str)
         )
     what += ": no more than its own uncertainty explains, so it may be chance"
     return Finding("warning", STAGE, f"{code}-left", subject, what, by_how_much, _REISSUE + caution)
+
+
+def _withheld(code: str, line: LineChange, what: str, by_how_much: str) -> Finding:
+    """Word one finding where the new record's own errors leave open which of the two is wrong."""
+    named = list(dict.fromkeys(f"{f.subject} ({f.code})" for f in line.doubts))
+    many = f" and {len(named) - 4} more" if len(named) > 4 else ""
+    what += ". Which of the two records is wrong is not judged, because the new one has errors: "
+    what += ", ".join(named[:4]) + many
+    caution = contract.load("dig_zone").caution
+    subject = f"line {line.line}"
+    return Finding(
+        "error", STAGE, f"{code}-withheld", subject, what, by_how_much, _SETTLE + caution
+    )
 
 
 def _part(d: Departure) -> str:

@@ -1,0 +1,34 @@
+"""A pipe above the ground: what no record may say unsaid."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lateralline.derive.axis import Axis
+from lateralline.records import Finding
+
+
+def cover_findings(axis: Axis) -> tuple[Finding, ...]:
+    """Return an error finding where a line lies with its top above the ground.
+
+    Something is wrong then: levels, depths, or the way the line is drawn between its stops.
+    """
+    cover = np.concatenate([points.cover_m for points in axis.sampled])
+    if not (cover < 0.0).any():  # NaN where the pipe's size is not known
+        return ()
+    at = np.concatenate([points.chainage_m for points in axis.sampled])
+    sigma = np.concatenate([points.depth_sigma_m for points in axis.sampled])
+    worst = int(np.nanargmin(cover))
+    return (
+        Finding(
+            "error",
+            "derive",
+            "cover-negative",
+            f"line {axis.line.line}",
+            f"the top of the pipe lies above the ground near chainage {at[worst]:.2f} m: levels, "
+            "depths or the line itself are wrong there",
+            f"cover {cover[worst]:.2f} m ± {sigma[worst]:.2f} m (1 σ)",
+            "correct what other findings say of the line, then check depths and ground levels "
+            "beside that place",
+        ),
+    )
