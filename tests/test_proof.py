@@ -104,7 +104,9 @@ def test_tables_have_a_row_per_scenario():
 
 def test_prove_ends_with_an_exit_code_that_can_be_wrong(monkeypatch):
     """Fewer stops widen the bounds by chance; a bound nobody can meet is still missed."""
-    assert CliRunner().invoke(app, ["prove", "stops", "--stops", "200", "--seed", "1"]).exit_code == 0
+    assert (
+        CliRunner().invoke(app, ["prove", "stops", "--stops", "200", "--seed", "1"]).exit_code == 0
+    )
     monkeypatch.setattr(coverage, "WORST_RATIO", 0.5)
     result = CliRunner().invoke(app, ["prove", "stops", "--stops", "100", "--seed", "1"])
     assert result.exit_code == 1

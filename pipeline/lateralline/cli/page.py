@@ -48,7 +48,7 @@ def page(
     ] = "",
     replace: Annotated[bool, typer.Option("--replace", help="Replace PAGE.")] = False,
 ) -> None:
-    """Write a page of plan, profile and tables that answer one another.
+    """Write a page of plan, profile and tables for a browser.
 
     It is one file, needs no network, and can be handed over on a stick. Many sites become a
     folder of pages with an index to search. A page is no clearance to dig and says so.
