@@ -10,8 +10,9 @@ DPI: Final = 120
 
 INK: Final = "#20262e"
 FAINT: Final = "#8a929c"
-PIPE: Final = "#123f7a"
-CORRIDOR: Final = "#9cc3e6"
+#: Green is sewer and drain in the uniform colour code; blue would be drinking water.
+PIPE: Final = "#00693a"
+CORRIDOR: Final = "#a8d8bd"
 ZONE: Final = "#f6dfb0"
 ZONE_EDGE: Final = "#b97700"
 GROUND: Final = "#7c5a36"
