@@ -455,3 +455,80 @@ def test_true_counters_are_let_be(tmp_path: Path) -> None:
         runs = [R1, TrueRun("R2", "L1", "MAIN", "against", tuple(np.arange(1.0, 29.0, 3.1)))]
         found = built(made(tmp_path / str(seed), seed=seed, lines=[pipe(90.0)], runs=runs))
         assert not {f.code for f in found.findings if f.code.startswith("counter-")}
+
+
+# ---- where a branch joins ----------------------------------------------------------------------
+
+
+def joined(folder: Path, *, off_m: float = 0.0, last_m: float = 1.2, seed: int = 4) -> Path:
+    """A main of 26 m, and a branch of 12 m that joins it at 9 m under 60°, its last stop near."""
+    way = np.radians([20.0, 20.0 - 60.0])
+    unit = np.column_stack([np.sin(way), np.cos(way)])
+    plan = np.array([0.0, 9.0, 26.0])[:, None] * unit[0]
+    level = GROUND.level(0.0, 0.0) - 1.9 + 0.02 * np.array([0.0, 9.0, 26.0])
+    main = TrueLine(
+        "L1", np.column_stack([plan, level]), ("MAIN", "J1", "CO1"), nominal="DN160 SN4"
+    )
+    start = main.axis_m[1]
+    end = np.array([*(start[:2] + 12.0 * unit[1]), start[2] + 0.3])
+    branch = TrueLine("L2", np.array([start, end]), ("J1", "CO2"), nominal="DN110 SN4", joins="L1")
+    stops = branch.length_m - last_m - 2.4 * np.arange(4)[::-1]
+    runs = [
+        TrueRun("R1", "L1", "CO1", "with", tuple(np.arange(1.2, 25.5, 2.7))),
+        TrueRun("R2", "L2", "CO2", "with", tuple(stops)),
+    ]
+    made(folder, seed=seed, lines=[main, branch], runs=runs)
+    file = folder / "site.toml"
+    text = file.read_text(encoding="utf-8")
+    counter = re.search(r"at_counter = ([\d.]+)", text)
+    assert counter
+    wrong = f"at_counter = {float(counter[1]) + off_m:.2f}"
+    file.write_text(text.replace(counter[0], wrong), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("off_m", [2.0, -1.5])
+@pytest.mark.parametrize("last_m", [0.8, 2.0])
+def test_a_branch_joined_at_a_wrong_counter_is_named_and_bends_nowhere(
+    off_m: float, last_m: float, tmp_path: Path
+) -> None:
+    right = built(joined(tmp_path / "right", last_m=last_m))
+    assert right.errors() == []
+    assert not right.said("junction-contradiction")
+    wrong = built(joined(tmp_path / "wrong", off_m=off_m, last_m=last_m))
+    assert wrong.errors() == ["junction-contradiction"]
+    said = wrong.said("junction-contradiction")[0]
+    assert said.subject == "line L2"
+    size, sigma = (float(x) for x in re.findall(r"(\d\.\d\d) m", said.by_how_much)[:2])
+    assert abs(size - abs(off_m)) < 2.6 * sigma
+    branch = wrong.line("L2")
+    assert branch.stretches[0].shape == "undecided"
+    assert not [t for s in branch.stretches for t in s.bend_rad]
+    moved = np.hypot(*(branch.xyz_m[0] - right.line("L2").xyz_m[0])[:2])
+    along = np.sqrt(np.linalg.eigvalsh(branch.cov_m2[0][:2, :2])[-1])
+    assert moved < 0.3  # where the branch leads, which is where it is
+    assert 1.9 * along > abs(off_m) - 0.3  # and unsure by as much as the two are apart
+
+
+@pytest.mark.parametrize("off_m", [0.6, -0.6])
+def test_no_wrong_counter_of_a_branch_passes_in_silence(off_m: float, tmp_path: Path) -> None:
+    """Six tenths of a metre is what the last direction can tell from a metre away."""
+    found = built(joined(tmp_path / "site", off_m=off_m, last_m=0.8))
+    assert [f.subject for f in found.said("junction-contradiction")] == ["line L2"]
+
+
+def test_a_bend_towards_a_lone_exposure_is_not_called_decided(tmp_path: Path) -> None:
+    """At the end of a line, without counter: 0.6 m aside is a bend as well as a wrong hole."""
+    folder = made(tmp_path / "site", lines=[pipe(test_hole=0.3)], openings=[TEST_HOLE])
+    assert [s.shape for s in built(folder).line().stretches].count("bend") == 1
+    edit(
+        folder,
+        "exposures",
+        lambda rows: [r | {"x": f"{float(r['x']) + 0.6:.3f}"} for r in rows],
+    )
+    found = built(folder)
+    assert found.line().stretches[0].shape == "undecided"
+    said = found.said("bend-unsure")
+    assert [f.subject for f in said] == ["line L1"]
+    assert "exposure TH1" in said[0].what
+    assert re.match(r"\d+° ± \d+°", said[0].by_how_much)

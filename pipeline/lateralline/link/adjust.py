@@ -26,6 +26,7 @@ from lateralline.link.shapes import (
     likeliest_bend_past,
     likeliest_bends,
 )
+from lateralline.link.sure import without_unsure_bends
 from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
@@ -76,12 +77,14 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Searc
             break
         part, fit = better
     turns = tuple(s for s in fit.left_out if s.alternative.what == "kink")
-    findings = []
+    findings: list[Finding] = []
     if turns:
         part = part.with_shapes(part.shapes.turning_at([s.alternative.point for s in turns]))
         fit = yield from least_squares([part], accuracy)
     if not fit.result.converged:
         part, fit = yield from _without_one_bend(part, fit, accuracy)
+    part, fit, unsure = yield from without_unsure_bends(part, fit, accuracy)
+    findings += unsure
     if not fit.result.converged:
         part = part.with_shapes(part.shapes.without("bend", "double_bend"))
         fit = yield from least_squares([part], accuracy)

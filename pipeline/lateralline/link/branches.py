@@ -15,8 +15,9 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.curves import chainage, locate
+from lateralline.kernels.network import W_LIMIT
 from lateralline.link.adjust import Alone
-from lateralline.link.equations import counter_variance
+from lateralline.link.equations import PIPE_WANDER_RAD, counter_variance
 from lateralline.link.model import JUNCTION_LEVEL_M
 from lateralline.link.parts import Join, Rider
 from lateralline.link.points import Point
@@ -24,6 +25,9 @@ from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
 
 _APART_M = 0.01
+#: How far beside the branch's last direction its junction may lie for a fitting there: a 45° bend
+#: up to 0.7 m before it. Common practice, no source.
+FITTING_BESIDE_M = 0.5
 _Z95 = float(norm.ppf(0.975))
 
 
@@ -53,9 +57,14 @@ def find(
     `riders` are the parent's.
     """
     run = next((r for r in settings.runs if r.id == branch.run), None)
-    if np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins:
-        return _by_counter(branch, run, parent, riders, settings)
-    return _by_tangent(branch, points, parent)
+    counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
+    every = [*parent.part.points, *(r.point for r in riders)]
+    if run is None or not counted or not any(run.id in p.readings for p in every):
+        return _by_tangent(branch, points, parent)
+    junction, said = _by_counter(branch, run, parent, riders, settings)
+    if junction is None:
+        return None, said
+    return _agreed(branch, junction, points, parent)
 
 
 def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float) -> Junction:
@@ -108,6 +117,55 @@ def _by_counter(
     variance = float(counter_variance(nearest, settings.accuracy))
     junction = _at(branch.line, parent, int(leg), float(fraction), variance)
     return replace(junction, run=run.id, counter_m=at), ()
+
+
+def _agreed(
+    branch: Branch, junction: Junction, points: Sequence[Point], parent: Alone
+) -> tuple[Junction, tuple[Finding, ...]]:
+    """Return the junction the counter gives, if the branch's last direction can lead there.
+
+    Else either the counter is wrong or the branch bends where nobody stopped, and nothing tells
+    which: the counter is left out, and the junction lies where the direction leads, with an
+    uncertainty that holds both. A fitting at the junction may turn the branch a little beside that
+    direction; only further off is it an error.
+    """
+    end = points[0]
+    if not end.directed or len(points) < 2:
+        return junction, ()
+    met = _meet(end.reversed(), parent)
+    if not np.isfinite(met.distance_m) or met.miss_m > 0:
+        return junction, ()
+    way = end.direction[:2] / np.hypot(*end.direction[:2])
+    here, there = (
+        chainage(parent.path_m)[leg] + t * np.linalg.norm(np.diff(parent.path_m, axis=0)[leg])
+        for leg, t in ((junction.leg, junction.fraction), (met.leg, met.fraction))
+    )
+    wander = PIPE_WANDER_RAD * met.distance_m * met.along_m / max(met.sigma_m, 1e-9)
+    at_end = _at(branch.line, parent, met.leg, met.fraction, met.along_m**2 + wander**2)
+    along = np.diff(parent.path_m, axis=0)[met.leg]
+    along = along / max(float(np.linalg.norm(along)), 1e-9)
+    sigma = float(np.sqrt(along @ at_end.cov_m2 @ along + junction.along_m**2))
+    off = float(here - there)
+    beside = abs(float((junction.xyz_m - end.xyz_m)[:2] @ [way[1], -way[0]]))
+    if abs(off) <= W_LIMIT * sigma:
+        return junction, ()
+    both = max(at_end.along_m, abs(off) / _Z95)
+    return _at(branch.line, parent, met.leg, met.fraction, both**2), (
+        Finding(
+            "error" if beside > FITTING_BESIDE_M else "warning",
+            "link",
+            "junction-contradiction",
+            f"line {branch.line}",
+            f"joins line {branch.joins} at counter {branch.at_counter_m:.2f} m of run "
+            f"{branch.run}, but {end.subject}, the last before it, leads elsewhere: either "
+            "at_counter is wrong, or the branch bends in between; at_counter is left out, and the "
+            "junction drawn where the direction leads, as unsure as they are apart",
+            f"{abs(off):.2f} m ± {sigma:.2f} m apart along line {branch.joins}, w = "
+            f"{abs(off) / sigma:.1f} (limit {W_LIMIT:.2f})",
+            f"check at_counter, and add a stop on line {branch.line} next to the junction",
+            end.where,
+        ),
+    )
 
 
 def _by_tangent(

@@ -9,7 +9,7 @@ its directions or its length.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -50,8 +50,14 @@ class _Place(NamedTuple):
     vertex: int
     station: int  # −1 = at the vertex
     point: int  # index among the line's points; −1 = rider or junction
-    subject: Point | None
+    subject: Point
     reading_m: float
+
+
+def _junction(branch: Part, run: str, counter_m: float) -> Point:
+    """The junction of a branch as a finding about its counter names it."""
+    at = branch.points[0]
+    return replace(at, ref=branch.line, where="site.toml", readings={run: counter_m})
 
 
 class Model:
@@ -70,7 +76,7 @@ class Model:
         self.angle_x: dict[str, dict[int, int]] = {}
         self.scale_x: dict[str, int] = {}
         #: per run, x index of each piece's offset: the counter at its first place, as adjusted
-        self.offset_x: dict[str, list[tuple[int, Point | None, float]]] = {}
+        self.offset_x: dict[str, list[tuple[int, Point, float]]] = {}
         self.rider_x: dict[str, list[int]] = {}  # per line, x index of each rider's fraction
         self.join_x: dict[str, int] = {}  # branch → x index of its fraction of the parent's leg
         self._first_leg: dict[str, int] = {}
@@ -313,7 +319,8 @@ class Model:
             if join is not None and join.parent == part.line and np.isfinite(join.counter_m):
                 station = self._join_station[other.line]
                 order = join.leg + join.fraction
-                place = _Place(order, join.leg, station, -1, None, join.counter_m)
+                seen = _junction(other, join.run, join.counter_m)
+                place = _Place(order, join.leg, station, -1, seen, join.counter_m)
                 out.setdefault(join.run, []).append(place)
         return out
 
@@ -358,7 +365,6 @@ class Model:
             for station, share in ((first.station, -1.0), (place.station, 1.0)):
                 if i and station >= 0:
                     self._sheet.add(part_reading=number, part_station=station, part_share=share)
-            if place.subject is not None:
-                self._alternatives.append(
-                    Alternative(line, place.point, place.subject, "counter", run, (row + i,))
-                )
+            self._alternatives.append(
+                Alternative(line, place.point, place.subject, "counter", run, (row + i,))
+            )

@@ -26,7 +26,7 @@ def parameters(
                 )
             )
             for at, place, reading in fit.model.offset_x[run]:
-                where = f" at {place.subject}" if place is not None else ""
+                where = f" at {place.subject}"
                 out.append(
                     AdjustedParameter(
                         "counter_offset",
