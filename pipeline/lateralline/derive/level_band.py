@@ -2,9 +2,10 @@
 
 Each station speaks for itself: with 95 % probability the true level there lies between its two
 bounds; the band does not hold the whole line at once with that probability. Where the shape is
-decided that is the adjusted level ± 1.96 σ, the bow between stops included. On an undecided stretch
-no path stands for the pipe, and the bounds are all that the counted length allows. Everywhere else
-that cuts the band too.
+decided that is the adjusted level ± 1.96 σ, the bow between stops included; beside a bend also what
+of the path may lie over the place, since a drop 0.2 m further on is a level a metre off here. On an
+undecided stretch no path stands for the pipe, and the bounds are all that the counted length
+allows. Everywhere else that cuts the band too.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ from lateralline.records import Floats, Product, Stretch, Texts
 
 #: Stations are no further apart than this, and at every vertex.
 SPACING_M: Final = 0.50
+#: A bent path is looked at this closely, and no place of it is taken to be exact.
+_CLOSE_M, _SLIVER_M2 = 0.05, 1e-8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,20 +53,42 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> Band:
     """
     low, high = envelope_levels(axis, stretch, points)
     level, half = points.xyz_m[:, 2], INTERVAL_95 * points.invert_sigma_m
+    lower, upper = level - half, level + half
     ends = axis.chainage_m[[stretch.first, stretch.last]]
     located = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9).any(axis=1)
-    lower, upper = level - half, level + half
     if stretch.shape == "undecided":
         by = np.where(np.isfinite(low), "reach", "nothing")
         low, high = (np.where(np.isfinite(bound), bound, np.nan) for bound in (low, high))
     else:
+        if stretch.last > stretch.first + 1:
+            around = _over(axis, stretch, points)
+            lower, upper = np.fmin(lower, around[0]), np.fmax(upper, around[1])
         by = np.where((low > lower) | (high < upper), "path_and_reach", "path")
         low, high = np.fmax(lower, low), np.fmin(upper, high)
     return Band(
-        np.where(located, lower, low),
-        np.where(located, upper, high),
+        np.where(located, level - half, low),
+        np.where(located, level + half, high),
         np.where(located, "located", by),
     )
+
+
+def _over(axis: Axis, stretch: Stretch, points: Along) -> tuple[Floats, Floats]:
+    """Return the lowest and highest level a bent path may have over the places of points (n,).
+
+    A place of the path d of its own σ away in plan may be here, and then within √(1.96² − d²) σ in
+    level. On an even grade g that is just 1.96 √(σ_u² + g² σ_along²); at a bend it is right too.
+    """
+    legs = pairwise(axis.chainage_m[stretch.first : stretch.last + 1])
+    path = axis.at(
+        np.concatenate([np.linspace(a, b, ceil((b - a) / _CLOSE_M) + 1) for a, b in legs])
+    )
+    off = points.xyz_m[:, None, :2] - path.xyz_m[None, :, :2]
+    root = np.linalg.inv(np.linalg.cholesky(path.cov_m2[:, :2, :2] + _SLIVER_M2 * np.eye(2)))
+    left = INTERVAL_95**2 - np.square(np.einsum("kij,nkj->nki", root, off)).sum(axis=2)
+    half = np.where(left > 0, path.invert_sigma_m * np.sqrt(left.clip(0.0)), np.nan)
+    level = path.xyz_m[:, 2]
+    with np.errstate(all="ignore"):
+        return np.fmin.reduce(level - half, axis=1), np.fmax.reduce(level + half, axis=1)
 
 
 def level_bands(site_id: str, datum: str, axes: Iterable[Axis]) -> Product:

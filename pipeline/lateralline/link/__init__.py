@@ -1,7 +1,7 @@
 """All fixes of a line, its counters and exposures, into one adjusted centreline.
 
 points → order → riders     located points of each line, in order, each place once
-shapes, adjust              every line by itself: its shape, and which readings are wrong
+shapes, weigh, adjust       every line by itself: its shape, and which readings are wrong
 branches, joint             lines that touch as one network, errors they share held in common
 record                      back to lines
 

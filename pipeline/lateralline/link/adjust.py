@@ -13,7 +13,6 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.link.blunders import unlinked_finding
-from lateralline.link.equations import SHORTEST_LEG_M
 from lateralline.link.model import Alternative
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
@@ -27,6 +26,7 @@ from lateralline.link.shapes import (
     likeliest_bends,
 )
 from lateralline.link.sure import without_unsure_bends
+from lateralline.link.weigh import find_steps, possible, stands, weigh_bends
 from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
@@ -71,6 +71,7 @@ class Alone:
 def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Search[Alone]:
     """Return the adjusted line through ordered, turned points (at least two)."""
     part, fit = yield from _begin(Part(line, tuple(points), choose(points, accuracy)), accuracy)
+    part, fit = yield from weigh_bends(part, fit, accuracy)
     while True:
         better = yield from _bend_beside(part, fit, accuracy)
         if better is None:
@@ -81,6 +82,7 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Searc
     if turns:
         part = part.with_shapes(part.shapes.turning_at([s.alternative.point for s in turns]))
         fit = yield from least_squares([part], accuracy)
+    part, fit = yield from find_steps(part, fit, accuracy)
     if not fit.result.converged:
         part, fit = yield from _without_one_bend(part, fit, accuracy)
     part, fit, unsure = yield from without_unsure_bends(part, fit, accuracy)
@@ -122,7 +124,7 @@ def _begin(part: Part, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
         better = [
             (_cost(p, other), wrong.alternative.subject.ref, p, other)
             for (p, wrong), other in zip(stories, told, strict=True)
-            if other.result.converged and _shown(other, wrong) and _possible(other)
+            if other.result.converged and _shown(other, wrong) and possible(other)
         ]
         better = sorted((b for b in better if b[0] < cost), key=lambda b: b[0])
         if not better or any(b[1] != better[0][1] and b[0] - better[0][0] < TIED for b in better):
@@ -181,11 +183,6 @@ def _shown(fit: Fit, wrong: Suspicion) -> bool:
     )
 
 
-def _possible(fit: Fit) -> bool:
-    """True when nothing else is badly wrong."""
-    return fit.result.dof <= 0 or bool(fit.result.chi2 <= chi2.isf(ALPHA, fit.result.dof))
-
-
 def without(points: Sequence[Point], left_out: Sequence[Suspicion]) -> list[Point]:
     """Return points of a line with what is left out of them loose, or gone."""
     out = list(points)
@@ -225,7 +222,7 @@ def _bend_beside(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part,
     fits = yield from together(least_squares([trial], accuracy) for _, _, trial in trials)
     tries: list[tuple[float, int, Part, Fit]] = []
     for (stretch, bends, trial), bent in zip(trials, fits, strict=True):
-        if bent.result.converged and _stands(bent, trial, stretch, bends):
+        if bent.result.converged and stands(bent, trial, stretch):
             price = float(chi2.isf(ALPHA, BEND_FREEDOMS[bends]))
             tries.append((bent.score + price, stretch, trial, bent))
     tries.sort(key=lambda t: t[0])
@@ -235,12 +232,3 @@ def _bend_beside(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part,
     best, here, trial, bent = tries[0]
     told = all(t[0] - best >= TIED for t in tries if t[1] != here)
     return (trial, bent) if told else None
-
-
-def _stands(fit: Fit, part: Part, stretch: int, bends: int) -> bool:
-    """True when the bends of a stretch lie in order between its ends, clear of them."""
-    v = int(part.path[1][stretch])
-    path = fit.model.path(part.line, fit.result.x)[v : v + bends + 2]
-    legs = np.diff(path, axis=0)
-    ahead = np.einsum("lc,lc->l", legs[1:], legs[:-1])
-    return bool((np.linalg.norm(legs, axis=1) > SHORTEST_LEG_M).all() and (ahead > 0).all())

@@ -92,6 +92,32 @@ def _undecided(part: Part, s: int, lags: dict[str, float]) -> Finding:
             f"add a stop {middle}, and check headings and counters of both",
             b.where or a.where,
         )
+    if np.isfinite(shapes.step_m[s]).any():
+        across, up = np.nan_to_num(shapes.step_m[s])
+        return Finding(
+            "warning",
+            "link",
+            "step-suspected",
+            f"line {part.line}",
+            f"the pipe steps between {a.subject} and {b.subject}, or one of them lies elsewhere: "
+            "the directions beside them do not lead from one to the other; by what bends cannot be "
+            "told, so it is drawn straight and called undecided",
+            f"about {up:.2f} m in level, {across:.2f} m aside",
+            f"add a stop {middle}",
+            b.where or a.where,
+        )
+    if shapes.alike[s]:
+        return Finding(
+            "warning",
+            "link",
+            "shape-undecided",
+            f"line {part.line}",
+            f"between {a.subject} and {b.subject} one bend and two explain the line equally well: "
+            "it is drawn straight and called undecided",
+            "χ² no further apart than chance",
+            f"add a stop {middle}",
+            b.where or a.where,
+        )
     return Finding(
         "info",
         "link",

@@ -25,7 +25,7 @@ from lateralline.settings import Accuracy
 #: The bend that must not hide in a stretch called straight: an eighth bend, midway.
 HIDDEN_BEND_RAD = np.radians(45.0)
 #: No fitting of a drain turns further than this, nor do two within one stretch turn it back.
-_SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
+SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,5 +210,5 @@ def in_front(p: Pairs, x: Floats) -> Flags:
         & ~(back & (legs.shape[1] > 2))
         & (ahead[0] | ~p.directed[:, 0])
         & (ahead[1] | ~p.directed[:, 1])
-        & (turns < _SHARPEST_RAD).all(axis=1)
+        & (turns < SHARPEST_RAD).all(axis=1)
     )

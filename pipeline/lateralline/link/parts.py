@@ -71,7 +71,8 @@ class Part:
     @property
     def decided(self) -> list[bool]:
         """Whether each stretch says something of its direction and length."""
-        return [s != "undecided" for s in self.shapes.shape]
+        shapes = zip(self.shapes.shape, self.shapes.held.tolist(), strict=True)
+        return [s != "undecided" or held for s, held in shapes]
 
     @property
     def path(self) -> tuple[Floats, Ints]:

@@ -36,6 +36,9 @@ class Shapes:
     bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
     contradicted: Flags  # undecided because nothing fits, not because nothing tells
     told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
+    alike: Flags  # undecided because the whole line bears two shapes equally well
+    step_m: Floats  # (s, 2) across and up: undecided because the pipe steps by so much; else NaN
+    held: Flags  # undecided, yet adjusted as the straight it may still be
     chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
     dof: Ints  # (s, 3)
     hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
@@ -44,7 +47,7 @@ class Shapes:
         """The same with every stretch of these shapes undecided: what is left when they fail."""
         gone = np.array([s in shapes for s in self.shape], bool)
         loose = self._loosened(gone)
-        return replace(loose, contradicted=self.contradicted | gone)
+        return replace(loose, contradicted=self.contradicted | gone, held=self.held & False)
 
     def taken_straight(self, stretches: Sequence[int]) -> Shapes:
         """The same with these stretches straight."""
@@ -68,6 +71,25 @@ class Shapes:
             beside[i - 1 : i + 1] = True
         return replace(self._loosened(beside), told_by_turn=self.told_by_turn | beside)
 
+    def alike_at(self, stretch: int) -> Shapes:
+        """The same with one stretch undecided, because the line bears two shapes equally well."""
+        here = np.arange(len(self.shape)) == stretch
+        return replace(
+            self._loosened(here),
+            contradicted=self.contradicted & ~here,
+            alike=self.alike | here,
+        )
+
+    def stepping(self, stretches: Sequence[int], by_m: Floats, *, surely: bool) -> Shapes:
+        """The same with stretches undecided in which the pipe steps aside or up by so much.
+
+        One that steps surely says nothing any more; a doubt alone sets no stop beside it free.
+        """
+        here = np.isin(np.arange(len(self.shape)), stretches)
+        step = self.step_m.copy()
+        step[list(stretches)] = by_m
+        return replace(self._loosened(here), step_m=step, held=self.held | (here & (not surely)))
+
     def _loosened(self, gone: Flags) -> Shapes:
         return replace(
             self,
@@ -79,7 +101,13 @@ class Shapes:
         """The same with one or two bends (b, 3) in a stretch."""
         shape, bends = list(self.shape), list(self.bends_m)
         shape[stretch], bends[stretch] = ("bend", "double_bend")[len(bends_m) - 1], bends_m
-        return replace(self, shape=tuple(shape), bends_m=tuple(bends))
+        clear = np.arange(len(shape)) != stretch
+        return replace(
+            self,
+            shape=tuple(shape),
+            bends_m=tuple(bends),
+            contradicted=self.contradicted & clear,
+        )
 
 
 def _one_bend(p: Pairs) -> Floats:
@@ -174,6 +202,9 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
         bends_m=tuple(bends),
         contradicted=undecided & ~fits[:, 0],
         told_by_turn=np.zeros(k - 1, bool),
+        alike=np.zeros(k - 1, bool),
+        step_m=np.full((k - 1, 2), np.nan),
+        held=np.zeros(k - 1, bool),
         chi2=chi2_all,
         dof=dof,
         hidden_bend=hidden,

@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from lateralline.kernels.curves import angle_between
+from lateralline.link.pairs import SHARPEST_RAD
 from lateralline.link.parts import Part
 from lateralline.link.rounds import Search
 from lateralline.link.search import Fit, least_squares
@@ -22,8 +23,6 @@ from lateralline.settings import Accuracy
 #: A bend whose angle is less sure than this, 1 σ, is none that is decided: at 95 % it could be one
 #: standard bend as well as the one two sizes up.
 BEND_SIGMA_RAD = np.radians(20.0)
-#: No fitting of a drain turns further than this.
-SHARPEST_RAD = np.radians(135.0)
 
 
 def without_unsure_bends(

@@ -1,0 +1,165 @@
+"""Shapes weighed with the whole line: what a stretch by itself cannot tell.
+
+By itself a stretch knows the pipe's direction at its ends only by the transmitter, and in tilt that
+is loose: a drop between two level pieces passes for one bend, and a small one for a straight. The
+line on both sides knows better.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.curves import angle_between
+from lateralline.link.equations import SHORTEST_LEG_M
+from lateralline.link.pairs import SHARPEST_RAD
+from lateralline.link.parts import Part
+from lateralline.link.rounds import Search, together
+from lateralline.link.search import TIED, Fit, least_squares, limit_of
+from lateralline.link.shapes import ALPHA, BEND_FREEDOMS, likeliest_bends
+from lateralline.records import Floats, Ints
+from lateralline.settings import Accuracy
+
+#: A step doubted at this α leaves a shape open: with two axes, one straight stretch in two hundred
+#: by chance. It is believed at `ALPHA`.
+STEP_ALPHA = 0.0025
+
+
+def weigh_bends(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+    """Weigh each single bend, and each stretch that nothing fitted, against more bends or none."""
+    for stretch, shape in enumerate(part.shapes.shape):
+        if shape == "bend" or part.shapes.contradicted[stretch]:
+            part, fit = yield from _weigh(part, fit, stretch, accuracy)
+    return part, fit
+
+
+def find_steps(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+    """Where the pipe steps up or aside in a stretch drawn straight, draw bends or leave it open.
+
+    A small drop leaves no reading wrong by much; but its leg is off the directions at both its
+    ends, the same way, and that one sum the whole line knows well.
+    """
+    part, fit = yield from _step_or_level(part, fit, accuracy)
+    for _ in part.shapes.shape:
+        stretches, step_m, surely = _steps(part, fit)
+        if not len(stretches):
+            break
+        if len(stretches) == 1:
+            better = yield from _weigh(part, fit, int(stretches[0]), accuracy)
+            if better[0] is not part:
+                part, fit = better
+                continue
+        shapes = part.shapes.stepping(stretches.tolist(), step_m, surely=surely)
+        loose = part.with_shapes(shapes)
+        part, fit = loose, (yield from least_squares([loose], accuracy))
+    return part, fit
+
+
+def _weigh(part: Part, fit: Fit, stretch: int, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+    """Return the line with more bends in a stretch where that is significant.
+
+    Undecided where the line bears two shapes equally well. What contradicts itself is weighed
+    against a straight too, and stays as it is where no shape leaves everything else in peace.
+    """
+    shapes, contradicted = part.shapes, bool(part.shapes.contradicted[stretch])
+    drawn = -1 if contradicted else len(shapes.bends_m[stretch])
+    one, two = likeliest_bends(part.points, stretch, accuracy)
+    others = (
+        shapes.taken_straight([stretch]),
+        shapes.bent(stretch, one),
+        shapes.bent(stretch, two),
+    )
+    trials = [
+        part.with_shapes(other)
+        for bends, other in enumerate(others)
+        if bends > drawn and shapes.dof[stretch, bends] >= 0
+    ]
+    fits = yield from together(least_squares([trial], accuracy) for trial in trials)
+    tries = [
+        (other.score + _price(len(trial.shapes.bends_m[stretch])), trial, other)
+        for trial, other in zip(trials, fits, strict=True)
+        if other.result.converged and stands(other, trial, stretch)
+    ]
+    if fit.result.converged and not contradicted:
+        tries.append((fit.score + _price(drawn), part, fit))
+    tries.sort(key=lambda t: t[0])
+    if not tries or tries[0][1] is part:
+        return part, fit
+    if len(tries) > 1 and tries[1][0] - tries[0][0] < TIED:
+        part = part.with_shapes(shapes.alike_at(stretch))
+        fit = yield from least_squares([part], accuracy)
+        return part, fit
+    _, better, found = tries[0]
+    return (better, found) if possible(found) and not found.suspects else (part, fit)
+
+
+def _step_or_level(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+    """Where a level was left out and a drop beside it does as well, as at a line's last stop.
+
+    The level then stays, and the stretch is undecided: the pipe may be as high as was measured.
+    """
+    for wrong in [s for s in fit.left_out if s.alternative.what == "level"]:
+        i, ref = wrong.alternative.point, wrong.alternative.subject.ref
+        up = np.array([[np.nan, abs(float(wrong.size[0]))]])
+        beside = [s for s in (i - 1, i) if "straight" in part.shapes.shape[max(s, 0) : s + 1]]
+        trials = [part.with_shapes(part.shapes.stepping([s], up, surely=True)) for s in beside]
+        fits = yield from together(least_squares([trial], accuracy) for trial in trials)
+        for trial, other in zip(trials, fits, strict=True):
+            cleared = ref not in [s.alternative.subject.ref for s in other.suspects]
+            cost = other.score + limit_of("step", 1)
+            if other.result.converged and cleared and cost < fit.score + TIED:
+                part, fit = trial, other
+                break
+    return part, fit
+
+
+def _steps(part: Part, fit: Fit) -> tuple[Ints, Floats, bool]:
+    """Return the straight stretch (1,) that steps most, or neighbours that tie; none if none does.
+
+    And by how much each steps (…, 2), across and up in metres, and whether that is significant.
+    """
+    layout, result = fit.model.layout, fit.result
+    path, number = fit.model.path(part.line, result.x), part.path[1]
+    straight = [s for s, shape in enumerate(part.shapes.shape) if shape == "straight"]
+    sums = np.zeros((2 * len(straight), len(result.weighted_v), 1))
+    for i, s in enumerate(straight):
+        rows = layout.aim_row[layout.aim_leg == number[s]]  # of one line, legs count as vertices
+        sums[2 * i, rows], sums[2 * i + 1, rows + 1] = 1.0, 1.0
+    none = np.zeros(0, np.int64), np.zeros((0, 2)), False
+    if not straight or not result.converged:
+        return none
+    tests = result.test(sums)
+    told = np.nan_to_num(tests.statistic.reshape(-1, 2)).max(axis=1)
+    worst, sure = int(told.argmax()), float(chi2.isf(ALPHA, 1))
+    by_doubt = part.shapes.held[max(straight[worst] - 1, 0) : straight[worst] + 2].any()
+    if not told[worst] > (sure if by_doubt else chi2.isf(STEP_ALPHA, 1)):
+        return none
+    beside = np.abs(np.array(straight) - straight[worst]) <= 1
+    at = np.flatnonzero(beside & (told > told[worst] - TIED))
+    stretches = np.array(straight)[at]
+    length = np.linalg.norm(path[number[stretches + 1]] - path[number[stretches]], axis=1)
+    size = np.abs(tests.size.reshape(-1, 2)[at]) * length[:, None]
+    return stretches, size, bool(told[worst] > sure)
+
+
+def stands(fit: Fit, part: Part, stretch: int) -> bool:
+    """True when the bends of a stretch lie between its ends, clear of them and no hairpin."""
+    first, last = part.path[1][stretch : stretch + 2].tolist()
+    path = fit.model.path(part.line, fit.result.x)[first : last + 1]
+    legs = np.diff(path, axis=0)
+    turns = angle_between(legs[1:], legs[:-1])
+    long = np.linalg.norm(legs, axis=1) > SHORTEST_LEG_M
+    return bool(long.all() and (turns < SHARPEST_RAD).all())
+
+
+def possible(fit: Fit) -> bool:
+    """True when nothing else is badly wrong."""
+    return fit.result.dof <= 0 or bool(fit.result.chi2 <= chi2.isf(ALPHA, fit.result.dof))
+
+
+def _price(bends: int) -> float:
+    """What so many bends must gain in χ² over none, each bend significant by itself."""
+    steps = pairwise(BEND_FREEDOMS[: bends + 1])
+    return sum(float(chi2.isf(ALPHA, b - a)) for a, b in steps)
