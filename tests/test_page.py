@@ -183,7 +183,7 @@ def test_sites_are_chosen_and_slips_are_named(make_site: MakeSite, tmp_path: Pat
 
 
 def test_a_clearance_must_be_one_and_of_this_record(
-    make_site: MakeSite, built: Path, tmp_path: Path
+    make_site: MakeSite, built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plan = SAMPLES / "planned-works" / "quarry-plan.geojson"
     near = run("clearance", built, plan, "--required", "0.3m", "-o", tmp_path / "near")
@@ -204,11 +204,17 @@ def test_a_clearance_must_be_one_and_of_this_record(
         )
     assert not (tmp_path / "x.html").exists()
 
-    same = build(tmp_path / "same", make_site("EX-9"))  # in the CRS, but far from all works
     clearance = tmp_path / "near" / "clearance.gpkg"
-    write_page(same, "EX-9", tmp_path / "none.html", clearance=clearance)
-    none = " ".join(Read((tmp_path / "none.html").read_text(encoding="utf-8")).seen.split())
-    assert "No planned work was near a located line. No conflict shown is no clearance" in none
+    same = build(tmp_path / "same", make_site("EX-9"))  # in the CRS, but not what was looked at
+    with pytest.raises(NoClearanceError, match="another record"):
+        write_page(same, "EX-9", tmp_path / "none.html", clearance=clearance)
+    with pytest.raises(NoClearanceError, match="none of these records"):
+        write_pages([(same, "EX-9")], tmp_path / "none", clearance=clearance)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "86400")
+    copy = shutil.copytree(built, tmp_path / "anew")
+    run("build", SAMPLES / "gnss-bend-branch", "-o", copy, "--replace")
+    with pytest.raises(NoClearanceError, match="built anew"):
+        write_page(Workspace(copy).asbuilt, "QH-022", tmp_path / "x.html", clearance=clearance)
     entries = write_pages(
         [(Workspace(built).asbuilt, "QH-022"), (same, "EX-9")],
         tmp_path / "pages", clearance=clearance,

@@ -17,6 +17,7 @@ import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from hashlib import sha256
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -524,6 +525,9 @@ def test_whatever_a_site_says_is_text_and_nothing_else(
     for name, source in (("asbuilt", work / "out"), ("clearance", work / "near")):
         (tmp_path / f"{name}.gpkg").write_bytes((source / f"{name}.gpkg").read_bytes())
         assert poison(tmp_path / f"{name}.gpkg") > 10
+    with closing(sqlite3.connect(tmp_path / "clearance.gpkg")) as db, db:
+        digest = sha256((tmp_path / "asbuilt.gpkg").read_bytes()).hexdigest()
+        db.execute("UPDATE planned_works SET record_sha256 = ?", (digest,))
     run(
         "page", tmp_path / "asbuilt.gpkg", "--site", "QH-022",
         "--clearance", tmp_path / "clearance.gpkg",

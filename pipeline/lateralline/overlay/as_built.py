@@ -23,6 +23,7 @@ from lateralline.lineage import plan_of
 from lateralline.overlay.metric import Metric, regions
 from lateralline.records import Flags, Floats, Texts
 from lateralline.workspace import GEOPACKAGE
+from lateralline.write.manifest import sha256
 
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
 
@@ -61,6 +62,7 @@ class AsBuilt:
     path: Path
     crs: CRS | None  # whole, levels included; None = invented axes
     sites: tuple[str, ...]
+    sha256: str
 
     @property
     def plan_crs(self) -> CRS | None:
@@ -120,7 +122,7 @@ def open_as_built(given: Path) -> AsBuilt:
         crs = None
     with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
         sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
-    return AsBuilt(path, crs, tuple(str(s) for (s,) in sites))
+    return AsBuilt(path, crs, tuple(str(s) for (s,) in sites), sha256(path))
 
 
 def number(values: Any) -> Floats:

@@ -98,7 +98,7 @@ def approach(pair: Pair) -> tuple[shapely.LineString, Any]:
 
 
 def work_rows(
-    works: tuple[Work, ...], pairs: Counter[str], *, with_levels: bool
+    works: tuple[Work, ...], pairs: Counter[str], record_sha256: str, *, with_levels: bool
 ) -> tuple[list[dict[str, Any]], Any]:
     """Return rows of `planned_works`, `pairs` being how many each has, and footprints in metres."""
     caution = contract.load("planned_works").caution
@@ -113,6 +113,7 @@ def work_rows(
             "required_m": work.required_m,
             "tolerance_95_m": work.tolerance_95_m,
             "pairs": pairs[work.id],
+            "record_sha256": record_sha256,
             "caution": caution,
         }
         for work in works

@@ -134,7 +134,9 @@ def _add(
         places = [as_rows.approach(pair) for pair in pairs]
         lines, z = _objects([p for p, _ in places]), np.stack([z for _, z in places])
     points = _objects([shapely.Point(pairs[n].axis_m[:2]) for n in bad])
-    about, outlines = as_rows.work_rows(works, pairs_of_work, with_levels=made.basis.compare)
+    about, outlines = as_rows.work_rows(
+        works, pairs_of_work, as_built.sha256, with_levels=made.basis.compare
+    )
     unit = as_built.level_unit_m
 
     def tables(way: Any, scale: float) -> dict[str, pa.Table]:

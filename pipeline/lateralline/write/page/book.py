@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.lineage import CAUTION
 from lateralline.write._atomic import whole_file, whole_folder
-from lateralline.write.page.works import Works, read_works, sites_in
+from lateralline.write.page.works import NoClearanceError, Works, read_works, was_of
 from lateralline.write.picture.scene import read_scene
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def write_page(
     """
     document = _maker()
     scene = _scene(gpkg, site_id)
-    works = None if clearance is None else read_works(clearance, scene)
+    works = None if clearance is None else read_works(clearance, scene, gpkg)
     with whole_file(out, replace=replace) as made:
         made.write_text(document.document(scene, note, works=works), encoding="utf-8")
 
@@ -79,14 +79,20 @@ def write_pages(
     document = _maker()
     if replace and out.exists():
         _refuse_foreign(out)
-    looked_at = set() if clearance is None else sites_in(clearance)
+    records = {gpkg for gpkg, _ in sites}
+    looked_at = {g for g in records if clearance is not None and was_of(clearance, g)}
+    if clearance is not None and not looked_at:
+        raise NoClearanceError(
+            f"{clearance} was made of none of these records as they are built now: hold the plan "
+            "against them"
+        )
     entries: list[Entry] = []
     with whole_folder(out, replace=replace) as made:
         for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
             scene = _scene(gpkg, site_id)
             works = None
-            if clearance is not None and scene.site_id in looked_at:
-                works = read_works(clearance, scene)
+            if clearance is not None and gpkg in looked_at:
+                works = read_works(clearance, scene, gpkg)
             page = document.document(scene, note, back=INDEX, works=works)
             (made / file).write_text(page, encoding="utf-8")
             entries.append(_entry(file, gpkg, scene, works))

@@ -13,6 +13,7 @@ import shapely
 
 from lateralline.errors import LaterallineError
 from lateralline.records import Floats
+from lateralline.write.manifest import sha256
 from lateralline.write.page.facts import Fact, chance, known, measured, worded
 from lateralline.write.page.places import Place
 from lateralline.write.picture.scene import Scene
@@ -48,21 +49,20 @@ class Works:
         return int((self.pairs["verdict"] == "conflict").sum())
 
 
-def sites_in(gpkg: Path) -> set[str]:
-    """Return the ids of the sites with pairs; raises NoClearanceError when it is no clearance."""
-    return {str(s) for s in _read(gpkg, "clearance_pairs")["site_id"]}
+def was_of(gpkg: Path, record: Path) -> bool:
+    """Tell whether a clearance is of a record; raises NoClearanceError when it is no clearance."""
+    return bool((_read(gpkg, "planned_works")["record_sha256"] == sha256(record)).all())
 
 
-def read_works(gpkg: Path, scene: Scene) -> Works:
+def read_works(gpkg: Path, scene: Scene, record: Path) -> Works:
     """Return what was found for a scene's site; raises NoClearanceError as told there."""
     pairs, outlines = _read(gpkg, "clearance_pairs"), _read(gpkg, "planned_works")
-    crs = pairs.crs
-    if scene.crs is not None and (crs is None or crs.to_2d() != scene.crs.to_2d()):
-        told = "no CRS" if crs is None else crs.name
+    if not was_of(gpkg, record):
         raise NoClearanceError(
-            f"{gpkg} is in {told}, the record of {scene.site_id} in {scene.crs.name}: "
-            "hold the plan against this record"
+            f"{gpkg} was made of another record than {record}, or of this one before it was built "
+            "anew: hold the plan against this record"
         )
+    crs = pairs.crs
     pairs = pairs[pairs["site_id"] == scene.site_id]
     risk = {
         "calm": pairs["verdict"] != "conflict",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +17,7 @@ from lateralline.errors import UnknownSiteError
 from lateralline.lineage import CAUTION, plan_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
+from lateralline.write.manifest import sha256
 from lateralline.write.picture.scene import Scene, number, read_scene
 
 DEPTH_ONLY: Final = "depth only"
@@ -140,7 +140,7 @@ def read_sheet_site(gpkg: Path, site_id: str) -> Site:
         scene=scene,
         metres_per=metres_per,
         turn_deg=turn,
-        sha256=hashlib.sha256(gpkg.read_bytes()).hexdigest(),
+        sha256=sha256(gpkg),
         box=_with_ties(scene),
         placed={
             name: frame[frame.geometry.notna() & ~frame.geometry.is_empty]
