@@ -15,7 +15,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from lateralline.cli import app
 from lateralline.records import Finding, Line, Product
 from lateralline.settings import standard_accuracy
 from lateralline.stages import SiteFailure, SiteResult, run_site
@@ -286,6 +288,59 @@ def test_two_exposures_that_contradict_each_other_are_both_named(
     right = found.result.work["placed"].exposures.xyz_m[0] + [0.0, 0.0, R1.ride_height_m]
     off = line.xyz_m[at] - right
     assert off @ np.linalg.solve(line.cov_m2[at] + 0.02**2 * np.eye(3), off) < 16.3
+
+
+@pytest.mark.parametrize("apart", [0.08, 0.15, 0.30])
+def test_exposures_nearly_at_one_counter_contradict_each_other_too(
+    apart: float, tmp_path: Path
+) -> None:
+    """A metre and a half apart in plan, by a cable that went 8 to 30 cm."""
+    folder = made(tmp_path / "site", openings=[TEST_HOLE])
+    twice(folder, east=1.5, deeper=0.6, sigma="0.005")
+    edit(
+        folder,
+        "exposures",
+        lambda rows: [r | {"counter": f"{24.0 + apart * (r['name'] == 'TH2'):.2f}"} for r in rows],
+    )
+    found = built(folder)
+    assert found.errors() == ["exposures-disagree"] * 2
+    assert [n["pas128_band"] for n in found.nodes() if n["ref"] in ("TH1", "TH2")] == ["B1"]
+
+
+def test_added_exposures_keep_the_names_and_contradict_by_name(tmp_path: Path) -> None:
+    """Added to a record without counters, 8 cm apart in plan and 0.45 m in level."""
+    folder, added = copied("gnss-bend-branch", tmp_path / "site"), tmp_path / "dug"
+    added.mkdir()
+    at = {
+        "line": "L1",
+        "method": "gnss",
+        "y": "4660994.746",
+        "z": "142.011",
+        "sigma_h": "0.02",
+        "sigma_v": "0.03",
+        "measured_to": "invert",
+        "sigma": "0.02",
+    }
+    edit(
+        added,
+        "exposures",
+        lambda rows: [
+            {"name": "TH1", "x": "467198.076", "depth": "1.26"} | at,
+            {"name": "TH2", "x": "467198.156", "depth": "0.81"} | at,
+        ],
+    )
+    out = tmp_path / "new"
+    told = CliRunner().invoke(app, ["update", str(folder), str(added), "-o", str(out)])
+    assert told.exit_code == 1, told.output
+    found = built(out)
+    assert [f.subject for f in found.said("exposures-disagree")] == [
+        "exposure TH1",
+        "exposure TH2",
+    ]
+    assert found.node("TH1")["kind"] == "exposure"
+    ends = found.layer("pipe_segments").columns
+    assert "TH1" in list(ends["to_ref"]) + list(ends["from_ref"])
+    assert {"TH1", "TH2"} <= set(re.findall(r"TH\d", told.output))
 
 
 def test_one_exposure_as_sure_is_band_a_and_a_contradicted_one_is_not(tmp_path: Path) -> None:

@@ -66,6 +66,8 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
         for one in alone:
             found.lines[one.part.line] = one
             found.findings += one.findings
+            if not one.agreed:
+                found.contested |= {p.ref for p in one.part.points}
     runs = {r.id: r for r in settings.runs}
     for line, one in found.lines.items():
         fixes = _turn_fixes(fixes, [*one.part.points, *_riding(line, found)], runs)
@@ -127,7 +129,9 @@ def _ready(
     of_riders = without_runs([r.point for r in riders], found.order_only)
     riders = [replace(r, point=p) for r, p in zip(riders, of_riders, strict=True)]
     every = [*points, *of_riders]
-    found.findings += impossible_lengths(every, exact_is_small(settings.accuracy))
+    said, names = impossible_lengths(every, exact_is_small(settings.accuracy))
+    found.findings += said
+    found.contested |= names
     if line not in found.junctions:
         found.findings += _entry_findings(runs, every)
     known = gather_levels(line, exposures, fixes.shared.shape[2], settings)

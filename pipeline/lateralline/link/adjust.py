@@ -49,6 +49,11 @@ class Alone:
     findings: tuple[Finding, ...]
 
     @property
+    def agreed(self) -> bool:
+        """True when what was measured could be adjusted together."""
+        return not any(f.code == "link-not-converged" for f in self.findings)
+
+    @property
     def path_m(self) -> Floats:
         """Adjusted vertices (V, 3)."""
         return self.fit.model.path(self.part.line, self.fit.result.x)

@@ -18,12 +18,16 @@ from lateralline.settings import Accuracy
 _Z_BEYOND = float(norm.isf(2e-4))
 
 
-def impossible_lengths(points: Sequence[Point], accuracy: Accuracy) -> list[Finding]:
+def impossible_lengths(
+    points: Sequence[Point], accuracy: Accuracy
+) -> tuple[list[Finding], set[str]]:
     """Return each pair of neighbours on a run that lie further apart than the cable reached.
 
-    Always said, whatever the adjustment makes of it. `points` are all of a line, of every run.
+    Always said, whatever the adjustment makes of it. `points` are all of a line, of every run. Then
+    the names of exposures that contradict each other so.
     """
     out: list[Finding] = []
+    names: set[str] = set()
     for run in dict.fromkeys(r for p in points for r in p.readings):
         mine = sorted((p for p in points if run in p.readings), key=lambda p: p.readings[run])
         if len(mine) < 2:
@@ -45,6 +49,7 @@ def impossible_lengths(points: Sequence[Point], accuracy: Accuracy) -> list[Find
         )
         for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
             a, b = mine[s], mine[s + 1]
+            names |= {a.ref, b.ref} if a.fix < 0 and b.fix < 0 else set()
             out.append(
                 Finding(
                     "error",
@@ -59,7 +64,7 @@ def impossible_lengths(points: Sequence[Point], accuracy: Accuracy) -> list[Find
                     b.where or a.where,
                 )
             )
-    return out
+    return out, names
 
 
 def undecided_shapes(part: Part, lags: dict[str, float]) -> list[Finding]:

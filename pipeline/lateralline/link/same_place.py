@@ -13,12 +13,16 @@ from itertools import combinations
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.kernels.network import W_LIMIT
 from lateralline.link.points import Point, factorable
 from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
 #: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
 SAME_PLACE_M = 0.10
+#: Exposures closer than this by the counter, but further apart than it allows, are one place of
+#: which one was measured wrong. Common practice, no source.
+NEARLY_M = 0.5
 #: Two stops of one run closer than this by the counter are one stop written twice.
 SAME_STOP_M = 0.02
 #: Points nearer than this give no direction of the pipe.
@@ -44,7 +48,7 @@ def settle_same_places(
     """
     groups: list[list[Point]] = []
     for point in points:
-        if groups and all(_same_place(other, point) for other in groups[-1]):
+        if groups and all(_one_place(other, point, accuracy) for other in groups[-1]):
             groups[-1].append(point)
         else:
             groups.append([point])
@@ -85,6 +89,20 @@ def _same_place(a: Point, b: Point) -> bool:
         return by_counter
     same_name = a.kind == b.kind == "exposure" and a.ref == b.ref
     return same_name or float(np.hypot(*(a.xyz_m - b.xyz_m)[:2])) <= SAME_PLACE_M
+
+
+def _one_place(a: Point, b: Point, accuracy: Accuracy) -> bool:
+    if _same_place(a, b):
+        return True
+    shared = a.readings.keys() & b.readings.keys()
+    if a.fix >= 0 or b.fix >= 0 or not shared:
+        return False
+    counted = min(abs(a.readings[r] - b.readings[r]) for r in shared)
+    gap = b.xyz_m - a.xyz_m
+    chord = float(np.linalg.norm(gap))
+    spread = (a.cov + b.cov)[:3, :3]
+    variance = float(gap @ spread @ gap) / max(chord, 1e-9) ** 2 + 2 * accuracy.counter_m**2
+    return counted < NEARLY_M and chord - counted > W_LIMIT * np.sqrt(variance)
 
 
 def _way(points: Sequence[Point], group: Sequence[Point]) -> Floats:
@@ -237,7 +255,7 @@ def _disagree(a: Point, b: Point, gap: Floats, spread: Floats, test: float) -> F
         "link",
         "exposures-disagree",
         a.subject,
-        f"exposure {b.ref} at the same place lies elsewhere, and the two cannot tell which of "
+        f"exposure {b.ref} of the same place lies elsewhere, and the two cannot tell which of "
         "them is wrong: neither counts as seen; the node lies between them as far as the line "
         "leaves it, with an uncertainty that holds both",
         f"{b.ref} lies {plan:.2f} m ± {sigma:.2f} m towards {towards:.0f}° and {level:+.2f} m ± "
