@@ -12,8 +12,11 @@ from lateralline import stages
 from lateralline.derive.cover import cover_findings
 from lateralline.kernels.curves import chainage
 from lateralline.link import link
+from lateralline.link.equations import exact_is_small
 from lateralline.link.order import arrange, likely_m, positions
-from lateralline.link.points import Point
+from lateralline.link.parts import Part
+from lateralline.link.points import Point, gather_fixes
+from lateralline.link.shapes import choose
 from lateralline.proof.line_paths import backward_m
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import TWICE, Population, simulate_site
@@ -182,6 +185,21 @@ def test_a_junction_is_found_by_the_counter_of_a_run_whose_stops_ride() -> None:
     parent = next(x for x in found.lines if x.line == "L1")
     (at,) = np.flatnonzero(parent.kind == "junction")
     assert parent.xyz_m[at, :2] == pytest.approx([0.0, 12.0], abs=0.05)
+
+
+def test_a_place_on_a_line_stays_where_it_is_when_a_bend_is_forgotten() -> None:
+    """The legs are numbered anew: a junction beyond the bend would be on another stretch."""
+    scene = Scene().stops(BENT, [2, 6, 10, 14, 18, 20])
+    points, _ = gather_fixes("L1", scene.solved().fixes, scene.settings())
+    part = Part("L1", tuple(points), choose(points, exact_is_small(scene.settings().accuracy)))
+    assert part.shapes.shape[2] == "bend"
+    loose = part.with_shapes(part.shapes.turning_at([2]))
+    assert len(part.path[0]) == len(loose.path[0]) + 1
+    assert part.carried(5, 0.25, loose) == pytest.approx((4, 0.25))  # beyond the bend
+    assert part.carried(0, 0.5, loose) == pytest.approx((0, 0.5))  # before it
+    leg, fraction = part.carried(3, 0.0, loose)  # at the bend itself
+    assert leg == 2
+    assert fraction == pytest.approx(0.5, abs=0.05)
 
 
 # ---- a flow that cannot be ------------------------------------------------------------------

@@ -68,7 +68,7 @@ def settle(network: Network, settings: Settings) -> Search[Settled]:
         fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
         more = tuple(s for s in fit.left_out if s.alternative.what == "kink")
         if more:
-            turns, parts = (*turns, *more), [_turning(part, more) for part in parts]
+            turns, parts = (*turns, *more), _turning(parts, more)
             fit = yield from least_squares(parts, accuracy, shared=shared, known=known)
         fit = yield from _on_their_legs(fit, accuracy, shared=shared)
         if fit.result.converged:
@@ -112,10 +112,19 @@ def _held(fit: Fit, settings: Settings, *, shared: bool) -> Search[tuple[Fit, li
     return after, [*findings, *fittings.said(fit, after)]
 
 
-def _turning(part: Part, turns: Sequence[Suspicion]) -> Part:
-    """The line with the stretches beside stops that it turns at undecided."""
-    stops = [s.alternative.point for s in turns if s.alternative.line == part.line]
-    return part.with_shapes(part.shapes.turning_at(stops)) if stops else part
+def _turning(parts: Sequence[Part], turns: Sequence[Suspicion]) -> list[Part]:
+    """The lines with the stretches beside stops that they turn at undecided."""
+    out = []
+    for part in parts:
+        stops = [s.alternative.point for s in turns if s.alternative.line == part.line]
+        out.append(part.with_shapes(part.shapes.turning_at(stops)) if stops else part)
+    before, after = ({p.line: p for p in some} for some in (parts, out))
+    for i, part in enumerate(out):  # a parent that lost a bend has its legs numbered anew
+        if (join := part.join) is not None:
+            parent = before[join.parent]
+            leg, fraction = parent.carried(join.leg, join.fraction, after[join.parent])
+            out[i] = replace(part, join=replace(join, leg=leg, fraction=fraction))
+    return out
 
 
 def _parts(network: Network) -> list[Part]:

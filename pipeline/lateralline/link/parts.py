@@ -48,15 +48,31 @@ class Part:
 
     def place(self, rider: Rider) -> tuple[int, float]:
         """Return the leg of the path a rider is on, and the fraction along it."""
-        path, number = self.path
-        first, last = int(number[rider.stretch]), int(number[rider.stretch + 1])
+        first, last = self.path[1][[rider.stretch, rider.stretch + 1]].tolist()
         if rider.leg >= 0:
             return min(first + rider.leg, last - 1), rider.share
-        length = np.linalg.norm(np.diff(path[first : last + 1], axis=0), axis=1)
-        along = rider.share * float(length.sum())
+        return self._along(rider.stretch, rider.share)
+
+    def _along(self, stretch: int, share: float) -> tuple[int, float]:
+        """The leg and the fraction along it at a share of a stretch's path."""
+        length, first = self._legs(stretch)
+        along = share * float(length.sum())
         before = np.concatenate([[0.0], np.cumsum(length)[:-1]])
         leg = max(int(np.searchsorted(before, along, side="right")) - 1, 0)
         return first + leg, float((along - before[leg]) / max(float(length[leg]), 1e-9))
+
+    def _legs(self, stretch: int) -> tuple[Floats, int]:
+        """Lengths of a stretch's legs, and the number of the first."""
+        path, number = self.path
+        first, last = int(number[stretch]), int(number[stretch + 1])
+        return np.linalg.norm(np.diff(path[first : last + 1], axis=0), axis=1), first
+
+    def carried(self, leg: int, fraction: float, to: Part) -> tuple[int, float]:
+        """Return leg and fraction of a place on the path where the line has other bends."""
+        stretch, of_stretch = self.at_leg(leg)
+        length, _ = self._legs(stretch)
+        along = float(length[:of_stretch].sum() + fraction * length[of_stretch])
+        return to._along(stretch, along / max(float(length.sum()), 1e-9))
 
     def at_leg(self, leg: int) -> tuple[int, int]:
         """Return the stretch a leg of the path belongs to, and its number there."""
