@@ -1,7 +1,9 @@
 """All fixes of a line, its counters and exposures, into one adjusted centreline.
 
-points → order → riders     located points of each line, in order, each place once
-shapes, weigh, adjust       every line by itself: its shape, and which readings are wrong
+points, exposed             located points of each line: its stops, what was seen of it
+counters → order            readings that cannot be, left out; the rest in order
+same_place, riders          each place once, stops of other runs on the path
+shapes, weigh, adjust, sure every line by itself: its shape, and which readings are wrong
 branches, joint             lines that touch as one network, errors they share held in common
 record                      back to lines
 
