@@ -26,7 +26,6 @@ from lateralline.errors import ContractError
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
 from lateralline.layers import to_frames
-from lateralline.published import nearest_fitting
 from lateralline.records import (
     AdjustedParameter,
     ControlRows,
@@ -436,21 +435,6 @@ def test_a_bend_s_angle_and_sigma_agree_with_samples() -> None:
     assert degrees(angle) == pytest.approx(45.0, abs=0.05)
     assert sigma == pytest.approx(samples.std(), rel=0.03)
     assert np.isnan(bend_angle(line, 0)[0])
-
-
-@pytest.mark.parametrize(
-    ("angle", "nominal", "name"),
-    [
-        (24.0, "4 in SCH40", "1/16 bend"),
-        (62.0, "4 in SCH40", "1/6 bend"),
-        (64.0, "DN110", "67½° bend"),
-        (86.0, "110 mm", "87½° bend"),
-        (45.1, "", "1/8 bend"),
-    ],
-)
-def test_nearest_fitting_is_of_the_pipe_s_own_system(angle: float, nominal: str, name: str) -> None:
-    """Angles of bends: common practice, no source."""
-    assert nearest_fitting(angle, nominal).name == name
 
 
 def test_grade_and_its_sigma_agree_with_samples() -> None:

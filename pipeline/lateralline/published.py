@@ -19,6 +19,7 @@ from lateralline.errors import ContractError
 from lateralline.units import METRES_PER
 
 _METRIC: Final = re.compile(r"(?i)\bDN\s*\d|\d\s*mm\b")
+_ALIKE: Final = 3.84
 _INCH: Final = re.compile(r"(?i)\d\s*(in\b|inch|\")")
 
 
@@ -143,18 +144,27 @@ def citation(source: str, *, read: bool) -> str:
     return source if read else f"{source} (from memory, not read)"
 
 
-def nearest_fitting(angle_deg: float, nominal: str) -> Fitting:
-    """Return the standard bend nearest an angle, of the pipe's own system of sizes.
+def nearest_fittings(angle_deg: float, sigma_deg: float, nominal: str) -> tuple[Fitting, ...]:
+    """Return the standard bend nearest an angle, and all the angle's σ cannot tell from it.
 
-    DN and EN sizes are metric, sizes in inches are not; of a size that tells nothing both systems
-    are searched.
+    Those of the pipe's own system of sizes: DN and EN sizes are metric, sizes in inches are not; of
+    a size that tells nothing both systems are searched, each angle once. Two cannot be told apart
+    when they explain the angle equally well, to 3.84 in χ² (95 % of one degree of freedom).
 
-    >>> nearest_fitting(43.0, "DN110").name, nearest_fitting(24.0, "4 in").name
-    ('45° bend', '1/16 bend')
+    >>> [f.name for f in nearest_fittings(24.0, 1.0, "4 in")]
+    ['1/16 bend']
+    >>> [f.name for f in nearest_fittings(69.0, 2.0, "DN110")]
+    ['67½° bend', '72° bend']
     """
     system = _system(nominal)
-    of_system = [f for f in fittings() if system in ("", f.system)]
-    return min(of_system, key=lambda f: abs(f.angle_deg - angle_deg))
+    by_angle: dict[float, Fitting] = {}
+    for fitting in fittings():
+        if system in ("", fitting.system):
+            by_angle.setdefault(fitting.angle_deg, fitting)
+    near = sorted(by_angle.values(), key=lambda f: abs(f.angle_deg - angle_deg))
+    best = (near[0].angle_deg - angle_deg) ** 2
+    within = _ALIKE * sigma_deg**2
+    return (near[0], *(f for f in near[1:] if (f.angle_deg - angle_deg) ** 2 - best < within))
 
 
 def _system(nominal: str) -> str:

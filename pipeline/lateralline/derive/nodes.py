@@ -18,7 +18,7 @@ from lateralline.derive.marks import points
 from lateralline.derive.quality import point_columns
 from lateralline.derive.tables import Row, Values, from_rows, rows_of
 from lateralline.derive.ties import Control, two_tapes
-from lateralline.published import nearest_fitting
+from lateralline.published import nearest_fittings
 from lateralline.records import Product
 from lateralline.settings import Settings
 
@@ -169,12 +169,11 @@ def _bend_columns(axis: Axis, nodes: Sequence[Node]) -> dict[str, Values]:
             rows.append((nan, nan, "", nan, nan, ""))
             continue
         angle, sigma = bend_angle(axis.line, node.vertex)
-        fitting = nearest_fitting(degrees(angle), axis.pipe.nominal)
-        off = degrees(angle) - fitting.angle_deg
-        rows.append(
-            (degrees(angle), degrees(sigma), fitting.name, fitting.angle_deg, off, fitting.source)
-        )
-    names = (
+        found = nearest_fittings(degrees(angle), degrees(sigma), axis.pipe.nominal)
+        names, nearest = " or ".join(f.name for f in found), found[0]
+        off = degrees(angle) - nearest.angle_deg
+        rows.append((degrees(angle), degrees(sigma), names, nearest.angle_deg, off, nearest.source))
+    columns = (
         "bend_deg",
         "bend_sigma_deg",
         "nearest_fitting",
@@ -182,4 +181,4 @@ def _bend_columns(axis: Axis, nodes: Sequence[Node]) -> dict[str, Values]:
         "fitting_misfit_deg",
         "fitting_source",
     )
-    return {name: [row[i] for row in rows] for i, name in enumerate(names)}
+    return {name: [row[i] for row in rows] for i, name in enumerate(columns)}

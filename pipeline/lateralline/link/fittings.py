@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from lateralline.kernels.curves import angle_between
 from lateralline.link.parts import Part
 from lateralline.link.search import Fit
-from lateralline.published import nearest_fitting
+from lateralline.published import nearest_fittings
 from lateralline.records import Finding, Floats
 from lateralline.settings import Settings
 
@@ -32,11 +33,16 @@ def held(fit: Fit, settings: Settings) -> tuple[list[Part], list[Finding]]:
             bends = [v for v in range(len(fit.model.vertex_x[part.line])) if v not in number]
             for vertex in bends:
                 turn, sigma = _turn(fit, part.line, vertex)
-                fitting = nearest_fitting(float(np.degrees(turn)), pipe.nominal)
-                if abs(turn - np.radians(fitting.angle_deg)) <= _SIGMAS * sigma:
-                    turns.append((vertex, float(np.radians(fitting.angle_deg))))
+                likely = nearest_fittings(
+                    float(np.degrees(turn)), float(np.degrees(sigma)), pipe.nominal
+                )
+                nominal = float(np.radians(likely[0].angle_deg))
+                if abs(turn - nominal) > _SIGMAS * sigma:
+                    findings.append(_not_standard(part.line, turn, sigma, likely[0].name))
+                elif len(likely) > 1:
+                    findings.append(_not_told(part.line, turn, sigma, [f.name for f in likely]))
                 else:
-                    findings.append(_not_held(part.line, turn, sigma, fitting.name))
+                    turns.append((vertex, nominal))
         parts.append(replace(part, bend_rad=tuple(turns)))
     return parts, findings
 
@@ -79,13 +85,28 @@ def _turn(fit: Fit, line: str, vertex: int) -> tuple[float, float]:
     return float(turn(three)), float(np.sqrt(max(variance, 0.0)))
 
 
-def _not_held(line: str, turn: float, sigma: float, nearest: str) -> Finding:
-    return Finding(
-        "warning",
-        "link",
+def _not_standard(line: str, turn: float, sigma: float, nearest: str) -> Finding:
+    return _not_held(
         "bend-not-standard",
-        f"line {line}",
+        line,
         f"a bend is no standard fitting and is not held: the nearest is a {nearest}",
-        f"{np.degrees(turn):.1f}° ± {np.degrees(sigma):.1f}° (1 σ)",
+        turn,
+        sigma,
         "look whether two fittings lie close together, and add a stop between them",
     )
+
+
+def _not_told(line: str, turn: float, sigma: float, names: Sequence[str]) -> Finding:
+    return _not_held(
+        "bend-between-fittings",
+        line,
+        f"a bend may be a {' or a '.join(names)}: which cannot be told, and it is not held",
+        turn,
+        sigma,
+        "add a stop on each side of it, or look which it is",
+    )
+
+
+def _not_held(code: str, line: str, what: str, turn: float, sigma: float, do: str) -> Finding:
+    how_much = f"{np.degrees(turn):.1f}° ± {np.degrees(sigma):.1f}° (1 σ)"
+    return Finding("warning", "link", code, f"line {line}", what, how_much, do)
