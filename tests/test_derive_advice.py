@@ -10,6 +10,7 @@ import pytest
 
 from lateralline.derive.axis import Axis
 from lateralline.derive.candidates import Candidates, influence, outlook, state_cov
+from lateralline.derive.chainage import best_run, counters_at, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
 from lateralline.derive.next_advice import candidates, missing_marks, next_advice, typical_fix
@@ -239,6 +240,40 @@ def test_an_undecided_stretch_asks_for_a_stop_by_counter_and_chainage() -> None:
     assert "in plan near chainage" in found.what
     assert "in level near chainage" in found.what
     assert found.by_how_much.startswith(f"plan ± {corridor(axis).off_m[1]:.2f} m → ± 0.")
+
+
+def test_between_stops_of_two_runs_one_run_s_counter_is_named_in_the_crew_s_unit() -> None:
+    """R1 has read on both sides of the stretch, R2 at one end of it only."""
+    axis = axis_with([0.03] * 4, ["straight", "undecided", "straight"])
+    run = np.array(["R1", "R1", "R2", "R1"])
+    counter = np.where(run == "R1", axis.line.counter_m, 50.0)
+    axis = replace(axis, line=replace(axis.line, run=run, counter_m=counter))
+    settings = site()
+    again = replace(settings.runs[0], id="R2")
+    settings = replace(settings, runs=(again, *settings.runs), units={"counter": "ft"})
+    marks = marks_of({str(v): FULL for v in (1, 2, 3, 4)})
+    (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, settings)
+    # 10 m and a lag of 0.35 m, and one leg or two of 3.0006 m
+    assert found.what_to_do == (
+        "add a stop midway between counter 43.80 and 53.65 ft of run R1, chainage 3.00 to 6.00 m"
+    )
+
+
+@pytest.mark.parametrize("flow", ["against", "with"])
+def test_a_place_has_the_reading_that_leads_back_to_it(flow: Flow) -> None:
+    """Also past the last stop, where the adjusted counter scale rules."""
+    axis = axis_with([0.03] * 3, ["straight"] * 2)
+    counter = axis.line.counter_m if flow == "against" else axis.line.counter_m[::-1]
+    line = replace(axis.line, counter_m=counter, counter_scale={"R1": (1.02, 0.01)})
+    axis, settings = replace(axis, line=line), site(flow)
+    run, places = settings.runs[0], np.array([-0.5, 0.0, 1.0, 4.5, 6.0, 6.8])
+    read = counters_at(axis, run, places)
+    assert read is not None
+    back = reach(axis, run, read - LAG_M, settings.accuracy)  # the face stood where it reads
+    assert back.chainage_m == pytest.approx(places)
+    assert best_run(axis, [run], places) is run
+    assert best_run(axis, [replace(run, id="R9")], places) is None
+    assert counters_at(axis, replace(run, id="R9"), places) is None
 
 
 def test_a_weak_stop_asks_for_its_missing_marks_rather_than_for_more_work() -> None:

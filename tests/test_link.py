@@ -178,6 +178,19 @@ def test_undecided_when_headings_tell_nothing() -> None:
     assert "near counter 1.85 m of run R1" in said.what_to_do  # camera face: 1.5 m and its lag
 
 
+def test_advice_between_stops_of_two_runs_names_a_counter_in_the_site_s_unit() -> None:
+    """Stops of R1 at 1 m and 5 m, of R2 at 3 m: nobody reads a chainage off a cable."""
+    vague = standard_cov(heading_deg=60)
+    again = replace(R1, id="R2", counter_at_entry_m=10.0)
+    scene = Scene(runs=[R1, again]).stops(NORTH, [1, 5], cov=vague)
+    scene.stops(NORTH, [3], run=again, cov=vague)
+    settings = replace(scene.settings(), units={"counter": "ft"})
+    found = link(scene.solved(), scene.exposures(), settings)
+    said = [f.what_to_do for f in found.findings if f.code == "shape-undecided"]
+    # camera face: 2 m and 4 m and the lag of 0.35 m, in feet
+    assert said == [f"add a stop near counter {feet} ft of run R1" for feet in ("7.71", "14.27")]
+
+
 def test_contradiction_when_nothing_fits() -> None:
     """Ends that look along the chord, and two metres of cable too many."""
     scene = Scene().stops(NORTH, [1, 3])

@@ -1,4 +1,4 @@
-"""From a counter reading to a place on the adjusted line.
+"""From a counter reading to a place on the adjusted line, and from a place to a reading.
 
 The counter refers to the camera face. Where the face reads c the transmitter later reads c + lag,
 and then stands where the face was: so on a line whose vertices carry the *transmitter's* counter
@@ -7,6 +7,7 @@ and then stands where the face was: so on a line whose vertices carry the *trans
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,6 +59,43 @@ def reach(axis: Axis, run: Run, counter_m: Floats, accuracy: Accuracy) -> Reache
     status = np.select([beyond == 0.0, beyond <= limit], ["on_line", "beyond_end"], "not_placed")
     sigma = _counter_sigma(counter, inside, past, scale_sigma, accuracy)
     return Reached(at, sigma, beyond, status)
+
+
+def counters_at(axis: Axis, run: Run, chainage_m: Floats) -> Floats | None:
+    """Return what the counter of `run` reads (n,) with its transmitter at chainages of the line.
+
+    Camera face, as a crew reads it; shared out and carried on as in `reach`. None for a run
+    without a located counter.
+    """
+    line = axis.line
+    known = np.flatnonzero((line.run == run.id) & np.isfinite(line.counter_m))
+    if not len(known):
+        return None
+    inside = chainage_m.clip(axis.chainage_m[known[0]], axis.chainage_m[known[-1]])
+    scale, _ = line.counter_scale.get(run.id, (1.0, 0.0))
+    upstream = -1.0 if run.flow == "with" else 1.0
+    at = np.interp(inside, axis.chainage_m[known], line.counter_m[known])
+    return np.asarray(at + upstream / scale * (chainage_m - inside) + run.transmitter_lag_m)
+
+
+def best_run(axis: Axis, runs: Sequence[Run], chainage_m: Floats) -> Run | None:
+    """Return the run whose counter tells places (n,) of a line best; None when none does.
+
+    The one that was located to both sides of them, or least short of it; then the one with a stop
+    nearest to each.
+    """
+    line = axis.line
+
+    def short(run: Run) -> tuple[float, float]:
+        known = axis.chainage_m[(line.run == run.id) & np.isfinite(line.counter_m)]
+        if not len(known):
+            return np.inf, np.inf
+        beyond = np.maximum(known[0] - chainage_m, chainage_m - known[-1]).max()
+        nearest = np.abs(chainage_m[:, None] - known).min(axis=1).max()
+        return max(float(beyond), 0.0), float(nearest)
+
+    best = min((r for r in runs if r.line == line.line), key=short, default=None)
+    return best if best is not None and np.isfinite(short(best)[0]) else None
 
 
 def _counter_sigma(

@@ -12,9 +12,11 @@ import numpy as np
 
 from lateralline.derive.axis import Axis
 from lateralline.derive.candidates import Candidates, outlook
+from lateralline.derive.chainage import best_run, counters_at
 from lateralline.derive.corridor import Corridor
 from lateralline.records import Finding, Fixes, Floats, Marks
 from lateralline.settings import Settings
+from lateralline.units import METRES_PER
 
 #: Kinds of measurement, the least work first.
 KINDS: Final = ("marks", "stop", "exposure")
@@ -158,11 +160,12 @@ def _words(
 
 def _place(axis: Axis, vertices: list[int], settings: Settings) -> str:
     """Return one place, or two, by counter as the crew reads it and by chainage."""
-    line = axis.line
-    chainage = f"chainage {' to '.join(f'{axis.chainage_m[v]:.2f}' for v in vertices)} m"
-    runs, counters = {str(line.run[v]) for v in vertices}, line.counter_m[vertices]
-    if len(runs) > 1 or "" in runs or not np.isfinite(counters).all():
+    places = axis.chainage_m[vertices]
+    chainage = f"chainage {' to '.join(f'{place:.2f}' for place in places)} m"
+    run = best_run(axis, settings.runs, places)
+    counters = counters_at(axis, run, places) if run is not None else None
+    if run is None or counters is None:
         return chainage
-    run = settings.run(runs.pop())
-    read = " and ".join(f"{c:.2f}" for c in sorted(counters + run.transmitter_lag_m))
-    return f"counter {read} m of run {run.id}, {chainage}"
+    unit = settings.units.get("counter", "m")
+    read = " and ".join(f"{c / METRES_PER[unit]:.2f}" for c in sorted(counters))
+    return f"counter {read} {unit} of run {run.id}, {chainage}"

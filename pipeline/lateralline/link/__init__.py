@@ -168,7 +168,6 @@ def _said(
     settings: Settings,
 ) -> list[Finding]:
     """What the adjustments say: blunders, turns, the global test, stretches left undecided."""
-    lags = {r.id: r.transmitter_lag_m for r in settings.runs}
     out: list[Finding] = []
     for network, one in zip(networks, joint, strict=True):
         out += [*(named(s) for s in one.turns), *one.findings]
@@ -177,7 +176,7 @@ def _said(
             out += [tied(fit.tied)] if fit.tied else []
             out += misfit_finding([p.line for p in fit.model.parts], fit.result)
             for part in fit.model.parts:
-                out += undecided_shapes(part, lags)
+                out += undecided_shapes(part, settings)
         for line in network.lines:
             if line.part.line in found.junctions:
                 out += branches.miss_finding(line)

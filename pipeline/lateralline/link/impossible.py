@@ -7,11 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.stats import norm
 
+from lateralline.kernels.curves import chainage
 from lateralline.link.equations import counter_variance
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
 from lateralline.records import Finding
-from lateralline.settings import Accuracy
+from lateralline.settings import Accuracy, Settings
+from lateralline.units import METRES_PER
 
 #: A chord beyond this many σ over its counter (α = 0.0002, one-sided) is impossible, not unlucky: a
 #: straight pipe's chord is as often over its counted length as under, and a line has many.
@@ -67,23 +69,36 @@ def impossible_lengths(
     return out, names
 
 
-def undecided_shapes(part: Part, lags: dict[str, float]) -> list[Finding]:
+def undecided_shapes(part: Part, settings: Settings) -> list[Finding]:
     """Return a finding on each stretch that is undecided, unless a turn at a stop says why."""
     shapes = part.shapes
     return [
-        _undecided(part, i, lags)
+        _undecided(part, i, settings)
         for i, shape in enumerate(shapes.shape)
         if shape == "undecided" and not shapes.told_by_turn[i]
     ]
 
 
-def _undecided(part: Part, s: int, lags: dict[str, float]) -> Finding:
+def _midway(part: Part, s: int, settings: Settings) -> str:
+    """Where a crew finds the middle of a stretch: by the counter that was read nearest about it."""
+    along = chainage([p.xyz_m for p in part.points])
+    best, middle = len(along), "midway between them"
+    for run in settings.runs:
+        read = np.array([p.readings.get(run.id, np.nan) for p in part.points])
+        known = np.flatnonzero(np.isfinite(read))
+        before, after = known[known <= s], known[known > s]
+        if len(before) and len(after) and after[0] - before[-1] < best:
+            best = int(after[0] - before[-1])
+            at = np.interp(along[s : s + 2].mean(), along[known], read[known])
+            unit = settings.units.get("counter", "m")
+            face = (at + run.transmitter_lag_m) / METRES_PER[unit]
+            middle = f"near counter {face:.2f} {unit} of run {run.id}"
+    return middle
+
+
+def _undecided(part: Part, s: int, settings: Settings) -> Finding:
     a, b = part.points[s], part.points[s + 1]
-    middle = f"midway between {a.subject} and {b.subject}"
-    for run in a.readings.keys() & b.readings.keys():
-        face = (a.readings[run] + b.readings[run]) / 2 + lags.get(run, 0.0)
-        middle = f"near counter {face:.2f} m of run {run}"
-        break
+    middle = _midway(part, s, settings)
     shapes = part.shapes
     if shapes.contradicted[s]:
         return Finding(
