@@ -111,9 +111,7 @@ class GeoPackageSink:
         self._begun.add(name)
 
 
-def _describe(
-    db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime
-) -> None:
+def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime) -> None:
     """Give each layer its title, and a description that ends with its caution."""
     when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
     said = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
