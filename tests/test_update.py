@@ -744,10 +744,10 @@ def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: P
     for f in withheld:
         assert f.severity == "error"
         assert "not judged, because the new one has errors: stop R3/" in f.what
-        assert "dig by neither record" in f.what_to_do
+        assert "rely on neither record" in f.what_to_do
         assert CAUTION in " ".join(f.what_to_do.split())
     assert not any("was wrong" in f.what for f in told.warnings)
-    assert "dig by neither record" in changed.verdict(told)
+    assert "rely on neither record" in changed.verdict(told)
 
 
 @pytest.mark.parametrize(

@@ -72,7 +72,7 @@ def verdict(changes: SiteChanges) -> str:
     if "failed" in told:
         said = "The old record did NOT hold: withdraw overlays made from it."
     elif "withheld" in told:
-        said = "The new line leaves the old 95 % regions, but has errors: dig by neither record."
+        said = "The new line leaves the old 95 % regions, but has errors: rely on neither record."
     elif "left" in told:
         said = "The new line leaves the old 95 % regions, within its own uncertainty."
     elif "held" not in told:

@@ -21,7 +21,7 @@ _WITHDRAW: Final = (
     "one, and issue the new. "
 )
 _SETTLE: Final = (
-    "dig by neither record until this is settled: correct what these findings say, then update "
+    "rely on neither record until this is settled: correct what these findings say, then update "
     "again. "
 )
 #: Stages whose errors put a line in doubt; files and coordinates of the outputs do not.
