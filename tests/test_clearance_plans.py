@@ -83,6 +83,18 @@ def test_a_text_in_another_unit_than_its_name_says_is_a_fault(plan) -> None:
     assert "write a point where decimals start" in said
 
 
+def test_numbers_beside_text_in_one_column_are_read_each_as_it_is(plan) -> None:
+    """GDAL gives a column of both as JSON, of which one cell is none."""
+    both = [post(radius_m=0.1, depth_m="3 ft"), post(radius_m="0,1", depth_m=0.8)]
+    both += [post(radius_m=0.1, depth_m=1.2), post(radius_m=True, depth_m={"m": 1})]
+    with pytest.raises(SiteFaultsError) as caught:
+        plan(*both)
+    said = {(f.row, f.column): (f.value, f.must, f.hint) for f in caught.value.faults}
+    assert set(said) == {(1, "depth_m"), (2, "radius_m"), (4, "depth_m"), (4, "radius_m")}
+    assert said[1, "depth_m"][0] == "3 ft"
+    assert "0.9144" in said[1, "depth_m"][2]
+
+
 def test_yes_is_no_length(plan) -> None:
     assert "radius_m must be a number" in faults(lambda: plan(post(radius_m=True)))
 

@@ -207,3 +207,28 @@ def test_practice_overwrites_nothing(tmp_path: Path) -> None:
     refused = run("practice", tmp_path)
     assert refused.exit_code == 2
     assert "nothing is overwritten" in " ".join(refused.output.split())
+
+
+# ---- what nobody foresaw ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("as_json", [False, True])
+def test_an_unforeseen_error_is_no_finding(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, as_json: bool
+) -> None:
+    """1 says what a run found, a conflict among others: a fault of ours must not end so."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise IndexError("index 7 is out of bounds")
+
+    monkeypatch.setattr("lateralline.overlay.as_built.open_as_built", broken)
+    (tmp_path / "plan.geojson").write_text("{}", encoding="utf-8")
+    asked = ["clearance", tmp_path, tmp_path / "plan.geojson", "--required", "0.3m"]
+    ended = run(*asked, *(["--json"] if as_json else []))
+    assert ended.exit_code == 70
+    assert "IndexError: index 7 is out of bounds. This is a fault of lateralline" in ended.stderr
+    assert "Traceback" not in ended.output
+    if as_json:
+        assert json.loads(ended.stdout)["exit_code"] == 70
+    monkeypatch.setenv("LATERALLINE_TRACEBACK", "1")
+    assert "Traceback" in run(*asked).stderr

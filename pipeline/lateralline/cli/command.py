@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import errno
+import os
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import typer
 from typer.core import TyperCommand
 
-from lateralline.cli.options import NOTHING, WITH_ERRORS
+from lateralline.cli.options import NOTHING, UNFORESEEN
 from lateralline.errors import LaterallineError
+
+TRACEBACK: Final = "LATERALLINE_TRACEBACK"
 
 
 class Command(TyperCommand):
-    """A command that ends with one friendly line and exit code 2 where it raises on purpose.
+    """A command that ends with one friendly line: exit code 2 where it raises on purpose.
 
-    Whoever asked for `--json` gets one document whatever happens, wrong arguments included.
+    What nobody foresaw ends with 70, never with 1, which says what a run found. Whoever asked for
+    `--json` gets one document whatever happens, wrong arguments included.
     """
 
     # Contexts are Any: typer brings a click of its own or not, as its version has it.
@@ -42,24 +47,29 @@ class Command(TyperCommand):
         except Exception as e:
             if isinstance(e, OSError) and e.errno == errno.EPIPE:
                 raise  # the reader of a pipe left: no error of ours, and nobody to tell
-            said = _said(e)
+            said, code = _said(e)
             if as_json:
                 from lateralline.cli.document import error_document
 
-                # A wrong argument carries its exit code; what nobody foresaw ends as Python does.
-                code = NOTHING if said else int(getattr(e, "exit_code", WITH_ERRORS))
-                why = said or str(getattr(e, "format_message", e.__str__)())
-                typer.echo(error_document(self.name or "", why, out, code))
-            if not said:
-                raise
+                typer.echo(error_document(self.name or "", said, out, code))
+            if hasattr(e, "exit_code"):
+                raise  # typer says it, with the usage
             typer.echo(f"lateralline: {said}", err=True)
-            raise typer.Exit(NOTHING) from e
+            if code == UNFORESEEN and os.environ.get(TRACEBACK):
+                traceback.print_exception(e)
+            raise typer.Exit(code) from e
 
 
-def _said(error: Exception) -> str:
-    """Return what an error raised on purpose, or by the disk, says; "" for any other."""
+def _said(error: Exception) -> tuple[str, int]:
+    """Return what an error says and the exit code it ends with."""
     if isinstance(error, LaterallineError):
-        return str(error)
+        return str(error), NOTHING
+    if hasattr(error, "exit_code"):  # a wrong argument, or a whole line of them
+        return str(getattr(error, "format_message", error.__str__)()), int(error.exit_code)
     if isinstance(error, OSError):
-        return f"{error.filename or 'file'}: {error.strerror or error}"
-    return ""
+        return f"{error.filename or 'file'}: {error.strerror or error}", NOTHING
+    said = (
+        f"{type(error).__name__}: {error}. This is a fault of lateralline, not of what it was "
+        f"given: please report it ({TRACEBACK}=1 in the environment shows where)."
+    )
+    return said, UNFORESEEN

@@ -43,6 +43,8 @@ Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went
 CLEAN: Final = 0
 WITH_ERRORS: Final = 1
 NOTHING: Final = 2
+#: An error nobody foresaw: EX_SOFTWARE of sysexits.h (from memory).
+UNFORESEEN: Final = 70
 
 _PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import json
+import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 
-import fiona
 import numpy as np
+import pyogrio
+import pyogrio.raw
 import shapely
-from fiona.errors import DriverError, FionaError
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from shapely.geometry import shape as shape_of
 
 from lateralline.errors import SiteFaultsError
+from lateralline.layers import Shapes
 from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
 from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
@@ -109,32 +113,59 @@ def _features(
     path: Path, columns: Mapping[str, str], crs: str, ledger: Ledger
 ) -> tuple[list[Feature], CRS | None]:
     try:
-        layers = fiona.listlayers(path)
-    except (FionaError, DriverError, ValueError) as e:
+        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
+        tables = [_table(path, layer) for layer in layers]
+    except (DataSourceError, DataLayerError, FeatureError, GeometryError, ValueError) as e:
         ledger.fault(path.name, 0, "file", "", "must be a GeoPackage, GeoJSON or DXF", str(e))
         return [], None
     features: list[Feature] = []
     systems: dict[str, CRS | None] = {}
-    for layer in layers:
+    for layer, (system, shapes, cells) in zip(layers, tables, strict=True):
+        if shapes is None:
+            continue
         name = path.name if len(layers) == 1 else f"{path.name} {layer}"
-        with fiona.open(path, layer=layer) as source:
-            if str(source.schema["geometry"]) == "None":
-                continue
-            system = CRS(source.crs_wkt) if source.crs_wkt else None
-            if system is not None and source.driver == "GeoJSON":
-                system = system.to_3d()  # RFC 7946: a third coordinate is a height on the ellipsoid
-            systems[name] = system
-            _check_columns(name, columns, list(source.schema["properties"]), ledger)
-            for row, f in enumerate(source, start=1):
-                features += _parts(name, row, f)
+        systems[name] = system
+        _check_columns(name, columns, list(cells), ledger)
+        for n, shape in enumerate(shapes):
+            own = {column: values[n] for column, values in cells.items()}
+            features += _parts(name, n + 1, shape, own)
     return features, _one_system(path, systems, crs, ledger)
 
 
-def _parts(name: str, row: int, feature: fiona.Feature) -> Iterable[Feature]:
-    cells = dict(feature["properties"])
-    if feature["geometry"] is None:
-        return [Feature(name, row, "", None, cells)]
-    parts = _single(shape_of(feature["geometry"]))
+def _table(path: Path, layer: str) -> tuple[CRS | None, Shapes | None, dict[str, list[object]]]:
+    """Return a layer's CRS, its shapes (None: a table without any) and its cells by column.
+
+    What GDAL calls JSON is a column of several types: each cell is taken by itself.
+    """
+    about = pyogrio.read_info(path, layer=layer)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a shape GDAL cannot read is missing, which is a fault
+        meta, _, shapes, columns = pyogrio.raw.read(path, layer=layer)
+    system = CRS(about["crs"]) if about["crs"] else None
+    if system is not None and about["driver"] == "GeoJSON":
+        system = system.to_3d()  # RFC 7946: a third coordinate is a height on the ellipsoid
+    kinds = about["ogr_subtypes"]
+    cells = {
+        str(name): [_from_json(v) for v in values] if kind == "OFSTJSON" else values.tolist()
+        for name, values, kind in zip(meta["fields"], columns, kinds, strict=True)
+    }
+    return system, None if shapes is None else shapely.from_wkb(shapes), cells
+
+
+def _from_json(cell: object) -> object:
+    """Return the number a cell of a mixed column is, else its text as it stands."""
+    try:
+        value = json.loads(str(cell))
+    except ValueError:
+        return cell
+    finite = isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    return value if finite else cell
+
+
+def _parts(
+    name: str, row: int, shape: shapely.Geometry | None, cells: Mapping[str, object]
+) -> Iterable[Feature]:
+    parts = [] if shape is None else _single(shape)
     if not parts:
         return [Feature(name, row, "", None, cells)]
     numbered = len(parts) > 1
