@@ -24,6 +24,7 @@ LINE = LineSummary(
     shallowest_m=0.6096,
     deepest_m=1.2192,
     cover_min_m=0.508,
+    cover_least_95_m=0.4064,
     sideways_95_m=0.1524,
     sideways_95_at="between R1/4 and R1/5",
     level_95_m=0.0762,
@@ -87,7 +88,8 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "Line L1  PVC DN110",
         "12.19 m",
         "0.61 to 1.22 m",
-        "0.51 m at the least",
+        "cover       0.51 m where least, ground to top of pipe",
+        "            at least 0.41 m, 95 of 100 times",
         "±0.15 m in plan, between R1/4 and R1/5",
         "±0.08 m in level",
         "5 of 6",
@@ -106,6 +108,21 @@ def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
     assert "in plan not bounded by the counter, between R1/4 and R1/5" in said
     assert "1 bend: 46° at 3.05 m; 1 junction: with L2 at 1.00 m" in said
     assert "CO1 not counted: carried on, not located" in said
+
+
+@pytest.mark.parametrize(
+    ("least_m", "bound_m", "said"),
+    [
+        (float("nan"), float("nan"), "cover       unknown\n"),
+        (0.9, float("nan"), "nothing says how much less it may be"),
+        (0.3, -0.1, "nothing rules out a pipe at the surface"),
+    ],
+)
+def test_only_a_bound_is_called_at_least(least_m: float, bound_m: float, said: str) -> None:
+    line = replace(LINE, cover_min_m=least_m, cover_least_95_m=bound_m)
+    words = printed(replace(SITE, lines=(line,)))
+    assert said in words
+    assert "at least" not in words
 
 
 def test_feet_come_first_and_metres_beside_them() -> None:

@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import pyogrio
 import pytest
 from typer.testing import CliRunner
 
@@ -93,6 +94,16 @@ def test_a_page_holds_all_it_needs_and_points_to_nothing(built: Path, tmp_path: 
     assert words.index(CAUTION) < words.index("surveyed")  # first of all that is read
     for part in ("one-call", "local codes", "by hand or vacuum", "licensed practice"):
         assert part in CAUTION
+
+
+def test_the_least_cover_stands_beside_its_bound(built: Path, tmp_path: Path) -> None:
+    assert run("page", built, "-o", tmp_path / "page.html").exit_code == 0
+    words = " ".join(Read((tmp_path / "page.html").read_text(encoding="utf-8")).seen.split())
+    band = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="level_band")
+    for _, of_line in band.groupby("line_id"):
+        least, bound = of_line.cover_m.min(), of_line.cover_least_95_m.min()
+        assert f"least cover, as located{least:.2f} m" in words.replace("located ", "located")
+        assert f"cover at least (95 %){bound:.2f} m" in words.replace("%) ", "%)")
 
 
 def test_text_of_a_site_stays_text(built: Path, tmp_path: Path) -> None:

@@ -60,6 +60,22 @@ def test_nothing_is_small_or_off_the_paper(practice: dict[str, Path]) -> None:
                 assert paper.contains(box.x1, box.y1), text.get_text()
 
 
+def test_least_covers_stand_with_their_bounds(sheets: Any, practice: dict[str, Path]) -> None:
+    """Of the line and of each segment, whose two ends count; the words for sides are plain."""
+    site = read_sheet_site(practice["tape-ties"], "")
+    said = [text for page in sheets.words(site, SheetOptions("letter")) for text in page]
+    band, feet = site.frame("level_band"), site.per
+    (line,) = site.frame("pipe_centreline").itertuples()
+    bound_m = band.cover_least_95_m.min()
+    assert f"{line.cover_min_m / feet:.2f} (≥ {bound_m / feet:.2f})" in said
+    first = site.frame("pipe_segments").iloc[0]
+    part = band[band.chainage_m <= first.to_chainage_m + 1e-6].cover_least_95_m.min()
+    assert f"{first.cover_min_m / feet:.2f} (≥ {part / feet:.2f})" in said
+    words = " ".join(" ".join(said).split())
+    assert "looking from the first to the second" in words
+    assert "of the way there" not in words
+
+
 def test_strange_words_are_drawn_as_they_stand_and_kept_to_their_boxes(
     sheets: Any, make_site: MakeSite, tmp_path: Path
 ) -> None:

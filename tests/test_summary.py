@@ -67,6 +67,12 @@ NODES = product(
     chainage_m=[3.0, 7.5, 13.0, 0.0],
     bend_deg=[nan, 45.5, nan, nan],
 )
+BAND = product(
+    "level_band",
+    line_id=["L1", "L1", "L1", "L2"],
+    cover_m=[0.9, 0.7, 0.8, nan],
+    cover_least_95_m=[0.8, 0.6, 0.4, nan],
+)
 FINDINGS = tuple(
     Finding(severity, "solve", "test", "site", "something", "", "")
     for severity in ("info", "error", "warning")
@@ -75,7 +81,7 @@ FINDINGS = tuple(
 
 @pytest.fixture
 def summed() -> summary.SiteSummary:
-    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES), FINDINGS)
+    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, BAND), FINDINGS)
 
 
 def test_a_line_in_the_records_own_numbers(summed: summary.SiteSummary) -> None:
@@ -106,7 +112,7 @@ def test_bends_junctions_and_what_was_carried_on_are_named(summed: summary.SiteS
 def test_where_nothing_bounds_the_pipe_is_named_before_the_widest_bound() -> None:
     segments = replace(SEGMENTS, columns={**SEGMENTS.columns})
     segments.columns["semi_major_95_max_m"] = [0.1, 0.4, nan, 9.0]
-    told = summary.summarise(Record(), (FIXES, segments, LINES, NODES), FINDINGS)
+    told = summary.summarise(Record(), (FIXES, segments, LINES, NODES, BAND), FINDINGS)
     assert told.lines[0].sideways_95_at == "between R1/2 and R1/3"
 
 
@@ -114,10 +120,24 @@ def test_a_level_is_given_at_95_percent(summed: summary.SiteSummary) -> None:
     assert summed.lines[0].level_95_m == pytest.approx(norm.ppf(0.975) * 0.03, rel=1e-12)
 
 
+def test_the_bound_of_the_cover_is_the_least_of_the_band_wherever_that_is(
+    summed: summary.SiteSummary,
+) -> None:
+    """Not the bound beside the least estimate: elsewhere the pipe may be shallower."""
+    assert summed.lines[0].cover_least_95_m == 0.4
+
+
+def test_where_a_place_has_no_bound_the_cover_of_the_line_has_none() -> None:
+    band = replace(BAND, columns=BAND.columns | {"cover_least_95_m": [0.8, nan, 0.4, nan]})
+    told = summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, band), FINDINGS)
+    assert isnan(told.lines[0].cover_least_95_m)
+
+
 def test_what_is_not_known_is_nan(summed: summary.SiteSummary) -> None:
     told = summed.lines[1]
     assert told.pipe == ""
     assert isnan(told.cover_min_m)
+    assert isnan(told.cover_least_95_m)
     assert isnan(told.sideways_95_m)
     assert isnan(told.level_95_m)
 

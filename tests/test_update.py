@@ -606,6 +606,8 @@ def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path
     assert "withdraw every dig overlay" in said
     assert "did NOT hold" in said
     assert said.count(CAUTION) >= 2  # with the finding, and as the last words
+    assert "plan m of old ± up m of old ±" in said
+    assert "of old ±: share of how far off the old record allowed at 95 %" in said
     whole = json.loads((tmp_path / "out" / "changes" / "changes.json").read_text(encoding="utf-8"))
     assert whole["held"] is False
     (check,) = whole["exposures"]

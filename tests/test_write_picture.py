@@ -69,8 +69,13 @@ def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
     length_m = float(
         read_file(tmp_path / "out" / "asbuilt.gpkg", layer="pipe_centreline").length_m[0]
     )
+    band = read_file(tmp_path / "out" / "asbuilt.gpkg", layer="level_band")
+    least_m, bound_m = band.cover_m.min(), band.cover_least_95_m.min()
+    feet = 1200 / 3937
     for part in (
-        f"{length_m / (1200 / 3937):.2f} ft ({length_m:.2f} m) long",
+        f"{length_m / feet:.2f} ft ({length_m:.2f} m) long",
+        f"least cover {least_m / feet:.2f} ft ({least_m:.2f} m), at least "
+        f"{bound_m / feet:.2f} ft ({bound_m:.2f} m) (95 %)",
         "0.457 m (18 in) each side",
         "nothing there is located",
         "control point",

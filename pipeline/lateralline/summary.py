@@ -11,7 +11,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from lateralline import contract
+from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.records import FieldRecord, Finding, Product
 
@@ -41,7 +44,8 @@ class LineSummary:
     length_m: float  # along the 3-D centreline
     shallowest_m: float  # ground to transmitter, over the fixes
     deepest_m: float
-    cover_min_m: float  # ground to outside top of pipe, along the located line alone
+    cover_min_m: float  # ground to outside top of pipe, along the located line alone: estimate
+    cover_least_95_m: float  # the least of its lower 95 % bounds; NaN where nothing bounds it
     sideways_95_m: float  # farthest off in plan at 95 % along the line; NaN without bound
     sideways_95_at: str  # "between R1/5 and R1/4"
     level_95_m: float  # widest half of the 95 % intervals in level along the line
@@ -78,7 +82,7 @@ def summarise(
     """Return the summary of one derived site; `findings` are those of every stage."""
     settings = record.settings
     layers = {p.layer: list(_rows(p)) for p in products}
-    fixes, segments = layers["transmitter_fixes"], layers["pipe_segments"]
+    fixes = layers["transmitter_fixes"]
     return SiteSummary(
         site_id=settings.id,
         name=settings.name,
@@ -87,9 +91,7 @@ def summarise(
         depth_unit=settings.units["depth"],
         relative_levels=settings.vertical == "none",
         sketch=settings.horizontal == "local",
-        lines=tuple(
-            _line(line, fixes, segments, layers["pipe_nodes"]) for line in layers["pipe_centreline"]
-        ),
+        lines=tuple(_line(line, layers) for line in layers["pipe_centreline"]),
         unlocated_stops=tuple(
             f"{fix['run_id']}/{fix['stop_id']}: {fix['reason'] or 'no position'}"
             for fix in fixes
@@ -107,12 +109,14 @@ def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 Row = dict[str, object]
 
 
-def _line(line: Row, fixes: list[Row], segments: list[Row], nodes: list[Row]) -> LineSummary:
+def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:
     name = line["line_id"]
-    own = [fix for fix in fixes if fix["line_id"] == name]
+    own, segments, of_line, band = (
+        [row for row in layers[layer] if row["line_id"] == name]
+        for layer in ("transmitter_fixes", "pipe_segments", "pipe_nodes", "level_band")
+    )
     depths = [d for fix in own if math.isfinite(d := _number(fix["depth_m"]))]
-    of_line = [node for node in nodes if node["line_id"] == name]
-    unsure = max((s for s in segments if s["line_id"] == name), key=_widest, default=None)
+    unsure = max(segments, key=_widest, default=None)
     return LineSummary(
         line=str(name),
         pipe=" ".join(str(line[c]) for c in ("material", "nominal") if line[c]),
@@ -120,6 +124,9 @@ def _line(line: Row, fixes: list[Row], segments: list[Row], nodes: list[Row]) ->
         shallowest_m=min(depths, default=math.nan),
         deepest_m=max(depths, default=math.nan),
         cover_min_m=_number(line["cover_min_m"]),
+        cover_least_95_m=least_cover_95_m(
+            np.array([_number(station["cover_least_95_m"]) for station in band])
+        ),
         sideways_95_m=_number(line["semi_major_95_max_m"]),
         sideways_95_at=f"between {unsure['from_ref']} and {unsure['to_ref']}" if unsure else "",
         level_95_m=INTERVAL_95 * _number(line["sigma_u_max_m"]),

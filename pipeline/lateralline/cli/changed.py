@@ -19,6 +19,8 @@ from lateralline.wording import with_own_unit
 _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
 #: Of a line judged, from where on it is called all of it.
 _MOST: Final = 0.98
+#: Heads the share a move is of what the old record allowed there.
+_OF_OLD: Final = "of old ±"
 _WORDS: Final = {
     "held": "held",
     "left": "LEFT, by no more than the new line's own uncertainty",
@@ -134,13 +136,13 @@ def _print_held(out: Console, label: str, held: Held, whole_m: float, unit: str)
 
 
 def _print_moves(out: Console, line: LineChange, unit: str) -> None:
-    """Print how far each point moved; `of 95 %` is against what the old record claimed."""
+    """Print how far each point moved, and the share of what the old record allowed there."""
     if not line.moved:
         return
     own = unit if unit in _DECIMALS else "m"
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("    moved")
-    for head in ("at " + own, "east", "north", "plan " + own, "of 95 %", "up " + own, "of 95 %"):
+    for head in ("at " + own, "east", "north", "plan " + own, _OF_OLD, "up " + own, _OF_OLD):
         table.add_column(head, justify="right")
     for m in line.moved:
         moves = (_own(v, own) for v in (m.east_m, m.north_m, m.plan_m))
@@ -157,6 +159,7 @@ def _print_moves(out: Console, line: LineChange, unit: str) -> None:
             "" if math.isnan(m.of_old_level_95) else f"{m.of_old_level_95:.0%}",
         )
     out.print(table)
+    print_indented(out, f"{_OF_OLD}: share of how far off the old record allowed at 95 %", 4)
 
 
 def _own(metres: float, unit: str) -> str:

@@ -100,7 +100,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     rows = [
         ("length", length(line.length_m, unit)),
         ("depth", f"{depth}, ground to transmitter"),
-        ("cover", f"{length(line.cover_min_m, depth_unit)} at the least, ground to top of pipe"),
+        *_cover(line, depth_unit),
     ]
     if line.carried_on:
         rows.append(("", f"{', '.join(line.carried_on)} not counted: carried on, not located"))
@@ -117,6 +117,20 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
     for label, said in rows:
         out.print(f"    {label:<12}{said}")
+
+
+def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
+    """Say the least cover and its bound, which is what a digger reads "at least" as."""
+    least, bound = line.cover_min_m, line.cover_least_95_m
+    if not math.isfinite(least):
+        return [("cover", "unknown")]
+    if not math.isfinite(bound):
+        sure = "nothing says how much less it may be"
+    elif bound <= 0.0:
+        sure = "nothing rules out a pipe at the surface (95 of 100 times)"
+    else:
+        sure = f"at least {length(bound, unit)}, 95 of 100 times"
+    return [("cover", f"{length(least, unit)} where least, ground to top of pipe"), ("", sure)]
 
 
 def _in_plan(metres: float, unit: str) -> str:

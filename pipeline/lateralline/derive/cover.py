@@ -1,11 +1,22 @@
-"""A pipe above the ground: what no record may say unsaid."""
+"""How little may lie over a pipe, and a pipe above the ground: what no record may say unsaid."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from lateralline.derive.axis import Axis
-from lateralline.records import Finding
+from lateralline.records import Finding, Floats
+
+
+def least_cover_95_m(bounds_m: Floats) -> float:
+    """Return the least of the lower 95 % covers of stations (n,), m; NaN where one has none.
+
+    Each station's bound speaks for its own place, not for all of them at once.
+
+    >>> least_cover_95_m(np.array([1.2, 0.9])), least_cover_95_m(np.array([1.2, np.nan]))
+    (0.9, nan)
+    """
+    return float(bounds_m.min()) if len(bounds_m) else float("nan")
 
 
 def cover_findings(axis: Axis) -> tuple[Finding, ...]:

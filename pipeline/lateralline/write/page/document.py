@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -68,7 +68,7 @@ def document(scene: Scene, note: str = "", back: str = "", works: Works | None =
         back=back,
         version=__version__,
         statements=[scene.statements[s] for s in _STATEMENTS if s in scene.statements],
-        lines=[_line_facts(row) for row in longest_first(scene)],
+        lines=[_line_facts(scene, row) for row in longest_first(scene)],
         zones=_zones(scene),
         switches=legend.switches(scene, works),
         units=units(scene),
@@ -187,7 +187,7 @@ def _missing(value: object) -> bool:
     return value is None or bool(pd.isna(value))
 
 
-def _line_facts(row: Any) -> tuple[str, list[Fact]]:
+def _line_facts(scene: Scene, row: Any) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", float(row.length_m), None, "length"),
@@ -195,14 +195,25 @@ def _line_facts(row: Any) -> tuple[str, list[Fact]]:
             Fact(what, value, sigma, kind)
             for what, value, sigma, kind in (
                 ("mean grade", known(row.mean_grade), known(row.grade_sigma), "grade"),
-                ("least cover", known(row.cover_min_m), None, "length"),
                 ("deepest stop", known(row.depth_max_m), None, "length"),
                 ("widest 95 % half axis", known(row.semi_major_95_max_m), None, "length"),
             )
             if value is not None
         ),
     ]
+    facts[1:1] = _cover_facts(scene, row)
     return name, facts
+
+
+def _cover_facts(scene: Scene, row: Any) -> Iterator[Fact]:
+    """Yield the least cover, and the bound that "at least" stands for; what is unknown too."""
+    least, bound = known(row.cover_min_m), known(scene.least_cover_95_m(row.line_id))
+    if least is None:
+        yield Fact("cover", "unknown")
+        return
+    yield Fact("least cover, as located", least, None, "length")
+    at_least = "cover at least (95 %)"
+    yield Fact(at_least, "no bound") if bound is None else Fact(at_least, bound, None, "length")
 
 
 def _zones(scene: Scene) -> list[tuple[str, Fact]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from math import isnan
 from typing import Any, Final
 
 from matplotlib.axes import Axes
@@ -80,9 +81,9 @@ def _facts(scene: Scene) -> list[str]:
             f"grade {number(line.mean_grade, '{:.2%}')}"
         )
         facts.append(
-            f"    widest 95 % half axis {scene.length(line.semi_major_95_max_m, both=True)}, "
-            f"least cover {scene.length(line.cover_min_m, both=True)}"
+            f"    widest 95 % half axis {scene.length(line.semi_major_95_max_m, both=True)}"
         )
+        facts.append(f"    {_cover(scene, line)}")
     if len(lines) > MOST_LINES:
         facts.append(f"and {len(lines) - MOST_LINES} shorter lines")
     rules = scene.layers["dig_zone"][["rule_title", "tolerance_m"]].drop_duplicates()
@@ -152,3 +153,12 @@ def _point(look: Look) -> Line2D:
     return Line2D(
         [], [], marker=look.marker, ms=look.size, mfc=look.face, mec=look.edge, mew=0.9, ls="none"
     )
+
+
+def _cover(scene: Scene, line: Any) -> str:
+    """Say the least cover with its bound; "at least" is said of the bound alone."""
+    if scene.length(line.cover_min_m) == number(None):
+        return "cover unknown"
+    bound = scene.least_cover_95_m(line.line_id)
+    sure = "no bound" if isnan(bound) else f"at least {scene.length(bound, both=True)}"
+    return f"least cover {scene.length(line.cover_min_m, both=True)}, {sure} (95 %)"

@@ -16,6 +16,7 @@ import pyproj
 import shapely
 
 from lateralline import contract
+from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
@@ -107,6 +108,11 @@ class Scene:
         """Ids of the lines, longest first."""
         centrelines = self.layers["pipe_centreline"]
         return list(centrelines.sort_values("length_m", ascending=False)["line_id"])
+
+    def least_cover_95_m(self, line: str) -> float:
+        """Return the least lower 95 % bound of the cover along a line, m; NaN for none."""
+        band = self.of_line("level_band", line)
+        return least_cover_95_m(band["cover_least_95_m"].to_numpy(dtype=float))
 
     def of_line(self, layer: str, line: str) -> Any:
         """Return the rows of a layer that belong to one line."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import isnan
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 import shapely
 
+from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.wording import in_words, with_own_unit
 from lateralline.write.picture.scene import number
@@ -17,6 +19,7 @@ from lateralline.write.sheet.site import Site
 from lateralline.write.sheet.words import node_name
 
 _ORDER: Final = {"error": 0, "warning": 1, "info": 2}
+_SAME_M: Final = 1e-6  # chainages this close are one place
 _EACH_95: Final = "± is half the 95 % interval"
 
 
@@ -33,7 +36,7 @@ def _lines(site: Site) -> Section:
     u = site.unit
     columns = [
         Column("line", 9), Column("pipe", 22), Column("service", 12), _figure(f"length\n{u}", 11),
-        _figure("stops", 8), _figure("mean grade\n%", 17), _figure(f"least cover\n{u}", 13),
+        _figure("stops", 8), _figure("mean grade\n%", 17), _figure(f"least cover\n(≥ at 95 %), {u}", 16),
         _figure(f"greatest depth\nof invert, {u}", 16), _figure(f"plan 95 %\nat most, {u}", 14),
         _figure(f"level 95 %\nat most, {u}", 14), Column("band by\nPAS 128", 12),
         Column("band by\nAS 5488", 12), _figure("undecided\nstretches", 12),
@@ -42,7 +45,7 @@ def _lines(site: Site) -> Section:
         [
             r.line_id, " ".join(filter(None, (r.material, r.nominal))), r.service,
             site.say(r.length_m), number(r.stops, "{:.0f}"), _grade(r.mean_grade, r.grade_sigma),
-            site.say(r.cover_min_m), site.say(r.depth_max_m), site.say(r.semi_major_95_max_m),
+            _least_cover(site, r), site.say(r.depth_max_m), site.say(r.semi_major_95_max_m),
             site.say(INTERVAL_95 * r.sigma_u_max_m), r.pas128_band, r.as5488_band,
             number(r.undecided_stretches, "{:.0f}"),
         ]
@@ -132,7 +135,7 @@ def _segments(site: Site) -> Section:
         *([] if site.depth_only else [
             _figure(f"invert down ±95 %\n{u}", 21), _figure(f"invert up ±95 %\n{u}", 21)
         ]),
-        _figure(f"least cover\n{u}", 12), _figure(f"plan 95 %\nat most, {u}", 13),
+        _figure(f"least cover\n(≥ at 95 %), {u}", 16), _figure(f"plan 95 %\nat most, {u}", 13),
     ]  # fmt: skip
     rows = [
         [
@@ -143,7 +146,7 @@ def _segments(site: Site) -> Section:
                 site.say_95(r.invert_down_m, r.invert_down_sigma_m),
                 site.say_95(r.invert_up_m, r.invert_up_sigma_m),
             ]),
-            site.say(r.cover_min_m), site.say(r.semi_major_95_max_m),
+            _least_cover(site, r), site.say(r.semi_major_95_max_m),
         ]
         for r in site.frame("pipe_segments").itertuples()
     ]  # fmt: skip
@@ -233,6 +236,18 @@ def _grade(grade: object, sigma: object) -> str:
     return said if _null(grade) or _null(sigma) else f"{said} ± {_percent_95(sigma)}"
 
 
+def _least_cover(site: Site, row: Any) -> str:
+    """Say the least cover of a line or segment and its bound: "1.02 (≥ 0.92)"."""
+    if _null(row.cover_min_m):
+        return "unknown"
+    band = site.of_line("level_band", row.line_id)
+    if hasattr(row, "segment_id"):  # both its ends among the stations
+        from_m, to_m = row.from_chainage_m - _SAME_M, row.to_chainage_m + _SAME_M
+        band = band[band["chainage_m"].between(from_m, to_m)]
+    bound = least_cover_95_m(band["cover_least_95_m"].to_numpy(dtype=float))
+    return f"{site.say(row.cover_min_m)} (≥ {'?' if isnan(bound) else site.say(bound)})"
+
+
 def _percent_95(sigma: object) -> str:
     return f"{100 * INTERVAL_95 * float(str(sigma)):.2f}"
 
@@ -265,4 +280,4 @@ def _tie(site: Site, row: Any) -> str:
         f"{site.say(m)} from {p}"
         for m, p in ((row.tie_a_m, row.tie_a_point), (row.tie_b_m, row.tie_b_point))
     )
-    return f"{a}, {b}, {row.tie_side} of the way there"
+    return f"{a}, {b}, on the {row.tie_side} looking from the first to the second"
