@@ -206,8 +206,8 @@ def test_all_faults_of_all_sheets_come_at_once(tmp_path: Path) -> None:
 
     faults = faults_of(tmp_path, change)
     assert [f.split(":")[0] for f in faults] == [
-        "a.xlsx control!B2", "a.xlsx marks!M2", "a.xlsx marks!D3", "a.xlsx runs!E2",
-        "a.xlsx site!C4", "a.xlsx stops!C2", "a.xlsx stops!D2",
+        "a.xlsx site!C4", "a.xlsx control!B2", "a.xlsx marks!M2", "a.xlsx marks!D3",
+        "a.xlsx runs!E2", "a.xlsx stops!C2", "a.xlsx stops!D2",
     ]  # fmt: skip
 
 

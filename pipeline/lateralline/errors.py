@@ -37,13 +37,21 @@ class LaterallineError(Exception):
     """Root of all errors raised on purpose."""
 
 
+#: How the places where a site's settings stand end: the file, and the sheet of a workbook.
+_SETTINGS = ("site.toml", " site")
+
+
 class SiteFaultsError(LaterallineError, ValueError):
     """A site's input has faults; carries every one of them, not the first."""
 
     def __init__(self, site: str, faults: Iterable[Fault]) -> None:
-        """Keep the faults in file and row order, each once."""
+        """Keep the faults in file and row order, each once; those of the settings first.
+
+        What the settings say decides how everything else is read.
+        """
         self.site = site
-        self.faults = tuple(sorted(set(faults)))
+        in_order = sorted(set(faults))
+        self.faults = tuple(sorted(in_order, key=lambda f: not f.file.endswith(_SETTINGS)))
         super().__init__(
             f"{site}: {len(self.faults)} fault(s)\n" + "\n".join(map(str, self.faults))
         )

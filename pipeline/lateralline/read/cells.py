@@ -8,8 +8,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from datetime import date
 from functools import cache
+from math import isnan, nan
 from typing import Annotated, Any, Final, TypeAlias
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
@@ -24,11 +26,16 @@ Value: TypeAlias = str | float | int | bool | date
 #: No field sheet holds a larger number in any unit; beyond it arithmetic would overflow later.
 LARGEST: Final = 1e9
 
+#: Stands for the unit of a column when the settings do not tell it. What is a length in some unit
+#: is then no fault: the settings are.
+UNKNOWN_UNIT: Final = "unknown"
+
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
 _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
 _WITHOUT = re.compile(r"\^\[\^([^\]]+)\]\+\$")  # a pattern that only forbids some signs
+_DAY = re.compile(r"(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})", re.ASCII)
 _UNKNOWN = {
     "nan",
     "inf",
@@ -87,7 +94,7 @@ def in_decimals(
         text, unit = given.get(c.name), unit_in(c, given, unit_of)
         if not isinstance(text, str) or c.type != "real" or not c.unit_from:
             continue
-        if unit in PER_FOOT and not _PLAIN.fullmatch(text):
+        if unit in (*PER_FOOT, UNKNOWN_UNIT) and not _PLAIN.fullmatch(text):
             cells[c.name] = _in_decimals(text, unit)
     return cells
 
@@ -99,10 +106,16 @@ def unit_in(column: Column, given: Mapping[str, object], unit_of: Callable[[Colu
 
 
 def _in_decimals(text: str, unit: str) -> object:
-    try:
-        return float(parse_length(text, unit))
-    except ValueError:
-        return text
+    length = length_in(text, unit)
+    return text if isnan(length) else length
+
+
+def length_in(text: str, unit: str) -> float:
+    """Return a length in `unit`, NaN when the text is none; any length does for UNKNOWN_UNIT."""
+    for one in PER_FOOT if unit == UNKNOWN_UNIT else (unit,):
+        with suppress(ValueError):
+            return float(parse_length(text, one))
+    return nan
 
 
 def must_be(column: Column, unit: str = "") -> str:
@@ -111,7 +124,7 @@ def must_be(column: Column, unit: str = "") -> str:
     >>> must_be(contract.load("stops").column("tilt_deg"), "deg")
     'must be a number in deg from -90 to 90'
     """
-    unit = "" if unit == "1" else unit
+    unit = "" if unit in ("1", UNKNOWN_UNIT) else unit
     match column.type:
         case "real":
             words = f"a number in {unit}" if unit else "a number"
@@ -152,6 +165,9 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
         if not isinstance(given, str):
             return ""
         return (column.unit_from and length_hint(text, unit)) or plain_number_hint(text) or ""
+    if column.type == "date":
+        days = " or ".join(map(str, _days(text)))
+        return f"write {days}" if days else ""
     if column.values:
         near = nearest(text, column.enum)
         return "" if near.startswith("known") else near  # what is known was just said
@@ -162,6 +178,24 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
     if column.type == "text":
         return "write it in quotes"
     return ""
+
+
+def _days(text: str) -> list[date]:
+    """Return the days a date written some other way may be: month first, or day first.
+
+    >>> [str(day) for day in _days("06/02/2026")], [str(day) for day in _days("2026.5.6")]
+    (['2026-06-02', '2026-02-06'], ['2026-05-06'])
+    """
+    if (m := _DAY.fullmatch(text)) is None:
+        return []
+    a, b, c = (int(n) for n in m.groups())
+    days: dict[date, None] = {}
+    for year, month, day in [(a, b, c)] if a > 31 else [(c, a, b), (c, b, a)]:
+        try:
+            days[date(year, month, day)] = None
+        except ValueError:
+            continue
+    return [day for day in days if day.year > 1900]
 
 
 def first_sentence(column: Column) -> str:

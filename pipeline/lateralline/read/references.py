@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from math import isnan
 from typing import TypeAlias
 
+from lateralline.read.cells import UNKNOWN_UNIT
 from lateralline.read.files import SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site
@@ -46,7 +47,8 @@ def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledge
         names = _without_control(names, points.file, measured, ledger)
     if site is not None:
         _check_site(site, names, ledger)
-    axes, tape = (site.axes, site.units.get("tape", "")) if site else (None, "")
+    axes = site.axes if site else None
+    tape = site.units.get("tape", UNKNOWN_UNIT) if site else UNKNOWN_UNIT
     control, marks, stops, exposures, observations = (
         Rows(f"{t}.csv") if (rows := tables[t]) is None else rows
         for t in ("control", "marks", "stops", "exposures", "observations")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,11 +11,20 @@ from typing import cast
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.read.cells import Value, accept, hint_for, in_decimals, must_be, row_model
+from lateralline.read.cells import (
+    UNKNOWN_UNIT,
+    Value,
+    accept,
+    hint_for,
+    in_decimals,
+    must_be,
+    row_model,
+)
 from lateralline.read.crs import Axes, read_axes
 from lateralline.read.files import SECTION_SHEETS, SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.tables import Row, explain
+from lateralline.read.toml_faults import fault_of_toml
 from lateralline.read.toml_lines import Lines, find_lines
 from lateralline.units import METRES_PER, symbol
 
@@ -62,7 +70,7 @@ class Site:
             return self.axes.xy_unit if self.axes else ""
         if column.name == "z" and self.axes and self.axes.gnss_z_unit != self.units.get("level"):
             return ""
-        return column.unit or self.units.get(column.unit_from, "")
+        return _unit_of(column, self.units)
 
 
 def read_site_toml(text: str, ledger: Ledger) -> Site | None:
@@ -70,9 +78,7 @@ def read_site_toml(text: str, ledger: Ledger) -> Site | None:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
-        at = re.search(r"line (\d+)", str(e))
-        hint = "text stands in quotes; see https://toml.io" if at else ""
-        ledger.fault(SITE_FILE, int(at[1]) if at else 0, "file", "", f"must be TOML: {e}", hint)
+        fault_of_toml(text, e, ledger)
         return None
     table = contract.load("site")
     lines = find_lines(text)
@@ -138,7 +144,7 @@ def _section(name: str, written: Written, units: Mapping[str, str], ledger: Ledg
     at, given = written.lines, written.given
 
     def unit_of(column: Column) -> str:
-        return column.unit or units.get(column.unit_from, "")
+        return _unit_of(column, units)
 
     def row(cells: Mapping[str, Value], bad: frozenset[str] = frozenset()) -> Row:
         return Row(written.file, at.get("", 0), cells, bad, at, written.letters)
@@ -151,7 +157,7 @@ def _section(name: str, written: Written, units: Mapping[str, str], ledger: Ledg
             ledger.fault(bare.file, at.get(key, 0), key, "", must, hint, bare.cell_of(key))
     for key in written.units.keys() & columns.keys():
         claimed, unit = written.units[key], unit_of(columns[key])
-        if symbol(claimed) != symbol(unit):
+        if unit != UNKNOWN_UNIT and symbol(claimed) != symbol(unit):
             must = f"must be in {unit}, as [units] says" if unit else "must name no unit"
             hint = "mend the unit beside it or [units], whichever is wrong"
             bare.fault(ledger, key, f"{must}; {claimed} stands beside it", hint)
@@ -169,6 +175,11 @@ def _section(name: str, written: Written, units: Mapping[str, str], ledger: Ledg
             row(good).fault(ledger, c.name, must, hint)
             bad |= {c.name}
     return row(good, bad)
+
+
+def _unit_of(column: Column, units: Mapping[str, str]) -> str:
+    """Return the unit a column is filled in; UNKNOWN_UNIT when [units] should tell and does not."""
+    return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
 
 
 def _mapping(given: object) -> Mapping[str, object]:

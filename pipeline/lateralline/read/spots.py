@@ -11,13 +11,12 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.read.cells import LARGEST, length_hint, plain_number_hint
+from lateralline.read.cells import LARGEST, length_hint, length_in, plain_number_hint
 from lateralline.read.crs import Axes
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site
 from lateralline.read.tables import Row, Rows
 from lateralline.records import Floats, Spots
-from lateralline.units import parse_length
 
 #: The columns a method needs filled; every other column of another method must be empty.
 NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -131,10 +130,7 @@ def parse_ties(text: str, tape: str = "m") -> Ties:
 
 def _length(text: str, tape: str) -> float:
     """Return a taped length; NaN when the text is none."""
-    try:
-        value = float(parse_length(text, tape))
-    except ValueError:
-        return nan
+    value = length_in(text, tape)
     return value if 0 < value <= LARGEST else nan
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from lateralline import contract
 from lateralline.contract import Column, Table
 from lateralline.read.cells import (
+    UNKNOWN_UNIT,
     Value,
     accept,
     hint_for,
@@ -141,7 +142,7 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf | None, ledger: Ledger) 
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
     if unit_of is None:
-        unit_of = _own_unit
+        unit_of = _unit_without_settings
     else:
         _check_units(sheet, columns, unit_of, ledger)
 
@@ -183,8 +184,8 @@ def explain(
         ledger.fault(row.file, line, c.name, value, must, hint, cell)
 
 
-def _own_unit(column: Column) -> str:
-    return column.unit
+def _unit_without_settings(column: Column) -> str:
+    return column.unit or (UNKNOWN_UNIT if column.unit_from else "")
 
 
 def _check_units(
@@ -193,7 +194,7 @@ def _check_units(
     """A header that names another unit than the settings do would be read wrongly, unseen."""
     for name in sheet.units.keys() & columns.keys():
         claimed, unit = sheet.units[name], unit_of(columns[name])
-        if symbol(claimed) == symbol(unit):
+        if unit == UNKNOWN_UNIT or symbol(claimed) == symbol(unit):
             continue
         must = f"must be in {unit}, as the site's settings say" if unit else "must name no unit"
         hint = "mend the header or the settings, whichever is wrong" if unit else f"write {name}"
