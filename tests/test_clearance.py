@@ -33,6 +33,11 @@ GROUND = 1 / 0.9996
 Z95, PIPE = 1.959964, 0.08
 
 
+def to_degrees(xy: np.ndarray) -> np.ndarray:
+    way = pyproj.Transformer.from_crs("EPSG:32617", "OGC:CRS84", always_xy=True)
+    return np.column_stack(way.transform(*(xy + MIDDLE).T))
+
+
 def run(*arguments: object):
     return CliRunner().invoke(app, ["clearance", *map(str, arguments)])
 
@@ -263,6 +268,41 @@ def test_the_shift_between_two_datums_is_in_the_error_budget(make_record, tmp_pa
     assert row["lower_95_m"] == pytest.approx(expected, abs=2e-3)
     assert row["verdict"] == "conflict"
     assert any("taken in" in note for note in made.notes)
+
+
+def test_a_bound_and_a_chance_do_not_contradict(make_record, tmp_path: Path) -> None:
+    """4 m off in plan, a bore 0.5 m above the pipe is above it still."""
+    record = make_record(tmp_path / "a.gpkg")
+    line = shapely.LineString([(-1.0, -2.0), (1.0, 2.0)])
+    bore = {"kind": "bore", "name": "B", "diameter_m": 0.06, "geometry": line, "depth_m": 0.9}
+    plan = write_plan(tmp_path / "p.gpkg", [bore], crs="EPSG:26917")
+    (row,) = rows_of(record, plan)
+    assert row["frame_sigma_m"] == 4.0
+    assert 0.3 < row["lower_95_m"] < 0.6 - 0.03 - PIPE - Z95 * 0.04
+    assert np.isnan(row["probability_contact"])
+    assert "how likely nobody can tell" in row["what"]
+    over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=1.5, name="into the pipe")
+    near = write_plan(tmp_path / "q.gpkg", [over])
+    said = run(record, near, "--required", "0.3m").output
+    assert "≤ 0" in said
+    assert " none " not in said
+
+
+def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> None:
+    """Realizations of WGS 84 differ by up to 2 m (EPSG datum 6326, as PROJ's database has it)."""
+    record = make_record(tmp_path / "a.gpkg")
+    for crs, move in (("EPSG:32617", MIDDLE), ("EPSG:4326", to_degrees)):
+        plan = write_plan(tmp_path / f"{crs[5:]}.gpkg", [trench(depth_m=3.0)], crs=crs, move=move)
+        works = read_plan(plan, Options(required_m=0.3))
+        made = compare(open_as_built(record), works)
+        (frame,) = [note for note in made.notes if note.startswith("Frame")]
+        assert "exact" not in frame
+        assert "realizations differ by up to 2 m" in frame
+        stated = compare(open_as_built(record), works, stated_m=0.5)
+        assert stated.rows[0]["frame_sigma_m"] == 0.5
+        assert stated.rows[0]["lower_95_m"] < made.rows[0]["lower_95_m"] - 0.5
+        (frame,) = [note for note in stated.notes if note.startswith("Frame")]
+        assert "taken in" in frame
 
 
 def test_a_ballpark_shift_is_refused(make_record, tmp_path: Path) -> None:

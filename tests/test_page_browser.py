@@ -32,6 +32,7 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.lineage import CAUTION
+from lateralline.overlay.rows import at_least
 from lateralline.write.page.facts import Fact, said
 from lateralline.write.page.paint import PALETTE
 
@@ -448,11 +449,10 @@ def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
     assert [cells[:5] for cells in told] == [
         [
             f"{r['work_name']} · {r['line_id']}",
-            "✖ conflict" if r["verdict"] == "conflict" else "none shown",
-            *(
-                f"{float(r[c]):.2f}" if r[c] else "–"
-                for c in ("separation_m", "lower_95_m", "required_m")
-            ),
+            "✖ conflict" if r["verdict"] == "conflict" else "no conflict shown",
+            f"{float(r['separation_m']):.2f}",
+            at_least(float(r["lower_95_m"] or "nan")),
+            f"{float(r['required_m']):.2f}",
         ]
         for r in rows
     ]

@@ -78,7 +78,8 @@ def clearance(
         str,
         typer.Option(
             metavar="LENGTH",
-            help="1 σ of the shift of datum between plan and record, if none is published.",
+            help="1 σ between plan and record, where no shift of datum is made, or one without a "
+            "published σ.",
             show_default=False,
         ),
     ] = "",

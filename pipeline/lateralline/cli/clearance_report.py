@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ from lateralline.cli.report import print_last_words
 from lateralline.overlay.plan_drawing import LayerUse
 from lateralline.overlay.plan_files import column_names
 from lateralline.overlay.planned import KINDS
-from lateralline.overlay.rows import chance, plain
+from lateralline.overlay.rows import at_least, chance, plain
 from lateralline.overlay.run import Comparison
 from lateralline.read.ledger import nearest
 from lateralline.summary import CAUTION
@@ -25,6 +24,9 @@ _NONE_SHOWN = (
     "No conflict is shown by these records. That is no clearance to dig: it says nothing of pipes "
     "nobody located, of what lies past the ends of a located line, or of other utilities."
 )
+
+
+_VERDICTS = {"conflict": "conflict", "none_shown": "no conflict shown"}
 
 
 def columns_said(said: list[str]) -> dict[str, str]:
@@ -97,11 +99,15 @@ def print_comparison(
 
 def _table(rows: list[dict[str, Any]]) -> Table:
     table = Table(
-        box=None, pad_edge=False, title="metres, the riskiest first", title_justify="left"
+        box=None,
+        pad_edge=False,
+        collapse_padding=True,
+        title="metres, the riskiest first",
+        title_justify="left",
     )
-    table.add_column("", justify="right")
+    table.add_column("", justify="right", no_wrap=True)
     table.add_column("line", no_wrap=True)
-    table.add_column("planned", overflow="ellipsis", no_wrap=True)
+    table.add_column("planned")  # the one to wrap
     table.add_column("verdict", no_wrap=True)
     for name in ("apart", "at least", "needed", "P below", "P touch", "at m"):
         table.add_column(name, justify="right", no_wrap=True)
@@ -111,9 +117,9 @@ def _table(rows: list[dict[str, Any]]) -> Table:
             str(n),
             f"{row['site_id']} {row['line_id']}",
             row["work_name"] or row["work_id"],
-            row["verdict"].replace("_", " "),
+            _VERDICTS[row["verdict"]],
             f"{row['separation_m']:.2f}",
-            "none" if isnan(row["lower_95_m"]) else f"{row['lower_95_m']:.2f}",
+            at_least(row["lower_95_m"]),
             f"{row['required_m']:.2f}",
             chance(row["probability_below_required"]),
             chance(row["probability_contact"]),

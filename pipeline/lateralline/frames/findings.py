@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from pyproj import CRS
 
+from lateralline.frames.operations import realizations_apart_m
 from lateralline.records import Finding, Severity
 from lateralline.units import METRES_PER
 
@@ -163,8 +164,7 @@ def _datum(frame: Frame, horizontal: CRS) -> list[Finding]:
                 "give crs.epoch in site.toml, such as 2026.35",
             )
         )
-    if datum.type_name == "Datum Ensemble":
-        accuracy = float(datum.to_json_dict().get("accuracy", "nan"))
+    if accuracy := realizations_apart_m(horizontal):
         found.append(
             _finding(
                 "info",

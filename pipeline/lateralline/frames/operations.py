@@ -174,6 +174,18 @@ def conversion(source: CRS, target: CRS) -> Transformer:
 
 
 def unbound(crs: CRS) -> CRS:
+def realizations_apart_m(crs: CRS) -> float:
+    """Return how far the realizations a datum ensemble stands for differ, 0 for one datum.
+
+    >>> realizations_apart_m(CRS("EPSG:32617")), realizations_apart_m(CRS("EPSG:26917"))
+    (2.0, 0.0)
+    """
+    datum = crs.datum
+    if datum is None or datum.type_name != "Datum Ensemble":
+        return 0.0
+    return float(datum.to_json_dict().get("accuracy", "nan"))
+
+
     """Return a CRS without a datum shift written into it (`+towgs84`): itself, mostly."""
     return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
 

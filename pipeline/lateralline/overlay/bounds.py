@@ -19,11 +19,14 @@ from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.overlay import chance
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import Body, LevelsBy, Work
+from lateralline.overlay.parts import bound_by_parts
 from lateralline.overlay.separation import Nearest
 from lateralline.overlay.stations import Legs, axis_ends
 from lateralline.records import Floats, Ints
 
 _RAY_M: Final = 500.0  # longer than any corridor is wide
+#: Farther off in plan, the thing may meet other pipe than the piece the chance is reckoned for.
+FARTHEST_SIGMA_M: Final = chance.WINDOW_M / INTERVAL_95
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +111,17 @@ class Errors:
             left &= np.abs(at - at[found[-1]]) >= np.minimum(room, room[found[-1]])
         return np.array(found, dtype=np.int64)
 
-    def lower_95_m(self, places: int) -> Floats:
-        """Return the bound (n) of each leg that holds for so many places at once."""
-        return np.asarray(self.separation_m - quantile(places) * self.sigma_m)
+    def lower_95_m(self, places: int, legs: Legs, radius_m: float) -> Floats:
+        """Return the bound (n) of each leg that holds for so many places at once.
+
+        Along the way to the thing, or by plan and level apart where that is the better.
+        """
+        failing = _failing(places)
+        straight = self.separation_m - quantile(places) * self.sigma_m
+        plan, frame_up = self._aside(self.plan_sigma_m), self._upwards(0.0)
+        work, by = self.work, self.by
+        parts = bound_by_parts(legs, self.leg, work, by, radius_m, plan, frame_up, failing)
+        return np.where(np.isnan(straight), np.nan, np.fmax(straight, parts))
 
     def chances(self, at: Ints, body: Body, radius_m: float, legs: Legs) -> tuple[float, float]:
         """Return P(separation < required) and P(< 0) anywhere, from the places `at`."""
@@ -126,16 +137,25 @@ class Errors:
         away = np.abs(self.separation_m[i] - np.array(limits))
         if (away > chance.SURE_SIGMAS * self.sigma_m[i]).all():
             return float(first[0]), float(first[1])
-        tolerance = self.work.tolerance_95_m / INTERVAL_95
-        plan = np.hypot(np.hypot(self.plan_sigma_m[i], self.terms.frame_sigma_m), tolerance)
-        up = 0.0
-        if self.by != "plan_only":
-            frame_up = self.terms.frame_sigma_up_m if self.by == "level" else 0.0
-            up = float(np.hypot(np.hypot(self.up_sigma_m[i], frame_up), tolerance))
-        shift = chance.Shift(self.across[i], float(plan), up)
+        plan = float(self._aside(self.plan_sigma_m[i]))
+        if plan > FARTHEST_SIGMA_M:
+            return np.nan, np.nan
+        up = 0.0 if self.by == "plan_only" else self._upwards(self.up_sigma_m[i])
+        shift = chance.Shift(self.across[i], plan, up)
         path = _window(legs, self.leg, i, float(self.near.fraction[i]), self.by)
         below, contact = chance.integrated(body, path, radius_m, shift, limits)
         return below, contact
+
+    def _aside(self, own_m: Floats) -> Floats:
+        """Return σ in plan on each axis: the pipe's own, the frame's and the plan's."""
+        tolerance = self.work.tolerance_95_m / INTERVAL_95
+        return np.hypot(np.hypot(own_m, self.terms.frame_sigma_m), tolerance)
+
+    def _upwards(self, own_m: float) -> float:
+        """Return σ of the level, likewise."""
+        tolerance = self.work.tolerance_95_m / INTERVAL_95
+        frame_up = self.terms.frame_sigma_up_m if self.by == "level" else 0.0
+        return float(np.hypot(np.hypot(own_m, frame_up), tolerance))
 
 
 def quantile(places: int) -> float:
@@ -146,7 +166,11 @@ def quantile(places: int) -> float:
     >>> [round(quantile(n), 3) for n in (1, 2, 3, 10)]
     [1.96, 1.96, 2.128, 2.576]
     """
-    return float(norm.isf(min(0.025, 0.05 / max(places, 1))))
+    return float(norm.isf(_failing(places)))
+
+
+def _failing(places: int) -> float:
+    return min(0.025, 0.05 / max(places, 1))
 
 
 def along(pairs: Floats, fraction: Floats) -> Floats:

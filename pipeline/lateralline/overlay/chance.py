@@ -20,6 +20,8 @@ from lateralline.records import Floats
 
 #: Beyond so many σ the linear answer stands: 0 or 1 to 1e-5.
 SURE_SIGMAS: Final = 4.5
+#: Contact less likely is outside the 95 % interval: 2.5 % less what `integrated` may be off.
+SURELY_APART: Final = 0.025 - 0.007
 #: Length of pipe each side of the closest place that is shifted as one, and spacing on it.
 WINDOW_M: Final = 2.0
 SPACING_M: Final = 0.10

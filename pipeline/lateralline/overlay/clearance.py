@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.overlay import chance
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import (
     Body,
@@ -61,6 +62,7 @@ class Pair:
     depth_m: float  # ground less axis there
     open_end: bool  # the pipe runs on, unlocated, towards the thing
     level_unfit: bool  # the thing's level does not go with the ground here, and was not used
+    no_chance: str = ""  # why no probability can be told where a bound can
 
     @property
     def is_conflict(self) -> bool:
@@ -175,7 +177,7 @@ def _pair(
     k = int(separation.argmin())
     errors = Errors.of(lines, legs, leg, near, separation, work, by, terms)
     places = errors.places(legs)
-    lower, sigma = errors.lower_95_m(len(places)), errors.sigma_m
+    lower, sigma = errors.lower_95_m(len(places), legs, radius), errors.sigma_m
     undecided = legs.undecided[leg]
     for stretch in np.unique(legs.stretch[leg[undecided]]):
         mine = np.flatnonzero(legs.stretch[leg] == stretch)
@@ -183,11 +185,15 @@ def _pair(
         lower[mine] = bound_anywhere(region, legs, leg[mine], work, by, radius, terms)
         sigma[mine] = np.nan
     worst = int(np.where(np.isnan(lower), -np.inf, lower).argmin())
-    below, contact = np.nan, np.nan
+    below, contact, no_chance = np.nan, np.nan, "the shape of the pipe is undecided"
     # A stretch of undecided shape that may be the nearest has no distribution.
     decided = (lower[undecided] > separation[~undecided].min(initial=np.inf)).all()
     if decided and not open_end and np.isfinite(sigma[places]).all():
         below, contact = errors.chances(places, body, radius, legs)
+        no_chance = "positions may be so far off that other pipe is met" if np.isnan(below) else ""
+    bound = float(lower[worst])
+    if contact < chance.SURELY_APART:
+        bound = max(bound, 0.0)
     chainage = along(legs.chainage_m[leg], near.fraction)
     axis, surface = _places(legs, int(leg[k]), near, k)
     return Pair(
@@ -195,7 +201,7 @@ def _pair(
         work=work,
         by=by,
         separation_m=float(separation[k]),
-        lower_95_m=np.nan if open_end else float(lower[worst]),
+        lower_95_m=np.nan if open_end else bound,
         sigma_m=float(sigma[worst]),
         below_required=float(below),
         contact=float(contact),
@@ -210,6 +216,7 @@ def _pair(
         and terms.levels_compare
         and work.has_level
         and _unfit(legs, slice(int(leg[0]), int(leg[-1]) + 1), work),
+        no_chance=no_chance,
     )
 
 

@@ -10,7 +10,7 @@ import shapely
 from pyproj import CRS
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import PLAN_95, Operation, apply, best
+from lateralline.frames.operations import PLAN_95, Operation, apply, best, realizations_apart_m
 from lateralline.lineage import plan_of
 from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.bodies import Work
@@ -82,7 +82,8 @@ def onto(
 ) -> Onto:
     """Return the plan's works in metres of a region.
 
-    `stated_m` is what the user says an operation of unpublished accuracy is good to. Raises
+    `stated_m` is what the user says an operation of unpublished accuracy is good to, or one CRS
+    whose datum has several realizations. Raises
     FrameError when only a ballpark operation leads there, when nobody knows how good it is, and
     when one of plan and record has invented axes and the other not.
     """
@@ -104,18 +105,27 @@ def onto(
         _refuse(operation, stated_m, with_levels=whole is not None)
     sigma = 0.0
     if operation is not None:
-        sigma = stated_m if isnan(operation.accuracy_m) else operation.accuracy_m
+        sigma = operation.accuracy_m
+    if not sigma > 0.0 and not isnan(stated_m):  # unpublished, or one datum taken for exact
+        sigma = stated_m
     works = _moved(plan.works, plan.crs, as_built, metric, whole)
     return Onto(works, sigma, sigma if whole else 0.0, operation)
 
 
-def off_by(moved: Onto) -> str:
-    """Say how the plan came into the record's CRS."""
-    if moved.operation is None:
-        return "plan and record are in one CRS"
+def off_by(moved: Onto, crs: CRS | None) -> str:
+    """Say how the plan came into `crs`, the record's, and what that leaves open."""
     if moved.sigma_m == 0.0:
-        return f"{moved.operation.name}: exact"
-    return f"{moved.operation.name}: off by {PLAN_95 * moved.sigma_m:.3f} m at 95 %, taken in"
+        way = "plan and record are in one CRS"
+        if moved.operation is not None:
+            way = f"no shift of datum between plan and record ({moved.operation.name})"
+        if crs is None or not (apart := realizations_apart_m(crs)):
+            return way
+        return (
+            f"{way}; both are said to be in {crs.name}, whose realizations differ by up to "
+            f"{apart:g} m. Not taken in: if both do not come from one, say --shift-accuracy"
+        )
+    name = "one CRS" if moved.operation is None else moved.operation.name
+    return f"{name}: off by {PLAN_95 * moved.sigma_m:.3f} m at 95 %, taken in"
 
 
 def _refuse(operation: Operation, stated_m: float, *, with_levels: bool) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import isnan
 from pathlib import Path
 from typing import Any, Final
 
@@ -60,7 +59,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
                     row["line_id"],
                     _short(row["work_name"] or row["work_id"]),
                     f"{row['separation_m']:.2f}",
-                    "none" if isnan(row["lower_95_m"]) else f"{row['lower_95_m']:.2f}",
+                    as_rows.at_least(row["lower_95_m"]),
                     f"{row['required_m']:.2f}",
                     as_rows.chance(row["probability_below_required"]),
                     row["levels_by"].partition("_")[0],

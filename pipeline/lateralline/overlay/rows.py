@@ -67,10 +67,12 @@ def in_words(pair: Pair, *, assumed: bool) -> str:
     elif isnan(pair.lower_95_m):
         said += "; nothing bounds how far off the pipe may be, so no clearance is shown"
     else:
-        least = max(pair.lower_95_m, 0.0)
         anywhere = ", the pipe anywhere in its corridor" if pair.shape == "undecided" else ""
-        touch = "they may touch" if least == 0.0 else f"{least:.2f} m at the least"
+        touch = f"{pair.lower_95_m:.2f} m at the least"
+        touch = "they may touch" if pair.lower_95_m < 0.0 else touch
         said += f"; {touch} (95 %{anywhere})"
+        if pair.no_chance:
+            said += f", how likely nobody can tell, for {pair.no_chance}"
     said += f", {required:.2f} m required"
     if not pair.is_conflict:
         said += "; no conflict shown, which is no clearance to dig"
@@ -135,6 +137,17 @@ def plain(row: dict[str, Any]) -> dict[str, Any]:
         for k, v in row.items()
         if k != "caution"
     }
+
+
+def at_least(lower_95_m: float) -> str:
+    """Say a lower bound in metres; contact has no depth worth telling.
+
+    >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.361)]
+    ['no bound', '≤ 0', '0.00', '0.36']
+    """
+    if isnan(lower_95_m):
+        return "no bound"
+    return "≤ 0" if lower_95_m < 0.0 else f"{lower_95_m:.2f}"
 
 
 def chance(probability: float) -> str:

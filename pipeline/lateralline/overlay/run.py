@@ -185,7 +185,7 @@ def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
         f"{len(plan.works)} planned works held against {made.lines} located line(s); "
         f"{len(made.rows)} pair(s) near enough to list.",
         f"Levels: {made.basis.why}.",
-        f"Frame: {off_by(made.parts[0].moved)}.",
+        f"Frame: {off_by(made.parts[0].moved, as_built.plan_crs)}.",
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",
         "A conflict: that bound is below the required clearance, or nothing bounds the separation.",

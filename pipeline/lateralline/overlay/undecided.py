@@ -8,6 +8,7 @@ import shapely
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.overlay.bodies import LevelsBy, Work
 from lateralline.overlay.bounds import Terms
+from lateralline.overlay.parts import apart, levels_of, skins_m
 from lateralline.overlay.stations import Legs
 from lateralline.records import Ints
 
@@ -23,31 +24,17 @@ def bound_anywhere(
 ) -> float:
     """Return the least separation of a thing and a pipe anywhere in a region and its level bounds.
 
-    `leg` are the pieces of the stretch. What the frame and the plan may be off by comes off too.
-    NaN when nothing bounds the pipe.
+    `leg` are the pieces of the stretch. Its two parts, plan and level, stand at their 95 % bounds
+    both; so do frame and plan. NaN when nothing bounds the pipe.
     """
     if region is None:
         return float("nan")
-    plan = float(shapely.distance(region, work.shape))
-    up = 0.0
-    if by != "plan_only":
-        levels, off = (
-            (legs.level_m, legs.level_off_m) if by == "level" else (-legs.depth_m, legs.depth_off_m)
-        )
-        lowest = float((levels[leg] - off[leg][..., 0]).min())
-        highest = float((levels[leg] + off[leg][..., 1]).max())
-        thing = work.z_m if by == "level" else np.array([-work.depth_m])
-        up = float(thing.min()) - highest  # below a bottom or an axis
-        if work.kind == "bore":
-            up = max(up, lowest - float(thing.max()))
-        if np.isnan(up):
-            return up
-    # Its two parts, plan and level, at their 95 % bounds both; so too the frame.
-    frame = terms.frame_sigma_m, terms.frame_sigma_up_m if by == "level" else 0.0
-    off_m = INTERVAL_95 * float(np.hypot(max(frame), work.tolerance_95_m / INTERVAL_95))
-    if work.kind in ("post", "pile"):  # the flat end is as wide as the rest
-        plan = max(plan - work.radius_m, 0.0)
-    apart = float(np.hypot(plan, max(up, 0.0)))
-    if work.kind == "bore":
-        apart -= work.radius_m
-    return apart - radius_m - off_m
+    lowest, highest = levels_of(legs, leg, by, INTERVAL_95)
+    frame_up = terms.frame_sigma_up_m if by == "level" else 0.0
+    aside, room = (
+        float(np.hypot(INTERVAL_95 * sigma, work.tolerance_95_m))
+        for sigma in (terms.frame_sigma_m, frame_up)
+    )
+    plan = max(float(shapely.distance(region, work.shape)) - aside, 0.0)
+    low, high = lowest.min(keepdims=True) - room, highest.max(keepdims=True) + room
+    return float(apart(np.array([plan]), low, high, work, by)[0]) - skins_m(work, radius_m)

@@ -40,7 +40,7 @@ def switches(scene: Scene, works: Works | None = None) -> list[Switch]:
 
 _SIGNS = {
     "works": (
-        "planned works and least separation; ⊠ a conflict, □ none shown",
+        "planned works and least separation; ⊠ a conflict, □ no conflict shown",
         '<path d="M1 2h24v12H1zM4 14L16 2M12 14L24 2" class="s-works"/>',
     ),
     "stops": ("stops: solved transmitters", '<circle cx="13" cy="8" r="4.5" class="s-fix"/>'),

@@ -18,7 +18,7 @@ from lateralline.write.page.facts import Fact, chance, known, measured, worded
 from lateralline.write.page.places import Place
 from lateralline.write.picture.scene import Scene
 
-_VERDICTS: Final = {"conflict": "✖ conflict", "none_shown": "none shown"}
+_VERDICTS: Final = {"conflict": "✖ conflict", "none_shown": "no conflict shown"}
 _LEVELS_BY: Final = {
     "level": "levels of both",
     "depth_below_ground": "depths of both below ground",
@@ -102,7 +102,10 @@ def places(works: Works) -> list[Place]:
 def _facts(row: Any) -> Iterator[Fact]:
     yield Fact("verdict", _VERDICTS[row.verdict])
     yield from measured("separation", row.separation_m)
-    yield from measured("lower 95 %", row.lower_95_m)
+    if row.lower_95_m >= 0.0:
+        yield from measured("lower 95 %", row.lower_95_m)
+    else:
+        yield Fact("lower 95 %", "no bound" if np.isnan(row.lower_95_m) else "≤ 0")
     yield from measured("σ of the separation", row.sigma_m)
     yield from measured("required", row.required_m)
     yield Fact("chance of less", chance(known(row.probability_below_required)))
