@@ -173,7 +173,6 @@ def conversion(source: CRS, target: CRS) -> Transformer:
     return Transformer.from_crs(unbound(source), unbound(target), always_xy=True)
 
 
-def unbound(crs: CRS) -> CRS:
 def realizations_apart_m(crs: CRS) -> float:
     """Return how far the realizations a datum ensemble stands for differ, 0 for one datum.
 
@@ -186,6 +185,7 @@ def realizations_apart_m(crs: CRS) -> float:
     return float(datum.to_json_dict().get("accuracy", "nan"))
 
 
+def unbound(crs: CRS) -> CRS:
     """Return a CRS without a datum shift written into it (`+towgs84`): itself, mostly."""
     return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
 
