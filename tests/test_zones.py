@@ -276,6 +276,32 @@ def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path)
     assert len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg")) == 1
 
 
+def test_a_picture_marks_open_ends_and_says_whose_line_it_is(
+    make_record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line of another site joins nothing; L2 of the first starts on L1."""
+    from lateralline.write.overlay_picture import zones as drawing
+
+    pipes = (
+        {"site": "S1", "line": "L1"},
+        {"site": "S1", "line": "L2", "path": ((0, 0, 98), (0, 9, 98)), "joins": "L1"},
+        {"site": "S2", "line": "L1", "path": ((0, 15, 98), (9, 15, 98))},
+    )
+    told, draw = [], drawing.draw_zones
+    monkeypatch.setattr(
+        drawing, "draw_zones", lambda plan, *a, **k: (told.append(plan), draw(plan, *a, **k))
+    )
+    record, drawn = make_record(tmp_path / "a.gpkg", pipes), tmp_path / "z.svg"
+    assert run(record, "--rule", "cga", "-o", tmp_path / "z", "--picture", drawn).exit_code == 0
+    (plan,) = told
+    assert set(plan.line_ids) == {"S1 line L1", "S1 line L2", "S2 line L1"}
+    assert {fact.partition(":")[0] for fact in plan.facts} == set(plan.line_ids)
+    at, ways = plan.open_ends
+    assert len(at) == 5
+    assert np.hypot(*ways.T) == pytest.approx(1.0)
+    assert drawn.read_text(encoding="utf-8").count('id="open end"') == 5
+
+
 def test_a_picture_shows_the_first_lines_whatever_is_missing(make_record, tmp_path: Path) -> None:
     pipes = (
         {"line": "L1", "corridor": False},

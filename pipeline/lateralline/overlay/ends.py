@@ -34,6 +34,22 @@ def runs_on_towards(
     )
 
 
+def open_ends(lines: Lines, rows: Ints) -> tuple[Floats, Floats]:
+    """Return where the pipes of some lines run on (n, 2), and the unit way they leave there.
+
+    Both ends of a line, but for a downstream one on another line.
+    """
+    at, ways = [], []
+    for n in rows.tolist():
+        path = shapely.get_coordinates(lines.path_m[n])
+        ends = [(path[-1], path[-1] - path[-2])]
+        if not lines.joined[n]:
+            ends.append((path[0], path[0] - path[1]))
+        at += [end for end, _ in ends]
+        ways += [way / max(float(np.hypot(*way)), 1e-12) for _, way in ends]
+    return np.array(at).reshape(-1, 2), np.array(ways).reshape(-1, 2)
+
+
 def _ahead(end: Floats, way: Floats, radius_m: float) -> Shapes:
     """Return half circles (n) ahead of line ends (n, 2), as far as the radius."""
     ahead = np.arctan2(way[:, 1], way[:, 0])

@@ -12,6 +12,7 @@ from lateralline.errors import MissingExtraError
 from lateralline.layers import Shapes
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import Lines
+from lateralline.overlay.ends import open_ends
 from lateralline.overlay.run import Comparison
 from lateralline.overlay.zones import Zones
 from lateralline.records import Floats, Ints
@@ -81,7 +82,8 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             title=f"Planned works beside {_sites(lines, shown)}",
             north=_north(lines),
             paths=list(lines.path_m[shown]),
-            line_ids=[f"line {lines.line[n]}" for n in shown],
+            open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
+            line_ids=_names(lines, shown),
             corridors=list(lines.corridor_m[shown]),
             pipes=list(_outsides(lines, shown)),
             works=[(w.name or w.id, w.footprint) for w in works.values()],
@@ -112,13 +114,14 @@ def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False)
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
     facts = [
-        f"line {lines.line[n]}: pipe {lines.outside_diameter_m[n]:.3f} m outside"
+        f"{name}: pipe {lines.outside_diameter_m[n]:.3f} m outside"
         + (" (assumed)" if lines.diameter_assumed[n] else "")
         + f", zone {2 * reach[n]:.3f} m wide as located"
         + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
-        for n in here.tolist()
+        for n, name in zip(here.tolist(), _names(lines, here.tolist()), strict=True)
     ]
     notes = [
+        "Zones end with the located line; past an open end the pipe runs on, not located.",
         "Outside both zones a pipe may still lie: unlocated pipes, service connections and other "
         "utilities are in no record here.",
         "A rule holds where its source says so, and a larger local value prevails.",
@@ -129,8 +132,9 @@ def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False)
         drawing.ZonesPlan(
             title=f"Dig zones of {_sites(lines, here.tolist())}",
             north=_north(lines),
-            line_ids=[f"line {lines.line[n]}" for n in here],
+            line_ids=_names(lines, here.tolist()),
             paths=list(lines.path_m[here]),
+            open_ends=open_ends(lines, here),
             pipes=list(_outsides(lines, here.tolist())),
             corridors=list(lines.corridor_m[here]),
             near=list(zones.near_m[here]),
@@ -165,6 +169,12 @@ def _outsides(lines: Lines, rows: list[int]) -> Shapes:
         shapely.buffer(lines.path_m[rows], lines.outside_diameter_m[rows] / 2, cap_style="flat"),
         dtype=object,
     )
+
+
+def _names(lines: Lines, rows: list[int]) -> list[str]:
+    """Return what lines are called, by their site too where there are several."""
+    several = len({str(lines.site[n]) for n in rows}) > 1
+    return [(f"{lines.site[n]} " if several else "") + f"line {lines.line[n]}" for n in rows]
 
 
 def _sites(lines: Lines, rows: list[int]) -> str:

@@ -30,6 +30,10 @@ _ROOM_M: Final = 1.0
 CHARACTERS: Final = 74
 LINE: Final = 0.0195  # of the margin's height
 SMALL: Final = 7.2
+#: Where the pipe runs on past an end of its located line.
+OPEN_END: Final[dict[str, Any]] = {
+    "color": style.WARN, "lw": 2.4, "ls": (0, (1, 1.2)), "zorder": 8,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,23 @@ def furniture(axes: Axes) -> Floats:
     share += [(x, y) for x in (0.93, 0.955, 0.98) for y in np.linspace(0.84, 0.98, 8)]
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     return np.array(share) * [x1 - x0, y1 - y0] + [x0, y0]
+
+
+def draw_open_ends(axes: Axes, ends: tuple[Floats, Floats]) -> Floats:
+    """Let the pipe run on, dotted, from each end (n, 2) its way; return points to keep clear of."""
+    west, east = axes.get_xlim()
+    at, ways = ends
+    kept = [np.empty((0, 2))]
+    for end, way in zip(at, ways, strict=True):
+        stub = end + way * (east - west) * np.linspace(0.0, 0.045, 8)[:, None]
+        axes.plot(*stub.T, path_effects=halo(4.0), **OPEN_END)
+        last = stub[-1] + way * (east - west) * 0.012
+        axes.text(
+            float(last[0]), float(last[1]), "?", size=11, weight="bold", color=style.WARN,
+            ha="center", va="center", zorder=9, path_effects=halo(3.0), gid="open end",
+        )  # fmt: skip
+        kept += [stub, last[None]]
+    return np.vstack(kept)
 
 
 def fill(axes: Axes, polygon: Any, **look: Any) -> None:

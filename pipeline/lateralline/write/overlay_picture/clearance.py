@@ -47,6 +47,7 @@ class ClearancePlan:
     title: str
     north: str
     paths: Sequence[Any]
+    open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
     line_ids: Sequence[str]
     corridors: Sequence[Any]  # Polygon or None
     pipes: Sequence[Any]  # Polygon: outside of the pipe
@@ -72,6 +73,7 @@ def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
         canvas.fill(axes, footprint, zorder=2, alpha=0.9, **_WORKS)
     for pipe in plan.pipes:
         canvas.fill(axes, pipe, zorder=3, **_PIPE)
+    ends = canvas.draw_open_ends(axes, plan.open_ends)
     for a in plan.approaches:
         look = _CONFLICT if a.conflict else _NONE_SHOWN
         axes.plot(
@@ -83,7 +85,7 @@ def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
     edges = [g.boundary for _, g in plan.works]
     near = np.concatenate(
         [canvas.along([*plan.paths, *edges, *(a.line for a in plan.approaches)], size),
-         canvas.furniture(axes)]
+         ends, canvas.furniture(axes)]
     )  # fmt: skip
     _numbers(axes, plan, near)
     words = []
@@ -140,6 +142,7 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
         (Patch(**_WORKS), "planned works"),
         (Line2D([], [], **_CONFLICT), "conflict at its closest, from the pipe's axis"),
         (Line2D([], [], **_NONE_SHOWN), "no conflict shown, which is no clearance to dig"),
+        (Line2D([], [], **canvas.OPEN_END), "open end: the pipe runs on, not located"),
     ]
     y = canvas.key(axes, signs, y) - 0.01
     y = _row(axes, y, _HEAD, color="#4b5563")

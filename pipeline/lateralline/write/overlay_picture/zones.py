@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from lateralline.records import Floats
@@ -34,6 +35,7 @@ class ZonesPlan:
     north: str
     line_ids: Sequence[str]
     paths: Sequence[Any]
+    open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
     pipes: Sequence[Any]  # Polygon: outside of the pipe
     corridors: Sequence[Any]  # Polygon or None
     near: Sequence[Any]  # zone about the line as located
@@ -64,9 +66,11 @@ def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
     ):
         for shape in group:
             canvas.fill(axes, shape, zorder=z, **look)
+    ends = canvas.draw_open_ends(axes, plan.open_ends)
     wide = axes.get_xlim()[1] - axes.get_xlim()[0]
     edges = [s.boundary for s in shapes]
-    near = np.concatenate([canvas.along([*plan.paths, *edges], wide / 120), canvas.furniture(axes)])
+    lines = canvas.along([*plan.paths, *edges], wide / 120)
+    near = np.concatenate([lines, ends, canvas.furniture(axes)])
     words = []
     for name, path in zip(plan.line_ids, plan.paths, strict=True):
         at = path.interpolate(0.86, normalized=True)
@@ -113,6 +117,7 @@ def _draw_margin(axes: Axes, plan: ZonesPlan) -> None:
         (Patch(**_CORRIDOR), "95 % corridor of its axis"),
         (Patch(**_NEAR), "zone about the pipe as located"),
         (Patch(**_WIDE), "zone about the corridor too: the error of position taken in"),
+        (Line2D([], [], **canvas.OPEN_END), "open end: the pipe runs on, not located"),
     ]
     y = _draw_section(axes, plan, canvas.key(axes, signs, y))
     for fact in plan.facts[:_MOST_ROWS]:
