@@ -252,6 +252,15 @@ def test_a_record_that_bounds_nothing_is_said_to(built: Path) -> None:
 # ---- more points --------------------------------------------------------------------------
 
 
+def test_two_tapes_alone_are_said_to_be_unchecked(built: Path) -> None:
+    checked = next(card for card in cards_of(built) if len(card.tapes) == 3)
+    bare = changed(checked, tapes=checked.tapes[:2], check_sigma_m=float("nan"))
+    limits = tying.Limits(**LIMITS)
+    said = "NOTHING checks these two tapes"
+    assert said not in "\n".join(tying.card_lines(checked, METRES, limits))
+    assert said in "\n".join(tying.card_lines(bare, METRES, limits))
+
+
 def test_corners_of_buildings_from_csv_and_layer_are_the_same(built: Path, tmp_path: Path) -> None:
     scene = read_scene(built / "asbuilt.gpkg", "")
     assert scene is not None

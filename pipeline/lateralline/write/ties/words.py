@@ -39,6 +39,9 @@ def _tapes(card: Card, measure: Measure, limits: Limits) -> Iterator[str]:
     if check:
         should, off = measure.say(check[0].distance_m), measure.say(card.check_95_m)
         yield f"  check    {check[0].point:{width}}  {should} ± {off} (95 %)"
+    else:
+        yield "  check    NOTHING checks these two tapes: no third point serves. A misread tape"
+        yield "           or a wrong point would not show; measure both twice"
     yield f"  side     {card.side}, looking from {first.point} to {second.point}"
     yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
     for part, name in _WHOSE.items():
