@@ -219,14 +219,24 @@ def test_mid_null_offset_is_used_as_computed():
     np.testing.assert_allclose(fixes.xyz_m[0], [0.0, 0.0, -1.0], atol=1e-4)
 
 
-@pytest.mark.parametrize(("times", "unit"), [(1 / 0.3048, "feet"), (0.3048, "metres")])
-def test_readings_in_another_unit_are_said_and_not_used(times, unit):
+@pytest.mark.parametrize(
+    ("set_to", "times", "unit", "fits"),
+    [
+        ("m", 1 / 0.3048, "feet", "ft"),
+        ("ft", 0.3048, "metres", "m"),
+        ("us-ft", 12.0, "inches", "in"),
+        ("in", 2.54, "centimetres", "cm"),
+    ],
+)
+def test_readings_in_another_unit_are_said_and_not_used(set_to, times, unit, fits):
     """Five stops of 1 m depth whose readings were typed under the wrong unit."""
     rows = [r for i in range(5) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
     stops = stops_of(3.0 * np.arange(5), np.array([1.02, 0.97, 1.05, 0.99, 1.0]) * times)
-    solved = solve(marks_of(rows), stops, SITE)
+    site = replace(SITE, units=dict.fromkeys(("tape", "depth", "counter"), set_to))
+    solved = solve(marks_of(rows), stops, site)
     finding = next(f for f in solved.findings if f.code == "depth-unit")
     assert finding.severity == "error"
+    assert f'set depth = "{fits}"' in finding.what_to_do
     assert f"written in {unit}" in finding.what
     np.testing.assert_allclose(solved.fixes.depth_m, 1.0, atol=0.02)
     assert "marks-contradict" not in codes(solved)
@@ -240,11 +250,61 @@ def test_a_true_receiver_is_not_taken_for_another_unit():
 
 
 def test_one_wrong_reading_is_suspected_by_itself():
-    readings = [1.0, 3.3, 1.0, 1.0]
+    """Off by half: no unit, and not so far that the marks alone would be believed."""
+    readings = [1.0, 1.6, 1.0, 1.0]
     solved = booked(lambda rows: None, readings)
     finding = next(f for f in solved.findings if f.code == "booking-suspected")
     assert finding.subject == "stop R1/2"
-    assert "depth reading of 3.30 m" in finding.what
+    assert "depth reading of 1.60" in finding.what
+    assert "depth-impossible" not in codes(solved)
+
+
+@pytest.mark.parametrize(
+    ("set_to", "times", "why", "mend"),
+    [
+        ("m", 1 / 0.3048, "read in feet where the unit is set to metres?", "write 1.00 if 3.28"),
+        ("ft", 12.0, "read in inches where the unit is set to feet?", "write 3.28 if 39.37 in"),
+        ("ft", 30.48, "read in centimetres where the unit is set to feet?", "write 3.28 if 100 cm"),
+        ("in", 1 / 12, "read in feet where the unit is set to inches?", "write 39.37 if 3.28"),
+        ("m", 10.0, "a decimal point?", "by its marks it would read about 1.00 m"),
+        ("ft", 10.0, "a decimal point?", "by its marks it would read about 3.28 ft"),
+        ("m", 6.0, "", "by its marks it would read about 1.00 m"),
+    ],
+)
+@pytest.mark.parametrize("kinds", [("end", "end", "mid"), ("end", "end")])
+def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(kinds, set_to, times, why, mend):
+    """Its marks are good: the stop is solved by them, as if the reading had not been booked."""
+    rows = [r for i in range(4) for r in level_stop(str(i + 1), 3.0 * i, 1.0, kinds)]
+    site = replace(SITE, units=dict.fromkeys(("tape", "depth", "counter"), set_to))
+    counters, readings = 3.0 * np.arange(4), np.ones(4)
+    readings[1] = times
+    solved = solve(marks_of(rows), stops_of(counters, readings), site)
+    told = [f for f in solved.findings if f.code == "depth-impossible"]
+    if not why and len(kinds) == 2:  # it, or an end null: nothing is spare to tell which
+        assert not told
+        return
+    assert [(f.severity, f.subject, f.where) for f in told] == [
+        ("error", "stop R1/2", "stops.csv:3")
+    ]
+    assert "depth_reading of " in told[0].what
+    assert told[0].what.endswith(why or "cannot be")
+    assert mend in told[0].what_to_do
+    assert "missing" not in " ".join(f.what_to_do for f in solved.findings)
+    readings[1] = NAN
+    unread = solve(marks_of(rows), stops_of(counters, readings), site)
+    assert (solved.fixes.status == "solved").all()
+    np.testing.assert_allclose(solved.fixes.xyz_m, unread.fixes.xyz_m, atol=1e-9)
+    np.testing.assert_allclose(solved.fixes.cov, unread.fixes.cov, atol=1e-9)
+
+
+def test_a_wrong_end_null_is_not_taken_for_a_wrong_reading():
+    """One end null paced out at three times its distance: the nulls deny each other, not it."""
+
+    def change(rows):
+        stop, kind, east, _ = rows[4]
+        rows[4] = (stop, kind, east, 3.0 + 3.0 / np.sqrt(2))
+
+    assert "depth-impossible" not in codes(booked(change))
 
 
 def test_a_mid_null_on_the_wrong_side_is_noticed():

@@ -116,7 +116,8 @@ def _derive(work: Work) -> Work:
         earlier=_staged_findings(work),
         frame=placed.frame,
     )
-    return {"products": _unless_misshapen(products, placed, len(_staged_findings(work)))}
+    misshapen = placed.misshapen or work["solved"].misshapen
+    return {"products": _with_derived(products, len(_staged_findings(work)), told=not misshapen)}
 
 
 def _write(work: Work) -> Work:
@@ -221,11 +222,11 @@ def findings_of(work: Work) -> tuple[Finding, ...]:
     return _staged_findings(work)
 
 
-def _unless_misshapen(
-    products: tuple[Product, ...], placed: Placed, earlier: int
+def _with_derived(
+    products: tuple[Product, ...], earlier: int, *, told: bool
 ) -> tuple[Product, ...]:
     """Return products without derive's own findings where lengths between marks are wrong."""
-    if not placed.misshapen:
+    if told:
         return products
     return tuple(
         replace(p, columns={k: v[:earlier] for k, v in p.columns.items()})
@@ -236,13 +237,14 @@ def _unless_misshapen(
 
 
 def _staged_findings(work: Work) -> tuple[Finding, ...]:
-    """Return the findings of the stages before derive; place says where later ones are not told."""
-    told = "placed" in work and "solved" in work and not work["placed"].misshapen
+    """Return the findings of the stages before derive; not what follows from wrong lengths."""
+    solved = "placed" in work and "solved" in work and not work["placed"].misshapen
+    linked = solved and "linked" in work and not work["solved"].misshapen
     return (
         *(work["record"].findings if "record" in work else ()),
         *(work["placed"].findings if "placed" in work else ()),
-        *(work["solved"].findings if told else ()),
-        *(work["linked"].findings if told and "linked" in work else ()),
+        *(work["solved"].findings if solved else ()),
+        *(work["linked"].findings if linked else ()),
     )
 
 

@@ -186,7 +186,8 @@ def _of_all(run: Run, factor: _Factor) -> Finding:
         "they give the order of the stops, but no length is taken from them",
         f"counted {factor.typical:.3g} times what lies between neighbouring stops (median of "
         f"{factor.stretches})",
-        "check [units] counter in site.toml, and how the counter was read",
+        "check counter under [units], and how the counter was read; and tape under [units], where "
+        "no depth reading speaks for it",
     )
 
 

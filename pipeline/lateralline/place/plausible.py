@@ -12,10 +12,12 @@ from math import hypot, inf, isnan
 from typing import Final, TypeAlias
 
 import numpy as np
+from pyproj import CRS
 
 from lateralline.place.control import Control
 from lateralline.place.notes import metres
 from lateralline.records import FieldRecord, Finding, Severity, Spots
+from lateralline.units import METRES_PER
 
 Baseline: TypeAlias = tuple[str, str]  # in the order first taped
 Taped: TypeAlias = Mapping[Baseline, float]  # the longest reading along or off each, metres
@@ -24,6 +26,8 @@ Taped: TypeAlias = Mapping[Baseline, float]  # the longest reading along or off 
 _LONG_M: Final = 300.0
 _TIMES_TAPED: Final = 20.0
 _LEVELS_M: Final = 20.0
+_METRIC: Final = ("m", "cm")
+_A_FOOT: Final = 1e-3  # feet of any definition differ by less
 
 
 def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding]:
@@ -38,9 +42,40 @@ def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding
         if why := _out_of_proportion(length_m, longest_m):
             stretched |= {start, end}
             yield _stretched(record, (start, end), length_m, why, "baseline-out-of-proportion")
+    yield from _mixed(record, taped)
     used = _used(record)
     yield from _spread(record, control, used, stretched)
     yield from _levels(record, control, used)
+
+
+def _mixed(record: FieldRecord, taped: Taped) -> Iterator[Finding]:
+    """Warn of a metric tape over a grid and levels in feet: nothing else need show it.
+
+    Where depths and counters are in that unit too, the site is consistent, and 3.3 times its size.
+    """
+    settings = record.settings
+    units = {key: settings.units.get(key, "") for key in ("tape", "level")}
+    if not taped or units["tape"] not in _METRIC or units["level"] in _METRIC:
+        return
+    if settings.horizontal == "local" or not _in_feet(settings.horizontal):
+        return
+    yield Finding(
+        "warning",
+        "place",
+        "units-mixed",
+        "site",
+        f"the tape is set to {units['tape']}, but the grid is in feet and levels in "
+        f"{units['level']}; read in feet, all that was taped would lie 3.3 times too far out, and "
+        "the pipe as much too deep, with nothing else to show it",
+        "",
+        "look at the tape: if it shows feet, set tape under [units], and depth and counter too "
+        "when they were set alike",
+    )
+
+
+def _in_feet(horizontal: str) -> bool:
+    unit_m = CRS.from_user_input(horizontal).axis_info[0].unit_conversion_factor
+    return abs(unit_m / METRES_PER["ft"] - 1.0) < _A_FOOT
 
 
 # ---- lengths -------------------------------------------------------------------------------

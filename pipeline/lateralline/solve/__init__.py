@@ -28,6 +28,7 @@ from lateralline.solve.results import fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
 from lateralline.solve.suspects import suspects
+from lateralline.solve.units import agreement, explanations, tape_finding
 
 __all__ = ["solve", "solve_batch"]
 
@@ -46,9 +47,17 @@ def solve(
     """
     gathered = gather(marks, stops, settings)
     scale, receivers = _scale(gathered, stops, settings, exposures)
-    off = np.isfinite(scale.slip)[scale.group]
-    findings = unit_findings(scale, receivers)
-    if off.any():  # readings in another unit place nothing: solve without them
+    units = {key: settings.units.get(key) or "m" for key in ("tape", "depth", "counter")}
+    found = agreement(gathered, marks, stops, settings, scale.by_marks)
+    fits = explanations(found, units)
+    misshapen = any("tape" in fit for fit in fits)
+    off = np.isfinite(scale.slip)[scale.group] | scale.impossible | misshapen
+    findings = (
+        (tape_finding(fits, found),)
+        if misshapen
+        else unit_findings(scale, receivers, units, stops, gathered.stop)
+    )
+    if off.any():  # readings that cannot be place nothing: solve without them
         reading = stops.depth_reading_m.copy()
         reading[gathered.stop[off]] = np.nan
         stops = replace(stops, depth_reading_m=reading)
@@ -65,8 +74,11 @@ def solve(
     results = mark_results_of(modes, len(marks.row))
     rejected = _rejected(modes, results)
     doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)
-    findings += findings_of(fixes, results, marks, stops, gathered, modes, scale, receivers, doubts)
-    return Solved(fixes, results, findings, _depth_scales(scale, receivers))
+    if not misshapen:
+        findings += findings_of(
+            fixes, results, marks, stops, gathered, modes, scale, receivers, doubts
+        )
+    return Solved(fixes, results, findings, _depth_scales(scale, receivers), misshapen)
 
 
 def _depth_scales(scale: Scale, receivers: Texts) -> tuple[DepthScale, ...]:

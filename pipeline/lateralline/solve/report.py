@@ -11,7 +11,7 @@ from lateralline.solve.gather import Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import Modes
 from lateralline.solve.readings import receiver_findings
-from lateralline.solve.results import CONTRADICT
+from lateralline.solve.results import ABOVE, CONTRADICT, DIVERGED
 from lateralline.solve.scale import Scale
 from lateralline.solve.suspects import Suspicion
 
@@ -65,7 +65,10 @@ def _stops(fixes: Fixes, stops: StopRows) -> list[Finding]:
                     _name(stops, i),
                     f"no position could be solved: {why}",
                     f"{fixes.marks_used[i]} usable mark(s)",
-                    "go back and mark what is missing; until then the stop is left out of the line",
+                    "mark again what is wrong here; until then the stop is left out of the line"
+                    if why in (DIVERGED, ABOVE)
+                    else "go back and mark what is missing; until then the stop is left out of "
+                    "the line",
                     where,
                 )
             )

@@ -21,12 +21,19 @@ from lateralline.solve.starts import level_start
 #: A depth known no better than this tells nothing of the scale.
 USEFUL_RATIO = 0.3
 #: Reading over depth when a unit was mistaken: foot and metre, inch and foot, inch and metre,
-#: centimetre and metre, inch and centimetre, each way.
-UNIT_RATIOS = np.array([u for r in (0.3048, 1 / 12, 0.0254, 0.01, 2.54) for u in (r, 1.0 / r)])
+#: centimetre and metre, inch and centimetre, foot and centimetre, each way.
+UNIT_RATIOS = np.array(
+    [u for r in (0.3048, 1 / 12, 0.0254, 0.01, 2.54, 30.48) for u in (r, 1.0 / r)]
+)
 #: A median ratio this near one of them, over at least this many readings, is such a mistake.
 SLIP_TOLERANCE, SLIP_READINGS = 0.12, 2
 #: Readings this many σ from the prior are blunders (feet for metres), not a scale.
 BLUNDER_SIGMAS = 4.0
+#: A reading off by this factor or more, where the nulls agree among themselves at this χ², is no
+#: reading of that stop's depth. Common practice, no source.
+GROSS, SOUND = 2.0, 1e-2
+#: What accounts for a single reading: another unit, or a digit too many or too few.
+SLIPS, NEAR_SLIP = np.append(UNIT_RATIOS, [10.0, 0.1]), 1.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +48,8 @@ class Scale:
     typical: Floats  # (g,) median of reading over depth; NaN = none known
     others: Floats  # (k,) from all stops but this one
     others_sigma: Floats
+    by_marks: Floats  # (k,) reading over depth by nulls alone; NaN where they do not tell it
+    impossible: Flags  # (k,) a reading so far off that nulls agreeing among themselves deny it
 
 
 def shared_scale(
@@ -48,7 +57,8 @@ def shared_scale(
 ) -> Scale:
     """Return the scale of each group from depths by nulls, and by exposures where seen (k,)."""
     prior = problem.accuracy.depth_scale_ratio
-    depth, sigma = _depth_without_reading(problem)
+    depth, sigma, sound, spare = _depth_without_reading(problem)
+    by_marks, impossible = _against_marks(problem, depth, sigma, sound, spare)
     better = np.isfinite(seen_depth_m) & ~(seen_sigma_m > sigma)
     depth, sigma = np.where(better, seen_depth_m, depth), np.where(better, seen_sigma_m, sigma)
     distance = depth + problem.stops.aerial_m
@@ -73,7 +83,30 @@ def shared_scale(
         typical,
         1.0 + (sum_pull[group] - pull) / left,
         1.0 / np.sqrt(left),
+        by_marks,
+        impossible,
     )
+
+
+def _against_marks(
+    problem: StopProblem, depth: Floats, sigma: Floats, sound: Flags, spare: Flags
+) -> tuple[Floats, Flags]:
+    """Return reading over depth by nulls (k,), and which readings these deny altogether.
+
+    Where nothing is spare to test the nulls by, either may be wrong, unless a unit or a digit
+    accounts for the reading.
+    """
+    distance = depth + problem.stops.aerial_m
+    with np.errstate(invalid="ignore"):
+        told = sigma < USEFUL_RATIO * distance
+        ratio = np.where(sigma < distance, problem.stops.depth_reading_m / distance, np.nan)
+        noise = np.hypot(problem.reading_noise_m(distance), sigma) / distance
+        spread = np.hypot(noise, problem.accuracy.depth_scale_ratio)
+        far = np.abs(np.log(ratio)) > np.log(GROSS)
+        slip = np.abs(np.log(ratio[:, None] / SLIPS)).min(axis=1) < np.log(NEAR_SLIP)
+        return ratio, told & sound & (spare | slip) & far & (
+            np.abs(ratio - 1.0) > BLUNDER_SIGMAS * spread
+        )
 
 
 def _medians(ratio: Floats, useful: Flags, group: Ints) -> Floats:
@@ -94,10 +127,15 @@ def _slips(typical: Floats) -> Floats:
     return np.where(near, UNIT_RATIOS[np.nan_to_num(off, nan=np.inf).argmin(axis=1)], np.nan)
 
 
-def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats]:
-    """Return depth and σ (k,) from nulls alone; NaN where they do not tell it."""
+def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats, Flags, Flags]:
+    """Return depth and σ (k,) from nulls alone, NaN where they do not tell it; if sound, if spare.
+
+    Sound is a depth that two end nulls give and nothing else at the stop speaks against; spare,
+    that something might have.
+    """
     k = len(problem.stops.count)
     depth, sigma = np.full(k, np.nan), np.full(k, np.nan)
+    sound, spare = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool)
     ends, mids = problem.tally(END), problem.tally(MID)
     index = np.flatnonzero(
         ((ends >= 2) | ((ends == 1) & (mids > 0))) & np.isfinite(problem.stops.depth_reading_m)
@@ -110,4 +148,6 @@ def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats]:
         good = solved.converged
         depth[index[good]] = (part.ground(solved.p) - solved.p[2])[good]
         sigma[index[good]] = np.sqrt(with_ground(part, solved.p, solved.cov)[1])[good]
-    return depth, sigma
+        sound[index] = good & (ends[index] >= 2) & (solved.likelihood(part.dof) > SOUND)
+        spare[index] = part.dof > 0
+    return depth, sigma, sound, spare
