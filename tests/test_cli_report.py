@@ -8,14 +8,19 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 from rich.console import Console
 
 from lateralline.cli import document, report
 from lateralline.cli.options import console
 from lateralline.errors import Fault
+from lateralline.read.cells import _plain_text as text_of_cell
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
+from lateralline.units import METRES_PER
+from lateralline.wording import metres, plain
 
 LINE = LineSummary(
     line="L1",
@@ -38,7 +43,7 @@ FINDING = Finding(
     "mark-off",
     "mark M3",
     "lies away from where the other marks of its stop put it",
-    "0.31 m, 4.2 times its standard deviation",
+    f"{metres(0.31)}, 4.2 times its standard deviation",
     "Find the null again, or strike the mark out.",
     "marks.csv:14",
 )
@@ -140,14 +145,34 @@ def test_findings_are_in_feet_too_where_the_crew_taped_in_feet() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("6 mm, 3 marks, 12 m², -0.30 m", "6 mm, 3 marks, 12 m², -0.98 ft (-0.30 m)"),
-        ("0.30 to 0.91 m", "0.98 to 2.99 ft (0.30 to 0.91 m)"),
-        ("4 m off", "13 ft (4 m) off"),
+        (f"6 mm, 3 marks, 12 m², {metres(-0.3)}", "6 mm, 3 marks, 12 m², -0.98 ft (-0.30 m)"),
+        (f"{metres(0.3)} ± {metres(0.1, 1)}", "0.98 ft (0.30 m) ± 0.3 ft (0.1 m)"),
+        (f"{metres(4, None)} off", "13 ft (4 m) off"),
+        (f"{metres(0.5, 1, signed=True)}", "+1.6 ft (+0.5 m)"),
+        (f"segment L1/5 ± {metres(1.24)}", "segment L1/5 ± 4.07 ft (1.24 m)"),
     ],
 )
 def test_only_metres_are_turned_into_feet(text: str, said: str) -> None:
     assert report.with_own_unit(text, "ft") == said
-    assert report.with_own_unit(text, "m") == text
+    assert report.with_own_unit(text, "m") == plain(text)
+
+
+@given(name=st.text(max_size=20), metre=st.floats(-1e4, 1e4), unit=st.sampled_from(["ft", "us-ft"]))
+@example(name="L1/5", metre=1.24, unit="ft")
+@example(name="5", metre=1.24, unit="ft")
+@example(name="post 5 m", metre=1.24, unit="ft")
+@example(name="post 5\u00a0m", metre=1.24, unit="ft")
+def test_no_name_is_taken_for_a_length(name: str, metre: float, unit: str) -> None:
+    """As a name stands after reading: whatever blanks its cell had, they are plain ones then."""
+    try:
+        name = str(text_of_cell(name))
+    except ValueError:
+        return  # read refuses it
+    said = report.with_own_unit(f"{name} ± {metres(metre)} {name}", unit)
+    assert said.startswith(f"{name} ± ")
+    assert said.endswith(f" {unit} ({metre:.2f} m) {name}")
+    own = said.removeprefix(f"{name} ± ").partition(" ")[0]
+    assert float(own) == pytest.approx(round(metre, 2) / METRES_PER[unit], abs=0.0051)
 
 
 def test_nothing_is_lost_on_a_narrow_page() -> None:

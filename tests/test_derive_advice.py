@@ -19,6 +19,7 @@ from lateralline.kernels import curves
 from lateralline.published import bands
 from lateralline.records import Fixes, Floats, Line, Marks, Stretch
 from lateralline.settings import Flow, Pipe, Run, Settings, bare_settings
+from lateralline.wording import metres
 
 PIPE = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
 LAG_M = 0.35
@@ -235,11 +236,12 @@ def test_an_undecided_stretch_asks_for_a_stop_by_counter_and_chainage() -> None:
     (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, site())
     assert (found.severity, found.code, found.subject) == ("info", "advice-next", "line L1")
     assert found.what_to_do == (
-        "add a stop midway between counter 13.35 and 16.35 m of run R1, chainage 3.00 to 6.00 m"
+        "add a stop midway between counter 13.35 and 16.35 m of run R1, chainage "
+        "3.00\xa0m to 6.00\xa0m"
     )
     assert "in plan near chainage" in found.what
     assert "in level near chainage" in found.what
-    assert found.by_how_much.startswith(f"plan ± {corridor(axis).off_m[1]:.2f} m → ± 0.")
+    assert found.by_how_much.startswith(f"plan ± {metres(corridor(axis).off_m[1])} → ± 0.")
 
 
 def test_between_stops_of_two_runs_one_run_s_counter_is_named_in_the_crew_s_unit() -> None:
@@ -255,7 +257,8 @@ def test_between_stops_of_two_runs_one_run_s_counter_is_named_in_the_crew_s_unit
     (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, settings)
     # 10 m and a lag of 0.35 m, and one leg or two of 3.0006 m
     assert found.what_to_do == (
-        "add a stop midway between counter 43.80 and 53.65 ft of run R1, chainage 3.00 to 6.00 m"
+        "add a stop midway between counter 43.80 and 53.65 ft of run R1, chainage "
+        "3.00\xa0m to 6.00\xa0m"
     )
 
 
@@ -284,7 +287,7 @@ def test_a_weak_stop_asks_for_its_missing_marks_rather_than_for_more_work() -> N
     weak.cov[:] = np.eye(5) * 0.02**2
     found = next_advice(axis, corridor(axis), weak, marks, site())
     assert [f.what_to_do for f in found] == [
-        "at stop R1/5 (counter 22.35 m of run R1, chainage 12.00 m) mark the other end null too"
+        "at stop R1/5 (counter 22.35 m of run R1, chainage 12.00\xa0m) mark the other end null too"
     ]
 
 

@@ -274,7 +274,7 @@ def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
     said = finding(scene.link(), "chord-exceeds-counter")
     assert said.severity == "error"
     assert said.subject == "stop R1/4"
-    assert said.by_how_much.startswith("1.00 m too far")
+    assert said.by_how_much.startswith("1.00\xa0m too far")
 
 
 def test_a_chord_beyond_its_counter_by_chance_is_no_alarm() -> None:
@@ -341,12 +341,12 @@ def test_an_exposure_at_a_stop_joins_it_and_disagreement_is_told() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), at=3.0)
     said = finding(scene.link(), "exposure-disagrees")
     assert said.subject == "exposure TH1"
-    assert said.by_how_much.startswith("0.50 m in plan")
+    assert said.by_how_much.startswith("0.50\xa0m in plan")
 
 
 def test_what_lies_before_the_first_fix_is_told() -> None:
     found = Scene().stops(NORTH, [2.5, 5, 7]).link()
-    assert finding(found, "entry-not-mapped").by_how_much == "2.50 m of counted length"
+    assert finding(found, "entry-not-mapped").by_how_much == "2.50\xa0m of counted length"
 
 
 def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
@@ -594,7 +594,7 @@ def test_a_branch_that_cannot_meet_says_by_how_much() -> None:
 
 def test_a_junction_beyond_what_was_located_is_refused() -> None:
     found = branch_scene(9.0).link()
-    assert finding(found, "junction-off-line").by_how_much == "2.00 m beyond"
+    assert finding(found, "junction-off-line").by_how_much == "2.00\xa0m beyond"
     assert "Line" not in found.lines[1].joins
     assert found.lines[1].joins_at == -1
 

@@ -25,6 +25,7 @@ from lateralline.synthetic.additions import with_node
 from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
 from lateralline.synthetic.truth import Crew, Ground, Opening, TrueLine, TrueRun, Truth
+from lateralline.wording import plain
 
 SITES = Path(__file__).parents[1] / "sample_sites"
 GROUND = Ground(142.0, grade_east=0.01, grade_north=-0.01)
@@ -188,7 +189,7 @@ def test_a_wrong_known_level_is_named_with_its_size(site: str, tmp_path: Path) -
     said = after.said("link-blunder")[0]
     assert said.subject == "exposure N1"
     assert said.what.startswith("its level contradicts")
-    size, sigma = (float(x) for x in re.findall(r"([+-]?\d\.\d\d) m", said.by_how_much)[:2])
+    size, sigma = (float(x) for x in re.findall(r"([+-]?\d\.\d\d)\xa0m", said.by_how_much)[:2])
     assert 0.02 < sigma < 0.12
     assert abs(size - 0.5) < 2.6 * sigma
     assert "known" not in said.what_to_do
@@ -274,8 +275,8 @@ def test_two_exposures_that_contradict_each_other_are_both_named(
     said = found.said("exposures-disagree")
     assert [f.subject for f in said] == ["exposure TH1", "exposure TH2"]
     assert {f.severity for f in said} == {"error"}
-    assert f"{east:.2f} m ±" in said[0].by_how_much
-    assert f"{0.0 - deeper:+.2f} m ±" in said[0].by_how_much
+    assert f"{east:.2f}\xa0m ±" in said[0].by_how_much
+    assert f"{0.0 - deeper:+.2f}\xa0m ±" in said[0].by_how_much
     node = found.node("TH1")
     assert node["pas128_band"] != "A"
     assert node["as5488_band"] != "A"
@@ -396,7 +397,7 @@ def test_a_wrong_exposure_is_sized_across_the_line_when_no_counter_tells_along(
         told = re.match(
             r"(\d\.\d\d) m ± (\d\.\d\d) m across the line \(towards (\d+)°\); "
             "along the line these data cannot tell",
-            said[0].by_how_much,
+            plain(said[0].by_how_much),
         )
         assert told, said[0].by_how_much
         size, sigma, towards = (float(x) for x in told.groups())
@@ -554,7 +555,7 @@ def test_a_branch_joined_at_a_wrong_counter_is_named_and_bends_nowhere(
     assert wrong.errors() == ["junction-contradiction"]
     said = wrong.said("junction-contradiction")[0]
     assert said.subject == "line L2"
-    size, sigma = (float(x) for x in re.findall(r"(\d\.\d\d) m", said.by_how_much)[:2])
+    size, sigma = (float(x) for x in re.findall(r"(\d\.\d\d)\xa0m", said.by_how_much)[:2])
     assert abs(size - abs(off_m)) < 2.6 * sigma
     branch = wrong.line("L2")
     assert branch.stretches[0].shape == "undecided"

@@ -33,6 +33,7 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.lineage import CAUTION
 from lateralline.overlay.rows import at_least
+from lateralline.wording import in_unit
 from lateralline.write.page.facts import Fact, said
 from lateralline.write.page.paint import PALETTE
 
@@ -419,6 +420,19 @@ def test_the_index_is_searched(tab: Any, work: Path) -> None:
     tab.wait(f"{shown}.split(',').length === 2")
     for link in tab.value("[...document.querySelectorAll('a')].map((a) => a.href)"):
         assert Path(link.removeprefix("file://")).is_file()
+
+
+def test_lengths_in_findings_and_advice_obey_the_unit_chosen(tab: Any, work: Path) -> None:
+    """And what is no length stays as it is, whatever the unit."""
+    html = (work / "works.html").read_text(encoding="utf-8")
+    prose = [unescape(text) for text in re.findall(r'data-prose="([^"]*)"', html)]
+    assert sum("\xa0m" in text for text in prose) >= 3
+    assert any("→" in text and "\xa0m" in text for text in prose)
+    look(tab, work / "works.html")
+    cells = "[...document.querySelectorAll('[data-prose]')].map((c) => c.textContent)"
+    for unit in ("m", "ft", "m"):
+        tab.value(f"document.querySelector('[data-unit={unit}]').click()")
+        assert tab.value(cells) == [in_unit(text, unit) for text in prose]
 
 
 def test_python_and_the_script_say_the_same_in_metres_and_feet(tab: Any, work: Path) -> None:

@@ -290,7 +290,7 @@ def test_control_without_sigma_is_gnss_on_the_earth_and_exact_on_a_sketch() -> N
     control = (Point("A", 5e5, 4e6), Point("B", 5e5 + 10, 4e6))
     site = placed(mark, control=control, horizontal="EPSG:32617")
     assert sqrt(site.marks.cov_m2[0, 0, 0]) == pytest.approx(hypot(tape_and_placing, 0.05))
-    assert "0.050 m" in finding(site, "control-sigma-assumed").by_how_much
+    assert "0.050\xa0m" in finding(site, "control-sigma-assumed").by_how_much
 
 
 # ---- levels -----------------------------------------------------------------------------------
@@ -377,7 +377,7 @@ def test_a_slope_without_levels_is_said_to_be_unreduced() -> None:
 def test_a_rise_beyond_the_tape_is_impossible() -> None:
     site = placed(Spot("polar", station=2.0, bearing=0.0, z=105.0), slope_tape=True)
     assert not site.marks.placed[0]
-    assert finding(site, "slope-impossible").by_how_much == "by 3.000 m"
+    assert finding(site, "slope-impossible").by_how_much == "by 3.000\xa0m"
     three = placed(
         Spot("ties", ties=(("A", 5.0), ("B", 8.06), ("C", 6.7)), z=108.0),
         slope_tape=True,
@@ -401,12 +401,12 @@ def test_ties_that_cannot_meet_say_by_how_much_and_stop_nothing() -> None:
     short, long = (f for f in site.findings if f.code == "tie-triangle")
     assert (short.severity, short.by_how_much, short.where) == (
         "error",
-        "by 0.500 m",
+        "by 0.500\xa0m",
         "marks.csv:2",
     )
     assert "too short" in short.what
     assert "too long" in long.what
-    assert long.by_how_much == "by 1.000 m"
+    assert long.by_how_much == "by 1.000\xa0m"
     assert short.subject == "mark M0"
 
 
@@ -474,7 +474,7 @@ def test_ties_along_a_wall_need_a_side() -> None:
     site = placed(Spot("ties", ties=taped), Spot("ties", ties=taped, side="right"), control=wall)
     assert site.marks.placed.tolist() == [False, True]
     assert site.marks.xyz_m[1, :2] == pytest.approx([1.8, -2.4], abs=1e-6)
-    assert finding(site, "tie-mirror").by_how_much == "4.800 m apart"
+    assert finding(site, "tie-mirror").by_how_much == "4.800\xa0m apart"
 
 
 def test_a_side_the_distances_contradict() -> None:
@@ -506,10 +506,10 @@ def test_the_length_of_a_baseline_is_said_once_to_hold_against_the_tape() -> Non
     control = (Point("A", 0.0, 0.0), Point("B", 6.0, 8.0))
     said = finding(placed(*both, control=control), "baseline-length")
     assert (said.severity, said.subject, said.where) == ("info", "baseline A–B", "control.csv:2")
-    assert said.what.startswith("10.000 m long")  # 6, 8, 10: a right triangle
+    assert said.what.startswith("10.000\xa0m long")  # 6, 8, 10: a right triangle
     uphill = (Point("A", 0.0, 0.0, 100.0), Point("B", 3.0, 4.0, 112.0))
     steep = placed(Spot(station=2.0, offset=0.0), control=uphill, slope_tape=True)
-    assert finding(steep, "baseline-length").what.startswith("13.000 m")  # 5, 12, 13
+    assert finding(steep, "baseline-length").what.startswith("13.000\xa0m")  # 5, 12, 13
 
 
 @pytest.mark.parametrize(

@@ -412,7 +412,7 @@ def test_one_foot_taken_for_the_other_cannot_show_and_its_size_is_said(site) -> 
     assert slips(record) == []
     (found,) = [f for f in site_frame(record).findings if f.code == "which-foot"]
     assert "US survey feet" in found.what
-    assert "1.81 m" in found.by_how_much
+    assert "1.81\xa0m" in found.by_how_much
     east = np.diff(there[:, 0])[0] * US_FT
     assert east * 2e-6 < 1e-4  # what a tape between two of its points would show of it
 

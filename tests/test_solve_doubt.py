@@ -96,7 +96,7 @@ def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
     assert solved.fixes.status[i] == "ambiguous"
     assert not solved.fixes.solved[i]
     finding = next(f for f in solved.findings if f.code == "stop-ambiguous")
-    assert "1.41 m" in finding.by_how_much
+    assert "1.41\xa0m" in finding.by_how_much
 
 
 def test_neighbours_choose_the_side_of_a_lone_end_null():

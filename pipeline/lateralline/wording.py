@@ -1,41 +1,68 @@
-"""Findings as a crew says them: metres in their own unit too, test statistics in words."""
+"""Findings as a crew says them: lengths in their own unit, test statistics in words.
+
+A length in a finding is written by `metres` and nowhere else: a no-break space stands between the
+number and its m. No name or id of a site can hold one, because `read` folds all blanks of a cell
+into plain ones. So what is a length is known from what only looks like one, however a stop or a
+corner of a house is called.
+"""
 
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import Final, SupportsFloat
 
 from lateralline.units import METRES_PER
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
-#: Numbers in metres as findings have them: "0.88 m", "0.88 ± 0.20 m", "0.30 to 0.91 m".
-_NUMBER: Final = re.compile(r"-?\d+(?:\.\d+)?")
-_METRES: Final = re.compile(
-    rf"(?<![\w.])({_NUMBER.pattern}(?:(?: ± | to ){_NUMBER.pattern})*) m(?![\w²³/])"
-)
+_BLANK: Final = "\u00a0"
+_LENGTH: Final = re.compile(rf"([+-]?)(\d+(?:\.\d+)?){_BLANK}m")
 #: A standardised residual as findings have it: "w = 5.8 (limit 3.72)".
+_NUMBER: Final = r"-?\d+(?:\.\d+)?"
 _TEST: Final = re.compile(
-    rf"(?:\bw|√T) = ({_NUMBER.pattern})"
-    rf"(?: \(limit ({_NUMBER.pattern})\)|, limit ({_NUMBER.pattern}))?"
+    rf"(?:\bw|√T) = ({_NUMBER})(?: \(limit ({_NUMBER})\)|, limit ({_NUMBER}))?"
 )
+
+
+def metres(value: SupportsFloat, decimals: int | None = 2, *, signed: bool = False) -> str:
+    """Return a length as findings carry it, for `in_unit` and its like to find again.
+
+    Without `decimals` it has as many as it needs.
+
+    >>> plain(metres(0.8812)), plain(metres(1, 1, signed=True)), plain(metres(4.0, None))
+    ('0.88 m', '+1.0 m', '4 m')
+    """
+    number = f"{float(value):{'+' if signed else ''}{'g' if decimals is None else f'.{decimals}f'}}"
+    return f"{number}{_BLANK}m"
+
+
+def plain(text: str) -> str:
+    """Return a finding's text in metres, with blanks of the common kind."""
+    return text.replace(_BLANK, " ")
+
+
+def in_unit(text: str, unit: str, name: str = "") -> str:
+    """Say the lengths of a finding in `unit`, called `name`, as precisely as they stand there.
+
+    >>> in_unit(f"point 5 ± {metres(0.2)} off", "us-ft", "US ft")
+    'point 5 ± 0.66 US ft off'
+    """
+    return plain(_LENGTH.sub(lambda m: f"{_converted(m, unit)} {name or unit}", text))
 
 
 def with_own_unit(text: str, unit: str) -> str:
-    """Say the metres of a finding in the site's own unit too, as precisely as they stand there.
+    """Say the lengths of a finding in the site's own unit, metres beside feet and inches.
 
-    >>> with_own_unit("0.88 ± 0.20 m off; chainage 11.41 m", "ft")
-    '2.89 ± 0.66 ft (0.88 ± 0.20 m) off; chainage 37.43 ft (11.41 m)'
+    >>> with_own_unit(f"{metres(0.88)} off, chainage {metres(11.41)}", "ft")
+    '2.89 ft (0.88 m) off, chainage 37.43 ft (11.41 m)'
     """
     if unit not in _DECIMALS:
-        return text
+        return plain(text)
+    return plain(_LENGTH.sub(lambda m: f"{_converted(m, unit)} {unit} ({m[0]})", text))
 
-    def both(found: re.Match[str]) -> str:
-        own = _NUMBER.sub(
-            lambda n: f"{float(n[0]) / METRES_PER[unit]:.{len(n[0].partition('.')[2])}f}", found[1]
-        )
-        return f"{own} {unit} ({found[1]} m)"
 
-    return _METRES.sub(both, text)
+def _converted(length: re.Match[str], unit: str) -> str:
+    decimals = len(length[2].partition(".")[2])
+    return f"{length[1]}{float(length[2]) / METRES_PER[unit]:.{decimals}f}"
 
 
 def in_words(text: str) -> str:

@@ -14,7 +14,7 @@ from lateralline.cli.options import print_indented
 from lateralline.cli.report import length, print_findings
 from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
 from lateralline.units import METRES_PER
-from lateralline.wording import with_own_unit
+from lateralline.wording import in_words, with_own_unit
 
 _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
 #: Of a line judged, from where on it is called all of it.
@@ -61,8 +61,8 @@ def print_changes(out: Console, changes: SiteChanges) -> None:
     if changes.warnings:
         out.print("  What follows")
         print_findings(out, changes.warnings, unit)
-    _print_noted(out, "New findings", changes.findings_come)
-    _print_noted(out, "Findings gone", changes.findings_gone)
+    _print_noted(out, "New findings", changes.findings_come, unit)
+    _print_noted(out, "Findings gone", changes.findings_gone, unit)
     out.print()
 
 
@@ -210,12 +210,14 @@ def _print_exposure(out: Console, e: ExposureCheck, unit: str) -> None:
         out.print(said, soft_wrap=True)
 
 
-def _print_noted(out: Console, title: str, noted: Sequence[Noted]) -> None:
+def _print_noted(out: Console, title: str, noted: Sequence[Noted], unit: str) -> None:
     if not noted:
         return
     out.print(f"  {title}: {_counts(noted)}")
     for n in noted:
-        print_indented(out, f"{n.severity:<8}{n.subject}: {n.what}", 4)
+        print_indented(
+            out, f"{n.severity:<8}{n.subject}: {with_own_unit(in_words(n.what), unit)}", 4
+        )
 
 
 def _counts(noted: Iterable[Noted]) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
-from lateralline import __version__
+from lateralline import __version__, wording
 from lateralline.revise import SiteChanges, plain
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, SiteSummary
@@ -59,10 +59,12 @@ def _text(content: dict[str, object]) -> str:
 
 
 def _plain(value: object) -> object:
-    """Turn NaN and infinities into null, at any depth."""
+    """Turn NaN and infinities into null and no-break spaces into plain ones, at any depth."""
     match value:
         case float():
             return value if math.isfinite(value) else None
+        case str():
+            return wording.plain(value)
         case dict():
             return {key: _plain(item) for key, item in value.items()}
         case list() | tuple():

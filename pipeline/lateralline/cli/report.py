@@ -172,15 +172,15 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
     """Print each finding: what, by how much in the site's own unit too, and what to do."""
     for f in findings:
         where = f" ({f.where})" if f.where else ""
-        what, by_how_much = (
-            with_own_unit(in_words(text), unit) for text in (f.what, f.by_how_much)
+        what, by_how_much, what_to_do = (
+            with_own_unit(in_words(text), unit) for text in (f.what, f.by_how_much, f.what_to_do)
         )
         out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
         print_indented(out, f"{f.subject}{where}: {what}", 12, hanging=True)
         if by_how_much:
             print_indented(out, by_how_much, 12)
-        if f.what_to_do:
-            print_indented(out, f"→ {f.what_to_do}", 12)
+        if what_to_do:
+            print_indented(out, f"→ {what_to_do}", 12)
 
 
 def _one_line(to: Console, text: str) -> None:

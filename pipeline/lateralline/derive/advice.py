@@ -14,6 +14,7 @@ from lateralline.derive.axis import Axis
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.straightness import UNMEASURED_RAD
 from lateralline.records import Finding, Fixes, Severity
+from lateralline.wording import metres
 
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD = UNMEASURED_RAD
@@ -65,7 +66,7 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     stretches = axis.line.stretches
     findings = []
     reached = [
-        f"{axis.line.line}/{i + 1} " + (f"± {off:.2f} m" if isfinite(off) else "without bound")
+        f"{axis.line.line}/{i + 1} " + (f"± {metres(off)}" if isfinite(off) else "without bound")
         for i, (stretch, off) in enumerate(zip(stretches, region.off_m.tolist(), strict=True))
         if stretch.shape == "undecided"
     ]

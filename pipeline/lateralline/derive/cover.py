@@ -6,6 +6,7 @@ import numpy as np
 
 from lateralline.derive.axis import Axis
 from lateralline.records import Finding, Floats
+from lateralline.wording import metres
 
 
 def least_cover_95_m(bounds_m: Floats) -> float:
@@ -36,9 +37,9 @@ def cover_findings(axis: Axis) -> tuple[Finding, ...]:
             "derive",
             "cover-negative",
             f"line {axis.line.line}",
-            f"the top of the pipe lies above the ground near chainage {at[worst]:.2f} m: levels, "
+            f"the top of the pipe lies above the ground near chainage {metres(at[worst])}: levels, "
             "depths or the line itself are wrong there",
-            f"cover {cover[worst]:.2f} m ± {sigma[worst]:.2f} m (1 σ)",
+            f"cover {metres(cover[worst])} ± {metres(sigma[worst])} (1 σ)",
             "correct what other findings say of the line, then check depths and ground levels "
             "beside that place",
         ),

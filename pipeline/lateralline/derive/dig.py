@@ -18,6 +18,7 @@ from lateralline.derive.levels import outside_diameter_m
 from lateralline.published import DigRule, citation, dig_rules
 from lateralline.records import Finding
 from lateralline.settings import Pipe, Settings
+from lateralline.wording import metres
 
 #: Outside diameter taken for a pipe of unknown size: wider than a 6 in or DN160 lateral.
 #: Common practice, no source.
@@ -62,7 +63,7 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
                 "dig-rule-unknown",
                 "site",
                 f"no dig rule is called {settings.dig_rule!r}; the widest known is drawn",
-                f"{rule.title}: {rule.tolerance_m:.3f} m each side",
+                f"{rule.title}: {metres(rule.tolerance_m, 3)} each side",
                 f"name one of {', '.join(rules)} in site.toml, or give the local tolerance",
             ),
         )
@@ -81,7 +82,7 @@ def _narrow(own_m: float, rule: DigRule | None) -> tuple[Finding, ...]:
             "dig-tolerance-narrow",
             "site",
             f"the site's own dig tolerance is less than that of {rule.title}",
-            f"{own_m:.3f} m against {rule.tolerance_m:.3f} m",
+            f"{metres(own_m, 3)} against {metres(rule.tolerance_m, 3)}",
             "larger values prevail: make sure that local codes allow the smaller one",
         ),
     )
@@ -146,7 +147,7 @@ def dig_rows(
             "pipe-size-assumed",
             f"line {axis.line.line}",
             "the pipe's outside diameter is unknown; its dig zones are drawn with a wide one",
-            f"{diameter_m:.3f} m assumed",
+            f"{metres(diameter_m, 3)} assumed",
             "give nominal, or inside_diameter and wall, in site.toml",
         ),
     )

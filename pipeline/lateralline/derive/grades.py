@@ -15,6 +15,7 @@ from lateralline.derive.tables import Row
 from lateralline.published import Grade, citation, grades
 from lateralline.records import Finding
 from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 #: One-sided 95 % of a normal error: a grade counts as below a limit, or as meeting it, only when
 #: this many σ on that side.
@@ -125,9 +126,9 @@ def _sag(axis: Axis, sag: Sag) -> Finding:
         "derive",
         "sag",
         f"line {axis.line.line}",
-        f"the pipe is lower near chainage {low:.2f} m than on either side, so water stands there; "
-        "what that means for the drain is for licensed practice",
-        f"{sag.depth_m:.3f} m ± {sag.sigma_m:.3f} m (1 σ) below chainage {rim:.2f} m",
+        f"the pipe is lower near chainage {metres(low)} than on either side, so water stands "
+        "there; what that means for the drain is for licensed practice",
+        f"{metres(sag.depth_m, 3)} ± {metres(sag.sigma_m, 3)} (1 σ) below chainage {metres(rim)}",
         "look for standing water in the camera's record there, and level the invert at both places",
     )
 

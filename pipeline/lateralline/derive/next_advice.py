@@ -17,6 +17,7 @@ from lateralline.derive.corridor import Corridor
 from lateralline.records import Finding, Fixes, Floats, Marks
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 #: Kinds of measurement, the least work first.
 KINDS: Final = ("marks", "stop", "exposure")
@@ -54,9 +55,9 @@ def next_advice(
         best = _best(possible, before, after)
         if best >= 0:
             words = _words(axis, possible, best, missing, settings)
-            now = f"± {before:.2f} m" if np.isfinite(before) else "without bound"
-            gain = f"{name} {now} → ± {after[best]:.2f} m"
-            advice.setdefault(words, []).append((f"{name} near chainage {at:.2f} m", gain))
+            now = f"± {metres(before)}" if np.isfinite(before) else "without bound"
+            gain = f"{name} {now} → ± {metres(after[best])}"
+            advice.setdefault(words, []).append((f"{name} near chainage {metres(at)}", gain))
     return tuple(
         Finding(
             "info",
@@ -161,7 +162,7 @@ def _words(
 def _place(axis: Axis, vertices: list[int], settings: Settings) -> str:
     """Return one place, or two, by counter as the crew reads it and by chainage."""
     places = axis.chainage_m[vertices]
-    chainage = f"chainage {' to '.join(f'{place:.2f}' for place in places)} m"
+    chainage = f"chainage {' to '.join(map(metres, places.tolist()))}"
     run = best_run(axis, settings.runs, places)
     counters = counters_at(axis, run, places) if run is not None else None
     if run is None or counters is None:

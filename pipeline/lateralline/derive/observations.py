@@ -17,6 +17,7 @@ from lateralline.derive.tables import Row, Values, from_rows, rows_of
 from lateralline.derive.ties import Control, two_tapes
 from lateralline.records import Finding, ObservationRows, Product
 from lateralline.settings import Run, Settings
+from lateralline.wording import metres
 
 
 def pipe_observations(
@@ -100,9 +101,9 @@ def _reasons(axis: Axis, run: Run, found: Reached) -> list[object]:
         if status == "on_line":
             reasons.append("")
         elif status == "beyond_end":
-            reasons.append(f"{beyond:.2f} m past the end of the line, carried on straight")
+            reasons.append(f"{metres(beyond)} past the end of the line, carried on straight")
         elif np.isfinite(beyond):
-            reasons.append(f"{beyond:.2f} m past the end of the located line")
+            reasons.append(f"{metres(beyond)} past the end of the located line")
         else:
             reasons.append(f"run {run.id} has no located point on line {axis.line.line}")
     return reasons
@@ -115,7 +116,7 @@ def _finding(row: Row) -> Finding:
         "derive",
         "observation-beyond-end" if placed else "observation-not-placed",
         f"observation {row['observation_id']}",
-        f"{row['code'] or 'observation'} at counter {row['counter_m']:.2f} m is "
+        f"{row['code'] or 'observation'} at counter {metres(float(str(row['counter_m'])))} is "
         + ("placed beyond the located line" if placed else "not on the located line"),
         str(row["reason"]),
         "add a stop past it" if placed else "check its counter, or add a stop past it",

@@ -12,6 +12,7 @@ from pyproj import CRS
 from lateralline.frames.operations import realizations_apart_m
 from lateralline.records import Finding, Severity
 from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 if TYPE_CHECKING:
     from lateralline.frames.frame import Frame
@@ -144,7 +145,7 @@ def _feet(frame: Frame) -> Iterator[Finding]:
                 "which-foot",
                 f"coordinates are taken in {name}, the unit of {grid.name}; a slip to {other} "
                 "moves the whole site together, and no taped length shows it",
-                f"the site would lie {off_m:.2f} m away",
+                f"the site would lie {metres(off_m)} away",
                 "ask whoever gave the coordinates which foot they are in",
             )
 
@@ -170,7 +171,7 @@ def _datum(frame: Frame, horizontal: CRS) -> list[Finding]:
                 "info",
                 "datum-ensemble",
                 f"{horizontal.name} does not say which realization of its datum is meant",
-                f"they differ by up to {accuracy:g} m",
+                f"they differ by up to {metres(accuracy, None)}",
                 "name the CRS that the control or the GNSS correction service is in",
             )
         )
@@ -204,7 +205,7 @@ def _operations(frame: Frame) -> Iterator[Finding]:
             else "state crs.shift_accuracy in site.toml if it is known, and "
         )
     else:
-        zones = f"zones and corridors are {o.shift_95_m:.1f} m wider in GeoJSON, for 95 %"
+        zones = f"zones and corridors are {metres(o.shift_95_m, 1)} wider in GeoJSON, for 95 %"
         to_do = ""
     yield _finding(
         "warning" if o.ballpark or o.zero_shift or grids or isnan(o.accuracy_m) else "info",

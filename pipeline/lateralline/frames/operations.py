@@ -33,6 +33,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 from lateralline.errors import FrameError
 from lateralline.frames import grids
 from lateralline.records import Floats
+from lateralline.wording import metres
 
 #: Radius that holds 95 % of a plan error of unit σ on each axis: √χ²(0.95; 2) = √(−2 ln 0.05).
 PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
@@ -89,10 +90,10 @@ class Operation:
 
     @property
     def off_by_text(self) -> str:
-        """How far off the result may be, in words for people who do not read lineage.
+        r"""How far off the result may be, in words for people who do not read lineage.
 
         >>> Operation("a", "b", "a to b", 4.0, False, False, ()).off_by_text
-        'may be 4 m off (published accuracy)'
+        'may be 4\xa0m off (published accuracy)'
         """
         if math.isnan(self.accuracy_m):
             return (
@@ -101,7 +102,7 @@ class Operation:
                 else "how far off this may be is not published"
             )
         whose = "accuracy stated in site.toml" if self.stated else "published accuracy"
-        return f"may be {self.accuracy_m:g} m off ({whose})"
+        return f"may be {metres(self.accuracy_m, None)} off ({whose})"
 
     @property
     def accuracy_text(self) -> str:

@@ -38,6 +38,7 @@ from lateralline.link.rounds import settled
 from lateralline.link.same_place import settle_same_places
 from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
 from lateralline.settings import Branch, Run, Settings
+from lateralline.wording import metres
 
 __all__ = ["link"]
 
@@ -298,7 +299,7 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[Point]) -> list[Findin
                     f"the pipe from {run.entry or 'its entry'} to the nearest located point is not "
                     "located: line, corridor and dig zone end at that point; the entry itself is "
                     "drawn only where the counter carries a little beyond it, straight on",
-                    f"{min(away):.2f} m of counted length",
+                    f"{metres(min(away))} of counted length",
                     f"measure {run.entry or 'the entry'} as an exposure",
                 )
             )

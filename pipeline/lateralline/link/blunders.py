@@ -10,6 +10,7 @@ from scipy.stats import chi2, norm
 from lateralline.kernels.network import Adjustment
 from lateralline.link.search import Fit, Suspicion
 from lateralline.records import Finding, Floats
+from lateralline.wording import metres
 
 _Z95 = float(norm.ppf(0.975))
 #: An error in plan of which a component is less sure than this is told across it only.
@@ -49,7 +50,7 @@ def _how_much(s: Suspicion) -> str:
     sigma = float(np.sqrt(s.size_cov[0, 0])) if s.size_cov.size else float("nan")
     if what in ("heading", "tilt"):
         return f"{np.degrees(size[0]):+.0f}° ± {np.degrees(sigma):.0f}°, {test}"
-    return f"{size[0]:+.2f} m ± {sigma:.2f} m, {test}"
+    return f"{metres(size[0], signed=True)} ± {metres(sigma)}, {test}"
 
 
 def _in_plan(s: Suspicion) -> str:
@@ -63,9 +64,9 @@ def _in_plan(s: Suspicion) -> str:
     if loose < _TOLD_M or abs(float(s.size @ other)) > _Z95 * loose:
         off = float(np.hypot(*s.size))
         way = s.size / max(off, 1e-9)
-        return f"{off:.2f} m ± {_sigma(s, way):.2f} m towards {_bearing(way)}"
+        return f"{metres(off)} ± {metres(_sigma(s, way))} towards {_bearing(way)}"
     off = float(s.size @ surest)
-    told = f"{abs(off):.2f} m ± {_sigma(s, surest):.2f} m"
+    told = f"{metres(abs(off))} ± {metres(_sigma(s, surest))}"
     towards = _bearing(surest * np.sign(off))
     if abs(float(s.way @ other)) > _ALIKE:
         return f"{told} across the line (towards {towards}); along the line these data cannot tell"
@@ -84,7 +85,7 @@ def _effect(s: Suspicion) -> str:
     """What leaving it out did: 'moves the line by up to 0.21 m, at stop R1/4'."""
     if not np.isfinite(s.moved_m):
         return ""
-    return f"; leaving it out moves the line by up to {s.moved_m:.2f} m, at {s.moved_most}"
+    return f"; leaving it out moves the line by up to {metres(s.moved_m)}, at {s.moved_most}"
 
 
 def named(s: Suspicion) -> Finding:

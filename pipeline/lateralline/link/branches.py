@@ -23,6 +23,7 @@ from lateralline.link.parts import Join, Rider
 from lateralline.link.points import Point
 from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
+from lateralline.wording import metres
 
 _APART_M = 0.01
 #: How far beside the branch's last direction its junction may lie for a fitting there: a 45° bend
@@ -105,9 +106,9 @@ def _by_counter(
                 "link",
                 "junction-off-line",
                 f"line {branch.line}",
-                f"joins line {branch.joins} at counter {at:.2f} m of run {run.id}, beyond what was "
-                "located there: it is not joined",
-                f"{beyond:.2f} m beyond" if len(order) else "",
+                f"joins line {branch.joins} at counter {metres(at)} of run {run.id}, beyond what "
+                "was located there: it is not joined",
+                f"{metres(beyond)} beyond" if len(order) else "",
                 f"add a stop on line {branch.joins} on the other side of the junction",
             ),
         )
@@ -156,11 +157,11 @@ def _agreed(
             "link",
             "junction-contradiction",
             f"line {branch.line}",
-            f"joins line {branch.joins} at counter {branch.at_counter_m:.2f} m of run "
+            f"joins line {branch.joins} at counter {metres(branch.at_counter_m)} of run "
             f"{branch.run}, but {end.subject}, the last before it, leads elsewhere: either "
             "at_counter is wrong, or the branch bends in between; at_counter is left out, and the "
             "junction drawn where the direction leads, as unsure as they are apart",
-            f"{abs(off):.2f} m ± {sigma:.2f} m apart along line {branch.joins}, w = "
+            f"{metres(abs(off))} ± {metres(sigma)} apart along line {branch.joins}, w = "
             f"{abs(off) / sigma:.1f} (limit {W_LIMIT:.2f})",
             f"check at_counter, and add a stop on line {branch.line} next to the junction",
             end.where,
@@ -191,7 +192,7 @@ def _by_tangent(
         return refused("branch-misses", f"line {branch.joins} lies behind its last stop", "")
     if met.miss_m > _Z95 * met.sigma_m:
         what = f"its end direction passes line {branch.joins} without meeting it"
-        by = f"{met.miss_m:.2f} m (95 %: {_Z95 * met.sigma_m:.2f} m)"
+        by = f"{metres(met.miss_m)} (95 %: {metres(_Z95 * met.sigma_m)})"
         return refused("branch-misses", what, by)
     return _at(branch.line, parent, met.leg, met.fraction, met.along_m**2), ()
 
@@ -300,7 +301,7 @@ def miss_finding(solution: Alone) -> list[Finding]:
             "branch-misses",
             f"line {solution.part.line}",
             f"its last direction passes its junction with line {first.ref} by more than its error",
-            f"{miss:.2f} m (95 %: {_Z95 * spread:.2f} m)",
+            f"{metres(miss)} (95 %: {metres(_Z95 * spread)})",
             f"check at_counter, or add a stop on line {solution.part.line} next to the junction",
             second.where,
         )

@@ -18,6 +18,7 @@ from lateralline.link.equations import counter_variance
 from lateralline.link.points import Point
 from lateralline.records import Finding, Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
+from lateralline.wording import metres
 
 #: A chord this much longer than its cable, beyond errors, is no bad mark; nor is a reading half as
 #: much again off where the marks put it. Common practice, no source.
@@ -268,7 +269,7 @@ def _jumped(points: Sequence[Point], run: Run, by_m: float) -> Finding:
         f"run {run.id}",
         f"its counter jumped: the readings of {names} do not go on from the others; they are not "
         "used, and these are placed in the line by their marks",
-        f"{by_m:+.1f} m",
+        metres(by_m, 1, signed=True),
         "correct the counters after the jump, or give them a run of their own",
         points[0].where,
     )
@@ -287,9 +288,9 @@ def _of_one(point: Point, run: Run, reading_m: float, expected_m: float) -> Find
         "counter-impossible",
         point.subject,
         f"its counter reading cannot be: where it was marked, run {run.id} would have read about "
-        f"{would:.1f} m, not {read:.2f} m{slip}; the reading is not used, and it is placed in the "
-        "line by its marks",
-        f"{read - would:+.1f} m",
+        f"{metres(would, 1)}, not {metres(read)}{slip}; the reading is not used, and it is placed "
+        "in the line by its marks",
+        metres(read - would, 1, signed=True),
         f"correct the counter of {point.subject}; if it is right, mark it again",
         point.where,
     )

@@ -13,6 +13,7 @@ from lateralline.link.search import Fit
 from lateralline.published import nearest_fittings
 from lateralline.records import Finding, Floats
 from lateralline.settings import Settings
+from lateralline.wording import metres
 
 #: A bend this many of its own σ off every standard fitting is none of them.
 _SIGMAS = 3.0
@@ -63,8 +64,8 @@ def said(before: Fit, after: Fit) -> list[Finding]:
                 "bends-held",
                 f"line {part.line}",
                 f"bends are held to standard fittings, as site.toml asks: {names}",
-                f"the path moves by up to {np.linalg.norm(away, axis=1).max():.2f} m, χ² rises by "
-                f"{after.result.chi2 - before.result.chi2:.1f}",
+                f"the path moves by up to {metres(np.linalg.norm(away, axis=1).max())}, χ² rises "
+                f"by {after.result.chi2 - before.result.chi2:.1f}",
                 'say bends = "as_found" to keep them as measured',
             )
         )

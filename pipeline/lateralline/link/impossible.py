@@ -14,6 +14,7 @@ from lateralline.link.points import Point
 from lateralline.records import Finding
 from lateralline.settings import Accuracy, Settings
 from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 #: A chord beyond this many σ over its counter (α = 0.0002, one-sided) is impossible, not unlucky: a
 #: straight pipe's chord is as often over its counted length as under, and a line has many.
@@ -59,9 +60,9 @@ def impossible_lengths(
                     "chord-exceeds-counter",
                     b.subject,
                     f"lies further from {a.subject} than the cable of run {run} reached: "
-                    f"{length[s]:.2f} m apart, {counted[s]:.2f} m counted",
-                    f"{length[s] - counted[s]:.2f} m too far "
-                    f"(by chance up to {_Z_BEYOND * sigma[s]:.2f} m)",
+                    f"{metres(length[s])} apart, {metres(counted[s])} counted",
+                    f"{metres(length[s] - counted[s])} too far "
+                    f"(by chance up to {metres(_Z_BEYOND * sigma[s])})",
                     "read the counter at both again, and mark both again",
                     b.where or a.where,
                 )
@@ -122,7 +123,7 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
             f"the pipe steps between {a.subject} and {b.subject}, or one of them lies elsewhere: "
             "the directions beside them do not lead from one to the other; by what bends cannot be "
             "told, so it is drawn straight and called undecided",
-            f"about {up:.2f} m in level, {across:.2f} m aside",
+            f"about {metres(up)} in level, {metres(across)} aside",
             f"add a stop {middle}",
             b.where or a.where,
         )

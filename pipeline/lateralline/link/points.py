@@ -11,6 +11,7 @@ from lateralline.kernels.curves import directions
 from lateralline.link.priors import tilt_regression, without_tilt_prior
 from lateralline.records import Finding, Fixes, Floats
 from lateralline.settings import Run, Settings
+from lateralline.wording import metres
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ def _counter_findings(run: Run, fixes: Fixes, rows: np.ndarray) -> list[Finding]
             f"stop {run.id}/{fixes.stop[rows[j + 1]]}",
             f"its counter is below that of stop {run.id}/{fixes.stop[rows[j]]} written before it; "
             "stops are linked in the order of their counters",
-            f"{-steps[j]:.2f} m",
+            metres(-steps[j]),
             "check both counter readings",
             fixes.where(rows[j + 1]),
         )

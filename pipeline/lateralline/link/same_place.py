@@ -17,6 +17,7 @@ from lateralline.kernels.network import W_LIMIT
 from lateralline.link.points import Point, factorable
 from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
+from lateralline.wording import metres
 
 #: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
 SAME_PLACE_M = 0.10
@@ -193,7 +194,7 @@ def _joined(stop: Point, seen: Point) -> tuple[Point, list[Finding]]:
                 "exposure-disagrees",
                 seen.subject,
                 f"lies elsewhere than stop {stop.ref} at the same counter; the exposure is kept",
-                f"{np.hypot(*gap[:2]):.2f} m in plan, {gap[2]:+.2f} m in level"
+                f"{metres(np.hypot(*gap[:2]))} in plan, {metres(gap[2], signed=True)} in level"
                 f", √T = {np.sqrt(test):.1f} (limit {np.sqrt(_LIMIT):.2f})",
                 f"measure the exposure again, then mark stop {stop.ref} again",
                 seen.where,
@@ -224,7 +225,7 @@ def _duplicate(keep: Point, drop: Point) -> Finding:
         drop.subject,
         f"has the same counter reading as stop {keep.ref}; the less certain of the two "
         "is left out of the line",
-        f"{np.hypot(*(drop.xyz_m - keep.xyz_m)[:2]):.2f} m apart in plan",
+        f"{metres(np.hypot(*(drop.xyz_m - keep.xyz_m)[:2]))} apart in plan",
         "correct the counter of one of them, or remove one",
         drop.where,
     )
@@ -238,7 +239,7 @@ def _agree(keep: Point, other: Point) -> Finding:
         other.subject,
         f"is the same place as exposure {keep.ref}, and agrees with it: both are used, and the "
         f"node is called {keep.ref}",
-        f"{np.hypot(*(other.xyz_m - keep.xyz_m)[:2]):.2f} m apart in plan",
+        f"{metres(np.hypot(*(other.xyz_m - keep.xyz_m)[:2]))} apart in plan",
         "none needed, if they are one place; else check their counters",
         other.where,
     )
@@ -258,8 +259,8 @@ def _disagree(a: Point, b: Point, gap: Floats, spread: Floats, test: float) -> F
         f"exposure {b.ref} of the same place lies elsewhere, and the two cannot tell which of "
         "them is wrong: neither counts as seen; the node lies between them as far as the line "
         "leaves it, with an uncertainty that holds both",
-        f"{b.ref} lies {plan:.2f} m ± {sigma:.2f} m towards {towards:.0f}° and {level:+.2f} m ± "
-        f"{level_sigma:.2f} m in level of it, √T = {np.sqrt(test):.1f} "
+        f"{b.ref} lies {metres(plan)} ± {metres(sigma)} towards {towards:.0f}° and "
+        f"{metres(level, signed=True)} ± {metres(level_sigma)} in level of it, √T = {np.sqrt(test):.1f} "
         f"(limit {np.sqrt(_LIMIT):.2f})",
         "measure both again; correct their counters if they are two places",
         a.where,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from lateralline import wording
 from lateralline.records import Finding, Flags, Floats, Severity, Spots
 
 _STAGE = "place"
@@ -55,10 +56,6 @@ def complete(rows: Floats) -> Flags:
     return np.asarray(np.isfinite(rows).all(axis=tuple(range(1, rows.ndim))))
 
 
-def metres(value: float | Floats) -> str:
-    """Return a length as findings print it.
-
-    >>> metres(0.12345)
-    '0.123 m'
-    """
-    return f"{float(value):.3f} m"
+def metres(value: float | Floats, decimals: int = 3) -> str:
+    """Return a length as findings carry it, to the millimetre: what is placed was taped."""
+    return wording.metres(float(value), decimals)

@@ -103,7 +103,7 @@ def _length_m(control: Control, start: str, end: str, *, sloping: bool = False) 
 def _out_of_proportion(length_m: float, taped_m: float) -> str:
     """Say why a length cannot well be, or "" when it can."""
     if length_m > _LONG_M:
-        return f"longer than {_LONG_M:.0f} m"
+        return f"longer than {metres(_LONG_M, 0)}"
     if 0.0 < taped_m * _TIMES_TAPED < length_m:
         return f"{length_m / taped_m:.0f} times the longest length taped from it, {metres(taped_m)}"
     return ""
@@ -165,7 +165,7 @@ def _levels(record: FieldRecord, control: Control, used: list[str]) -> Iterator[
             high,
             "control-levels-apart",
             f"its level lies far above that of {low}",
-            f"by {metres(apart_m)}; more than {_LEVELS_M:.0f} m is rare on one site",
+            f"by {metres(apart_m)}; more than {metres(_LEVELS_M, 0)} is rare on one site",
             "check z of both in control.csv: digits, unit of level",
         )
 

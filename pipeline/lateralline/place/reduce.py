@@ -22,7 +22,7 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
     if said.gnss_heights != "ellipsoidal" or not frame.levels_given:
         return record, frame, ()
     if not isnan(said.separation_m):
-        how = f"gnss heights less the separation given, {metres(said.separation_m)}"
+        how = f"gnss heights less the separation given, {said.separation_m:.3f} m"
         sigma_m, finding = said.separation_sigma_m, _by_separation(said.separation_m)
         lower = {t: _z(s) - said.separation_m for t, s in _tables(record).items()}
         operations = frame.operations

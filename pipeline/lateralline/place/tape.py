@@ -80,7 +80,7 @@ class Tape:
                     "slope-unreduced",
                     f"{len(bare)} {notes.noun}(s) taped along the slope lack a level at one end "
                     f"of the tape; the reading is taken as horizontal: {names}{more}",
-                    "0.05 m too long in 10 m on a slope of 10 %",
+                    f"{metres(0.05, 2)} too long in {metres(10.0, 0)} on a slope of 10 %",
                     "give z of the spots and of their control points, or tape level",
                 )
             )

@@ -26,6 +26,7 @@ from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, p
 from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
 from lateralline.settings import Settings
 from lateralline.stages import SiteResult, Work
+from lateralline.wording import metres
 
 #: Bends of both records no farther apart than this, or than their 95 % ellipses reach together,
 #: are one bend.
@@ -176,7 +177,7 @@ def _same_bends(old: Axis, new: Axis, here_m: Floats) -> Pairs:
 def _bends_but(axis: Axis, known: set[int]) -> tuple[str, ...]:
     """Say the bends of a line that are not among `known`: "46° at 13.95 m"."""
     return tuple(
-        f"{degrees(abs(angle)):.0f}° at {axis.chainage_m[at]:.2f} m"
+        f"{degrees(abs(angle)):.0f}° at {metres(axis.chainage_m[at])}"
         for stretch in axis.line.stretches
         for at, angle in enumerate(stretch.bend_rad, start=stretch.first + 1)
         if at not in known

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline import __version__
+from lateralline import __version__, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
 from lateralline.revise.changes import Held, SiteChanges
@@ -147,10 +147,12 @@ def _cell(name: str, value: object) -> object:
 
 
 def _known(value: object) -> object:
-    """Return a value with None for what is not finite, at any depth."""
+    """Return a value with None for what is not finite and plain text, at any depth."""
     match value:
         case float():
             return value if math.isfinite(value) else None
+        case str():
+            return wording.plain(value)
         case dict():
             return {key: _known(item) for key, item in value.items()}
         case list() | tuple():

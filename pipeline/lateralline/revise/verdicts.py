@@ -12,6 +12,7 @@ from lateralline.records import Finding
 from lateralline.revise.changes import Departure, ExposureCheck, Held, LineChange
 from lateralline.revise.sources import ADDED_FILE
 from lateralline.settings import Settings
+from lateralline.wording import metres
 
 #: Stands in the findings: no stage of a build finds these.
 STAGE: Final = "update"
@@ -114,10 +115,10 @@ def _of_line(line: LineChange) -> Iterator[Finding]:
         parts = "; ".join(_part(d) for d in held.departures[:6])
         parts += "; …" if len(held.departures) > 6 else ""
         more = _tolerance(worst, line.tolerance_m) if code == "corridor" else ""
-        by = f"{worst.off_m:.2f} m outside at chainage {worst.worst_chainage_m:.2f} m, between "
-        by += f"{worst.between}; known there to ±{worst.own_95_m:.2f} m (95 %){more}"
-        what = f"the new line lies outside the old 95 % {region} for {held.outside_m:.2f} m of "
-        what += f"{held.tested_m:.2f} m, at chainage {parts}"
+        by = f"{metres(worst.off_m)} outside at chainage {metres(worst.worst_chainage_m)}, between "
+        by += f"{worst.between}; known there to ±{metres(worst.own_95_m)} (95 %){more}"
+        what = f"the new line lies outside the old 95 % {region} for {metres(held.outside_m)} of "
+        what += f"{metres(held.tested_m)}, at chainage {parts}"
         if held.verdict == "withheld":
             yield _withheld(code, line, what, by)
         else:
@@ -135,8 +136,8 @@ def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
                 f"exposure-{code}",
                 f"exposure {e.name}",
                 f"the pipe was seen outside the old 95 % {region} of line {e.line}, beside its "
-                f"chainage {e.old_chainage_m:.2f} m",
-                f"{off_m:.2f} m outside; measured to ±{own_m:.2f} m (95 %)",
+                f"chainage {metres(e.old_chainage_m)}",
+                f"{metres(off_m)} outside; measured to ±{metres(own_m)} (95 %)",
             )
 
 
@@ -167,7 +168,7 @@ def _withheld(code: str, line: LineChange, what: str, by_how_much: str) -> Findi
 
 
 def _part(d: Departure) -> str:
-    return f"{d.from_chainage_m:.2f} to {d.to_chainage_m:.2f} m"
+    return f"{metres(d.from_chainage_m)} to {metres(d.to_chainage_m)}"
 
 
 def _tolerance(worst: Departure, tolerance_m: float) -> str:
@@ -175,5 +176,5 @@ def _tolerance(worst: Departure, tolerance_m: float) -> str:
     if not isfinite(tolerance_m):
         return ""
     if worst.off_m > tolerance_m:
-        return f"; that is beyond the old dig zone's tolerance of {tolerance_m:.2f} m as well"
-    return f"; it uses up that much of the old dig zone's tolerance of {tolerance_m:.2f} m"
+        return f"; that is beyond the old dig zone's tolerance of {metres(tolerance_m)} as well"
+    return f"; it uses up that much of the old dig zone's tolerance of {metres(tolerance_m)}"

@@ -14,6 +14,7 @@ from lateralline.solve.readings import receiver_findings
 from lateralline.solve.results import ABOVE, CONTRADICT, DIVERGED
 from lateralline.solve.scale import Scale
 from lateralline.solve.suspects import Suspicion
+from lateralline.wording import metres
 
 #: A site's stops together are doubted at this α.
 SITE_ALPHA = 1e-3
@@ -111,7 +112,7 @@ def _candidates(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes)
                 "stop-ambiguous",
                 _name(stops, i),
                 str(fixes.reason[i]),
-                f"the other candidate lies {np.hypot(*move):.2f} m from the one shown, "
+                f"the other candidate lies {metres(np.hypot(*move))} from the one shown, "
                 f"bearing {bearing:.0f}° from grid north",
                 "mark the mid null or the other end null; the stop is left out of the line",
                 f"{stops.file}:{stops.row[i]}",
@@ -204,7 +205,7 @@ def _beside(stops: StopRows, gathered: Gathered, modes: Modes, marks: Marks) -> 
                 "mark-beside",
                 _name(stops, int(gathered.stop[problem.of_stop[m]])),
                 f"mid null {marks.mark[row]} lies far beside the line between the end nulls",
-                f"{abs(r[1, m]):.2f} m, {depths[m]:.1f} times the depth",
+                f"{metres(abs(r[1, m]))}, {depths[m]:.1f} times the depth",
                 "look at the sign of its offset or the side of its ties; a mid null is good only "
                 "for the place along the pipe, so the fix does not show it",
                 f"{marks.file}:{marks.row[row]}",
@@ -256,7 +257,7 @@ def _disagreements(fixes: Fixes, results: MarkResults, marks: Marks) -> list[Fin
                 "mark-disagrees",
                 f"stop {run}/{stop}",
                 f"{blame} {kinds} does not fit the field the other marks describe",
-                f"{results.residual_m[worst]:.2f} m from where it should lie "
+                f"{metres(results.residual_m[worst])} from where it should lie "
                 f"(w = {w:.1f}, limit {W_LIMIT:.2f})",
                 "check its kind, its measurement and whether it belongs to this stop; "
                 "it was kept, not silently down-weighted",

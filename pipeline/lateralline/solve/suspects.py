@@ -17,6 +17,7 @@ from lateralline.solve.kinds import END, KINDS, MID
 from lateralline.solve.modes import ACCEPT
 from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
+from lateralline.wording import metres
 
 #: More failing stops than this point to a wrong accuracy or datum, not to booking errors.
 MANY = 60
@@ -97,7 +98,7 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
     for s, mine in own.items():
         reading = problem.stops.depth_reading_m[s]
         if np.isfinite(reading):
-            text = f"the depth reading of {reading:.2f} m alone does not fit"
+            text = f"the depth reading of {metres(reading)} alone does not fit"
             out.append(_Guess(s, (), (), text, unread=True))
         nulls = [i for i in mine if kind[i] in (END, MID)]
         for i in nulls:

@@ -13,6 +13,7 @@ from lateralline.errors import FrameError
 from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
 from lateralline.lineage import plan_operation
 from lateralline.records import Finding
+from lateralline.wording import metres
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ class Target:
                 "crs-changed",
                 "site",
                 f"written in {crs.name}, surveyed in {operation.source}",
-                f"{operation.off_by_text}" + _widened(operation),
+                operation.off_by_text + _widened(operation),
                 "for setting out use the site's own CRS; lineage names the operation",
             )
             if operation.time_dependent and frame.epoch is None:
@@ -166,7 +167,7 @@ def _widened(operation: Operation) -> str:
         return ""
     if math.isnan(operation.accuracy_m):
         return "; zones and corridors are left out, plan σ are null"
-    return f"; zones and corridors are {operation.shift_95_m:.1f} m wider, plan σ take it in"
+    return f"; zones and corridors are {metres(operation.shift_95_m, 1)} wider, plan σ take it in"
 
 
 def _basis(frame: Frame) -> str:

@@ -23,8 +23,9 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from lateralline import __version__
 from lateralline.lineage import CAUTION
+from lateralline.wording import in_unit, in_words
 from lateralline.write.page import legend, places, plan, profile, section, sources
-from lateralline.write.page.facts import Fact, known, said
+from lateralline.write.page.facts import UNIT_NAMES, Fact, known, said
 from lateralline.write.page.paint import style_sheet
 from lateralline.write.page.payload import longest_first, payload, units
 from lateralline.write.page.places import Place, Target
@@ -82,6 +83,7 @@ def document(scene: Scene, note: str = "", back: str = "", works: Works | None =
         numbers=_NUMBERS,
         findings=findings,
         said=lambda fact, with_unit=False: said(fact, scene.unit, with_unit=with_unit),
+        in_unit=lambda text: in_unit(text, scene.unit, UNIT_NAMES[scene.unit]),
         style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
         script=script,
@@ -176,6 +178,9 @@ def _findings(scene: Scene) -> tuple[list[dict[str, str]], list[Target]]:
         {column: "" if _missing(v) else str(v) for column, v in row._asdict().items()}
         for row in scene.layers["findings"].itertuples()
     ]
+    for finding in told:
+        for column in ("what", "by_how_much"):
+            finding[column] = in_words(finding[column])
     pairs = sorted(
         zip(told, places.targets(scene), strict=True),
         key=lambda pair: _WORST_FIRST.get(pair[0]["severity"], 0),

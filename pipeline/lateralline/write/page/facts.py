@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 import pandas as pd
 
 from lateralline.units import METRES_PER
+from lateralline.wording import in_unit
 
 #: Decimals of a length, and where σ is finer than that shows.
 _DECIMALS: Final = 2
@@ -49,7 +50,7 @@ def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
     ('1.25 ± 0.30 %', 'CRACK')
     """
     if isinstance(fact.value, str):
-        return fact.value
+        return in_unit(fact.value, unit, UNIT_NAMES[unit])
     factor, decimals, sign = {
         "length": (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit]),
         "grade": (100.0, 2, " %"),

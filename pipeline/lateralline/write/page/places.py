@@ -15,7 +15,7 @@ from lateralline.write.page.facts import Fact, known, measured, worded
 from lateralline.write.picture.scene import Scene
 
 #: In the words of findings: "near chainage 13.23 m".
-_CHAINAGE: Final = re.compile(r"chainage (-?\d+(?:\.\d+)?) m\b")
+_CHAINAGE: Final = re.compile(r"chainage (-?\d+(?:\.\d+)?)\sm\b")
 _NODE_NAMES: Final = {
     "entry": "entry",
     "line_end": "line end",

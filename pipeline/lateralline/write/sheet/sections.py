@@ -36,7 +36,8 @@ def _lines(site: Site) -> Section:
     u = site.unit
     columns = [
         Column("line", 9), Column("pipe", 22), Column("service", 12), _figure(f"length\n{u}", 11),
-        _figure("stops", 8), _figure("mean grade\n%", 17), _figure(f"least cover\n(≥ at 95 %), {u}", 16),
+        _figure("stops", 8), _figure("mean grade\n%", 17),
+        _figure(f"least cover\n(≥ at 95 %), {u}", 16),
         _figure(f"greatest depth\nof invert, {u}", 16), _figure(f"plan 95 %\nat most, {u}", 14),
         _figure(f"level 95 %\nat most, {u}", 14), Column("band by\nPAS 128", 12),
         Column("band by\nAS 5488", 12), _figure("undecided\nstretches", 12),
@@ -117,7 +118,8 @@ def _observations(site: Site) -> Section:
     ]  # fmt: skip
     rows = [
         [
-            r.observation_id, r.code, "; ".join(filter(None, (r.text, r.severity, r.reason))),
+            r.observation_id, r.code,
+            "; ".join(filter(None, (r.text, r.severity, _said(site, r.reason)))),
             "–".join(filter(None, (r.clock_from, r.clock_to))), site.say(r.counter_m),
             site.say_95(r.chainage_m, r.sigma_along_m), *_place(site, r.geometry),
             site.say_95(r.cover_m, r.cover_sigma_m), _tie(site, r),
@@ -203,7 +205,7 @@ def _findings(site: Site) -> Section:
     found = found.assign(order=found["severity"].map(_ORDER)).sort_values("order", kind="stable")
     rows = [
         [str(r.severity).upper() if r.severity == "error" else r.severity, r.subject,
-         _said(site, r.what), _said(site, r.by_how_much), r.what_to_do]
+         _said(site, r.what), _said(site, r.by_how_much), _said(site, r.what_to_do)]
         for r in found.itertuples()
     ]  # fmt: skip
     count = found["severity"].value_counts()

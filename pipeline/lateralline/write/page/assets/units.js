@@ -4,7 +4,7 @@ const at = (id) => document.getElementById(id);
 let unit = data.unit;
 
 function say([value, sigma, kind], withUnit = true) {
-  if (typeof value === "string") return value;
+  if (typeof value === "string") return inUnit(value);
   const [factor, places, sign] = {
     length: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
     grade: [100, 2, " %"],
@@ -16,11 +16,20 @@ function say([value, sigma, kind], withUnit = true) {
   return (value * factor).toFixed(decimals) + pm + (withUnit ? sign : "");
 }
 
+// Lengths in prose, told by the no-break space before their m: as wording.py says them.
+function inUnit(text) {
+  const own = text.replace(/([+-]?)(\d+(?:\.(\d+))?)\u00a0m/g, (_, sign, number, decimals) =>
+    `${sign}${(number / data.per[unit]).toFixed(decimals?.length ?? 0)} ${data.names[unit]}`);
+  return own.replaceAll("\u00a0", " ");
+}
+
 const metres = (value) => say([value, null, "length"]);
 
 function speak() {
   for (const cell of document.querySelectorAll("[data-fact]"))
     cell.textContent = say(JSON.parse(cell.dataset.fact), "withUnit" in cell.dataset);
+  for (const prose of document.querySelectorAll("[data-prose]"))
+    prose.textContent = inUnit(prose.dataset.prose);
   for (const name of document.querySelectorAll(".unit-name")) name.textContent = data.names[unit];
   for (const button of document.querySelectorAll("[data-unit]"))
     button.setAttribute("aria-pressed", String(button.dataset.unit === unit));
