@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 import zlib
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ from typer.testing import CliRunner
 from lateralline import contract
 from lateralline.cli import app
 from lateralline.errors import MissingExtraError, OutputExistsError
+from lateralline.read.cells import accept, row_model
 from lateralline.write.field_sheet import PAPERS, Blank, draw_field_sheet, field_sheet_pages
 from lateralline.write.field_sheet.draw import fitted_pt
 from lateralline.write.field_sheet.paper import Page
@@ -48,7 +51,27 @@ def said(page: Page) -> str:
 
 
 def titles(pages: list[Page]) -> set[str]:
-    return {w.text.partition(" [")[0] for page in pages for w in page.words}
+    """Everything written on pages; of headings, two lines of one column as one."""
+    words = [w for page in pages for w in page.words]
+    by_column: dict[float, list[str]] = {}
+    for w in words:
+        by_column.setdefault(w.x, []).append(w.text.partition(" [")[0])
+    pairs = {" ".join(two) for lines in by_column.values() for two in pairwise(lines)}
+    return {w.text.partition(" [")[0] for w in words} | pairs
+
+
+#: What each column is called on paper that is not called there as in the contract, lower case.
+ON_PAPER = {
+    "x": "easting or longitude", "y": "northing or latitude", "z": "ground level",
+    "sigma_h": "± in plan (1 σ)", "sigma_v": "± in level (1 σ)", "sigma": "± (1 σ)",
+    "method": "how measured", "base_from": "from point", "base_to": "to point", "tilt_deg": "tilt",
+    "id": "run", "joins": "joins line", "flow": "with or against flow", "nominal": "nominal size",
+    "transmitter_lag": "transmitter behind face", "ride_height": "transmitter above invert",
+}  # fmt: skip
+
+
+def heading(name: str) -> str:
+    return ON_PAPER.get(name, name.replace("_", " "))
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -102,17 +125,43 @@ def test_every_page_says_it_is_no_clearance_to_dig(blank: Blank) -> None:
         assert f"page {n} of {len(pages)}" in said(page)
 
 
-def test_columns_are_those_of_the_contract() -> None:
+def test_columns_are_those_of_the_contract_in_words() -> None:
     """Every column of stops, control and observations; of marks and exposures those of the way."""
     taped, gnss = (titles(field_sheet_pages(b, "A4")) for b in SOME[:2])
     for table in ("stops", "control", "observations"):
-        assert set(contract.load(table).names) <= taped & gnss
-    marks = set(contract.load("marks").names)
-    assert marks - taped == set()  # x and y are columns of control there
-    exposures = set(contract.load("exposures").names)
-    assert exposures <= taped | gnss
+        for name in contract.load(table).names:
+            at = "level" if (table, name) == ("control", "z") else heading(name)
+            assert at in taped & gnss, name
+    for name in (*contract.load("marks").names, *contract.load("exposures").names):
+        assert heading(name) in taped | gnss, name
     for section in ("run", "pipe", "branch"):
-        assert {c.name for c in contract.load("site").field if c.section == section} <= taped
+        for c in contract.load("site").field:
+            if c.section == section:
+                at = "branch" if (section, c.name) == ("branch", "line") else heading(c.name)
+                assert at in taped, c.name
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("blank", SOME)
+def test_no_code_name_stands_on_paper(blank: Blank, paper: str) -> None:
+    """Names with underscores are for files; what is written by hand is read without them."""
+    for page in field_sheet_pages(replace(blank, settings={}, control=()), paper):
+        assert "_" not in said(page).replace("_" * 8, "")
+
+
+def test_what_may_be_written_is_printed_beside_the_table() -> None:
+    """In words that the reader takes for the values: `outside top`, `with`."""
+    pages = field_sheet_pages(SOME[0], "A4")
+    for table, section, name, page in (
+        ("site", "run", "flow", 0), ("site", "pipe", "service", 0), ("site", "pipe", "bends", 0),
+        ("exposures", "", "measured_to", -1), ("marks", "", "kind", 1), ("marks", "", "method", 1),
+        ("marks", "", "side", 1),
+    ):  # fmt: skip
+        values = contract.load(table).column(name, section).enum
+        model = row_model(table, section)
+        for value in values:
+            assert value.replace("_", " ") in said(pages[page])
+            assert accept(model, {name: value.replace("_", " ")}) == ({name: value}, frozenset())
 
 
 def test_branches_that_are_known_stand_in_their_own_table() -> None:
@@ -126,8 +175,8 @@ def test_branches_that_are_known_stand_in_their_own_table() -> None:
 def test_a_taped_sheet_asks_for_tapes_and_a_gnss_sheet_for_coordinates() -> None:
     taped, gnss = (field_sheet_pages(b, "A4")[2] for b in SOME[:2])
     assert {"station", "offset", "ties", "side"} <= titles([taped])
-    assert not {"x", "y"} & titles([taped])
-    assert {"x", "y", "z", "sigma_h"} <= titles([gnss])
+    assert not {heading("x"), heading("y")} & titles([taped])
+    assert {heading(n) for n in ("x", "y", "z", "sigma_h")} <= titles([gnss])
     assert "ties" not in titles([gnss])
 
 
@@ -135,7 +184,8 @@ def test_units_stand_under_the_titles() -> None:
     for blank, unit in ((SOME[0], "ft"), (SOME[1], "m"), (SOME[2], "us-ft")):
         page = field_sheet_pages(blank, "A4")[-2]
         assert f"counter [{unit}]" in said(page)
-        assert f"depth_reading [{unit}]" in said(page)
+        assert "tilt [deg]" in said(page)
+        assert f"depth reading [{unit}]" in said(page)
     taped = field_sheet_pages(SOME[0], "A4")[2]
     station = next(w for w in taped.words if w.text == "station")
     assert any(
@@ -151,7 +201,7 @@ def test_every_stop_has_its_block_of_marks(stops: int, pages: int) -> None:
     words = [w.text for p in with_stops for w in p.words]
     for stop in range(1, stops + 1):
         assert all(words.count(f"{stop}{letter}") == 1 for letter in "ABMP")
-    assert words.count("end_null") == 2 * stops
+    assert words.count("end null") == 2 * stops
     assert str(stops + 1) not in words
 
 

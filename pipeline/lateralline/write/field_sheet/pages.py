@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
@@ -44,6 +45,31 @@ _SHARES: Final = {
 }  # fmt: skip
 
 
+#: Headings that say more on paper, or less, than the title in the contract; a site's by section.
+_HEADINGS: Final[Mapping[tuple[str, str], str]] = {
+    ("run", "id"): "run",
+    ("run", "counter_at_entry"): "counter\nat entry",
+    ("run", "flow"): "with or\nagainst flow",
+    ("run", "transmitter_lag"): "transmitter\nbehind face",
+    ("run", "ride_height"): "transmitter\nabove invert",
+    ("run", "rod_length"): "rod\nlength",
+    ("pipe", "inside_diameter"): "inside\ndiameter",
+    ("pipe", "wall"): "wall",
+    ("branch", "line"): "branch",
+    ("branch", "joins"): "joins line",
+    ("branch", "at_counter"): "at\ncounter",
+    ("branch", "run"): "of run",
+    ("", "x"): "easting or\nlongitude",
+    ("", "y"): "northing or\nlatitude",
+    ("", "sigma_h"): "± in plan\n(1 σ)",
+    ("", "sigma_v"): "± in level\n(1 σ)",
+    ("", "sigma"): "±\n(1 σ)",
+    ("", "method"): "how\nmeasured",
+    ("", "base_from"): "from\npoint",
+    ("", "base_to"): "to\npoint",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Blank:
     """What is asked for, and what is known before the crew goes out; texts as they are printed."""
@@ -83,11 +109,13 @@ def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
     y = page.boxes(
         x, y, width, _columns(blank, "site", ("id", "name", "surveyed", "surveyor")), head
     )
-    units = [ColumnOf(key, "", 13) for key in ("tape", "level", "depth", "counter", "pipe")]
+    keys = ("tape", "level", "depth", "counter", "pipe")
+    units = [ColumnOf(key, f"{key} in", "", 13) for key in keys]
     systems = _columns(blank, "site", ("horizontal", "vertical"), section="crs")
     y = page.boxes(x, y, width, [*systems, *units], {**crs, **blank.units}) + _GAP
     runs = _known(blank.settings.get("run", ()), 3)
-    y = page.heading(x, y, "runs", "one row for each push from an entry")
+    note = f"one row for each push from an entry; {_meanings('flow', 'site', 'run')}"
+    y = page.heading(x, y, "runs", note)
     y = page.table(x, y, width, _columns(blank, "site", section="run"), runs) + _GAP
     y = _pipes_and_branches(page, blank, x, y, width) + _GAP
     columns = _columns(blank, "control")
@@ -106,8 +134,9 @@ def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
 def _pipes_and_branches(page: Page, blank: Blank, x: float, y: float, width: float) -> float:
     """Draw both side by side, as neither needs the whole width; return where they end."""
     ends = []
+    choices = f"{_choices('bends', 'site', 'pipe')}; {_choices('service', 'site', 'pipe')}"
     for section, title, note, share in (
-        ("pipe", "pipes", "one row for each line", _OF_PIPES),
+        ("pipe", "pipes", f"one row for each line; {choices}", _OF_PIPES),
         ("branch", "branches", "a line that joins another", 1 - _OF_PIPES),
     ):
         across = width * share - _GAP / 2
@@ -131,9 +160,9 @@ def _legend(blank: Blank) -> list[str]:
     """Return what may be written into a mark's columns, in the contract's own words."""
     lines: list[str] = []
     for name in ("kind", "method", "side"):
-        values = contract.load("marks").column(name).values
-        said = "; ".join(f"{v.value}: {v.description}" for v in values)
-        lines += wrap(f"{name} — {said}", _IN_A_LINE, subsequent_indent="      ")
+        heading = _heading(contract.load("marks").column(name)).replace("\n", " ")
+        said = f"{heading} — {_meanings(name, 'marks')}"
+        lines += wrap(said, _IN_A_LINE, subsequent_indent="      ")
     if PER_FOOT.keys() & set(blank.units.values()):
         lines.append('Feet and inches may be kept as they are read: 4\' 7 1/2", 55 1/2".')
     return lines
@@ -147,7 +176,9 @@ def _stop_pages(blank: Blank, paper: str) -> Iterator[Page]:
         for stop in range(first, min(first + _PER_PAGE, blank.stops + 1)):
             at = {"run": run, "stop": str(stop)}
             y = page.boxes(x, y, width, _columns(blank, "stops"), at)
-            marks = [{"mark": f"{stop}{letter}", "kind": kind} for letter, kind in _OF_A_STOP]
+            marks = [
+                {"mark": f"{stop}{letter}", "kind": _in_words(kind)} for letter, kind in _OF_A_STOP
+            ]
             y = page.table(x, y, width, _mark_columns(blank), marks) + _GAP
         yield page
 
@@ -156,7 +187,8 @@ def _rest_page(blank: Blank, paper: str) -> Page:
     page, x, y, width = _begin(paper, "Observations, exposures, ground", blank)
     y = page.heading(x, y, "observations", "what the camera saw")
     y = page.table(x, y, width, _columns(blank, "observations"), [{}] * 7) + _GAP
-    y = page.heading(x, y, "exposures", "where the pipe or transmitter was seen and measured")
+    seen_at = "where the pipe or transmitter was seen and measured"
+    y = page.heading(x, y, "exposures", f"{seen_at}; {_choices('measured_to', 'exposures')}")
     seen = (*(_GNSS if blank.gnss else _TAPED), "z")
     names = ("name", "run", "line", "counter", *seen, "depth", "measured_to", "sigma")
     y = page.table(x, y, width, _columns(blank, "exposures", names), [{}] * 3) + _GAP
@@ -176,9 +208,9 @@ def _begin(paper: str, title: str, blank: Blank | None = None) -> tuple[Page, fl
     if blank is not None:
         head = blank.one("site")
         columns = [
-            ColumnOf("id", "", 30),
-            ColumnOf("surveyed", "", 26),
-            ColumnOf("surveyor", "", 40),
+            ColumnOf("id", "site id", "", 30),
+            ColumnOf("surveyed", "day of survey", "", 26),
+            ColumnOf("surveyor", "surveyor", "", 40),
         ]
         page.boxes(page.width - _MARGIN - 110, _MARGIN - 2, 110, columns, head)
     return page, _MARGIN, _MARGIN + BOX, width
@@ -209,7 +241,37 @@ def _columns(
     section = section or ("site" if table == "site" else "")
     declared = {c.name: c for c in contract.load(table).field if c.section == section}
     chosen = [declared[name] for name in names] if names else list(declared.values())
-    return [ColumnOf(c.name, _unit(c, blank), _SHARES.get(c.name, 18)) for c in chosen]
+    return [ColumnOf(c.name, _heading(c), _unit(c, blank), _SHARES.get(c.name, 18)) for c in chosen]
+
+
+def _heading(column: Column) -> str:
+    """Return what a column is called on paper: the title of the contract, unless too long there."""
+    title = column.title[0].lower() + column.title[1:]
+    return _HEADINGS.get((column.section, column.name), title)
+
+
+def _choices(name: str, table: str, section: str = "") -> str:
+    """Return what may be written into a column, behind its heading."""
+    column = contract.load(table).column(name, section)
+    return f"{_heading(column)}: {', '.join(map(_in_words, column.enum))}"
+
+
+def _meanings(name: str, table: str, section: str = "") -> str:
+    """Return what may be written into a column, each with what it means."""
+    declared = {c.name: c for c in contract.load(table).field if c.section == section}
+
+    def on_paper(found: re.Match[str]) -> str:
+        if (column := declared.get(found[0])) is None:
+            return _in_words(found[0])
+        return f'"{_heading(column)}"'.replace("\n", " ")
+
+    said = "; ".join(f"{v.value}: {v.description}" for v in declared[name].values)
+    return re.sub(r"[a-z]+_[a-z_]+", on_paper, said)
+
+
+def _in_words(value: str) -> str:
+    """Return a value as it may be written by hand and typed in: `end null` is read as end_null."""
+    return value.replace("_", " ")
 
 
 def _mark_columns(blank: Blank, first: Sequence[str] = ()) -> list[ColumnOf]:
@@ -222,7 +284,7 @@ def _unit(column: Column, blank: Blank) -> str:
     vertical = blank.one("crs").get("vertical", "none")
     if column.name == "z" and blank.gnss and vertical != "none":
         return ""
-    return blank.units.get(column.unit_from, "")
+    return column.unit or blank.units.get(column.unit_from, "")
 
 
 def _known(rows: Sequence[Mapping[str, str]], least: int) -> list[Mapping[str, str]]:

@@ -8,7 +8,8 @@ from typing import Final, Literal
 
 #: Height of what is written on by hand, in mm: room for a gloved hand, read at arm's length.
 ROW: Final = 8.0
-TITLE: Final = 8.0  # two short lines over a column: its name and its unit
+TITLE: Final = 9.0  # two or three short lines over a column: its heading and its unit
+_LINE: Final = 2.8  # from line to line of a title
 BOX: Final = 10.0  # a row with its titles inside
 
 SMALL, PLAIN, LARGE, HUGE = 6.5, 8.0, 9.5, 15.0  # sizes of letters, in points
@@ -55,9 +56,10 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class ColumnOf:
-    """One column on paper: its name as in the contract, its unit, and its share of the width."""
+    """One column on paper: its name in the contract, its heading, unit and share of the width."""
 
     name: str
+    heading: str  # a line break where it takes two lines
     unit: str
     share: float
 
@@ -96,7 +98,8 @@ class Page:
         """Draw one row with titles inside its cells; return where it ends."""
         for column, at, across in _spread(columns, x, width):
             unit = f" [{column.unit}]" if column.unit else ""
-            self.words.append(Words(at + 1, y + 1.9, column.name + unit, SMALL, room=across - 2))
+            heading = column.heading.replace("\n", " ") + unit
+            self.words.append(Words(at + 1, y + 1.9, heading, SMALL, room=across - 2))
             self._cell(at, y, across, BOX, given.get(column.name, ""), low=True)
         return y + BOX
 
@@ -112,12 +115,11 @@ class Page:
         for column, at, across in _spread(columns, x, width):
             self.frame(at, y, across, TITLE)
             middle, room = at + across / 2, across - 1
-            lines = [column.name] + ([f"[{column.unit}]"] if column.unit else [])
-            for n, line in enumerate(lines):
-                down = y + TITLE * (2 * n + 1) / (2 * len(lines))
-                self.words.append(
-                    Words(middle, down, line, SMALL, n == 0, align="center", room=room)
-                )
+            lines = [(line, True) for line in column.heading.split("\n")]
+            lines += [(f"[{column.unit}]", False)] if column.unit else []
+            for n, (line, bold) in enumerate(lines):
+                down = y + TITLE / 2 + _LINE * (n - (len(lines) - 1) / 2)
+                self.words.append(Words(middle, down, line, SMALL, bold, align="center", room=room))
             for n, row in enumerate(rows):
                 self._cell(at, y + TITLE + n * ROW, across, ROW, row.get(column.name, ""))
         return y + TITLE + len(rows) * ROW
