@@ -6,13 +6,16 @@ import builtins
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyogrio
 import pytest
+import shapely
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -20,6 +23,8 @@ from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSite
 from lateralline.lineage import CAUTION
 from lateralline.workspace import Workspace
 from lateralline.write.page import document, write_page, write_pages
+from lateralline.write.page.legend import switches
+from lateralline.write.page.opening import left_out, opening
 from lateralline.write.page.works import NoClearanceError
 from lateralline.write.picture.scene import read_scene
 
@@ -104,6 +109,29 @@ def test_the_least_cover_stands_beside_its_bound(built: Path, tmp_path: Path) ->
         least, bound = of_line.cover_m.min(), of_line.cover_least_95_m.min()
         assert f"least cover, as located{least:.2f} m" in words.replace("located ", "located")
         assert f"cover at least (95 %){bound:.2f} m" in words.replace("%) ", "%)")
+
+
+def test_a_page_opens_on_all_control_or_says_what_is_left_out(
+    sheets: Any, practice: dict[str, Path]
+) -> None:
+    """A far point would shrink the site to a speck: then it is named, with how far and where."""
+    scene = read_scene(practice["tape-ties"], "")
+    assert scene is not None
+    control = scene.layers["control_points"]
+    box = shapely.box(*opening(scene))
+    assert box.covers(shapely.multipoints(np.asarray(control.geometry.array)))
+    assert left_out(scene) == ""
+    shapes = np.asarray(control.geometry.array).copy()
+    shapes[0] = shapely.transform(shapes[0], lambda xy: xy - [0.0, 500.0])
+    layers = scene.layers | {"control_points": control.set_geometry(shapes)}
+    far = replace(scene, layers=layers)
+    x0, y0, x1, y1 = opening(far)
+    assert max(x1 - x0, y1 - y0) < 3.1 * max(np.ptp(scene.box[::2]), np.ptp(scene.box[1::2]))
+    line = scene.layers["pipe_centreline"].geometry.union_all()
+    off = far.length(shapes[0].distance(line), both=True)
+    said = f"{control['point'].iloc[0]}, {off} S of the pipe"
+    assert left_out(far) == f"; outside the opening view: {said}"
+    assert left_out(far) in "".join(s.label for s in switches(far))
 
 
 def test_text_of_a_site_stays_text(built: Path, tmp_path: Path) -> None:

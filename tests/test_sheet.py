@@ -255,6 +255,46 @@ def test_a_zone_far_wider_than_its_line_is_drawn_whole(
         assert layout.windows[0].holds(spots).all()
 
 
+def test_control_off_the_plan_is_said_where_it_stands(practice: dict[str, Path]) -> None:
+    """And a plan too narrow for its grid's name says what ± is all the same."""
+    site = read_sheet_site(practice["tape-ties"], "")
+    control = site.located("control_points")
+    line = site.located("pipe_centreline").geometry.union_all()
+    far = control[control["point"] == "HOUSE-SE"]
+    moved = shapely.transform(np.asarray(far.geometry.array), lambda xy: xy + 60.0)
+    control = control.set_geometry(
+        np.where(control["point"] == "HOUSE-SE", moved, np.asarray(control.geometry.array))
+    )
+    site = replace(site, placed={**site.placed, "control_points": control})
+    off = moved[0].distance(line) / site.per
+    with matplotlib.rc_context(looks.RC):
+        (page, *_) = sheet_pages(site, SheetOptions("letter", "portrait"))
+        said = "\n".join(t.get_text() for axes in page.figure.axes for t in axes.texts)
+    assert f"↗ HOUSE-SE {off:.2f} {site.unit} NE of the pipe, not drawn" in said
+    drawn = {p for p in control["point"] if p in said.splitlines()}
+    named = {
+        p for p in control["point"] if any(p in s and "not drawn" in s for s in said.split("\n"))
+    }
+    assert drawn | named == set(control["point"])
+    assert "± 95 %" in said.partition("PROFILE")[0]
+
+
+def test_no_page_of_tables_holds_next_to_nothing() -> None:
+    """Rows stand tighter where that saves a page; else no row stands alone overleaf."""
+    columns = [Column("a", 10), Column("b", 10)]
+
+    def pages(rows: int) -> list[int]:
+        found = paginate([Section("T", "", columns, [["x", "y"]] * rows)], BODY)
+        return [sum(b.last - b.first for b in page) for page in found]
+
+    full = next(n for n in range(1, 200) if len(pages(n + 1)) > 1)
+    loose = int((BODY.height - 12.0) // 4.0)
+    assert full > loose
+    for rows in (full + 1, full + 2, 2 * full + 1):
+        assert sum(pages(rows)) == rows
+        assert min(pages(rows)) >= 2
+
+
 def test_figures_and_words_of_headings_are_never_broken() -> None:
     """A figure cut in two lines would be read as two figures."""
     columns = [Column("run/stop", 90), Column("greatest depth\nm", 1, "right"), Column("x", 90)]

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
+from lateralline.write.page.opening import left_out
 from lateralline.write.page.works import Works
 from lateralline.write.picture.scene import Scene
 
@@ -25,14 +26,18 @@ def switches(scene: Scene, works: Works | None = None) -> list[Switch]:
         "stops": len(layers["transmitter_fixes"]),
         "nodes": len(layers["pipe_nodes"]),
         "seen": len(layers["pipe_observations"]),
-        "control": len(scene.control),
+        "control": len(layers["control_points"]),
         "zone": len(layers["dig_zone"]),
         "corridor": len(layers["position_corridor"]),
         "marks": len(layers["field_marks"]),
         "works": 0 if works is None else len(works.outlines),
     }
     return [
-        Switch(key, label, Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'))
+        Switch(
+            key,
+            label + (left_out(scene) if key == "control" else ""),
+            Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'),
+        )
         for key, (label, sign) in _SIGNS.items()
         if held.get(key, 1)
     ]

@@ -9,6 +9,7 @@ from typing import Any
 from lateralline.units import METRES_PER
 from lateralline.write.page import profile
 from lateralline.write.page.facts import UNIT_NAMES, known
+from lateralline.write.page.opening import opening
 from lateralline.write.page.paint import PALETTE
 from lateralline.write.page.places import Place, Target, centreline
 from lateralline.write.picture.scene import IN_FEET, Scene
@@ -27,7 +28,7 @@ def payload(
         "per": {unit: METRES_PER[unit] for unit, _ in units(scene)},
         "names": UNIT_NAMES,
         "palette": PALETTE,
-        "box": scene.box,
+        "box": opening(scene),
         "level": "level" if profile.has_levels(scene) else "below ground taken as level",
         "places": {kind: [asdict(p) for p in places] for kind, places in found.items()},
         "lines": [_line(scene, row, drawn.get(row.line_id)) for row in longest_first(scene)],

@@ -51,7 +51,7 @@ def sources(scene: Scene, found: Mapping[str, Sequence[Place]], works: Works | N
         nodes=_source("nodes", _of_places(scene, "pipe_nodes", found["nodes"])),
         seen=_source("seen", _of_places(scene, "pipe_observations", found["seen"])),
         marks=_source("marks", _of_marks(layers["field_marks"])),
-        control=_source("control", _of_control(scene.control)),
+        control=_source("control", _of_control(scene.layers["control_points"])),
         works=_source("works", {} if works is None else _of_works(scene, works, found["works"])),
     )
 

@@ -29,6 +29,7 @@ _UNIT_OF: Final = "unit of "  # how lineage names them
 _ROOM: Final = 0.06  # of the height, below a control point: the scale bar stands there
 _NEAR_M: Final = 6.0  # a control point of a tie is drawn when the site is no farther than this
 _STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
+_WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 _CORNER_M: Final = 10.0  # the origin is a round coordinate
 
 
@@ -87,7 +88,18 @@ class Scene:
     @property
     def box(self) -> tuple[float, float, float, float]:
         """West, south, east, north of all that is drawn, m."""
-        boxes = np.array([self._near, *self.control.geometry.bounds.to_numpy(dtype=float)])
+        return self.box_with(self.control)
+
+    def control_within(self, sides: float) -> Any:
+        """Return the control points no farther off than so many of the site's greater sides."""
+        control = self.layers["control_points"]
+        x0, y0, x1, y1 = self._near
+        near = shapely.box(x0, y0, x1, y1).buffer(sides * max(x1 - x0, y1 - y0))
+        return control[control.geometry.intersects(near)]
+
+    def box_with(self, control: Any) -> tuple[float, float, float, float]:
+        """Return the box that holds the site and some control points."""
+        boxes = np.array([self._near, *control.geometry.bounds.to_numpy(dtype=float)])
         boxes[1:, 1] -= _ROOM * np.ptp(boxes[:, [1, 3]])
         low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
@@ -118,6 +130,20 @@ class Scene:
         """Return the rows of a layer that belong to one line."""
         frame = self.layers[layer]
         return frame[frame["line_id"] == line]
+
+
+def off_the_lines(rows: Any, lines: Any) -> list[tuple[float, str]]:
+    """Return how far each of some points is from the nearest line, in their unit, and which way."""
+    if not len(rows) or not len(lines):
+        return []
+    paths = lines[lines.notna()].union_all()
+    away = shapely.get_coordinates(
+        shapely.shortest_line(paths, np.asarray(rows.geometry.array))
+    ).reshape(-1, 2, 2)
+    east, north = (away[:, 1] - away[:, 0]).T
+    turn = np.degrees(np.arctan2(east, north))
+    names = [_WINDS[round(t / 45.0) % 8] for t in turn.tolist()]
+    return list(zip(np.hypot(east, north).tolist(), names, strict=True))
 
 
 def read_scene(gpkg: Path, site_id: str) -> Scene | None:

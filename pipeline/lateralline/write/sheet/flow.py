@@ -23,7 +23,7 @@ from lateralline.write.sheet.paper import Box
 _SIZE: Final = 6.2
 _MOST_LINES: Final = 8  # of one cell
 _PAD: Final = 1.4  # beside a cell's text
-_LEAD: Final = 0.77  # above and below it
+_LEADS: Final = (0.77, 0.5, 0.3)  # above and below it; the tighter where they save a page
 _TITLE_MM: Final = 6.0
 _GAP: Final = 4.0
 _MOST_LEAST: Final = 30.0  # mm of unbroken text
@@ -58,16 +58,24 @@ class Block:
     first: int  # row
     last: int
     widths: tuple[float, ...]
+    lead: float  # mm above and below a cell's text
 
 
 def paginate(sections: Sequence[Section], body: Box) -> list[list[Block]]:
-    """Return what stands on each page; a table is torn only between rows."""
+    """Return what stands on each page; a table is torn only between rows.
+
+    Rows stand tighter where that saves a page that would hold next to nothing.
+    """
+    return min((_paged(sections, body, lead) for lead in _LEADS), key=len)
+
+
+def _paged(sections: Sequence[Section], body: Box, lead: float) -> list[list[Block]]:
     pages: list[list[Block]] = [[]]
     y = 0.0
     for section in map(_without_empty, sections):
         widths = _widths(section, body.width)
-        head = _TITLE_MM + _head_mm(section, widths)
-        heights = [_row_mm(section, row, widths) for row in section.rows]
+        head = _TITLE_MM + _head_mm(section, widths, lead)
+        heights = [_row_mm(section, row, widths, lead) for row in section.rows]
         first = 0
         while first < len(heights):
             if y + head + heights[first] > body.height and pages[-1]:
@@ -79,7 +87,10 @@ def paginate(sections: Sequence[Section], body: Box) -> list[list[Block]]:
             ):
                 used += heights[last]
                 last += 1
-            pages[-1].append(Block(section, y, first, last, widths))
+            if len(heights) - last == 1 and last - first > 2:  # no row stands alone overleaf
+                last -= 1
+                used -= heights[last]
+            pages[-1].append(Block(section, y, first, last, widths, lead))
             y += used + _GAP
             first = last
     return [page for page in pages if page]
@@ -92,28 +103,29 @@ def draw(canvas: Canvas, body: Box, blocks: Sequence[Block]) -> None:
 
 
 def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
-    section, widths = block.section, block.widths
+    section, widths, lead = block.section, block.widths, block.lead
     y = body.y + block.y
     title = section.title + (" (continued)" if block.first else "")
     canvas.words(body.x, y + 2.4, title, 9.0, bold=True)
-    at = body.x + width_mm(title, 9.0, bold=True) + 3.0
-    canvas.words(at, y + 2.7, section.note, 6.0, colour=looks.GREY, room=body.right - at)
+    beside = body.x + width_mm(title, 9.0, bold=True) + 3.0
+    canvas.words(beside, y + 2.7, section.note, 6.0, colour=looks.GREY, room=body.right - beside)
     y += _TITLE_MM
     right = body.x + sum(widths)
     canvas.rule(body.x, y, right, y, lw=0.9)
-    head = _head_mm(section, widths)
+    head = _head_mm(section, widths, lead)
     x = body.x
     for column, width in zip(section.columns, widths, strict=True):
-        _cell(canvas, Box(x, y, width, head), _head(column, width), column.align, bold=True)
+        at = Box(x, y, width, head)
+        _cell(canvas, at, _head(column, width), column.align, lead, bold=True)
         x += width
     y += head
     canvas.rule(body.x, y, right, y, lw=0.6)
     for row in section.rows[block.first : block.last]:
-        height = _row_mm(section, row, widths)
+        height = _row_mm(section, row, widths, lead)
         x = body.x
         for column, width, text in zip(section.columns, widths, row, strict=True):
             lines = _lines(text, width)
-            _cell(canvas, Box(x, y, width, height), lines, column.align)
+            _cell(canvas, Box(x, y, width, height), lines, column.align, lead)
             x += width
         y += height
         canvas.rule(body.x, y, right, y, lw=0.25, color=looks.FAINT)
@@ -127,12 +139,12 @@ def _without_empty(section: Section) -> Section:
 
 
 def _cell(
-    canvas: Canvas, box: Box, lines: Sequence[str], align: Align, *, bold: bool = False
+    canvas: Canvas, box: Box, lines: Sequence[str], align: Align, lead: float, *, bold: bool = False
 ) -> None:
     step = line_mm(_SIZE)
     x = box.right - _PAD if align == "right" else box.x + _PAD
     for n, line in enumerate(lines):
-        y = box.y + _LEAD + (n + 0.5) * step
+        y = box.y + lead + (n + 0.5) * step
         canvas.words(x, y, line, _SIZE, bold=bold, align=align, room=box.width - 2 * _PAD + 0.01)
 
 
@@ -177,11 +189,11 @@ def _head(column: Column, width: float) -> list[str]:
     ]
 
 
-def _head_mm(section: Section, widths: Sequence[float]) -> float:
+def _head_mm(section: Section, widths: Sequence[float], lead: float) -> float:
     deep = max(len(_head(c, w)) for c, w in zip(section.columns, widths, strict=True))
-    return deep * line_mm(_SIZE) + 2 * _LEAD
+    return deep * line_mm(_SIZE) + 2 * lead
 
 
-def _row_mm(section: Section, row: Sequence[str], widths: Sequence[float]) -> float:
+def _row_mm(section: Section, row: Sequence[str], widths: Sequence[float], lead: float) -> float:
     deep = max(len(_lines(text, width)) for text, width in zip(row, widths, strict=True))
-    return deep * line_mm(_SIZE) + 2 * _LEAD
+    return deep * line_mm(_SIZE) + 2 * lead

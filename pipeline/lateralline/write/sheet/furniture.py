@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import ceil, floor, log10
 from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
+from lateralline.records import Floats
 from lateralline.write.sheet import looks
-from lateralline.write.sheet.canvas import Canvas, width_mm
+from lateralline.write.sheet.canvas import Canvas, line_mm, width_mm
 from lateralline.write.sheet.paper import Box, Scale
 from lateralline.write.sheet.site import Site
 
@@ -37,7 +39,7 @@ def head(canvas: Canvas, box: Box, site: Site, scale: Scale, index: int, count: 
         canvas.words(box.x + wide, y - 1.6, to_scale, 7.5)
         canvas.words(box.x, y + 2.2, said, 6.0, colour=looks.GREY, room=end - box.x)
     else:  # a narrow plan: the title block names the grid as well
-        canvas.words(box.x, y + 2.4, to_scale, 7.5, room=end - box.x)
+        canvas.words(box.x, y + 2.4, f"{to_scale}; ± 95 %", 7.5, room=end - box.x)
     _arrow(canvas, box.right - 4.0, box.y, north)
 
 
@@ -63,6 +65,36 @@ def _arrow(canvas: Canvas, x: float, y: float, text: str) -> None:
     for n, word in enumerate(text.removesuffix(" is up").split(" ")):
         canvas.words(x - 2.2, y + 3.6 + 2.8 * n, word, 6.0, align="right")
     canvas.words(x + 1.4, y + 4.6, "N", 8.0, bold=True)
+
+
+def edge_notes(axes: Axes, notes: Sequence[str], scale: Scale, taken: Floats) -> Floats:
+    """Write what is off the plan into its emptiest corner; return points labels keep clear of.
+
+    `taken` (n, 2) is where something stands already.
+    """
+    if not notes:
+        return np.empty((0, 2))
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    size = np.array([max(width_mm(n, 6.0) for n in notes) + 2.0, line_mm(6.0) * len(notes) + 2.0])
+    size = size / scale.mm_per_m
+    corners = [(i, j) for j in (0, 1) for i in (0, 1)]
+
+    def low(corner: tuple[int, int]) -> Floats:
+        return np.array([x0, y0]) + np.array(corner) * (np.array([x1 - x0, y1 - y0]) - size)
+
+    def busy(corner: tuple[int, int]) -> int:
+        inside = (taken >= low(corner)) & (taken <= low(corner) + size)
+        return int(inside.all(axis=1).sum())
+
+    i, j = best = min(corners, key=busy)
+    axes.annotate(
+        "\n".join(notes), (i, j), xycoords="axes fraction", textcoords="offset points",
+        xytext=(-3 if i else 3, -3 if j else 3), ha="right" if i else "left",
+        va="top" if j else "bottom", size=6.0, color=looks.INK, zorder=9, parse_math=False,
+        bbox={"fc": "white", "ec": "none", "pad": 0.8, "alpha": 0.85},
+    )  # fmt: skip
+    spots = np.stack(np.meshgrid(*np.linspace(0, 1, 16)[None].repeat(2, 0)), -1).reshape(-1, 2)
+    return np.asarray(low(best) + spots * size)
 
 
 def grid(canvas: Canvas, axes: Axes, inner: Box, site: Site, scale: Scale) -> None:

@@ -15,12 +15,11 @@ from matplotlib.patheffects import withStroke
 from lateralline.records import Floats
 from lateralline.write.picture.labels import place
 from lateralline.write.picture.style import Look
-from lateralline.write.sheet import furniture, looks
+from lateralline.write.sheet import furniture, looks, words
 from lateralline.write.sheet.canvas import Canvas
 from lateralline.write.sheet.paper import Box, Scale
 from lateralline.write.sheet.site import Site
 from lateralline.write.sheet.windows import Window
-from lateralline.write.sheet.words import plan_labels
 
 #: Paper around the drawing itself: head above, coordinates at the left and below, in mm.
 LEFT, TOP, RIGHT, FOOT = 5.0, 10.0, 0.5, 5.0
@@ -61,17 +60,21 @@ def draw(
             points(axes, rows[rows["kind"] == kind], look, zorder=5 if layer[0] == "f" else 7)
     points(axes, site.located("pipe_observations"), looks.SEEN_LOOK, zorder=7)
     known = site.located("control_points")
-    control(axes, known[window.holds(_xy(known), _SYMBOL_MM / scale.mm_per_m)])
+    seen = [w.holds(_xy(known), _SYMBOL_MM / scale.mm_per_m) for w in windows]
+    control(axes, known[seen[index]])
     reserved = [_matches(axes, window, scale)]
     if len(windows) > 1:
         reserved.append(_key_plan(canvas, axes, inner, site, windows, index))
     reserved.append(_flow(axes, site, window, scale))
+    far = words.not_drawn(site, known[~np.any(seen, axis=0)])
+    taken = np.vstack([_obstacles(site, scale), *reserved])
+    reserved.append(furniture.edge_notes(axes, far, scale, taken[window.holds(taken)]))
     shown = {}
     for layer in _LABELLED:
         rows = site.located(layer)
         shown[layer] = rows[window.holds(_xy(rows))] if len(rows) else rows
     obstacles = np.vstack([_obstacles(site, scale), *reserved])
-    place(axes, plan_labels(site, shown), obstacles[window.holds(obstacles)])
+    place(axes, words.plan_labels(site, shown), obstacles[window.holds(obstacles)])
     for text in axes.texts:
         text.set_clip_on(True)
 

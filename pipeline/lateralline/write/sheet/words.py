@@ -8,12 +8,14 @@ import pandas as pd
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.write.picture.labels import Label
-from lateralline.write.picture.scene import number
+from lateralline.write.picture.scene import number, off_the_lines
 from lateralline.write.sheet import looks
 from lateralline.write.sheet.canvas import fitted
 from lateralline.write.sheet.site import Site
 
 _ROOM_MM = 46.0  # a label is no wider
+_MOST_FAR = 5  # control points off the plan that are named
+_WAYS = dict(zip(("N", "NE", "E", "SE", "S", "SW", "W", "NW"), "↑↗→↘↓↙←↖", strict=True))
 
 
 def plan_labels(site: Site, rows: dict[str, Any]) -> list[Label]:
@@ -34,6 +36,18 @@ def plan_labels(site: Site, rows: dict[str, Any]) -> list[Label]:
         text = _short(f"{fix.run_id}/{fix.stop_id}{weak}")
         labels.append(_label(fix, text, looks.FIX, 6.0, "normal"))
     return labels
+
+
+def not_drawn(site: Site, control: Any) -> list[str]:
+    """Say where control points stand that are off the plan, the nearest first."""
+    off = off_the_lines(control, site.located("pipe_centreline").geometry)
+    found = sorted(zip(off, control["point"], strict=False))
+    said = [
+        f"{_WAYS[way]} {_short(point)} {site.say(metres)} {site.unit} {way} of the pipe, not drawn"
+        for (metres, way), point in found[:_MOST_FAR]
+    ]
+    more = len(found) - len(said)
+    return [*said, f"and {more} more: see the table of control points"] if more else said
 
 
 def node_name(node: Any) -> str:
