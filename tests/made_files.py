@@ -54,6 +54,9 @@ line = "L2"
 joins = "L1"
 at_counter = 2.40
 run = "R1"
+
+[dig]
+rule = "cga"
 """
 CONTROL = """\
 point,x,y,z,sigma_h,sigma_v

@@ -147,7 +147,7 @@ def test_a_new_book_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str)
     assert record.settings.surveyed == DAY
     assert {record.settings.units[k] for k in ("tape", "level", "depth", "counter")} == {unit}
     assert {f.code for f in record.findings} == {
-        "no-stops", "transmitter-lag-assumed", "ride-height-assumed"
+        "no-stops", "transmitter-lag-assumed", "ride-height-assumed", "dig-rule-assumed"
     }  # fmt: skip
 
 

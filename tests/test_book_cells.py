@@ -33,6 +33,7 @@ SETTINGS = {
         {"id": "R1", "line": "L1", "entry": "CO1", "flow": "with", "transmitter_lag": 1.2,
          "ride_height": 1.2},
     ],
+    "dig": [{"rule": "cga"}],
 }  # fmt: skip
 TABLES = {
     "control": [

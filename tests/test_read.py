@@ -407,6 +407,26 @@ FINDINGS = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("dig", "warned"),
+    [('rule = "cga"', False), ("tolerance = 2", False), ('rule = "us-fl"', False), ("", True)],
+)
+def test_a_dig_rule_nobody_named_is_told_with_its_width(
+    tmp_path: Path, dig: str, warned: bool
+) -> None:
+    """18 in, CGA Best Practices; a site that names a rule or gives a tolerance has chosen."""
+    text = FILES["site.toml"].replace('[dig]\nrule = "cga"\ntolerance = 2', f"[dig]\n{dig}")
+    found = read_site(write(tmp_path, site=text)).findings
+    told = [f for f in found if f.code == "dig-rule-assumed"]
+    assert [f.severity for f in told] == ["warning"] * warned
+    if warned:
+        assert "CGA Best Practices" in told[0].what
+        assert "local rules may be wider" in told[0].what
+        assert told[0].by_how_much.startswith("18 in (0.457 m) each side")
+        assert "us-fl" in told[0].what_to_do
+        assert "tolerance" in told[0].what_to_do
+
+
 @pytest.mark.parametrize(("file", "old", "new", "code"), FINDINGS, ids=[f[3] for f in FINDINGS])
 def test_what_is_doubtful_but_no_fault_is_a_finding(
     tmp_path: Path, record: FieldRecord, file: str, old: str, new: str, code: str

@@ -266,8 +266,8 @@ EDITS = [
      "site.toml:40: run must be given with at_counter"),
     ("branch on no run", "site.toml", 'run = "R1"\n', 'run = "R7"\n',
      "site.toml:44: run must be a run of site.toml"),
-    ("unknown dig rule", "site.toml", "[[branch]]", '[dig]\nrule = "cgaa"\n[[branch]]',
-     'site.toml:41: rule must be a known dig rule; got "cgaa" — did you mean "cga"?'),
+    ("unknown dig rule", "site.toml", 'rule = "cga"', 'rule = "cgaa"',
+     'site.toml:47: rule must be a known dig rule; got "cgaa" — did you mean "cga"?'),
 ]  # fmt: skip
 
 

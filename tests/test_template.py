@@ -35,7 +35,7 @@ def test_a_new_site_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str,
     assert (record.settings.id, record.settings.surveyed) == ("EX-001", DAY)
     assert set(record.settings.units.values()) == {unit}
     assert {f.code for f in record.findings} == {
-        "no-stops", "transmitter-lag-assumed", "ride-height-assumed"
+        "no-stops", "transmitter-lag-assumed", "ride-height-assumed", "dig-rule-assumed"
     }  # fmt: skip
 
 

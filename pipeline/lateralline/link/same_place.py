@@ -260,8 +260,8 @@ def _disagree(a: Point, b: Point, gap: Floats, spread: Floats, test: float) -> F
         "them is wrong: neither counts as seen; the node lies between them as far as the line "
         "leaves it, with an uncertainty that holds both",
         f"{b.ref} lies {metres(plan)} ± {metres(sigma)} towards {towards:.0f}° and "
-        f"{metres(level, signed=True)} ± {metres(level_sigma)} in level of it, √T = {np.sqrt(test):.1f} "
-        f"(limit {np.sqrt(_LIMIT):.2f})",
+        f"{metres(level, signed=True)} ± {metres(level_sigma)} in level of it, "
+        f"√T = {np.sqrt(test):.1f} (limit {np.sqrt(_LIMIT):.2f})",
         "measure both again; correct their counters if they are two places",
         a.where,
     )

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import cast
 
 from lateralline import contract
-from lateralline.published import dig_rules
+from lateralline.published import DigRule, dig_rules
 from lateralline.read.crs import crs_texts
 from lateralline.read.georeference import georeference
 from lateralline.read.ledger import Ledger, nearest
@@ -30,6 +30,8 @@ def settings(site: Site, folder: Path, ledger: Ledger) -> Settings:
     rule = dig.text("rule", _default("dig", "rule"))
     if rule not in dig_rules():
         dig.fault(ledger, "rule", "must be a known dig rule", nearest(rule, dig_rules(), 20))
+    elif not dig.given("rule") and not dig.given("tolerance"):
+        _rule_assumed(dig_rules()[rule], ledger)
     epoch = crs.number("epoch")
     if isinstance(surveyed, date) and epoch > surveyed.year + 2:
         ledger.finding(
@@ -66,6 +68,21 @@ def settings(site: Site, folder: Path, ledger: Ledger) -> Settings:
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
         georeference=georeference(crs, folder, ledger),
+    )
+
+
+def _rule_assumed(rule: DigRule, ledger: Ledger) -> None:
+    """Warn that zones are drawn by a rule nobody chose, which may be too narrow there."""
+    ledger.finding(
+        "warning",
+        "dig-rule-assumed",
+        "site",
+        f"no dig rule is named, so dig zones are drawn by that of {rule.title}: local rules may "
+        "be wider, and the wider one prevails",
+        f"name the local one under [dig], as rule = one of {', '.join(dig_rules())}, or give its "
+        "width as tolerance",
+        by_how_much=f"{rule.tolerance:g} {rule.unit} ({rule.tolerance_m:.3f} m) each side of the "
+        "pipe's outside",
     )
 
 

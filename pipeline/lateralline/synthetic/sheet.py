@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable
 from math import degrees
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
@@ -21,6 +22,10 @@ from lateralline.synthetic.survey import Row, Surveyed, shown
 from lateralline.synthetic.truth import Steps, TrueRun
 
 _HEADING = "# Practice site: invented ground, pipe and people; readings simulated with known truth."
+
+
+#: The rule of where Quarry Hill would lie; a site that names none is warned.
+DIG_RULE: Final = "cga"
 
 
 def site_toml(site: Surveyed) -> str:
@@ -56,6 +61,7 @@ def site_toml(site: Surveyed) -> str:
             run, counter = site.at_counter[line.line]
             out += ["", "[[branch]]", f'line = "{line.line}"', f'joins = "{line.joins}"']
             out += [f"at_counter = {counter}", f'run = "{run}"']
+    out += ["", "[dig]", f'rule = "{DIG_RULE}"']
     return "\n".join(out) + "\n"
 
 
