@@ -306,7 +306,7 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
     findings = {f.code: f for f in grade_findings(axis)}
     assert "chainage 6.0" in findings["sag"].what
-    assert "0.150\xa0m ± 0.014\xa0m" in findings["sag"].by_how_much
+    assert "0.150\xa0m ± 0.028\xa0m (95 %)" in findings["sag"].by_how_much
     assert "licensed practice" in findings["sag"].what
     assert "grade-adverse" not in findings  # the back-falls are the sag's own
 

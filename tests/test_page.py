@@ -134,6 +134,21 @@ def test_a_page_opens_on_all_control_or_says_what_is_left_out(
     assert left_out(far) in "".join(s.label for s in switches(far))
 
 
+def test_a_page_says_what_its_errors_are_and_has_one_kind(built: Path, tmp_path: Path) -> None:
+    """The sheet's ± is 95 %: a page whose ± were one σ would be dug by twice too near."""
+    assert run("page", built, "-o", tmp_path / "page.html").exit_code == 0
+    html = (tmp_path / "page.html").read_text(encoding="utf-8")
+    words = " ".join(Read(html).seen.split())
+    assert not re.search(r"one σ|σ (?:east|north|of)", words)
+    assert words.count("± 95 %") >= 3
+    fix = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="transmitter_fixes").iloc[0]
+    depth = f"{fix.depth_m:.2f} ± {1.959964 * fix.depth_sigma_m:.2f}"
+    assert depth in words
+    line = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_centreline").iloc[0]
+    grade = f"{100 * line.mean_grade:.2f} ± {100 * 1.959964 * line.grade_sigma:.2f} %"
+    assert grade in words
+
+
 def test_text_of_a_site_stays_text(built: Path, tmp_path: Path) -> None:
     assert run("page", built, "-o", tmp_path / "page.html", "--note", EVIL).exit_code == 0
     read = Read((tmp_path / "page.html").read_text(encoding="utf-8"))

@@ -176,7 +176,7 @@ def test_a_place_chosen_in_one_is_shown_in_all(tab: Any, work: Path) -> None:
     assert colour(tab, "profile", branch["chainage"], branch["level"]) == rgb("chosen")
 
 
-def test_pointing_at_a_stop_tells_values_with_sigma(tab: Any, work: Path) -> None:
+def test_pointing_at_a_stop_tells_values_with_95(tab: Any, work: Path) -> None:
     look(tab, work / "page.html")
     fixes = pyogrio.read_dataframe(
         work / "out" / "asbuilt.gpkg", "transmitter_fixes", where="site_id = 'QH-022'"
@@ -188,8 +188,9 @@ def test_pointing_at_a_stop_tells_values_with_sigma(tab: Any, work: Path) -> Non
     ):
         tab.move(5, 5)
         tab.move(*tab.value(f"glass.at('{drawing}', {x}, {y})"))
-        told = f"depth: {row.depth_m:.2f} ± {row.depth_sigma_m:.2f} m"
+        told = f"depth: {row.depth_m:.2f} ± {1.959964 * row.depth_sigma_m:.2f} m"
         tab.wait(f"document.getElementById('tip').innerText.includes({json.dumps(told)})")
+        assert tab.value("document.getElementById('tip').innerText.includes('± 95 %')")
 
 
 @pytest.mark.parametrize("switch", ["stops", "pipe", "zone", "labels"])

@@ -53,6 +53,7 @@ def test_a_picture_says_site_crs_north_and_the_whole_caution(
     assert contract.load("dig_zone").caution in words
     assert "EX-1" not in words
     assert "metres from the corner at E 500,000, N 4,499,990 m" in words
+    assert "± is half the 95 % interval" in " ".join(words.split())
 
 
 def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from lateralline.cli.options import print_indented
 from lateralline.cli.report import length, print_findings
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
 from lateralline.units import METRES_PER
 from lateralline.wording import in_words, with_own_unit
@@ -106,7 +107,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_held(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
-        ("mean grade", f"{_grade(before)} → {_grade(after)}"),
+        ("mean grade ± 95 %", f"{_grade(before)} → {_grade(after)}"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
         ("χ²", f"{_chi2(before)} → {_chi2(after)}"),
@@ -183,7 +184,7 @@ def _half(before_m: float, after_m: float, unit: str) -> str:
 def _grade(figures: Figures) -> str:
     if not math.isfinite(figures.mean_grade):
         return "unknown"
-    return f"{figures.mean_grade:.1%} ± {figures.grade_sigma:.1%}"
+    return f"{figures.mean_grade:.1%} ± {INTERVAL_95 * figures.grade_sigma:.1%}"
 
 
 def _chi2(figures: Figures) -> str:

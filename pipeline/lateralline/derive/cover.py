@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lateralline.derive.axis import Axis
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.records import Finding, Floats
 from lateralline.wording import metres
 
@@ -39,7 +40,7 @@ def cover_findings(axis: Axis) -> tuple[Finding, ...]:
             f"line {axis.line.line}",
             f"the top of the pipe lies above the ground near chainage {metres(at[worst])}: levels, "
             "depths or the line itself are wrong there",
-            f"cover {metres(cover[worst])} ± {metres(sigma[worst])} (1 σ)",
+            f"cover {metres(cover[worst])} ± {metres(INTERVAL_95 * sigma[worst])} (95 %)",
             "correct what other findings say of the line, then check depths and ground levels "
             "beside that place",
         ),

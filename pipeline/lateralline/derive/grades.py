@@ -10,6 +10,7 @@ from math import isfinite
 from typing import Final
 
 from lateralline.derive.axis import Axis
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.slopes import Sag, Slope, falls, grade_between, sags
 from lateralline.derive.tables import Row
 from lateralline.published import Grade, citation, grades
@@ -128,7 +129,8 @@ def _sag(axis: Axis, sag: Sag) -> Finding:
         f"line {axis.line.line}",
         f"the pipe is lower near chainage {metres(low)} than on either side, so water stands "
         "there; what that means for the drain is for licensed practice",
-        f"{metres(sag.depth_m, 3)} ± {metres(sag.sigma_m, 3)} (1 σ) below chainage {metres(rim)}",
+        f"{metres(sag.depth_m, 3)} ± {metres(INTERVAL_95 * sag.sigma_m, 3)} (95 %) below "
+        f"chainage {metres(rim)}",
         "look for standing water in the camera's record there, and level the invert at both places",
     )
 
@@ -144,7 +146,7 @@ def _below(slope: Slope, limit: float, sigmas: float = ONE_SIDED_95) -> bool:
 
 
 def _percent(slope: Slope) -> str:
-    return f"{100 * slope.grade:.2f} % ± {100 * slope.sigma:.2f} % (1 σ)"
+    return f"{100 * slope.grade:.2f} % ± {100 * INTERVAL_95 * slope.sigma:.2f} % (95 %)"
 
 
 def _row_text(row: Grade) -> str:

@@ -1,6 +1,6 @@
 """The page: plan, profile and tables of a built site that speak to one another, in one HTML file.
 
-facts    → numbers with σ and unit, as Python writes them and the page's script writes them again
+facts    → numbers with ± 95 % and unit, as Python writes them and the page's script again
 works    → planned works near the pipe, as `lateralline clearance` found them
 places   → what can be picked: stops, nodes, observations, and where each finding points
 profile  → ground, top, crown and invert with its 95 % band, over chainage

@@ -25,7 +25,7 @@ from lateralline import __version__
 from lateralline.lineage import CAUTION
 from lateralline.wording import in_unit, in_words
 from lateralline.write.page import legend, places, plan, profile, section, sources
-from lateralline.write.page.facts import UNIT_NAMES, Fact, known, said
+from lateralline.write.page.facts import UNIT_NAMES, Fact, known, measured, said
 from lateralline.write.page.paint import style_sheet
 from lateralline.write.page.payload import longest_first, payload, units
 from lateralline.write.page.places import Place, Target
@@ -196,15 +196,9 @@ def _line_facts(scene: Scene, row: Any) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", float(row.length_m), None, "length"),
-        *(
-            Fact(what, value, sigma, kind)
-            for what, value, sigma, kind in (
-                ("mean grade", known(row.mean_grade), known(row.grade_sigma), "grade"),
-                ("deepest stop", known(row.depth_max_m), None, "length"),
-                ("widest 95 % half axis", known(row.semi_major_95_max_m), None, "length"),
-            )
-            if value is not None
-        ),
+        *measured("mean grade", row.mean_grade, row.grade_sigma, "grade"),
+        *measured("deepest stop", row.depth_max_m),
+        *measured("widest 95 % half axis", row.semi_major_95_max_m),
     ]
     facts[1:1] = _cover_facts(scene, row)
     return name, facts

@@ -1,4 +1,4 @@
-"""Numbers as people read them: value ± σ with a unit, in metres or in the crew's feet.
+"""Numbers as people read them: value ± 95 % with a unit, in metres or in the crew's feet.
 
 The page's script formats the same facts again when units are switched; `assets/units.js` follows
 the rules of this file to the letter, and a test in a browser holds the two together.
@@ -11,10 +11,11 @@ from typing import Final, NamedTuple
 
 import pandas as pd
 
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.units import METRES_PER
 from lateralline.wording import in_unit
 
-#: Decimals of a length, and where σ is finer than that shows.
+#: Decimals of a length, and where its ± is finer than that shows.
 _DECIMALS: Final = 2
 _FINE: Final = 0.01
 
@@ -26,7 +27,7 @@ class Fact(NamedTuple):
 
     name: str
     value: float | str
-    sigma: float | None = None
+    half_95: float | None = None  # half the 95 % interval
     kind: str = "text"  # length | angle | grade | text
 
 
@@ -40,7 +41,7 @@ def known(value: object) -> float | None:
 
 
 def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
-    """Say a fact in words; lengths in `unit`, ± one σ.
+    """Say a fact in words; lengths in `unit`, ± 95 %.
 
     >>> said(Fact("depth", 1.0, 0.05, "length"), "ft")
     '3.28 ± 0.16 ft'
@@ -57,20 +58,24 @@ def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
         "angle": (1.0, 1, "°"),
     }[fact.kind]
     value = fact.value * factor
-    sigma = None if fact.sigma is None else fact.sigma * factor
-    if fact.kind == "length" and sigma is not None and sigma < _FINE:
+    half = None if fact.half_95 is None else fact.half_95 * factor
+    if fact.kind == "length" and half is not None and half < _FINE:
         decimals += 1
-    text = f"{value:.{decimals}f}" + ("" if sigma is None else f" ± {sigma:.{decimals}f}")
+    text = f"{value:.{decimals}f}" + ("" if half is None else f" ± {half:.{decimals}f}")
     return text + (sign if with_unit else "")
 
 
 def measured(
     name: str, value: object, sigma: object = None, kind: str = "length"
 ) -> Iterable[Fact]:
-    """Yield a fact when its value is known, and nothing when it is not."""
-    number = known(value)
+    """Yield a fact when its value is known, and nothing when it is not.
+
+    >>> [said(fact, "m") for fact in measured("depth", 1.0, 0.14)]
+    ['1.00 ± 0.27 m']
+    """
+    number, one_sigma = known(value), known(sigma)
     if number is not None:
-        yield Fact(name, number, known(sigma), kind)
+        yield Fact(name, number, None if one_sigma is None else INTERVAL_95 * one_sigma, kind)
 
 
 def worded(name: str, *texts: object) -> Iterable[Fact]:

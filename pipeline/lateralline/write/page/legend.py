@@ -50,7 +50,7 @@ _SIGNS = {
     ),
     "stops": ("stops: solved transmitters", '<circle cx="13" cy="8" r="4.5" class="s-fix"/>'),
     "ellipses": (
-        "95 % ellipses; in the profile ± 1.96 σ of the level",
+        "95 % ellipses; in the profile the level ± 95 %",
         '<ellipse cx="13" cy="8" rx="11" ry="5.5" class="s-ellipse"/>',
     ),
     "pipe": (
@@ -81,7 +81,7 @@ _SIGNS = {
     ),
     "ground": ("ground", '<path d="M1 9c6-4 18-4 24 0" class="s-ground"/>'),
     "grades": (
-        "grades ± σ, in per cent",
+        "grades ± 95 %, in per cent",
         '<path d="M2 4l22 8" class="s-grade"/>',
     ),
     "labels": ("names", '<text x="13" y="13" class="s-name">A1</text>'),

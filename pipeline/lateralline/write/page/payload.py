@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.units import METRES_PER
 from lateralline.write.page import profile
 from lateralline.write.page.facts import UNIT_NAMES, known
@@ -49,11 +50,11 @@ def longest_first(scene: Scene) -> Iterator[Any]:
 
 
 def _grades(scene: Scene) -> Iterator[dict[str, Any]]:
-    """Yield each segment's grade ± σ in words, and the middle of the segment."""
+    """Yield each segment's grade ± 95 % in words, and the middle of the segment."""
     for row in scene.layers["pipe_segments"].itertuples():
         grade, sigma = known(row.grade), known(row.grade_sigma)
         if grade is not None:
-            spread = "" if sigma is None else f" ± {100 * sigma:.1f}"
+            spread = "" if sigma is None else f" ± {100 * INTERVAL_95 * sigma:.1f}"
             at = (row.from_chainage_m + row.to_chainage_m) / 2
             words = f"{100 * grade:.1f}{spread} %"
             yield {"line": row.line_id, "chainage": at, "name": words}

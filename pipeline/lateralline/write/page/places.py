@@ -86,8 +86,6 @@ def _of_stop(row: Any) -> Iterator[Fact]:
     yield from measured("ground level", row.ground_level_m)
     yield from measured("chainage", row.chainage_m)
     yield from measured("counter", row.counter_m)
-    yield from measured("σ east", row.sigma_e_m)
-    yield from measured("σ north", row.sigma_n_m)
     yield from measured("95 % half axis, long", row.semi_major_95_m)
     yield from measured("95 % half axis, short", row.semi_minor_95_m)
     yield from measured("heading", row.heading_deg, row.heading_sigma_deg, "angle")

@@ -106,7 +106,6 @@ def _facts(row: Any) -> Iterator[Fact]:
         yield from measured("lower 95 %", row.lower_95_m)
     else:
         yield Fact("lower 95 %", "no bound" if np.isnan(row.lower_95_m) else "≤ 0")
-    yield from measured("σ of the separation", row.sigma_m)
     yield from measured("required", row.required_m)
     yield Fact("chance of less", chance(known(row.probability_below_required)))
     yield Fact("chance of contact", chance(known(row.probability_contact)))

@@ -96,6 +96,7 @@ def _facts(scene: Scene) -> list[str]:
         facts.append(
             "The pipe runs on past both ends of the located line; nothing there is located."
         )
+    facts.append("± is half the 95 % interval, here as on the sheet and the page.")
     counts = [
         f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
         for severity in ("error", "warning", "info")

@@ -22,8 +22,10 @@ function under(drawing, x, y) {
 function wordsOf({ kind, i }) {
   const place = data.places[kind]?.[i];
   if (!place) return named(kind).data.tip[i];
-  const told = place.facts.filter(([name, , sigma]) => sigma !== null || brief.has(name));
-  return [place.title, ...told.map(([name, ...fact]) => `${name}: ${say(fact)}`)].join("\n");
+  const told = place.facts.filter(([name, , half]) => half !== null || brief.has(name));
+  const said = told.map(([name, ...fact]) => `${name}: ${say(fact)}`);
+  if (told.some(([, , half]) => half !== null)) said.push("± 95 %");
+  return [place.title, ...said].join("\n");
 }
 
 function point(id, { x, y, sx, sy }) {

@@ -3,14 +3,14 @@ const data = JSON.parse(document.getElementById("data").textContent);
 const at = (id) => document.getElementById(id);
 let unit = data.unit;
 
-function say([value, sigma, kind], withUnit = true) {
+function say([value, half, kind], withUnit = true) {
   if (typeof value === "string") return inUnit(value);
   const [factor, places, sign] = {
     length: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
     grade: [100, 2, " %"],
     angle: [1, 1, "°"],
   }[kind];
-  const spread = sigma === null ? null : sigma * factor;
+  const spread = half === null ? null : half * factor; // half the 95 % interval
   const decimals = places + (kind === "length" && spread !== null && spread < 0.01 ? 1 : 0);
   const pm = spread === null ? "" : ` ± ${spread.toFixed(decimals)}`;
   return (value * factor).toFixed(decimals) + pm + (withUnit ? sign : "");
