@@ -297,7 +297,7 @@ def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> N
         made = compare(open_as_built(record), works)
         (frame,) = [note for note in made.notes if note.startswith("Frame")]
         assert "exact" not in frame
-        assert "realizations differ by up to 2 m" in frame
+        assert "realizations differ by up to 2\xa0m" in frame
         stated = compare(open_as_built(record), works, stated_m=0.5)
         assert stated.rows[0]["frame_sigma_m"] == 0.5
         assert stated.rows[0]["lower_95_m"] < made.rows[0]["lower_95_m"] - 0.5

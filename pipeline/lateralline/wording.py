@@ -60,6 +60,18 @@ def with_own_unit(text: str, unit: str) -> str:
     return plain(_LENGTH.sub(lambda m: f"{_converted(m, unit)} {unit} ({m[0]})", text))
 
 
+def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
+    """Say a length in the site's own unit, metres beside feet and inches, each rounded once.
+
+    >>> in_both(0.3048, "ft"), in_both(0.4572, "ft", 3), in_both(0.3048, "m")
+    ('1.00 ft (0.30 m)', '1.500 ft (0.457 m)', '0.30 m')
+    """
+    said = plain(metres(value_m, decimals))
+    if unit not in _DECIMALS:
+        return said
+    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({said})"
+
+
 def _converted(length: re.Match[str], unit: str) -> str:
     decimals = len(length[2].partition(".")[2])
     return f"{length[1]}{float(length[2]) / METRES_PER[unit]:.{decimals}f}"

@@ -9,16 +9,17 @@ from typing import Any
 import typer
 from rich.table import Table
 
-from lateralline import __version__
+from lateralline import __version__, wording
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.overlay.plan_drawing import LayerUse
 from lateralline.overlay.plan_files import column_names
 from lateralline.overlay.planned import KINDS
-from lateralline.overlay.rows import at_least, chance, plain
+from lateralline.overlay.rows import at_least, chance, key, length, plain
 from lateralline.overlay.run import Comparison
 from lateralline.read.ledger import nearest
 from lateralline.summary import CAUTION
+from lateralline.wording import with_own_unit
 
 _NONE_SHOWN = (
     "No conflict is shown by these records. That is no clearance to dig: it says nothing of pipes "
@@ -81,15 +82,18 @@ def print_comparison(
         return
     to = console()
     if made.rows:
-        to.print(_table(made.rows))
+        to.print(_table(made.rows, made.unit))
     for n, row in enumerate(made.rows, start=1):
         style = "bold red" if row["verdict"] == "conflict" else ""
         name = row["work_name"] or row["work_id"]
         print_indented(
-            to, f"{n} {row['site_id']} {row['line_id']}, {name}: {row['what']}", 2, style
+            to,
+            f"{n} {row['site_id']} {row['line_id']}, {name}: {made.said[key(row)]}",
+            2,
+            style,
         )
     for note in made.notes:
-        print_indented(to, note)
+        print_indented(to, with_own_unit(note, made.unit))
     if not made.conflicts:
         print_indented(to, _NONE_SHOWN, style="bold")
     wrote = [str(path) for path in (out, picture) if path is not None]
@@ -97,19 +101,19 @@ def print_comparison(
     print_last_words(to, said + (f"; wrote {', '.join(wrote)}" if wrote else ""), CAUTION)
 
 
-def _table(rows: list[dict[str, Any]]) -> Table:
+def _table(rows: list[dict[str, Any]], unit: str) -> Table:
     table = Table(
         box=None,
         pad_edge=False,
         collapse_padding=True,
-        title="metres, the riskiest first",
+        title=f"in {unit}, the riskiest first",
         title_justify="left",
     )
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("line", no_wrap=True)
     table.add_column("planned")  # the one to wrap
     table.add_column("verdict", no_wrap=True)
-    for name in ("apart", "at least", "needed", "P below", "P touch", "at m"):
+    for name in ("apart", "at least", "needed", "P below", "P touch", f"at {unit}"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("by", no_wrap=True)
     for n, row in enumerate(rows, start=1):
@@ -118,12 +122,12 @@ def _table(rows: list[dict[str, Any]]) -> Table:
             f"{row['site_id']} {row['line_id']}",
             row["work_name"] or row["work_id"],
             _VERDICTS[row["verdict"]],
-            f"{row['separation_m']:.2f}",
-            at_least(row["lower_95_m"]),
-            f"{row['required_m']:.2f}",
+            length(row["separation_m"], unit),
+            at_least(row["lower_95_m"], unit),
+            length(row["required_m"], unit),
             chance(row["probability_below_required"]),
             chance(row["probability_contact"]),
-            f"{row['chainage_m']:.2f}",
+            length(row["chainage_m"], unit),
             row["levels_by"].partition("_")[0],
             style="bold red" if row["verdict"] == "conflict" else "",
         )
@@ -139,7 +143,7 @@ def _document(made: Comparison, out: Path | None, exit_code: int) -> str:
         "exit_code": exit_code,
         "conflicts": made.conflicts,
         "none_shown_means": _NONE_SHOWN,
-        "notes": made.notes,
+        "notes": [wording.plain(note) for note in made.notes],
         "pairs": [plain(row) for row in made.rows],
     }
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)

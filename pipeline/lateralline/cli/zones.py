@@ -81,6 +81,7 @@ def zones(
     )
     refuse_picture(picture, replace=replace)
     as_built = open_as_built(built)
+    unit = as_built.unit
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
     add = add_zones if dissolve == "line" else add_merged
     lines, bare, assumed, first = 0, [], 0, None
@@ -96,7 +97,7 @@ def zones(
     if picture is not None and first is not None:
         from lateralline.overlay.picture import draw_zones
 
-        draw_zones(first, lines, picture, replace=replace)
+        draw_zones(first, lines, picture, unit=unit, replace=replace)
     code = 2 if not lines else 1 if bare else 0
-    print_zones(chosen, lines, bare, assumed, out, picture, as_json=as_json, exit_code=code)
+    print_zones(chosen, unit, lines, bare, assumed, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -13,6 +13,7 @@ from lateralline.cli.report import print_last_words
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
 from lateralline.published import dig_rules
 from lateralline.summary import CAUTION
+from lateralline.wording import in_both
 
 _JURISDICTION = (
     "A rule holds where its source says so, and a larger local value prevails. None of them is a "
@@ -49,6 +50,7 @@ def print_rules(why: str, *, as_json: bool) -> None:
 
 def print_zones(
     rule: Tolerance,
+    unit: str,
     lines: int,
     bare: list[tuple[str, str]],
     assumed: int,
@@ -58,7 +60,7 @@ def print_zones(
     as_json: bool,
     exit_code: int,
 ) -> None:
-    """Print what was drawn, by which rule, and what it lacks."""
+    """Print what was drawn, by which rule, in `unit` with metres beside feet, and what it lacks."""
     if as_json:
         content = {
             "lateralline": __version__,
@@ -77,11 +79,14 @@ def print_zones(
         typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
         return
     out = console()
-    print_indented(out, f"{rule.title}: {rule.distance_m:.3f} m each side of the pipe's outside")
+    each = f"{in_both(rule.distance_m, unit, 3)} each side of the pipe's outside"
+    print_indented(out, f"{rule.title}: {each}")
     print_indented(out, rule.source, 2)
     if assumed:
         said = f"{assumed} line(s) of unknown outside diameter are drawn with a wide one: "
-        said += f"{UNKNOWN_DIAMETER_M:.3f} m, or {UNKNOWN_WALLS_RATIO:g} times the inside"
+        said += (
+            f"{in_both(UNKNOWN_DIAMETER_M, unit, 3)}, or {UNKNOWN_WALLS_RATIO:g} times the inside"
+        )
         print_indented(out, said, 2, "yellow")
     if bare:
         names = ", ".join(f"{site} {line}" for site, line in bare[:20])

@@ -22,6 +22,7 @@ from lateralline.layers import Shapes
 from lateralline.lineage import plan_of
 from lateralline.overlay.metric import Metric, regions
 from lateralline.records import Flags, Floats, Texts
+from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
 from lateralline.write.manifest import sha256
 
@@ -63,6 +64,7 @@ class AsBuilt:
     crs: CRS | None  # whole, levels included; None = invented axes
     sites: tuple[str, ...]
     sha256: str
+    unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
 
     @property
     def plan_crs(self) -> CRS | None:
@@ -122,7 +124,11 @@ def open_as_built(given: Path) -> AsBuilt:
         crs = None
     with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
         sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
-    return AsBuilt(path, crs, tuple(str(s) for (s,) in sites), sha256(path))
+        units = db.execute("SELECT DISTINCT value FROM lineage WHERE item = 'unit of tape'")
+        taped = {str(unit) for (unit,) in units}
+    unit = taped.pop() if len(taped) == 1 else "m"
+    names = tuple(str(s) for (s,) in sites)
+    return AsBuilt(path, crs, names, sha256(path), unit if unit in PER_FOOT else "m")
 
 
 def number(values: Any) -> Floats:

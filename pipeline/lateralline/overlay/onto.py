@@ -16,6 +16,7 @@ from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.metric import Metric
 from lateralline.overlay.planned import Plan
+from lateralline.wording import metres
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +123,11 @@ def off_by(moved: Onto, crs: CRS | None) -> str:
             return way
         return (
             f"{way}; both are said to be in {crs.name}, whose realizations differ by up to "
-            f"{apart:g} m. Not taken in: if both do not come from one, say --shift-accuracy"
+            f"{metres(apart, None)}. Not taken in: if both do not come from one, say "
+            "--shift-accuracy"
         )
     name = "one CRS" if moved.operation is None else moved.operation.name
-    return f"{name}: off by {PLAN_95 * moved.sigma_m:.3f} m at 95 %, taken in"
+    return f"{name}: off by {metres(PLAN_95 * moved.sigma_m, 3)} at 95 %, taken in"
 
 
 def _refuse(operation: Operation, stated_m: float, *, with_levels: bool) -> None:

@@ -17,6 +17,7 @@ from lateralline.overlay.run import Comparison
 from lateralline.overlay.zones import Zones
 from lateralline.records import Floats, Ints
 from lateralline.summary import CAUTION
+from lateralline.wording import in_both, with_own_unit
 
 #: A picture shows what is no farther than this from the riskiest pair, or from the first line.
 _AROUND_M: Final = 60.0
@@ -35,8 +36,8 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     except ImportError as e:
         raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
 
-    number = {_key(row): n for n, row in enumerate(made.rows, start=1)}
-    first = _key(made.rows[0]) if made.rows else None
+    number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
+    first = as_rows.key(made.rows[0]) if made.rows else None
     part = next(
         (p for p in made.parts for pair in p.pairs
          if (*p.lines.keys[pair.line], pair.work.id) == first),
@@ -59,9 +60,9 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
                 (
                     row["line_id"],
                     _short(row["work_name"] or row["work_id"]),
-                    f"{row['separation_m']:.2f}",
-                    as_rows.at_least(row["lower_95_m"]),
-                    f"{row['required_m']:.2f}",
+                    as_rows.length(row["separation_m"], made.unit),
+                    as_rows.at_least(row["lower_95_m"], made.unit),
+                    as_rows.length(row["required_m"], made.unit),
                     as_rows.chance(row["probability_below_required"]),
                     row["levels_by"].partition("_")[0],
                 ),
@@ -71,9 +72,10 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     shown = sorted({pairs[n].line for n in here}) or [0]
     works = {pairs[n].work.id: pairs[n].work for n in here}
     notes = [
-        "Metres. Apart: between surfaces, pipe as located. At least: with 95 % probability. "
-        "Chance: that less than needed is left. By: levels, depths below ground, or plan alone.",
-        *made.notes,
+        f"In {made.unit}. Apart: between surfaces, pipe as located. At least: with 95 % "
+        "probability. Chance: that less than needed is left. By: levels, depths below ground, or "
+        "plan alone.",
+        *(with_own_unit(note, made.unit) for note in made.notes),
     ]
     if len(here) < len(made.rows):
         notes.insert(1, f"{len(made.rows) - len(here)} pair(s) elsewhere: see the table.")
@@ -94,14 +96,19 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             ),
             notes=notes,
             caution=CAUTION,
+            unit=made.unit,
         ),
         out,
         replace=replace,
     )
 
 
-def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False) -> None:
+def draw_zones(
+    zones: Zones, of_lines: int, out: Path, *, unit: str = "m", replace: bool = False
+) -> None:
     """Draw the zones about the first of a region's lines; `of_lines` are written altogether.
+
+    Lengths are said in `unit`, metres beside feet.
 
     Raises as `draw_comparison` does.
     """
@@ -114,9 +121,9 @@ def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False)
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
     facts = [
-        f"{name}: pipe {lines.outside_diameter_m[n]:.3f} m outside"
+        f"{name}: pipe {in_both(lines.outside_diameter_m[n], unit, 3)} outside"
         + (" (assumed)" if lines.diameter_assumed[n] else "")
-        + f", zone {2 * reach[n]:.3f} m wide as located"
+        + f", zone {in_both(2 * reach[n], unit, 3)} wide as located"
         + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
         for n, name in zip(here.tolist(), _names(lines, here.tolist()), strict=True)
     ]
@@ -143,10 +150,12 @@ def draw_zones(zones: Zones, of_lines: int, out: Path, *, replace: bool = False)
             off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
             tolerance_m=rule.distance_m,
             facts=facts,
-            rule=f"{rule.title}: {rule.distance_m:.3f} m each side of the pipe's outside",
+            rule=f"{rule.title}: {in_both(rule.distance_m, unit, 3)} each side of the pipe's "
+            "outside",
             source=f"{rule.source}.",
             notes=notes,
             caution=CAUTION,
+            unit=unit,
         ),
         out,
         replace=replace,
@@ -158,10 +167,6 @@ def _box(must: list[Any], may: list[Any]) -> Floats:
     near = shapely.buffer(shapely.union_all(must), _MARGIN_M).envelope
     seen = shapely.intersection(np.array(may, dtype=object), near)
     return np.asarray(shapely.total_bounds(np.array([*must, *seen], dtype=object)))
-
-
-def _key(row: dict[str, Any]) -> tuple[str, str, str]:
-    return row["site_id"], row["line_id"], row["work_id"]
 
 
 def _outsides(lines: Lines, rows: list[int]) -> Shapes:

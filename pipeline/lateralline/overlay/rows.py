@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from math import isfinite, isnan
 from typing import Any, Final
 
 import numpy as np
 import shapely
 
-from lateralline import contract
+from lateralline import contract, wording
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import LevelsBy, Work
 from lateralline.overlay.clearance import Pair
+from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts")
 _BY_WORDS: Final[dict[LevelsBy, str]] = {
@@ -55,10 +58,10 @@ def pair_row(lines: Lines, pair: Pair, frame_sigma_m: float) -> dict[str, Any]:
     }
 
 
-def in_words(pair: Pair, *, assumed: bool) -> str:
-    """Say what was found, what it rests on, and what it does not say."""
+def in_words(pair: Pair, *, assumed: bool, say: Callable[[float], str] = metres) -> str:
+    """Say what was found, what it rests on, and what it does not say; lengths by `say`."""
     required = pair.work.required_m
-    said = f"{pair.separation_m:.2f} m between surfaces as located, {_BY_WORDS[pair.by]}"
+    said = f"{say(pair.separation_m)} between surfaces as located, {_BY_WORDS[pair.by]}"
     if pair.level_unfit:
         said += " (its level does not go with the ground at the pipe and was not used)"
     if pair.open_end:
@@ -68,17 +71,22 @@ def in_words(pair: Pair, *, assumed: bool) -> str:
         said += "; nothing bounds how far off the pipe may be, so no clearance is shown"
     else:
         anywhere = ", the pipe anywhere in its corridor" if pair.shape == "undecided" else ""
-        touch = f"{pair.lower_95_m:.2f} m at the least"
+        touch = f"{say(pair.lower_95_m)} at the least"
         touch = "they may touch" if pair.lower_95_m < 0.0 else touch
         said += f"; {touch} (95 %{anywhere})"
         if pair.no_chance:
             said += f", how likely nobody can tell, for {pair.no_chance}"
-    said += f", {required:.2f} m required"
+    said += f", {say(required)} required"
     if not pair.is_conflict:
         said += "; no conflict shown, which is no clearance to dig"
     if assumed:
         said += "; the pipe's outside diameter is assumed"
     return said
+
+
+def key(row: dict[str, Any]) -> tuple[str, str, str]:
+    """Return site, line and work of a row: what tells it from every other."""
+    return row["site_id"], row["line_id"], row["work_id"]
 
 
 def by_risk(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -131,23 +139,34 @@ def columns(layer: str, rows: list[dict[str, Any]]) -> dict[str, list[Any]]:
 
 
 def plain(row: dict[str, Any]) -> dict[str, Any]:
-    """Return a row for machines: no NaN, no caution on every line."""
-    return {
-        k: None if isinstance(v, float) and not isfinite(v) else v
-        for k, v in row.items()
-        if k != "caution"
-    }
+    """Return a row for machines: no NaN, plain blanks, no caution on every line."""
+    return {k: _plain(v) for k, v in row.items() if k != "caution"}
 
 
-def at_least(lower_95_m: float) -> str:
-    """Say a lower bound in metres; contact has no depth worth telling.
+def _plain(value: object) -> object:
+    if isinstance(value, str):
+        return wording.plain(value)
+    return None if isinstance(value, float) and not isfinite(value) else value
+
+
+def at_least(lower_95_m: float, unit: str = "m") -> str:
+    """Say a lower bound in `unit`; contact has no depth worth telling.
 
     >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.361)]
     ['no bound', '≤ 0', '0.00', '0.36']
     """
     if isnan(lower_95_m):
         return "no bound"
-    return "≤ 0" if lower_95_m < 0.0 else f"{lower_95_m:.2f}"
+    return "≤ 0" if lower_95_m < 0.0 else length(lower_95_m, unit)
+
+
+def length(value_m: float, unit: str = "m") -> str:
+    """Say a length in `unit`, which stands above it.
+
+    >>> length(0.3048, "ft"), length(0.3048, "in"), length(0.3048)
+    ('1.00', '12.0', '0.30')
+    """
+    return f"{value_m / METRES_PER[unit]:.{1 if unit == 'in' else 2}f}"
 
 
 def chance(probability: float) -> str:

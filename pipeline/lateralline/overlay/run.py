@@ -24,6 +24,7 @@ from lateralline.overlay.clearance import Pair, pairs_of
 from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
 from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
 from lateralline.overlay.planned import Plan
+from lateralline.wording import in_both, metres, plain
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
@@ -48,8 +49,10 @@ class Comparison:
     """Everything found."""
 
     basis: Basis
+    unit: str = "m"  # to say lengths in, metres besides
     parts: list[Part] = field(default_factory=list)
     rows: list[dict[str, Any]] = field(default_factory=list)  # riskiest first
+    said: dict[tuple[str, str, str], str] = field(default_factory=dict)  # each in `unit`
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -81,14 +84,19 @@ def compare(
     if not regions:
         raise NothingToCompareError(f"{as_built.path} holds no line: there is nothing to compare")
     datums = {str(d) for lines in regions for d in lines.level_datum}
-    made = Comparison(basis_of(plan, as_built, plan_levels, datums))
+    made = Comparison(basis_of(plan, as_built, plan_levels, datums), as_built.unit)
     rows = []
     for lines in regions:
         moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
         terms = Terms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
         pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
         made.parts.append(Part(lines, moved, pairs))
-        rows += [as_rows.pair_row(lines, pair, moved.sigma_m) for pair in pairs]
+        for pair in pairs:
+            row = as_rows.pair_row(lines, pair, moved.sigma_m)
+            rows.append(row)
+            made.said[as_rows.key(row)] = as_rows.in_words(
+                pair, assumed=row["diameter_assumed"], say=lambda m: in_both(m, made.unit)
+            )
     made.rows = as_rows.by_risk(rows)
     made.notes = [*_notes(as_built, plan, made), *plan.notes]
     return made
@@ -108,7 +116,7 @@ def write(
             sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
             sheet.writeheader()
             sheet.writerows(as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
-        overlay.close(" ".join(made.notes))
+        overlay.close(plain(" ".join(made.notes)))
 
 
 def _home(made: Comparison, plan: Plan) -> list[int]:
@@ -200,8 +208,8 @@ def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
             for line in part.lines.path_m
         )
         notes.append(
-            f"Nothing planned is near a located line: the nearest is {far:,.0f} m off. If that is "
-            "a surprise, look at the CRS of both."
+            f"Nothing planned is near a located line: the nearest is {metres(far, 0)} off. If that "
+            "is a surprise, look at the CRS of both."
         )
     if without:
         notes.append(f"No located line, so not looked at: {', '.join(without)}.")

@@ -19,12 +19,13 @@ from matplotlib.path import Path as Outline
 from matplotlib.patheffects import withStroke
 
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 from lateralline.write._atomic import whole_file
 from lateralline.write.picture import style
 
 _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
-_BARS_M: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+_BARS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _ROOM_M: Final = 1.0
 #: A line of the margin holds so many characters, at the size of its words.
 CHARACTERS: Final = 74
@@ -71,7 +72,7 @@ def picture(out: Path, caution: str, *, replace: bool) -> Iterator[Panels]:
         figure.savefig(made, dpi=_DPI, metadata=no_date)
 
 
-def set_frame(axes: Axes, box: Floats, north: str) -> None:
+def set_frame(axes: Axes, box: Floats, north: str, unit: str = "m") -> None:
     """Set equal scales about `box` (west, south, east, north), a scale bar and a north arrow."""
     x0, y0, x1, y1 = (box + _ROOM_M * np.array([-1, -1.8, 1, 1])).tolist()
     panel = axes.get_window_extent()
@@ -82,15 +83,18 @@ def set_frame(axes: Axes, box: Floats, north: str) -> None:
     axes.set_ylim(bottom, bottom + high)
     axes.set_xticks([])
     axes.set_yticks([])
-    bar = max(b for b in _BARS_M if b <= max(wide / 4, _BARS_M[0]))
+    per = METRES_PER[unit]
+    bar = max(b for b in _BARS if b * per <= max(wide / 4, _BARS[0] * per))
     at = left + 0.03 * wide, bottom + 0.03 * wide
     for part in range(4):
-        x = at[0] + part * bar / 4
-        ring = shapely.box(x, at[1], x + bar / 4, at[1] + 0.009 * wide)
+        x = at[0] + part * bar * per / 4
+        ring = shapely.box(x, at[1], x + bar * per / 4, at[1] + 0.009 * wide)
         face = style.INK if part % 2 == 0 else "white"
         fill(axes, ring, fc=face, ec=style.INK, lw=0.7, zorder=10)
-    for share, text in ((0.0, "0"), (0.5, f"{bar / 2:g}"), (1.0, f"{bar:g} m")):
-        axes.text(at[0] + share * bar, at[1] + 0.015 * wide, text, ha="center", size=8, zorder=10)
+    for share, text in ((0.0, "0"), (0.5, f"{bar / 2:g}"), (1.0, f"{bar:g} {unit}")):
+        axes.text(
+            at[0] + share * bar * per, at[1] + 0.015 * wide, text, ha="center", size=8, zorder=10
+        )
     axes.annotate(
         "", (0.955, 0.98), xytext=(0.955, 0.90), xycoords="axes fraction", zorder=10,
         arrowprops={"arrowstyle": "-|>", "color": style.INK, "lw": 1.4},

@@ -56,6 +56,7 @@ class ClearancePlan:
     box: Floats  # (4,) west, south, east, north of what must be seen
     notes: Sequence[str]
     caution: str
+    unit: str  # lengths are said in it
 
 
 def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> None:
@@ -66,7 +67,7 @@ def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> 
 
 
 def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
-    canvas.set_frame(axes, plan.box, plan.north)
+    canvas.set_frame(axes, plan.box, plan.north, plan.unit)
     for corridor in plan.corridors:
         canvas.fill(axes, corridor, zorder=1, **_CORRIDOR)
     for _, footprint in plan.works:

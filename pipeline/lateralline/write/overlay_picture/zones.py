@@ -15,6 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 from lateralline.write.overlay_picture import canvas
 from lateralline.write.picture import labels, style
 
@@ -48,6 +49,7 @@ class ZonesPlan:
     source: str
     notes: Sequence[str]
     caution: str
+    unit: str  # lengths are said in it
 
 
 def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
@@ -59,7 +61,9 @@ def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
 
 def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
     shapes = [s for s in (*plan.near, *plan.wide) if s is not None]
-    canvas.set_frame(axes, shapely.total_bounds(np.array(shapes, dtype=object)), plan.north)
+    canvas.set_frame(
+        axes, shapely.total_bounds(np.array(shapes, dtype=object)), plan.north, plan.unit
+    )
     for z, (group, look) in enumerate(
         ((plan.wide, _WIDE), (plan.near, _NEAR), (plan.corridors, _CORRIDOR), (plan.pipes, _PIPE)),
         start=1,
@@ -92,17 +96,27 @@ def _draw_section(axes: Axes, plan: ZonesPlan, y: float) -> float:
     cut.set_ylim(0.0, 1.0)
     for half, look in bands:
         canvas.fill(cut, shapely.box(-half, 0.55, half, 0.97), **look)
-    measures = [(0.40, reach - plan.tolerance_m, reach, f"{plan.tolerance_m:.3f} m tolerance")]
-    measures += [(0.24, -reach, reach, f"{2 * reach:.3f} m as located")]
+    per = METRES_PER[plan.unit]
+    measures = [
+        (
+            0.40,
+            reach - plan.tolerance_m,
+            reach,
+            f"{plan.tolerance_m / per:.3f} {plan.unit} tolerance",
+        )
+    ]
+    measures += [(0.24, -reach, reach, f"{2 * reach / per:.3f} {plan.unit} as located")]
     if isfinite(off):
-        measures += [(0.08, -reach - off, reach + off, f"{2 * (reach + off):.3f} m with corridor")]
+        wide = reach + off
+        measures += [(0.08, -wide, wide, f"{2 * wide / per:.3f} {plan.unit} with corridor")]
     for level, left, right, said in measures:
         cut.annotate(
             "", (right, level), xytext=(left, level),
             arrowprops={"arrowstyle": "<->", "lw": 0.9, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
         cut.text(
-            (left + right) / 2, level, said, ha="center", va="center", size=canvas.SMALL,
+            (left + right) / 2, level, said, ha="center", va="center",
+            size=canvas.SMALL,
             bbox={"fc": "white", "ec": "none", "pad": 1.2},
         )  # fmt: skip
     return y - high - 0.03
