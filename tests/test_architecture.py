@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -210,6 +211,31 @@ README = ROOT / "README.md"
 FENCE = re.compile(r"^```(?:console|sh)\n(.*?)^```", re.M | re.S)
 #: Commands that take minutes: here only asked for help; tests of their own run them small.
 LONG = {"prove", "bench"}
+
+
+#: Lengths in names, lineage and columns of text: they stand in metres wherever they are read.
+PLAIN_METRES = {
+    "place/reduce.py": 1, "derive/lines.py": 1, "derive/quality.py": 2, "frames/operations.py": 2,
+    "revise/compare.py": 1,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("stage", ["place", "solve", "link", "derive", "frames", "revise"])
+def test_a_stage_writes_lengths_by_the_one_function_that_marks_them(stage: str) -> None:
+    """Else a finding says metres to a crew that tapes in feet."""
+    found = {}
+    for path in (PACKAGE / stage).rglob("*.py"):
+        texts = [n for n in ast.walk(tree(path)) if isinstance(n, ast.JoinedStr)]
+        parts = [pair for text in texts for pair in pairwise(text.values)]
+        bare = sum(
+            isinstance(one, ast.FormattedValue)
+            and isinstance(then, ast.Constant)
+            and re.match(r" m\b", str(then.value)) is not None
+            for one, then in parts
+        )
+        if bare:
+            found[path.relative_to(PACKAGE).as_posix()] = bare
+    assert found == {k: n for k, n in PLAIN_METRES.items() if k.startswith(f"{stage}/")}
 
 
 def readme_commands() -> list[list[str]]:
