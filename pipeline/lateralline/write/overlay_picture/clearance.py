@@ -24,7 +24,7 @@ _CORRIDOR: Final[dict[str, Any]] = {"fc": style.CORRIDOR, "ec": style.PIPE, "lw"
 _CONFLICT: Final[dict[str, Any]] = {"color": style.WARN, "lw": 2.6, "ls": "-"}
 _NONE_SHOWN: Final[dict[str, Any]] = {"color": style.INK, "lw": 1.0, "ls": (0, (3, 2))}
 #: Ends of the table's columns as shares of the margin: number, pipe, planned, and five figures.
-_COLUMNS: Final = ((0.0, "left"), (0.05, "left"), (0.13, "left"), (0.52, "right"),
+_COLUMNS: Final = ((0.0, "left"), (0.05, "left"), (0.13, "left"), (0.49, "right"),
                    (0.64, "right"), (0.75, "right"), (0.885, "right"), (0.905, "left"))  # fmt: skip
 _HEAD: Final = ("", "pipe", "planned", "apart", "at least", "needed", "chance", "by")
 
