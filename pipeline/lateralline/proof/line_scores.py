@@ -117,6 +117,7 @@ class BlunderScore:
     stop: str
     depth_m: float
     to_bend_m: float  # along the true pipe, to the nearest; infinite without one
+    end_nulls: int  # marked there: with one, half a metre across is two standard deviations
     named: bool
     findings: tuple[Finding, ...]
 
@@ -205,6 +206,8 @@ def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: Drawn) -> Li
 def _blunder(number: int, planted: Planted, i: int, findings: tuple[Finding, ...]) -> BlunderScore:
     line, row, stop = planted.site.lines[i], planted.row[i], planted.stop[i]
     away = np.abs(line.chainage_m[1:-1] - planted.site.poses.chainage_m[row])
+    marks, stops = planted.site.marks, planted.site.stops
+    of_stop = (marks.run == stops.run[row]) & (marks.stop == stops.stop[row])
     return BlunderScore(
         number,
         line.line,
@@ -212,6 +215,7 @@ def _blunder(number: int, planted: Planted, i: int, findings: tuple[Finding, ...
         stop,
         float(planted.site.poses.depth_m[row]),
         float(away.min(initial=np.inf)),
+        int((of_stop & (marks.kind == "end_null")).sum()),
         named(stop, findings),
         findings,
     )

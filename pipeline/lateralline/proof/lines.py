@@ -181,6 +181,8 @@ _PLACES: tuple[tuple[str, Callable[[BlunderScore], bool]], ...] = (
     ("1.5 m deep at most", lambda b: b.depth_m <= 1.5),
     ("more than 2.5 m deep", lambda b: b.depth_m > 2.5),
     ("a bend within 1 m", lambda b: b.to_bend_m < 1.0),
+    ("both ends marked", lambda b: b.end_nulls == 2),
+    ("one end marked", lambda b: b.end_nulls == 1),
 )
 
 
