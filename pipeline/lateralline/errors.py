@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -91,3 +92,12 @@ class ReadBackError(LaterallineError, OSError):
 
 class MissingExtraError(LaterallineError, ImportError):
     """An optional package is needed; the message names the extra that brings it."""
+
+
+@contextmanager
+def extra(name: str, what: str) -> Iterator[None]:
+    """Turn a failed import in the block into MissingExtraError: `what` needs the extra `name`."""
+    try:
+        yield
+    except ImportError as e:
+        raise MissingExtraError(f'{what} needs: pip install "lateralline[{name}]"') from e

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
-from lateralline.errors import MissingExtraError
+from lateralline.errors import extra
 from lateralline.layers import Shapes
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import Lines
@@ -31,10 +31,8 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     Raises MissingExtraError without matplotlib, OutputExistsError when `out` is there and may not
     be replaced.
     """
-    try:
+    with extra("draw", "drawing"):
         from lateralline.write.overlay_picture import clearance as drawing
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
 
     number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
     first = as_rows.key(made.rows[0]) if made.rows else None
@@ -112,10 +110,8 @@ def draw_zones(
 
     Raises as `draw_comparison` does.
     """
-    try:
+    with extra("draw", "drawing"):
         from lateralline.write.overlay_picture import zones as drawing
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
 
     lines, rule = zones.lines, zones.rule
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lateralline.errors import MissingExtraError
+from lateralline.errors import extra
 from lateralline.overlay.bodies import SHAPE_WITHIN_M, Kind
 from lateralline.overlay.planned import KINDS, Feature
 from lateralline.read.ledger import Ledger, nearest
@@ -78,11 +78,9 @@ def drawn_features(
 
 
 def _opened(path: Path, ledger: Ledger) -> Drawing | None:
-    try:
+    with extra("cad", "a drawing"):
         from ezdxf.filemanagement import readfile
         from ezdxf.lldxf.const import DXFError
-    except ImportError as e:
-        raise MissingExtraError('drawings need: pip install "lateralline[cad]"') from e
     try:
         return readfile(path)
     except (DXFError, OSError, UnicodeDecodeError, ValueError) as e:

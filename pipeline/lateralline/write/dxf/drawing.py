@@ -14,7 +14,7 @@ import pyproj
 import shapely
 
 from lateralline import contract
-from lateralline.errors import MissingExtraError, OutputError, UnknownSiteError
+from lateralline.errors import OutputError, UnknownSiteError, extra
 from lateralline.lineage import crs_text
 from lateralline.records import Floats
 from lateralline.write._atomic import whole_file
@@ -56,10 +56,8 @@ def write_dxf(
     CRS in degrees, UnknownSiteError for a site the file does not hold, OutputError when the
     drawing is not sound, and OutputExistsError when `out` is there and may not be replaced.
     """
-    try:
+    with extra("cad", "a drawing"):
         from ezdxf.filemanagement import new
-    except ImportError as e:
-        raise MissingExtraError('a drawing needs: pip install "lateralline[cad]"') from e
     frames = {name: _read(gpkg, name, site) for name in (*_DRAWN, "lineage")}
     if not len(frames["lineage"]):
         raise UnknownSiteError(f"{gpkg} holds no site {site!r}")

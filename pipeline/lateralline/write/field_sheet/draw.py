@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from lateralline.errors import MissingExtraError
+from lateralline.errors import extra
 from lateralline.write._atomic import whole_file
 from lateralline.write.field_sheet.paper import Page, Words
 
@@ -26,11 +26,9 @@ def draw_field_sheet(pages: Sequence[Page], out: Path, *, replace: bool = False)
     Raises MissingExtraError without matplotlib, and OutputExistsError when `out` is there and may
     not be replaced.
     """
-    try:
+    with extra("draw", "drawing"):
         import matplotlib
         from matplotlib.backends.backend_pdf import PdfPages
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
     about = {"Title": "Field sheet", "Creator": "lateralline", "CreationDate": None}
     with (
         whole_file(out, replace=replace) as made,

@@ -27,6 +27,10 @@ _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
 _BARS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _ROOM_M: Final = 1.0
+#: A margin lists so many rows of a kind, and says how many more there are.
+MOST_ROWS: Final = 16
+PIPE: Final[dict[str, Any]] = {"fc": style.PIPE, "ec": style.PIPE, "lw": 0.6}
+CORRIDOR: Final[dict[str, Any]] = {"fc": style.CORRIDOR, "ec": style.PIPE, "lw": 0.5}
 #: A line of the margin holds so many characters, at the size of its words.
 CHARACTERS: Final = 74
 LINE: Final = 0.0195  # of the margin's height

@@ -17,10 +17,7 @@ from lateralline.records import Floats
 from lateralline.write.overlay_picture import canvas
 from lateralline.write.picture import labels, style
 
-_MOST_ROWS: Final = 16
 _WORKS: Final[dict[str, Any]] = {"fc": "#e9e4d8", "ec": style.INK, "lw": 0.9, "hatch": "////"}
-_PIPE: Final[dict[str, Any]] = {"fc": style.PIPE, "ec": style.PIPE, "lw": 0.6}
-_CORRIDOR: Final[dict[str, Any]] = {"fc": style.CORRIDOR, "ec": style.PIPE, "lw": 0.5}
 _CONFLICT: Final[dict[str, Any]] = {"color": style.WARN, "lw": 2.6, "ls": "-"}
 _NONE_SHOWN: Final[dict[str, Any]] = {"color": style.INK, "lw": 1.0, "ls": (0, (3, 2))}
 #: Ends of the table's columns as shares of the margin: number, pipe, planned, and five figures.
@@ -69,11 +66,11 @@ def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> 
 def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
     canvas.set_frame(axes, plan.box, plan.north, plan.unit)
     for corridor in plan.corridors:
-        canvas.fill(axes, corridor, zorder=1, **_CORRIDOR)
+        canvas.fill(axes, corridor, zorder=1, **canvas.CORRIDOR)
     for _, footprint in plan.works:
         canvas.fill(axes, footprint, zorder=2, alpha=0.9, **_WORKS)
     for pipe in plan.pipes:
-        canvas.fill(axes, pipe, zorder=3, **_PIPE)
+        canvas.fill(axes, pipe, zorder=3, **canvas.PIPE)
     ends = canvas.draw_open_ends(axes, plan.open_ends)
     for a in plan.approaches:
         look = _CONFLICT if a.conflict else _NONE_SHOWN
@@ -138,8 +135,8 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
     """Explain the signs and list the pairs, conflicts in bold."""
     y = canvas.head(axes, plan.title)
     signs = [
-        (Patch(**_PIPE), "outside of the pipe, as located"),
-        (Patch(**_CORRIDOR), "95 % corridor of its axis"),
+        (Patch(**canvas.PIPE), "outside of the pipe, as located"),
+        (Patch(**canvas.CORRIDOR), "95 % corridor of its axis"),
         (Patch(**_WORKS), "planned works"),
         (Line2D([], [], **_CONFLICT), "conflict at its closest, from the pipe's axis"),
         (Line2D([], [], **_NONE_SHOWN), "no conflict shown, which is no clearance to dig"),
@@ -150,7 +147,7 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
     axes.plot([0, 1], [y + 0.004] * 2, color=style.FAINT, lw=0.6, transform=axes.transAxes,
               clip_on=False)  # fmt: skip
     y -= 0.008
-    for a in plan.approaches[:_MOST_ROWS]:
+    for a in plan.approaches[: canvas.MOST_ROWS]:
         look: dict[str, Any] = {"color": style.INK}
         if a.conflict:
             look = {"color": style.WARN, "weight": "bold"}
@@ -158,8 +155,8 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
         if a.more:
             axes.text(0.055, y, a.more, va="top", size=6.8, transform=axes.transAxes, **look)
             y -= 0.021
-    if len(plan.approaches) > _MOST_ROWS:
-        more = f"and {len(plan.approaches) - _MOST_ROWS} more: see the table"
+    if len(plan.approaches) > canvas.MOST_ROWS:
+        more = f"and {len(plan.approaches) - canvas.MOST_ROWS} more: see the table"
         y = canvas.say(axes, more, y)
     y -= 0.012
     for note in plan.notes:

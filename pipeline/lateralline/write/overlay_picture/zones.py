@@ -19,9 +19,6 @@ from lateralline.units import METRES_PER
 from lateralline.write.overlay_picture import canvas
 from lateralline.write.picture import labels, style
 
-_MOST_ROWS: Final = 16
-_PIPE: Final[dict[str, Any]] = {"fc": style.PIPE, "ec": style.PIPE, "lw": 0.6}
-_CORRIDOR: Final[dict[str, Any]] = {"fc": style.CORRIDOR, "ec": style.PIPE, "lw": 0.5}
 _NEAR: Final[dict[str, Any]] = {"fc": style.ZONE, "ec": style.ZONE_EDGE, "lw": 1.4}
 _WIDE: Final[dict[str, Any]] = {
     "fc": "#fdf8ec", "ec": style.ZONE_EDGE, "lw": 1.2, "ls": (0, (4, 2)), "hatch": "...",
@@ -64,10 +61,13 @@ def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
     canvas.set_frame(
         axes, shapely.total_bounds(np.array(shapes, dtype=object)), plan.north, plan.unit
     )
-    for z, (group, look) in enumerate(
-        ((plan.wide, _WIDE), (plan.near, _NEAR), (plan.corridors, _CORRIDOR), (plan.pipes, _PIPE)),
-        start=1,
-    ):
+    groups = (
+        (plan.wide, _WIDE),
+        (plan.near, _NEAR),
+        (plan.corridors, canvas.CORRIDOR),
+        (plan.pipes, canvas.PIPE),
+    )
+    for z, (group, look) in enumerate(groups, start=1):
         for shape in group:
             canvas.fill(axes, shape, zorder=z, **look)
     ends = canvas.draw_open_ends(axes, plan.open_ends)
@@ -85,9 +85,9 @@ def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
 def _draw_section(axes: Axes, plan: ZonesPlan, y: float) -> float:
     """Draw a cut across the first line, to scale, and measure it; returns where the next starts."""
     reach, off = float(plan.reach_m[0]), float(plan.off_m[0])
-    bands = [(reach, _NEAR), (reach - plan.tolerance_m, _PIPE)]
+    bands = [(reach, _NEAR), (reach - plan.tolerance_m, canvas.PIPE)]
     if isfinite(off):
-        bands = [(reach + off, _WIDE), (reach, _NEAR), (off, _CORRIDOR), bands[-1]]
+        bands = [(reach + off, _WIDE), (reach, _NEAR), (off, canvas.CORRIDOR), bands[-1]]
     y = canvas.say(axes, f"Across {plan.line_ids[0]}, to scale, corridor at its widest", y)
     high = 0.23
     cut = axes.inset_axes((0.0, y - high, 1.0, high))
@@ -127,17 +127,17 @@ def _draw_margin(axes: Axes, plan: ZonesPlan) -> None:
     y = canvas.say(axes, plan.rule, y, size=9.5, weight="bold", characters=48) - 0.012
     y = canvas.say(axes, plan.source, y - 0.003, characters=76) - 0.015
     signs = [
-        (Patch(**_PIPE), "outside of the pipe, as located"),
-        (Patch(**_CORRIDOR), "95 % corridor of its axis"),
+        (Patch(**canvas.PIPE), "outside of the pipe, as located"),
+        (Patch(**canvas.CORRIDOR), "95 % corridor of its axis"),
         (Patch(**_NEAR), "zone about the pipe as located"),
         (Patch(**_WIDE), "zone about the corridor too: the error of position taken in"),
         (Line2D([], [], **canvas.OPEN_END), "open end: the pipe runs on, not located"),
     ]
     y = _draw_section(axes, plan, canvas.key(axes, signs, y))
-    for fact in plan.facts[:_MOST_ROWS]:
+    for fact in plan.facts[: canvas.MOST_ROWS]:
         y = canvas.say(axes, fact, y) - 0.006
-    if len(plan.facts) > _MOST_ROWS:
-        y = canvas.say(axes, f"and {len(plan.facts) - _MOST_ROWS} more lines drawn", y)
+    if len(plan.facts) > canvas.MOST_ROWS:
+        y = canvas.say(axes, f"and {len(plan.facts) - canvas.MOST_ROWS} more lines drawn", y)
     y -= 0.012
     for note in plan.notes:
         y = canvas.say(axes, note, y, color="#4b5563", size=6.8, characters=80) - 0.006

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Final
 
-from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.errors import OutputExistsError, UnknownSiteError, extra
 from lateralline.lineage import CAUTION
 from lateralline.write._atomic import whole_file, whole_folder
 from lateralline.write.page.works import NoClearanceError, Works, read_works, was_of
@@ -58,7 +58,12 @@ def write_page(
     """
     document = _maker()
     scene = _scene(gpkg, site_id)
-    works = None if clearance is None else read_works(clearance, scene, gpkg)
+    if clearance is not None and not was_of(clearance, gpkg):
+        raise NoClearanceError(
+            f"{clearance} was made of another record than {gpkg}, or of this one before it was "
+            "built anew: hold the plan against this record"
+        )
+    works = None if clearance is None else read_works(clearance, scene)
     with whole_file(out, replace=replace) as made:
         made.write_text(document.document(scene, note, works=works), encoding="utf-8")
 
@@ -92,7 +97,7 @@ def write_pages(
             scene = _scene(gpkg, site_id)
             works = None
             if clearance is not None and gpkg in looked_at:
-                works = read_works(clearance, scene, gpkg)
+                works = read_works(clearance, scene)
             page = document.document(scene, note, back=INDEX, works=works)
             (made / file).write_text(page, encoding="utf-8")
             entries.append(_entry(file, gpkg, scene, works))
@@ -107,10 +112,8 @@ def write_pages(
 
 
 def _maker() -> ModuleType:
-    try:
+    with extra("page", "a page"):
         from lateralline.write.page import document
-    except ImportError as e:
-        raise MissingExtraError('pages need: pip install "lateralline[page]"') from e
     return document
 
 

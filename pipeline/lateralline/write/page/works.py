@@ -54,14 +54,9 @@ def was_of(gpkg: Path, record: Path) -> bool:
     return bool((_read(gpkg, "planned_works")["record_sha256"] == sha256(record)).all())
 
 
-def read_works(gpkg: Path, scene: Scene, record: Path) -> Works:
-    """Return what was found for a scene's site; raises NoClearanceError as told there."""
+def read_works(gpkg: Path, scene: Scene) -> Works:
+    """Return what was found for the site of a scene whose record the clearance was of."""
     pairs, outlines = _read(gpkg, "clearance_pairs"), _read(gpkg, "planned_works")
-    if not was_of(gpkg, record):
-        raise NoClearanceError(
-            f"{gpkg} was made of another record than {record}, or of this one before it was built "
-            "anew: hold the plan against this record"
-        )
     crs = pairs.crs
     pairs = pairs[pairs["site_id"] == scene.site_id]
     risk = {

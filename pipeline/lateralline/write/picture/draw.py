@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from lateralline.errors import MissingExtraError, UnknownSiteError
+from lateralline.errors import UnknownSiteError, extra
 from lateralline.write._atomic import whole_file
 from lateralline.write.picture.scene import read_scene
 
@@ -34,13 +34,11 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
     """
     if out.suffix.lower() not in SUFFIXES:
         raise ValueError(f"a picture must end in {', '.join(SUFFIXES)}; got {out.name!r}")
-    try:
+    with extra("draw", "drawing"):
         import matplotlib
         from matplotlib.figure import Figure
 
         from lateralline.write.picture import margin, plan, profile, style
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
 
     scene = read_scene(gpkg, site_id)
     if scene is None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from lateralline import __version__
-from lateralline.errors import MissingExtraError, OutputExistsError
+from lateralline.errors import OutputExistsError, extra
 from lateralline.write._atomic import whole_file, whole_folder
 
 if TYPE_CHECKING:
@@ -46,7 +46,6 @@ def draw_sheet(
     SheetError for a scale that needs too many sheets, and OutputExistsError when `out` is there
     and may not be replaced: then nothing is written.
     """
-    _need_matplotlib()
     with whole_file(out, replace=replace) as made:
         return _pdf(built, made, options or SheetOptions())
 
@@ -62,7 +61,6 @@ def draw_sheets(
 
     Raises as `draw_sheet` does. A folder that is replaced keeps what else lies in it.
     """
-    _need_matplotlib()
     if folder.is_file():
         raise OutputExistsError(f"{folder} is a file; several sites need a folder, or --together")
     pages = 0
@@ -82,13 +80,6 @@ def _carry(old: Path, new: Path) -> None:
             path.rename(new / path.name) if path.is_dir() else os.link(path, new / path.name)
 
 
-def _need_matplotlib() -> None:
-    try:
-        import matplotlib.figure  # noqa: F401
-    except ImportError as e:
-        raise MissingExtraError('a sheet needs: pip install "lateralline[draw]"') from e
-
-
 def _pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) -> int:
     from lateralline.write.sheet.site import read_sheet_site
 
@@ -100,10 +91,11 @@ def _pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) ->
 
 @contextmanager
 def _opened(out: Path, title: str) -> Iterator[Any]:
-    import matplotlib
-    from matplotlib.backends.backend_pdf import PdfPages
+    with extra("draw", "a sheet"):
+        import matplotlib
+        from matplotlib.backends.backend_pdf import PdfPages
 
-    from lateralline.write.sheet import looks
+        from lateralline.write.sheet import looks
 
     about: dict[str, str | None] = {"Title": title, "Creator": _CREATOR}
     if "SOURCE_DATE_EPOCH" not in os.environ:

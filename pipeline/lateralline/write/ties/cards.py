@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from lateralline import contract
-from lateralline.errors import MissingExtraError
+from lateralline.errors import extra
 from lateralline.write._atomic import whole_file
 from lateralline.write.ties.measure import Measure
 from lateralline.write.ties.tied import Card, Limits
@@ -58,12 +58,10 @@ def draw_cards(
     Raises MissingExtraError without matplotlib, ValueError for a paper that is none of PAPERS, and
     OutputExistsError when `out` is there and may not be replaced.
     """
-    try:
+    with extra("draw", "drawing"):
         import matplotlib
         from matplotlib.backends.backend_pdf import PdfPages
         from matplotlib.figure import Figure
-    except ImportError as e:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"') from e
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}; got {paper!r}")
     width, height = PAPERS[paper]
