@@ -7,17 +7,11 @@ from typing import Annotated
 
 import typer
 
+from lateralline.cli.options import Record
+
 
 def export(
-    built: Annotated[
-        Path,
-        typer.Argument(
-            metavar="OUT",
-            exists=True,
-            help="Folder that `lateralline build` wrote, or its .gpkg.",
-            show_default=False,
-        ),
-    ],
+    built: Record,
     out: Annotated[
         Path,
         typer.Option(

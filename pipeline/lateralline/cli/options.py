@@ -28,6 +28,34 @@ Sites = Annotated[
         show_default=False,
     ),
 ]
+Record = Annotated[
+    Path,
+    typer.Argument(
+        metavar="OUT",
+        exists=True,
+        help="Folder that `lateralline build` wrote, or its .gpkg.",
+        show_default=False,
+    ),
+]
+Records = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="OUT",
+        exists=True,
+        help="Folders that `lateralline build` wrote, or their .gpkg.",
+        show_default=False,
+    ),
+]
+#: For commands that make an OUT of their own.
+AnyRecord = Annotated[
+    Path,
+    typer.Argument(
+        metavar="AS_BUILT",
+        exists=True,
+        help="Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
+        show_default=False,
+    ),
+]
 NewFolder = typer.Argument(
     metavar="FOLDER",
     callback=refuse_overwriting,

@@ -7,17 +7,11 @@ from typing import Annotated, Literal
 
 import typer
 
+from lateralline.cli.options import Records
+
 
 def sheet(
-    built: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="OUT",
-            exists=True,
-            help="Folders that `lateralline build` wrote, or their .gpkg.",
-            show_default=False,
-        ),
-    ],
+    built: Records,
     out: Annotated[
         Path,
         typer.Option(

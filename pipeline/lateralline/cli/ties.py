@@ -8,20 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lateralline.cli.options import Record
+
 if TYPE_CHECKING:
     from lateralline.write.ties import Asked, Measure
 
 
 def ties(
-    built: Annotated[
-        Path,
-        typer.Argument(
-            metavar="OUT",
-            exists=True,
-            help="Folder that `lateralline build` wrote, or its .gpkg.",
-            show_default=False,
-        ),
-    ],
+    built: Record,
     line: Annotated[
         str, typer.Option(metavar="LINE", help="Line that --at counts along.", show_default=False)
     ] = "",

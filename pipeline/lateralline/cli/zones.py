@@ -7,20 +7,12 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import AsJson
+from lateralline.cli.options import AnyRecord, AsJson
 from lateralline.cli.pictures import Picture, refuse_picture
 
 
 def zones(
-    built: Annotated[
-        Path,
-        typer.Argument(
-            metavar="AS_BUILT",
-            exists=True,
-            help="Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
-            show_default=False,
-        ),
-    ],
+    built: AnyRecord,
     out: Annotated[
         Path | None,
         typer.Option("--out", "-o", metavar="OUT", help="Folder to write.", show_default=False),
