@@ -25,6 +25,12 @@ def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(socket.socket, "connect_ex", refuse)
 
 
+@pytest.fixture(autouse=True)
+def _width_of_a_pipe(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Words wrap where they do in a pipe, whatever width whoever runs the tests passes on."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture(scope="session")
 def make_site() -> Callable[..., Any]:
     """A maker of sites whose products are made up from the contract: see made_site.py."""
