@@ -23,6 +23,7 @@ TESTS = sorted((ROOT / "tests").rglob("*.py"))
 #: From the ground up. A module may import only from floors below its own, or from its own package.
 FLOORS = (
     ("errors",),
+    ("output",),
     ("units",),
     ("wording",),
     ("kernels",),

@@ -177,8 +177,8 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
     page, pages = tmp_path / "page.html", tmp_path / "pages"
     both = [(gpkg, "EX-1"), (gpkg, "EX-2")]
 
-    def brief(scene: Any, note: str = "", **_: Any) -> str:
-        return f"{scene.site_id} {note}"
+    def brief(scene: Any, note: str = "", generator: str = "", **_: Any) -> str:
+        return f"{scene.site_id} {note} {generator}"
 
     def breaks(scene: Any, note: str = "", **_: Any) -> str:
         if scene.site_id == "EX-2":
@@ -189,7 +189,9 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
     write_page(gpkg, "EX-1", page)
     write_pages(both, pages)
     before = {p.name: p.read_bytes() for p in (page, *pages.iterdir())}
-    assert before.keys() == {"page.html", "index.html", "site-EX-1.html", "site-EX-2.html"}
+    assert before.keys() == {
+        "page.html", "index.html", "manifest.json", "site-EX-1.html", "site-EX-2.html",
+    }  # fmt: skip
     with pytest.raises(OutputExistsError):
         write_page(gpkg, "EX-2", page)
     with pytest.raises(OutputExistsError):
@@ -207,11 +209,12 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
     monkeypatch.setattr(document, "document", brief)
 
     write_pages(both[:1], pages, replace=True)
-    assert {p.name for p in pages.iterdir()} == {"index.html", "site-EX-1.html"}
-    (pages / "letter.txt").write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputExistsError, match="other things"):
-        write_pages(both, pages, replace=True)
-    assert (pages / "letter.txt").read_text(encoding="utf-8") == "mine"
+    assert {p.name for p in pages.iterdir()} == {
+        "index.html", "manifest.json", "site-EX-1.html",
+    }  # fmt: skip
+    (pages / "site-notes.html").write_text("mine", encoding="utf-8")
+    write_pages(both, pages, replace=True)
+    assert (pages / "site-notes.html").read_text(encoding="utf-8") == "mine"
     with pytest.raises(OutputExistsError):
         write_pages(both, tmp_path / "out", replace=True)
 

@@ -76,14 +76,17 @@ def test_replacing_a_folder_of_sheets_keeps_what_else_lies_there(
     sheets: Any, make_site: MakeSite, tmp_path: Path
 ) -> None:
     gpkg = sheets.built(tmp_path / "out", make_site("EX-1", rows=0))
-    (tmp_path / "sheets").mkdir()
-    (tmp_path / "sheets" / "notes.txt").write_text("ours")
-    (tmp_path / "sheets" / "EX-1.pdf").write_text("old")
+    folder, small = tmp_path / "sheets", SheetOptions("A4")
+    draw_sheets([(gpkg, "EX-1")], folder, small)
+    (folder / "letters").mkdir()
+    (folder / "letters" / "notes.txt").write_text("ours")
+    (folder / "EX-1.pdf").write_text("marked up")
     with pytest.raises(OutputExistsError):
-        draw_sheets([(gpkg, "EX-1")], tmp_path / "sheets", SheetOptions("A4"))
-    draw_sheets([(gpkg, "EX-1")], tmp_path / "sheets", SheetOptions("A4"), replace=True)
-    assert (tmp_path / "sheets" / "notes.txt").read_text() == "ours"
-    assert (tmp_path / "sheets" / "EX-1.pdf").read_bytes().startswith(b"%PDF")
+        draw_sheets([(gpkg, "EX-1")], folder, small)
+    draw_sheets([(gpkg, "EX-1")], folder, small, replace=True)
+    assert (folder / "letters" / "notes.txt").read_text() == "ours"
+    assert (folder / "EX-1.kept-1.pdf").read_text() == "marked up"
+    assert (folder / "EX-1.pdf").read_bytes().startswith(b"%PDF")
     with pytest.raises(UnknownSiteError, match="holds no site"):
         draw_sheet([(gpkg, "EX-7")], tmp_path / "s.pdf")
     assert not (tmp_path / "s.pdf").exists()

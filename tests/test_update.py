@@ -300,7 +300,7 @@ def test_never_in_place(tmp_path: Path, where: str) -> None:
     assert bytes_of(site) == was
 
 
-def test_only_an_untouched_update_is_replaced(tmp_path: Path) -> None:
+def test_what_was_changed_in_an_update_outlives_the_next(tmp_path: Path) -> None:
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
     out = tmp_path / "new"
     updated(added, out)
@@ -308,14 +308,19 @@ def test_only_an_untouched_update_is_replaced(tmp_path: Path) -> None:
         pass
     with new_site(SLOPE, added, out, replace=True):
         pass
-    (out / "stops.csv").write_text((out / "stops.csv").read_text() + "# seen again\n")
-    for why in (r"changed since an update wrote it \(stops.csv\)", "not written by an update"):
-        was = bytes_of(out)
-        made = new_site(SLOPE, added, out, replace=True)
-        with pytest.raises(OutputExistsError, match=why), made:
-            pass
-        assert bytes_of(out) == was
-        (out / "update.json").unlink(missing_ok=True)
+    edited = (out / "stops.csv").read_text() + "# seen again\n"
+    (out / "stops.csv").write_text(edited)
+    with new_site(SLOPE, added, out, replace=True):
+        pass
+    assert (out / "stops.kept-1.csv").read_text() == edited
+    (out / "manifest.json").unlink()
+    was = bytes_of(out)
+    with (
+        pytest.raises(OutputExistsError, match="not written by `lateralline import-points or"),
+        new_site(SLOPE, added, out, replace=True),
+    ):
+        pass
+    assert bytes_of(out) == was
 
 
 # ---- workbooks ----------------------------------------------------------------------------

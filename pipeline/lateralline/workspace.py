@@ -13,7 +13,6 @@ and whatever `also` draws from asbuilt.gpkg, in folders of its own.
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,21 +23,20 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
-from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
+from lateralline.errors import FrameError, LaterallineError, OutputError
 from lateralline.lineage import crs_text
+from lateralline.output import whole_folder
+from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
 from lateralline.write import _read_back, dictionary, json_schema
-from lateralline.write._atomic import whole_folder
 from lateralline.write._target import Target
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
-from lateralline.write.manifest import FORMAT, Manifest, created_at
+from lateralline.write.manifest import Manifest, created_at
 
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
-
-_SQLITE_SCRAPS: Final = ("-wal", "-shm", "-journal")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,7 @@ class Workspace:
     @property
     def manifest(self) -> Path:
         """What went in and what came out."""
-        return self.folder / "manifest.json"
+        return self.folder / MANIFEST
 
     @property
     def dictionary(self) -> Path:
@@ -87,21 +85,10 @@ class Workspace:
         writing went wrong: then nothing is put in place, and what was there before stays.
         """
         target = Target(_parsed(crs))
-        if replace and self.folder.exists():
-            self._refuse_foreign()
-        with whole_folder(self.folder, replace=replace, carry=_carry) as made:
+        with whole_folder(self.folder, "record", replace=replace) as made:
             build = Build(Workspace(made), target)
             yield build
             build.finish(also)
-
-    def _refuse_foreign(self) -> None:
-        """Raise OutputExistsError unless what is there was made here, or is an empty folder."""
-        if not self.folder.is_dir():
-            raise OutputExistsError(f"{self.folder} is a file; an output folder is needed")
-        if any(self.folder.iterdir()) and _outputs(self) is None:
-            raise OutputExistsError(
-                f"{self.folder} holds other things than an output of lateralline: not replaced"
-            )
 
 
 class Build:
@@ -194,28 +181,6 @@ def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
         for name in contract.LAYERS:
             text = json.dumps(json_schema.json_schema(name), indent=1, ensure_ascii=False)
             workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
-
-
-def _outputs(workspace: Workspace) -> set[str] | None:
-    """Return what an earlier build put there, manifest included; None when it is not ours."""
-    try:
-        about = json.loads(workspace.manifest.read_text(encoding="utf-8"))
-        if about["format"] != FORMAT:
-            return None
-        return {str(o["path"]) for o in about["outputs"]} | {workspace.manifest.name}
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-
-
-def _carry(old: Path, new: Path) -> None:
-    """Copy what others laid beside an earlier output: notes, a map project."""
-    ours = _outputs(Workspace(old)) or set()
-    scraps = {Workspace(old).asbuilt.name + end for end in _SQLITE_SCRAPS}
-    for path in old.rglob("*"):
-        name = path.relative_to(old).as_posix()
-        if path.is_file() and name not in ours | scraps and not (new / name).exists():
-            (new / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy2(path, new / name)
 
 
 def _parsed(crs: str | None) -> CRS | None:

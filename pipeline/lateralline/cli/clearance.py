@@ -127,7 +127,7 @@ def clearance(
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
-    refuse_picture(picture, replace=replace)
+    refuse_picture(picture, "clearance-picture", replace=replace)
     options = Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import logging
 import os
 import traceback
 from collections.abc import Iterator
@@ -35,7 +36,7 @@ class Command(TyperCommand):
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command."""
-        with self._ending(bool(ctx.params.get("as_json")), ctx.params.get("out")):
+        with _notes_said(), self._ending(bool(ctx.params.get("as_json")), ctx.params.get("out")):
             return super().invoke(ctx)
 
     @contextmanager
@@ -58,6 +59,24 @@ class Command(TyperCommand):
             if code == UNFORESEEN and os.environ.get(TRACEBACK):
                 traceback.print_exception(e)
             raise typer.Exit(code) from e
+
+
+class _Notes(logging.Handler):
+    """Says on stderr what was kept of the user's files."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        typer.echo(f"note: {record.getMessage()}", err=True)
+
+
+@contextmanager
+def _notes_said() -> Iterator[None]:
+    log, notes = logging.getLogger("lateralline.output"), _Notes()
+    log.addHandler(notes)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(notes)
 
 
 def _said(error: Exception) -> tuple[str, int]:

@@ -6,13 +6,13 @@ import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 import typer
 
 from lateralline.cli import points_report, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
-from lateralline.errors import Fault, LaterallineError, OutputExistsError
+from lateralline.errors import Fault, LaterallineError
+from lateralline.output import refuse_target, stamp, whole_file, whole_folder
 from lateralline.read.crs import crs_texts
 from lateralline.read.ledger import Ledger
 from lateralline.read.sections import read_site_toml
@@ -25,15 +25,12 @@ from lateralline.survey_files.columns import ORDERS, Order
 from lateralline.survey_files.options import Told, refuse_gaps, refuse_unusable, site_given
 from lateralline.survey_files.order import Detection
 from lateralline.survey_files.site_files import Cells, StopKey, site_toml, stop_rows, tables, traced
-from lateralline.write._atomic import refuse_existing, whole_file, whole_folder
-
-_OURS: Final = ("site.toml", "control.csv", "marks.csv", "stops.csv", "exposures.csv")
 
 
 def write_default_codes(path: Path, *, replace: bool) -> None:
     """Write the mapping file used by default, to be changed."""
-    with whole_file(path, replace=replace) as made:
-        made.write_text(default_text(), encoding="utf-8", newline="\n")
+    with whole_file(path, "codes", replace=replace) as made:
+        made.write_text(f"# {stamp('codes')}\n{default_text()}", encoding="utf-8", newline="\n")
     typer.echo(f"wrote {path}: change it, then give it with --codes {path}")
 
 
@@ -41,7 +38,7 @@ def run(told: Told) -> int:
     """Import the points and return the exit code."""
     refuse_unusable(told)
     if told.out is not None and not told.dry_run:
-        _refuse_foreign(told.out, replacing=told.replace)
+        refuse_target(told.out, "site", replace=told.replace, folder=True)
     site_text = None if told.site is None else _site_text(told.site)
     try:
         gathered = gather(_wanted(told, site_text), lambda detection: _confirm(told, detection))
@@ -143,7 +140,7 @@ def _write(
     if site is None or site.axes is None:
         raise LaterallineError(f"the CRS of {told.site or 'the site'} cannot be used")
     files = tables(gathered.found, gathered.brought, stops, site, gathered.systems)
-    with whole_folder(out, replace=told.replace) as made:
+    with whole_folder(out, "site", replace=told.replace) as made:
         for name, text in {"site.toml": site_text, **files}.items():
             (made / name).write_text(text, encoding="utf-8", newline="\n")
         result = run_site(made, until="derive")
@@ -184,15 +181,3 @@ def _say(out: Path, result: SiteResult | SiteFailure, to_fill: tuple[Fault, ...]
     report.print_summary(to, summary)
     report.print_last_words(to, f"wrote {out}; next: lateralline build {out} -o OUT", CAUTION)
     return WITH_ERRORS if summary.count("error") else CLEAN
-
-
-def _refuse_foreign(out: Path, *, replacing: bool) -> None:
-    """Raise OutputExistsError when `out` may not be replaced, or holds what is no site of ours."""
-    refuse_existing(out, replace=replacing)
-    if not out.exists():
-        return
-    others = [] if out.is_dir() else [out.name]
-    if out.is_dir():
-        others = sorted(p.name for p in out.iterdir() if p.name not in _OURS)
-    if others:
-        raise OutputExistsError(f"{out} holds other things ({', '.join(others[:5])}): not replaced")

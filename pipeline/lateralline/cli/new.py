@@ -83,8 +83,8 @@ def new(
       lateralline new sites/EX-002 --xlsx --units ft
       lateralline new EX-003.xlsx --from sites/EX-001 --id EX-003
     """
+    from lateralline.output import whole_file, whole_folder
     from lateralline.template import new_site_files, new_site_settings
-    from lateralline.write._atomic import whole_file, whole_folder
     from lateralline.write.book import site_book
 
     xlsx = xlsx or source is not None or folder.suffix.casefold() == _BOOK
@@ -133,9 +133,9 @@ def _say_what_was_chosen(
 
 def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
     """Copy a sound site into a workbook, under another id and name if asked."""
+    from lateralline.output import whole_file
     from lateralline.read import read_site
     from lateralline.read.raw import raw_site
-    from lateralline.write._atomic import whole_file
     from lateralline.write.book import site_book
 
     read_site(source)  # whatever is at fault there would be lost on the way

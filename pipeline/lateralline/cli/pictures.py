@@ -14,13 +14,13 @@ Picture = Annotated[
 ]
 
 
-def refuse_picture(picture: Path | None, *, replace: bool) -> None:
+def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
     """Refuse a picture that could not be written, before anything else is.
 
     Raises typer.BadParameter for another suffix, OutputExistsError, MissingExtraError.
     """
     from lateralline.errors import MissingExtraError
-    from lateralline.write._atomic import refuse_existing
+    from lateralline.output import refuse_target
     from lateralline.write.overlay_picture import SUFFIXES
 
     if picture is None:
@@ -28,6 +28,6 @@ def refuse_picture(picture: Path | None, *, replace: bool) -> None:
     if picture.suffix.lower() not in SUFFIXES:
         said = f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}"
         raise typer.BadParameter(said, param_hint="--picture")
-    refuse_existing(picture, replace=replace)
+    refuse_target(picture, kind, replace=replace)
     if find_spec("matplotlib") is None:
         raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')

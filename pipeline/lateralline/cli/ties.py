@@ -91,18 +91,18 @@ def ties(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, one_site
     from lateralline.cli.options import WITH_ERRORS, console
+    from lateralline.output import refuse_target, together
     from lateralline.summary import CAUTION
     from lateralline.write import ties as tying
-    from lateralline.write._atomic import refuse_existing
     from lateralline.write.picture.scene import read_scene
     from lateralline.write.ties.cards import Heading
     from lateralline.write.ties.ground import ground_of
     from lateralline.write.ties.points import accuracy
 
     _check_names(out, layer, units, paper)
-    for file in (out, layer):
+    for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
         if file is not None:
-            refuse_existing(file, replace=replace)
+            refuse_target(file, kind, replace=replace)
     asbuilt = asbuilt_of(built)
     scene = read_scene(asbuilt, one_site(asbuilt, site))
     assert scene is not None  # one_site has looked
@@ -129,12 +129,13 @@ def ties(
     if any(card.tied for card in cards):
         surveyed = scene.statements.get("surveyed", "")
         heading = Heading(scene.site_id, scene.north, surveyed, measure.unit)
-        if out is not None:
-            tying.draw_cards(cards, heading, measure, limits, out, paper=paper, replace=replace)
-            wrote.append(f"wrote {out}")
-        if layer is not None:
-            tying.write_layer(cards, scene.site_id, measure, ground, layer, replace=replace)
-            wrote.append(f"wrote {layer}")
+        with together():
+            if out is not None:
+                tying.draw_cards(cards, heading, measure, limits, out, paper=paper, replace=replace)
+                wrote.append(f"wrote {out}")
+            if layer is not None:
+                tying.write_layer(cards, scene.site_id, measure, ground, layer, replace=replace)
+                wrote.append(f"wrote {layer}")
     told = f"{len(cards) - untied} of {len(cards)} spots tied, tapes held level"
     report.print_last_words(page, "; ".join([told, *wrote]), CAUTION)
     if untied or not cards:

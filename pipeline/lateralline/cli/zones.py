@@ -71,7 +71,7 @@ def zones(
     chosen = (
         rule_named(rule) if rule else given_distance(metres(tolerance, "--tolerance"), tolerance)
     )
-    refuse_picture(picture, replace=replace)
+    refuse_picture(picture, "zones-picture", replace=replace)
     as_built = open_as_built(built)
     unit = as_built.unit
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from functools import lru_cache
 from pathlib import Path
@@ -11,6 +10,8 @@ from typing import Final
 from pyproj import Transformer
 from pyproj.datadir import get_data_dir, set_data_dir
 from pyproj.exceptions import ProjError
+
+from lateralline.output import proof
 
 #: Environment variable that names folders of grids for all sites, separated as PATH is.
 GRIDS_VARIABLE: Final = "LATERALLINE_GRIDS"
@@ -61,5 +62,4 @@ def _opens(path: Path) -> bool:
 @lru_cache(maxsize=64)
 def sha256(path: str) -> str:
     """Return the SHA-256 of a grid file, in hexadecimal."""
-    with Path(path).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    return proof.sha256(Path(path))

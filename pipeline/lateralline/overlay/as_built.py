@@ -20,11 +20,11 @@ from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.errors import LaterallineError
 from lateralline.layers import Shapes
 from lateralline.lineage import plan_of
+from lateralline.output.proof import sha256
 from lateralline.overlay.metric import Metric, regions
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
-from lateralline.write.manifest import sha256
 
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
 

@@ -18,15 +18,15 @@ from lateralline.errors import FrameError
 from lateralline.frames.operations import apply, best
 from lateralline.layers import Shapes
 from lateralline.lineage import CAUTION
+from lateralline.output import whole_folder
 from lateralline.overlay.metric import Metric, moved
 from lateralline.write import _read_back, dictionary, json_schema
-from lateralline.write._atomic import whole_folder
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
 
 _WGS84: Final = CRS.from_epsg(4326)
-_OURS: Final = "OVERLAY.md"  # stands in every overlay folder, and makes it replaceable
+_ABOUT: Final = "OVERLAY.md"
 
 
 class Overlay:
@@ -55,7 +55,7 @@ class Overlay:
         )
         head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{CAUTION}**\n\n"
         tables = "\n".join(dictionary.markdown(name, level=2) for name in self.names)
-        (self.folder / _OURS).write_text(head + tables, encoding="utf-8")
+        (self.folder / _ABOUT).write_text(head + tables, encoding="utf-8")
         if not self._geojson.empty:
             (self.folder / "schema").mkdir()
             for name in self.names:
@@ -70,11 +70,9 @@ def overlay_folder(
 ) -> Iterator[Overlay]:
     """Yield an overlay whose folder is put in place, whole, when the block ends well.
 
-    Only a folder that an earlier overlay made is replaced.
+    Only a folder of the same overlay is replaced.
     """
-    if replace and out.exists() and not (out / _OURS).is_file():
-        replace = out.is_dir() and not any(out.iterdir())
-    with whole_folder(out, replace=replace) as made:
+    with whole_folder(out, name.replace("_", "-"), replace=replace) as made:
         yield Overlay(made, name, crs, layers)
 
 

@@ -12,11 +12,10 @@ from typing import Final
 
 from lateralline import __version__, stages
 from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
+from lateralline.output import whole_folder
+from lateralline.output.proof import MANIFEST, account_of, sha256
 from lateralline.revise.merge import Merged, merged_files
 from lateralline.stages import SiteFailure, SiteResult
-from lateralline.workspace import Workspace
-from lateralline.write._atomic import whole_folder
-from lateralline.write.manifest import sha256
 
 #: Says where a site written here comes from, and that it was written here.
 ORIGIN_FILE: Final = "update.json"
@@ -46,13 +45,11 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
     """Yield the new site, run through derive; it is put in place when the block ends well.
 
     Raises RefusedError with every fault of what is added; OutputExistsError when `out` is there,
-    unless an update wrote it and it is still as written; OutputError when the disk fails. The old
+    unless it was written here as a site; OutputError when the disk fails. The old
     site is not touched.
     """
     keep_apart(out, site, added)
-    if replace and out.exists():
-        _refuse_changed(out)
-    with whole_folder(out, replace=replace) as made:
+    with whole_folder(out, "site", replace=replace) as made:
         merged = merged_files(site, added, out)
         if site.is_dir():
             _copy_rest(site, made, merged)
@@ -103,26 +100,6 @@ def keep_apart(out: Path, *sources: Path) -> None:
             )
 
 
-def _refuse_changed(out: Path) -> None:
-    """Refuse to replace anything but a site an update wrote that nobody changed since."""
-    why = f"{out} was not written by an update: not replaced"
-    try:
-        about = json.loads((out / ORIGIN_FILE).read_text(encoding="utf-8"))
-        written = {str(f["name"]): str(f["sha256"]) for f in about["files"]}
-        if about["format"] != FORMAT:
-            raise OutputExistsError(why)
-    except (OSError, ValueError, KeyError, TypeError):
-        raise OutputExistsError(why) from None
-    there = _hashes(out, "**/*")
-    changed = sorted(
-        name for name in there.keys() | written.keys() if there.get(name) != written.get(name)
-    )
-    if changed:
-        raise OutputExistsError(
-            f"{out} was changed since an update wrote it ({', '.join(changed[:5])}): not replaced"
-        )
-
-
 # ---- writing -------------------------------------------------------------------------------
 
 
@@ -132,11 +109,16 @@ def _copy_rest(site: Path, made: Path, merged: Merged) -> None:
     def left(folder: str, names: list[str]) -> set[str]:
         inside = Path(folder)
         scraps = {n for n in names if n.startswith((".", "~$"))}
-        outputs = {n for n in names if Workspace(inside / n).manifest.is_file()}
-        own = {*merged.texts, *merged.books, ORIGIN_FILE} if inside == site else set()
+        outputs = {n for n in names if _is_record(inside / n)}
+        own = {*merged.texts, *merged.books, ORIGIN_FILE, MANIFEST} if inside == site else set()
         return scraps | outputs | own
 
     shutil.copytree(site, made, ignore=left, dirs_exist_ok=True)
+
+
+def _is_record(folder: Path) -> bool:
+    account = account_of(folder)
+    return account is not None and account.kind == "record"
 
 
 def _say_origin(made: Path, site: Path, added: Path) -> None:
@@ -147,7 +129,6 @@ def _say_origin(made: Path, site: Path, added: Path) -> None:
         "what": "This site was written by `lateralline update` from a site and what was added.",
         "site": {"name": site.name, "files": _listed(_hashes(site))},
         "added": {"name": added.name, "files": _listed(_hashes(added))},
-        "files": _listed(_hashes(made, "**/*")),
     }
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     (made / ORIGIN_FILE).write_text(text, encoding="utf-8", newline="\n")
@@ -163,5 +144,5 @@ def _hashes(source: Path, pattern: str = "*") -> dict[str, str]:
     return {
         path.relative_to(folder).as_posix(): sha256(path)
         for path in (folder.glob(pattern) if source.is_dir() else [source])
-        if path.is_file() and path.name != ORIGIN_FILE
+        if path.is_file() and path.name not in (ORIGIN_FILE, MANIFEST)
     }

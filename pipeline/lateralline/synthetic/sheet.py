@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from lateralline import contract
-from lateralline.errors import OutputExistsError
+from lateralline.output import whole_folder
 from lateralline.synthetic.survey import Row, Surveyed, shown
 from lateralline.synthetic.truth import Steps, TrueRun
 
@@ -155,8 +155,6 @@ def files_of(site: Surveyed) -> dict[str, str]:
 
 def write_files(folder: Path, files: dict[str, str]) -> None:
     """Write texts into a new folder; OutputExistsError when it is there already."""
-    if folder.exists():
-        raise OutputExistsError(f"{folder} is there already; name a new folder or remove it")
-    folder.mkdir(parents=True)
-    for name, text in files.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    with whole_folder(folder) as made:
+        for name, text in files.items():
+            (made / name).write_text(text, encoding="utf-8", newline="\n")

@@ -34,9 +34,13 @@ class GeoJSONSink:
     Nothing is made on disk before the first site comes.
     """
 
-    def __init__(self, paths: Mapping[str, Path]) -> None:
-        """Begin with no file; `paths` has one for every layer that will come."""
+    def __init__(self, paths: Mapping[str, Path], about: Mapping[str, str] | None = None) -> None:
+        """Begin with no file; `paths` has one for every layer that will come.
+
+        `about` are further members of each collection.
+        """
         self.paths = paths
+        self._about = about or {}
         self.rows = dict.fromkeys(paths, 0)
         self._batches = Batches(self._write)
 
@@ -74,6 +78,7 @@ class GeoJSONSink:
             "title": table.title,
             "description": table.description,
             "caution": table.caution,
+            **self._about,
         }
         head = json.dumps({k: v for k, v in about.items() if v}, ensure_ascii=False)
         path.write_text(head.removesuffix("}") + ', "features": [\n', encoding="utf-8")

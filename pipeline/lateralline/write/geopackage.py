@@ -20,6 +20,7 @@ import pyproj
 
 from lateralline import contract, layers
 from lateralline.lineage import plan_of
+from lateralline.output.proof import settle_sqlite
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
@@ -31,7 +32,6 @@ _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
 #: srs_id of the "undefined Cartesian" system every GeoPackage holds; from memory of the standard,
 #: held to by GDAL's validator in the tests.
 _UNDEFINED_CARTESIAN: Final = "-1"
-_CHANGES_AT: Final = (24, 92)
 
 
 class GeoPackageSink:
@@ -87,7 +87,7 @@ class GeoPackageSink:
             _gpkg_schema.write(db, self.names)
             if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
                 self.crs = _drop_vertical(db, self.crs)
-        _forget_changes(self.path)
+        settle_sqlite(self.path)
 
     def _write(self, name: str, table: pa.Table) -> None:
         first = name not in self._begun
@@ -111,18 +111,6 @@ class GeoPackageSink:
                 **spatial,
             )
         self._begun.add(name)
-
-
-def _forget_changes(path: Path) -> None:
-    """Set SQLite's count of changes to 1: GDAL's depends on timing, and so would the file's bytes.
-
-    From memory of SQLite's file format: the count stands at byte 24, and again at 92, where it says
-    that what the header tells is up to date. Nobody has the file open.
-    """
-    with path.open("r+b") as file:
-        for at in _CHANGES_AT:
-            file.seek(at)
-            file.write((1).to_bytes(4, "big"))
 
 
 def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime) -> None:

@@ -16,7 +16,7 @@ from xml.etree import ElementTree as ET
 
 from lateralline import contract
 from lateralline.errors import FrameError, UnknownSiteError
-from lateralline.write._atomic import whole_file
+from lateralline.output import stamp, whole_file
 
 _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
@@ -55,6 +55,7 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
         )
     root = ET.Element("kml", xmlns=_SPACE)
     document = ET.SubElement(root, "Document")
+    document.append(ET.Comment(stamp("map")))
     _text(document, "name", f"lateralline {site}".strip())
     _text(document, "description", contract.load("dig_zone").caution)
     for layer, style in _STYLES.items():
@@ -68,7 +69,7 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
             count += 1
     if not count:
         raise UnknownSiteError(f"{geojson} holds nothing of site {site!r}")
-    with whole_file(out, replace=replace) as made:
+    with whole_file(out, "map", replace=replace) as made:
         ET.indent(root, " ")
         ET.ElementTree(root).write(made, encoding="utf-8", xml_declaration=True)
 

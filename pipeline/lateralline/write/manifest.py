@@ -7,7 +7,6 @@ its hash); with SOURCE_DATE_EPOCH set they do not differ at all.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import os
@@ -15,15 +14,14 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import pyproj
 
 from lateralline.frames import Frame
 from lateralline.lineage import CAUTION, operations, software
+from lateralline.output import proof
 from lateralline.records import FieldRecord
-
-FORMAT: Final = "lateralline manifest 1"
 
 
 def created_at() -> datetime:
@@ -40,7 +38,7 @@ class Manifest:
         """Begin the file."""
         self._path = path
         self._sites = 0
-        head = json.dumps({"format": FORMAT, "caution": CAUTION}, ensure_ascii=False)
+        head = json.dumps({"format": proof.FORMAT, "caution": CAUTION}, ensure_ascii=False)
         path.write_text(head.removesuffix("}") + ', "sites": [', encoding="utf-8")
 
     def add(
@@ -73,29 +71,14 @@ class Manifest:
 
     def close(self, folder: Path, rest: Mapping[str, Any], created: datetime) -> None:
         """End the file with `rest`, software versions and a hash of every file in `folder`."""
-        outputs = [
-            {
-                "path": path.relative_to(folder).as_posix(),
-                "sha256": sha256(path),
-                "size_bytes": path.stat().st_size,
-            }
-            for path in sorted(folder.rglob("*"))
-            if path.is_file() and path != self._path
-        ]
         tail = {
             **rest,
             "software": software(),
-            "outputs": outputs,
+            **proof.listed(folder, "record"),
             "created": created.isoformat().replace("+00:00", "Z"),
         }
         with self._path.open("a", encoding="utf-8") as file:
             file.write("\n], " + _json(tail, indent=1).removeprefix("{").lstrip() + "\n")
-
-
-def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _json(value: object, indent: int | None = None) -> str:

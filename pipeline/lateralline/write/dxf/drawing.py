@@ -16,8 +16,8 @@ import shapely
 from lateralline import contract
 from lateralline.errors import OutputError, UnknownSiteError, extra
 from lateralline.lineage import crs_text
+from lateralline.output import stamp, whole_file
 from lateralline.records import Floats
-from lateralline.write._atomic import whole_file
 from lateralline.write.dxf.text import plain
 from lateralline.write.dxf.units import Units, units_of
 
@@ -64,10 +64,11 @@ def write_dxf(
     crs = frames["field_marks"].crs
     crs = None if crs is None or crs.is_engineering else crs
     units = units_of(crs, scale)
-    with _fixed_dates(), whole_file(out, replace=replace) as made:
+    with _fixed_dates(), whole_file(out, "drawing", replace=replace) as made:
         doc = new(_VERSION)
         _draw(doc, frames, units, _note(frames["lineage"], crs, units))
         doc.header.custom_vars.append("CRS", "sketch" if crs is None else crs_text(crs))
+        doc.header.custom_vars.append("GENERATOR", stamp("drawing"))
         auditor = doc.audit()
         if auditor.has_errors or auditor.has_fixes:
             raise OutputError(f"the drawing is not sound: {auditor.errors or auditor.fixes}")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from lateralline.errors import extra
-from lateralline.write._atomic import whole_file
+from lateralline.output import figure_metadata, whole_file
 from lateralline.write.field_sheet.paper import Page, Words
 
 if TYPE_CHECKING:
@@ -29,9 +29,12 @@ def draw_field_sheet(pages: Sequence[Page], out: Path, *, replace: bool = False)
     with extra("draw", "drawing"):
         import matplotlib
         from matplotlib.backends.backend_pdf import PdfPages
-    about = {"Title": "Field sheet", "Creator": "lateralline", "CreationDate": None}
+    about = figure_metadata(out, "field-sheet") | {
+        "Title": "Field sheet",
+        "Creator": "lateralline",
+    }
     with (
-        whole_file(out, replace=replace) as made,
+        whole_file(out, "field-sheet", replace=replace) as made,
         matplotlib.rc_context({"font.family": _FONT, "pdf.fonttype": 42}),
         PdfPages(made, metadata=about) as pdf,
     ):

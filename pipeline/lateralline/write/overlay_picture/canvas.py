@@ -18,9 +18,9 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.patheffects import withStroke
 
+from lateralline.output import figure_metadata, whole_file
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
-from lateralline.write._atomic import whole_file
 from lateralline.write.picture import style
 
 _SIZE_IN: Final = (11.7, 8.3)
@@ -50,9 +50,9 @@ class Panels:
 
 
 @contextmanager
-def picture(out: Path, caution: str, *, replace: bool) -> Iterator[Panels]:
+def picture(out: Path, kind: str, caution: str, *, replace: bool) -> Iterator[Panels]:
     """Yield the panels of a picture that is put in place, whole, when the block ends well."""
-    with whole_file(out, replace=replace) as made, matplotlib.rc_context(style.RC):
+    with whole_file(out, kind, replace=replace) as made, matplotlib.rc_context(style.RC):
         figure = Figure(figsize=_SIZE_IN, dpi=_DPI)
         grid = figure.add_gridspec(
             2, 2, width_ratios=(62, 38), height_ratios=(92, 8),
@@ -72,8 +72,7 @@ def picture(out: Path, caution: str, *, replace: bool) -> Iterator[Panels]:
             0.5, 0.5, words, weight="bold", ha="center", va="center", color=style.WARN, size=9
         )
         yield Panels(figure.add_subplot(grid[0, 0]), margin)
-        no_date = {"Date": None} if made.suffix.lower() == ".svg" else None
-        figure.savefig(made, dpi=_DPI, metadata=no_date)
+        figure.savefig(made, dpi=_DPI, metadata=figure_metadata(made, kind))
 
 
 def set_frame(axes: Axes, box: Floats, north: str, unit: str = "m") -> None:

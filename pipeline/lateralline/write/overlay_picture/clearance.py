@@ -58,7 +58,7 @@ class ClearancePlan:
 
 def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> None:
     """Draw a plan to `out`; OutputExistsError when it is there and may not be replaced."""
-    with canvas.picture(out, plan.caution, replace=replace) as panels:
+    with canvas.picture(out, "clearance-picture", plan.caution, replace=replace) as panels:
         _draw_plan(panels.plan, plan)
         _draw_margin(panels.margin, plan)
 

@@ -51,7 +51,7 @@ class ZonesPlan:
 
 def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
     """Draw a plan to `out`; OutputExistsError when it is there and may not be replaced."""
-    with canvas.picture(out, plan.caution, replace=replace) as panels:
+    with canvas.picture(out, "zones-picture", plan.caution, replace=replace) as panels:
         _draw_plan(panels.plan, plan)
         _draw_margin(panels.margin, plan)
 

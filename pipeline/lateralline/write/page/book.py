@@ -9,9 +9,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Final
 
-from lateralline.errors import OutputExistsError, UnknownSiteError, extra
+from lateralline.errors import UnknownSiteError, extra
 from lateralline.lineage import CAUTION
-from lateralline.write._atomic import whole_file, whole_folder
+from lateralline.output import stamp, whole_file, whole_folder
 from lateralline.write.page.works import NoClearanceError, Works, read_works, was_of
 from lateralline.write.picture.scene import read_scene
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from lateralline.write.picture.scene import Scene
 
 INDEX: Final = "index.html"
-#: By which an index made here is known again.
-MARK: Final = '<meta name="generator" content="lateralline page index">'
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +62,9 @@ def write_page(
             "built anew: hold the plan against this record"
         )
     works = None if clearance is None else read_works(clearance, scene)
-    with whole_file(out, replace=replace) as made:
-        made.write_text(document.document(scene, note, works=works), encoding="utf-8")
+    with whole_file(out, "page", replace=replace) as made:
+        page = document.document(scene, note, works=works, generator=stamp("page"))
+        made.write_text(page, encoding="utf-8")
 
 
 def write_pages(
@@ -78,12 +77,9 @@ def write_pages(
 ) -> list[Entry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
-    One site is held at a time. Raises as `write_page` does; also OutputExistsError when `out`
-    holds other things than pages made here.
+    One site is held at a time. Raises as `write_page` does.
     """
     document = _maker()
-    if replace and out.exists():
-        _refuse_foreign(out)
     records = {gpkg for gpkg, _ in sites}
     looked_at = {g for g in records if clearance is not None and was_of(clearance, g)}
     if clearance is not None and not looked_at:
@@ -92,7 +88,7 @@ def write_pages(
             "against them"
         )
     entries: list[Entry] = []
-    with whole_folder(out, replace=replace) as made:
+    with whole_folder(out, "pages", replace=replace) as made:
         for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
             scene = _scene(gpkg, site_id)
             works = None
@@ -103,7 +99,7 @@ def write_pages(
             entries.append(_entry(file, gpkg, scene, works))
         script, theme = document.index_script(), document.style_sheet()
         text = document.template("index.html").render(
-            entries=entries, caution=CAUTION, note=note, mark=MARK, script=script,
+            entries=entries, caution=CAUTION, note=note, script=script,
             style=theme + document.asset("page.css"), policy=document.policy(script),
             many_sources=len({e.source for e in entries}) > 1, planned=clearance is not None,
         )  # fmt: skip
@@ -156,14 +152,3 @@ def _entry(file: str, gpkg: Path, scene: Scene, works: Works | None) -> Entry:
         warnings=scene.findings["warning"],
         conflicts=None if works is None else works.conflicts,
     )
-
-
-def _refuse_foreign(out: Path) -> None:
-    """Raise OutputExistsError unless `out` is an empty folder or pages made here."""
-    if not out.is_dir():
-        raise OutputExistsError(f"{out} is a file; a folder of pages is needed")
-    index = out / INDEX
-    ours = index.is_file() and MARK in index.read_text(encoding="utf-8", errors="replace")
-    others = [p for p in out.iterdir() if p.name != INDEX and not p.match("site-*.html")]
-    if any(out.iterdir()) and (not ours or others):
-        raise OutputExistsError(f"{out} holds other things than pages of lateralline: not replaced")

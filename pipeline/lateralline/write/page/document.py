@@ -42,10 +42,17 @@ _ASSETS: Final = files("lateralline.write.page") / "assets"
 _STATEMENTS: Final = ("levels", "directions")
 
 
-def document(scene: Scene, note: str = "", back: str = "", works: Works | None = None) -> str:
+def document(
+    scene: Scene,
+    note: str = "",
+    back: str = "",
+    works: Works | None = None,
+    generator: str = "",
+) -> str:
     """Return the page of one site.
 
-    `note` stands at its top, `back` is a link to an index, `works` are planned works near it.
+    `note` stands at its top, `back` is a link to an index, `works` are planned works near it,
+    `generator` says what made it.
     """
     found = {
         "stops": places.stops(scene),
@@ -66,6 +73,7 @@ def document(scene: Scene, note: str = "", back: str = "", works: Works | None =
         name=scene.statements.get("site", scene.site_id),
         caution=scene.statements.get("caution", CAUTION),
         note=note,
+        generator=generator,
         back=back,
         version=__version__,
         statements=[scene.statements[s] for s in _STATEMENTS if s in scene.statements],

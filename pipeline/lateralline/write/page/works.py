@@ -12,8 +12,8 @@ import pyogrio
 import shapely
 
 from lateralline.errors import LaterallineError
+from lateralline.output.proof import sha256
 from lateralline.records import Floats
-from lateralline.write.manifest import sha256
 from lateralline.write.page.facts import Fact, chance, known, measured, worded
 from lateralline.write.page.places import Place
 from lateralline.write.picture.scene import Scene

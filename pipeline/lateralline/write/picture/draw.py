@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from lateralline.errors import UnknownSiteError, extra
-from lateralline.write._atomic import whole_file
+from lateralline.output import figure_metadata, whole_file
 from lateralline.write.picture.scene import read_scene
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
     scene = read_scene(gpkg, site_id)
     if scene is None:
         raise UnknownSiteError(f"{gpkg} holds no site {site_id!r}")
-    with whole_file(out, replace=replace) as made, matplotlib.rc_context(style.RC):
+    with whole_file(out, "picture", replace=replace) as made, matplotlib.rc_context(style.RC):
         figure = Figure(figsize=style.SIZE_IN)
         panels = _tall(figure) if scene.is_tall else _wide(figure)
         plan.draw(figure.add_subplot(panels.plan), scene)
@@ -51,8 +51,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         margin.draw_title(figure.add_subplot(panels.title), scene)
         margin.draw_legend(figure.add_subplot(panels.legend), scene)
         margin.draw_caution(figure.add_subplot(panels.caution), scene)
-        no_date = {"Date": None} if made.suffix.lower() == ".svg" else None
-        figure.savefig(made, dpi=style.DPI, metadata=no_date)
+        figure.savefig(made, dpi=style.DPI, metadata=figure_metadata(made, "picture"))
 
 
 def _wide(figure: Figure) -> _Panels:

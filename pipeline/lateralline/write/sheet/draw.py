@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from lateralline import __version__
 from lateralline.errors import OutputExistsError, extra
-from lateralline.write._atomic import whole_file, whole_folder
+from lateralline.output import figure_metadata, whole_file, whole_folder
 
 if TYPE_CHECKING:
     from lateralline.write.sheet.canvas import Canvas
@@ -46,7 +46,7 @@ def draw_sheet(
     SheetError for a scale that needs too many sheets, and OutputExistsError when `out` is there
     and may not be replaced: then nothing is written.
     """
-    with whole_file(out, replace=replace) as made:
+    with whole_file(out, "sheet", replace=replace) as made:
         return _pdf(built, made, options or SheetOptions())
 
 
@@ -61,23 +61,14 @@ def draw_sheets(
 
     Raises as `draw_sheet` does. A folder that is replaced keeps what else lies in it.
     """
-    if folder.is_file():
-        raise OutputExistsError(f"{folder} is a file; several sites need a folder, or --together")
     pages = 0
-    with whole_folder(folder, replace=replace, carry=_carry) as made:
+    with whole_folder(folder, "sheets", replace=replace) as made:
         for gpkg, site_id in built:
             at = made / f"{site_id}.pdf"
             if at.exists():
                 raise OutputExistsError(f"two sites are called {site_id}: draw them apart")
             pages += _pdf([(gpkg, site_id)], at, options or SheetOptions())
     return pages
-
-
-def _carry(old: Path, new: Path) -> None:
-    """Keep what lies beside the sheets of an earlier run."""
-    for path in old.iterdir():
-        if not (new / path.name).exists():
-            path.rename(new / path.name) if path.is_dir() else os.link(path, new / path.name)
 
 
 def _pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) -> int:
@@ -97,9 +88,9 @@ def _opened(out: Path, title: str) -> Iterator[Any]:
 
         from lateralline.write.sheet import looks
 
-    about: dict[str, str | None] = {"Title": title, "Creator": _CREATOR}
-    if "SOURCE_DATE_EPOCH" not in os.environ:
-        about["CreationDate"] = None
+    about = figure_metadata(out, "sheet") | {"Title": title, "Creator": _CREATOR}
+    if "SOURCE_DATE_EPOCH" in os.environ:
+        del about["CreationDate"]  # matplotlib takes it from there
     with matplotlib.rc_context(looks.RC), PdfPages(out, metadata=about) as pdf:
         yield pdf
 

@@ -15,9 +15,9 @@ import shapely
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import UnknownSiteError
 from lateralline.lineage import CAUTION, plan_of
+from lateralline.output.proof import sha256
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
-from lateralline.write.manifest import sha256
 from lateralline.write.picture.scene import Scene, number, read_scene
 
 DEPTH_ONLY: Final = "depth only"

@@ -12,7 +12,7 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.errors import extra
-from lateralline.write._atomic import whole_file
+from lateralline.output import figure_metadata, whole_file
 from lateralline.write.ties.measure import Measure
 from lateralline.write.ties.tied import Card, Limits
 from lateralline.write.ties.words import card_lines
@@ -66,9 +66,12 @@ def draw_cards(
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}; got {paper!r}")
     width, height = PAPERS[paper]
     tied = [card for card in cards if card.tied]
-    about = {"Title": f"Tie cards, {heading.site}", "Creator": "lateralline", "CreationDate": None}
+    about = figure_metadata(out, "tie-cards") | {
+        "Title": f"Tie cards, {heading.site}",
+        "Creator": "lateralline",
+    }
     with (
-        whole_file(out, replace=replace) as made,
+        whole_file(out, "tie-cards", replace=replace) as made,
         matplotlib.rc_context({"font.family": "DejaVu Sans", "pdf.fonttype": 42}),
         PdfPages(made, metadata=about) as pdf,
     ):

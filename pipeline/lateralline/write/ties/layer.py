@@ -16,7 +16,7 @@ from lateralline.frames.area import degrees_of
 from lateralline.frames.frame import WGS84_2D
 from lateralline.frames.operations import apply, best
 from lateralline.layers import to_table
-from lateralline.write._atomic import whole_file
+from lateralline.output import stamp, whole_file
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
@@ -55,15 +55,15 @@ def write_layer(
     if in_degrees:
         xy = _to_lonlat(ground)(xy)
     table = {_NAME: to_table(_NAME, columns, shapely.linestrings(xy.reshape(-1, 2, 2)))}
-    with whole_file(out, replace=replace) as made:
+    with whole_file(out, "tie-tapes", replace=replace) as made:
         if in_degrees:
-            web = GeoJSONSink({_NAME: made})
+            web = GeoJSONSink({_NAME: made}, {"generator": stamp("tie-tapes")})
             web.append(table)
             web.close()
         else:
             gpkg = GeoPackageSink(made, ground.crs, stamp=created_at(), names=(_NAME,))
             gpkg.append(table)
-            gpkg.close()
+            gpkg.close(stamp("tie-tapes"))
 
 
 def _to_lonlat(ground: Ground) -> Any:

@@ -1,0 +1,101 @@
+"""What the operating system is asked for: names exchanged, locks, files on the disk, links."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import IO, Final
+
+_AT_CWD: Final = -100
+_EXCHANGE: Final = 2  # RENAME_EXCHANGE of Linux's renameat2(2), from memory of its manual page
+
+
+def exchange(one: Path, other: Path) -> bool:
+    """Let two names change places in one step; False where the system or disk cannot."""
+    if not sys.platform.startswith("linux"):
+        return False
+    renameat2 = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if renameat2 is None:
+        return False
+    done: int = renameat2(_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other), _EXCHANGE)
+    return done == 0
+
+
+def hold(path: Path) -> IO[bytes] | None:
+    """Return a new file locked for as long as this process lives or keeps it open.
+
+    None when another process holds the lock.
+    """
+    file = path.open("ab")
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        return None
+    return file
+
+
+def same_place(path: Path, device: int) -> bool:
+    """Whether `path` is on the disk `device`: no other disk is mounted there."""
+    return path.lstat().st_dev == device and not path.is_mount()
+
+
+def duplicate(source: Path, target: Path) -> None:
+    """Give a file or link a second name: a hard link where the disk knows them, else a copy.
+
+    Raises OSError for a name that is taken, and for what is neither file nor link.
+    """
+    if source.is_symlink():
+        target.symlink_to(source.readlink(), target_is_directory=source.is_dir())
+        return
+    if not source.is_file():
+        raise OSError(f"{source} is neither a file nor a folder nor a link")
+    try:
+        target.hardlink_to(source)
+    except FileExistsError:
+        raise
+    except OSError:
+        with target.open("xb"):  # never over what is there
+            pass
+        shutil.copy2(source, target)
+
+
+def flush_tree(folder: Path) -> None:
+    """Ask the system to put a folder and all in it on the disk."""
+    for path in walk(folder):
+        if not path.is_symlink():
+            flush(path)
+    flush(folder)
+
+
+def flush(path: Path) -> None:
+    """Ask the system to put a file or folder on the disk; folders only where that is possible."""
+    try:
+        handle = os.open(path, os.O_RDONLY)
+    except PermissionError:  # a folder, on Windows
+        return
+    try:
+        with suppress(PermissionError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def walk(folder: Path) -> Iterator[Path]:
+    """Yield everything in a folder, folders before what is in them; links are not followed."""
+    for path in sorted(folder.iterdir()):
+        yield path
+        if path.is_dir() and not path.is_symlink():
+            yield from walk(path)
