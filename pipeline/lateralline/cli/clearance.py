@@ -106,8 +106,11 @@ def clearance(
     are unknown, depths below ground serve, and rows say so. No conflict shown is no clearance to
     dig: pipes nobody located are in no record.
 
+    Pipe of the record that is not drawn is an obstacle all the same: what stands near where it may
+    be is "not located", and a line without any place is named whatever is planned.
+
     Exit code: 0 no conflict shown; 1 a conflict, which is a lower bound below the required
-    clearance or none at all; 2 nothing done.
+    clearance or none at all, or pipe of the record that nobody located; 2 nothing done.
 
     \b
     Example:
@@ -140,10 +143,13 @@ def clearance(
     made = compare(as_built, works, search_m=search, plan_levels=plan_levels, stated_m=stated)
     if out is not None:
         write(made, as_built, works, out, replace=replace)
+    if picture is not None and not made.parts:
+        picture = None
+        made.notes.append("No picture: nothing of this record has a place.")
     if picture is not None:
         from lateralline.overlay.picture import draw_comparison
 
         draw_comparison(made, picture, replace=replace)
-    code = 1 if made.conflicts else 0
+    code = 0 if made.shows_none else 1
     print_comparison(made, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

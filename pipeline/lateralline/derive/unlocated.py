@@ -80,7 +80,8 @@ def unlocated(site: Site) -> Product:
     for line in lines_of(site):
         axis = site.axes.get(line)
         if axis is None:
-            rows += [_not_drawn(site, line, run) for run in site.runs(line) or [None]]
+            runs: list[Run | None] = [*site.runs(line)]
+            rows += [_not_drawn(site, line, run) for run in runs or [None]]
         else:
             rows += [row for run in site.runs(line) for row in _of_drawn(site, axis, run)]
     shapes = [row.pop("geometry") for row in rows]
@@ -305,9 +306,9 @@ def _depth_m(site: Site, stop: int) -> float:
     own = [off * readings.get(int(fixes.row[stop]), nan), float(fixes.depth_m[stop])]
     known = [depth for depth in own if isfinite(depth) and depth > 0.0]
     others = fixes.depth_m[np.isfinite(fixes.depth_m)]
-    if known:
-        return max(*known, float(np.median(others)) if len(others) else SHALLOWEST_M)
-    return max(DEEPEST_M, float(others.max(initial=0.0)))
+    typical: list[float] = [float(np.median(others)) if len(others) else SHALLOWEST_M]
+    deepest: list[float] = [DEEPEST_M, *others.tolist()]
+    return max(known + typical if known else deepest)
 
 
 def _exposures(site: Site, line: str, run: Run | None) -> list[Spot]:
