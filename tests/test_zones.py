@@ -273,7 +273,9 @@ def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path)
         (lines,) = (region.lines for region in as_built.regions())
         assert add_merged(overlay, lines, HALF_M).without_corridor == [("S1", "L1")]
         overlay.close("made in a test")
-    assert len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="dig_zone")) == 1
+    assert (
+        len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="dig_zone_merged")) == 1
+    )
 
 
 def test_a_picture_marks_open_ends_and_says_whose_line_it_is(

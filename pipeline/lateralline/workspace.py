@@ -24,7 +24,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
-from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
+from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError, reason
 from lateralline.lineage import crs_text
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
@@ -152,7 +152,7 @@ class Build:
                 in_geojson=site.in_geojson,
             )
         except Exception as e:
-            self._broken = OutputError(f"writing {record.settings.id} failed: {e}")
+            self._broken = OutputError(f"writing {record.settings.id} failed: {reason(e)}")
             raise self._broken from e
         self._target.take(site)
         self.sites += 1
@@ -171,7 +171,7 @@ class Build:
         except LaterallineError:
             raise
         except Exception as e:
-            raise OutputError(f"completing the output failed: {e}") from e
+            raise OutputError(f"completing the output failed: {reason(e)}") from e
         crs = self._asbuilt.crs
         _read_back.check(
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name

@@ -55,7 +55,9 @@ def clearance(
     plan_unit: Annotated[
         str,
         typer.Option(
-            metavar="UNIT", help="What a DXF really counts in, if not what its header says."
+            metavar="UNIT",
+            help="What a DXF really counts in, if not what its header says; or a plan on a "
+            "sketch's own axes, if not the unit the sketch was taped in.",
         ),
     ] = "",
     plan_tolerance: Annotated[
@@ -130,6 +132,10 @@ def clearance(
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
+    if replace and out is None and picture is None:
+        raise typer.BadParameter(
+            "nothing is written: say --out or --picture", param_hint="--replace"
+        )
     refuse_picture(picture, replace=replace)
     options = Options(
         required_m=metres(required, "--required") if required else nan,
@@ -139,7 +145,14 @@ def clearance(
     stated = metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan
     search = metres(within, "--within")
     as_built = open_as_built(built)
-    works = read_plan(plan, options, crs=plan_crs, uses=layers_said(layer or []), unit=plan_unit)
+    works = read_plan(
+        plan,
+        options,
+        crs=plan_crs,
+        uses=layers_said(layer or []),
+        unit=plan_unit,
+        sketch_unit=as_built.taped_in,
+    )
     made = compare(as_built, works, search_m=search, plan_levels=plan_levels, stated_m=stated)
     if out is not None:
         write(made, as_built, works, out, replace=replace)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -26,6 +24,7 @@ from lateralline.overlay.metric import Metric, regions
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
+from lateralline.write.geopackage import reading
 from lateralline.write.manifest import sha256
 
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
@@ -90,6 +89,7 @@ class AsBuilt:
     sites: tuple[str, ...]
     sha256: str
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
+    taped_in: str = "m"  # the unit of a sketch's own axes; "" where its sites differ
     unlocated: tuple[dict[str, Any], ...] = ()  # rows of the layer; `GEOMETRY` None = no place
 
     @property
@@ -144,10 +144,15 @@ class AsBuilt:
 
 
 def open_as_built(given: Path) -> AsBuilt:
-    """Return the built record in an output folder, or its GeoPackage; raises NotBuiltError."""
+    """Return the built record in an output folder, or its GeoPackage.
+
+    Raises NotBuiltError for what is none, UnreadableError for what cannot be read now.
+    """
     path = given / GEOPACKAGE if given.is_dir() else given
     if not path.is_file():
         raise NotBuiltError(f"{given} holds no {GEOPACKAGE}: build a site first")
+    with reading(path):  # says why it cannot be read, where it cannot
+        pass
     try:
         there = {str(name) for name, _ in pyogrio.list_layers(path)}
     except DataSourceError as e:
@@ -158,14 +163,14 @@ def open_as_built(given: Path) -> AsBuilt:
     crs = CRS(about["crs"]) if about["crs"] else None
     if crs is not None and crs.type_name.startswith("Engineering"):
         crs = None
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+    with reading(path) as db:
         sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
         units = db.execute("SELECT DISTINCT value FROM lineage WHERE item = 'unit of tape'")
         taped = {str(unit) for (unit,) in units}
-    unit = taped.pop() if len(taped) == 1 else "m"
+    unit = taped.pop() if len(taped) == 1 else "" if taped else "m"
     names = tuple(str(s) for (s,) in sites)
-    not_located = tuple(_unlocated(path, there))
-    return AsBuilt(path, crs, names, sha256(path), unit if unit in PER_FOOT else "m", not_located)
+    said_in = unit if unit in PER_FOOT else "m"
+    return AsBuilt(path, crs, names, sha256(path), said_in, unit, tuple(_unlocated(path, there)))
 
 
 def _table(path: Path, layer: str) -> Any:

@@ -14,7 +14,7 @@ import pyarrow as pa
 import shapely
 from pyproj import CRS
 
-from lateralline.errors import FrameError
+from lateralline.errors import FrameError, writing
 from lateralline.frames.operations import apply, best
 from lateralline.layers import Shapes
 from lateralline.lineage import CAUTION
@@ -75,11 +75,11 @@ def overlay_folder(
 ) -> Iterator[Overlay]:
     """Yield an overlay whose folder is put in place, whole, when the block ends well.
 
-    Only a folder that an earlier overlay made is replaced.
+    Only a folder that an earlier overlay made is replaced. Raises OutputError when writing fails.
     """
     if replace and out.exists() and not (out / _OURS).is_file():
         replace = out.is_dir() and not any(out.iterdir())
-    with whole_folder(out, replace=replace) as made:
+    with whole_folder(out, replace=replace) as made, writing(out):
         yield Overlay(made, name, crs, layers)
 
 

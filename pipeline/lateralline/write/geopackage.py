@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 import warnings
-from collections.abc import Mapping
-from contextlib import closing
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -19,12 +19,15 @@ import pyogrio
 import pyproj
 
 from lateralline import contract, layers
+from lateralline.errors import UnreadableError
 from lateralline.lineage import plan_of
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
 from lateralline.write.styles import TABLE, write_styles
 
+#: How long to wait for who has a GeoPackage locked, seconds.
+LOCKED_FOR_S: Final = 3.0
 VERSION: Final = "1.3"
 #: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
 _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
@@ -111,6 +114,45 @@ class GeoPackageSink:
                 **spatial,
             )
         self._begun.add(name)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield a read-only connection to a GeoPackage that someone else may have open.
+
+    Waits a moment for who writes. A file in write-ahead mode in a folder nobody may write to is
+    taken as it stands where no log waits beside it. Raises UnreadableError saying whether it is
+    locked, or no GeoPackage at all; nothing is read past a lock, since what is half written could
+    lack a line.
+    """
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    log = path.with_name(path.name + "-wal")
+    for one in (uri, f"{uri}&immutable=1"):
+        with closing(sqlite3.connect(one, uri=True, timeout=LOCKED_FOR_S)) as db:
+            try:
+                db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            except sqlite3.Error as e:
+                said = str(e)
+                if "unable to open" in said and one == uri and not _filled(log):
+                    continue
+                raise UnreadableError(_unreadable(path, said)) from e
+            yield db
+            return
+
+
+def _unreadable(path: Path, said: str) -> str:
+    if "locked" in said or "busy" in said:
+        return (
+            f"{path} is locked by another program, as a desktop GIS that edits it: close it there, "
+            "or copy the file, and try again"
+        )
+    if "not a database" in said:
+        return f"{path} is no GeoPackage, so no output of lateralline build"
+    return f"{path} cannot be read now ({said})"
+
+
+def _filled(path: Path) -> bool:
+    return path.is_file() and path.stat().st_size > 0
 
 
 def _forget_changes(path: Path) -> None:
