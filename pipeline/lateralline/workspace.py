@@ -20,14 +20,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
+from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError, reason
 from lateralline.lineage import crs_text
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
+from lateralline.wording import plain
 from lateralline.write import _read_back, dictionary, json_schema
 from lateralline.write._atomic import whole_folder
 from lateralline.write._target import Target
@@ -38,6 +41,8 @@ from lateralline.write.manifest import FORMAT, Manifest, created_at
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
 
+#: Why a site was not built is told in so many characters.
+_WHY: Final = 300
 _SQLITE_SCRAPS: Final = ("-wal", "-shm", "-journal")
 
 
@@ -117,6 +122,7 @@ class Build:
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
         self._manifest: Manifest | None = None
         self._broken: OutputError | None = None
+        self._missed: list[tuple[str, str]] = []
 
     def add(
         self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
@@ -158,6 +164,10 @@ class Build:
         self.sites += 1
         return site.findings
 
+    def miss(self, name: str, why: str) -> None:
+        """Take note of a site of the batch that is not in it, for `unlocated` and the manifest."""
+        self._missed.append((name, plain(why)[:_WHY]))
+
     def finish(self, also: Callable[[Workspace], None] | None = None) -> None:
         """Complete every file and read the GeoPackage back; nothing is made without a site."""
         if self._broken is not None:
@@ -165,6 +175,15 @@ class Build:
         if self._asbuilt is None or self._manifest is None:
             return
         try:
+            if self._missed:
+                missed = [site_row(*one) for one in self._missed]
+                names = contract.load("unlocated").names
+                columns = {name: [row[name] for row in missed] for name in names}
+                nowhere = np.full(len(missed), None, dtype=object)
+                table = {"unlocated": layers.to_table("unlocated", columns, nowhere)}
+                self._asbuilt.append(table)
+                if not self._geojson.empty:
+                    self._geojson.append(table)
             self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
@@ -181,6 +200,7 @@ class Build:
         rest = {
             "crs": crs_text(crs) if crs is not None else None,
             "crs_name": crs.name if crs is not None else "invented axes, metres",
+            "not_built": [{"source": name, "why": why} for name, why in self._missed],
             "level_bases": list(self._target.level_bases),
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
         }

@@ -162,7 +162,14 @@ def write(
         with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
             sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
             sheet.writeheader()
-            sheet.writerows(as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
+            nowhere = [
+                {k: row[k] for k in ("site_id", "line_id", "what", "caution")}
+                | {"verdict": "not_located"}
+                for row in made.placeless
+            ]
+            sheet.writerows(
+                as_rows.plain(row) | {"caution": row["caution"]} for row in [*nowhere, *made.rows]
+            )
         overlay.close(plain(" ".join(made.notes)))
 
 
