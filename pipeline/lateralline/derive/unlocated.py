@@ -289,7 +289,7 @@ def _stops(site: Site, run: Run, left: Collection[int] | None = None) -> list[Sp
             out.append(Spot(counter, (fixes.xyz_m[i, :2],), radius, "stop"))
             continue
         mine = (marks.run == run.id) & (marks.stop == fixes.stop[i]) & marks.placed
-        mine &= np.isfinite(marks.xyz_m[:, :2]).all(axis=1)
+        mine &= np.isfinite(marks.xyz_m[:, :2]).all(axis=1) & (marks.kind != "ground")
         spots = [*marks.xyz_m[mine, :2], *([fixes.xyz_m[i, :2]] if located else [])]
         if spots:
             off = np.nan_to_num(ellipses_95(marks.cov_m2[mine]).semi_major_m)
