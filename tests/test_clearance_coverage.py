@@ -64,7 +64,7 @@ def written(make_record, path: Path, stops: tuple[tuple[float, float, float], ..
 
 def found(record: Path, thing: Work, frame_sigma_m: float = 0.0):
     as_built = open_as_built(record)
-    (lines,) = as_built.lines()
+    (lines,) = (region.lines for region in as_built.regions())
     tables = as_built.table("level_band"), as_built.table("pipe_segments")
     (pair,) = pairs_of(lines, *tables, [thing], Terms(0.9, frame_sigma_m, levels_compare=False))
     return pair

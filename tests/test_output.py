@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from lateralline.errors import LaterallineError, OutputError, OutputExistsError
+from lateralline.errors import LaterallineError, OutputError, OutputExistsError, UnreadableError
 from lateralline.output import part, proof, stamp, system, together, whole_file, whole_folder
 
 
@@ -467,7 +467,7 @@ def test_a_geopackage_locked_by_another_program_is_refused(
     make_geopackage(tapes, 1.0)
     with closing(sqlite3.connect(tapes)) as db:
         db.execute("BEGIN EXCLUSIVE")
-        with pytest.raises(OutputExistsError):
+        with pytest.raises(UnreadableError, match="locked by another program"):
             make_geopackage(tapes, 2.0, replace=True)
         db.rollback()
     with closing(sqlite3.connect(tapes)) as db:

@@ -93,6 +93,7 @@ LAYERS = (
     "position_corridor",
     "level_band",
     "dig_zone",
+    "unlocated",
     "adjusted_parameters",
     "findings",
     "lineage",

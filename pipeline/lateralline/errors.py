@@ -86,8 +86,46 @@ class OutputError(LaterallineError, OSError):
     """Writing failed midway (disk full, folder gone); nothing was put in place."""
 
 
+class UnreadableError(LaterallineError, OSError):
+    """A built record is there but cannot be read now: locked, not a GeoPackage, not allowed."""
+
+
 class ReadBackError(LaterallineError, OSError):
     """What was written does not read back as it was meant; nothing was put in place."""
+
+
+#: Packages whose errors come of files and disks, by the module their errors are in.
+OUTSIDE = ("pyogrio", "fiona", "sqlite3")
+
+
+def of_files(error: BaseException) -> bool:
+    """Whether an error comes of a file or the disk, as the system, GDAL or SQLite tell it."""
+    package = type(error).__module__.partition(".")[0]
+    return isinstance(error, OSError) or package in OUTSIDE
+
+
+_IN_USE = ": close the programs that have it open, or choose a place you may write to"
+
+
+@contextmanager
+def writing(out: object) -> Iterator[None]:
+    """Turn what files and disks raise in the block into OutputError; `out` is what is written."""
+    try:
+        yield
+    except LaterallineError:
+        raise
+    except Exception as e:
+        if not of_files(e):
+            raise
+        hint = _IN_USE if isinstance(e, PermissionError) else ""
+        said = f"writing {out} failed: {reason(e)}; nothing was put in place{hint}"
+        raise OutputError(said) from e
+
+
+def reason(error: BaseException) -> str:
+    """Return what the system, GDAL or SQLite says went wrong, without the statement that did."""
+    said = str(getattr(error, "strerror", None) or error)
+    return said.rpartition("failed: ")[2]
 
 
 class MissingExtraError(LaterallineError, ImportError):

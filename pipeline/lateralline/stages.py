@@ -30,6 +30,9 @@ class Sink(Protocol):
     ) -> tuple[Finding, ...]:
         """Take one site whole and return what writing found, or raise and take nothing of it."""
 
+    def miss(self, name: str, why: str) -> None:
+        """Take note of a site of the batch that is not in it: its pipes are in the ground too."""
+
 
 class Work(TypedDict, total=False):
     """All that is known of one site so far; every stage adds its own keys."""
@@ -205,6 +208,10 @@ def run_sites(
         result = run_site(source, until=until, sink=sink, taken=taken, stages=stages)
         if isinstance(result, SiteResult):
             taken[result.site_id.casefold()] = source
+        elif sink is not None:
+            place = source.resolve()
+            name = place.stem if place.is_file() else place.name
+            sink.miss(name, f"it could not be built, in stage {result.stage}: {result.message}")
         yield result
         del result
 

@@ -19,16 +19,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
-from lateralline.errors import FrameError, LaterallineError, OutputError
+from lateralline.derive.unlocated import site_row
+from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.lineage import crs_text
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
+from lateralline.wording import plain
 from lateralline.write import _read_back, dictionary, json_schema
 from lateralline.write._target import Target
 from lateralline.write.geojson import GeoJSONSink
@@ -37,6 +40,9 @@ from lateralline.write.manifest import Manifest, created_at
 
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
+
+#: Why a site was not built is told in so many characters.
+_WHY: Final = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +110,7 @@ class Build:
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
         self._manifest: Manifest | None = None
         self._broken: OutputError | None = None
+        self._missed: list[tuple[str, str]] = []
 
     def add(
         self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
@@ -139,11 +146,15 @@ class Build:
                 in_geojson=site.in_geojson,
             )
         except Exception as e:
-            self._broken = OutputError(f"writing {record.settings.id} failed: {e}")
+            self._broken = OutputError(f"writing {record.settings.id} failed: {reason(e)}")
             raise self._broken from e
         self._target.take(site)
         self.sites += 1
         return site.findings
+
+    def miss(self, name: str, why: str) -> None:
+        """Take note of a site of the batch that is not in it, for `unlocated` and the manifest."""
+        self._missed.append((name, plain(why)[:_WHY]))
 
     def finish(self, also: Callable[[Workspace], None] | None = None) -> None:
         """Complete every file and read the GeoPackage back; nothing is made without a site."""
@@ -152,13 +163,22 @@ class Build:
         if self._asbuilt is None or self._manifest is None:
             return
         try:
+            if self._missed:
+                missed = [site_row(*one) for one in self._missed]
+                names = contract.load("unlocated").names
+                columns = {name: [row[name] for row in missed] for name in names}
+                nowhere = np.full(len(missed), None, dtype=object)
+                table = {"unlocated": layers.to_table("unlocated", columns, nowhere)}
+                self._asbuilt.append(table)
+                if not self._geojson.empty:
+                    self._geojson.append(table)
             self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
         except LaterallineError:
             raise
         except Exception as e:
-            raise OutputError(f"completing the output failed: {e}") from e
+            raise OutputError(f"completing the output failed: {reason(e)}") from e
         crs = self._asbuilt.crs
         _read_back.check(
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
@@ -168,6 +188,7 @@ class Build:
         rest = {
             "crs": crs_text(crs) if crs is not None else None,
             "crs_name": crs.name if crs is not None else "invented axes, metres",
+            "not_built": [{"source": name, "why": why} for name, why in self._missed],
             "level_bases": list(self._target.level_bases),
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
         }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
 from pathlib import Path
 
 import typer
@@ -30,11 +29,21 @@ def one_site(asbuilt: Path, site: str) -> str:
 
 def sites_of(asbuilt: Path) -> list[str]:
     """Return the ids of the sites in a GeoPackage; raises typer.BadParameter when it is none."""
+    from lateralline.output.sqlite import reading
+
+    if not asbuilt.is_file():
+        raise typer.BadParameter(_no_record(asbuilt), param_hint="OUT")
     try:
-        with closing(sqlite3.connect(f"{asbuilt.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        with reading(asbuilt) as db:
             rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
     except sqlite3.Error as e:
-        raise typer.BadParameter(
-            f"{asbuilt} is no output of lateralline build ({e})", param_hint="OUT"
-        ) from e
+        raise typer.BadParameter(_no_record(asbuilt), param_hint="OUT") from e
     return [str(site_id) for (site_id,) in rows]
+
+
+def _no_record(asbuilt: Path) -> str:
+    """Say what is wanted in place of what is no built record; of an overlay, that it is one."""
+    wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
+    if (asbuilt.parent / "OVERLAY.md").is_file():
+        return f"{asbuilt.parent} is an overlay that clearance or zones made; {wants}"
+    return f"{asbuilt} is no output of lateralline build; {wants}"

@@ -55,7 +55,9 @@ def clearance(
     plan_unit: Annotated[
         str,
         typer.Option(
-            metavar="UNIT", help="What a DXF really counts in, if not what its header says."
+            metavar="UNIT",
+            help="What a DXF really counts in, if not what its header says; or a plan on a "
+            "sketch's own axes, if not the unit the sketch was taped in.",
         ),
     ] = "",
     plan_tolerance: Annotated[
@@ -106,8 +108,11 @@ def clearance(
     are unknown, depths below ground serve, and rows say so. No conflict shown is no clearance to
     dig: pipes nobody located are in no record.
 
+    Pipe of the record that is not drawn is an obstacle all the same: what stands near where it may
+    be is "not located", and a line without any place is named whatever is planned.
+
     Exit code: 0 no conflict shown; 1 a conflict, which is a lower bound below the required
-    clearance or none at all; 2 nothing done.
+    clearance or none at all, or pipe of the record that nobody located; 2 nothing done.
 
     \b
     Example:
@@ -127,6 +132,10 @@ def clearance(
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
+    if replace and out is None and picture is None:
+        raise typer.BadParameter(
+            "nothing is written: say --out or --picture", param_hint="--replace"
+        )
     refuse_picture(picture, "clearance-picture", replace=replace)
     options = Options(
         required_m=metres(required, "--required") if required else nan,
@@ -136,14 +145,24 @@ def clearance(
     stated = metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan
     search = metres(within, "--within")
     as_built = open_as_built(built)
-    works = read_plan(plan, options, crs=plan_crs, uses=layers_said(layer or []), unit=plan_unit)
+    works = read_plan(
+        plan,
+        options,
+        crs=plan_crs,
+        uses=layers_said(layer or []),
+        unit=plan_unit,
+        sketch_unit=as_built.taped_in,
+    )
     made = compare(as_built, works, search_m=search, plan_levels=plan_levels, stated_m=stated)
     if out is not None:
         write(made, as_built, works, out, replace=replace)
+    if picture is not None and not made.parts:
+        picture = None
+        made.notes.append("No picture: nothing of this record has a place.")
     if picture is not None:
         from lateralline.overlay.picture import draw_comparison
 
         draw_comparison(made, picture, replace=replace)
-    code = 1 if made.conflicts else 0
+    code = 0 if made.shows_none else 1
     print_comparison(made, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

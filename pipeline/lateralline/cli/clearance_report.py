@@ -17,6 +17,7 @@ from lateralline.overlay.plan_files import column_names
 from lateralline.overlay.planned import KINDS
 from lateralline.overlay.rows import at_least, chance, key, length, plain
 from lateralline.overlay.run import Comparison
+from lateralline.overlay.unlocated import said
 from lateralline.read.ledger import nearest
 from lateralline.summary import CAUTION
 from lateralline.wording import with_own_unit
@@ -27,7 +28,11 @@ _NONE_SHOWN = (
 )
 
 
-_VERDICTS = {"conflict": "conflict", "none_shown": "no conflict shown"}
+_VERDICTS = {
+    "not_located": "not located",
+    "conflict": "conflict",
+    "none_shown": "no conflict shown",
+}
 
 
 def columns_said(said: list[str]) -> dict[str, str]:
@@ -84,7 +89,7 @@ def print_comparison(
     if made.rows:
         to.print(_table(made.rows, made.unit))
     for n, row in enumerate(made.rows, start=1):
-        style = "bold red" if row["verdict"] == "conflict" else ""
+        style = "" if row["verdict"] == "none_shown" else "bold red"
         name = row["work_name"] or row["work_id"]
         print_indented(
             to,
@@ -92,13 +97,16 @@ def print_comparison(
             2,
             style,
         )
-    for note in made.notes:
-        print_indented(to, with_own_unit(note, made.unit))
-    if not made.conflicts:
+    for n, note in enumerate(made.notes):
+        bold = "bold red" if n == 0 and made.placeless else ""
+        print_indented(to, with_own_unit(note, made.unit), style=bold)
+    if made.shows_none:
         print_indented(to, _NONE_SHOWN, style="bold")
     wrote = [str(path) for path in (out, picture) if path is not None]
-    said = f"{made.conflicts} conflict(s) in {len(made.rows)} pair(s) listed"
-    print_last_words(to, said + (f"; wrote {', '.join(wrote)}" if wrote else ""), CAUTION)
+    counts = f"{made.conflicts} conflict(s) in {len(made.rows)} pair(s) listed"
+    if missing := made.not_located + len(made.placeless):
+        counts += f", {missing} not located"
+    print_last_words(to, counts + (f"; wrote {', '.join(wrote)}" if wrote else ""), CAUTION)
 
 
 def _table(rows: list[dict[str, Any]], unit: str) -> Table:
@@ -129,7 +137,7 @@ def _table(rows: list[dict[str, Any]], unit: str) -> Table:
             chance(row["probability_contact"]),
             length(row["chainage_m"], unit),
             row["levels_by"].partition("_")[0],
-            style="bold red" if row["verdict"] == "conflict" else "",
+            style="" if row["verdict"] == "none_shown" else "bold red",
         )
     return table
 
@@ -142,6 +150,7 @@ def _document(made: Comparison, out: Path | None, exit_code: int) -> str:
         "out": None if out is None else str(out),
         "exit_code": exit_code,
         "conflicts": made.conflicts,
+        "not_located": [said(row) for row in (*made.placeless, *made.blocked)],
         "none_shown_means": _NONE_SHOWN,
         "notes": [wording.plain(note) for note in made.notes],
         "pairs": [plain(row) for row in made.rows],

@@ -15,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 
 from lateralline.cli.options import NOTHING, UNFORESEEN
-from lateralline.errors import LaterallineError
+from lateralline.errors import LaterallineError, of_files, reason
 
 TRACEBACK: Final = "LATERALLINE_TRACEBACK"
 
@@ -87,6 +87,8 @@ def _said(error: Exception) -> tuple[str, int]:
         return str(getattr(error, "format_message", error.__str__)()), int(error.exit_code)
     if isinstance(error, OSError):
         return f"{error.filename or 'file'}: {error.strerror or error}", NOTHING
+    if of_files(error):
+        return f"a file could not be read or written: {reason(error)}", NOTHING
     said = (
         f"{type(error).__name__}: {error}. This is a fault of lateralline, not of what it was "
         f"given: please report it ({TRACEBACK}=1 in the environment shows where)."

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
 from lateralline.cli.options import Record
+
+_SCALE: Final = 200.0
 
 
 def export(
@@ -22,11 +24,15 @@ def export(
         str, typer.Option(metavar="ID", help="One site; else all of them.", show_default=False)
     ] = "",
     scale: Annotated[
-        float,
+        float | None,
         typer.Option(
-            min=1.0, max=1e5, metavar="N", help="Plot scale 1:N that texts of a drawing are for."
+            min=1.0,
+            max=1e5,
+            metavar="N",
+            help="Plot scale 1:N that texts of a drawing are for; else 1:200.",
+            show_default=False,
         ),
-    ] = 200.0,
+    ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace FILE.")] = False,
 ) -> None:
     """Write a built record as DXF or KML.
@@ -40,6 +46,7 @@ def export(
       lateralline export out -o site.kml
     """
     from lateralline.cli import report
+    from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
     from lateralline.summary import CAUTION
     from lateralline.workspace import Workspace
@@ -47,11 +54,14 @@ def export(
     from lateralline.write.kml import write_kml
 
     workspace = Workspace(built if built.is_dir() else built.parent)
-    asbuilt = workspace.asbuilt if built.is_dir() else built
+    asbuilt = asbuilt_of(built)
+    sites_of(asbuilt)  # says so where this is no built record
     suffix = out.suffix.lower()
     if suffix == ".dxf":
-        write_dxf(asbuilt, out, site=site, scale=scale, replace=replace)
+        write_dxf(asbuilt, out, site=site, scale=scale or _SCALE, replace=replace)
     elif suffix == ".kml":
+        if scale is not None:
+            raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
         write_kml(workspace.geojson("pipe_nodes").parent, out, site=site, replace=replace)
     else:
         raise typer.BadParameter(f"must end in .dxf or .kml; got {out.name!r}", param_hint="--out")

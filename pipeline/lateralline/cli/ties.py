@@ -74,7 +74,12 @@ def ties(
         Path | None,
         typer.Option(metavar="LAYER", help="The tapes as .gpkg or .geojson.", show_default=False),
     ] = None,
-    paper: Annotated[str, typer.Option(metavar="PAPER", help="A4 or letter.")] = "A4",
+    paper: Annotated[
+        str,
+        typer.Option(
+            metavar="PAPER", help="Of the cards: A4, if not said, or letter.", show_default=False
+        ),
+    ] = "",
     replace: Annotated[bool, typer.Option("--replace", help="Replace PDF and LAYER.")] = False,
 ) -> None:
     """Find a spot again: tapes to two points and a check.
@@ -99,6 +104,11 @@ def ties(
     from lateralline.write.ties.ground import ground_of
     from lateralline.write.ties.points import accuracy
 
+    if paper and out is None:
+        raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
+    if replace and out is None and layer is None:
+        raise typer.BadParameter("nothing is written: say --out or --layer", param_hint="--replace")
+    paper = paper or "A4"
     _check_names(out, layer, units, paper)
     for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
         if file is not None:

@@ -46,7 +46,11 @@ def zones(
     is no default rule: without one, the known ones are listed with their sources. No zone is a
     clearance to dig, and outside both a pipe may still lie.
 
-    Exit code: 0 every line has both zones; 1 some have no corridor; 2 nothing done.
+    Pipe of the record that is not drawn has no zone: where it may be goes along as the layer
+    unlocated, and every line is named.
+
+    Exit code: 0 every line has both zones; 1 some have no corridor, or are not located; 2 nothing
+    done.
 
     \b
     Example:
@@ -55,9 +59,10 @@ def zones(
     """
     from lateralline.cli.lengths import metres
     from lateralline.cli.zones_report import print_rules, print_zones
-    from lateralline.overlay.as_built import open_as_built
+    from lateralline.overlay.as_built import UNLOCATED, open_as_built
     from lateralline.overlay.files import overlay_folder
-    from lateralline.overlay.zones import add_merged, add_zones, given_distance, rule_named
+    from lateralline.overlay.unlocated import add_placeless, add_unlocated
+    from lateralline.overlay.zones import Drawn, add_merged, add_zones, given_distance, rule_named
     from lateralline.published import dig_rules
 
     if bool(rule) == bool(tolerance):
@@ -76,20 +81,24 @@ def zones(
     unit = as_built.unit
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
     add = add_zones if dissolve == "line" else add_merged
-    lines, bare, assumed, first = 0, [], 0, None
-    with overlay_folder(out, "dig_zones", as_built.crs, (layer,), replace=replace) as overlay:
-        for region in as_built.lines():
-            made = add(overlay, region, chosen)
-            first = first or made
-            lines += len(region.line)
-            assumed += int(region.diameter_assumed.sum())
-            bare += made.without_corridor
-        if lines:
+    drawn = Drawn()
+    with overlay_folder(
+        out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
+    ) as overlay:
+        for region in as_built.regions():
+            if len(region.lines.line):
+                drawn.take(add(overlay, region.lines, chosen), region.unlocated)
+            add_unlocated(overlay, region.unlocated)
+        add_placeless(overlay, as_built.placeless)
+        if drawn.lines or as_built.unlocated:
             overlay.close(f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}.")
-    if picture is not None and first is not None:
+    if picture is not None and drawn.first is not None:
         from lateralline.overlay.picture import draw_zones
 
-        draw_zones(first, lines, picture, unit=unit, replace=replace)
-    code = 2 if not lines else 1 if bare else 0
-    print_zones(chosen, unit, lines, bare, assumed, out, picture, as_json=as_json, exit_code=code)
+        draw_zones(drawn, as_built.unlocated, picture, unit=unit, replace=replace)
+    missing = [row for row in as_built.unlocated if row["extent"] != "beyond_end" or row["stop_id"]]
+    code = 2 if not drawn.lines and not missing else 1 if drawn.bare or missing else 0
+    print_zones(
+        chosen, unit, drawn, as_built.unlocated, out, picture, as_json=as_json, exit_code=code
+    )
     raise typer.Exit(code)

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import typer
+from rich.console import Console
 
 from lateralline import __version__
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
+from lateralline.layers import GEOMETRY
+from lateralline.overlay.unlocated import named, said
+from lateralline.overlay.zones import Drawn
 from lateralline.published import dig_rules
 from lateralline.summary import CAUTION
 from lateralline.wording import in_both
@@ -51,9 +57,8 @@ def print_rules(why: str, *, as_json: bool) -> None:
 def print_zones(
     rule: Tolerance,
     unit: str,
-    lines: int,
-    bare: list[tuple[str, str]],
-    assumed: int,
+    drawn: Drawn,
+    unlocated: Sequence[dict[str, Any]],
     folder: Path,
     picture: Path | None,
     *,
@@ -61,20 +66,22 @@ def print_zones(
     exit_code: int,
 ) -> None:
     """Print what was drawn, by which rule, in `unit` with metres beside feet, and what it lacks."""
+    wrote = drawn.lines > 0 or len(unlocated) > 0
     if as_json:
         content = {
             "lateralline": __version__,
             "command": "zones",
             "caution": CAUTION,
-            "out": str(folder) if lines else None,
+            "out": str(folder) if wrote else None,
             "exit_code": exit_code,
             "rule": rule.rule,
             "source": rule.source,
             "from_memory": rule.from_memory,
             "tolerance_m": rule.distance_m,
-            "lines": lines,
-            "without_corridor": [f"{site} {line}" for site, line in bare],
-            "diameters_assumed": assumed,
+            "lines": drawn.lines,
+            "without_corridor": [f"{site} {line}" for site, line in drawn.bare],
+            "not_located": [said(row) for row in unlocated],
+            "diameters_assumed": drawn.assumed,
         }
         typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
         return
@@ -82,20 +89,40 @@ def print_zones(
     each = f"{in_both(rule.distance_m, unit, 3)} each side of the pipe's outside"
     print_indented(out, f"{rule.title}: {each}")
     print_indented(out, rule.source, 2)
-    if assumed:
-        said = f"{assumed} line(s) of unknown outside diameter are drawn with a wide one: "
-        said += (
-            f"{in_both(UNKNOWN_DIAMETER_M, unit, 3)}, or {UNKNOWN_WALLS_RATIO:g} times the inside"
-        )
-        print_indented(out, said, 2, "yellow")
-    if bare:
-        names = ", ".join(f"{site} {line}" for site, line in bare[:20])
-        said = "no corridor, so no zone that takes the error of position in: " + names
-        print_indented(out, said, 2, "bold red")
-    if not lines:
+    if drawn.assumed:
+        wide = in_both(UNKNOWN_DIAMETER_M, unit, 3)
+        told = f"{drawn.assumed} line(s) of unknown outside diameter are drawn with a wide one: "
+        told += f"{wide}, or {UNKNOWN_WALLS_RATIO:g} times the inside"
+        print_indented(out, told, 2, "yellow")
+    if drawn.bare:
+        names = ", ".join(f"{site} {line}" for site, line in drawn.bare[:20])
+        told = "no corridor, so no zone that takes the error of position in: " + names
+        print_indented(out, told, 2, "bold red")
+    _print_unlocated(out, unlocated)
+    also = f" and {picture}" if picture is not None and drawn.lines else ""
+    last = "nothing written"
+    if not wrote:
         out.print("No line is there: nothing was written.")
-    also = f" and {picture}" if picture is not None else ""
-    wrote = "nothing written"
-    if lines:
-        wrote = f"dig zones of {lines} line(s) written to {folder}{also}"
-    print_last_words(out, wrote, CAUTION)
+    elif drawn.lines:
+        last = f"dig zones of {drawn.lines} line(s) written to {folder}{also}"
+    else:
+        last = f"no dig zone could be drawn, nor a picture; what is not located is in {folder}"
+    print_last_words(out, last, CAUTION)
+
+
+def _print_unlocated(out: Console, rows: Sequence[dict[str, Any]]) -> None:
+    """Name what has no zone: lines first, then what lies past the ends of those that have one."""
+    placeless = [row for row in rows if row[GEOMETRY] is None]
+    areas = [row for row in rows if row[GEOMETRY] is not None and row["extent"] != "beyond_end"]
+    ends = [row for row in rows if row[GEOMETRY] is not None and row["extent"] == "beyond_end"]
+    for some, told, style in (
+        (placeless, "not located, no zone and no place: it may be anywhere", "bold red"),
+        (
+            areas,
+            "not located, no zone: anywhere in its area of layer unlocated",
+            "bold red",
+        ),
+        (ends, "not located past an end, where the camera went: see layer unlocated", "yellow"),
+    ):
+        if some:
+            print_indented(out, f"{told}: {named(some)}", 2, style)

@@ -12,6 +12,7 @@ slopes      grades, back-falls and sags, as surely as levels can tell
 quality, grades, bends  against published bands, grades, fittings
 control, marks, fixes, lines, nodes, observations, parameters   the layers of those names
 ties        two tapes that find a spot again
+unlocated, spots   what is not drawn, and where it may be
 advice, next_advice, candidates   what to survey again, what to measure next
 """
 
@@ -42,6 +43,7 @@ from lateralline.derive.observations import pipe_observations
 from lateralline.derive.parameters import adjusted_parameters
 from lateralline.derive.tables import Row, finding_row, from_rows
 from lateralline.derive.ties import Control
+from lateralline.derive.unlocated import Site, unlocated
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.records import (
     Exposures,
@@ -93,6 +95,7 @@ def derive(
     observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
     zones, assumed = _dig_zones(settings, axes, corridors)
     findings += unplaced + assumed
+    drawn = {axis.line.line: axis for axis in axes}
     nodes = pipe_nodes(settings, datum, axes, corridors, control)
     layers = (
         control_points(settings.id, datum, record.control, control, (nodes, observations)),
@@ -105,6 +108,7 @@ def derive(
         _corridors(settings.id, axes, corridors),
         level_bands(settings.id, datum, axes),
         zones,
+        unlocated(Site(record, marks, exposures, linked.fixes, control, drawn)),
         adjusted_parameters(settings.id, linked.parameters),
         from_rows("findings", [finding_row(settings.id, f) for f in (*earlier, *findings)]),
     )

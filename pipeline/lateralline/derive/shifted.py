@@ -24,6 +24,8 @@ from lateralline.records import Floats, Product
 WIDENED: Final = "frame_shift_95_m"
 #: Layers whose polygons are widened; left out where nobody knows by how much.
 ZONES: Final = ("position_corridor", "dig_zone")
+#: Obstacles: widened likewise, but where nobody knows by how much they stay, without a place.
+OBSTACLES: Final = ("unlocated",)
 #: Columns of a plan σ, and of a plan distance at 95 %, in every layer.
 PLAN_SIGMAS: Final = ("sigma_e_m", "sigma_n_m", "sigma_h_m")
 PLAN_95S: Final = ("semi_major_95_m", "semi_minor_95_m", "plan_95_m", "semi_major_95_max_m")
@@ -32,14 +34,15 @@ PLAN_95S: Final = ("semi_major_95_m", "semi_minor_95_m", "plan_95_m", "semi_majo
 def shifted(products: Iterable[Product], operation: Operation | None) -> tuple[Product, ...]:
     """Return products, in the site frame, as they are after `operation`; None = in the site's CRS.
 
-    With an accuracy nobody knows, σ are null and there are no polygons.
+    With an accuracy nobody knows, σ are null and there are no polygons; what is not located keeps
+    its rows.
     """
     accuracy_m = 0.0 if operation is None else operation.accuracy_m
     wide_m = 0.0 if operation is None else operation.shift_95_m
     if accuracy_m == 0.0:
         return tuple(products)
     return tuple(
-        _wider(p, wide_m) if p.layer in ZONES else _less_sure(p, accuracy_m, wide_m)
+        _wider(p, wide_m) if p.layer in (*ZONES, *OBSTACLES) else _less_sure(p, accuracy_m, wide_m)
         for p in products
     )
 
@@ -54,13 +57,20 @@ def _less_sure(product: Product, accuracy_m: float, wide_m: float) -> Product:
 
 
 def _wider(product: Product, wide_m: float) -> Product:
-    if product.geometry is None or isnan(wide_m):
+    if product.geometry is None:
+        return product
+    columns = dict(product.columns)
+    if isnan(wide_m) and product.layer in OBSTACLES:
+        n = len(product.geometry)
+        columns["area_m2"] = np.full(n, np.nan)
+        columns["made_by"] = ["nothing: nobody knows how good the shift of datum here is"] * n
+        return replace(product, columns=columns, geometry=objects([None] * n))
+    if isnan(wide_m):
         none = {name: values[:0] for name, values in product.columns.items()}
         return replace(product, columns=none, geometry=np.empty(0, dtype=object))
-    wider = [around(g, wide_m) for g in product.geometry]
-    columns = dict(product.columns)
+    wider = [None if g is None else around(g, wide_m) for g in product.geometry]
     columns[WIDENED] = np.full(len(wider), wide_m)
-    columns["area_m2"] = [g.area for g in wider]
+    columns["area_m2"] = [np.nan if g is None else g.area for g in wider]
     if "half_width_max_m" in columns:
         columns["half_width_max_m"] = _numbers(columns["half_width_max_m"]) + wide_m
     return replace(product, columns=columns, geometry=objects(wider))

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
 
-from lateralline.output import keep, proof, system
+from lateralline.output import keep, sqlite, system
 
 _LONGEST_NAME: Final = 80  # of the target's, in its part folder's
 
@@ -91,7 +91,7 @@ class Part:
                 self._old.rename(self.target)
                 raise
         if not self.folder:
-            for end in proof.SCRAPS:  # of the file that was there; they would spoil the new one
+            for end in sqlite.SCRAPS:  # of the file that was there; they would spoil the new one
                 self.target.with_name(self.target.name + end).unlink(missing_ok=True)
         system.flush(self.target.parent)
 

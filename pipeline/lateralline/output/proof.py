@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import marshal
-import re
 import sqlite3
 import struct
 import zlib
@@ -21,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from lateralline.errors import OutputError, OutputExistsError
+from lateralline.output.sqlite import STAMP, is_sqlite, reading, settle_sqlite, tables_digest
 
 #: What stands in every folder written here, and says what was.
 MANIFEST: Final = "manifest.json"
@@ -46,14 +44,10 @@ KINDS: Final[Mapping[str, str]] = {
     "codes": "import-points --write-codes",
     "field-sheet": "field-sheet",
 }
-#: What SQLite leaves beside a file that another program has open.
-SCRAPS: Final = ("-wal", "-shm", "-journal")
 
 _ZEROS: Final = "0" * 64
-_STAMP: Final = re.compile(rb"lateralline ([a-z-]+) ([0-9a-f]{64})")
-_SQLITE: Final = b"SQLite format 3\0"
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
-_MOST_STAMPS: Final = 100  # text of a user's may hold others; each costs a reading of the file
+_MOSTSTAMPS: Final = 100  # text of a user's may hold others; each costs a reading of the file
 
 
 def stamp(kind: str) -> str:
@@ -89,7 +83,7 @@ class Proof:
 
 def seal(path: Path) -> None:
     """Fill in the zeros of a file's stamp; ValueError when it has none."""
-    if _is_sqlite(path):
+    if is_sqlite(path):
         digest = tables_digest(path)
         with closing(sqlite3.connect(path)) as db, db:
             done = db.execute(
@@ -102,7 +96,7 @@ def seal(path: Path) -> None:
         settle_sqlite(path)
         return
     data = path.read_bytes()
-    at = next((m.start(2) for m in _STAMP.finditer(data) if m[2] == _ZEROS.encode()), None)
+    at = next((m.start(2) for m in STAMP.finditer(data) if m[2] == _ZEROS.encode()), None)
     if at is None:
         raise ValueError(f"{path.name} has no stamp")
     path.write_bytes(_with_digits(data, at, hashlib.sha256(data).hexdigest()))
@@ -110,10 +104,10 @@ def seal(path: Path) -> None:
 
 def proof_of(path: Path) -> Proof | None:
     """Return what a file's stamp proves; None when it has none, and so was not written here."""
-    if _is_sqlite(path):
+    if is_sqlite(path):
         return _proof_of_tables(path)
     data = path.read_bytes()
-    found = [m for m, _ in zip(_STAMP.finditer(data), range(_MOST_STAMPS), strict=False)]
+    found = [m for m, _ in zip(STAMP.finditer(data), range(_MOSTSTAMPS), strict=False)]
     found = [m for m in found if m[1].decode() in KINDS]
     for m in found:
         as_made = _with_digits(data, m.start(2), _ZEROS)
@@ -145,76 +139,17 @@ def _png_chunks(data: bytes) -> Iterator[tuple[int, int]]:
 # ---- a GeoPackage --------------------------------------------------------------------------
 
 
-def settle_sqlite(path: Path) -> None:
-    """Set SQLite's count of changes to 1: GDAL's depends on timing, and so would the file's bytes.
-
-    From memory of SQLite's file format: the count stands at byte 24, and again at 92, where it says
-    that what the header tells is up to date. Nobody has the file open.
-    """
-    with path.open("r+b") as file:
-        for at in (24, 92):
-            file.seek(at)
-            file.write((1).to_bytes(4, "big"))
-
-
-def tables_digest(path: Path) -> str:
-    """Return the SHA-256 of what the tables of a SQLite file hold, whatever stamp is in it.
-
-    Rows in the order of their ids, definitions of tables and triggers too; not the spatial indexes,
-    which follow from the rows. Raises OutputExistsError when another program holds the file.
-    """
-    made = hashlib.sha256()
-    try:
-        with closing(_open(path)) as db:
-            db.text_factory = bytes
-            known = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'")
-            tables = {bytes(n).decode(): bytes(sql or b"") for n, sql in known.fetchall()}
-            indexes = {n for n, sql in tables.items() if b"USING rtree" in sql}
-            shadows = {i + end for i in indexes for end in ("", "_node", "_rowid", "_parent")}
-            kept = [n for n in tables if n not in shadows and not n.startswith("sqlite_")]
-            for row in db.execute(
-                "SELECT type, name, sql FROM sqlite_master WHERE type <> 'table' ORDER BY 1, 2"
-            ):
-                made.update(marshal.dumps(row, 2))
-            for name in sorted(kept):
-                made.update(name.encode() + tables[name])
-                quoted = '"' + name.replace('"', '""') + '"'
-                order = "" if b"WITHOUT ROWID" in tables[name].upper() else " ORDER BY rowid"
-                for row in db.execute(f"SELECT * FROM {quoted}{order}"):
-                    plain = tuple(map(_unstamped, row)) if name == "gpkg_contents" else row
-                    made.update(marshal.dumps(plain, 2))
-    except sqlite3.OperationalError as e:
-        said = f"{path} cannot be read now ({e}): close the program that has it open"
-        raise OutputExistsError(said) from e
-    except sqlite3.DatabaseError as e:
-        raise OutputError(f"{path} is no sound GeoPackage ({e})") from e
-    return made.hexdigest()
-
-
-def _unstamped(value: Any) -> Any:
-    return _STAMP.sub(rb"", value) if isinstance(value, bytes) else value
-
-
 def _proof_of_tables(path: Path) -> Proof | None:
     try:
-        with closing(_open(path)) as db:
+        with reading(path) as db:
             said = db.execute("SELECT description FROM gpkg_contents ORDER BY 1").fetchall()
-    except sqlite3.Error:
+    except sqlite3.Error:  # no GeoPackage
         return None
     text = "\n".join(str(row[0]) for row in said).encode()
-    found = next((m for m in _STAMP.finditer(text) if m[1].decode() in KINDS), None)
+    found = next((m for m in STAMP.finditer(text) if m[1].decode() in KINDS), None)
     if found is None:
         return None
     return Proof(found[1].decode(), unchanged=tables_digest(path) == found[2].decode())
-
-
-def _open(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=2.0)
-
-
-def _is_sqlite(path: Path) -> bool:
-    with path.open("rb") as file:
-        return file.read(len(_SQLITE)) == _SQLITE
 
 
 # ---- a folder ------------------------------------------------------------------------------
@@ -237,7 +172,7 @@ class Account:
         if sha256(path) == wanted["sha256"]:
             return True
         tables = wanted.get("tables_sha256")
-        return bool(tables) and _is_sqlite(path) and tables_digest(path) == tables
+        return bool(tables) and is_sqlite(path) and tables_digest(path) == tables
 
 
 def account_of(folder: Path) -> Account | None:
@@ -262,7 +197,7 @@ def listed(folder: Path, kind: str) -> dict[str, object]:
             "sha256": sha256(path),
             "size_bytes": path.stat().st_size,
         }
-        if _is_sqlite(path):
+        if is_sqlite(path):
             entry["tables_sha256"] = tables_digest(path)
         outputs.append(entry)
     return {"kind": kind, "stamp": stamp(kind), "outputs": outputs}

@@ -9,7 +9,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lateralline.errors import LaterallineError, OutputError, OutputExistsError
+from lateralline.errors import OutputError, OutputExistsError, writing
 from lateralline.output import keep, proof
 from lateralline.output.part import Part, recover
 from lateralline.output.system import flush, flush_tree
@@ -113,12 +113,13 @@ def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[Pa
         target = out.resolve()
         recover(target)
         refuse_target(out, kind, replace=replace and bool(kind), folder=folder)
-        with _said(out):
+        with writing(out):
             target.parent.mkdir(parents=True, exist_ok=True)
             part = Part.begin(target, folder=folder)
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)
-        yield part
+        with writing(out):
+            yield part
         part.complete = not part.empty
 
 
@@ -129,7 +130,7 @@ class _Together:
     def put_in_place(self) -> None:
         parts = [part for part in self.parts if part.complete]
         for part in parts:
-            with _said(part.shown):
+            with writing(part.shown):
                 refuse_target(part.shown, part.kind, replace=part.replace, folder=part.folder)
                 part.prepare()
         for part in parts:
@@ -137,7 +138,7 @@ class _Together:
         done: list[Part] = []
         try:
             for part in parts:
-                with _said(part.shown):
+                with writing(part.shown):
                     done.append(part)
                     part.put()
         except BaseException:
@@ -149,17 +150,3 @@ class _Together:
         """Take away the part folders, once what they hold of the user's is safe."""
         for part in self.parts:
             part.clear()
-
-
-@contextmanager
-def _said(out: Path) -> Iterator[None]:
-    """Turn what the disk refuses into OutputError that names the target."""
-    try:
-        yield
-    except LaterallineError:
-        raise
-    except PermissionError as e:
-        said = f"{out} cannot be written ({e.strerror}): close the programs that have it open, "
-        raise OutputError(said + "or choose a folder you may write to; nothing was changed") from e
-    except OSError as e:
-        raise OutputError(f"{out} cannot be written: {e.strerror or e}") from e

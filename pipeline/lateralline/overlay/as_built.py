@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -16,17 +14,26 @@ import shapely
 from pyogrio.errors import DataSourceError
 from pyproj import CRS
 
+from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
+from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
-from lateralline.layers import Shapes
+from lateralline.layers import GEOMETRY, Shapes
 from lateralline.lineage import plan_of
 from lateralline.output.proof import sha256
+from lateralline.output.sqlite import reading
 from lateralline.overlay.metric import Metric, regions
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
 
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
+
+
+#: Layer of what is not drawn, and where it may be.
+UNLOCATED: Final = "unlocated"
+#: Findings that say a line is in no pipe layer.
+_NOT_DRAWN: Final = ("line-not-drawn", "line-without-fix", "line-single-fix")
 
 
 class NotBuiltError(LaterallineError, ValueError):
@@ -56,6 +63,23 @@ class Lines:
         return list(zip(self.site.tolist(), self.line.tolist(), strict=True))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Unlocated:
+    """What is not located in one region (n), each with its area."""
+
+    metric: Metric
+    rows: tuple[dict[str, Any], ...]  # columns of the layer, text that is not given as ""
+    area_m: Shapes  # Polygon in metres
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Region:
+    """What is in one region."""
+
+    lines: Lines
+    unlocated: Unlocated
+
+
 @dataclass(frozen=True, slots=True)
 class AsBuilt:
     """A built GeoPackage."""
@@ -65,6 +89,8 @@ class AsBuilt:
     sites: tuple[str, ...]
     sha256: str
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
+    taped_in: str = "m"  # the unit of a sketch's own axes; "" where its sites differ
+    unlocated: tuple[dict[str, Any], ...] = ()  # rows of the layer; `GEOMETRY` None = no place
 
     @property
     def plan_crs(self) -> CRS | None:
@@ -79,8 +105,8 @@ class AsBuilt:
         axis = self.crs.axis_info[-1]
         return axis.unit_conversion_factor * (-1.0 if axis.direction == "down" else 1.0)
 
-    def lines(self) -> Iterator[Lines]:
-        """Yield all lines, a region at a time."""
+    def regions(self) -> Iterator[Region]:
+        """Yield all lines, and all areas of what is not located, a region at a time."""
         lines = self.table("pipe_centreline")
         corridors = self.table("position_corridor")
         keys = ["site_id", "line_id"]
@@ -92,26 +118,41 @@ class AsBuilt:
             how="left",
             validate="one_to_one",
         )
-        if not len(merged):
-            return
         paths = np.asarray(merged["geometry"], dtype=object)
-        middle = shapely.get_coordinates(shapely.centroid(paths))
+        placed = [row for row in self.unlocated if row[GEOMETRY] is not None]
+        areas = np.array([row[GEOMETRY] for row in placed], dtype=object)
+        middle = shapely.get_coordinates(shapely.centroid(np.concatenate([paths, areas])))
+        if not len(middle):
+            return
         for metric, rows in regions(self.plan_crs, middle):
-            yield _lines(metric, merged.iloc[rows])
+            here = rows[rows >= len(paths)] - len(paths)
+            not_located = Unlocated(
+                metric,
+                tuple(placed[n] for n in here.tolist()),
+                metric.shapes_to_metres(areas[here]),
+            )
+            yield Region(_lines(metric, merged.iloc[rows[rows < len(paths)]]), not_located)
+
+    @property
+    def placeless(self) -> list[dict[str, Any]]:
+        """Rows of what is not located and has no place: it may be anywhere."""
+        return [row for row in self.unlocated if row[GEOMETRY] is None]
 
     def table(self, layer: str) -> Any:
         """Return a layer as columns, its geometry as plain objects."""
-        frame = pyogrio.read_dataframe(self.path, layer=layer)
-        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-        plain["geometry"] = np.asarray(frame.geometry.array, dtype=object)
-        return plain
+        return _table(self.path, layer)
 
 
 def open_as_built(given: Path) -> AsBuilt:
-    """Return the built record in an output folder, or its GeoPackage; raises NotBuiltError."""
+    """Return the built record in an output folder, or its GeoPackage.
+
+    Raises NotBuiltError for what is none, UnreadableError for what cannot be read now.
+    """
     path = given / GEOPACKAGE if given.is_dir() else given
     if not path.is_file():
         raise NotBuiltError(f"{given} holds no {GEOPACKAGE}: build a site first")
+    with reading(path):  # says why it cannot be read, where it cannot
+        pass
     try:
         there = {str(name) for name, _ in pyogrio.list_layers(path)}
     except DataSourceError as e:
@@ -122,13 +163,44 @@ def open_as_built(given: Path) -> AsBuilt:
     crs = CRS(about["crs"]) if about["crs"] else None
     if crs is not None and crs.type_name.startswith("Engineering"):
         crs = None
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+    with reading(path) as db:
         sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
         units = db.execute("SELECT DISTINCT value FROM lineage WHERE item = 'unit of tape'")
         taped = {str(unit) for (unit,) in units}
-    unit = taped.pop() if len(taped) == 1 else "m"
+    unit = taped.pop() if len(taped) == 1 else "" if taped else "m"
     names = tuple(str(s) for (s,) in sites)
-    return AsBuilt(path, crs, names, sha256(path), unit if unit in PER_FOOT else "m")
+    said_in = unit if unit in PER_FOOT else "m"
+    return AsBuilt(path, crs, names, sha256(path), said_in, unit, tuple(_unlocated(path, there)))
+
+
+def _table(path: Path, layer: str) -> Any:
+    frame = pyogrio.read_dataframe(path, layer=layer)
+    if GEOMETRY not in frame:
+        return frame
+    plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    plain[GEOMETRY] = np.asarray(frame.geometry.array, dtype=object)
+    return plain
+
+
+def _unlocated(path: Path, there: set[str]) -> Iterator[dict[str, Any]]:
+    """Yield what is not located; of a record older than its layer what the findings say of it."""
+    if UNLOCATED in there:
+        frame = _table(path, UNLOCATED)
+        texts = [c.name for c in contract.load(UNLOCATED).field if c.type == "text"]
+        frame[texts] = frame[texts].astype(object).fillna("")
+        yield from frame.to_dict("records")
+        return
+    found = _table(path, "findings") if "findings" in there else pd.DataFrame()
+    for row in found.to_dict("records"):
+        if row["code"] in _NOT_DRAWN:
+            line = str(row["subject"]).removeprefix("line ")
+            yield site_row(row["site_id"], str(row["what"])) | {
+                "line_id": line,
+                "extent": "line",
+                "what": f"line {line}: not drawn",
+                "made_by": "nothing: built before areas of what is not located were made",
+                GEOMETRY: None,
+            }
 
 
 def number(values: Any) -> Floats:

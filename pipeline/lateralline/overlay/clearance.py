@@ -10,7 +10,7 @@ open end of a located line nothing bounds it (`ends`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -68,6 +68,13 @@ class Pair:
     def is_conflict(self) -> bool:
         """Whether it is not shown that the required clearance is kept."""
         return not self.lower_95_m >= self.work.required_m
+
+    def running_on(self) -> Pair:
+        """Return the pair of a pipe that runs on towards the thing: nothing bounds it."""
+        unknown = float("nan")
+        return replace(
+            self, lower_95_m=unknown, below_required=unknown, contact=unknown, open_end=True
+        )
 
 
 def pairs_of(

@@ -40,6 +40,11 @@ class Overlay:
         paths = {n: folder / "geojson" / f"{n}.geojson" for n in layers}
         self._geojson = GeoJSONSink(paths)
 
+    @property
+    def in_degrees(self) -> bool:
+        """Whether anything came in longitude and latitude."""
+        return not self._geojson.empty
+
     def add(self, tables: Mapping[str, pa.Table], lonlat: Mapping[str, pa.Table] | None) -> None:
         """Take tables in the file's CRS, and the same in longitude and latitude if there are."""
         self._gpkg.append(tables)
@@ -70,7 +75,7 @@ def overlay_folder(
 ) -> Iterator[Overlay]:
     """Yield an overlay whose folder is put in place, whole, when the block ends well.
 
-    Only a folder of the same overlay is replaced.
+    Only a folder of the same overlay is replaced. Raises OutputError when writing fails.
     """
     with whole_folder(out, name.replace("_", "-"), replace=replace) as made:
         yield Overlay(made, name, crs, layers)

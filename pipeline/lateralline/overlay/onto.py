@@ -46,9 +46,11 @@ def basis_of(plan: Plan, as_built: AsBuilt, said: str, datums: set[str]) -> Basi
     """Return whether levels compare; `said` is "same", "none" or "".
 
     `datums` are those of the built lines. Raises FrameError for "same" with several of them, or
-    when the record has no levels at all.
+    when plan or record has no levels at all.
     """
     given = any(work.has_level for work in plan.works)
+    if said == "same" and not given:
+        raise FrameError("--plan-levels same does not apply: the plan gives no levels")
     if said == "none" or not given:
         return Basis(
             False,
@@ -95,6 +97,8 @@ def onto(
             else "the plan is on axes of its own, the built record is on the map: say --plan-crs"
         )
     if plan.crs is None or metric.crs is None or metric.area is None:
+        if not isnan(stated_m):
+            raise FrameError("--shift-accuracy does not apply: plan and record are one sketch")
         return Onto(plan.works, 0.0, 0.0, None)
     source, target = plan_of(plan.crs), metric.crs
     whole = None
@@ -107,6 +111,11 @@ def onto(
     sigma = 0.0
     if operation is not None:
         sigma = operation.accuracy_m
+    if sigma > 0.0 and not isnan(stated_m):
+        raise FrameError(
+            f"--shift-accuracy does not apply: {operation.name if operation else ''} is published "
+            f"to be good to {metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
+        )
     if not sigma > 0.0 and not isnan(stated_m):  # unpublished, or one datum taken for exact
         sigma = stated_m
     works = _moved(plan.works, plan.crs, as_built, metric, whole)

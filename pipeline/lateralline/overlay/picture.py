@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,9 +13,11 @@ from lateralline.errors import extra
 from lateralline.layers import Shapes
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import Lines
+from lateralline.overlay.bodies import Work
 from lateralline.overlay.ends import open_ends
-from lateralline.overlay.run import Comparison
-from lateralline.overlay.zones import Zones
+from lateralline.overlay.run import Comparison, Part
+from lateralline.overlay.unlocated import named
+from lateralline.overlay.zones import Drawn
 from lateralline.records import Floats, Ints
 from lateralline.summary import CAUTION
 from lateralline.wording import in_both, with_own_unit
@@ -23,6 +26,14 @@ from lateralline.wording import in_both, with_own_unit
 _AROUND_M: Final = 60.0
 #: Of works that go on past it, so much is shown about the pairs.
 _MARGIN_M: Final = 8.0
+
+
+#: What a pair's row in the margin cannot say, by verdict and whether it is past an open end.
+_MORE: Final = {
+    ("conflict", True): "the pipe runs on past the end of its located line",
+    ("not_located", True): "not located past the end of its line: it may be here",
+    ("not_located", False): "not located: it may be here, at any depth",
+}
 
 
 def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> None:
@@ -36,25 +47,21 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
 
     number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
     first = as_rows.key(made.rows[0]) if made.rows else None
-    part = next(
-        (p for p in made.parts for pair in p.pairs
-         if (*p.lines.keys[pair.line], pair.work.id) == first),
-        made.parts[0],
-    )  # fmt: skip
+    part = next((p for p in made.parts if first in _pairs(p)), made.parts[0])
     lines = part.lines
-    pairs = {number[(*lines.keys[p.line], p.work.id)]: p for p in part.pairs}
+    pairs = {number[k]: place for k, place in _pairs(part).items()}
     here = sorted(pairs)
     if here:
-        home = as_rows.approach(pairs[here[0]])[0]
-        here = [n for n in here if as_rows.approach(pairs[n])[0].distance(home) <= _AROUND_M]
+        home = pairs[here[0]][0]
+        here = [n for n in here if pairs[n][0].distance(home) <= _AROUND_M]
     approaches = []
     for n in here:
         row = made.rows[n - 1]
         approaches.append(
             drawing.Approach(
                 n,
-                as_rows.approach(pairs[n])[0],
-                pairs[n].is_conflict,
+                pairs[n][0],
+                row["verdict"] != "none_shown",
                 (
                     row["line_id"],
                     _short(row["work_name"] or row["work_id"]),
@@ -64,11 +71,13 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
                     as_rows.chance(row["probability_below_required"]),
                     row["levels_by"].partition("_")[0],
                 ),
-                "the pipe runs on past the end of its located line" if row["open_end"] else "",
+                _MORE.get((row["verdict"], row["open_end"]), ""),
             )
         )
-    shown = sorted({pairs[n].line for n in here}) or [0]
-    works = {pairs[n].work.id: pairs[n].work for n in here}
+    shown = sorted({line for n in here if (line := pairs[n][1]) >= 0})
+    shown = shown or list(range(len(lines.line)))[:1]
+    works = {pairs[n][2].id: pairs[n][2] for n in here}
+    near = {id(b.about): b for b in part.near if b.work.id in works}.values()
     notes = [
         f"In {made.unit}. Apart: between surfaces, pipe as located. At least: with 95 % "
         "probability. Chance: that less than needed is left. By: levels, depths below ground, or "
@@ -79,8 +88,9 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
         notes.insert(1, f"{len(made.rows) - len(here)} pair(s) elsewhere: see the table.")
     drawing.draw_clearance(
         drawing.ClearancePlan(
-            title=f"Planned works beside {_sites(lines, shown)}",
+            title=f"Planned works beside {_sites([*lines.site[shown], *(b.key[0] for b in near)])}",
             north=_north(lines),
+            unlocated=[(f"line {b.key[1]}", b.area_m) for b in near],
             paths=list(lines.path_m[shown]),
             open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
             line_ids=_names(lines, shown),
@@ -89,8 +99,14 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             works=[(w.name or w.id, w.footprint) for w in works.values()],
             approaches=approaches,
             box=_box(
-                [a.line for a in approaches] or [lines.path_m[0]],
-                [*lines.path_m[shown], *(w.footprint for w in works.values())],
+                [a.line.envelope for a in approaches]
+                or list(lines.path_m[shown])
+                or [w.shape for w in part.moved.works],
+                [
+                    *lines.path_m[shown],
+                    *(w.footprint for w in works.values()),
+                    *(b.area_m for b in near),
+                ],
             ),
             notes=notes,
             caution=CAUTION,
@@ -102,17 +118,26 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
 
 
 def draw_zones(
-    zones: Zones, of_lines: int, out: Path, *, unit: str = "m", replace: bool = False
+    drawn: Drawn,
+    unlocated: Sequence[dict[str, Any]],
+    out: Path,
+    *,
+    unit: str = "m",
+    replace: bool = False,
 ) -> None:
-    """Draw the zones about the first of a region's lines; `of_lines` are written altogether.
+    """Draw the zones about the first line of the first region with one, and what has no zone.
 
-    Lengths are said in `unit`, metres beside feet.
+    `unlocated` is all of the record that is not located, to be named. Lengths are said in `unit`,
+    metres beside feet.
 
     Raises as `draw_comparison` does.
     """
     with extra("draw", "drawing"):
         from lateralline.write.overlay_picture import zones as drawing
 
+    zones, areas = drawn.first, drawn.unlocated
+    assert zones is not None
+    assert areas is not None
     lines, rule = zones.lines, zones.rule
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
@@ -129,11 +154,18 @@ def draw_zones(
         "utilities are in no record here.",
         "A rule holds where its source says so, and a larger local value prevails.",
     ]
-    if len(here) < of_lines:
-        notes.insert(0, f"{of_lines - len(here)} line(s) more are in the layer, not drawn here.")
+    if len(here) < drawn.lines:
+        notes.insert(0, f"{drawn.lines - len(here)} line(s) more are in the layer, not drawn here.")
+    if whole := [row for row in unlocated if row["extent"] != "beyond_end"]:
+        notes.insert(0, f"Not located, without a zone: {named(whole, 6)}. See layer unlocated.")
+    beside = [n for n, a in enumerate(areas.area_m) if a.distance(lines.path_m[0]) <= _AROUND_M]
+    shapes = [s for s in (*zones.near_m[here], *zones.wide_m[here]) if s is not None]
+    whole_areas = [areas.area_m[n] for n in beside if areas.rows[n]["extent"] != "beyond_end"]
     drawing.draw_zones(
         drawing.ZonesPlan(
-            title=f"Dig zones of {_sites(lines, here.tolist())}",
+            title=f"Dig zones of {_sites(lines.site[here].tolist())}",
+            unlocated=[(f"line {areas.rows[n]['line_id']}", areas.area_m[n]) for n in beside],
+            box=_box(shapes, whole_areas, _AROUND_M),
             north=_north(lines),
             line_ids=_names(lines, here.tolist()),
             paths=list(lines.path_m[here]),
@@ -158,9 +190,18 @@ def draw_zones(
     )
 
 
-def _box(must: list[Any], may: list[Any]) -> Floats:
+def _pairs(part: Part) -> dict[as_rows.Key, tuple[Any, int, Work]]:
+    """Return way, line (−1 not located) and work of each of a part's pairs, by key."""
+    found = {
+        (*part.lines.keys[p.line], p.work.id, True): (as_rows.approach(p)[0], p.line, p.work)
+        for p in part.pairs
+    }
+    return found | {(*b.key, False): (b.place, -1, b.work) for b in part.blocked}
+
+
+def _box(must: list[Any], may: list[Any], margin_m: float = _MARGIN_M) -> Floats:
     """Return the bounds (4,) of what must be seen, and of the rest as far as it is near."""
-    near = shapely.buffer(shapely.union_all(must), _MARGIN_M).envelope
+    near = shapely.buffer(shapely.union_all(must), margin_m).envelope
     seen = shapely.intersection(np.array(may, dtype=object), near)
     return np.asarray(shapely.total_bounds(np.array([*must, *seen], dtype=object)))
 
@@ -178,8 +219,8 @@ def _names(lines: Lines, rows: list[int]) -> list[str]:
     return [(f"{lines.site[n]} " if several else "") + f"line {lines.line[n]}" for n in rows]
 
 
-def _sites(lines: Lines, rows: list[int]) -> str:
-    names = sorted({str(lines.site[n]) for n in rows})
+def _sites(sites: Sequence[str]) -> str:
+    names = sorted(set(map(str, sites)))
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 

@@ -44,25 +44,28 @@ class LayerUse:
 
 def drawn_features(
     path: Path, uses: Mapping[str, LayerUse], crs: CRS | None, unit: str, ledger: Ledger
-) -> tuple[list[Feature], list[str]]:
-    """Return the features of the layers in use, and notes on what was left.
+) -> tuple[list[Feature], list[str], str]:
+    """Return the features of the layers in use, notes on what was left, and the drawing's unit.
+
+    That is `unit`, else what the header says, "" where it says none or one unknown here.
 
     Without `uses`, a layer whose name holds one kind's word is of that kind.
     """
     drawing = _opened(path, ledger)
     if drawing is None:
-        return [], []
+        return [], [], unit
+    says = unit or HEADER_UNITS.get(int(drawing.header.get("$INSUNITS", 0)), "")
     notes = _unit_notes(path, drawing, crs, unit, ledger)
-    unit_m = 1.0
+    unit_m = METRES_PER[says or "m"]
     if crs is not None and not crs.is_geographic:
         unit_m = float(crs.axis_info[0].unit_conversion_factor)
     there = {layer.dxf.name for layer in drawing.layers}
-    there |= {e.dxf.layer for e in drawing.modelspace()}
+    there |= {_layer_of(e) for e in drawing.modelspace()} - {""}
     chosen = _chosen(path, uses, sorted(there), ledger)
     features: list[Feature] = []
     left: dict[str, int] = {}
     for row, entity in enumerate(drawing.modelspace(), start=1):
-        layer = str(entity.dxf.layer)
+        layer = _layer_of(entity)
         use = chosen.get(layer.casefold())
         if use is None or entity.dxftype() in _WORDS:
             left[layer] = left.get(layer, 0) + 1
@@ -73,8 +76,21 @@ def drawn_features(
             part = f".{n}" if len(shapes) > 1 else ""
             told = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
             features.append(Feature(name, row, part, shape, told))
-    notes += [f"Layer {layer}: {n} entities not looked at." for layer, n in left.items()]
-    return features, notes
+    notes += [
+        f"{f'Layer {layer}' if layer else 'On no layer'}: {n} entities not looked at."
+        for layer, n in left.items()
+    ]
+    return features, notes, says
+
+
+def _layer_of(entity: DXFGraphic) -> str:
+    """Return the layer of an entity; "" for one of a kind that has none, or none known."""
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        return str(entity.dxf.layer)
+    except DXFError:
+        return ""
 
 
 def _opened(path: Path, ledger: Ledger) -> Drawing | None:
@@ -149,7 +165,11 @@ def _shapes(
     if not fits and not (what == "CIRCLE" and kind == "trench"):
         ledger.fault(name, row, "entity", what, f"cannot be a {kind}", _WAYS[kind])
         return
-    points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]
+    try:
+        points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]
+    except Exception as e:  # whatever the library makes of what is drawn, the drawing is at fault
+        ledger.fault(name, row, "entity", what, f"cannot be followed ({type(e).__name__}: {e})")
+        return
     xyz = np.array(points, dtype=np.float64).reshape(-1, 3)
     if kind == "bore":
         if len(xyz) > 1:

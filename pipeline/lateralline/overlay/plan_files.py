@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from math import isfinite
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyogrio
@@ -16,6 +17,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+from shapely.affinity import scale
 
 from lateralline.errors import SiteFaultsError
 from lateralline.layers import Shapes
@@ -23,6 +25,7 @@ from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
 from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
 from lateralline.read.ledger import Ledger, nearest
+from lateralline.units import METRES_PER
 
 _LOCAL = "local"
 EARTH_M = 6_371_000.0
@@ -35,14 +38,19 @@ def read_plan(
     crs: str = "",
     uses: Mapping[str, LayerUse] | None = None,
     unit: str = "",
+    sketch_unit: str = "m",
 ) -> Plan:
     """Return a plan's works; `crs` overrides nothing, it says what the file does not.
 
-    `uses` tells what is drawn on each layer of a DXF; `unit` what its coordinates really count in.
-    Raises SiteFaultsError with every fault of every feature.
+    `uses` tells what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
+    DXF or on axes of a sketch's own. Those count in what the drawing says or else in `sketch_unit`,
+    that of the sketch; "" = it has none to take. All of a plan on its own axes becomes metres.
+    Raises SiteFaultsError with every fault of every feature, and for what does not apply to a file
+    of this kind.
     """
     ledger = Ledger()
     notes: list[str] = []
+    says = unit
     if path.suffix.lower() == ".dxf":
         system = _parsed(crs, path, ledger) if crs else None
         if not crs:
@@ -50,14 +58,33 @@ def read_plan(
             ledger.fault(path.name, 0, "CRS", "", "of a drawing must be said", hint)
         if system is not None and system.is_geographic:
             ledger.fault(path.name, 0, "CRS", crs, "of a drawing must be projected")
-        features, notes = drawn_features(path, uses or {}, system, unit, ledger)
+        if options.columns:
+            hint = "a drawing has none: say what a layer holds, as --layer NAME=trench,depth_m=1.2"
+            ledger.fault(path.name, 0, "attributes", "", "cannot be named by --column", hint)
+        features, notes, says = drawn_features(path, uses or {}, system, unit, ledger)
     else:
-        features, system = _features(path, options.columns, crs, ledger)
-    works = works_of(
-        features,
-        replace(options, z_unit_m=z_unit_m(system), plan_unit_m=_plan_unit_m(system)),
-        ledger,
+        features, system, notes = _features(path, options.columns, crs, ledger)
+        if uses:
+            hint = "say it in its attributes: kind, depth_m, diameter_m …, or by --column"
+            ledger.fault(path.name, 0, "layers", "", "cannot be told by --layer, as a DXF's", hint)
+        if unit and system is not None:
+            must = f"is that of {system.name}: leave --plan-unit out"
+            ledger.fault(path.name, 0, "unit", unit, must)
+    if system is None and not ledger.faults:
+        own = says or sketch_unit
+        if not own:
+            must, hint = "of a plan on a sketch's own axes must be said", "as --plan-unit ft"
+            ledger.fault(path.name, 0, "unit", "", must, hint)
+        else:
+            features, options = _in_metres(features, options, METRES_PER[own])
+            whose = "" if says else ", the unit the sketch was taped in; else say --plan-unit"
+            notes.append(f"Coordinates on the sketch's own axes are taken in {own}{whose}.")
+    options = (
+        options
+        if system is None
+        else replace(options, z_unit_m=z_unit_m(system), plan_unit_m=_plan_unit_m(system))
     )
+    works = works_of(features, options, ledger)
     if unused := sum(_z_unused(feature) for feature in features):
         notes.append(
             f"Z of {unused} outline(s) or point(s) is not used: level_m or depth_m says how far "
@@ -70,20 +97,27 @@ def read_plan(
     return Plan(path, system, works, tuple(notes))
 
 
-def z_unit_m(crs: CRS | None) -> float:
+def _in_metres(
+    features: list[Feature], options: Options, unit_m: float
+) -> tuple[list[Feature], Options]:
+    """Return features whose plan coordinates count in a unit, and what z counts in, in metres."""
+    scaled = [
+        f if f.shape is None else replace(f, shape=scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
+        for f in features
+    ]
+    return scaled, replace(options, z_unit_m=unit_m)
+
+
+def z_unit_m(crs: CRS) -> float:
     """Return metres in the unit of z: the vertical axis', else that of the plan, else metres."""
-    if crs is None:
-        return 1.0
     axis = crs.axis_info[-1]
     if len(crs.axis_info) < 3 and crs.is_geographic:
         return 1.0
     return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
 
 
-def _plan_unit_m(crs: CRS | None) -> float:
+def _plan_unit_m(crs: CRS) -> float:
     """Return metres in the unit of the plan coordinates; of degrees along a meridian."""
-    if crs is None:
-        return 1.0
     unit = float(crs.axis_info[0].unit_conversion_factor)
     return unit * EARTH_M if plan_of(crs).is_geographic else unit
 
@@ -111,29 +145,45 @@ def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
 
 def _features(
     path: Path, columns: Mapping[str, str], crs: str, ledger: Ledger
-) -> tuple[list[Feature], CRS | None]:
+) -> tuple[list[Feature], CRS | None, list[str]]:
+    """Return the features of every layer, their CRS, and which rings were closed."""
     try:
         layers = [str(name) for name, _ in pyogrio.list_layers(path)]
         tables = [_table(path, layer) for layer in layers]
     except (DataSourceError, DataLayerError, FeatureError, GeometryError, ValueError) as e:
         ledger.fault(path.name, 0, "file", "", "must be a GeoPackage, GeoJSON or DXF", str(e))
-        return [], None
+        return [], None, []
     features: list[Feature] = []
+    closed: list[str] = []
     systems: dict[str, CRS | None] = {}
-    for layer, (system, shapes, cells) in zip(layers, tables, strict=True):
-        if shapes is None:
+    for layer, (system, wkb, cells) in zip(layers, tables, strict=True):
+        if wkb is None:
             continue
         name = path.name if len(layers) == 1 else f"{path.name} {layer}"
         systems[name] = system
         _check_columns(name, columns, list(cells), ledger)
+        shapes, open_rings = _shapes_of(wkb)
+        closed += [f"{name}:{n + 1}" for n in open_rings]
         for n, shape in enumerate(shapes):
             own = {column: values[n] for column, values in cells.items()}
             features += _parts(name, n + 1, shape, own)
-    return features, _one_system(path, systems, crs, ledger)
+    notes = []
+    if closed:
+        which = ", ".join(closed[:10]) + (f" and {len(closed) - 10} more" if closed[10:] else "")
+        notes = [f"Outlines that do not end where they begin were closed: {which}."]
+    return features, _one_system(path, systems, crs, ledger), notes
 
 
-def _table(path: Path, layer: str) -> tuple[CRS | None, Shapes | None, dict[str, list[object]]]:
-    """Return a layer's CRS, its shapes (None: a table without any) and its cells by column.
+def _shapes_of(wkb: Any) -> tuple[Shapes, list[int]]:
+    """Return shapes (n), None for those of too few points, and where a ring was left open."""
+    fixed = np.asarray(shapely.from_wkb(wkb, on_invalid="fix"), dtype=object)
+    as_is = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
+    missing = shapely.is_missing(as_is) & ~shapely.is_missing(fixed)
+    return fixed, [int(n) for n in np.flatnonzero(missing)]
+
+
+def _table(path: Path, layer: str) -> tuple[CRS | None, Any, dict[str, list[object]]]:
+    """Return a layer's CRS, its shapes in WKB (None: no geometry) and its cells by column.
 
     What GDAL calls JSON is a column of several types: each cell is taken by itself.
     """
@@ -149,7 +199,7 @@ def _table(path: Path, layer: str) -> tuple[CRS | None, Shapes | None, dict[str,
         str(name): [_from_json(v) for v in values] if kind == "OFSTJSON" else values.tolist()
         for name, values, kind in zip(meta["fields"], columns, kinds, strict=True)
     }
-    return system, None if shapes is None else shapely.from_wkb(shapes), cells
+    return system, shapes, cells
 
 
 def _from_json(cell: object) -> object:

@@ -153,7 +153,8 @@ def _shape(
 ) -> shapely.Geometry | None:
     shape, where = feature.shape, (feature.file, feature.row, "geometry")
     if shape is None or shape.is_empty:
-        ledger.fault(*where, "", "must be there: a polygon, a line or a point")
+        must = "must be there: a polygon of three corners or more, a line of two points, or a point"
+        ledger.fault(*where, "", must)
         return None
     if not np.isfinite(shapely.get_coordinates(shape)).all():
         ledger.fault(*where, shape.wkt[:40], "must have finite coordinates")

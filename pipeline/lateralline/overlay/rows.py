@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from math import isfinite, isnan
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import shapely
@@ -17,7 +17,8 @@ from lateralline.overlay.clearance import Pair
 from lateralline.units import METRES_PER
 from lateralline.wording import metres
 
-LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts")
+LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts", "unlocated")
+_ORDER: Final = ("not_located", "conflict", "none_shown")
 _BY_WORDS: Final[dict[LevelsBy, str]] = {
     "level": "levels of both on one basis",
     "depth_below_ground": "both measured down from the ground at the pipe",
@@ -84,19 +85,26 @@ def in_words(pair: Pair, *, assumed: bool, say: Callable[[float], str] = metres)
     return said
 
 
-def key(row: dict[str, Any]) -> tuple[str, str, str]:
-    """Return site, line and work of a row: what tells it from every other."""
-    return row["site_id"], row["line_id"], row["work_id"]
+Key: TypeAlias = tuple[str, str, str, bool]
+
+
+def key(row: dict[str, Any]) -> Key:
+    """Return site, line, work of a row, and whether it is of located pipe: what tells it apart."""
+    return row["site_id"], row["line_id"], row["work_id"], row["verdict"] != "not_located"
 
 
 def by_risk(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return rows with the riskiest first: unknown, then likeliest, then nearest."""
+    """Return rows with the riskiest first: unknown, then likeliest, then nearest.
 
-    def risk(row: dict[str, Any]) -> tuple[bool, float, float, float]:
+    Pipe nobody located comes before all that is.
+    """
+
+    def risk(row: dict[str, Any]) -> tuple[int, float, float, float]:
         below, lower = row["probability_below_required"], row["lower_95_m"]
         sure = 1.0 if isnan(below) else below
         margin = -np.inf if isnan(lower) else lower - row["required_m"]
-        return row["verdict"] != "conflict", -sure, margin, row["separation_m"]
+        apart = row["separation_m"]
+        return _ORDER.index(row["verdict"]), -sure, margin, -np.inf if isnan(apart) else apart
 
     return sorted(rows, key=risk)
 
@@ -163,9 +171,11 @@ def at_least(lower_95_m: float, unit: str = "m") -> str:
 def length(value_m: float, unit: str = "m") -> str:
     """Say a length in `unit`, which stands above it.
 
-    >>> length(0.3048, "ft"), length(0.3048, "in"), length(0.3048)
-    ('1.00', '12.0', '0.30')
+    >>> length(0.3048, "ft"), length(0.3048, "in"), length(0.3048), length(float("nan"))
+    ('1.00', '12.0', '0.30', '?')
     """
+    if isnan(value_m):
+        return "?"
     return f"{value_m / METRES_PER[unit]:.{1 if unit == 'in' else 2}f}"
 
 

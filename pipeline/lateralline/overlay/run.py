@@ -15,15 +15,24 @@ import shapely
 
 from lateralline import contract
 from lateralline.errors import LaterallineError
-from lateralline.layers import Shapes, to_table
+from lateralline.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes, to_table
 from lateralline.overlay import rows as as_rows
-from lateralline.overlay.as_built import AsBuilt, Lines
+from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Lines
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.bounds import Terms
 from lateralline.overlay.clearance import Pair, pairs_of
 from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
 from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
 from lateralline.overlay.planned import Plan
+from lateralline.overlay.unlocated import (
+    Blocked,
+    add_placeless,
+    blocked_by,
+    blocked_row,
+    named,
+    tables_of,
+)
+from lateralline.overlay.unlocated import in_words as blocked_in_words
 from lateralline.wording import in_both, metres, plain
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
@@ -42,6 +51,8 @@ class Part:
     lines: Lines
     moved: Onto
     pairs: list[Pair]
+    blocked: list[Blocked]  # near pipe nobody located, where no pair of the same line says so
+    near: list[Blocked]  # the same, where one does too
 
 
 @dataclass(slots=True, eq=False)
@@ -52,13 +63,30 @@ class Comparison:
     unit: str = "m"  # to say lengths in, metres besides
     parts: list[Part] = field(default_factory=list)
     rows: list[dict[str, Any]] = field(default_factory=list)  # riskiest first
-    said: dict[tuple[str, str, str], str] = field(default_factory=dict)  # each in `unit`
+    placeless: list[dict[str, Any]] = field(default_factory=list)  # pipe that may be anywhere
+    said: dict[as_rows.Key, str] = field(default_factory=dict)  # each in `unit`
     notes: list[str] = field(default_factory=list)
 
     @property
     def conflicts(self) -> int:
         """How many pairs are in conflict."""
         return sum(row["verdict"] == "conflict" for row in self.rows)
+
+    @property
+    def not_located(self) -> int:
+        """How many pairs are with pipe nobody located."""
+        return sum(row["verdict"] == "not_located" for row in self.rows)
+
+    @property
+    def shows_none(self) -> bool:
+        """Whether no conflict is shown, and no pipe of the record may be in the way unseen."""
+        return not (self.conflicts or self.not_located or self.placeless)
+
+    @property
+    def blocked(self) -> list[dict[str, Any]]:
+        """What is not located and near a planned thing: rows of the record's layer, each once."""
+        near = [b.about for part in self.parts for b in part.near]
+        return list({id(row): row for row in near}.values())
 
     @property
     def lines(self) -> int:
@@ -77,20 +105,28 @@ def compare(
     """Return every planned thing against every line near it, a region at a time.
 
     Raises FrameError when the plan cannot be brought to the record, NothingToCompareError when
-    there is no line.
+    there is no line, located or not.
     """
     bands, segments = as_built.table("level_band"), as_built.table("pipe_segments")
-    regions = list(as_built.lines())
-    if not regions:
+    regions, placeless = list(as_built.regions()), as_built.placeless
+    if not regions and not placeless:
         raise NothingToCompareError(f"{as_built.path} holds no line: there is nothing to compare")
-    datums = {str(d) for lines in regions for d in lines.level_datum}
-    made = Comparison(basis_of(plan, as_built, plan_levels, datums), as_built.unit)
+    datums = {str(d) for region in regions for d in region.lines.level_datum}
+    basis = basis_of(plan, as_built, plan_levels, datums)
+    made = Comparison(basis, as_built.unit, placeless=placeless)
     rows = []
-    for lines in regions:
+    for region in regions:
+        lines = region.lines
         moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
         terms = Terms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
         pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
-        made.parts.append(Part(lines, moved, pairs))
+        near = blocked_by(region.unlocated, moved.works, terms)
+        pairs, blocked = _with_blocked(lines, pairs, near)
+        made.parts.append(Part(lines, moved, pairs, blocked, near))
+        for one in blocked:
+            row = blocked_row(one, moved.sigma_m)
+            rows.append(row)
+            made.said[as_rows.key(row)] = blocked_in_words(one, lambda m: in_both(m, made.unit))
         for pair in pairs:
             row = as_rows.pair_row(lines, pair, moved.sigma_m)
             rows.append(row)
@@ -102,26 +138,49 @@ def compare(
     return made
 
 
+def _with_blocked(
+    lines: Lines, pairs: list[Pair], near: list[Blocked]
+) -> tuple[list[Pair], list[Blocked]]:
+    """Return pairs whose line runs on unlocated towards the thing as such, and what is left."""
+    keys = [(*lines.keys[pair.line], pair.work.id) for pair in pairs]
+    towards = {one.key for one in near}
+    pairs = [p.running_on() if k in towards else p for k, p in zip(keys, pairs, strict=True)]
+    return pairs, [one for one in near if one.key not in set(keys)]
+
+
 def write(
     made: Comparison, as_built: AsBuilt, plan: Plan, out: Path, *, replace: bool = False
 ) -> None:
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
     with overlay_folder(out, NAME, as_built.crs, as_rows.LAYERS, replace=replace) as overlay:
         home = _home(made, plan)
-        pairs_of_work = Counter(pair.work.id for part in made.parts for pair in part.pairs)
+        pairs_of_work = Counter(row["work_id"] for row in made.rows)
         for n, part in enumerate(made.parts):
             mine = part.moved.only([i for i, part_of in enumerate(home) if part_of == n])
             _add(overlay, part, mine, pairs_of_work, made, as_built)
+        add_placeless(overlay, made.placeless)
         with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
             sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
             sheet.writeheader()
-            sheet.writerows(as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
+            nowhere = [
+                {k: row[k] for k in ("site_id", "line_id", "what", "caution")}
+                | {"verdict": "not_located"}
+                for row in made.placeless
+            ]
+            sheet.writerows(
+                as_rows.plain(row) | {"caution": row["caution"]} for row in [*nowhere, *made.rows]
+            )
         overlay.close(plain(" ".join(made.notes)))
 
 
 def _home(made: Comparison, plan: Plan) -> list[int]:
     """Return the region each of the plan's works is written with: the one it has most pairs in."""
-    counts = [Counter(pair.work.id for pair in part.pairs) for part in made.parts]
+    if not made.parts:
+        return []  # nothing has a place
+    counts = [
+        Counter([p.work.id for p in part.pairs] + [b.work.id for b in part.blocked])
+        for part in made.parts
+    ]
     return [max(range(len(counts)), key=lambda n: counts[n][work.id]) for work in plan.works]
 
 
@@ -136,12 +195,14 @@ def _add(
     """Write one region's layers, plan coordinates in the file's CRS and in longitude, latitude."""
     pairs = part.pairs
     rows = [as_rows.pair_row(part.lines, pair, part.moved.sigma_m) for pair in pairs]
-    bad = [n for n, pair in enumerate(pairs) if pair.is_conflict]
-    lines, z = _objects([]), np.empty((0, 2))
-    if pairs:
-        places = [as_rows.approach(pair) for pair in pairs]
-        lines, z = _objects([p for p, _ in places]), np.stack([z for _, z in places])
-    points = _objects([shapely.Point(pairs[n].axis_m[:2]) for n in bad])
+    rows += [blocked_row(one, part.moved.sigma_m) for one in part.blocked]
+    bad = [n for n, row in enumerate(rows) if row["verdict"] != "none_shown"]
+    # Of pipe nobody located no level is known: z counts from the ground.
+    places = [as_rows.approach(pair) for pair in pairs]
+    places += [(one.place, np.zeros(2)) for one in part.blocked]
+    lines = _objects([line for line, _ in places])
+    z = np.array([z for _, z in places], dtype=np.float64).reshape(-1, 2)
+    points = _objects([shapely.Point(lines[n].coords[0]) for n in bad])
     about, outlines = as_rows.work_rows(
         works, pairs_of_work, as_built.sha256, with_levels=made.basis.compare
     )
@@ -161,19 +222,18 @@ def _add(
         return {n: to_table(n, as_rows.columns(n, by_layer[n]), shapes[n]) for n in shapes}
 
     metric = part.lines.metric
+    areas = {id(one.about): one for one in part.near}.values()  # several works may be near it
+    own, of_lonlat = tables_of(metric, [a.about for a in areas], [a.area_m for a in areas])
     lonlat = to_lonlat(metric, outlines) is not None
-    overlay.add(
-        tables(metric.shapes_to_file, unit),
-        {n: _flat(t) for n, t in tables(lambda s: to_lonlat(metric, s), 1.0).items()}
-        if lonlat
-        else None,
-    )
+    in_degrees = None
+    if lonlat and of_lonlat is not None:
+        in_degrees = tables(lambda s: to_lonlat(metric, s), 1.0)
+        in_degrees = {n: _flat(t) for n, t in in_degrees.items()} | {UNLOCATED: of_lonlat}
+    overlay.add(tables(metric.shapes_to_file, unit) | {UNLOCATED: own}, in_degrees)
 
 
 def _flat(table: pa.Table) -> pa.Table:
     """Return a table whose geometry has no z: RFC 7946 has no place for other levels."""
-    from lateralline.layers import GEOMETRY, GEOMETRY_FIELD, shapes
-
     flat = shapely.to_wkb(shapely.force_2d(shapes(table)), flavor="iso")
     index = table.schema.get_field_index(GEOMETRY)
     return table.set_column(index, GEOMETRY_FIELD, pa.array(flat, type=pa.binary()))
@@ -186,31 +246,52 @@ def _objects(shapes: list[Any]) -> Shapes:
 
 
 def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
-    """Return what a reader must know of the comparison as a whole."""
-    looked = {str(s) for part in made.parts for s in part.lines.site}
-    without = sorted(set(as_built.sites) - looked)
-    notes = [
+    """Return what a reader must know of the comparison as a whole; what is not located first."""
+    notes = []
+    if made.placeless:
+        notes.append(
+            f"Lines of this record that nobody located: {named(made.placeless)}. They have no "
+            "place in it and may be anywhere, in these works too."
+        )
+    shown = {id(row) for row in made.blocked}
+    far = [
+        row
+        for row in as_built.unlocated
+        if row[GEOMETRY] is not None and row["extent"] != "beyond_end" and id(row) not in shown
+    ]
+    if far:
+        notes.append(
+            f"Not located either, but in areas that are not near these works: {named(far)}. See "
+            "the record's layer unlocated."
+        )
+    notes += [
         f"{len(plan.works)} planned works held against {made.lines} located line(s); "
         f"{len(made.rows)} pair(s) near enough to list.",
         f"Levels: {made.basis.why}.",
-        f"Frame: {off_by(made.parts[0].moved, as_built.plan_crs)}.",
+    ]
+    if made.parts:
+        notes.append(f"Frame: {off_by(made.parts[0].moved, as_built.plan_crs)}.")
+    notes += [
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",
         "A conflict: that bound is below the required clearance, or nothing bounds the separation.",
-        "Pipes nobody located, service connections and other utilities are in no record here.",
+        "Pipes that no survey here was for, service connections and other utilities are in no "
+        "record here.",
     ]
     if not any(work.tolerance_95_m for work in plan.works):
         notes.append("The plan is taken as exact: no --plan-tolerance was given.")
-    if not made.rows and plan.works:
-        far = min(
+    if not made.rows and plan.works and made.lines:
+        apart = min(
             float(shapely.distance(_objects([w.shape for w in part.moved.works]), line).min())
             for part in made.parts
             for line in part.lines.path_m
         )
         notes.append(
-            f"Nothing planned is near a located line: the nearest is {metres(far, 0)} off. If that "
-            "is a surprise, look at the CRS of both."
+            f"Nothing planned is near a located line: the nearest is {metres(apart, 0)} off. If "
+            "that is a surprise, look at the CRS of both."
         )
-    if without:
+    looked = {str(s) for part in made.parts for s in part.lines.site}
+    looked |= {str(row["site_id"]) for row in as_built.unlocated}
+    if without := sorted(set(as_built.sites) - looked):
         notes.append(f"No located line, so not looked at: {', '.join(without)}.")
     return notes

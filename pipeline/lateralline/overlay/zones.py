@@ -9,7 +9,7 @@ so a sliver cannot arise. Merged zones are one row per connected area.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Final
 
@@ -22,7 +22,7 @@ from lateralline.derive.axis import DRAWN_WITHIN_M
 from lateralline.derive.dig import OUTSIDE, QUARTER_SIDES, Tolerance
 from lateralline.frames.operations import PLAN_95
 from lateralline.layers import Shapes, to_table
-from lateralline.overlay.as_built import Lines
+from lateralline.overlay.as_built import Lines, Unlocated
 from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
 from lateralline.published import dig_rules
 from lateralline.records import Floats
@@ -49,6 +49,25 @@ class Zones:
         """Lines that have no corridor, and so no zone that takes their position's error in."""
         bare = shapely.is_missing(self.wide_m)
         return [key for key, b in zip(self.lines.keys, bare.tolist(), strict=True) if b]
+
+
+@dataclass(slots=True, eq=False)
+class Drawn:
+    """What was drawn of a record, of its first region all."""
+
+    lines: int = 0
+    assumed: int = 0  # of unknown diameter
+    bare: list[tuple[str, str]] = field(default_factory=list)  # lines without a corridor
+    first: Zones | None = None
+    unlocated: Unlocated | None = None  # in the first region
+
+    def take(self, made: Zones, unlocated: Unlocated) -> None:
+        """Add a region."""
+        if self.first is None:
+            self.first, self.unlocated = made, unlocated
+        self.lines += len(made.lines.line)
+        self.assumed += int(made.lines.diameter_assumed.sum())
+        self.bare += made.without_corridor
 
 
 def rule_named(key: str) -> Tolerance:

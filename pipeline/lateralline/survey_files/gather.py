@@ -28,7 +28,7 @@ from lateralline.survey_files.text_file import TextFile, read_text
 from lateralline.survey_files.text_points import text_points
 
 #: What survey instruments and spreadsheets call files of text.
-_TEXT: Final = (".txt", ".csv", ".tsv", ".asc", ".pnt", ".pts", ".dat", ".prn", ".xyz", "")
+TEXT_SUFFIXES: Final = (".txt", ".csv", ".tsv", ".asc", ".pnt", ".pts", ".dat", ".prn", ".xyz", "")
 
 #: Asked for each text file whose order was not given; None stops the import.
 Confirm = Callable[[Detection], Order | None]
@@ -153,7 +153,7 @@ def _sorted(
 
 
 def _open(path: Path, wanted: Wanted, ledger: Ledger) -> _Opened:
-    if path.suffix.casefold() in _TEXT and not wanted.layer:
+    if path.suffix.casefold() in TEXT_SUFFIXES and not wanted.layer:
         text = read_text(path.name, path.read_bytes(), ledger)
         if text is None:
             return _Opened(path)

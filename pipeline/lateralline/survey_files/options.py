@@ -14,6 +14,7 @@ from lateralline.errors import FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
 from lateralline.read.ledger import nearest
 from lateralline.survey_files.columns import ORDERS, Choice
+from lateralline.survey_files.gather import TEXT_SUFFIXES
 from lateralline.survey_files.site_files import RunGiven, SiteGiven
 from lateralline.survey_files.sorting import Sorted
 
@@ -55,6 +56,15 @@ def refuse_unusable(told: Told) -> None:
         wrong.append("name at least one file of points, as day1.txt")
     if told.order and told.order not in ORDERS:
         wrong.append(f'--order must be {" or ".join(ORDERS)}; got "{told.order}"')
+    textual = any(file.suffix.casefold() in TEXT_SUFFIXES for file in told.files) and not told.layer
+    if told.files and not textual:
+        wrong += [
+            f"{option} does not apply: no file here is read as text"
+            for option, given in (("--order", told.order), ("--yes", told.yes))
+            if given
+        ]
+    if told.replace and told.dry_run:
+        wrong.append("--replace does not apply: --dry-run writes nothing")
     known = contract.load("site").column("level", "units").enum
     for option, unit in (("--units", told.units), ("--z-unit", told.z_unit)):
         if unit and unit not in known:

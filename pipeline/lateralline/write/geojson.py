@@ -21,10 +21,12 @@ from shapely.affinity import translate
 
 from lateralline import contract, layers
 from lateralline.write._batches import Batches
+from lateralline.write._geojson_check import check_features
 
 #: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
 DECIMALS: Final = 7
 _CRS: Final = "OGC:CRS84"
+_AREAS: Final = (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)
 _FEATURE: Final = b'{ "type": "Feature",'
 
 
@@ -97,7 +99,7 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
     """Return each row as one GeoJSON feature, made by GDAL."""
     table = _with_iso_dates(table)
     if contract.load(name).geometry:
-        table = _cut_at_antimeridian(table)
+        table = _snapped(_cut_at_antimeridian(table))
     else:
         nowhere = pa.nulls(table.num_rows, pa.binary())
         table = table.append_column(layers.GEOMETRY_FIELD, nowhere)
@@ -117,7 +119,39 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         },
     )
     lines = out.getvalue().splitlines()  # GDAL writes one feature a line
-    return [line.removesuffix(b",") for line in lines if line.startswith(_FEATURE)]
+    features = [line.removesuffix(b",") for line in lines if line.startswith(_FEATURE)]
+    check_features(name, features)
+    return features
+
+
+def _snapped(table: pa.Table) -> pa.Table:
+    """Return the table with its polygons on the grid of decimals, valid there.
+
+    Rounded where it is written, a zone whose edges nearly touch is valid no more, and GDAL makes a
+    collection of polygons and lines of it. Only parts with an area are kept; what has none on the
+    grid becomes the cell it lies in.
+    """
+    shapes = layers.shapes(table)
+    areas = np.isin(shapely.get_type_id(shapes), _AREAS)
+    if not areas.any():
+        return table
+    grid = 10.0**-DECIMALS
+    snapped = shapely.set_precision(shapes[areas], grid)
+    for n in np.flatnonzero(~np.isin(shapely.get_type_id(snapped), _AREAS)):
+        parts = shapely.get_parts(snapped[n])
+        parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+        snapped[n] = shapely.MultiPolygon(list(parts)) if len(parts) else None
+    gone = shapely.is_missing(snapped) | shapely.is_empty(snapped)
+    middles = np.round(shapely.get_coordinates(shapely.centroid(shapes[areas][gone])), DECIMALS)
+    snapped[gone] = shapely.box(*(middles - grid).T, *(middles + grid).T)
+    shapes[areas] = snapped
+    return _with_shapes(table, shapes)
+
+
+def _with_shapes(table: pa.Table, shapes: layers.Shapes) -> pa.Table:
+    wkb = shapely.to_wkb(shapes, output_dimension=3, flavor="iso")
+    index = table.schema.get_field_index(layers.GEOMETRY)
+    return table.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
 
 
 def _with_iso_dates(table: pa.Table) -> pa.Table:
@@ -136,9 +170,7 @@ def _cut_at_antimeridian(table: pa.Table) -> pa.Table:
     if not len(crossing):
         return table
     shapes[crossing] = [_cut(shape) for shape in shapes[crossing]]
-    wkb = shapely.to_wkb(shapes, output_dimension=3, flavor="iso")
-    index = table.schema.get_field_index(layers.GEOMETRY)
-    return table.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+    return _with_shapes(table, shapes)
 
 
 def _cut(shape: shapely.Geometry) -> shapely.Geometry:

@@ -20,12 +20,13 @@ import pyproj
 
 from lateralline import contract, layers
 from lateralline.lineage import plan_of
-from lateralline.output.proof import settle_sqlite
+from lateralline.output.sqlite import settle_sqlite
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally
 from lateralline.write.styles import TABLE, write_styles
 
+#: How long to wait for who has a GeoPackage locked, seconds.
 VERSION: Final = "1.3"
 #: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
 _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}

@@ -21,6 +21,7 @@ from lateralline.output import stamp, whole_file
 _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
 _SHOWN: Final = {
+    "unlocated": "what",
     "dig_zone": "zone",
     "position_corridor": "line_id",
     "pipe_segments": "segment_id",
@@ -31,6 +32,7 @@ _SHOWN: Final = {
 }
 #: Colours are alpha, blue, green, red.
 _STYLES: Final = {
+    "unlocated": {"LineStyle": ("ff1e26b3", 3.0), "PolyStyle": ("66e2ddd9", 0.0)},
     "dig_zone": {"LineStyle": ("ff00629a", 2.0), "PolyStyle": ("668ad4f2", 0.0)},
     "position_corridor": {"LineStyle": ("ff8a5c2b", 1.0), "PolyStyle": ("80d9b27f", 0.0)},
     "pipe_segments": {"LineStyle": ("ff3a6b0b", 4.0)},
@@ -64,7 +66,10 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
     for layer, called in _SHOWN.items():
         folder = ET.SubElement(document, "Folder")
         _text(folder, "name", contract.load(layer).title)
-        for feature in _features(geojson / f"{layer}.geojson", site):
+        path = geojson / f"{layer}.geojson"
+        if layer == "unlocated" and not path.is_file():
+            continue  # built before the layer was made
+        for feature in _features(path, site):
             _placemark(folder, layer, called, feature)
             count += 1
     if not count:
@@ -114,7 +119,12 @@ def _balloon(layer: str, said: dict[str, Any]) -> str:
 
 
 def _geometry(shape: dict[str, Any]) -> ET.Element:
-    kind, coordinates = shape["type"], shape["coordinates"]
+    kind = shape["type"]
+    if kind == "GeometryCollection":  # of records built before zones were snapped
+        made = ET.Element("MultiGeometry")
+        made.extend(_geometry(part) for part in shape["geometries"])
+        return made
+    coordinates = shape["coordinates"]
     if kind.startswith("Multi"):
         made = ET.Element("MultiGeometry")
         for part in coordinates:

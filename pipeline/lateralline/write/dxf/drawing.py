@@ -38,6 +38,7 @@ _POINTS: Final = {
     "pipe_observations": "code",
 }
 _DRAWN: Final = (
+    "unlocated",
     "dig_zone",
     "position_corridor",
     "pipe_segments",
@@ -58,7 +59,8 @@ def write_dxf(
     """
     with extra("cad", "a drawing"):
         from ezdxf.filemanagement import new
-    frames = {name: _read(gpkg, name, site) for name in (*_DRAWN, "lineage")}
+    held = {str(name) for name, _ in pyogrio.list_layers(gpkg)}  # an older record lacks some
+    frames = {name: _read(gpkg, name, site) for name in (*_DRAWN, "lineage") if name in held}
     if not len(frames["lineage"]):
         raise UnknownSiteError(f"{gpkg} holds no site {site!r}")
     crs = frames["field_marks"].crs
@@ -66,7 +68,7 @@ def write_dxf(
     units = units_of(crs, scale)
     with _fixed_dates(), whole_file(out, "drawing", replace=replace) as made:
         doc = new(_VERSION)
-        _draw(doc, frames, units, _note(frames["lineage"], crs, units))
+        _draw(doc, frames, units, _note(frames, crs, units))
         doc.header.custom_vars.append("CRS", "sketch" if crs is None else crs_text(crs))
         doc.header.custom_vars.append("GENERATOR", stamp("drawing"))
         auditor = doc.audit()
@@ -102,7 +104,7 @@ def _draw(doc: Drawing, frames: dict[str, Any], units: Units, note: str) -> None
     doc.header["$LTSCALE"] = units.of_paper(1.0)  # line types are in mm on paper
     doc.header["$PDMODE"] = 0
     space = doc.modelspace()
-    for name in _DRAWN:
+    for name in (n for n in _DRAWN if n in frames):
         frame = frames[name]
         for row in frame[frame.geometry.notna()].itertuples(index=False):
             _DRAWERS.get(name, _point)(space, name, row, units)
@@ -110,9 +112,10 @@ def _draw(doc: Drawing, frames: dict[str, Any], units: Units, note: str) -> None
 
 
 def _areas(space: Modelspace, layer: str, row: Any, units: Units) -> None:
-    from lateralline.write.dxf.symbols import ZONE
+    from lateralline.write.dxf.symbols import UNLOCATED, ZONE
 
     linetype = ZONE if getattr(row, "zone", "") == "tolerance" else "BYLAYER"
+    linetype = UNLOCATED if layer == "unlocated" else linetype
     for polygon in shapely.get_parts(row.geometry):
         for ring in (polygon.exterior, *polygon.interiors):
             space.add_lwpolyline(
@@ -169,6 +172,7 @@ def _ellipse(space: Modelspace, layer: str, row: Any, at: Floats, units: Units) 
 _Drawer = Callable[["Modelspace", str, Any, Units], None]
 _DRAWERS: Final[dict[str, _Drawer]] = {
     "dig_zone": _areas,
+    "unlocated": _areas,
     "position_corridor": _areas,
     "pipe_segments": _segment,
     "pipe_centreline": _centreline,
@@ -185,7 +189,9 @@ def _xyz(geometry: Any, units: Units) -> Floats:
 def _finish(doc: Drawing, frames: dict[str, Any], units: Units, note: str) -> None:
     """Write the note below the site, and set extents and view."""
     space = doc.modelspace()
-    boxes = np.array([frames[n].total_bounds for n in _DRAWN if len(frames[n])]).reshape(-1, 4)
+    drawn = (frames[n] for n in _DRAWN if n in frames)
+    placed = [frame for frame in drawn if frame.geometry.notna().any()]
+    boxes = np.array([f.total_bounds for f in placed]).reshape(-1, 4)
     boxes = boxes[np.isfinite(boxes).all(axis=1)]
     low = boxes[:, :2].min(axis=0) if len(boxes) else np.zeros(2)
     high = boxes[:, 2:].max(axis=0) if len(boxes) else np.zeros(2)
@@ -207,17 +213,30 @@ def _finish(doc: Drawing, frames: dict[str, Any], units: Units, note: str) -> No
     doc.set_modelspace_vport(float(high[1] - low[1]), center=(float(middle[0]), float(middle[1])))
 
 
-def _note(lineage: Any, crs: pyproj.CRS | None, units: Units) -> str:
+def _note(frames: dict[str, Any], crs: pyproj.CRS | None, units: Units) -> str:
     """Return what must be read before the drawing guides anyone, as MTEXT."""
+    lineage = frames["lineage"]
     statements = lineage[lineage["topic"] == "statement"]
     levels = dict.fromkeys(statements[statements["item"] == "levels"]["value"])
     sites = dict.fromkeys(lineage["site_id"])
     where = "a sketch on axes of its own" if crs is None else f"{crs.name} ({crs_text(crs)})"
     said = [
         contract.load("dig_zone").caution,
+        *_not_located(frames),
         "Site " + ", ".join(sites) if len(sites) <= 5 else f"{len(sites)} sites",
         f"Plan: {where}, in {units.name}; levels in the same unit",
         *levels,
         f"Texts and symbols are sized for 1:{units.scale:g}",
     ]
     return "\\P".join(map(plain, said))
+
+
+def _not_located(frames: dict[str, Any]) -> list[str]:
+    """Name what is not drawn, with or without an area on layer `unlocated`."""
+    if "unlocated" not in frames:
+        return []
+    whole = frames["unlocated"][frames["unlocated"]["extent"] != "beyond_end"]
+    pairs = zip(whole["site_id"], whole["line_id"].fillna("(whole site)"), strict=True)
+    names = [f"{site} {line}" for site, line in dict.fromkeys(pairs)]
+    more = f" and {len(names) - 20} more" if len(names) > 20 else ""
+    return [f"Not located, and not drawn: {', '.join(names[:20])}{more}"] if names else []

@@ -18,11 +18,13 @@ COLOURS: Final = {
     "pipe_observations": 200,
     "position_corridor": 152,
     "dig_zone": 42,
+    "unlocated": 1,
     "caution": 1,
 }
 DASHED: Final = "UNDECIDED"
 ZONE: Final = "TOLERANCE"
-_DASHES_MM: Final = {DASHED: (3.0, 2.0), ZONE: (6.0, 1.5)}
+UNLOCATED: Final = "NOT_LOCATED"
+_DASHES_MM: Final = {DASHED: (3.0, 2.0), ZONE: (6.0, 1.5), UNLOCATED: (1.0, 1.0)}
 
 _UP: Final = ((-0.5, -0.4), (0.5, -0.4), (0.0, 0.5))
 _DOWN: Final = ((-0.5, 0.4), (0.5, 0.4), (0.0, -0.5))

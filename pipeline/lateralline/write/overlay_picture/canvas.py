@@ -21,7 +21,7 @@ from matplotlib.patheffects import withStroke
 from lateralline.output import figure_metadata, whole_file
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
-from lateralline.write.picture import style
+from lateralline.write.picture import labels, style
 
 _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
@@ -31,6 +31,10 @@ _ROOM_M: Final = 1.0
 MOST_ROWS: Final = 16
 PIPE: Final[dict[str, Any]] = {"fc": style.PIPE, "ec": style.PIPE, "lw": 0.6}
 CORRIDOR: Final[dict[str, Any]] = {"fc": style.CORRIDOR, "ec": style.PIPE, "lw": 0.5}
+#: Where pipe may be that nobody located.
+UNLOCATED: Final[dict[str, Any]] = {
+    "fc": "#f3f4f6", "ec": style.WARN, "lw": 1.3, "ls": (0, (1, 1.4)), "hatch": "xx",
+}  # fmt: skip
 #: A line of the margin holds so many characters, at the size of its words.
 CHARACTERS: Final = 74
 LINE: Final = 0.0195  # of the margin's height
@@ -133,6 +137,19 @@ def draw_open_ends(axes: Axes, ends: tuple[Floats, Floats]) -> Floats:
     return np.vstack(kept)
 
 
+def draw_unlocated(axes: Axes, areas: Sequence[tuple[str, Any]]) -> list[labels.Label]:
+    """Fill where named pipe may be that nobody located; return a label for each in sight."""
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    view, words = shapely.box(x0, y0, x1, y1), []
+    for name, area in areas:
+        fill(axes, area, zorder=0.5, **UNLOCATED)
+        seen = shapely.intersection(area, view)
+        if not seen.is_empty:
+            at = shapely.point_on_surface(seen)
+            words.append(labels.Label(at.x, at.y, f"{name}?", style.WARN, 9, "bold"))
+    return words
+
+
 def fill(axes: Axes, polygon: Any, **look: Any) -> None:
     """Fill a polygon, or the parts of one, holes left open; None is nothing."""
     for part in shapely.get_parts(polygon) if polygon is not None else ():
@@ -146,7 +163,9 @@ def along(lines: Sequence[Any], spacing_m: float) -> Floats:
     shapes = np.array([line for line in lines if line is not None], dtype=object)
     if not len(shapes):
         return np.empty((0, 2))
-    return np.asarray(shapely.get_coordinates(shapely.segmentize(shapes, spacing_m)))
+    cut = shapely.length(shapes) > 0.0  # two things on one spot have no way between
+    shapes[cut] = shapely.segmentize(shapes[cut], spacing_m)
+    return np.asarray(shapely.get_coordinates(shapes))
 
 
 def say(axes: Axes, text: str, y: float, **look: Any) -> float:

@@ -47,6 +47,7 @@ class ClearancePlan:
     open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
     line_ids: Sequence[str]
     corridors: Sequence[Any]  # Polygon or None
+    unlocated: Sequence[tuple[str, Any]]  # name, Polygon where the pipe may be
     pipes: Sequence[Any]  # Polygon: outside of the pipe
     works: Sequence[tuple[str, Any]]  # name, footprint
     approaches: Sequence[Approach]
@@ -65,6 +66,7 @@ def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> 
 
 def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
     canvas.set_frame(axes, plan.box, plan.north, plan.unit)
+    words = canvas.draw_unlocated(axes, plan.unlocated)
     for corridor in plan.corridors:
         canvas.fill(axes, corridor, zorder=1, **canvas.CORRIDOR)
     for _, footprint in plan.works:
@@ -86,7 +88,6 @@ def _draw_plan(axes: Axes, plan: ClearancePlan) -> None:
          ends, canvas.furniture(axes)]
     )  # fmt: skip
     _numbers(axes, plan, near)
-    words = []
     for name, footprint in plan.works:
         seen = shapely.intersection(footprint, view)
         if not seen.is_empty:
@@ -127,6 +128,8 @@ def _away_from(shape: Any, paths: Sequence[Any]) -> Any:
     """Return the place of an outline farthest from every pipe, where its name may stand."""
     xy = shapely.get_coordinates(shapely.segmentize(shape, max(shape.length / 60, 0.01)))
     points = shapely.points(xy)
+    if not paths:
+        return shapely.point_on_surface(shape)
     apart = np.min([shapely.distance(points, path) for path in paths], axis=0)
     return points[int(apart.argmax())]
 
@@ -137,6 +140,7 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
     signs = [
         (Patch(**canvas.PIPE), "outside of the pipe, as located"),
         (Patch(**canvas.CORRIDOR), "95 % corridor of its axis"),
+        (Patch(**canvas.UNLOCATED), "not located: pipe may be anywhere in it, at any depth"),
         (Patch(**_WORKS), "planned works"),
         (Line2D([], [], **_CONFLICT), "conflict at its closest, from the pipe's axis"),
         (Line2D([], [], **_NONE_SHOWN), "no conflict shown, which is no clearance to dig"),

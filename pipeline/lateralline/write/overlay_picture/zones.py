@@ -36,11 +36,13 @@ class ZonesPlan:
     open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
     pipes: Sequence[Any]  # Polygon: outside of the pipe
     corridors: Sequence[Any]  # Polygon or None
+    unlocated: Sequence[tuple[str, Any]]  # name, Polygon where the pipe may be
     near: Sequence[Any]  # zone about the line as located
     wide: Sequence[Any]  # zone about the corridor; None without one
     reach_m: Floats  # (n,) from the axis to the edge of the near zone
     off_m: Floats  # (n,) the farthest the corridor's edge is from the axis; NaN without one
     tolerance_m: float
+    box: Floats  # (4,) west, south, east, north of what must be seen
     facts: Sequence[str]  # one a line
     rule: str
     source: str
@@ -58,9 +60,8 @@ def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
 
 def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
     shapes = [s for s in (*plan.near, *plan.wide) if s is not None]
-    canvas.set_frame(
-        axes, shapely.total_bounds(np.array(shapes, dtype=object)), plan.north, plan.unit
-    )
+    canvas.set_frame(axes, plan.box, plan.north, plan.unit)
+    words = canvas.draw_unlocated(axes, plan.unlocated)
     groups = (
         (plan.wide, _WIDE),
         (plan.near, _NEAR),
@@ -75,7 +76,6 @@ def _draw_plan(axes: Axes, plan: ZonesPlan) -> None:
     edges = [s.boundary for s in shapes]
     lines = canvas.along([*plan.paths, *edges], wide / 120)
     near = np.concatenate([lines, ends, canvas.furniture(axes)])
-    words = []
     for name, path in zip(plan.line_ids, plan.paths, strict=True):
         at = path.interpolate(0.86, normalized=True)
         words.append(labels.Label(at.x, at.y, name, style.PIPE, 9, "bold"))
@@ -129,6 +129,7 @@ def _draw_margin(axes: Axes, plan: ZonesPlan) -> None:
     signs = [
         (Patch(**canvas.PIPE), "outside of the pipe, as located"),
         (Patch(**canvas.CORRIDOR), "95 % corridor of its axis"),
+        (Patch(**canvas.UNLOCATED), "not located, no zone: pipe may be anywhere in it"),
         (Patch(**_NEAR), "zone about the pipe as located"),
         (Patch(**_WIDE), "zone about the corridor too: the error of position taken in"),
         (Line2D([], [], **canvas.OPEN_END), "open end: the pipe runs on, not located"),
