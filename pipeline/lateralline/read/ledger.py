@@ -8,7 +8,7 @@ from difflib import get_close_matches
 
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.records import Finding, Severity
-from lateralline.wording import shown
+from lateralline.wording import shown, sign_shown
 
 
 @dataclass(slots=True)
@@ -62,7 +62,7 @@ def one_line(value: object, longest: int = 60) -> str:
     'CO 1\\u0007'
     """
     text = str(value).lower() if isinstance(value, bool) else " ".join(str(value).split())
-    text = shown(text)
+    text = "".join(c if c.isprintable() else sign_shown(c) for c in shown(text))
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
