@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from dataclasses import dataclass, field
 from math import nan
@@ -13,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.errors import LaterallineError
 from lateralline.layers import Shapes, to_table
 from lateralline.overlay import rows as as_rows
@@ -112,10 +111,9 @@ def write(
         for n, part in enumerate(made.parts):
             mine = part.moved.only([i for i, part_of in enumerate(home) if part_of == n])
             _add(overlay, part, mine, pairs_of_work, made, as_built)
-        with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
-            sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
-            sheet.writeheader()
-            sheet.writerows(as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
+        rows = (as_rows.plain(row) | {"caution": row["caution"]} for row in made.rows)
+        text = csv_file.table(contract.load("clearance_pairs").names, rows, "\r\n")
+        (overlay.folder / f"{NAME}.csv").write_text(text, encoding="utf-8", newline="")
         overlay.close(plain(" ".join(made.notes)))
 
 
