@@ -87,7 +87,7 @@ EDITS = [
     ("required cell empty", "stops.csv", "R1,1,3.0", "R1,1,",
      "stops.csv:2: counter must not be empty"),
     ("control character", "marks.csv", "1A,R1", "1A\x1b,R1",
-     'marks.csv:2: mark must be text; got "1A?" — retype it'),
+     'marks.csv:2: mark must be text; got "1A\\u001b" — retype it'),
     ("stop name with a slash", "stops.csv", "R1,1,", "R1,1/2,",
      "stops.csv:2: stop must be text without any of / : ; ,"),
     # ---- the csv itself

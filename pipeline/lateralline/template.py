@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import re
 from collections.abc import Iterator, Mapping
@@ -11,7 +9,7 @@ from datetime import date
 from textwrap import wrap
 from typing import Final
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.contract import Column, Table
 from lateralline.errors import Fault, SiteFaultsError
 
@@ -196,14 +194,9 @@ def _csv(table: Table, unit: str) -> str:
         head = f"{column.name} [{its_unit}]" if its_unit else column.name
         lines += _comment(f"{head}: {column.title}. {column.description}{need}", "# ")
         lines += [f"#     {v.value}: {v.description}" for v in column.values]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, table.names, restval="", lineterminator="\n")
-    writer.writerows(_EXAMPLES[table.name])
-    lines += [
-        "# For example, without the #:",
-        *(f"# {row}" for row in text.getvalue().splitlines()),
-    ]
-    return "\n".join([*lines, ",".join(table.names)]).replace("…", "...") + "\n"
+    header, *examples = csv_file.table(table.names, _EXAMPLES[table.name]).splitlines()
+    lines += ["# For example, without the #:", *(f"# {row}" for row in examples)]
+    return "\n".join([*lines, header]).replace("…", "...") + "\n"
 
 
 def _comment(text: str, lead: str = "# ") -> list[str]:

@@ -4,6 +4,8 @@ A length in a finding is written by `metres` and nowhere else: a no-break space 
 number and its m. No name or id of a site can hold one, because `read` folds all blanks of a cell
 into plain ones. So what is a length is known from what only looks like one, however a stop or a
 corner of a house is called.
+
+Signs that are obeyed or not seen, where they are printed, are shown by `shown`.
 """
 
 from __future__ import annotations
@@ -21,6 +23,37 @@ _NUMBER: Final = r"-?\d+(?:\.\d+)?"
 _TEST: Final = re.compile(
     rf"(?:\bw|√T) = ({_NUMBER})(?: \(limit ({_NUMBER})\)|, limit ({_NUMBER}))?"
 )
+
+#: Signs that are not seen where they are printed, or that a terminal or a reader's eye obeys:
+#: controls (C0 but for tab and line feed, DEL, C1), signs of reading direction, of no width and
+#: tags, line and paragraph separators, halves of surrogate pairs. These are the categories Cc, Cf,
+#: Cs, Zl and Zp of Unicode, and what it calls default ignorable besides (from memory; a test holds
+#: the categories against Python's own `unicodedata`).
+UNSEEN: Final = re.compile(
+    "[\0-\x08\x0b-\x1f\x7f-\x9f\xad\u034f\u0600-\u0605\u061c\u06dd\u070f\u0890\u0891\u08e2"
+    "\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u2028-\u202e\u2060-\u206f\u3164"
+    "\ud800-\udfff\ufe00-\ufe0f\ufeff\uffa0\ufff0-\ufffb\U000110bd\U000110cd\U00013430-\U0001343f"
+    "\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e0fff]"
+)
+
+
+def shown(text: str) -> str:
+    r"""Return a text with its unseen signs as JSON would have them.
+
+    >>> shown("post \x1b[2J 3"), shown("T1\u202e \U000e0041")
+    ('post \\u001b[2J 3', 'T1\\u202e \\udb40\\udc41')
+    """
+    return UNSEEN.sub(lambda sign: sign_shown(sign[0]), text)
+
+
+def sign_shown(sign: str) -> str:
+    r"""Return one sign as JSON has it without its encoding.
+
+    >>> sign_shown("\x7f"), sign_shown("é")
+    ('\\u007f', '\\u00e9')
+    """
+    pair = sign.encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{pair[at : at + 2].hex()}" for at in range(0, len(pair), 2))
 
 
 def metres(value: SupportsFloat, decimals: int | None = 2, *, signed: bool = False) -> str:

@@ -24,11 +24,14 @@ from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
 from lateralline.cli.schema import schema
 from lateralline.cli.sheet import sheet
+from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
 from lateralline.cli.zones import zones
 
 app = typer.Typer(
+    cls=Group,
+    context_settings={"color": True},  # nothing is coloured: else what looks so would be cut out
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -93,5 +96,5 @@ def main() -> None:
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when numpy is first imported
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=SHOWN)
     app(prog_name="lateralline")

@@ -11,6 +11,9 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
+from lateralline.cli.terminal import ShownConsole
+from lateralline.wording import shown
+
 
 def refuse_overwriting(made: Path | None) -> Path | None:
     """Return what is to be made; raises typer.BadParameter when it is there already."""
@@ -82,7 +85,7 @@ def console() -> Console:
 
     Made afresh by each caller, so it speaks to whatever stdout is then.
     """
-    made = Console(highlight=False, markup=False, emoji=False)
+    made = ShownConsole()
     if not made.is_terminal and "COLUMNS" not in os.environ:
         made.width = _PIPED_WIDTH
     return made
@@ -96,7 +99,7 @@ def print_indented(
     With `hanging`, the first line goes on where something was printed already.
     """
     width = max(to.width - columns, 20)
-    lines = textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(shown(text), width, break_long_words=False, break_on_hyphens=False)
     for n, line in enumerate(lines):
         indent = "" if hanging and n == 0 else " " * columns
         to.print(Text(indent + line, style=style), soft_wrap=True)

@@ -27,7 +27,7 @@ def print_detections(
     """Print what is known of each file's order, its first rows, and the option that settles it."""
     for d in detections:
         text = d.text
-        out.print(Text(f"{text.file}: {', '.join(text.said)}", style="bold"))
+        out.print(f"{text.file}: {', '.join(text.said)}", style="bold")
         for said in d.evidence:
             print_indented(out, said, 2)
         out.print(_first_rows(d))
@@ -49,7 +49,7 @@ def print_detections(
 def print_files(out: Console, gathered: Gathered) -> None:
     """Print how each file was read and brought to the site's CRS."""
     for b in gathered.brought:
-        out.print(Text(f"{b.points.file}: {len(b.points)} points", style="bold"))
+        out.print(f"{b.points.file}: {len(b.points)} points", style="bold")
         for said in (*b.points.said, *b.said):
             print_indented(out, said, 2)
         if b.z_unit:
@@ -63,7 +63,7 @@ def print_points(out: Console, gathered: Gathered) -> None:
     horizontal = gathered.systems.horizontal
     decimals = 8 if horizontal is not None and horizontal.is_geographic else 3
     for f, b in enumerate(gathered.brought):
-        out.print(Text(b.points.file, style="bold"))
+        out.print(b.points.file, style="bold")
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
         for heading in ("row", "point", "x", "y", "z"):
             right = heading != "point"
@@ -73,10 +73,10 @@ def print_points(out: Console, gathered: Gathered) -> None:
         for s in (s for s in gathered.found if s.file == f):
             table.add_row(
                 str(b.points.row[s.at]),
-                Text(str(b.points.name[s.at])),
+                str(b.points.name[s.at]),
                 *(_number(v, decimals) for v in (b.x[s.at], b.y[s.at])),
                 _number(b.z[s.at], 3),
-                Text(s.code),
+                s.code,
                 Text(becomes(s), style="" if s.table else "dim"),
             )
         out.print(table)
@@ -118,7 +118,7 @@ def _first_rows(d: Detection) -> Table:
     for heading in d.text.header or ("1", "2", "3", "4", "5"):
         table.add_column(heading or " ")
     for _, cells in d.text.rows[:_FIRST_ROWS]:
-        table.add_row(*map(Text, cells))
+        table.add_row(*cells)
     return table
 
 

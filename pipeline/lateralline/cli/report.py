@@ -14,7 +14,7 @@ from lateralline.records import Finding
 from lateralline.stages import SiteFailure
 from lateralline.summary import LineSummary, SiteSummary
 from lateralline.units import METRES_PER
-from lateralline.wording import in_words, with_own_unit
+from lateralline.wording import in_words, sign_shown, with_own_unit
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 #: What each stage does to a site, in the words of a crew.
@@ -58,10 +58,10 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
     shown = _shown(summary.findings, errors_only=errors_only)
     if errors_only:
         if shown:
-            out.print(Text(_named(summary), style="bold"))
+            out.print(_named(summary), style="bold")
             print_findings(out, shown, summary.length_unit)
         return
-    out.print(Text(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold"))
+    out.print(f"{_named(summary)}, surveyed {summary.surveyed}", style="bold")
     for line in summary.lines:
         _print_line(out, line, summary)
     if not summary.lines:
@@ -185,7 +185,7 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
 
 def _one_line(to: Console, text: str) -> None:
     """Print without wrapping, so other programs can take it line by line."""
-    to.print(text, soft_wrap=True)
+    to.print(text.replace("\n", sign_shown("\n")), soft_wrap=True)
 
 
 def _digits(least: float, most: float, decimals: int) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from dataclasses import dataclass, field
 from math import nan
@@ -13,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.errors import LaterallineError
 from lateralline.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes, to_table
 from lateralline.overlay import rows as as_rows
@@ -159,17 +158,14 @@ def write(
             mine = part.moved.only([i for i, part_of in enumerate(home) if part_of == n])
             _add(overlay, part, mine, pairs_of_work, made, as_built)
         add_placeless(overlay, made.placeless)
-        with (overlay.folder / f"{NAME}.csv").open("w", newline="", encoding="utf-8") as file:
-            sheet = csv.DictWriter(file, contract.load("clearance_pairs").names)
-            sheet.writeheader()
-            nowhere = [
-                {k: row[k] for k in ("site_id", "line_id", "what", "caution")}
-                | {"verdict": "not_located"}
-                for row in made.placeless
-            ]
-            sheet.writerows(
-                as_rows.plain(row) | {"caution": row["caution"]} for row in [*nowhere, *made.rows]
-            )
+        nowhere = [
+            {k: row[k] for k in ("site_id", "line_id", "what", "caution")}
+            | {"verdict": "not_located"}
+            for row in made.placeless
+        ]
+        rows = (as_rows.plain(row) | {"caution": row["caution"]} for row in [*nowhere, *made.rows])
+        text = csv_file.table(contract.load("clearance_pairs").names, rows, "\r\n")
+        (overlay.folder / f"{NAME}.csv").write_text(text, encoding="utf-8", newline="")
         overlay.close(plain(" ".join(made.notes)))
 
 

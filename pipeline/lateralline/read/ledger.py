@@ -8,6 +8,7 @@ from difflib import get_close_matches
 
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.records import Finding, Severity
+from lateralline.wording import shown, sign_shown
 
 
 @dataclass(slots=True)
@@ -55,13 +56,13 @@ class Ledger:
 
 
 def one_line(value: object, longest: int = 60) -> str:
-    r"""Return a value as an error message can show it: short, on one line, printable.
+    r"""Return a value as an error message can show it: short, on one line, nothing unseen in it.
 
     >>> one_line("CO\n1\x07")
-    'CO 1?'
+    'CO 1\\u0007'
     """
     text = str(value).lower() if isinstance(value, bool) else " ".join(str(value).split())
-    text = "".join(c if c.isprintable() else "?" for c in text)
+    text = "".join(c if c.isprintable() else sign_shown(c) for c in shown(text))
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from lateralline import csv_file
 from lateralline.read.ledger import Ledger
 
 _BOM = "\ufeff"
@@ -55,7 +55,7 @@ def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
     Lines that begin with # are notes to the reader and skipped.
     """
     try:
-        records = list(_records(text))
+        records = [(first, cells) for first, _, cells in csv_file.records(text)]
     except csv.Error as e:
         why, line = e.args
         hint = 'a quote that opens must close; write "" for a quote inside quotes'
@@ -137,28 +137,6 @@ def title(text: str) -> tuple[str, str]:
     text = text.casefold()
     m = _TITLE.fullmatch(text)
     return (m[1], m[2]) if m else (text, "")
-
-
-def _records(text: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield each csv record with the line it begins on: a quoted cell may hold line breaks."""
-    begins = True  # the next line drawn begins a record, so a # there begins a comment
-
-    def lines() -> Iterator[str]:
-        nonlocal begins
-        for line in io.StringIO(text, newline=""):
-            yield "\n" if begins and line.lstrip().startswith("#") else line
-            begins = False
-
-    reader = csv.reader(lines(), strict=True, skipinitialspace=True)
-    while True:
-        first, begins = reader.line_num + 1, True
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as e:
-            raise csv.Error(str(e), first) from e
-        yield first, cells
 
 
 def _line_at(data: bytes, at: int) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from collections.abc import Iterator
@@ -12,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline import __version__, wording
+from lateralline import __version__, csv_file, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
 from lateralline.revise.changes import Held, SiteChanges
@@ -74,10 +73,9 @@ def write_changes(folder: Path, changes: SiteChanges, frame: Frame) -> None:
     text = json.dumps(_known(whole), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     (into / f"{FOLDER}.json").write_text(text, encoding="utf-8", newline="\n")
     rows = list(points(changes))
-    with (into / f"{FOLDER}.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, list(COLUMNS), restval="", lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({k: _cell(k, v) for k, v in row.items()} for row in rows)
+    cells = ({k: _cell(k, v) for k, v in row.items()} for row in rows)
+    table = csv_file.table(list(COLUMNS), cells)
+    (into / f"{FOLDER}.csv").write_text(table, encoding="utf-8", newline="")
     _write_geojson(into / f"{FOLDER}.geojson", rows, frame)
 
 

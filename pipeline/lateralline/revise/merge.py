@@ -1,21 +1,22 @@
 """A site and what is added to it as the files of one new site.
 
 What the site says is kept: its rows, their order and lines, comments, the order of its columns.
+Cells a spreadsheet would run are guarded (`csv_file`).
 Added rows follow below; each keeps where it came from, so that a fault of the whole names it there.
 """
 
 from __future__ import annotations
 
-import csv
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from lateralline import csv_file
 from lateralline.errors import Fault
 from lateralline.read.files import SITE_FILE
-from lateralline.read.ledger import Ledger
+from lateralline.read.ledger import Ledger, one_line
 from lateralline.read.sheets import Sheet, bare, title
 from lateralline.revise.conflicts import check_added
 from lateralline.revise.sources import ADDED_FILE, Added, Place, read_added, site_texts
@@ -73,10 +74,11 @@ def merged_files(site: Path, added: Path, target: Path) -> Merged:
     base, ledger = site_texts(site, target), Ledger()
     new = read_added(added, ledger)
     sheets, sections = check_added(new, base, ledger)
-    texts, places = dict(base.texts), {name: dict(of) for name, of in base.places.items()}
+    texts = {n: t if n == SITE_FILE else csv_file.neutral(t) for n, t in base.texts.items()}
+    places = {name: dict(of) for name, of in base.places.items()}
     for table, sheet in sheets.items():
         file = f"{table}.csv"
-        told = f"{_SAID} {new.name}/{sheet.file}"
+        told = f"{_SAID} {one_line(new.name)}/{sheet.file}"
         texts[file], origin = _appended(texts.get(file, ""), base.sheets.get(table), sheet, told)
         places[file] = places.get(file, {}) | origin
         _refuse_comments(sheet, base.sheets.get(table), ledger)
@@ -113,14 +115,14 @@ def _appended(text: str, there: Sheet | None, new: Sheet, told: str) -> tuple[st
     out, places, at = [], {}, _lines_in(text) + 1
     if there is None:
         places[at] = Place(True, new.file, new.header_line, new.letters)
-        out.append(_record([_headed(name, new) for name in columns], newline))
+        out.append(csv_file.record([_headed(name, new) for name in columns], newline))
         at += 1
-    out.append(told + newline)
+    out.append(csv_file.record([told], newline))
     at += 1
     for line, cells in new.rows:
         given = dict(zip(new.header, cells, strict=True))
         places[at] = Place(True, new.file, line, new.letters)
-        out.append(_record([given.get(name, "") for name in columns], newline))
+        out.append(csv_file.record([given.get(name, "") for name in columns], newline))
         at += _lines_in(out[-1])
     return text + "".join(out), places
 
@@ -134,40 +136,19 @@ def _widened(
     while columns and not columns[-1]:
         columns.pop()  # spreadsheets leave empty columns behind
     out = []
-    for first, end, cells in _records(lines):
+    for first, end, cells in csv_file.records(text):
         if not any(map(bare, cells)) or bare(cells[0]).startswith("#"):
-            out += lines[first:end]
+            out += lines[first - 1 : end - 1]
             continue
-        more = lacking if first + 1 == header_line else [""] * len(lacking)
-        out.append(_record([*cells[: len(columns)], *more], newline))
+        more = lacking if first == header_line else [""] * len(lacking)
+        out.append(csv_file.record([*cells[: len(columns)], *more], newline))
     return "".join(out), [*columns, *lacking]
 
 
 def _raw_columns(text: str, header_line: int) -> list[str]:
     """Return the names over all columns, those a spreadsheet left empty too."""
-    lines = list(io.StringIO(text, newline=""))
-    header = next(cells for first, _, cells in _records(lines) if first + 1 == header_line)
+    header = next(c for first, _, c in csv_file.records(text) if first == header_line)
     return [title(bare(cell))[0] for cell in header]
-
-
-def _records(lines: Iterable[str]) -> Iterator[tuple[int, int, list[str]]]:
-    """Yield each csv record with its first line and the one after its last, from 0.
-
-    Comments come as records without cells; a quoted cell may hold line breaks, and a #.
-    """
-    begins = True
-
-    def fed() -> Iterator[str]:
-        nonlocal begins
-        for line in lines:
-            yield "\n" if begins and line.lstrip().startswith("#") else line
-            begins = False
-
-    reader = csv.reader(fed(), strict=True, skipinitialspace=True)
-    first = 0
-    for cells in reader:
-        yield first, reader.line_num, cells
-        first, begins = reader.line_num, True
 
 
 def _refuse_comments(new: Sheet, there: Sheet | None, ledger: Ledger) -> None:
@@ -178,12 +159,6 @@ def _refuse_comments(new: Sheet, there: Sheet | None, ledger: Ledger) -> None:
         if cells[at].startswith("#"):
             must = "must not begin with #: first in its row, as in the site, that makes a comment"
             ledger.fault(new.file, line, first, cells[at], must)
-
-
-def _record(cells: list[str], newline: str) -> str:
-    out = io.StringIO()
-    csv.writer(out, lineterminator=newline).writerow(cells)
-    return out.getvalue()
 
 
 def _headed(name: str, sheet: Sheet) -> str:
@@ -205,7 +180,7 @@ def _with_sections(text: str, new: Added) -> tuple[str, Places]:
     newline = "\r\n" if "\r\n" in text else "\n"
     body = new.toml.replace("\r\n", "\n").splitlines()
     head = text if text.endswith("\n") else text + newline
-    head += f"{newline}{_SAID} {new.name}/{ADDED_FILE}{newline}"
+    head += f"{newline}{_SAID} {one_line(new.name)}/{ADDED_FILE}{newline}"
     above = len(head.splitlines())
     places = {above + n: Place(True, ADDED_FILE, n) for n in range(1, len(body) + 1)}
     return head + "".join(line + newline for line in body), places

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 import re
@@ -13,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.read.book import Book, read_book
 from lateralline.read.files import SITE_FILE, TABLES, is_book, read_files
 from lateralline.read.ledger import Ledger, nearest
@@ -103,16 +101,13 @@ def site_texts(source: Path, target: Path) -> SiteTexts:
 
 def _csv_of(sheet: Sheet) -> tuple[str, dict[int, Place]]:
     """Return the rows of a workbook's sheet as csv, and where each line of it comes from."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     named = [f"{n} [{sheet.units[n]}]" if n in sheet.units else n for n in sheet.header]
-    writer.writerow(named)
+    text = csv_file.record(named)
     places = {1: Place(False, sheet.file, sheet.header_line, sheet.letters)}
     for line, cells in sheet.rows:
-        at = out.getvalue().count("\n") + 1
-        places[at] = Place(False, sheet.file, line, sheet.letters)
-        writer.writerow(cells)
-    return out.getvalue(), places
+        places[text.count("\n") + 1] = Place(False, sheet.file, line, sheet.letters)
+        text += csv_file.record(cells)
+    return text, places
 
 
 def _numbered(sheet: Sheet) -> tuple[tuple[int, tuple[str, ...]], ...]:

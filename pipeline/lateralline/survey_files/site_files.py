@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +9,7 @@ from datetime import date
 from math import isfinite, isnan
 from typing import Final
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.errors import Fault
 from lateralline.frames.systems import Systems
 from lateralline.read.ledger import Ledger
@@ -222,18 +220,16 @@ def _csv(table: str, rows: Iterable[Cells]) -> str:
     used = dict.fromkeys(name for row in kept for name, cell in row.items() if cell)
     names = [c.name for c in declared if c.required or c.name in used]
     names += [name for name in used if name not in names]
-    out = io.StringIO()
-    writer = csv.DictWriter(out, names, restval="", extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(kept)
-    return out.getvalue()
+    return csv_file.table(names, kept)
 
 
 def traced(fault: Fault, files: Mapping[str, str]) -> Fault:
     """Return a fault of one of these files with the point it comes from, as its row's note says."""
-    lines = files.get(fault.file, "").splitlines()
-    if not 1 < fault.row <= len(lines):
+    if not fault.file.endswith(".csv") or fault.file not in files:
         return fault
-    (row,) = csv.DictReader([lines[0], lines[fault.row - 1]])
-    hint = "; ".join(filter(None, (fault.hint, f"from {row['note']}" if row.get("note") else "")))
-    return replace(fault, hint=hint)
+    (_, _, header), *rows = csv_file.records(files[fault.file])
+    for first, _, cells in rows:
+        note = dict(zip(header, cells, strict=True)).get("note", "")
+        if first == fault.row and note:
+            return replace(fault, hint="; ".join(filter(None, (fault.hint, f"from {note}"))))
+    return fault

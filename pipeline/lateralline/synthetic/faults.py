@@ -5,10 +5,10 @@ Every planting says where an error must point and a piece of text it must hold.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import dataclass
+
+from lateralline import csv_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def _plant_key(text: str, p: Planting) -> tuple[str, int]:
 
 def _plant_cell(text: str, p: Planting) -> tuple[str, int]:
     """Replace a cell, or drop a column; return the text and the row's line number."""
-    rows = list(csv.reader(io.StringIO(text)))
+    rows = [cells for _, _, cells in csv_file.records(text)]
     column = rows[0].index(p.column)
     if p.where:
         found = [i for i, row in enumerate(rows) if i and row[0] == p.where]
@@ -98,6 +98,4 @@ def _plant_cell(text: str, p: Planting) -> tuple[str, int]:
     else:
         at = 0
         rows = [row[:column] + row[column + 1 :] for row in rows]
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows(rows)
-    return out.getvalue(), at + 1
+    return "".join(map(csv_file.record, rows)), at + 1

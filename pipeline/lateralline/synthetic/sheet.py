@@ -6,8 +6,6 @@ and seed give the same bytes.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterable
 from math import degrees
@@ -16,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.output import whole_folder
 from lateralline.synthetic.survey import Row, Surveyed, shown
 from lateralline.synthetic.truth import Steps, TrueRun
@@ -87,11 +85,7 @@ def csv_text(table: str, rows: Iterable[Row]) -> str:
     needed = {c.name for c in declared if c.required}
     columns = [c.name for c in declared if c.name in used | needed]
     columns += [name for row in kept[:1] for name in row if name not in {c.name for c in declared}]
-    out = io.StringIO()
-    writer = csv.DictWriter(out, columns, restval="", extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(kept)
-    return out.getvalue()
+    return csv_file.table(columns, kept)
 
 
 def truth_json(site: Surveyed) -> str:

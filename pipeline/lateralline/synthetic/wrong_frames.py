@@ -6,12 +6,11 @@ coordinates are said to be is wrong, as it happens between an instrument and a f
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable
 
 import numpy as np
 
+from lateralline import csv_file
 from lateralline.synthetic.scenarios import (
     LON_LAT_ANCHOR,
     STATE_PLANE_ANCHOR,
@@ -86,13 +85,11 @@ def _cells(
     """Return what changes x and y of every row of a file that has them."""
 
     def spoil(files: dict[str, str]) -> dict[str, str]:
-        head, *rows = csv.reader(io.StringIO(files[file]))
+        head, *rows = (cells for _, _, cells in csv_file.records(files[file]))
         x, y = head.index("x"), head.index("y")
         for row in rows:
             row[x], row[y] = change(row[x], row[y])
-        out = io.StringIO()
-        csv.writer(out, lineterminator="\n").writerows([head, *rows])
-        return files | {file: out.getvalue()}
+        return files | {file: "".join(map(csv_file.record, [head, *rows]))}
 
     return spoil
 

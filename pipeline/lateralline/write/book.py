@@ -187,8 +187,6 @@ def _put(cell: Cell, value: object, *, as_text: bool) -> None:
         cell.number_format = "@"
     assert isinstance(value, (str, int, float, date))
     cell.value = value
-    if isinstance(value, str):
-        cell.data_type = "s"  # not a formula, whatever it begins with
     if as_text and len(str(value)) > 40:
         cell.alignment = _BODY
 

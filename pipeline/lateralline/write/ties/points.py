@@ -16,6 +16,7 @@ import shapely
 from pyogrio.errors import DataSourceError
 from pyproj.transformer import AreaOfInterest
 
+from lateralline import csv_file
 from lateralline.errors import Fault, FrameError, SiteFaultsError
 from lateralline.frames.area import degrees_of
 from lateralline.frames.operations import apply, best
@@ -95,7 +96,7 @@ def _of_csv(path: Path, taken: set[str], scene: Scene) -> tuple[tuple[str, ...],
     numbers = np.full((len(rows), 3), math.nan)
     for i, row in enumerate(rows):
         line = i + 2
-        name = (row["point"] or "").strip()
+        name = csv_file.unguarded((row["point"] or "").strip())
         if not name or name in taken or name in names:
             faults.append(Fault(path.name, line, "point", name, "must be a name of its own"))
         names.append(name)

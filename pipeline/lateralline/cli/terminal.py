@@ -1,0 +1,125 @@
+"""The one edge where text is printed: what a terminal would obey is shown there, never sent.
+
+A name in a plan or a note in a file may hold signs that a terminal obeys (escape sequences that
+clear the page or rename the window) or that make a line read otherwise than it is stored (signs
+of reading direction, signs of no width). No command has to think of that:
+
+- `Group.main` puts a `ShownStream` before stdout and stderr while a command runs. Usage errors,
+  warnings and tracebacks pass it too, because all of them are written to those two.
+- Rich alone writes past it, because its colours are escape sequences of our own. It writes through
+  `ShownConsole`, which shows what it is given before it is laid out, so columns keep their width.
+
+Signs are shown as JSON has them, `\\u001b`: inside a document of `--json` they stay JSON and mean
+what they meant. What the stream's encoding has no sign for is shown the same way.
+"""
+
+from __future__ import annotations
+
+import codecs
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any, Final, TextIO
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+from rich.text import Text
+from typer.core import TyperGroup
+
+from lateralline.wording import UNSEEN, shown, sign_shown
+
+#: Name of the handler of errors that shows what an encoding cannot say.
+SHOWN: Final = "lateralline-shown"
+
+
+def _show_unsayable(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    unsayable = error.object[error.start : error.end]
+    return "".join(map(sign_shown, unsayable)), error.end
+
+
+codecs.register_error(SHOWN, _show_unsayable)
+
+
+class ShownStream:
+    """A text stream whose unseen signs are shown; everything else is the stream's own.
+
+    It has no `buffer`: whoever looks for one to write past the encoding would write past this.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        """Stand before a stream."""
+        self.stream = stream
+
+    def write(self, text: str) -> int:
+        """Write a text, its unseen signs shown."""
+        self.stream.write(shown(text))
+        return len(text)
+
+    def writelines(self, lines: Iterable[str]) -> None:
+        """Write texts one after the other."""
+        for line in lines:
+            self.write(line)
+
+    def __getattr__(self, name: str) -> Any:
+        """Return what the stream has under a name."""
+        if name in ("buffer", "stream"):
+            raise AttributeError(name)
+        return getattr(self.stream, name)
+
+
+@contextmanager
+def shown_streams() -> Iterator[None]:
+    """Show unseen signs on stdout and stderr while the block runs."""
+    before = {name: getattr(sys, name) for name in ("stdout", "stderr")}
+    put = {name: ShownStream(stream) for name, stream in before.items() if stream is not None}
+    for name, stream in put.items():
+        setattr(sys, name, stream)
+    try:
+        yield
+    finally:
+        for name, stream in put.items():
+            if getattr(sys, name) is stream:  # typer puts another one where a pipe has closed
+                setattr(sys, name, before[name])
+
+
+class Group(TyperGroup):
+    """The command line, with unseen signs shown whatever it prints, its errors included."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run the command line."""
+        with shown_streams():
+            return super().main(*args, **kwargs)
+
+
+class ShownConsole(Console):
+    """A console on stdout that shows unseen signs and takes no text for markup or emoji."""
+
+    def __init__(self) -> None:
+        """Speak to whatever stdout is now."""
+        out = sys.stdout
+        raw = out.stream if isinstance(out, ShownStream) else out
+        super().__init__(file=raw, highlight=False, markup=False, emoji=False)
+
+    def render_str(self, text: str, **kwargs: Any) -> Text:
+        """Return a string as it is laid out."""
+        return super().render_str(shown(text), **kwargs)
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterable[Segment]:
+        """Return what is printed for a text, or for a part of a table."""
+        if isinstance(renderable, Text):
+            renderable = _text_shown(renderable)
+        return super().render(renderable, options)
+
+
+def _text_shown(text: Text) -> Text:
+    """Return a text with its unseen signs shown in the style of the whole."""
+    made, at = text.blank_copy(), 0
+    for found in UNSEEN.finditer(text.plain):
+        made.append_text(text[at : found.start()])
+        made.append(sign_shown(found[0]))
+        at = found.end()
+    return made.append_text(text[at:]) if at else text
