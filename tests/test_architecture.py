@@ -31,6 +31,7 @@ FLOORS = (
     ("records",),
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
+    ("diagnose",),
     ("summary", "proof", "survey_files"),
     ("lineage",),
     ("layers",),
