@@ -197,6 +197,9 @@ class Marks:
     #: (n,) marks that a finding names as wrong: kept where they were put, and used for nothing.
     #: Empty where there is none.
     doubted: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    #: (n, 2) where each would lie had its sign or side been taken for the other; NaN where it has
+    #: none. Empty where nobody asked.
+    mirror_m: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
     @property
     def usable(self) -> Flags:

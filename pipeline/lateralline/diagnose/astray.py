@@ -39,6 +39,7 @@ def marks_astray(record: FieldRecord, placed: Placed) -> Placed:
         return placed
     xy = placed.marks.xyz_m[:, :2]
     site = _Site(record, placed, stops, xy, mirrors(record, placed.frame, xy))
+    placed = replace(placed, marks=replace(placed.marks, mirror_m=site.mirror.xy_m))
     found = list(_findings(site, belonging(stops, xy, site.mirror)))
     if not found:
         return placed
