@@ -7,18 +7,17 @@ tests/test_dipole.py.
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from lateralline.diagnose.causes import leading
 from lateralline.records import Effect, Finding
-from lateralline.stages import SiteResult, run_site
+from lateralline.stages import SiteResult
 from lateralline.synthetic import SCENARIOS, make_site
+from planted import Row, codes, column, planted, set_unit, through, told
 
-Row = dict[str, str]
 OTHER_SIDE = {"left": "right", "right": "left"}
 #: What a mark on the wrong side used to be told as.
 BLAMED = {
@@ -35,24 +34,6 @@ BLAMED = {
 }
 
 
-def changed(
-    folder: Path, scenario: str, seed: int, *, change: Callable[[list[Row]], None] | None = None
-) -> SiteResult:
-    """A practice site whose marks somebody changed, through all stages but the last."""
-    make_site(SCENARIOS[scenario], seed, folder)
-    if change is not None:
-        with (folder / "marks.csv").open(encoding="utf-8") as file:
-            rows = list(csv.DictReader(file))
-        change(rows)
-        with (folder / "marks.csv").open("w", encoding="utf-8", newline="") as file:
-            out = csv.DictWriter(file, list(rows[0]))
-            out.writeheader()
-            out.writerows(rows)
-    result = run_site(folder, until="derive")
-    assert isinstance(result, SiteResult), result
-    return result
-
-
 def mirror(row: Row) -> None:
     if row["method"] == "offset":
         sign = row["offset"]
@@ -61,12 +42,13 @@ def mirror(row: Row) -> None:
         row["side"] = OTHER_SIDE[row["side"]]
 
 
+def used_marks(result: SiteResult) -> dict[str, bool]:
+    names, used = (column(result, "field_marks", c) for c in ("mark_id", "used"))
+    return dict(zip(names, used, strict=True))
+
+
 def may_be_mirrored(row: Row, kind: str) -> bool:
     return row["kind"] == kind and (row["method"] == "offset" or bool(row["side"]))
-
-
-def told(result: SiteResult, *codes: str) -> list[Finding]:
-    return [f for f in result.findings if f.code in codes]
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -83,16 +65,14 @@ def test_a_mark_on_the_wrong_side_is_the_one_thing_told(
         mirror(row)
         names.append(row["mark"])
 
-    result = changed(tmp_path / "site", scenario, seed, change=change)
+    result = planted(tmp_path / "site", scenario, seed, marks=change)
     (finding,) = told(result, "mark-mirrored")
     assert (finding.severity, finding.subject) == ("error", f"mark {names[0]}")
     assert result.findings[0] is finding
     assert "sign or side" in finding.what
     assert "it would read" in finding.what_to_do
-    sound = {f.code for f in changed(tmp_path / "sound", scenario, seed).findings}
-    assert not {f.code for f in result.findings} & BLAMED - sound
-    marks = next(p for p in result.work["products"] if p.layer == "field_marks").columns
-    used = dict(zip(marks["mark_id"], marks["used"], strict=True))
+    assert not codes(result) & BLAMED - codes(planted(tmp_path / "sound", scenario, seed))
+    used = used_marks(result)
     assert not used[names[0]]
     assert sum(used.values()) >= len(used) - 2  # it and a ground shot at most
 
@@ -109,17 +89,14 @@ def test_the_side_of_every_tie_is_one_finding_that_leads(
             if row["side"]:
                 mirror(row)
 
-    sound = changed(tmp_path / "sound", scenario, seed)
-    result = changed(tmp_path / "site", scenario, seed, change=change)
+    sound = planted(tmp_path / "sound", scenario, seed)
+    result = planted(tmp_path / "site", scenario, seed, marks=change)
     (finding,) = told(result, "mark-mirrored")
     assert result.findings[0] is finding
     assert finding.severity == "error"
     assert "Is side told looking the other way?" in finding.what
-    assert not {f.code for f in result.findings} & BLAMED
-    length, before = (
-        next(p for p in r.work["products"] if p.layer == "pipe_centreline").columns["length_m"][0]
-        for r in (result, sound)
-    )
+    assert not codes(result) & BLAMED
+    length, before = (column(r, "pipe_centreline", "length_m")[0] for r in (result, sound))
     # the last stop may be among those not used: a stop's spacing less
     assert before - 3.0 < length < before + 0.5
 
@@ -129,10 +106,10 @@ def test_one_stop_tied_on_the_wrong_side_is_told_as_that_stop(tmp_path: Path) ->
         for row in (r for r in rows if r["stop"] == "2" and r["side"]):
             mirror(row)
 
-    result = changed(tmp_path / "site", "local-sketch", 4, change=change)
+    result = planted(tmp_path / "site", "local-sketch", 4, marks=change)
     (finding,) = told(result, "mark-mirrored")
     assert finding.subject == "stop R1/2"
-    assert not {f.code for f in result.findings} & BLAMED
+    assert not codes(result) & BLAMED
 
 
 def test_marks_of_another_stop_are_told_as_an_id_used_twice(tmp_path: Path) -> None:
@@ -144,11 +121,10 @@ def test_marks_of_another_stop_are_told_as_an_id_used_twice(tmp_path: Path) -> N
             if row["stop"] == "6":
                 row["stop"] = "3"
 
-    result = changed(tmp_path / "site", "gnss-bend-branch", 5, change=change)
+    result = planted(tmp_path / "site", "gnss-bend-branch", 5, marks=change)
     (finding,) = told(result, "stop-id-twice")
     assert (finding.severity, finding.subject) == ("error", "stop R1/3")
-    marks = next(p for p in result.work["products"] if p.layer == "field_marks").columns
-    used = dict(zip(marks["mark_id"], marks["used"], strict=True))
+    used = used_marks(result)
     assert used["R1-3B"]
     assert not used["R1-6B"]
     assert not told(result, "depth-impossible", "marks-contradict", "chord-exceeds-counter")
@@ -159,7 +135,7 @@ def test_one_mark_of_another_stop_is_told_with_the_stop_it_lies_at(tmp_path: Pat
         rows[:] = [r for r in rows if r["mark"] != "R1-3M"]
         next(r for r in rows if r["mark"] == "R1-6M")["stop"] = "3"
 
-    result = changed(tmp_path / "site", "gnss-bend-branch", 5, change=change)
+    result = planted(tmp_path / "site", "gnss-bend-branch", 5, marks=change)
     (finding,) = told(result, "mark-astray")
     assert finding.subject == "mark R1-6M"
     assert "beside the marks of stop R1/6" in finding.what
@@ -173,16 +149,12 @@ def test_no_mark_is_doubted_for_a_unit(
     """How far marks may lie apart does not hang on the unit readings are set to."""
     folder = tmp_path / "site"
     make_site(SCENARIOS[scenario], 7, folder)
-    toml = (folder / "site.toml").read_text(encoding="utf-8")
-    key, unit = units
-    lines = [f'{key} = "{unit}"' if x.startswith(f"{key} = ") else x for x in toml.splitlines()]
-    (folder / "site.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    result = run_site(folder, until="derive")
-    assert isinstance(result, SiteResult), result
+    set_unit(folder, *units)
+    result = through(folder)
     assert not told(result, "mark-mirrored", "mark-astray", "stop-id-twice")
 
 
-def finding(code: str, subject: str, **more: tuple) -> Finding:
+def finding(code: str, subject: str, **more: Any) -> Finding:
     return Finding("error", "link", code, subject, "", "", "", **more)
 
 

@@ -151,6 +151,7 @@ def _counter_findings(run: Run, fixes: Fixes, rows: np.ndarray) -> list[Finding]
             metres(-steps[j]),
             "check both counter readings",
             fixes.where(rows[j + 1]),
+            about=(f"stop {run.id}/{fixes.stop[rows[j]]}",),
         )
         for j in back
     ]
