@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.derive import derive
-from lateralline.diagnose import explained, leading, marks_astray
+from lateralline.diagnose import explained, leading, with_doubts
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.link import link
 from lateralline.place import Placed, place
@@ -97,7 +97,7 @@ def _read(work: Work) -> Work:
 
 
 def _place(work: Work) -> Work:
-    return {"placed": marks_astray(work["record"], place(work["record"]))}
+    return {"placed": with_doubts(work["record"], place(work["record"]))}
 
 
 def _solve(work: Work) -> Work:

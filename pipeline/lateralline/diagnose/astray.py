@@ -8,7 +8,7 @@ was put, and used for nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,22 +32,13 @@ _FOLLOWS = (
 _MOST_NAMED = 8
 
 
-def marks_astray(record: FieldRecord, placed: Placed) -> Placed:
-    """Return what was placed with marks that cannot belong where they lie doubted, and named."""
+def marks_astray(record: FieldRecord, placed: Placed) -> Iterator[tuple[Finding, Ints]]:
+    """Yield an error for marks that cannot belong where they lie, with the marks to be left out."""
     stops = stops_of(record, placed.marks)
-    if placed.misshapen or not stops:
-        return placed
-    xy = placed.marks.xyz_m[:, :2]
-    site = _Site(record, placed, stops, xy, mirrors(record, placed.frame, xy))
-    placed = replace(placed, marks=replace(placed.marks, mirror_m=site.mirror.xy_m))
-    found = list(_findings(site, belonging(stops, xy, site.mirror)))
-    if not found:
-        return placed
-    doubted = np.zeros(len(xy), dtype=np.bool_)
-    for _, which in found:
-        doubted[which] = True
-    findings = (*placed.findings, *(f for f, _ in found))
-    return replace(placed, marks=placed.marks.doubting(doubted), findings=findings)
+    if stops and not placed.misshapen:
+        xy = placed.marks.xyz_m[:, :2]
+        site = _Site(record, placed, stops, xy, mirrors(record, placed.frame, xy))
+        yield from _findings(site, belonging(stops, xy, site.mirror))
 
 
 @dataclass(frozen=True, slots=True)

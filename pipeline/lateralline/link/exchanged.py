@@ -15,7 +15,7 @@ import numpy as np
 from lateralline.link.equations import counter_variance
 from lateralline.link.order import TILT_RAD, likely_m
 from lateralline.link.points import Point
-from lateralline.records import Effect, Finding, Flags, Floats
+from lateralline.records import Effect, Finding, Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
 from lateralline.wording import metres
 
@@ -41,7 +41,7 @@ def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[in
     spread = np.array([_likely_m2(p) for p in points])
     counted = np.diff(counter)
 
-    def legs(order: Floats) -> tuple[Flags, Floats]:
+    def legs(order: Ints) -> tuple[Flags, Floats]:
         """Whether each leg can be, and how much longer it was counted than it is."""
         a, b = order[:-1], order[1:]
         over = chord[a, b] - counted
@@ -55,7 +55,7 @@ def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[in
         winding = counted - _WINDING * chord[a, b] > loose
         return ~(over > loose) & ~winding, np.abs(over)
 
-    as_read = np.arange(len(points))
+    as_read: Ints = np.arange(len(points), dtype=np.int64)
     possible, off = legs(as_read)
     if len(points) < 4 or possible.all() or not (chord[as_read[:-1], as_read[1:]] > counted).any():
         return None
