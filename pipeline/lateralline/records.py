@@ -263,6 +263,8 @@ class Fixes:
     #: depth-reading scale of each receiver. Part of `cov`; no columns where nothing is shared.
     shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
+    #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked
+    by_gnss: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def where(self, i: int) -> str:
         """Return table and row of a stop, as findings name them."""

@@ -90,7 +90,17 @@ def _fitted(gathered: Gathered, marks: Marks, stops: StopRows, scale: Scale) -> 
     modes = find_modes(problem, stops, gathered.stop)
     shared_m = marks.shared_m if len(marks.shared_m) else np.zeros((len(marks.row), 3, 0))
     fixes = fixes_of(gathered, modes, stops, shared_m, scale)
+    fixes = replace(fixes, by_gnss=_by_gnss(gathered, marks, len(stops.row)))
     return Fitted(gathered, modes, fixes, mark_results_of(modes, len(marks.row)))
+
+
+def _by_gnss(gathered: Gathered, marks: Marks, size: int) -> Flags:
+    """Return the rows of stops (size,) all of whose used marks were placed by GNSS."""
+    problem = gathered.problem
+    taped = marks.method[problem.marks.row] != "gnss"
+    out = np.zeros(size, dtype=np.bool_)
+    out[gathered.stop] = np.bincount(problem.of_stop, taped, len(gathered.stop)) == 0
+    return out
 
 
 def _doubts(fitted: Fitted, marks: Marks) -> list[Suspicion]:
