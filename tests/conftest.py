@@ -71,3 +71,4 @@ def _helper(name: str) -> Any:
 
 _helper("made_files")  # under its own name, as the next: what tests of reading spoil
 _helper("made_scene")  # under its own name: what the tests of linking make their lines with
+_helper("planted")  # under its own name: practice sites with a slip in their files

@@ -32,6 +32,7 @@ FLOORS = (
     ("records",),
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
+    ("diagnose",),
     ("summary", "proof", "survey_files"),
     ("lineage",),
     ("layers",),

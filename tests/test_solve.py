@@ -209,7 +209,7 @@ def test_an_unplaced_mark_is_not_used():
 
 
 def test_a_blunder_is_named_not_hidden():
-    """A mid null painted 1 m off on a 1.5 m deep pipe."""
+    """A mid null painted half a metre off on a 1.5 m deep pipe; at 1 m it would be an end null."""
     marks, stops, _ = simulate(
         5, ("end_null", "mid_null", "peak_axial"), 14, depth=(1.4, 1.6), tilt_deg=1.0
     )
@@ -217,7 +217,7 @@ def test_a_blunder_is_named_not_hidden():
     xyz = marks.xyz_m.copy()
     ends = xyz[(marks.stop == "2") & (marks.kind == "end_null"), :2]
     ahead = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-    xyz[bad, :2] += 1.0 * ahead
+    xyz[bad, :2] += 0.5 * ahead
     solved = solve(replace(marks, xyz_m=xyz), stops, settings())
     named = [f for f in solved.findings if f.code == "mark-disagrees"]
     assert [f.subject for f in named] == ["stop R1/2"]

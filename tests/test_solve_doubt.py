@@ -106,7 +106,10 @@ def test_neighbours_choose_the_side_of_a_lone_end_null():
     np.testing.assert_allclose(solved.fixes.xyz_m[i], [0.0, 3.0, -1.0], atol=0.15)
 
 
-# ---- booking errors are suggested, never carried out
+# ---- booking errors are suggested, never carried out; what they name is not used meanwhile
+
+
+MARKS_OF_FOUR = [f"M{i + 1}" for i in range(12)]
 
 
 def booked(change, readings=(1.0, 1.0, 1.0, 1.0)):
@@ -130,8 +133,52 @@ def test_a_mid_null_booked_as_end_null_is_recognised():
     assert finding.subject == "stop R1/2"
     assert "M5" in finding.what
     assert "M6" in finding.what
-    # suggested, not done: the fix is still the one of the marks as booked
-    assert solved.fixes.chi2[1] > 30
+    assert finding.severity == "error"
+    # suggested, not done: neither is used, and nothing is blamed for what they would do
+    used = solved.mark_results.used
+    assert [not u for u in used] == [m in ("M5", "M6") for m in MARKS_OF_FOUR]
+    assert not {"marks-contradict", "mark-disagrees", "mark-beside"} & set(codes(solved))
+
+
+def test_an_end_null_booked_as_a_mid_null_is_the_one_thing_told():
+    """It used to be one finding of nine, below the level and heading of its own stop."""
+
+    def change(rows):
+        rows[4] = ("2", "mid_null", *rows[4][2:])
+
+    solved = booked(change)
+    told = [f for f in solved.findings if f.severity != "info"]
+    assert [(f.severity, f.code, f.subject) for f in told] == [
+        ("error", "booking-suspected", "stop R1/2")
+    ]
+    assert "M5 booked as mid_null fits as end_null" in told[0].what
+    np.testing.assert_allclose(solved.fixes.xyz_m[1], [0.0, 3.0, -1.0], atol=0.15)
+
+
+def test_a_slight_misfit_is_suspected_and_kept():
+    """A stop that may be as booked loses nothing: only what cannot be is left out."""
+    solved = booked(lambda rows: None, [1.0, 1.5, 1.0, 1.0])
+    assert {f.severity for f in solved.findings if f.code == "booking-suspected"} <= {"warning"}
+    assert solved.mark_results.used.all()
+
+
+def test_a_mid_null_mirrored_within_reach_of_its_stop_is_told_by_its_baseline():
+    """Two depths aside: near enough to be of this stop, and no residual shows it."""
+    rows = [r for i in range(4) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
+    rows[5] = ("2", "mid_null", 2.0, rows[5][3])
+    marks = marks_of(rows)
+    mirror = np.full((len(rows), 2), NAN)
+    mirror[:, 1], mirror[:, 0] = marks.xyz_m[:, 1], 2.0 - marks.xyz_m[:, 0]  # a baseline 1 m aside
+    stops = stops_of([0.0, 3.0, 6.0, 9.0], [1.0] * 4)
+    solved = solve(replace(marks, mirror_m=mirror), stops, SITE)
+    (finding,) = [f for f in solved.findings if f.severity != "info"]
+    assert (finding.code, finding.severity, finding.subject) == (
+        "mark-mirrored",
+        "error",
+        "mark M6",
+    )
+    assert "sign or side?" in finding.what
+    assert solved.mark_results.used.sum() == len(rows) - 1
 
 
 def test_ends_of_two_stops_exchanged_are_recognised():

@@ -6,7 +6,8 @@ NaN means "not given" or "not solved"; text is "" when not given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -23,6 +24,19 @@ Severity = Literal["error", "warning", "info"]
 
 
 @dataclass(frozen=True, slots=True)
+class Effect:
+    """Findings that only follow from another: of these codes, about any of these subjects."""
+
+    codes: frozenset[str]
+    subjects: frozenset[str] | None  # "stop R1/4"; None = whatever they are about
+
+    @classmethod
+    def of(cls, codes: Iterable[str], subjects: Iterable[str] | None = None) -> Effect:
+        """Return the effect on findings of some codes and subjects."""
+        return cls(frozenset(codes), None if subjects is None else frozenset(subjects))
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Something the person should know: what, by how much, and what to do about it."""
 
@@ -34,6 +48,9 @@ class Finding:
     by_how_much: str
     what_to_do: str
     where: str = ""  # "marks.csv:14" when a row is to blame
+    about: tuple[str, ...] = ()  # what it speaks of beside its subject: "stop R1/5"
+    #: What follows from it and is not told beside it: see `diagnose.causes`.
+    explains: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +194,21 @@ class Marks:
     #: (n, 3, c) what one σ of each of c errors shared through the site does to each mark; part of
     #: `cov_m2`, and the same c for `Exposures`. No columns where nothing is shared.
     shared_m: Floats = field(default_factory=lambda: np.zeros((0, 3, 0)))
+    #: (n,) marks that a finding names as wrong: kept where they were put, and used for nothing.
+    #: Empty where there is none.
+    doubted: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    #: (n, 2) where each would lie had its sign or side been taken for the other; NaN where it has
+    #: none. Empty where nobody asked.
+    mirror_m: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+
+    @property
+    def usable(self) -> Flags:
+        """True (n,) where a mark has a place that nothing speaks against."""
+        return self.placed & ~self.doubted if len(self.doubted) else self.placed
+
+    def doubting(self, more: Flags) -> Marks:
+        """Return the marks with these (n,) not used as well."""
+        return replace(self, doubted=self.doubted | more if len(self.doubted) else more.copy())
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +263,8 @@ class Fixes:
     #: depth-reading scale of each receiver. Part of `cov`; no columns where nothing is shared.
     shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
+    #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked
+    by_gnss: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def where(self, i: int) -> str:
         """Return table and row of a stop, as findings name them."""

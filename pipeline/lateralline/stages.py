@@ -12,7 +12,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
+import numpy as np
+import numpy.typing as npt
+
 from lateralline.derive import derive
+from lateralline.diagnose import explained, leading, with_doubts
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.link import link
 from lateralline.place import Placed, place
@@ -96,7 +100,7 @@ def _read(work: Work) -> Work:
 
 
 def _place(work: Work) -> Work:
-    return {"placed": place(work["record"])}
+    return {"placed": with_doubts(work["record"], place(work["record"]))}
 
 
 def _solve(work: Work) -> Work:
@@ -109,18 +113,18 @@ def _link(work: Work) -> Work:
 
 
 def _derive(work: Work) -> Work:
-    placed = work["placed"]
+    placed, earlier = work["placed"], _staged_findings(work)
     products = derive(
         work["record"],
         placed.marks,
         placed.exposures,
         work["solved"],
         work["linked"],
-        earlier=_staged_findings(work),
+        earlier=earlier,
         frame=placed.frame,
     )
     misshapen = placed.misshapen or work["solved"].misshapen
-    return {"products": _with_derived(products, len(_staged_findings(work)), told=not misshapen)}
+    return {"products": _with_derived(products, earlier, told=not misshapen)}
 
 
 def _write(work: Work) -> Work:
@@ -230,36 +234,44 @@ def findings_of(work: Work) -> tuple[Finding, ...]:
 
 
 def _with_derived(
-    products: tuple[Product, ...], earlier: int, *, told: bool
+    products: tuple[Product, ...], earlier: tuple[Finding, ...], *, told: bool
 ) -> tuple[Product, ...]:
-    """Return products without derive's own findings where lengths between marks are wrong."""
-    if told:
-        return products
-    return tuple(
-        replace(p, columns={k: v[:earlier] for k, v in p.columns.items()})
-        if p.layer == "findings"
-        else p
-        for p in products
-    )
+    """Return products without those of derive's own findings that only follow from earlier ones.
+
+    Where lengths between marks are wrong all of them do.
+    """
+    for at, product in enumerate(products):
+        if product.layer != "findings":
+            continue
+        own = _from_columns(product)[len(earlier) :]
+        kept = [told and not explained(f, earlier) for f in own]
+        rows = np.flatnonzero([*(True for _ in earlier), *kept])
+        columns: dict[str, npt.NDArray[np.generic] | list[object]] = {
+            name: [values[i] for i in rows.tolist()] for name, values in product.columns.items()
+        }
+        return (*products[:at], replace(product, columns=columns), *products[at + 1 :])
+    return products
 
 
 def _staged_findings(work: Work) -> tuple[Finding, ...]:
-    """Return the findings of the stages before derive; not what follows from wrong lengths."""
+    """Return the findings of the stages before derive, causes first; not what only follows."""
     solved = "placed" in work and "solved" in work and not work["placed"].misshapen
     linked = solved and "linked" in work and not work["solved"].misshapen
-    return (
-        *(work["record"].findings if "record" in work else ()),
-        *(work["placed"].findings if "placed" in work else ()),
-        *(work["solved"].findings if solved else ()),
-        *(work["linked"].findings if linked else ()),
+    return leading(
+        (
+            *(work["record"].findings if "record" in work else ()),
+            *(work["placed"].findings if "placed" in work else ()),
+            *(work["solved"].findings if solved else ()),
+            *(work["linked"].findings if linked else ()),
+        )
     )
 
 
 def _from_columns(product: Product) -> tuple[Finding, ...]:
     c = product.columns
-    text = ("stage", "code", "subject", "what", "by_how_much", "what_to_do", "source_row")
-    rows = zip(c["severity"], *(c[name] for name in text), strict=True)
-    return tuple(Finding(severity, *map(str, rest)) for severity, *rest in rows)
+    words = ("stage", "code", "subject", "what", "by_how_much", "what_to_do", "source_row")
+    rows = zip(c["severity"], *([str(x) for x in c[name]] for name in words), strict=True)
+    return tuple(Finding(*row) for row in rows)
 
 
 def _please_report(error: Exception) -> str:

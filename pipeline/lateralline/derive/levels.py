@@ -55,7 +55,7 @@ def ground_sigmas_m(marks: Marks, fixes: Fixes, unknown_ground_m: float) -> Floa
     mark_keys = _keys(marks.run, marks.stop)
     variance = marks.cov_m2[:, 2, 2]
     at_mark = np.searchsorted(keys, mark_keys).clip(max=max(len(keys) - 1, 0))
-    counts = marks.placed & np.isfinite(variance)
+    counts = marks.usable & np.isfinite(variance)
     if len(keys):
         counts &= keys[at_mark] == mark_keys
     total = np.bincount(at_mark[counts], variance[counts], minlength=len(keys))

@@ -77,7 +77,7 @@ def missing_marks(marks: Marks) -> dict[str, str]:
     """Return, for each stop "R1/3" with marks, which nulls it lacks, in words; "" = none."""
     number: dict[str, dict[str, int]] = {}
     rows = zip(marks.run.tolist(), marks.stop.tolist(), marks.kind.tolist(), strict=True)
-    for (run, stop, kind), placed in zip(rows, marks.placed.tolist(), strict=True):
+    for (run, stop, kind), placed in zip(rows, marks.usable.tolist(), strict=True):
         counts = number.setdefault(f"{run}/{stop}", dict.fromkeys(_WANTED, 0))
         if placed and kind in counts:
             counts[kind] += 1

@@ -51,7 +51,8 @@ def from_rows(
 
 def finding_row(site_id: str, finding: Finding) -> Row:
     """Return the row of a finding in the layer `findings`."""
-    row = {f.name: getattr(finding, f.name) for f in fields(finding)}
+    inner = ("about", "explains")  # what stages tell one another
+    row = {f.name: getattr(finding, f.name) for f in fields(finding) if f.name not in inner}
     return {"site_id": site_id, "source_row": row.pop("where"), **row}
 
 

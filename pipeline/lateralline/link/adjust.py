@@ -14,6 +14,7 @@ from scipy.stats import chi2
 
 from lateralline.link.blunders import unlinked_finding
 from lateralline.link.model import Alternative
+from lateralline.link.occupation import find_shift, shift_finding
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
 from lateralline.link.rounds import Search, together
@@ -94,6 +95,13 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Searc
     findings += unsure
     if not fit.result.converged:
         part = part.with_shapes(part.shapes.without("bend", "double_bend"))
+        fit = yield from least_squares([part], accuracy)
+    shift = yield from find_shift(part, fit, accuracy)
+    if shift is not None:
+        findings.append(shift_finding(part, shift))
+    if shift is not None and shift.sure:
+        turns = tuple(s for s in turns if s.alternative.point not in shift.beside)
+        part = part.with_shapes(part.shapes.loosened(shift.stretch))
         fit = yield from least_squares([part], accuracy)
     if not fit.result.converged:  # only the points themselves are left
         part = part.with_shapes(part.shapes.without("straight"))

@@ -165,6 +165,7 @@ def _agreed(
             f"{abs(off) / sigma:.1f} (limit {W_LIMIT:.2f})",
             f"check at_counter, and add a stop on line {branch.line} next to the junction",
             end.where,
+            about=(f"line {branch.joins}",),
         ),
     )
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lateralline.link.equations import counter_variance
+from lateralline.link.exchanged import exchange_finding, exchanged
 from lateralline.link.points import Point
 from lateralline.records import Finding, Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
@@ -73,7 +74,14 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
             findings.append(_of_all(run, factor))
             for i in mine:
                 out[i] = _to_scale(out[i], run, factor.typical)
-        elif (wrong := _wrong(read)) is None:
+            continue
+        if (pair := exchanged([out[i] for i in mine], run.id, accuracy)) is not None:
+            a, b = mine[list(pair)].tolist()
+            findings.append(exchange_finding(out[a], out[b], run))
+            out[a], out[b] = without_runs([out[a], out[b]], {run.id})
+            mine = np.delete(mine, pair)
+            read = _Readings.of([out[i] for i in mine], run.id, accuracy)
+        if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
             findings.append(_of_none(run))
         else:

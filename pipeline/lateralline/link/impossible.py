@@ -65,6 +65,7 @@ def impossible_lengths(
                     f"(by chance up to {metres(_Z_BEYOND * sigma[s])})",
                     "read the counter at both again, and mark both again",
                     b.where or a.where,
+                    about=(a.subject,),
                 )
             )
     return out, names
@@ -101,6 +102,7 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
     a, b = part.points[s], part.points[s + 1]
     middle = _midway(part, s, settings)
     shapes = part.shapes
+    about = (f"between {a.subject} and {b.subject}",)
     if shapes.contradicted[s]:
         return Finding(
             "warning",
@@ -112,6 +114,7 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
             f"χ² = {shapes.chi2[s, 0]:.1f} on {int(shapes.dof[s, 0])} conditions of a straight",
             f"add a stop {middle}, and check headings and counters of both",
             b.where or a.where,
+            about=about,
         )
     if np.isfinite(shapes.step_m[s]).any():
         across, up = np.nan_to_num(shapes.step_m[s])
@@ -126,6 +129,7 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
             f"about {metres(up)} in level, {metres(across)} aside",
             f"add a stop {middle}",
             b.where or a.where,
+            about=about,
         )
     if shapes.alike[s]:
         return Finding(
@@ -138,6 +142,7 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
             "χ² no further apart than chance",
             f"add a stop {middle}",
             b.where or a.where,
+            about=about,
         )
     return Finding(
         "info",
@@ -150,4 +155,5 @@ def _undecided(part: Part, s: int, settings: Settings) -> Finding:
         "4.1 are needed",
         f"add a stop {middle}",
         b.where or a.where,
+        about=about,
     )

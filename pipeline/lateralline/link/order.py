@@ -26,7 +26,7 @@ _BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
 _TELLING_M = 1.0
 #: Tilt of a pipe, 1 σ, where only the order of its stops is asked after: common practice, no
 #: source.
-_TILT_RAD = np.radians(5.0)
+TILT_RAD = np.radians(5.0)
 
 
 def upstream_sign(run: Run) -> float:
@@ -68,7 +68,7 @@ def likely_m(points: Sequence[Point]) -> Floats:
     out = np.array([p.xyz_m for p in points]).reshape(-1, 3)
     for i, p in enumerate(points):
         if p.directed:
-            out[i] -= p.cov[:3, 4] * (p.tilt_rad / (p.cov[4, 4] + _TILT_RAD**2))
+            out[i] -= p.cov[:3, 4] * (p.tilt_rad / (p.cov[4, 4] + TILT_RAD**2))
     return out
 
 

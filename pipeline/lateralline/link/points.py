@@ -29,6 +29,7 @@ class Point:
     readings: Mapping[str, float]  # run → counter at which the transmitter stood here
     #: (5, c) what one σ of each error shared through the site does to it; part of `cov`
     shared: Floats = field(default_factory=lambda: np.zeros((5, 0)))
+    gnss: bool = False  # GNSS put every mark it rests on
 
     @property
     def directed(self) -> bool:
@@ -98,6 +99,7 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
         tilt_rad=float(seen[4]) if directed else float("nan"),
         cov=factorable(cov),
         readings=reading_of(run, float(fixes.counter_m[i]) - run.transmitter_lag_m),
+        gnss=bool(fixes.by_gnss[i]) if len(fixes.by_gnss) else False,
         shared=np.nan_to_num(shared),
     )
 
@@ -151,6 +153,7 @@ def _counter_findings(run: Run, fixes: Fixes, rows: np.ndarray) -> list[Finding]
             metres(-steps[j]),
             "check both counter readings",
             fixes.where(rows[j + 1]),
+            about=(f"stop {run.id}/{fixes.stop[rows[j]]}",),
         )
         for j in back
     ]

@@ -256,7 +256,8 @@ def _check_end_nulls(marks: Rows, ledger: Ledger) -> None:
             count[at] += 1
             if count[at] > 2:
                 must = f"must be end_null at most twice at stop {'/'.join(at)}"
-                row.fault(ledger, "kind", must, "a transmitter has two ends")
+                hint = "a transmitter has two ends; is the id used for two stops?"
+                row.fault(ledger, "kind", must, hint)
 
 
 def _check_exposure(row: Row, names: Names, ledger: Ledger) -> None:

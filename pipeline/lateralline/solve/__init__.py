@@ -23,11 +23,11 @@ from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import Modes, find_modes
 from lateralline.solve.readings import unit_findings
-from lateralline.solve.report import findings_of
+from lateralline.solve.report import Fitted, beside_axis, bookings_left_out, findings_of
 from lateralline.solve.results import fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
-from lateralline.solve.suspects import suspects
+from lateralline.solve.suspects import Suspicion, suspects
 from lateralline.solve.units import agreement, explanations, tape_finding
 
 __all__ = ["solve", "solve_batch"]
@@ -63,6 +63,25 @@ def solve(
         stops = replace(stops, depth_reading_m=reading)
         gathered = gather(marks, stops, settings)
         scale, receivers = _scale(gathered, stops, settings, exposures)
+    fitted = _fitted(gathered, marks, stops, scale)
+    doubts = _doubts(fitted, marks)
+    left_out = [d for d in doubts if d.sure]
+    if left_out and not misshapen:
+        findings += bookings_left_out(stops, fitted.gathered, left_out, marks)
+        marks, stops = _without(fitted.gathered, marks, stops, left_out)
+        gathered = gather(marks, stops, settings)
+        scale, receivers = _scale(gathered, stops, settings, exposures)
+        fitted = _fitted(gathered, marks, stops, scale)
+        doubts = [d for d in _doubts(fitted, marks) if not d.sure]
+    if not misshapen:
+        findings += findings_of(fitted, marks, stops, scale, receivers, doubts)
+    return Solved(
+        fitted.fixes, fitted.results, findings, _depth_scales(scale, receivers), misshapen
+    )
+
+
+def _fitted(gathered: Gathered, marks: Marks, stops: StopRows, scale: Scale) -> Fitted:
+    """Solve the stops, each with the receiver's scale that the others tell."""
     problem = gathered.problem
     problem = replace(
         problem,
@@ -71,14 +90,35 @@ def solve(
     modes = find_modes(problem, stops, gathered.stop)
     shared_m = marks.shared_m if len(marks.shared_m) else np.zeros((len(marks.row), 3, 0))
     fixes = fixes_of(gathered, modes, stops, shared_m, scale)
-    results = mark_results_of(modes, len(marks.row))
-    rejected = _rejected(modes, results)
-    doubts = suspects(modes.problem, modes.chosen.objective, rejected, marks)
-    if not misshapen:
-        findings += findings_of(
-            fixes, results, marks, stops, gathered, modes, scale, receivers, doubts
-        )
-    return Solved(fixes, results, findings, _depth_scales(scale, receivers), misshapen)
+    fixes = replace(fixes, by_gnss=_by_gnss(gathered, marks, len(stops.row)))
+    return Fitted(gathered, modes, fixes, mark_results_of(modes, len(marks.row)))
+
+
+def _by_gnss(gathered: Gathered, marks: Marks, size: int) -> Flags:
+    """Return the rows of stops (size,) all of whose used marks were placed by GNSS."""
+    problem = gathered.problem
+    taped = marks.method[problem.marks.row] != "gnss"
+    out = np.zeros(size, dtype=np.bool_)
+    out[gathered.stop] = np.bincount(problem.of_stop, taped, len(gathered.stop)) == 0
+    return out
+
+
+def _doubts(fitted: Fitted, marks: Marks) -> list[Suspicion]:
+    """Return the booking errors that would explain stops as they were fitted."""
+    modes = fitted.modes
+    rejected = _rejected(modes, fitted.results)
+    return suspects(modes.problem, modes.chosen, rejected, marks, beside_axis(modes))
+
+
+def _without(
+    gathered: Gathered, marks: Marks, stops: StopRows, left_out: list[Suspicion]
+) -> tuple[Marks, StopRows]:
+    """Return marks and stops without what booking errors name."""
+    doubted = np.zeros(len(marks.row), dtype=np.bool_)
+    doubted[[m for d in left_out for m in d.marks]] = True
+    reading = stops.depth_reading_m.copy()
+    reading[[gathered.stop[d.stop] for d in left_out if d.reading]] = np.nan
+    return marks.doubting(doubted), replace(stops, depth_reading_m=reading)
 
 
 def _depth_scales(scale: Scale, receivers: Texts) -> tuple[DepthScale, ...]:

@@ -39,7 +39,7 @@ class _Tally:
 def gather(marks: Marks, stops: StopRows, settings: Settings) -> Gathered:
     """Bucket usable marks by stop and build the batch."""
     of_stop, kind = _assign(marks, stops)
-    usable = np.flatnonzero((of_stop >= 0) & (kind >= 0) & marks.placed)
+    usable = np.flatnonzero((of_stop >= 0) & (kind >= 0) & marks.usable)
     usable = usable[np.lexsort((kind[usable], of_stop[usable]))]
     tally = _tally(marks.xyz_m[usable], kind[usable], of_stop[usable], len(stops.row))
     heading, sigma = _travel(tally, stops, settings.accuracy)
@@ -51,7 +51,7 @@ def gather(marks: Marks, stops: StopRows, settings: Settings) -> Gathered:
     rank = np.cumsum(solvable) - 1
     count = np.bincount(rank[of_stop[usable]], minlength=len(stop)).astype(np.int64)
 
-    levels = np.flatnonzero(marks.placed & marks.level_known)
+    levels = np.flatnonzero(marks.usable & marks.level_known)
     slope = site_slope(marks.xyz_m[levels], marks.cov_m2[levels, 2, 2])
     ground = _ground_marks(marks, of_stop, rank, solvable)
     centre, plane, plane_cov = fit_planes(
@@ -121,7 +121,7 @@ def _ground_marks(marks: Marks, of_stop: Ints, rank: Ints, solvable: Flags) -> I
 
     A stop with no known level at all uses what `place` assumed, whose variance says so.
     """
-    here = marks.placed & (of_stop >= 0)
+    here = marks.usable & (of_stop >= 0)
     here[here] &= solvable[of_stop[here]]
     known = np.zeros(len(solvable), dtype=bool)
     known[of_stop[here & marks.level_known]] = True

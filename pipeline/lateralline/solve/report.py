@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.network import W_LIMIT
-from lateralline.records import Finding, Fixes, MarkResults, Marks, StopRows, Texts
+from lateralline.records import (
+    Effect,
+    Finding,
+    Fixes,
+    Floats,
+    Ints,
+    MarkResults,
+    Marks,
+    StopRows,
+    Texts,
+)
 from lateralline.solve.gather import Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import Modes
@@ -16,6 +28,14 @@ from lateralline.solve.scale import Scale
 from lateralline.solve.suspects import Suspicion
 from lateralline.wording import metres
 
+#: What follows at a stop from leaving out a mark or a reading of it.
+_FOLLOWS = (
+    "stop-unsolved",
+    "heading-unobserved",
+    "stop-ambiguous",
+    "stop-weak",
+    "heading-poor",
+)
 #: A site's stops together are doubted at this α.
 SITE_ALPHA = 1e-3
 #: A mid null this many depths off the axis was hardly walked along it.
@@ -24,22 +44,30 @@ BESIDE_DEPTHS = 1.0
 ROD_LENGTHS = 3.0
 
 
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The stops as they were solved, and what that says of their marks."""
+
+    gathered: Gathered
+    modes: Modes
+    fixes: Fixes
+    results: MarkResults
+
+
 def findings_of(
-    fixes: Fixes,
-    results: MarkResults,
+    fitted: Fitted,
     marks: Marks,
     stops: StopRows,
-    gathered: Gathered,
-    modes: Modes,
     scale: Scale,
     receivers: Texts,
     doubts: list[Suspicion],
 ) -> tuple[Finding, ...]:
     """Return the findings: doubtful stops, disagreeing marks, booking errors, receivers."""
+    fixes, gathered, modes = fitted.fixes, fitted.gathered, fitted.modes
     return (
         *_stops(fixes, stops),
         *_candidates(fixes, stops, gathered, modes),
-        *_disagreements(fixes, results, marks),
+        *_disagreements(fixes, fitted.results, marks),
         *_bookings(stops, gathered, doubts),
         *_rods(fixes, stops, gathered, modes),
         *_beside(stops, gathered, modes, marks),
@@ -144,12 +172,50 @@ def _bookings(stops: StopRows, gathered: Gathered, doubts: list[Suspicion]) -> l
             "booking-suspected",
             _name(stops, int(gathered.stop[d.stop])),
             d.what,
-            f"χ² {d.chi2_before:.0f} as booked, {d.chi2_after:.1f} that way ({d.dof} redundant)",
-            "compare with the field sheet and correct marks.csv; nothing was changed",
+            _better(d),
+            "compare with the field sheet and correct the marks; nothing was changed",
             f"{stops.file}:{stops.row[gathered.stop[d.stop]]}",
         )
         for d in doubts
     ]
+
+
+def bookings_left_out(
+    stops: StopRows, gathered: Gathered, doubts: list[Suspicion], marks: Marks
+) -> tuple[Finding, ...]:
+    """Return the error of each booking that alone accounts for a stop that cannot be as booked."""
+    out = []
+    for d in doubts:
+        stop = _name(stops, int(gathered.stop[d.stop]))
+        one = len(d.marks) == 1
+        out.append(
+            Finding(
+                "error",
+                "solve",
+                "mark-mirrored" if d.mirrored else "booking-suspected",
+                f"mark {marks.mark[d.marks[0]]}" if d.mirrored else stop,
+                f"{d.what}; as booked no transmitter explains {stop}"
+                if not d.mirrored
+                else f"lies far from where it can at {stop}; {d.what}",
+                _better(d),
+                "compare with the field sheet and correct it; "
+                + (
+                    "it is not used until then"
+                    if one or d.reading
+                    else "neither is used until then"
+                ),
+                f"{marks.file}:{marks.row[d.marks[0]]}"
+                if one
+                else f"{stops.file}:{stops.row[gathered.stop[d.stop]]}",
+                about=(stop,),
+                explains=(Effect.of(_FOLLOWS, [stop]),),
+            )
+        )
+    return tuple(out)
+
+
+def _better(d: Suspicion) -> str:
+    return f"χ² {d.chi2_before:.0f} as booked, {d.chi2_after:.1f} that way ({d.dof} redundant)"
 
 
 def _rods(fixes: Fixes, stops: StopRows, gathered: Gathered, modes: Modes) -> list[Finding]:
@@ -190,13 +256,24 @@ def _torn_apart(fixes: Fixes) -> list[Finding]:
     ]
 
 
+def _off_axis(modes: Modes) -> tuple[Floats, Floats]:
+    """Return how far marks (m,) lie beside the axis of their fix: in metres, in depths."""
+    r = modes.problem.in_axes(modes.chosen.p)
+    return np.abs(r[1]), np.abs(r[1]) / np.maximum(np.abs(r[2]), 0.1)
+
+
+def beside_axis(modes: Modes) -> Ints:
+    """Return the mid nulls, of the problem's marks, that lie far off the line of the end nulls."""
+    _, depths = _off_axis(modes)
+    return np.flatnonzero((modes.problem.marks.kind == MID) & (depths > BESIDE_DEPTHS))
+
+
 def _beside(stops: StopRows, gathered: Gathered, modes: Modes, marks: Marks) -> list[Finding]:
     """Return mid nulls far off the line between the end nulls: they fit anywhere across it."""
     problem = modes.problem
-    r = problem.in_axes(modes.chosen.p)
-    depths = np.abs(r[1]) / np.maximum(np.abs(r[2]), 0.1)
+    away, depths = _off_axis(modes)
     out: list[Finding] = []
-    for m in np.flatnonzero((problem.marks.kind == MID) & (depths > BESIDE_DEPTHS)):
+    for m in beside_axis(modes):
         row = problem.marks.row[m]
         out.append(
             Finding(
@@ -205,7 +282,7 @@ def _beside(stops: StopRows, gathered: Gathered, modes: Modes, marks: Marks) -> 
                 "mark-beside",
                 _name(stops, int(gathered.stop[problem.of_stop[m]])),
                 f"mid null {marks.mark[row]} lies far beside the line between the end nulls",
-                f"{metres(abs(r[1, m]))}, {depths[m]:.1f} times the depth",
+                f"{metres(away[m])}, {depths[m]:.1f} times the depth",
                 "look at the sign of its offset or the side of its ties; a mid null is good only "
                 "for the place along the pipe, so the fix does not show it",
                 f"{marks.file}:{marks.row[row]}",

@@ -1,7 +1,9 @@
 """A stop that does not fit: would it, with another kind, another stop's mark, or no reading?
 
 Every hypothesis is solved as a stop of its own, all in one batch; only those that turn a rejected
-stop into an unremarkable one are suggested. Nothing is changed: the person decides.
+stop into an unremarkable one are suggested. Nothing is put right: the person decides. But where a
+stop cannot be as booked and one slip alone accounts for it, what it names is not used meanwhile: a
+stop torn by it would be blamed on its counter, its heading and its neighbours.
 """
 
 from __future__ import annotations
@@ -12,9 +14,9 @@ from itertools import combinations
 import numpy as np
 
 from lateralline.records import Flags, Ints, Marks
-from lateralline.solve.batch import solve_batch
+from lateralline.solve.batch import Fits, solve_batch
 from lateralline.solve.kinds import END, KINDS, MID
-from lateralline.solve.modes import ACCEPT
+from lateralline.solve.modes import ACCEPT, DROP, REJECT
 from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
 from lateralline.wording import metres
@@ -32,6 +34,10 @@ class Suspicion:
     chi2_before: float
     chi2_after: float
     dof: int
+    marks: tuple[int, ...] = ()  # rows of `Marks` it names
+    reading: bool = False  # it names the depth reading
+    mirrored: bool = False  # one mark, on the wrong side of its baseline
+    sure: bool = False  # the stop cannot be as booked, and nothing else accounts for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,46 +50,71 @@ class _Guess:
     what: str
     unread: bool = False  # the depth reading left out
     partner: int = -1  # the guess about the other stop that must hold as well
+    mirrored: int = -1  # mark of the problem that is put where its baseline mirrors it
+
+    @property
+    def marks(self) -> tuple[int, ...]:
+        """The marks of the problem it is about."""
+        moved = (self.mirrored,) if self.mirrored >= 0 else ()
+        return (*(i for i, _ in self.kinds), *(i for i, _ in self.instead), *moved)
 
 
 def suspects(
-    problem: StopProblem, objective: np.ndarray, rejected: Flags, marks: Marks
+    problem: StopProblem, fits: Fits, rejected: Flags, marks: Marks, beside: Ints
 ) -> list[Suspicion]:
-    """Return the best explanation of each rejected stop (k,), if any is good enough."""
-    stops = np.flatnonzero(rejected)
+    """Return the best explanation of each rejected stop (k,), if any is good enough.
+
+    `fits` are the stops as booked; `beside` marks of the problem far off the axis, which nothing
+    else need show.
+    """
+    stops = np.union1d(np.flatnonzero(rejected), problem.of_stop[beside])
     if not stops.size or stops.size > MANY:
         return []
-    guesses = _guesses(problem, stops, marks)
+    guesses = _guesses(problem, np.flatnonzero(rejected), marks, beside)
     if not guesses:
         return []
-    variant = _variant(problem, guesses)
+    variant = _variant(problem, guesses, marks)
     solved = solve_batch(variant, level_start(variant))
     dof = variant.dof
     likely = solved.likelihood(dof)
     good = solved.converged & (dof > 0) & (likely > ACCEPT)
     good &= variant.ground(solved.p) > solved.p[2]
+    torn = ~fits.converged | (fits.likelihood(problem.dof) < REJECT)
+    torn[problem.of_stop[beside]] = True
     out: list[Suspicion] = []
-    for stop in stops:
+    for stop in stops.tolist():
         mine = [
             i
             for i, g in enumerate(guesses)
             if g.stop == stop and good[i] and (g.partner < 0 or good[g.partner])
         ]
-        if mine:
-            i = max(mine, key=lambda n: likely[n])
-            out.append(
-                Suspicion(
-                    int(stop),
-                    guesses[i].what,
-                    float(objective[stop]),
-                    float(solved.objective[i]),
-                    int(dof[i]),
-                )
+        if not mine:
+            continue
+        i = max(mine, key=lambda n: likely[n])
+        best = guesses[i]
+        rivals = [
+            n
+            for n in mine
+            if set(guesses[n].marks) != set(best.marks)
+            and solved.objective[n] - solved.objective[i] < DROP
+        ]
+        out.append(
+            Suspicion(
+                stop,
+                best.what,
+                float(fits.objective[stop]),
+                float(solved.objective[i]),
+                int(dof[i]),
+                tuple(int(problem.marks.row[m]) for m in best.marks),
+                best.unread,
+                best.mirrored >= 0,
+                bool(torn[stop]) and not rivals,
             )
+        )
     return out
 
 
-def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
+def _guesses(problem: StopProblem, stops: Ints, marks: Marks, beside: Ints) -> list[_Guess]:
     kind, row = problem.marks.kind, problem.marks.row
     first = np.cumsum(problem.stops.count) - problem.stops.count
     own = {int(s): range(first[s], first[s] + problem.stops.count[s]) for s in stops}
@@ -95,6 +126,11 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
         return MID if kind[i] == END else END
 
     out: list[_Guess] = []
+    may = _mirrored(marks)[row]
+    for i in sorted({int(m) for s in own for m in own[s]} | {int(m) for m in beside}):
+        if may[i]:
+            text = f"{label(i)} fits on the other side of its baseline: sign or side?"
+            out.append(_Guess(int(problem.of_stop[i]), (), (), text, mirrored=i))
     for s, mine in own.items():
         reading = problem.stops.depth_reading_m[s]
         if np.isfinite(reading):
@@ -122,7 +158,14 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks) -> list[_Guess]:
     return out
 
 
-def _variant(problem: StopProblem, guesses: list[_Guess]) -> StopProblem:
+def _mirrored(marks: Marks) -> Flags:
+    """Return the marks (n,) that have another place across their baseline."""
+    if not len(marks.mirror_m):
+        return np.zeros(len(marks.row), dtype=np.bool_)
+    return np.asarray(np.isfinite(marks.mirror_m).all(axis=1))
+
+
+def _variant(problem: StopProblem, guesses: list[_Guess], marks: Marks) -> StopProblem:
     """Return one stop per guess, changed as it says."""
     index = np.array([g.stop for g in guesses])
     variant = problem.pick(index)
@@ -133,6 +176,9 @@ def _variant(problem: StopProblem, guesses: list[_Guess]) -> StopProblem:
     for n, g in enumerate(guesses):
         for i, code in g.kinds:
             kind[begin[n] + i - first[g.stop]] = code
+        if g.mirrored >= 0:
+            at = begin[n] + g.mirrored - first[g.stop]
+            xyz[:2, at] = marks.mirror_m[problem.marks.row[g.mirrored]]
         for i, j in g.instead:
             at = begin[n] + i - first[g.stop]
             xyz[:, at] = problem.marks.xyz_m[:, j]

@@ -1,0 +1,232 @@
+"""Stops that GNSS put beside the rest of their line, all from one on: two occupations that differ.
+
+A base set up on another point, a radio fix to another mount point, a wrong initialisation: every
+position from then on is off by the same. Such a shift leaves headings and counters what they were,
+so that where it begins the chord agrees with neither. One unknown shift of all stops beyond a
+stretch is held against what the line would else need there: bends, steps, blunders. Where the pipe
+itself could do the same (a step aside, its path a little longer than the chord), both are said;
+what no pipe can do is an error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.network import Adjustment
+from lateralline.link.model import Model
+from lateralline.link.parts import Part
+from lateralline.link.points import Point
+from lateralline.link.rounds import Request, Search
+from lateralline.link.search import TIED, Fit, Suspicion
+from lateralline.link.shapes import ALPHA, BEND_FREEDOMS
+from lateralline.records import Effect, Finding, Floats
+from lateralline.settings import Accuracy
+from lateralline.wording import metres
+
+#: Stops on either side, at least: fewer are a blunder of their own.
+_LEAST: Final = 2
+#: Chance that a line with nothing wrong is told of a shift, all its stretches together.
+_ALPHA: Final = 0.005
+#: What a pipe may do: its path longer than the chord by this part of a step aside (two bends of
+#: 90°, the tightest there are), and no shorter.
+_LONGER: Final = 1.0
+#: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
+_SIGMAS: Final = 3.5
+_FOLLOWS: Final = (
+    "shape-contradiction",
+    "step-suspected",
+    "shape-undecided",
+    "bend-at-stop",
+    "bend-unsure",
+    "chord-exceeds-counter",
+    "link-blunder",
+    "counter-jump",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """All stops beyond a stretch, off together."""
+
+    stretch: int
+    size_m: Floats  # (2,) east, north of those upstream against those downstream
+    cov_m2: Floats  # (2, 2)
+    way: Floats  # (2,) of the line there, pointing upstream
+    statistic: float
+    limit: float
+    alone: bool = False  # what the line would else need there explains it worse
+
+    @property
+    def beside(self) -> tuple[int, int]:
+        """The points at both ends of the stretch."""
+        return self.stretch, self.stretch + 1
+
+    @property
+    def sure(self) -> bool:
+        """Whether nothing else does it: a chord longer than its cable, or far too short."""
+        along = float(self.size_m @ self.way)
+        aside = abs(float(self.size_m @ [self.way[1], -self.way[0]]))
+        loose = _SIGMAS * float(np.sqrt(self.way @ self.cov_m2 @ self.way))
+        return self.alone and (along > loose or along < -_LONGER * aside - loose)
+
+
+def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]:
+    """Return the shift that explains a line as well as its bends and blunders do, if one does.
+
+    Either story pays for each of its freedoms what chance alone would gain it.
+    """
+    may = list(_places(part))
+    if not may or not fit.result.converged:
+        return None
+    limit = float(chi2.isf(_ALPHA / len(may), 2))
+    bent = [s for s in may if part.shapes.shape[s] == "bend"]
+    places = [*may, *bent]
+    trials = [*(_straight(part, s) for s in may), *(part for _ in bent)]
+    models = [Model([trial], accuracy) for trial in trials]
+    kept = [_elsewhere(fit, model, s) for model, s in zip(models, places, strict=True)]
+    rows = [tuple(row for a in some for row in a.alternative.rows) for some in kept]
+    results = yield [Request(m, r) for m, r in zip(models, rows, strict=True)]
+    found = []
+    for s, trial, model, some, result in zip(places, trials, models, kept, results, strict=True):
+        shift = _tested(trial, model, result, s, limit)
+        if shift is None:
+            continue
+        left = sum(x.limit for x in some)
+        price = float(chi2.isf(ALPHA, 2)) + left + _bends(trial)
+        found.append((result.chi2 - shift.statistic + price, shift))
+    found.sort(key=lambda f: f[0])
+    if not found:
+        return None
+    price, shift = found[0]
+    better = fit.score + _bends(part) - price
+    return replace(shift, alone=better >= TIED) if better > -TIED else None
+
+
+def _places(part: Part) -> Iterator[int]:
+    """Yield the stretches beyond which, on one side at least, GNSS put every stop."""
+    points = part.points
+    for s in range(len(points) - 1):
+        sides = (points[: s + 1], points[s + 1 :])
+        if all(len(_stops(side)) >= _LEAST for side in sides) and any(
+            all(p.gnss for p in _stops(side)) for side in sides
+        ):
+            yield s
+
+
+def _stops(points: Sequence[Point]) -> list[Point]:
+    return [p for p in points if p.fix >= 0]
+
+
+def _straight(part: Part, s: int) -> Part:
+    """The line with a stretch straight, and those beside it that a turn at its ends set free."""
+    turned = [t for t in (s - 1, s, s + 1) if 0 <= t < len(part.shapes.shape)]
+    free = [t for t in turned if t == s or part.shapes.told_by_turn[t]]
+    return part.with_shapes(part.shapes.taken_straight(free))
+
+
+def _elsewhere(fit: Fit, model: Model, s: int) -> list[Suspicion]:
+    """What is left out of the line, away from a stretch."""
+    there = {(a.subject.ref, a.what, a.run): a for a in model.alternatives()}
+    out = []
+    for x in fit.left_out:
+        a = x.alternative
+        again = there.get((a.subject.ref, a.what, a.run))
+        if a.point not in (s, s + 1) and again is not None:
+            out.append(Suspicion(again, x.statistic, x.limit, x.size, x.size_cov))
+    return out
+
+
+def _tested(trial: Part, model: Model, result: Adjustment, s: int, limit: float) -> Shift | None:
+    """Return the shift of all stops beyond a stretch, if it is beyond its limit."""
+    if not np.isfinite(result.x).all():
+        return None
+    beyond = [i for i in range(s + 1, len(trial.points)) if trial.points[i].fix >= 0]
+    shifted = beyond if all(trial.points[i].gnss for i in beyond) else range(s + 1)
+    sign = 1.0 if shifted is beyond else -1.0  # always of those upstream against the others
+    column = np.zeros((1, model.observations, 2))
+    for a in model.alternatives():
+        if a.what == "plan" and a.point in shifted and trial.points[a.point].gnss:
+            column[0, list(a.rows), [0, 1]] = sign
+    test = result.test(column)
+    statistic = float(test.statistic[0])
+    if not statistic > limit:
+        return None
+    path = model.path(trial.line, result.x)[model.point_vertex[trial.line], :2]
+    way = path[s + 1] - path[s]
+    way = way / max(float(np.hypot(*way)), 1e-9)
+    return Shift(s, test.size[0], test.cov[0], way, statistic, limit)
+
+
+def _bends(part: Part) -> float:
+    """What the bends of a line have to gain, and each stretch that nothing fitted."""
+    return sum(
+        float(chi2.isf(ALPHA, BEND_FREEDOMS[len(bends)])) if len(bends) else _undecided(part, s)
+        for s, bends in enumerate(part.shapes.bends_m)
+    )
+
+
+def _undecided(part: Part, s: int) -> float:
+    """What a stretch that says nothing, because nothing fitted it, would have had to gain."""
+    shapes = part.shapes
+    free = shapes.contradicted[s] or shapes.told_by_turn[s] or np.isfinite(shapes.step_m[s]).any()
+    return float(chi2.isf(ALPHA, BEND_FREEDOMS[2])) if free and not shapes.held[s] else 0.0
+
+
+def shift_finding(part: Part, shift: Shift) -> Finding:
+    """Return what is said of stops that lie beside the rest together."""
+    before, after = (
+        _stops(x) for x in (part.points[: shift.stretch + 1], part.points[shift.stretch + 1 :])
+    )
+    few, many = (after, before) if len(after) <= len(before) else (before, after)
+    size = shift.size_m if few is after else -shift.size_m
+    off = float(np.hypot(*size))
+    way = size / max(off, 1e-9)
+    sigma = float(np.sqrt(way @ shift.cov_m2 @ way))
+    towards = float(np.degrees(np.arctan2(way[0], way[1]))) % 360.0
+    a, b = part.points[shift.stretch], part.points[shift.stretch + 1]
+    names = ", ".join(p.ref for p in few)
+    cause = "a wrong base point or a wrong fix of one GNSS occupation"
+    return Finding(
+        "error" if shift.sure else "warning",
+        "link",
+        "stops-shifted",
+        f"line {part.line}",
+        f"stops {names} may all be shifted against the others: between {a.subject} and "
+        f"{b.subject} the chord fits neither headings nor counter, and one shift of all stops "
+        + (
+            f"beyond explains it, as no pipe does: {cause}?"
+            if shift.sure
+            else "beyond explains it as well as anything else said or drawn there, bends or a "
+            f"blunder: {cause}, or not?"
+        ),
+        f"{metres(off)} ± {metres(sigma)} towards {towards:.0f}°, √T = "
+        f"{np.sqrt(shift.statistic):.1f} (limit {np.sqrt(shift.limit):.2f})",
+        f"measure one mark of {few[0].subject} and one of {many[0].subject} again from one base, "
+        "or a known point from each; until then "
+        + ("the stretch between is undecided, and " if shift.sure else "")
+        + "which of the two lies right is not known",
+        b.where or a.where,
+        about=tuple(p.subject for p in few),
+        explains=_explained(part, shift),
+    )
+
+
+def _explained(part: Part, shift: Shift) -> tuple[Effect, ...]:
+    """What only follows: of a shift that is sure all that was said there, else that it steps."""
+    a, b = (part.points[i] for i in shift.beside)
+    if not shift.sure:
+        return (Effect.of(("step-suspected",), [between(a, b)]),)
+    return (
+        Effect.of(_FOLLOWS, [a.subject, b.subject, between(a, b)]),
+        Effect.of(("junction-contradiction",), [f"line {part.line}"]),
+    )
+
+
+def between(a: Point, b: Point) -> str:
+    """A stretch as findings are about it."""
+    return f"between {a.subject} and {b.subject}"
