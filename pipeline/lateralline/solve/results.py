@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lateralline.kernels.lsq import reliability, whiten
+from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, StopRows
 from lateralline.solve.average import average
@@ -14,7 +14,7 @@ from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gat
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import REJECT, Modes
 from lateralline.solve.scale import Scale
-from lateralline.solve.shared import shared_shifts
+from lateralline.solve.shared import shared_shifts, with_left_out
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
@@ -42,10 +42,12 @@ def fixes_of(
     p, site_cov = averaged.p, averaged.cov
     ground = problem.ground(p)
     heading, tilt, flipped = _wrapped(p[3], p[4])
+    shared, left_out = shared_shifts(problem, chosen, shared_m, scale)
+    site_cov = with_left_out(site_cov, left_out)
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
-    shared = shared_shifts(problem, chosen, shared_m, scale)
     shared[flipped, 4] *= -1.0
+    shared = shared_within(site_cov, shared)
 
     status = np.full(size, "unsolved", dtype="<U9")
     reason = np.full(size, "", dtype="<U200")
