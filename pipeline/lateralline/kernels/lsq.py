@@ -11,6 +11,7 @@ Arrays are component-first: unknowns (P, k), residuals (2, n), Jacobians (2, P, 
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from typing import Protocol, Self
 
@@ -142,6 +143,30 @@ def objective_under(at: Linearised, noise: Linearised) -> Floats:
     return _squares(_divided(at.mark_f, noise.mark_s), at.own_f / np.sqrt(noise.own_var), at.count)
 
 
+def solve_each(matrix: Floats, right: Floats) -> Floats:
+    """Return N⁻¹ b (k, p) of each problem; NaN where N (k, p, p) is singular, whatever the rest."""
+    try:
+        return np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        out = np.full_like(right, np.nan)
+        for i, (one, b) in enumerate(zip(matrix, right, strict=True)):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[i] = np.linalg.solve(one, b)
+        return out
+
+
+def inverse_each(matrix: Floats) -> Floats:
+    """Return the inverse of each (k, p, p); NaN where one is singular, whatever the rest."""
+    try:
+        return np.asarray(np.linalg.inv(matrix))
+    except np.linalg.LinAlgError:
+        out = np.full_like(matrix, np.nan)
+        for i, one in enumerate(matrix):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[i] = np.linalg.inv(one)
+        return out
+
+
 @dataclass(frozen=True, slots=True)
 class Solution:
     """Where each problem ended (k problems)."""
@@ -177,7 +202,7 @@ def levenberg_marquardt(
     for iteration in range(1, max_iterations + 1):
         scale = np.einsum("kii->ki", matrix)
         damped = matrix + (damping[:, None] * scale)[:, :, None] * np.eye(size)
-        step = np.linalg.solve(damped, rhs[:, :, None])[:, :, 0]
+        step = solve_each(damped, rhs)
         predicted = np.einsum("ki,ki->k", step, damping[:, None] * scale * step + rhs)
         trial = problem.advance(p, step.T)
         # a step this short changes no matrix, and the objective as predicted: take it, look no more
@@ -259,7 +284,8 @@ def shared_within(cov: Floats, shared: Floats) -> Floats:
     sigma = np.sqrt(np.maximum(np.einsum("kii->ki", cov), 0.0))
     used = sigma > 0.0
     scale = np.where(used, sigma, 1.0)[:, :, None]
-    unit = cov / (scale * np.swapaxes(scale, 1, 2))
+    with np.errstate(invalid="ignore"):
+        unit = cov / (scale * np.swapaxes(scale, 1, 2))
     good = np.asarray(np.isfinite(unit).all(axis=(1, 2)) & np.isfinite(shared).all(axis=(1, 2)))
     unit[~good] = np.eye(unit.shape[1])
     value, vector = np.linalg.eigh(unit)
