@@ -22,7 +22,7 @@ from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import TWICE, Population, simulate_site
 from lateralline.proof.line_twice import TwiceScore, score_twice_site
 from lateralline.proof.lines import twice_measures
-from lateralline.records import Linked
+from lateralline.records import Floats, Linked
 from lateralline.revise.sides import axes
 from lateralline.settings import Branch, Run
 from lateralline.solve import solve
@@ -200,6 +200,31 @@ def test_a_place_on_a_line_stays_where_it_is_when_a_bend_is_forgotten() -> None:
     leg, fraction = part.carried(3, 0.0, loose)  # at the bend itself
     assert leg == 2
     assert fraction == pytest.approx(0.5, abs=0.05)
+
+
+@pytest.mark.parametrize("turn", [1.0, -1.0])
+@pytest.mark.parametrize(("last", "first"), [(11.4, 12.6), (12.3, 11.9), (12.6, 12.9)])
+def test_runs_that_meet_at_a_bend_are_not_laced(turn: float, last: float, first: float) -> None:
+    """A run that begins round a right angle lies beside the other's straight all at one place.
+
+    Laid by that, its stops were laced among the other's and the line drawn half as long again.
+    """
+    path = [(0.0, 0.0, 0.0), (0.0, 12.0, 0.24), (12.0 * turn, 12.0, 0.48)]
+    down = replace(DOWN, counter_at_entry_m=0.4)
+    rng = np.random.default_rng(7)
+    scene = Scene(runs=[R1, down]).stops(path, [1.0, 3.1, 5.6, 8.2, last], rng=rng)
+    scene.stops(path, [23.0, 20.6, 18.1, 15.3, first], run=down, rng=rng)
+    found = scene.link()
+    along = {f"{r.run}/{r.stop}": _along(r.truth, turn) for r in scene.rows}
+    order = [along[ref] for ref in stops_in_order(found)]
+    assert max(np.diff(order) * -1.0, default=0.0) < 0.5  # stops at one place may be exchanged
+    assert chainage(only(found).xyz_m)[-1] == pytest.approx(22.0, abs=0.4)
+    assert not {"shape-contradiction", "link-misfit", "line-not-drawn"} & {*codes(found)}
+
+
+def _along(truth: Floats, turn: float) -> float:
+    east, north = truth[:2]
+    return float(north + turn * east)
 
 
 # ---- a flow that cannot be ------------------------------------------------------------------

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.read import read_site
 from lateralline.records import FieldRecord
@@ -79,3 +80,40 @@ def test_gnss_in_common_moves_every_gnss_mark_alike() -> None:
     assert plain.shared_m.shape[2] == 0
     assert np.abs(marks.shared_m - 0.03 * np.eye(3)).max() < 1e-12
     assert marks.cov_m2 - plain.cov_m2 == pytest.approx(np.tile(9e-4 * np.eye(3), (52, 1, 1)))
+
+
+@pytest.mark.parametrize("lost", [(), ("3B", "3M")], ids=["as taped", "a lone end null"])
+@pytest.mark.parametrize("sample", ["tape-ties", "slope-levels", "local-sketch"])
+def test_what_a_fix_shares_never_exceeds_its_covariance(sample: str, lost: tuple[str, ...]) -> None:
+    """A fix less what it shares is a covariance too; a lone end null once stopped its site."""
+    record = read_site(SAMPLES / sample)
+    placed = place(record)
+    marks = replace(placed.marks, placed=placed.marks.placed & ~np.isin(placed.marks.mark, lost))
+    solved = solve(marks, record.stops, record.settings, placed.exposures)
+    fixes = solved.fixes
+    cov, shared = fixes.cov[fixes.solved], fixes.shared[fixes.solved]
+    sigma = np.sqrt(np.einsum("kii->ki", cov))
+    own = (cov - shared @ np.swapaxes(shared, 1, 2)) / (sigma[:, :, None] * sigma[:, None])
+    assert np.linalg.eigvalsh(own).min() > 0
+    linked = link(solved, placed.exposures, record.settings)
+    assert all(np.isfinite(line.cov_m2).all() for line in linked.lines)
+    assert [line.line for line in linked.lines] == list(
+        dict.fromkeys(r.line for r in record.settings.runs)
+    )
+
+
+def test_a_fix_is_no_surer_than_the_control_all_its_marks_hang_on(
+    taped: tuple[FieldRecord, Placed],
+) -> None:
+    """Marks without an error of their own move with control as one: averaging does not help."""
+    record, placed = taped
+    marks, n = placed.marks, len(record.stops.row)
+    common = marks.shared_m @ np.swapaxes(marks.shared_m, 1, 2)
+    marks = replace(marks, cov_m2=common + 4e-6 * np.eye(3))
+    accuracy = replace(record.settings.accuracy, receiver_angle_rad=1e-3, tilt_measured_rad=1e-3)
+    blank = replace(record.stops, depth_reading_m=np.full(n, np.nan), tilt_rad=np.zeros(n))
+    fixes = solve(marks, blank, replace(record.settings, accuracy=accuracy)).fixes
+    shared = fixes.shared[:, :2]
+    assert fixes.cov[:, :2, :2] == pytest.approx(
+        shared @ np.swapaxes(shared, 1, 2), rel=0.05, abs=5e-5
+    )

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from lateralline.derive import derive
 from lateralline.diagnose import explained, leading, with_doubts
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
+from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.read import read_site
@@ -190,6 +191,8 @@ def run_site(
             return SiteFailure(source, stage.name, f"{len(e.faults)} fault(s)", e.faults)
         except LaterallineError as e:
             return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
+        except NUMERICAL as e:  # of the site as a whole: no stop or line could be left out for it
+            return SiteFailure(source, stage.name, _numbers_failed(e), findings=_so_far(work))
         except Exception as e:
             said = _please_report(e)
             return SiteFailure(source, stage.name, said, findings=_so_far(work), unexpected=True)
@@ -272,6 +275,14 @@ def _from_columns(product: Product) -> tuple[Finding, ...]:
     words = ("stage", "code", "subject", "what", "by_how_much", "what_to_do", "source_row")
     rows = zip(c["severity"], *([str(x) for x in c[name]] for name in words), strict=True)
     return tuple(Finding(*row) for row in rows)
+
+
+def _numbers_failed(error: Exception) -> str:
+    """Name a failure of the site's numbers that no one stop or line is to blame for."""
+    return (
+        f"its numbers could not be worked out ({why(error)}). Look for a coordinate, level, "
+        "reading or accuracy out of all measure; what was found before this is listed"
+    )
 
 
 def _please_report(error: Exception) -> str:

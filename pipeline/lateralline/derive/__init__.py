@@ -18,7 +18,7 @@ advice, next_advice, candidates   what to survey again, what to measure next
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from shapely import LineString
@@ -45,6 +45,8 @@ from lateralline.derive.tables import Row, finding_row, from_rows
 from lateralline.derive.ties import Control
 from lateralline.derive.unlocated import Site, unlocated
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
+from lateralline.isolate import without_culprits
+from lateralline.proportions import MOST_LEG_M
 from lateralline.records import (
     Exposures,
     FieldRecord,
@@ -56,6 +58,7 @@ from lateralline.records import (
     Solved,
 )
 from lateralline.settings import Settings
+from lateralline.wording import metres
 
 __all__ = ["derive"]
 
@@ -74,14 +77,33 @@ def derive(
 
     `earlier` are the findings of all stages before; they and this stage's own become the
     `findings` layer. `frame` is the site's, built from the record when not given: it says what
-    levels refer to, and where the control points of two-tape ties are.
+    levels refer to, and where the control points of two-tape ties are. A line whose numbers fail is
+    not drawn, and said not to be; the others are.
     """
+
+    def work(failed: Mapping[str, str]) -> tuple[Product, ...]:
+        return _layers(record, marks, exposures, solved, linked, earlier, frame, failed)
+
+    return without_culprits(work, [line.line for line in linked.lines])
+
+
+def _layers(
+    record: FieldRecord,
+    marks: Marks,
+    exposures: Exposures,
+    solved: Solved,
+    linked: Linked,
+    earlier: tuple[Finding, ...],
+    frame: Frame | None,
+    failed: Mapping[str, str],
+) -> tuple[Product, ...]:
+    """Return every layer, without the lines whose numbers failed; why stands in `failed`."""
     settings = record.settings
     frame = site_frame(record) if frame is None else frame
     datum = frame.level_datum
     control = _control(record, frame)
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
-    lines, findings = _usable(linked.lines)
+    lines, findings = _usable(linked.lines, failed)
     axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
     corridors = [corridor(axis) for axis in axes]
 
@@ -120,12 +142,26 @@ def _control(record: FieldRecord, frame: Frame) -> Control:
     return Control(control.point, frame.to_local(control.x, control.y, control.z_m))
 
 
-def _usable(lines: Sequence[Line]) -> tuple[tuple[Line, ...], tuple[Finding, ...]]:
+def _usable(
+    lines: Sequence[Line], failed: Mapping[str, str]
+) -> tuple[tuple[Line, ...], tuple[Finding, ...]]:
     """Return the lines that can be drawn, and an error finding for each that cannot."""
     drawn, findings = [], []
     for line in lines:
         whole = all(np.isfinite(a).all() for a in (line.xyz_m, line.cov_m2, line.cross_m2))
-        if len(line.kind) >= 2 and line.stretches and whole:
+        longest_m = float(np.linalg.norm(np.diff(line.xyz_m, axis=0), axis=1).max(initial=0.0))
+        if line.line in failed:
+            what, how_much = "its numbers could not be worked out", failed[line.line]
+            to_do = "correct what other findings say of it; if they say nothing, report it"
+        elif len(line.kind) < 2 or not line.stretches or not whole:
+            what = "a line needs two located points with known uncertainty"
+            how_much = f"{len(line.kind)} located"
+            to_do = "mark a further stop, or measure an exposure on the line"
+        elif longest_m > 2 * MOST_LEG_M:
+            what = "the adjustment carried it away from its points, further than any cable reaches"
+            how_much = f"{metres(longest_m, 0)} between two of them"
+            to_do = "correct what other findings say of its stops"
+        else:
             drawn.append(line)
             continue
         findings.append(
@@ -134,9 +170,9 @@ def _usable(lines: Sequence[Line]) -> tuple[tuple[Line, ...], tuple[Finding, ...
                 "derive",
                 "line-not-drawn",
                 f"line {line.line}",
-                "a line needs two located points with known uncertainty; it is in no pipe layer",
-                f"{len(line.kind)} located",
-                "mark a further stop, or measure an exposure on the line",
+                f"{what}; it is in no pipe layer",
+                how_much,
+                to_do,
             )
         )
     return tuple(drawn), tuple(findings)

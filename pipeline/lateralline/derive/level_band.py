@@ -30,6 +30,7 @@ from lateralline.records import Floats, Product, Stretch, Texts
 SPACING_M: Final = 0.50
 #: A bent path is looked at this closely, and no place of it is taken to be exact.
 _CLOSE_M, _SLIVER_M2 = 0.05, 1e-8
+_AT_ONCE: Final = 1_000_000  # numbers held at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,13 +83,18 @@ def _over(axis: Axis, stretch: Stretch, points: Along) -> tuple[Floats, Floats]:
     path = axis.at(
         np.concatenate([np.linspace(a, b, ceil((b - a) / _CLOSE_M) + 1) for a, b in legs])
     )
-    off = points.xyz_m[:, None, :2] - path.xyz_m[None, :, :2]
     root = np.linalg.inv(np.linalg.cholesky(path.cov_m2[:, :2, :2] + _SLIVER_M2 * np.eye(2)))
-    left = INTERVAL_95**2 - np.square(np.einsum("kij,nkj->nki", root, off)).sum(axis=2)
-    half = np.where(left > 0, path.invert_sigma_m * np.sqrt(left.clip(0.0)), np.nan)
-    level = path.xyz_m[:, 2]
-    with np.errstate(all="ignore"):
-        return np.fmin.reduce(level - half, axis=1), np.fmax.reduce(level + half, axis=1)
+    level, at = path.xyz_m[:, 2], points.xyz_m[:, :2]
+    low, high = np.empty(len(at)), np.empty(len(at))
+    step = max(_AT_ONCE // len(level), 1)  # stations looked at together bound memory
+    for rows in (slice(i, i + step) for i in range(0, len(at), step)):
+        off = at[rows, None] - path.xyz_m[None, :, :2]
+        left = INTERVAL_95**2 - np.square(np.einsum("kij,nkj->nki", root, off)).sum(axis=2)
+        half = np.where(left > 0, path.invert_sigma_m * np.sqrt(left.clip(0.0)), np.nan)
+        with np.errstate(all="ignore"):
+            low[rows] = np.fmin.reduce(level - half, axis=1)
+            high[rows] = np.fmax.reduce(level + half, axis=1)
+    return low, high
 
 
 def level_bands(site_id: str, datum: str, axes: Iterable[Axis]) -> Product:

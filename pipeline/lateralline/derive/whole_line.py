@@ -20,6 +20,8 @@ from lateralline.records import Floats
 #: good to about 0.03.
 DRAWS: Final = 2000
 SEED: Final = 20260506
+#: Numbers held at once.
+_AT_ONCE: Final = 4_000_000
 
 
 def whole_line_factor(axis: Axis) -> float:
@@ -47,8 +49,14 @@ def whole_line_factor(axis: Axis) -> float:
     bow[row, leg + 1] = -length * w**2 * (1 - w) * axis.slope_sigma_rad[leg + 1, 0]
 
     draws = np.random.default_rng(SEED).standard_normal((DRAWS, 3 * m))
-    off = draws[:, : 2 * m] @ (by_vertex @ _root(axis)).T + draws[:, 2 * m :] @ bow.T
-    farthest = (np.abs(off) / np.maximum(sigma, 1e-9)).max(axis=1)
+    by_draw = (
+        np.concatenate([by_vertex @ _root(axis), bow], axis=1) / np.maximum(sigma, 1e-9)[:, None]
+    )
+    farthest = np.zeros(DRAWS)
+    step = max(_AT_ONCE // DRAWS, 1)  # places looked at together: bounds memory whatever the line
+    for first in range(0, len(by_draw), step):
+        off = draws @ by_draw[first : first + step].T
+        farthest = np.maximum(farthest, np.abs(off).max(axis=1))
     return max(float(np.quantile(farthest, 0.95)), ELLIPSE_95)
 
 

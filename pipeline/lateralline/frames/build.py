@@ -23,6 +23,9 @@ from lateralline.records import FieldRecord, Floats
 _STEP_M: Final = 100.0  # half the length over which the grid is compared with the ellipsoid
 #: Operations are chosen for whole cells of this size, so that the sites of a town share a choice.
 _CELL_DEG: Final = 0.05
+#: The frame of a sketch starts at the nearest point of its own axes with round coordinates: at
+#: their zero, where a crew drew them for the job.
+_SKETCH_M: Final = 1000.0
 
 
 class GridScale(NamedTuple):
@@ -50,7 +53,7 @@ def site_frame(record: FieldRecord) -> Frame:
     if systems.levels != "relative":
         level_m = float(given.mean())
     if systems.horizontal is None:
-        frame = _sketch(systems, level_m)
+        frame = _sketch(systems, _coordinates(record), level_m)
     else:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
     where = settings.georeference
@@ -95,14 +98,17 @@ def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
     return GridScale(metres, unit_m, float((north + np.pi) % (2 * np.pi) - np.pi), unevenness)
 
 
-def _sketch(systems: Systems, level_m: float) -> Frame:
+def _sketch(systems: Systems, xy: Floats, level_m: float) -> Frame:
+    # Axes of a job may count from far away, where a coordinate is good to a nanometre only.
+    middle = np.median(xy, axis=0) if len(xy) else np.zeros(2)
+    origin = np.round(middle / _SKETCH_M) * _SKETCH_M
     return Frame(
         horizontal=None,
         vertical=systems.vertical,
         levels=systems.levels,
         epoch=None,
         grid=None,
-        origin=(0.0, 0.0),
+        origin=(float(origin[0]), float(origin[1])),
         ground_per_grid=np.eye(2),
         point_scale=1.0,
         height_factor=1.0,

@@ -11,6 +11,7 @@ Arrays are component-first: unknowns (P, k), residuals (2, n), Jacobians (2, P, 
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from typing import Protocol, Self
 
@@ -25,6 +26,8 @@ Flags = npt.NDArray[np.bool_]
 STEP_SIGMAS = 1e-2
 #: A problem damped this much is not getting anywhere.
 MOST_DAMPING = 1e12
+#: No direction of a fix owes more of its σ than this to errors it shares: the rest is its own.
+MOST_SHARED = 0.995
 
 
 def per_problem(values: Floats, count: Ints) -> Floats:
@@ -140,6 +143,30 @@ def objective_under(at: Linearised, noise: Linearised) -> Floats:
     return _squares(_divided(at.mark_f, noise.mark_s), at.own_f / np.sqrt(noise.own_var), at.count)
 
 
+def solve_each(matrix: Floats, right: Floats) -> Floats:
+    """Return N⁻¹ b (k, p) of each problem; NaN where N (k, p, p) is singular, whatever the rest."""
+    try:
+        return np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        out = np.full_like(right, np.nan)
+        for i, (one, b) in enumerate(zip(matrix, right, strict=True)):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[i] = np.linalg.solve(one, b)
+        return out
+
+
+def inverse_each(matrix: Floats) -> Floats:
+    """Return the inverse of each (k, p, p); NaN where one is singular, whatever the rest."""
+    try:
+        return np.asarray(np.linalg.inv(matrix))
+    except np.linalg.LinAlgError:
+        out = np.full_like(matrix, np.nan)
+        for i, one in enumerate(matrix):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[i] = np.linalg.inv(one)
+        return out
+
+
 @dataclass(frozen=True, slots=True)
 class Solution:
     """Where each problem ended (k problems)."""
@@ -175,7 +202,7 @@ def levenberg_marquardt(
     for iteration in range(1, max_iterations + 1):
         scale = np.einsum("kii->ki", matrix)
         damped = matrix + (damping[:, None] * scale)[:, :, None] * np.eye(size)
-        step = np.linalg.solve(damped, rhs[:, :, None])[:, :, 0]
+        step = solve_each(damped, rhs)
         predicted = np.einsum("ki,ki->k", step, damping[:, None] * scale * step + rhs)
         trial = problem.advance(p, step.T)
         # a step this short changes no matrix, and the objective as predicted: take it, look no more
@@ -239,3 +266,35 @@ def reliability(white: Whitened, cov: Floats, count: Ints, rows: Ints) -> Reliab
         # a residual without redundancy is zero by construction and tests nothing
         w = np.where(used & (numbers > 1e-6), white.mark_f / np.sqrt(numbers), 0.0)
     return Reliability(np.max(np.abs(w), axis=0), np.sum(numbers * used, axis=0) / rows, free)
+
+
+def shared_within(cov: Floats, shared: Floats) -> Floats:
+    """Return what shared errors do to k results (k, p, c), never more than their covariance allows.
+
+    cov (k, p, p), zero where nothing is observed; shared (k, p, c) what one σ of each of c errors
+    does. To first order cov − S Sᵀ is what a result has of its own, and so
+    positive semidefinite. Where the problem bends within the error (a lone end null, whose fix lies
+    somewhere on an arc), S holds at one place of the arc and cov for all of it, and S may be more.
+    With cov = L Lᵀ and the singular values σᵢ of L⁻¹ S, a σᵢ over 1 is a first-order figure past
+    its range. It is replaced by 1/σᵢ: the less it can be true, the less is taken as shared; what is
+    not shared stays a result's own, so nothing gets surer by it. Independent of axes and units.
+    """
+    if not shared.size:
+        return shared
+    sigma = np.sqrt(np.maximum(np.einsum("kii->ki", cov), 0.0))
+    used = sigma > 0.0
+    scale = np.where(used, sigma, 1.0)[:, :, None]
+    with np.errstate(invalid="ignore"):
+        unit = cov / (scale * np.swapaxes(scale, 1, 2))
+    good = np.asarray(np.isfinite(unit).all(axis=(1, 2)) & np.isfinite(shared).all(axis=(1, 2)))
+    unit[~good] = np.eye(unit.shape[1])
+    value, vector = np.linalg.eigh(unit)
+    root = np.sqrt(np.maximum(value, 1e-9))  # as positive definite as rounding leaves it
+    white = np.where((good[:, None] & used)[:, :, None], shared / scale, 0.0)
+    white = np.einsum("kji,kjc->kic", vector, white) / root[:, :, None]
+    left, size, right = np.linalg.svd(white, full_matrices=False)
+    kept = np.minimum(np.minimum(size, 1.0 / np.maximum(size, 1e-300)), MOST_SHARED)
+    back = root[:, :, None] * ((left * kept[:, None, :]) @ right)
+    back = np.einsum("kij,kjc->kic", vector, back) * scale * used[:, :, None]
+    over = good & (size > MOST_SHARED).any(axis=1)
+    return np.where(over[:, None, None], back, shared)

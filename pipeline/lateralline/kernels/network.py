@@ -22,6 +22,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
+from lateralline.kernels.lsq import solve_each
+
 Floats: TypeAlias = npt.NDArray[np.float64]
 
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -176,7 +178,7 @@ def adjust_stack(
         diagonal = np.einsum("gii->gi", normal)
         diagonal += np.where(idle, 1.0, damping[:, None] * diagonal)
         downhill = -np.einsum("gmi,gm->gi", a, v)
-        step = _solve(normal, downhill)
+        step = solve_each(normal, downhill)
         usable = np.isfinite(step).all(axis=1)
         failed |= live & ~usable & (damping > 1)
         step = np.where((live & usable)[:, None], step, 0.0)
@@ -203,18 +205,6 @@ def _whitener(cov: Floats) -> sparse.csr_array:
     return sparse.csr_array(
         (white[at, row, column], (at * m + row, at * m + column)), shape=(g * m, g * m)
     )
-
-
-def _solve(normal: Floats, right: Floats) -> Floats:
-    """Return N⁻¹ b of each network (g, n); NaN where N is singular, whatever the others are."""
-    try:
-        return np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0])
-    except np.linalg.LinAlgError:
-        out = np.full_like(right, np.nan)
-        for i, (one, b) in enumerate(zip(normal, right, strict=True)):
-            with contextlib.suppress(np.linalg.LinAlgError):
-                out[i] = np.linalg.solve(one, b)
-        return out
 
 
 def _inverse(normal: Floats) -> Floats:

@@ -10,7 +10,7 @@ for east and north of the c control points, in the order of the arguments.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -157,11 +157,15 @@ def adjust_ties(
     in a straight line) `left` (n,) decides, 2-D only: +1 left of first → second tie, −1 right,
     0 or None unknown. The functional model is the distance itself, |P − C|, as in Krumm,
     *Geodetic Network Adjustment Examples* (2020), trilateration.
+
+    All is reckoned from each spot's first control point: on axes that count in millions of metres
+    a coordinate is rounded to 1e-9 m, more than a step that has converged.
     """
     present = np.isfinite(distance_m)
     weight = np.where(present, 1.0 / sigma_m**2, 0.0)
     taped = np.where(present, distance_m, 0.0)
-    points = np.where(present[..., None], control_m, 0.0)
+    origin = control_m[:, 0]
+    points = np.where(present[..., None], control_m - origin[:, None, :], 0.0)
     starts = _starts(points, taped, present)  # (2, n, d)
     ends = np.stack([_descend(points, taped, weight, s) for s in starts])
     chi2 = np.stack([_chi2(points, taped, weight, p) for p in ends])
@@ -173,9 +177,10 @@ def adjust_ties(
         second = np.where(alike & (sides[0] * sides[1] < 0.0), sides[1] > 0.0, second)
     row = np.arange(len(taped))
     kept, other = second.astype(np.int64), 1 - second.astype(np.int64)
-    return _account(
+    found = _account(
         points, taped, weight, present, ends[kept, row], ends[other, row], chi2[other, row]
     )
+    return replace(found, xyz_m=found.xyz_m + origin, mirror_m=found.mirror_m + origin)
 
 
 def _account(

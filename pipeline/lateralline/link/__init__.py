@@ -1,11 +1,13 @@
 """All fixes of a line, its counters and exposures, into one adjusted centreline.
 
-points, exposed             located points of each line: its stops, what was seen of it
+points, exposed, astray     located points of each line: its stops, what was seen of it
 counters → order            readings that cannot be, left out; the rest in order
 same_place, riders          each place once, stops of other runs on the path
 shapes, weigh, adjust, sure every line by itself: its shape, and which readings are wrong
 branches, joint             lines that touch as one network, errors they share held in common
 record                      back to lines
+
+gross                       what contradicts itself so far that it is not drawn
 
 `search` is the hunt for blunders, `rounds` runs the searches of all lines side by side, `model`,
 `layout` and `evaluate` are the equations. Kernels: `curves` for geometry, `network` for the
@@ -14,18 +16,21 @@ adjustment and its tests.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from lateralline.isolate import without_culprits
 from lateralline.link import branches
 from lateralline.link.adjust import Alone, adjust_line
+from lateralline.link.astray import without_astray
 from lateralline.link.blunders import contradicted, misfit_finding, named, tied
 from lateralline.link.branches import Junction
 from lateralline.link.counters import trusted, without_runs
 from lateralline.link.equations import exact_is_small
 from lateralline.link.exposed import gather_exposures, gather_levels
+from lateralline.link.gross import gross_line, gross_network
 from lateralline.link.impossible import impossible_lengths, undecided_shapes
 from lateralline.link.joint import Network, Settled, connected, settle
 from lateralline.link.order import arrange, turned, upstream_sign
@@ -36,7 +41,17 @@ from lateralline.link.record import to_line
 from lateralline.link.riders import set_levels, set_riders
 from lateralline.link.rounds import settled
 from lateralline.link.same_place import settle_same_places
-from lateralline.records import Exposures, Finding, Fixes, Line, Linked, Severity, Solved
+from lateralline.proportions import MOST_LEG_M
+from lateralline.records import (
+    Exposures,
+    Finding,
+    Fixes,
+    Floats,
+    Line,
+    Linked,
+    Severity,
+    Solved,
+)
 from lateralline.settings import Branch, Run, Settings
 from lateralline.wording import metres
 
@@ -58,15 +73,33 @@ class _Found:
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     """Return every line adjusted, downstream → upstream, and the fixes turned the camera's way.
 
-    A line needs two located points; one that has fewer yields a finding, not a line. Findings hold
-    every blunder, impossible chord, undecided shape and unmapped length.
+    A line needs two located points; one that has fewer yields a finding, not a line. So does one
+    whose data contradict it grossly, or whose numbers fail: the others are adjusted without it.
+    Findings hold every blunder, impossible chord, undecided shape and unmapped length.
     """
+
+    def work(left_out: Mapping[str, str]) -> Linked:
+        return _link(solved, exposures, settings, left_out)
+
+    return without_culprits(work, _parents_first(settings, exposures))
+
+
+def _link(
+    solved: Solved, exposures: Exposures, settings: Settings, left_out: Mapping[str, str]
+) -> Linked:
+    """Link all lines but those left out because their numbers fail."""
     accuracy = exact_is_small(settings.accuracy)
     found, fixes = _Found(), solved.fixes
+    found.findings += [_failed(line, why) for line, why in left_out.items()]
     for lines in _waves(settings, exposures):
-        points = {line: _ready(line, fixes, exposures, settings, found) for line in lines}
+        ready = [line for line in lines if line not in left_out]
+        points = {line: _ready(line, fixes, exposures, settings, found) for line in ready}
         alone = settled(adjust_line(line, p, accuracy) for line, p in points.items() if p)
         for one in alone:
+            if denied := gross_line(one):
+                found.findings += denied
+                found.junctions.pop(one.part.line, None)
+                continue
             found.lines[one.part.line] = one
             found.findings += one.findings
             if not one.agreed:
@@ -81,12 +114,8 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     ]
     joint = settled(settle(network, settings) for network in networks)
     findings = [*found.findings, *_said(networks, joint, found, settings)]
-    drawn = [
-        to_line(part, fit, fixes, accuracy)
-        for one in joint
-        for fit in one.fits
-        for part in fit.model.parts
-    ]
+    good = [fit for one in joint for fit in one.fits if not gross_network(fit)]
+    drawn = [to_line(part, fit, fixes, accuracy) for fit in good for part in fit.model.parts]
     order = list(found.lines)
     drawn.sort(key=lambda x: order.index(x.line))
     fits = [fit for one in joint for fit in one.fits]
@@ -119,13 +148,16 @@ def _ready(
         parent, of_parent = found.lines[branch.joins], found.riders[branch.joins]
         junction, more = branches.find(branch, points, parent, of_parent, settings)
         found.findings += more
-        if junction is not None:
+        if junction is not None and _far(junction, points):
+            found.findings.append(_junction_far(branch, junction, points))
+        elif junction is not None:
             found.junctions[line] = (branch.joins, junction)
             point = branches.as_point(junction, branch, runs, settings)
             points = turned([point, *points])
     if len(points) < 2:
         found.junctions.pop(line, None)
-        found.findings.append(_too_few(line, points, surveyed=bool(runs)))
+        if not _already(line, found.findings):
+            found.findings.append(_too_few(line, points, surveyed=bool(runs)))
         return []
     points, riders = set_riders(points, runs)
     points = without_runs(points, found.order_only)
@@ -142,6 +174,46 @@ def _ready(
     found.riders[line] = [*riders, *levels]
     found.findings += [_level_off_line(line, p) for p in off]
     return points
+
+
+def _already(line: str, findings: Sequence[Finding]) -> bool:
+    """True when it was said why a line is not drawn."""
+    return any(f.code == "line-not-drawn" and f.subject == f"line {line}" for f in findings)
+
+
+def _far(junction: Junction, points: Sequence[Point]) -> bool:
+    away = np.array([p.xyz_m for p in points])[:, :2] - junction.xyz_m[:2]
+    return bool(np.hypot(*away.T).min() > MOST_LEG_M)
+
+
+def _junction_far(branch: Branch, junction: Junction, points: Sequence[Point]) -> Finding:
+    away_m = float(np.hypot(*(points[0].xyz_m - junction.xyz_m)[:2]))
+    return Finding(
+        "error",
+        "link",
+        "junction-far",
+        f"line {branch.line}",
+        f"its junction with line {branch.joins} lies further from its stops than any cable "
+        "reaches: it is not joined",
+        f"{metres(away_m, 0)} away; {metres(MOST_LEG_M, 0)} are believed",
+        f"check which line it joins, and the coordinates of both; or add a stop on line "
+        f"{branch.line} next to the junction",
+        points[0].where,
+    )
+
+
+def _failed(line: str, why: str) -> Finding:
+    return Finding(
+        "error",
+        "link",
+        "line-not-drawn",
+        f"line {line}",
+        "its numbers could not be adjusted: it is not drawn, and the other lines are adjusted "
+        "without it",
+        why,
+        "correct what other findings say of its stops; if they say nothing, report it with the "
+        "files of this site",
+    )
 
 
 def _level_off_line(line: str, level: Point) -> Finding:
@@ -175,6 +247,9 @@ def _said(
         for fit in one.fits:
             out += [named(s) for s in fit.left_out if s.alternative.what != "kink"]
             out += [tied(fit.tied)] if fit.tied else []
+            if denied := gross_network(fit):
+                out += denied
+                continue
             out += misfit_finding([p.line for p in fit.model.parts], fit.result)
             for part in fit.model.parts:
                 out += undecided_shapes(part, settings)
@@ -216,7 +291,11 @@ def _located(
     found.findings += [*said, *more]
     if not stops and not seen:
         return []
-    known = trusted([*stops, *seen], runs, exact_is_small(settings.accuracy))
+    near, said = without_astray(line, [*stops, *seen], _elsewhere(line, fixes, settings))
+    found.findings += said
+    if not near:
+        return []
+    known = trusted(near, runs, exact_is_small(settings.accuracy))
     found.order_only |= known.order_only
     points, said = arrange(line, known.points, runs)
     names = [*(r.entry for r in runs), *(p.ref for p in seen)]
@@ -224,6 +303,13 @@ def _located(
     found.findings += [*known.findings, *said, *places.findings]
     found.contested |= places.contested
     return places.points
+
+
+def _elsewhere(line: str, fixes: Fixes, settings: Settings) -> Floats:
+    """Where (n, 2) the stops of the site's other lines lie."""
+    own = [run.id for run in settings.runs if run.line == line]
+    there = fixes.solved & ~np.isin(fixes.run, own) & np.isfinite(fixes.xyz_m).all(axis=1)
+    return fixes.xyz_m[there, :2]
 
 
 def _too_few(line: str, points: Sequence[Point], surveyed: bool) -> Finding:

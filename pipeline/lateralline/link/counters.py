@@ -172,6 +172,8 @@ def _factor(read: _Readings) -> _Factor | None:
     if not len(ratio):
         return None
     typical = float(np.median(ratio))
+    if not typical > 0.0:  # a counter that stood still gives no factor
+        return None
     off = np.abs(np.log(np.maximum(ratio, 1e-9) / typical))
     factor = min(_UNITS, key=lambda k: abs(np.log(typical / k)))
     near = bool(abs(np.log(typical / factor)) < np.log(1.15))

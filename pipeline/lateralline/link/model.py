@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline.kernels.lsq import shared_within
 from lateralline.link.equations import PIPE_WANDER_RAD, balance_sigma
 from lateralline.link.evaluate import Evaluator
 from lateralline.link.layout import Sheet
@@ -185,14 +186,20 @@ class Model:
         """A point's covariance (5, 5) without what it shares, when that is unknown by itself."""
         if not len(self.shared_x):
             return point.cov
-        return factorable(point.cov - point.shared @ point.shared.T)
+        common = self._common(point)
+        return factorable(point.cov - common @ common.T)
 
     def _share(self, point: Point, row: int, size: int) -> None:
         if not len(self.shared_x):
             return
-        for i, j in zip(*np.nonzero(point.shared[:size]), strict=True):
-            by = point.shared[i, j]
+        common = self._common(point)
+        for i, j in zip(*np.nonzero(common[:size]), strict=True):
+            by = common[i, j]
             self._sheet.add(shared_row=row + i, shared_x=self.shared_x[j], shared_by=by)
+
+    def _common(self, point: Point) -> Floats:
+        """What shared errors do to a point (5, c); freed of its prior it may have more of them."""
+        return np.asarray(shared_within(point.cov[None], point.shared[None])[0])
 
     def _lay_points(self, part: Part) -> None:
         for i, point in enumerate(part.points):

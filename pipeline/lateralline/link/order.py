@@ -22,6 +22,9 @@ _APART_OTHER_M = 1.0  # the same of neighbours on other runs, whose order is les
 #: A stop beside the path of another run against it, 1 σ; and two counters' zeros and scales against
 #: each other where an entry is shared, or not known better. Common practice, no source.
 _BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
+#: How far beside the path of another run a stop may lie and still be on it, and what part of the
+#: leg there more, where that cuts across a bend. Common practice, no source.
+_ASIDE_M, _ASIDE = 0.75, 0.25
 #: Stops further apart than this along a run tell which way it goes.
 _TELLING_M = 1.0
 #: Tilt of a pipe, 1 σ, where only the order of its stops is asked after: common practice, no
@@ -199,8 +202,9 @@ def _unclear(line: str, name: str) -> Finding:
 def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:
     """Return positions (n,) of points (n, 2) along a path (k ≥ 1, 2) with given positions.
 
-    The path is continued straight beyond both ends; the second result says which points do not lie
-    there.
+    The second result says which points lie on it. Past an end the path goes straight on, but a
+    point far beside that lies round a bend: it is as far past the end as it is away from it. Laid
+    onto the straight, a run that begins at the bend would lie there all at one place.
     """
     order = np.argsort(keys, kind="stable")
     path, keys = path_m[order], keys[order]
@@ -211,13 +215,22 @@ def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:
     t = np.einsum("nlc,lc->nl", xy_m[:, None] - path[None, :-1], leg) / square
     low, high = np.zeros(len(leg)), np.ones(len(leg))
     low[0], high[-1] = -np.inf, np.inf
-    t = np.clip(t, low, high)
-    away = np.linalg.norm(xy_m[:, None] - (path[None, :-1] + t[..., None] * leg[None]), axis=2)
+    on_leg, t = np.clip(t, 0.0, 1.0), np.clip(t, low, high)
+    here = xy_m[:, None] - path[None, :-1]
+    away, from_leg = (np.linalg.norm(here - w[..., None] * leg, axis=2) for w in (t, on_leg))
+    row = np.arange(len(xy_m))
+    aside = _ASIDE_M + _ASIDE * np.sqrt(square)
     best = np.argmin(away, axis=1)
-    share = t[np.arange(len(xy_m)), best]
+    round_bend = away[row, best] > aside[best]
+    best = np.where(round_bend, np.argmin(from_leg, axis=1), best)
+    share = np.where(round_bend, on_leg[row, best], t[row, best])
     per_leg = np.maximum(np.diff(keys), 1e-12)
-    within = (share >= 0) & (share <= 1)
-    return np.asarray(keys[best] + share * per_leg[best]), within
+    within = (share >= 0) & (share <= 1) & ~round_bend
+    at = keys[best] + share * per_leg[best]
+    past = np.where(share <= 0, -1.0, np.where(share >= 1, 1.0, 0.0))
+    ends = np.where(past < 0, best == 0, best == len(leg) - 1)
+    beyond = np.where(round_bend & ends, past * from_leg[row, best], 0.0)
+    return np.asarray(at + beyond), within
 
 
 def _with_levels(points: list[Point], keys: Floats) -> list[Point]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot
 from typing import NamedTuple
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from lateralline.place.control import Control
 from lateralline.place.notes import metres, site_finding
+from lateralline.proportions import MOST_RISE_M
 from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints, Spots
 from lateralline.settings import Accuracy
 
@@ -28,6 +30,62 @@ class Levels(NamedTuple):
     sigma_m: Floats
     known: Flags
     control: Ints  # control point whose σ is part of this one's; −1 = none
+
+
+def without_far_levels(record: FieldRecord) -> tuple[FieldRecord, list[Finding]]:
+    """Return the record without levels far from the middle of all given, and a finding on each.
+
+    Where no half of them lies together nothing tells which are right, and all stay.
+    """
+    tables = ("marks", "exposures", "control")
+    z = [_levels_of(record, name) for name in tables]
+    given = np.concatenate(z)
+    given = given[np.isfinite(given)]
+    if not len(given):
+        return record, []
+    middle = float(np.median(given))
+    if not 2 * int((np.abs(given - middle) <= MOST_RISE_M).sum()) > len(given):
+        return record, []
+    found: list[Finding] = []
+    for name, levels in zip(tables, z, strict=True):
+        far = np.flatnonzero(np.abs(levels - middle) > MOST_RISE_M)
+        if not len(far):
+            continue
+        kept = levels.copy()
+        kept[far] = np.nan
+        found += [_level_far(record, name, int(i), float(levels[i] - middle)) for i in far]
+        if name == "control":
+            record = replace(record, control=replace(record.control, z_m=kept))
+        elif name == "marks":
+            spots = replace(record.marks.spots, z_m=kept)
+            record = replace(record, marks=replace(record.marks, spots=spots))
+        else:
+            spots = replace(record.exposures.spots, z_m=kept)
+            record = replace(record, exposures=replace(record.exposures, spots=spots))
+    return record, found
+
+
+def _levels_of(record: FieldRecord, name: str) -> Floats:
+    if name == "control":
+        return record.control.z_m
+    return record.marks.spots.z_m if name == "marks" else record.exposures.spots.z_m
+
+
+def _level_far(record: FieldRecord, name: str, i: int, off_m: float) -> Finding:
+    control, spots = record.control, (record.marks if name == "marks" else record.exposures).spots
+    noun = {"marks": "mark", "exposures": "exposure", "control": "control point"}[name]
+    subject = f"{noun} {control.point[i] if name == 'control' else spots.name[i]}"
+    file, row = (control.file, control.row) if name == "control" else (spots.file, spots.row)
+    return Finding(
+        "error",
+        "place",
+        "level-far",
+        subject,
+        "its level lies out of all measure with the others of the site: it is not used",
+        f"{metres(off_m, 0)} from the middle one; {metres(MOST_RISE_M, 0)} are believed",
+        "check its z: digits, unit of level",
+        f"{file}:{row[i]}",
+    )
 
 
 def level_ground(record: FieldRecord, control: Control) -> Ground:

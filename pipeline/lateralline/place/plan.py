@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,11 +13,9 @@ from lateralline.place.control import Control
 from lateralline.place.notes import Notes, complete, metres, where
 from lateralline.place.tape import Tape
 from lateralline.place.ties import place_ties
+from lateralline.proportions import MOST_SITE_M, groups
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
-
-#: Further from the middle of the site than this is a slip of the pen, not a mark of a lateral.
-_FAR_M: Final = 2000.0
 
 
 class Plan(NamedTuple):
@@ -55,7 +53,7 @@ def plan_positions(
         plan.by_level[tie.rows] = tie.by_level
         plan.chi2[tie.rows], plan.dof[tie.rows] = tie.chi2, tie.dof
     tape.report(notes)
-    _far(plan, notes)
+    _far(plan, control, notes)
     return plan
 
 
@@ -146,17 +144,29 @@ def _covariance(placed: Placement, sigma: Floats, control_sigma_m: Floats) -> Fl
     return np.asarray(both @ both.transpose(0, 2, 1))
 
 
-def _far(plan: Plan, notes: Notes) -> None:
+def _far(plan: Plan, control: Control, notes: Notes) -> None:
+    """Leave out spots far from the group that most spots and the control are among.
+
+    Without such a group they are warned of: nothing tells which of them are right.
+    """
     placed = complete(plan.xy_m)
+    known = control.xyz_m[complete(control.xyz_m[:, :2]), :2]
+    both = np.concatenate([plan.xy_m[placed], known])
     if not placed.any():
         return
-    distance = np.linalg.norm(plan.xy_m - np.median(plan.xy_m[placed], axis=0), axis=1)
-    for i in where(distance > _FAR_M):
-        notes.add(
-            i,
-            "warning",
-            "spot-far",
-            f"the {notes.noun} lies far from the middle of the site",
-            f"{distance[i] / 1000.0:.1f} km",
-            "check its coordinates: digits, unit, order of x and y",
-        )
+    of = groups(both, MOST_SITE_M)
+    size = np.bincount(of)
+    sure = 2 * int(size.max()) > len(of)
+    middle = np.median(both[of == size.argmax()] if sure else plan.xy_m[placed], axis=0)
+    distance = np.linalg.norm(plan.xy_m - middle, axis=1)
+    outside = np.zeros(len(placed), dtype=np.bool_)
+    outside[placed] = of[: int(placed.sum())] != size.argmax() if sure else False
+    for i in where((distance > MOST_SITE_M) & (outside | (not sure))):
+        what = f"the {notes.noun} lies far from the middle of the site"
+        away = f"{distance[i] / 1000.0:.1f} km"
+        to_do = "check its coordinates: digits, unit, order of x and y"
+        if sure:
+            notes.unplaced(i, "spot-far", what, away, to_do)
+            plan.xy_m[i], plan.cov_m2[i] = np.nan, np.nan
+        else:
+            notes.add(i, "warning", "spot-far", what, away, to_do)

@@ -12,7 +12,14 @@ from scipy.spatial import cKDTree
 from lateralline.frames import Frame
 from lateralline.place.control import Control, control_in
 from lateralline.place.level_bases import levels_mixed
-from lateralline.place.levels import Ground, Levels, level_findings, level_ground, spot_levels
+from lateralline.place.levels import (
+    Ground,
+    Levels,
+    level_findings,
+    level_ground,
+    spot_levels,
+    without_far_levels,
+)
 from lateralline.place.misplaced import misplaced, roots
 from lateralline.place.notes import Notes, complete, metres
 from lateralline.place.plan import Plan, plan_positions
@@ -43,6 +50,7 @@ def place(record: FieldRecord) -> Placed:
     CRS that cannot be used at all raises (FrameError).
     """
     record, frame, reduced = with_levels_of_gnss(record)
+    record, far = without_far_levels(record)
     control, assumed = control_in(frame, record)
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
@@ -50,7 +58,7 @@ def place(record: FieldRecord) -> Placed:
     lost = misplaced(frame, record)
     plausible = (*control_plausible(record, control), *levels_mixed(record, frame))
     of_spots = (*from_marks, *from_exposures)
-    found = roots((*frame.findings, *reduced, *assumed, *plausible, *of_spots), lost)
+    found = roots((*frame.findings, *reduced, *far, *assumed, *plausible, *of_spots), lost)
     marks, exposures = _used(marks, exposures)
     return Placed(frame, marks, exposures, (*lost.findings, *found), misshapen=lost.shape)
 

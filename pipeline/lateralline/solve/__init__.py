@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
+from lateralline.isolate import without_culprits
 from lateralline.kernels.lsq import per_problem
 from lateralline.kernels.network import W_LIMIT
+from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import (
     DepthScale,
     Exposures,
@@ -22,9 +25,9 @@ from lateralline.settings import Settings
 from lateralline.solve.batch import solve_batch
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import Modes, find_modes
-from lateralline.solve.readings import unit_findings
+from lateralline.solve.readings import too_deep, unit_findings
 from lateralline.solve.report import Fitted, beside_axis, bookings_left_out, findings_of
-from lateralline.solve.results import fixes_of, mark_results_of
+from lateralline.solve.results import FAILED, fixes_of, mark_results_of
 from lateralline.solve.scale import Scale, shared_scale
 from lateralline.solve.seen import seen_depths
 from lateralline.solve.suspects import Suspicion, suspects
@@ -44,32 +47,56 @@ def solve(
     Five unknowns per stop (east, north, up, heading, tilt) by least squares on the field-direction
     conditions of its marks, with the tilt's and, when no mark points along the axis, the heading's
     prior. Exposures only calibrate the depth readings here; `link` holds the pipe to them.
+
+    A stop whose numbers fail is left out, and said to be; the others are solved without it.
     """
-    gathered = gather(marks, stops, settings)
+
+    def work(left_out: Mapping[int, str]) -> Solved:
+        with np.errstate(all="ignore"):  # what comes to nothing finite is unsolved, and said to be
+            return _solve(marks, stops, settings, exposures, left_out)
+
+    return without_culprits(work, range(len(stops.row)))
+
+
+def _solve(
+    marks: Marks,
+    stops: StopRows,
+    settings: Settings,
+    exposures: Exposures | None,
+    failed: Mapping[int, str],
+) -> Solved:
+    """Solve all stops but those whose numbers failed, by row of `stops` and why."""
+    marks = _without(marks, stops, failed)
+    gathered = _but_for(gather(marks, stops, settings), failed)
     scale, receivers = _scale(gathered, stops, settings, exposures)
     units = {key: settings.units.get(key) or "m" for key in ("tape", "depth", "counter")}
     found = agreement(gathered, marks, stops, settings, scale.by_marks)
     fits = explanations(found, units)
     misshapen = any("tape" in fit for fit in fits)
-    off = np.isfinite(scale.slip)[scale.group] | scale.impossible | misshapen
+    slipped = np.isfinite(scale.slip)[scale.group] | scale.impossible | misshapen
+    deep = ~slipped & (stops.depth_reading_m[gathered.stop] > MOST_DEPTH_M)
+    off = slipped | deep
     findings = (
         (tape_finding(fits, found),)
         if misshapen
-        else unit_findings(scale, receivers, units, stops, gathered.stop)
+        else (
+            *unit_findings(scale, receivers, units, stops, gathered.stop),
+            *too_deep(stops, gathered.stop[deep], units["depth"]),
+        )
     )
     if off.any():  # readings that cannot be place nothing: solve without them
         reading = stops.depth_reading_m.copy()
         reading[gathered.stop[off]] = np.nan
         stops = replace(stops, depth_reading_m=reading)
-        gathered = gather(marks, stops, settings)
+        gathered = _but_for(gather(marks, stops, settings), failed)
         scale, receivers = _scale(gathered, stops, settings, exposures)
     fitted = _fitted(gathered, marks, stops, scale)
     doubts = _doubts(fitted, marks)
     left_out = [d for d in doubts if d.sure]
     if left_out and not misshapen:
         findings += bookings_left_out(stops, fitted.gathered, left_out, marks)
-        marks, stops = _without(fitted.gathered, marks, stops, left_out)
-        gathered = gather(marks, stops, settings)
+        marks, stops = _but_bookings(fitted.gathered, marks, stops, left_out)
+        gathered = _but_for(gather(marks, stops, settings), failed)
         scale, receivers = _scale(gathered, stops, settings, exposures)
         fitted = _fitted(gathered, marks, stops, scale)
         doubts = [d for d in _doubts(fitted, marks) if not d.sure]
@@ -110,7 +137,7 @@ def _doubts(fitted: Fitted, marks: Marks) -> list[Suspicion]:
     return suspects(modes.problem, modes.chosen, rejected, marks, beside_axis(modes))
 
 
-def _without(
+def _but_bookings(
     gathered: Gathered, marks: Marks, stops: StopRows, left_out: list[Suspicion]
 ) -> tuple[Marks, StopRows]:
     """Return marks and stops without what booking errors name."""
@@ -119,6 +146,21 @@ def _without(
     reading = stops.depth_reading_m.copy()
     reading[[gathered.stop[d.stop] for d in left_out if d.reading]] = np.nan
     return marks.doubting(doubted), replace(stops, depth_reading_m=reading)
+
+
+def _without(marks: Marks, stops: StopRows, failed: Mapping[int, str]) -> Marks:
+    """Return the marks with those of stops whose numbers failed left out of everything."""
+    if not failed:
+        return marks
+    gone = {(str(stops.run[i]), str(stops.stop[i])) for i in failed}
+    keys = zip(marks.run.tolist(), marks.stop.tolist(), strict=True)
+    return replace(marks, placed=marks.placed & np.array([key not in gone for key in keys]))
+
+
+def _but_for(gathered: Gathered, failed: Mapping[int, str]) -> Gathered:
+    """Return what was gathered with the true reason why stops were left out."""
+    said = {i: f"{FAILED} ({why})" for i, why in failed.items()}
+    return replace(gathered, unsolvable=gathered.unsolvable | said)
 
 
 def _depth_scales(scale: Scale, receivers: Texts) -> tuple[DepthScale, ...]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.kernels.lsq import levenberg_marquardt
+from lateralline.kernels.lsq import inverse_each, levenberg_marquardt
 from lateralline.records import Flags, Floats, Ints
 from lateralline.solve.problem import StopProblem
 
@@ -67,9 +67,11 @@ def solve_batch(
 
     def run(rows: Ints) -> None:
         part = problem if len(rows) == size else problem.pick(rows)
-        solution = levenberg_marquardt(part, start[:, rows])
+        with np.errstate(all="ignore"):  # each thread has its own; NaN is not converged
+            solution = levenberg_marquardt(part, start[:, rows])
         out.p[:, rows], out.converged[rows] = solution.p, solution.converged
-        out.cov[rows], out.objective[rows] = np.linalg.inv(solution.matrix), solution.objective
+        out.cov[rows], out.objective[rows] = inverse_each(solution.matrix), solution.objective
+        out.converged[rows] &= np.isfinite(out.cov[rows]).all(axis=(1, 2))
         out.iterations[rows] = solution.iterations
 
     pieces = [np.arange(i, min(i + chunk, size)) for i in range(0, size, chunk)]

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Finding, Ints, StopRows, Texts
 from lateralline.solve.scale import NEAR_SLIP, Scale
 from lateralline.solve.units import unit_of, unit_written
 from lateralline.units import METRES_PER
+from lateralline.wording import metres
 
 #: What units are called where they are taken for one another.
 _CALLED = {
@@ -82,6 +84,24 @@ def _of_stop(stops: StopRows, i: int, times: float, unit: str) -> Finding:
         f"{times:.2f} times the {by_marks} that its marks give",
         f"{mend}; the reading is not used, and the stop is solved by its marks",
         f"{stops.file}:{stops.row[i]}",
+    )
+
+
+def too_deep(stops: StopRows, rows: Ints, unit: str) -> tuple[Finding, ...]:
+    """Return an error for each reading deeper than any receiver shows; it is not used."""
+    return tuple(
+        Finding(
+            "error",
+            "solve",
+            "depth-impossible",
+            f"stop {stops.run[i]}/{stops.stop[i]}",
+            "its depth_reading cannot be: no transmitter is found so deep",
+            f"{metres(stops.depth_reading_m[i])}; {metres(MOST_DEPTH_M, 0)} at most are believed",
+            f"look at its digits, and at the unit of depth (set to {_CALLED[unit]}); the reading "
+            "is not used",
+            f"{stops.file}:{stops.row[i]}",
+        )
+        for i in rows.tolist()
     )
 
 

@@ -23,7 +23,14 @@ from lateralline.solve.gather import Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import Modes
 from lateralline.solve.readings import receiver_findings
-from lateralline.solve.results import ABOVE, CONTRADICT, DIVERGED
+from lateralline.solve.results import (
+    ABOVE,
+    CONTRADICT,
+    DEEP,
+    DIVERGED,
+    FAILED,
+    NOT_SOUND,
+)
 from lateralline.solve.scale import Scale
 from lateralline.solve.suspects import Suspicion
 from lateralline.wording import metres
@@ -95,7 +102,7 @@ def _stops(fixes: Fixes, stops: StopRows) -> list[Finding]:
                     f"no position could be solved: {why}",
                     f"{fixes.marks_used[i]} usable mark(s)",
                     "mark again what is wrong here; until then the stop is left out of the line"
-                    if why in (DIVERGED, ABOVE)
+                    if why in (DIVERGED, ABOVE, DEEP, NOT_SOUND) or why.startswith(FAILED)
                     else "go back and mark what is missing; until then the stop is left out of "
                     "the line",
                     where,

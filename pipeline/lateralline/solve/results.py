@@ -6,18 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from lateralline.kernels.lsq import reliability, whiten
+from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
+from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, StopRows
-from lateralline.solve.average import average
+from lateralline.solve.average import Averaged, average
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import REJECT, Modes
 from lateralline.solve.scale import Scale
-from lateralline.solve.shared import shared_shifts
+from lateralline.solve.shared import shared_shifts, with_left_out
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
+#: How far below zero rounding may carry an eigenvalue of a correlation.
+ROUNDING = 1e-6
 
 WEAK = "no end null was found: the heading is only guessed from the neighbouring stops"
 ALONE = "no end null and no neighbour: nothing tells the heading"
@@ -26,6 +29,9 @@ SETTLED = "a lone end null has the transmitter on either side; the neighbours ch
 TWO_SIDES = "a lone end null has the transmitter on either side, and nothing tells which"
 CONTRADICT = "its marks contradict one another: no transmitter explains them all"
 DIVERGED = "the adjustment did not converge; look for a mark of another stop or of another kind"
+DEEP = "it would lie deeper than any transmitter is found; look for a mark or level far off"
+NOT_SOUND = "its numbers come to nothing that can be used; look for a reading or mark far off"
+FAILED = "its numbers could not be worked out; look for a mark, level or accuracy out of measure"
 ABOVE = "the solution lies above the ground; look for a wrong level or depth reading"
 
 
@@ -42,10 +48,14 @@ def fixes_of(
     p, site_cov = averaged.p, averaged.cov
     ground = problem.ground(p)
     heading, tilt, flipped = _wrapped(p[3], p[4])
+    sound = _sound(p, site_cov, averaged)
+    site_cov[~sound] = np.nan
+    shared, left_out = shared_shifts(problem, chosen, shared_m, scale)
+    site_cov = with_left_out(site_cov, left_out)
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
-    shared = shared_shifts(problem, chosen, shared_m, scale)
     shared[flipped, 4] *= -1.0
+    shared = shared_within(site_cov, shared)
 
     status = np.full(size, "unsolved", dtype="<U9")
     reason = np.full(size, "", dtype="<U200")
@@ -65,6 +75,8 @@ def fixes_of(
         (two & ~modes.settled, "ambiguous", TWO_SIDES),
         (~chosen.converged, "unsolved", DIVERGED),
         (chosen.converged & (ground <= p[2]), "unsolved", ABOVE),
+        (chosen.converged & (averaged.depth_m > MOST_DEPTH_M), "unsolved", DEEP),
+        (chosen.converged & ~sound, "unsolved", NOT_SOUND),
     ):
         status[at[those]], reason[at[those]] = word, why
     good = status != "unsolved"
@@ -102,6 +114,21 @@ def fixes_of(
         tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
         shared=spread(shared),
     )
+
+
+def _sound(p: Floats, cov: Floats, averaged: Averaged) -> Flags:
+    """True (k,) where a fix is finite and its covariance is one: no direction has less than none.
+
+    Fixes a hand's breadth under the ground may have neither: what the weights leave out of their
+    depth is then more than what they hold.
+    """
+    sound = np.isfinite(averaged.depth_m) & np.isfinite(averaged.depth_var_m2)
+    sound &= np.isfinite(p).all(axis=0) & np.isfinite(cov).all(axis=(1, 2))
+    variance = np.einsum("kii->ki", cov)
+    sound &= (variance > 0.0).all(axis=1)
+    sigma = np.sqrt(np.where(sound[:, None], variance, 1.0))
+    unit = np.where(sound[:, None, None], cov, np.eye(5)) / (sigma[:, :, None] * sigma[:, None])
+    return np.asarray(sound & (np.linalg.eigvalsh(unit)[:, 0] > -ROUNDING))
 
 
 def _wrapped(heading_rad: Floats, tilt_rad: Floats) -> tuple[Floats, Floats, Flags]:

@@ -74,7 +74,7 @@ def explanations(found: Agreement, units: Mapping[str, str]) -> list[dict[str, s
     known. Stops that were not taped speak for the tape when they disagree with those that were.
     """
     known = {"depth": found.depths, "counter": found.counters, "unplaced": found.unplaced}
-    known = {key: value for key, value in known.items() if isfinite(value)}
+    known = {key: value for key, value in known.items() if isfinite(value) and value > 0.0}
     if len(known) < 2:
         return []
     keys = ("tape", "depth", "counter")
