@@ -24,7 +24,7 @@ TESTS = sorted((ROOT / "tests").rglob("*.py"))
 FLOORS = (
     ("errors",),
     ("units",),
-    ("wording",),
+    ("wording", "names"),
     ("kernels",),
     ("contract", "published"),
     ("settings",),

@@ -183,6 +183,9 @@ def run_site(
             return SiteFailure(source, stage.name, f"{len(e.faults)} fault(s)", e.faults)
         except LaterallineError as e:
             return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
+        except OSError as e:  # a disk, a share, a link: nothing lateralline has done
+            said = f"{e.filename or 'a file'}: {e.strerror or e}"
+            return SiteFailure(source, stage.name, said, findings=_so_far(work))
         except Exception as e:
             said = _please_report(e)
             return SiteFailure(source, stage.name, said, findings=_so_far(work), unexpected=True)
