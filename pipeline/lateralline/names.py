@@ -33,6 +33,7 @@ _PARTING: Final = "/\\:;,"
 _PATHS: Final = (".", "..")
 _DEVICES: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.ASCII | re.IGNORECASE)
 _NUMBER: Final = re.compile(r"[+-]\d+(\.\d+)?", re.ASCII)
+_BREAK: Final = re.compile("[\n\v\f\r\x1c-\x1e\x85\u2028\u2029]")
 #: Control signs but for tab and line breaks; embeddings, overrides and isolates of direction (UAX
 #: 9, from memory); halves of surrogate pairs; what Unicode says is no character.
 _UNSAFE: Final = re.compile(
@@ -68,7 +69,7 @@ def wrong_name(name: str, *, file: bool = False) -> str:
     >>> wrong_name("nul"), wrong_name("nul", file=True)
     ('', 'Windows keeps that name for a device')
     """
-    if "\n" in name or "\r" in name:
+    if _BREAK.search(name.strip()):
         return "retype it: it holds a line break"
     if hint := wrong_sign(name):
         return hint

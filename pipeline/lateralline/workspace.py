@@ -21,10 +21,10 @@ from pathlib import Path
 from typing import Final
 
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
 from lateralline.errors import FrameError, LaterallineError, OutputError, OutputExistsError
+from lateralline.frames.systems import known_crs
 from lateralline.lineage import crs_text
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding, Product
@@ -222,6 +222,9 @@ def _parsed(crs: str | None) -> CRS | None:
     if crs is None:
         return None
     try:
-        return CRS.from_user_input(crs)
-    except CRSError as e:
+        found = known_crs(crs)
+    except FrameError as e:
         raise FrameError(f"no such coordinate reference system: {crs!r} ({e})") from e
+    if not (found.is_projected or found.is_geographic or found.is_compound):
+        raise FrameError(f"layers need plan coordinates; {crs!r} is {found.type_name.lower()}")
+    return found

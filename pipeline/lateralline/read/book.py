@@ -20,6 +20,7 @@ from lateralline.read.cells import must_be
 from lateralline.read.files import SECTION_SHEETS, TABLES
 from lateralline.read.grids import Cell, DamagedError, Grid, TooLargeError, opened, titles_of
 from lateralline.read.ledger import Ledger, one_line
+from lateralline.read.limits import CELL, SETTING
 from lateralline.read.sheets import Sheet, bare, tidy, title
 
 #: The sheet of what is written once in `site.toml`: a row for each key.
@@ -74,7 +75,8 @@ def _read_known(file: str, name: str, grid: Grid, ledger: Ledger) -> tuple[bool,
         key = SECTION_SHEETS.get(name, name)
         declared = {c.name: c for c in contract.load("site").field if c.section == key}
     column_at = _site_column if name == SITE_SHEET else _table_column(declared)
-    return name in TABLES, key, _read_sheet(where, grid, column_at, ledger)
+    longest = CELL if name in TABLES else SETTING
+    return name in TABLES, key, _read_sheet(where, grid, column_at, longest, ledger)
 
 
 def holds_settings(data: bytes) -> bool:
@@ -152,7 +154,9 @@ def _columns_of(name: str) -> dict[str, bool]:
     return {c.name: c.required for c in declared if c.section == section}
 
 
-def _read_sheet(where: str, sheet: Grid, column_at: ColumnAt, ledger: Ledger) -> Sheet | None:
+def _read_sheet(
+    where: str, sheet: Grid, column_at: ColumnAt, longest: int, ledger: Ledger
+) -> Sheet | None:
     """Return one sheet as text cells; None, with faults, when it is none of use."""
     if too_large := sheet.too_large:
         ledger.fault(where, 0, "sheet", "", too_large.must, too_large.hint)
@@ -164,7 +168,7 @@ def _read_sheet(where: str, sheet: Grid, column_at: ColumnAt, ledger: Ledger) ->
     first = used[0] if used else 0  # a table need not begin in column A
     letters = [get_column_letter(at + 1) for at in range(first, across)]
     records = [(line, row[first:]) for line, row in enumerate(texts, start=1)]
-    tidied = tidy(where, records, ledger, letters)
+    tidied = tidy(where, records, ledger, letters, longest)
     if tidied is None:
         return None
     names = [title(bare(t))[0] for t in texts[tidied.header_line - 1]]

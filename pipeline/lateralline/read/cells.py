@@ -19,7 +19,6 @@ from lateralline import contract
 from lateralline.contract import Column
 from lateralline.names import LONGEST, MUST_BE, composed, wrong_name, wrong_sign
 from lateralline.read.ledger import nearest
-from lateralline.read.limits import CELL
 from lateralline.units import PER_FOOT, parse_length
 
 Value: TypeAlias = str | float | int | bool | date
@@ -277,8 +276,8 @@ def _plain_text(raw: object) -> object:
     if not isinstance(raw, str):
         return raw
     text = composed(raw)
-    if len(text) > CELL or wrong_sign(text):
-        raise ValueError("holds a sign that is none of text, or too many")
+    if wrong_sign(text):
+        raise ValueError("holds a sign that is none of text")
     return text
 
 

@@ -87,6 +87,8 @@ def nearest(value: str, known: Collection[str], most: int = 8) -> str:
         known = sorted(known)
     value = value[:200].casefold()
     folded = {k.casefold(): k for k in known}
+    if value in folded:
+        return f'did you mean "{one_line(folded[value])}"?'
     if len(folded) > CANDIDATES:  # comparing takes long: only names that begin or end alike
         ends = value[:1], value[-1:]
         alike = (f for f in folded if abs(len(f) - len(value)) < 2 and (f[:1], f[-1:]) == ends)

@@ -34,6 +34,8 @@ COLUMNS: Final = 200
 #: Characters of one cell, and of a note with the columns kept in it: a page of remarks. A column
 #: of texts takes as much for each of its rows as for the longest.
 CELL: Final = 2_000
+#: Characters of a setting: a CRS written out as WKT has some thousands.
+SETTING: Final = 20_000
 #: Characters of a line of a point file, and of a field of a map layer that is used.
 DESCRIPTION: Final = 500
 #: Sections of one kind in site.toml, as [[run]]: a street has some dozens.

@@ -40,7 +40,7 @@ def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
         for line, cells in _records(text):
             if not any(cells):
                 continue
-            if len(records) > ROWS + 1 or len(cells) > COLUMNS:
+            if len(records) > ROWS or len(cells) > COLUMNS:
                 _too_large(file, line, len(cells), ledger)
                 return None
             records.append((line, cells))
@@ -57,10 +57,12 @@ def tidy(
     records: list[tuple[int, list[str]]],
     ledger: Ledger,
     letters: Sequence[str] = (),
+    longest: int = CELL,
 ) -> Sheet | None:
     """Strip blanks, drop empty rows and comments, and check that rows fit the header.
 
-    `letters` are those of the columns of a workbook; files of text have none.
+    `letters` are those of the columns of a workbook; files of text have none. `longest` is what a
+    cell may hold, in characters.
     """
     stripped = [(line, [bare(c) for c in cells]) for line, cells in records]
     filled = [
@@ -99,10 +101,10 @@ def tidy(
     for line, cells in body:
         # Empty cells count: behind a decimal comma every cell moves on by one, and the one pushed
         # over the edge is often empty. Those a spreadsheet adds stand in the header as well.
-        long = [at for at, cell in enumerate(cells[: len(header)]) if len(cell) > CELL]
+        long = [at for at, cell in enumerate(cells[: len(header)]) if len(cell) > longest]
         for at in long:
             bad.add((line, header[at]))
-            must, hint = f"must be at most {CELL} characters", f"it has {len(cells[at])}"
+            must, hint = f"must be at most {longest} characters", f"it has {len(cells[at])}"
             address = f"{letters[at]}{line}" if letters else ""
             ledger.fault(file, line, header[at], cells[at], must, hint, address)
         if len(cells) == across:

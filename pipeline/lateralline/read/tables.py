@@ -143,6 +143,7 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf | None, ledger: Ledger) 
             ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+    extra = [h for h in extra if not wrong_sign(h)]
     if unit_of is None:
         unit_of = _unit_without_settings
     else:
