@@ -25,7 +25,7 @@ FLOORS = (
     ("errors",),
     ("output",),
     ("units",),
-    ("wording", "csv_file"),
+    ("wording", "csv_file", "names"),
     ("kernels",),
     ("contract", "published"),
     ("settings",),

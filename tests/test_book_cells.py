@@ -121,7 +121,8 @@ CELLS = [
     ("a fraction that became a date", "stops", {"C2": datetime(2026, 2, 1)},
      'a.xlsx stops!C2: counter must be a number; got "2026-02-01" — the spreadsheet took it for a'),
     ("a name that became a date", "marks", {"A2": date(2026, 1, 2)},
-     'a.xlsx marks!A2: mark must be text; got "2026-01-02" — the spreadsheet took it for a date'),
+     "a.xlsx marks!A2: mark must be a name of at most 64 characters, without any of / \\ : ; ,; "
+     'got "2026-01-02" — the spreadsheet took it for a date'),
     ("a time", "stops", {"D2": time(4, 30)},
      'a.xlsx stops!D2: depth_reading must be a number above 0; got "04:30:00"'),
     ("truth for a number", "stops", {"D2": True},

@@ -87,9 +87,11 @@ EDITS = [
     ("required cell empty", "stops.csv", "R1,1,3.0", "R1,1,",
      "stops.csv:2: counter must not be empty"),
     ("control character", "marks.csv", "1A,R1", "1A\x1b,R1",
-     'marks.csv:2: mark must be text; got "1A\\u001b" — retype it'),
+     "marks.csv:2: mark must be a name of at most 64 characters, without any of / \\ : ; ,; got "
+     '"1A\\u001b" — retype it: it holds a control character'),
     ("stop name with a slash", "stops.csv", "R1,1,", "R1,1/2,",
-     "stops.csv:2: stop must be text without any of / : ; ,"),
+     "stops.csv:2: stop must be a name of at most 64 characters, without any of / \\ : ; ,; got "
+     '"1/2" — it holds /'),
     # ---- the csv itself
     ("semicolons", "stops.csv", STOPS, STOPS.replace(",", ";"),
      'stops.csv:1: header must be comma separated; got ";" — it has semicolons: save as CSV with '
@@ -206,7 +208,7 @@ EDITS = [
     ("section written as a value", "site.toml", "[site]", "accuracy = 3\n[site]",
      "site.toml:1: accuracy must be a section — write [accuracy]"),
     ("id with a blank", "site.toml", '"EX-001"', '"EX 001"',
-     'site.toml:2: id must be text that matches ^[A-Za-z0-9][A-Za-z0-9_-]*$; got "EX 001"'),
+     'site.toml:2: id must be letters, digits, - and _, at most 64; got "EX 001"'),
     ("id missing", "site.toml", 'id = "EX-001"\n', "",
      "site.toml:1: id must be given in [site] — Letters, digits, - and _"),
     ("date in quotes", "site.toml", "2026-05-06", '"2026-05-06"',
@@ -401,7 +403,8 @@ def test_the_line_of_a_bad_byte_is_named(tmp_path: Path) -> None:
     folder = write(tmp_path, base())
     (folder / "stops.csv").write_bytes(STOPS.encode() + b"R1,2,4.0,1.2,,caf\xe9\n")
     assert faults_of(folder) == [
-        'stops.csv:4: file must be UTF-8 text; got "byte 0xE9" — save it as UTF-8'
+        'stops.csv:4: file must be UTF-8 text; got "byte 0xE9" — save it as UTF-8; '
+        'in Windows-1252 that is "é"'
     ]
 
 

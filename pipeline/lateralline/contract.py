@@ -45,6 +45,8 @@ class Column(BaseModel):
     maximum: float | None = None
     above: float | None = None  # exclusive minimum
     pattern: str = ""
+    #: Text that calls a thing, held to the rule of `lateralline.names`; "file": also in file names.
+    calls: Literal["", "name", "file"] = ""
 
     @property
     def enum(self) -> tuple[str, ...]:

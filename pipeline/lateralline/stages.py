@@ -193,6 +193,9 @@ def run_site(
             return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
         except NUMERICAL as e:  # of the site as a whole: no stop or line could be left out for it
             return SiteFailure(source, stage.name, _numbers_failed(e), findings=_so_far(work))
+        except OSError as e:  # a disk, a share, a link: nothing lateralline has done
+            said = f"{e.filename or 'a file'}: {e.strerror or e}"
+            return SiteFailure(source, stage.name, said, findings=_so_far(work))
         except Exception as e:
             said = _please_report(e)
             return SiteFailure(source, stage.name, said, findings=_so_far(work), unexpected=True)

@@ -12,6 +12,7 @@ from typing import Final
 from lateralline import contract, csv_file
 from lateralline.contract import Column, Table
 from lateralline.errors import Fault, SiteFaultsError
+from lateralline.names import LONGEST, wrong_name
 
 _WIDTH: Final = 96
 
@@ -134,8 +135,10 @@ def _refuse(site: Table, values: Mapping[tuple[str, str], object]) -> None:
     faults: list[Fault] = []
     for (section, name), value in values.items():
         column = site.column(name, section)
-        if column.pattern and not re.fullmatch(column.pattern, str(value)):
-            faults.append(Fault("site.toml", 0, name, str(value), f"must match {column.pattern}"))
+        hint = wrong_name(str(value), file=True) if column.calls == "file" else ""
+        if hint or (column.pattern and not re.fullmatch(column.pattern, str(value))):
+            must = f"must be letters, digits, - and _, at most {LONGEST}"
+            faults.append(Fault("site.toml", 0, name, str(value), must, hint))
         if column.values and value not in column.enum:
             must = f"must be one of {', '.join(column.enum)}"
             faults.append(Fault("site.toml", 0, name, str(value), must))

@@ -21,11 +21,11 @@ from typing import Final
 
 import numpy as np
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
 from lateralline import contract, layers
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
+from lateralline.frames.systems import known_crs
 from lateralline.lineage import crs_text
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
@@ -208,6 +208,9 @@ def _parsed(crs: str | None) -> CRS | None:
     if crs is None:
         return None
     try:
-        return CRS.from_user_input(crs)
-    except CRSError as e:
+        found = known_crs(crs)
+    except FrameError as e:
         raise FrameError(f"no such coordinate reference system: {crs!r} ({e})") from e
+    if not (found.is_projected or found.is_geographic or found.is_compound):
+        raise FrameError(f"layers need plan coordinates; {crs!r} is {found.type_name.lower()}")
+    return found

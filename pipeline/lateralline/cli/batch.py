@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,12 @@ from rich.progress import Progress
 from lateralline import stages
 from lateralline.cli import document, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
+from lateralline.errors import LaterallineError
 from lateralline.read import book_value, holds_settings, is_book
+from lateralline.read.files import entries, read_input
+from lateralline.read.intake import decode, is_file
+from lateralline.read.ledger import Ledger
+from lateralline.read.toml_lines import load_toml
 from lateralline.stages import Sink, SiteFailure
 from lateralline.summary import CAUTION, SiteSummary, summarise
 
@@ -129,38 +133,66 @@ def print_outcome(
 
 
 def _is_site(path: Path) -> bool:
-    return any((path / name).is_file() for name in _SITE_FILES)
+    return any(is_file(path / name) for name in _SITE_FILES)
 
 
 def _is_book(path: Path) -> bool:
-    return path.is_file() and is_book(path)
+    return is_file(path) and is_book(path)
 
 
 def _of_book(book: Path) -> Path:
     """Return the site a workbook is: itself, unless its settings are those of its folder."""
-    alone = not _is_site(book.parent) or holds_settings(book.read_bytes())
+    alone = not _is_site(book.parent) or _holds_settings(book)
     return book if alone else book.parent
+
+
+def _holds_settings(book: Path) -> bool:
+    """Tell whether a workbook is a site by itself; one that cannot be read is told as one."""
+    data = read_input(book, Ledger())
+    return data is None or holds_settings(data)
 
 
 def _is_sketch(site: Path) -> bool:
     """Tell whether a site names invented axes; what is wrong with its settings is told later."""
+    ledger = Ledger()
     try:
-        if site.is_file():
-            horizontal = book_value(site.read_bytes(), "crs", "horizontal")
+        if is_file(site):
+            horizontal = book_value(read_input(site, ledger) or b"", "crs", "horizontal")
         else:
-            said = tomllib.loads((site / "site.toml").read_text(encoding="utf-8-sig"))
+            data = read_input(site / "site.toml", ledger) or b""
+            said = load_toml(decode("site.toml", data, ledger) or "")
             horizontal = str(said["crs"]["horizontal"])
         return horizontal.strip().casefold() == "local"
-    except (OSError, ValueError, LookupError, TypeError):
+    except (LaterallineError, ValueError, LookupError, TypeError):
         return False
 
 
 def _sites_in(folder: Path) -> list[Path]:
-    """Return the sites in a folder of sites, those that are workbooks among them."""
-    if not folder.is_dir():
-        return []
+    """Return the sites in a folder of sites, those that are workbooks among them.
+
+    A folder that is closed may be one: it is tried, told, and the others go on. Hidden ones are
+    none: what a program puts aside while it works begins with a dot.
+    """
+    ledger = Ledger()
+    paths = entries(folder, ledger) if folder.is_dir() else []
+    ledger.raise_faults(str(folder))
     return [
         path
-        for path in sorted(folder.iterdir())
-        if (_is_book(path) and holds_settings(path.read_bytes())) or _is_site(path)
+        for path in paths
+        if not path.name.startswith(".")
+        and ((_is_book(path) and _holds_settings(path)) or _is_site(path) or _is_closed(path))
     ]
+
+
+def _is_closed(path: Path) -> bool:
+    """Tell whether a path is a folder that nobody lets us look into."""
+    try:
+        if not path.is_dir():
+            return False
+        next(path.iterdir(), None)
+        (path / "site.toml").stat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return False

@@ -14,9 +14,11 @@ from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
 from lateralline.errors import Fault, LaterallineError
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
 from lateralline.read.crs import crs_texts
+from lateralline.read.files import read_input
+from lateralline.read.intake import decode
 from lateralline.read.ledger import Ledger
 from lateralline.read.sections import read_site_toml
-from lateralline.read.sheets import Sheet, csv_sheet, decode
+from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.summary import CAUTION, summarise
 from lateralline.survey_files import Gathered, OrderNotConfirmedError, Wanted, gather
@@ -86,9 +88,15 @@ def _wanted(told: Told, site_text: str | None) -> Wanted:
     )
 
 
+def _text(path: Path, ledger: Ledger) -> str | None:
+    """Return a text file of settings or a table; None, with a fault, when it is none."""
+    data = read_input(path, ledger)
+    return None if data is None else decode(path.name, data, ledger)
+
+
 def _site_text(path: Path) -> str:
     ledger = Ledger()
-    text = decode(path.name, path.read_bytes(), ledger)
+    text = _text(path, ledger)
     ledger.raise_faults(str(path))
     return text or ""
 
@@ -97,7 +105,7 @@ def _codes(path: Path | None) -> Codes:
     if path is None:
         return default_codes()
     ledger = Ledger()
-    text = decode(path.name, path.read_bytes(), ledger)
+    text = _text(path, ledger)
     codes = None if text is None else read_codes(path.name, text, ledger)
     ledger.raise_faults(str(path))
     assert codes is not None  # else there is a fault
@@ -107,7 +115,7 @@ def _codes(path: Path | None) -> Codes:
 def _stops(path: Path | None, ledger: Ledger) -> Sheet | None:
     if path is None:
         return None
-    text = decode(path.name, path.read_bytes(), ledger)
+    text = _text(path, ledger)
     return None if text is None else csv_sheet(path.name, text, ledger)
 
 

@@ -156,10 +156,16 @@ def _refuse(site: str, unit: str, surveyed: str, horizontal: str, vertical: str)
     from lateralline import contract
     from lateralline.errors import FrameError, LaterallineError
     from lateralline.frames import horizontal_crs, vertical_crs
+    from lateralline.names import wrong_name
+    from lateralline.read.ledger import one_line
 
     table, wrong, day = contract.load("site"), [], None
-    if not re.fullmatch(table.column("id", "site").pattern, site):
-        wrong.append(f'--id must be letters, digits, - and _; got "{site}"')
+    hint = wrong_name(site, file=True)
+    if hint or not re.fullmatch(table.column("id", "site").pattern, site):
+        wrong.append(
+            f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+            + (f" — {hint}" if hint else "")
+        )
     known = table.column("tape", "units").enum
     if unit not in known:
         word = {"feet": "ft", "foot": "ft", "inches": "in", "metres": "m", "meters": "m"}

@@ -12,7 +12,7 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
 from lateralline.frames.operations import PLAIN, Operation, Terms, apply, best, conversion
-from lateralline.frames.systems import Levels, short_text, with_levels
+from lateralline.frames.systems import Levels, known_crs, short_text, with_levels
 from lateralline.records import Finding, Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
@@ -210,7 +210,7 @@ class Frame:
     def _systems_to(self, crs: CRS | str) -> tuple[CRS, CRS]:
         if self.horizontal is None:
             raise FrameError("a local sketch has invented axes: it fits no other CRS")
-        target = CRS.from_user_input(crs)
+        target = known_crs(crs) if isinstance(crs, str) else crs
         if len(target.axis_info) < 3:
             return self.horizontal, target
         if self.levels == "relative":

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import warnings
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from pyproj import CRS
 from pyproj.crs import CompoundCRS
@@ -13,6 +15,18 @@ from lateralline.errors import FrameError
 
 #: What a level is: above nothing in particular, above the ellipsoid, or in a named system.
 Levels = Literal["relative", "ellipsoidal", "named"]
+
+
+_SHOWN: Final = 80  # characters of a text in a message
+#: What PROJ calls the operations that are no projections (its pages on conversions and on
+#: transformations, from memory).
+_OPERATIONS: Final = (
+    "pipeline", "noop", "affine", "axisswap", "cart", "geoc", "set", "push", "pop", "topocentric",
+    "unitconvert", "deformation", "defmodel", "gridshift", "hgridshift", "vgridshift",
+    "xyzgridshift", "helmert", "molobadekas", "molodensky", "horner", "tinshift", "vertoffset",
+)  # fmt: skip
+_STEP: Final = re.compile(r"(?<![\w])proj\s*=\s*(\w+)|(?<![\w])(step)(?![\w=])")
+_METHOD: Final = re.compile(r"proj (\w+)")
 
 
 class Systems(NamedTuple):
@@ -71,7 +85,7 @@ def site_systems(horizontal: str, vertical: str) -> Systems:
     """
     plan, up = horizontal_crs(horizontal), vertical_crs(vertical)
     if plan is not None:
-        whole = CRS.from_user_input(horizontal.strip())
+        whole = known_crs(horizontal)
         implied = whole.sub_crs_list[1] if whole.is_compound else None
         if implied is not None and up is not None and up != implied:
             raise FrameError(
@@ -110,10 +124,39 @@ def short_text(crs: CRS) -> str:
     return ":".join(authority) if authority is not None else str(crs.name)
 
 
+def known_crs(text: str) -> CRS:
+    """Return the CRS that a text names: every text a person gives for one comes through here.
+
+    Raises FrameError when PROJ does not know it, and for a text that says how to compute,
+    not where numbers count from: of `+proj=pipeline` PROJ makes a CRS of what it understands and
+    drops the rest.
+
+    >>> known_crs("EPSG:32617").name
+    'WGS 84 / UTM zone 17N'
+    >>> known_crs("+proj=pipeline +zone=17 +step +proj=utm +zone=17")
+    Traceback (most recent call last):
+        ...
+    lateralline.errors.FrameError: it is an operation (pipeline), no CRS
+    """
+    text = text.strip()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # old spellings such as +init are read all the same
+            crs = CRS.from_user_input(text)
+    except (CRSError, ValueError) as e:
+        raise FrameError("PROJ knows none of that name") from e
+    said = [name or step for name, step in _STEP.findall(text.casefold()) if "proj" in text]
+    if crs.coordinate_operation is not None:
+        said += _METHOD.findall(crs.coordinate_operation.method_name.casefold())
+    if operations := [name for name in said if name in _OPERATIONS or name == "step"]:
+        raise FrameError(f"it is an operation ({operations[0]}), no CRS")
+    return crs
+
+
 def _parse(text: str, which: str) -> CRS:
     try:
-        return CRS.from_user_input(text.strip())
-    except CRSError as e:
+        return known_crs(text)
+    except FrameError as e:
         raise FrameError(
-            f"{which} CRS must be one pyproj knows, such as EPSG:32617; got {text!r} ({e})"
+            f"{which} CRS must be one pyproj knows, such as EPSG:32617; got {text[:_SHOWN]!r} ({e})"
         ) from e

@@ -16,10 +16,10 @@ import pyogrio.raw
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 from shapely.affinity import scale
 
-from lateralline.errors import SiteFaultsError
+from lateralline.errors import FrameError, SiteFaultsError
+from lateralline.frames.systems import known_crs
 from lateralline.layers import Shapes
 from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
@@ -134,9 +134,10 @@ def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
     if text.strip().casefold() == _LOCAL:
         return None
     try:
-        crs = CRS.from_user_input(text)
-    except CRSError:
-        ledger.fault(path.name, 0, "CRS", text, "must be one pyproj knows, such as EPSG:32617")
+        crs = known_crs(text)
+    except FrameError as e:
+        must = "must be one pyproj knows, such as EPSG:32617"
+        ledger.fault(path.name, 0, "CRS", text, must, str(e))
         return None
     if not (crs.is_projected or crs.is_geographic or crs.is_compound):
         ledger.fault(path.name, 0, "CRS", text, f"must have plan coordinates; {crs.type_name} not")

@@ -5,27 +5,22 @@ Whatever a spreadsheet does to a cell behind one's back is caught here, where it
 
 from __future__ import annotations
 
-import io
-import re
-import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
 from typing import Final, TypeAlias
-from zipfile import ZipFile
 
-from openpyxl import Workbook, load_workbook
-from openpyxl.cell.cell import Cell, MergedCell
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.datetime import from_excel
-from openpyxl.worksheet.worksheet import Worksheet
 
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.read.cells import must_be
 from lateralline.read.files import SECTION_SHEETS, TABLES
+from lateralline.read.grids import Cell, DamagedError, Grid, TooLargeError, opened, titles_of
 from lateralline.read.ledger import Ledger, one_line
+from lateralline.read.limits import CELL, SETTING
 from lateralline.read.sheets import Sheet, bare, tidy, title
 
 #: The sheet of what is written once in `site.toml`: a row for each key.
@@ -36,8 +31,6 @@ CAUTIONS_SHEET: Final = "cautions"
 
 _OURS: Final = (*TABLES, SITE_SHEET, *SECTION_SHEETS)
 _HEADER_WITHIN: Final = 20  # rows in which a header is looked for in a sheet of another name
-_FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s>/]")  # an element f, whatever its namespace's prefix
-_LARGEST: Final = 1_000_000  # cells; no field book is larger, and reading more takes minutes
 _ANY_DAY: Final = (20_000, 80_000)  # day numbers of the years 1954 to 2119
 
 #: Which declared column a cell belongs to, from the header over it and its row by header.
@@ -50,71 +43,68 @@ class Book:
 
     tables: Mapping[str, Sheet | None]
     site: Mapping[str, Sheet | None]  # "site", "pipe", "run", "branch"; empty = settings elsewhere
+    damaged: bool = False  # it could not be opened at all, and is at fault
 
 
 def read_book(file: str, data: bytes, ledger: Ledger) -> Book:
     """Return the sheets of a workbook, noting a fault for each cell that holds no plain value."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # styling a reader of cells need not know
-            values = load_workbook(io.BytesIO(data), data_only=True)
-            formulas = load_workbook(io.BytesIO(data)) if _has_formulas(data) else values
-    except Exception as e:  # a damaged workbook raises whatever zip, XML or openpyxl trip over
-        ledger.fault(file, 0, "file", type(e).__name__, "must be a readable .xlsx workbook")
-        return Book({}, {})
     tables: dict[str, Sheet | None] = {}
     site: dict[str, Sheet | None] = {}
-    for name, sheet in _known(file, values, ledger):
-        where = f"{file} {sheet.title.strip()}"
-        _remark_hidden(where, sheet, ledger)
-        if name in TABLES:
-            declared = {c.name: c for c in contract.load(name).field}
-            into, key = tables, name
-        else:
-            into, key = site, SECTION_SHEETS.get(name, name)
-            declared = {c.name: c for c in contract.load("site").field if c.section == key}
-        column_at = _site_column if name == SITE_SHEET else _table_column(declared)
-        into[key] = _read_sheet(where, sheet, formulas[sheet.title], column_at, ledger)
+    try:
+        with opened(data) as grids:
+            for name, grid in _known(file, grids, ledger):
+                into, key, sheet = _read_known(file, name, grid, ledger)
+                (tables if into else site)[key] = sheet
+    except TooLargeError as e:
+        ledger.fault(file, 0, "file", "", e.must, e.hint)
+        return Book({}, {}, damaged=True)
+    except DamagedError as e:
+        ledger.fault(file, 0, "file", str(e), "must be a readable .xlsx workbook")
+        return Book({}, {}, damaged=True)
     return Book(tables, site)
+
+
+def _read_known(file: str, name: str, grid: Grid, ledger: Ledger) -> tuple[bool, str, Sheet | None]:
+    """Return whether a sheet is a table or settings, what it is called there, and what it holds."""
+    where = f"{file} {grid.title.strip()}"
+    _remark_hidden(where, grid, ledger)
+    if name in TABLES:
+        declared = {c.name: c for c in contract.load(name).field}
+        key = name
+    else:
+        key = SECTION_SHEETS.get(name, name)
+        declared = {c.name: c for c in contract.load("site").field if c.section == key}
+    column_at = _site_column if name == SITE_SHEET else _table_column(declared)
+    longest = CELL if name in TABLES else SETTING
+    return name in TABLES, key, _read_sheet(where, grid, column_at, longest, ledger)
 
 
 def holds_settings(data: bytes) -> bool:
     """Return whether a workbook has a sheet of site settings, and so is a site by itself."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            book = load_workbook(io.BytesIO(data), read_only=True)
-            names = {name.strip().casefold() for name in book.sheetnames}
-            book.close()
-    except Exception:  # damaged: `read_book` says so
+        names = {name.strip().casefold() for name in titles_of(data)}
+    except (DamagedError, TooLargeError):  # `read_book` says so
         return False
     return not names.isdisjoint({SITE_SHEET, *SECTION_SHEETS})
-
-
-def _has_formulas(data: bytes) -> bool:
-    """Return whether a workbook must be read twice: for stored results and for formulas."""
-    with ZipFile(io.BytesIO(data)) as parts:
-        sheets = (name for name in parts.namelist() if name.startswith("xl/worksheets/"))
-        return any(_FORMULA.search(parts.read(name)) for name in sheets)
 
 
 # ---- sheets --------------------------------------------------------------------------------
 
 
-def _known(file: str, book: Workbook, ledger: Ledger) -> Iterator[tuple[str, Worksheet]]:
+def _known(file: str, grids: Sequence[Grid], ledger: Ledger) -> Iterator[tuple[str, Grid]]:
     """Yield the sheets that are ours; others are named, and at fault when nearly ours."""
-    titles = [sheet.title.strip().casefold() for sheet in book.worksheets]
-    for at, (name, sheet) in enumerate(zip(titles, book.worksheets, strict=True)):
+    titles = [grid.title.strip().casefold() for grid in grids]
+    for at, (name, sheet) in enumerate(zip(titles, grids, strict=True)):
         if name in titles[:at]:
             must = "must stand in the workbook once"
             ledger.fault(file, 0, "sheet", sheet.title, must)
         elif name in _OURS:
             yield name, sheet
-        elif name != CAUTIONS_SHEET and _anything_in(sheet):
+        elif name != CAUTIONS_SHEET and sheet.facts.cells:
             _remark_other(file, sheet, [t for t in _OURS if t not in titles], ledger)
 
 
-def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Ledger) -> None:
+def _remark_other(file: str, sheet: Grid, absent: Sequence[str], ledger: Ledger) -> None:
     """Name a sheet that is not read; one that was meant to be a sheet of ours is at fault.
 
     `absent` are the sheets of ours that the workbook lacks.
@@ -138,16 +128,14 @@ def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Le
     )
 
 
-def _by_header(sheet: Worksheet) -> str:
+def _by_header(sheet: Grid) -> str:
     """Return the sheet of ours whose columns stand in one of the first rows; "" for none.
 
     All columns that must be there, and three at least of which most are known: a remark holds none.
     """
     found: dict[str, int] = {}
-    if sheet.max_row * sheet.max_column > _LARGEST:
-        return ""
-    for row in sheet.iter_rows(max_row=_HEADER_WITHIN, values_only=True):
-        titles = {title(bare(as_text(value)))[0] for value in row} - {""}
+    for row in sheet.rows(_HEADER_WITHIN):
+        titles = {title(bare(as_text(cell.value)))[0] for cell in row} - {""}
         for name in _OURS:
             known = _columns_of(name)
             hits = titles & known.keys()
@@ -167,69 +155,76 @@ def _columns_of(name: str) -> dict[str, bool]:
 
 
 def _read_sheet(
-    where: str, sheet: Worksheet, formulas: Worksheet, column_at: ColumnAt, ledger: Ledger
+    where: str, sheet: Grid, column_at: ColumnAt, longest: int, ledger: Ledger
 ) -> Sheet | None:
     """Return one sheet as text cells; None, with faults, when it is none of use."""
-    if sheet.max_row * sheet.max_column > _LARGEST:
-        must = f"must be a table of field size; it reaches to row {sheet.max_row}"
-        ledger.fault(where, 0, "sheet", "", must, "delete the empty rows and columns, and save")
+    if too_large := sheet.too_large:
+        ledger.fault(where, 0, "sheet", "", too_large.must, too_large.hint)
         return None
-    grid = [list(row) for row in sheet.iter_rows()]
+    grid = sheet.rows()
+    across = sheet.facts.last_column
     texts = [[as_text(cell.value) for cell in row] for row in grid]
-    used = [at for at in range(sheet.max_column) if any(bare(row[at]) for row in texts)]
+    used = [at for at in range(across) if any(bare(row[at]) for row in texts)]
     first = used[0] if used else 0  # a table need not begin in column A
-    letters = [get_column_letter(at + 1) for at in range(first, sheet.max_column)]
+    letters = [get_column_letter(at + 1) for at in range(first, across)]
     records = [(line, row[first:]) for line, row in enumerate(texts, start=1)]
-    tidied = tidy(where, records, ledger, letters)
+    tidied = tidy(where, records, ledger, letters, longest)
     if tidied is None:
         return None
     names = [title(bare(t))[0] for t in texts[tidied.header_line - 1]]
-    bad = _merged(where, sheet, tidied, names, ledger)
+    bad = _merged(where, sheet, texts, tidied, names, ledger)
     for line, cells in tidied.rows:
         row = dict(zip(tidied.header, cells, strict=True))
-        for name, cell in zip(names[first:], grid[line - 1][first:], strict=False):
+        for at, name in enumerate(names[first:], start=first):
             if (line, name) in bad:
                 continue
-            formula = formulas[cell.coordinate].data_type == "f"
+            cell = grid[line - 1][at]
+            formula = (line, at + 1) in sheet.facts.formulas
             column = column_at(name, row)
-            if why := _no_plain_value(cell, formula, column, formulas.parent.epoch):
+            if why := _no_plain_value(cell, formula, column, sheet.epoch):
                 shown = "" if cell.value is None else as_text(cell.value)
-                at = cell.coordinate
-                ledger.fault(where, line, _named(column, name), shown, *why, cell=at)
+                address = f"{get_column_letter(at + 1)}{line}"
+                ledger.fault(where, line, _named(column, name), shown, *why, cell=address)
                 bad.add((line, name))
     return replace(tidied, bad=frozenset(bad))
 
 
 def _merged(
-    where: str, sheet: Worksheet, tidied: Sheet, names: list[str], ledger: Ledger
+    where: str,
+    sheet: Grid,
+    texts: Sequence[Sequence[str]],
+    tidied: Sheet,
+    names: Sequence[str],
+    ledger: Ledger,
 ) -> set[tuple[int, str]]:
     """Note merged cells that hold a value of the table, and return where they are."""
-    bad: set[tuple[int, str]] = set()
+    bad = set(tidied.bad)
     lines = {tidied.header_line, *(line for line, _ in tidied.rows)}
-    for area in sheet.merged_cells.ranges:
-        value = bare(as_text(sheet.cell(area.min_row, area.min_col).value))
-        inside = [
-            (line, names[at - 1])
-            for line in range(area.min_row, area.max_row + 1)
-            for at in range(area.min_col, min(area.max_col, len(names)) + 1)
-        ]
-        if not value or area.min_row not in lines:
-            continue  # a heading above the table, or a remark in it
-        must = f"must stand in a cell of its own; {area.coord} are merged into one"
+    for left, above, right, below in sheet.facts.merged:
+        if (
+            above not in lines
+            or left > len(names)
+            or not (value := bare(texts[above - 1][left - 1]))
+        ):
+            continue  # a heading above the table, or a remark in it, or nothing
+        area = f"{get_column_letter(left)}{above}:{get_column_letter(right)}{below}"
+        must = f"must stand in a cell of its own; {area} are merged into one"
         hint = "unmerge them and fill each that has a value"
-        name = names[area.min_col - 1] or "cell"
-        ledger.fault(where, area.min_row, name, value, must, hint, cell=area.coord)
-        bad.update(inside)
+        ledger.fault(where, above, names[left - 1] or "cell", value, must, hint, cell=area)
+        bad.update(
+            (line, names[at - 1])
+            for line in range(above, min(below, len(texts)) + 1)
+            for at in range(left, min(right, len(names)) + 1)
+        )
     return bad
 
 
-def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
+def _remark_hidden(where: str, sheet: Grid, ledger: Ledger) -> None:
     """Say that what the crew does not see is read all the same."""
-    rows = [n for n, row in sorted(sheet.row_dimensions.items()) if row.hidden]
-    rows = [n for n in rows if any(cell.value is not None for cell in sheet[n])]
-    columns = sorted(letter for letter, c in sheet.column_dimensions.items() if c.hidden)
+    rows = sorted(sheet.facts.hidden_rows)
+    columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
     for code, what, many in (
-        ("hidden-sheet", "the sheet is hidden", [] if sheet.sheet_state == "visible" else [0]),
+        ("hidden-sheet", "the sheet is hidden", [0] if sheet.hidden else []),
         ("hidden-rows", f"rows {_listed(rows)} are hidden", rows),
         ("hidden-columns", f"columns {_listed(columns)} are hidden", columns),
     ):
@@ -243,17 +238,11 @@ def _listed(items: list[int] | list[str], most: int = 8) -> str:
     return ", ".join(map(str, items[:most])) + (", …" if len(items) > most else "")
 
 
-def _anything_in(sheet: Worksheet) -> bool:
-    return sheet.max_row * sheet.max_column > _LARGEST or any(
-        value is not None for row in sheet.values for value in row
-    )
-
-
 # ---- cells ---------------------------------------------------------------------------------
 
 
 def _no_plain_value(
-    cell: Cell | MergedCell, formula: bool, column: Column | None, epoch: datetime
+    cell: Cell, formula: bool, column: Column | None, epoch: datetime
 ) -> tuple[str, str] | None:
     """Return what a cell must be and how to mend it; None when it holds a plain value."""
     value = cell.value

@@ -6,7 +6,6 @@ Nothing about a column is said here; all of it is asked of `lateralline.contract
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from datetime import date
@@ -18,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from lateralline import contract
 from lateralline.contract import Column
+from lateralline.names import LONGEST, MUST_BE, composed, wrong_name, wrong_sign
 from lateralline.read.ledger import nearest
 from lateralline.units import PER_FOOT, parse_length
 
@@ -34,7 +34,6 @@ _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
 _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
-_WITHOUT = re.compile(r"\^\[\^([^\]]+)\]\+\$")  # a pattern that only forbids some signs
 _DAY = re.compile(r"(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})", re.ASCII)
 _UNKNOWN = {
     "nan",
@@ -136,8 +135,10 @@ def must_be(column: Column, unit: str = "") -> str:
             words = "a date such as 2026-05-06, without quotes"
         case _ if column.values:
             words = f"one of {', '.join(column.enum)}"
-        case _ if without := _WITHOUT.fullmatch(column.pattern):
-            words = f"text without any of {' '.join(without[1])}"
+        case _ if column.calls == "file":
+            words = f"letters, digits, - and _, at most {LONGEST}"
+        case _ if column.calls:
+            words = MUST_BE
         case _ if column.pattern:
             words = f"text that matches {column.pattern}"
         case _:
@@ -172,9 +173,9 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
         near = nearest(text, column.enum)
         return "" if near.startswith("known") else near  # what is known was just said
     if column.type == "text" and isinstance(given, str):
-        if any(unicodedata.category(c) == "Cc" for c in text):
-            return "retype it: it holds a control character"
-        return first_sentence(column)
+        if column.calls and text:
+            return wrong_name(text, file=column.calls == "file")
+        return wrong_sign(text) or first_sentence(column)
     if column.type == "text":
         return "write it in quotes"
     return ""
@@ -254,6 +255,9 @@ def _accepted(column: Column) -> Any:  # a type, made as the schema says
             return date
         case _ if column.values:
             return Annotated[str, BeforeValidator(_one_of(column.enum))]
+        case _ if column.calls:
+            called = BeforeValidator(_file_name if column.calls == "file" else _name)
+            return Annotated[str, Field(pattern=column.pattern or None), called]
         case _:
             return Annotated[
                 str, Field(pattern=column.pattern or None), BeforeValidator(_plain_text)
@@ -268,13 +272,25 @@ def _plain_number(raw: object) -> object:
 
 
 def _plain_text(raw: object) -> object:
-    """One line without control characters, which could garble a terminal or a layer."""
+    """One line without signs that could garble a terminal, a layer or how a line reads."""
     if not isinstance(raw, str):
         return raw
-    text = " ".join(raw.split())
-    if any(unicodedata.category(c) == "Cc" for c in text):
-        raise ValueError("holds a control character")
+    text = composed(raw)
+    if wrong_sign(text):
+        raise ValueError("holds a sign that is none of text")
     return text
+
+
+def _name(raw: object) -> object:
+    if isinstance(raw, str) and wrong_name(raw):
+        raise ValueError("is no name")
+    return composed(raw) if isinstance(raw, str) else raw
+
+
+def _file_name(raw: object) -> object:
+    if isinstance(raw, str) and wrong_name(raw, file=True):
+        raise ValueError("is no name of a file")
+    return _name(raw)
 
 
 def _one_of(values: tuple[str, ...]) -> Callable[[object], str]:

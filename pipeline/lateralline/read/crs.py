@@ -5,13 +5,13 @@ Placing belongs to `lateralline.frames`; here is only what must be known to read
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from math import nan
 
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
+from lateralline.errors import FrameError
+from lateralline.frames.systems import known_crs
 from lateralline.read.ledger import Ledger
 from lateralline.read.tables import Row
 from lateralline.units import METRES_PER
@@ -61,10 +61,11 @@ def read_axes(crs: Row, units: dict[str, str], ledger: Ledger) -> Axes | None:
 
 def _plan_crs(crs: Row, text: str, ledger: Ledger) -> tuple[CRS | None, CRS | None]:
     """Return the plan part of the horizontal CRS and, of a compound one, the height part."""
-    found = _crs(text)
-    if found is None:
+    try:
+        found = known_crs(text)
+    except FrameError as e:
         must = "must be a CRS that PROJ knows, or local"
-        crs.fault(ledger, "horizontal", must, "EPSG:32617, for example")
+        crs.fault(ledger, "horizontal", must, f"{e}; EPSG:32617, for example")
         return None, None
     plan, implied = found.sub_crs_list[:2] if found.is_compound else (found, None)
     plan = plan.source_crs if plan.is_bound and plan.source_crs else plan
@@ -91,11 +92,13 @@ def _height_unit(
     """Return name and metres of the unit of gnss heights; None when they are relative."""
     if vertical == "ellipsoidal":
         return "metre", 1.0
-    found = implied if vertical == "none" else _crs(vertical)
+    try:
+        found = implied if vertical == "none" else known_crs(vertical)
+    except FrameError as e:
+        must = "must be none, ellipsoidal or a height CRS that PROJ knows"
+        crs.fault(ledger, "vertical", must, f"{e}; EPSG:5703, for example")
+        return None
     if found is None:
-        if vertical != "none":
-            must = "must be none, ellipsoidal or a height CRS that PROJ knows"
-            crs.fault(ledger, "vertical", must, "EPSG:5703, for example")
         return None
     axis = found.axis_info[0] if found.axis_info else None
     if not found.is_vertical or found.is_compound or axis is None or axis.direction != "up":
@@ -106,12 +109,3 @@ def _height_unit(
         must = f"must be none or {implied.name}, which the horizontal CRS names already"
         crs.fault(ledger, "vertical", must)
     return axis.unit_name, axis.unit_conversion_factor
-
-
-def _crs(text: str) -> CRS | None:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # old spellings such as +init are read all the same
-            return CRS.from_user_input(text)
-    except CRSError:
-        return None

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Final
 
 from lateralline import contract
+from lateralline.read.intake import is_file, read_bytes
 from lateralline.read.ledger import Ledger
+from lateralline.read.limits import BOOK_BYTES, TEXT_BYTES, TOML_BYTES
 
 SITE_FILE: Final = "site.toml"
 TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
@@ -29,15 +31,22 @@ class Files:
     content: Mapping[str, bytes]
     near: Mapping[str, str]
     book: str = ""  # the workbook, when the site is one by itself
+    lost: frozenset[str] = frozenset()  # at fault already: there, and not readable
 
     def home(self, table: str) -> str:
         """Return where a table that is not there would stand, as messages name it."""
         return f"{self.book} {table}" if self.book else f"{table}.csv"
 
+    def is_lost(self, name: str) -> bool:
+        """Return whether a file is there, or may stand in a workbook, that could not be read."""
+        return name in self.lost or any(is_book(Path(lost)) for lost in self.lost)
+
     def missing(self, name: str, sheet: str, must: str, ledger: Ledger) -> None:
         """Note that a file must be there, and which one may be it under another name."""
         if self.book:
             ledger.fault(self.book, 0, f"sheet {sheet}", "", "must be in the workbook")
+            return
+        if self.is_lost(name):
             return
         near = self.near.get(name)
         ledger.fault(name, 0, "file", "", must, f"is {near} meant?" if near else "")
@@ -50,32 +59,49 @@ def is_book(path: Path) -> bool:
 
 def read_files(source: Path, ledger: Ledger) -> Files:
     """Return the input files of a site; raises SiteFaultsError when there is no such site."""
-    if source.is_file() and is_book(source):
-        try:
-            return Files({source.name: source.read_bytes()}, {}, source.name)
-        except OSError as e:
-            ledger.fault(source.name, 0, "file", e.strerror or "", "must be readable")
-            ledger.raise_faults(source.name)
+    if is_file(source) and is_book(source):
+        data = read_input(source, ledger)
+        ledger.raise_faults(source.name)
+        assert data is not None  # else there is a fault
+        return Files({source.name: data}, {}, source.name)
     return _read_folder(source, ledger)
+
+
+def read_input(path: Path, ledger: Ledger) -> bytes | None:
+    """Return what stands in one of a site's files; None, with a fault, when that cannot be had."""
+    most = {".toml": TOML_BYTES, _BOOK: BOOK_BYTES}.get(path.suffix.casefold(), TEXT_BYTES)
+    return read_bytes(path, ledger, most)
+
+
+def entries(folder: Path, ledger: Ledger) -> list[Path]:
+    """Return what lies in a folder, in order of names; nothing, with a fault, when it is closed."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError as e:
+        must = "must be a folder that can be read"
+        ledger.fault(folder.name or str(folder), 0, "folder", e.strerror or "", must)
+        return []
 
 
 def _read_folder(folder: Path, ledger: Ledger) -> Files:
     content: dict[str, bytes] = {}
-    try:
-        paths = sorted(p for p in folder.iterdir() if p.is_file())
-    except OSError as e:
-        must = "must be a folder that can be read"
-        ledger.fault(folder.name or str(folder), 0, "folder", e.strerror or "", must)
-        ledger.raise_faults(folder.name)
-        raise  # not reached: there is a fault
-    for path in paths:
-        if path.name in _WANTED or is_book(path):
-            try:
-                content[path.name] = path.read_bytes()
-            except OSError as e:
-                ledger.fault(path.name, 0, "file", e.strerror or "", "must be readable")
-    others = [p for p in paths if p.name not in content and p.suffix.casefold() in _TABULAR]
-    return Files(content, _near_misses(others, [w for w in _WANTED if w not in content], ledger))
+    paths = entries(folder, ledger)
+    ledger.raise_faults(folder.name)
+    ours = [p for p in paths if p.name in _WANTED or is_book(p)]
+    for path in ours:
+        if (data := read_input(path, ledger)) is not None:
+            content[path.name] = data
+    # What is there and cannot be read is not missing: the site is only judged without it.
+    there = {p.name for p in ours}
+    lost = there - content.keys()
+    others = [
+        p for p in paths if p.name not in there and p.suffix.casefold() in _TABULAR and is_file(p)
+    ]
+    return Files(
+        content,
+        _near_misses(others, [w for w in _WANTED if w not in there], ledger),
+        lost=frozenset(lost),
+    )
 
 
 def _near_misses(paths: Sequence[Path], absent: Sequence[str], ledger: Ledger) -> dict[str, str]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from itertools import islice
 
 from lateralline.errors import Fault, SiteFaultsError
+from lateralline.read.limits import CANDIDATES, FAULTS
 from lateralline.records import Finding, Severity
 from lateralline.wording import shown, sign_shown
 
@@ -28,10 +30,18 @@ class Ledger:
         hint: str = "",
         cell: str = "",
     ) -> None:
-        """Note one fault; `must` says what would be right, `hint` how to get there."""
+        """Note one fault; `must` says what would be right, `hint` how to get there.
+
+        Raises SiteFaultsError with all of them once there are `limits.FAULTS`: looking for more
+        takes time and helps nobody.
+        """
         column, value = one_line(column), one_line(value)
         must, hint = one_line(must, 400), one_line(hint, 400)
         self.faults.append(Fault(file, row, column, value, must, hint, cell))
+        if len(self.faults) >= FAULTS:
+            must = f"must be mended before more is looked at: {FAULTS} faults were found so far"
+            self.faults.append(Fault(file, 0, "what stands above", "", must))
+            self.raise_faults(file)
 
     def finding(
         self,
@@ -74,8 +84,17 @@ def nearest(value: str, known: Collection[str], most: int = 8) -> str:
     >>> nearest("main", ["L1", "L2"])
     'known: L1, L2'
     """
+    if isinstance(known, (set, frozenset)):
+        known = sorted(known)
+    value = value[:200].casefold()
     folded = {k.casefold(): k for k in known}
-    if close := get_close_matches(value.casefold(), folded, n=1, cutoff=0.65):
+    if value in folded:
+        return f'did you mean "{one_line(folded[value])}"?'
+    if len(folded) > CANDIDATES:  # comparing takes long: only names that begin or end alike
+        ends = value[:1], value[-1:]
+        alike = (f for f in folded if abs(len(f) - len(value)) < 2 and (f[:1], f[-1:]) == ends)
+        folded = {f: folded[f] for f in islice(alike, CANDIDATES)}
+    if close := get_close_matches(value, folded, n=1, cutoff=0.65):
         return f'did you mean "{one_line(folded[close[0]])}"?'
-    shown = ", ".join(one_line(k, 20) for k in list(known)[:most])
+    shown = ", ".join(one_line(k, 20) for k in islice(known, most))
     return f"known: {shown}{', …' if len(known) > most else ''}" if shown else "none is known"

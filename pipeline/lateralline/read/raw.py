@@ -5,17 +5,18 @@ Only what `read_site` finds sound is sure to be whole here: what must not be los
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from lateralline.read.book import read_book
 from lateralline.read.files import SITE_FILE, TABLES, Files, read_files
+from lateralline.read.intake import decode
 from lateralline.read.ledger import Ledger
 from lateralline.read.sections import section_names
-from lateralline.read.sheets import Sheet, csv_sheet, decode
+from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.read.site_sheets import written_sections
+from lateralline.read.toml_lines import load_toml
 
 Section = Mapping[str, object]
 Settings = Mapping[str, Sequence[Section]]
@@ -60,8 +61,8 @@ def _toml(files: Files, ledger: Ledger) -> Settings:
         files.missing(SITE_FILE, "site", "must be in the site folder, with tables as .csv", ledger)
         return {}
     try:
-        said = tomllib.loads(decode(SITE_FILE, files.content[SITE_FILE], ledger) or "")
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
+        said = load_toml(decode(SITE_FILE, files.content[SITE_FILE], ledger) or "")
+    except ValueError as e:
         ledger.fault(SITE_FILE, 0, "file", "", f"must be TOML: {e}")
         return {}
     settings: dict[str, Sequence[Section]] = {}

@@ -10,10 +10,11 @@ import numpy as np
 
 from lateralline.read.book import SITE_SHEET, Book, read_book
 from lateralline.read.files import NEEDED, SITE_FILE, TABLES, Files, read_files
+from lateralline.read.intake import decode
 from lateralline.read.ledger import Ledger
 from lateralline.read.references import check_references, check_runs
 from lateralline.read.sections import Site, read_site_toml
-from lateralline.read.sheets import Sheet, csv_sheet, decode
+from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.read.site import settings
 from lateralline.read.site_sheets import site_of_sheets
 from lateralline.read.spots import spots
@@ -69,7 +70,7 @@ def _read_settings(files: Files, books: Mapping[str, Book], ledger: Ledger) -> S
         ledger.fault(told[0], 0, "settings", ", ".join(told), must)
         return None
     if not told:
-        if not (files.book and not books[files.book].tables):  # unreadable, and said to be
+        if not _damaged(files, books):
             files.missing(SITE_FILE, SITE_SHEET, "must be in the site folder", ledger)
         return None
     if told[0] != SITE_FILE:
@@ -91,10 +92,11 @@ def _read_tables(
     for book in books.values():
         for name, sheet in book.tables.items():
             sheets[name].append(sheet)
-    damaged = bool(files.book) and not books[files.book].tables and not books[files.book].site
+    damaged = _damaged(files, books)
     tables: dict[str, Rows | None] = {}
     for name, found in sheets.items():
-        tables[name] = None if found or name in NEEDED else Rows(files.home(name))
+        absent = found or name in NEEDED or damaged or files.is_lost(f"{name}.csv")
+        tables[name] = None if absent else Rows(files.home(name))
         if len(found) > 1:
             must = "must stand in one place: a csv file or a sheet of one workbook"
             ledger.fault(f"{name}.csv", 0, "table", "", must)
@@ -105,6 +107,11 @@ def _read_tables(
             must = "must be in the site folder, or be a sheet of a workbook there"
             files.missing(f"{name}.csv", name, must, ledger)
     return tables
+
+
+def _damaged(files: Files, books: Mapping[str, Book]) -> bool:
+    """Return whether a workbook that is a site by itself could not be opened, which is said."""
+    return bool(files.book) and books[files.book].damaged
 
 
 # ---- the record ----------------------------------------------------------------------------

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
-from math import isnan
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+from math import isnan, nan
+from operator import itemgetter
 from typing import TypeAlias
 
 from lateralline.read.cells import UNKNOWN_UNIT
@@ -29,6 +31,7 @@ class Names:
     stops: frozenset[Stop] | None
     excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
     runs_in: str = SITE_FILE  # where runs are told
+    stops_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # run → its stops
 
     @property
     def a_run(self) -> str:
@@ -78,26 +81,28 @@ def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledge
 
 def check_runs(settings: Settings, site: Site, stops: Rows, ledger: Ledger) -> None:
     """Note run values in SI that cannot be, or hardly can."""
+    entry_of: dict[str, float] = {}  # counter at the entry of each run
     for run, row in zip(settings.runs, site.sections["run"], strict=True):
+        entry_of.setdefault(run.id, row.number("counter_at_entry", 0.0))
         inside = settings.pipe(run.line).inside_diameter_m
         inside = 5.0 if isnan(inside) else inside
         if run.ride_height_m >= inside:
             must = f"must be less than the inside diameter, {inside:.3f} m"
             hint = f"it comes out as {run.ride_height_m:.4g} m; the unit of pipe is"
             row.fault(ledger, "ride_height", must, f"{hint} {settings.units['pipe']}")
-        for stop in stops:
-            counter = stop.number("counter")
-            entry = row.number("counter_at_entry", 0.0)
-            if stop.text("run") == run.id and counter < entry:
-                ledger.finding(
-                    "warning",
-                    "counter-before-entry",
-                    f"stop {run.id}/{stop.text('stop')}",
-                    f"the counter reads {counter:g}, before the entry at {entry:g}",
-                    "check the counter, and counter_at_entry of the run",
-                    by_how_much=f"{entry - counter:g} {settings.units['counter']}",
-                    where=stop.where,
-                )
+    for stop in stops:
+        of = stop.text("run")
+        counter, entry = stop.number("counter"), entry_of.get(of, nan)
+        if counter < entry:
+            ledger.finding(
+                "warning",
+                "counter-before-entry",
+                f"stop {of}/{stop.text('stop')}",
+                f"the counter reads {counter:g}, before the entry at {entry:g}",
+                "check the counter, and counter_at_entry of the run",
+                by_how_much=f"{entry - counter:g} {settings.units['counter']}",
+                where=stop.where,
+            )
 
 
 # ---- site.toml -----------------------------------------------------------------------------
@@ -116,6 +121,7 @@ def _names(site: Site | None, tables: Mapping[str, Rows | None]) -> Names:
             lines = None
     control = _complete(tables["control"], "point")
     stops = _complete(tables["stops"], "run", "stop")
+    by_run = groupby(sorted((run, stop) for run, stop in stops or ()), key=itemgetter(0))
     return Names(
         runs,
         lines,
@@ -123,6 +129,7 @@ def _names(site: Site | None, tables: Mapping[str, Rows | None]) -> Names:
         None if stops is None else frozenset((run, stop) for run, stop in stops),
         _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
         site.told_in("run") if site else SITE_FILE,
+        {run: tuple(stop for _, stop in own) for run, own in by_run},
     )
 
 
@@ -243,7 +250,7 @@ def _check_mark(row: Row, names: Names, ledger: Ledger) -> None:
         return
     if (run, stop) in names.excused:
         return
-    of_run = [s for r, s in sorted(names.stops) if r == run]
+    of_run = names.stops_of.get(run, ())
     if of_run or names.runs is not None:
         row.fault(ledger, "stop", f"must be a stop of run {run} in stops", nearest(stop, of_run))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -23,9 +22,10 @@ from lateralline.read.cells import (
 from lateralline.read.crs import Axes, read_axes
 from lateralline.read.files import SECTION_SHEETS, SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
+from lateralline.read.limits import SECTIONS
 from lateralline.read.tables import Row, explain
 from lateralline.read.toml_faults import fault_of_toml
-from lateralline.read.toml_lines import Lines, find_lines
+from lateralline.read.toml_lines import Lines, by_section, find_lines, load_toml
 from lateralline.units import METRES_PER, symbol
 
 
@@ -76,8 +76,8 @@ class Site:
 def read_site_toml(text: str, ledger: Ledger) -> Site | None:
     """Return the sections of `site.toml`; None, with a fault, when it is not TOML at all."""
     try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
+        data = load_toml(text)
+    except ValueError as e:
         fault_of_toml(text, e, ledger)
         return None
     table = contract.load("site")
@@ -97,8 +97,15 @@ def read_site_toml(text: str, ledger: Ledger) -> Site | None:
 def site_of(written: Mapping[str, Sequence[Written]], ledger: Ledger) -> Site:
     """Return what the sections say, with a fault for every key that will not do.
 
-    `written` holds each section that is not repeated once, if only as an empty one.
+    `written` holds each section that is not repeated once, if only as an empty one. Raises
+    SiteFaultsError when one stands there more often than the limit: nothing is worked on then.
     """
+    for name, several in written.items():
+        if len(several) > SECTIONS:
+            first = several[SECTIONS]
+            must, hint = f"must stand there at most {SECTIONS} times", "split the site"
+            ledger.fault(first.file, first.lines.get("", 0), name, "", must, hint)
+            ledger.raise_faults(first.file)
     [units_row] = [_section("units", w, {}, ledger) for w in written["units"]]
     units = {key: units_row.text(key) for key in unit_keys() if units_row.text(key)}
     if "pipe" not in units and not units_row.given("pipe") and "tape" in units:
@@ -127,13 +134,9 @@ def _sections(
     many = cast("list[object]", given or []) if repeated else [given]
     if not right:
         many = [] if repeated else [None]
+    at = by_section(lines)
     return tuple(
-        Written(
-            SITE_FILE,
-            _mapping(g),
-            {key: line for (s, i, key), line in lines.items() if (s, i) == (name, n)},
-            strict=True,
-        )
+        Written(SITE_FILE, _mapping(g), at.get((name, n), {}), strict=True)
         for n, g in enumerate(many)
     )
 

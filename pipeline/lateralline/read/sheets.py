@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 from lateralline import csv_file
 from lateralline.read.ledger import Ledger
+from lateralline.read.limits import CELL, COLUMNS, ROWS
 
-_BOM = "\ufeff"
 _UNSEEN = re.compile("[\u200b\u2060\ufeff]")  # signs of no width that come with pasted text
 _TITLE = re.compile(r"(.*\S)\s*\[\s*(\S[^\[\]]*?)\s*\]")
 _TOO_MANY = "a decimal comma is written as a point; text with a comma needs quotes"
@@ -30,32 +30,20 @@ class Sheet:
     bad: frozenset[tuple[int, str]] = frozenset()  # line and column of cells already at fault
 
 
-def decode(file: str, data: bytes, ledger: Ledger) -> str | None:
-    """Return the text of a UTF-8 file; None, with a fault, when it is not."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        ledger.fault(file, 1, "file", "UTF-16", "must be UTF-8 text", "save it as UTF-8")
-        return None
-    if (at := data.find(b"\0")) >= 0:
-        line = _line_at(data, at)
-        ledger.fault(file, line, "file", "", "must be text; it holds a NUL byte", "save it again")
-        return None
-    try:
-        return data.decode("utf-8").removeprefix(_BOM)
-    except UnicodeDecodeError as e:
-        byte = f"byte 0x{data[e.start]:02X}"
-        ledger.fault(
-            file, _line_at(data, e.start), "file", byte, "must be UTF-8 text", "save it as UTF-8"
-        )
-        return None
-
-
 def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
     """Return a comma-separated file as a Sheet; None, with faults, when it has no usable header.
 
     Lines that begin with # are notes to the reader and skipped.
     """
+    records: list[tuple[int, list[str]]] = []
     try:
-        records = [(first, cells) for first, _, cells in csv_file.records(text)]
+        for line, _, cells in csv_file.records(text):
+            if not any(cells):
+                continue
+            if len(records) > ROWS or len(cells) > COLUMNS:
+                _too_large(file, line, len(cells), ledger)
+                return None
+            records.append((line, cells))
     except csv.Error as e:
         why, line = e.args
         hint = 'a quote that opens must close; write "" for a quote inside quotes'
@@ -69,10 +57,12 @@ def tidy(
     records: list[tuple[int, list[str]]],
     ledger: Ledger,
     letters: Sequence[str] = (),
+    longest: int = CELL,
 ) -> Sheet | None:
     """Strip blanks, drop empty rows and comments, and check that rows fit the header.
 
-    `letters` are those of the columns of a workbook; files of text have none.
+    `letters` are those of the columns of a workbook; files of text have none. `longest` is what a
+    cell may hold, in characters.
     """
     stripped = [(line, [bare(c) for c in cells]) for line, cells in records]
     filled = [
@@ -85,6 +75,9 @@ def tidy(
         ledger.fault(file, 0, "file", "", "must begin with a header row; it is empty")
         return None
     (header_line, header), *body = filled
+    if len(body) > ROWS:
+        _too_large(file, body[ROWS][0], len(header), ledger)
+        return None
     for mark, name in ((";", "semicolon"), ("\t", "tab")):
         if len(header) == 1 and mark in header[0]:
             hint = f"it has {name}s: save as CSV with commas and decimal points, or as .xlsx"
@@ -104,9 +97,16 @@ def tidy(
             must = "must name each column once"
             ledger.fault(file, header_line, "header", name, must, cell=cell)
     rows: list[tuple[int, tuple[str, ...]]] = []
+    bad: set[tuple[int, str]] = set()
     for line, cells in body:
         # Empty cells count: behind a decimal comma every cell moves on by one, and the one pushed
         # over the edge is often empty. Those a spreadsheet adds stand in the header as well.
+        long = [at for at, cell in enumerate(cells[: len(header)]) if len(cell) > longest]
+        for at in long:
+            bad.add((line, header[at]))
+            must, hint = f"must be at most {longest} characters", f"it has {len(cells[at])}"
+            address = f"{letters[at]}{line}" if letters else ""
+            ledger.fault(file, line, header[at], cells[at], must, hint, address)
         if len(cells) == across:
             rows.append((line, tuple(cells[: len(header)])))
             continue
@@ -120,7 +120,18 @@ def tidy(
         len(rows) == len(body),
         {name: unit for name, unit in titles if unit},
         dict(zip(header, letters, strict=False)),
+        frozenset(bad),
     )
+
+
+def _too_large(file: str, line: int, columns: int, ledger: Ledger) -> None:
+    """Note that a table is none of field size."""
+    if columns > COLUMNS:
+        must = f"must have at most {COLUMNS} columns"
+        ledger.fault(file, line, "row", f"{columns} cells", must, "delete those not needed")
+        return
+    must = f"must hold at most {ROWS} rows; more begin here"
+    ledger.fault(file, line, "table", "", must, "split the site: one site, one crew's survey")
 
 
 def bare(text: str) -> str:
@@ -137,7 +148,3 @@ def title(text: str) -> tuple[str, str]:
     text = text.casefold()
     m = _TITLE.fullmatch(text)
     return (m[1], m[2]) if m else (text, "")
-
-
-def _line_at(data: bytes, at: int) -> int:
-    return data.count(b"\n", 0, at) + 1

@@ -5,6 +5,7 @@ Marks and exposures share these columns.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from math import isnan, nan
 from typing import Final
@@ -106,7 +107,7 @@ def check_ties(row: Row, control: frozenset[str] | None, tape: str, ledger: Ledg
                 nearest(name, control),
             )
         names.append(name)
-    for name in sorted({n for n in names if names.count(n) > 1}):
+    for name in sorted(n for n, times in Counter(names).items() if times > 1):
         row.fault(ledger, "ties", f"must name each point once; {name} stands there twice")
     if len(names) < 2:
         row.fault(ledger, "ties", "must hold two ties or more", "as P1:6.32;P2:4.85")

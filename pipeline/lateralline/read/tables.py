@@ -13,6 +13,7 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.contract import Column, Table
+from lateralline.names import wrong_sign
 from lateralline.read.cells import (
     UNKNOWN_UNIT,
     Value,
@@ -24,6 +25,7 @@ from lateralline.read.cells import (
     unit_in,
 )
 from lateralline.read.ledger import Ledger
+from lateralline.read.limits import CELL
 from lateralline.read.sheets import Sheet
 from lateralline.records import Floats, Ints, Texts
 from lateralline.units import symbol
@@ -141,6 +143,7 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf | None, ledger: Ledger) 
             ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+    extra = [h for h in extra if not wrong_sign(h)]
     if unit_of is None:
         unit_of = _unit_without_settings
     else:
@@ -161,10 +164,11 @@ def typed_rows(name: str, sheet: Sheet, unit_of: UnitOf | None, ledger: Ledger) 
             if c.required and c.name not in known and c.name not in missing | bad:
                 row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
                 bad |= {c.name}
-        kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given)
+        kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given and h not in ill)
         remark = "note" if "note" in columns else "text"
         if kept and remark in columns:
             good[remark] = "; ".join(filter(None, (str(good.get(remark, "")), kept)))
+            _check_kept(row, remark, str(good[remark]), ledger)
         rows.append(Row(sheet.file, line, good, bad | missing, letters=sheet.letters))
     return Rows(sheet.file, tuple(rows), sheet.complete)
 
@@ -182,6 +186,15 @@ def explain(
         must, hint = must_be(c, unit), hint_for(c, value, unit)
         line, cell = row.line_of(c.name), row.cell_of(c.name)
         ledger.fault(row.file, line, c.name, value, must, hint, cell)
+
+
+def _check_kept(row: Row, remark: str, text: str, ledger: Ledger) -> None:
+    """Note remarks that cannot be kept: what a cell of ours may not hold, no note holds either."""
+    if hint := wrong_sign(text):
+        row.fault(ledger, remark, "must be text, and the columns kept in it", hint)
+    elif len(text) > CELL:
+        must = f"must be at most {CELL} characters, with the columns kept in it"
+        row.fault(ledger, remark, must, f"they have {len(text)}: delete columns of no use")
 
 
 def _unit_without_settings(column: Column) -> str:
@@ -208,6 +221,11 @@ def _report_extra(
     """A misspelt column would lose what it holds, so a near miss is a fault; others are notes."""
     kept = any(c in table.names for c in ("note", "text"))
     for name in extra:
+        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
+        if hint := wrong_sign(name):
+            must = "must be text"
+            ledger.fault(sheet.file, sheet.header_line, "header", name, must, hint, cell)
+            continue
         if meant := _meant(name, [c for c in absent if c != "note"]):
             ledger.fault(
                 sheet.file,
@@ -216,7 +234,7 @@ def _report_extra(
                 name,
                 f"must be a column of {table.name}",
                 f'did you mean "{meant}"?',
-                f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else "",
+                cell,
             )
             continue
         ledger.finding(

@@ -1,16 +1,61 @@
-"""Where in `site.toml` each key stands: the TOML reader keeps values, not lines."""
+"""TOML as users write it: taken apart within limits, and the line each key stands on.
+
+The TOML reader keeps values, not lines.
+"""
 
 from __future__ import annotations
 
 import re
-from collections import Counter
-from typing import TypeAlias
+import tomllib
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from typing import Any, TypeAlias
+
+from lateralline.read.limits import NESTED
 
 #: (section, which of the repeated ones, key) → line; the key "" is the section's heading.
 Lines: TypeAlias = dict[tuple[str, int, str], int]
 
 _HEADING = re.compile(r"\s*\[{1,2}\s*\"?([^\]\"]+?)\"?\s*\]")
+_TOO_DEEP = f"tables and lists stand in one another more than {NESTED} deep"
 _KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
+
+
+def load_toml(text: str) -> dict[str, Any]:
+    """Return what a text holds; raises ValueError, in words, for whatever it trips the reader.
+
+    >>> load_toml("a = " + "[" * 50 + "]" * 50)
+    Traceback (most recent call last):
+        ...
+    ValueError: tables and lists stand in one another more than 10 deep
+    """
+    try:
+        said = tomllib.loads(text)
+    except RecursionError:
+        raise ValueError(_TOO_DEEP) from None
+    within: list[object] = [said]
+    for _ in range(NESTED):
+        within = [v for held in within for v in _members(held)]
+        if not within:
+            return said
+    raise ValueError(_TOO_DEEP)
+
+
+def _members(held: object) -> list[object]:
+    if isinstance(held, dict):
+        return list(held.values())
+    return held if isinstance(held, list) else []
+
+
+def by_section(lines: Lines) -> Mapping[tuple[str, int], dict[str, int]]:
+    """Return the lines of the keys of each section: (section, which of the repeated) → key → line.
+
+    A section that is not there has none.
+    """
+    keys: defaultdict[tuple[str, int], dict[str, int]] = defaultdict(dict)
+    for (section, at, key), line in lines.items():
+        keys[section, at][key] = line
+    return keys
 
 
 def find_lines(text: str) -> Lines:

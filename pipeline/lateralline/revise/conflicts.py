@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -12,7 +11,7 @@ from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site, section_names
 from lateralline.read.sheets import Sheet
 from lateralline.read.tables import typed_rows
-from lateralline.read.toml_lines import Lines, find_lines
+from lateralline.read.toml_lines import Lines, find_lines, load_toml
 from lateralline.revise.sources import ADDED_FILE, Added, SiteTexts
 
 #: What names a row of each table, and what the row is called in words.
@@ -137,8 +136,8 @@ def check_sections(text: str, site: Site, ledger: Ledger) -> dict[str, int]:
     Returns how many sections of each kind it adds.
     """
     try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
+        data = load_toml(text)
+    except ValueError as e:
         ledger.fault(ADDED_FILE, 0, "file", "", f"must be TOML: {e}")
         return {}
     lines, counts = find_lines(text), dict[str, int]()

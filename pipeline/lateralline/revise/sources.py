@@ -13,10 +13,18 @@ from typing import Final
 
 from lateralline import contract, csv_file
 from lateralline.read.book import Book, read_book
-from lateralline.read.files import SITE_FILE, TABLES, is_book, read_files
+from lateralline.read.files import (
+    SITE_FILE,
+    TABLES,
+    entries,
+    is_book,
+    read_files,
+    read_input,
+)
+from lateralline.read.intake import decode, is_file
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.sections import Site, read_site_toml
-from lateralline.read.sheets import Sheet, csv_sheet, decode
+from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.read.site_sheets import site_of_sheets
 from lateralline.read.toml_lines import find_lines
 
@@ -168,18 +176,13 @@ def read_added(folder: Path, ledger: Ledger) -> Added:
     """
     sheets: dict[str, Sheet] = {}
     toml = ""
-    try:
-        paths = sorted(p for p in folder.iterdir() if p.is_file())
-    except OSError as e:
-        must = "must be a folder that can be read"
-        ledger.fault(folder.name, 0, "folder", e.strerror or "", must)
-        paths = []
     found = False
-    for path in paths:
+    for path in entries(folder, ledger):
         name = path.name
         if name in _CSV or name == ADDED_FILE or is_book(path):
             found = True
-            data = path.read_bytes()
+            if (data := read_input(path, ledger)) is None:
+                continue
             if is_book(path):
                 _take_book(read_book(name, data, ledger), name, sheets, ledger)
             elif (text := decode(name, data, ledger)) is not None:
@@ -188,6 +191,8 @@ def read_added(folder: Path, ledger: Ledger) -> Added:
                 elif (sheet := csv_sheet(name, text, ledger)) is not None:
                     _take(sheet, name.removesuffix(".csv"), sheets, ledger)
         elif path.suffix.casefold() in _READ_OR_LOST and not name.startswith((".", "~")):
+            if not is_file(path):
+                continue
             ledger.fault(name, 0, "file", "", "must be a file that can be added", _meant(name))
     if not found and not ledger.faults:
         must = f"must hold any of {', '.join((*_CSV, ADDED_FILE))}"

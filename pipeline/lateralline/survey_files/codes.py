@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -14,7 +13,7 @@ from lateralline import contract
 from lateralline.read.cells import accept, row_model
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.read.tables import Row, explain
-from lateralline.read.toml_lines import Lines, find_lines
+from lateralline.read.toml_lines import by_section, find_lines, load_toml
 
 MARKS: Final = ("end_null", "mid_null", "peak_total", "peak_axial", "peak", "ground")
 TARGETS: Final = ("invert", "crown", "outside_top", "transmitter")  # of exposures
@@ -120,13 +119,14 @@ def _sections(file: str, text: str, ledger: Ledger) -> dict[str, tuple[Row, ...]
     names = tuple(dict.fromkeys(c.section for c in table.field))
     empty: dict[str, tuple[Row, ...]] = dict.fromkeys(names, ())
     try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as e:
-        at = re.search(r"line (\d+)", str(e))
+        data = load_toml(text)
+    except ValueError as e:
+        told = re.search(r"line (\d+)", str(e))
         hint = "a pattern with a backslash stands in single quotes"
-        ledger.fault(file, int(at[1]) if at else 0, "file", "", f"must be TOML: {e}", hint)
+        ledger.fault(file, int(told[1]) if told else 0, "file", "", f"must be TOML: {e}", hint)
         return empty
     lines = find_lines(text)
+    at = by_section(lines)
     for name in data.keys() - set(names):
         line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
         ledger.fault(file, line, name, "", "must be a known section", nearest(name, names))
@@ -138,15 +138,16 @@ def _sections(file: str, text: str, ledger: Ledger) -> dict[str, tuple[Row, ...]
             ledger.fault(file, 0, name, "", "must be a section", f"write {form}")
         elif given is not None:
             rows = cast("list[dict[str, object]]", many)
-            empty[name] = tuple(_row(file, name, g, i, lines, ledger) for i, g in enumerate(rows))
+            empty[name] = tuple(
+                _row(file, name, g, at.get((name, i), {}), ledger) for i, g in enumerate(rows)
+            )
     return empty
 
 
 def _row(
-    file: str, section: str, given: Mapping[str, object], index: int, lines: Lines, ledger: Ledger
+    file: str, section: str, given: Mapping[str, object], at: Mapping[str, int], ledger: Ledger
 ) -> Row:
     columns = {c.name: c for c in contract.load("codes").field if c.section == section}
-    at = {key: line for (s, i, key), line in lines.items() if (s, i) == (section, index)}
     for key in given.keys() - columns.keys():
         must = f"must be a key of [{section}]"
         ledger.fault(file, at.get(key, 0), key, "", must, nearest(key, columns, 20))

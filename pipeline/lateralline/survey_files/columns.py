@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal, NamedTuple
 
-from lateralline.read.ledger import Ledger, nearest
+from lateralline.read.ledger import Ledger, nearest, one_line
 from lateralline.survey_files.points import TOLD
 from lateralline.survey_files.text_file import TextFile
 
@@ -131,7 +131,7 @@ def unused(known: Sequence[str], taken: Iterable[int], filled: Sequence[bool]) -
     `filled` says of each column whether any of its cells holds something.
     """
     used = set(taken)
-    names = [k for i, k in enumerate(known) if filled[i] and i not in used]
+    names = [one_line(k) for i, k in enumerate(known) if filled[i] and i not in used]
     said = (f"columns not used: {', '.join(names)}",) if names else ()
     warned = tuple(
         f"column {name} is not used, and may hold {what}: {_OPTIONS[what]} {name} takes it"

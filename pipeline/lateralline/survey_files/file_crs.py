@@ -6,7 +6,7 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline.frames import horizontal_crs, vertical_crs
-from lateralline.frames.systems import Levels, Systems, short_text
+from lateralline.frames.systems import Levels, Systems, known_crs, short_text
 from lateralline.read.ledger import Ledger
 from lateralline.survey_files.points import Points
 from lateralline.units import METRES_PER
@@ -102,4 +102,4 @@ def authority(crs: CRS) -> str:
 def plan_of(text: str) -> CRS | None:
     """Return the CRS of files that name none, from its text; FrameError when it is none."""
     crs = horizontal_crs(text)
-    return None if crs is None else CRS.from_user_input(text.strip())
+    return None if crs is None else known_crs(text)

@@ -12,7 +12,9 @@ from pyproj import CRS
 
 from lateralline.errors import LaterallineError
 from lateralline.frames.systems import Systems, site_systems
+from lateralline.read.intake import may_be_read, read_bytes
 from lateralline.read.ledger import Ledger
+from lateralline.read.limits import MAP_BYTES
 from lateralline.records import Floats
 from lateralline.survey_files.bring import Brought, bring
 from lateralline.survey_files.codes import Codes
@@ -29,6 +31,9 @@ from lateralline.survey_files.text_points import text_points
 
 #: What survey instruments and spreadsheets call files of text.
 TEXT_SUFFIXES: Final = (".txt", ".csv", ".tsv", ".asc", ".pnt", ".pts", ".dat", ".prn", ".xyz", "")
+
+_IN_PARTS: Final = "give it in parts"
+_LAYER_ALONE: Final = "copy the layer of points into a file of its own"
 
 #: Asked for each text file whose order was not given; None stops the import.
 Confirm = Callable[[Detection], Order | None]
@@ -154,11 +159,14 @@ def _sorted(
 
 def _open(path: Path, wanted: Wanted, ledger: Ledger) -> _Opened:
     if path.suffix.casefold() in TEXT_SUFFIXES and not wanted.layer:
-        text = read_text(path.name, path.read_bytes(), ledger)
+        data = read_bytes(path, ledger, smaller=_IN_PARTS)
+        text = None if data is None else read_text(path.name, data, ledger)
         if text is None:
             return _Opened(path)
         if "wkt" not in text.header:  # coordinates written as geometry: GDAL reads those
             return _Opened(path, text, text_columns(text, wanted.choice, ledger))
+    if not may_be_read(path, ledger, MAP_BYTES, smaller=_LAYER_ALONE):
+        return _Opened(path)
     layer, choice = wanted.layer, wanted.choice
     return _Opened(path, points=map_points(path, ledger, layer=layer, choice=choice))
 

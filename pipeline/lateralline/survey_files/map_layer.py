@@ -6,17 +6,20 @@ Opened with fiona, whose GDAL hands out x as easting or longitude whatever a CRS
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from math import isfinite, nan
 from pathlib import Path
 from typing import Final, NamedTuple
 
 import fiona
 import numpy as np
-from fiona.errors import DriverError, FionaError
+from fiona.errors import FionaError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from lateralline.read.ledger import Ledger, nearest
+from lateralline.names import wrong_sign
+from lateralline.read.ledger import Ledger, nearest, one_line
+from lateralline.read.limits import DESCRIPTION, FAULTS, POINTS
 from lateralline.survey_files.columns import NAMES, Choice, find, told, unused
 from lateralline.survey_files.numbers import decimal_mark, number
 from lateralline.survey_files.points import Heights, Points, texts
@@ -56,12 +59,13 @@ class _Spot(NamedTuple):
 
 
 def map_layers(path: Path) -> list[Layer]:
-    """Return the layers of a vector file; raises FionaError when GDAL cannot open it."""
+    """Return the layers of a vector file; raises ValueError when GDAL cannot open it."""
     layers = []
-    for name in fiona.listlayers(path):
-        with _opened(path, name) as source:
-            count = sum(1 for _ in source)  # some formats do not count
-            layers.append(Layer(name, str(source.schema["geometry"]), count))
+    with _tripping():
+        for name in fiona.listlayers(path):
+            with _opened(path, name) as source:
+                count = sum(1 for _ in _features(source))  # some formats do not count
+                layers.append(Layer(name, str(source.schema["geometry"]), count))
     return layers
 
 
@@ -76,18 +80,33 @@ def map_points(
     choice = choice or Choice()
     try:
         layers = map_layers(path)
-        chosen = _chosen(path, layers, layer, choice, ledger)
-        if chosen is None:
-            return None
-        file = path.name if len(layers) == 1 else f"{path.name}[{chosen.name}]"
-        with _opened(path, chosen.name) as source:
-            known = list(source.schema["properties"])
-            crs, driver = _crs(source), source.driver
-            spots = list(_spots(file, source, known, choice, ledger))
-    except (FionaError, DriverError, OSError) as e:
+    except GdalError as e:
         must = "must be a text file of points or a vector file that GDAL opens"
         ledger.fault(path.name, 0, "file", "", f"{must}: {e}")
         return None
+    chosen = _chosen(path, layers, layer, choice, ledger)
+    if chosen is None:
+        return None
+    file = path.name if len(layers) == 1 else f"{path.name}[{one_line(chosen.name)}]"
+    if chosen.features > POINTS:
+        must = f"must hold at most {POINTS} points"
+        ledger.fault(file, 0, "layer", f"{chosen.features} features", must, "give it in parts")
+        return None
+    try:
+        with _tripping(), _opened(path, chosen.name) as source:
+            known = list(source.schema["properties"])
+            mixed = [k for k in known if source.schema["properties"][k] == "json"]
+            crs, driver = _crs(source), source.driver
+            features = list(_features(source))
+    except GdalError as e:
+        ledger.fault(file, 0, "layer", "", f"must be a layer that GDAL reads: {e}")
+        return None
+    if mixed and any(isinstance(feature, str) for feature in features):
+        must = "must be plain text or a number in every feature; in some it is a list or an object"
+        for name in mixed:
+            ledger.fault(file, 0, "field", name, must)
+        return None
+    spots = list(_spots(file, features, crs is not None, known, choice, ledger))
     if not spots and not ledger.faults:
         ledger.fault(file, 0, "layer", "", "must hold points; it is empty")
     return _points(file, known, spots, crs, driver, choice, ledger)
@@ -96,9 +115,35 @@ def map_points(
 # ---- the layer -----------------------------------------------------------------------------
 
 
+class GdalError(ValueError):
+    """A file or layer that GDAL cannot read; the message says why, in GDAL's words."""
+
+
+@contextmanager
+def _tripping() -> Iterator[None]:
+    """Turn whatever GDAL and fiona raise over a damaged file into GdalError."""
+    try:
+        yield
+    except Exception as e:  # of FionaError, OSError, ValueError, KeyError and more
+        raise GdalError(str(e) or type(e).__name__) from e
+
+
 def _opened(path: Path, layer: str) -> fiona.Collection:
     # KML is read well but not on fiona's list of formats it also writes well.
     return fiona.open(path, layer=layer, allow_unsupported_drivers=True)
+
+
+def _features(source: fiona.Collection) -> Iterator[fiona.Feature | str]:
+    """Yield each feature, or why it cannot be read: a field of broken JSON stops no other."""
+    features, bad = iter(source), 0
+    while bad < FAULTS:
+        try:
+            yield next(features)
+        except StopIteration:
+            return
+        except Exception as e:  # what fiona raises over the content of one feature has no end
+            bad += 1
+            yield str(e) or type(e).__name__
 
 
 def _chosen(
@@ -145,11 +190,23 @@ def _crs(source: fiona.Collection) -> CRS | None:
 
 
 def _spots(
-    file: str, source: fiona.Collection, known: Sequence[str], choice: Choice, ledger: Ledger
+    file: str,
+    features: Sequence[fiona.Feature | str],
+    on_earth: bool,
+    known: Sequence[str],
+    choice: Choice,
+    ledger: Ledger,
 ) -> Iterator[_Spot]:
-    """Yield each point of each feature; a feature that is no point is noted."""
+    """Yield each point of each feature; a feature that is no point is noted.
+
+    GDAL gives an empty point as 0, 0. Where a layer names its CRS (`on_earth`) no drain lies there.
+    """
     columns = [find(known, role, choice.of(role)) for role in ("easting", "northing")]
-    for row, feature in enumerate(source, start=1):
+    for row, feature in enumerate(features, start=1):
+        if isinstance(feature, str):
+            must = f"must be a feature that GDAL reads: {feature}"
+            ledger.fault(file, row, "feature", "", must)
+            continue
         cells = tuple(_text(feature.properties[name]) for name in known)
         shape = feature.geometry
         if choice.coordinates:
@@ -159,6 +216,9 @@ def _spots(
         elif shape is None:
             must, hint = "must have a position; it has none", "or name fields: --x FIELD --y FIELD"
             ledger.fault(file, row, "geometry", "", must, hint)
+        elif shape.type == "Point" and on_earth and not any(shape.coordinates[:2]):
+            must = "must have a position; an empty point reads as 0, 0"
+            ledger.fault(file, row, "geometry", "0, 0", must)
         elif shape.type == "Point":
             yield _Spot(row, "", tuple(shape.coordinates), cells)
         elif shape.type == "MultiPoint":
@@ -220,6 +280,7 @@ def _points(
         for s, cell in zip(spots, column("name"), strict=True)
     ]
     _check_names(file, spots, names, ledger)
+    _check_texts(file, spots, [(known[c], c) for c in sorted(taken) if c >= 0], ledger)
     for s in spots:
         if not all(map(isfinite, s.xyz[:2])) and not choice.coordinates:
             ledger.fault(file, s.row, "geometry", s.xyz, "must have finite coordinates")
@@ -240,6 +301,20 @@ def _points(
         said=tuple(said),
         warned=spare.warned,
     )
+
+
+def _check_texts(
+    file: str, spots: Sequence[_Spot], columns: Sequence[tuple[str, int]], ledger: Ledger
+) -> None:
+    """Note fields in use that hold what no text of ours may, or too much of it."""
+    for s in spots:
+        for name, c in columns:
+            cell = s.cells[c]
+            if len(cell) > DESCRIPTION:
+                must = f"must be at most {DESCRIPTION} characters"
+                ledger.fault(file, s.row, name, cell, must, f"it has {len(cell)}")
+            elif hint := wrong_sign(cell):
+                ledger.fault(file, s.row, name, cell, "must be text", hint)
 
 
 def _check_names(file: str, spots: Sequence[_Spot], names: Sequence[str], ledger: Ledger) -> None:
@@ -273,7 +348,7 @@ def _field(
 
 
 def _named(known: Sequence[str], column: int) -> str:
-    return f"field {known[column]}" if column >= 0 else "no field"
+    return f"field {one_line(known[column])}" if column >= 0 else "no field"
 
 
 def _text(value: object) -> str:

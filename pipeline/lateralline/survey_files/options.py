@@ -12,7 +12,8 @@ from typing import Final
 from lateralline import contract
 from lateralline.errors import FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
-from lateralline.read.ledger import nearest
+from lateralline.names import MUST_BE, wrong_name
+from lateralline.read.ledger import nearest, one_line
 from lateralline.survey_files.columns import ORDERS, Choice
 from lateralline.survey_files.gather import TEXT_SUFFIXES
 from lateralline.survey_files.site_files import RunGiven, SiteGiven
@@ -90,6 +91,12 @@ def refuse_unusable(told: Told) -> None:
         for text in told.runs
         if _run(text) is None
     ]
+    wrong += [
+        f'--run must have {MUST_BE}; got "{one_line(name)}" — {hint}'
+        for run in _runs(told.runs)
+        for name in (run.id, run.line, run.entry)
+        if (hint := wrong_name(name))
+    ]
     if told.site is not None:
         own = {
             "--crs": told.crs,
@@ -111,8 +118,12 @@ def refuse_gaps(told: Told, found: Iterable[Sorted]) -> None:
         if not told.units:
             wrong.append("--units: what the counter and depths read in (m, ft, us-ft, …)")
         pattern = contract.load("site").column("id", "site").pattern
-        if told.out is not None and not re.fullmatch(pattern, site_id(told)):
-            wrong.append(f'--id must be letters, digits, - and _; got "{site_id(told)}"')
+        hint = wrong_name(site_id(told), file=True)
+        if told.out is not None and (hint or not re.fullmatch(pattern, site_id(told))):
+            wrong.append(
+                f'--id must be letters, digits, - and _; got "{one_line(site_id(told))}"'
+                + (f" — {hint}" if hint else "")
+            )
         known = {run.id for run in _runs(told.runs)}
         used = dict.fromkeys(s.run for s in found if s.run)
         wrong += [

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from lateralline.names import MUST_BE, wrong_name
 from lateralline.read.ledger import Ledger, nearest
 from lateralline.survey_files.codes import MARKS, TARGETS, Codes, Pattern, fold
 from lateralline.survey_files.likeness import compact, looks_like_a_mark
@@ -166,6 +167,9 @@ def _check(points: Points, s: Sorted, codes: Codes, ledger: Ledger) -> None:
     def fault(must: str, hint: str = "") -> None:
         ledger.fault(points.file, row, "description", s.code, must, hint)
 
+    for what, name in (("point", s.name), ("run", s.run), ("stop", s.stop), ("line", s.line)):
+        if name and (hint := wrong_name(name)):
+            ledger.fault(points.file, row, what, name, f"must be {MUST_BE}", hint)
     if s.table == "marks" and s.kind != "ground" and not s.belongs:
         fault(f"must name run and stop of the {s.kind}", "as R1 3 EN, or with run=R1 stop=3")
     key, near = strange_key(s.note, codes.keys)

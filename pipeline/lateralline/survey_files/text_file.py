@@ -8,10 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from lateralline.names import wrong_sign
+from lateralline.read.intake import decode_any
 from lateralline.read.ledger import Ledger
+from lateralline.read.limits import DESCRIPTION, POINTS
 from lateralline.survey_files.numbers import is_numeric
 
-_BOMS: Final = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 _TOKEN: Final = re.compile(r'"[^"]*"|\S+')
 _UNIT: Final = re.compile(r"(.*\S)\s*[\[(]\s*([^\[\]()]+?)\s*[\])]")
 SEPARATORS: Final = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
@@ -35,13 +37,26 @@ class TextFile:
 def read_text(file: str, data: bytes, ledger: Ledger) -> TextFile | None:
     """Return a file as cells; None, with faults, when it cannot be taken apart."""
     said: list[str] = []
-    text = _decoded(file, data, said, ledger)
+    text = decode_any(file, data, said, ledger)
     if text is None:
         return None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
     lines = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
     if not lines:
         ledger.fault(file, 0, "file", "", "must hold points; it is empty")
+        return None
+    if len(lines) > POINTS + 1:
+        must = f"must hold at most {POINTS} points; more begin here"
+        ledger.fault(file, lines[POINTS + 1][0], "file", "", must, "give it in parts")
+        return None
+    unfit = len(ledger.faults)
+    for n, line in lines:
+        if len(line) > DESCRIPTION:
+            must = f"must be at most {DESCRIPTION} characters long"
+            ledger.fault(file, n, "row", line, must, "one point stands on one line")
+        elif hint := wrong_sign(line):
+            ledger.fault(file, n, "row", line, "must be text", hint)
+    if len(ledger.faults) > unfit:
         return None
     if geometry := _names_geometry(lines[0][1]):
         return TextFile(file, ",", geometry, lines[0][0], (), (), ("positions as geometry",))
@@ -68,23 +83,6 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextFile | None:
         if (fitted := _fit(file, n, cells, header, separator, ledger)) is not None
     ]
     return TextFile(file, separator, header, header_line, units, tuple(rows), tuple(said))
-
-
-def _decoded(file: str, data: bytes, said: list[str], ledger: Ledger) -> str | None:
-    encoding = next((e for bom, e in _BOMS.items() if data.startswith(bom)), "utf-8")
-    if encoding != "utf-16" and (at := data.find(b"\0")) >= 0:
-        line = data.count(b"\n", 0, at) + 1
-        ledger.fault(file, line, "file", "", "must be text; it holds a NUL byte")
-        return None
-    try:
-        return data.decode(encoding)
-    except UnicodeDecodeError as e:
-        if encoding == "utf-16":
-            ledger.fault(file, 0, "file", "", f"must be text: {e.reason}", "save it as UTF-8")
-            return None
-        line = data.count(b"\n", 0, e.start) + 1
-        said.append(f"not UTF-8 (line {line}): read as Latin-1, so look at accents in descriptions")
-        return data.decode("latin-1")
 
 
 def _names_geometry(line: str) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from typing import Final
 from lateralline import contract
 from lateralline.contract import Column, Table
 from lateralline.lineage import CAUTION
+from lateralline.names import LONGEST, MUST_BE
 
 _WHOLE: Final = """# Data dictionary
 
@@ -146,6 +147,8 @@ def _limits(column: Column) -> str:
     """
     bounds = (("≥", column.minimum), (">", column.above), ("≤", column.maximum))
     said = [f"{sign} {bound:g}" for sign, bound in bounds if bound is not None]
+    if column.calls:
+        said.append(MUST_BE if column.calls == "name" else f"at most {LONGEST} characters")
     if column.pattern:
         said.append(f"matches `{column.pattern}`")
     return " and ".join(said)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterator
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -13,13 +12,18 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
-from pyogrio.errors import DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj.transformer import AreaOfInterest
 
-from lateralline import csv_file
-from lateralline.errors import Fault, FrameError, SiteFaultsError
+from lateralline.errors import FrameError
 from lateralline.frames.area import degrees_of
 from lateralline.frames.operations import apply, best
+from lateralline.names import MUST_BE, composed, wrong_name
+from lateralline.read.cells import LARGEST, is_plain_number, plain_number_hint
+from lateralline.read.intake import decode, may_be_read, read_bytes
+from lateralline.read.ledger import Ledger
+from lateralline.read.limits import MAP_BYTES
+from lateralline.read.sheets import csv_sheet
 from lateralline.records import Floats
 from lateralline.write.picture.scene import Scene
 from lateralline.write.ties.ground import Ground
@@ -80,62 +84,72 @@ def with_more(points: Points, path: Path, scene: Scene, ground: Ground) -> Point
 
 
 def _of_csv(path: Path, taken: set[str], scene: Scene) -> tuple[tuple[str, ...], Floats, Floats]:
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        rows = list(csv.DictReader(file, skipinitialspace=True))
-        columns = list(rows[0]) if rows else []
-    faults = [
-        Fault(path.name, 1, c, "", "must be a column")
-        for c in ("point", "x", "y")
-        if c not in columns
-    ]
-    if faults or not rows:
-        raise SiteFaultsError(
-            path.name, faults or [Fault(path.name, 0, "rows", "", "must be there")]
-        )
-    names: list[str] = []
-    numbers = np.full((len(rows), 3), math.nan)
-    for i, row in enumerate(rows):
-        line = i + 2
-        name = csv_file.unguarded((row["point"] or "").strip())
-        if not name or name in taken or name in names:
-            faults.append(Fault(path.name, line, "point", name, "must be a name of its own"))
-        names.append(name)
+    ledger = Ledger()
+    data = read_bytes(path, ledger)
+    text = None if data is None else decode(path.name, data, ledger)
+    sheet = None if text is None else csv_sheet(path.name, text, ledger)
+    ledger.raise_faults(path.name)
+    assert sheet is not None  # else there is a fault
+    for column in {"point", "x", "y"} - set(sheet.header):
+        ledger.fault(path.name, sheet.header_line, column, "", "must be a column")
+    if not sheet.rows:
+        ledger.fault(path.name, 0, "rows", "", "must be there")
+    ledger.raise_faults(path.name)
+    names: dict[str, int] = {}
+    numbers = np.full((len(sheet.rows), 3), math.nan)
+    for i, (line, cells) in enumerate(sheet.rows):
+        row = dict(zip(sheet.header, cells, strict=True))
+        name = _own_name(path.name, line, "point", row["point"], taken | names.keys(), ledger)
+        names.setdefault(name, line)
         for k, column in enumerate(("x", "y", "sigma_h")):
-            text = (row.get(column) or "").strip()
+            text = row.get(column, "")
             if not text and column == "sigma_h":
                 continue
-            try:
-                numbers[i, k] = float(text)
-            except ValueError:
-                numbers[i, k] = math.nan
-            if not math.isfinite(numbers[i, k]) or (k == 2 and numbers[i, k] < 0.0):
+            plain = is_plain_number(text) and abs(float(text)) <= LARGEST
+            numbers[i, k] = float(text) if plain else math.nan
+            if not plain or (k == 2 and numbers[i, k] < 0.0):
                 must = "must be a number, decimals behind a point" + (
                     ", 0 or more" if k == 2 else ""
                 )
-                faults.append(Fault(path.name, line, column, text, must))
-    if faults:
-        raise SiteFaultsError(path.name, faults)
+                ledger.fault(path.name, line, column, text, must, plain_number_hint(text) or "")
+    ledger.raise_faults(path.name)
     geographic = scene.crs is not None and scene.crs.is_geographic
     unit = 1.0 if geographic else float(scene.metres_per[0])
     return tuple(names), numbers[:, :2], numbers[:, 2] * unit
 
 
+def _own_name(
+    file: str, line: int, column: str, name: str, taken: Collection[str], ledger: Ledger
+) -> str:
+    """Return the name of a point, noting a fault when it is none, or another's."""
+    if hint := wrong_name(name):
+        ledger.fault(file, line, column, name, f"must be {MUST_BE}", hint)
+    elif not name or composed(name) in taken:
+        ledger.fault(file, line, column, name, "must be a name of its own")
+    return composed(name)
+
+
 def _of_layer(
     path: Path, taken: set[str], ground: Ground
 ) -> tuple[tuple[str, ...], Floats, Floats]:
+    ledger = Ledger()
+    may_be_read(path, ledger, MAP_BYTES, smaller="copy the layer of points into a file of its own")
+    ledger.raise_faults(path.name)
     try:
         frame = pyogrio.read_dataframe(path)
-    except DataSourceError as e:
+    except (DataSourceError, DataLayerError, ValueError, OSError) as e:  # broken, or no text
         must = "must be a .csv, or a map layer GDAL opens"
-        raise SiteFaultsError(path.name, [Fault(path.name, 0, "file", str(e), must)]) from e
-    faults = list(_layer_faults(path.name, frame))
-    column = next((c for c in _NAMES if c in frame.columns), "")
-    names = tuple(frame[column].astype(str)) if column else ()
-    for i, name in enumerate(names):
-        if name in taken or name in names[:i]:
-            faults.append(Fault(path.name, i + 1, column, name, "must be a name of its own"))
-    if faults:
-        raise SiteFaultsError(path.name, faults)
+        ledger.fault(path.name, 0, "file", e, must)
+        ledger.raise_faults(path.name)
+    _check_layer(path.name, frame, ledger)
+    ledger.raise_faults(path.name)
+    column = next(c for c in _NAMES if c in frame.columns)
+    own: dict[str, int] = {}
+    called = ["" if value is None or value != value else str(value) for value in frame[column]]
+    for i, name in enumerate(called, start=1):
+        own.setdefault(_own_name(path.name, i, column, name, taken | own.keys(), ledger), i)
+    ledger.raise_faults(path.name)
+    names = tuple(own)
     xy = shapely.get_coordinates(frame.geometry.to_numpy())
     sigma = np.full(len(names), math.nan)
     if "sigma_h_m" in frame.columns:
@@ -152,12 +166,16 @@ def _of_layer(
     return names, apply(transformer, xy, None), sigma
 
 
-def _layer_faults(file: str, frame: Any) -> Iterator[Fault]:
+def _check_layer(file: str, frame: Any, ledger: Ledger) -> None:
     if not any(c in frame.columns for c in _NAMES):
-        yield Fault(file, 0, _NAMES[0], "", "must be a column with the names of the points")
-    kinds = getattr(frame, "geom_type", None)
-    for i, kind in enumerate(() if kinds is None else kinds):
-        if kind != "Point":
-            yield Fault(file, i + 1, "geometry", str(kind), "must be a point")
-    if kinds is None:
-        yield Fault(file, 0, "geometry", "", "must be there: a table has no place")
+        ledger.fault(file, 0, _NAMES[0], "", "must be a column with the names of the points")
+    shapes = getattr(frame, "geometry", None)
+    if shapes is None:
+        ledger.fault(file, 0, "geometry", "", "must be there: a table has no place")
+        return
+    for i, shape in enumerate(shapes, start=1):
+        if shape is None or shape.geom_type != "Point" or shape.is_empty:
+            kind = "" if shape is None else shape.geom_type
+            ledger.fault(file, i, "geometry", kind, "must be a point")
+        elif not (math.isfinite(shape.x) and math.isfinite(shape.y)):
+            ledger.fault(file, i, "geometry", shape.wkt, "must have finite coordinates")
