@@ -128,7 +128,8 @@ def _snapped(table: pa.Table) -> pa.Table:
 
     Rounded where it is written, a zone whose edges nearly touch is valid no more, and GDAL makes a
     collection of polygons and lines of it. Only parts with an area are kept; what has none on the
-    grid becomes a square about it, one step each way. All is rounded here, not by GDAL (`_ASKED_DECIMALS`).
+    grid becomes a square about it, one step each way. All is rounded here, not by GDAL
+    (`_ASKED_DECIMALS`).
     """
     shapes = layers.shapes(table)
     areas = np.isin(shapely.get_type_id(shapes), _AREAS)
