@@ -124,3 +124,19 @@ def test_equal_bytes_and_nothing_overwritten(make_site: MakeSite, tmp_path: Path
     assert (tmp_path / "a.kml").read_bytes() == (tmp_path / "b.kml").read_bytes()
     with pytest.raises(OutputExistsError):
         write_kml(geojson, tmp_path / "a.kml")
+
+
+def test_collections_of_older_records_are_drawn_part_by_part(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    """Zones that rounding broke stood in GeoJSON as a polygon and a line together."""
+    geojson = built(tmp_path / "out", make_site())
+    path = geojson / "dig_zone.geojson"
+    zones = json.loads(path.read_text(encoding="utf-8"))
+    line = {"type": "LineString", "coordinates": [[-81.0, 42.0], [-81.1, 42.0]]}
+    parts = [zones["features"][0]["geometry"], line]
+    zones["features"][0]["geometry"] = {"type": "GeometryCollection", "geometries": parts}
+    path.write_text(json.dumps(zones), encoding="utf-8")
+    write_kml(geojson, tmp_path / "a.kml")
+    (several,) = ET.parse(tmp_path / "a.kml").getroot().iter(f"{KML}MultiGeometry")
+    assert [part.tag for part in several] == [f"{KML}Polygon", f"{KML}LineString"]

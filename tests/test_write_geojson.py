@@ -10,11 +10,14 @@ from typing import Any
 
 import jsonschema
 import numpy as np
+import pyarrow as pa
 import pytest
 import shapely
 
 from lateralline import contract, layers
-from lateralline.write import _batches
+from lateralline.errors import ReadBackError
+from lateralline.write import _batches, geojson
+from lateralline.write._geojson_check import check_features
 from lateralline.write.geojson import DECIMALS, GeoJSONSink
 from lateralline.write.json_schema import json_schema
 
@@ -161,3 +164,129 @@ def test_what_crosses_the_antimeridian_is_cut_there(make_site: MakeSite, tmp_pat
     for geometry, zone in zip(zones, plain, strict=True):
         area = shapely.geometry.shape(geometry).area * per_degree.prod()
         assert area == pytest.approx(zone.area, rel=0.01)
+
+
+# ---- held to the schema --------------------------------------------------------------------
+
+
+def test_a_zone_that_touches_itself_once_rounded_stays_polygons(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    """A tail of a millimetre, and a speck: GDAL alone makes a collection of polygon and line."""
+    site = make_site(rows=1)
+    tables = layers.to_tables(site.products, site.record, site.frame)
+    lonlat = layers.to_lonlat(tables, site.products, site.frame)
+    thin = 1e-8
+    wide = shapely.box(-81.0, 40.65, -80.9999, 40.6501)
+    tail = shapely.box(-80.9999, 40.65005, -80.9998, 40.65005 + thin)
+    speck = shapely.box(-81.0, 40.66, -81.0 + thin, 40.66 + thin)
+    zones = pa.concat_tables([lonlat["dig_zone"]] * 2)
+    wkb = shapely.to_wkb([shapely.union(wide, tail), speck])
+    index = zones.schema.get_field_index(layers.GEOMETRY)
+    zones = zones.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+    sink = GeoJSONSink({"dig_zone": tmp_path / "dig_zone.geojson"})
+    sink.append({"dig_zone": zones})
+    sink.close()
+    written = json.loads((tmp_path / "dig_zone.geojson").read_text(encoding="utf-8"))
+    jsonschema.validate(written, json_schema("dig_zone"))
+    shapes = [shapely.geometry.shape(f["geometry"]) for f in written["features"]]
+    assert [s.geom_type for s in shapes] == ["Polygon", "Polygon"]
+    assert all(s.is_valid and s.area > 0 for s in shapes)
+    assert shapes[0].symmetric_difference(wide).area < 1e-6 * wide.area
+    assert shapes[1].intersects(speck)
+
+
+SQUARE = [[[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0], [0.0, 0.0]]]
+
+
+def spoilt(**changes: Any) -> dict[str, Any]:
+    """A feature of `unlocated` that is right but for some changes."""
+    declared = contract.load("unlocated").field
+    row: dict[str, Any] = {c.name: None for c in declared}
+    row |= {c.name: c.enum[0] if c.enum else "x" for c in declared if c.required}
+    row["frame_shift_95_m"] = 0.0
+    gone, more = changes.pop("gone", ""), changes.pop("properties", {})
+    properties = {k: v for k, v in (row | more).items() if k != gone}
+    shape = {"type": "Polygon", "coordinates": SQUARE}
+    return {"type": "Feature", "geometry": shape, "properties": properties} | changes
+
+
+def polygon(*rings: Any) -> dict[str, Any]:
+    return spoilt(geometry={"type": "Polygon", "coordinates": list(rings)})
+
+
+@pytest.mark.parametrize(
+    ("feature", "says"),
+    [
+        (spoilt(), ""),
+        (spoilt(geometry=None), ""),
+        (spoilt(geometry={"type": "MultiPolygon", "coordinates": [SQUARE]}), ""),
+        (spoilt(geometry={"type": "GeometryCollection", "geometries": []}), "GeometryCollection"),
+        (spoilt(geometry={"type": "Point", "coordinates": [0.0, 0.0]}), "Point"),
+        (polygon([[0.0, 0.0]] * 3), "4 are needed"),
+        (polygon([[190.0, 0.0]] * 4), "nowhere"),
+        (polygon(), "empty"),
+        (polygon([[0.0]] * 4), "position"),
+        (polygon([["a", "b"]] * 4), "position"),
+        (spoilt(properties={"site_id": None}), "site_id"),
+        (spoilt(properties={"colour": "red"}), "colour"),
+        (spoilt(gone="why"), "why"),
+        (spoilt(type="Thing"), "no feature"),
+    ],
+)
+def test_the_check_of_the_writer_says_what_the_schema_says(
+    feature: dict[str, Any], says: str
+) -> None:
+    whole = {"type": "FeatureCollection", "features": [feature]}
+    assert jsonschema.Draft202012Validator(json_schema("unlocated")).is_valid(whole) == (not says)
+    if not says:
+        check_features("unlocated", [json.dumps(feature).encode()])
+        return
+    with pytest.raises(ReadBackError, match=f"feature 1 .*{says}"):
+        check_features("unlocated", [json.dumps(feature).encode()])
+
+
+def test_the_check_knows_more_than_a_schema_can_say() -> None:
+    open_ring = polygon([*SQUARE[0][:-1], [9.0, 9.0]])
+    with pytest.raises(ReadBackError, match="ring that does not end where it begins"):
+        check_features("unlocated", [json.dumps(open_ring).encode()])
+    no_number = json.dumps(spoilt(properties={"area_m2": float("nan")}))
+    with pytest.raises(ReadBackError, match="NaN is no number"):
+        check_features("unlocated", [no_number.encode()])
+
+
+def test_what_breaks_its_schema_is_never_put_in_place(
+    make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever spoils a feature on its way to the file: here its type of geometry."""
+    write_arrow = geojson.pyogrio.write_arrow
+
+    def spoil(table: Any, out: Any, **given: Any) -> None:
+        write_arrow(table, out, **given)
+        text = out.getvalue().replace(b'"Polygon"', b'"Polygone"')
+        out.seek(0)
+        out.truncate()
+        out.write(text)
+
+    monkeypatch.setattr(geojson.pyogrio, "write_arrow", spoil)
+    with pytest.raises(ReadBackError, match="feature 1 is a Polygone, not MultiPolygon or Polygon"):
+        write(tmp_path, make_site())
+
+
+def test_a_place_just_beside_a_round_longitude_is_written_as_it_is(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    """-81.0000009 is 0.08 m from -81; asked for seven decimals GDAL writes -81.0 for it."""
+    site = make_site(rows=1)
+    tables = layers.to_tables(site.products, site.record, site.frame)
+    points = layers.to_lonlat(tables, site.products, site.frame)["control_points"]
+    places = [(-81.0000009, 40.6500001), (-81.0000001, 40.65), (-80.9999999, -0.0000002)]
+    wkb = shapely.to_wkb(shapely.points(places))
+    index = points.schema.get_field_index(layers.GEOMETRY)
+    points = pa.concat_tables([points] * 3)
+    points = points.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+    sink = GeoJSONSink({"control_points": tmp_path / "p.geojson"})
+    sink.append({"control_points": points})
+    sink.close()
+    written = json.loads((tmp_path / "p.geojson").read_text(encoding="utf-8"))
+    assert [tuple(f["geometry"]["coordinates"]) for f in written["features"]] == places

@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.derive.axis import DRAWN_WITHIN_M
+from lateralline.errors import UnreadableError
 from lateralline.overlay.as_built import NotBuiltError, open_as_built
 from lateralline.overlay.files import overlay_folder
 from lateralline.overlay.zones import (
@@ -239,7 +240,7 @@ def test_what_is_no_built_record_is_refused(tmp_path: Path) -> None:
     bad = tmp_path / "a.gpkg"
     bad.write_text("no database")
     for given in (bad, tmp_path):
-        with pytest.raises(NotBuiltError):
+        with pytest.raises((NotBuiltError, UnreadableError)):
             open_as_built(given)
 
 

@@ -25,6 +25,10 @@ from lateralline.write._geojson_check import check_features
 
 #: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
 DECIMALS: Final = 7
+#: GDAL is asked for more: with seven it takes -81.0000009 for -81, some six equal digits being
+#: enough for it to call the rest noise, which is 0.1 m. From ten on it writes what it is given.
+_ASKED_DECIMALS: Final = 12
+_HEIGHT_DECIMALS: Final = 3
 _CRS: Final = "OGC:CRS84"
 _AREAS: Final = (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)
 _FEATURE: Final = b'{ "type": "Feature",'
@@ -114,7 +118,7 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         crs=_CRS,
         layer_options={
             "RFC7946": "YES",  # rings turned, heights to 3 decimals, no crs member
-            "COORDINATE_PRECISION": str(DECIMALS),
+            "COORDINATE_PRECISION": str(_ASKED_DECIMALS),
             "AUTODETECT_JSON_STRINGS": "NO",  # a note that says "[1]" is text, not a list
         },
     )
@@ -125,27 +129,36 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
 
 
 def _snapped(table: pa.Table) -> pa.Table:
-    """Return the table with its polygons on the grid of decimals, valid there.
+    """Return the table with its coordinates on the grid of decimals, polygons valid there.
 
     Rounded where it is written, a zone whose edges nearly touch is valid no more, and GDAL makes a
     collection of polygons and lines of it. Only parts with an area are kept; what has none on the
-    grid becomes the cell it lies in.
+    grid becomes a square about it, one step each way. All is rounded here, not by GDAL
+    (`_ASKED_DECIMALS`).
     """
     shapes = layers.shapes(table)
     areas = np.isin(shapely.get_type_id(shapes), _AREAS)
-    if not areas.any():
-        return table
+    if areas.any():
+        shapes[areas] = _on_grid(shapes[areas])
+    has_z = bool(shapely.has_z(shapes).any())
+    places = shapely.get_coordinates(shapes, include_z=has_z)
+    places[:, :2] = np.round(places[:, :2], DECIMALS)
+    places[:, 2:] = np.round(places[:, 2:], _HEIGHT_DECIMALS)
+    return _with_shapes(table, np.asarray(shapely.set_coordinates(shapes, places)))
+
+
+def _on_grid(areas: layers.Shapes) -> layers.Shapes:
+    """Return polygons (n) with their corners on the grid, each of parts that have an area."""
     grid = 10.0**-DECIMALS
-    snapped = shapely.set_precision(shapes[areas], grid)
+    snapped = np.asarray(shapely.set_precision(areas, grid), dtype=object)
     for n in np.flatnonzero(~np.isin(shapely.get_type_id(snapped), _AREAS)):
         parts = shapely.get_parts(snapped[n])
         parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
         snapped[n] = shapely.MultiPolygon(list(parts)) if len(parts) else None
     gone = shapely.is_missing(snapped) | shapely.is_empty(snapped)
-    middles = np.round(shapely.get_coordinates(shapely.centroid(shapes[areas][gone])), DECIMALS)
+    middles = np.round(shapely.get_coordinates(shapely.centroid(areas[gone])), DECIMALS)
     snapped[gone] = shapely.box(*(middles - grid).T, *(middles + grid).T)
-    shapes[areas] = snapped
-    return _with_shapes(table, shapes)
+    return snapped
 
 
 def _with_shapes(table: pa.Table, shapes: layers.Shapes) -> pa.Table:
