@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import AsJson, Quiet, Sites
+from lateralline.cli.options import AsJson, Quiet, Replace, Sites
 
 
 def build(
@@ -25,9 +25,7 @@ def build(
             show_default=False,
         ),
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Replace OUT if an earlier build made it.")
-    ] = False,
+    replace: Replace = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:

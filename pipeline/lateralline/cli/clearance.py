@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import AnyRecord, AsJson
+from lateralline.cli.options import AnyRecord, AsJson, Replace
 from lateralline.cli.pictures import Picture, refuse_picture
 
 
@@ -98,7 +98,7 @@ def clearance(
         ),
     ] = "3m",
     picture: Picture = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace OUT and PICTURE.")] = False,
+    replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
     """Hold planned works against built pipes.
@@ -124,6 +124,7 @@ def clearance(
 
     from lateralline.cli.clearance_report import columns_said, layers_said, print_comparison
     from lateralline.cli.lengths import metres
+    from lateralline.output import together
     from lateralline.overlay.as_built import open_as_built
     from lateralline.overlay.plan_files import read_plan
     from lateralline.overlay.planned import Options
@@ -154,15 +155,16 @@ def clearance(
         sketch_unit=as_built.taped_in,
     )
     made = compare(as_built, works, search_m=search, plan_levels=plan_levels, stated_m=stated)
-    if out is not None:
-        write(made, as_built, works, out, replace=replace)
     if picture is not None and not made.parts:
         picture = None
         made.notes.append("No picture: nothing of this record has a place.")
-    if picture is not None:
-        from lateralline.overlay.picture import draw_comparison
+    with together():
+        if out is not None:
+            write(made, as_built, works, out, replace=replace)
+        if picture is not None:
+            from lateralline.overlay.picture import draw_comparison
 
-        draw_comparison(made, picture, replace=replace)
+            draw_comparison(made, picture, replace=replace)
     code = 0 if made.shows_none else 1
     print_comparison(made, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

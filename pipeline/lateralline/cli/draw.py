@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Record
+from lateralline.cli.options import Record, Replace
 
 
 def draw(
@@ -28,7 +28,7 @@ def draw(
             metavar="ID", help="Site to draw; needed when OUT holds several.", show_default=False
         ),
     ] = "",
-    replace: Annotated[bool, typer.Option("--replace", help="Replace PICTURE.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Draw plan and profile of a built site.
 

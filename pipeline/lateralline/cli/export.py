@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 import typer
 
-from lateralline.cli.options import Record
+from lateralline.cli.options import Record, Replace
 
 _SCALE: Final = 200.0
 
@@ -33,7 +33,7 @@ def export(
             show_default=False,
         ),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace FILE.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Write a built record as DXF or KML.
 

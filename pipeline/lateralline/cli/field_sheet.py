@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from lateralline.cli.options import Replace
+
 
 def field_sheet(
     site: Annotated[
@@ -45,7 +47,7 @@ def field_sheet(
             show_default=False,
         ),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace PDF.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Print a blank field sheet as a PDF.
 

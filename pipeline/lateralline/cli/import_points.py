@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from lateralline.cli.options import Replace
+
 
 def import_points(
     files: Annotated[
@@ -177,9 +179,7 @@ def import_points(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what each point becomes; write nothing.")
     ] = False,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Replace SITE if it is there already.")
-    ] = False,
+    replace: Replace = False,
 ) -> None:
     """Make a site folder from surveyed points.
 

@@ -68,6 +68,14 @@ NewFolder = typer.Argument(
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else, for machines.")
 ]
+Replace = Annotated[
+    bool,
+    typer.Option(
+        "--replace",
+        help="Replace what this command wrote there before, and nothing else; what was changed "
+        "since is kept beside it.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
 
 #: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.

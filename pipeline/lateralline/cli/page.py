@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Records
+from lateralline.cli.options import Records, Replace
 
 
 def page(
@@ -40,7 +40,7 @@ def page(
         str,
         typer.Option(metavar="TEXT", help="Words to stand at the top.", show_default=False),
     ] = "",
-    replace: Annotated[bool, typer.Option("--replace", help="Replace PAGE.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Write a page of plan, profile and tables for a browser.
 

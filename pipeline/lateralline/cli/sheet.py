@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import Records
+from lateralline.cli.options import Records, Replace
 
 
 def sheet(
@@ -42,7 +42,7 @@ def sheet(
     together: Annotated[
         bool, typer.Option("--together", help="All sites in one PDF, one after another.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace what is there.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Draw plan, profile and tables to scale, as a PDF.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lateralline.cli.options import Record
+from lateralline.cli.options import Record, Replace
 
 if TYPE_CHECKING:
     from lateralline.write.ties import Asked, Measure
@@ -80,7 +80,7 @@ def ties(
             metavar="PAPER", help="Of the cards: A4, if not said, or letter.", show_default=False
         ),
     ] = "",
-    replace: Annotated[bool, typer.Option("--replace", help="Replace PDF and LAYER.")] = False,
+    replace: Replace = False,
 ) -> None:
     """Find a spot again: tapes to two points and a check.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, AsJson
+from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, AsJson, Replace
 
 if TYPE_CHECKING:
     from lateralline.revise import NewSite, SiteChanges
@@ -43,12 +43,7 @@ def update(
         Path | None,
         typer.Option(metavar="OUT", help="Build NEWSITE into this folder too.", show_default=False),
     ] = None,
-    replace: Annotated[
-        bool,
-        typer.Option(
-            "--replace", help="Replace NEWSITE and OUT if earlier runs wrote them as they are."
-        ),
-    ] = False,
+    replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
     """Add exposures or a new run to a site; show what moved.

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import AnyRecord, AsJson
+from lateralline.cli.options import AnyRecord, AsJson, Replace
 from lateralline.cli.pictures import Picture, refuse_picture
 
 
@@ -34,10 +34,7 @@ def zones(
         typer.Option(help="One zone per line, or all of a region merged where they touch."),
     ] = "line",
     picture: Picture = None,
-    replace: Annotated[
-        bool,
-        typer.Option("--replace", help="Replace PICTURE, and OUT if an earlier overlay made it."),
-    ] = False,
+    replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
     """Draw dig zones around built lines.
@@ -59,6 +56,7 @@ def zones(
     """
     from lateralline.cli.lengths import metres
     from lateralline.cli.zones_report import print_rules, print_zones
+    from lateralline.output import together
     from lateralline.overlay.as_built import UNLOCATED, open_as_built
     from lateralline.overlay.files import overlay_folder
     from lateralline.overlay.unlocated import add_placeless, add_unlocated
@@ -82,20 +80,22 @@ def zones(
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
     add = add_zones if dissolve == "line" else add_merged
     drawn = Drawn()
-    with overlay_folder(
-        out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
-    ) as overlay:
-        for region in as_built.regions():
-            if len(region.lines.line):
-                drawn.take(add(overlay, region.lines, chosen), region.unlocated)
-            add_unlocated(overlay, region.unlocated)
-        add_placeless(overlay, as_built.placeless)
-        if drawn.lines or as_built.unlocated:
-            overlay.close(f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}.")
-    if picture is not None and drawn.first is not None:
-        from lateralline.overlay.picture import draw_zones
+    with together():
+        with overlay_folder(
+            out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
+        ) as overlay:
+            for region in as_built.regions():
+                if len(region.lines.line):
+                    drawn.take(add(overlay, region.lines, chosen), region.unlocated)
+                add_unlocated(overlay, region.unlocated)
+            add_placeless(overlay, as_built.placeless)
+            if drawn.lines or as_built.unlocated:
+                said = f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}."
+                overlay.close(said)
+        if picture is not None and drawn.first is not None:
+            from lateralline.overlay.picture import draw_zones
 
-        draw_zones(drawn, as_built.unlocated, picture, unit=unit, replace=replace)
+            draw_zones(drawn, as_built.unlocated, picture, unit=unit, replace=replace)
     missing = [row for row in as_built.unlocated if row["extent"] != "beyond_end" or row["stop_id"]]
     code = 2 if not drawn.lines and not missing else 1 if drawn.bare or missing else 0
     print_zones(
