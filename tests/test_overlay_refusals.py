@@ -280,3 +280,20 @@ def test_an_overlay_is_no_record_to_export(make_record, tmp_path: Path) -> None:
             said = " ".join(result.output.split())
             assert "is an overlay that clearance or zones made" in said
             assert not (tmp_path / name).exists()
+
+
+def test_cards_that_are_not_printed_have_no_paper(make_record, tmp_path: Path) -> None:
+    record = make_record(tmp_path / "a.gpkg")
+    for option, says in ((("--paper", "letter"), "no cards are printed"),
+                         (("--replace",), "nothing is written")):  # fmt: skip
+        result = run("ties", record, *option)
+        assert result.exit_code == 2
+        assert says in result.output
+
+
+def test_import_points_refuses_what_does_not_apply(tmp_path: Path) -> None:
+    points = write(tmp_path / "p.geojson", ("Point", [-81.0, 42.0], {"name": "1"}))
+    result = run("import-points", points, "--order", "pnezd", "--dry-run", "--replace")
+    assert result.exit_code == 2
+    assert "--order does not apply: no file here is read as text" in result.output
+    assert "--replace does not apply: --dry-run writes nothing" in result.output

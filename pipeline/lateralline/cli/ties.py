@@ -104,12 +104,12 @@ def ties(
     from lateralline.write.ties.ground import ground_of
     from lateralline.write.ties.points import accuracy
 
+    _check_names(out, layer, units, paper or "A4")
     if paper and out is None:
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
     if replace and out is None and layer is None:
         raise typer.BadParameter("nothing is written: say --out or --layer", param_hint="--replace")
     paper = paper or "A4"
-    _check_names(out, layer, units, paper)
     for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
         if file is not None:
             refuse_target(file, kind, replace=replace)
