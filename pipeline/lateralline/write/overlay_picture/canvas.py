@@ -21,7 +21,7 @@ from matplotlib.patheffects import withStroke
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 from lateralline.write._atomic import whole_file
-from lateralline.write.picture import style
+from lateralline.write.picture import lettering, style
 
 _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
@@ -72,8 +72,7 @@ def picture(out: Path, caution: str, *, replace: bool) -> Iterator[Panels]:
             0.5, 0.5, words, weight="bold", ha="center", va="center", color=style.WARN, size=9
         )
         yield Panels(figure.add_subplot(grid[0, 0]), margin)
-        no_date = {"Date": None} if made.suffix.lower() == ".svg" else None
-        figure.savefig(made, dpi=_DPI, metadata=no_date)
+        lettering.save(figure, made, _DPI)
 
 
 def set_frame(axes: Axes, box: Floats, north: str, unit: str = "m") -> None:

@@ -38,7 +38,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         import matplotlib
         from matplotlib.figure import Figure
 
-        from lateralline.write.picture import margin, plan, profile, style
+        from lateralline.write.picture import lettering, margin, plan, profile, style
 
     scene = read_scene(gpkg, site_id)
     if scene is None:
@@ -51,8 +51,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         margin.draw_title(figure.add_subplot(panels.title), scene)
         margin.draw_legend(figure.add_subplot(panels.legend), scene)
         margin.draw_caution(figure.add_subplot(panels.caution), scene)
-        no_date = {"Date": None} if made.suffix.lower() == ".svg" else None
-        figure.savefig(made, dpi=style.DPI, metadata=no_date)
+        lettering.save(figure, made, style.DPI)
 
 
 def _wide(figure: Figure) -> _Panels:
