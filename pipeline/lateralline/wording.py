@@ -26,14 +26,14 @@ _TEST: Final = re.compile(
 
 #: Signs that are not seen where they are printed, or that a terminal or a reader's eye obeys:
 #: controls (C0 but for tab and line feed, DEL, C1), signs of reading direction, of no width and
-#: tags, line and paragraph separators, halves of surrogate pairs. These are the categories Cc, Cf,
-#: Cs, Zl and Zp of Unicode, and what it calls default ignorable besides (from memory; a test holds
-#: the categories against Python's own `unicodedata`).
+#: tags, line and paragraph separators, halves of surrogate pairs, codes that are no signs. These
+#: are the categories Cc, Cf, Cs, Zl and Zp of Unicode, its noncharacters, and what it calls default
+#: ignorable besides (from memory; a test holds the categories against Python's `unicodedata`).
 UNSEEN: Final = re.compile(
     "[\0-\x08\x0b-\x1f\x7f-\x9f\xad\u034f\u0600-\u0605\u061c\u06dd\u070f\u0890\u0891\u08e2"
     "\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u2028-\u202e\u2060-\u206f\u3164"
     "\ud800-\udfff\ufe00-\ufe0f\ufeff\uffa0\ufff0-\ufffb\U000110bd\U000110cd\U00013430-\U0001343f"
-    "\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e0fff]"
+    "\ufdd0-\ufdef\ufffe\uffff\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e0fff]"
 )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from lateralline.errors import extra
 from lateralline.output import figure_metadata, whole_file
 from lateralline.write.field_sheet.paper import Page, Words
+from lateralline.write.picture.style import LITERAL
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,17 +30,19 @@ def draw_field_sheet(pages: Sequence[Page], out: Path, *, replace: bool = False)
     with extra("draw", "drawing"):
         import matplotlib
         from matplotlib.backends.backend_pdf import PdfPages
+
+        from lateralline.write.picture.lettering import letter
     about = figure_metadata(out, "field-sheet") | {
         "Title": "Field sheet",
         "Creator": "lateralline",
     }
     with (
         whole_file(out, "field-sheet", replace=replace) as made,
-        matplotlib.rc_context({"font.family": _FONT, "pdf.fonttype": 42}),
+        matplotlib.rc_context({**LITERAL, "font.family": _FONT, "pdf.fonttype": 42}),
         PdfPages(made, metadata=about) as pdf,
     ):
         for page in pages:
-            pdf.savefig(_figure(page))
+            pdf.savefig(letter(_figure(page)))
 
 
 def _figure(page: Page) -> Figure:
@@ -66,7 +69,6 @@ def _figure(page: Page) -> Figure:
             color=words.grey,
             ha=words.align,
             va="center_baseline",
-            parse_math=False,
         )
     return figure
 

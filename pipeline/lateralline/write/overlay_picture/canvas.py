@@ -18,10 +18,10 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.patheffects import withStroke
 
-from lateralline.output import figure_metadata, whole_file
+from lateralline.output import whole_file
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
-from lateralline.write.picture import labels, style
+from lateralline.write.picture import labels, lettering, style
 
 _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
@@ -76,7 +76,7 @@ def picture(out: Path, kind: str, caution: str, *, replace: bool) -> Iterator[Pa
             0.5, 0.5, words, weight="bold", ha="center", va="center", color=style.WARN, size=9
         )
         yield Panels(figure.add_subplot(grid[0, 0]), margin)
-        figure.savefig(made, dpi=_DPI, metadata=figure_metadata(made, kind))
+        lettering.save(figure, made, _DPI, kind)
 
 
 def set_frame(axes: Axes, box: Floats, north: str, unit: str = "m") -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from lateralline.errors import UnknownSiteError, extra
-from lateralline.output import figure_metadata, whole_file
+from lateralline.output import whole_file
 from lateralline.write.picture.scene import read_scene
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         import matplotlib
         from matplotlib.figure import Figure
 
-        from lateralline.write.picture import margin, plan, profile, style
+        from lateralline.write.picture import lettering, margin, plan, profile, style
 
     scene = read_scene(gpkg, site_id)
     if scene is None:
@@ -51,7 +51,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         margin.draw_title(figure.add_subplot(panels.title), scene)
         margin.draw_legend(figure.add_subplot(panels.legend), scene)
         margin.draw_caution(figure.add_subplot(panels.caution), scene)
-        figure.savefig(made, dpi=style.DPI, metadata=figure_metadata(made, "picture"))
+        lettering.save(figure, made, style.DPI, "picture")
 
 
 def _wide(figure: Figure) -> _Panels:

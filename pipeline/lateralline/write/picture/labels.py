@@ -13,6 +13,7 @@ from matplotlib.patheffects import withStroke
 
 from lateralline.records import Floats
 from lateralline.write.picture import style
+from lateralline.write.picture.lettering import lettered
 
 _RADII_PX: Final = (11.0, 17.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0)
 _ANGLES: Final = np.radians(np.arange(16) * 22.5 + 22.5)
@@ -51,7 +52,7 @@ def place(axes: Axes, labels: Sequence[Label], obstacles: Floats) -> None:
         drawn = axes.text(
             label.x,
             label.y,
-            label.text,
+            lettered(label.text),
             color=label.colour,
             size=label.size,
             weight=label.weight,

@@ -20,7 +20,12 @@ FIX: Final = "#c2410c"
 SEEN: Final = "#6d28a8"
 WARN: Final = "#9b1c1c"
 
+#: What every figure is drawn with: a name that holds $, _ or \\ means them, whatever the settings
+#: of whoever runs this say.
+LITERAL: Final[dict[Any, Any]] = {"text.parse_math": False, "text.usetex": False}
+
 RC: Final[dict[Any, Any]] = {
+    **LITERAL,
     "font.family": "DejaVu Sans",
     "font.size": 8.5,
     "axes.edgecolor": FAINT,

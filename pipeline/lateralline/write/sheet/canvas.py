@@ -7,19 +7,18 @@ from typing import Any, Final, Literal
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 
+from lateralline.write.picture.lettering import FAMILY, lettered
 from lateralline.write.sheet import looks
 from lateralline.write.sheet.paper import Box
 
 _MM_PER_IN: Final = 25.4
 _MM_PER_PT: Final = 25.4 / 72.0
-_FAMILY: Final = str(looks.RC["font.family"])
 _ELLIPSIS: Final = "…"
 _GLUE: Final = "\0"
-_STRANGE: Final = "\N{REPLACEMENT CHARACTER}"
 
 _RULE: Final[dict[str, Any]] = {"color": looks.INK, "lw": 0.4}
 _FRAME: Final[dict[str, Any]] = {"fc": "none", "ec": looks.INK, "lw": 0.6}
@@ -66,7 +65,7 @@ class Canvas:
         self._sheet.text(
             x, y, fitted(text, room, size_pt, bold=bold), size=size_pt, color=colour, ha=align,
             weight="bold" if bold else "normal", va="center" if turned else "center_baseline",
-            rotation=90 if turned else 0, parse_math=False,
+            rotation=90 if turned else 0,
         )  # fmt: skip
 
     def paragraph(
@@ -110,7 +109,7 @@ def width_mm(text: str, size_pt: float, *, bold: bool = False) -> float:
     """Return how wide a line of text is."""
     if not text:
         return 0.0
-    prop = FontProperties(family=_FAMILY, weight="bold" if bold else "normal", size=size_pt)
+    prop = FontProperties(family=FAMILY, weight="bold" if bold else "normal", size=size_pt)
     width, _, _ = text_to_path.get_text_width_height_descent(text, prop, False)
     return float(width) * _MM_PER_PT
 
@@ -121,8 +120,7 @@ def printable(text: str) -> str:
     >>> printable("a\tb\n中")
     'a b �'
     """
-    known = _letters()
-    return "".join(c if ord(c) in known else _STRANGE for c in " ".join(text.split()))
+    return lettered(" ".join(text.split()))
 
 
 def unbroken(text: str) -> list[str]:
@@ -178,9 +176,3 @@ def wrapped(
             word = word[kept:]
         line = word
     return [*lines, fitted(line, room, size_pt, bold=bold)] if line else lines
-
-
-@lru_cache(maxsize=1)
-def _letters() -> frozenset[int]:
-    both = (get_font(findfont(FontProperties(family=_FAMILY, weight=w))) for w in (400, 700))
-    return frozenset.intersection(*(frozenset(font.get_charmap()) for font in both))

@@ -90,7 +90,7 @@ def edge_notes(axes: Axes, notes: Sequence[str], scale: Scale, taken: Floats) ->
     axes.annotate(
         "\n".join(notes), (i, j), xycoords="axes fraction", textcoords="offset points",
         xytext=(-3 if i else 3, -3 if j else 3), ha="right" if i else "left",
-        va="top" if j else "bottom", size=6.0, color=looks.INK, zorder=9, parse_math=False,
+        va="top" if j else "bottom", size=6.0, color=looks.INK, zorder=9,
         bbox={"fc": "white", "ec": "none", "pad": 0.8, "alpha": 0.85},
     )  # fmt: skip
     spots = np.stack(np.meshgrid(*np.linspace(0, 1, 16)[None].repeat(2, 0)), -1).reshape(-1, 2)

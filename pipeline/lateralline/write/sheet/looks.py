@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from lateralline.write.picture import style
-from lateralline.write.picture.style import Look
+from lateralline.write.picture.style import LITERAL, Look
 
 INK: Final = "#1c2127"
 GREY: Final = "#5b636d"
@@ -37,10 +37,10 @@ EARTH_HATCH: Final = "//////"  # under the ground line
 MATCH_DASH: Final = (0, (10, 2, 2, 2, 2, 2))
 
 RC: Final[dict[Any, Any]] = {
+    **LITERAL,
     "font.family": "DejaVu Sans",  # comes with matplotlib: widths are the same everywhere
     "font.size": PLAIN_PT,
     "text.color": INK,
-    "text.parse_math": False,  # names hold $ and _ and mean them
     "axes.edgecolor": INK,
     "axes.linewidth": 0.6,
     "axes.unicode_minus": True,

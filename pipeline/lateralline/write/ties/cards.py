@@ -13,6 +13,7 @@ import numpy as np
 from lateralline import contract
 from lateralline.errors import extra
 from lateralline.output import figure_metadata, whole_file
+from lateralline.write.picture.style import LITERAL
 from lateralline.write.ties.measure import Measure
 from lateralline.write.ties.tied import Card, Limits
 from lateralline.write.ties.words import card_lines
@@ -62,6 +63,8 @@ def draw_cards(
         import matplotlib
         from matplotlib.backends.backend_pdf import PdfPages
         from matplotlib.figure import Figure
+
+        from lateralline.write.picture.lettering import letter
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}; got {paper!r}")
     width, height = PAPERS[paper]
@@ -72,7 +75,7 @@ def draw_cards(
     }
     with (
         whole_file(out, "tie-cards", replace=replace) as made,
-        matplotlib.rc_context({"font.family": "DejaVu Sans", "pdf.fonttype": 42}),
+        matplotlib.rc_context({**LITERAL, "font.family": "DejaVu Sans", "pdf.fonttype": 42}),
         PdfPages(made, metadata=about) as pdf,
     ):
         for first in range(0, len(tied), 4):
@@ -81,7 +84,7 @@ def draw_cards(
                 corner = (place % 2 * width / 2, place // 2 * height / 2)
                 _card(figure, (width, height), corner, card, heading, measure, limits)
             _cut_marks(figure, width, height)
-            pdf.savefig(figure)
+            pdf.savefig(letter(figure))
 
 
 def _card(
@@ -188,7 +191,6 @@ def _label(axes: Axes, point: Floats, name: str, half: float) -> None:
         ha="center",
         va="center",
         color=_INK,
-        parse_math=False,
         annotation_clip=False,
         zorder=6,
     )
@@ -208,7 +210,6 @@ def _along(axes: Axes, point: Floats, said: str) -> None:
         ha="center",
         va="center",
         color=_INK,
-        parse_math=False,
         bbox={"fc": "white", "ec": "none", "pad": 0.4},
         zorder=3,
     )
@@ -266,5 +267,4 @@ def _words(
         weight="bold" if bold else "normal",
         color=colour,
         va="center_baseline",
-        parse_math=False,
     )
