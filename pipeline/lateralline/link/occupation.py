@@ -22,7 +22,7 @@ from lateralline.link.model import Model
 from lateralline.link.parts import Part
 from lateralline.link.points import Point
 from lateralline.link.rounds import Request, Search
-from lateralline.link.search import TIED, Fit, Suspicion
+from lateralline.link.search import Fit, Suspicion
 from lateralline.link.shapes import ALPHA, BEND_FREEDOMS
 from lateralline.records import Effect, Finding, Floats
 from lateralline.settings import Accuracy
@@ -32,6 +32,12 @@ from lateralline.wording import metres
 _LEAST: Final = 2
 #: Chance that a line with nothing wrong is told of a shift, all its stretches together.
 _ALPHA: Final = 0.005
+#: Δχ² by which the shift must be the better story to be held for the cause, and what it owes a
+#: story of one stop in the wrong place: one is likelier than many.
+_SURELY: Final = 3.84
+_ONE_STOP: Final = 6.0
+#: A shift known no better than this (1 σ) may as well be a bend that lies otherwise.
+_KNOWN_M: Final = 0.3
 #: What a pipe may do: its path longer than the chord by this part of a step aside (two bends of
 #: 90°, the tightest there are), and no shorter.
 _LONGER: Final = 1.0
@@ -59,7 +65,7 @@ class Shift:
     way: Floats  # (2,) of the line there, pointing upstream
     statistic: float
     limit: float
-    alone: bool = False  # what the line would else need there explains it worse
+    better: float = 0.0  # Δχ² by which it explains the line better than anything else
 
     @property
     def beside(self) -> tuple[int, int]:
@@ -72,7 +78,10 @@ class Shift:
         along = float(self.size_m @ self.way)
         aside = abs(float(self.size_m @ [self.way[1], -self.way[0]]))
         loose = _SIGMAS * float(np.sqrt(self.way @ self.cov_m2 @ self.way))
-        return self.alone and (along > loose or along < -_LONGER * aside - loose)
+        known = float(np.linalg.eigvalsh(self.cov_m2)[-1]) < _KNOWN_M**2
+        return (
+            known and self.better >= _SURELY and (along > loose or along < -_LONGER * aside - loose)
+        )
 
 
 def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]:
@@ -84,27 +93,36 @@ def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]
     if not may or not fit.result.converged:
         return None
     limit = float(chi2.isf(_ALPHA / len(may), 2))
-    bent = [s for s in may if part.shapes.shape[s] == "bend"]
-    places = [*may, *bent]
-    trials = [*(_straight(part, s) for s in may), *(part for _ in bent)]
+    asked = [s for s in may if _else(part, fit, s)]
+    trials = [_straight(part, s) for s in asked]
     models = [Model([trial], accuracy) for trial in trials]
-    kept = [_elsewhere(fit, model, s) for model, s in zip(models, places, strict=True)]
-    rows = [tuple(row for a in some for row in a.alternative.rows) for some in kept]
-    results = yield [Request(m, r) for m, r in zip(models, rows, strict=True)]
+    kept = [_elsewhere(fit, model, s) for model, s in zip(models, asked, strict=True)]
+    wanted = [
+        Request(m, tuple(row for x in some for row in x.alternative.rows))
+        for m, some in zip(models, kept, strict=True)
+    ]
+    results = (yield wanted) if wanted else []
+    as_it_is = (part, fit.model, fit.result, fit.left_out)
+    stories = [
+        *((s, *as_it_is) for s in may if s not in asked or part.shapes.shape[s] == "bend"),
+        *zip(asked, trials, models, results, kept, strict=True),
+    ]
     found = []
-    for s, trial, model, some, result in zip(places, trials, models, kept, results, strict=True):
+    for s, trial, model, result, some in stories:
         shift = _tested(trial, model, result, s, limit)
-        if shift is None:
-            continue
-        left = sum(x.limit for x in some)
-        price = float(chi2.isf(ALPHA, 2)) + left + _bends(trial)
-        found.append((result.chi2 - shift.statistic + price, shift))
+        if shift is not None:
+            price = float(chi2.isf(ALPHA, 2)) + sum(x.limit for x in some) + _bends(trial)
+            found.append((result.chi2 - shift.statistic + price, shift))
     found.sort(key=lambda f: f[0])
     if not found:
         return None
     price, shift = found[0]
     better = fit.score + _bends(part) - price
-    return replace(shift, alone=better >= TIED) if better > -TIED else None
+    if any(
+        x.alternative.what == "plan" for x in fit.suspects if x.alternative.point in shift.beside
+    ):
+        better -= _ONE_STOP
+    return replace(shift, better=better) if better > 0.0 else None
 
 
 def _places(part: Part) -> Iterator[int]:
@@ -120,6 +138,12 @@ def _places(part: Part) -> Iterator[int]:
 
 def _stops(points: Sequence[Point]) -> list[Point]:
     return [p for p in points if p.fix >= 0]
+
+
+def _else(part: Part, fit: Fit, s: int) -> bool:
+    """Whether the line has something else at a stretch: a bend, a blunder, nothing that fits."""
+    left = {x.alternative.point for x in fit.left_out}
+    return part.shapes.shape[s] != "straight" or not left.isdisjoint((s, s + 1))
 
 
 def _straight(part: Part, s: int) -> Part:
