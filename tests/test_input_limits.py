@@ -62,6 +62,9 @@ TEXTS: dict[str, tuple[str, str, str]] = {
         "stops", STOPS + "".join(STOP_ROW.format(n=n) for n in range(limits.ROWS)),
         "stops.csv:20002: table must hold at most 20000 rows; more begin here — split the site"),
     "blank lines without end": ("stops", STOPS + "\n" * 5_000_000, ""),
+    "a line without end": (
+        "stops", STOPS + "".join(STOP_ROW.format(n=n) for n in range(limits.STOPS_OF_LINE + 5)),
+        "stops.csv:503: stop must be one of at most 500 stops of line L1; more begin here; got"),
     "many columns": (
         "stops", "run,stop,counter," + ",".join(f"c{n}" for n in range(10_000)) + "\nR1,1,3\n",
         'stops.csv:1: row must have at most 200 columns; got "10003 cells" — delete those not'),

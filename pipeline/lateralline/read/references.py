@@ -13,6 +13,7 @@ from typing import TypeAlias
 from lateralline.read.cells import UNKNOWN_UNIT
 from lateralline.read.files import SITE_FILE
 from lateralline.read.ledger import Ledger, nearest
+from lateralline.read.limits import STOPS_OF_LINE
 from lateralline.read.sections import Site
 from lateralline.read.spots import check_lonlat, check_spot
 from lateralline.read.tables import Row, Rows
@@ -68,6 +69,7 @@ def check_references(site: Site | None, tables: Mapping[str, Rows | None], ledge
         _known(row, "run", names.runs, names.a_run, ledger)
     for row in marks:
         _check_mark(row, names, ledger)
+    _check_lengths(stops, names.runs or {}, ledger)
     _check_end_nulls(marks, ledger)
     for row in exposures:
         _check_exposure(row, names, ledger)
@@ -253,6 +255,17 @@ def _check_mark(row: Row, names: Names, ledger: Ledger) -> None:
     of_run = names.stops_of.get(run, ())
     if of_run or names.runs is not None:
         row.fault(ledger, "stop", f"must be a stop of run {run} in stops", nearest(stop, of_run))
+
+
+def _check_lengths(stops: Rows, runs: Mapping[str, str], ledger: Ledger) -> None:
+    """Note each line that has more stops than can be adjusted together."""
+    count: Counter[str] = Counter()
+    for row in stops:
+        line = runs.get(row.text("run"), "")
+        count[line] += 1
+        if line and count[line] == STOPS_OF_LINE + 1:
+            must = f"must be one of at most {STOPS_OF_LINE} stops of line {line}; more begin here"
+            row.fault(ledger, "stop", must, "give each stretch between two entries its own line")
 
 
 def _check_end_nulls(marks: Rows, ledger: Ledger) -> None:
