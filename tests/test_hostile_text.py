@@ -15,6 +15,7 @@ import pty
 import re
 import subprocess
 import sys
+import tomllib
 import unicodedata
 from pathlib import Path
 
@@ -251,3 +252,78 @@ def test_point_files_are_shown(tmp_path: Path) -> None:
     assert raw(said.output) == []
     assert "\\u202egnp" in said.output, said.output
     assert "po\\u001b[2J\\u202eints.csv" in said.output
+
+
+# ---- names on the disk ----------------------------------------------------------------------
+
+#: A name as Linux may hold it: bytes that are no UTF-8, an escape, a line break.
+STRANGE = os.fsdecode(b"s\xff\x1b[2J\xe2\x80\xae\nx")
+
+
+def site_at(folder: Path) -> Path:
+    folder.mkdir()
+    for path in (ROOT / "sample_sites" / "slope-levels").iterdir():
+        if path.suffix in (".csv", ".toml"):
+            (folder / path.name).write_bytes(path.read_bytes())
+    return folder
+
+
+@pytest.mark.parametrize("command", ["check", "check --json", "build", "draw", "page", "sheet"])
+def test_any_name_on_the_disk_is_shown(command: str, tmp_path: Path, record: Path) -> None:
+    name, *options = command.split()
+    suffix = {"draw": ".svg", "page": ".html", "sheet": ".pdf"}.get(name)
+    if suffix:
+        made = run(name, record, "-o", tmp_path / f"{STRANGE}{suffix}")
+    else:
+        out = ("-o", tmp_path / "out") if name == "build" else ()
+        made = run(name, site_at(tmp_path / STRANGE), *out, *options)
+    assert made.exit_code in (0, 1), made.output
+    assert raw(made.output) == []
+
+
+def test_faults_of_a_site_of_any_name_stand_on_a_line_each(tmp_path: Path) -> None:
+    site = site_at(tmp_path / STRANGE)
+    (site / "stops.csv").write_text("run,stop\n", encoding="utf-8")
+    said = run("check", site).output.splitlines()
+    assert any(r"s\udcff\u001b[2J\u202e\u000ax/stops.csv:1: " in line for line in said)
+    assert raw("".join(said)) == []
+
+
+def test_points_of_a_file_of_any_name_make_a_site_that_reads(tmp_path: Path) -> None:
+    """The file stands in comments and notes of the site, as it is shown."""
+    points = tmp_path / f"{STRANGE}.csv"
+    points.write_text("1,4650001,500001,10,CP A\n2,4650021,500031,10,CP B\n", encoding="utf-8")
+    made = run(
+        "import-points", points, "-o", tmp_path / "s", "--crs", "EPSG:32617", "--order", "pnezd",
+        "--units", "m", "--surveyed", "2026-05-06", "--site-name", "🏠", "--id", "S",
+    )  # fmt: skip
+    assert made.exit_code in (0, 1), made.output
+    text = (tmp_path / "s" / "site.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(text)["site"]["name"] == "🏠"
+    assert r"# s\udcff\u001b[2J\u202e x.csv: " in text
+    assert raw((tmp_path / "s" / "control.csv").read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("new", "{}/a", "--name", "a\x7f"), ("new", "{}/a.xlsx", "--name", "a\x1b"),
+     ("new", "{}/a", "--name", "a\udcff"),
+     ("new", "{}/a.xlsx", "--from", "{}/site", "--name", "\x07"),
+     ("new", "{}/a.xlsx", "--from", "{}/site", "--id", "a b"),
+     ("page", "{}/record", "--note", "\udcff", "-o", "{}/a"),
+     ("update", "{}/site", "{}/a\udcff", "-o", "{}/a")],
+    ids=["delete", "workbook", "no text", "copy", "bad id", "note", "name of what is added"],
+)  # fmt: skip
+def test_what_no_file_can_hold_is_refused_and_makes_nothing(
+    arguments: tuple[str, ...], tmp_path: Path, record: Path
+) -> None:
+    site_at(tmp_path / "site")
+    (tmp_path / "record").symlink_to(record)
+    (tmp_path / "a\udcff").mkdir()
+    (tmp_path / "a\udcff" / "stops.csv").write_text(
+        (tmp_path / "site" / "stops.csv").read_text(encoding="utf-8").partition("\n")[0]
+    )
+    refused = run(*(a.format(tmp_path) for a in arguments))
+    assert refused.exit_code == 2, refused.output
+    assert raw(refused.output) == []
+    assert not list(tmp_path.glob("a")) + list(tmp_path.glob("a.*"))

@@ -160,26 +160,33 @@ def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:
 def _key(column: Column, value: object, *, brief: bool) -> Iterator[str]:
     """Yield a key with its explanation: set when there is a value, else as a comment."""
     if brief:
-        yield f"# {column.name} = {_toml(column.default)}  # {column.title}"
+        yield f"# {column.name} = {toml_literal(column.default)}  # {column.title}"
         return
     yield from _comment(f"{column.title}. {column.description}{_choices(column)}", "#   ")
     if value is not None:
-        yield f"{column.name} = {_toml(value)}"
+        yield f"{column.name} = {toml_literal(value)}"
     else:
         blank = '"…"' if column.type == "text" else "…"
-        yield f"# {column.name} = {blank if column.default is None else _toml(column.default)}"
+        default = blank if column.default is None else toml_literal(column.default)
+        yield f"# {column.name} = {default}"
 
 
 def _choices(column: Column) -> str:
     return f" One of {', '.join(column.enum)}." if column.values else ""
 
 
-def _toml(value: object) -> str:
+def toml_literal(value: object) -> str:
+    r"""Return a text, number, day or yes/no as TOML writes it.
+
+    >>> toml_literal('6" PVC\x7f'), toml_literal(True), toml_literal(date(2026, 5, 6))
+    ('"6\\" PVC\\u007f"', 'true', '2026-05-06')
+    """
     match value:
         case bool():
             return str(value).lower()
         case str():
-            return json.dumps(value, ensure_ascii=False)  # a basic TOML string has JSON's escapes
+            # The escapes of JSON but one are those of TOML, which wants DEL escaped as well.
+            return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
         case _:
             return str(value)
 

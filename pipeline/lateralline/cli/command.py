@@ -85,6 +85,12 @@ def _said(error: Exception) -> tuple[str, int]:
         return str(error), NOTHING
     if hasattr(error, "exit_code"):  # a wrong argument, or a whole line of them
         return str(getattr(error, "format_message", error.__str__)()), int(error.exit_code)
+    if isinstance(error, UnicodeEncodeError) and error.reason == "surrogates not allowed":
+        # All that is written is UTF-8, so the half of a pair came with what was given: a name on
+        # the disk or an argument whose bytes are no UTF-8.
+        before, after = error.object[: error.start], error.object[error.start :]
+        said = before.rpartition("\n")[2][-40:] + after.partition("\n")[0][:40]
+        return f"{said.strip()} is no text in UTF-8: rename that file, or retype the words", NOTHING
     if isinstance(error, OSError):
         return f"{error.filename or 'file'}: {error.strerror or error}", NOTHING
     if of_files(error):

@@ -99,7 +99,7 @@ def new(
         return
     unit, horizontal = units or "m", crs or "local"
     site = site_id or named.resolve().name
-    day = _refuse(site, unit, surveyed, horizontal, vertical)
+    day = _refuse(site, name, unit, surveyed, horizontal, vertical)
     given = (site, name, day, unit, horizontal, vertical)
     if xlsx:
         with whole_file(made_at) as made:
@@ -141,6 +141,7 @@ def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
     read_site(source)  # whatever is at fault there would be lost on the way
     raw = raw_site(source)
     [site] = raw.settings["site"]
+    _raise(_refused_names(site_id or str(site["id"]), name))
     renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
     with whole_file(book) as made:
         made.write_bytes(site_book({**raw.settings, "site": [{**site, **renamed}]}, raw.tables))
@@ -148,24 +149,17 @@ def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
     typer.echo(f"next: lateralline check {book}")
 
 
-def _refuse(site: str, unit: str, surveyed: str, horizontal: str, vertical: str) -> date | None:
+def _refuse(
+    site: str, name: str, unit: str, surveyed: str, horizontal: str, vertical: str
+) -> date | None:
     """Return the day given; refuse all that `check` would refuse, at once and sooner."""
-    import re
     from difflib import get_close_matches
 
     from lateralline import contract
-    from lateralline.errors import FrameError, LaterallineError
+    from lateralline.errors import FrameError
     from lateralline.frames import horizontal_crs, vertical_crs
-    from lateralline.names import wrong_name
-    from lateralline.read.ledger import one_line
 
-    table, wrong, day = contract.load("site"), [], None
-    hint = wrong_name(site, file=True)
-    if hint or not re.fullmatch(table.column("id", "site").pattern, site):
-        wrong.append(
-            f'--id must be letters, digits, - and _; got "{one_line(site)}"'
-            + (f" — {hint}" if hint else "")
-        )
+    table, wrong, day = contract.load("site"), _refused_names(site, name), None
     known = table.column("tape", "units").enum
     if unit not in known:
         word = {"feet": "ft", "foot": "ft", "inches": "in", "metres": "m", "meters": "m"}
@@ -185,6 +179,31 @@ def _refuse(site: str, unit: str, surveyed: str, horizontal: str, vertical: str)
             understand(text)
         except FrameError as e:
             wrong.append(f"{option}: {e}")
+    _raise(wrong)
+    return day
+
+
+def _refused_names(site: str, name: str) -> list[str]:
+    """Return what is wrong with the id and the name of a site."""
+    import re
+    import unicodedata
+
+    from lateralline import contract
+    from lateralline.names import wrong_name
+    from lateralline.read.ledger import one_line
+
+    wrong = []
+    hint = wrong_name(site, file=True)
+    if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
+        said = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+        wrong.append(f"{said} — {hint}" if hint else said)
+    if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
+        wrong.append(f'--name must be text without control characters; got "{name}"')
+    return wrong
+
+
+def _raise(wrong: list[str]) -> None:
+    from lateralline.errors import LaterallineError
+
     if wrong:
         raise LaterallineError("nothing was made\n" + "\n".join(f"  {w}" for w in wrong))
-    return day

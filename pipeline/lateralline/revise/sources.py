@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -27,6 +25,7 @@ from lateralline.read.sections import Site, read_site_toml
 from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.read.site_sheets import site_of_sheets
 from lateralline.read.toml_lines import find_lines
+from lateralline.template import toml_literal
 
 #: What may be added to `site.toml`, under this name in the folder of what is added.
 ADDED_FILE: Final = "added.toml"
@@ -136,20 +135,9 @@ def _toml_of(site: Site) -> str:
             if row.cells:
                 out.append(f"[[{name}]]" if name in table.repeated else f"[{name}]")
                 keys = [c.name for c in table.field if c.section == name and c.name in row.cells]
-                out += [f"{key} = {_literal(row.cells[key])}" for key in keys]
+                out += [f"{key} = {toml_literal(row.cells[key])}" for key in keys]
                 out.append("")
     return "\n".join(out)
-
-
-def _literal(value: object) -> str:
-    """Return a value as TOML writes it.
-
-    >>> _literal('6" PVC'), _literal(True), _literal(date(2026, 5, 6)), _literal(0.35)
-    ('"6\\\\" PVC"', 'true', '2026-05-06', '0.35')
-    """
-    if isinstance(value, date):
-        return value.isoformat()
-    return json.dumps(value, ensure_ascii=False)
 
 
 def _with_grids_found(text: str, folder: Path, target: Path) -> str:
@@ -162,7 +150,7 @@ def _with_grids_found(text: str, folder: Path, target: Path) -> str:
     if m is None or Path(m[3]).is_absolute() or not m[3].startswith(".."):
         return text
     there = os.path.relpath((folder / m[3]).resolve(), target.absolute().resolve())
-    lines[line - 1] = f"{m[1]}{json.dumps(Path(there).as_posix())}{m[4]}"
+    lines[line - 1] = f"{m[1]}{toml_literal(Path(there).as_posix())}{m[4]}"
     return "".join(lines)
 
 

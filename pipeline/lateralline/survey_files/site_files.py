@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -12,13 +11,14 @@ from typing import Final
 from lateralline import contract, csv_file
 from lateralline.errors import Fault
 from lateralline.frames.systems import Systems
-from lateralline.read.ledger import Ledger
+from lateralline.read.ledger import Ledger, one_line
 from lateralline.read.sections import Site
 from lateralline.read.sheets import Sheet
 from lateralline.survey_files.bring import Brought
 from lateralline.survey_files.file_crs import unit_name
 from lateralline.survey_files.numbers import plainly
 from lateralline.survey_files.sorting import Sorted
+from lateralline.template import toml_literal
 from lateralline.units import METRES_PER
 
 Cells = dict[str, str]
@@ -58,9 +58,10 @@ class SiteGiven:
 
 def site_toml(given: SiteGiven, brought: Sequence[Brought]) -> str:
     """Return the text of a new site.toml; how the points came to it stands in comments."""
-    quoted = json.dumps  # a basic TOML string has JSON's escapes
+    quoted = toml_literal
     out = ["# Made by `lateralline import-points`."]
-    out += [f"# {b.points.file}: {'; '.join((*b.points.said, *b.said))}" for b in brought]
+    comments = (f"{b.points.file}: {'; '.join((*b.points.said, *b.said))}" for b in brought)
+    out += [f"# {one_line(comment, 1000)}" for comment in comments]
     out += ["[site]", f"id = {quoted(given.id)}", f"name = {quoted(given.name or given.id)}"]
     day = given.surveyed or quoted("write the day")
     out += [f"surveyed = {day}", "", "[crs]"]
@@ -176,7 +177,7 @@ def _spot(s: Sorted, b: Brought, site: Site, systems: Systems) -> Cells:
         "z": _length(float(b.z[i]), b.z_unit, z_m, moved=b.lifted),
         "sigma_h": "" if isnan(sigma_h) else plainly(float(sigma_h), _DECIMALS_LENGTH),
         "sigma_v": _length(float(b.sigma_v[i]), b.z_unit, z_m, moved=False),
-        "note": " ".join(filter(None, (points.where(i), s.code))),
+        "note": " ".join(filter(None, (one_line(points.where(i), 200), s.code))),
     }
 
 
