@@ -6,8 +6,10 @@ The faults are injected where a stage does its arithmetic, and typed into copies
 from __future__ import annotations
 
 import csv
+import random
 import resource
 import shutil
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,6 +22,7 @@ from lateralline.place import place
 from lateralline.read import read_site
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
+from lateralline.workspace import Workspace
 
 SAMPLES = Path(__file__).parents[1] / "sample_sites"
 BRANCH = SAMPLES / "gnss-bend-branch"  # lines L1 and L2, which joins it
@@ -78,7 +81,7 @@ def drawn(result: SiteResult) -> list[str]:
 
 
 @pytest.mark.usefixtures("little_memory")
-@pytest.mark.parametrize("off_m", [700.0, 1.0e4, 1.0e6])
+@pytest.mark.parametrize("off_m", [40.0, 400.0, 700.0, 1.0e4, 1.0e6])
 def test_a_stop_with_a_digit_too_many_is_left_out_and_named(
     spoilt: Callable[..., Path], off_m: float
 ) -> None:
@@ -165,6 +168,47 @@ def test_a_fix_that_would_lie_a_hundred_metres_deep_is_none(spoilt: Callable[...
     (found,) = said(result, "stop-unsolved")
     assert found.subject == "stop R1/5"
     assert drawn(result) == ["L1", "L2"]
+
+
+def test_levels_no_ground_has_do_not_scale_the_site(spoilt: Callable[..., Path]) -> None:
+    """All levels a million metres up: by the height factor the line came out a sixth too long."""
+
+    def up(row: dict[str, str]) -> None:
+        row["z"] = f"{float(row['z']) + 1e6:.3f}"
+
+    result = through(spoilt("gnss-bend-branch", "marks.csv", up))
+    assert said(result, "level-far")
+    (lines,) = (p for p in result.work["products"] if p.layer == "pipe_centreline")
+    assert lines.columns["length_m"][0] == pytest.approx(23.18, abs=0.1)
+
+
+@pytest.mark.parametrize("counter", ["0", "1000000"])
+def test_a_counter_that_stood_still_is_no_one_stop(
+    spoilt: Callable[..., Path], counter: str
+) -> None:
+    def still(row: dict[str, str]) -> None:
+        row["counter"] = counter
+
+    result = through(spoilt("gnss-bend-branch", "stops.csv", still))
+    assert [f.subject for f in said(result, "counter-still")] == ["run R1", "run R2"]
+    assert drawn(result) == ["L1", "L2"]
+
+
+def test_a_stop_known_to_a_million_metres_costs_its_site_nothing(
+    spoilt: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Its ellipse left the earth, and with it the whole site could not be written."""
+
+    def vague(row: dict[str, str]) -> None:
+        if (row["run"], row["stop"]) == ("R1", "5"):
+            row["sigma_h"] = "1e9"
+
+    site = spoilt("gnss-bend-branch", "marks.csv", vague)
+    with Workspace(tmp_path / "out").build() as sink:
+        result = run_site(site, sink=sink)
+    assert isinstance(result, SiteResult), result
+    (found,) = said(result, "fix-without-place")
+    assert found.subject == "stop R1/5"
 
 
 # ---- numbers that fail --------------------------------------------------------------------------
@@ -342,3 +386,67 @@ def test_a_line_of_stops_of_two_pipes_is_an_error_and_not_drawn(
     assert (found.severity, found.subject, found.stage) == ("error", "line L2", "link")
     assert "σ₀" in found.by_how_much
     assert drawn(result) == ["L1"]
+
+
+# ---- whatever numbers a site is given -----------------------------------------------------------
+
+NUMBERS = {
+    "marks.csv": ("x", "y", "z", "sigma_h", "sigma_v", "station", "offset"),
+    "stops.csv": ("counter", "depth_reading"),
+    "control.csv": ("x", "y", "z", "sigma_h", "sigma_v"),
+}
+VALUES = ("0", "1e9", "-1e9", "1e-9", "1000000", "1e15", "-1", "10000", "3.14", "1e30", "")
+FACTORS = (10.0, 100.0, 1000.0, 0.1, 0.01, 0.3048, -1.0)
+STEPS = (1e3, 1e4, 1e6, -1e6, 50.0, -50.0, 0.3)
+
+
+def _mutate(rows: list[dict[str, str]], columns: list[str], rng: random.Random) -> None:
+    """Change one cell, all of a column, or every second, as slips and spreadsheets do."""
+    column = rng.choice(columns)
+    some = rng.choice([[rng.choice(rows)], rows, rows[::2]])
+    way, value = rng.randrange(3), rng.choice(VALUES)
+    factor, step = rng.choice(FACTORS), rng.choice(STEPS)
+    if rng.random() < 0.15 and "kind" in rows[0]:  # all on one point
+        for row in some:
+            row |= {k: rows[0][k] for k in ("x", "y", "station", "offset", "ties") if k in row}
+        return
+    if rng.random() < 0.15:
+        del rows[rng.randrange(1, len(rows)) :]
+        return
+    for row in some:
+        old = row[column]
+        try:
+            number = float(old)
+        except ValueError:
+            row[column] = value
+            continue
+        row[column] = (value, repr(number * factor), repr(number + step))[way]
+
+
+@pytest.mark.usefixtures("little_memory")
+@pytest.mark.parametrize("seed", range(40))
+def test_no_number_ends_in_a_fault_of_the_program(tmp_path: Path, seed: int) -> None:
+    """A site is read and worked out, or refused with its faults; nothing else."""
+    rng = random.Random(seed)
+    names = ["gnss-bend-branch", "tape-ties", "local-sketch", "slope-levels", "frames-ballpark"]
+    site = tmp_path / "site"
+    shutil.copytree(SAMPLES / rng.choice(names), site)
+    for _ in range(rng.choice([1, 1, 2, 3])):
+        table = rng.choice([t for t in NUMBERS if (site / t).exists()])
+        with (site / table).open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        header = list(rows[0]) if rows else []
+        columns = [c for c in NUMBERS[table] if c in header]
+        if not columns:
+            continue
+        _mutate(rows, columns, rng)
+        with (site / table).open("w", encoding="utf-8", newline="") as file:
+            out = csv.DictWriter(file, header)
+            out.writeheader()
+            out.writerows(rows)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # as users run it
+        result = run_site(site, until="derive")
+    if isinstance(result, SiteFailure):
+        assert not result.unexpected, result.message
+        assert result.faults or result.stage != "read", result.message

@@ -20,6 +20,10 @@ from lateralline.records import Floats, Ints
 MOST_SITE_M: Final = 2000.0
 #: Nor do their levels lie further from the middle one.
 MOST_RISE_M: Final = 500.0
+#: Nor is there ground so high, or so low: the highest mountain has 8,849 m, from memory.
+MOST_LEVEL_M: Final = 10_000.0
+#: A place known no better than this, 1 σ in plan, is none on a line.
+MOST_SIGMA_M: Final = 100.0
 #: Neighbours on a line lie no further apart: hardly a camera has a cable so long.
 MOST_LEG_M: Final = 500.0
 #: No transmitter is found so deep, and no reading shows it.

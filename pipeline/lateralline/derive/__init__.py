@@ -46,7 +46,7 @@ from lateralline.derive.ties import Control
 from lateralline.derive.unlocated import Site, unlocated
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.isolate import without_culprits
-from lateralline.proportions import MOST_LEG_M
+from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M
 from lateralline.records import (
     Exposures,
     FieldRecord,
@@ -157,6 +157,10 @@ def _usable(
             what = "a line needs two located points with known uncertainty"
             how_much = f"{len(line.kind)} located"
             to_do = "mark a further stop, or measure an exposure on the line"
+        elif _vaguest_m(line) > 2 * MOST_SIGMA_M:
+            what = "where it lies is known so poorly that a drawing of it would say nothing"
+            how_much = f"± {metres(_vaguest_m(line), 0)} (1 σ)"
+            to_do = "look at the sigma of its marks, exposures and control"
         elif longest_m > 2 * MOST_LEG_M:
             what = "the adjustment carried it away from its points, further than any cable reaches"
             how_much = f"{metres(longest_m, 0)} between two of them"
@@ -176,6 +180,10 @@ def _usable(
             )
         )
     return tuple(drawn), tuple(findings)
+
+
+def _vaguest_m(line: Line) -> float:
+    return float(np.sqrt(np.einsum("mii->mi", line.cov_m2)[:, :2].max(initial=0.0)))
 
 
 def _of_lines(layer: str, lines: Iterable[tuple[list[Row], list[LineString]]]) -> Product:

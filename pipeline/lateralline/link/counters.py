@@ -27,6 +27,12 @@ GROSS_M = 1.0
 #: Hardly a pipe between neighbouring stops is longer than its chord by more than this many chords
 #: and metres: it would turn back on itself. Common practice, no source.
 _WINDING, _WINDING_M = 1.0, 2.0
+#: A point this much further off than its cable reached lies somewhere else altogether.
+_ASTRAY_M = 20.0
+#: Readings this near are the same.
+SAME_M = 0.02
+#: How far past the others' path a stop may lie whose counter alone is wrong, in legs of theirs.
+_PAST_LEGS, _PAST_M = 2.0, 20.0
 #: How far beside the path of the others a stop may lie whose counter alone is wrong, and what part
 #: of the leg beside it more, where that cuts across a bend.
 _BESIDE_M, _BESIDE = 0.75, 0.25
@@ -63,13 +69,20 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
     """Return the points of a line without readings that cannot be, and what is wrong with them."""
     out, findings = list(points), []
     order_only: set[str] = set()
+    lost: set[int] = set()
     for run in runs:
         mine = np.array([i for i, p in enumerate(out) if run.id in p.readings], int)
         if len(mine) < 2:
             continue
         mine = mine[np.argsort([out[i].readings[run.id] for i in mine], kind="stable")]
         read = _Readings.of([out[i] for i in mine], run.id, accuracy)
-        if (factor := _factor(read)) is not None:
+        if _stood_still(read):
+            order_only.add(run.id)
+            findings.append(_still(run, len(mine)))
+            for i, along in zip(mine, _by_chords(read), strict=True):
+                reading = run.counter_at_entry_m + float(along)
+                out[i] = replace(out[i], readings={**out[i].readings, run.id: reading})
+        elif (factor := _factor(read)) is not None:
             order_only.add(run.id)
             findings.append(_of_all(run, factor))
             for i in mine:
@@ -84,11 +97,15 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
         if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
             findings.append(_of_none(run))
+        elif gone := _astray(read):
+            findings += [_of_astray(out[mine[j]], away) for j, away in gone]
+            lost |= {int(mine[j]) for j, _ in gone}
         else:
             findings += _said([out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong])
             for j, _ in wrong:
                 (out[mine[j]],) = without_runs([out[mine[j]]], {run.id})
-    return Trusted(out, frozenset(order_only), findings)
+    kept = [p for i, p in enumerate(out) if i not in lost]
+    return Trusted(kept, frozenset(order_only), findings)
 
 
 def _said(points: Sequence[Point], run: Run, expected_m: Sequence[float]) -> list[Finding]:
@@ -152,6 +169,8 @@ class _Readings:
         beside = np.linalg.norm(path[:-1] + t[:, None] * leg - self.xyz_m[j, :2], axis=1)
         at = int(np.argmin(beside))
         beyond = max(float(t[at]) - 1.0, -float(t[at]), 0.0) * float(np.sqrt(square[at]))
+        if beyond > max(_PAST_M, _PAST_LEGS * float(np.sqrt(square.max()))):
+            return float("nan"), np.inf  # nobody was there: it may as well lie elsewhere
         reading = counter[at] + t[at] * (counter[at + 1] - counter[at])
         return float(reading), float(beside[at] - beyond - _BESIDE * np.sqrt(square[at]))
 
@@ -162,6 +181,29 @@ class _Factor(NamedTuple):
     typical: float  # counted over chord
     stretches: int
     slip: str  # what would make it; "" = nothing known
+
+
+def _stood_still(read: _Readings) -> bool:
+    """True when a counter read the same at stops that lie apart."""
+    return bool(np.ptp(read.counter_m) < SAME_M and read.chord_m.max() > GROSS_M)
+
+
+def _by_chords(read: _Readings) -> Floats:
+    """What a counter would about have read at stops in the order they were written."""
+    return np.concatenate([[0.0], np.cumsum(np.maximum(np.diagonal(read.chord_m, 1), SAME_M))])
+
+
+def _still(run: Run, stops: int) -> Finding:
+    return Finding(
+        "error",
+        "link",
+        "counter-still",
+        f"run {run.id}",
+        "its counter reads the same at every stop: no length is taken from it, and its stops are "
+        "linked in the order they were written",
+        f"{stops} stops",
+        "enter the readings, or leave the column empty; and see that the stops are in order",
+    )
 
 
 def _factor(read: _Readings) -> _Factor | None:
@@ -226,13 +268,9 @@ def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
     """
     if np.diagonal(read.fits, 1).all():
         return []
-    first, last = _chains(read.fits, forward=True), _chains(read.fits, forward=False)
-    longest = int(first.max())
-    on = np.flatnonzero(first + last - 1 == longest)
-    # where either of two would do, neither is believed
-    sure = np.array([i for i in on if (first[on] == first[i]).sum() == 1], int)
-    outside = np.setdiff1d(np.arange(len(first)), sure)
-    if 2 * longest <= len(first) or len(sure) < 2:
+    sure, longest = _believed(read)
+    outside = np.setdiff1d(np.arange(len(read.counter_m)), sure)
+    if 2 * longest <= len(read.counter_m) or len(sure) < 2:
         return _exchanged(read)
     chained = len(outside) > 1 and bool(read.fits[outside[:-1], outside[1:]].all())
     if chained and (outside[0] > sure[-1] or outside[-1] < sure[0]):
@@ -243,6 +281,51 @@ def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
         if beside < _BESIDE_M and abs(reading - read.counter_m[j]) > 1.5 * GROSS_M:
             out.append((j, reading))
     return out
+
+
+def _believed(read: _Readings) -> tuple[Ints, int]:
+    """Return the readings that the longest chain surely holds, and how many that has."""
+    first, last = _chains(read.fits, forward=True), _chains(read.fits, forward=False)
+    longest = int(first.max())
+    on = np.flatnonzero(first + last - 1 == longest)
+    # where either of two would do, neither is believed
+    return np.array([i for i in on if (first[on] == first[i]).sum() == 1], int), longest
+
+
+def _astray(read: _Readings) -> list[tuple[int, float]]:
+    """Return the points that lie where no cable reached from those believed beside it, and how far.
+
+    A few metres are for the adjustment to find; so far off a point takes its line along, and says
+    nothing of it.
+    """
+    sure, longest = _believed(read)
+    if 2 * longest <= len(read.counter_m) or len(sure) < 2:
+        return []
+    outside = np.setdiff1d(np.arange(len(read.counter_m)), sure)
+    out = []
+    for j in outside.tolist():
+        after = int(np.searchsorted(sure, j))
+        beside = sure[max(after - 1, 0) : after + 1]
+        counted = np.abs(read.counter_m[j] - read.counter_m[beside])
+        away = float((read.chord_m[j, beside] - counted).min())
+        # on the path of the others it is the counter that is wrong
+        if away > _ASTRAY_M and not read.expected(j, sure)[1] < _BESIDE_M:
+            out.append((j, away))
+    return out
+
+
+def _of_astray(point: Point, away_m: float) -> Finding:
+    return Finding(
+        "error",
+        "link",
+        "point-astray",
+        point.subject,
+        "lies further from the other stops of its run than its cable reached: it is left out, and "
+        "the rest of the line is drawn",
+        f"{metres(away_m, 0)} beyond the counted length",
+        "check the coordinates of its marks by digits, and its counter",
+        point.where,
+    )
 
 
 def _exchanged(read: _Readings) -> list[tuple[int, float]] | None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from lateralline.kernels.curves import directions
 from lateralline.link.priors import tilt_regression, without_tilt_prior
+from lateralline.proportions import MOST_SIGMA_M
 from lateralline.records import Finding, Fixes, Floats
 from lateralline.settings import Run, Settings
 from lateralline.wording import metres
@@ -70,6 +71,10 @@ def gather_fixes(line: str, fixes: Fixes, settings: Settings) -> tuple[list[Poin
         sure &= np.isfinite(fixes.cov[rows][:, :3, :3]).all(axis=(1, 2))
         findings += [_without_error(run, fixes, int(i)) for i in rows[~sure]]
         rows = rows[sure]
+        sigma = np.sqrt(np.maximum(np.einsum("kii->ki", fixes.cov[rows][:, :2, :2]).max(axis=1), 0))
+        vague = sigma > MOST_SIGMA_M
+        findings += [_vague(run, fixes, int(i)) for i in rows[vague]]
+        rows = rows[~vague]
         points += [_from_fix(fixes, int(i), run, settings) for i in rows]
     return points, findings
 
@@ -113,6 +118,20 @@ def _without_error(run: Run, fixes: Fixes, i: int) -> Finding:
         "its position or covariance is not finite: it is left out of the line",
         "",
         "mark it again",
+        fixes.where(i),
+    )
+
+
+def _vague(run: Run, fixes: Fixes, i: int) -> Finding:
+    sigma = float(np.sqrt(np.einsum("ii->i", fixes.cov[i][:2, :2]).max()))
+    return Finding(
+        "error",
+        "link",
+        "fix-without-place",
+        f"stop {run.id}/{fixes.stop[i]}",
+        "its position is known so poorly that it is none: it is left out of the line",
+        f"± {metres(sigma, 0)} (1 σ); {metres(MOST_SIGMA_M, 0)} at most are of use",
+        "look at the sigma of its marks and of their control, or mark it again",
         fixes.where(i),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from lateralline.place.control import Control
 from lateralline.place.notes import metres, site_finding
-from lateralline.proportions import MOST_RISE_M
+from lateralline.proportions import MOST_LEVEL_M, MOST_RISE_M
 from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints, Spots
 from lateralline.settings import Accuracy
 
@@ -33,27 +33,26 @@ class Levels(NamedTuple):
 
 
 def without_far_levels(record: FieldRecord) -> tuple[FieldRecord, list[Finding]]:
-    """Return the record without levels far from the middle of all given, and a finding on each.
+    """Return the record without levels out of measure, and a finding on each.
 
-    Where no half of them lies together nothing tells which are right, and all stay.
+    Those no ground on earth has, and those far from the middle of the others. Where no half of them
+    lies together nothing tells which are right, and they stay.
     """
     tables = ("marks", "exposures", "control")
     z = [_levels_of(record, name) for name in tables]
     given = np.concatenate(z)
-    given = given[np.isfinite(given)]
-    if not len(given):
-        return record, []
-    middle = float(np.median(given))
-    if not 2 * int((np.abs(given - middle) <= MOST_RISE_M).sum()) > len(given):
-        return record, []
+    given = given[np.abs(given) <= MOST_LEVEL_M]
+    middle = float(np.median(given)) if len(given) else 0.0
+    together = 2 * int((np.abs(given - middle) <= MOST_RISE_M).sum()) > len(given)
     found: list[Finding] = []
     for name, levels in zip(tables, z, strict=True):
-        far = np.flatnonzero(np.abs(levels - middle) > MOST_RISE_M)
+        off = np.abs(levels - middle)
+        far = np.flatnonzero((np.abs(levels) > MOST_LEVEL_M) | (together & (off > MOST_RISE_M)))
         if not len(far):
             continue
         kept = levels.copy()
         kept[far] = np.nan
-        found += [_level_far(record, name, int(i), float(levels[i] - middle)) for i in far]
+        found += [_level_far(record, name, int(i), float(levels[i]), middle) for i in far]
         if name == "control":
             record = replace(record, control=replace(record.control, z_m=kept))
         elif name == "marks":
@@ -71,7 +70,7 @@ def _levels_of(record: FieldRecord, name: str) -> Floats:
     return record.marks.spots.z_m if name == "marks" else record.exposures.spots.z_m
 
 
-def _level_far(record: FieldRecord, name: str, i: int, off_m: float) -> Finding:
+def _level_far(record: FieldRecord, name: str, i: int, level_m: float, middle_m: float) -> Finding:
     control, spots = record.control, (record.marks if name == "marks" else record.exposures).spots
     noun = {"marks": "mark", "exposures": "exposure", "control": "control point"}[name]
     subject = f"{noun} {control.point[i] if name == 'control' else spots.name[i]}"
@@ -81,8 +80,11 @@ def _level_far(record: FieldRecord, name: str, i: int, off_m: float) -> Finding:
         "place",
         "level-far",
         subject,
-        "its level lies out of all measure with the others of the site: it is not used",
-        f"{metres(off_m, 0)} from the middle one; {metres(MOST_RISE_M, 0)} are believed",
+        "its level lies out of all measure: it is not used",
+        f"{metres(level_m, 0)}: no ground on earth"
+        if abs(level_m) > MOST_LEVEL_M
+        else f"{metres(level_m - middle_m, 0)} from the middle one of the site; "
+        f"{metres(MOST_RISE_M, 0)} are believed",
         "check its z: digits, unit of level",
         f"{file}:{row[i]}",
     )

@@ -49,8 +49,8 @@ def place(record: FieldRecord) -> Placed:
     A spot that cannot be placed is NaN with `placed` False and a finding of severity error; only a
     CRS that cannot be used at all raises (FrameError).
     """
-    record, frame, reduced = with_levels_of_gnss(record)
     record, far = without_far_levels(record)
+    record, frame, reduced = with_levels_of_gnss(record)
     control, assumed = control_in(frame, record)
     ground = level_ground(record, control)
     marks, from_marks = _marks(record, frame, control, ground)
