@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.derive import derive
-from lateralline.diagnose import explained, leading, with_doubts
+from lateralline.diagnose import explained, leading, level_unit, with_doubts
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
@@ -106,7 +106,9 @@ def _place(work: Work) -> Work:
 
 def _solve(work: Work) -> Work:
     record, placed = work["record"], work["placed"]
-    return {"solved": solve(placed.marks, record.stops, record.settings, placed.exposures)}
+    solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
+    wrong_unit = level_unit(record, placed, solved)
+    return {"solved": replace(solved, findings=(*wrong_unit, *solved.findings))}
 
 
 def _link(work: Work) -> Work:

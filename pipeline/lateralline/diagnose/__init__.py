@@ -6,12 +6,14 @@ consequences are computed, and what only follows from a cause is left out of the
 mirrors, clusters, belonging, astray   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
 marks       both of these, before anything is solved
+level_unit  levels in another unit than they are set to
 causes      one cause, one finding
 """
 
 from __future__ import annotations
 
 from lateralline.diagnose.causes import explained, leading
+from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.marks import with_doubts
 
-__all__ = ["explained", "leading", "with_doubts"]
+__all__ = ["explained", "leading", "level_unit", "with_doubts"]

@@ -43,6 +43,7 @@ def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding
             stretched |= {start, end}
             yield _stretched(record, (start, end), length_m, why, "baseline-out-of-proportion")
     yield from _mixed(record, taped)
+    yield from _levels_mixed(record)
     used = _used(record)
     yield from _spread(record, control, used, stretched)
     yield from _levels(record, control, used)
@@ -70,6 +71,36 @@ def _mixed(record: FieldRecord, taped: Taped) -> Iterator[Finding]:
         "",
         "look at the tape: if it shows feet, set tape under [units], and depth and counter too "
         "when they were set alike",
+    )
+
+
+def _levels_mixed(record: FieldRecord) -> Iterator[Finding]:
+    """Warn of levels in feet beside lengths in metres, or the other way round.
+
+    Depths and places do not hang on levels, so on ground all but level nothing need show it.
+    """
+    settings = record.settings
+    tables = (record.marks.spots, record.exposures.spots)
+    if not any(np.isfinite(s.z_m).any() for s in tables) or "level" not in settings.units:
+        return
+    metric = settings.units["level"] in _METRIC
+    units = [settings.units[key] for key in ("tape", "depth", "counter") if key in settings.units]
+    others = {unit in _METRIC for unit in units}
+    if settings.horizontal != "local":
+        others.add(not _in_feet(settings.horizontal))
+    if others != {not metric}:
+        return
+    off, shows = ("3.3 times too large", "feet") if metric else ("less than a third", "metres")
+    yield Finding(
+        "warning",
+        "place",
+        "units-mixed",
+        "site",
+        f"levels are set to {settings.units['level']} where all else of the site is in "
+        f"{', '.join(dict.fromkeys(units))}; were they read in that too, every rise and fall of "
+        f"ground and pipe comes out {off}, and on ground all but level nothing else shows it",
+        "",
+        f"look at the level sheet: if it shows {shows}, set level under [units]",
     )
 
 

@@ -1,0 +1,181 @@
+"""Levels read in feet and set to metres, or the other way round, where the data can tell.
+
+Depths hang on the tape and on the receiver, never on the levels' unit. So a wrong unit of levels
+makes the ground fall 3.3 times too steeply, or too little, over a pipe whose depths stay what they
+were, and the pipe with it: its grade by levels then contradicts the tilt of the transmitter at each
+stop, and an exposure given by its level lies out of all proportion to the depths beside it. The
+site is solved again with its levels in the other unit, and the two are held against each other. On
+ground all but level neither says anything, and nothing is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.link.priors import without_tilt_prior
+from lateralline.place import Placed
+from lateralline.records import Effect, Exposures, FieldRecord, Finding, Fixes, Floats, Ints, Solved
+from lateralline.settings import Settings
+from lateralline.solve import solve
+from lateralline.units import METRES_PER
+
+#: Units that levels may have been read in; a survey foot is no other foot here.
+_READ_IN = ("m", "ft")
+#: Δχ² between the two units from which the data tell. Chance alone reaches it on 3 sites in 10,000
+#: at most: it is N(−D, 4D) for two units that lie D apart, at its worst where D is as large.
+_TELLS = 12.0
+#: From which they tell where, as set, a drain rises downstream beyond chance and in the other unit
+#: it falls.
+_TELLS_FALLING, _BEYOND = 4.0, 3.0
+#: The unit set must be this unlikely, and the other must be no less likely than that.
+_REFUSED, _FITS = 1e-2, 1e-3
+#: Stops nearer to each other tell no grade; exposures farther from a stop tell nothing of it.
+_APART_M, _NEAR_M = 0.5, 4.0
+#: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
+#: no source.
+_GRADE = 0.05
+#: What is only said because levels are in another unit.
+_FOLLOWS = (
+    "units-mixed",
+    "mean-grade-adverse",
+    "grade-adverse",
+    "grade-below-published",
+    "sag",
+    "exposure-disagrees",
+    "step-suspected",
+    "shape-contradiction",
+    "control-levels-apart",
+)
+
+
+def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Finding, ...]:
+    """Return the error of levels that were hardly read in the unit they are set to, if it shows."""
+    settings, marks = record.settings, placed.marks
+    if solved.misshapen or placed.misshapen or any(f.code == "depth-unit" for f in solved.findings):
+        return ()
+    known = marks.usable & marks.level_known
+    if not known.any() or np.ptp(marks.xyz_m[known, 2]) == 0.0:
+        return ()
+    unit = settings.units.get("level") or "m"
+    as_set = _misfit(solved.fixes, placed.exposures, settings, 1.0)
+    if not len(as_set) or (
+        chi2.sf(float(as_set @ as_set), len(as_set)) > _REFUSED
+        and not _rises(solved.fixes, settings)
+    ):
+        return ()
+    found = []
+    for other in _READ_IN:
+        times = METRES_PER[other] / METRES_PER[unit]
+        if 0.9 < times < 1.1:
+            continue
+        xyz = marks.xyz_m * [1.0, 1.0, times]
+        again = solve(
+            replace(marks, xyz_m=xyz), record.stops, settings, _in_unit(placed.exposures, times)
+        )
+        off = _misfit(again.fixes, placed.exposures, settings, times)
+        if len(off) == len(as_set) and chi2.sf(float(off @ off), len(off)) > _FITS:
+            falls = _rises(solved.fixes, settings) and not _rises(again.fixes, settings, 0.0)
+            better = float(as_set @ as_set - off @ off)
+            if better > (_TELLS_FALLING if falls else _TELLS):
+                found.append((better, other, len(off)))
+    if not found:
+        return ()
+    better, other, count = max(found)
+    return (
+        Finding(
+            "error",
+            "solve",
+            "level-unit",
+            "site",
+            f"levels were hardly read in {unit}: by them the pipe's grade contradicts the tilt at "
+            f"its stops, or an exposure's level the depths beside it; in {other} all agree",
+            f"χ² {float(as_set @ as_set):.0f} in {unit}, "
+            f"{float(as_set @ as_set) - better:.0f} in {other}, of {count} comparisons",
+            f'set level = "{other}" under [units] if that is what was read; no level, grade or '
+            "invert of this site holds until then; depths and places do",
+            explains=(Effect.of(_FOLLOWS),),
+        ),
+    )
+
+
+def _in_unit(exposures: Exposures, times: float) -> Exposures:
+    """Return exposures with what of their levels was read off a level, not a tape, in other units.
+
+    A depth was taped: only the ground it was taped from moves.
+    """
+    ground = np.where(np.isfinite(exposures.ground_m), exposures.ground_m, exposures.xyz_m[:, 2])
+    xyz = exposures.xyz_m.copy()
+    xyz[:, 2] += (times - 1.0) * ground
+    return replace(exposures, xyz_m=xyz, ground_m=exposures.ground_m * times)
+
+
+def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
+    """Whether the stops of some run rise downstream as a whole, by so many σ."""
+    for run in settings.runs:
+        at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
+        if len(at) < 2:
+            continue
+        along = fixes.counter_m[at] * (1.0 if run.flow == "with" else -1.0)
+        weight = along - along.mean()
+        rise = float(weight @ fixes.xyz_m[at, 2])
+        if rise > beyond * float(np.sqrt(np.square(weight) @ np.square(fixes.depth_sigma_m[at]))):
+            return True
+    return False
+
+
+def _misfit(fixes: Fixes, exposures: Exposures, settings: Settings, times: float) -> Floats:
+    """Return what contradicts levels (n,), each in its own σ: tilts, then exposures."""
+    out: list[float] = []
+    seen = _in_unit(exposures, times)
+    for run in settings.runs:
+        at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
+        at = at[np.argsort(fixes.counter_m[at], kind="stable")]
+        if len(at) >= 2:
+            out += [*_tilts(fixes, at, settings), *_exposed(fixes, at, seen, settings, run.id)]
+    return np.array(out)
+
+
+def _tilts(fixes: Fixes, at: Ints, settings: Settings) -> Iterator[float]:
+    """Yield tilt less grade of each stop of a run, over its σ."""
+    last = len(at) - 1
+    for k, i in enumerate(at.tolist()):
+        a, b = int(at[max(k - 1, 0)]), int(at[min(k + 1, last)])
+        chord = fixes.xyz_m[b] - fixes.xyz_m[a]
+        length = float(np.hypot(*chord[:2]))
+        if length < _APART_M or not np.isfinite(fixes.cov[i]).all():
+            continue
+        pose = np.array([*fixes.xyz_m[i], fixes.heading_rad[i], fixes.tilt_rad[i]])
+        cov = fixes.cov[i]
+        if np.isfinite(fixes.tilt_prior_rad[i]):
+            pose, cov = without_tilt_prior(pose, cov, float(fixes.tilt_prior_rad[i]))
+        along = float(chord[:2] @ [np.sin(pose[3]), np.cos(pose[3])])
+        tilt = float(pose[4]) * (1.0 if along >= 0.0 else -1.0)
+        level = float(fixes.depth_sigma_m[a] ** 2 + fixes.depth_sigma_m[b] ** 2)
+        sigma = np.sqrt(cov[4, 4] + settings.accuracy.axis_tilt_rad**2 + level / length**2)
+        yield float((tilt - np.arctan2(chord[2], length)) / sigma)
+
+
+def _exposed(
+    fixes: Fixes, at: Ints, exposures: Exposures, settings: Settings, run: str
+) -> Iterator[float]:
+    """Yield level of each exposure of a run less that of the stops beside it, over its σ."""
+    of_run = settings.run(run)
+    pipe = settings.pipe(of_run.line)
+    counter = fixes.counter_m[at] - of_run.transmitter_lag_m
+    level = fixes.xyz_m[at, 2]
+    for i in np.flatnonzero((exposures.run == run) & np.isfinite(exposures.counter_m)):
+        gap = float(np.abs(counter - exposures.counter_m[i]).min())
+        rise = pipe.axis_above_m(str(exposures.measured_to[i]), of_run.ride_height_m)
+        found = float(exposures.xyz_m[i, 2]) + rise
+        if gap > _NEAR_M or not np.isfinite(found):
+            continue
+        near = np.argsort(np.abs(counter - exposures.counter_m[i]), kind="stable")[:2]
+        slope = float(np.diff(level[near])[0] / np.diff(counter[near])[0])
+        expected = float(level[near[0]] + slope * (exposures.counter_m[i] - counter[near[0]]))
+        own = fixes.depth_sigma_m[at[near[0]]]
+        seen = float(exposures.cov_m2[i, 2, 2])
+        yield float((found - expected) / np.sqrt(own**2 + seen + (_GRADE * gap) ** 2))
