@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.derive import derive
-from lateralline.diagnose import explained, leading, level_unit, with_doubts
+from lateralline.diagnose import explained, leading, level_unit, not_checked, with_doubts
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
@@ -101,7 +101,9 @@ def _read(work: Work) -> Work:
 
 
 def _place(work: Work) -> Work:
-    return {"placed": with_doubts(work["record"], place(work["record"]))}
+    record = work["record"]
+    placed = with_doubts(record, place(record))
+    return {"placed": replace(placed, findings=(*placed.findings, not_checked(record, placed)))}
 
 
 def _solve(work: Work) -> Work:

@@ -7,6 +7,7 @@ mirrors, clusters, belonging, astray   marks that lie where no mark of their sto
 copies      the same measurements entered twice
 marks       both of these, before anything is solved
 level_unit  levels in another unit than they are set to
+unchecked   what nothing in the data could show
 causes      one cause, one finding
 """
 
@@ -15,5 +16,6 @@ from __future__ import annotations
 from lateralline.diagnose.causes import explained, leading
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.marks import with_doubts
+from lateralline.diagnose.unchecked import not_checked
 
-__all__ = ["explained", "leading", "level_unit", "with_doubts"]
+__all__ = ["explained", "leading", "level_unit", "not_checked", "with_doubts"]
