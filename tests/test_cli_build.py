@@ -307,7 +307,10 @@ def test_a_picture_that_is_there_is_kept_unless_replacing_is_asked_for(
     refused = run(*asked)
     assert refused.exit_code == 2
     assert "--replace" in refused.output
+    assert run(*asked, "--replace").exit_code == 2
     assert picture.read_text() == "precious"
+    picture.unlink()
+    assert run(*asked).exit_code == 0
     assert run(*asked, "--replace").exit_code == 0
     assert "<svg" in picture.read_text(encoding="utf-8")
 

@@ -190,8 +190,12 @@ def test_nothing_is_overwritten_unasked(gpkg: Path, tmp_path: Path) -> None:
     with pytest.raises(OutputExistsError):
         write_dxf(gpkg, out)
     assert out.read_text() == "mine"
+    with pytest.raises(OutputExistsError, match="was not written by"):
+        write_dxf(gpkg, out, replace=True)
+    out.unlink()
+    write_dxf(gpkg, out)
     write_dxf(gpkg, out, replace=True)
-    assert out.read_text(encoding="utf-8") != "mine"
+    assert not list(tmp_path.glob("*kept*"))
 
 
 def test_gdal_reads_the_drawing_too(gpkg: Path, tmp_path: Path) -> None:

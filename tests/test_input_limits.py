@@ -61,7 +61,9 @@ TEXTS: dict[str, tuple[str, str, str]] = {
     "many rows": (
         "stops", STOPS + "".join(STOP_ROW.format(n=n) for n in range(limits.ROWS)),
         "stops.csv:20002: table must hold at most 20000 rows; more begin here — split the site"),
-    "blank lines without end": ("stops", STOPS + "\n" * 5_000_000, ""),
+    "blank lines without end": (
+        "stops", STOPS + "\n" * 5_000_000,
+        'stops.csv: file must hold at most 100000 lines, blank ones and comments too; got "50000'),
     "a line without end": (
         "stops", STOPS + "".join(STOP_ROW.format(n=n) for n in range(limits.STOPS_OF_LINE + 5)),
         "stops.csv:503: stop must be one of at most 500 stops of line L1; more begin here; got"),
@@ -253,7 +255,7 @@ def test_points_beyond_field_size(tmp_path: Path) -> None:
     many = "".join(f"{n},1,2,3,R1 1 EN\n" for n in range(limits.POINTS + 2))
     assert "p.txt:50002: file must hold at most 50000 points" in said(many)
     assert "p.txt:1: row must be at most 500 characters long" in said(f"1,1,2,3,{'x' * 600}\n")
-    assert 'p.txt:1: row must be text; got "1,1,2,3,R1 1 EN ?[2J"' in said(
+    assert 'p.txt:1: row must be text; got "1,1,2,3,R1 1 EN \\u001b[2J"' in said(
         "1,1,2,3,R1 1 EN \x1b[2J\n"
     )
     name = "A" * 65

@@ -51,7 +51,9 @@ def test_many_sites_are_one_file_each_or_one_together_or_nothing(
     assert result.exit_code == 0, result.output
     assert "2 sites" in result.output
     assert CAUTION in " ".join(result.output.split())
-    assert sorted(p.name for p in sheets.iterdir()) == ["EX-1.pdf", "EX-2.pdf"]
+    assert sorted(p.name for p in sheets.iterdir()) == [
+        "EX-1.pdf", "EX-2.pdf", "manifest.json",
+    ]  # fmt: skip
     together = tmp_path / "all.pdf"
     assert run("-o", str(together), "--together").exit_code == 0
     assert b"EX-1 Invented site EX-1, EX-2 Invented" in together.read_bytes()

@@ -51,10 +51,11 @@ def record(cells: Iterable[object], newline: str = "\n") -> str:
     """Return one record with its line end; None is an empty cell."""
     texts = ["" if cell is None else guarded(str(cell)) for cell in cells]
     out = io.StringIO()
-    # Of line breaks the older writers put in quotes only those that also end their records.
-    breaks = any("\r" in text or "\n" in text for text in texts)
+    # Quotes where a reader would lose something: a line break, a space that leads, a first # .
+    lost = any("\r" in text or "\n" in text or text.startswith(" ") for text in texts)
+    lost |= bool(texts) and texts[0].startswith("#")
     csv.writer(
-        out, lineterminator=newline, quoting=csv.QUOTE_ALL if breaks else csv.QUOTE_MINIMAL
+        out, lineterminator=newline, quoting=csv.QUOTE_ALL if lost else csv.QUOTE_MINIMAL
     ).writerow(texts)
     return out.getvalue()
 

@@ -36,7 +36,8 @@ def _said(record: FieldRecord, placed: Placed) -> Iterator[str]:
     mapped = settings.horizontal != "local"
     if mapped:
         yield "a shift of the whole site" + (" (base station, datum)" if by_gnss else " (control)")
-        if settings.georeference.extent is None:
+        told = any(f.code == "which-zone" for f in placed.findings)
+        if settings.georeference.extent is None and not told:
             yield "the right zone of the coordinate system, as no extent is given"
     if by_gnss and any(np.isfinite(s.z_m[s.method == "gnss"]).any() for s in spots):
         yield "the height of the antenna"

@@ -43,9 +43,14 @@ class Part:
         """Make the part folder of a target, locked."""
         prefix = f".{target.name[:_LONGEST_NAME]}."
         home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
-        part = cls(target, home, folder, system.hold(home / "lock"))
-        part._write_state({})
-        part.made.parent.mkdir()
+        part = cls(target, home, folder)
+        try:
+            part.lock = system.hold(home / "lock")
+            part._write_state({})
+            part.made.parent.mkdir()
+        except BaseException:
+            part.clear()
+            raise
         return part
 
     @property
@@ -119,14 +124,13 @@ class Part:
         What stood at the target is only gone when all that is the user's in it is in the new one.
         """
         before = self._old if self._old.exists() else self.made
-        if not self._state().get("safe"):
-            if before.exists() and self.is_put and not keep.all_kept(before, self.target):
+        if before.exists() and self.is_put and not self._state().get("safe"):
+            if not keep.all_kept(before, self.target):
                 other = keep.kept_name(self.target)
                 before.rename(other)
-                keep.LOG.warning(
-                    "%s was changed as it was replaced: kept as %s", self.target, other
-                )
-            self._write_state(self._state() | {"safe": True})
+                keep.LOG.warning("%s was changed meanwhile: kept as %s", self.target, other)
+            with suppress(OSError):  # a full disk: then a kill right now would leave a copy
+                self._write_state(self._state() | {"safe": True})
         _remove(self.home / "new")
         _remove(self._old)
         for name in ("state.new", "state.json", "lock"):  # in this order: the next run must know

@@ -27,6 +27,8 @@ BOOK_CELLS: Final = 500_000
 
 #: Rows of one table: a crew marks some hundred spots a day.
 ROWS: Final = 20_000
+#: Lines of one table: those of its rows, with as many blank ones and comments again, and more.
+LINES: Final = 100_000
 #: Points of one file to import: all that an office has of a town quarter.
 POINTS: Final = 50_000
 #: Columns of a table; those of ours are fewer than 20, the others become notes.

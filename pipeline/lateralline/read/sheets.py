@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from lateralline import csv_file
 from lateralline.read.ledger import Ledger
-from lateralline.read.limits import CELL, COLUMNS, ROWS
+from lateralline.read.limits import CELL, COLUMNS, LINES, ROWS
 
 _UNSEEN = re.compile("[\u200b\u2060\ufeff]")  # signs of no width that come with pasted text
 _TITLE = re.compile(r"(.*\S)\s*\[\s*(\S[^\[\]]*?)\s*\]")
@@ -36,6 +36,11 @@ def csv_sheet(file: str, text: str, ledger: Ledger) -> Sheet | None:
     Lines that begin with # are notes to the reader and skipped.
     """
     records: list[tuple[int, list[str]]] = []
+    lines = text.count("\n")
+    if lines > LINES:
+        must = f"must hold at most {LINES} lines, blank ones and comments too"
+        ledger.fault(file, 0, "file", f"{lines} lines", must, "delete those that say nothing")
+        return None
     try:
         for line, _, cells in csv_file.records(text):
             if not any(cells):
