@@ -51,9 +51,9 @@ def record(cells: Iterable[object], newline: str = "\n") -> str:
     """Return one record with its line end; None is an empty cell."""
     texts = ["" if cell is None else guarded(str(cell)) for cell in cells]
     out = io.StringIO()
-    # Quotes where a reader would lose something: a line break, a space that leads, a first # .
+    # Quotes where a reader would lose something: a line break, a leading space, a # before others.
     lost = any("\r" in text or "\n" in text or text.startswith(" ") for text in texts)
-    lost |= bool(texts) and texts[0].startswith("#")
+    lost |= len(texts) > 1 and texts[0].startswith("#")
     csv.writer(
         out, lineterminator=newline, quoting=csv.QUOTE_ALL if lost else csv.QUOTE_MINIMAL
     ).writerow(texts)

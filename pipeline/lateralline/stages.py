@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.derive import derive
-from lateralline.diagnose import explained, leading, level_unit, not_checked, with_doubts
+from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
@@ -102,8 +102,7 @@ def _read(work: Work) -> Work:
 
 def _place(work: Work) -> Work:
     record = work["record"]
-    placed = with_doubts(record, place(record))
-    return {"placed": replace(placed, findings=(*placed.findings, not_checked(record, placed)))}
+    return {"placed": with_unchecked(record, with_doubts(record, place(record)))}
 
 
 def _solve(work: Work) -> Work:

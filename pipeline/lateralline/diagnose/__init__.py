@@ -16,6 +16,6 @@ from __future__ import annotations
 from lateralline.diagnose.causes import explained, leading
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.marks import with_doubts
-from lateralline.diagnose.unchecked import not_checked
+from lateralline.diagnose.unchecked import with_unchecked
 
-__all__ = ["explained", "leading", "level_unit", "not_checked", "with_doubts"]
+__all__ = ["explained", "leading", "level_unit", "with_doubts", "with_unchecked"]

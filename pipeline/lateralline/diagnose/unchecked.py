@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,14 +11,14 @@ from lateralline.place import Placed
 from lateralline.records import FieldRecord, Finding
 
 
-def not_checked(record: FieldRecord, placed: Placed) -> Finding:
-    """Return the one finding (info) that lists what no measurement of this site checks.
+def with_unchecked(record: FieldRecord, placed: Placed) -> Placed:
+    """Return the site with one finding (info) more: what no measurement of it checks.
 
     Each of these moves or scales the whole of what hangs on it alike, so residuals, counters and
     depths agree as well with it as without. Only what applies to the site is listed.
     """
     said = list(_said(record, placed))
-    return Finding(
+    finding = Finding(
         "info",
         "place",
         "not-checked",
@@ -26,6 +27,7 @@ def not_checked(record: FieldRecord, placed: Placed) -> Finding:
         "",
         "measure one known point more, with another instrument if there is one",
     )
+    return replace(placed, findings=(*placed.findings, finding))
 
 
 def _said(record: FieldRecord, placed: Placed) -> Iterator[str]:

@@ -18,6 +18,8 @@ Lines: TypeAlias = dict[tuple[str, int, str], int]
 
 _HEADING = re.compile(r"\s*\[{1,2}\s*\"?([^\]\"]+?)\"?\s*\]")
 _TOO_DEEP = f"tables and lists stand in one another more than {NESTED} deep"
+#: A key or heading of more parts than that: the reader takes minutes over one of thousands.
+_MANY_PARTS = re.compile(rf"^[ \t]*\[*[ \t]*[\w-]+(?:[ \t]*\.[ \t]*[\w-]+){{{NESTED},}}", re.M)
 _KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
 
 
@@ -29,6 +31,8 @@ def load_toml(text: str) -> dict[str, Any]:
         ...
     ValueError: tables and lists stand in one another more than 10 deep
     """
+    if _MANY_PARTS.search(text):
+        raise ValueError(_TOO_DEEP)
     try:
         said = tomllib.loads(text)
     except RecursionError:
