@@ -25,6 +25,7 @@ from lateralline.write.picture import labels, lettering, style
 
 _SIZE_IN: Final = (11.7, 8.3)
 _DPI: Final = 110
+_NOTE_CHARACTERS: Final = 80
 _BARS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _ROOM_M: Final = 1.0
 #: A margin lists so many rows of a kind, and says how many more there are.
@@ -176,6 +177,20 @@ def say(axes: Axes, text: str, y: float, **look: Any) -> float:
         0.0, y, "\n".join(lines), va="top", transform=axes.transAxes, linespacing=1.25, **look
     )
     return y - LINE * len(lines)
+
+
+def say_notes(axes: Axes, notes: Sequence[str], y: float) -> None:
+    """Write notes from `y` down as far as there is room above the banner, and how many there are.
+
+    What finds no room stands in the folder's OVERLAY.md and was printed.
+    """
+    look: dict[str, Any] = {"color": "#4b5563", "size": 6.8}
+    for n, note in enumerate(notes):
+        room = y - LINE * len(textwrap.wrap(note, _NOTE_CHARACTERS))
+        if room < (0.0 if n == len(notes) - 1 else LINE):
+            say(axes, f"and {len(notes) - n} more notes, printed and in OVERLAY.md", y, **look)
+            return
+        y = say(axes, note, y, characters=_NOTE_CHARACTERS, **look) - 0.006
 
 
 def head(axes: Axes, title: str) -> float:

@@ -163,8 +163,7 @@ def _draw_margin(axes: Axes, plan: ClearancePlan) -> None:
         more = f"and {len(plan.approaches) - canvas.MOST_ROWS} more: see the table"
         y = canvas.say(axes, more, y)
     y -= 0.012
-    for note in plan.notes:
-        y = canvas.say(axes, note, y, color="#4b5563", size=6.8, characters=80) - 0.006
+    canvas.say_notes(axes, plan.notes, y)
 
 
 def _row(axes: Axes, y: float, cells: Sequence[str], **look: Any) -> float:

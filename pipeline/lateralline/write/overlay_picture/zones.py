@@ -140,5 +140,4 @@ def _draw_margin(axes: Axes, plan: ZonesPlan) -> None:
     if len(plan.facts) > canvas.MOST_ROWS:
         y = canvas.say(axes, f"and {len(plan.facts) - canvas.MOST_ROWS} more lines drawn", y)
     y -= 0.012
-    for note in plan.notes:
-        y = canvas.say(axes, note, y, color="#4b5563", size=6.8, characters=80) - 0.006
+    canvas.say_notes(axes, plan.notes, y)
