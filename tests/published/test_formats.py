@@ -4,7 +4,7 @@ GeoPackage: OGC 12-128r17 (version 1.3) by GDAL's own validator, `validate_gpkg`
 It is installed with `pip install --no-deps gdal-utils`, because the package depends on GDAL's
 bindings, which this validator does not need.
 GeoJSON: RFC 7946 by geojson-pydantic and geojson-validator, and what neither looks at by the
-checks of tests/test_write_geojson.py. JSON Schema: draft 2020-12 by jsonschema.
+checks of tests/write/test_geojson.py. JSON Schema: draft 2020-12 by jsonschema.
 """
 
 from __future__ import annotations

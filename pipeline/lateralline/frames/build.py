@@ -71,8 +71,8 @@ def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
 
     Two geodesics of about 200 m, one along each grid axis, give lengths and directions to a few
     parts in 10¹⁰, the same way for every projection, unit and direction of axes. PROJ's own scale
-    factors agree (`tests/test_frames.py`), except where a projection leaves the ellipsoid for a
-    sphere: there, as in Web Mercator, they are 0.3 % off.
+    factors agree (`tests/frames/test_frames.py`), except where a projection leaves the ellipsoid
+    for a sphere: there, as in Web Mercator, they are 0.3 % off.
     """
     axes = grid.axis_info
     unit_m = axes[0].unit_conversion_factor

@@ -1,7 +1,8 @@
 """A style as QML, the native form of one family of desktop GIS: rules, labels, column titles.
 
 The form was read off from what the software itself saves and is held to by loading it there
-(`tests/test_styles.py`). Properties are written in the older form, `prop`, that every 3.x reads.
+(`tests/write/test_styles.py`). Properties are written in the older form, `prop`, that every 3.x
+reads.
 """
 
 from __future__ import annotations

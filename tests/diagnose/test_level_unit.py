@@ -1,0 +1,107 @@
+"""Levels set to another unit than they were read in: an error where the data tell, else a warning.
+
+The foot is 0.3048 m exactly (the international yard and pound agreement of 1959, from memory).
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from tests.support.planted import SOUND, codes, planted, set_unit, through, told
+
+from lateralline.stages import SiteResult
+from lateralline.synthetic import SCENARIOS, make_site
+
+FOOT_M = 0.3048
+
+
+def read_in_feet(folder: Path, scenario: str, seed: int, unit: str = "m") -> SiteResult:
+    """A site levelled in feet, its unit of levels set to something else."""
+    make_site(SCENARIOS[scenario], seed, folder)
+    for table in ("marks", "control", "exposures"):
+        path = folder / f"{table}.csv"
+        if not path.exists():
+            continue
+        with path.open(encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            if row.get("z"):
+                row["z"] = f"{float(row['z']) / FOOT_M:.2f}"
+        with path.open("w", encoding="utf-8", newline="") as file:
+            out = csv.DictWriter(file, list(rows[0]))
+            out.writeheader()
+            out.writerows(rows)
+    set_unit(folder, "level", unit)
+    return through(folder)
+
+
+def set_wrong(folder: Path, scenario: str, seed: int, unit: str) -> SiteResult:
+    make_site(SCENARIOS[scenario], seed, folder)
+    set_unit(folder, "level", unit)
+    return through(folder)
+
+
+def test_on_a_slope_the_tilts_tell_levels_three_times_too_large(tmp_path: Path) -> None:
+    named = 0
+    for seed in range(6):
+        result = read_in_feet(tmp_path / str(seed), "slope-levels", seed)
+        for finding in told(result, "level-unit"):
+            named += 1
+            assert result.findings[0] is finding
+            assert finding.severity == "error"
+            assert 'set level = "ft"' in finding.what_to_do
+            assert not codes(result) & {"units-mixed", "mean-grade-adverse", "sag"}
+    assert named == 6
+
+
+def test_on_a_slope_the_tilts_mostly_tell_levels_three_times_too_small(tmp_path: Path) -> None:
+    results = [set_wrong(tmp_path / str(seed), "slope-levels", seed, "ft") for seed in range(6)]
+    assert sum(bool(told(r, "level-unit")) for r in results) >= 4
+    assert all(told(r, "level-unit", "units-mixed") for r in results)  # never nothing
+
+
+def test_an_exposure_given_by_its_level_tells_on_any_ground(tmp_path: Path) -> None:
+    """The pipe's own level, 1.5 m down, is told in the unit of levels, the depths are not."""
+
+    def by_level(rows: list[dict[str, str]]) -> None:
+        for row in rows:
+            row["z"] = f"{float(row['z']) - float(row['depth']):.3f}"
+            row["depth"] = ""
+
+    sound = planted(tmp_path / "sound", "slope-levels", 31, exposures=by_level)
+    assert not told(sound, "level-unit", "units-mixed")
+    set_unit(tmp_path / "sound", "level", "ft")
+    (finding,) = told(through(tmp_path / "sound"), "level-unit")
+    assert 'set level = "m"' in finding.what_to_do
+
+
+@pytest.mark.parametrize(("scenario", "unit"), [("tape-ties", "m"), ("gnss-bend-branch", "ft")])
+def test_on_ground_all_but_level_a_unit_unlike_the_others_is_a_warning(
+    tmp_path: Path, scenario: str, unit: str
+) -> None:
+    """Nothing is claimed that the data do not say; yet a grade doubled is not passed over."""
+    result = set_wrong(tmp_path / "site", scenario, 3, unit)
+    (finding,) = told(result, "units-mixed", "level-unit")
+    assert (finding.code, finding.severity) == ("units-mixed", "warning")
+    assert "3.3 times too large" in finding.what or "less than a third" in finding.what
+
+
+@pytest.mark.parametrize("scenario", SOUND)
+def test_levels_in_the_unit_they_are_set_to_are_no_finding(tmp_path: Path, scenario: str) -> None:
+    for seed in range(3):
+        result = planted(tmp_path / str(seed), scenario, seed)
+        assert not told(result, "level-unit", "units-mixed")
+
+
+def test_a_wrong_flow_is_not_laid_to_the_levels(tmp_path: Path) -> None:
+    for seed in range(3):
+        folder = tmp_path / str(seed)
+        make_site(SCENARIOS["slope-levels"], seed, folder)
+        toml = folder / "site.toml"
+        text = toml.read_text(encoding="utf-8")
+        toml.write_text(text.replace('flow = "against"', 'flow = "with"'), encoding="utf-8")
+        result = through(folder)
+        assert told(result, "mean-grade-adverse")
+        assert not told(result, "level-unit")

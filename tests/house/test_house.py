@@ -1,0 +1,54 @@
+"""House rules a machine can keep: lint, types, and one way to run things."""
+
+import re
+import subprocess
+import sys
+
+from tests.support.places import ROOT
+
+
+def run(*arguments: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", *arguments], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff_finds_nothing() -> None:
+    run("ruff", "check", "pipeline", "schemas", "tests")
+    run("ruff", "format", "--check", "pipeline", "schemas", "tests")
+
+
+def test_types_hold() -> None:
+    run("mypy")
+
+
+def test_ci_runs_the_readmes_two_commands_to_the_letter() -> None:
+    """README: the two `bash` blocks are what .ci/run runs, in order, and nothing else of length."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = re.findall(r"^```bash\n(.*?)\n```", readme, re.M | re.S)
+    assert len(commands) == 2
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+    assert [line for line in script if ".venv/bin" in line] == commands
+
+
+def test_the_readme_opens_with_the_job_in_one_paragraph() -> None:
+    lines = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "# lateralline"
+    assert lines[2].startswith("A drain technician")
+    assert lines[3] == ""
+
+
+def test_every_link_of_the_pages_leads_somewhere() -> None:
+    for page in ("README.md", "DEVELOPERS.md", "sample_sites/README.md"):
+        text = (ROOT / page).read_text(encoding="utf-8")
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text):
+            assert ((ROOT / page).parent / target).exists(), f"{page}: {target}"
+
+
+def test_the_proof_stands_in_the_guide() -> None:
+    """DEVELOPERS.md holds the tables of `prove` and `bench` between their marks."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for name, rows in (("prove stops", 25), ("prove lines", 60), ("bench", 5)):
+        held = text.split(f"<!-- {name} -->")[1].split(f"<!-- /{name} -->")[0]
+        assert held.count("\n|") >= rows, name

@@ -1,0 +1,212 @@
+"""Every command that writes, against what may stand at its target: its own, changed, foreign."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+from tests.support.places import SAMPLES
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.output import proof, system
+
+POINTS = (
+    "--crs", "EPSG:3734", "--order", "pnezd", "--units", "us-ft", "--surveyed", "2026-05-06",
+    "--run", "R1:L1:CO1:with:1.15:0.10",
+)  # fmt: skip
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in args])
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("record") / "out"
+    assert run("build", SAMPLES / "gnss-bend-branch", "-o", out).exit_code in (0, 1)
+    return out
+
+
+@pytest.fixture(scope="module")
+def city(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("city") / "out"
+    sites = (SAMPLES / "tape-ties", SAMPLES / "slope-levels")
+    assert run("build", *sites, "-o", out).exit_code in (0, 1)
+    return out
+
+
+Write = Callable[[Path, Path, Path], tuple[object, ...]]
+
+#: Each file a command writes: what it is called, and the command with the record and a city.
+FILES: dict[str, Write] = {
+    "plan.png": lambda r, c, o: ("draw", r, "-o", o),
+    "plan.svg": lambda r, c, o: ("draw", r, "-o", o),
+    "plan.pdf": lambda r, c, o: ("draw", r, "-o", o),
+    "sheet.pdf": lambda r, c, o: ("sheet", r, "-o", o, "--paper", "A4"),
+    "page.html": lambda r, c, o: ("page", r, "-o", o),
+    "cards.pdf": lambda r, c, o: ("ties", c, "--site", "QH-014", "-o", o),
+    "tapes.gpkg": lambda r, c, o: ("ties", c, "--site", "QH-014", "--layer", o),
+    "tapes.geojson": lambda r, c, o: ("ties", c, "--site", "QH-014", "--layer", o),
+    "site.dxf": lambda r, c, o: ("export", r, "-o", o),
+    "site.kml": lambda r, c, o: ("export", r, "-o", o),
+    "zones.png": lambda r, c, o: (
+        "zones", r, "--rule", "cga", "-o", o.parent / "z", "--picture", o,
+    ),
+    "near.png": lambda r, c, o: (
+        "clearance", r, SAMPLES / "planned-works" / "quarry-plan.geojson", "--required", "0.3m",
+        "-o", o.parent / "c", "--picture", o,
+    ),
+    "codes.toml": lambda r, c, o: ("import-points", "--write-codes", o),
+    "kerb.pdf": lambda r, c, o: ("field-sheet", "-o", o),
+}  # fmt: skip
+
+#: The same for folders.
+FOLDERS: dict[str, Write] = {
+    "built": lambda r, c, o: ("build", SAMPLES / "gnss-bend-branch", "-o", o),
+    "sheets": lambda r, c, o: ("sheet", c, "-o", o, "--paper", "A4"),
+    "pages": lambda r, c, o: ("page", r, "-o", o),
+    "dig": lambda r, c, o: ("zones", r, "--rule", "cga", "-o", o),
+    "near": lambda r, c, o: (
+        "clearance", r, SAMPLES / "planned-works" / "quarry-plan.geojson", "--required", "0.3m",
+        "-o", o,
+    ),
+    "site": lambda r, c, o: (
+        "import-points", SAMPLES / "survey-files" / "quarry-pnezd.txt", *POINTS, "-o", o,
+    ),
+    "june": lambda r, c, o: (
+        "update", SAMPLES / "gnss-bend-branch", SAMPLES / "added" / "gnss-bend-branch", "-o", o,
+    ),
+}  # fmt: skip
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in system.walk(folder)
+        if p.is_file() and not p.is_symlink()
+    }
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_file_is_replaced_only_with_proof(
+    record: Path, city: Path, tmp_path: Path, name: str
+) -> None:
+    out = tmp_path / name
+    command = FILES[name](record, city, out)
+    out.write_text("a file of the user's")
+    refused = run(*command, "--replace")
+    assert refused.exit_code == 2
+    assert "was not written by `lateralline" in refused.output
+    assert content(tmp_path) == {name: b"a file of the user's"}
+
+    out.unlink()
+    assert run(*command).exit_code in (0, 1)
+    made = proof.proof_of(out)
+    assert made is not None
+    assert made.unchanged
+    assert run(*command, "--replace").exit_code in (0, 1)
+    assert not list(tmp_path.glob("*kept*"))
+
+    if out.suffix == ".gpkg":
+        with closing(sqlite3.connect(out)) as db, db:
+            db.execute("CREATE TABLE mine (a)")
+    else:
+        out.write_bytes(out.read_bytes() + b"\n<!-- edited -->\n")
+    edited = out.read_bytes()
+    kept = out.with_name(f"{out.stem}.kept-1{out.suffix}")
+    again = run(*command, "--replace")
+    assert again.exit_code in (0, 1)
+    assert f"kept as {kept.name}" in again.output
+    assert kept.read_bytes() == edited
+    assert proof.proof_of(out) == made
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_a_folder_is_replaced_only_with_proof_and_keeps_what_is_the_users(
+    record: Path, city: Path, tmp_path: Path, name: str
+) -> None:
+    out = tmp_path / name
+    command = FOLDERS[name](record, city, out)
+    (out / "photos").mkdir(parents=True)
+    (out / "photos" / "1.jpg").write_bytes(b"mine")
+    refused = run(*command, "--replace")
+    assert refused.exit_code == 2
+    assert "photos/ and was not written by" in " ".join(refused.output.split())
+    assert content(tmp_path) == {f"{name}/photos/1.jpg": b"mine"}
+
+    shutil.rmtree(out)
+    assert run(*command).exit_code in (0, 1)
+    made = content(out)
+    assert "manifest.json" in made
+    (out / "site-notes.html").write_bytes(b"mine")
+    (out / "photos" / "empty").mkdir(parents=True)
+    (out / "link").symlink_to("photos", target_is_directory=True)
+    changed = next(n for n in made if n != "manifest.json")
+    (out / changed).write_bytes(b"edited")
+    assert run(*command, "--replace").exit_code in (0, 1)
+    then = content(out)
+    assert then.pop("site-notes.html") == b"mine"
+    kept = next(n for n in then if ".kept-1" in n)
+    assert then.pop(kept) == b"edited"
+    assert (out / "photos" / "empty").is_dir()
+    assert (out / "link").readlink() == Path("photos")
+    assert then.keys() == made.keys()
+    assert {p.name for p in tmp_path.iterdir()} == {name}
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_no_command_replaces_the_folder_of_another(
+    record: Path, city: Path, tmp_path: Path, name: str
+) -> None:
+    """A copy of a record, for every command but `build`; a folder of zones for that."""
+    out = tmp_path / name
+    if name == "built":
+        assert run(*FOLDERS["dig"](record, city, out)).exit_code == 0
+    else:
+        shutil.copytree(record, out)
+    before = content(out)
+    refused = run(*FOLDERS[name](record, city, out), "--replace")
+    assert refused.exit_code == 2
+    assert content(out) == before
+
+
+def test_no_command_overwrites_the_record_it_reads(city: Path) -> None:
+    before = content(city)
+    for layer in ("asbuilt.gpkg", "geojson/pipe_nodes.geojson"):
+        refused = run("ties", city, "--site", "QH-014", "--layer", city / layer, "--replace")
+        assert refused.exit_code == 2
+    assert content(city) == before
+
+
+def test_tables_added_to_a_record_outlive_the_next_build(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build = ("build", SAMPLES / "local-sketch", "-o", out)
+    assert run(*build).exit_code in (0, 1)
+    with closing(sqlite3.connect(out / "asbuilt.gpkg")) as db, db:
+        db.execute("PRAGMA journal_mode = wal")
+    assert run(*build, "--replace").exit_code in (0, 1)
+    assert not (out / "asbuilt.kept-1.gpkg").exists()  # only looked at
+    with closing(sqlite3.connect(out / "asbuilt.gpkg")) as db, db:
+        db.execute("CREATE TABLE inspections (day TEXT)")
+    told = run(*build, "--replace")
+    assert "asbuilt.gpkg was changed since lateralline wrote it" in told.output
+    with closing(sqlite3.connect(out / "asbuilt.kept-1.gpkg")) as db:
+        assert db.execute("SELECT count(*) FROM inspections").fetchone() == (0,)
+
+
+def test_an_update_and_its_build_are_put_in_place_together(tmp_path: Path) -> None:
+    site, out = tmp_path / "june", tmp_path / "out"
+    update = (*FOLDERS["june"](tmp_path, tmp_path, site), "--build", out)
+    out.mkdir()
+    (out / "thesis.odt").write_bytes(b"mine")
+    assert run(*update, "--replace").exit_code == 2
+    assert {p.name for p in tmp_path.iterdir()} == {"out"}
+    (out / "thesis.odt").unlink()
+    assert run(*update, "--replace").exit_code in (0, 1)
+    assert {p.name for p in tmp_path.iterdir()} == {"june", "out"}

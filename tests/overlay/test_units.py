@@ -1,0 +1,103 @@
+"""Zones and clearance speak the site's unit, as its build does; columns stay in metres."""
+
+from __future__ import annotations
+
+import csv
+import re
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pyogrio
+import pytest
+import shapely
+from tests.support.places import SAMPLES
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.overlay.as_built import open_as_built
+
+FT = 0.3048  # exact
+
+
+def run(*arguments: object) -> Any:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+def words_of(svg: Path) -> str:
+    """The text of an SVG: matplotlib keeps it in a comment beside its outlines."""
+    comments = re.findall(r"<!--\s*(.*?)\s*-->", svg.read_text(encoding="utf-8"), re.DOTALL)
+    return " ".join(unescape(" ".join(comments)).split())
+
+
+@pytest.fixture(scope="module")
+def in_feet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("feet") / "out"
+    assert run("build", SAMPLES / "tape-ties", "-o", out, "-q").exit_code == 0
+    return out
+
+
+@pytest.fixture(scope="module")
+def plan(in_feet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A post 3 ft beside the pipe, whose name looks like a length."""
+    lines = pyogrio.read_dataframe(in_feet / "asbuilt.gpkg", layer="pipe_centreline")
+    at = shapely.force_2d(lines.geometry.iloc[0]).interpolate(0.4, normalized=True)
+    path = tmp_path_factory.mktemp("plan") / "plan.gpkg"
+    gpd.GeoDataFrame(
+        {"name": ["post 5 m"], "kind": ["post"], "depth_m": [1.0], "diameter_m": [0.1]},
+        geometry=[shapely.Point(at.x + 3.0, at.y)],
+        crs=lines.crs.to_2d(),
+    ).to_file(path)
+    return path
+
+
+def test_zones_of_a_site_in_feet_are_said_in_feet(in_feet: Path, tmp_path: Path) -> None:
+    """18 in are a foot and a half: each unit rounded once, not metres turned into feet."""
+    told = run("zones", in_feet, "--rule", "cga", "-o", tmp_path / "z", "--picture",
+               tmp_path / "z.svg")  # fmt: skip
+    assert told.exit_code == 0, told.output
+    assert "1.500 ft (0.457 m) each side" in " ".join(told.output.split())
+    drawn = words_of(tmp_path / "z.svg")
+    zone = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="dig_zone").iloc[0]
+    for part in (
+        "1.500 ft (0.457 m) each side",
+        "1.500 ft tolerance",
+        f"{zone.width_m / FT:.3f} ft as located",
+        f"zone {zone.width_m / FT:.3f} ft ({zone.width_m:.3f} m) wide",
+    ):
+        assert part in drawn
+    assert re.search(r"\b\d+ ft\b", drawn)  # the scale bar
+    assert zone.tolerance_m == pytest.approx(0.4572)
+
+
+def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(
+    in_feet: Path, plan: Path, tmp_path: Path
+) -> None:
+    told = run("clearance", in_feet, plan, "--required", "12in", "-o", tmp_path / "near",
+               "--picture", tmp_path / "near.svg")  # fmt: skip
+    assert told.exit_code in (0, 1), told.output
+    said = " ".join(told.output.split())
+    with (tmp_path / "near" / "clearance.csv").open(encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    apart, least = float(row["separation_m"]), float(row["lower_95_m"])
+    assert float(row["required_m"]) == pytest.approx(0.3048)
+    assert f"{apart / FT:.2f} {least / FT:.2f} 1.00" in said  # the table
+    assert "in ft, the riskiest first" in said
+    assert "at ft by 1 QH-014 L1 post 5 m " in said
+    assert f"post 5 m: {apart / FT:.2f} ft ({apart:.2f} m) between surfaces" in said
+    assert f"{least / FT:.2f} ft ({least:.2f} m) at the least" in said
+    assert "1.00 ft (0.30 m) required" in said
+    assert row["what"].startswith(f"{apart:.2f} m between surfaces")  # metres, common blanks
+    drawn = words_of(tmp_path / "near.svg")
+    assert "In ft. Apart" in drawn
+    assert f"{apart / FT:.2f}" in drawn
+
+
+def test_sites_of_several_units_are_held_in_metres(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    sites = (SAMPLES / "tape-ties", SAMPLES / "gnss-bend-branch")
+    assert run("build", *sites, "--crs", "EPSG:32617", "-o", out, "-q").exit_code == 0
+    assert open_as_built(out).unit == "m"
+    told = run("zones", out, "--tolerance", "2ft", "-o", tmp_path / "z")
+    assert "0.610 m each side" in " ".join(told.output.split())

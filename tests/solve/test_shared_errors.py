@@ -1,0 +1,117 @@
+"""What a site's fixes have in common, from control through marks to fixes, against moving it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.support.places import SAMPLES
+
+from lateralline.link import link
+from lateralline.place import Placed, place
+from lateralline.read import read_site
+from lateralline.records import FieldRecord
+from lateralline.solve import solve
+
+
+@pytest.fixture(scope="module")
+def taped() -> tuple[FieldRecord, Placed]:
+    record = read_site(SAMPLES / "tape-ties")
+    return record, place(record)
+
+
+def test_marks_follow_each_control_point_as_their_shared_columns_say(
+    taped: tuple[FieldRecord, Placed],
+) -> None:
+    """A control point moved by one σ east, north or up, and everything placed anew."""
+    record, before = taped
+    control, c = record.control, len(record.control.point)
+    moved = []
+    for i in range(c):
+        for axis in range(3):
+            x, y, z = (a.copy() for a in (control.x, control.y, control.z_m))
+            unit = before.frame.to_local(x + 1.0, y, z)[0, 0] - before.frame.to_local(x, y, z)[0, 0]
+            (x, y, z)[axis][i] += 0.1 / (unit if axis < 2 else 1.0)
+            spoilt = replace(record, control=replace(control, x=x, y=y, z_m=z))
+            after = place(spoilt)
+            origin = after.frame.to_site_crs(np.zeros((1, 3)))[0]
+            back = before.frame.to_local(*(np.array([v]) for v in origin))[0]
+            moved.append((after.marks.xyz_m + back - before.marks.xyz_m)[:, :2] / 0.1)
+    shared = before.marks.shared_m
+    plan = np.stack([m for m in moved if np.abs(m).max() > 1e-6])
+    columns = np.moveaxis(shared[:, :2], 2, 0)
+    columns = columns[np.abs(columns).max(axis=(1, 2)) > 1e-9]
+    sigma = record.control.sigma_h_m
+    assert len(columns) >= 4
+    for column in columns:
+        ratio = [np.abs(column - s * p).max() for p in plan for s in np.unique(sigma)]
+        assert min(ratio) < 0.02 * np.abs(column).max() + 1e-4
+
+
+def test_fixes_follow_a_shared_error_as_their_columns_say(
+    taped: tuple[FieldRecord, Placed],
+) -> None:
+    record, placed = taped
+    solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
+    marks, h = placed.marks, 0.2
+    for c in range(marks.shared_m.shape[2]):
+        moved = replace(marks, xyz_m=marks.xyz_m + h * marks.shared_m[:, :, c])
+        again = solve(moved, record.stops, record.settings, placed.exposures)
+        step = (again.fixes.xyz_m - solved.fixes.xyz_m) / h
+        assert step == pytest.approx(solved.fixes.shared[:, :3, c], abs=5e-4)
+    assert len(solved.depth_scales) == solved.fixes.shared.shape[2] - marks.shared_m.shape[2] == 1
+
+
+def test_shared_errors_are_part_of_the_covariance(taped: tuple[FieldRecord, Placed]) -> None:
+    _, placed = taped
+    marks = placed.marks
+    own = marks.cov_m2 - marks.shared_m @ np.swapaxes(marks.shared_m, 1, 2)
+    assert np.linalg.eigvalsh(own[marks.placed]).min() > 0
+
+
+def test_gnss_in_common_moves_every_gnss_mark_alike() -> None:
+    record = read_site(SAMPLES / "gnss-bend-branch")
+    accuracy = replace(record.settings.accuracy, gnss_common_m=0.03)
+    with_it = replace(record, settings=replace(record.settings, accuracy=accuracy))
+    marks, plain = place(with_it).marks, place(record).marks
+    assert plain.shared_m.shape[2] == 0
+    assert np.abs(marks.shared_m - 0.03 * np.eye(3)).max() < 1e-12
+    assert marks.cov_m2 - plain.cov_m2 == pytest.approx(np.tile(9e-4 * np.eye(3), (52, 1, 1)))
+
+
+@pytest.mark.parametrize("lost", [(), ("3B", "3M")], ids=["as taped", "a lone end null"])
+@pytest.mark.parametrize("sample", ["tape-ties", "slope-levels", "local-sketch"])
+def test_what_a_fix_shares_never_exceeds_its_covariance(sample: str, lost: tuple[str, ...]) -> None:
+    """A fix less what it shares is a covariance too; a lone end null once stopped its site."""
+    record = read_site(SAMPLES / sample)
+    placed = place(record)
+    marks = replace(placed.marks, placed=placed.marks.placed & ~np.isin(placed.marks.mark, lost))
+    solved = solve(marks, record.stops, record.settings, placed.exposures)
+    fixes = solved.fixes
+    cov, shared = fixes.cov[fixes.solved], fixes.shared[fixes.solved]
+    sigma = np.sqrt(np.einsum("kii->ki", cov))
+    own = (cov - shared @ np.swapaxes(shared, 1, 2)) / (sigma[:, :, None] * sigma[:, None])
+    assert np.linalg.eigvalsh(own).min() > 0
+    linked = link(solved, placed.exposures, record.settings)
+    assert all(np.isfinite(line.cov_m2).all() for line in linked.lines)
+    assert [line.line for line in linked.lines] == list(
+        dict.fromkeys(r.line for r in record.settings.runs)
+    )
+
+
+def test_a_fix_is_no_surer_than_the_control_all_its_marks_hang_on(
+    taped: tuple[FieldRecord, Placed],
+) -> None:
+    """Marks without an error of their own move with control as one: averaging does not help."""
+    record, placed = taped
+    marks, n = placed.marks, len(record.stops.row)
+    common = marks.shared_m @ np.swapaxes(marks.shared_m, 1, 2)
+    marks = replace(marks, cov_m2=common + 4e-6 * np.eye(3))
+    accuracy = replace(record.settings.accuracy, receiver_angle_rad=1e-3, tilt_measured_rad=1e-3)
+    blank = replace(record.stops, depth_reading_m=np.full(n, np.nan), tilt_rad=np.zeros(n))
+    fixes = solve(marks, blank, replace(record.settings, accuracy=accuracy)).fixes
+    shared = fixes.shared[:, :2]
+    assert fixes.cov[:, :2, :2] == pytest.approx(
+        shared @ np.swapaxes(shared, 1, 2), rel=0.05, abs=5e-5
+    )
