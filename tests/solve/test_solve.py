@@ -12,7 +12,7 @@ from lateralline.solve import solve
 from lateralline.solve.gather import gather
 from lateralline.solve.starts import level_start
 from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Ground, Poses
+from lateralline.synthetic.truth import Poses, TrueGround
 
 SURVEY_M = 0.02
 NAN = float("nan")
@@ -32,7 +32,7 @@ def simulate(k, kinds, seed, *, grade=0.0, tilt_deg=5.0, depth=(0.4, 4.0), drop=
             receiver_angle_rad=0.0, mark_placing_m=0.0, mid_across_depths=0.0,
             peak_across_depths=0.0, peak_along_depths=0.0,
         )  # fmt: skip
-    ground = Ground(0.0, 0.8 * grade, 0.6 * grade)
+    ground = TrueGround(0.0, 0.8 * grade, 0.6 * grade)
     plan = np.stack([10.0 * np.arange(k), np.zeros(k)], -1)
     level = ground.level(plan[:, 0], plan[:, 1]) - rng.uniform(*depth, k)
     poses = Poses(
