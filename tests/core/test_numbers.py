@@ -257,7 +257,8 @@ def test_one_stop_never_costs_a_line(monkeypatch: pytest.MonkeyPatch, error: Exc
     result = through(BRANCH)
     (found,) = said(result, "stop-unsolved")
     assert (found.severity, found.subject) == ("error", "stop R1/5")
-    assert type(error).__name__ in found.what
+    assert found.variant == "failed"
+    assert type(error).__name__ in str(found.values["error"])
     assert drawn(result) == ["L1", "L2"]
 
 
@@ -275,7 +276,7 @@ def test_a_stop_that_comes_to_nothing_finite_is_unsolved(monkeypatch: pytest.Mon
     result = through(BRANCH)
     (found,) = said(result, "stop-unsolved")
     assert found.subject == "stop R1/5"
-    assert "nothing that can be used" in found.what
+    assert found.variant == "unsound"
     assert drawn(result) == ["L1", "L2"]
 
 

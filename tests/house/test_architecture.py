@@ -27,7 +27,7 @@ FLOORS = (
     ("units",),
     ("wording", "csv_file", "names"),
     ("kernels",),
-    ("contract", "published"),
+    ("contract", "published", "findings"),
     ("settings",),
     ("records",),
     ("isolate", "proportions"),

@@ -221,7 +221,7 @@ def test_a_blunder_is_named_not_hidden():
     solved = solve(replace(marks, xyz_m=xyz), stops, settings())
     named = [f for f in solved.findings if f.code == "mark-disagrees"]
     assert [f.subject for f in named] == ["stop R1/2"]
-    assert marks.mark[bad] in named[0].what
+    assert named[0].values["marks"] == (f"{marks.mark[bad]} ({marks.kind[bad]})",)
     assert named[0].where == f"marks.csv:{marks.row[bad]}"
 
 
