@@ -15,7 +15,7 @@ from rich.console import Console
 from lateralline.cli import document, report
 from lateralline.cli.options import console
 from lateralline.errors import Fault
-from lateralline.read.cells import _plain_text as text_of_cell
+from lateralline.ingest.cells import _plain_text as text_of_cell
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary

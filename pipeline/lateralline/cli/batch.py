@@ -13,11 +13,11 @@ from lateralline import stages
 from lateralline.cli import document, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
 from lateralline.errors import LaterallineError
-from lateralline.read import book_value, holds_settings, is_book
-from lateralline.read.files import entries, read_input
-from lateralline.read.intake import decode, is_file
-from lateralline.read.ledger import Ledger
-from lateralline.read.toml_lines import load_toml
+from lateralline.ingest import book_value, holds_settings, is_book
+from lateralline.ingest.intake import decode, is_file
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.site_files import entries, read_input
+from lateralline.ingest.toml_text import load_toml
 from lateralline.stages import Sink, SiteFailure
 from lateralline.summary import CAUTION, SiteSummary, summarise
 

@@ -12,13 +12,13 @@ from rich.table import Table
 from lateralline import __version__, wording
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
+from lateralline.ingest.ledger import nearest
 from lateralline.overlay.plan_drawing import LayerUse
 from lateralline.overlay.plan_files import column_names
 from lateralline.overlay.planned import KINDS
 from lateralline.overlay.rows import at_least, chance, key, length, plain
 from lateralline.overlay.run import Comparison
 from lateralline.overlay.unlocated import said
-from lateralline.read.ledger import nearest
 from lateralline.summary import CAUTION
 from lateralline.wording import with_own_unit
 

@@ -95,7 +95,7 @@ def _known_of(
     """Return settings and control points of a site as texts; a day not set yet stays empty."""
     if site is None:
         return {}, []
-    from lateralline.read.raw import raw_site
+    from lateralline.ingest.site_input import raw_site
 
     raw = raw_site(site)
     settings = {

@@ -200,8 +200,8 @@ def import_points(
       lateralline import-points --write-codes codes.toml
     """
     from lateralline.cli import importing
-    from lateralline.survey_files.columns import Choice
-    from lateralline.survey_files.options import Told
+    from lateralline.ingest.points.columns import Choice
+    from lateralline.ingest.points.options import Told
 
     if write_codes is not None:
         importing.write_default_codes(write_codes, replace=replace)

@@ -12,21 +12,21 @@ import typer
 from lateralline.cli import points_report, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
 from lateralline.errors import Fault, LaterallineError
+from lateralline.ingest.conventions import read_table
+from lateralline.ingest.coordinate_system import crs_texts
+from lateralline.ingest.intake import decode
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.points import Gathered, OrderNotConfirmedError, Wanted, gather
+from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
+from lateralline.ingest.points.columns import ORDERS, Detection, Order
+from lateralline.ingest.points.new_site import Cells, StopKey, site_toml, stop_rows, tables, traced
+from lateralline.ingest.points.options import Told, refuse_gaps, refuse_unusable, site_given
+from lateralline.ingest.sections import read_site_toml
+from lateralline.ingest.site_files import read_input
+from lateralline.ingest.tables import TextTable
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
-from lateralline.read.crs import crs_texts
-from lateralline.read.files import read_input
-from lateralline.read.intake import decode
-from lateralline.read.ledger import Ledger
-from lateralline.read.sections import read_site_toml
-from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.summary import CAUTION, summarise
-from lateralline.survey_files import Gathered, OrderNotConfirmedError, Wanted, gather
-from lateralline.survey_files.codes import Codes, default_codes, default_text, read_codes
-from lateralline.survey_files.columns import ORDERS, Order
-from lateralline.survey_files.options import Told, refuse_gaps, refuse_unusable, site_given
-from lateralline.survey_files.order import Detection
-from lateralline.survey_files.site_files import Cells, StopKey, site_toml, stop_rows, tables, traced
 
 
 def write_default_codes(path: Path, *, replace: bool) -> None:
@@ -112,11 +112,10 @@ def _codes(path: Path | None) -> Codes:
     return codes
 
 
-def _stops(path: Path | None, ledger: Ledger) -> Sheet | None:
+def _stops(path: Path | None, ledger: Ledger) -> TextTable | None:
     if path is None:
         return None
-    text = _text(path, ledger)
-    return None if text is None else csv_sheet(path.name, text, ledger)
+    return read_table("stops", path.name, read_input(path, ledger), ledger)
 
 
 def _confirm(told: Told, detection: Detection) -> Order | None:

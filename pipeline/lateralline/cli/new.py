@@ -133,9 +133,9 @@ def _say_what_was_chosen(
 
 def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
     """Copy a sound site into a workbook, under another id and name if asked."""
+    from lateralline.ingest import read_site
+    from lateralline.ingest.site_input import raw_site
     from lateralline.output import whole_file
-    from lateralline.read import read_site
-    from lateralline.read.raw import raw_site
     from lateralline.write.book import site_book
 
     read_site(source)  # whatever is at fault there would be lost on the way
@@ -189,8 +189,8 @@ def _refused_names(site: str, name: str) -> list[str]:
     import unicodedata
 
     from lateralline import contract
+    from lateralline.ingest.ledger import one_line
     from lateralline.names import wrong_name
-    from lateralline.read.ledger import one_line
 
     wrong = []
     hint = wrong_name(site, file=True)

@@ -12,11 +12,10 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.options import print_indented
-from lateralline.survey_files import Gathered
-from lateralline.survey_files.columns import ORDER_WORDS
-from lateralline.survey_files.order import Detection
-from lateralline.survey_files.site_files import Cells, StopKey
-from lateralline.survey_files.sorting import Sorted, unmapped
+from lateralline.ingest.points import Gathered
+from lateralline.ingest.points.columns import ORDER_WORDS, Detection
+from lateralline.ingest.points.new_site import Cells, StopKey
+from lateralline.ingest.points.sorting import Sorted, unmapped
 
 _FIRST_ROWS: Final = 5
 
@@ -27,7 +26,7 @@ def print_detections(
     """Print what is known of each file's order, its first rows, and the option that settles it."""
     for d in detections:
         text = d.text
-        out.print(f"{text.file}: {', '.join(text.said)}", style="bold")
+        out.print(f"{text.file}: {', '.join(text.notes)}", style="bold")
         for said in d.evidence:
             print_indented(out, said, 2)
         out.print(_first_rows(d))

@@ -17,9 +17,9 @@ import shapely
 from pyproj import CRS
 
 from lateralline.errors import extra
+from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.overlay.bodies import SHAPE_WITHIN_M, Kind
 from lateralline.overlay.planned import KINDS, Feature
-from lateralline.read.ledger import Ledger, nearest
 from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:

@@ -17,8 +17,8 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
+from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.overlay.bodies import Kind, Work
-from lateralline.read.ledger import Ledger, nearest
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, parse_length
 
