@@ -51,9 +51,9 @@ TABLES = {"layers", "write", "workspace", "overlay"}
 ONLY_IN = {
     "pandas": TABLES,
     "geopandas": TABLES,
-    "pyogrio": TABLES | {"lineage"},
-    "fiona": TABLES | {"lineage", "ingest"},
-    "shapely": TABLES | {"lineage", "derive", "revise", "proof", "isolate"},
+    "pyogrio": TABLES | {"lineage", "ingest"},
+    "fiona": TABLES | {"lineage"},
+    "shapely": TABLES | {"lineage", "ingest", "derive", "revise", "proof", "isolate"},
     "matplotlib": {"write"},
     "bokeh": {"write"},
     "jinja2": {"write"},

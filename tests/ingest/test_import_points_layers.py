@@ -152,7 +152,7 @@ def test_layers_are_chosen_or_listed(tmp_path: Path) -> None:
     pyogrio.write_dataframe(frame(), path, layer="monday")
     pyogrio.write_dataframe(frame(), path, layer="tuesday", append=True)
     _, faults = read(path)
-    assert "monday (2 × 3D Point); tuesday (2 × 3D Point)" in faults[0]
+    assert "monday (2 × Point Z); tuesday (2 × Point Z)" in faults[0]
     assert "--layer monday or --layer tuesday" in faults[0]
     assert good(path, layer="tuesday").file == "a.gpkg[tuesday]"
     _, faults = read(path, layer="tusday")
@@ -222,3 +222,17 @@ def test_what_gdal_cannot_open_is_a_fault(content: bytes, tmp_path: Path) -> Non
     points, faults = read(path)
     assert points is None
     assert "a vector file that GDAL opens" in faults[0]
+
+
+def test_a_layer_without_fields_holds_points_all_the_same(tmp_path: Path) -> None:
+    """Of nothing but geometry: names, codes and levels are then from no field."""
+    file = tmp_path / "p.geojson"
+    shape = '{"type": "Point", "coordinates": [-81.4, 42.1]}'
+    file.write_text(
+        '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, '
+        f'"geometry": {shape}}}]}}'
+    )
+    points = good(file)
+    assert points.name.tolist() == ["p-1"]
+    assert np.isnan(points.z).all()
+    assert "names from no field" in points.said

@@ -20,6 +20,9 @@ from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
 from lateralline.cli.batch import find_sites
+from lateralline.errors import SiteFaultsError
+from lateralline.overlay.plan_files import read_plan
+from lateralline.overlay.planned import Options
 from lateralline.stages import SiteFailure, run_site
 
 SITES = SAMPLES
@@ -258,6 +261,18 @@ def test_toml_that_is_nested_without_end_is_a_fault(tmp_path: Path, text: str) -
     codes.write_text(text)
     points = SITES / "survey-files" / "quarry-pnezd.txt"
     assert call("import-points", points, "--codes", codes, "--dry-run").exit_code == 2
+
+
+# ---- plans ----------------------------------------------------------------------------------
+
+
+def test_a_plan_comes_in_by_the_same_door(built: Path, tmp_path: Path) -> None:
+    """A pipe nobody writes into is told, not waited for; so is a folder, and a link to nothing."""
+    os.mkfifo(tmp_path / "plan.gpkg")
+    (tmp_path / "gone.geojson").symlink_to(tmp_path / "nothing")
+    for name, said in (("plan.gpkg", "it is a pipe"), ("gone.geojson", "must be readable")):
+        with pytest.raises(SiteFaultsError, match=said):
+            read_plan(tmp_path / name, Options())
 
 
 # ---- map layers -----------------------------------------------------------------------------

@@ -1,34 +1,27 @@
-"""Points of any vector file that GDAL opens: GeoPackage, GeoJSON, Shapefile, GPX, KML, …
-
-Opened with fiona, whose GDAL hands out x as easting or longitude whatever a CRS's own axis order.
-"""
+"""Points of any vector file that GDAL opens: GeoPackage, GeoJSON, Shapefile, GPX, KML, …"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from dataclasses import replace
 from math import isfinite, nan
 from pathlib import Path
 from typing import Final, NamedTuple
 
-import fiona
 import numpy as np
-from fiona.errors import FionaError
+import shapely
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
 from lateralline.ingest.conventions import POINT_NAMES, decimal_mark, number
 from lateralline.ingest.ledger import Ledger, nearest, one_line
-from lateralline.ingest.limits import DESCRIPTION, FAULTS, POINTS
+from lateralline.ingest.limits import DESCRIPTION, POINTS
+from lateralline.ingest.map_layers import GdalError, LayerInfo, MapLayer, map_layers, read_layer
 from lateralline.ingest.points.columns import Choice, find, told, unused
 from lateralline.ingest.points.survey_points import Heights, Points, texts
 from lateralline.names import wrong_sign
 
-_POINTS: Final = ("Point", "MultiPoint")
 #: Formats whose own rules say that levels are in metres (GPX 1.1, OGC KML 2.3, RFC 7946).
 _METRES: Final = ("GPX", "KML", "LIBKML", "GeoJSON")
-
-
 #: What z is by the same rules: RFC 7946, 4: above the WGS 84 ellipsoid. GPX 1.1 says elevation and
 #: no more; a KML altitude counts from the ground unless its altitudeMode says otherwise.
 _HEIGHTS: Final[Mapping[str, Heights]] = {
@@ -37,18 +30,15 @@ _HEIGHTS: Final[Mapping[str, Heights]] = {
     "KML": "unknown",
     "LIBKML": "unknown",
 }
+#: Fields that GDAL gives every layer of a format, filled or not, and that tell nothing of a point.
+_OF_KML: Final = frozenset(
+    ("id", "timestamp", "begin", "end", "altitudemode", "tessellate", "extrude", "visibility",
+     "draworder", "icon", "snippet")
+)  # fmt: skip
 _HEIGHTS_SAID: Final = {
     "ellipsoidal": "heights are above the ellipsoid, as RFC 7946 says of GeoJSON",
     "unknown": "what heights count from is not said by files of this format",
 }
-
-
-class Layer(NamedTuple):
-    """One layer of a file, before any of it is read."""
-
-    name: str
-    geometry: str  # "3D Point", "LineString", "None"
-    features: int
 
 
 class _Spot(NamedTuple):
@@ -56,17 +46,6 @@ class _Spot(NamedTuple):
     part: str  # ".2" for the second point of several in one feature
     xyz: tuple[float, ...]
     cells: tuple[str, ...]
-
-
-def map_layers(path: Path) -> list[Layer]:
-    """Return the layers of a vector file; raises ValueError when GDAL cannot open it."""
-    layers = []
-    with _tripping():
-        for name in fiona.listlayers(path):
-            with _opened(path, name) as source:
-                count = sum(1 for _ in _features(source))  # some formats do not count
-                layers.append(Layer(name, str(source.schema["geometry"]), count))
-    return layers
 
 
 def map_points(
@@ -87,70 +66,34 @@ def map_points(
     chosen = _chosen(path, layers, layer, choice, ledger)
     if chosen is None:
         return None
-    file = path.name if len(layers) == 1 else f"{path.name}[{one_line(chosen.name)}]"
     if chosen.features > POINTS:
         must = f"must hold at most {POINTS} points"
-        ledger.fault(file, 0, "layer", f"{chosen.features} features", must, "give it in parts")
+        ledger.fault(path.name, 0, "layer", f"{chosen.features} features", must, "give it in parts")
         return None
     try:
-        with _tripping(), _opened(path, chosen.name) as source:
-            known = list(source.schema["properties"])
-            mixed = [k for k in known if source.schema["properties"][k] == "json"]
-            crs, driver = _crs(source), source.driver
-            features = list(_features(source))
+        read = read_layer(path, chosen.name, alone=len(layers) == 1)
     except GdalError as e:
-        ledger.fault(file, 0, "layer", "", f"must be a layer that GDAL reads: {e}")
+        ledger.fault(path.name, 0, "layer", "", f"must be a layer that GDAL reads: {e}")
         return None
-    if mixed and any(isinstance(feature, str) for feature in features):
+    if read.driver == "LIBKML":
+        fields = tuple(name for name in read.fields if name.casefold() not in _OF_KML)
+        read = replace(read, fields=fields)
+    if read.mixed:
         must = "must be plain text or a number in every feature; in some it is a list or an object"
-        for name in mixed:
-            ledger.fault(file, 0, "field", name, must)
+        for name in read.mixed:
+            ledger.fault(read.file, 0, "field", name, must)
         return None
-    spots = list(_spots(file, features, crs is not None, known, choice, ledger))
+    spots = list(_spots(read, choice, ledger))
     if not spots and not ledger.faults:
-        ledger.fault(file, 0, "layer", "", "must hold points; it is empty")
-    return _points(file, known, spots, crs, driver, choice, ledger)
-
-
-# ---- the layer -----------------------------------------------------------------------------
-
-
-class GdalError(ValueError):
-    """A file or layer that GDAL cannot read; the message says why, in GDAL's words."""
-
-
-@contextmanager
-def _tripping() -> Iterator[None]:
-    """Turn whatever GDAL and fiona raise over a damaged file into GdalError."""
-    try:
-        yield
-    except Exception as e:  # of FionaError, OSError, ValueError, KeyError and more
-        raise GdalError(str(e) or type(e).__name__) from e
-
-
-def _opened(path: Path, layer: str) -> fiona.Collection:
-    # KML is read well but not on fiona's list of formats it also writes well.
-    return fiona.open(path, layer=layer, allow_unsupported_drivers=True)
-
-
-def _features(source: fiona.Collection) -> Iterator[fiona.Feature | str]:
-    """Yield each feature, or why it cannot be read: a field of broken JSON stops no other."""
-    features, bad = iter(source), 0
-    while bad < FAULTS:
-        try:
-            yield next(features)
-        except StopIteration:
-            return
-        except Exception as e:  # what fiona raises over the content of one feature has no end
-            bad += 1
-            yield str(e) or type(e).__name__
+        ledger.fault(read.file, 0, "layer", "", "must hold points; it is empty")
+    return _points(read.file, read.fields, spots, read.crs, read.driver, choice, ledger)
 
 
 def _chosen(
-    path: Path, layers: Sequence[Layer], asked: str, choice: Choice, ledger: Ledger
-) -> Layer | None:
+    path: Path, layers: Sequence[LayerInfo], asked: str, choice: Choice, ledger: Ledger
+) -> LayerInfo | None:
     by_name = {layer.name: layer for layer in layers}
-    listed = "; ".join(f"{la.name} ({la.features} × {la.geometry})" for la in layers)
+    listed = "; ".join(f"{la.name} ({la.features} × {la.geometry or 'None'})" for la in layers)
     if asked:
         if asked not in by_name:
             must = f"must have the layer {asked}; it has {listed}"
@@ -170,65 +113,44 @@ def _chosen(
     return None
 
 
-def _of_points(layer: Layer) -> bool:
-    kind = layer.geometry.removeprefix("3D ")
-    return kind in _POINTS or kind in ("Unknown", "GeometryCollection")
-
-
-def _crs(source: fiona.Collection) -> CRS | None:
-    """Return the CRS a layer names, by its code where it has one; None when it names none."""
-    if not source.crs:
-        return None
-    try:
-        crs = CRS.from_wkt(source.crs.to_wkt(version="WKT2_2019"))
-    except (CRSError, FionaError):
-        crs = CRS.from_wkt(source.crs_wkt)
-    code = crs.to_authority(min_confidence=100)
-    return CRS.from_authority(*code) if code else crs
+def _of_points(layer: LayerInfo) -> bool:
+    kind = layer.geometry.partition(" ")[0]
+    return kind in ("Point", "MultiPoint", "Unknown", "GeometryCollection")
 
 
 # ---- its features --------------------------------------------------------------------------
 
 
-def _spots(
-    file: str,
-    features: Sequence[fiona.Feature | str],
-    on_earth: bool,
-    known: Sequence[str],
-    choice: Choice,
-    ledger: Ledger,
-) -> Iterator[_Spot]:
+def _spots(layer: MapLayer, choice: Choice, ledger: Ledger) -> Iterator[_Spot]:
     """Yield each point of each feature; a feature that is no point is noted.
 
-    GDAL gives an empty point as 0, 0. Where a layer names its CRS (`on_earth`) no drain lies there.
+    GDAL may give an empty point as 0, 0. Where a layer names its CRS no drain lies there.
     """
-    columns = [find(known, role, choice.of(role)) for role in ("easting", "northing")]
-    for row, feature in enumerate(features, start=1):
-        if isinstance(feature, str):
-            must = f"must be a feature that GDAL reads: {feature}"
-            ledger.fault(file, row, "feature", "", must)
-            continue
-        cells = tuple(_text(feature.properties[name]) for name in known)
-        shape = feature.geometry
+    columns = [find(layer.fields, role, choice.of(role)) for role in ("easting", "northing")]
+    seen = 0
+    for feature in layer.features:
+        cells = tuple(_text(feature.cells[name]) for name in layer.fields)
+        row, shape = feature.row, feature.shape
         if choice.coordinates:
-            if min(columns) >= 0:
-                found = [_field(file, row, known[c], cells[c], ledger) for c in columns]
+            if min(columns) >= 0 and row != seen:
+                found = [
+                    _field(layer.file, row, layer.fields[c], cells[c], ledger) for c in columns
+                ]
                 yield _Spot(row, "", tuple(found), cells)
-        elif shape is None:
+            seen = row
+        elif shape is None or shape.is_empty:
             must = "must have a position; it has none"
             hint = "or name fields: --x FIELD --y FIELD" if choice.options else ""
-            ledger.fault(file, row, "geometry", "", must, hint)
-        elif shape.type == "Point" and on_earth and not any(shape.coordinates[:2]):
-            must = "must have a position; an empty point reads as 0, 0"
-            ledger.fault(file, row, "geometry", "0, 0", must)
-        elif shape.type == "Point":
-            yield _Spot(row, "", tuple(shape.coordinates), cells)
-        elif shape.type == "MultiPoint":
-            several = len(shape.coordinates) > 1
-            for part, xyz in enumerate(shape.coordinates, start=1):
-                yield _Spot(row, f".{part}" if several else "", tuple(xyz), cells)
+            ledger.fault(layer.file, row, "geometry", "", must, hint)
+        elif shape.geom_type != "Point":
+            ledger.fault(layer.file, row, "geometry", shape.geom_type, "must be a point")
         else:
-            ledger.fault(file, row, "geometry", shape.type, "must be a point")
+            (xyz,) = shapely.get_coordinates(shape, include_z=shape.has_z).tolist()
+            if layer.crs is not None and not any(xyz[:2]):
+                must = "must have a position; an empty point reads as 0, 0"
+                ledger.fault(layer.file, row, "geometry", "0, 0", must)
+            else:
+                yield _Spot(row, feature.part, tuple(xyz), cells)
 
 
 def _points(
@@ -259,6 +181,8 @@ def _points(
         return [s.cells[at[role]] if at[role] >= 0 else "" for s in spots]
 
     def numbers(role: str, *, positive: bool = False) -> list[float]:
+        if at[role] < 0:
+            return [nan] * len(spots)
         return [
             _field(file, s.row, known[at[role]], cell, ledger, empty=True, positive=positive)
             for s, cell in zip(spots, column(role), strict=True)
