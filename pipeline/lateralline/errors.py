@@ -58,6 +58,10 @@ class SiteFaultsError(LaterallineError, ValueError):
         )
 
 
+class SiteFailedError(LaterallineError, RuntimeError):
+    """A site whose files are sound could not be carried through a stage; says which and why."""
+
+
 class ContractError(LaterallineError, ValueError):
     """A schema file, or a table offered to it, breaks the contract."""
 

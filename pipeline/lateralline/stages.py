@@ -24,7 +24,7 @@ from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.records import FieldRecord, Finding, Linked, Product, Solved
 from lateralline.solve import solve
-from lateralline.summary import by_severity
+from lateralline.summary import SiteSummary, by_severity, summarise
 
 
 class Sink(Protocol):
@@ -43,6 +43,7 @@ class Work(TypedDict, total=False):
     """All that is known of one site so far; every stage adds its own keys."""
 
     source: Path  # a site folder or workbook
+    given: FieldRecord  # what was read of it before, if it was
     taken: Mapping[str, Path]  # site ids used earlier in the batch, and by whom
     sink: Sink
     record: FieldRecord
@@ -64,6 +65,29 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class Site:
+    """One field record, read and held to the schemas: its files had no fault."""
+
+    source: Path  # the site folder, or the workbook
+    record: FieldRecord  # marks, stops, exposures, control, settings; every row knows its line
+
+    @property
+    def id(self) -> str:
+        """The id of the site, as its settings give it."""
+        return self.record.settings.id
+
+    @property
+    def name(self) -> str:
+        """The name of the site; "" when it has none beside its id."""
+        return self.record.settings.name
+
+    def __repr__(self) -> str:
+        """Say what was read, and from where."""
+        stops, marks = len(self.record.stops.stop), len(self.record.marks.kind)
+        return f"<Site {self.id}: {stops} stops, {marks} marks, read from {self.source}>"
+
+
+@dataclass(frozen=True, slots=True)
 class SiteResult:
     """A site that went through every stage asked for."""
 
@@ -71,6 +95,10 @@ class SiteResult:
     source: Path
     work: Work
     findings: tuple[Finding, ...]  # of every stage, errors first
+
+    def summary(self) -> SiteSummary:
+        """Return per line how long, how deep, how sure; needs the stages up to derive."""
+        return summarise(self.work["record"], self.work["products"], self.findings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +117,7 @@ class SiteFailure:
 
 
 def _read(work: Work) -> Work:
-    record = read_site(work["source"])
+    record = work["given"] if "given" in work else read_site(work["source"])
     site_id = record.settings.id
     other = work["taken"].get(site_id.casefold())  # ids become file names: case must not matter
     if other is not None:
@@ -170,7 +198,7 @@ def plan(until: str, given: Iterable[str], stages: tuple[Stage, ...] = STAGES) -
 
 
 def run_site(
-    source: Path,
+    site: Path | Site,
     *,
     until: str = "write",
     sink: Sink | None = None,
@@ -179,10 +207,15 @@ def run_site(
 ) -> SiteResult | SiteFailure:
     """Run one site through the stages up to `until`; `sink` is needed for `write` only.
 
+    A site given by its path is read first.
+
     Whatever one site raises is returned as a SiteFailure. Raises StageError for stages in an order
     that cannot work, and OutputError when the disk fails.
     """
+    source = site.source if isinstance(site, Site) else site
     work: Work = {"source": source, "taken": taken or {}}
+    if isinstance(site, Site):
+        work["given"] = site.record
     if sink is not None:
         work["sink"] = sink
     for stage in plan(until, work, stages):
@@ -209,7 +242,7 @@ def run_site(
 
 
 def run_sites(
-    sources: Iterable[Path],
+    sites: Iterable[Path | Site],
     *,
     until: str = "write",
     sink: Sink | None = None,
@@ -217,8 +250,9 @@ def run_sites(
 ) -> Iterator[SiteResult | SiteFailure]:
     """Run sites one after another, holding one at a time; a bad one never stops the rest."""
     taken: dict[str, Path] = {}
-    for source in sources:
-        result = run_site(source, until=until, sink=sink, taken=taken, stages=stages)
+    for site in sites:
+        source = site.source if isinstance(site, Site) else site
+        result = run_site(site, until=until, sink=sink, taken=taken, stages=stages)
         if isinstance(result, SiteResult):
             taken[result.site_id.casefold()] = source
         elif sink is not None:

@@ -221,7 +221,7 @@ def test_an_unforeseen_error_is_no_finding(
     def broken(*_: object, **__: object) -> None:
         raise IndexError("index 7 is out of bounds")
 
-    monkeypatch.setattr("lateralline.overlay.as_built.open_as_built", broken)
+    monkeypatch.setattr("lateralline.api.overlays.open_as_built", broken)
     (tmp_path / "plan.geojson").write_text("{}", encoding="utf-8")
     asked = ["clearance", tmp_path, tmp_path / "plan.geojson", "--required", "0.3m"]
     ended = run(*asked, *(["--json"] if as_json else []))

@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -88,7 +89,7 @@ def test_no_layer_holds_a_level_or_a_grade(built: Workspace) -> None:
 
 def test_no_file_names_a_vertical_system(built: Workspace) -> None:
     """Neither a compound CRS, nor a lineage row, nor a description, nor the manifest."""
-    with sqlite3.connect(built.asbuilt) as db:
+    with closing(sqlite3.connect(built.asbuilt)) as db:
         systems = db.execute(
             "select definition_12_063 from gpkg_spatial_ref_sys where srs_id > 0"
         ).fetchall()

@@ -7,6 +7,7 @@ import struct
 from dataclasses import replace
 from math import hypot, isnan, nan
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ from scipy.stats import chi2
 from lateralline import contract, layers
 from lateralline.derive.shifted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
-from lateralline.frames import PLAN_95, Operation, levels_by_grid, site_frame
+from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
 from lateralline.frames.grids import GRIDS_VARIABLE
 from lateralline.frames.operations import Terms, best
 from lateralline.place.reduce import with_levels_of_gnss
@@ -396,6 +397,24 @@ def test_nothing_is_drawn_around_a_pipe_when_nobody_knows_how_far_off(make_site)
         assert len(after[layer].geometry) == 0
         assert {len(v) for v in after[layer].columns.values()} == {0}
     assert np.isnan(after["transmitter_fixes"].columns["sigma_e_m"]).all()
+
+
+@pytest.mark.parametrize(
+    ("kinds", "accuracy_m"),
+    [
+        (("Conversion", "Conversion"), 0.0),
+        (("Conversion", "Transformation"), nan),
+        (("Other Coordinate Operation",), nan),
+        ((), nan),
+    ],
+)
+def test_only_conversions_are_exact_without_a_published_accuracy(
+    kinds: tuple[str, ...], accuracy_m: float
+) -> None:
+    """ISO 19111 (from memory): a conversion changes coordinates on one datum, by definition."""
+    steps = [SimpleNamespace(type_name=kind) for kind in kinds]
+    chain = SimpleNamespace(accuracy=-1.0, operations=steps)
+    assert operations._accuracy_m(chain) == pytest.approx(accuracy_m, nan_ok=True)
 
 
 def test_an_exact_way_changes_nothing(make_site) -> None:

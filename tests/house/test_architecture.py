@@ -42,12 +42,13 @@ FLOORS = (
     ("overlay",),
     ("stages",),
     ("revise",),
+    ("api",),
     ("cli",),
 )
 FLOOR = {name: n for n, floor in enumerate(FLOORS) for name in floor}
 
 #: Outside packages that only some parts of the house may use.
-TABLES = {"layers", "write", "workspace", "overlay"}
+TABLES = {"layers", "write", "workspace", "overlay", "api"}
 ONLY_IN = {
     "pandas": TABLES,
     "geopandas": TABLES,
@@ -111,7 +112,7 @@ def test_there_is_a_house() -> None:
 def test_imports_go_one_way(source: Path) -> None:
     own = part(source)
     if own == "__init__":
-        assert not [i for i in imports(source) if inner(i)]
+        assert {i for i in map(inner, imports(source)) if i} <= {"api"}
         return
     assert own in FLOOR, f"{own} has no floor yet: give it one in FLOORS"
     reached = {i for i in map(inner, imports(source)) if i and i != own}

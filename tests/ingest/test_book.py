@@ -26,8 +26,8 @@ from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline import contract
+from lateralline.api.sites import find_sites, sites_of
 from lateralline.cli import app
-from lateralline.cli.batch import find_sites, sketches_last
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
@@ -354,7 +354,7 @@ def test_a_folder_of_sites_may_hold_books(tmp_path: Path) -> None:
     (tmp_path / "prices.xlsx").write_bytes(b"no workbook at all")
     found = find_sites([tmp_path])
     assert found == [a, tmp_path / "b-folder", c]
-    assert sketches_last(found) == [c, a, tmp_path / "b-folder"]
+    assert sites_of(found) == [c, a, tmp_path / "b-folder"]  # a sketch comes last
     assert find_sites([a, c, a]) == [a, c]
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import ezdxf
@@ -170,10 +172,8 @@ def test_z_of_outlines_is_not_used_and_that_is_said(plan) -> None:
 
 
 def test_a_line_without_stations_is_never_passed_over(plan, make_record, tmp_path: Path) -> None:
-    import sqlite3
-
     record = make_record(tmp_path / "a.gpkg", ({"line": "L1"}, {"line": "L2"}))
-    with sqlite3.connect(record) as db:
+    with closing(sqlite3.connect(record)) as db, db:
         for (name,) in list(db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
             db.execute(f'DROP TRIGGER "{name}"')
         db.execute("DELETE FROM level_band WHERE line_id = 'L2'")

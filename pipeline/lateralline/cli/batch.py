@@ -1,66 +1,34 @@
-"""Find the sites a person named, run them, and sum up: shared by `build` and `check`."""
+"""Run the sites a person named, say how each went, and sum up: shared by `build` and `check`."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import typer
 from rich.progress import Progress
 
-from lateralline import stages
+from lateralline import api
 from lateralline.cli import document, report
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
-from lateralline.errors import LaterallineError
-from lateralline.ingest import book_value, holds_settings, is_book
-from lateralline.ingest.intake import decode, is_file
-from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.site_files import entries, read_input
-from lateralline.ingest.toml_text import load_toml
-from lateralline.stages import Sink, SiteFailure
-from lateralline.summary import CAUTION, SiteSummary, summarise
-
-_SITE_FILES = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
 
 
 def find_sites(paths: Iterable[Path]) -> list[Path]:
-    """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
-
-    A workbook is a site; without settings of its own it stands for the folder it is in, where its
-    site.toml is. Raises typer.BadParameter for a path that holds no site, before anything is
-    computed.
-    """
-    found: list[Path] = []
-    for path in paths:
-        inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
-        inside = inside or _sites_in(path)
-        if not inside:
-            raise typer.BadParameter(
-                f"no site in {path}: a site is a folder with a site.toml, and marks and stops "
-                "as .csv or in an .xlsx, or an .xlsx that holds all of it; "
-                "`lateralline new FOLDER` makes one to fill in, with --xlsx a workbook",
-                param_hint="SITE",
-            )
-        found += inside
-    return list(dict.fromkeys(found))
-
-
-def sketches_last(sources: list[Path]) -> list[Path]:
-    """Return the sites with sketches on invented axes at the end, else in the same order.
-
-    The first site of a batch settles the CRS of its layers, and no site on the map can go into
-    layers without one: a sketch that came first would keep out all the others.
-    """
-    return sources if len(sources) < 2 else sorted(sources, key=_is_sketch)
+    """Return every site under `paths`; raises typer.BadParameter for a path that holds none."""
+    try:
+        return api.find_sites(paths)
+    except api.UnknownSiteError as e:
+        raise typer.BadParameter(str(e), param_hint="SITE") from e
 
 
 @dataclass(slots=True)
 class Outcome:
     """How a batch went: only what is reported later is kept of each site."""
 
-    summaries: list[tuple[Path, SiteSummary]] = field(default_factory=list)
-    failures: list[SiteFailure] = field(default_factory=list)
+    summaries: list[tuple[Path, api.SiteSummary]] = field(default_factory=list)
+    failures: list[api.SiteFailure] = field(default_factory=list)
 
     def counted(self, done: str, where: str = "") -> str:
         """Say how many sites were `done`: "3 sites built into out; 1 not built (12 faults)"."""
@@ -83,31 +51,32 @@ class Outcome:
         return WITH_ERRORS if errors or self.failures else CLEAN
 
 
-def run_batch(
-    sources: list[Path], *, until: str, sink: Sink | None, quiet: bool, as_json: bool
-) -> Outcome:
-    """Run the sites, say how each went as it comes, and return the outcome.
+@contextmanager
+def reported(
+    sources: list[Path], outcome: Outcome, *, quiet: bool, as_json: bool
+) -> Iterator[Callable[[api.SiteResult | api.SiteFailure], None]]:
+    """Yield what takes each site as it comes into `outcome`, and says how it went.
 
     With a progress bar when several sites run on a terminal; silent when `as_json`.
     """
-    out, outcome = console(), Outcome()
+    out = console()
     off = quiet or as_json or len(sources) < 2 or not out.is_terminal
     with Progress(console=out, transient=True, disable=off) as progress:
         task = progress.add_task("sites", total=len(sources))
-        for result in stages.run_sites(sources, until=until, sink=sink):
+
+        def take(result: api.SiteResult | api.SiteFailure) -> None:
             progress.advance(task)
-            if isinstance(result, SiteFailure):
+            if isinstance(result, api.SiteFailure):
                 outcome.failures.append(result)
                 if not as_json:
                     report.print_failure(out, result, errors_only=quiet)
-                continue
-            work = result.work
-            summary = summarise(work["record"], work["products"], result.findings)
+                return
+            summary = result.summary()
             outcome.summaries.append((result.source, summary))
             if not as_json:
                 report.print_summary(out, summary, errors_only=quiet)
-            del result, work
-    return outcome
+
+        yield take
 
 
 def print_outcome(
@@ -129,70 +98,4 @@ def print_outcome(
             document.batch_document(command, outcome.summaries, outcome.failures, out, exit_code)
         )
     elif not quiet:
-        report.print_last_words(console(), said, CAUTION)
-
-
-def _is_site(path: Path) -> bool:
-    return any(is_file(path / name) for name in _SITE_FILES)
-
-
-def _is_book(path: Path) -> bool:
-    return is_file(path) and is_book(path)
-
-
-def _of_book(book: Path) -> Path:
-    """Return the site a workbook is: itself, unless its settings are those of its folder."""
-    alone = not _is_site(book.parent) or _holds_settings(book)
-    return book if alone else book.parent
-
-
-def _holds_settings(book: Path) -> bool:
-    """Tell whether a workbook is a site by itself; one that cannot be read is told as one."""
-    data = read_input(book, Ledger())
-    return data is None or holds_settings(data)
-
-
-def _is_sketch(site: Path) -> bool:
-    """Tell whether a site names invented axes; what is wrong with its settings is told later."""
-    ledger = Ledger()
-    try:
-        if is_file(site):
-            horizontal = book_value(read_input(site, ledger) or b"", "crs", "horizontal")
-        else:
-            data = read_input(site / "site.toml", ledger) or b""
-            said = load_toml(decode("site.toml", data, ledger) or "")
-            horizontal = str(said["crs"]["horizontal"])
-        return horizontal.strip().casefold() == "local"
-    except (LaterallineError, ValueError, LookupError, TypeError):
-        return False
-
-
-def _sites_in(folder: Path) -> list[Path]:
-    """Return the sites in a folder of sites, those that are workbooks among them.
-
-    A folder that is closed may be one: it is tried, told, and the others go on. Hidden ones are
-    none: what a program puts aside while it works begins with a dot.
-    """
-    ledger = Ledger()
-    paths = entries(folder, ledger) if folder.is_dir() else []
-    ledger.raise_faults(str(folder))
-    return [
-        path
-        for path in paths
-        if not path.name.startswith(".")
-        and ((_is_book(path) and _holds_settings(path)) or _is_site(path) or _is_closed(path))
-    ]
-
-
-def _is_closed(path: Path) -> bool:
-    """Tell whether a path is a folder that nobody lets us look into."""
-    try:
-        if not path.is_dir():
-            return False
-        next(path.iterdir(), None)
-        (path / "site.toml").stat()
-    except FileNotFoundError:
-        return False
-    except OSError:
-        return True
-    return False
+        report.print_last_words(console(), said, api.CAUTION)

@@ -20,7 +20,6 @@ def bench(
     Example:
       lateralline bench
     """
-    from lateralline.proof.speed import measure
-    from lateralline.proof.tables import speed_table
+    from lateralline.api.evidence import speed
 
-    typer.echo(speed_table(list(measure(seed))))
+    typer.echo(speed(seed))

@@ -43,13 +43,18 @@ def build(
       lateralline build sites/EX-001 -o out
       lateralline build sites -o city --crs EPSG:32617 --replace
     """
-    from lateralline.cli.batch import find_sites, print_outcome, run_batch, sketches_last
-    from lateralline.workspace import Workspace
+    from lateralline import api
+    from lateralline.cli.batch import Outcome, find_sites, print_outcome, reported
 
-    sources = sketches_last(find_sites(sites))
-    with Workspace(out).build(crs=crs, replace=replace) as sink:
-        outcome = run_batch(sources, until="write", sink=sink, quiet=quiet, as_json=as_json)
-    written, code = (out if outcome.summaries else None), outcome.exit_code
+    sources, outcome = find_sites(sites), Outcome()
+    with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
+        try:
+            api.build(sources, out, crs=crs, replace=replace, on_site=on_site)
+        except api.NothingBuiltError:
+            written = None  # each site has said why
+        else:
+            written = out
+    code = outcome.exit_code
     said = outcome.counted("built", f" into {out}") + ("." if written else ": nothing was written.")
     print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json, exit_code=code, out=written)
     raise typer.Exit(code)

@@ -10,10 +10,17 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lateralline.api.revision import (
+    INTERVAL_95,
+    ExposureCheck,
+    Figures,
+    Held,
+    LineChange,
+    Noted,
+    SiteChanges,
+)
 from lateralline.cli.options import print_indented
 from lateralline.cli.report import length, print_findings
-from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted, SiteChanges
 from lateralline.units import METRES_PER
 from lateralline.wording import in_words, with_own_unit
 

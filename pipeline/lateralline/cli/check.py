@@ -20,10 +20,12 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
       lateralline check sites/EX-001
       lateralline check sites --json
     """
-    from lateralline.cli.batch import find_sites, print_outcome, run_batch
+    from lateralline import api
+    from lateralline.cli.batch import Outcome, find_sites, print_outcome, reported
 
-    sources = find_sites(sites)
-    outcome = run_batch(sources, until="derive", sink=None, quiet=quiet, as_json=as_json)
+    sources, outcome = find_sites(sites), Outcome()
+    with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
+        api.check(sources, on_site=on_site)
     said = f"{outcome.counted('checked')}; nothing was written."
     code = NOTHING if outcome.failures else outcome.exit_code
     print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json, exit_code=code)

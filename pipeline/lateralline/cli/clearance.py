@@ -7,8 +7,8 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import AnyRecord, AsJson, Replace
-from lateralline.cli.pictures import Picture, refuse_picture
+from lateralline.cli.options import CLEAN, WITH_ERRORS, AnyRecord, AsJson, Replace
+from lateralline.cli.pictures import Picture, refuse_suffix
 
 
 def clearance(
@@ -122,13 +122,9 @@ def clearance(
     """
     from math import nan
 
+    from lateralline.api import overlays
     from lateralline.cli.clearance_report import columns_said, layers_said, print_comparison
     from lateralline.cli.lengths import metres
-    from lateralline.output import together
-    from lateralline.overlay.as_built import open_as_built
-    from lateralline.overlay.plan_files import read_plan
-    from lateralline.overlay.planned import Options
-    from lateralline.overlay.run import compare, write
     from lateralline.units import METRES_PER
 
     if plan_unit and plan_unit not in METRES_PER:
@@ -137,34 +133,27 @@ def clearance(
         raise typer.BadParameter(
             "nothing is written: say --out or --picture", param_hint="--replace"
         )
-    refuse_picture(picture, "clearance-picture", replace=replace)
-    options = Options(
+    refuse_suffix(picture)
+    options = overlays.Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
         columns=columns_said(column or []),
     )
-    stated = metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan
-    search = metres(within, "--within")
-    as_built = open_as_built(built)
-    works = read_plan(
+    made = overlays.clearance(
+        built,
         plan,
-        options,
-        crs=plan_crs,
-        uses=layers_said(layer or []),
-        unit=plan_unit,
-        sketch_unit=as_built.taped_in,
+        out,
+        options=options,
+        search_m=metres(within, "--within"),
+        plan_crs=plan_crs,
+        plan_levels=plan_levels,
+        plan_unit=plan_unit,
+        layers=layers_said(layer or []),
+        shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
+        picture=picture,
+        replace=replace,
     )
-    made = compare(as_built, works, search_m=search, plan_levels=plan_levels, stated_m=stated)
-    if picture is not None and not made.parts:
-        picture = None
-        made.notes.append("No picture: nothing of this record has a place.")
-    with together():
-        if out is not None:
-            write(made, as_built, works, out, replace=replace)
-        if picture is not None:
-            from lateralline.overlay.picture import draw_comparison
-
-            draw_comparison(made, picture, replace=replace)
-    code = 0 if made.shows_none else 1
-    print_comparison(made, out, picture, as_json=as_json, exit_code=code)
+    code = CLEAN if made.shows_none else WITH_ERRORS
+    drawn = picture if made.parts else None
+    print_comparison(made, out, drawn, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -10,16 +10,11 @@ import typer
 from rich.table import Table
 
 from lateralline import __version__, wording
+from lateralline.api import CAUTION
+from lateralline.api.overlays import KINDS, Comparison, LayerUse, column_names, nearest, said
+from lateralline.api.overlays import as_rows as rows_of
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
-from lateralline.ingest.ledger import nearest
-from lateralline.overlay.plan_drawing import LayerUse
-from lateralline.overlay.plan_files import column_names
-from lateralline.overlay.planned import KINDS
-from lateralline.overlay.rows import at_least, chance, key, length, plain
-from lateralline.overlay.run import Comparison
-from lateralline.overlay.unlocated import said
-from lateralline.summary import CAUTION
 from lateralline.wording import with_own_unit
 
 _NONE_SHOWN = (
@@ -93,7 +88,7 @@ def print_comparison(
         name = row["work_name"] or row["work_id"]
         print_indented(
             to,
-            f"{n} {row['site_id']} {row['line_id']}, {name}: {made.said[key(row)]}",
+            f"{n} {row['site_id']} {row['line_id']}, {name}: {made.said[rows_of.key(row)]}",
             2,
             style,
         )
@@ -130,12 +125,12 @@ def _table(rows: list[dict[str, Any]], unit: str) -> Table:
             f"{row['site_id']} {row['line_id']}",
             row["work_name"] or row["work_id"],
             _VERDICTS[row["verdict"]],
-            length(row["separation_m"], unit),
-            at_least(row["lower_95_m"], unit),
-            length(row["required_m"], unit),
-            chance(row["probability_below_required"]),
-            chance(row["probability_contact"]),
-            length(row["chainage_m"], unit),
+            rows_of.length(row["separation_m"], unit),
+            rows_of.at_least(row["lower_95_m"], unit),
+            rows_of.length(row["required_m"], unit),
+            rows_of.chance(row["probability_below_required"]),
+            rows_of.chance(row["probability_contact"]),
+            rows_of.length(row["chainage_m"], unit),
             row["levels_by"].partition("_")[0],
             style="" if row["verdict"] == "none_shown" else "bold red",
         )
@@ -153,6 +148,6 @@ def _document(made: Comparison, out: Path | None, exit_code: int) -> str:
         "not_located": [said(row) for row in (*made.placeless, *made.blocked)],
         "none_shown_means": _NONE_SHOWN,
         "notes": [wording.plain(note) for note in made.notes],
-        "pairs": [plain(row) for row in made.rows],
+        "pairs": [rows_of.plain(row) for row in made.rows],
     }
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)

@@ -9,9 +9,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from lateralline import __version__, wording
-from lateralline.revise import SiteChanges, plain
-from lateralline.stages import SiteFailure
-from lateralline.summary import CAUTION, SiteSummary
+from lateralline.api import CAUTION, SiteFailure, SiteSummary
+from lateralline.api.revision import SiteChanges, plain
 
 
 def batch_document(

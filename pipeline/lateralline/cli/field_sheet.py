@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -59,7 +58,7 @@ def field_sheet(
       lateralline field-sheet -o sheet.pdf --paper letter --units ft --stops 12
       lateralline field-sheet sites/EX-001 -o EX-001.pdf
     """
-    from lateralline import contract
+    from lateralline.api import fieldwork
     from lateralline.cli import report
     from lateralline.cli.options import console
     from lateralline.summary import CAUTION
@@ -69,7 +68,7 @@ def field_sheet(
     if paper.casefold() not in sizes:
         known = " or ".join(PAPERS)
         raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
-    known_units = contract.load("site").column("tape", "units").enum
+    known_units = fieldwork.known_units()
     if units is not None and units not in known_units:
         must = f"must be one of {', '.join(known_units)}; got {units!r}"
         raise typer.BadParameter(must, param_hint="--units")
@@ -77,7 +76,7 @@ def field_sheet(
         raise typer.BadParameter(
             f"a field sheet ends in .pdf; got {out.name!r}", param_hint="--out"
         )
-    settings, control = _known_of(site)
+    settings, control = fieldwork.known_of(site)
     said = (settings.get("units") or [{}])[0]
     keys = ("tape", "level", "depth", "counter", "pipe")
     of_each = {key: units or said.get(key) or said.get("tape") or "m" for key in keys}
@@ -87,26 +86,3 @@ def field_sheet(
     blank = Blank(of_each, gnss, stops, settings, control)
     draw_field_sheet(field_sheet_pages(blank, sizes[paper.casefold()]), out, replace=replace)
     report.print_last_words(console(), f"wrote {out}", CAUTION)
-
-
-def _known_of(
-    site: Path | None,
-) -> tuple[dict[str, list[dict[str, str]]], list[Mapping[str, str]]]:
-    """Return settings and control points of a site as texts; a day not set yet stays empty."""
-    if site is None:
-        return {}, []
-    from lateralline.ingest.site_input import raw_site
-
-    raw = raw_site(site)
-    settings = {
-        name: [{key: _text(value) for key, value in section.items()} for section in sections]
-        for name, sections in raw.settings.items()
-    }
-    head = (settings.get("site") or [{}])[0]
-    if not head.get("surveyed", "")[:1].isdigit():
-        head["surveyed"] = ""
-    return settings, list(raw.tables.get("control", ()))
-
-
-def _text(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -83,9 +83,7 @@ def new(
       lateralline new sites/EX-002 --xlsx --units ft
       lateralline new EX-003.xlsx --from sites/EX-001 --id EX-003
     """
-    from lateralline.output import whole_file, whole_folder
-    from lateralline.template import new_site_files, new_site_settings
-    from lateralline.write.book import site_book
+    from lateralline.api import fieldwork
 
     xlsx = xlsx or source is not None or folder.suffix.casefold() == _BOOK
     named = folder.with_suffix("") if folder.suffix.casefold() == _BOOK else folder
@@ -95,22 +93,20 @@ def new(
         if units or crs or surveyed or vertical != "none":
             said = "they are those of the site copied; only --id and --name may differ"
             raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {said}")
-        _copy(source, made_at, site_id or "", name)
+        fieldwork.copy_to_workbook(source, made_at, site_id or "", name)
+        typer.echo(f"wrote {made_at}, a copy of {source}")
+        typer.echo(f"next: lateralline check {made_at}")
         return
-    unit, horizontal = units or "m", crs or "local"
-    site = site_id or named.resolve().name
-    day = _refuse(site, name, unit, surveyed, horizontal, vertical)
-    given = (site, name, day, unit, horizontal, vertical)
-    if xlsx:
-        with whole_file(made_at) as made:
-            made.write_bytes(site_book(new_site_settings(*given)))
-        typer.echo(f"wrote {made_at}")
-    else:
-        files = new_site_files(*given)
-        with whole_folder(folder) as made:
-            for file, text in files.items():
-                (made / file).write_text(text, encoding="utf-8", newline="\n")
-        typer.echo(f"wrote {', '.join(files)} into {folder}")
+    files, day = fieldwork.new_site(
+        made_at,
+        site_id or named.resolve().name,
+        name,
+        surveyed=surveyed,
+        unit=units or "m",
+        crs=crs or "local",
+        vertical=vertical,
+    )
+    typer.echo(f"wrote {made_at}" if xlsx else f"wrote {', '.join(files)} into {folder}")
     _say_what_was_chosen(made_at, units, crs, day)
 
 
@@ -129,81 +125,3 @@ def _say_what_was_chosen(
     if day is None:
         typer.echo(f"surveyed is still to be written into {settings}: the day the marks were made")
     typer.echo(f"fill it in, then: lateralline check {made_at}")
-
-
-def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
-    """Copy a sound site into a workbook, under another id and name if asked."""
-    from lateralline.ingest import read_site
-    from lateralline.ingest.site_input import raw_site
-    from lateralline.output import whole_file
-    from lateralline.write.book import site_book
-
-    read_site(source)  # whatever is at fault there would be lost on the way
-    raw = raw_site(source)
-    [site] = raw.settings["site"]
-    _raise(_refused_names(site_id or str(site["id"]), name))
-    renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
-    with whole_file(book) as made:
-        made.write_bytes(site_book({**raw.settings, "site": [{**site, **renamed}]}, raw.tables))
-    typer.echo(f"wrote {book}, a copy of {source}")
-    typer.echo(f"next: lateralline check {book}")
-
-
-def _refuse(
-    site: str, name: str, unit: str, surveyed: str, horizontal: str, vertical: str
-) -> date | None:
-    """Return the day given; refuse all that `check` would refuse, at once and sooner."""
-    from difflib import get_close_matches
-
-    from lateralline import contract
-    from lateralline.errors import FrameError
-    from lateralline.frames import horizontal_crs, vertical_crs
-
-    table, wrong, day = contract.load("site"), _refused_names(site, name), None
-    known = table.column("tape", "units").enum
-    if unit not in known:
-        word = {"feet": "ft", "foot": "ft", "inches": "in", "metres": "m", "meters": "m"}
-        near = word.get(unit.casefold()) or next(iter(get_close_matches(unit, known, 1)), "")
-        hint = f'; did you mean "{near}"?' if near else ""
-        wrong.append(f'--units must be one of {", ".join(known)}; got "{unit}"{hint}')
-    if surveyed:
-        try:
-            day = date.fromisoformat(surveyed)
-        except ValueError:
-            wrong.append(f'--surveyed must be a day such as 2026-05-06; got "{surveyed}"')
-    for option, text, understand in (
-        ("--crs", horizontal, horizontal_crs),
-        ("--vertical", vertical, vertical_crs),
-    ):
-        try:
-            understand(text)
-        except FrameError as e:
-            wrong.append(f"{option}: {e}")
-    _raise(wrong)
-    return day
-
-
-def _refused_names(site: str, name: str) -> list[str]:
-    """Return what is wrong with the id and the name of a site."""
-    import re
-    import unicodedata
-
-    from lateralline import contract
-    from lateralline.ingest.ledger import one_line
-    from lateralline.names import wrong_name
-
-    wrong = []
-    hint = wrong_name(site, file=True)
-    if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
-        said = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
-        wrong.append(f"{said} — {hint}" if hint else said)
-    if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
-        wrong.append(f'--name must be text without control characters; got "{name}"')
-    return wrong
-
-
-def _raise(wrong: list[str]) -> None:
-    from lateralline.errors import LaterallineError
-
-    if wrong:
-        raise LaterallineError("nothing was made\n" + "\n".join(f"  {w}" for w in wrong))

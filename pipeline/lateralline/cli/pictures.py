@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -14,20 +13,12 @@ Picture = Annotated[
 ]
 
 
-def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
-    """Refuse a picture that could not be written, before anything else is.
+def refuse_suffix(picture: Path | None) -> None:
+    """Raise typer.BadParameter for a picture of another kind than can be drawn."""
+    from lateralline.api.overlays import PICTURE_SUFFIXES
 
-    Raises typer.BadParameter for another suffix, OutputExistsError, MissingExtraError.
-    """
-    from lateralline.errors import MissingExtraError
-    from lateralline.output import refuse_target
-    from lateralline.write.overlay_picture import SUFFIXES
-
-    if picture is None:
-        return
-    if picture.suffix.lower() not in SUFFIXES:
-        said = f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}"
-        raise typer.BadParameter(said, param_hint="--picture")
-    refuse_target(picture, kind, replace=replace)
-    if find_spec("matplotlib") is None:
-        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')
+    if picture is not None and picture.suffix.lower() not in PICTURE_SUFFIXES:
+        kinds = ", ".join(PICTURE_SUFFIXES)
+        raise typer.BadParameter(
+            f"a picture ends in {kinds}; got {picture.name!r}", param_hint="--picture"
+        )

@@ -42,7 +42,7 @@ def practice(
       lateralline practice sites/practice-1 --scenario slope-levels --seed 7
       lateralline practice second-visit --scenario gnss-bend-branch --added
     """
-    from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
+    from lateralline.api.evidence import ADDITIONS, SCENARIOS, make_addition, make_site
 
     if show_list:
         width = max(map(len, SCENARIOS))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lateralline.cli.options import WITH_ERRORS
+
+if TYPE_CHECKING:
+    from lateralline.api.evidence import ProofTables
 
 
 class What(StrEnum):
@@ -40,11 +43,13 @@ def prove(
       lateralline prove stops --stops 2000 --seed 7
       lateralline prove lines --lines 100
     """
+    from lateralline.api import evidence
+
     missed: list[str] = []
     if what in (None, What.STOPS):
-        missed += _stops(stops, seed)
+        missed += _print_proof(evidence.prove_stops(stops, seed))
     if what in (None, What.LINES):
-        missed += _lines(lines, seed)
+        missed += _print_proof(evidence.prove_lines(lines, seed))
     for miss in missed:
         typer.echo(f"missed: {miss}", err=True)
     if missed:
@@ -52,28 +57,7 @@ def prove(
     typer.echo("every bound holds")
 
 
-def _stops(count: int, seed: int) -> list[str]:
-    from lateralline.proof import tables
-    from lateralline.proof.coverage import prove as prove_one
-    from lateralline.proof.scenarios import GUESSED, SCENARIOS, WRONG
-
-    bounded = [prove_one(s, count, seed) for s in SCENARIOS]
-    guessed = [prove_one(s, count, seed) for s in GUESSED]
-    wrong = [prove_one(s, count, seed) for s in (SCENARIOS[0], *WRONG)]
-    for title, table in (
-        (f"Error bars and accuracy ({tables.bounds()})", tables.coverage_table(bounded)),
-        ("Heading only guessed from neighbours (no bound)", tables.coverage_table(guessed)),
-        ("Root mean square error, adjusted and by the rule of hand", tables.hand_table(bounded)),
-        ("Told wrongly", tables.wrong_table(wrong)),
-    ):
+def _print_proof(proof: ProofTables) -> list[str]:
+    for title, table in proof.tables.items():
         typer.echo(f"{title}\n\n{table}\n")
-    return [miss for outcome in bounded for miss in outcome.misses]
-
-
-def _lines(count: int, seed: int) -> list[str]:
-    from lateralline.proof.lines import misses, prove_lines
-    from lateralline.proof.tables import lines_table
-
-    rows = prove_lines(count, seed)
-    typer.echo(f"Adjusted lines against their truth ({count:,} lines)\n\n{lines_table(rows)}\n")
-    return misses(rows)
+    return proof.missed

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, AsJson, Replace
-
-if TYPE_CHECKING:
-    from lateralline.revise import NewSite, SiteChanges
 
 
 def update(
@@ -65,42 +62,28 @@ def update(
       lateralline update sites/EX-001 dug-in-june -o sites/EX-001-june
       lateralline update sites/EX-001 second-run -o sites/EX-001-b --build out --replace
     """
-    from lateralline import stages
+    from lateralline.api import CAUTION
+    from lateralline.api.revision import RefusedError
+    from lateralline.api.revision import update as write_update
     from lateralline.cli import changed, document, report
     from lateralline.cli.batch import find_sites
     from lateralline.cli.options import console
-    from lateralline.revise import RefusedError, compare, keep_apart, new_site
-    from lateralline.stages import SiteFailure
-    from lateralline.summary import CAUTION
 
     source, *others = find_sites([site])
     if others:
         raise typer.BadParameter(
             f"{site} holds {len(others) + 1} sites; name one", param_hint="SITE"
         )
-
-    if build is not None:
-        keep_apart(build, source, added, out)
-
-    def refuse(failures: tuple[SiteFailure, ...]) -> typer.Exit:
+    try:
+        changes = write_update(source, added, out, build=build, replace=replace)
+    except RefusedError as e:
         if as_json:
-            typer.echo(document.batch_document("update", [], failures, None, NOTHING))
+            typer.echo(document.batch_document("update", [], e.failures, None, NOTHING))
         else:
-            for failure in failures:
+            for failure in e.failures:
                 report.print_failure(console(), failure)
             report.print_last_words(console(), "nothing was written.", CAUTION)
-        return typer.Exit(NOTHING)
-
-    old = stages.run_site(source, until="derive")
-    if isinstance(old, SiteFailure):
-        raise refuse((old,))
-    try:
-        with new_site(source, added, out, replace=replace) as new:
-            changes = compare(old, new.result, dict(new.added))
-            if build is not None:
-                _build(new, changes, build, replace=replace)
-    except RefusedError as e:
-        raise refuse(e.failures) from e
+        raise typer.Exit(NOTHING) from e
     code = CLEAN if changes.held and not changes.errors else WITH_ERRORS
     if as_json:
         typer.echo(document.update_document(changes, out, build, code))
@@ -109,18 +92,3 @@ def update(
         said = f"wrote {out}" + (f"; built into {build}" if build else "")
         report.print_last_words(console(), f"{said}. {changed.verdict(changes)}", CAUTION)
     raise typer.Exit(code)
-
-
-def _build(new: NewSite, changes: SiteChanges, out: Path, *, replace: bool) -> None:
-    """Write the new site's layers, and the changes beside them."""
-    from lateralline.revise import write_changes
-    from lateralline.workspace import Workspace
-
-    work = new.result.work
-    placed = work["placed"]
-
-    def also(workspace: Workspace) -> None:
-        write_changes(workspace.folder, changes, placed.frame)
-
-    with Workspace(out).build(replace=replace, also=also) as sink:
-        sink.add(work["record"], placed, work["products"])

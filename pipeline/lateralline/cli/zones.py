@@ -7,8 +7,8 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import AnyRecord, AsJson, Replace
-from lateralline.cli.pictures import Picture, refuse_picture
+from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, AnyRecord, AsJson, Replace
+from lateralline.cli.pictures import Picture, refuse_suffix
 
 
 def zones(
@@ -54,51 +54,30 @@ def zones(
       lateralline zones out --rule cga -o dig-zones --picture dig-zones.png
       lateralline zones city --tolerance 0.5m --dissolve all -o dig-zones
     """
+    from lateralline.api import overlays
     from lateralline.cli.lengths import metres
     from lateralline.cli.zones_report import print_rules, print_zones
-    from lateralline.output import together
-    from lateralline.overlay.as_built import UNLOCATED, open_as_built
-    from lateralline.overlay.files import overlay_folder
-    from lateralline.overlay.unlocated import add_placeless, add_unlocated
-    from lateralline.overlay.zones import Drawn, add_merged, add_zones, given_distance, rule_named
-    from lateralline.published import dig_rules
 
     if bool(rule) == bool(tolerance):
         print_rules("" if not rule else "give --rule or --tolerance, not both", as_json=as_json)
-        raise typer.Exit(2)
-    if rule and rule not in dig_rules():
+        raise typer.Exit(NOTHING)
+    if rule and rule not in overlays.dig_rules():
         print_rules(f"no rule is called {rule!r}", as_json=as_json)
-        raise typer.Exit(2)
+        raise typer.Exit(NOTHING)
     if out is None:
         raise typer.BadParameter("say where to write", param_hint="--out")
-    chosen = (
-        rule_named(rule) if rule else given_distance(metres(tolerance, "--tolerance"), tolerance)
+    chosen = rule or metres(tolerance, "--tolerance")
+    refuse_suffix(picture)
+    made = overlays.zones(
+        built,
+        out,
+        chosen,
+        as_given=tolerance,
+        dissolve=dissolve,
+        picture=picture,
+        replace=replace,
     )
-    refuse_picture(picture, "zones-picture", replace=replace)
-    as_built = open_as_built(built)
-    unit = as_built.unit
-    layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
-    add = add_zones if dissolve == "line" else add_merged
-    drawn = Drawn()
-    with together():
-        with overlay_folder(
-            out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
-        ) as overlay:
-            for region in as_built.regions():
-                if len(region.lines.line):
-                    drawn.take(add(overlay, region.lines, chosen), region.unlocated)
-                add_unlocated(overlay, region.unlocated)
-            add_placeless(overlay, as_built.placeless)
-            if drawn.lines or as_built.unlocated:
-                said = f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}."
-                overlay.close(said)
-        if picture is not None and drawn.first is not None:
-            from lateralline.overlay.picture import draw_zones
-
-            draw_zones(drawn, as_built.unlocated, picture, unit=unit, replace=replace)
-    missing = [row for row in as_built.unlocated if row["extent"] != "beyond_end" or row["stop_id"]]
-    code = 2 if not drawn.lines and not missing else 1 if drawn.bare or missing else 0
-    print_zones(
-        chosen, unit, drawn, as_built.unlocated, out, picture, as_json=as_json, exit_code=code
-    )
+    nothing = not made.drawn.lines and not made.missing
+    code = NOTHING if nothing else WITH_ERRORS if made.drawn.bare or made.missing else CLEAN
+    print_zones(made, out, picture, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -11,14 +11,18 @@ import typer
 from rich.console import Console
 
 from lateralline import __version__
+from lateralline.api import CAUTION
+from lateralline.api.overlays import (
+    GEOMETRY,
+    UNKNOWN_DIAMETER_M,
+    UNKNOWN_WALLS_RATIO,
+    DigZones,
+    dig_rules,
+    named,
+    said,
+)
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
-from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
-from lateralline.layers import GEOMETRY
-from lateralline.overlay.unlocated import named, said
-from lateralline.overlay.zones import Drawn
-from lateralline.published import dig_rules
-from lateralline.summary import CAUTION
 from lateralline.wording import in_both
 
 _JURISDICTION = (
@@ -55,17 +59,10 @@ def print_rules(why: str, *, as_json: bool) -> None:
 
 
 def print_zones(
-    rule: Tolerance,
-    unit: str,
-    drawn: Drawn,
-    unlocated: Sequence[dict[str, Any]],
-    folder: Path,
-    picture: Path | None,
-    *,
-    as_json: bool,
-    exit_code: int,
+    made: DigZones, folder: Path, picture: Path | None, *, as_json: bool, exit_code: int
 ) -> None:
-    """Print what was drawn, by which rule, in `unit` with metres beside feet, and what it lacks."""
+    """Print what was drawn, by which rule, in the crew's unit, and what it lacks."""
+    rule, unit, drawn, unlocated = made.rule, made.unit, made.drawn, made.unlocated
     wrote = drawn.lines > 0 or len(unlocated) > 0
     if as_json:
         content = {

@@ -138,7 +138,7 @@ def _best(
     chosen = usable[0] if terms.dated else min(usable, key=_time_dependent)
     time_dependent = _time_dependent(chosen)
     undated = time_dependent and not terms.dated
-    published = chosen.accuracy if chosen.accuracy >= 0 and not ballpark else math.nan
+    published = math.nan if ballpark else _accuracy_m(chosen)
     accuracy = math.nan if undated else published
     missing = [
         (o.name, ", ".join(g.short_name for g in o.grids), f"{o.accuracy:g} m")
@@ -290,7 +290,21 @@ def _time_dependent(transformer: Transformer) -> bool:
 
 def _is_ballpark(transformer: Transformer) -> bool:
     """Whether an operation takes datums for the same, by its name or for want of an accuracy."""
-    return _BALLPARK in transformer.description.casefold() or transformer.accuracy < 0.0
+    named = _BALLPARK in transformer.description.casefold()
+    return named or math.isnan(_accuracy_m(transformer))
+
+
+def _accuracy_m(transformer: Transformer) -> float:
+    """Return the published accuracy of an operation, NaN where there is none.
+
+    What only projects, scales or orders axes on one datum (ISO 19111: a conversion) is exact. PROJ
+    9.8 no longer says so of every chain of them, earlier ones did.
+    """
+    if transformer.accuracy >= 0.0:
+        return float(transformer.accuracy)
+    steps = _steps(transformer)
+    exact = bool(steps) and all(step.type_name == "Conversion" for step in steps)
+    return 0.0 if exact else math.nan
 
 
 def _plan_only(transformer: Transformer) -> bool:

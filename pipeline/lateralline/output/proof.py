@@ -82,7 +82,10 @@ class Proof:
 
 
 def seal(path: Path) -> None:
-    """Fill in the zeros of a file's stamp; ValueError when it has none."""
+    """Fill in the zeros of a file's stamp; ValueError when it has none.
+
+    The copy of a file that was sealed, and not changed since, stays as it is.
+    """
     if is_sqlite(path):
         digest = tables_digest(path)
         with closing(sqlite3.connect(path)) as db, db:
@@ -98,6 +101,9 @@ def seal(path: Path) -> None:
     data = path.read_bytes()
     at = next((m.start(2) for m in STAMP.finditer(data) if m[2] == _ZEROS.encode()), None)
     if at is None:
+        found = proof_of(path)
+        if found is not None and found.unchanged:
+            return
         raise ValueError(f"{path.name} has no stamp")
     path.write_bytes(_with_digits(data, at, hashlib.sha256(data).hexdigest()))
 

@@ -174,7 +174,11 @@ def _moved(
     if whole is not None:
         unit = whole[0].axis_info[-1]
         to_axis = unit.unit_conversion_factor * (-1.0 if unit.direction == "down" else 1.0)
-        z = [np.broadcast_to(z if len(z) else 0.0, n) for z, n in zip(levels, counts, strict=True)]
+        flat = np.zeros(1)
+        z = [
+            np.broadcast_to(z if len(z) else flat, n)
+            for z, n in zip(levels, counts.tolist(), strict=True)
+        ]
         xyz = np.column_stack([xy, np.concatenate(z) / to_axis])
         xyz = apply(best(*whole, metric.area)[0], xyz, None)
         xy, up = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m

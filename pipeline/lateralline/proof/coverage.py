@@ -94,7 +94,7 @@ def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
         (float(hand_rms[0]), float(hand_rms[1]), float(hand_rms[2])),
         float(np.mean(~good)),
         int(np.sum(~good & (fixes.reason == ""))),
-        float(fixes.chi2[good].sum() / max(fixes.dof[good].sum(), 1)),
+        float(fixes.chi2[good].sum()) / max(int(fixes.dof[good].sum()), 1),
         _rejected(fixes, PER_LINE),
         _rejected(fixes, 10 * PER_LINE),
     )

@@ -1,0 +1,135 @@
+"""What a crew starts from: a site to fill in, as a folder or a workbook, and a sheet to print."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from datetime import date
+from difflib import get_close_matches
+from pathlib import Path
+
+from lateralline import contract
+from lateralline.errors import FrameError, LaterallineError
+from lateralline.frames import horizontal_crs, vertical_crs
+from lateralline.ingest import read_site
+from lateralline.ingest.ledger import one_line
+from lateralline.ingest.site_input import raw_site
+from lateralline.names import wrong_name
+from lateralline.output import whole_file, whole_folder
+from lateralline.template import new_site_files, new_site_settings
+from lateralline.write.book import site_book
+
+__all__ = ["copy_to_workbook", "known_of", "known_units", "new_site"]
+
+
+def known_units() -> tuple[str, ...]:
+    """Return the names of the units that tapes, levels, depths and counters may read in."""
+    return tuple(contract.load("site").column("tape", "units").enum)
+
+
+def new_site(
+    out: Path,
+    site_id: str,
+    name: str = "",
+    *,
+    surveyed: str = "",
+    unit: str = "m",
+    crs: str = "local",
+    vertical: str = "none",
+) -> tuple[list[str], date | None]:
+    """Make a site to fill in; return the names of its files and the day of the survey, if given.
+
+    `out` is a folder, or a workbook when it ends in .xlsx. `crs` is the horizontal CRS of control
+    and GNSS, "local" for a taped sketch; `vertical` a vertical CRS, "ellipsoidal" or "none". Raises
+    LaterallineError naming everything of it that is wrong; nothing is made then.
+    """
+    day = _refuse(site_id, name, unit, surveyed, crs, vertical)
+    given = (site_id, name, day, unit, crs, vertical)
+    if out.suffix.casefold() == ".xlsx":
+        with whole_file(out) as made:
+            made.write_bytes(site_book(new_site_settings(*given)))
+        return [out.name], day
+    files = new_site_files(*given)
+    with whole_folder(out) as made:
+        for file, text in files.items():
+            (made / file).write_text(text, encoding="utf-8", newline="\n")
+    return list(files), day
+
+
+def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") -> None:
+    """Copy a sound site into a workbook, under another id and name if asked.
+
+    Raises SiteFaultsError for a site with faults: what is at fault would be lost on the way.
+    """
+    read_site(site)
+    raw = raw_site(site)
+    [head] = raw.settings["site"]
+    _raise(_refused_names(site_id or str(head["id"]), name))
+    renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
+    with whole_file(book) as made:
+        made.write_bytes(site_book({**raw.settings, "site": [{**head, **renamed}]}, raw.tables))
+
+
+def known_of(site: Path | None) -> tuple[dict[str, list[dict[str, str]]], list[Mapping[str, str]]]:
+    """Return settings and control points of a site as texts; a day not set yet stays empty."""
+    if site is None:
+        return {}, []
+    raw = raw_site(site)
+    settings = {
+        name: [{key: _text(value) for key, value in section.items()} for section in sections]
+        for name, sections in raw.settings.items()
+    }
+    head = (settings.get("site") or [{}])[0]
+    if not head.get("surveyed", "")[:1].isdigit():
+        head["surveyed"] = ""
+    return settings, list(raw.tables.get("control", ()))
+
+
+def _text(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _refuse(
+    site: str, name: str, unit: str, surveyed: str, horizontal: str, vertical: str
+) -> date | None:
+    """Return the day given; refuse all that `check` would refuse, at once and sooner."""
+    table, wrong, day = contract.load("site"), _refused_names(site, name), None
+    known = table.column("tape", "units").enum
+    if unit not in known:
+        word = {"feet": "ft", "foot": "ft", "inches": "in", "metres": "m", "meters": "m"}
+        near = word.get(unit.casefold()) or next(iter(get_close_matches(unit, known, 1)), "")
+        hint = f'; did you mean "{near}"?' if near else ""
+        wrong.append(f'--units must be one of {", ".join(known)}; got "{unit}"{hint}')
+    if surveyed:
+        try:
+            day = date.fromisoformat(surveyed)
+        except ValueError:
+            wrong.append(f'--surveyed must be a day such as 2026-05-06; got "{surveyed}"')
+    for option, text, understand in (
+        ("--crs", horizontal, horizontal_crs),
+        ("--vertical", vertical, vertical_crs),
+    ):
+        try:
+            understand(text)
+        except FrameError as e:
+            wrong.append(f"{option}: {e}")
+    _raise(wrong)
+    return day
+
+
+def _refused_names(site: str, name: str) -> list[str]:
+    """Return what is wrong with the id and the name of a site."""
+    wrong = []
+    hint = wrong_name(site, file=True)
+    if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
+        said = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+        wrong.append(f"{said} — {hint}" if hint else said)
+    if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
+        wrong.append(f'--name must be text without control characters; got "{name}"')
+    return wrong
+
+
+def _raise(wrong: list[str]) -> None:
+    if wrong:
+        raise LaterallineError("nothing was made\n" + "\n".join(f"  {w}" for w in wrong))

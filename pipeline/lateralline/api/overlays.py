@@ -1,0 +1,183 @@
+"""Dig zones around built lines, and planned works held against them.
+
+Neither is a clearance to dig: the local one-call service and local codes come first, and pipes
+are proven by exposing them by hand or vacuum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.util import find_spec
+from math import nan
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
+from lateralline.errors import MissingExtraError
+from lateralline.ingest.ledger import nearest
+from lateralline.layers import GEOMETRY
+from lateralline.output import refuse_target, together
+from lateralline.overlay import rows as as_rows
+from lateralline.overlay.as_built import UNLOCATED, open_as_built
+from lateralline.overlay.files import overlay_folder
+from lateralline.overlay.plan_drawing import LayerUse
+from lateralline.overlay.plan_files import column_names, read_plan
+from lateralline.overlay.planned import KINDS, Options
+from lateralline.overlay.run import Comparison, compare
+from lateralline.overlay.run import write as write_comparison
+from lateralline.overlay.unlocated import add_placeless, add_unlocated, named, said
+from lateralline.overlay.zones import Drawn, add_merged, add_zones, given_distance, rule_named
+from lateralline.published import dig_rules
+
+__all__ = [
+    "GEOMETRY",
+    "KINDS",
+    "PICTURE_SUFFIXES",
+    "UNKNOWN_DIAMETER_M",
+    "UNKNOWN_WALLS_RATIO",
+    "Comparison",
+    "DigZones",
+    "Drawn",
+    "LayerUse",
+    "Options",
+    "Tolerance",
+    "as_rows",
+    "clearance",
+    "column_names",
+    "dig_rules",
+    "named",
+    "nearest",
+    "refuse_picture",
+    "said",
+    "zones",
+]
+
+#: Kinds of pictures, by the end of their names.
+PICTURE_SUFFIXES: Final = (".png", ".svg", ".pdf")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DigZones:
+    """What was drawn of a record, and what could not be."""
+
+    rule: Tolerance
+    unit: str  # the crew's own unit of length
+    drawn: Drawn
+    unlocated: tuple[dict[str, Any], ...]  # rows of the record's layer `unlocated`
+
+    @property
+    def missing(self) -> list[dict[str, Any]]:
+        """Rows of lines and stops that have no zone at all."""
+        return [row for row in self.unlocated if row["extent"] != "beyond_end" or row["stop_id"]]
+
+
+def zones(
+    record: Path,
+    out: Path,
+    rule: str | float,
+    *,
+    as_given: str = "",
+    dissolve: Literal["line", "all"] = "line",
+    picture: Path | None = None,
+    replace: bool = False,
+) -> DigZones:
+    """Write dig zones of the lines of a built record into the folder `out`.
+
+    `rule` is the key of a published rule (`dig_rules`) or a distance in metres from the outside of
+    the pipe, which the layer then tells `as_given`. Two zones a line: its outside plus the
+    tolerance, and the same about its 95 % corridor; with `dissolve="all"` those of a region are
+    merged. `picture` is a plan to draw beside: .png, .svg or .pdf. All is written, or nothing.
+
+    Raises KeyError for an unknown rule, UnreadableError for what is no built record, ValueError for
+    another kind of picture, OutputExistsError, MissingExtraError, OutputError.
+    """
+    refuse_picture(picture, "zones-picture", replace=replace)
+    chosen = (
+        rule_named(rule)
+        if isinstance(rule, str)
+        else given_distance(rule, as_given or f"{rule:g} m")
+    )
+    as_built = open_as_built(record)
+    layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
+    add = add_zones if dissolve == "line" else add_merged
+    drawn = Drawn()
+    with together():
+        with overlay_folder(
+            out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
+        ) as overlay:
+            for region in as_built.regions():
+                if len(region.lines.line):
+                    drawn.take(add(overlay, region.lines, chosen), region.unlocated)
+                add_unlocated(overlay, region.unlocated)
+            add_placeless(overlay, as_built.placeless)
+            if drawn.lines or as_built.unlocated:
+                overlay.close(
+                    f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}."
+                )
+        if picture is not None and drawn.first is not None:
+            from lateralline.overlay.picture import draw_zones
+
+            draw_zones(drawn, as_built.unlocated, picture, unit=as_built.unit, replace=replace)
+    return DigZones(chosen, as_built.unit, drawn, as_built.unlocated)
+
+
+def clearance(
+    record: Path,
+    plan: Path,
+    out: Path | None = None,
+    *,
+    options: Options,
+    search_m: float = 3.0,
+    plan_crs: str = "",
+    plan_levels: Literal["same", "none", ""] = "",
+    plan_unit: str = "",
+    layers: Mapping[str, LayerUse] | None = None,
+    shift_sigma_m: float = nan,
+    picture: Path | None = None,
+    replace: bool = False,
+) -> Comparison:
+    """Hold planned works against the pipes of a built record.
+
+    `options` say the least separation required, how far works may be built off the plan and what
+    its attributes are called; `plan_crs`, `plan_levels`, `plan_unit` and `layers` what the plan
+    does not say of itself; `shift_sigma_m` is one σ between plan and record where none is
+    published. Pairs within `search_m` in plan are listed. With `out` the overlay is written there,
+    with `picture` a plan: both, or nothing.
+
+    Raises SiteFaultsError and LaterallineError for a plan that cannot be read or brought to the
+    record, UnreadableError for what is no built record; else as `zones`.
+    """
+    refuse_picture(picture, "clearance-picture", replace=replace)
+    as_built = open_as_built(record)
+    works = read_plan(
+        plan, options, crs=plan_crs, uses=layers, unit=plan_unit, sketch_unit=as_built.taped_in
+    )
+    made = compare(
+        as_built, works, search_m=search_m, plan_levels=plan_levels, stated_m=shift_sigma_m
+    )
+    if picture is not None and not made.parts:
+        picture = None
+        made.notes.append("No picture: nothing of this record has a place.")
+    with together():
+        if out is not None:
+            write_comparison(made, as_built, works, out, replace=replace)
+        if picture is not None:
+            from lateralline.overlay.picture import draw_comparison
+
+            draw_comparison(made, picture, replace=replace)
+    return made
+
+
+def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
+    """Refuse a picture that could not be written, before anything else is.
+
+    Raises ValueError for another suffix, OutputExistsError, MissingExtraError.
+    """
+    if picture is None:
+        return
+    if picture.suffix.lower() not in PICTURE_SUFFIXES:
+        raise ValueError(f"a picture ends in {', '.join(PICTURE_SUFFIXES)}; got {picture.name!r}")
+    refuse_target(picture, kind, replace=replace)
+    if find_spec("matplotlib") is None:
+        raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')

@@ -1,0 +1,212 @@
+"""Built records: make them from field records, open them, read their layers, write them out."""
+
+from __future__ import annotations
+
+import shutil
+import weakref
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING
+
+from lateralline import contract
+from lateralline.api.sites import FINDING_FIELDS, AnySite, Findings, error_of, is_one, sites_of
+from lateralline.errors import LaterallineError, UnreadableError
+from lateralline.output import whole_folder
+from lateralline.output.proof import account_of
+from lateralline.records import Finding
+from lateralline.stages import SiteFailure, SiteResult, run_sites
+from lateralline.workspace import GEOPACKAGE, Workspace
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+    from pyproj import CRS
+
+
+class NothingBuiltError(LaterallineError, RuntimeError):
+    """None of several sites could be built; `failures` say why, site by site."""
+
+    def __init__(self, failures: Iterable[SiteFailure]) -> None:
+        """Keep why each site stopped."""
+        self.failures = tuple(failures)
+        super().__init__("\n".join(str(error_of(failure)) for failure in self.failures))
+
+
+class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
+    """The layers of a record by name, each read when it is asked for and kept.
+
+    Layers with geometry are GeoDataFrames in the record's CRS, the others DataFrames; lengths are
+    metres, angles degrees, as the data dictionary says column by column.
+    """
+
+    def __init__(self, asbuilt: Path) -> None:
+        """Read from a built GeoPackage."""
+        self._asbuilt = asbuilt
+        self._kept: dict[str, gpd.GeoDataFrame | pd.DataFrame] = {}
+
+    def __getitem__(self, name: str) -> gpd.GeoDataFrame | pd.DataFrame:
+        """Return one layer; raises KeyError for a name that is none."""
+        if name not in contract.LAYERS:
+            raise KeyError(f"no layer {name!r}; there are {', '.join(contract.LAYERS)}")
+        if name not in self._kept:
+            import pyogrio
+
+            try:
+                self._kept[name] = pyogrio.read_dataframe(self._asbuilt, layer=name)
+            except pyogrio.errors.DataSourceError as e:
+                raise UnreadableError(f"{self._asbuilt} cannot be read: {e}") from e
+        return self._kept[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Yield the names of the layers, in the order of the data dictionary."""
+        return iter(contract.LAYERS)
+
+    def __len__(self) -> int:
+        """Return how many layers there are."""
+        return len(contract.LAYERS)
+
+
+class Record:
+    """An as-built record: one GeoPackage with every layer of every site.
+
+    Nothing in it is a clearance to dig: the local one-call service and local codes come first,
+    and pipes are proven by exposing them by hand or vacuum.
+    """
+
+    def __init__(
+        self,
+        asbuilt: Path,
+        failures: Iterable[SiteFailure] = (),
+        *,
+        temporary: Path | None = None,
+    ) -> None:
+        """Hold a built GeoPackage; `temporary` is a folder that goes when the record does."""
+        self.asbuilt = asbuilt
+        self.failures = tuple(failures)  # sites that could not be built
+        self.layers = Layers(asbuilt)
+        if temporary is not None:
+            weakref.finalize(self, shutil.rmtree, temporary, ignore_errors=True)
+
+    @property
+    def crs(self) -> CRS | None:
+        """The coordinate reference system of the layers; None for a sketch on invented axes."""
+        crs: CRS | None = self.layers["transmitter_fixes"].crs
+        return crs
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """The ids of the sites in the record."""
+        return tuple(sorted(set(self.layers["lineage"]["site_id"])))
+
+    @property
+    def findings(self) -> Findings:
+        """What there is to know of the record, errors first within each site."""
+        table = self.layers["findings"]
+        names = (*FINDING_FIELDS, "source_row")
+        rows = zip(*(table[name].fillna("") for name in names), strict=True)
+        return Findings((Finding(*row) for row in rows), self.failures)
+
+    def write(self, out: Path | str, *, replace: bool = False) -> Record:
+        """Write the record as `lateralline build` does and return it from there.
+
+        The folder gets asbuilt.gpkg, geojson/, schema/, a data dictionary and manifest.json, whole
+        or not at all. Raises OutputExistsError when `out` is there and `replace` was not asked
+        for, or was written by something else; OutputError when the disk fails.
+        """
+        home, target = self.asbuilt.parent, Path(out)
+        account = account_of(home)
+        if account is None or GEOPACKAGE not in account.files:
+            raise UnreadableError(
+                f"{self.asbuilt} stands alone: a record is written from the folder "
+                "that build made, with its manifest.json"
+            )
+        with whole_folder(target, "record", replace=replace) as made:
+            for name in account.files:
+                (made / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(home / name, made / name)
+        return Record(Workspace(target).asbuilt, self.failures)
+
+    def __repr__(self) -> str:
+        """Count sites, located stops and findings."""
+        sites, fixes = len(self.sites), len(self.layers["transmitter_fixes"])
+        return f"<Record: {sites} site{'s' * (sites != 1)}, {fixes} stops, {self.findings!r}>"
+
+
+def build(
+    sites: AnySite | Iterable[AnySite],
+    out: Path | str | None = None,
+    *,
+    crs: str | None = None,
+    replace: bool = False,
+    on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+) -> Record:
+    """Return the as-built record of one site or of several.
+
+    With `out` the record is written there, whole or not at all, one site in memory at a time;
+    without, it lives in a temporary folder until the record is let go of, and `Record.write`
+    writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the first site
+    decides. `on_site` is told how each site went, as it comes.
+
+    A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
+    for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
+    the manifest, and the others go on; NothingBuiltError when none is left. Raises also
+    OutputExistsError, FrameError for an unknown `crs`, OutputError and ReadBackError when writing
+    went wrong: nothing is put in place then.
+    """
+    if out is None:
+        temporary = Path(mkdtemp(prefix="lateralline-"))
+        try:
+            return _build(sites, temporary / "out", crs, on_site=on_site, temporary=temporary)
+        except BaseException:
+            shutil.rmtree(temporary, ignore_errors=True)
+            raise
+    return _build(sites, Path(out), crs, replace=replace, on_site=on_site)
+
+
+def _build(
+    sites: AnySite | Iterable[AnySite],
+    out: Path,
+    crs: str | None,
+    *,
+    replace: bool = False,
+    on_site: Callable[[SiteResult | SiteFailure], None] | None,
+    temporary: Path | None = None,
+) -> Record:
+    workspace = Workspace(out)
+    failures: list[SiteFailure] = []
+    built = False
+    wanted = sites_of(sites)
+    with workspace.build(crs=crs, replace=replace) as sink:
+        for result in run_sites(wanted, sink=sink):
+            if on_site is not None:
+                on_site(result)
+            if isinstance(result, SiteFailure):
+                failures.append(result)
+            else:
+                built = True
+            del result  # one site in memory at a time
+    if not built:
+        if is_one(sites) and len(failures) == 1:
+            raise error_of(failures[0])
+        raise NothingBuiltError(failures)
+    return Record(workspace.asbuilt, failures, temporary=temporary)
+
+
+def load(out: Path | str) -> Record:
+    """Return a built record: the folder that `build` wrote, or its GeoPackage.
+
+    Raises UnreadableError for anything else.
+    """
+    from lateralline.output.sqlite import reading
+
+    path = Path(out)
+    asbuilt = Workspace(path).asbuilt if path.is_dir() else path
+    wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
+    if not asbuilt.is_file():
+        raise UnreadableError(f"{asbuilt} is no output of lateralline build; {wants}")
+    with reading(asbuilt) as db:
+        names = {name for (name,) in db.execute("SELECT table_name FROM gpkg_contents")}
+    if "lineage" not in names:
+        raise UnreadableError(f"{asbuilt} is no output of lateralline build; {wants}")
+    return Record(asbuilt)

@@ -1,0 +1,252 @@
+"""Field records as people hold them: find sites, read them, check them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeAlias, overload
+
+from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
+from lateralline.ingest import book_value, holds_settings, is_book, read_site
+from lateralline.ingest.intake import decode, is_file
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.site_files import entries, read_input
+from lateralline.ingest.toml_text import load_toml
+from lateralline.stages import Site, SiteFailure, SiteResult, run_sites
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lateralline.records import Finding
+
+_SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
+
+
+#: What is built or checked: a site that was read, or a path to one.
+AnySite: TypeAlias = "Site | Path | str"
+
+
+#: What a finding says, in the order of the layer `findings`.
+FINDING_FIELDS: Final = (
+    "severity",
+    "stage",
+    "code",
+    "subject",
+    "what",
+    "by_how_much",
+    "what_to_do",
+)
+
+
+class Findings(Sequence["Finding"]):
+    """What a person should know of a record, errors first.
+
+    A sequence of `Finding`: severity ("error", "warning", "info"), stage, code, subject, what it
+    is, by how much and what to do. `failures` are sites that stopped before the end.
+    """
+
+    def __init__(self, findings: Iterable[Finding], failures: Iterable[SiteFailure] = ()) -> None:
+        """Keep findings and failures, in the order given."""
+        self._findings = tuple(findings)
+        self.failures = tuple(failures)
+
+    @overload
+    def __getitem__(self, index: int) -> Finding: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Findings: ...
+
+    def __getitem__(self, index: int | slice) -> Finding | Findings:
+        """Return one finding, or some of them as findings."""
+        found = self._findings[index]
+        return Findings(found) if isinstance(found, tuple) else found
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        return len(self._findings)
+
+    def of(self, severity: str) -> Findings:
+        """Return those of one severity: "error", "warning" or "info"."""
+        return Findings(f for f in self if f.severity == severity)
+
+    @property
+    def errors(self) -> Findings:
+        """Those that say: do not use this before it is put right."""
+        return self.of("error")
+
+    @property
+    def warnings(self) -> Findings:
+        """Those that say: look here first."""
+        return self.of("warning")
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a pandas DataFrame, one row a finding, columns as its fields."""
+        import pandas as pd
+
+        rows = [[getattr(finding, name) for name in FINDING_FIELDS] for finding in self]
+        return pd.DataFrame(rows, columns=list(FINDING_FIELDS))
+
+    def __repr__(self) -> str:
+        """Count them by severity."""
+        counts = (f"{len(self.of(s))} {s}" for s in ("error", "warning", "info"))
+        return f"<Findings: {', '.join(counts)}>"
+
+
+def read(path: Path | str) -> Site:
+    """Return the field record in a site folder or workbook.
+
+    Raises SiteFaultsError, which names every fault of its files by file, row and column and says
+    what would be right; UnknownSiteError when the path holds no site, or more than one.
+    """
+    source, *others = find_sites([Path(path)])
+    if others:
+        raise UnknownSiteError(f"{path} holds {len(others) + 1} sites; name one")
+    return Site(source, read_site(source))
+
+
+def check(
+    sites: AnySite | Iterable[AnySite],
+    *,
+    on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+) -> Findings:
+    """Return what there is to say of one site or of several; write nothing.
+
+    All is done that `build` does except writing. A site given by itself raises what stops it:
+    SiteFaultsError for its files, SiteFailedError for the rest. Of several, those that stop are in
+    `failures` and the others go on. `on_site` is told how each went, as it comes.
+    """
+    alone = is_one(sites)
+    findings: list[Finding] = []
+    failures: list[SiteFailure] = []
+    for result in run_sites(sites_of(sites), until="derive"):
+        if on_site is not None:
+            on_site(result)
+        if isinstance(result, SiteResult):
+            findings += result.findings
+        elif alone:
+            raise error_of(result)
+        else:
+            failures.append(result)
+    return Findings(findings, failures)
+
+
+def is_one(sites: AnySite | Iterable[AnySite]) -> bool:
+    """Tell whether a site was given by itself, not in a list of sites."""
+    return isinstance(sites, Site | Path | str)
+
+
+def sites_of(sites: AnySite | Iterable[AnySite]) -> list[Path | Site]:
+    """Return each site as the stages take it; a path may hold several.
+
+    Sketches on invented axes come last, else the order stays: the first site of a batch settles
+    the CRS of its layers, and no site on the map can go into layers without one.
+    """
+    given = [sites] if isinstance(sites, Site | Path | str) else list(sites)
+    found: list[Path | Site] = []
+    for site in given:
+        found += [site] if isinstance(site, Site) else find_sites([Path(site)])
+    unique = list({_source(site): site for site in found}.values())
+    return unique if len(unique) < 2 else sorted(unique, key=_is_sketch)
+
+
+def _source(site: Path | Site) -> Path:
+    return site.source if isinstance(site, Site) else site
+
+
+def error_of(failure: SiteFailure) -> LaterallineError:
+    """Return the error that a failure of a site is, for whoever asked for that site alone."""
+    if failure.faults:
+        return SiteFaultsError(str(failure.source), failure.faults)
+    return SiteFailedError(f"{failure.source}, stage {failure.stage}: {failure.message}")
+
+
+# ---- where sites are ----------------------------------------------------------------------
+
+
+def find_sites(paths: Iterable[Path]) -> list[Path]:
+    """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
+
+    A workbook is a site; without settings of its own it stands for the folder it is in, where its
+    site.toml is. Raises UnknownSiteError for a path that holds no site, before anything is
+    computed.
+    """
+    found: list[Path] = []
+    for path in paths:
+        inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
+        inside = inside or _sites_in(path)
+        if not inside:
+            raise UnknownSiteError(
+                f"no site in {path}: a site is a folder with a site.toml, and marks and stops "
+                "as .csv or in an .xlsx, or an .xlsx that holds all of it; "
+                "`lateralline new FOLDER` makes one to fill in, with --xlsx a workbook"
+            )
+        found += inside
+    return list(dict.fromkeys(found))
+
+
+def _is_site(path: Path) -> bool:
+    return any(is_file(path / name) for name in _SITE_FILES)
+
+
+def _is_book(path: Path) -> bool:
+    return is_file(path) and is_book(path)
+
+
+def _of_book(book: Path) -> Path:
+    """Return the site a workbook is: itself, unless its settings are those of its folder."""
+    alone = not _is_site(book.parent) or _holds_settings(book)
+    return book if alone else book.parent
+
+
+def _holds_settings(book: Path) -> bool:
+    """Tell whether a workbook is a site by itself; one that cannot be read is told as one."""
+    data = read_input(book, Ledger())
+    return data is None or holds_settings(data)
+
+
+def _is_sketch(site: Path | Site) -> bool:
+    """Tell whether a site names invented axes; what is wrong with its settings is told later."""
+    if isinstance(site, Site):
+        return site.record.settings.horizontal == "local"
+    ledger = Ledger()
+    try:
+        if is_file(site):
+            horizontal = book_value(read_input(site, ledger) or b"", "crs", "horizontal")
+        else:
+            data = read_input(site / "site.toml", ledger) or b""
+            given = load_toml(decode("site.toml", data, ledger) or "")
+            horizontal = str(given["crs"]["horizontal"])
+        return horizontal.strip().casefold() == "local"
+    except (LaterallineError, ValueError, LookupError, TypeError):
+        return False
+
+
+def _sites_in(folder: Path) -> list[Path]:
+    """Return the sites in a folder of sites, those that are workbooks among them.
+
+    A folder that is closed may be one: it is tried, named, and the others go on. Hidden ones are
+    none: what a program puts aside while it works begins with a dot.
+    """
+    ledger = Ledger()
+    paths = entries(folder, ledger) if folder.is_dir() else []
+    ledger.raise_faults(str(folder))
+    return [
+        path
+        for path in paths
+        if not path.name.startswith(".")
+        and ((_is_book(path) and _holds_settings(path)) or _is_site(path) or _is_closed(path))
+    ]
+
+
+def _is_closed(path: Path) -> bool:
+    """Tell whether a path is a folder that nobody lets us look into."""
+    try:
+        if not path.is_dir():
+            return False
+        next(path.iterdir(), None)
+        (path / "site.toml").stat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return False

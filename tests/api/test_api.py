@@ -1,0 +1,162 @@
+"""What people import: read, check, build, load, and what they are told when something is wrong."""
+
+from __future__ import annotations
+
+import filecmp
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from tests.support.places import SAMPLES
+
+from lateralline import api, contract
+from lateralline.errors import (
+    OutputExistsError,
+    SiteFaultsError,
+    UnknownSiteError,
+    UnreadableError,
+)
+
+BEND = SAMPLES / "gnss-bend-branch"
+
+
+@pytest.fixture(scope="module")
+def record() -> api.Record:
+    return api.build(api.read(BEND))
+
+
+def test_a_site_is_read_as_it_stands() -> None:
+    site = api.read(BEND)
+    assert site.source == BEND
+    assert site.id == "QH-022"
+    assert len(site.record.stops.stop) == 14
+    assert "14 stops" in repr(site)
+
+
+def test_a_site_with_faults_tells_every_one_of_them() -> None:
+    with pytest.raises(SiteFaultsError) as told:
+        api.read(SAMPLES / "faulty")
+    assert len(told.value.faults) > 10
+    with pytest.raises(SiteFaultsError) as again:
+        api.check(SAMPLES / "faulty")
+    assert again.value.faults == told.value.faults
+
+
+def test_a_path_that_is_no_site_or_many_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UnknownSiteError, match="no site in"):
+        api.read(tmp_path)
+    with pytest.raises(UnknownSiteError, match="name one"):
+        api.read(SAMPLES)
+
+
+def test_findings_are_a_sequence_and_a_table() -> None:
+    findings = api.check(BEND)
+    severities = [f.severity for f in findings]
+    assert severities == sorted(severities, key=["error", "warning", "info"].index)
+    assert [f.severity for f in findings.warnings] == ["warning"] * len(findings.warnings) != []
+    assert not findings.errors
+    assert list(findings[:2]) == [findings[0], findings[1]]
+    table = findings.to_frame()
+    assert isinstance(table, pd.DataFrame)
+    assert table["code"].tolist() == [f.code for f in findings]
+
+
+def test_checking_several_goes_on_past_a_bad_one() -> None:
+    seen: list[str] = []
+    both = [SAMPLES / "faulty", api.read(BEND)]
+    findings = api.check(both, on_site=lambda result: seen.append(type(result).__name__))
+    assert seen == ["SiteFailure", "SiteResult"]
+    assert [failure.source.name for failure in findings.failures] == ["faulty"]
+    assert len(findings) == len(api.check(BEND))
+
+
+def test_a_record_has_every_layer_of_the_dictionary(record: api.Record) -> None:
+    assert tuple(record.layers) == contract.LAYERS
+    fixes = record.layers["transmitter_fixes"]
+    assert isinstance(fixes, gpd.GeoDataFrame)
+    assert list(fixes.columns[:-1]) == list(contract.load("transmitter_fixes").names)
+    assert fixes.crs == record.crs
+    assert not isinstance(record.layers["findings"], gpd.GeoDataFrame)
+    with pytest.raises(KeyError, match="no layer 'fixes'; there are control_points"):
+        record.layers["fixes"]
+
+
+def test_a_record_tells_what_check_tells(record: api.Record) -> None:
+    def told(findings: api.Findings) -> list[tuple[str, str, str]]:
+        return sorted((f.code, f.subject, f.what) for f in findings)
+
+    assert told(record.findings) == told(api.check(BEND))
+
+
+def test_a_record_is_written_as_the_command_writes_it(
+    record: api.Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1790000000")
+    kept = api.build(BEND).write(tmp_path / "kept")
+    there = api.build(BEND, tmp_path / "there")
+    names = sorted(
+        p.relative_to(tmp_path / "kept").as_posix()
+        for p in (tmp_path / "kept").rglob("*")
+        if p.is_file()
+    )
+    _, differ, missing = filecmp.cmpfiles(
+        tmp_path / "kept", tmp_path / "there", names, shallow=False
+    )
+    assert (differ, missing) == ([], [])
+    assert kept.sites == there.sites == record.sites == ("QH-022",)
+    with pytest.raises(OutputExistsError):
+        record.write(tmp_path / "kept")
+    assert record.write(tmp_path / "kept", replace=True).sites == ("QH-022",)
+
+
+def test_what_stands_beside_a_record_is_not_written_with_it(tmp_path: Path) -> None:
+    there = api.build(SAMPLES / "tape-ties", tmp_path / "there")
+    (tmp_path / "there" / "notes.txt").write_text("mine", encoding="utf-8")
+    there.write(tmp_path / "copy")
+    assert not (tmp_path / "copy" / "notes.txt").exists()
+    assert (tmp_path / "copy" / "manifest.json").is_file()
+
+
+def test_several_sites_make_one_record_without_the_bad_ones(tmp_path: Path) -> None:
+    record = api.build([SAMPLES / "faulty", BEND, SAMPLES / "slope-levels"])
+    assert len(record.sites) == 2
+    assert [failure.source.name for failure in record.failures] == ["faulty"]
+    assert "faulty" in set(record.layers["unlocated"]["what"].str.split().explode()) | set(
+        record.layers["unlocated"]["site_id"]
+    )
+    with pytest.raises(api.NothingBuiltError) as told:
+        api.build([SAMPLES / "faulty"], tmp_path / "out")
+    assert [failure.source.name for failure in told.value.failures] == ["faulty"]
+    assert not (tmp_path / "out").exists()
+
+
+def test_two_sites_of_one_id_are_not_built_over_each_other() -> None:
+    record = api.build([api.read(BEND), api.Site(Path("elsewhere"), api.read(BEND).record)])
+    assert record.sites == ("QH-022",)
+    assert len(record.failures) == 1
+
+
+def test_a_built_record_is_opened_by_folder_or_file(tmp_path: Path) -> None:
+    api.build(BEND, tmp_path / "out")
+    by_folder, by_file = api.load(tmp_path / "out"), api.load(tmp_path / "out" / "asbuilt.gpkg")
+    assert by_folder.sites == by_file.sites == ("QH-022",)
+    assert len(by_folder.findings) == len(api.check(BEND))
+    with pytest.raises(UnreadableError, match="no output of lateralline build"):
+        api.load(BEND)
+    with pytest.raises(UnreadableError):
+        api.load(BEND / "site.toml")
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    heavy = ("geopandas", "pandas", "matplotlib", "scipy", "shapely", "pyproj", "numpy")
+    script = (
+        f"import sys, lateralline; lateralline.__version__; "
+        f"print(*(m for m in {heavy!r} if m in sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == []
