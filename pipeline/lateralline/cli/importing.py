@@ -10,6 +10,8 @@ from pathlib import Path
 import typer
 
 from lateralline.cli import points_report, report
+from lateralline.cli.import_options import choice_of, refuse_gaps, refuse_unusable, site_given
+from lateralline.cli.import_points import ImportRequest
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
 from lateralline.errors import Fault, LaterallineError
 from lateralline.ingest.conventions import read_table
@@ -20,7 +22,6 @@ from lateralline.ingest.points import Gathered, OrderNotConfirmedError, Wanted, 
 from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
 from lateralline.ingest.points.columns import ORDERS, Detection, Order
 from lateralline.ingest.points.new_site import Cells, StopKey, site_toml, stop_rows, tables, traced
-from lateralline.ingest.points.options import Told, refuse_gaps, refuse_unusable, site_given
 from lateralline.ingest.sections import read_site_toml
 from lateralline.ingest.site_files import read_input
 from lateralline.ingest.tables import TextTable
@@ -36,55 +37,57 @@ def write_default_codes(path: Path, *, replace: bool) -> None:
     typer.echo(f"wrote {path}: change it, then give it with --codes {path}")
 
 
-def run(told: Told) -> int:
+def run(request: ImportRequest) -> int:
     """Import the points and return the exit code."""
-    refuse_unusable(told)
-    if told.out is not None and not told.dry_run:
-        refuse_target(told.out, "site", replace=told.replace, folder=True)
-    site_text = None if told.site is None else _site_text(told.site)
+    refuse_unusable(request)
+    if request.out is not None and not request.dry_run:
+        refuse_target(request.out, "site", replace=request.replace, folder=True)
+    site_text = None if request.about.site is None else _site_text(request.about.site)
     try:
-        gathered = gather(_wanted(told, site_text), lambda detection: _confirm(told, detection))
+        gathered = gather(
+            _wanted(request, site_text), lambda detection: _confirm(request, detection)
+        )
     except OrderNotConfirmedError as e:
-        points_report.print_detections(console(), e.detections, told.yes)
+        points_report.print_detections(console(), e.detections, request.points.yes)
         return NOTHING
     ledger = Ledger()
-    stops = stop_rows(gathered.found, gathered.brought, _stops(told.stops, ledger), ledger)
+    stops = stop_rows(gathered.found, gathered.brought, _stops(request.stops, ledger), ledger)
     ledger.raise_faults("import-points")
     points_report.print_files(console(), gathered)
-    if told.dry_run:
+    if request.dry_run:
         points_report.print_points(console(), gathered)
         points_report.print_counts(console(), gathered, stops)
         typer.echo("Nothing was written.")
         return CLEAN
-    refuse_gaps(told, gathered.found)
-    assert told.out is not None  # refused otherwise
+    refuse_gaps(request, gathered.found)
+    assert request.out is not None  # refused otherwise
     points_report.print_counts(console(), gathered, stops)
-    return _write(told, told.out, gathered, stops, site_text)
+    return _write(request, request.out, gathered, stops, site_text)
 
 
 # ---- what is given -------------------------------------------------------------------------
 
 
-def _wanted(told: Told, site_text: str | None) -> Wanted:
-    horizontal, vertical = told.crs, told.vertical
+def _wanted(request: ImportRequest, site_text: str | None) -> Wanted:
+    horizontal, vertical = request.points.crs, request.points.vertical
     if site_text is not None:
         ledger = Ledger()
         site = read_site_toml(site_text, ledger)
-        ledger.raise_faults(str(told.site))
+        ledger.raise_faults(str(request.about.site))
         assert site is not None
         horizontal, vertical = crs_texts(site.one("crs"))
     return Wanted(
-        files=told.files,
-        codes=_codes(told.codes),
-        order=next((order for order in ORDERS if order == told.order), None),
-        choice=told.choice,
-        layer=told.layer,
+        files=request.files,
+        codes=_codes(request.codes),
+        order=next((order for order in ORDERS if order == request.points.order), None),
+        choice=choice_of(request.points),
+        layer=request.points.layer,
         horizontal=horizontal,
         vertical=vertical,
-        file_crs=told.file_crs,
-        file_vertical=told.file_vertical.strip(),
-        z_unit=told.z_unit,
-        prefix=told.prefix,
+        file_crs=request.points.file_crs,
+        file_vertical=request.points.file_vertical.strip(),
+        z_unit=request.points.z_unit,
+        prefix=request.prefix,
     )
 
 
@@ -118,13 +121,13 @@ def _stops(path: Path | None, ledger: Ledger) -> TextTable | None:
     return read_table("stops", path.name, read_input(path, ledger), ledger)
 
 
-def _confirm(told: Told, detection: Detection) -> Order | None:
+def _confirm(request: ImportRequest, detection: Detection) -> Order | None:
     """Return the order a person agreed to beforehand, or agrees to now; None when nobody did."""
-    if told.yes and detection.unambiguous:
+    if request.points.yes and detection.unambiguous:
         return detection.order
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
-    points_report.print_detections(console(), [detection], told.yes, asking=True)
+    points_report.print_detections(console(), [detection], request.points.yes, asking=True)
     answer = typer.prompt("pnezd, penzd, or stop", default=detection.order or "stop")
     return next((order for order in ORDERS if order == answer.strip().casefold()), None)
 
@@ -133,7 +136,7 @@ def _confirm(told: Told, detection: Detection) -> Order | None:
 
 
 def _write(
-    told: Told,
+    request: ImportRequest,
     out: Path,
     gathered: Gathered,
     stops: Mapping[StopKey, Cells],
@@ -141,13 +144,13 @@ def _write(
 ) -> int:
     """Write the site folder whole, unless its check finds faults that only the points explain."""
     if site_text is None:
-        given = site_given(told, gathered.horizontal, gathered.vertical, gathered.level_unit)
+        given = site_given(request, gathered.horizontal, gathered.vertical, gathered.level_unit)
         site_text = site_toml(given, gathered.brought)
     site = read_site_toml(site_text, Ledger())  # what is wrong with it, the check says
     if site is None or site.axes is None:
-        raise LaterallineError(f"the CRS of {told.site or 'the site'} cannot be used")
+        raise LaterallineError(f"the CRS of {request.about.site or 'the site'} cannot be used")
     files = tables(gathered.found, gathered.brought, stops, site, gathered.systems)
-    with whole_folder(out, "site", replace=told.replace) as made:
+    with whole_folder(out, "site", replace=request.replace) as made:
         for name, text in {"site.toml": site_text, **files}.items():
             (made / name).write_text(text, encoding="utf-8", newline="\n")
         result = run_site(made, until="derive")
