@@ -18,7 +18,7 @@ from tests.support.places import SAMPLES
 
 from lateralline.errors import LaterallineError, SiteFaultsError
 from lateralline.ingest import read_site
-from lateralline.ingest.points import Wanted, gather
+from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
 from lateralline.names import wrong_sign
 
@@ -143,13 +143,13 @@ def test_damaged_sites_end_in_a_record_or_in_faults(tmp_path: Path) -> None:
 def test_damaged_points_end_in_points_or_in_faults(tmp_path: Path, name: str) -> None:
     data = (SITES / "survey-files" / name).read_bytes()
     crs = "EPSG:3734" if name.endswith("txt") else "EPSG:32617"
-    gathered = 0
+    imported = 0
     for seed in range(SEEDS_OF_POINTS):
         r = random.Random(seed)
         path = tmp_path / name
         path.write_bytes(r.choice(DAMAGE)(data, r))
-        wanted = Wanted((path,), default_codes(), "pnezd", horizontal=crs)
-        error = said(partial(gather, wanted, lambda detection: detection.order))
+        task = ImportTask((path,), default_codes(), "pnezd", horizontal=crs)
+        error = said(partial(gather, task, lambda detection: detection.order))
         assert is_sound(error), (seed, str(error))
-        gathered += error is None
-    assert 3 < gathered < SEEDS_OF_POINTS - 3
+        imported += error is None
+    assert 3 < imported < SEEDS_OF_POINTS - 3

@@ -9,34 +9,36 @@ from hypothesis import strategies as st
 
 from lateralline.ingest.conventions import Decimal
 from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.points.classify import ClassifiedPoint, classify_points, unmapped
 from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
-from lateralline.ingest.points.sorting import Sorted, sort_points, unmapped
-from lateralline.ingest.points.survey_points import Points, texts
+from lateralline.ingest.points.survey_points import SurveyPoints, texts
 from lateralline.units import parse_length
 
 
-def points(*codes: str, decimal: Decimal = ".", **told: list[str]) -> Points:
+def points(*codes: str, decimal: Decimal = ".", **attributes: list[str]) -> SurveyPoints:
     n = len(codes)
     nothing = np.full(n, np.nan)
-    return Points(
+    return SurveyPoints(
         "p.txt", np.arange(1, n + 1), texts([str(i) for i in range(n)]), nothing, nothing,
-        nothing, nothing, nothing, texts(list(codes)), {k: texts(v) for k, v in told.items()},
+        nothing, nothing, nothing, texts(list(codes)), {k: texts(v) for k, v in attributes.items()},
         decimal=decimal,
     )  # fmt: skip
 
 
 def sorted_(
-    *codes: str, using: Codes | None = None, decimal: Decimal = ".", **told: list[str]
-) -> tuple[Sorted, ...]:
+    *codes: str, using: Codes | None = None, decimal: Decimal = ".", **attributes: list[str]
+) -> tuple[ClassifiedPoint, ...]:
     ledger = Ledger()
-    found = sort_points([points(*codes, decimal=decimal, **told)], using or default_codes(), ledger)
+    found = classify_points(
+        [points(*codes, decimal=decimal, **attributes)], using or default_codes(), ledger
+    )
     assert not ledger.faults, [str(f) for f in ledger.faults]
     return found
 
 
 def faults(*codes: str, using: Codes | None = None, decimal: Decimal = ".") -> list[str]:
     ledger = Ledger()
-    sort_points([points(*codes, decimal=decimal)], using or default_codes(), ledger)
+    classify_points([points(*codes, decimal=decimal)], using or default_codes(), ledger)
     return [str(f) for f in ledger.faults]
 
 

@@ -14,10 +14,10 @@ from pyproj import CRS, Transformer
 
 from lateralline.frames.systems import site_systems
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.columns import Choice
-from lateralline.ingest.points.map_layer import map_points
-from lateralline.ingest.points.survey_points import Points
-from lateralline.ingest.points.transform import bring
+from lateralline.ingest.points.columns import ColumnChoice
+from lateralline.ingest.points.layer_points import map_points
+from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.ingest.points.transform import to_site_crs
 
 LON_LAT_Z = np.array([[-81.39941, 42.10042, 183.25], [-81.39937, 42.10038, 183.5]])
 CODES = ["R1 1 EN c=12.4 d=1.35", "R1 1 MN"]
@@ -29,13 +29,13 @@ def frame(crs: str = "EPSG:4326", xyz: np.ndarray = LON_LAT_Z, *, solid: bool = 
     return gpd.GeoDataFrame({name: ["A1", "A2"], code: CODES}, geometry=spots, crs=crs)
 
 
-def read(path: Path, **how: object) -> tuple[Points | None, list[str]]:
+def read(path: Path, **how: object) -> tuple[SurveyPoints | None, list[str]]:
     ledger = Ledger()
     points = map_points(path, ledger, **how)
     return points, [str(f) for f in ledger.faults]
 
 
-def good(path: Path, **how: object) -> Points:
+def good(path: Path, **how: object) -> SurveyPoints:
     points, faults = read(path, **how)
     assert not faults
     assert points is not None
@@ -89,16 +89,16 @@ def test_points_are_brought_to_the_sites_crs_by_a_named_operation(tmp_path: Path
     pyogrio.write_dataframe(frame(), path)
     ledger = Ledger()
     site = site_systems("EPSG:32617", "none")
-    brought = bring(good(path), None, site, "", ledger)
-    assert brought is not None
+    transformed = to_site_crs(good(path), None, site, "", ledger)
+    assert transformed is not None
     to_utm = Transformer.from_crs("EPSG:4326", "EPSG:32617", always_xy=True)
     x, y = to_utm.transform(*LON_LAT_Z[:, :2].T)
-    np.testing.assert_allclose(brought.x, x, rtol=0, atol=1e-6)
-    np.testing.assert_allclose(brought.y, y, rtol=0, atol=1e-6)
-    assert brought.z.tolist() == LON_LAT_Z[:, 2].tolist()
-    assert brought.operation is not None
-    assert "UTM zone 17N" in brought.said[0]
-    assert "(0 m)" in brought.said[0]
+    np.testing.assert_allclose(transformed.x, x, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(transformed.y, y, rtol=0, atol=1e-6)
+    assert transformed.z.tolist() == LON_LAT_Z[:, 2].tolist()
+    assert transformed.operation is not None
+    assert "UTM zone 17N" in transformed.notes[0]
+    assert "(0 m)" in transformed.notes[0]
 
 
 def test_levels_go_from_one_named_system_to_another(tmp_path: Path) -> None:
@@ -107,11 +107,13 @@ def test_levels_go_from_one_named_system_to_another(tmp_path: Path) -> None:
     xyz = np.array([[2268500.25, 888500.5, 600.0], [2268510.0, 888510.0, 601.5]])
     pyogrio.write_dataframe(frame("EPSG:3734+6360", xyz), path)
     ledger = Ledger()
-    brought = bring(good(path), None, site_systems("EPSG:3734", "EPSG:5703"), "", ledger)
-    assert brought is not None, [str(f) for f in ledger.faults]
-    np.testing.assert_allclose(brought.z, xyz[:, 2] * 1200 / 3937, rtol=0, atol=1e-6)
-    np.testing.assert_allclose(np.column_stack([brought.x, brought.y]), xyz[:, :2], atol=1e-6)
-    assert brought.z_unit == "m"
+    transformed = to_site_crs(good(path), None, site_systems("EPSG:3734", "EPSG:5703"), "", ledger)
+    assert transformed is not None, [str(f) for f in ledger.faults]
+    np.testing.assert_allclose(transformed.z, xyz[:, 2] * 1200 / 3937, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(
+        np.column_stack([transformed.x, transformed.y]), xyz[:, :2], atol=1e-6
+    )
+    assert transformed.z_unit == "m"
 
 
 def test_a_ballpark_operation_is_refused(tmp_path: Path) -> None:
@@ -120,7 +122,7 @@ def test_a_ballpark_operation_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.gpkg"
     pyogrio.write_dataframe(frame(own), path)
     ledger = Ledger()
-    assert bring(good(path), None, site_systems("EPSG:32617", "none"), "", ledger) is None
+    assert to_site_crs(good(path), None, site_systems("EPSG:32617", "none"), "", ledger) is None
     (fault,) = ledger.faults
     assert "no operation is here" in str(fault)
 
@@ -130,7 +132,7 @@ def test_an_operation_of_unknown_accuracy_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.gpkg"
     pyogrio.write_dataframe(frame("EPSG:9000", np.array([[133.0, -25.0, 0.0]] * 2)), path)
     ledger = Ledger()
-    assert bring(good(path), None, site_systems("EPSG:7853", "none"), "", ledger) is None
+    assert to_site_crs(good(path), None, site_systems("EPSG:7853", "none"), "", ledger) is None
     (fault,) = ledger.faults
     assert "known accuracy" in str(fault)
     assert "without a coordinate epoch" in str(fault)
@@ -143,7 +145,7 @@ def test_a_file_without_crs_asks_for_one(tmp_path: Path) -> None:
     ledger = Ledger()
     points = good(path)
     assert points.crs is None
-    assert bring(points, None, site_systems("EPSG:32617", "none"), "", ledger) is None
+    assert to_site_crs(points, None, site_systems("EPSG:32617", "none"), "", ledger) is None
     assert "--crs" in str(ledger.faults[0])
 
 
@@ -187,8 +189,8 @@ def test_points_without_z_and_multipoints_and_fields_of_their_own(tmp_path: Path
     points = good(path)
     assert points.name.tolist() == ["A.1", "A.2", "B"]
     assert np.isnan(points.z).all()
-    assert points.told["stop"].tolist() == ["3", "3", "3"]
-    assert points.told["counter"].tolist() == ["12.5", "12.5", ""]
+    assert points.attributes["stop"].tolist() == ["3", "3", "3"]
+    assert points.attributes["counter"].tolist() == ["12.5", "12.5", ""]
     np.testing.assert_array_equal(points.sigma_h, [0.02, 0.02, np.nan])
 
 
@@ -209,7 +211,7 @@ def test_fields_hold_the_coordinates_where_they_are_named(tmp_path: Path) -> Non
     pyogrio.write_dataframe(table, path, geometry_type="Point")
     _, faults = read(path)
     assert "a.gpkg:1: geometry must have a position" in faults[0]
-    points, faults = read(path, choice=Choice(x="ost", y="nord", name="nr"))
+    points, faults = read(path, choice=ColumnChoice(x="ost", y="nord", name="nr"))
     assert faults == ['a.gpkg:2: ost must be a number; got "x"']
     assert points is not None
     assert (points.x[0], points.y[0], points.name[0]) == (20.5, 10.5, "1")
@@ -235,4 +237,4 @@ def test_a_layer_without_fields_holds_points_all_the_same(tmp_path: Path) -> Non
     points = good(file)
     assert points.name.tolist() == ["p-1"]
     assert np.isnan(points.z).all()
-    assert "names from no field" in points.said
+    assert "names from no field" in points.notes

@@ -14,20 +14,20 @@ from pyproj import CRS
 
 from lateralline.ingest.conventions import decimal_mark, is_numeric, number, plainly
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.columns import Choice, Order, detect, text_columns
+from lateralline.ingest.points.columns import ColumnChoice, Order, detect, text_columns
 from lateralline.ingest.points.plausibility import real_levels
-from lateralline.ingest.points.survey_points import Points
+from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.ingest.points.text_points import read_text, text_points
 
 
 def read(
-    data: str | bytes, order: Order = "pnezd", choice: Choice | None = None
-) -> tuple[Points | None, list[str]]:
+    data: str | bytes, order: Order = "pnezd", choice: ColumnChoice | None = None
+) -> tuple[SurveyPoints | None, list[str]]:
     """Read a text of points in the order given; also every fault, as it is shown."""
     ledger = Ledger()
     data = data.encode() if isinstance(data, str) else data
     text = read_text("p.txt", data, ledger)
-    columns = None if text is None else text_columns(text, choice or Choice(), ledger)
+    columns = None if text is None else text_columns(text, choice or ColumnChoice(), ledger)
     points = None
     if text is not None and columns is not None:
         points = text_points(text, columns, order, ledger)
@@ -144,24 +144,24 @@ def test_latin_1_is_read_and_said() -> None:
     assert not faults
     assert points is not None
     assert points.code.tolist() == ["Schächte"]
-    assert any("Latin-1" in said for said in points.said)
+    assert any("Latin-1" in said for said in points.notes)
 
 
 def test_columns_chosen_by_name_need_no_order() -> None:
     text = "id,rechts,hoch,h,was,s\nA,20.5,10.5,5.0,R1 1 EN,0.02\n"
-    choice = Choice(x="Rechts", y="hoch", z="h", code="was", name="id", sigma_h="s")
+    choice = ColumnChoice(x="Rechts", y="hoch", z="h", code="was", name="id", sigma_h="s")
     points, faults = read(text, "penzd", choice)
     assert not faults
     assert points is not None
     assert (points.x[0], points.y[0], points.z[0], points.sigma_h[0]) == (20.5, 10.5, 5.0, 0.02)
-    _, faults = read(text, "penzd", Choice(x="rechst", y="hoch"))
+    _, faults = read(text, "penzd", ColumnChoice(x="rechst", y="hoch"))
     assert 'did you mean "rechts"?' in faults[0]
 
 
 def test_columns_of_their_own_tell_run_stop_and_readings() -> None:
     points, _ = read("p;n;e;z;run;stop;kind;counter\n1;10,5;20,5;5,0;R1;3;end null;12,40\n")
     assert points is not None
-    assert {k: v.tolist() for k, v in points.told.items()} == {
+    assert {k: v.tolist() for k, v in points.attributes.items()} == {
         "run": ["R1"],
         "stop": ["3"],
         "kind": ["end null"],
@@ -231,7 +231,7 @@ def order_of(text: str, crs: CRS | None = None, near: list[np.ndarray] | None = 
     ledger = Ledger()
     file = read_text("p.txt", text.encode(), ledger)
     assert file is not None
-    columns = text_columns(file, Choice(), ledger)
+    columns = text_columns(file, ColumnChoice(), ledger)
     assert columns is not None
     found = detect(file, columns, crs, near or [])
     return found.order, found.unambiguous
@@ -283,16 +283,16 @@ def test_columns_called_as_the_trade_calls_them_play_their_role(
     assert not faults
     assert points is not None
     assert (points.name[0], points.z[0], points.code[0]) == ("A7", 5.0, "R1 1 EN")
-    assert not points.warned
+    assert not points.warnings
 
 
 def test_a_column_without_a_role_is_named_and_warned_of_when_it_may_have_one() -> None:
     text = "P,N,E,Elev,Ht_pole,Code,Crew,Remarks,Label,Empty\n1,10.0,20.0,5.0,2.0,x,ab,wet,L1,\n"
     points, _ = read(text)
     assert points is not None
-    assert "columns not used: ht_pole, crew, remarks, label" in points.said
-    assert "names from p, levels from elev, codes from code" in points.said
-    assert points.warned == (
+    assert "columns not used: ht_pole, crew, remarks, label" in points.notes
+    assert "names from p, levels from elev, codes from code" in points.notes
+    assert points.warnings == (
         "column ht_pole is not used, and may hold levels: --z ht_pole takes it",
         "column label is not used, and may hold point names: --name label takes it",
         "column remarks is not used, and may hold descriptions: --code remarks takes it",
@@ -302,15 +302,15 @@ def test_a_column_without_a_role_is_named_and_warned_of_when_it_may_have_one() -
 def test_a_header_that_names_no_levels_names_or_descriptions_is_warned_of() -> None:
     points, _ = read("N,E,Q\n10.0,20.0,5.0\n")
     assert points is not None
-    assert len(points.warned) == 3
+    assert len(points.warnings) == 3
     for said in ("names: points are called by their lines", "levels: points come", "descriptions"):
-        assert any(said in w for w in points.warned)
+        assert any(said in w for w in points.warnings)
 
 
 # ---- levels that are none ------------------------------------------------------------------
 
 
-def levels(*z: float) -> tuple[Points, list[str]]:
+def levels(*z: float) -> tuple[SurveyPoints, list[str]]:
     points, _ = read("".join(f"{i},10.0,20.0,{v},A\n" for i, v in enumerate(z, start=1)))
     assert points is not None
     ledger = Ledger()
@@ -322,7 +322,7 @@ def test_levels_that_are_all_none_are_taken_as_none_and_said(z: tuple[float, ...
     points, faults = levels(*z)
     assert not faults
     assert np.isnan(points.z).all()
-    assert "taken as not measured" in points.warned[0]
+    assert "taken as not measured" in points.warnings[0]
 
 
 @pytest.mark.parametrize("none", [-9999, 9999, -99999, 99999, -999, -32768, 2e7])
@@ -337,5 +337,5 @@ def test_a_filler_among_levels_is_named_by_its_row(none: float) -> None:
 def test_levels_near_a_filler_or_about_nought_are_levels(z: tuple[float, ...]) -> None:
     points, faults = levels(*z)
     assert not faults
-    assert not points.warned
+    assert not points.warnings
     assert points.z.tolist() == list(z)

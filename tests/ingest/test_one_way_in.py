@@ -23,7 +23,7 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest import read_site
-from lateralline.ingest.points import Wanted, gather
+from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
 from lateralline.revise.merge import merged_files
 from lateralline.write import ties as tying
@@ -139,8 +139,8 @@ def by_ties(folder: Path, data: bytes, scene: Scene) -> Points:
 def by_points(folder: Path, data: bytes, scene: Scene) -> Points:
     folder.mkdir(exist_ok=True)
     (folder / "control.csv").write_bytes(data)
-    wanted = Wanted((folder / "control.csv",), default_codes(), "penzd", horizontal="EPSG:3734")
-    (found,) = gather(wanted, lambda detection: None).brought
+    task = ImportTask((folder / "control.csv",), default_codes(), "penzd", horizontal="EPSG:3734")
+    (found,) = gather(task, lambda detection: None).transformed
     return as_points(found.points.name.tolist(), found.x.tolist(), found.y.tolist())
 
 

@@ -25,7 +25,7 @@ from lateralline.ingest import read_site
 from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Departure, Held
-from lateralline.revise.held import OldLine, exposure_held, line_held
+from lateralline.revise.containment import OldLine, exposure_held, line_held
 from lateralline.revise.merge import merged_files
 from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers

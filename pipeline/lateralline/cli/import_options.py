@@ -12,19 +12,19 @@ from lateralline.cli.import_points import ImportRequest, PointOptions
 from lateralline.errors import FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
 from lateralline.ingest.ledger import nearest, one_line
-from lateralline.ingest.points.columns import ORDERS, Choice
+from lateralline.ingest.points.classify import ClassifiedPoint
+from lateralline.ingest.points.columns import ORDERS, ColumnChoice
 from lateralline.ingest.points.gather import TEXT_SUFFIXES
 from lateralline.ingest.points.new_site import RunGiven, SiteGiven
-from lateralline.ingest.points.sorting import Sorted
 from lateralline.names import MUST_BE, wrong_name
 
 _FLOWS: Final = ("with", "against")
 
 
-def choice_of(points: PointOptions) -> Choice:
+def choice_of(points: PointOptions) -> ColumnChoice:
     """Return the columns a person named."""
     p = points
-    return Choice(p.x, p.y, p.z, p.code, p.name, p.sigma_h, p.sigma_v)
+    return ColumnChoice(p.x, p.y, p.z, p.code, p.name, p.sigma_h, p.sigma_v)
 
 
 def refuse_unusable(request: ImportRequest) -> None:
@@ -91,7 +91,7 @@ def refuse_unusable(request: ImportRequest) -> None:
     _refuse(wrong)
 
 
-def refuse_gaps(request: ImportRequest, found: Iterable[Sorted]) -> None:
+def refuse_gaps(request: ImportRequest, found: Iterable[ClassifiedPoint]) -> None:
     """Raise LaterallineError naming everything a site needs that no point can tell."""
     wrong = (
         [] if request.out is not None else ["say where to write the site: -o SITE, or --dry-run"]

@@ -18,9 +18,9 @@ from lateralline.ingest.conventions import read_table
 from lateralline.ingest.coordinate_system import crs_texts
 from lateralline.ingest.intake import decode
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points import Gathered, OrderNotConfirmedError, Wanted, gather
+from lateralline.ingest.points import ImportedPoints, ImportTask, OrderNotConfirmedError, gather
 from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
-from lateralline.ingest.points.columns import ORDERS, Detection, Order
+from lateralline.ingest.points.columns import ORDERS, Order, OrderDetection
 from lateralline.ingest.points.new_site import Cells, StopKey, site_toml, stop_rows, tables, traced
 from lateralline.ingest.sections import read_site_toml
 from lateralline.ingest.site_files import read_input
@@ -44,31 +44,31 @@ def run(request: ImportRequest) -> int:
         refuse_target(request.out, "site", replace=request.replace, folder=True)
     site_text = None if request.about.site is None else _site_text(request.about.site)
     try:
-        gathered = gather(
+        imported = gather(
             _wanted(request, site_text), lambda detection: _confirm(request, detection)
         )
     except OrderNotConfirmedError as e:
         points_report.print_detections(console(), e.detections, request.points.yes)
         return NOTHING
     ledger = Ledger()
-    stops = stop_rows(gathered.found, gathered.brought, _stops(request.stops, ledger), ledger)
+    stops = stop_rows(imported.found, imported.transformed, _stops(request.stops, ledger), ledger)
     ledger.raise_faults("import-points")
-    points_report.print_files(console(), gathered)
+    points_report.print_files(console(), imported)
     if request.dry_run:
-        points_report.print_points(console(), gathered)
-        points_report.print_counts(console(), gathered, stops)
+        points_report.print_points(console(), imported)
+        points_report.print_counts(console(), imported, stops)
         typer.echo("Nothing was written.")
         return CLEAN
-    refuse_gaps(request, gathered.found)
+    refuse_gaps(request, imported.found)
     assert request.out is not None  # refused otherwise
-    points_report.print_counts(console(), gathered, stops)
-    return _write(request, request.out, gathered, stops, site_text)
+    points_report.print_counts(console(), imported, stops)
+    return _write(request, request.out, imported, stops, site_text)
 
 
 # ---- what is given -------------------------------------------------------------------------
 
 
-def _wanted(request: ImportRequest, site_text: str | None) -> Wanted:
+def _wanted(request: ImportRequest, site_text: str | None) -> ImportTask:
     horizontal, vertical = request.points.crs, request.points.vertical
     if site_text is not None:
         ledger = Ledger()
@@ -76,7 +76,7 @@ def _wanted(request: ImportRequest, site_text: str | None) -> Wanted:
         ledger.raise_faults(str(request.about.site))
         assert site is not None
         horizontal, vertical = crs_texts(site.one("crs"))
-    return Wanted(
+    return ImportTask(
         files=request.files,
         codes=_codes(request.codes),
         order=next((order for order in ORDERS if order == request.points.order), None),
@@ -121,7 +121,7 @@ def _stops(path: Path | None, ledger: Ledger) -> TextTable | None:
     return read_table("stops", path.name, read_input(path, ledger), ledger)
 
 
-def _confirm(request: ImportRequest, detection: Detection) -> Order | None:
+def _confirm(request: ImportRequest, detection: OrderDetection) -> Order | None:
     """Return the order a person agreed to beforehand, or agrees to now; None when nobody did."""
     if request.points.yes and detection.unambiguous:
         return detection.order
@@ -138,18 +138,18 @@ def _confirm(request: ImportRequest, detection: Detection) -> Order | None:
 def _write(
     request: ImportRequest,
     out: Path,
-    gathered: Gathered,
+    imported: ImportedPoints,
     stops: Mapping[StopKey, Cells],
     site_text: str | None,
 ) -> int:
     """Write the site folder whole, unless its check finds faults that only the points explain."""
     if site_text is None:
-        given = site_given(request, gathered.horizontal, gathered.vertical, gathered.level_unit)
-        site_text = site_toml(given, gathered.brought)
+        given = site_given(request, imported.horizontal, imported.vertical, imported.level_unit)
+        site_text = site_toml(given, imported.transformed)
     site = read_site_toml(site_text, Ledger())  # what is wrong with it, the check says
     if site is None or site.axes is None:
         raise LaterallineError(f"the CRS of {request.about.site or 'the site'} cannot be used")
-    files = tables(gathered.found, gathered.brought, stops, site, gathered.systems)
+    files = tables(imported.found, imported.transformed, stops, site, imported.systems)
     with whole_folder(out, "site", replace=request.replace) as made:
         for name, text in {"site.toml": site_text, **files}.items():
             (made / name).write_text(text, encoding="utf-8", newline="\n")

@@ -121,9 +121,11 @@ def _sections(file: str, text: str, ledger: Ledger) -> dict[str, tuple[InputRow,
     try:
         data = load_toml(text)
     except ValueError as e:
-        told = re.search(r"line (\d+)", str(e))
+        at_line = re.search(r"line (\d+)", str(e))
         hint = "a pattern with a backslash stands in single quotes"
-        ledger.fault(file, int(told[1]) if told else 0, "file", "", f"must be TOML: {e}", hint)
+        ledger.fault(
+            file, int(at_line[1]) if at_line else 0, "file", "", f"must be TOML: {e}", hint
+        )
         return empty
     lines = find_lines(text)
     at = by_section(lines)
@@ -198,8 +200,8 @@ def _compiled(
         expression = re.compile(rf"(?:{source})(?![\w])", re.IGNORECASE)
     except (re.error, KeyError) as e:
         known = "{run}, {stop}, {line}, {name}, " + ", ".join(f"{{{h}}}" for h in _HOLDERS)
-        said = str(e).strip("'")
-        row.fault(ledger, forms[0], f"must be a pattern: {said}", f"known: {known}")
+        message = str(e).strip("'")
+        row.fault(ledger, forms[0], f"must be a pattern: {message}", f"known: {known}")
         return None
     for group in expression.groupindex.keys() - set(GROUPS):
         row.fault(ledger, "match", f"must have known groups; {group} is none", ", ".join(GROUPS))

@@ -13,7 +13,7 @@ from pyproj import CRS
 from lateralline.frames import outside_area
 from lateralline.ingest.conventions import POINT_NAMES, decimal_mark, number, without_signs
 from lateralline.ingest.ledger import Ledger, nearest, one_line
-from lateralline.ingest.points.survey_points import TOLD
+from lateralline.ingest.points.survey_points import POINT_ATTRIBUTES
 from lateralline.ingest.tables import TextTable
 from lateralline.records import Floats
 
@@ -33,8 +33,8 @@ _LIKE: Final[Mapping[str, re.Pattern[str]]] = {
 }
 #: x is easting in a map program and northing in some survey offices: a hint, no proof.
 _EITHER: Final[Mapping[str, tuple[str, ...]]] = {"easting": ("x",), "northing": ("y",)}
-_TOLD: Final[Mapping[str, tuple[str, ...]]] = {
-    **{name: (re.sub("[^a-z]", "", name),) for name in TOLD},
+_ATTRIBUTE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
+    **{name: (re.sub("[^a-z]", "", name),) for name in POINT_ATTRIBUTES},
     "depth": ("depthreading", "depthread", "depth"),
     "tilt_deg": ("tiltdeg", "tilt"),
 }
@@ -50,12 +50,12 @@ _OPTIONS: Final = {
 class Unused(NamedTuple):
     """What is said and warned of columns that play no role."""
 
-    said: tuple[str, ...]
-    warned: tuple[str, ...]
+    notes: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ColumnChoice:
     """Columns or fields a person named on the command line; "" where none was named."""
 
     x: str = ""
@@ -79,7 +79,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class PointColumns:
     """Column numbers of a text file; −1 where there is none."""
 
     name: int
@@ -89,7 +89,7 @@ class Columns:
     code: int
     sigma_h: int = -1
     sigma_v: int = -1
-    told: Mapping[str, int] = field(default_factory=dict)
+    attributes: Mapping[str, int] = field(default_factory=dict)
     order: Order | None = None  # that the header says
     sure: bool = False  # the header leaves no doubt
 
@@ -97,7 +97,7 @@ class Columns:
     def taken(self) -> tuple[int, ...]:
         """The columns that play a role."""
         own = (self.name, self.first, self.second, self.z, self.code, self.sigma_h, self.sigma_v)
-        return tuple(at for at in (*own, *self.told.values()) if at >= 0)
+        return tuple(at for at in (*own, *self.attributes.values()) if at >= 0)
 
 
 def find(known: Sequence[str], role: str, chosen: str = "") -> int:
@@ -106,15 +106,15 @@ def find(known: Sequence[str], role: str, chosen: str = "") -> int:
     if chosen:
         exact = [k.casefold() for k in known]
         bare = exact if chosen.casefold() in exact else bare
-        wanted = chosen.casefold() if bare is exact else without_signs(chosen)
-        return bare.index(wanted) if wanted in bare else -1
-    words = POINT_NAMES.get(role) or _TOLD[role]
+        task = chosen.casefold() if bare is exact else without_signs(chosen)
+        return bare.index(task) if task in bare else -1
+    words = POINT_NAMES.get(role) or _ATTRIBUTE_NAMES[role]
     return next((bare.index(w) for w in words if w in bare), -1)
 
 
-def told(known: Sequence[str], taken: set[int]) -> dict[str, int]:
+def attributes(known: Sequence[str], taken: set[int]) -> dict[str, int]:
     """Return the columns of TOLD among the names known, apart from those taken."""
-    found = {role: find(known, role) for role in TOLD}
+    found = {role: find(known, role) for role in POINT_ATTRIBUTES}
     return {role: at for role, at in found.items() if at >= 0 and at not in taken}
 
 
@@ -125,17 +125,17 @@ def unused(known: Sequence[str], taken: Iterable[int], filled: Sequence[bool]) -
     """
     used = set(taken)
     names = [one_line(k) for i, k in enumerate(known) if filled[i] and i not in used]
-    said = (f"columns not used: {', '.join(names)}",) if names else ()
-    warned = tuple(
+    notes = (f"columns not used: {', '.join(names)}",) if names else ()
+    warnings = tuple(
         f"column {name} is not used, and may hold {what}: {_OPTIONS[what]} {name} takes it"
         for what, like in _LIKE.items()
         for name in names
         if like.match(without_signs(name))
     )
-    return Unused(said, warned)
+    return Unused(notes, warnings)
 
 
-def text_columns(text: TextTable, choice: Choice, ledger: Ledger) -> Columns | None:
+def text_columns(text: TextTable, choice: ColumnChoice, ledger: Ledger) -> PointColumns | None:
     """Return the columns of a text file; None, with faults, when its header cannot be used."""
     header = text.header
     if not header:
@@ -143,7 +143,7 @@ def text_columns(text: TextTable, choice: Choice, ledger: Ledger) -> Columns | N
             must = "must have a header, as columns are named on the command line; it has none"
             ledger.fault(text.file, 0, "header", "", must)
             return None
-        return Columns(0, 1, 2, 3, 4)
+        return PointColumns(0, 1, 2, 3, 4)
     at: dict[str, int] = {}
     for role in POINT_NAMES:
         at[role] = find(header, role, choice.of(role))
@@ -162,7 +162,7 @@ def text_columns(text: TextTable, choice: Choice, ledger: Ledger) -> Columns | N
         hint = f"name them: --x COLUMN --y COLUMN; the header has {', '.join(filter(None, header))}"
         ledger.fault(text.file, text.header_line, "header", "", must, hint)
         return None
-    return Columns(
+    return PointColumns(
         at["name"],
         min(e, n),
         max(e, n),
@@ -170,7 +170,7 @@ def text_columns(text: TextTable, choice: Choice, ledger: Ledger) -> Columns | N
         at["code"],
         at["sigma_h"],
         at["sigma_v"],
-        told(header, set(at.values())),
+        attributes(header, set(at.values())),
         "pnezd" if n < e else "penzd",
         sure,
     )
@@ -185,11 +185,11 @@ _FAR_M = 100_000.0
 
 
 @dataclass(frozen=True, slots=True)
-class Detection:
+class OrderDetection:
     """The order of one file's coordinates, as far as it can be told."""
 
     text: TextTable
-    columns: Columns
+    columns: PointColumns
     order: Order | None  # None: the evidence decides nothing, or contradicts itself
     unambiguous: bool
     evidence: tuple[str, ...]
@@ -203,8 +203,8 @@ class Detection:
 
 
 def detect(
-    text: TextTable, columns: Columns, crs: CRS | None, near: Sequence[Floats] = ()
-) -> Detection:
+    text: TextTable, columns: PointColumns, crs: CRS | None, near: Sequence[Floats] = ()
+) -> OrderDetection:
     """Return what the header, the area of the CRS and points known already say.
 
     `near` are places (x, y) in the same CRS that the points should lie about: control, other files.
@@ -220,15 +220,15 @@ def detect(
     if crs is not None and len(pairs):
         votes += [*_by_area(crs, pairs), *_by_neighbours(crs, pairs, near)]
     sure = {order for order, certain, _ in votes if certain}
-    said = {order for order, _, _ in votes}
-    chosen = sure if sure else said
+    notes = {order for order, _, _ in votes}
+    chosen = sure if sure else notes
     order = next(iter(chosen)) if len(chosen) == 1 else None
     evidence = [f"{order}: {what}" for order, _, what in votes]
     if crs is None:
         evidence.append("the CRS is not known, so no area of use can tell the two apart")
     elif not any(certain for _, certain, _ in votes):
         evidence.append(_undecided(crs, pairs))
-    return Detection(text, columns, order, order is not None and bool(sure), tuple(evidence))
+    return OrderDetection(text, columns, order, order is not None and bool(sure), tuple(evidence))
 
 
 def as_ordered(pairs: Floats, order: Order) -> Floats:
@@ -236,7 +236,7 @@ def as_ordered(pairs: Floats, order: Order) -> Floats:
     return pairs if order == "penzd" else pairs[:, ::-1]
 
 
-def _pairs(text: TextTable, columns: Columns) -> Floats:
+def _pairs(text: TextTable, columns: PointColumns) -> Floats:
     """Return the coordinates (n, 2) as they stand, without rows that hold no two numbers."""
     cells = [(row[columns.first], row[columns.second]) for _, row in text.rows]
     mark = decimal_mark(c for pair in cells for c in pair) or "."

@@ -13,8 +13,8 @@ from lateralline.errors import Fault
 from lateralline.frames.systems import Systems
 from lateralline.ingest.conventions import plainly
 from lateralline.ingest.ledger import Ledger, one_line
-from lateralline.ingest.points.sorting import Sorted
-from lateralline.ingest.points.transform import Brought, unit_name
+from lateralline.ingest.points.classify import ClassifiedPoint
+from lateralline.ingest.points.transform import TransformedPoints, unit_name
 from lateralline.ingest.sections import Site
 from lateralline.ingest.tables import TextTable
 from lateralline.template import toml_literal
@@ -55,11 +55,11 @@ class SiteGiven:
     runs: tuple[RunGiven, ...]
 
 
-def site_toml(given: SiteGiven, brought: Sequence[Brought]) -> str:
+def site_toml(given: SiteGiven, transformed: Sequence[TransformedPoints]) -> str:
     """Return the text of a new site.toml; how the points came to it stands in comments."""
     quoted = toml_literal
     out = ["# Made by `lateralline import-points`."]
-    comments = (f"{b.points.file}: {'; '.join((*b.points.said, *b.said))}" for b in brought)
+    comments = (f"{b.points.file}: {'; '.join((*b.points.notes, *b.notes))}" for b in transformed)
     out += [f"# {one_line(comment, 1000)}" for comment in comments]
     out += ["[site]", f"id = {quoted(given.id)}", f"name = {quoted(given.name or given.id)}"]
     day = given.surveyed or quoted("write the day")
@@ -67,7 +67,7 @@ def site_toml(given: SiteGiven, brought: Sequence[Brought]) -> str:
     out += [f"horizontal = {quoted(given.horizontal)}", f"vertical = {quoted(given.vertical)}"]
     out += ["", "[units]", f'tape = "{given.unit}"', f'level = "{given.level_unit}"']
     out += [f'depth = "{given.unit}"', f'counter = "{given.unit}"']
-    if common_m := _common_m(brought):
+    if common_m := _common_m(transformed):
         out += ["", "[accuracy]", f"gnss_common_m = {common_m:g}  # of the operation named above"]
     for line in dict.fromkeys(run.line for run in given.runs):
         out += ["", "[[pipe]]", f"line = {quoted(line)}"]
@@ -83,9 +83,9 @@ def site_toml(given: SiteGiven, brought: Sequence[Brought]) -> str:
     return "\n".join(out) + "\n"
 
 
-def _common_m(brought: Sequence[Brought]) -> float:
+def _common_m(transformed: Sequence[TransformedPoints]) -> float:
     """Return the accuracy of the least sure operation: it moves all points of its file together."""
-    known = [b.operation.accuracy_m for b in brought if b.operation is not None]
+    known = [b.operation.accuracy_m for b in transformed if b.operation is not None]
     return max((a for a in known if a > 0), default=0.0)
 
 
@@ -93,8 +93,8 @@ def _common_m(brought: Sequence[Brought]) -> float:
 
 
 def tables(
-    found: Sequence[Sorted],
-    brought: Sequence[Brought],
+    found: Sequence[ClassifiedPoint],
+    transformed: Sequence[TransformedPoints],
     stops: Mapping[StopKey, Cells],
     site: Site,
     systems: Systems,
@@ -103,7 +103,7 @@ def tables(
     rows: dict[str, list[Cells]] = {"control": [], "marks": [], "stops": [], "exposures": []}
     for s in found:
         if s.table:
-            b = brought[s.file]
+            b = transformed[s.file]
             spot = _spot(s, b, site, systems)
             rows[s.table].append({**spot, **_OF_TABLE[s.table](s)})
     rows["stops"] = list(stops.values())
@@ -115,8 +115,8 @@ def tables(
 
 
 def stop_rows(
-    found: Sequence[Sorted],
-    brought: Sequence[Brought],
+    found: Sequence[ClassifiedPoint],
+    transformed: Sequence[TransformedPoints],
     given: TextTable | None,
     ledger: Ledger,
 ) -> dict[StopKey, Cells]:
@@ -128,7 +128,7 @@ def stop_rows(
     for s in found:
         if not s.belongs:
             continue
-        points = brought[s.file].points
+        points = transformed[s.file].points
         row = rows.setdefault((s.run, s.stop), {"run": s.run, "stop": s.stop})
         for group, column in _OF_A_STOP.items():
             value = getattr(s, group)
@@ -150,18 +150,18 @@ def _take_given(rows: dict[StopKey, Cells], given: TextTable, ledger: Ledger) ->
         ledger.fault(given.file, given.header_line, "header", "", must)
         return
     for line, cells in given.rows:
-        told = {h: c for h, c in zip(given.header, cells, strict=True) if h and c}
-        key = (told.get("run", ""), told.get("stop", ""))
+        given_cells = {h: c for h, c in zip(given.header, cells, strict=True) if h and c}
+        key = (given_cells.get("run", ""), given_cells.get("stop", ""))
         row = rows.setdefault(key, {"run": key[0], "stop": key[1]})
-        note = "; ".join(filter(None, (row.get("note", ""), told.get("note", ""))))
-        for column, value in told.items():
+        note = "; ".join(filter(None, (row.get("note", ""), given_cells.get("note", ""))))
+        for column, value in given_cells.items():
             if column != "note" and row.setdefault(column, value) != value:
                 must = f"must agree with what a mark's description says: {row[column]}"
                 ledger.fault(given.file, line, column, value, must)
         row["note"] = "; ".join(filter(None, (note, f"{given.file}:{line}")))
 
 
-def _spot(s: Sorted, b: Brought, site: Site, systems: Systems) -> Cells:
+def _spot(s: ClassifiedPoint, b: TransformedPoints, site: Site, systems: Systems) -> Cells:
     """Return position, σ and note of a point, in the units of its table."""
     axes = site.axes
     assert axes is not None  # a site without usable axes is at fault before
@@ -189,15 +189,15 @@ def _length(value: float, unit: str, target_m: float, *, moved: bool) -> str:
     return plainly(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
 
 
-def _mark(s: Sorted) -> Cells:
+def _mark(s: ClassifiedPoint) -> Cells:
     return {"mark": s.name, "run": s.run, "stop": s.stop, "kind": s.kind, "method": "gnss"}
 
 
-def _control(s: Sorted) -> Cells:
+def _control(s: ClassifiedPoint) -> Cells:
     return {"point": s.name}
 
 
-def _exposure(s: Sorted) -> Cells:
+def _exposure(s: ClassifiedPoint) -> Cells:
     return {
         "name": s.name,
         "run": s.run,

@@ -15,8 +15,8 @@ from lateralline.frames import outside_area
 from lateralline.frames.operations import best
 from lateralline.frames.systems import Systems
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.survey_points import Points
-from lateralline.ingest.points.transform import EXCHANGED, Brought, area_about, parts
+from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.ingest.points.transform import EXCHANGED, TransformedPoints, area_about, parts
 from lateralline.records import Flags, Floats
 from lateralline.units import METRES_PER
 
@@ -27,7 +27,7 @@ _NO_LEVEL: Final = 1e6
 _APART: Final = 100.0  # a filler this near to real levels may be one of them
 
 
-def real_levels(points: Points, ledger: Ledger) -> Points:
+def real_levels(points: SurveyPoints, ledger: Ledger) -> SurveyPoints:
     """Return points without levels that are none.
 
     Where all are 0 or a filler the file has no levels, and says so; a filler among real levels is
@@ -40,9 +40,9 @@ def real_levels(points: Points, ledger: Ledger) -> Points:
         return points
     if not len(known):
         values = " or ".join(f"{v:g}" for v in np.unique(z[np.isfinite(z)]))
-        warned = f"all levels are {values}: taken as not measured, so points come without levels"
+        warnings = f"all levels are {values}: taken as not measured, so points come without levels"
         nothing = np.full(len(z), np.nan)
-        return replace(points, z=nothing, z_unit="", warned=(*points.warned, warned))
+        return replace(points, z=nothing, z_unit="", warnings=(*points.warnings, warnings))
     filler &= np.abs(z - np.median(known)) > _APART
     for i in np.flatnonzero(filler):
         must = f"must be a level among the others, {known.min():g} to {known.max():g}"
@@ -60,9 +60,9 @@ _FOUND_M: Final = 5_000.0
 _ZERO_M: Final = 20.0  # no lot is that high above its own zero point (common practice, no source)
 
 
-def check_levels(brought: Sequence[Brought], ledger: Ledger) -> None:
+def check_levels(transformed: Sequence[TransformedPoints], ledger: Ledger) -> None:
     """Note levels of exactly 0 far from all others: what instruments write for none."""
-    for b in brought:
+    for b in transformed:
         none = b.points.z == 0.0
         known = b.z[np.isfinite(b.z) & ~none]
         if not len(known) or np.abs(known).min() * METRES_PER[b.z_unit] < _ZERO_M:
@@ -73,13 +73,13 @@ def check_levels(brought: Sequence[Brought], ledger: Ledger) -> None:
             ledger.fault(b.points.file, int(b.points.row[i]), "level", "0", must, hint)
 
 
-def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> None:
+def check_places(transformed: Sequence[TransformedPoints], site: Systems, ledger: Ledger) -> None:
     """Note points and files whose coordinates were exchanged: outside the CRS, or far from all."""
     crs = site.horizontal
     if crs is None:
         return
-    whole: list[Brought] = []
-    for b in brought:
+    whole: list[TransformedPoints] = []
+    for b in transformed:
         outside = outside_area(crs, b.x, b.y)
         if len(b.points) > 1 and outside.all() and not _outside_exchanged(b, crs).any():
             must = f"must lie within the area of use of {crs.name}; with x and y exchanged they do"
@@ -104,7 +104,7 @@ def check_places(brought: Sequence[Brought], site: Systems, ledger: Ledger) -> N
             ledger.fault(b.points.file, int(b.points.row[i]), "coordinates", at, must, hint)
 
 
-def misplaced(b: Brought, site: Systems) -> str:
+def misplaced(b: TransformedPoints, site: Systems) -> str:
     """Return how many points lie where the site's CRS is not used; "" when all lie within."""
     crs = site.horizontal
     if crs is None or crs.area_of_use is None:
@@ -116,7 +116,7 @@ def misplaced(b: Brought, site: Systems) -> str:
     return f"{where}: is it the right CRS, in the right unit?"
 
 
-def _turned(b: Brought, site: Systems) -> Floats:
+def _turned(b: TransformedPoints, site: Systems) -> Floats:
     """Return the places (n, 2) that the points would have with x and y exchanged."""
     assert site.horizontal is not None
     if not b.moved:
@@ -135,7 +135,7 @@ def _turned(b: Brought, site: Systems) -> Floats:
     return np.asarray(np.where(np.isfinite(out), out, nan))
 
 
-def _outside_exchanged(b: Brought, crs: CRS) -> Flags:
+def _outside_exchanged(b: TransformedPoints, crs: CRS) -> Flags:
     """Return (n,) True where a point lies outside the CRS with x and y exchanged as well."""
     turned = _turned(b, Systems(crs, None, "relative"))
     return np.asarray(outside_area(crs, *turned.T) | ~np.isfinite(turned).all(axis=1))

@@ -14,7 +14,7 @@ from lateralline.records import Floats, Ints, Texts
 
 #: What a point may say of itself in columns of their own, beside its description: as in a
 #: GeoPackage with fields run, stop and kind. The names are those of the site's own tables.
-TOLD = (
+POINT_ATTRIBUTES = (
     "run",
     "stop",
     "kind",
@@ -32,7 +32,7 @@ Heights = Literal["", "ellipsoidal", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
-class Points:
+class SurveyPoints:
     """The points of one file (n rows), in its own coordinate system and units.
 
     x is easting or longitude, y northing or latitude, whatever order they stood in.
@@ -47,14 +47,14 @@ class Points:
     sigma_h: Floats  # NaN = not given
     sigma_v: Floats
     code: Texts
-    told: Mapping[str, Texts] = field(default_factory=dict)  # of TOLD, where there are any
+    attributes: Mapping[str, Texts] = field(default_factory=dict)  # of TOLD, where there are any
     crs: CRS | None = None  # the file's own; None when it names none
     xy_unit: str = ""  # that the file itself names beside its numbers; "" when it does not
     z_unit: str = ""  # likewise, or that its format fixes
     heights: Heights = ""  # what z is by the rules of its format
     decimal: Decimal = "."  # that numbers within descriptions are written with
-    said: tuple[str, ...] = ()  # how the file was read, for the person to confirm
-    warned: tuple[str, ...] = ()  # what of it may have been lost
+    notes: tuple[str, ...] = ()  # how the file was read, for the person to confirm
+    warnings: tuple[str, ...] = ()  # what of it may have been lost
 
     def __len__(self) -> int:
         """Count the points."""
@@ -65,7 +65,7 @@ class Points:
         return f"{self.file}:{self.row[i]}"
 
 
-def placed(points: Points) -> Points:
+def placed(points: SurveyPoints) -> SurveyPoints:
     """Return the points that have coordinates; those at fault have none."""
     keep = np.isfinite(points.x) & np.isfinite(points.y)
     if keep.all():
@@ -75,8 +75,8 @@ def placed(points: Points) -> Points:
         for f in fields(points)
         if isinstance(getattr(points, f.name), np.ndarray)
     }
-    told = {role: column[keep] for role, column in points.told.items()}
-    return replace(points, told=told, **arrays)
+    attributes = {role: column[keep] for role, column in points.attributes.items()}
+    return replace(points, attributes=attributes, **arrays)
 
 
 def texts(values: list[str]) -> Texts:

@@ -21,8 +21,8 @@ from lateralline.ingest.conventions import (
 from lateralline.ingest.intake import decode_any
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import DESCRIPTION, POINTS
-from lateralline.ingest.points.columns import ORDER_WORDS, Columns, Order, unused
-from lateralline.ingest.points.survey_points import Points, texts
+from lateralline.ingest.points.columns import ORDER_WORDS, Order, PointColumns, unused
+from lateralline.ingest.points.survey_points import SurveyPoints, texts
 from lateralline.ingest.tables import TextTable, separator_of, title, too_many
 from lateralline.names import wrong_sign
 
@@ -32,7 +32,9 @@ _UNITS = {
 }  # fmt: skip
 
 
-def text_points(text: TextTable, columns: Columns, order: Order | None, ledger: Ledger) -> Points:
+def text_points(
+    text: TextTable, columns: PointColumns, order: Order | None, ledger: Ledger
+) -> SurveyPoints:
     """Return the points of a text file, x easting and y northing; rows at fault are noted.
 
     With `order` None, before anyone confirmed one, they serve for nothing but to find faults.
@@ -46,7 +48,7 @@ def text_points(text: TextTable, columns: Columns, order: Order | None, ledger: 
     code = [cells[columns.code] if columns.code >= 0 else "" for _, cells in text.rows]
     filled = [any(cells[c] for _, cells in text.rows) for c in range(len(text.header))]
     spare = unused(text.header, columns.taken, filled)
-    return Points(
+    return SurveyPoints(
         file=text.file,
         row=np.array([n for n, _ in text.rows], dtype=np.int64),
         name=texts(name),
@@ -56,41 +58,42 @@ def text_points(text: TextTable, columns: Columns, order: Order | None, ledger: 
         sigma_h=np.array(reader.numbers(columns.sigma_h, positive=True)),
         sigma_v=np.array(reader.numbers(columns.sigma_v, positive=True)),
         code=texts(moved or code),
-        told={
-            role: texts([cells[at] for _, cells in text.rows]) for role, at in columns.told.items()
+        attributes={
+            role: texts([cells[at] for _, cells in text.rows])
+            for role, at in columns.attributes.items()
         },
         xy_unit=reader.unit(columns.first) or reader.unit(columns.second),
         z_unit=reader.unit(columns.z),
         decimal=reader.mark,
-        said=(
+        notes=(
             *text.notes,
             *([f"{order}: {ORDER_WORDS[order]}"] if order else []),
-            *reader.said,
+            *reader.notes,
             *_roles(text, columns),
-            *spare.said,
+            *spare.notes,
         ),
-        warned=(*_lacking(text, columns), *spare.warned),
+        warnings=(*_lacking(text, columns), *spare.warnings),
     )
 
 
-def _roles(text: TextTable, columns: Columns) -> tuple[str, ...]:
+def _roles(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
     """Say which column of a header was taken for what."""
     if not text.header:
         return ()
     own = {"names": columns.name, "levels": columns.z, "codes": columns.code}
     roles = [f"{role} from {text.header[at]}" for role, at in own.items() if at >= 0]
-    roles += [f"{role} from {text.header[at]}" for role, at in columns.told.items()]
+    roles += [f"{role} from {text.header[at]}" for role, at in columns.attributes.items()]
     return (", ".join(roles),) if roles else ()
 
 
-def _lacking(text: TextTable, columns: Columns) -> tuple[str, ...]:
+def _lacking(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
     """Say what a header names no column for, and what follows from that."""
     if not text.header:
         return ()
     none = {
         "names: points are called by their lines": columns.name,
         "levels: points come without": columns.z,
-        "descriptions": columns.code if "kind" not in columns.told else 0,
+        "descriptions": columns.code if "kind" not in columns.attributes else 0,
     }
     return tuple(f"no column is known to hold {what}" for what, at in none.items() if at < 0)
 
@@ -99,9 +102,9 @@ class _Reader:
     """Turns cells into numbers; knows the file's decimal sign and what its columns are called."""
 
     def __init__(
-        self, text: TextTable, columns: Columns, order: Order | None, ledger: Ledger
+        self, text: TextTable, columns: PointColumns, order: Order | None, ledger: Ledger
     ) -> None:
-        self.text, self.columns, self.ledger, self.said = text, columns, ledger, []
+        self.text, self.columns, self.ledger, self.notes = text, columns, ledger, []
         self.order = order
         numeric = [c for c in (columns.first, columns.second, columns.z) if c >= 0]
         cells = [row[c] for _, row in text.rows for c in numeric]
@@ -112,7 +115,7 @@ class _Reader:
             hint = "write every number with a decimal point, and no signs between thousands"
             ledger.fault(text.file, 0, "numbers", some, must, hint)
         elif mark == ",":
-            self.said.append("with decimal commas")
+            self.notes.append("with decimal commas")
         self.mark: Decimal = mark or "."
         self.unsure = mark is None
 
@@ -148,7 +151,7 @@ class _Reader:
         """
         column = self.columns.z
         if not self.text.header and not any(is_numeric(cells[3]) for _, cells in self.text.rows):
-            self.said.append("without levels")
+            self.notes.append("without levels")
             joined = [" ".join(filter(None, cells[3:])) for _, cells in self.text.rows]
             return [nan] * len(self.text.rows), joined
         return self.numbers(column), []
@@ -197,8 +200,8 @@ PLAIN_COLUMNS: Final = 5
 
 def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
     """Return a file as cells; None, with faults, when it cannot be taken apart."""
-    said: list[str] = []
-    text = decode_any(file, data, said, ledger)
+    notes: list[str] = []
+    text = decode_any(file, data, notes, ledger)
     if text is None:
         return None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
@@ -222,7 +225,7 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
     if geometry := _names_geometry(lines[0][1]):
         return TextTable(file, lines[0][0], geometry, (), notes=("positions as geometry",))
     separator = _separator([line for _, line in lines])
-    said.append(f"separated by {_SEPARATORS[separator]}")
+    notes.append(f"separated by {_SEPARATORS[separator]}")
     cut = [(n, _cells(file, n, line, separator, ledger)) for n, line in lines]
     records = [(n, cells) for n, cells in cut if cells and not cells[0].startswith("#")]
     header_line = 0
@@ -232,9 +235,9 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
         header_line, names = records.pop(0)
         titles = [title(name) for name in names]
         header, units = tuple(name for name, _ in titles), dict(titles)
-        said.append("with a header")
+        notes.append("with a header")
     else:
-        said.append("without a header")
+        notes.append("without a header")
     if not records and not ledger.faults:
         ledger.fault(file, 0, "file", "", "must hold points below its header")
         return None
@@ -250,7 +253,7 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
         tuple(rows),
         units=units,
         separator=separator,
-        notes=tuple(said),
+        notes=tuple(notes),
     )
 
 

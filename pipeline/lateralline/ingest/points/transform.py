@@ -16,7 +16,7 @@ from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.operations import apply, best
 from lateralline.frames.systems import Levels, Systems, known_crs, short_text
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.survey_points import Points
+from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
@@ -26,10 +26,10 @@ EXCHANGED: Final = "x is longitude or easting, y is latitude or northing, in thi
 
 
 @dataclass(frozen=True, slots=True)
-class Brought:
+class TransformedPoints:
     """The points of one file in the site's CRS (n rows)."""
 
-    points: Points
+    points: SurveyPoints
     x: Floats  # in the site's CRS and its unit
     y: Floats
     moved: bool  # False: x and y stand as they came
@@ -39,23 +39,23 @@ class Brought:
     sigma_h_m: Floats
     sigma_v: Floats  # in z_unit
     operation: Operation | None
-    said: tuple[str, ...]
-    warned: tuple[str, ...] = ()
+    notes: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
 
 
-def source_crs(points: Points, given: CRS | None) -> CRS | None:
+def source_crs(points: SurveyPoints, given: CRS | None) -> CRS | None:
     """Return the CRS of a file: its own, else the one given."""
     return points.crs if points.crs is not None else given
 
 
-def bring(
-    points: Points,
+def to_site_crs(
+    points: SurveyPoints,
     given: CRS | None,
     site: Systems,
     z_unit: str,
     ledger: Ledger,
     file_vertical: str = "",
-) -> Brought | None:
+) -> TransformedPoints | None:
     """Return the points in the site's CRS; None, with faults, when they cannot be brought there.
 
     `given` is the CRS of files that name none; `z_unit` that of levels, "" to take the CRS's;
@@ -67,12 +67,12 @@ def bring(
             must = f"must have no CRS for a local sketch; it has {points.crs.name}"
             ledger.fault(points.file, 0, "CRS", "", must, "name the site's CRS with --crs")
             return None
-        told = z_unit or points.z_unit
-        if not told and np.isfinite(points.z).any():
+        unit_given = z_unit or points.z_unit
+        if not unit_given and np.isfinite(points.z).any():
             must, hint = "must have levels in a unit that is told", "say --z-unit"
             ledger.fault(points.file, 0, "levels", "", must, hint)
             return None
-        return _as_it_is(points, None, 1.0, told)
+        return _as_it_is(points, None, 1.0, unit_given)
     if source is None:
         must = "must name its CRS; it does not"
         ledger.fault(points.file, 0, "CRS", "", must, "say which it is: --crs EPSG:32617, say")
@@ -92,8 +92,10 @@ def bring(
             ledger.fault(points.file, 0, "levels", "", must, hint)
             return None
         if points.heights == "ellipsoidal" and file_vertical not in ("", "ellipsoidal"):
-            said = f"heights are ellipsoidal by the rules of their format, taken as {file_vertical}"
-            points = replace(points, warned=(*points.warned, said))
+            notes = (
+                f"heights are ellipsoidal by the rules of their format, taken as {file_vertical}"
+            )
+            points = replace(points, warnings=(*points.warnings, notes))
         up = third_axis(plan, file_vertical or points.heights)
     if not len(points):
         return None
@@ -116,8 +118,8 @@ def bring(
 # ---- coordinates ---------------------------------------------------------------------------
 
 
-def _as_it_is(points: Points, plan: CRS | None, to_m: float, unit: str) -> Brought:
-    return Brought(
+def _as_it_is(points: SurveyPoints, plan: CRS | None, to_m: float, unit: str) -> TransformedPoints:
+    return TransformedPoints(
         points,
         points.x,
         points.y,
@@ -133,14 +135,14 @@ def _as_it_is(points: Points, plan: CRS | None, to_m: float, unit: str) -> Broug
 
 
 def _transformed(
-    points: Points,
+    points: SurveyPoints,
     plan: CRS,
     up: CRS | None,
     site: Systems,
     to_m: float,
     unit: str,
     ledger: Ledger,
-) -> Brought | None:
+) -> TransformedPoints | None:
     assert site.horizontal is not None
     target = site.horizontal
     if _exchanged(plan, target, points):
@@ -188,7 +190,7 @@ def _transformed(
         notes.append("that operation moves nothing though the datums differ; see its accuracy")
     if operation.better_unavailable:
         notes.append("better, but its grid is not here: " + "; ".join(operation.better_unavailable))
-    return Brought(
+    return TransformedPoints(
         points,
         out[:, 0],
         out[:, 1],
@@ -203,7 +205,7 @@ def _transformed(
     )
 
 
-def area_about(plan: CRS, points: Points) -> AreaOfInterest:
+def area_about(plan: CRS, points: SurveyPoints) -> AreaOfInterest:
     """Return the place an operation is chosen for, or raise where the projection does not reach."""
     middle = np.array([[np.nanmedian(points.x), np.nanmedian(points.y)]])
     lon, lat = (float(v[0]) for v in degrees_on_own_datum(plan, middle))
@@ -214,7 +216,7 @@ def area_about(plan: CRS, points: Points) -> AreaOfInterest:
     return AreaOfInterest(lon - _CELL_DEG, south, lon + _CELL_DEG, north)
 
 
-def _exchanged(plan: CRS, target: CRS, points: Points) -> bool:
+def _exchanged(plan: CRS, target: CRS, points: SurveyPoints) -> bool:
     """Tell whether degrees lie in the target's area only with x and y exchanged.
 
     Asked before an operation is chosen: at the wrong end of the world there may be none.
@@ -262,7 +264,7 @@ def levels_of(up: CRS) -> Levels:
 
 
 def z_unit_of(
-    points: Points,
+    points: SurveyPoints,
     plan: CRS,
     up: CRS | None,
     site: Systems,
@@ -280,8 +282,8 @@ def z_unit_of(
         return None
     if given or own:
         return given or own
-    if file_vertical and (told := third_axis(plan, file_vertical)) is not None:
-        return unit_name(axis_metres(told))
+    if file_vertical and (unit_given := third_axis(plan, file_vertical)) is not None:
+        return unit_name(axis_metres(unit_given))
     by_plan = unit_name(1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor)
     by_levels = "" if site.vertical is None else unit_name(axis_metres(site.vertical))
     if by_levels and by_plan != by_levels:

@@ -19,8 +19,8 @@ from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import may_be_read, read_bytes
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import MAP_BYTES
-from lateralline.ingest.points.columns import Choice
-from lateralline.ingest.points.map_layer import map_points
+from lateralline.ingest.points.columns import ColumnChoice
+from lateralline.ingest.points.layer_points import map_points
 from lateralline.ingest.rows import typed_rows
 from lateralline.names import MUST_BE, composed, wrong_name
 from lateralline.records import Floats
@@ -117,7 +117,7 @@ def _of_layer(
 ) -> tuple[tuple[str, ...], Floats, Floats]:
     may_be_read(path, ledger, MAP_BYTES, smaller="copy the layer of points into a file of its own")
     ledger.raise_faults(path.name)
-    found = map_points(path, ledger, choice=Choice(options=False))
+    found = map_points(path, ledger, choice=ColumnChoice(options=False))
     ledger.raise_faults(path.name)
     assert found is not None  # else there is a fault
     for i, name in enumerate(found.name.tolist()):

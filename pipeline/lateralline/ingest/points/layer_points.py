@@ -16,8 +16,8 @@ from lateralline.ingest.conventions import POINT_NAMES, decimal_mark, number
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.limits import DESCRIPTION, POINTS
 from lateralline.ingest.map_layers import GdalError, LayerInfo, MapLayer, map_layers, read_layer
-from lateralline.ingest.points.columns import Choice, find, told, unused
-from lateralline.ingest.points.survey_points import Heights, Points, texts
+from lateralline.ingest.points.columns import ColumnChoice, attributes, find, unused
+from lateralline.ingest.points.survey_points import Heights, SurveyPoints, texts
 from lateralline.names import wrong_sign
 
 #: Formats whose own rules say that levels are in metres (GPX 1.1, OGC KML 2.3, RFC 7946).
@@ -49,14 +49,14 @@ class _Spot(NamedTuple):
 
 
 def map_points(
-    path: Path, ledger: Ledger, *, layer: str = "", choice: Choice | None = None
-) -> Points | None:
+    path: Path, ledger: Ledger, *, layer: str = "", choice: ColumnChoice | None = None
+) -> SurveyPoints | None:
     """Return the points of a layer; None, with faults, when there are none to be had.
 
     Without `layer` there must be one layer of points. Fields are found by name or as chosen; of a
     feature without geometry, `choice` names the fields of its coordinates.
     """
-    choice = choice or Choice()
+    choice = choice or ColumnChoice()
     try:
         layers = map_layers(path)
     except GdalError as e:
@@ -90,7 +90,7 @@ def map_points(
 
 
 def _chosen(
-    path: Path, layers: Sequence[LayerInfo], asked: str, choice: Choice, ledger: Ledger
+    path: Path, layers: Sequence[LayerInfo], asked: str, choice: ColumnChoice, ledger: Ledger
 ) -> LayerInfo | None:
     by_name = {layer.name: layer for layer in layers}
     listed = "; ".join(f"{la.name} ({la.features} × {la.geometry or 'None'})" for la in layers)
@@ -99,15 +99,15 @@ def _chosen(
             must = f"must have the layer {asked}; it has {listed}"
             ledger.fault(path.name, 0, "layer", asked, must, nearest(asked, by_name))
         return by_name.get(asked)
-    wanted = [la for la in layers if la.features and (_of_points(la) or choice.coordinates)]
-    if len(wanted) == 1:
-        return wanted[0]
-    if not wanted:
+    task = [la for la in layers if la.features and (_of_points(la) or choice.coordinates)]
+    if len(task) == 1:
+        return task[0]
+    if not task:
         must = f"must have a layer of points; it has {listed or 'none'}"
         hint = "coordinates in fields are named with --x FIELD --y FIELD" if choice.options else ""
         ledger.fault(path.name, 0, "layer", "", must, hint)
     else:
-        hint = " or ".join(f"--layer {la.name}" for la in wanted)
+        hint = " or ".join(f"--layer {la.name}" for la in task)
         hint = hint if choice.options else "copy it into a file of its own"
         ledger.fault(path.name, 0, "layer", "", f"must be chosen among {listed}", hint)
     return None
@@ -121,7 +121,7 @@ def _of_points(layer: LayerInfo) -> bool:
 # ---- its features --------------------------------------------------------------------------
 
 
-def _spots(layer: MapLayer, choice: Choice, ledger: Ledger) -> Iterator[_Spot]:
+def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_Spot]:
     """Yield each point of each feature; a feature that is no point is noted.
 
     GDAL may give an empty point as 0, 0. Where a layer names its CRS no drain lies there.
@@ -159,9 +159,9 @@ def _points(
     spots: Sequence[_Spot],
     crs: CRS | None,
     driver: str,
-    choice: Choice,
+    choice: ColumnChoice,
     ledger: Ledger,
-) -> Points:
+) -> SurveyPoints:
     at = {role: find(known, role, choice.of(role)) for role in POINT_NAMES}
     for role, place in at.items():
         if choice.of(role) and place < 0:
@@ -194,7 +194,7 @@ def _points(
         s.xyz[2] if ok else nan for s, ok in zip(spots, solid, strict=True)
     ]  # fmt: skip
     of_z = "z of the geometry" if any(solid) and not choice.z else _named(known, at["z"])
-    played = told(known, set(at.values()))
+    played = attributes(known, set(at.values()))
     idle = [] if choice.coordinates else ["easting", "northing"]
     idle += ["z"] if any(solid) and not choice.z else []
     taken = {*(place for role, place in at.items() if role not in idle), *played.values()}
@@ -202,12 +202,12 @@ def _points(
     spare = unused(known, taken, [any(s.cells[c] for s in spots) for c in range(len(known))])
     by_rule = bool(any(solid) or driver == "GPX") and not choice.z
     heights = _HEIGHTS.get(driver, "") if by_rule and np.isfinite(z).any() else ""
-    said = [
+    notes = [
         f"names from {_named(known, at['name'])}",
         f"codes from {_named(known, at['code'])}",
         f"levels from {of_z}",
         *(f"{role} from {_named(known, place)}" for role, place in played.items()),
-        *spare.said,
+        *spare.notes,
         *([_HEIGHTS_SAID[heights]] if heights else []),
     ]
     names = [
@@ -219,7 +219,7 @@ def _points(
     for s in spots:
         if not all(map(isfinite, s.xyz[:2])) and not choice.coordinates:
             ledger.fault(file, s.row, "geometry", s.xyz, "must have finite coordinates")
-    return Points(
+    return SurveyPoints(
         file=file,
         row=np.array([s.row for s in spots], dtype=np.int64),
         name=texts(names),
@@ -229,12 +229,12 @@ def _points(
         sigma_h=np.array(numbers("sigma_h", positive=True), dtype=np.float64) * to_unit,
         sigma_v=np.array(numbers("sigma_v", positive=True), dtype=np.float64),
         code=texts(column("code")),
-        told={role: texts([s.cells[c] for s in spots]) for role, c in played.items()},
+        attributes={role: texts([s.cells[c] for s in spots]) for role, c in played.items()},
         crs=crs,
         z_unit="m" if driver in _METRES else "",
         heights=heights,
-        said=tuple(said),
-        warned=spare.warned,
+        notes=tuple(notes),
+        warnings=spare.warnings,
     )
 
 
@@ -253,7 +253,7 @@ def _check_texts(
 
 
 def _check_names(
-    file: str, spots: Sequence[_Spot], names: Sequence[str], choice: Choice, ledger: Ledger
+    file: str, spots: Sequence[_Spot], names: Sequence[str], choice: ColumnChoice, ledger: Ledger
 ) -> None:
     first: dict[str, int] = {}
     for s, name in zip(spots, names, strict=True):

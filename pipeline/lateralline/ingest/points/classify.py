@@ -10,15 +10,15 @@ from typing import Final, Literal
 
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.points.codes import MARKS, TARGETS, Codes, Pattern, fold
-from lateralline.ingest.points.survey_points import Points
-from lateralline.ingest.points.values import NUMBERS, cut, read_value, strange_key
+from lateralline.ingest.points.readings import NUMBERS, cut, read_value, strange_key
+from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.names import MUST_BE, wrong_name
 
 Table = Literal["marks", "control", "exposures", ""]
 
 
 @dataclass(frozen=True, slots=True)
-class Sorted:
+class ClassifiedPoint:
     """One point and what it becomes; "" where nothing is said."""
 
     file: int  # index into the files imported
@@ -45,9 +45,9 @@ class Sorted:
         return self.table == "marks" and bool(self.run and self.stop)
 
 
-def sort_points(
-    imported: Sequence[Points], codes: Codes, ledger: Ledger, *, prefix: bool = False
-) -> tuple[Sorted, ...]:
+def classify_points(
+    imported: Sequence[SurveyPoints], codes: Codes, ledger: Ledger, *, prefix: bool = False
+) -> tuple[ClassifiedPoint, ...]:
     """Return what each point of each file becomes; descriptions that nearly fit are at fault."""
     found = [
         _sort(points, f, i, codes, ledger)
@@ -64,57 +64,57 @@ def sort_points(
     return tuple(found)
 
 
-def _sort(points: Points, f: int, i: int, codes: Codes, ledger: Ledger) -> Sorted:
+def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) -> ClassifiedPoint:
     code = " ".join(str(points.code[i]).split())
-    bare, said = cut(code, codes.keys)
+    bare, values = cut(code, codes.keys)
     pattern = next(_fits(bare, codes), None)
-    if pattern is None and {"run", "stop"} <= said.keys() and _meaning(bare, codes) in MARKS:
+    if pattern is None and {"run", "stop"} <= values.keys() and _meaning(bare, codes) in MARKS:
         pattern = {"kind": bare}  # the rest is said by keys
     if pattern is not None:
-        said = pattern | said
+        values = pattern | values
     for group in NUMBERS:
-        if group in said:
+        if group in values:
             at = ("description", code)
-            said |= {group: _read_value(points, i, group, said.pop(group), ledger, at)}
-    for role, column in points.told.items():
-        told = str(column[i]).strip()
+            values |= {group: _read_value(points, i, group, values.pop(group), ledger, at)}
+    for role, column in points.attributes.items():
+        own = str(column[i]).strip()
         group = "to" if role == "measured_to" else role
-        if told and group in NUMBERS:
-            told = _read_value(points, i, group, told, ledger, (role, told))
-        if told and said.setdefault(group, told) != told and group not in ("kind", "to"):
-            must = f"must agree with the description, which says {said[group]}"
-            ledger.fault(points.file, int(points.row[i]), role, told, must)
-    meaning = _meaning(said.get("kind", ""), codes)
-    base = Sorted(f, i, code, "", name=str(points.name[i]))
-    if not said.get("kind"):
+        if own and group in NUMBERS:
+            own = _read_value(points, i, group, own, ledger, (role, own))
+        if own and values.setdefault(group, own) != own and group not in ("kind", "to"):
+            must = f"must agree with the description, which says {values[group]}"
+            ledger.fault(points.file, int(points.row[i]), role, own, must)
+    meaning = _meaning(values.get("kind", ""), codes)
+    base = ClassifiedPoint(f, i, code, "", name=str(points.name[i]))
+    if not values.get("kind"):
         reason = "no pattern fits its description" if code else "it has no description"
         return replace(base, reason=reason, unmapped=bool(code))
     if meaning == "ignore":
-        return replace(base, reason=f'named under ignore: "{said["kind"]}"')
+        return replace(base, reason=f'named under ignore: "{values["kind"]}"')
     if meaning not in (*MARKS, "control", "exposure"):
         must = "must be a kind of mark, control, exposure or a word for it"
-        hint = nearest(said["kind"], tuple(codes.words), 20)
+        hint = nearest(values["kind"], tuple(codes.words), 20)
         ledger.fault(points.file, int(points.row[i]), "description", code, must, hint)
         return replace(base, reason="its kind is not known")
     table: Table = (
         "marks" if meaning in MARKS else "control" if meaning == "control" else "exposures"
     )
-    made = Sorted(
+    made = ClassifiedPoint(
         f,
         i,
         code,
         table,
         kind=meaning,
-        run=said.get("run", ""),
-        stop=said.get("stop", ""),
-        line=said.get("line", ""),
-        name=said.get("name", "") if table != "marks" else base.name,
-        to=_meaning(said.get("to", ""), codes),
-        counter=said.get("counter", ""),
-        depth=said.get("depth", ""),
-        tilt_deg=said.get("tilt_deg", ""),
-        sigma=said.get("sigma", ""),
-        note=said.get("note", ""),
+        run=values.get("run", ""),
+        stop=values.get("stop", ""),
+        line=values.get("line", ""),
+        name=values.get("name", "") if table != "marks" else base.name,
+        to=_meaning(values.get("to", ""), codes),
+        counter=values.get("counter", ""),
+        depth=values.get("depth", ""),
+        tilt_deg=values.get("tilt_deg", ""),
+        sigma=values.get("sigma", ""),
+        note=values.get("note", ""),
     )
     made = replace(made, name=made.name or base.name)
     _check(points, made, codes, ledger)
@@ -127,7 +127,7 @@ def _meaning(word: str, codes: Codes) -> str:
 
 
 def _read_value(
-    points: Points, i: int, group: str, text: str, ledger: Ledger, at: tuple[str, str]
+    points: SurveyPoints, i: int, group: str, text: str, ledger: Ledger, at: tuple[str, str]
 ) -> str:
     """Return a number as the site's cells take it; "", with a fault, when it is none.
 
@@ -148,20 +148,20 @@ def _fits(bare: str, codes: Codes) -> Iterator[dict[str, str]]:
     """Yield what each pattern that fits says of the point."""
     for pattern in codes.patterns:
         if m := pattern.expression.match(bare):
-            yield _said(pattern, m, bare)
+            yield _values_of(pattern, m, bare)
 
 
-def _said(pattern: Pattern, found: re.Match[str], bare: str) -> dict[str, str]:
-    said = {k: v.strip() for k, v in found.groupdict().items() if v}
+def _values_of(pattern: Pattern, found: re.Match[str], bare: str) -> dict[str, str]:
+    values = {k: v.strip() for k, v in found.groupdict().items() if v}
     rest = bare[found.end() :].strip(" ,;.:-")
-    notes = filter(None, (said.get("note", ""), rest))
-    return {**pattern.constants, **said, "note": "; ".join(notes)}
+    notes = filter(None, (values.get("note", ""), rest))
+    return {**pattern.constants, **values, "note": "; ".join(notes)}
 
 
 # ---- checks --------------------------------------------------------------------------------
 
 
-def _check(points: Points, s: Sorted, codes: Codes, ledger: Ledger) -> None:
+def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledger) -> None:
     row = int(points.row[s.at])
 
     def fault(must: str, hint: str = "") -> None:
@@ -183,7 +183,7 @@ def _check(points: Points, s: Sorted, codes: Codes, ledger: Ledger) -> None:
 
 
 def _near_miss(
-    points: Points, s: Sorted, runs: Mapping[str, str], codes: Codes, ledger: Ledger
+    points: SurveyPoints, s: ClassifiedPoint, runs: Mapping[str, str], codes: Codes, ledger: Ledger
 ) -> None:
     """A mark lost to a typing error would not be missed, so what looks like one is at fault."""
     looks = looks_like_a_mark(s.code, runs, codes)
@@ -199,9 +199,11 @@ def _near_miss(
     ledger.fault(points.file, int(points.row[s.at]), "description", s.code, must, hint)
 
 
-def _check_names(imported: Sequence[Points], found: Sequence[Sorted], ledger: Ledger) -> None:
+def _check_names(
+    imported: Sequence[SurveyPoints], found: Sequence[ClassifiedPoint], ledger: Ledger
+) -> None:
     """Names are unique in a site; within a file they are already."""
-    first: dict[tuple[str, str], Sorted] = {}
+    first: dict[tuple[str, str], ClassifiedPoint] = {}
     for s in found:
         if not s.table:
             continue
@@ -220,7 +222,7 @@ def _stem(file: str) -> str:
     return re.split(r"[.\[]", file, maxsplit=1)[0]
 
 
-def unmapped(found: Sequence[Sorted]) -> Mapping[str, int]:
+def unmapped(found: Sequence[ClassifiedPoint]) -> Mapping[str, int]:
     """Return the descriptions that fit no pattern, and how many points have each."""
     counts: dict[str, int] = {}
     for s in found:
@@ -253,13 +255,15 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
     `runs` are those that other points name, by their compact names. A tree or a kerb says neither a
     run nor, beside a word for a mark, nothing but names and numbers.
     """
-    bare, said = cut(code, codes.keys)
+    bare, values = cut(code, codes.keys)
     words = [w.casefold() for w in _WORD.findall(bare)]
     run = next((runs[n] for i in (1, 2) if (n := "".join(words[:i])) in runs), "")
     if run:
         return f"begins like a mark of run {run}"
-    if said.keys() & {"run", "stop"} or {"counter", "depth"} <= said.keys():  # a tree may have d=
-        return f"has {' and '.join(sorted(said))} of a mark"
+    if (
+        values.keys() & {"run", "stop"} or {"counter", "depth"} <= values.keys()
+    ):  # a tree may have d=
+        return f"has {' and '.join(sorted(values))} of a mark"
     phrases = [
         _WORD.findall(word)
         for word, meaning in codes.words.items()

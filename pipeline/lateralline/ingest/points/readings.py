@@ -50,14 +50,14 @@ def cut(code: str, keys: Mapping[str, str]) -> tuple[str, dict[str, str]]:
     """
     found = [m for m in _KEY.finditer(code) if _is_key(m, code, keys)]
     starts = [m.start() for m in found] + [len(code)]
-    said: dict[str, str] = {}
+    values: dict[str, str] = {}
     rest = [code[: starts[0]]]
     for m, end in zip(found, starts[1:], strict=True):
         group, text = keys[fold(m[1])], code[m.end() : end].strip()
         value, left = _numeric(text) if group in NUMBERS else _worded(text)
-        said["to" if group == "measured_to" else group] = value
+        values["to" if group == "measured_to" else group] = value
         rest.append(left)
-    return " ".join(" ".join(rest).split()).rstrip(",; "), said
+    return " ".join(" ".join(rest).split()).rstrip(",; "), values
 
 
 def _is_key(m: re.Match[str], code: str, keys: Mapping[str, str]) -> bool:
@@ -118,8 +118,8 @@ def _hint(text: str, decimal: Decimal) -> str:
         return f"readings are in the unit of --units: leave {m[1]} out, if that is the unit"
     if _DECIMAL_COMMA.search(text) and decimal == ".":
         return plain_number_hint(text) or "the decimals of this file follow a point"
-    said = length_hint(text, "ft") or plain_number_hint(text) or ""
-    return said or "put a semicolon between a value and what is said behind it"
+    values = length_hint(text, "ft") or plain_number_hint(text) or ""
+    return values or "put a semicolon between a value and what is said behind it"
 
 
 def _is_length(text: str) -> bool:
