@@ -26,6 +26,9 @@ _STARTS: Final = "=+\\-@＝＋－＠﹦﹢﹣﹫\t\r\n"
 _PARTED: Final = r"(\A|[;\t]|\r\n|\r(?!\n)|(?<!\r)\n)"  # where a cell begins, or a part of one
 _RISKY: Final = re.compile(rf"{_PARTED}(?=['\s]*[{_STARTS}])")
 _GUARD: Final = re.compile(rf"{_PARTED}'(?=['\s]*[{_STARTS}])")
+#: Raised with what is wrong and the line a record begins on.
+Error: Final = csv.Error
+
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -66,7 +69,19 @@ def table(names: Sequence[str], rows: Iterable[Mapping[str, object]], newline: s
     return record(names, newline) + "".join(body)
 
 
-def records(text: str) -> Iterator[tuple[int, int, list[str]]]:
+def parted(line: str, separator: str = ",") -> list[str] | None:
+    """Return the cells of one line as they stand; None when a quote does not close.
+
+    >>> parted('1;"kerb; top"', ";"), parted('1,"kerb')
+    (['1', 'kerb; top'], None)
+    """
+    try:
+        return next(csv.reader([line], delimiter=separator, skipinitialspace=True, strict=True), [])
+    except csv.Error:
+        return None
+
+
+def records(text: str, separator: str = ",") -> Iterator[tuple[int, int, list[str]]]:
     """Yield each record with its first line and the one after its last, counted from 1.
 
     Comments, lines that begin with #, come without cells; a quoted cell may hold line breaks, and
@@ -80,7 +95,7 @@ def records(text: str) -> Iterator[tuple[int, int, list[str]]]:
             comment, begins = begins and line.lstrip().startswith("#"), False
             yield "\n" if comment else line
 
-    reader = csv.reader(lines(), strict=True, skipinitialspace=True)
+    reader = csv.reader(lines(), delimiter=separator, strict=True, skipinitialspace=True)
     while True:
         first, begins = reader.line_num + 1, True
         try:

@@ -15,7 +15,7 @@ from typer.testing import CliRunner, Result
 from lateralline import __version__, contract
 from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
-from lateralline.read import read_site
+from lateralline.ingest import read_site
 from lateralline.synthetic import SCENARIOS
 
 

@@ -16,7 +16,7 @@ from lateralline.cli import document, report
 from lateralline.cli.options import console
 from lateralline.errors import Fault
 from lateralline.findings import finding
-from lateralline.read.cells import _plain_text as text_of_cell
+from lateralline.ingest.cells import _plain_text as text_of_cell
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
 from lateralline.units import METRES_PER

@@ -18,9 +18,9 @@ import pytest
 from tests.support.places import SAMPLES
 
 from lateralline import derive, isolate, link, solve, stages
+from lateralline.ingest import read_site
 from lateralline.link import gross
 from lateralline.place import place
-from lateralline.read import read_site
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import Workspace

@@ -10,7 +10,7 @@ import pytest
 
 from lateralline import contract
 from lateralline.errors import SiteFaultsError
-from lateralline.read import read_site
+from lateralline.ingest import read_site
 from lateralline.template import new_site_files
 
 DAY = date(2026, 5, 6)

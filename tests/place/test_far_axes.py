@@ -10,12 +10,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tests.support.places import SAMPLES
 
+from lateralline.ingest import read_site
 from lateralline.kernels.network import adjust
 from lateralline.kernels.taping import Floats, adjust_ties, offset, polar, two_ties
 from lateralline.kernels.tying import choose
 from lateralline.link import link
 from lateralline.place import place
-from lateralline.read import read_site
 from lateralline.records import FieldRecord, Linked
 from lateralline.solve import solve
 from lateralline.units import METRES_PER

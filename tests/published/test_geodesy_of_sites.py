@@ -14,7 +14,7 @@ import pytest
 from pyproj import CRS
 
 from lateralline.frames import Frame, degrees_of, site_frame
-from lateralline.read import read_site
+from lateralline.ingest import read_site
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 

@@ -21,11 +21,11 @@ from lateralline import stages
 from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
-from lateralline.read import read_site
+from lateralline.ingest import read_site
 from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Departure, Held
-from lateralline.revise.held import OldLine, exposure_held, line_held
+from lateralline.revise.containment import OldLine, exposure_held, line_held
 from lateralline.revise.merge import merged_files
 from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers
@@ -275,7 +275,7 @@ def test_a_row_that_would_become_a_comment_is_a_fault(tmp_path: Path) -> None:
     added = added_folder(tmp_path / "a", stops="stop,run,counter\n#9,R1,20.1\n")
     site = shutil.copytree(SLOPE, tmp_path / "site")
     assert merged_files(site, added, tmp_path / "n").faults == ()  # there the stop comes second
-    marks = "run,stop,kind,method,mark\nR1,1,peak,gnss,#7\n"
+    marks = "run,stop,kind,method,x,y,mark\nR1,1,peak,gnss,467500,4661160,#7\n"
     (fault,) = merged_files(site, added_folder(tmp_path / "b", marks=marks), tmp_path / "n").faults
     assert (fault.file, fault.row, fault.column, fault.value) == ("marks.csv", 2, "mark", "#7")
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from tests.support.places import SAMPLES
 
+from lateralline.ingest import read_site
 from lateralline.link import link
 from lateralline.place import Placed, place
-from lateralline.read import read_site
 from lateralline.records import FieldRecord
 from lateralline.solve import solve
 

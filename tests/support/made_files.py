@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from lateralline.errors import SiteFaultsError
-from lateralline.read import read_site
+from lateralline.ingest import read_site
 
 SITE = """\
 [site]

@@ -15,9 +15,9 @@ from tests.support.places import SAMPLES
 
 from lateralline.derive import derive
 from lateralline.errors import SiteFaultsError
+from lateralline.ingest import read_site
 from lateralline.link import link
 from lateralline.place import Placed, place
-from lateralline.read import read_site
 from lateralline.records import Linked, Product, Solved
 from lateralline.solve import solve
 from lateralline.synthetic import SCENARIOS, make_site

@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 from lateralline import contract
 from lateralline.cli import app
 from lateralline.errors import MissingExtraError, OutputExistsError
-from lateralline.read.cells import accept, row_model
+from lateralline.ingest.cells import accept, row_model
 from lateralline.write.field_sheet import PAPERS, Blank, draw_field_sheet, field_sheet_pages
 from lateralline.write.field_sheet.draw import fitted_pt
 from lateralline.write.field_sheet.paper import Page

@@ -23,10 +23,10 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.ties import Control, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
+from lateralline.ingest import read_site
 from lateralline.kernels import taping
 from lateralline.kernels.tying import choose
 from lateralline.place import place
-from lateralline.read import read_site
 from lateralline.settings import standard_accuracy
 from lateralline.write import ties as tying
 from lateralline.write.picture.scene import read_scene

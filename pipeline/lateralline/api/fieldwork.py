@@ -12,11 +12,11 @@ from pathlib import Path
 from lateralline import contract
 from lateralline.errors import FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
+from lateralline.ingest import read_site
+from lateralline.ingest.ledger import one_line
+from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import whole_file, whole_folder
-from lateralline.read import read_site
-from lateralline.read.ledger import one_line
-from lateralline.read.raw import raw_site
 from lateralline.template import new_site_files, new_site_settings
 from lateralline.write.book import site_book
 

@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias, overload
 
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
-from lateralline.read import book_value, holds_settings, is_book, read_site
-from lateralline.read.files import entries, read_input
-from lateralline.read.intake import decode, is_file
-from lateralline.read.ledger import Ledger
-from lateralline.read.toml_lines import load_toml
+from lateralline.ingest import book_value, holds_settings, is_book, read_site
+from lateralline.ingest.intake import decode, is_file
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.site_files import entries, read_input
+from lateralline.ingest.toml_text import load_toml
 from lateralline.stages import Site, SiteFailure, SiteResult, run_sites
 
 if TYPE_CHECKING:

@@ -10,23 +10,24 @@ from pathlib import Path
 import typer
 
 from lateralline.cli import points_report, report
+from lateralline.cli.import_options import choice_of, refuse_gaps, refuse_unusable, site_given
+from lateralline.cli.import_points import ImportRequest
 from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, console
 from lateralline.errors import Fault, LaterallineError
+from lateralline.ingest.conventions import read_table
+from lateralline.ingest.coordinate_system import crs_texts
+from lateralline.ingest.intake import decode
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.points import ImportedPoints, ImportTask, OrderNotConfirmedError, gather
+from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
+from lateralline.ingest.points.columns import ORDERS, Order, OrderDetection
+from lateralline.ingest.points.new_site import Cells, StopKey, site_toml, stop_rows, tables, traced
+from lateralline.ingest.sections import read_site_toml
+from lateralline.ingest.site_files import read_input
+from lateralline.ingest.tables import TextTable
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
-from lateralline.read.crs import crs_texts
-from lateralline.read.files import read_input
-from lateralline.read.intake import decode
-from lateralline.read.ledger import Ledger
-from lateralline.read.sections import read_site_toml
-from lateralline.read.sheets import Sheet, csv_sheet
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.summary import CAUTION, summarise
-from lateralline.survey_files import Gathered, OrderNotConfirmedError, Wanted, gather
-from lateralline.survey_files.codes import Codes, default_codes, default_text, read_codes
-from lateralline.survey_files.columns import ORDERS, Order
-from lateralline.survey_files.options import Told, refuse_gaps, refuse_unusable, site_given
-from lateralline.survey_files.order import Detection
-from lateralline.survey_files.site_files import Cells, StopKey, site_toml, stop_rows, tables, traced
 
 
 def write_default_codes(path: Path, *, replace: bool) -> None:
@@ -36,55 +37,57 @@ def write_default_codes(path: Path, *, replace: bool) -> None:
     typer.echo(f"wrote {path}: change it, then give it with --codes {path}")
 
 
-def run(told: Told) -> int:
+def run(request: ImportRequest) -> int:
     """Import the points and return the exit code."""
-    refuse_unusable(told)
-    if told.out is not None and not told.dry_run:
-        refuse_target(told.out, "site", replace=told.replace, folder=True)
-    site_text = None if told.site is None else _site_text(told.site)
+    refuse_unusable(request)
+    if request.out is not None and not request.dry_run:
+        refuse_target(request.out, "site", replace=request.replace, folder=True)
+    site_text = None if request.about.site is None else _site_text(request.about.site)
     try:
-        gathered = gather(_wanted(told, site_text), lambda detection: _confirm(told, detection))
+        imported = gather(
+            _wanted(request, site_text), lambda detection: _confirm(request, detection)
+        )
     except OrderNotConfirmedError as e:
-        points_report.print_detections(console(), e.detections, told.yes)
+        points_report.print_detections(console(), e.detections, request.points.yes)
         return NOTHING
     ledger = Ledger()
-    stops = stop_rows(gathered.found, gathered.brought, _stops(told.stops, ledger), ledger)
+    stops = stop_rows(imported.found, imported.transformed, _stops(request.stops, ledger), ledger)
     ledger.raise_faults("import-points")
-    points_report.print_files(console(), gathered)
-    if told.dry_run:
-        points_report.print_points(console(), gathered)
-        points_report.print_counts(console(), gathered, stops)
+    points_report.print_files(console(), imported)
+    if request.dry_run:
+        points_report.print_points(console(), imported)
+        points_report.print_counts(console(), imported, stops)
         typer.echo("Nothing was written.")
         return CLEAN
-    refuse_gaps(told, gathered.found)
-    assert told.out is not None  # refused otherwise
-    points_report.print_counts(console(), gathered, stops)
-    return _write(told, told.out, gathered, stops, site_text)
+    refuse_gaps(request, imported.found)
+    assert request.out is not None  # refused otherwise
+    points_report.print_counts(console(), imported, stops)
+    return _write(request, request.out, imported, stops, site_text)
 
 
 # ---- what is given -------------------------------------------------------------------------
 
 
-def _wanted(told: Told, site_text: str | None) -> Wanted:
-    horizontal, vertical = told.crs, told.vertical
+def _wanted(request: ImportRequest, site_text: str | None) -> ImportTask:
+    horizontal, vertical = request.points.crs, request.points.vertical
     if site_text is not None:
         ledger = Ledger()
         site = read_site_toml(site_text, ledger)
-        ledger.raise_faults(str(told.site))
+        ledger.raise_faults(str(request.about.site))
         assert site is not None
         horizontal, vertical = crs_texts(site.one("crs"))
-    return Wanted(
-        files=told.files,
-        codes=_codes(told.codes),
-        order=next((order for order in ORDERS if order == told.order), None),
-        choice=told.choice,
-        layer=told.layer,
+    return ImportTask(
+        files=request.files,
+        codes=_codes(request.codes),
+        order=next((order for order in ORDERS if order == request.points.order), None),
+        choice=choice_of(request.points),
+        layer=request.points.layer,
         horizontal=horizontal,
         vertical=vertical,
-        file_crs=told.file_crs,
-        file_vertical=told.file_vertical.strip(),
-        z_unit=told.z_unit,
-        prefix=told.prefix,
+        file_crs=request.points.file_crs,
+        file_vertical=request.points.file_vertical.strip(),
+        z_unit=request.points.z_unit,
+        prefix=request.prefix,
     )
 
 
@@ -112,20 +115,19 @@ def _codes(path: Path | None) -> Codes:
     return codes
 
 
-def _stops(path: Path | None, ledger: Ledger) -> Sheet | None:
+def _stops(path: Path | None, ledger: Ledger) -> TextTable | None:
     if path is None:
         return None
-    text = _text(path, ledger)
-    return None if text is None else csv_sheet(path.name, text, ledger)
+    return read_table("stops", path.name, read_input(path, ledger), ledger)
 
 
-def _confirm(told: Told, detection: Detection) -> Order | None:
+def _confirm(request: ImportRequest, detection: OrderDetection) -> Order | None:
     """Return the order a person agreed to beforehand, or agrees to now; None when nobody did."""
-    if told.yes and detection.unambiguous:
+    if request.points.yes and detection.unambiguous:
         return detection.order
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
-    points_report.print_detections(console(), [detection], told.yes, asking=True)
+    points_report.print_detections(console(), [detection], request.points.yes, asking=True)
     answer = typer.prompt("pnezd, penzd, or stop", default=detection.order or "stop")
     return next((order for order in ORDERS if order == answer.strip().casefold()), None)
 
@@ -134,21 +136,21 @@ def _confirm(told: Told, detection: Detection) -> Order | None:
 
 
 def _write(
-    told: Told,
+    request: ImportRequest,
     out: Path,
-    gathered: Gathered,
+    imported: ImportedPoints,
     stops: Mapping[StopKey, Cells],
     site_text: str | None,
 ) -> int:
     """Write the site folder whole, unless its check finds faults that only the points explain."""
     if site_text is None:
-        given = site_given(told, gathered.horizontal, gathered.vertical, gathered.level_unit)
-        site_text = site_toml(given, gathered.brought)
+        given = site_given(request, imported.horizontal, imported.vertical, imported.level_unit)
+        site_text = site_toml(given, imported.transformed)
     site = read_site_toml(site_text, Ledger())  # what is wrong with it, the check says
     if site is None or site.axes is None:
-        raise LaterallineError(f"the CRS of {told.site or 'the site'} cannot be used")
-    files = tables(gathered.found, gathered.brought, stops, site, gathered.systems)
-    with whole_folder(out, "site", replace=told.replace) as made:
+        raise LaterallineError(f"the CRS of {request.about.site or 'the site'} cannot be used")
+    files = tables(imported.found, imported.transformed, stops, site, imported.systems)
+    with whole_folder(out, "site", replace=request.replace) as made:
         for name, text in {"site.toml": site_text, **files}.items():
             (made / name).write_text(text, encoding="utf-8", newline="\n")
         result = run_site(made, until="derive")

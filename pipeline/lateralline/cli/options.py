@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import os
 import textwrap
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass
+from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, get_type_hints
 
 import typer
 from rich.console import Console
@@ -77,6 +80,42 @@ Replace = Annotated[
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
+
+
+def grouped(command: Callable[..., None]) -> Callable[..., None]:
+    """Let a command take options in groups: dataclasses whose fields are annotated as options.
+
+    The command line knows the fields alone; the command gets each group made of them.
+    """
+    of_command = get_type_hints(command, include_extras=True)
+    groups: dict[str, type] = {
+        name: hint
+        for name, hint in of_command.items()
+        if isinstance(hint, type) and is_dataclass(hint)
+    }
+    parameters: list[Parameter] = []
+    for parameter in signature(command).parameters.values():
+        if (group := groups.get(parameter.name)) is None:
+            hint = of_command[parameter.name]
+            parameters.append(parameter.replace(kind=Parameter.KEYWORD_ONLY, annotation=hint))
+            continue
+        hints = get_type_hints(group, include_extras=True)
+        parameters += [
+            Parameter(f.name, Parameter.KEYWORD_ONLY, default=f.default, annotation=hints[f.name])
+            for f in fields(group)
+        ]
+
+    def called(**given: object) -> None:
+        for name, group in groups.items():
+            made: Callable[..., object] = group
+            given[name] = made(**{f.name: given.pop(f.name) for f in fields(group)})
+        command(**given)
+
+    called.__name__, called.__doc__ = command.__name__, command.__doc__
+    called.__annotations__ = {p.name: p.annotation for p in parameters}
+    vars(called)["__signature__"] = Signature(parameters)
+    return called
+
 
 #: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
 CLEAN: Final = 0

@@ -12,24 +12,23 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.options import print_indented
-from lateralline.survey_files import Gathered
-from lateralline.survey_files.columns import ORDER_WORDS
-from lateralline.survey_files.order import Detection
-from lateralline.survey_files.site_files import Cells, StopKey
-from lateralline.survey_files.sorting import Sorted, unmapped
+from lateralline.ingest.points import ImportedPoints
+from lateralline.ingest.points.classify import ClassifiedPoint, unmapped
+from lateralline.ingest.points.columns import ORDER_WORDS, OrderDetection
+from lateralline.ingest.points.new_site import Cells, StopKey
 
 _FIRST_ROWS: Final = 5
 
 
 def print_detections(
-    out: Console, detections: Iterable[Detection], yes: bool, *, asking: bool = False
+    out: Console, detections: Iterable[OrderDetection], yes: bool, *, asking: bool = False
 ) -> None:
     """Print what is known of each file's order, its first rows, and the option that settles it."""
     for d in detections:
         text = d.text
-        out.print(f"{text.file}: {', '.join(text.said)}", style="bold")
-        for said in d.evidence:
-            print_indented(out, said, 2)
+        out.print(f"{text.file}: {', '.join(text.notes)}", style="bold")
+        for notes in d.evidence:
+            print_indented(out, notes, 2)
         out.print(_first_rows(d))
         if d.order is None:
             out.print("  The order of the coordinates cannot be told from the file.")
@@ -46,23 +45,23 @@ def print_detections(
             out.print(f"  Nothing was written. If that is right, add: --order {d.order}")
 
 
-def print_files(out: Console, gathered: Gathered) -> None:
+def print_files(out: Console, imported: ImportedPoints) -> None:
     """Print how each file was read and brought to the site's CRS."""
-    for b in gathered.brought:
+    for b in imported.transformed:
         out.print(f"{b.points.file}: {len(b.points)} points", style="bold")
-        for said in (*b.points.said, *b.said):
-            print_indented(out, said, 2)
+        for notes in (*b.points.notes, *b.notes):
+            print_indented(out, notes, 2)
         if b.z_unit:
-            out.print(f"  levels in {b.z_unit}, {_level_base(gathered)}")
-        for warned in (*b.points.warned, *b.warned):
-            print_indented(out, f"warning: {warned}", 2)
+            out.print(f"  levels in {b.z_unit}, {_level_base(imported)}")
+        for warning in (*b.points.warnings, *b.warnings):
+            print_indented(out, f"warning: {warning}", 2)
 
 
-def print_points(out: Console, gathered: Gathered) -> None:
+def print_points(out: Console, imported: ImportedPoints) -> None:
     """Print what every point becomes, file by file."""
-    horizontal = gathered.systems.horizontal
+    horizontal = imported.systems.horizontal
     decimals = 8 if horizontal is not None and horizontal.is_geographic else 3
-    for f, b in enumerate(gathered.brought):
+    for f, b in enumerate(imported.transformed):
         out.print(b.points.file, style="bold")
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
         for heading in ("row", "point", "x", "y", "z"):
@@ -70,7 +69,7 @@ def print_points(out: Console, gathered: Gathered) -> None:
             table.add_column(heading, justify="right" if right else "left", no_wrap=True)
         for heading in ("code", "becomes"):
             table.add_column(heading, overflow="fold")
-        for s in (s for s in gathered.found if s.file == f):
+        for s in (s for s in imported.found if s.file == f):
             table.add_row(
                 str(b.points.row[s.at]),
                 str(b.points.name[s.at]),
@@ -82,15 +81,15 @@ def print_points(out: Console, gathered: Gathered) -> None:
         out.print(table)
 
 
-def print_counts(out: Console, gathered: Gathered, stops: Mapping[StopKey, Cells]) -> None:
+def print_counts(out: Console, imported: ImportedPoints, stops: Mapping[StopKey, Cells]) -> None:
     """Print how many points went where, what fits nothing, and which stops lack their counter."""
-    counts = Counter[str](s.table or "left out" for s in gathered.found)
+    counts = Counter[str](s.table or "left out" for s in imported.found)
     words = {"marks": "mark", "control": "control point", "exposures": "exposure"}
-    said = [_counted(counts[t], word) for t, word in words.items() if counts[t]]
-    said += [_counted(len(stops), "stop")] if stops else []
-    said += [f"{counts['left out']} left out"] if counts["left out"] else []
-    out.print("; ".join(said) or "no points")
-    for code, n in unmapped(gathered.found).items():
+    notes = [_counted(counts[t], word) for t, word in words.items() if counts[t]]
+    notes += [_counted(len(stops), "stop")] if stops else []
+    notes += [f"{counts['left out']} left out"] if counts["left out"] else []
+    out.print("; ".join(notes) or "no points")
+    for code, n in unmapped(imported.found).items():
         times = f" ({n} points)" if n > 1 else ""
         print_indented(out, f'left out, no pattern fits: "{code}"{times}', 2)
     bare = [f"{run}/{stop}" for (run, stop), row in stops.items() if not row.get("counter")]
@@ -99,7 +98,7 @@ def print_counts(out: Console, gathered: Gathered, stops: Mapping[StopKey, Cells
         print_indented(out, why + "in a file with --stops, or in stops.csv afterwards", 2)
 
 
-def becomes(s: Sorted) -> str:
+def becomes(s: ClassifiedPoint) -> str:
     """Say what a point becomes: "R1/3 end_null, counter 12.40" or why it is left out."""
     if not s.table:
         return f"ignored: {s.reason}"
@@ -109,11 +108,11 @@ def becomes(s: Sorted) -> str:
         "exposures": f"exposure {s.name} of {s.run or s.line}, {s.to}",
     }[s.table]
     readings = (("counter", s.counter), ("depth", s.depth), ("tilt", s.tilt_deg))
-    told = [f"{what} {value}" for what, value in readings if value]
-    return ", ".join([head, *told, *([f"note: {s.note}"] if s.note else [])])
+    readings_given = [f"{what} {value}" for what, value in readings if value]
+    return ", ".join([head, *readings_given, *([f"note: {s.note}"] if s.note else [])])
 
 
-def _first_rows(d: Detection) -> Table:
+def _first_rows(d: OrderDetection) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2))
     for heading in d.text.header or ("1", "2", "3", "4", "5"):
         table.add_column(heading or " ")
@@ -122,14 +121,14 @@ def _first_rows(d: Detection) -> Table:
     return table
 
 
-def _level_base(gathered: Gathered) -> str:
+def _level_base(imported: ImportedPoints) -> str:
     """Say what levels count from."""
-    match gathered.systems.levels:
+    match imported.systems.levels:
         case "relative":
             return "relative: no vertical CRS is named"
         case "ellipsoidal":
             return "above the ellipsoid"
-    vertical = gathered.systems.vertical
+    vertical = imported.systems.vertical
     return vertical.name if vertical is not None else ""
 
 

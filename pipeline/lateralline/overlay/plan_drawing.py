@@ -17,9 +17,10 @@ import shapely
 from pyproj import CRS
 
 from lateralline.errors import extra
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.map_layers import MapFeature
 from lateralline.overlay.bodies import SHAPE_WITHIN_M, Kind
-from lateralline.overlay.planned import KINDS, Feature
-from lateralline.read.ledger import Ledger, nearest
+from lateralline.overlay.planned import KINDS
 from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ class LayerUse:
 
 def drawn_features(
     path: Path, uses: Mapping[str, LayerUse], crs: CRS | None, unit: str, ledger: Ledger
-) -> tuple[list[Feature], list[str], str]:
+) -> tuple[list[MapFeature], list[str], str]:
     """Return the features of the layers in use, notes on what was left, and the drawing's unit.
 
     That is `unit`, else what the header says, "" where it says none or one unknown here.
@@ -62,7 +63,7 @@ def drawn_features(
     there = {layer.dxf.name for layer in drawing.layers}
     there |= {_layer_of(e) for e in drawing.modelspace()} - {""}
     chosen = _chosen(path, uses, sorted(there), ledger)
-    features: list[Feature] = []
+    features: list[MapFeature] = []
     left: dict[str, int] = {}
     for row, entity in enumerate(drawing.modelspace(), start=1):
         layer = _layer_of(entity)
@@ -75,7 +76,7 @@ def drawn_features(
         for n, (shape, cells) in enumerate(shapes, start=1):
             part = f".{n}" if len(shapes) > 1 else ""
             told = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
-            features.append(Feature(name, row, part, shape, told))
+            features.append(MapFeature(name, row, part, shape, told))
     notes += [
         f"{f'Layer {layer}' if layer else 'On no layer'}: {n} entities not looked at."
         for layer, n in left.items()

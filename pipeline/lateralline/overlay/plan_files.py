@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-import json
-import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
-from math import isfinite
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import pyogrio
-import pyogrio.raw
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 from pyproj import CRS
 from shapely.affinity import scale
 
 from lateralline.errors import FrameError, SiteFaultsError
 from lateralline.frames.systems import known_crs
-from lateralline.layers import Shapes
+from lateralline.ingest.intake import may_be_read
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.limits import MAP_BYTES
+from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
 from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
-from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
-from lateralline.read.ledger import Ledger, nearest
+from lateralline.overlay.planned import LENGTHS, UNITS, Options, Plan, works_of
 from lateralline.units import METRES_PER
 
 _LOCAL = "local"
@@ -49,6 +44,8 @@ def read_plan(
     of this kind.
     """
     ledger = Ledger()
+    may_be_read(path, ledger, MAP_BYTES, smaller="copy what is planned into a file of its own")
+    ledger.raise_faults(path.name)
     notes: list[str] = []
     says = unit
     if path.suffix.lower() == ".dxf":
@@ -98,8 +95,8 @@ def read_plan(
 
 
 def _in_metres(
-    features: list[Feature], options: Options, unit_m: float
-) -> tuple[list[Feature], Options]:
+    features: list[MapFeature], options: Options, unit_m: float
+) -> tuple[list[MapFeature], Options]:
     """Return features whose plan coordinates count in a unit, and what z counts in, in metres."""
     scaled = [
         f if f.shape is None else replace(f, shape=scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
@@ -122,7 +119,7 @@ def _plan_unit_m(crs: CRS) -> float:
     return unit * EARTH_M if plan_of(crs).is_geographic else unit
 
 
-def _z_unused(feature: Feature) -> bool:
+def _z_unused(feature: MapFeature) -> bool:
     shape = feature.shape
     if shape is None or shape.geom_type == "LineString" or not shape.has_z:
         return False
@@ -146,28 +143,20 @@ def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
 
 def _features(
     path: Path, columns: Mapping[str, str], crs: str, ledger: Ledger
-) -> tuple[list[Feature], CRS | None, list[str]]:
+) -> tuple[list[MapFeature], CRS | None, list[str]]:
     """Return the features of every layer, their CRS, and which rings were closed."""
     try:
-        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
-        tables = [_table(path, layer) for layer in layers]
-    except (DataSourceError, DataLayerError, FeatureError, GeometryError, ValueError) as e:
+        found = map_layers(path)
+        layers = [read_layer(path, info.name, alone=len(found) == 1) for info in found]
+    except GdalError as e:
         ledger.fault(path.name, 0, "file", "", "must be a GeoPackage, GeoJSON or DXF", str(e))
         return [], None, []
-    features: list[Feature] = []
-    closed: list[str] = []
-    systems: dict[str, CRS | None] = {}
-    for layer, (system, wkb, cells) in zip(layers, tables, strict=True):
-        if wkb is None:
-            continue
-        name = path.name if len(layers) == 1 else f"{path.name} {layer}"
-        systems[name] = system
-        _check_columns(name, columns, list(cells), ledger)
-        shapes, open_rings = _shapes_of(wkb)
-        closed += [f"{name}:{n + 1}" for n in open_rings]
-        for n, shape in enumerate(shapes):
-            own = {column: values[n] for column, values in cells.items()}
-            features += _parts(name, n + 1, shape, own)
+    layers = [la for la, info in zip(layers, found, strict=True) if info.geometry]
+    for layer in layers:
+        _check_columns(layer.file, columns, list(layer.fields), ledger)
+    features = [feature for layer in layers for feature in layer.features]
+    systems = {layer.file: _with_heights(layer) for layer in layers}
+    closed = [f"{layer.file}:{n}" for layer in layers for n in layer.closed]
     notes = []
     if closed:
         which = ", ".join(closed[:10]) + (f" and {len(closed) - 10} more" if closed[10:] else "")
@@ -175,62 +164,11 @@ def _features(
     return features, _one_system(path, systems, crs, ledger), notes
 
 
-def _shapes_of(wkb: Any) -> tuple[Shapes, list[int]]:
-    """Return shapes (n), None for those of too few points, and where a ring was left open."""
-    fixed = np.asarray(shapely.from_wkb(wkb, on_invalid="fix"), dtype=object)
-    as_is = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
-    missing = shapely.is_missing(as_is) & ~shapely.is_missing(fixed)
-    return fixed, [int(n) for n in np.flatnonzero(missing)]
-
-
-def _table(path: Path, layer: str) -> tuple[CRS | None, Any, dict[str, list[object]]]:
-    """Return a layer's CRS, its shapes in WKB (None: no geometry) and its cells by column.
-
-    What GDAL calls JSON is a column of several types: each cell is taken by itself.
-    """
-    about = pyogrio.read_info(path, layer=layer)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a shape GDAL cannot read is missing, which is a fault
-        meta, _, shapes, columns = pyogrio.raw.read(path, layer=layer)
-    system = CRS(about["crs"]) if about["crs"] else None
-    if system is not None and about["driver"] == "GeoJSON":
-        system = system.to_3d()  # RFC 7946: a third coordinate is a height on the ellipsoid
-    kinds = about["ogr_subtypes"]
-    cells = {
-        str(name): [_from_json(v) for v in values] if kind == "OFSTJSON" else values.tolist()
-        for name, values, kind in zip(meta["fields"], columns, kinds, strict=True)
-    }
-    return system, shapes, cells
-
-
-def _from_json(cell: object) -> object:
-    """Return the number a cell of a mixed column is, else its text as it stands."""
-    try:
-        value = json.loads(str(cell))
-    except ValueError:
-        return cell
-    finite = isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
-    return value if finite else cell
-
-
-def _parts(
-    name: str, row: int, shape: shapely.Geometry | None, cells: Mapping[str, object]
-) -> Iterable[Feature]:
-    parts = [] if shape is None else _single(shape)
-    if not parts:
-        return [Feature(name, row, "", None, cells)]
-    numbered = len(parts) > 1
-    return [
-        Feature(name, row, f".{n}" if numbered else "", part, cells)
-        for n, part in enumerate(parts, start=1)
-    ]
-
-
-def _single(shape: shapely.Geometry) -> list[shapely.Geometry]:
-    """Return the single geometries in one, however deep."""
-    if not hasattr(shape, "geoms"):
-        return [shape]
-    return [single for part in shape.geoms for single in _single(part)]
+def _with_heights(layer: MapLayer) -> CRS | None:
+    """Return a layer's CRS; RFC 7946: a third coordinate is a height on the ellipsoid."""
+    if layer.crs is not None and layer.driver == "GeoJSON":
+        return layer.crs.to_3d()
+    return layer.crs
 
 
 def _one_system(

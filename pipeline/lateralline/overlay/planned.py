@@ -17,8 +17,9 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.map_layers import MapFeature
 from lateralline.overlay.bodies import Kind, Work
-from lateralline.read.ledger import Ledger, nearest
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, parse_length
 
@@ -32,17 +33,6 @@ _SHAPE_OF: Final = {"trench": "Polygon", "bore": "LineString", "post": "Point", 
 LARGEST_M: Final = 50_000.0
 #: Longest edge kept whole: a parallel at 60° leaves its geodesic by 1.4 mm in it.
 PIECE_M: Final = 200.0
-
-
-@dataclass(frozen=True, slots=True)
-class Feature:
-    """One feature as a file has it, one geometry, before anything is believed."""
-
-    file: str  # and layer, as faults name it
-    row: int  # its number in the file or layer, from 1
-    part: str  # ".2" for the second geometry of several
-    shape: shapely.Geometry | None  # coordinates of the plan's CRS
-    cells: Mapping[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +56,13 @@ class Plan:
     notes: tuple[str, ...] = ()
 
 
-def works_of(features: list[Feature], options: Options, ledger: Ledger) -> tuple[Work, ...]:
+def works_of(features: list[MapFeature], options: Options, ledger: Ledger) -> tuple[Work, ...]:
     """Return the works that features describe; faults go to the ledger."""
     made = [_work(feature, options, ledger) for feature in features]
     return tuple(work for work in made if work is not None)
 
 
-def _work(feature: Feature, options: Options, ledger: Ledger) -> Work | None:
+def _work(feature: MapFeature, options: Options, ledger: Ledger) -> Work | None:
     before = len(ledger.faults)
     cells = _Cells(feature, options.columns, ledger)
     kind = _kind(cells, feature, ledger)
@@ -120,7 +110,7 @@ def _z_of(shape: shapely.Geometry) -> Floats:
     return z
 
 
-def _check_z(kind: Kind, feature: Feature, z_unit_m: float, ledger: Ledger) -> None:
+def _check_z(kind: Kind, feature: MapFeature, z_unit_m: float, ledger: Ledger) -> None:
     """Note a fault where a bore's levels are there at some vertices only: 0 is no level then."""
     shape = feature.shape
     if kind != "bore" or shape is None or not shape.has_z:
@@ -134,7 +124,7 @@ def _check_z(kind: Kind, feature: Feature, z_unit_m: float, ledger: Ledger) -> N
         ledger.fault(feature.file, feature.row, "geometry", value, must, hint)
 
 
-def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
+def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
     given = cells.text("kind").strip().casefold()
     for kind in KINDS:
         if given == kind:
@@ -149,7 +139,7 @@ def _kind(cells: _Cells, feature: Feature, ledger: Ledger) -> Kind | None:
 
 
 def _shape(
-    kind: Kind | None, feature: Feature, unit_m: float, ledger: Ledger
+    kind: Kind | None, feature: MapFeature, unit_m: float, ledger: Ledger
 ) -> shapely.Geometry | None:
     shape, where = feature.shape, (feature.file, feature.row, "geometry")
     if shape is None or shape.is_empty:
@@ -199,7 +189,7 @@ def _radius(kind: Kind | None, cells: _Cells) -> float:
 class _Cells:
     """One feature's attributes under our names."""
 
-    def __init__(self, feature: Feature, columns: Mapping[str, str], ledger: Ledger) -> None:
+    def __init__(self, feature: MapFeature, columns: Mapping[str, str], ledger: Ledger) -> None:
         self._feature, self._columns, self._ledger = feature, columns, ledger
         self._lower = {str(k).strip().casefold(): k for k in feature.cells}
         self.faulty = False

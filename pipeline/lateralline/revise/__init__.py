@@ -1,7 +1,6 @@
 """What is added to a site that is there already, and what that changes.
 
-sources     the site as texts, and what is to be added as sheets
-merge       both as the files of a new site; every added row keeps where it came from
+merge       rows of both checked together, and written as the files of a new site
 conflicts   what the added rows say that the site says already, or otherwise
 folder      the new site on the disk, whole or not at all
 compare     old and new lines: what moved, by how much, and whether the old regions held

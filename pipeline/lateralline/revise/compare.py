@@ -21,7 +21,7 @@ from lateralline.revise.changes import (
     Noted,
     SiteChanges,
 )
-from lateralline.revise.held import OldLine, exposure_held, line_held
+from lateralline.revise.containment import OldLine, exposure_held, line_held
 from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
 from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
 from lateralline.settings import Settings

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Final
 
-from lateralline.read.ledger import Ledger, nearest
-from lateralline.read.sections import Site, section_names
-from lateralline.read.sheets import Sheet
-from lateralline.read.tables import typed_rows
-from lateralline.read.toml_lines import Lines, find_lines, load_toml
-from lateralline.revise.sources import ADDED_FILE, Added, SiteTexts
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.sections import Written, section_names
+from lateralline.ingest.site_input import SiteInput
+from lateralline.ingest.tables import TextTable
+from lateralline.ingest.toml_text import Lines, fault_of_toml, find_lines, load_toml
+
+#: What may be added to `site.toml`, under this name in the folder of what is added.
+ADDED_FILE: Final = "added.toml"
 
 #: What names a row of each table, and what the row is called in words.
 KEYS: Final[Mapping[str, tuple[tuple[str, ...], str]]] = {
@@ -36,42 +38,41 @@ class _Named:
 
 
 def check_added(
-    added: Added, to: SiteTexts, ledger: Ledger
-) -> tuple[dict[str, Sheet], dict[str, int]]:
-    """Note every conflict, and return the sheets without rows the site has already, and how many
+    tables: Mapping[str, TextTable | None], toml: str, to: SiteInput, ledger: Ledger
+) -> tuple[dict[str, TextTable | None], dict[str, int]]:
+    """Note every conflict, and return the tables without rows the site has already, and how many
     of each section there are.
 
     Faults point into the files of what is added. Only control points may be given twice: a crew
     copies them from job to job, and the same coordinates twice are no conflict.
     """
-    sections = check_sections(added.toml, to.site, ledger)
-    kept: dict[str, Sheet] = {}
-    for table, sheet in added.sheets.items():
-        typed_rows(table, replace(sheet, rows=()), to.site.unit_of, ledger)  # its header alone
-        there = to.sheets.get(table)
-        if table == "control" and there is not None:
-            sheet = _new_control(sheet, there, ledger)
-        elif table in KEYS:
-            _check_names(table, sheet, there, ledger)
-        kept[table] = sheet
+    sections = check_sections(toml, to.sections or {}, ledger)
+    kept: dict[str, TextTable | None] = {}
+    for name, table in tables.items():
+        there = to.table(name)
+        kept[name] = table
+        if table is not None and name == "control" and there is not None:
+            kept[name] = _new_control(table, there, ledger)
+        elif table is not None and name in KEYS:
+            _check_names(name, table, there, ledger)
     return kept, sections
 
 
 # ---- rows ----------------------------------------------------------------------------------
 
 
-def _check_names(table: str, sheet: Sheet, there: Sheet | None, ledger: Ledger) -> None:
+def _check_names(table: str, sheet: TextTable, there: TextTable | None, ledger: Ledger) -> None:
     key, called = KEYS[table]
     file = there.file if there else ""
     taken = {name: f"{file}:{row.line} of the site" for name, row in _named(there, key)}
     for name, row in _named(sheet, key):
         if name in taken:
             must, hint = f"must name a new {called}", f"{taken[name]} has it already"
-            _fault(sheet, row.line, key[-1], row.cells, must, hint, ledger)
+            sheet.fault(ledger, row.line, key[-1], row.cells[key[-1]], must, hint)
         taken.setdefault(name, f"line {row.line}")
 
 
-def _new_control(sheet: Sheet, there: Sheet, ledger: Ledger) -> Sheet:
+def _new_control(sheet: TextTable, there: TextTable, ledger: Ledger) -> TextTable:
     """Return the control points that are new; known ones must agree in all they say."""
     key, _ = KEYS["control"]
     known = {name: (there.file, row) for name, row in _named(there, key)}
@@ -87,11 +88,13 @@ def _new_control(sheet: Sheet, there: Sheet, ledger: Ledger) -> Sheet:
             if row.cells.get(column, "") and not _same(row.cells[column], told):
                 must = f"must be what {file}:{before.line} has, {told or 'nothing'}"
                 hint = "a point has one place: mend the one that is wrong, or name another point"
-                _fault(sheet, row.line, column, row.cells, must, hint, ledger)
+                sheet.fault(ledger, row.line, column, row.cells[column], must, hint)
     return replace(sheet, rows=tuple(r for r in sheet.rows if r[0] not in again))
 
 
-def _named(sheet: Sheet | None, key: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], _Named]]:
+def _named(
+    sheet: TextTable | None, key: tuple[str, ...]
+) -> Iterator[tuple[tuple[str, ...], _Named]]:
     """Yield the rows that have a name, with it."""
     for line, cells in sheet.rows if sheet else ():
         row = dict(zip(sheet.header, cells, strict=True)) if sheet else {}
@@ -113,32 +116,21 @@ def _same(one: str, other: str) -> bool:
     return isfinite(a) and a == b
 
 
-def _fault(
-    sheet: Sheet,
-    line: int,
-    column: str,
-    cells: Mapping[str, str],
-    must: str,
-    hint: str,
-    ledger: Ledger,
-) -> None:
-    letter = sheet.letters.get(column, "")
-    cell = f"{letter}{line}" if letter else ""
-    ledger.fault(sheet.file, line, column, cells.get(column, ""), must, hint, cell)
-
-
 # ---- added.toml ----------------------------------------------------------------------------
 
 
-def check_sections(text: str, site: Site, ledger: Ledger) -> dict[str, int]:
+def check_sections(
+    text: str, site: Mapping[str, Sequence[Written]], ledger: Ledger
+) -> dict[str, int]:
     """Note what `added.toml` may not say: settings of the site, names taken, other TOML forms.
 
     Returns how many sections of each kind it adds.
     """
+    file = f"/{ADDED_FILE}"
     try:
         data = load_toml(text)
     except ValueError as e:
-        ledger.fault(ADDED_FILE, 0, "file", "", f"must be TOML: {e}")
+        fault_of_toml(file, text, e, ledger)
         return {}
     lines, counts = find_lines(text), dict[str, int]()
     for name, given in data.items():
@@ -147,20 +139,25 @@ def check_sections(text: str, site: Site, ledger: Ledger) -> dict[str, int]:
             must = "must be [[run]], [[branch]] or [[pipe]]: nothing else can be added"
             known = name in section_names()
             hint = _ELSEWHERE if known else nearest(name, SECTIONS)
-            ledger.fault(ADDED_FILE, line, name, "", must, hint)
+            ledger.fault(file, line, name, "", must, hint)
         elif not isinstance(given, list) or (name, len(given) - 1, "") not in lines:
-            ledger.fault(ADDED_FILE, line, name, "", "must be a section", f"write [[{name}]]")
+            ledger.fault(file, line, name, "", "must be a section", f"write [[{name}]]")
         else:
             counts[name] = len(given)
-            _check_section(name, given, site, lines, ledger)
+            _check_section(file, name, given, site[name], lines, ledger)
     return counts
 
 
 def _check_section(
-    name: str, given: list[object], site: Site, lines: Lines, ledger: Ledger
+    file: str,
+    name: str,
+    given: list[object],
+    site: Sequence[Written],
+    lines: Lines,
+    ledger: Ledger,
 ) -> None:
     key = SECTIONS[name]
-    taken = {row.text(key): f"{row.where} of the site" for row in site.sections[name]}
+    taken = {str(w.given.get(key)): f"{w.file}:{w.lines.get('', 0)} of the site" for w in site}
     for n, section in enumerate(given):
         value = section.get(key) if isinstance(section, dict) else None
         if not isinstance(value, str):
@@ -168,5 +165,5 @@ def _check_section(
         line = lines.get((name, n, key), 0)
         if value in taken:
             must = f"must name a {name} that is not there yet"
-            ledger.fault(ADDED_FILE, line, key, value, must, f"{taken[value]} has it already")
+            ledger.fault(file, line, key, value, must, f"{taken[value]} has it already")
         taken.setdefault(value, f"line {line}")

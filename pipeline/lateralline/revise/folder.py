@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import shutil
 from collections.abc import Iterator, Mapping
@@ -51,14 +52,15 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
     keep_apart(out, site, added)
     with whole_folder(out, "site", replace=replace) as made:
         merged = merged_files(site, added, out)
+        if merged.faults or merged.site_faults:
+            raise RefusedError(_failures(merged, site, added))
         if site.is_dir():
             _copy_rest(site, made, merged)
         for name, text in merged.texts.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
-        if isinstance(result, SiteFailure) or merged.faults:
-            failure = result if isinstance(result, SiteFailure) else None
-            raise RefusedError(_traced(failure, merged, site, added))
+        if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
+            raise RefusedError((dataclasses.replace(result, source=added),))
         _say_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 
@@ -66,23 +68,10 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
 # ---- refusing ------------------------------------------------------------------------------
 
 
-def _traced(
-    failure: SiteFailure | None, merged: Merged, site: Path, added: Path
-) -> tuple[SiteFailure, ...]:
+def _failures(merged: Merged, site: Path, added: Path) -> tuple[SiteFailure, ...]:
     """Return what is wrong as failures of what is added, and of the site with it."""
-    own, of_site = merged.traced(failure.faults if failure else ())
-    failures = []
-    if own:
-        failures.append(_failure(added, own))
-    if of_site:
-        failures.append(_failure(site, of_site))
-    if failure and not failure.faults:  # it reads, and cannot be placed, solved or linked
-        failures.append(
-            SiteFailure(
-                added, failure.stage, failure.message, (), failure.findings, failure.unexpected
-            )
-        )
-    return tuple(failures)
+    both = (added, merged.faults), (site, merged.site_faults)
+    return tuple(_failure(source, faults) for source, faults in both if faults)
 
 
 def _failure(source: Path, faults: tuple[Fault, ...]) -> SiteFailure:

@@ -1,186 +1,326 @@
-"""A site and what is added to it as the files of one new site.
+"""A site and what is added to it as one new site: their rows together, checked together.
 
-What the site says is kept: its rows, their order and lines, comments, the order of its columns.
-Cells a spreadsheet would run are guarded (`csv_file`).
-Added rows follow below; each keeps where it came from, so that a fault of the whole names it there.
+Every row keeps the file and line it was written in, so that whatever is wrong with the whole is
+told there. Of the files of the new site, what the site says is kept: its rows, their order and
+lines, comments, the order of its columns; a table that was not plain comma-separated UTF-8 is
+written so. Cells a spreadsheet would run are guarded (`csv_file`). Added rows follow below.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping
+import os
+import re
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from lateralline import csv_file
-from lateralline.errors import Fault
-from lateralline.read.files import SITE_FILE
-from lateralline.read.ledger import Ledger, one_line
-from lateralline.read.sheets import Sheet, bare, title
-from lateralline.revise.conflicts import check_added
-from lateralline.revise.sources import ADDED_FILE, Added, Place, read_added, site_texts
+from lateralline import contract, csv_file
+from lateralline.errors import Fault, SiteFaultsError
+from lateralline.ingest.conventions import read_table
+from lateralline.ingest.intake import decode, decode_any, is_file
+from lateralline.ingest.ledger import Ledger, nearest, one_line
+from lateralline.ingest.record import check_site
+from lateralline.ingest.sections import Site, site_of, toml_sections
+from lateralline.ingest.site_files import SITE_FILE, TABLES, entries, is_book, read_input
+from lateralline.ingest.site_input import SiteInput, read_site_input
+from lateralline.ingest.tables import TextTable
+from lateralline.ingest.toml_text import find_lines, load_toml
+from lateralline.ingest.workbook import Book, read_book
+from lateralline.revise.conflicts import ADDED_FILE, check_added
+from lateralline.template import toml_literal
 
-Places = dict[int, Place]
-
+_CSV: Final = tuple(f"{name}.csv" for name in TABLES)
+_READ_OR_LOST: Final = (".csv", ".toml", ".tsv", ".xls", ".ods")
 _BOM: Final = "\ufeff"
-_SAID: Final = "# added by lateralline update from"
+#: Stands before the names of added files while both are read: no file of a site begins with it.
+_ADDED: Final = "/"
+_NOTE: Final = "# added by lateralline update from"
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What is to be added, before it is held against the site."""
+
+    name: str  # of its folder
+    tables: Mapping[str, TextTable | None]  # by name; None = could not be read
+    toml: str  # text of `added.toml`, "" when there is none
 
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """The input files of the new site, and where each of their rows came from."""
+    """The input files of the new site, and what is wrong with what they were made from."""
 
     texts: Mapping[str, str]  # by file name, with byte-order marks
-    places: Mapping[str, Mapping[int, Place]]  # by file name and line; the site's own csv left out
     books: tuple[str, ...]  # workbooks of the site whose rows these files hold now
     added: Mapping[str, int]  # how many rows each table got, and runs, branches, pipes
-    headers: Mapping[str, int]  # line of the header of each added table, by file
-    faults: tuple[Fault, ...]  # of what is added, met so far
-
-    def traced(self, faults: Iterable[Fault]) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
-        """Return all faults as those of what is added and those of the site.
-
-        `faults` are those met in reading the merged files. What is known already is not said a
-        second time: of the same cell, or of cells below a header that is at fault itself.
-        """
-        own, of_site = set(self.faults), set()
-        told = {(f.file, f.row, f.column) for f in own}
-        below = {(f.file, f.column) for f in own if self.headers.get(f.file) == f.row}
-        for fault in faults:
-            is_added, traced = self._origin(fault)
-            at = traced.file, traced.row, traced.column
-            if not is_added:
-                of_site.add(traced)
-            elif at not in told and (traced.file, traced.column) not in below:
-                own.add(traced)
-        return tuple(sorted(own)), tuple(sorted(of_site))
-
-    def _origin(self, fault: Fault) -> tuple[bool, Fault]:
-        place = self.places.get(fault.file, {}).get(fault.row)
-        if place is None:
-            return False, fault
-        letter = place.letters.get(fault.column, "")
-        cell = f"{letter}{place.line}" if letter else ""
-        return place.added, replace(fault, file=place.file, row=place.line, cell=cell)
+    faults: tuple[Fault, ...]  # of what is added
+    site_faults: tuple[Fault, ...]  # of the site, which show only with what is added
 
 
 def merged_files(site: Path, added: Path, target: Path) -> Merged:
     """Return the files of a site that reads well with what a folder adds, to stand at `target`.
 
-    Faults of what is added are in the result, not raised: the rest of them shows when the merged
-    files are read. Raises SiteFaultsError when the site itself does not read.
+    A folder of grids keeps its place though the site moves. Raises SiteFaultsError when the site
+    itself cannot be taken apart.
     """
-    base, ledger = site_texts(site, target), Ledger()
+    ledger = Ledger()
+    base = read_site_input(site, ledger)
+    ledger.raise_faults(site.name)
+    assert base.sections is not None  # without settings there is a fault
     new = read_added(added, ledger)
-    sheets, sections = check_added(new, base, ledger)
-    texts = {n: t if n == SITE_FILE else csv_file.neutral(t) for n, t in base.texts.items()}
-    places = {name: dict(of) for name, of in base.places.items()}
-    for table, sheet in sheets.items():
-        file = f"{table}.csv"
-        told = f"{_SAID} {one_line(new.name)}/{sheet.file}"
-        texts[file], origin = _appended(texts.get(file, ""), base.sheets.get(table), sheet, told)
-        places[file] = places.get(file, {}) | origin
-        _refuse_comments(sheet, base.sheets.get(table), ledger)
-    texts[SITE_FILE], places[SITE_FILE] = _with_sections(texts[SITE_FILE], new)
+    tables, sections = check_added(new.tables, new.toml, base, ledger)
+    folder = site if site.is_dir() else site.parent
+    texts = {SITE_FILE: _settings_text(base, new, folder, target, ledger)}
+    for name in TABLES:
+        there, more = base.table(name), tables.get(name)
+        if there is not None or more is not None:
+            texts[f"{name}.csv"] = _table_text(base, name, there, more, new.name)
+        if more is not None:
+            _refuse_comments(more, there, ledger)
+    _check_whole(base, tables, new.toml, sections, folder, ledger)
     return Merged(
-        {name: _BOM + text if name in base.marked else text for name, text in texts.items()},
-        places,
-        base.books,
-        {table: len(sheet.rows) for table, sheet in sheets.items()} | sections,
-        {sheet.file: sheet.header_line for sheet in sheets.values()},
-        tuple(ledger.faults),
+        texts,
+        tuple(name for name in base.files.content if is_book(Path(name))),
+        {name: len(table.rows) for name, table in tables.items() if table} | sections,
+        *_parted(ledger.faults),
     )
 
 
-# ---- tables --------------------------------------------------------------------------------
+# ---- what is added -------------------------------------------------------------------------
 
 
-def _appended(text: str, there: Sheet | None, new: Sheet, told: str) -> tuple[str, Places]:
-    """Return a csv file with the rows of a sheet below its own, and where those come from.
+def read_added(folder: Path, ledger: Ledger) -> Added:
+    """Return what a folder adds, noting a fault for whatever would not be read.
 
-    Columns only the sheet has come last, empty in the rows above.
+    Tables are text files, or sheets of a workbook, of the same names and columns as a site's. The
+    names of their files begin with a sign that no file of the site begins with.
     """
-    newline = "\r\n" if "\r\n" in text else "\n"
-    columns = [name for name in new.header if name]
-    if there is not None:
-        columns = _raw_columns(text, there.header_line)
-        lacking = [name for name in new.header if name and name not in columns]
-        if lacking:
-            text, columns = _widened(text, there.header_line, lacking, newline)
-        if not text.endswith(("\n", "\r")):
-            text += newline
-    if there is not None and not new.rows:
-        return text, {}
-    out, places, at = [], {}, _lines_in(text) + 1
+    tables: dict[str, TextTable | None] = {}
+    toml = ""
+    found = False
+    for path in entries(folder, ledger):
+        name, file = path.name, _ADDED + path.name
+        if name in _CSV or name == ADDED_FILE or is_book(path):
+            found = True
+            own = Ledger()
+            data = read_input(path, own)
+            ledger.faults += [replace(fault, file=file) for fault in own.faults]
+            if data is None:
+                continue
+            if is_book(path):
+                _take_book(read_book(file, data, ledger), file, tables, ledger)
+            elif name == ADDED_FILE:
+                toml = decode(file, data, ledger) or ""
+            else:
+                table = path.stem
+                _take(read_table(table, file, data, ledger), table, file, tables, ledger)
+        elif _looks_like_input(path):
+            must = "must be a file that can be added"
+            ledger.fault(file, 0, "file", "", must, _meant(name))
+    if not found and not ledger.faults:
+        must = f"must hold any of {', '.join((*_CSV, ADDED_FILE))}"
+        ledger.fault(_ADDED + folder.name, 0, "folder", "", must)
+    return Added(folder.name, tables, toml)
+
+
+def _looks_like_input(path: Path) -> bool:
+    hidden = path.name.startswith((".", "~"))
+    return path.suffix.casefold() in _READ_OR_LOST and not hidden and is_file(path)
+
+
+def _take_book(book: Book, file: str, tables: dict[str, TextTable | None], ledger: Ledger) -> None:
+    for name in book.site:
+        must = "must not be in a workbook of what is added: settings are the site's"
+        ledger.fault(f"{file} {name}", 0, "sheet", "", must, f"new runs go into {ADDED_FILE}")
+    for name, table in book.tables.items():
+        _take(table, name, f"{file} {name}", tables, ledger)
+
+
+def _take(
+    table: TextTable | None,
+    name: str,
+    file: str,
+    tables: dict[str, TextTable | None],
+    ledger: Ledger,
+) -> None:
+    if name in tables:
+        must = f"must stand in one place; {name} is in another file too"
+        ledger.fault(file, 0, "table", "", must)
+    else:
+        tables[name] = table
+
+
+def _meant(name: str) -> str:
+    if name == SITE_FILE:
+        return f"the site keeps its settings; new runs, branches and pipes go into {ADDED_FILE}"
+    return nearest(name, (*_CSV, ADDED_FILE))
+
+
+# ---- both together -------------------------------------------------------------------------
+
+
+def _check_whole(
+    base: SiteInput,
+    tables: Mapping[str, TextTable | None],
+    toml: str,
+    sections: Mapping[str, int],
+    folder: Path,
+    ledger: Ledger,
+) -> None:
+    """Note what is wrong with the rows of both together, but for cells at fault already."""
+    assert base.sections is not None
+    added = toml_sections(_ADDED + ADDED_FILE, toml, Ledger()) or {}
+    whole = replace(
+        base,
+        sections={
+            name: (*several, *(added.get(name, ()) if name in sections else ()))
+            for name, several in base.sections.items()
+        },
+        tables={**base.tables}
+        | {
+            name: None if more is None else (*(base.tables.get(name) or ()), more)
+            for name, more in tables.items()
+        },
+    )
+    found = Ledger()
+    with suppress(SiteFaultsError):  # too many to go on: those found so far are in the ledger
+        check_site(whole, folder, found)
+    known = {(f.file, f.row, f.column) for f in ledger.faults}
+    ledger.faults += [f for f in found.faults if (f.file, f.row, f.column) not in known]
+
+
+def _parted(faults: Iterable[Fault]) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
+    """Return faults as those of what is added, under the names of its files, and of the site."""
+    own = {replace(f, file=f.file.removeprefix(_ADDED)) for f in faults if f.file[:1] == _ADDED}
+    return tuple(sorted(own)), tuple(sorted({f for f in faults if f.file[:1] != _ADDED}))
+
+
+# ---- tables as text ------------------------------------------------------------------------
+
+
+def _table_text(
+    base: SiteInput, name: str, there: TextTable | None, more: TextTable | None, folder: str
+) -> str:
+    """Return a table of the site with the rows that are added below its own, as csv.
+
+    Columns only the added rows have come last, empty in the rows above.
+    """
     if there is None:
-        places[at] = Place(True, new.file, new.header_line, new.letters)
-        out.append(csv_file.record([_headed(name, new) for name in columns], newline))
-        at += 1
-    out.append(csv_file.record([told], newline))
-    at += 1
-    for line, cells in new.rows:
-        given = dict(zip(new.header, cells, strict=True))
-        places[at] = Place(True, new.file, line, new.letters)
-        out.append(csv_file.record([given.get(name, "") for name in columns], newline))
-        at += _lines_in(out[-1])
-    return text + "".join(out), places
+        assert more is not None
+        text, columns, newline = csv_file.record(map(_headed(more), more.header)), more.header, "\n"
+    else:
+        lacking = [h for h in more.header if h not in there.header] if more else []
+        text, columns, newline = _kept(base, name, there, lacking)
+    if more is None or (there is not None and not more.rows):
+        return text
+    text += "" if text.endswith(("\n", "\r")) else newline
+    file = more.file.removeprefix(_ADDED)
+    out = [csv_file.record([f"{_NOTE} {one_line(folder)}/{file}"], newline)]
+    for _, cells in more.rows:
+        given = dict(zip(more.header, cells, strict=True))
+        out.append(csv_file.record([given.get(column, "") for column in columns], newline))
+    return text + "".join(out)
 
 
-def _widened(
-    text: str, header_line: int, lacking: list[str], newline: str
-) -> tuple[str, list[str]]:
-    """Return a csv file with more columns, and what they are called; comments stay as they are."""
-    lines = list(io.StringIO(text, newline=""))
-    columns = _raw_columns(text, header_line)
-    while columns and not columns[-1]:
-        columns.pop()  # spreadsheets leave empty columns behind
-    out = []
-    for first, end, cells in csv_file.records(text):
-        if not any(map(bare, cells)) or bare(cells[0]).startswith("#"):
-            out += lines[first - 1 : end - 1]
-            continue
-        more = lacking if first == header_line else [""] * len(lacking)
-        out.append(csv_file.record([*cells[: len(columns)], *more], newline))
-    return "".join(out), [*columns, *lacking]
+def _kept(
+    base: SiteInput, name: str, table: TextTable, lacking: list[str]
+) -> tuple[str, tuple[str, ...], str]:
+    """Return a table of the site as csv, what stands over its columns, and its line ends.
+
+    Lines stay as they are unless columns are added or the file was not plain csv; comments always.
+    """
+    data = base.files.content.get(f"{name}.csv")
+    columns = (*table.header, *lacking)
+    if data is None:  # on a sheet of a workbook
+        rows = [csv_file.record([*cells, *("" for _ in lacking)]) for _, cells in table.rows]
+        return csv_file.record(map(_headed(table), columns)) + "".join(rows), columns, "\n"
+    text = decode_any(name, data, [], Ledger()) or ""
+    newline = "\r\n" if "\r\n" in text else "\n"
+    mark = _BOM if data.startswith(_BOM.encode()) else ""
+    written = {table.header_line: tuple(map(_headed(table), table.header)), **dict(table.rows)}
+    lines, out = list(io.StringIO(text, newline="")), list[str]()
+    for first, end, cells in csv_file.records(text, table.separator):
+        came = "".join(lines[first - 1 : end - 1])
+        if first not in written:  # blank, or a comment
+            quoted = table.separator != "," and any(cells)
+            out.append(csv_file.record(filter(None, cells), newline) if quoted else came)
+        elif lacking or table.notes:
+            more = lacking if first == table.header_line else ["" for _ in lacking]
+            out.append(csv_file.record([*written[first], *more], newline))
+        else:
+            columns = columns if len(cells) <= len(columns) else (*columns, *cells[len(columns) :])
+            out.append(came)
+    return mark + csv_file.neutral("".join(out)), columns, newline
 
 
-def _raw_columns(text: str, header_line: int) -> list[str]:
-    """Return the names over all columns, those a spreadsheet left empty too."""
-    header = next(c for first, _, c in csv_file.records(text) if first == header_line)
-    return [title(bare(cell))[0] for cell in header]
+def _headed(table: TextTable) -> Callable[[str], str]:
+    """Return what writes the name of a column with its unit, as the header does."""
+    return lambda name: f"{name} [{table.units[name]}]" if table.units.get(name) else name
 
 
-def _refuse_comments(new: Sheet, there: Sheet | None, ledger: Ledger) -> None:
+def _refuse_comments(new: TextTable, there: TextTable | None, ledger: Ledger) -> None:
     """A name that begins with # would make its row a comment where it comes to stand first."""
     first = (there or new).header[0]
     at = new.header.index(first) if first in new.header else -1
     for line, cells in new.rows if at > 0 else ():
         if cells[at].startswith("#"):
             must = "must not begin with #: first in its row, as in the site, that makes a comment"
-            ledger.fault(new.file, line, first, cells[at], must)
+            new.fault(ledger, line, first, cells[at], must)
 
 
-def _headed(name: str, sheet: Sheet) -> str:
-    return f"{name} [{sheet.units[name]}]" if name in sheet.units else name
+# ---- settings as text ----------------------------------------------------------------------
 
 
-def _lines_in(text: str) -> int:
-    """Count the lines of a text whose last one is ended, as a reader of csv does."""
-    return sum(1 for _ in io.StringIO(text, newline=""))
-
-
-# ---- site.toml -----------------------------------------------------------------------------
-
-
-def _with_sections(text: str, new: Added) -> tuple[str, Places]:
-    """Return `site.toml` with the sections of `added.toml` below, and where those come from."""
+def _settings_text(base: SiteInput, new: Added, folder: Path, target: Path, ledger: Ledger) -> str:
+    """Return `site.toml` with the sections of `added.toml` below its own."""
+    assert base.sections is not None
+    data = base.files.content.get(SITE_FILE)
+    text = _toml_of(site_of(base.sections, Ledger())) if data is None else data.decode("utf-8")
+    text = _with_grids_found(text, folder, target)
     if not new.toml.strip():
-        return text, {}
+        return text
     newline = "\r\n" if "\r\n" in text else "\n"
-    body = new.toml.replace("\r\n", "\n").splitlines()
-    head = text if text.endswith("\n") else text + newline
-    head += f"{newline}{_SAID} {one_line(new.name)}/{ADDED_FILE}{newline}"
-    above = len(head.splitlines())
-    places = {above + n: Place(True, ADDED_FILE, n) for n in range(1, len(body) + 1)}
-    return head + "".join(line + newline for line in body), places
+    text = text if text.endswith("\n") else text + newline
+    text += f"{newline}{_NOTE} {one_line(new.name)}/{ADDED_FILE}{newline}"
+    text += "".join(line + newline for line in new.toml.replace("\r\n", "\n").splitlines())
+    if not ledger.faults:
+        try:
+            load_toml(text.removeprefix(_BOM))
+        except ValueError as e:
+            must = f"must be sections that can stand below those of site.toml: {e}"
+            hint = (
+                "write each run, branch and pipe of site.toml under [[run]], [[branch]], [[pipe]]"
+            )
+            ledger.fault(_ADDED + ADDED_FILE, 0, "file", "", must, hint)
+    return text
+
+
+def _toml_of(site: Site) -> str:
+    """Return the settings of a workbook as `site.toml`."""
+    table = contract.load("site")
+    out: list[str] = []
+    for name, rows in site.sections.items():
+        for row in rows:
+            if row.cells:
+                out.append(f"[[{name}]]" if name in table.repeated else f"[{name}]")
+                keys = [c.name for c in table.field if c.section == name and c.name in row.cells]
+                out += [f"{key} = {toml_literal(row.cells[key])}" for key in keys]
+                out.append("")
+    return "\n".join(out)
+
+
+def _with_grids_found(text: str, folder: Path, target: Path) -> str:
+    """Return `site.toml` with a relative folder of grids outside the site named from `target`."""
+    line = find_lines(text).get(("crs", 0, "grids"))
+    if line is None:
+        return text
+    lines = text.splitlines(keepends=True)
+    m = re.match(r"""(\s*["']?grids["']?\s*=\s*)(["'])(.*?)\2(.*)""", lines[line - 1], re.S)
+    if m is None or Path(m[3]).is_absolute() or not m[3].startswith(".."):
+        return text
+    there = os.path.relpath((folder / m[3]).resolve(), target.absolute().resolve())
+    lines[line - 1] = f"{m[1]}{toml_literal(Path(there).as_posix())}{m[4]}"
+    return "".join(lines)

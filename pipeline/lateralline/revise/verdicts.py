@@ -10,7 +10,7 @@ from typing import Final
 from lateralline import contract
 from lateralline.records import Finding
 from lateralline.revise.changes import Departure, ExposureCheck, Held, LineChange
-from lateralline.revise.sources import ADDED_FILE
+from lateralline.revise.conflicts import ADDED_FILE
 from lateralline.settings import Settings
 from lateralline.wording import metres
 

@@ -9,7 +9,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from lateralline.contract import Column
-from lateralline.read.cells import LARGEST, must_be
+from lateralline.ingest.cells import LARGEST, must_be
 from lateralline.units import PER_FOOT
 
 #: Down to here cells have drop-downs and limits; more rows are read all the same.

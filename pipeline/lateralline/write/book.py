@@ -19,9 +19,9 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.read.book import CAUTIONS_SHEET, SITE_HEADER, SITE_SHEET
-from lateralline.read.cells import is_plain_number
-from lateralline.read.files import SECTION_SHEETS, TABLES
+from lateralline.ingest.cells import is_plain_number
+from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
+from lateralline.ingest.workbook import CAUTIONS_SHEET, SITE_HEADER, SITE_SHEET
 from lateralline.write._book_rules import LAST_ROW, add_rule
 from lateralline.write._book_words import cautions
 from lateralline.write._xlsx import steady_bytes

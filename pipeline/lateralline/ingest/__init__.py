@@ -1,0 +1,39 @@
+"""One way in: what a crew wrote, as rows that know file, line and column, held to the schemas.
+
+In: a site folder, a workbook, what is added to a site, point files, map layers, plans. Out: a
+`FieldRecord` in SI; or every fault of every file at once, and nothing else.
+
+intake, limits              the one door for files, and how large input may be
+ledger                      faults and findings, noted as they are met
+tables                      text files and sheets as rows of text cells
+conventions                 names of columns and decimal signs as the trade writes them
+workbook, worksheets        what a spreadsheet does to cells behind one's back
+map_layers                  layers of vector files as features
+cells, rows                 cells by the schemas: types, units, what would be right
+toml_text, sections         settings, from site.toml or from sheets
+site_files, site_input      which files are a site's, and what stands in them
+coordinate_system, pipe_sizes, settings    what the settings mean
+positions, references       rows held against one another
+record                      the checks in their order, and the record
+points                      points of other programs as the rows of a site
+
+Decided:
+* A table is read alike by every door (`tables`, `conventions`): comma, semicolon or tab; UTF-8,
+  UTF-16 with its mark, else Windows-1252 or Latin-1; comments; names of the trade. How it was
+  read, where that is not as plain comma-separated UTF-8, is a note of the record.
+* A decimal comma is taken in files separated by semicolons or tabs, when all numbers have it.
+  Where both signs occur the rarer is at fault; 1,234 alone is at fault: nobody guesses a
+  thousandfold depth. In comma-separated files `3,2` stays a fault that says to write 3.2: every
+  such comma is one that may have parted a cell.
+* Names that mean something else elsewhere are not taken: a pitch is a tilt here and a fall there.
+* Settings are TOML and so UTF-8.
+* All faults at once, each with file, row, column, value and what to write; they are capped
+  (`limits.FAULTS`), because looking on takes time and helps nobody.
+"""
+
+from lateralline.ingest.record import read_site
+from lateralline.ingest.sections import book_value
+from lateralline.ingest.site_files import is_book
+from lateralline.ingest.workbook import holds_settings
+
+__all__ = ["book_value", "holds_settings", "is_book", "read_site"]

@@ -1,0 +1,285 @@
+"""How tables are written in many countries and trades: names of columns, signs before decimals.
+
+`as_declared` brings a table to the names of its schema and to decimal points, and says what it
+took for what. Nothing is guessed: a column that may be meant for two, or numbers with both signs
+before their decimals, are faults.
+
+* A column called by another name the trade knows (`ALIASES`) is taken, and told. Names that may
+  mean something else as well (`MAY_MEAN`: a pitch is also a fall) are only named in the fault.
+* In files separated by semicolons or tabs a decimal comma is accepted when the whole file uses it.
+  In comma-separated files, where it would part the cell, and in workbooks, whose numbers are no
+  text, a number is written with a decimal point.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from decimal import Decimal as Exact
+from difflib import get_close_matches
+from typing import Final, Literal
+
+from lateralline import contract
+from lateralline.ingest.cells import LARGEST
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.tables import TextTable, csv_table
+
+Decimal = Literal[".", ","]
+
+# ---- names of columns ----------------------------------------------------------------------
+
+#: What the columns of a point file are called, best first, signs between words taken out (common
+#: practice, no source).
+POINT_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
+    "name": ("point", "pointnumber", "pointno", "pointnum", "pointid", "pointname", "pt", "ptno",
+             "ptnum", "ptid", "ptname", "pnt", "pntno", "pntnum", "pntid", "pno", "p", "name",
+             "number", "no", "nr", "id"),
+    "northing": ("northing", "north", "n", "latitude", "lat"),
+    "easting": ("easting", "east", "e", "longitude", "long", "lon", "lng"),
+    "z": ("z", "elevation", "elev", "elv", "level", "ele", "height", "hgt", "ht", "rl",
+          "reducedlevel", "groundlevel", "groundelevation", "altitude", "alt"),
+    "code": ("fullcode", "fulldescription", "fulldesc", "code", "desc", "description", "descriptio",
+             "descr", "descriptor", "d", "cmt", "rawdescription", "rawdesc", "pointdescription",
+             "pointcode", "feature", "featurecode", "remarks", "remark", "comment", "comments",
+             "note", "notes", "text"),
+    "sigma_h": ("sigmah",),
+    "sigma_v": ("sigmav",),
+}  # fmt: skip
+#: Names by which a column of a site's tables is taken, beside its own.
+ALIASES: Final[Mapping[str, tuple[str, ...]]] = {
+    "point": POINT_NAMES["name"],
+    "x": POINT_NAMES["easting"],
+    "y": POINT_NAMES["northing"],
+    "z": POINT_NAMES["z"],
+    "depth_reading": ("depth", "depthread", "measureddepth", "locateddepth"),
+    "depth": ("depthreading", "depthread"),
+    "tilt_deg": ("tilt",),
+}
+#: Names that may mean a column of ours, or something else.
+MAY_MEAN: Final[Mapping[str, tuple[str, ...]]] = {
+    "counter": ("distance", "dist", "cable", "cablelength", "footage"),
+    "depth": ("dip",),
+    "tilt_deg": ("pitch", "inclination"),
+    "measured_to": ("measuredat", "target"),
+}
+
+
+def without_signs(name: str) -> str:
+    """Return a name without the signs between its words and what stands in brackets behind it.
+
+    >>> without_signs("Point No."), without_signs("point_no"), without_signs("North (grid)")
+    ('pointno', 'pointno', 'north')
+    """
+    return re.sub(r"[\W_]", "", re.sub(r"(?<=\S)\s*[\[(].*$", "", name).casefold())
+
+
+def meant_by(name: str, absent: Iterable[str]) -> str:
+    """Return the column, of those absent, that a name of none may stand for; "" for none.
+
+    A near miss, a part of its name, or what the trade calls it: depth for depth_reading, RL for z.
+    """
+    absent = list(absent)
+    words = re.findall(r"[^\W_]+", name.casefold())
+    if close := get_close_matches("_".join(words), absent, n=1, cutoff=0.8):
+        return close[0]
+    for column in absent:
+        called = (*ALIASES.get(column, ()), *MAY_MEAN.get(column, ()))
+        if "".join(words) in called or (words and set(words) < set(column.split("_"))):
+            return column
+    return ""
+
+
+# ---- decimals ------------------------------------------------------------------------------
+
+_DIGITS: Final = r"[+-]?(?:\d+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)"  # also 1 234 and 1'234
+_PLAIN: Final = re.compile(rf"{_DIGITS}(?:\.\d*)?(?:[eE][+-]?\d{{1,2}})?|[+-]?\.\d+", re.ASCII)
+_COMMA: Final = re.compile(rf"{_DIGITS},\d+|[+-]?,\d+", re.ASCII)
+_BOTH: Final = re.compile(  # 1,234.5 and 1.234,5
+    r"[+-]?\d{1,3}(?:(?:,\d{3})+\.\d*|(?:\.\d{3})+,\d*)", re.ASCII
+)
+_GROUPS: Final = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+", re.ASCII)  # 1,234: which is it?
+_EXCHANGED: Final = str.maketrans(",.", ".,")
+
+
+def is_numeric(text: str) -> bool:
+    """Tell whether a cell holds a number written in any of the ways known here.
+
+    >>> [is_numeric(t) for t in ("1,234.50", "12,5", "1'234", "-3", "4.5 ft", "N1", "")]
+    [True, True, True, True, False, False, False]
+    """
+    forms = (_PLAIN, _COMMA, _BOTH, _GROUPS)
+    return any(form.fullmatch(text) for form in forms)
+
+
+def sign_of(cell: str) -> Literal[".", ",", "?", ""]:
+    """Return the sign before the decimals of a number; "?" when it may be either, "" for none.
+
+    >>> sign_of("12.5"), sign_of("0,123"), sign_of("1.234,5"), sign_of("1,234"), sign_of("12")
+    ('.', ',', ',', '?', '')
+    """
+    if _BOTH.fullmatch(cell):
+        return "." if cell.rfind(".") > cell.rfind(",") else ","
+    if _GROUPS.fullmatch(cell) and not cell.lstrip("+-").startswith("0"):
+        return "?"
+    if _COMMA.fullmatch(cell):
+        return ","
+    return "." if "." in cell and _PLAIN.fullmatch(cell) else ""
+
+
+def decimal_mark(cells: Iterable[str]) -> Decimal | None:
+    """Return the sign that stands before the decimals in a file; None when it cannot be told.
+
+    It cannot when a number such as 1,234 may be either, and no other number of the file settles it.
+
+    >>> decimal_mark(["12.5", "3"]), decimal_mark(["12,5", "1,234"]), decimal_mark(["1,234"])
+    ('.', ',', None)
+    >>> decimal_mark(["12,5", "12.5"]) is None
+    True
+    """
+    signs = set(map(sign_of, cells))
+    if {".", ","} <= signs:
+        return None
+    if "," in signs:
+        return ","
+    return "." if "." in signs or "?" not in signs else None
+
+
+def number(text: str, decimal: Decimal) -> float | None:
+    """Return a number of a file whose decimal sign is known; None when it is none, or too large.
+
+    >>> number("1,234.50", "."), number("1.234,5", ","), number("12,5", "."), number("1 234", ".")
+    (1234.5, 1234.5, None, 1234.0)
+    """
+    if decimal == ",":
+        text = text.translate(_EXCHANGED)
+    plain = text.replace(",", "") if _BOTH.fullmatch(text) or _GROUPS.fullmatch(text) else text
+    if not _PLAIN.fullmatch(plain):
+        return None
+    value = float(_without_blanks(plain))
+    return value if abs(value) <= LARGEST else None
+
+
+def _without_blanks(text: str) -> str:
+    return re.sub(r"[ \u00a0\u202f'’]", "", text)
+
+
+def plainly(value: float, decimals: int | None = None) -> str:
+    """Return a number as a csv cell: the shortest text that reads back the same, no exponent.
+
+    >>> plainly(888500.1), plainly(2.0), plainly(1e-7), plainly(1.23456789, 6), plainly(-0.0, 3)
+    ('888500.1', '2.0', '0.0000001', '1.234568', '0.0')
+    """
+    value = value if decimals is None else round(value, decimals)
+    return format(Exact(repr(value + 0.0)), "f")
+
+
+# ---- tables --------------------------------------------------------------------------------
+
+_TIE: Final = re.compile(r"(?<=:)\s*[^;:]+")  # the length in P1:6.32;P2:4.85
+
+
+def read_table(name: str, file: str, data: bytes | None, ledger: Ledger) -> TextTable | None:
+    """Return input table `name` from the content of a text file, in the names of its schema.
+
+    None, with faults, when it has no usable header, and without when there is no content.
+    """
+    table = None if data is None else csv_table(file, data, ledger)
+    return None if table is None else as_declared(name, table, ledger)
+
+
+def as_declared(name: str, table: TextTable, ledger: Ledger) -> TextTable:
+    """Return a table with the column names of schema `name`, and decimal points in its numbers."""
+    return _with_points(name, _renamed(name, table), ledger)
+
+
+def _renamed(name: str, table: TextTable) -> TextTable:
+    """Return a table with our name for each column that is there by another name alone."""
+    declared = contract.load(name).names
+    called = {h: without_signs(h) for h in table.header if h and h not in declared}
+    ours: dict[str, str] = {}
+    for column in declared:
+        also = {column.replace("_", ""), *ALIASES.get(column, ())}
+        found = [h for h, bare in called.items() if bare in also]
+        if column not in table.header and len(found) == 1:
+            ours[found[0]] = column
+    if not ours:
+        return table
+    taken = [f"column {theirs} as {column}" for theirs, column in ours.items()]
+    return replace(
+        table,
+        header=tuple(ours.get(h, h) for h in table.header),
+        units={ours.get(h, h): unit for h, unit in table.units.items()},
+        letters={ours.get(h, h): letter for h, letter in table.letters.items()},
+        bad=frozenset((line, ours.get(h, h)) for line, h in table.bad),
+        notes=(*table.notes, *taken),
+    )
+
+
+def _with_points(name: str, table: TextTable, ledger: Ledger) -> TextTable:
+    """Return a table of text with decimal points; numbers with both signs are at fault.
+
+    Where both signs are used, the cells with the rarer one are at fault.
+    """
+    if table.separator not in (";", "\t"):
+        return table
+    numeric = [
+        (at, c.name, c.type == "text")  # of text only ties, whose lengths stand behind colons
+        for c in contract.load(name).field
+        if (c.type in ("real", "integer") or c.unit_from) and c.name in table.header
+        for at in [table.header.index(c.name)]
+    ]
+    signs = [
+        (line, at, column, sign)
+        for line, cells in table.rows
+        for at, column, ties in numeric
+        for sign in {sign_of(n) for n in _numbers_in(cells[at], ties=ties)} - {""}
+    ]
+    count = {sign: sum(s == sign for *_, s in signs) for sign in (".", ",", "?")}
+    usual: Decimal = "," if count[","] > count["."] else "."
+    bad = set(table.bad)
+    cell_of = dict(table.rows)
+    for line, at, column, sign in signs:
+        if sign == usual or (sign == "?" and count["."] + count[","]):
+            continue
+        cell = cell_of[line][at]
+        must = "must show which sign stands before the decimals; point and comma may both do so"
+        hint = "write every number with a decimal point, and no signs between thousands"
+        if sign != "?":
+            word = "comma" if usual == "," else "point"
+            must = f"must have a {word} before its decimals, as the rest of the file has"
+            hint = f"write {cell.translate(_EXCHANGED)}"
+        if (line, column) not in bad:
+            table.fault(ledger, line, column, cell, must, hint)
+        bad.add((line, column))
+    table = replace(table, bad=frozenset(bad))
+    if usual == ".":
+        return table
+    ties_at = {at: ties for at, _, ties in numeric}
+    rows = tuple(
+        (
+            line,
+            tuple(
+                _pointed(cell, ties=ties_at[at]) if at in ties_at else cell
+                for at, cell in enumerate(cells)
+            ),
+        )
+        for line, cells in table.rows
+    )
+    return replace(table, rows=rows, notes=(*table.notes, "with decimal commas"))
+
+
+def _numbers_in(cell: str, *, ties: bool) -> Iterator[str]:
+    if not ties:
+        yield cell
+    else:
+        yield from (m[0].strip() for m in _TIE.finditer(cell))
+
+
+def _pointed(cell: str, *, ties: bool) -> str:
+    """Return a cell of a file with decimal commas as it would stand in one with points."""
+    if ties:
+        return _TIE.sub(lambda m: _pointed(m[0].strip(), ties=False), cell)
+    if sign_of(cell) in ("", ".") or number(cell, ",") is None:
+        return cell
+    return _without_blanks(cell.replace(".", "")).replace(",", ".")

@@ -1,0 +1,289 @@
+"""What each point becomes: a mark, a control point, an exposure, or nothing, and why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from typing import Final, Literal
+
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.points.codes import MARKS, TARGETS, Codes, Pattern, fold
+from lateralline.ingest.points.readings import NUMBERS, cut, read_value, strange_key
+from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.names import MUST_BE, wrong_name
+
+Table = Literal["marks", "control", "exposures", ""]
+
+
+@dataclass(frozen=True, slots=True)
+class ClassifiedPoint:
+    """One point and what it becomes; "" where nothing is said."""
+
+    file: int  # index into the files imported
+    at: int  # index into its points
+    code: str
+    table: Table  # "" = left out
+    kind: str = ""
+    run: str = ""
+    stop: str = ""
+    line: str = ""
+    name: str = ""
+    to: str = ""
+    counter: str = ""
+    depth: str = ""
+    tilt_deg: str = ""
+    sigma: str = ""
+    note: str = ""
+    reason: str = ""  # why it is left out
+    unmapped: bool = False  # no pattern fits, as against being named under ignore
+
+    @property
+    def belongs(self) -> bool:
+        """True for a mark of a stop: all but ground shots that name none."""
+        return self.table == "marks" and bool(self.run and self.stop)
+
+
+def classify_points(
+    imported: Sequence[SurveyPoints], codes: Codes, ledger: Ledger, *, prefix: bool = False
+) -> tuple[ClassifiedPoint, ...]:
+    """Return what each point of each file becomes; descriptions that nearly fit are at fault."""
+    found = [
+        _sort(points, f, i, codes, ledger)
+        for f, points in enumerate(imported)
+        for i in range(len(points))
+    ]
+    runs = {compact(s.run): s.run for s in found if s.belongs}
+    for s in found:
+        if s.unmapped:
+            _near_miss(imported[s.file], s, runs, codes, ledger)
+    if prefix:
+        found = [replace(s, name=f"{_stem(imported[s.file].file)}-{s.name}") for s in found]
+    _check_names(imported, found, ledger)
+    return tuple(found)
+
+
+def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) -> ClassifiedPoint:
+    code = " ".join(str(points.code[i]).split())
+    bare, values = cut(code, codes.keys)
+    pattern = next(_fits(bare, codes), None)
+    if pattern is None and {"run", "stop"} <= values.keys() and _meaning(bare, codes) in MARKS:
+        pattern = {"kind": bare}  # the rest is said by keys
+    if pattern is not None:
+        values = pattern | values
+    for group in NUMBERS:
+        if group in values:
+            at = ("description", code)
+            values |= {group: _read_value(points, i, group, values.pop(group), ledger, at)}
+    for role, column in points.attributes.items():
+        own = str(column[i]).strip()
+        group = "to" if role == "measured_to" else role
+        if own and group in NUMBERS:
+            own = _read_value(points, i, group, own, ledger, (role, own))
+        if own and values.setdefault(group, own) != own and group not in ("kind", "to"):
+            must = f"must agree with the description, which says {values[group]}"
+            ledger.fault(points.file, int(points.row[i]), role, own, must)
+    meaning = _meaning(values.get("kind", ""), codes)
+    base = ClassifiedPoint(f, i, code, "", name=str(points.name[i]))
+    if not values.get("kind"):
+        reason = "no pattern fits its description" if code else "it has no description"
+        return replace(base, reason=reason, unmapped=bool(code))
+    if meaning == "ignore":
+        return replace(base, reason=f'named under ignore: "{values["kind"]}"')
+    if meaning not in (*MARKS, "control", "exposure"):
+        must = "must be a kind of mark, control, exposure or a word for it"
+        hint = nearest(values["kind"], tuple(codes.words), 20)
+        ledger.fault(points.file, int(points.row[i]), "description", code, must, hint)
+        return replace(base, reason="its kind is not known")
+    table: Table = (
+        "marks" if meaning in MARKS else "control" if meaning == "control" else "exposures"
+    )
+    made = ClassifiedPoint(
+        f,
+        i,
+        code,
+        table,
+        kind=meaning,
+        run=values.get("run", ""),
+        stop=values.get("stop", ""),
+        line=values.get("line", ""),
+        name=values.get("name", "") if table != "marks" else base.name,
+        to=_meaning(values.get("to", ""), codes),
+        counter=values.get("counter", ""),
+        depth=values.get("depth", ""),
+        tilt_deg=values.get("tilt_deg", ""),
+        sigma=values.get("sigma", ""),
+        note=values.get("note", ""),
+    )
+    made = replace(made, name=made.name or base.name)
+    _check(points, made, codes, ledger)
+    return made
+
+
+def _meaning(word: str, codes: Codes) -> str:
+    """Return what a word of the codes means; a word that is none as the schemas would write it."""
+    return codes.words.get(fold(word), fold(word).replace(" ", "_"))
+
+
+def _read_value(
+    points: SurveyPoints, i: int, group: str, text: str, ledger: Ledger, at: tuple[str, str]
+) -> str:
+    """Return a number as the site's cells take it; "", with a fault, when it is none.
+
+    `at` is the column and its cell, as the fault names them.
+    """
+    try:
+        return read_value(group, text, points.decimal)
+    except ValueError as e:
+        what = "degrees for tilt" if group == "tilt_deg" else group
+        must = (
+            f'must have a number {"of" if group == "tilt_deg" else "for"} {what}; "{text}" is none'
+        )
+        ledger.fault(points.file, int(points.row[i]), *at, must, str(e))
+        return ""
+
+
+def _fits(bare: str, codes: Codes) -> Iterator[dict[str, str]]:
+    """Yield what each pattern that fits says of the point."""
+    for pattern in codes.patterns:
+        if m := pattern.expression.match(bare):
+            yield _values_of(pattern, m, bare)
+
+
+def _values_of(pattern: Pattern, found: re.Match[str], bare: str) -> dict[str, str]:
+    values = {k: v.strip() for k, v in found.groupdict().items() if v}
+    rest = bare[found.end() :].strip(" ,;.:-")
+    notes = filter(None, (values.get("note", ""), rest))
+    return {**pattern.constants, **values, "note": "; ".join(notes)}
+
+
+# ---- checks --------------------------------------------------------------------------------
+
+
+def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledger) -> None:
+    row = int(points.row[s.at])
+
+    def fault(must: str, hint: str = "") -> None:
+        ledger.fault(points.file, row, "description", s.code, must, hint)
+
+    for what, name in (("point", s.name), ("run", s.run), ("stop", s.stop), ("line", s.line)):
+        if name and (hint := wrong_name(name)):
+            ledger.fault(points.file, row, what, name, f"must be {MUST_BE}", hint)
+    if s.table == "marks" and s.kind != "ground" and not s.belongs:
+        fault(f"must name run and stop of the {s.kind}", "as R1 3 EN, or with run=R1 stop=3")
+    key, near = strange_key(s.note, codes.keys)
+    if key:
+        fault(f"must have known keys; {key} is none", f'did you mean "{near}"?')
+    if s.table == "exposures":
+        if s.to not in TARGETS:
+            fault("must say what the exposure was measured to", "as EXP CO1 R1 invert d=1.10")
+        if not (s.run or s.line):
+            fault("must name the run or the line of the exposure", "as EXP CO1 R1 invert")
+
+
+def _near_miss(
+    points: SurveyPoints, s: ClassifiedPoint, runs: Mapping[str, str], codes: Codes, ledger: Ledger
+) -> None:
+    """A mark lost to a typing error would not be missed, so what looks like one is at fault."""
+    looks = looks_like_a_mark(s.code, runs, codes)
+    if not (looks or codes.refuse_unmapped):
+        return
+    must = "must fit a pattern of the codes" + (f"; it {looks}" if looks else "")
+    hint = "or name its word under ignore"
+    last = s.code.split()[-1]
+    if looks and fold(last) not in codes.words and last.isalpha():
+        hint = nearest(last, tuple(codes.words), 30)
+    elif looks:
+        hint = f"as R1 3 EN, or with run=R1 stop=3; {hint}"
+    ledger.fault(points.file, int(points.row[s.at]), "description", s.code, must, hint)
+
+
+def _check_names(
+    imported: Sequence[SurveyPoints], found: Sequence[ClassifiedPoint], ledger: Ledger
+) -> None:
+    """Names are unique in a site; within a file they are already."""
+    first: dict[tuple[str, str], ClassifiedPoint] = {}
+    for s in found:
+        if not s.table:
+            continue
+        other = first.setdefault((s.table, s.name), s)
+        if other is s:
+            continue
+        points = imported[s.file]
+        if other.file == s.file and s.name == points.name[s.at] == points.name[other.at]:
+            continue  # said where the file was read
+        must = f"must be a name of its own; {imported[other.file].where(other.at)} has it too"
+        hint = "--prefix puts each file's name before its points" if other.file != s.file else ""
+        ledger.fault(points.file, int(points.row[s.at]), "point", s.name, must, hint)
+
+
+def _stem(file: str) -> str:
+    return re.split(r"[.\[]", file, maxsplit=1)[0]
+
+
+def unmapped(found: Sequence[ClassifiedPoint]) -> Mapping[str, int]:
+    """Return the descriptions that fit no pattern, and how many points have each."""
+    counts: dict[str, int] = {}
+    for s in found:
+        if s.unmapped:
+            counts[s.code] = counts.get(s.code, 0) + 1
+    return counts
+
+
+# ---- descriptions that fit no pattern and yet look like marks: `r1_4_en`, `en 3`, `r3 1 enx`
+
+_WORD: Final = re.compile(r"[^\W_]+")
+#: What runs and stops are called: R1, 3, 12A, or a letter that lost its number.
+_NAME: Final = re.compile(r"[a-z]{0,2}\d+[a-z]?|[a-z]")
+_RUN: Final = re.compile(r"[a-z]{1,2}\d+")
+_STOP: Final = re.compile(r"\d+[a-z]?")
+
+
+def compact(name: str) -> str:
+    """Return a name without case and signs, as runs are compared here.
+
+    >>> compact("R-1"), compact("r 1")
+    ('r1', 'r1')
+    """
+    return "".join(_WORD.findall(name.casefold()))
+
+
+def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
+    """Return in words why a description looks like a mark; "" when it does not.
+
+    `runs` are those that other points name, by their compact names. A tree or a kerb says neither a
+    run nor, beside a word for a mark, nothing but names and numbers.
+    """
+    bare, values = cut(code, codes.keys)
+    words = [w.casefold() for w in _WORD.findall(bare)]
+    run = next((runs[n] for i in (1, 2) if (n := "".join(words[:i])) in runs), "")
+    if run:
+        return f"begins like a mark of run {run}"
+    if (
+        values.keys() & {"run", "stop"} or {"counter", "depth"} <= values.keys()
+    ):  # a tree may have d=
+        return f"has {' and '.join(sorted(values))} of a mark"
+    phrases = [
+        _WORD.findall(word)
+        for word, meaning in codes.words.items()
+        if meaning in MARKS and meaning != "ground"
+    ]
+    for phrase in sorted(phrases, key=len, reverse=True):
+        rest = _without(words, phrase)
+        if rest is not None and (all(map(_NAME.fullmatch, rest)) or any(w in runs for w in rest)):
+            return f"has a word for a mark, {' '.join(phrase)}"
+    if len(words) > 2 and _RUN.fullmatch(words[0]) and _STOP.fullmatch(words[1]):
+        known = [" ".join(phrase) for phrase in phrases]
+        if near := get_close_matches(" ".join(words[2:]), known, 1, 0.75):
+            return f"looks like a mark, {near[0]}"
+    return ""
+
+
+def _without(words: Sequence[str], phrase: Sequence[str]) -> list[str] | None:
+    """Return words without a phrase among them; None when it is not there."""
+    n = len(phrase)
+    for at in range(len(words) - n + 1):
+        if list(words[at : at + n]) == list(phrase):
+            return [*words[:at], *words[at + n :]]
+    return None

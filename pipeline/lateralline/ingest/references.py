@@ -1,0 +1,368 @@
+"""What only shows when rows are held against one another: names, references, counts."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+from math import isnan, nan
+from operator import itemgetter
+from typing import TypeAlias
+
+from lateralline.ingest.cells import UNKNOWN_UNIT
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.limits import STOPS_OF_LINE
+from lateralline.ingest.positions import check_lonlat, check_spot
+from lateralline.ingest.rows import InputRow, InputRows
+from lateralline.ingest.sections import Site
+from lateralline.ingest.site_files import SITE_FILE
+from lateralline.settings import Settings
+
+Stop: TypeAlias = tuple[str, str]  # run, stop
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What may be referred to; None where the place of the names could not be read at all."""
+
+    runs: Mapping[str, str] | None  # run → line
+    lines: frozenset[str] | None
+    control: frozenset[str] | None
+    stops: frozenset[Stop] | None
+    excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
+    runs_in: str = SITE_FILE  # where runs are told
+    stops_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # run → its stops
+
+    @property
+    def a_run(self) -> str:
+        """What a name of a run must be."""
+        return f"must be a run of {self.runs_in}"
+
+
+def check_references(
+    site: Site | None, tables: Mapping[str, InputRows | None], ledger: Ledger
+) -> None:
+    """Note every reference to nothing, every name given twice, and what does not add up.
+
+    A table that could not be read is None; what it would have named is then not missed.
+    """
+    names = _names(site, tables)
+    if (points := tables["control"]) is not None and names.control is not None and not points:
+        measured = (*(tables["marks"] or ()), *(tables["exposures"] or ()))
+        names = _without_control(names, points.file, measured, ledger)
+    if site is not None:
+        _check_site(site, names, ledger)
+    axes = site.axes if site else None
+    tape = site.units.get("tape", UNKNOWN_UNIT) if site else UNKNOWN_UNIT
+    control, marks, stops, exposures, observations = (
+        InputRows(f"{t}.csv") if (rows := tables[t]) is None else rows
+        for t in ("control", "marks", "stops", "exposures", "observations")
+    )
+    _once(control, ("point",), "must name each control point once", ledger)
+    _once(marks, ("mark",), "must name each mark once", ledger)
+    _once(stops, ("run", "stop"), "must name each stop of a run once", ledger)
+    _once(exposures, ("name",), "must name each exposure once", ledger)
+    for row in control:
+        check_lonlat(row, axes, ledger)
+    for row in (*marks, *exposures):
+        check_spot(row, names.control, axes, tape, ledger)
+    for row in (*stops, *observations):
+        _known(row, "run", names.runs, names.a_run, ledger)
+    for row in marks:
+        _check_mark(row, names, ledger)
+    _check_lengths(stops, names.runs or {}, ledger)
+    _check_end_nulls(marks, ledger)
+    for row in exposures:
+        _check_exposure(row, names, ledger)
+    for row in observations:
+        if row.given("clock_to") and not row.given("clock_from"):
+            row.fault(ledger, "clock_from", "must be given with clock_to")
+    _remark_peaks(marks, ledger)
+    if tables["stops"] is not None and tables["marks"] is not None:
+        _remark_stops(marks, stops, names, ledger)
+
+
+def check_runs(settings: Settings, site: Site, stops: InputRows, ledger: Ledger) -> None:
+    """Note run values in SI that cannot be, or hardly can."""
+    entry_of: dict[str, float] = {}  # counter at the entry of each run
+    for run, row in zip(settings.runs, site.sections["run"], strict=True):
+        entry_of.setdefault(run.id, row.number("counter_at_entry", 0.0))
+        inside = settings.pipe(run.line).inside_diameter_m
+        inside = 5.0 if isnan(inside) else inside
+        if run.ride_height_m >= inside:
+            must = f"must be less than the inside diameter, {inside:.3f} m"
+            hint = f"it comes out as {run.ride_height_m:.4g} m; the unit of pipe is"
+            row.fault(ledger, "ride_height", must, f"{hint} {settings.units['pipe']}")
+    for stop in stops:
+        of = stop.text("run")
+        counter, entry = stop.number("counter"), entry_of.get(of, nan)
+        if counter < entry:
+            ledger.finding(
+                "warning",
+                "counter-before-entry",
+                f"stop {of}/{stop.text('stop')}",
+                f"the counter reads {counter:g}, before the entry at {entry:g}",
+                "check the counter, and counter_at_entry of the run",
+                by_how_much=f"{entry - counter:g} {settings.units['counter']}",
+                where=stop.where,
+            )
+
+
+# ---- site.toml -----------------------------------------------------------------------------
+
+
+def _names(site: Site | None, tables: Mapping[str, InputRows | None]) -> Names:
+    runs: dict[str, str] | None = None
+    lines: frozenset[str] | None = None
+    if site is not None:
+        run_rows, pipe_rows = site.sections["run"], site.sections["pipe"]
+        runs = {r.text("id"): r.text("line") for r in run_rows if r.text("id")}
+        lines = frozenset(filter(None, (r.text("line") for r in (*run_rows, *pipe_rows))))
+        if any("id" in r.bad for r in run_rows):
+            runs = None
+        if any("line" in r.bad for r in (*run_rows, *pipe_rows)):
+            lines = None
+    control = _complete(tables["control"], "point")
+    stops = _complete(tables["stops"], "run", "stop")
+    by_run = groupby(sorted((run, stop) for run, stop in stops or ()), key=itemgetter(0))
+    return Names(
+        runs,
+        lines,
+        None if control is None else frozenset(point for (point,) in control),
+        None if stops is None else frozenset((run, stop) for run, stop in stops),
+        _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
+        site.told_in("run") if site else SITE_FILE,
+        {run: tuple(stop for _, stop in own) for run, own in by_run},
+    )
+
+
+def _excused(
+    stops: Iterable[InputRow], marks: Iterable[InputRow], runs: Mapping[str, str]
+) -> frozenset[Stop]:
+    """Return the stops that marks name in vain because the stop's own row is at fault.
+
+    A row at fault in another cell too, of an unknown run or named twice, that no mark belongs to,
+    may be the one stop of its run that is missing; the one most marks belong to is taken.
+    """
+    belonging = Counter((r.text("run"), r.text("stop")) for r in marks)
+    at_fault: Counter[str] = Counter()  # by run; "" where the run itself is unknown
+    known: set[Stop] = set()
+    for row in stops:
+        at = run, _ = row.text("run"), row.text("stop")
+        if run not in runs or at in known or (row.bad and at not in belonging):
+            at_fault[run if run in runs else ""] += 1
+        known.add(at)
+    excused: set[Stop] = set()
+    for at, _ in belonging.most_common():
+        by = at[0] if at_fault[at[0]] else ""
+        if at not in known and at_fault[by]:
+            at_fault[by] -= 1
+            excused.add(at)
+    return frozenset(excused)
+
+
+def _without_control(
+    names: Names, file: str, measured: Iterable[InputRow], ledger: Ledger
+) -> Names:
+    """Say once, not once a mark, that taped spots have nothing to be taped from."""
+    if any(row.text("method") not in ("", "gnss", "level") for row in measured):
+        must = "must name the control points that offset, ties and polar start from"
+        ledger.fault(file, 0, "point", "", must)
+    return replace(names, control=None)
+
+
+def _complete(rows: InputRows | None, *key: str) -> list[tuple[str, ...]] | None:
+    """Return the names a table gives; None when some of them could not be read."""
+    if rows is None or not rows.complete or any(k in row.bad for row in rows for k in key):
+        return None
+    return [tuple(row.text(k) for k in key) for row in rows]
+
+
+def _check_site(site: Site, names: Names, ledger: Ledger) -> None:
+    runs, pipes, branches = (site.sections[s] for s in ("run", "pipe", "branch"))
+    _once(runs, ("id",), "must name each run once", ledger)
+    _once(pipes, ("line",), "must describe each line once", ledger)
+    _once(branches, ("line",), "must join each line once", ledger)
+    piped = {r.text("line") for r in pipes}
+    for line in dict.fromkeys(r.text("line") for r in runs):
+        if line and line not in piped:
+            ledger.finding(
+                "warning",
+                "pipe-unknown",
+                f"line {line}",
+                "no [[pipe]] describes this line: crown, cover and outside stay unknown",
+                "give material and nominal size, or inside_diameter and wall",
+            )
+    parent = {r.text("line"): r.text("joins") for r in branches}
+    for row in branches:
+        known = [
+            _known(row, column, names.lines, "must be a line of a run or pipe", ledger)
+            for column in ("line", "joins")
+        ]
+        if row.given("run"):
+            _known(row, "run", names.runs, names.a_run, ledger)
+        elif row.given("at_counter"):
+            row.fault(ledger, "run", "must be given with at_counter: the run it was read on")
+        line, joins = row.text("line"), row.text("joins")
+        run_line = (names.runs or {}).get(row.text("run"), "")
+        if all(known) and run_line and run_line not in (line, joins):
+            row.fault(ledger, "run", f"must be a run of {line} or {joins}; its line is {run_line}")
+        if line and _comes_back(line, parent):
+            row.fault(ledger, "joins", "must lead away from the line, not back to it")
+
+
+def _comes_back(line: str, parent: Mapping[str, str]) -> bool:
+    at = parent.get(line, "")
+    for _ in parent:
+        if at == line:
+            return True
+        at = parent.get(at, "")
+    return False
+
+
+# ---- tables --------------------------------------------------------------------------------
+
+
+def _once(rows: Iterable[InputRow], key: tuple[str, ...], must: str, ledger: Ledger) -> None:
+    seen: dict[tuple[str, ...], InputRow] = {}
+    for row in rows:
+        name = tuple(row.text(k) for k in key)
+        if not all(name):
+            continue
+        first = seen.setdefault(name, row)
+        if first is not row:
+            row.fault(ledger, key[-1], must, f"it stands in line {first.line_of(key[-1])} too")
+
+
+def _known(
+    row: InputRow, column: str, known: Collection[str] | None, must: str, ledger: Ledger
+) -> bool:
+    """Return whether a filled cell names something known, noting a fault when it does not."""
+    name = row.text(column)
+    if not name or known is None or name in known:
+        return True
+    row.fault(ledger, column, must, nearest(name, known))
+    return False
+
+
+def _check_mark(row: InputRow, names: Names, ledger: Ledger) -> None:
+    ground = row.text("kind") == "ground"
+    for column in ("run", "stop"):
+        if not row.given(column) and not (ground or "kind" in row.bad):
+            row.fault(ledger, column, "must be given, except for a ground shot")
+    run, stop = row.text("run"), row.text("stop")
+    if not _known(row, "run", names.runs, names.a_run, ledger):
+        return
+    if not run or not stop or names.stops is None or (run, stop) in names.stops:
+        return
+    if (run, stop) in names.excused:
+        return
+    of_run = names.stops_of.get(run, ())
+    if of_run or names.runs is not None:
+        row.fault(ledger, "stop", f"must be a stop of run {run} in stops", nearest(stop, of_run))
+
+
+def _check_lengths(stops: InputRows, runs: Mapping[str, str], ledger: Ledger) -> None:
+    """Note each line that has more stops than can be adjusted together."""
+    count: Counter[str] = Counter()
+    for row in stops:
+        line = runs.get(row.text("run"), "")
+        count[line] += 1
+        if line and count[line] == STOPS_OF_LINE + 1:
+            must = f"must be one of at most {STOPS_OF_LINE} stops of line {line}; more begin here"
+            row.fault(ledger, "stop", must, "give each stretch between two entries its own line")
+
+
+def _check_end_nulls(marks: InputRows, ledger: Ledger) -> None:
+    count: defaultdict[Stop, int] = defaultdict(int)
+    for row in marks:
+        at = (row.text("run"), row.text("stop"))
+        if row.text("kind") == "end_null" and all(at):
+            count[at] += 1
+            if count[at] > 2:
+                must = f"must be end_null at most twice at stop {'/'.join(at)}"
+                hint = "a transmitter has two ends; is the id used for two stops?"
+                row.fault(ledger, "kind", must, hint)
+
+
+def _check_exposure(row: InputRow, names: Names, ledger: Ledger) -> None:
+    run, line = row.text("run"), row.text("line")
+    if not row.given("run") and not row.given("line"):
+        row.fault(ledger, "line", "must be given when run is not: what line was exposed")
+    run_known = _known(row, "run", names.runs, names.a_run, ledger)
+    _known(row, "line", names.lines, "must be a line of a run or pipe", ledger)
+    run_line = (names.runs or {}).get(run, "") if run_known else ""
+    if line and run_line and line != run_line:
+        row.fault(ledger, "line", f"must be the line of run {run}, {run_line}")
+    if row.given("counter") and not row.given("run"):
+        row.fault(ledger, "run", "must be given with counter: the run it was read on")
+    if row.text("method") == "level":
+        for column in ("run", "counter", "z"):
+            if not row.given(column):
+                row.fault(ledger, column, "must be given for method level")
+        if row.given("depth"):
+            must = "must be empty for method level"
+            row.fault(ledger, "depth", must, "z is the level of the very thing measured to")
+    elif not row.given("z") and not row.given("depth"):
+        ledger.finding(
+            "warning",
+            "exposure-without-level",
+            f"exposure {row.text('name')}",
+            "neither z nor depth is given: the exposure fixes the position but no level",
+            "give z of what was seen, or z of the ground and depth",
+            where=row.where,
+        )
+
+
+# ---- remarks -------------------------------------------------------------------------------
+
+
+def _remark_peaks(marks: InputRows, ledger: Ledger) -> None:
+    for row in marks:
+        if row.text("kind") == "peak":
+            ledger.finding(
+                "info",
+                "peak-read-as-total",
+                f"mark {row.text('mark')}",
+                "kind is plain peak; it is read as peak_total",
+                "write peak_total, or peak_axial for a single coil held along the pipe",
+                where=row.where,
+            )
+
+
+def _remark_stops(marks: InputRows, stops: InputRows, names: Names, ledger: Ledger) -> None:
+    if not len(stops):
+        ledger.finding(
+            "error",
+            "no-stops",
+            "site",
+            "there are no stops yet: nothing can be located"
+            if len(marks)
+            else "there are no stops and no marks yet: nothing can be located",
+            f"fill one row of {stops.file} for each standstill of the camera, and one of "
+            f"{marks.file} for each mark",
+        )
+        return
+    marked = {(r.text("run"), r.text("stop")) for r in marks if r.text("kind") != "ground"}
+    for row in stops:
+        run, stop = row.text("run"), row.text("stop")
+        if run and stop and (run, stop) not in marked:
+            ledger.finding(
+                "warning",
+                "stop-without-marks",
+                f"stop {run}/{stop}",
+                "no mark belongs to this stop: it has a counter but no position",
+                "check run and stop of its marks, or leave it as a counter reading only",
+                where=row.where,
+            )
+    stopped = {r.text("run") for r in stops}
+    for run in names.runs or {}:
+        if run not in stopped:
+            ledger.finding(
+                "warning",
+                "run-without-stops",
+                f"run {run}",
+                "no stop belongs to this run",
+                "check the run column of stops, or remove the run from site.toml",
+            )

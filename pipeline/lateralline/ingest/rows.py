@@ -1,0 +1,242 @@
+"""InputRows with typed cells, from sheets or from sections of `site.toml`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import nan
+
+import numpy as np
+
+from lateralline import contract
+from lateralline.contract import Column, Table
+from lateralline.ingest.cells import (
+    UNKNOWN_UNIT,
+    Value,
+    accept,
+    hint_for,
+    in_decimals,
+    must_be,
+    row_model,
+    unit_in,
+)
+from lateralline.ingest.conventions import meant_by
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.limits import CELL
+from lateralline.ingest.tables import TextTable
+from lateralline.names import wrong_sign
+from lateralline.records import Floats, Ints, Texts
+from lateralline.units import symbol
+
+#: Gives the unit a column is filled in, or "" when that is not one unit for all rows.
+UnitOf = Callable[[Column], str]
+
+
+@dataclass(frozen=True, slots=True)
+class InputRow:
+    """One row: the cells that were given and are valid, in the units they were given in."""
+
+    file: str
+    line: int
+    cells: Mapping[str, Value]
+    bad: frozenset[str] = frozenset()  # already at fault: nothing more is said of these
+    lines: Mapping[str, int] = field(default_factory=dict)  # where one row spans lines, as in TOML
+    letters: Mapping[str, str] = field(default_factory=dict)  # of the columns of a workbook
+
+    def given(self, name: str) -> bool:
+        """True when the cell is filled, rightly or wrongly."""
+        return name in self.cells or name in self.bad
+
+    def text(self, name: str, default: str = "") -> str:
+        """Return a cell as text; `default` when it is not given or not valid."""
+        return str(self.cells.get(name, default))
+
+    def number(self, name: str, default: float = nan) -> float:
+        """Return a cell as a number; `default` when it is not given or not valid."""
+        value = self.cells.get(name, default)
+        return float(value) if isinstance(value, (int, float)) else default
+
+    def line_of(self, name: str) -> int:
+        """Return the line the cell stands on."""
+        return self.lines.get(name, self.line)
+
+    def cell_of(self, name: str) -> str:
+        """Return the address of the cell in its sheet; "" in a text file."""
+        letter = self.letters.get(name, "")
+        return f"{letter}{self.line_of(name)}" if letter else ""
+
+    def fault(self, ledger: Ledger, column: str, must: str, hint: str = "") -> None:
+        """Note a fault of one cell, unless one is noted already."""
+        if column not in self.bad:
+            line, value = self.line_of(column), self.cells.get(column, "")
+            ledger.fault(self.file, line, column, value, must, hint, self.cell_of(column))
+
+    @property
+    def where(self) -> str:
+        """The row as findings name it."""
+        return self.where_of("")
+
+    def where_of(self, name: str) -> str:
+        """Return where a cell stands as findings name it: `site.toml:5`, `a.xlsx site!C5`."""
+        cell = self.cell_of(name)
+        return f"{self.file}!{cell}" if cell else f"{self.file}:{self.line_of(name)}"
+
+
+@dataclass(frozen=True, slots=True)
+class InputRows:
+    """All rows of one table; columns come out as arrays, "" or NaN where nothing was given."""
+
+    file: str
+    rows: tuple[InputRow, ...] = ()
+    complete: bool = True  # False when some rows were too broken to read
+
+    def __iter__(self) -> Iterator[InputRow]:
+        """Go through the rows."""
+        return iter(self.rows)
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.rows)
+
+    @property
+    def lines(self) -> Ints:
+        """(n,) line of each row."""
+        return np.array([r.line for r in self.rows], dtype=np.int64)
+
+    def texts(self, name: str) -> Texts:
+        """(n,) cells of a column."""
+        return np.array([r.text(name) for r in self.rows], dtype=np.str_)
+
+    def numbers(self, name: str, metres_per: float = 1.0) -> Floats:
+        """(n,) cells of a column, multiplied by the metres in one of its unit."""
+        return np.array([r.number(name) for r in self.rows], dtype=np.float64) * metres_per
+
+
+def joined(parts: Sequence[InputRows]) -> InputRows:
+    """Return the rows of several tables as one, called as the first; each row keeps its file."""
+    if len(parts) == 1:
+        return parts[0]
+    rows = tuple(row for part in parts for row in part)
+    return InputRows(parts[0].file, rows, all(part.complete for part in parts))
+
+
+def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledger) -> InputRows:
+    """Return the rows of input table `name`; cells that will not do become faults.
+
+    Columns that are not declared are kept in the row's note and reported. `unit_of` is None when
+    the site's units could not be read.
+    """
+    table = contract.load(name)
+    columns = {c.name: c for c in table.field}
+    absent = [c for c in table.field if c.name not in sheet.header]
+    for c in absent:
+        if c.required:
+            has = ", ".join(h for h in sheet.header if h)
+            must, hint = "must be a column of the header; it is missing", f"the header has {has}"
+            ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
+    extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
+    _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+    extra = [h for h in extra if not wrong_sign(h)]
+    if unit_of is None:
+        unit_of = _unit_without_settings
+    else:
+        _check_units(sheet, columns, unit_of, ledger)
+
+    model = row_model(name)
+    missing = frozenset(c.name for c in absent if c.required)
+    rows: list[InputRow] = []
+    for line, cells in sheet.rows:
+        given = {h: text for h, text in zip(sheet.header, cells, strict=True) if h and text}
+        ill = frozenset(name for at, name in sheet.bad if at == line)  # said already
+        known = {h: text for h, text in given.items() if h in columns and h not in ill}
+        good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
+        row = InputRow(sheet.file, line, good, letters=sheet.letters)
+        explain(row, [columns[b] for b in bad], known, unit_of, ledger)
+        bad |= ill
+        for c in table.field:
+            if c.required and c.name not in known and c.name not in missing | bad:
+                row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
+                bad |= {c.name}
+        kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given and h not in ill)
+        remark = "note" if "note" in columns else "text"
+        if kept and remark in columns:
+            good[remark] = "; ".join(filter(None, (str(good.get(remark, "")), kept)))
+            _check_kept(row, remark, str(good[remark]), ledger)
+        rows.append(InputRow(sheet.file, line, good, bad | missing, letters=sheet.letters))
+    return InputRows(sheet.file, tuple(rows), sheet.complete)
+
+
+def explain(
+    row: InputRow,
+    columns: Sequence[Column],
+    given: Mapping[str, object],
+    unit_of: UnitOf,
+    ledger: Ledger,
+) -> None:
+    """Note a fault for each cell that was not accepted: what it must be, and how to write it."""
+    for c in columns:
+        value, unit = given[c.name], unit_in(c, given, unit_of)
+        must, hint = must_be(c, unit), hint_for(c, value, unit)
+        line, cell = row.line_of(c.name), row.cell_of(c.name)
+        ledger.fault(row.file, line, c.name, value, must, hint, cell)
+
+
+def _check_kept(row: InputRow, remark: str, text: str, ledger: Ledger) -> None:
+    """Note remarks that cannot be kept: what a cell of ours may not hold, no note holds either."""
+    if hint := wrong_sign(text):
+        row.fault(ledger, remark, "must be text, and the columns kept in it", hint)
+    elif len(text) > CELL:
+        must = f"must be at most {CELL} characters, with the columns kept in it"
+        row.fault(ledger, remark, must, f"they have {len(text)}: delete columns of no use")
+
+
+def _unit_without_settings(column: Column) -> str:
+    return column.unit or (UNKNOWN_UNIT if column.unit_from else "")
+
+
+def _check_units(
+    sheet: TextTable, columns: Mapping[str, Column], unit_of: UnitOf, ledger: Ledger
+) -> None:
+    """A header that names another unit than the settings do would be read wrongly, unseen."""
+    for name in sheet.units.keys() & columns.keys():
+        claimed, unit = sheet.units[name], unit_of(columns[name])
+        if unit == UNKNOWN_UNIT or symbol(claimed) == symbol(unit):
+            continue
+        must = f"must be in {unit}, as the site's settings say" if unit else "must name no unit"
+        hint = "mend the header or the settings, whichever is wrong" if unit else f"write {name}"
+        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
+        ledger.fault(sheet.file, sheet.header_line, name, claimed, must, hint, cell)
+
+
+def _report_extra(
+    table: Table, sheet: TextTable, extra: Sequence[str], absent: Sequence[str], ledger: Ledger
+) -> None:
+    """A misspelt column would lose what it holds, so a near miss is a fault; others are notes."""
+    kept = any(c in table.names for c in ("note", "text"))
+    for name in extra:
+        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
+        if hint := wrong_sign(name):
+            must = "must be text"
+            ledger.fault(sheet.file, sheet.header_line, "header", name, must, hint, cell)
+            continue
+        if meant := meant_by(name, [c for c in absent if c != "note"]):
+            ledger.fault(
+                sheet.file,
+                sheet.header_line,
+                "header",
+                name,
+                f"must be a column of {table.name}",
+                f'did you mean "{meant}"?',
+                cell,
+            )
+            continue
+        ledger.finding(
+            "info",
+            "extra-column",
+            f"column {name}",
+            f"{sheet.file} has a column that is not part of {table.name}",
+            "nothing, if it is a remark: it is kept in the row's note"
+            if kept
+            else "nothing, if it is a remark: it is not carried further",
+            where=f"{sheet.file}:{sheet.header_line}",
+        )

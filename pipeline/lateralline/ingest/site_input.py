@@ -1,0 +1,135 @@
+"""What stands in the files of a site, before settings and cells mean anything.
+
+A folder of text files, a workbook that is a site by itself, or text files and workbooks together:
+all become sections of settings and tables of text, each knowing file, row and column.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from lateralline.ingest.conventions import read_table
+from lateralline.ingest.intake import decode
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.sections import Sections, sheet_sections, toml_sections
+from lateralline.ingest.site_files import NEEDED, SITE_FILE, TABLES, Files, is_book, read_files
+from lateralline.ingest.tables import TextTable
+from lateralline.ingest.workbook import SITE_SHEET, Book, read_book
+
+Section = Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteInput:
+    """One site as it was written. Faults met on the way are in the ledger it was read with."""
+
+    files: Files
+    sections: Sections | None  # None = there are none that could be read
+    #: Tables that are there; None = could not be read. Where a site and what is added to it are
+    #: read together, both have their own.
+    tables: Mapping[str, tuple[TextTable, ...] | None]
+    damaged: bool  # a workbook that is a site by itself could not be opened
+
+    def note_missing(self, ledger: Ledger) -> None:
+        """Note the settings and the tables a site cannot be without, where they are not there."""
+        if self.damaged:
+            return
+        for name in NEEDED:
+            if name not in self.tables:
+                must = "must be in the site folder, or be a sheet of a workbook there"
+                self.files.missing(f"{name}.csv", name, must, ledger)
+
+    def table(self, name: str) -> TextTable | None:
+        """Return the only table of a name; None where there is none, or none that could be read."""
+        tables = self.tables.get(name)
+        return tables[0] if tables else None
+
+    def may_be_lost(self, table: str) -> bool:
+        """Return whether a table that is not there may stand in a file that could not be read."""
+        return table in NEEDED or self.damaged or self.files.is_lost(f"{table}.csv")
+
+
+def read_site_input(source: Path, ledger: Ledger) -> SiteInput:
+    """Return what stands in a site's files; raises SiteFaultsError when there is no such site."""
+    files = read_files(source, ledger)
+    books = {
+        file: read_book(file, data, ledger)
+        for file, data in files.content.items()
+        if is_book(Path(file))
+    }
+    damaged = bool(files.book) and books[files.book].damaged
+    return SiteInput(files, _sections(files, books, ledger), _tables(files, books, ledger), damaged)
+
+
+def _sections(files: Files, books: Mapping[str, Book], ledger: Ledger) -> Sections | None:
+    """Return the settings: site.toml, or the sheets of one workbook; None, with faults, if none."""
+    given_in = [file for file, book in books.items() if book.site]
+    if SITE_FILE in files.content:
+        given_in.append(SITE_FILE)
+    if len(given_in) > 1:
+        must = "must stand in one place: site.toml, or the sheets of one workbook"
+        ledger.fault(given_in[0], 0, "settings", ", ".join(given_in), must)
+        return None
+    if not given_in:
+        if not any(book.damaged for file, book in books.items() if file == files.book):
+            files.missing(SITE_FILE, SITE_SHEET, "must be in the site folder", ledger)
+        return None
+    if given_in[0] != SITE_FILE:
+        return sheet_sections(given_in[0], books[given_in[0]].site, ledger)
+    text = decode(SITE_FILE, files.content[SITE_FILE], ledger)
+    return None if text is None else toml_sections(SITE_FILE, text, ledger)
+
+
+def _tables(
+    files: Files, books: Mapping[str, Book], ledger: Ledger
+) -> dict[str, tuple[TextTable, ...] | None]:
+    found: dict[str, list[TextTable | None]] = {}
+    for name in TABLES:
+        if (data := files.content.get(f"{name}.csv")) is not None:
+            found.setdefault(name, []).append(read_table(name, f"{name}.csv", data, ledger))
+        for book in books.values():
+            if name in book.tables:
+                found.setdefault(name, []).append(book.tables[name])
+    for name, several in found.items():
+        if len(several) > 1:
+            must = "must stand in one place: a csv file or a sheet of one workbook"
+            ledger.fault(f"{name}.csv", 0, "table", "", must)
+    return {name: None if one is None or more else (one,) for name, (one, *more) in found.items()}
+
+
+# ---- for copying ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class RawSite:
+    """Sections of the settings by name, each as often as it is there, and rows of tables as text.
+
+    Values of `site.toml` are typed as TOML has them, those of a workbook are text.
+    """
+
+    settings: Mapping[str, Sequence[Section]]
+    tables: Mapping[str, Sequence[Mapping[str, str]]]
+
+
+def raw_site(source: Path) -> RawSite:
+    """Return a site as it was written, for copying: what cells hold is not looked at.
+
+    Raises SiteFaultsError for what cannot be taken apart. Only of a site that `read_site` finds
+    sound is sure to be whole what comes out here.
+    """
+    ledger = Ledger()
+    site = read_site_input(source, ledger)
+    ledger.raise_faults(source.name)
+    return RawSite(
+        {
+            name: [section.given for section in several if section.given]
+            for name, several in (site.sections or {}).items()
+        },
+        {
+            name: [dict(zip(table.header, cells, strict=True)) for _, cells in table.rows]
+            for name in site.tables
+            if (table := site.table(name)) is not None
+        },
+    )
