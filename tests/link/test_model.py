@@ -11,16 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from lateralline.link.equations import leg_directions
-from lateralline.link.evaluate import Evaluator
-from lateralline.link.layout import side_by_side
-from lateralline.link.model import Model
-from lateralline.link.pairs import Pairs
-from lateralline.link.parts import Join, Part, Rider
-from lateralline.link.points import Point
-from lateralline.link.rounds import Request, adjust_together
-from lateralline.link.shapes import Shapes
-from lateralline.link.sights import Sights
+from lateralline.link.equations import Evaluator, leg_directions, side_by_side
+from lateralline.link.lines import Join, Part, Point, Rider, Shapes, Sights
+from lateralline.link.network import Model
+from lateralline.link.search import Request, adjust_together
+from lateralline.link.shapes import Pairs
 from lateralline.settings import Accuracy
 
 Floats = npt.NDArray[np.float64]

@@ -13,11 +13,11 @@ from lateralline import stages
 from lateralline.derive.cover import cover_findings
 from lateralline.kernels.curves import chainage
 from lateralline.link import link
-from lateralline.link.equations import exact_is_small
-from lateralline.link.order import arrange, likely_m, positions
-from lateralline.link.parts import Part
-from lateralline.link.points import Point, gather_fixes
+from lateralline.link.gather import gather_fixes
+from lateralline.link.lines import Part, Point, likely_m
+from lateralline.link.order import arrange, positions
 from lateralline.link.shapes import choose
+from lateralline.link.stochastic import exact_is_small
 from lateralline.proof.line_paths import backward_m
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import TWICE, Population, simulate_site

@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.link.priors import without_tilt_prior
+from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed
 from lateralline.records import Effect, Exposures, FieldRecord, Finding, Fixes, Floats, Ints, Solved
 from lateralline.settings import Settings

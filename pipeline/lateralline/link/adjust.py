@@ -6,29 +6,27 @@ What it finds is the start of the network its line belongs to (`joint`).
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.link.blunders import unlinked_finding
-from lateralline.link.model import Alternative
-from lateralline.link.occupation import find_shift, shift_finding
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.rounds import Search, together
-from lateralline.link.search import TIED, Fit, Suspicion, least_squares, limit_of
-from lateralline.link.shapes import (
-    ALPHA,
-    BEND_FREEDOMS,
-    choose,
-    likeliest_bend_past,
-    likeliest_bends,
+from lateralline.link import wording_lines
+from lateralline.link.lines import Alternative, Part, Point, PreparedLine, Suspicion
+from lateralline.link.search import Alone, Fit, Search, least_squares, together
+from lateralline.link.selection import (
+    find_steps,
+    possible,
+    stands,
+    weigh_bends,
+    without_unsure_bends,
 )
-from lateralline.link.sure import without_unsure_bends
-from lateralline.link.weigh import find_steps, possible, stands, weigh_bends
-from lateralline.records import Finding, Floats
+from lateralline.link.shapes import choose, likeliest_bend_past, likeliest_bends
+from lateralline.link.shifts import find_shift, shift_finding
+from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS, TIED, limit_of
+from lateralline.records import (
+    Finding,
+)
 from lateralline.settings import Accuracy
 
 #: What of a point is left out, and the σ that leaves it loose: metres, radians.
@@ -40,43 +38,10 @@ _LOOSE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Alone:
-    """One line adjusted by itself."""
-
-    part: Part
-    fit: Fit
-    turns: tuple[Suspicion, ...]  # stops the pipe turns at
-    findings: tuple[Finding, ...]
-
-    @property
-    def agreed(self) -> bool:
-        """True when what was measured could be adjusted together."""
-        return not any(f.code == "link-not-converged" for f in self.findings)
-
-    @property
-    def path_m(self) -> Floats:
-        """Adjusted vertices (V, 3)."""
-        return self.fit.model.path(self.part.line, self.fit.result.x)
-
-    @property
-    def path_cov_m2(self) -> Floats:
-        """Covariance (3V, 3V) of all vertices."""
-        at = self.fit.model.vertex_x[self.part.line][:, None] + np.arange(3)
-        return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
-
-    @property
-    def settled(self) -> Part:
-        """The line with its bends where the adjustment has them, to start from."""
-        path, number = self.path_m, self.part.path[1]
-        shapes = self.part.shapes
-        bends = tuple(path[a + 1 : b] for a, b in pairwise(number.tolist()))
-        return self.part.with_shapes(replace(shapes, bends_m=bends))
-
-
-def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Search[Alone]:
-    """Return the adjusted line through ordered, turned points (at least two)."""
-    part, fit = yield from _begin(Part(line, tuple(points), choose(points, accuracy)), accuracy)
+def adjust_line(prepared: PreparedLine, accuracy: Accuracy) -> Search[Alone]:
+    """Return the adjusted line through its points (at least two)."""
+    line, points = prepared.line, prepared.points
+    part, fit = yield from _begin(Part(line, points, choose(points, accuracy)), accuracy)
     part, fit = yield from weigh_bends(part, fit, accuracy)
     while True:
         better = yield from _bend_beside(part, fit, accuracy)
@@ -106,8 +71,8 @@ def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Searc
     if not fit.result.converged:  # only the points themselves are left
         part = part.with_shapes(part.shapes.without("straight"))
         fit = yield from least_squares([part], accuracy)
-        findings.append(unlinked_finding(line))
-    return Alone(part, fit, turns, tuple(findings))
+        findings.append(wording_lines.line_not_converged(line))
+    return Alone(prepared, part, fit, turns, tuple(findings))
 
 
 def _without_one_bend(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:

@@ -13,8 +13,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from lateralline.link.points import Point
-from lateralline.records import Finding, Flags, Floats
+from lateralline.link import wording_points
+from lateralline.link.lines import Point, likely_m
+from lateralline.records import (
+    Finding,
+    Flags,
+    Floats,
+)
 from lateralline.settings import Run
 
 _APART_M = 0.15  # neighbours closer than this give no chord worth turning by
@@ -27,9 +32,6 @@ _BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
 _ASIDE_M, _ASIDE = 0.75, 0.25
 #: Stops further apart than this along a run tell which way it goes.
 _TELLING_M = 1.0
-#: Tilt of a pipe, 1 σ, where only the order of its stops is asked after: common practice, no
-#: source.
-TILT_RAD = np.radians(5.0)
 
 
 def upstream_sign(run: Run) -> float:
@@ -45,10 +47,11 @@ def arrange(
     Stops of a run whose flow contradicts the others are left out.
     """
     laid = _lay(points, runs)
-    findings = [_unclear(line, name) for name in laid.unclear]
+    findings = [wording_points.order_unclear(line, name) for name in laid.unclear]
     if laid.against:
         run, other = laid.against
-        findings.append(_against(points, run, other))
+        stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
+        findings.append(wording_points.flow_contradicts(run, other, stops))
         rest, kept = [r for r in runs if r.id != run.id], _without(points, run)
         ordered, said = arrange(line, kept, rest)
         return ordered, [findings[-1], *said]
@@ -60,19 +63,6 @@ def arrange(
 def positions(points: Sequence[Point], runs: Sequence[Run]) -> Floats:
     """Return about where points (k,) lie along their line, growing upstream, in counted metres."""
     return _lay(points, runs).keys
-
-
-def likely_m(points: Sequence[Point]) -> Floats:
-    """Return where points (k, 3) most likely lie, were the pipe nearly level.
-
-    A stop whose tilt little told has been freed of its prior, which may carry it a metre along the
-    pipe: right beside its covariance, of no use to tell what comes first.
-    """
-    out = np.array([p.xyz_m for p in points]).reshape(-1, 3)
-    for i, p in enumerate(points):
-        if p.directed:
-            out[i] -= p.cov[:3, 4] * (p.tilt_rad / (p.cov[4, 4] + TILT_RAD**2))
-    return out
 
 
 @dataclass(slots=True)
@@ -170,33 +160,6 @@ def _without(points: Sequence[Point], run: Run) -> list[Point]:
     """Return the points but for a run's stops, and without its counter at any other."""
     kept = [p for p in points if not (p.kind == "fix" and run.id in p.readings)]
     return [replace(p, readings={r: c for r, c in p.readings.items() if r != run.id}) for p in kept]
-
-
-def _against(points: Sequence[Point], run: Run, other: Run) -> Finding:
-    right = "with" if run.flow == "against" else "against"
-    stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
-    return Finding(
-        "error",
-        "link",
-        "flow-contradicts",
-        f"run {run.id}",
-        "its stops lie along the pipe in the reverse order of what its flow and counter say, going "
-        f"by run {other.id}: the line is drawn without run {run.id}",
-        f"{stops} stops left out",
-        f'give flow = "{right}" for run {run.id} in site.toml, if that of run {other.id} is right',
-    )
-
-
-def _unclear(line: str, name: str) -> Finding:
-    return Finding(
-        "warning",
-        "link",
-        "order-unclear",
-        f"line {line}",
-        f"nothing says where {name} belongs along the line",
-        "",
-        "give it a counter reading, name the entry it starts from, or add a stop",
-    )
 
 
 def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:

@@ -1,46 +1,137 @@
-"""Least squares, and what does not fit: one blunder after another is found and left out.
+"""The search for blunders, and many searches adjusted together in batches.
 
 The likeliest alternative is given a bias of its own, which leaves it out exactly, and the rest is
 adjusted again. Where two culprits explain a misfit equally well, both are named and neither is left
 out.
+
+A search is a generator that *yields* what it wants adjusted and is sent the answers, so that it
+reads as one line's sequence of adjustments; run together, the adjustments that all searches wait
+for become one stack of arrays.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from functools import cache
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TypeAlias, TypeVar
 
 import numpy as np
-from scipy.stats import chi2
 
-from lateralline.kernels.network import Adjustment
-from lateralline.link.model import Alternative, Model
-from lateralline.link.parts import Part
-from lateralline.link.rounds import Request, Search
-from lateralline.link.shapes import ALPHA
-from lateralline.records import Floats
+from lateralline.kernels.network import Adjustment, adjust_stack
+from lateralline.link.equations import Evaluator, side_by_side
+from lateralline.link.lines import Alternative, Part, PreparedLine, Suspicion
+from lateralline.link.network import Model
+from lateralline.link.stochastic import TIED, limit_of
+from lateralline.records import (
+    Finding,
+    Floats,
+)
 from lateralline.settings import Accuracy
 
-#: Significance of each test of what is seldom wrong by itself: angles are read off nothing, and a
-#: wrong level shows in its marks. A line has dozens of tests, and they must not cry wolf together.
-ALPHAS = {"level": 2e-4, "heading": 2e-4, "tilt": 2e-4, "kink": 1e-4}
-#: √T closer than this in χ² are one and the same to the data (95 % of one degree of freedom).
-TIED = 3.84
+T = TypeVar("T")
+#: A step that moves nothing by more than this part of its own σ ends an adjustment.
+_TOLERANCE = 1e-3
+#: Networks are stacked when none has this many times the unknowns of another, and a little more.
+_ALIKE, _ALIKE_PLUS = 1.25, 8
+#: Numbers in one stack's Jacobian: bounds memory whatever the site.
+_STACK = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Suspicion:
-    """An alternative that explains the misfit better than chance."""
+class Request:
+    """One network to be adjusted, with these observations left out."""
 
-    alternative: Alternative
-    statistic: float  # χ² of as many degrees of freedom as the alternative has
-    limit: float
-    size: Floats  # (q,) estimated error of the observation
-    size_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))  # (q, q) of that estimate
-    way: Floats = field(default_factory=lambda: np.full(2, np.nan))  # (2,) of the pipe there
-    moved_m: float = float("nan")  # how far the path moves when it is left out
-    moved_most: str = ""  # the point that moves furthest
+    model: Model
+    without: tuple[int, ...] = ()  # rows, each with a bias of its own
+    start: Floats | None = None
+
+
+#: A search: yields what it wants adjusted, is sent the answers, returns what it found.
+Search: TypeAlias = Generator[Sequence[Request], Sequence[Adjustment], T]
+
+
+def together(searches: Iterable[Search[T]]) -> Search[list[T]]:
+    """Return the search that runs several side by side, and finds what each of them finds."""
+    found: dict[int, T] = {}
+    waiting: list[tuple[int, Search[T], Sequence[Request]]] = []
+    count = 0
+    for i, search in enumerate(searches):
+        count += 1
+        try:
+            waiting.append((i, search, next(search)))
+        except StopIteration as done:
+            found[i] = done.value
+    while waiting:
+        answers = yield [r for _, _, wanted in waiting for r in wanted]
+        still, at = [], 0
+        for i, search, wanted in waiting:
+            mine, at = answers[at : at + len(wanted)], at + len(wanted)
+            try:
+                still.append((i, search, search.send(mine)))
+            except StopIteration as done:
+                found[i] = done.value
+        waiting = still
+    return [found[i] for i in range(count)]
+
+
+def settled(searches: Iterable[Search[T]]) -> list[T]:
+    """Return what each of several searches finds, adjusting together all they ask for."""
+    search = together(searches)
+    try:
+        wanted = next(search)
+        while True:
+            wanted = search.send(adjust_together(wanted))
+    except StopIteration as done:
+        found: list[T] = done.value
+        return found
+
+
+def adjust_together(requests: Sequence[Request]) -> list[Adjustment]:
+    """Return the adjustment of each request, those of like size stacked."""
+    out: dict[int, Adjustment] = {}
+    for group in _alike(requests):
+        for i, result in zip(group, _adjust([requests[i] for i in group]), strict=True):
+            out[i] = result
+    return [out[i] for i in range(len(requests))]
+
+
+def _alike(requests: Sequence[Request]) -> Iterator[list[int]]:
+    """Yield indices of requests in groups of like size."""
+    sizes = [r.model.unknowns for r in requests]
+    group: list[int] = []
+    for i in sorted(range(len(requests)), key=sizes.__getitem__):
+        rows = max(requests[j].model.observations for j in (*group, i))
+        full = (len(group) + 1) * rows * sizes[i] > _STACK
+        if group and (full or sizes[i] > _ALIKE * sizes[group[0]] + _ALIKE_PLUS):
+            yield group
+            group = []
+        group.append(i)
+    if group:
+        yield group
+
+
+def _adjust(requests: Sequence[Request]) -> list[Adjustment]:
+    models = [r.model for r in requests]
+    rows = max(m.observations for m in models)
+    unknowns = max(m.unknowns for m in models)
+    without = max(len(r.without) for r in requests)
+    g = len(requests)
+    cov = np.tile(np.eye(rows), (g, 1, 1))
+    start = np.zeros((g, unknowns))
+    biases = np.zeros((g, rows, without))
+    sizes = np.empty((g, 3), dtype=np.int64)
+    for i, (request, model) in enumerate(zip(requests, models, strict=True)):
+        m, n = model.observations, model.unknowns
+        cov[i, :m, :m] = model.covariance()
+        start[i, :n] = model.start() if request.start is None else request.start
+        biases[i, list(request.without), np.arange(len(request.without))] = 1.0
+        sizes[i] = m, n, len(request.without)
+    layout = side_by_side([m.layout for m in models], unknowns, rows)
+    return adjust_stack(Evaluator(layout, rows), cov, start, biases, sizes, tolerance=_TOLERANCE)
+
+
+# ---- blunders ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,12 +274,6 @@ def _rival(other: Suspicion, worst: Suspicion) -> bool:
     )
 
 
-@cache
-def limit_of(what: str, freedoms: int) -> float:
-    """Return the χ² beyond which a reading of this kind is held to be wrong."""
-    return float(chi2.isf(ALPHAS.get(what, ALPHA), freedoms))
-
-
 def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list[Suspicion]:
     """Alternatives beyond their limit, the likeliest first."""
     out: list[Suspicion] = []
@@ -202,3 +287,52 @@ def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list
             if t > limit:
                 out.append(Suspicion(a, float(t), limit, size, cov))
     return sorted(out, key=lambda s: -s.statistic / s.limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Alone:
+    """One line adjusted by itself."""
+
+    prepared: PreparedLine
+    part: Part
+    fit: Fit
+    turns: tuple[Suspicion, ...]  # stops the pipe turns at
+    findings: tuple[Finding, ...]
+
+    @property
+    def line(self) -> str:
+        """The line's id."""
+        return self.part.line
+
+    @property
+    def agreed(self) -> bool:
+        """True when what was measured could be adjusted together."""
+        return not any(f.code == "link-not-converged" for f in self.findings)
+
+    @property
+    def path_m(self) -> Floats:
+        """Adjusted vertices (V, 3)."""
+        return self.fit.model.path(self.part.line, self.fit.result.x)
+
+    @property
+    def path_cov_m2(self) -> Floats:
+        """Covariance (3V, 3V) of all vertices."""
+        at = self.fit.model.vertex_x[self.part.line][:, None] + np.arange(3)
+        return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
+
+    @property
+    def settled(self) -> Part:
+        """The line with its bends where the adjustment has them, to start from."""
+        path, number = self.path_m, self.part.path[1]
+        shapes = self.part.shapes
+        bends = tuple(path[a + 1 : b] for a, b in pairwise(number.tolist()))
+        return self.part.with_shapes(replace(shapes, bends_m=bends))
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A connected set adjusted: as one, or where it would not settle, line by line."""
+
+    fits: tuple[Fit, ...]
+    turns: tuple[Suspicion, ...]  # stops the pipe turns at
+    findings: tuple[Finding, ...] = ()

@@ -1,8 +1,9 @@
 """What the pipe does between two located points: straight, a bend, two bends, or undecided.
 
 Every stretch is adjusted by itself under each hypothesis, all stretches at once, and the sums of
-squares decide. Straight is refused, and a bend believed, only at α = 0.001. And a straight that
-fits is believed only where a 45° bend midway would have been seen (Baarda's non-centrality for
+squares decide: the same observations as the line's own adjustment (`network`), cut down to two ends
+and what lies between. Straight is refused, and a bend believed, only at α = 0.001. And a straight
+that fits is believed only where a 45° bend midway would have been seen (Baarda's non-centrality for
 power 0.80): else the stretch is undecided, and the person is told where one more stop would tell.
 """
 
@@ -16,98 +17,216 @@ from scipy.stats import chi2
 
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
-from lateralline.link.equations import balance_sigma
-from lateralline.link.pairs import Pairs, in_front
-from lateralline.link.points import Point
-from lateralline.link.sights import Sights
-from lateralline.records import Flags, Floats, Ints
+from lateralline.link.equations import leg_directions
+from lateralline.link.lines import Point, Shapes, Sights
+from lateralline.link.stochastic import (
+    ALPHA,
+    BEND_FREEDOMS,
+    PIPE_WANDER_RAD,
+    SHORTEST_LEG_M,
+    balance_sigma,
+    counter_variance,
+)
+from lateralline.records import (
+    Flags,
+    Floats,
+    Ints,
+)
 from lateralline.settings import Accuracy
 
-ALPHA = 0.001
-#: What no, one and two bends are free to fit: three coordinates each, less the balance of the legs.
-BEND_FREEDOMS = (0, 2, 5)
+#: The bend that must not hide in a stretch called straight: an eighth bend, midway.
+HIDDEN_BEND_RAD = np.radians(45.0)
+#: No fitting of a drain turns further than this, nor do two within one stretch turn it back.
+SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Shapes:
-    """The shape of each of s stretches, and the evidence."""
+class Pairs:
+    """s stretches by themselves: both ends' observations and the counted length."""
 
-    shape: tuple[str, ...]
-    bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
-    contradicted: Flags  # undecided because nothing fits, not because nothing tells
-    told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
-    alike: Flags  # undecided because the whole line bears two shapes equally well
-    step_m: Floats  # (s, 2) across and up: undecided because the pipe steps by so much; else NaN
-    held: Flags  # undecided, yet adjusted as the straight it may still be
-    chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
-    dof: Ints  # (s, 3)
-    hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
+    ends_m: Floats  # (s, 2, 3)
+    angles_rad: Floats  # (s, 2, 2)
+    whiten: Floats  # (s, 2, 5, 5) inverse Cholesky; zero rows for directions not observed
+    directed: Flags  # (s, 2)
+    counted_m: Floats  # (s,) NaN = no counter
+    start_angles_rad: Floats  # (s, 2, 2)
+    accuracy: Accuracy
 
-    def without(self, *shapes: str) -> Shapes:
-        """The same with every stretch of these shapes undecided: what is left when they fail."""
-        gone = np.array([s in shapes for s in self.shape], bool)
-        loose = self._loosened(gone)
-        return replace(loose, contradicted=self.contradicted | gone, held=self.held & False)
-
-    def taken_straight(self, stretches: Sequence[int]) -> Shapes:
-        """The same with these stretches straight."""
-        straight = np.isin(np.arange(len(self.shape)), stretches)
-        return replace(
-            self,
-            shape=tuple("straight" if t else s for t, s in zip(straight, self.shape, strict=True)),
-            bends_m=tuple(b[:0] if t else b for t, b in zip(straight, self.bends_m, strict=True)),
-            contradicted=self.contradicted & ~straight,
+    @classmethod
+    def of(cls, sights: Sights, first: Ints, last: Ints, accuracy: Accuracy) -> Pairs:
+        """Return the stretches between points of these numbers (s,), neighbours or not."""
+        pair = np.stack([first, last], axis=1)
+        cov = sights.cov[pair].copy()
+        blind = ~sights.directed[pair]
+        cov[blind, 3:, 3:] = np.eye(2)
+        whiten = np.linalg.inv(np.linalg.cholesky(cov))
+        whiten[blind, 3:, :] = 0.0
+        readings = np.abs(sights.readings_m[:, last] - sights.readings_m[:, first])
+        counted = np.full(len(first), np.nan)
+        for row in readings[::-1]:
+            counted = np.where(np.isfinite(row), row, counted)
+        return cls(
+            sights.xyz_m[pair],
+            sights.angles_rad[pair],
+            whiten,
+            sights.directed[pair],
+            counted,
+            sights.start_angles_rad[pair],
+            accuracy,
         )
 
-    def loosened(self, stretch: int) -> Shapes:
-        """The same with one stretch undecided, because no shape of it will settle."""
-        gone = np.arange(len(self.shape)) == stretch
-        return replace(self._loosened(gone), contradicted=self.contradicted | gone)
-
-    def turning_at(self, stops: Sequence[int]) -> Shapes:
-        """The same where the pipe turns at or near stops: both stretches of each are undecided."""
-        beside = np.zeros(len(self.shape), bool)
-        for i in stops:
-            beside[i - 1 : i + 1] = True
-        return replace(self._loosened(beside), told_by_turn=self.told_by_turn | beside)
-
-    def alike_at(self, stretch: int) -> Shapes:
-        """The same with one stretch undecided, because the line bears two shapes equally well."""
-        here = np.arange(len(self.shape)) == stretch
-        return replace(
-            self._loosened(here),
-            contradicted=self.contradicted & ~here,
-            alike=self.alike | here,
+    def take(self, rows: Ints) -> Pairs:
+        """The stretches of these numbers, repeats allowed."""
+        return Pairs(
+            self.ends_m[rows],
+            self.angles_rad[rows],
+            self.whiten[rows],
+            self.directed[rows],
+            self.counted_m[rows],
+            self.start_angles_rad[rows],
+            self.accuracy,
         )
 
-    def stepping(self, stretches: Sequence[int], by_m: Floats, *, surely: bool) -> Shapes:
-        """The same with stretches undecided in which the pipe steps aside or up by so much.
+    @property
+    def chord_m(self) -> Floats:
+        """Distance (s,) between the ends as observed."""
+        return np.asarray(np.linalg.norm(self.ends_m[:, 1] - self.ends_m[:, 0], axis=1))
 
-        One that steps surely says nothing any more; a doubt alone sets no stop beside it free.
-        """
-        here = np.isin(np.arange(len(self.shape)), stretches)
-        step = self.step_m.copy()
-        step[list(stretches)] = by_m
-        return replace(self._loosened(here), step_m=step, held=self.held | (here & (not surely)))
+    @property
+    def misclosures(self) -> Ints:
+        """Conditions (s,) a straight stretch must meet: two per direction, one per length."""
+        return np.asarray(2 * self.directed.sum(axis=1) + np.isfinite(self.counted_m))
 
-    def _loosened(self, gone: Flags) -> Shapes:
-        return replace(
-            self,
-            shape=tuple("undecided" if g else s for g, s in zip(gone, self.shape, strict=True)),
-            bends_m=tuple(b[:0] if g else b for g, b in zip(gone, self.bends_m, strict=True)),
+    def start(self, bends_m: Floats) -> Floats:
+        """Unknowns (s, 11 + 3b): both ends' position and angles, counter scale, bends."""
+        ends = np.concatenate([self.ends_m, self.start_angles_rad], axis=2)
+        s = len(ends)
+        return np.concatenate(
+            [ends.reshape(s, 10), np.ones((s, 1)), bends_m.reshape(s, -1)], axis=1
         )
 
-    def bent(self, stretch: int, bends_m: Floats) -> Shapes:
-        """The same with one or two bends (b, 3) in a stretch."""
-        shape, bends = list(self.shape), list(self.bends_m)
-        shape[stretch], bends[stretch] = ("bend", "double_bend")[len(bends_m) - 1], bends_m
-        clear = np.arange(len(shape)) != stretch
-        return replace(
-            self,
-            shape=tuple(shape),
-            bends_m=tuple(bends),
-            contradicted=self.contradicted & clear,
-        )
+    def equations(self, x: Floats, balance_m: Floats | None) -> tuple[Floats, Floats]:
+        """Whitened residuals (s, m) and Jacobian (s, m, n); `balance_m`: σ of first − last leg."""
+        s, n = x.shape
+        ends = x[:, :10].reshape(s, 2, 5)
+        scale, bends = x[:, 10], x[:, 11:].reshape(s, -1, 3)
+        path = np.concatenate([ends[:, :1, :3], bends, ends[:, 1:, :3]], axis=1)
+        columns = [0, *range(11, n, 3), 5]  # where each path vertex sits among the unknowns
+        rows: list[Floats] = []
+        jacobians: list[Floats] = []
+
+        off = ends - np.concatenate([self.ends_m, self.angles_rad], axis=2)
+        off[..., 3] = curves.wrap(off[..., 3])
+        for end in (0, 1):
+            j = np.zeros((s, 5, n))
+            j[:, :, 5 * end : 5 * end + 5] = self.whiten[:, end]
+            rows.append(np.einsum("sij,sj->si", self.whiten[:, end], off[:, end]))
+            jacobians.append(j)
+            a, b = (0, 1) if end == 0 else (-2, -1)
+            r, by_end, by_angles = leg_directions(path[:, a], path[:, b], ends[:, end, 3:])
+            j = np.zeros((s, 2, n))
+            j[:, :, columns[a] : columns[a] + 3] -= by_end / PIPE_WANDER_RAD
+            j[:, :, columns[b] : columns[b] + 3] += by_end / PIPE_WANDER_RAD
+            j[:, :, 5 * end + 3 : 5 * end + 5] = by_angles / PIPE_WANDER_RAD
+            rows.append(r / PIPE_WANDER_RAD)
+            jacobians.append(j)
+
+        legs = np.diff(path, axis=1)
+        length = np.maximum(np.linalg.norm(legs, axis=2), 1e-9)
+        unit = legs / length[..., None]
+        weight = np.where(np.isfinite(self.counted_m), 1 / np.sqrt(self._counter_variance()), 0.0)
+        total = length.sum(axis=1)
+        counted = np.where(np.isfinite(self.counted_m), self.counted_m, 0.0)
+        j = np.zeros((s, 1, n))
+        for i in range(legs.shape[1]):
+            step = (weight / scale)[:, None] * unit[:, i]
+            j[:, 0, columns[i] : columns[i] + 3] -= step
+            j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+        j[:, 0, 10] = -weight * total / scale**2
+        rows.append((weight * (total / scale - counted))[:, None])
+        jacobians.append(j)
+
+        j = np.zeros((s, 1, n))
+        j[:, 0, 10] = 1 / self.accuracy.counter_scale_ratio
+        rows.append(((scale - 1) / self.accuracy.counter_scale_ratio)[:, None])
+        jacobians.append(j)
+
+        if balance_m is not None:
+            j = np.zeros((s, 1, n))
+            for i, sign in ((0, 1.0), (legs.shape[1] - 1, -1.0)):
+                step = (sign / balance_m)[:, None] * unit[:, i]
+                j[:, 0, columns[i] : columns[i] + 3] -= step
+                j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+            rows.append(((length[:, 0] - length[:, -1]) / balance_m)[:, None])
+            jacobians.append(j)
+        return np.concatenate(rows, axis=1), np.concatenate(jacobians, axis=1)
+
+    def _counter_variance(self) -> Floats:
+        return counter_variance(np.nan_to_num(self.counted_m), self.accuracy)
+
+    def settle(self, bends_m: Floats, balance_m: Floats | None = None) -> tuple[Floats, Floats]:
+        """Adjust every stretch by itself; return unknowns (s, n) and χ² (s,)."""
+        x = self.start(bends_m)
+        n = x.shape[1]
+        damping = np.full(len(x), 1e-4)
+        r, j = self.equations(x, balance_m)
+        for _ in range(30):
+            normal = np.einsum("smi,smj->sij", j, j)
+            gradient = np.einsum("smi,sm->si", j, r)
+            diagonal = np.einsum("sii->si", normal) + 1e-9
+            damped = normal + np.eye(n) * (damping[:, None] * diagonal + 1e-9)[:, None, :]
+            step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+            trial, trial_j = self.equations(x + step, balance_m)
+            cost = np.einsum("sm,sm->s", r, r)
+            gain = cost - np.einsum("sm,sm->s", trial, trial)
+            better = gain >= 0
+            x = np.where(better[:, None], x + step, x)
+            r = np.where(better[:, None], trial, r)
+            j = np.where(better[:, None, None], trial_j, j)
+            damping = np.where(better, damping * 0.1, np.minimum(damping * 10, 1e8))
+            if np.all(np.abs(gain) < 1e-2):
+                break
+        return x, np.einsum("sm,sm->s", r, r)
+
+    def hidden_bend(self, x: Floats) -> Floats:
+        """Non-centrality (s,) of a 45° bend midway against the straight solution x."""
+        _, j = self.equations(x, None)
+        half = HIDDEN_BEND_RAD / 2
+        level = np.cos(self.angles_rad[..., 1])
+        wrong = np.zeros((len(x), j.shape[1]))
+        turn = half / np.maximum(level, 0.1)
+        wrong[:, 0:5] = self.whiten[:, 0, :, 3] * turn[:, :1]
+        wrong[:, 7:12] = -self.whiten[:, 1, :, 3] * turn[:, 1:]
+        longer = self.chord_m * (1 / np.cos(half) - 1)
+        seen = np.isfinite(self.counted_m)
+        wrong[:, 14] = np.where(seen, longer / np.sqrt(self._counter_variance()), 0.0)
+        normal = np.einsum("smi,smj->sij", j, j) + 1e-9 * np.eye(j.shape[2])
+        pull = np.einsum("smi,sm->si", j, wrong)
+        explained = np.einsum("si,si->s", pull, np.linalg.solve(normal, pull[..., None])[..., 0])
+        return np.asarray(np.einsum("sm,sm->s", wrong, wrong) - explained)
+
+
+def in_front(p: Pairs, x: Floats) -> Flags:
+    """True (s,) where every leg is long enough and leaves the ends the way they look."""
+    s = len(x)
+    ends = x[:, :10].reshape(s, 2, 5)
+    path = np.concatenate([ends[:, :1, :3], x[:, 11:].reshape(s, -1, 3), ends[:, 1:, :3]], axis=1)
+    legs = np.diff(path, axis=1)
+    long = (np.linalg.norm(legs, axis=2) > SHORTEST_LEG_M).all(axis=1)
+    ways = curves.directions(ends[..., 3], ends[..., 4])
+    ahead = [np.einsum("sc,sc->s", legs[:, i], ways[:, i]) > 0 for i in (0, -1)]
+    turns = curves.angle_between(legs[:, :-1], legs[:, 1:])
+    back = curves.angle_between(legs[:, 0], legs[:, -1]) >= _SHARPEST_BOTH_RAD
+    return np.asarray(
+        long
+        & ~(back & (legs.shape[1] > 2))
+        & (ahead[0] | ~p.directed[:, 0])
+        & (ahead[1] | ~p.directed[:, 1])
+        & (turns < SHARPEST_RAD).all(axis=1)
+    )
+
+
+# ---- the choice ----------------------------------------------------------------------------
 
 
 def _one_bend(p: Pairs) -> Floats:

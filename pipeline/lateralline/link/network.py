@@ -9,20 +9,20 @@ its directions or its length.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
 from lateralline.kernels.lsq import shared_within
-from lateralline.link.equations import PIPE_WANDER_RAD, balance_sigma
-from lateralline.link.evaluate import Evaluator
-from lateralline.link.layout import Sheet
-from lateralline.link.parts import Part, Rider
-from lateralline.link.points import Point, factorable
-from lateralline.link.sights import Sights
-from lateralline.records import Floats, Ints
+from lateralline.link.equations import Evaluator, Sheet
+from lateralline.link.lines import Alternative, Part, Point, Rider, Sights
+from lateralline.link.stochastic import PIPE_WANDER_RAD, balance_sigma, factorable
+from lateralline.records import (
+    Floats,
+    Ints,
+)
 from lateralline.settings import Accuracy
 
 #: Axis of the branch where it enters against that of the parent: it may enter above, and a fitting
@@ -30,18 +30,6 @@ from lateralline.settings import Accuracy
 JUNCTION_LEVEL_M, JUNCTION_PLAN_M = 0.05, 0.02
 #: σ of a bend held to a standard fitting. Common practice, no source.
 FITTING_RAD = np.radians(1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Alternative:
-    """One thing that may be wrong: the observations that would be off, each by itself."""
-
-    line: str
-    point: int  # of the line's points; −1 = a rider
-    subject: Point
-    what: str  # plan | level | heading | tilt | counter | kink
-    run: str  # counter only
-    rows: tuple[int, ...]
 
 
 class _Place(NamedTuple):

@@ -1,7 +1,13 @@
-"""Points of a line that are one place: a stop at an exposure, an exposure measured twice.
+"""Points that are one place made one; stops of other runs set between the vertices of a line.
 
-What agrees is used together. Exposures that contradict each other are both kept, as what they are:
-two answers of which one is right, and nothing of theirs says which.
+A stop at an exposure, an exposure measured twice: what agrees is used together. Exposures that
+contradict each other are both kept, as what they are: two answers of which one is right, and
+nothing of theirs says which.
+
+Two runs through the same pipe stop where they please. Where a stop of one lies within arm's reach
+of a stop of the other, a leg from one to the other would have no usable direction, and their order
+could be wrong. So one of the two is a vertex of the path, and the other is observed *on* the path,
+at a place along it that the adjustment finds.
 """
 
 from __future__ import annotations
@@ -13,11 +19,18 @@ from itertools import combinations
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
-from lateralline.link.points import Point, factorable
-from lateralline.records import Finding, Floats
-from lateralline.settings import Accuracy
-from lateralline.wording import metres
+from lateralline.link import wording_points
+from lateralline.link.lines import Point, Rider, likely_m
+from lateralline.link.order import positions
+from lateralline.link.stochastic import factorable
+from lateralline.records import (
+    Finding,
+    Flags,
+    Floats,
+)
+from lateralline.settings import Accuracy, Run
 
 #: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
 SAME_PLACE_M = 0.10
@@ -58,7 +71,7 @@ def settle_same_places(
     contested: set[str] = set()
     for group in groups:
         stops = sorted((p for p in group if p.fix >= 0), key=_spread)
-        findings += [_duplicate(stops[0], p) for p in stops[1:]]
+        findings += [wording_points.counter_duplicate(stops[0], p) for p in stops[1:]]
         seen = sorted((p for p in group if p.fix < 0), key=lambda p: _rank(p, names))
         if not seen:
             out.append(stops[0])
@@ -118,21 +131,21 @@ def _way(points: Sequence[Point], group: Sequence[Point]) -> Floats:
     return np.asarray(way / max(float(np.linalg.norm(way)), 1e-9))
 
 
-# ---- exposures -----------------------------------------------------------------------------
-
-
 def _one(seen: Sequence[Point], way: Floats, accuracy: Accuracy) -> tuple[Point, list[Finding]]:
     """Return several exposures of one place as one point that goes by the name of the first."""
     place, findings = seen[0], []
     for a, b in combinations(seen, 2):
         test, gap, spread = _tested(a, b, _along_m2(a, b, accuracy) * np.outer(way, way))
         if test > _LIMIT:
-            findings += [_disagree(a, b, gap, spread, test), _disagree(b, a, -gap, spread, test)]
+            findings += [
+                wording_points.exposures_disagree(a, b, gap, spread, test, _LIMIT),
+                wording_points.exposures_disagree(b, a, -gap, spread, test, _LIMIT),
+            ]
     if findings:
         return _either(seen), findings
     for other in seen[1:]:
         slack = _along_m2(place, other, accuracy) * np.outer(way, way)
-        findings.append(_agree(place, other))
+        findings.append(wording_points.exposures_one_place(place, other))
         place, _ = _weighed(place, other, slack)
     return place, findings
 
@@ -186,20 +199,7 @@ def _joined(stop: Point, seen: Point) -> tuple[Point, list[Finding]]:
     place, test = _weighed(stop, seen)
     findings = []
     if test > _LIMIT:
-        gap = seen.xyz_m - stop.xyz_m
-        findings.append(
-            Finding(
-                "error",
-                "link",
-                "exposure-disagrees",
-                seen.subject,
-                f"lies elsewhere than stop {stop.ref} at the same counter; the exposure is kept",
-                f"{metres(np.hypot(*gap[:2]))} in plan, {metres(gap[2], signed=True)} in level"
-                f", √T = {np.sqrt(test):.1f} (limit {np.sqrt(_LIMIT):.2f})",
-                f"measure the exposure again, then mark stop {stop.ref} again",
-                seen.where,
-            )
-        )
+        findings.append(wording_points.exposure_disagrees(stop, seen, test, _LIMIT))
         cov = stop.cov.copy()
         cov[:3, 3:], cov[3:, :3], cov[:3, :3] = 0.0, 0.0, seen.cov[:3, :3]
         shared = np.concatenate([seen.shared[:3], stop.shared[3:]])
@@ -214,54 +214,99 @@ def _joined(stop: Point, seen: Point) -> tuple[Point, list[Finding]]:
     return replace(place, kind="exposure", ref=seen.ref, where=seen.where), findings
 
 
-# ---- what is said --------------------------------------------------------------------------
+# ---- intermediate points -------------------------------------------------------------------
 
 
-def _duplicate(keep: Point, drop: Point) -> Finding:
-    return Finding(
-        "warning",
-        "link",
-        "counter-duplicate",
-        drop.subject,
-        f"has the same counter reading as stop {keep.ref}; the less certain of the two "
-        "is left out of the line",
-        f"{metres(np.hypot(*(drop.xyz_m - keep.xyz_m)[:2]))} apart in plan",
-        "correct the counter of one of them, or remove one",
-        drop.where,
-    )
+#: Stops of different runs closer than this, in plan or along the pipe, make one vertex: common
+#: practice, no source. It is a few times what a stop is off along the pipe.
+NEAR_M = 0.5
+#: A stop of the run that stopped most often is a vertex before one of another run that is up to
+#: this many times as sure: between its own stops the counter tells the length.
+_LONGEST_RUN = 2.0
+#: Where a level lies along an undecided stretch, 1 σ: common practice, no source.
+LEVEL_AT_M = 0.5
 
 
-def _agree(keep: Point, other: Point) -> Finding:
-    return Finding(
-        "info",
-        "link",
-        "exposures-one-place",
-        other.subject,
-        f"is the same place as exposure {keep.ref}, and agrees with it: both are used, and the "
-        f"node is called {keep.ref}",
-        f"{metres(np.hypot(*(other.xyz_m - keep.xyz_m)[:2]))} apart in plan",
-        "none needed, if they are one place; else check their counters",
-        other.where,
-    )
+def set_riders(points: Sequence[Point], runs: Sequence[Run]) -> tuple[list[Point], list[Rider]]:
+    """Return the vertices of an ordered, turned line, and the points that ride between them."""
+    keep = _vertices(points, runs)
+    if keep.all() or keep.sum() < 2:
+        return list(points), []
+    kept = [p for p, k in zip(points, keep, strict=True) if k]
+    before = np.cumsum(keep) - 1  # number of the last vertex up to each point
+    riding = [(p, int(v)) for p, k, v in zip(points, keep, before, strict=True) if not k]
+    xyz = likely_m(kept)
+    beyond = kept[0].kind != "junction"  # a line begins at its junction
+    return kept, [_rider(p, v, xyz, beyond) for p, v in riding]
 
 
-def _disagree(a: Point, b: Point, gap: Floats, spread: Floats, test: float) -> Finding:
-    plan = float(np.hypot(*gap[:2]))
-    way = gap[:2] / plan if plan > 0 else np.array([0.0, 1.0])
-    sigma = float(np.sqrt(way @ spread[:2, :2] @ way))
-    level, level_sigma = gap[2] + 0.0, float(np.sqrt(spread[2, 2]))
-    towards = float(np.degrees(np.arctan2(way[0], way[1]))) % 360
-    return Finding(
-        "error",
-        "link",
-        "exposures-disagree",
-        a.subject,
-        f"exposure {b.ref} of the same place lies elsewhere, and the two cannot tell which of "
-        "them is wrong: neither counts as seen; the node lies between them as far as the line "
-        "leaves it, with an uncertainty that holds both",
-        f"{b.ref} lies {metres(plan)} ± {metres(sigma)} towards {towards:.0f}° and "
-        f"{metres(level, signed=True)} ± {metres(level_sigma)} in level of it, "
-        f"√T = {np.sqrt(test):.1f} (limit {np.sqrt(_LIMIT):.2f})",
-        "measure both again; correct their counters if they are two places",
-        a.where,
-    )
+def _vertices(points: Sequence[Point], runs: Sequence[Run]) -> Flags:
+    """Which points (n,) are vertices: the surest first, each clear of the vertices beside it."""
+    along, xy = positions(points, runs), likely_m(points)[:, :2]
+    stops = {run: 0 for p in points for run in p.readings}
+    for p in points:
+        for run in p.readings:
+            stops[run] += 1
+    longest = max(stops, key=lambda run: stops[run], default="")
+
+    def worth(i: int) -> tuple[bool, float]:
+        p = points[i]
+        less = _LONGEST_RUN**2 if longest in p.readings else 1.0
+        return p.fix >= 0 and p.kind != "exposure", _spread(p) / less
+
+    keep = np.zeros(len(points), bool)
+    for i in sorted(range(len(points)), key=worth):
+        there = np.flatnonzero(keep)
+        beside = [*there[there < i][-1:], *there[there > i][:1]]
+        keep[i] = not any(
+            _may_be_one(points[i], points[j])
+            and min(abs(along[i] - along[j]), np.hypot(*(xy[i] - xy[j]))) < NEAR_M
+            for j in beside
+        )
+    return keep
+
+
+def set_levels(
+    kept: Sequence[Point], riding: Sequence[Rider], levels: Sequence[Point]
+) -> tuple[list[Rider], list[Point]]:
+    """Return levels known at counters as riders of a line's vertices, and those that lie off it."""
+    out, off = [], []
+    along = chainage(np.array([p.xyz_m for p in kept]))
+    places = [*zip(kept, along.tolist(), strict=True)]
+    for r in riding:
+        at = along[r.stretch] + r.share * (along[r.stretch + 1] - along[r.stretch])
+        places.append((r.point, float(at.clip(along[0], along[-1]))))
+    for level in levels:
+        run, reading = next(iter(level.readings.items()), ("", np.nan))
+        read = sorted((p.readings[run], at) for p, at in places if run in p.readings)
+        if not read or not read[0][0] <= reading <= read[-1][0] or np.isnan(level.xyz_m[2]):
+            off.append(level)
+            continue
+        counters, there = zip(*read, strict=True)
+        stretch, share = locate(along, np.interp(reading, counters, there))
+        out.append(Rider(level, int(stretch), float(share), level_only=True, sigma_m=LEVEL_AT_M))
+    return out, off
+
+
+def _may_be_one(a: Point, b: Point) -> bool:
+    """True for two points of different runs, one of them a stop."""
+    apart = not a.readings.keys() & b.readings.keys() and "junction" not in (a.kind, b.kind)
+    return apart and (a.fix >= 0 or b.fix >= 0)
+
+
+def _rider(point: Point, before: int, kept_m: Floats, beyond: bool) -> Rider:
+    """Put a point on the nearest of the stretches about the vertex before it.
+
+    It may lie past the line's end, and where `beyond` before its start.
+    """
+    here, last = likely_m([point])[0], len(kept_m) - 2
+    first = min(max(before - 1, 0), last)
+    xyz = kept_m[first : before + 3]
+    leg = np.diff(xyz, axis=0)
+    square = np.maximum(np.einsum("lc,lc->l", leg, leg), 1e-12)
+    share = np.einsum("lc,lc->l", here - xyz[:-1], leg) / square
+    off = np.linalg.norm(here - xyz[:-1] - share.clip(0, 1)[:, None] * leg, axis=1)
+    best = int(np.argmin(off))
+    low = -np.inf if first + best == 0 and beyond else 0.0
+    high = np.inf if first + best == last else 1.0
+    return Rider(point, first + best, float(share[best].clip(low, high)))

@@ -18,41 +18,34 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.network import Adjustment
-from lateralline.link.model import Model
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.rounds import Request, Search
-from lateralline.link.search import Fit, Suspicion
-from lateralline.link.shapes import ALPHA, BEND_FREEDOMS
-from lateralline.records import Effect, Finding, Floats
+from lateralline.link import wording_lines
+from lateralline.link.lines import Part, Point, Suspicion
+from lateralline.link.network import Model
+from lateralline.link.search import Fit, Request, Search
+from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS
+from lateralline.records import (
+    Finding,
+    Floats,
+)
 from lateralline.settings import Accuracy
-from lateralline.wording import metres
 
 #: Stops on either side, at least: fewer are a blunder of their own.
 _LEAST: Final = 2
 #: Chance that a line with nothing wrong is told of a shift, all its stretches together.
 _ALPHA: Final = 0.005
+_ONE_STOP: Final = 6.0
+
+
+#: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
+_SIGMAS: Final = 3.5
 #: Δχ² by which the shift must be the better story to be held for the cause, and what it owes a
 #: story of one stop in the wrong place: one is likelier than many.
 _SURELY: Final = 3.84
-_ONE_STOP: Final = 6.0
 #: A shift known no better than this (1 σ) may as well be a bend that lies otherwise.
 _KNOWN_M: Final = 0.3
 #: What a pipe may do: its path longer than the chord by this part of a step aside (two bends of
 #: 90°, the tightest there are), and no shorter.
 _LONGER: Final = 1.0
-#: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
-_SIGMAS: Final = 3.5
-_FOLLOWS: Final = (
-    "shape-contradiction",
-    "step-suspected",
-    "shape-undecided",
-    "bend-at-stop",
-    "bend-unsure",
-    "chord-exceeds-counter",
-    "link-blunder",
-    "counter-jump",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,55 +195,13 @@ def _undecided(part: Part, s: int) -> float:
 
 
 def shift_finding(part: Part, shift: Shift) -> Finding:
-    """Return what is said of stops that lie beside the rest together."""
-    before, after = (
-        _stops(x) for x in (part.points[: shift.stretch + 1], part.points[shift.stretch + 1 :])
-    )
+    """Return the finding on stops that lie beside the rest together, the fewer of both sides."""
+    at = shift.stretch + 1
+    before, after = _stops(part.points[:at]), _stops(part.points[at:])
+    size = shift.size_m if len(after) <= len(before) else -shift.size_m
     few, many = (after, before) if len(after) <= len(before) else (before, after)
-    size = shift.size_m if few is after else -shift.size_m
-    off = float(np.hypot(*size))
-    way = size / max(off, 1e-9)
-    sigma = float(np.sqrt(way @ shift.cov_m2 @ way))
-    towards = float(np.degrees(np.arctan2(way[0], way[1]))) % 360.0
-    a, b = part.points[shift.stretch], part.points[shift.stretch + 1]
-    names = ", ".join(p.ref for p in few)
-    cause = "a wrong base point or a wrong fix of one GNSS occupation"
-    return Finding(
-        "error" if shift.sure else "warning",
-        "link",
-        "stops-shifted",
-        f"line {part.line}",
-        f"stops {names} may all be shifted against the others: between {a.subject} and "
-        f"{b.subject} the chord fits neither headings nor counter, and one shift of all stops "
-        + (
-            f"beyond explains it, as no pipe does: {cause}?"
-            if shift.sure
-            else "beyond explains it as well as anything else said or drawn there, bends or a "
-            f"blunder: {cause}, or not?"
-        ),
-        f"{metres(off)} ± {metres(sigma)} towards {towards:.0f}°, √T = "
-        f"{np.sqrt(shift.statistic):.1f} (limit {np.sqrt(shift.limit):.2f})",
-        f"measure one mark of {few[0].subject} and one of {many[0].subject} again from one base, "
-        "or a known point from each; until then "
-        + ("the stretch between is undecided, and " if shift.sure else "")
-        + "which of the two lies right is not known",
-        b.where or a.where,
-        about=tuple(p.subject for p in few),
-        explains=_explained(part, shift),
+    ends = part.points[shift.stretch], part.points[at]
+    test = shift.statistic, shift.limit
+    return wording_lines.stops_shifted(
+        part.line, ends, few, many, size, shift.cov_m2, test, sure=shift.sure
     )
-
-
-def _explained(part: Part, shift: Shift) -> tuple[Effect, ...]:
-    """What only follows: of a shift that is sure all that was said there, else that it steps."""
-    a, b = (part.points[i] for i in shift.beside)
-    if not shift.sure:
-        return (Effect.of(("step-suspected",), [between(a, b)]),)
-    return (
-        Effect.of(_FOLLOWS, [a.subject, b.subject, between(a, b)]),
-        Effect.of(("junction-contradiction",), [f"line {part.line}"]),
-    )
-
-
-def between(a: Point, b: Point) -> str:
-    """A stretch as findings are about it."""
-    return f"between {a.subject} and {b.subject}"

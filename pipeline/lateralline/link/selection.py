@@ -1,30 +1,38 @@
-"""Shapes weighed with the whole line: what a stretch by itself cannot tell.
+"""Shapes of stretches judged by the whole line: what a stretch by itself cannot tell.
 
 By itself a stretch knows the pipe's direction at its ends only by the transmitter, and in tilt that
 is loose: a drop between two level pieces passes for one bend, and a small one for a straight. The
-line on both sides knows better.
+line on both sides knows better. And a bend can be drawn through anything, through a wrong position
+as well as a right one: one whose angle is not significant is undecided.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.curves import angle_between
-from lateralline.link.equations import SHORTEST_LEG_M
-from lateralline.link.pairs import SHARPEST_RAD
-from lateralline.link.parts import Part
-from lateralline.link.rounds import Search, together
-from lateralline.link.search import TIED, Fit, least_squares, limit_of
-from lateralline.link.shapes import ALPHA, BEND_FREEDOMS, likeliest_bends
-from lateralline.records import Floats, Ints
+from lateralline.link import wording_lines
+from lateralline.link.lines import Part
+from lateralline.link.search import Fit, Search, least_squares, together
+from lateralline.link.shapes import SHARPEST_RAD, likeliest_bends
+from lateralline.link.stochastic import (
+    ALPHA,
+    BEND_FREEDOMS,
+    SHORTEST_LEG_M,
+    STEP_ALPHA,
+    TIED,
+    limit_of,
+)
+from lateralline.records import (
+    Finding,
+    Floats,
+    Ints,
+)
 from lateralline.settings import Accuracy
-
-#: A step doubted at this α leaves a shape open: with two axes, one straight stretch in two hundred
-#: by chance. It is believed at `ALPHA`.
-STEP_ALPHA = 0.0025
 
 
 def weigh_bends(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
@@ -163,3 +171,67 @@ def _price(bends: int) -> float:
     """What so many bends must gain in χ² over none, each bend significant by itself."""
     steps = pairwise(BEND_FREEDOMS[: bends + 1])
     return sum(float(chi2.isf(ALPHA, b - a)) for a, b in steps)
+
+
+# ---- bend significance ---------------------------------------------------------------------
+
+
+#: A bend whose angle is less sure than this, 1 σ, is none that is decided: at 95 % it could be one
+#: standard bend as well as the one two sizes up.
+BEND_SIGMA_RAD = np.radians(20.0)
+
+
+def without_unsure_bends(
+    part: Part, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[Part, Fit, list[Finding]]]:
+    """Return the line with bends undecided that are not known to be any, and what is said of them.
+
+    One is given up after another, the least sure first: the others are surer without it.
+    """
+    findings: list[Finding] = []
+    while fit.result.converged:
+        worst = max(_unsure(part, fit), default=None)
+        if worst is None:
+            break
+        _, s, angle, sigma = worst
+        a, b = part.points[s : s + 2]
+        findings.append(wording_lines.bend_unsure(part.line, a, b, angle, sigma))
+        shapes = part.shapes.loosened(s)
+        here = np.arange(len(shapes.shape)) == s
+        shapes = replace(
+            shapes,
+            contradicted=part.shapes.contradicted,
+            told_by_turn=shapes.told_by_turn | here,
+        )
+        part = part.with_shapes(shapes)
+        fit = yield from least_squares([part], accuracy, known=fit.left_out)
+    return part, fit, findings
+
+
+def _unsure(part: Part, fit: Fit) -> list[tuple[float, int, float, float]]:
+    """How bad, which stretch, its angle and σ: of bends too sharp, or not known well enough."""
+    path, at = fit.model.path(part.line, fit.result.x), fit.model.vertex_x[part.line]
+    out = []
+    for s, (a, b) in enumerate(pairwise(part.path[1].tolist())):
+        for v in range(a + 1, b):
+            angle, slope = _turn(path[v - 1 : v + 2])
+            x = (at[v - 1 : v + 2, None] + np.arange(3)).ravel()
+            sigma = float(np.sqrt(slope @ fit.result.cov[np.ix_(x, x)] @ slope))
+            bad = angle / SHARPEST_RAD
+            if b - a == 2:  # two bends share their angles: each alone is known less than both
+                fits_anything = part.shapes.dof[s, 1] <= 0
+                bad = np.inf if fits_anything else max(bad, sigma / BEND_SIGMA_RAD)
+            if bad > 1.0:
+                out.append((bad, s, angle, sigma))
+    return out
+
+
+def _turn(three_m: Floats) -> tuple[float, Floats]:
+    """The angle between two legs, and its derivative (9,) by their three ends."""
+    u, w = np.diff(three_m, axis=0)
+    p, q = (max(float(np.linalg.norm(leg)), 1e-9) for leg in (u, w))
+    u, w = u / p, w / q
+    cosine = float(u @ w)
+    sine = max(float(np.linalg.norm(np.cross(u, w))), 1e-9)
+    by_u, by_w = (cosine * u - w) / (sine * p), (cosine * w - u) / (sine * q)
+    return float(angle_between(u, w)), np.concatenate([-by_u, by_u - by_w, by_w])

@@ -1,4 +1,4 @@
-"""From an adjusted network to the record of a line: vertices, stretches, reach, junctions."""
+"""From adjusted networks to the record of each line: vertices, stretches, reach, junctions."""
 
 from __future__ import annotations
 
@@ -10,12 +10,21 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.curves import angle_between
-from lateralline.link.equations import counter_variance
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.search import Fit
-from lateralline.records import Fixes, Floats, Ints, Line, Stretch
-from lateralline.settings import Accuracy
+from lateralline.link.global_test import gross_network
+from lateralline.link.lines import Part, Point
+from lateralline.link.order import upstream_sign
+from lateralline.link.search import Alone, Fit
+from lateralline.link.stochastic import counter_variance
+from lateralline.records import (
+    AdjustedParameter,
+    Fixes,
+    Floats,
+    Ints,
+    Line,
+    Solved,
+    Stretch,
+)
+from lateralline.settings import Accuracy, Run, Settings
 
 _AXES = np.arange(3)
 #: A place on a leg is drawn no closer to its ends than this: every vertex has a place of its own.
@@ -246,3 +255,89 @@ def _counted(
                 counted = abs(readings[high][run] - readings[low][run])
                 best = (low, high, counted, scale, sigma)
     return best
+
+
+def parameters(
+    fits: Sequence[Fit], solved: Solved, settings: Settings
+) -> tuple[AdjustedParameter, ...]:
+    """Return the adjusted value of each, with its σ and what it was before."""
+    out = []
+    for fit in fits:
+        x, sigma = fit.result.x, np.sqrt(np.diag(fit.result.cov))
+        for run, i in fit.model.scale_x.items():
+            prior = settings.accuracy.counter_scale_ratio
+            out.append(
+                AdjustedParameter(
+                    "counter_scale", f"run {run}", float(x[i]), float(sigma[i]), "1", 1.0, prior
+                )
+            )
+            for at, place, reading in fit.model.offset_x[run]:
+                where = f" at {place.subject}"
+                out.append(
+                    AdjustedParameter(
+                        "counter_offset",
+                        f"run {run}{where}",
+                        float(x[at]),
+                        float(sigma[at]),
+                        "m",
+                        reading,
+                        settings.accuracy.counter_m,
+                    )
+                )
+        lines = " and ".join(p.line for p in fit.model.parts)
+        columns = fit.model.shared_x
+        first = len(columns) - len(solved.depth_scales)
+        for scale, i in zip(solved.depth_scales, columns[max(first, 0) :].tolist(), strict=False):
+            if first >= 0 and i >= 0:
+                name = f"receiver {scale.receiver}".strip() + f", line {lines}"
+                value = scale.value + scale.sigma * float(x[i])
+                spread = scale.sigma * float(sigma[i])
+                prior = settings.accuracy.depth_scale_ratio
+                out.append(AdjustedParameter("depth_scale", name, value, spread, "1", 1.0, prior))
+    return tuple(out)
+
+
+def record_lines(
+    fits: Sequence[Fit],
+    order: Sequence[str],
+    fixes: Fixes,
+    contested: frozenset[str],
+    accuracy: Accuracy,
+) -> tuple[Line, ...]:
+    """Return the record of every line that is drawn, in this order; each branch knows its vertex.
+
+    `contested`: exposures that something contradicts.
+    """
+    lines = {
+        part.line: replace(to_line(part, fit, fixes, accuracy), contested=contested)
+        for fit in fits
+        if not gross_network(fit)
+        for part in fit.model.parts
+    }
+    out = []
+    for line in (lines[i] for i in order if i in lines):
+        at = -1
+        if line.joins:
+            parent = lines[line.joins]
+            at = int(np.flatnonzero((parent.kind == "junction") & (parent.ref == line.line))[0])
+        out.append(replace(line, joins_at=at))
+    return tuple(out)
+
+
+def turn_fixes(fixes: Fixes, lines: Sequence[Alone], runs: Sequence[Run]) -> Fixes:
+    """Return fixes turned to the camera's way; the points of lines point upstream."""
+    heading, tilt, cov = fixes.heading_rad.copy(), fixes.tilt_rad.copy(), fixes.cov.copy()
+    flip = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
+    sign = {run.id: upstream_sign(run) for run in runs}
+    riding = [r.point for one in lines for r in one.prepared.riders if not r.level_only]
+    for p in (*(p for one in lines for p in one.part.points), *riding):
+        if p.fix < 0 or not p.directed:
+            continue
+        i = p.fix
+        way = sign[str(fixes.run[i])] * p.direction
+        level = np.array([np.sin(heading[i]), np.cos(heading[i])]) * np.cos(tilt[i])
+        if float(way @ [*level, np.sin(tilt[i])]) < 0:
+            heading[i] += np.pi
+            tilt[i] = -tilt[i]
+            cov[i] *= np.outer(flip, flip)
+    return replace(fixes, heading_rad=heading % (2 * np.pi), tilt_rad=tilt, cov=cov)
