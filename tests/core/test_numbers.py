@@ -302,14 +302,14 @@ def test_one_line_never_costs_a_site(
 def test_lines_that_fail_only_together_are_drawn_as_far_as_they_go(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    real = link.settle
+    real = link.adjust_network
 
     def fails(network, *rest):
         if len(network) > 1:
             raise np.linalg.LinAlgError("Singular matrix")
         return (yield from real(network, *rest))
 
-    monkeypatch.setattr(link, "settle", fails)
+    monkeypatch.setattr(link, "adjust_network", fails)
     result = through(BRANCH)
     assert drawn(result) == ["L1"]
     assert [f.subject for f in said(result, "line-not-drawn")] == ["line L2"]

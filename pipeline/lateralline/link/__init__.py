@@ -27,21 +27,21 @@ from lateralline.isolate import without_culprits
 from lateralline.link import wording_lines, wording_points
 from lateralline.link.adjust import adjust_line
 from lateralline.link.branches import as_point, find, miss_finding
-from lateralline.link.counters import impossible_lengths, trusted, without_runs
+from lateralline.link.counters import check_counters, impossible_lengths, without_runs
 from lateralline.link.gather import (
     gather_exposures,
     gather_fixes,
     gather_levels,
-    without_astray,
+    without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
-from lateralline.link.joint import connected, settle
-from lateralline.link.lines import Point, PreparedLine
-from lateralline.link.order import arrange, turned
-from lateralline.link.places import set_levels, set_riders, settle_same_places
+from lateralline.link.joint import adjust_network, connected
+from lateralline.link.lines import LocatedPoint, PreparedLine
+from lateralline.link.order import order_points, oriented
+from lateralline.link.places import merge_same_places, place_levels, split_intermediates
 from lateralline.link.result import parameters, record_lines, turn_fixes
-from lateralline.link.search import Alone, settled
-from lateralline.link.stochastic import exact_is_small
+from lateralline.link.search import AdjustedLine, run_searches
+from lateralline.link.stochastic import nonzero_accuracy
 from lateralline.records import Exposures, Finding, Fixes, Floats, Linked, Solved
 from lateralline.settings import Run, Settings
 
@@ -49,7 +49,7 @@ __all__ = ["link"]
 
 
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
-    """Return every line adjusted, downstream → upstream, and the fixes turned the camera's way.
+    """Return every line adjusted, downstream → upstream, and the fixes oriented the camera's way.
 
     A line needs two located points; one that has fewer yields a finding, not a line. So does one
     whose data contradict it grossly, or whose numbers fail: the others are adjusted without it.
@@ -66,31 +66,31 @@ def _link(
     solved: Solved, exposures: Exposures, settings: Settings, left_out: Mapping[str, str]
 ) -> Linked:
     """Link all lines but those left out because their numbers fail."""
-    accuracy = exact_is_small(settings.accuracy)
+    accuracy = nonzero_accuracy(settings.accuracy)
     ledger = [wording_lines.line_failed(line, why) for line, why in left_out.items()]
     prepared: list[PreparedLine] = []
-    alone: dict[str, Alone] = {}
+    alone: dict[str, AdjustedLine] = {}
     for wave in _waves(settings, exposures):
         ready = [
             _prepare(line, solved.fixes, exposures, settings, alone)
             for line in wave
             if line not in left_out
         ]
-        adjusted = settled(adjust_line(p, accuracy) for p in ready if p.points)
-        denied = {one.line: gross_line(one) for one in adjusted}
+        adjusted = run_searches(adjust_line(p, accuracy) for p in ready if p.points)
+        denied = {one.id: gross_line(one) for one in adjusted}
         ledger += [f for p in ready for f in p.findings]
-        ledger += [f for one in adjusted for f in denied[one.line] or one.findings]
-        alone |= {one.line: one for one in adjusted if not denied[one.line]}
+        ledger += [f for one in adjusted for f in denied[one.id] or one.findings]
+        alone |= {one.id: one for one in adjusted if not denied[one.id]}
         prepared += ready
     networks = connected([*alone.values()])
-    results = settled(settle(network, settings) for network in networks)
+    results = run_searches(adjust_network(network, settings) for network in networks)
     for network, one in zip(networks, results, strict=True):
         ledger += network_findings(one, settings)
         ledger += [f for line in network for f in miss_finding(line)]
     fits = [fit for one in results for fit in one.fits]
     contested = frozenset().union(
         *(p.contested for p in prepared),
-        *({p.ref for p in one.part.points} for one in alone.values() if not one.agreed),
+        *({p.ref for p in one.line.points} for one in alone.values() if not one.agreed),
         *(contradicted(fit) for fit in fits),
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
@@ -103,49 +103,53 @@ def _prepare(
     fixes: Fixes,
     exposures: Exposures,
     settings: Settings,
-    parents: Mapping[str, Alone],
+    parents: Mapping[str, AdjustedLine],
 ) -> PreparedLine:
     """Gather, order and merge the points of a line; a branch's junction comes first.
 
     `parents`: the lines adjusted so far. Without points the line cannot be adjusted.
     """
-    accuracy, width = exact_is_small(settings.accuracy), fixes.shared.shape[2]
+    accuracy, width = nonzero_accuracy(settings.accuracy), fixes.shared.shape[2]
     runs = [r for r in settings.runs if r.line == line]
     branch = next((b for b in settings.branches if b.line == line), None)
 
     stops, findings = gather_fixes(line, fixes, settings)
     seen, unused = gather_exposures(line, exposures, width, settings)
-    near, far = without_astray(line, [*stops, *seen], _elsewhere(line, fixes, settings))
-    known = trusted(near, runs, accuracy)
-    points, unclear = arrange(line, known.points, runs)
+    near, far = without_far_points(line, [*stops, *seen], _elsewhere(line, fixes, settings))
+    known = check_counters(near, runs, accuracy)
+    points, unclear = order_points(line, known.points, runs)
     names = [*(r.entry for r in runs), *(p.ref for p in seen)]
-    places = settle_same_places(points, settings.accuracy, names)
+    places = merge_same_places(points, settings.accuracy, names)
     points, junction = places.points, None
     findings += [*unused, *far, *known.findings, *unclear, *places.findings]
     if points and branch is not None:
         junction, said = find(branch, points, parents, settings)
         findings += said
         if junction is not None:
-            points = turned([as_point(junction, branch, runs, settings), *points])
+            points = oriented([as_point(junction, branch, runs, settings), *points])
     if len(points) < 2:
         if not any(f.code == "line-not-drawn" for f in findings):
             findings.append(wording_points.line_not_located(line, points, surveyed=bool(runs)))
         return PreparedLine(line, (), (), None, tuple(findings), places.contested)
 
-    points, riders = set_riders(points, runs)
+    points, intermediates = split_intermediates(points, runs)
     points = without_runs(points, known.order_only)
-    of_riders = without_runs([r.point for r in riders], known.order_only)
-    riders = [replace(r, point=p) for r, p in zip(riders, of_riders, strict=True)]
-    too_far, contested = impossible_lengths([*points, *of_riders], accuracy)
+    of_intermediates = without_runs([r.point for r in intermediates], known.order_only)
+    intermediates = [
+        replace(r, point=p) for r, p in zip(intermediates, of_intermediates, strict=True)
+    ]
+    too_far, contested = impossible_lengths([*points, *of_intermediates], accuracy)
     findings += too_far
     if junction is None:
-        findings += _entry_findings(runs, [*points, *of_riders])
-    levels, off = set_levels(points, riders, gather_levels(line, exposures, width, settings))
+        findings += _entry_findings(runs, [*points, *of_intermediates])
+    levels, off = place_levels(
+        points, intermediates, gather_levels(line, exposures, width, settings)
+    )
     findings += [wording_points.level_off_line(line, p) for p in off]
     return PreparedLine(
         line,
         tuple(points),
-        (*riders, *levels),
+        (*intermediates, *levels),
         junction,
         tuple(findings),
         places.contested | contested,
@@ -190,7 +194,7 @@ def _elsewhere(line: str, fixes: Fixes, settings: Settings) -> Floats:
     return fixes.xyz_m[there, :2]
 
 
-def _entry_findings(runs: Sequence[Run], points: Sequence[Point]) -> list[Finding]:
+def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list[Finding]:
     """How much counted length lies between each run's entry and its first located point."""
     out = []
     for run in runs:

@@ -17,15 +17,12 @@ from scipy.stats import norm
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
 from lateralline.link import wording_lines
-from lateralline.link.lines import Join, Junction, Point
+from lateralline.link.lines import Junction, JunctionConstraint, LocatedPoint
 from lateralline.link.network import JUNCTION_LEVEL_M
-from lateralline.link.search import Alone
+from lateralline.link.search import AdjustedLine
 from lateralline.link.stochastic import PIPE_WANDER_RAD, counter_variance
 from lateralline.proportions import MOST_LEG_M
-from lateralline.records import (
-    Finding,
-    Floats,
-)
+from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
 
 _APART_M = 0.01
@@ -37,8 +34,8 @@ _Z95 = float(norm.ppf(0.975))
 
 def find(
     branch: Branch,
-    points: Sequence[Point],
-    parents: Mapping[str, Alone],
+    points: Sequence[LocatedPoint],
+    parents: Mapping[str, AdjustedLine],
     settings: Settings,
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """Return the junction on its parent for the ordered, turned points of a branch, if it has one.
@@ -50,7 +47,7 @@ def find(
         return None, (wording_lines.parent_not_drawn(branch),)
     run = next((r for r in settings.runs if r.id == branch.run), None)
     counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
-    every = [*parent.part.points, *(r.point for r in parent.prepared.riders)]
+    every = [*parent.line.points, *(r.point for r in parent.prepared.intermediates)]
     if run is None or not counted or not any(run.id in p.readings for p in every):
         junction, said = _by_tangent(branch, points, parent)
     else:
@@ -66,7 +63,7 @@ def find(
     return junction, said
 
 
-def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float) -> Junction:
+def _at(branch: str, parent: AdjustedLine, leg: int, fraction: float, along_var: float) -> Junction:
     """A junction at a fraction of a leg whose place along it has a variance."""
     a, b = parent.path_m[leg], parent.path_m[leg + 1]
     length = max(float(np.linalg.norm(b - a)), 1e-9)
@@ -80,18 +77,21 @@ def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float)
     cov[2, 2] += JUNCTION_LEVEL_M**2
     point = (1 - fraction) * a + fraction * b
     sigma = float(np.sqrt(along_var))
-    return Junction(parent.part.line, branch, leg, fraction, point, cov, "", float("nan"), sigma)
+    return Junction(parent.line.id, branch, leg, fraction, point, cov, "", float("nan"), sigma)
 
 
 def _by_counter(
-    branch: Branch, run: Run, parent: Alone, settings: Settings
+    branch: Branch, run: Run, parent: AdjustedLine, settings: Settings
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """The camera face sees the junction at `at_counter`: that is its place on the path, no lag."""
-    path = chainage(parent.path_m)[parent.part.path[1]]
-    riding = [r for r in parent.prepared.riders if not r.level_only]
-    along = [path[r.stretch] + r.share * (path[r.stretch + 1] - path[r.stretch]) for r in riding]
+    path = chainage(parent.path_m)[parent.line.path[1]]
+    intermediates_seen = [r for r in parent.prepared.intermediates if not r.level_only]
+    along = [
+        path[r.stretch] + r.share * (path[r.stretch + 1] - path[r.stretch])
+        for r in intermediates_seen
+    ]
     path = np.array([*path, *along])
-    points = [*parent.part.points, *(r.point for r in riding)]
+    points = [*parent.line.points, *(r.point for r in intermediates_seen)]
     counters = np.array([p.readings.get(run.id, np.nan) for p in points])
     read = np.flatnonzero(np.isfinite(counters))
     at = branch.at_counter_m
@@ -109,7 +109,7 @@ def _by_counter(
 
 
 def _agreed(
-    branch: Branch, junction: Junction, points: Sequence[Point], parent: Alone
+    branch: Branch, junction: Junction, points: Sequence[LocatedPoint], parent: AdjustedLine
 ) -> tuple[Junction, tuple[Finding, ...]]:
     """Return the junction the counter gives, if the branch's last direction can lead there.
 
@@ -146,7 +146,7 @@ def _agreed(
 
 
 def _by_tangent(
-    branch: Branch, points: Sequence[Point], parent: Alone
+    branch: Branch, points: Sequence[LocatedPoint], parent: AdjustedLine
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """Follow the branch's last direction downstream, in plan, to the parent."""
     end = points[0]
@@ -175,7 +175,7 @@ class _Meeting(NamedTuple):
     along_m: float  # the same, carried onto the path
 
 
-def _meet(ray: Point, parent: Alone) -> _Meeting:
+def _meet(ray: LocatedPoint, parent: AdjustedLine) -> _Meeting:
     """Return the first leg the ray crosses in plan, else the vertex it misses by fewest σ."""
     way = ray.direction[:2] / np.hypot(*ray.direction[:2])
     normal = np.array([-way[1], way[0]])
@@ -201,14 +201,16 @@ def _meet(ray: Point, parent: Alone) -> _Meeting:
     return _Meeting(leg, t, far, miss, spread, spread / max(sine, 0.1))
 
 
-def _spread(end: Point, normal: Floats, distance_m: float) -> float:
+def _spread(end: LocatedPoint, normal: Floats, distance_m: float) -> float:
     """σ across a ray from a branch's end, at a distance: position and heading."""
     lever = np.array([*normal, -distance_m])  # heading grows to the right, the normal points left
     at = np.ix_([0, 1, 3], [0, 1, 3])
     return float(np.sqrt(lever @ end.cov[at] @ lever))
 
 
-def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: Settings) -> Point:
+def as_point(
+    junction: Junction, branch: Branch, runs: Sequence[Run], settings: Settings
+) -> LocatedPoint:
     """Return the junction as the branch's downstream point."""
     nan = float("nan")
     cov = np.zeros((5, 5))
@@ -223,19 +225,19 @@ def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: 
             counted = branch.at_counter_m - over.counter_at_entry_m + run.counter_at_entry_m
             if np.isfinite(counted):
                 readings[run.id] = counted
-    return Point("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
+    return LocatedPoint("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
 
 
-def as_join(junction: Junction, parent: Alone, branch: Alone) -> Join:
+def as_join(junction: Junction, parent: AdjustedLine, branch: AdjustedLine) -> JunctionConstraint:
     """Return the junction as the network holds it: a place on a leg of the parent.
 
     Its place along the leg is the counter's, or the branch's last direction's; where the stretch
     that would tell is undecided, it is only as sure as it was found.
     """
-    stretch = int(np.searchsorted(parent.part.path[1], junction.leg, side="right")) - 1
-    teller = parent.part.decided[stretch] if junction.run else branch.part.decided[0]
-    return Join(
-        parent.part.line,
+    stretch = int(np.searchsorted(parent.line.path[1], junction.leg, side="right")) - 1
+    teller = parent.line.decided[stretch] if junction.run else branch.line.decided[0]
+    return JunctionConstraint(
+        parent.line.id,
         junction.leg,
         junction.fraction,
         junction.run,
@@ -244,10 +246,10 @@ def as_join(junction: Junction, parent: Alone, branch: Alone) -> Join:
     )
 
 
-def miss_finding(solution: Alone) -> list[Finding]:
+def miss_finding(solution: AdjustedLine) -> list[Finding]:
     """Return by how much a branch whose last stretch fits nothing misses its junction."""
-    first, second = solution.part.points[0], solution.part.points[1]
-    contradicted = bool(solution.part.shapes.contradicted[0])
+    first, second = solution.line.points[0], solution.line.points[1]
+    contradicted = bool(solution.line.shapes.contradicted[0])
     if first.kind != "junction" or not second.directed or not contradicted:
         return []
     way = second.reversed().direction[:2]
@@ -261,5 +263,5 @@ def miss_finding(solution: Alone) -> list[Finding]:
     miss = abs(float(offset @ normal))
     if miss <= _Z95 * spread:
         return []
-    line = solution.part.line
+    line = solution.line.id
     return [wording_lines.branch_misses_junction(line, first, second, miss, float(_Z95 * spread))]

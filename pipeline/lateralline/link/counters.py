@@ -17,14 +17,9 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.link import wording_points
-from lateralline.link.lines import TILT_RAD, Point, likely_m
+from lateralline.link.lines import TILT_RAD, LocatedPoint, likely_positions_m
 from lateralline.link.stochastic import counter_variance
-from lateralline.records import (
-    Finding,
-    Flags,
-    Floats,
-    Ints,
-)
+from lateralline.records import Finding, Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
 
 #: A chord this much longer than its cable, beyond errors, is no bad mark; nor is a reading half as
@@ -48,15 +43,17 @@ _WILD, _ODD = (0.7, 1.8), (0.9, 1.15)
 
 
 @dataclass(frozen=True, slots=True)
-class Trusted:
+class CheckedCounters:
     """The points of a line with the readings that may order them, to scale."""
 
-    points: list[Point]
+    points: list[LocatedPoint]
     order_only: frozenset[str]  # runs whose readings give the order of stops, but no lengths
     findings: list[Finding]
 
 
-def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) -> Trusted:
+def check_counters(
+    points: Sequence[LocatedPoint], runs: Sequence[Run], accuracy: Accuracy
+) -> CheckedCounters:
     """Return the points of a line without readings that cannot be, and what is wrong with them."""
     out, findings = list(points), []
     order_only: set[str] = set()
@@ -89,7 +86,7 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
         if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
             findings.append(wording_points.counter_contradiction(run.id))
-        elif gone := _astray(read):
+        elif gone := _beyond_cable(read):
             findings += [wording_points.point_beyond_cable(out[mine[j]], away) for j, away in gone]
             lost |= {int(mine[j]) for j, _ in gone}
         else:
@@ -97,10 +94,10 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
             for j, _ in wrong:
                 (out[mine[j]],) = without_runs([out[mine[j]]], {run.id})
     kept = [p for i, p in enumerate(out) if i not in lost]
-    return Trusted(kept, frozenset(order_only), findings)
+    return CheckedCounters(kept, frozenset(order_only), findings)
 
 
-def _said(points: Sequence[Point], run: Run, expected_m: Sequence[float]) -> list[Finding]:
+def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float]) -> list[Finding]:
     """What is said of readings that cannot be: of each, or of a counter that jumped, once."""
     read = [p.readings[run.id] for p in points]
     off = np.subtract(read, expected_m)
@@ -109,7 +106,7 @@ def _said(points: Sequence[Point], run: Run, expected_m: Sequence[float]) -> lis
     return [_impossible(p, run, c, w) for p, c, w in zip(points, read, expected_m, strict=True)]
 
 
-def _impossible(point: Point, run: Run, reading_m: float, expected_m: float) -> Finding:
+def _impossible(point: LocatedPoint, run: Run, reading_m: float, expected_m: float) -> Finding:
     """What is said of one reading, as it was read: at the camera face."""
     lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
     read, would = reading_m + lag, expected_m + lag
@@ -119,7 +116,7 @@ def _impossible(point: Point, run: Run, reading_m: float, expected_m: float) -> 
     return wording_points.counter_impossible(point, run.id, read, would, slip)
 
 
-def without_runs(points: Sequence[Point], runs: Collection[str]) -> list[Point]:
+def without_runs(points: Sequence[LocatedPoint], runs: Collection[str]) -> list[LocatedPoint]:
     """Return points without the readings of some runs."""
     if not runs:
         return list(points)
@@ -128,7 +125,7 @@ def without_runs(points: Sequence[Point], runs: Collection[str]) -> list[Point]:
     ]
 
 
-def _to_scale(point: Point, run: Run, factor: float) -> Point:
+def _to_scale(point: LocatedPoint, run: Run, factor: float) -> LocatedPoint:
     """A point with its reading of a run nearer to metres, which is enough to order it by."""
     counted = (point.readings[run.id] - run.counter_at_entry_m) / factor
     return replace(point, readings={**point.readings, run.id: run.counter_at_entry_m + counted})
@@ -144,7 +141,7 @@ class _Readings:
     fits: Flags  # (n, n) a cable so long, of so much more, may join two points as neighbours
 
     @classmethod
-    def of(cls, points: Sequence[Point], run: str, accuracy: Accuracy) -> _Readings:
+    def of(cls, points: Sequence[LocatedPoint], run: str, accuracy: Accuracy) -> _Readings:
         counter = np.array([p.readings[run] for p in points])
         xyz = np.array([p.xyz_m for p in points])
         spread = np.array([np.trace(p.cov[:2, :2]) for p in points])
@@ -251,7 +248,7 @@ def _believed(read: _Readings) -> tuple[Ints, int]:
     return np.array([i for i in on if (first[on] == first[i]).sum() == 1], int), longest
 
 
-def _astray(read: _Readings) -> list[tuple[int, float]]:
+def _beyond_cable(read: _Readings) -> list[tuple[int, float]]:
     """Return the points that lie where no cable reached from those believed beside it, and how far.
 
     A few metres are for the adjustment to find; so far off a point takes its line along, and says
@@ -309,13 +306,15 @@ _WINDING = float(np.sqrt(2.0))
 _ALIKE_M = 0.5
 
 
-def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[int, int] | None:
+def exchanged(
+    points: Sequence[LocatedPoint], run: str, accuracy: Accuracy
+) -> tuple[int, int] | None:
     """Return the two of a run's points, in the order of its counter, whose readings fit exchanged.
 
     None when nothing is impossible as read, when no pair makes it possible, or when several do.
     """
     counter = np.array([p.readings[run] for p in points])
-    xyz = likely_m(points)
+    xyz = likely_positions_m(points)
     chord = np.linalg.norm(np.nan_to_num(xyz[:, None] - xyz[None]), axis=2)
     spread = np.array([_likely_m2(p) for p in points])
     counted = np.diff(counter)
@@ -335,8 +334,12 @@ def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[in
         return ~(over > loose) & ~winding, np.abs(over)
 
     as_read: Ints = np.arange(len(points), dtype=np.int64)
-    possible, off = legs(as_read)
-    if len(points) < 4 or possible.all() or not (chord[as_read[:-1], as_read[1:]] > counted).any():
+    passes_global_test, off = legs(as_read)
+    if (
+        len(points) < 4
+        or passes_global_test.all()
+        or not (chord[as_read[:-1], as_read[1:]] > counted).any()
+    ):
         return None
     stops = [i for i, p in enumerate(points) if p.fix >= 0]
     found = []
@@ -346,7 +349,11 @@ def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[in
         now, off_now = legs(order)
         touched = np.zeros(len(counted), dtype=np.bool_)
         touched[[k for k in (i - 1, i, j - 1, j) if 0 <= k < len(counted)]] = True
-        if now[touched].all() and now.sum() > possible.sum() and _only_beside(possible, touched):
+        if (
+            now[touched].all()
+            and now.sum() > passes_global_test.sum()
+            and _only_beside(passes_global_test, touched)
+        ):
             found.append((float(off_now.sum()), i, j))
     found.sort()
     if not found or (len(found) > 1 and found[1][0] - found[0][0] < _ALIKE_M):
@@ -356,7 +363,7 @@ def exchanged(points: Sequence[Point], run: str, accuracy: Accuracy) -> tuple[in
     return found[0][1:]
 
 
-def _likely_m2(point: Point) -> float:
+def _likely_m2(point: LocatedPoint) -> float:
     """Variance in plan of where a point most likely lies, both axes together: see `likely_m`."""
     var = float(np.trace(point.cov[:2, :2]))
     if point.directed:
@@ -364,9 +371,9 @@ def _likely_m2(point: Point) -> float:
     return max(var, 0.0)
 
 
-def _only_beside(possible: Flags, touched: Flags) -> bool:
+def _only_beside(passes_global_test: Flags, touched: Flags) -> bool:
     """Whether what cannot be as read is all beside the two."""
-    return bool((~possible & touched).any() and possible[~touched].all())
+    return bool((~passes_global_test & touched).any() and passes_global_test[~touched].all())
 
 
 # ---- chords longer than their cable --------------------------------------------------------
@@ -378,7 +385,7 @@ _Z_BEYOND = float(norm.isf(2e-4))
 
 
 def impossible_lengths(
-    points: Sequence[Point], accuracy: Accuracy
+    points: Sequence[LocatedPoint], accuracy: Accuracy
 ) -> tuple[list[Finding], set[str]]:
     """Return each pair of neighbours on a run that lie further apart than the cable reached.
 

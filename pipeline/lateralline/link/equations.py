@@ -15,10 +15,7 @@ from typing import Any
 import numpy as np
 
 from lateralline.kernels.curves import wrap
-from lateralline.records import (
-    Floats,
-    Ints,
-)
+from lateralline.records import Floats, Ints
 
 
 def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[Floats, ...]:
@@ -58,7 +55,7 @@ _STATION, _READING = {"kind": "station"}, {"kind": "reading"}
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class EquationLayout:
     """The equations of one network, or of several side by side.
 
     Unknowns: three coordinates per vertex, heading and tilt per directed vertex, a scale and an
@@ -130,7 +127,7 @@ class Layout:
     shared_by: Floats
 
 
-def side_by_side(layouts: Sequence[Layout], unknowns: int, rows: int) -> Layout:
+def side_by_side(layouts: Sequence[EquationLayout], unknowns: int, rows: int) -> EquationLayout:
     """Return several networks as one, each with room for so many unknowns and rows."""
     step = {
         "x": np.arange(len(layouts)) * unknowns,
@@ -140,25 +137,25 @@ def side_by_side(layouts: Sequence[Layout], unknowns: int, rows: int) -> Layout:
         "reading": _before([len(x.reading_row) for x in layouts]),
     }
     columns: dict[str, Any] = {}
-    for f in fields(Layout):
+    for f in fields(EquationLayout):
         kind = f.metadata.get("kind")
         parts = [getattr(layout, f.name) for layout in layouts]
         if kind is not None:
             parts = [part + by for part, by in zip(parts, step[kind], strict=True)]
         columns[f.name] = np.concatenate(parts)
-    return Layout(**columns)
+    return EquationLayout(**columns)
 
 
 def _before(counts: Sequence[int]) -> Ints:
     return np.cumsum([0, *counts[:-1]])
 
 
-class Sheet:
+class LayoutBuilder:
     """A layout being written: lists that become its columns."""
 
     def __init__(self) -> None:
         """Start with nothing."""
-        self._lists: dict[str, list[object]] = {f.name: [] for f in fields(Layout)}
+        self._lists: dict[str, list[object]] = {f.name: [] for f in fields(EquationLayout)}
 
     def add(self, **columns: object) -> None:
         """Add one entry to each column named."""
@@ -169,11 +166,11 @@ class Sheet:
         """Return how many entries a column has."""
         return len(self._lists[name])
 
-    def done(self) -> Layout:
+    def done(self) -> EquationLayout:
         """Return the layout."""
         wide = {"point_m": 3, "seen_m": 3, "look_rad": 2, "along_rad": 2}
         columns: dict[str, Any] = {}
-        for f in fields(Layout):
+        for f in fields(EquationLayout):
             values = self._lists[f.name]
             if f.metadata.get("kind") is not None:
                 columns[f.name] = np.array(values, dtype=np.int64)
@@ -181,7 +178,7 @@ class Sheet:
                 columns[f.name] = np.array(values, dtype=np.float64).reshape(-1, wide[f.name])
             else:
                 columns[f.name] = np.array(values, dtype=np.float64)
-        return Layout(**columns)
+        return EquationLayout(**columns)
 
 
 _XYZ = np.arange(3)
@@ -195,7 +192,7 @@ class Evaluator:
     out at the first call and kept.
     """
 
-    def __init__(self, layout: Layout, rows: int) -> None:
+    def __init__(self, layout: EquationLayout, rows: int) -> None:
         """`rows`: observations each network of the layout has room for."""
         self.layout, self.rows = layout, rows
         self._at: Ints | None = None
@@ -240,7 +237,7 @@ class _Sums:
         return np.concatenate(self._by)
 
 
-def _evaluate(layout: Layout, flat: Floats, out: _Sums) -> None:
+def _evaluate(layout: EquationLayout, flat: Floats, out: _Sums) -> None:
     start, end = (flat[at[:, None] + _XYZ] for at in (layout.leg_from, layout.leg_to))
     leg = end - start
     length = np.maximum(np.linalg.norm(leg, axis=1), 1e-9)
@@ -264,7 +261,13 @@ class _Legs:
     """Legs as they are at x."""
 
     def __init__(
-        self, layout: Layout, start: Floats, end: Floats, leg: Floats, length: Floats, unit: Floats
+        self,
+        layout: EquationLayout,
+        start: Floats,
+        end: Floats,
+        leg: Floats,
+        length: Floats,
+        unit: Floats,
     ) -> None:
         self.start, self.end, self.leg, self.length, self.unit = start, end, leg, length, unit
         self.from_x, self.to_x = layout.leg_from, layout.leg_to
@@ -282,7 +285,7 @@ class _Legs:
         out.by(rows, self.from_x[leg][:, None, None] + _XYZ, -by_end)
 
 
-def _points(layout: Layout, x: Floats, out: _Sums) -> None:
+def _points(layout: EquationLayout, x: Floats, out: _Sums) -> None:
     rows, at = layout.point_row[:, None] + _XYZ, layout.point_x[:, None] + _XYZ
     out.v[rows] = x[at] - layout.point_m
     out.by(rows, at, np.ones(rows.shape))
@@ -293,7 +296,7 @@ def _points(layout: Layout, x: Floats, out: _Sums) -> None:
     out.by(rows, at, np.ones(rows.shape))
 
 
-def _aims(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
+def _aims(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> None:
     leg = layout.aim_leg
     angles = layout.aim_x[:, None] + _TWO
     residual, by_end, by_angles = leg_directions(legs.start[leg], legs.end[leg], x[angles])
@@ -302,7 +305,7 @@ def _aims(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
     out.by(layout.aim_row[:, None, None] + _TWO[:, None], angles[:, None, :], by_angles)
 
 
-def _stations(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
+def _stations(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> None:
     t, leg = x[layout.station_x], layout.station_leg
     place = legs.start[leg] + t[:, None] * legs.leg[leg]
 
@@ -331,7 +334,7 @@ def _stations(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
     legs.turn(out, layout.along_row, leg, by_end)
 
 
-def _readings(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
+def _readings(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> None:
     t = x[layout.station_x]
     station = layout.part_station
     part_leg = layout.station_leg[station]
@@ -353,7 +356,7 @@ def _readings(layout: Layout, x: Floats, legs: _Legs, out: _Sums) -> None:
     out.by(rows[of], layout.station_x[station], times * legs.length[part_leg])
 
 
-def _turns(layout: Layout, legs: _Legs, out: _Sums) -> None:
+def _turns(layout: EquationLayout, legs: _Legs, out: _Sums) -> None:
     first, last, rows = layout.balance_first, layout.balance_last, layout.balance_row
     out.v[rows] = legs.length[first] - legs.length[last]
     legs.lengthen(out, rows, first, np.ones(len(rows)))

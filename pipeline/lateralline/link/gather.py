@@ -15,25 +15,20 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from lateralline.link import wording_points
-from lateralline.link.lines import Point
+from lateralline.link.lines import LocatedPoint
 from lateralline.link.stochastic import factorable, tilt_regression, without_tilt_prior
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M, groups
-from lateralline.records import (
-    Exposures,
-    Finding,
-    Fixes,
-    Flags,
-    Floats,
-    Ints,
-)
+from lateralline.records import Exposures, Finding, Fixes, Flags, Floats, Ints
 from lateralline.settings import Run, Settings
 
 
-def gather_fixes(line: str, fixes: Fixes, settings: Settings) -> tuple[list[Point], list[Finding]]:
+def gather_fixes(
+    line: str, fixes: Fixes, settings: Settings
+) -> tuple[list[LocatedPoint], list[Finding]]:
     """Return the located stops of a line, run by run, and what is wrong with them."""
     runs = tuple(r for r in settings.runs if r.line == line)
     findings: list[Finding] = []
-    points: list[Point] = []
+    points: list[LocatedPoint] = []
     for run in runs:
         rows = np.flatnonzero((fixes.run == run.id) & fixes.solved)
         findings += _counter_findings(fixes, rows)
@@ -55,7 +50,7 @@ def gather_fixes(line: str, fixes: Fixes, settings: Settings) -> tuple[list[Poin
     return points, findings
 
 
-def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
+def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> LocatedPoint:
     a = settings.accuracy
     cov = fixes.cov[i].copy()
     seen = np.array([*fixes.xyz_m[i], fixes.heading_rad[i], fixes.tilt_rad[i]])
@@ -70,7 +65,7 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> Point:
         shared = follow @ shared
     # A crooked camera is not a crooked pipe.
     cov += np.diag([0.0, 0.0, 0.0, a.axis_heading_rad**2, a.axis_tilt_rad**2])
-    return Point(
+    return LocatedPoint(
         kind="fix",
         ref=_name(fixes, i),
         where=fixes.where(i),
@@ -120,13 +115,13 @@ LEVEL_UNKNOWN_M = 1.0
 
 def gather_exposures(
     line: str, exposures: Exposures, width: int, settings: Settings
-) -> tuple[list[Point], list[Finding]]:
+) -> tuple[list[LocatedPoint], list[Finding]]:
     """Return the placed exposures of a line as points, in the order of their file.
 
     `width` is how many errors the site's fixes share.
     """
     runs = [r for r in settings.runs if r.line == line]
-    points: list[Point] = []
+    points: list[LocatedPoint] = []
     findings: list[Finding] = []
     for i in np.flatnonzero(exposures.placed).tolist():
         run = next((r for r in runs if r.id == exposures.run[i]), None)
@@ -140,7 +135,9 @@ def gather_exposures(
     return points, findings
 
 
-def gather_levels(line: str, exposures: Exposures, width: int, settings: Settings) -> list[Point]:
+def gather_levels(
+    line: str, exposures: Exposures, width: int, settings: Settings
+) -> list[LocatedPoint]:
     """Return the levels known at counters of a line's runs: points whose position is NaN."""
     out = []
     for i in np.flatnonzero(exposures.level_only).tolist():
@@ -151,7 +148,7 @@ def gather_levels(line: str, exposures: Exposures, width: int, settings: Setting
         cov = np.zeros((5, 5))
         cov[2, 2] = exposures.cov_m2[i, 2, 2]
         out.append(
-            Point(
+            LocatedPoint(
                 "exposure",
                 str(exposures.name[i]),
                 f"{exposures.file}:{exposures.row[i]}",
@@ -184,7 +181,7 @@ def _point(
     run: Run | None,
     settings: Settings,
     width: int,
-) -> Point:
+) -> LocatedPoint:
     name, where = str(exposures.name[i]), f"{exposures.file}:{exposures.row[i]}"
     if run is None and len(runs) == 1:
         run = runs[0]
@@ -209,12 +206,14 @@ def _point(
         known = exposures.shared_m.shape[2]
         shared[:3, :known] = np.nan_to_num(exposures.shared_m[i])
         shared[2] *= level_known
-    return Point("exposure", name, where, -1, xyz, nan, nan, factorable(cov), readings, shared)
+    return LocatedPoint(
+        "exposure", name, where, -1, xyz, nan, nan, factorable(cov), readings, shared
+    )
 
 
-def without_astray(
-    line: str, points: Sequence[Point], others_m: Floats
-) -> tuple[list[Point], list[Finding]]:
+def without_far_points(
+    line: str, points: Sequence[LocatedPoint], others_m: Floats
+) -> tuple[list[LocatedPoint], list[Finding]]:
     """Return the points of a line that lie together, and a finding on each that does not.
 
     `others_m` (n, 2) are places of the site's other lines: of groups of equal size they tell the

@@ -19,11 +19,9 @@ from scipy.stats import chi2
 
 from lateralline.kernels.curves import chainage
 from lateralline.link import wording_lines
-from lateralline.link.lines import Part
-from lateralline.link.search import Alone, Fit, Settled
-from lateralline.records import (
-    Finding,
-)
+from lateralline.link.lines import NetworkLine
+from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
+from lateralline.records import Finding
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
 
@@ -40,20 +38,18 @@ def is_gross(chi2_found: float, dof: int) -> bool:
     )
 
 
-def gross_line(line: Alone) -> list[Finding]:
+def gross_line(one: AdjustedLine) -> list[Finding]:
     """Return why a line adjusted by itself is not drawn, and what was suspected; none if it is."""
-    part, result = line.part, line.fit.result
-    worst = _worst_stretch(part)
+    line, result = one.line, one.fit.result
+    worst = _worst_stretch(line)
     if is_gross(result.chi2, result.dof):
-        found = wording_lines.line_contradicts(
-            part.line, None, result.chi2, result.dof, GROSS_TIMES
-        )
+        found = wording_lines.line_contradicts(line.id, None, result.chi2, result.dof, GROSS_TIMES)
     elif worst is not None:
-        a, b = part.points[worst : worst + 2]
-        found = wording_lines.line_contradicts(part.line, (a, b), *_best(part, worst), GROSS_TIMES)
+        a, b = line.points[worst : worst + 2]
+        found = wording_lines.line_contradicts(line.id, (a, b), *_best(line, worst), GROSS_TIMES)
     else:
         return []
-    return [found, *blunders(line.fit)]
+    return [found, *blunders(one.fit)]
 
 
 def blunders(fit: Fit) -> list[Finding]:
@@ -68,12 +64,12 @@ def gross_network(fit: Fit) -> list[Finding]:
     if not is_gross(chi2_found, dof):
         return []
     return [
-        wording_lines.line_contradicts(p.line, None, chi2_found, dof, GROSS_TIMES)
-        for p in fit.model.parts
+        wording_lines.line_contradicts(p.id, None, chi2_found, dof, GROSS_TIMES)
+        for p in fit.model.lines
     ]
 
 
-def network_findings(network: Settled, settings: Settings) -> list[Finding]:
+def network_findings(network: AdjustedNetwork, settings: Settings) -> list[Finding]:
     """Return blunders, turns, the global test, and stretches left undecided."""
     out = [*(wording_lines.blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
@@ -82,24 +78,24 @@ def network_findings(network: Settled, settings: Settings) -> list[Finding]:
             out += denied
             continue
         out += misfit(fit)
-        out += [f for part in fit.model.parts for f in undecided_shapes(part, settings)]
+        out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
     return out
 
 
-def _worst_stretch(part: Part) -> int | None:
+def _worst_stretch(line: NetworkLine) -> int | None:
     """The stretch that contradicts itself most, if it does so grossly."""
     off = [
         (fits / dof, s)
-        for s in np.flatnonzero(part.shapes.contradicted).tolist()
-        for fits, dof in [_best(part, s)]
+        for s in np.flatnonzero(line.shapes.contradicted).tolist()
+        for fits, dof in [_best(line, s)]
         if is_gross(fits, dof)
     ]
     return max(off)[1] if off else None
 
 
-def _best(part: Part, stretch: int) -> tuple[float, int]:
+def _best(line: NetworkLine, stretch: int) -> tuple[float, int]:
     """χ² and degrees of freedom of the shape that fits a stretch best."""
-    fits, dof = part.shapes.chi2[stretch], np.maximum(part.shapes.dof[stretch], 1)
+    fits, dof = line.shapes.chi2[stretch], np.maximum(line.shapes.dof[stretch], 1)
     best = int(np.argmin(fits / dof))
     return float(fits[best]), int(dof[best])
 
@@ -109,7 +105,7 @@ def misfit(fit: Fit) -> list[Finding]:
     result = fit.result
     if result.dof <= 0 or not result.chi2 > (limit := float(chi2.isf(0.025, result.dof))):
         return []
-    lines = [p.line for p in fit.model.parts]
+    lines = [p.id for p in fit.model.lines]
     return [wording_lines.network_misfit(lines, result.chi2, result.dof, limit)]
 
 
@@ -122,22 +118,22 @@ def contradicted(fit: Fit) -> frozenset[str]:
     )
 
 
-def undecided_shapes(part: Part, settings: Settings) -> list[Finding]:
+def undecided_shapes(line: NetworkLine, settings: Settings) -> list[Finding]:
     """Return a finding on each stretch that is undecided, unless a turn at a stop says why."""
-    shapes = part.shapes
+    shapes = line.shapes
     return [
-        _undecided(part, i, settings)
+        _undecided(line, i, settings)
         for i, shape in enumerate(shapes.shape)
-        if shape == "undecided" and not shapes.told_by_turn[i]
+        if shape == "undecided" and not shapes.beside_turn[i]
     ]
 
 
-def _midway(part: Part, s: int, settings: Settings) -> str:
+def _midway(line: NetworkLine, s: int, settings: Settings) -> str:
     """Where a crew finds the middle of a stretch: by the counter that was read nearest about it."""
-    along = chainage([p.xyz_m for p in part.points])
+    along = chainage([p.xyz_m for p in line.points])
     best, found = len(along), (float("nan"), "", "")
     for run in settings.runs:
-        read = np.array([p.readings.get(run.id, np.nan) for p in part.points])
+        read = np.array([p.readings.get(run.id, np.nan) for p in line.points])
         known = np.flatnonzero(np.isfinite(read))
         before, after = known[known <= s], known[known > s]
         if len(before) and len(after) and after[0] - before[-1] < best:
@@ -148,14 +144,14 @@ def _midway(part: Part, s: int, settings: Settings) -> str:
     return wording_lines.middle_of(*found)
 
 
-def _undecided(part: Part, s: int, settings: Settings) -> Finding:
-    a, b = part.points[s : s + 2]
-    middle, shapes = _midway(part, s, settings), part.shapes
+def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
+    a, b = line.points[s : s + 2]
+    middle, shapes = _midway(line, s, settings), line.shapes
     if shapes.contradicted[s]:
         worst = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
-        return wording_lines.shape_contradiction(part.line, a, b, *worst, middle)
+        return wording_lines.shape_contradiction(line.id, a, b, *worst, middle)
     if np.isfinite(shapes.step_m[s]).any():
-        return wording_lines.step_suspected(part.line, a, b, shapes.step_m[s], middle)
-    if shapes.alike[s]:
-        return wording_lines.shapes_alike(part.line, a, b, middle)
-    return wording_lines.bend_hidden(part.line, a, b, float(np.sqrt(shapes.hidden_bend[s])), middle)
+        return wording_lines.step_suspected(line.id, a, b, shapes.step_m[s], middle)
+    if shapes.ambiguous[s]:
+        return wording_lines.shapes_alike(line.id, a, b, middle)
+    return wording_lines.bend_hidden(line.id, a, b, float(np.sqrt(shapes.hidden_bend[s])), middle)

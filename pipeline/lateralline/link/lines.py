@@ -8,16 +8,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from lateralline.kernels.curves import angles, directions
-from lateralline.records import (
-    Finding,
-    Flags,
-    Floats,
-    Ints,
-)
+from lateralline.records import Finding, Flags, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class LocatedPoint:
     """One located point of a line, with what was observed there."""
 
     kind: str  # fix | exposure | junction
@@ -48,7 +43,7 @@ class Point:
         """Unit vector (3,) of the axis."""
         return directions(self.heading_rad, self.tilt_rad)
 
-    def reversed(self) -> Point:
+    def reversed(self) -> LocatedPoint:
         """The same point looked at from the other end of the transmitter: α + π, −θ."""
         sign = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
         return replace(
@@ -65,7 +60,7 @@ class Point:
 TILT_RAD = np.radians(5.0)
 
 
-def likely_m(points: Sequence[Point]) -> Floats:
+def likely_positions_m(points: Sequence[LocatedPoint]) -> Floats:
     """Return where points (k, 3) most likely lie, were the pipe nearly level.
 
     A stop whose tilt little told has been freed of its prior, which may carry it a metre along the
@@ -83,7 +78,7 @@ _WEAK_HEADING_RAD = 0.35
 
 
 @dataclass(frozen=True, slots=True)
-class Sights:
+class PointObservations:
     """What was observed at k points, downstream → upstream, axes pointing upstream."""
 
     xyz_m: Floats  # (k, 3)
@@ -95,7 +90,7 @@ class Sights:
     start_angles_rad: Floats  # (k, 2) where an iteration may safely start
 
     @classmethod
-    def of(cls, points: Sequence[Point]) -> Sights:
+    def of(cls, points: Sequence[LocatedPoint]) -> PointObservations:
         """Return the arrays of ordered, turned points (at least two)."""
         xyz = np.array([p.xyz_m for p in points])
         cov = np.array([p.cov for p in points])
@@ -125,10 +120,10 @@ class Shapes:
     shape: tuple[str, ...]
     bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
     contradicted: Flags  # undecided because nothing fits, not because nothing tells
-    told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
-    alike: Flags  # undecided because the whole line bears two shapes equally well
+    beside_turn: Flags  # undecided because the pipe turns at the stop at one end
+    ambiguous: Flags  # undecided because the whole line bears two shapes equally well
     step_m: Floats  # (s, 2) across and up: undecided because the pipe steps by so much; else NaN
-    held: Flags  # undecided, yet adjusted as the straight it may still be
+    kept_straight: Flags  # undecided, yet adjusted as the straight it may still be
     chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
     dof: Ints  # (s, 3)
     hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
@@ -136,10 +131,12 @@ class Shapes:
     def without(self, *shapes: str) -> Shapes:
         """The same with every stretch of these shapes undecided: what is left when they fail."""
         gone = np.array([s in shapes for s in self.shape], bool)
-        loose = self._loosened(gone)
-        return replace(loose, contradicted=self.contradicted | gone, held=self.held & False)
+        loose = self._undecided(gone)
+        return replace(
+            loose, contradicted=self.contradicted | gone, kept_straight=self.kept_straight & False
+        )
 
-    def taken_straight(self, stretches: Sequence[int]) -> Shapes:
+    def straightened(self, stretches: Sequence[int]) -> Shapes:
         """The same with these stretches straight."""
         straight = np.isin(np.arange(len(self.shape)), stretches)
         return replace(
@@ -149,25 +146,25 @@ class Shapes:
             contradicted=self.contradicted & ~straight,
         )
 
-    def loosened(self, stretch: int) -> Shapes:
+    def left_undecided(self, stretch: int) -> Shapes:
         """The same with one stretch undecided, because no shape of it will settle."""
         gone = np.arange(len(self.shape)) == stretch
-        return replace(self._loosened(gone), contradicted=self.contradicted | gone)
+        return replace(self._undecided(gone), contradicted=self.contradicted | gone)
 
     def turning_at(self, stops: Sequence[int]) -> Shapes:
         """The same where the pipe turns at or near stops: both stretches of each are undecided."""
         beside = np.zeros(len(self.shape), bool)
         for i in stops:
             beside[i - 1 : i + 1] = True
-        return replace(self._loosened(beside), told_by_turn=self.told_by_turn | beside)
+        return replace(self._undecided(beside), beside_turn=self.beside_turn | beside)
 
-    def alike_at(self, stretch: int) -> Shapes:
+    def ambiguous_at(self, stretch: int) -> Shapes:
         """The same with one stretch undecided, because the line bears two shapes equally well."""
         here = np.arange(len(self.shape)) == stretch
         return replace(
-            self._loosened(here),
+            self._undecided(here),
             contradicted=self.contradicted & ~here,
-            alike=self.alike | here,
+            ambiguous=self.ambiguous | here,
         )
 
     def stepping(self, stretches: Sequence[int], by_m: Floats, *, surely: bool) -> Shapes:
@@ -178,9 +175,13 @@ class Shapes:
         here = np.isin(np.arange(len(self.shape)), stretches)
         step = self.step_m.copy()
         step[list(stretches)] = by_m
-        return replace(self._loosened(here), step_m=step, held=self.held | (here & (not surely)))
+        return replace(
+            self._undecided(here),
+            step_m=step,
+            kept_straight=self.kept_straight | (here & (not surely)),
+        )
 
-    def _loosened(self, gone: Flags) -> Shapes:
+    def _undecided(self, gone: Flags) -> Shapes:
         return replace(
             self,
             shape=tuple("undecided" if g else s for g, s in zip(gone, self.shape, strict=True)),
@@ -201,10 +202,10 @@ class Shapes:
 
 
 @dataclass(frozen=True, slots=True)
-class Rider:
+class IntermediatePoint:
     """A located point on its line that is no vertex: a stop of another run, a level."""
 
-    point: Point
+    point: LocatedPoint
     stretch: int  # of the line's points
     share: float  # of the stretch's path, to start from; beyond 0…1 where it lies past an end
     level_only: bool = False
@@ -213,7 +214,7 @@ class Rider:
 
 
 @dataclass(frozen=True, slots=True)
-class Join:
+class JunctionConstraint:
     """Where the first point of a line hangs on a leg of another."""
 
     parent: str
@@ -225,22 +226,22 @@ class Join:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class NetworkLine:
     """One line of a network, downstream → upstream."""
 
-    line: str
-    points: tuple[Point, ...]  # the first one a junction when `join` is given
+    id: str
+    points: tuple[LocatedPoint, ...]  # the first one a junction when `join` is given
     shapes: Shapes
-    riders: tuple[Rider, ...] = ()
-    join: Join | None = None
+    intermediates: tuple[IntermediatePoint, ...] = ()
+    join: JunctionConstraint | None = None
     bend_rad: tuple[tuple[int, float], ...] = ()  # vertex → turn it is held to
 
-    def place(self, rider: Rider) -> tuple[int, float]:
-        """Return the leg of the path a rider is on, and the fraction along it."""
-        first, last = self.path[1][[rider.stretch, rider.stretch + 1]].tolist()
-        if rider.leg >= 0:
-            return min(first + rider.leg, last - 1), rider.share
-        return self._along(rider.stretch, rider.share)
+    def place(self, intermediate: IntermediatePoint) -> tuple[int, float]:
+        """Return the leg of the path an intermediate point is on, and the fraction along it."""
+        first, last = self.path[1][[intermediate.stretch, intermediate.stretch + 1]].tolist()
+        if intermediate.leg >= 0:
+            return min(first + intermediate.leg, last - 1), intermediate.share
+        return self._along(intermediate.stretch, intermediate.share)
 
     def _along(self, stretch: int, share: float) -> tuple[int, float]:
         """The leg and the fraction along it at a share of a stretch's path."""
@@ -256,7 +257,7 @@ class Part:
         first, last = int(number[stretch]), int(number[stretch + 1])
         return np.linalg.norm(np.diff(path[first : last + 1], axis=0), axis=1), first
 
-    def carried(self, leg: int, fraction: float, to: Part) -> tuple[int, float]:
+    def carried(self, leg: int, fraction: float, to: NetworkLine) -> tuple[int, float]:
         """Return leg and fraction of a place on the path where the line has other bends."""
         stretch, of_stretch = self.at_leg(leg)
         length, _ = self._legs(stretch)
@@ -269,15 +270,15 @@ class Part:
         stretch = int(np.searchsorted(number, leg, side="right")) - 1
         return stretch, leg - int(number[stretch])
 
-    def with_shapes(self, shapes: Shapes) -> Part:
+    def with_shapes(self, shapes: Shapes) -> NetworkLine:
         """The same line under another choice of shapes."""
         return replace(self, shapes=shapes)
 
     @property
     def decided(self) -> list[bool]:
         """Whether each stretch says something of its direction and length."""
-        shapes = zip(self.shapes.shape, self.shapes.held.tolist(), strict=True)
-        return [s != "undecided" or held for s, held in shapes]
+        shapes = zip(self.shapes.shape, self.shapes.kept_straight.tolist(), strict=True)
+        return [s != "undecided" or kept for s, kept in shapes]
 
     @property
     def path(self) -> tuple[Floats, Ints]:
@@ -298,15 +299,15 @@ class Alternative:
     """One thing that may be wrong: the observations that would be off, each by itself."""
 
     line: str
-    point: int  # of the line's points; −1 = a rider
-    subject: Point
+    point: int  # of the line's points; −1 = an intermediate point
+    subject: LocatedPoint
     what: str  # plan | level | heading | tilt | counter | kink
     run: str  # counter only
     rows: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Suspicion:
+class SuspectedBlunder:
     """An alternative that explains the misfit better than chance."""
 
     alternative: Alternative
@@ -328,7 +329,7 @@ class Junction:
 
     parent: str  # line id
     branch: str  # line id
-    leg: int  # leg of the parent's path (Alone.xyz_m)
+    leg: int  # leg of the parent's path (AdjustedLine.path_m)
     fraction: float  # along that leg
     xyz_m: Floats  # (3,)
     cov_m2: Floats  # (3, 3)
@@ -341,9 +342,9 @@ class Junction:
 class PreparedLine:
     """One line's located points: gathered, ordered, each place once; none = cannot be adjusted."""
 
-    line: str
-    points: tuple[Point, ...]  # downstream → upstream, axes pointing upstream
-    riders: tuple[Rider, ...]
+    id: str
+    points: tuple[LocatedPoint, ...]  # downstream → upstream, axes pointing upstream
+    intermediates: tuple[IntermediatePoint, ...]
     junction: Junction | None  # on its parent: then the first point
     findings: tuple[Finding, ...]
     contested: frozenset[str]  # exposures that something contradicts

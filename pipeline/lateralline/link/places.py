@@ -22,14 +22,10 @@ from scipy.stats import chi2
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
 from lateralline.link import wording_points
-from lateralline.link.lines import Point, Rider, likely_m
-from lateralline.link.order import positions
+from lateralline.link.lines import IntermediatePoint, LocatedPoint, likely_positions_m
+from lateralline.link.order import positions_along_m
 from lateralline.link.stochastic import factorable
-from lateralline.records import (
-    Finding,
-    Flags,
-    Floats,
-)
+from lateralline.records import Finding, Flags, Floats
 from lateralline.settings import Accuracy, Run
 
 #: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
@@ -45,28 +41,28 @@ _LIMIT = float(chi2.ppf(0.999, 3))
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class MergedPlaces:
     """The points of a line, each place once."""
 
-    points: list[Point]
+    points: list[LocatedPoint]
     findings: list[Finding]
     contested: frozenset[str]  # exposures that another at the same place contradicts
 
 
-def settle_same_places(
-    points: Sequence[Point], accuracy: Accuracy, names: Sequence[str] = ()
-) -> Places:
+def merge_same_places(
+    points: Sequence[LocatedPoint], accuracy: Accuracy, names: Sequence[str] = ()
+) -> MergedPlaces:
     """Return ordered points with those that are one place made one, and what that showed.
 
     A place of several exposures is called as the first of `names` that is among theirs.
     """
-    groups: list[list[Point]] = []
+    groups: list[list[LocatedPoint]] = []
     for point in points:
         if groups and all(_one_place(other, point, accuracy) for other in groups[-1]):
             groups[-1].append(point)
         else:
             groups.append([point])
-    out: list[Point] = []
+    out: list[LocatedPoint] = []
     findings: list[Finding] = []
     contested: set[str] = set()
     for group in groups:
@@ -84,18 +80,18 @@ def settle_same_places(
             place, said = _joined(stops[0], place)
             findings += said
         out.append(place)
-    return Places(out, findings, frozenset(contested))
+    return MergedPlaces(out, findings, frozenset(contested))
 
 
-def _rank(point: Point, names: Sequence[str]) -> int:
+def _rank(point: LocatedPoint, names: Sequence[str]) -> int:
     return names.index(point.ref) if point.ref in names else len(names)
 
 
-def _spread(p: Point) -> float:
+def _spread(p: LocatedPoint) -> float:
     return float(np.trace(p.cov[:2, :2]))
 
 
-def _same_place(a: Point, b: Point) -> bool:
+def _same_place(a: LocatedPoint, b: LocatedPoint) -> bool:
     shared = a.readings.keys() & b.readings.keys()
     within = SAME_STOP_M if a.fix >= 0 and b.fix >= 0 else SAME_PLACE_M
     by_counter = any(abs(a.readings[r] - b.readings[r]) <= within for r in shared)
@@ -105,7 +101,7 @@ def _same_place(a: Point, b: Point) -> bool:
     return same_name or float(np.hypot(*(a.xyz_m - b.xyz_m)[:2])) <= SAME_PLACE_M
 
 
-def _one_place(a: Point, b: Point, accuracy: Accuracy) -> bool:
+def _one_place(a: LocatedPoint, b: LocatedPoint, accuracy: Accuracy) -> bool:
     if _same_place(a, b):
         return True
     shared = a.readings.keys() & b.readings.keys()
@@ -119,7 +115,7 @@ def _one_place(a: Point, b: Point, accuracy: Accuracy) -> bool:
     return counted < NEARLY_M and chord - counted > W_LIMIT * np.sqrt(variance)
 
 
-def _way(points: Sequence[Point], group: Sequence[Point]) -> Floats:
+def _way(points: Sequence[LocatedPoint], group: Sequence[LocatedPoint]) -> Floats:
     """Unit vector (3,) of the pipe past a place, by the points before and after it; 0 = unknown."""
     here = np.mean([p.xyz_m for p in group], axis=0)
     first = next(i for i, p in enumerate(points) if p is group[0])
@@ -131,7 +127,9 @@ def _way(points: Sequence[Point], group: Sequence[Point]) -> Floats:
     return np.asarray(way / max(float(np.linalg.norm(way)), 1e-9))
 
 
-def _one(seen: Sequence[Point], way: Floats, accuracy: Accuracy) -> tuple[Point, list[Finding]]:
+def _one(
+    seen: Sequence[LocatedPoint], way: Floats, accuracy: Accuracy
+) -> tuple[LocatedPoint, list[Finding]]:
     """Return several exposures of one place as one point that goes by the name of the first."""
     place, findings = seen[0], []
     for a, b in combinations(seen, 2):
@@ -150,14 +148,14 @@ def _one(seen: Sequence[Point], way: Floats, accuracy: Accuracy) -> tuple[Point,
     return place, findings
 
 
-def _along_m2(a: Point, b: Point, accuracy: Accuracy) -> float:
+def _along_m2(a: LocatedPoint, b: LocatedPoint, accuracy: Accuracy) -> float:
     """Variance of how far apart along the pipe two exposures of one place may lie."""
     for run in a.readings.keys() & b.readings.keys():
         return (a.readings[run] - b.readings[run]) ** 2 + 2 * accuracy.counter_m**2
     return SAME_PLACE_M**2
 
 
-def _either(seen: Sequence[Point]) -> Point:
+def _either(seen: Sequence[LocatedPoint]) -> LocatedPoint:
     """One point for exposures of which any may be right: their mean, and the spread of all."""
     middle = np.mean([p.xyz_m for p in seen], axis=0)
     cov = np.mean([p.cov for p in seen], axis=0)
@@ -167,7 +165,9 @@ def _either(seen: Sequence[Point]) -> Point:
     return replace(seen[0], xyz_m=middle, cov=factorable(cov), shared=shared)
 
 
-def _tested(a: Point, b: Point, slack_m2: Floats | float = 0.0) -> tuple[float, Floats, Floats]:
+def _tested(
+    a: LocatedPoint, b: LocatedPoint, slack_m2: Floats | float = 0.0
+) -> tuple[float, Floats, Floats]:
     """χ² of three freedoms of b less a, that difference (3,), and its covariance (3, 3)."""
     gap = b.xyz_m - a.xyz_m
     common = (a.shared @ b.shared.T)[:3, :3]
@@ -176,7 +176,9 @@ def _tested(a: Point, b: Point, slack_m2: Floats | float = 0.0) -> tuple[float, 
     return float(gap @ np.linalg.solve(spread, gap)), gap, spread
 
 
-def _weighed(base: Point, seen: Point, slack_m2: Floats | float = 0.0) -> tuple[Point, float]:
+def _weighed(
+    base: LocatedPoint, seen: LocatedPoint, slack_m2: Floats | float = 0.0
+) -> tuple[LocatedPoint, float]:
     """Return a point with the position of another taken in by its weight, and their χ²."""
     test, gap, spread = _tested(base, seen, slack_m2)
     own = base.cov[:, :3] - base.shared @ seen.shared[:3].T
@@ -194,7 +196,7 @@ def _weighed(base: Point, seen: Point, slack_m2: Floats | float = 0.0) -> tuple[
     ), test
 
 
-def _joined(stop: Point, seen: Point) -> tuple[Point, list[Finding]]:
+def _joined(stop: LocatedPoint, seen: LocatedPoint) -> tuple[LocatedPoint, list[Finding]]:
     """One vertex from a stop and the exposure beside it, and whether they agree."""
     place, test = _weighed(stop, seen)
     findings = []
@@ -227,22 +229,26 @@ _LONGEST_RUN = 2.0
 LEVEL_AT_M = 0.5
 
 
-def set_riders(points: Sequence[Point], runs: Sequence[Run]) -> tuple[list[Point], list[Rider]]:
+def split_intermediates(
+    points: Sequence[LocatedPoint], runs: Sequence[Run]
+) -> tuple[list[LocatedPoint], list[IntermediatePoint]]:
     """Return the vertices of an ordered, turned line, and the points that ride between them."""
     keep = _vertices(points, runs)
     if keep.all() or keep.sum() < 2:
         return list(points), []
     kept = [p for p, k in zip(points, keep, strict=True) if k]
     before = np.cumsum(keep) - 1  # number of the last vertex up to each point
-    riding = [(p, int(v)) for p, k, v in zip(points, keep, before, strict=True) if not k]
-    xyz = likely_m(kept)
+    intermediates_seen = [
+        (p, int(v)) for p, k, v in zip(points, keep, before, strict=True) if not k
+    ]
+    xyz = likely_positions_m(kept)
     beyond = kept[0].kind != "junction"  # a line begins at its junction
-    return kept, [_rider(p, v, xyz, beyond) for p, v in riding]
+    return kept, [_intermediate(p, v, xyz, beyond) for p, v in intermediates_seen]
 
 
-def _vertices(points: Sequence[Point], runs: Sequence[Run]) -> Flags:
+def _vertices(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> Flags:
     """Which points (n,) are vertices: the surest first, each clear of the vertices beside it."""
-    along, xy = positions(points, runs), likely_m(points)[:, :2]
+    along, xy = positions_along_m(points, runs), likely_positions_m(points)[:, :2]
     stops = {run: 0 for p in points for run in p.readings}
     for p in points:
         for run in p.readings:
@@ -266,14 +272,16 @@ def _vertices(points: Sequence[Point], runs: Sequence[Run]) -> Flags:
     return keep
 
 
-def set_levels(
-    kept: Sequence[Point], riding: Sequence[Rider], levels: Sequence[Point]
-) -> tuple[list[Rider], list[Point]]:
+def place_levels(
+    kept: Sequence[LocatedPoint],
+    intermediates_seen: Sequence[IntermediatePoint],
+    levels: Sequence[LocatedPoint],
+) -> tuple[list[IntermediatePoint], list[LocatedPoint]]:
     """Return levels known at counters as riders of a line's vertices, and those that lie off it."""
     out, off = [], []
     along = chainage(np.array([p.xyz_m for p in kept]))
     places = [*zip(kept, along.tolist(), strict=True)]
-    for r in riding:
+    for r in intermediates_seen:
         at = along[r.stretch] + r.share * (along[r.stretch + 1] - along[r.stretch])
         places.append((r.point, float(at.clip(along[0], along[-1]))))
     for level in levels:
@@ -284,22 +292,28 @@ def set_levels(
             continue
         counters, there = zip(*read, strict=True)
         stretch, share = locate(along, np.interp(reading, counters, there))
-        out.append(Rider(level, int(stretch), float(share), level_only=True, sigma_m=LEVEL_AT_M))
+        out.append(
+            IntermediatePoint(
+                level, int(stretch), float(share), level_only=True, sigma_m=LEVEL_AT_M
+            )
+        )
     return out, off
 
 
-def _may_be_one(a: Point, b: Point) -> bool:
+def _may_be_one(a: LocatedPoint, b: LocatedPoint) -> bool:
     """True for two points of different runs, one of them a stop."""
     apart = not a.readings.keys() & b.readings.keys() and "junction" not in (a.kind, b.kind)
     return apart and (a.fix >= 0 or b.fix >= 0)
 
 
-def _rider(point: Point, before: int, kept_m: Floats, beyond: bool) -> Rider:
+def _intermediate(
+    point: LocatedPoint, before: int, kept_m: Floats, beyond: bool
+) -> IntermediatePoint:
     """Put a point on the nearest of the stretches about the vertex before it.
 
     It may lie past the line's end, and where `beyond` before its start.
     """
-    here, last = likely_m([point])[0], len(kept_m) - 2
+    here, last = likely_positions_m([point])[0], len(kept_m) - 2
     first = min(max(before - 1, 0), last)
     xyz = kept_m[first : before + 3]
     leg = np.diff(xyz, axis=0)
@@ -309,4 +323,4 @@ def _rider(point: Point, before: int, kept_m: Floats, beyond: bool) -> Rider:
     best = int(np.argmin(off))
     low = -np.inf if first + best == 0 and beyond else 0.0
     high = np.inf if first + best == last else 1.0
-    return Rider(point, first + best, float(share[best].clip(low, high)))
+    return IntermediatePoint(point, first + best, float(share[best].clip(low, high)))

@@ -20,13 +20,10 @@ import numpy as np
 
 from lateralline.kernels.network import Adjustment, adjust_stack
 from lateralline.link.equations import Evaluator, side_by_side
-from lateralline.link.lines import Alternative, Part, PreparedLine, Suspicion
-from lateralline.link.network import Model
+from lateralline.link.lines import Alternative, NetworkLine, PreparedLine, SuspectedBlunder
+from lateralline.link.network import NetworkModel
 from lateralline.link.stochastic import TIED, limit_of
-from lateralline.records import (
-    Finding,
-    Floats,
-)
+from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
 T = TypeVar("T")
@@ -39,22 +36,22 @@ _STACK = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class AdjustmentRequest:
     """One network to be adjusted, with these observations left out."""
 
-    model: Model
+    model: NetworkModel
     without: tuple[int, ...] = ()  # rows, each with a bias of its own
     start: Floats | None = None
 
 
 #: A search: yields what it wants adjusted, is sent the answers, returns what it found.
-Search: TypeAlias = Generator[Sequence[Request], Sequence[Adjustment], T]
+Search: TypeAlias = Generator[Sequence[AdjustmentRequest], Sequence[Adjustment], T]
 
 
 def together(searches: Iterable[Search[T]]) -> Search[list[T]]:
     """Return the search that runs several side by side, and finds what each of them finds."""
     found: dict[int, T] = {}
-    waiting: list[tuple[int, Search[T], Sequence[Request]]] = []
+    waiting: list[tuple[int, Search[T], Sequence[AdjustmentRequest]]] = []
     count = 0
     for i, search in enumerate(searches):
         count += 1
@@ -75,19 +72,19 @@ def together(searches: Iterable[Search[T]]) -> Search[list[T]]:
     return [found[i] for i in range(count)]
 
 
-def settled(searches: Iterable[Search[T]]) -> list[T]:
+def run_searches(searches: Iterable[Search[T]]) -> list[T]:
     """Return what each of several searches finds, adjusting together all they ask for."""
     search = together(searches)
     try:
         wanted = next(search)
         while True:
-            wanted = search.send(adjust_together(wanted))
+            wanted = search.send(adjust_batch(wanted))
     except StopIteration as done:
         found: list[T] = done.value
         return found
 
 
-def adjust_together(requests: Sequence[Request]) -> list[Adjustment]:
+def adjust_batch(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
     """Return the adjustment of each request, those of like size stacked."""
     out: dict[int, Adjustment] = {}
     for group in _alike(requests):
@@ -96,7 +93,7 @@ def adjust_together(requests: Sequence[Request]) -> list[Adjustment]:
     return [out[i] for i in range(len(requests))]
 
 
-def _alike(requests: Sequence[Request]) -> Iterator[list[int]]:
+def _alike(requests: Sequence[AdjustmentRequest]) -> Iterator[list[int]]:
     """Yield indices of requests in groups of like size."""
     sizes = [r.model.unknowns for r in requests]
     group: list[int] = []
@@ -111,7 +108,7 @@ def _alike(requests: Sequence[Request]) -> Iterator[list[int]]:
         yield group
 
 
-def _adjust(requests: Sequence[Request]) -> list[Adjustment]:
+def _adjust(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
     models = [r.model for r in requests]
     rows = max(m.observations for m in models)
     unknowns = max(m.unknowns for m in models)
@@ -138,13 +135,13 @@ def _adjust(requests: Sequence[Request]) -> list[Adjustment]:
 class Fit:
     """A network adjusted under one choice of shapes."""
 
-    model: Model
+    model: NetworkModel
     result: Adjustment
-    left_out: tuple[Suspicion, ...]
-    tied: tuple[Suspicion, ...]  # suspects that cannot be told apart; none is left out
+    left_out: tuple[SuspectedBlunder, ...]
+    tied: tuple[SuspectedBlunder, ...]  # suspects that cannot be told apart; none is left out
 
     @property
-    def suspects(self) -> tuple[Suspicion, ...]:
+    def suspects(self) -> tuple[SuspectedBlunder, ...]:
         """Everything that does not fit, left out or not."""
         return self.left_out + self.tied
 
@@ -156,32 +153,32 @@ class Fit:
 
 
 def least_squares(
-    parts: Sequence[Part],
+    lines: Sequence[NetworkLine],
     accuracy: Accuracy,
     *,
     shared: bool = False,
-    known: Sequence[Suspicion] = (),
+    known: Sequence[SuspectedBlunder] = (),
 ) -> Search[Fit]:
     """Adjust, leaving out what is known to be wrong and one blunder after another.
 
     With a gross blunder still inside, least squares may creep; its tests point at the culprit all
     the same, so only the last adjustment has to have settled.
     """
-    model = Model(parts, accuracy, shared=shared)
+    model = NetworkModel(lines, accuracy, shared=shared)
     alternatives = model.alternatives()
     left_out = [again for s in known if (again := _again(s, alternatives)) is not None]
-    (result,) = yield [Request(model, _rows(left_out))]
-    tied: tuple[Suspicion, ...] = ()
-    for _ in range(max(1, sum(len(p.points) for p in parts) // 2)):
-        suspicions = _suspicions(alternatives, result)
-        if not suspicions:
+    (result,) = yield [AdjustmentRequest(model, _rows(left_out))]
+    tied: tuple[SuspectedBlunder, ...] = ()
+    for _ in range(max(1, sum(len(p.points) for p in lines) // 2)):
+        suspects = _suspected(alternatives, result)
+        if not suspects:
             break
-        worst = suspicions[0]
-        rivals = [s for s in suspicions[1:] if _rival(s, worst)]
+        worst = suspects[0]
+        rivals = [s for s in suspects[1:] if _rival(s, worst)]
         if rivals:
             tied = (worst, *rivals)
             break
-        (trial,) = yield [Request(model, _rows([*left_out, worst]))]
+        (trial,) = yield [AdjustmentRequest(model, _rows([*left_out, worst]))]
         if not np.isfinite(trial.x).all():
             break
         left_out.append(worst)
@@ -192,27 +189,27 @@ def least_squares(
         if not least.statistic < least.limit:
             return Fit(model, result, _on_way(model, result, sized), _on_way(model, result, tied))
         left_out = [s for s in sized if s is not least]
-        (result,) = yield [Request(model, _rows(left_out))]
+        (result,) = yield [AdjustmentRequest(model, _rows(left_out))]
     return Fit(model, result, (), _on_way(model, result, tied))
 
 
 def _on_way(
-    model: Model, result: Adjustment, suspicions: Sequence[Suspicion]
-) -> tuple[Suspicion, ...]:
+    model: NetworkModel, result: Adjustment, suspects: Sequence[SuspectedBlunder]
+) -> tuple[SuspectedBlunder, ...]:
     """The same, each with the way the pipe runs in plan past what it is about."""
     out = []
-    for s in suspicions:
-        line, i = s.alternative.line, s.alternative.point
+    for s in suspects:
+        line_id, i = s.alternative.line, s.alternative.point
         if s.alternative.what == "plan" and i >= 0:
-            path = model.path(line, result.x)[:, :2]
-            v = int(model.point_vertex[line][i])
+            path = model.path(line_id, result.x)[:, :2]
+            v = int(model.point_vertex[line_id][i])
             chord = path[min(v + 1, len(path) - 1)] - path[max(v - 1, 0)]
             s = replace(s, way=chord / max(float(np.hypot(*chord)), 1e-9))
         out.append(s)
     return tuple(out)
 
 
-def _sized(left_out: Sequence[Suspicion], result: Adjustment) -> list[Suspicion]:
+def _sized(left_out: Sequence[SuspectedBlunder], result: Adjustment) -> list[SuspectedBlunder]:
     """What is left out with the error found of it, and how sure it is: b̂ᵀ C⁻¹ b̂ of its biases."""
     order = {row: i for i, row in enumerate(_rows(left_out))}
     first = len(result.x) - len(order)
@@ -232,28 +229,28 @@ def with_effects(fit: Fit) -> Search[Fit]:
     if not fit.left_out:
         return fit
     without = [_rows([s for s in fit.left_out if s is not one]) for one in fit.left_out]
-    answers = yield [Request(fit.model, rows) for rows in without]
+    answers = yield [AdjustmentRequest(fit.model, rows) for rows in without]
     moved = [_moved(fit, s, a) for s, a in zip(fit.left_out, answers, strict=True)]
     return replace(fit, left_out=tuple(moved))
 
 
-def _moved(fit: Fit, suspicion: Suspicion, kept: Adjustment) -> Suspicion:
+def _moved(fit: Fit, suspect: SuspectedBlunder, kept: Adjustment) -> SuspectedBlunder:
     """How far the points of its line move, furthest where, when a blunder is left out."""
-    line = suspicion.alternative.line
-    part = next(p for p in fit.model.parts if p.line == line)
-    away = fit.model.path(line, fit.result.x) - fit.model.path(line, kept.x)
-    far = np.linalg.norm(away[fit.model.point_vertex[line]], axis=1)
+    line_id = suspect.alternative.line
+    line = next(p for p in fit.model.lines if p.id == line_id)
+    away = fit.model.path(line_id, fit.result.x) - fit.model.path(line_id, kept.x)
+    far = np.linalg.norm(away[fit.model.point_vertex[line_id]], axis=1)
     if not np.isfinite(far).all():
-        return suspicion
+        return suspect
     most = int(np.argmax(far))
-    return replace(suspicion, moved_m=float(far[most]), moved_most=part.points[most].subject)
+    return replace(suspect, moved_m=float(far[most]), moved_most=line.points[most].subject)
 
 
-def _rows(suspicions: Sequence[Suspicion]) -> tuple[int, ...]:
-    return tuple(dict.fromkeys(row for s in suspicions for row in s.alternative.rows))
+def _rows(suspects: Sequence[SuspectedBlunder]) -> tuple[int, ...]:
+    return tuple(dict.fromkeys(row for s in suspects for row in s.alternative.rows))
 
 
-def _again(known: Suspicion, alternatives: Sequence[Alternative]) -> Suspicion | None:
+def _again(known: SuspectedBlunder, alternatives: Sequence[Alternative]) -> SuspectedBlunder | None:
     """The same thing among the alternatives of another network."""
     was = known.alternative
     for a in alternatives:
@@ -266,7 +263,7 @@ def _again(known: Suspicion, alternatives: Sequence[Alternative]) -> Suspicion |
     return None
 
 
-def _rival(other: Suspicion, worst: Suspicion) -> bool:
+def _rival(other: SuspectedBlunder, worst: SuspectedBlunder) -> bool:
     """True when another point explains the misfit as well, to the data."""
     return (
         other.alternative.subject.ref != worst.alternative.subject.ref
@@ -274,9 +271,9 @@ def _rival(other: Suspicion, worst: Suspicion) -> bool:
     )
 
 
-def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list[Suspicion]:
+def _suspected(alternatives: Sequence[Alternative], result: Adjustment) -> list[SuspectedBlunder]:
     """Alternatives beyond their limit, the likeliest first."""
-    out: list[Suspicion] = []
+    out: list[SuspectedBlunder] = []
     for q in (1, 2):
         group = [a for a in alternatives if len(a.rows) == q]
         if not group:
@@ -285,24 +282,24 @@ def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list
         for a, t, size, cov in zip(group, tests.statistic, tests.size, tests.cov, strict=True):
             limit = limit_of(a.what, q)
             if t > limit:
-                out.append(Suspicion(a, float(t), limit, size, cov))
+                out.append(SuspectedBlunder(a, float(t), limit, size, cov))
     return sorted(out, key=lambda s: -s.statistic / s.limit)
 
 
 @dataclass(frozen=True, slots=True)
-class Alone:
+class AdjustedLine:
     """One line adjusted by itself."""
 
     prepared: PreparedLine
-    part: Part
+    line: NetworkLine
     fit: Fit
-    turns: tuple[Suspicion, ...]  # stops the pipe turns at
+    turns: tuple[SuspectedBlunder, ...]  # stops the pipe turns at
     findings: tuple[Finding, ...]
 
     @property
-    def line(self) -> str:
+    def id(self) -> str:
         """The line's id."""
-        return self.part.line
+        return self.line.id
 
     @property
     def agreed(self) -> bool:
@@ -312,27 +309,27 @@ class Alone:
     @property
     def path_m(self) -> Floats:
         """Adjusted vertices (V, 3)."""
-        return self.fit.model.path(self.part.line, self.fit.result.x)
+        return self.fit.model.path(self.line.id, self.fit.result.x)
 
     @property
     def path_cov_m2(self) -> Floats:
         """Covariance (3V, 3V) of all vertices."""
-        at = self.fit.model.vertex_x[self.part.line][:, None] + np.arange(3)
+        at = self.fit.model.vertex_x[self.line.id][:, None] + np.arange(3)
         return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
 
     @property
-    def settled(self) -> Part:
+    def with_adjusted_bends(self) -> NetworkLine:
         """The line with its bends where the adjustment has them, to start from."""
-        path, number = self.path_m, self.part.path[1]
-        shapes = self.part.shapes
+        path, number = self.path_m, self.line.path[1]
+        shapes = self.line.shapes
         bends = tuple(path[a + 1 : b] for a, b in pairwise(number.tolist()))
-        return self.part.with_shapes(replace(shapes, bends_m=bends))
+        return self.line.with_shapes(replace(shapes, bends_m=bends))
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
+class AdjustedNetwork:
     """A connected set adjusted: as one, or where it would not settle, line by line."""
 
     fits: tuple[Fit, ...]
-    turns: tuple[Suspicion, ...]  # stops the pipe turns at
+    turns: tuple[SuspectedBlunder, ...]  # stops the pipe turns at
     findings: tuple[Finding, ...] = ()

@@ -16,7 +16,7 @@ from scipy.stats import chi2
 
 from lateralline.kernels.curves import angle_between
 from lateralline.link import wording_lines
-from lateralline.link.lines import Part
+from lateralline.link.lines import NetworkLine
 from lateralline.link.search import Fit, Search, least_squares, together
 from lateralline.link.shapes import SHARPEST_RAD, likeliest_bends
 from lateralline.link.stochastic import (
@@ -27,60 +27,60 @@ from lateralline.link.stochastic import (
     TIED,
     limit_of,
 )
-from lateralline.records import (
-    Finding,
-    Floats,
-    Ints,
-)
+from lateralline.records import Finding, Floats, Ints
 from lateralline.settings import Accuracy
 
 
-def weigh_bends(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def select_bends(
+    line: NetworkLine, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit]]:
     """Weigh each single bend, and each stretch that nothing fitted, against more bends or none."""
-    for stretch, shape in enumerate(part.shapes.shape):
-        if shape == "bend" or part.shapes.contradicted[stretch]:
-            part, fit = yield from _weigh(part, fit, stretch, accuracy)
-    return part, fit
+    for stretch, shape in enumerate(line.shapes.shape):
+        if shape == "bend" or line.shapes.contradicted[stretch]:
+            line, fit = yield from _select(line, fit, stretch, accuracy)
+    return line, fit
 
 
-def find_steps(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def find_steps(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[tuple[NetworkLine, Fit]]:
     """Where the pipe steps up or aside in a stretch drawn straight, draw bends or leave it open.
 
     A small drop leaves no reading wrong by much; but its leg is off the directions at both its
     ends, the same way, and that one sum the whole line knows well.
     """
-    part, fit = yield from _step_or_level(part, fit, accuracy)
-    for _ in part.shapes.shape:
-        stretches, step_m, surely = _steps(part, fit)
+    line, fit = yield from _step_or_level(line, fit, accuracy)
+    for _ in line.shapes.shape:
+        stretches, step_m, surely = _steps(line, fit)
         if not len(stretches):
             break
         if len(stretches) == 1:
-            better = yield from _weigh(part, fit, int(stretches[0]), accuracy)
-            if better[0] is not part:
-                part, fit = better
+            better = yield from _select(line, fit, int(stretches[0]), accuracy)
+            if better[0] is not line:
+                line, fit = better
                 continue
-        shapes = part.shapes.stepping(stretches.tolist(), step_m, surely=surely)
-        loose = part.with_shapes(shapes)
-        part, fit = loose, (yield from least_squares([loose], accuracy))
-    return part, fit
+        shapes = line.shapes.stepping(stretches.tolist(), step_m, surely=surely)
+        loose = line.with_shapes(shapes)
+        line, fit = loose, (yield from least_squares([loose], accuracy))
+    return line, fit
 
 
-def _weigh(part: Part, fit: Fit, stretch: int, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def _select(
+    line: NetworkLine, fit: Fit, stretch: int, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit]]:
     """Return the line with more bends in a stretch where that is significant.
 
     Undecided where the line bears two shapes equally well. What contradicts itself is weighed
     against a straight too, and stays as it is where no shape leaves everything else in peace.
     """
-    shapes, contradicted = part.shapes, bool(part.shapes.contradicted[stretch])
+    shapes, contradicted = line.shapes, bool(line.shapes.contradicted[stretch])
     drawn = -1 if contradicted else len(shapes.bends_m[stretch])
-    one, two = likeliest_bends(part.points, stretch, accuracy)
+    one, two = likeliest_bends(line.points, stretch, accuracy)
     others = (
-        shapes.taken_straight([stretch]),
+        shapes.straightened([stretch]),
         shapes.bent(stretch, one),
         shapes.bent(stretch, two),
     )
     trials = [
-        part.with_shapes(other)
+        line.with_shapes(other)
         for bends, other in enumerate(others)
         if bends > drawn and shapes.dof[stretch, bends] >= 0
     ]
@@ -88,22 +88,24 @@ def _weigh(part: Part, fit: Fit, stretch: int, accuracy: Accuracy) -> Search[tup
     tries = [
         (other.score + _price(len(trial.shapes.bends_m[stretch])), trial, other)
         for trial, other in zip(trials, fits, strict=True)
-        if other.result.converged and stands(other, trial, stretch)
+        if other.result.converged and bends_stand_clear(other, trial, stretch)
     ]
     if fit.result.converged and not contradicted:
-        tries.append((fit.score + _price(drawn), part, fit))
+        tries.append((fit.score + _price(drawn), line, fit))
     tries.sort(key=lambda t: t[0])
-    if not tries or tries[0][1] is part:
-        return part, fit
+    if not tries or tries[0][1] is line:
+        return line, fit
     if len(tries) > 1 and tries[1][0] - tries[0][0] < TIED:
-        part = part.with_shapes(shapes.alike_at(stretch))
-        fit = yield from least_squares([part], accuracy)
-        return part, fit
+        line = line.with_shapes(shapes.ambiguous_at(stretch))
+        fit = yield from least_squares([line], accuracy)
+        return line, fit
     _, better, found = tries[0]
-    return (better, found) if possible(found) and not found.suspects else (part, fit)
+    return (better, found) if passes_global_test(found) and not found.suspects else (line, fit)
 
 
-def _step_or_level(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def _step_or_level(
+    line: NetworkLine, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit]]:
     """Where a level was left out and a drop beside it does as well, as at a line's last stop.
 
     The level then stays, and the stretch is undecided: the pipe may be as high as was measured.
@@ -111,26 +113,26 @@ def _step_or_level(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Par
     for wrong in [s for s in fit.left_out if s.alternative.what == "level"]:
         i, ref = wrong.alternative.point, wrong.alternative.subject.ref
         up = np.array([[np.nan, abs(float(wrong.size[0]))]])
-        beside = [s for s in (i - 1, i) if "straight" in part.shapes.shape[max(s, 0) : s + 1]]
-        trials = [part.with_shapes(part.shapes.stepping([s], up, surely=True)) for s in beside]
+        beside = [s for s in (i - 1, i) if "straight" in line.shapes.shape[max(s, 0) : s + 1]]
+        trials = [line.with_shapes(line.shapes.stepping([s], up, surely=True)) for s in beside]
         fits = yield from together(least_squares([trial], accuracy) for trial in trials)
         for trial, other in zip(trials, fits, strict=True):
             cleared = ref not in [s.alternative.subject.ref for s in other.suspects]
             cost = other.score + limit_of("step", 1)
             if other.result.converged and cleared and cost < fit.score + TIED:
-                part, fit = trial, other
+                line, fit = trial, other
                 break
-    return part, fit
+    return line, fit
 
 
-def _steps(part: Part, fit: Fit) -> tuple[Ints, Floats, bool]:
+def _steps(line: NetworkLine, fit: Fit) -> tuple[Ints, Floats, bool]:
     """Return the straight stretch (1,) that steps most, or neighbours that tie; none if none does.
 
     And by how much each steps (…, 2), across and up in metres, and whether that is significant.
     """
     layout, result = fit.model.layout, fit.result
-    path, number = fit.model.path(part.line, result.x), part.path[1]
-    straight = [s for s, shape in enumerate(part.shapes.shape) if shape == "straight"]
+    path, number = fit.model.path(line.id, result.x), line.path[1]
+    straight = [s for s, shape in enumerate(line.shapes.shape) if shape == "straight"]
     sums = np.zeros((2 * len(straight), len(result.weighted_v), 1))
     for i, s in enumerate(straight):
         rows = layout.aim_row[layout.aim_leg == number[s]]  # of one line, legs count as vertices
@@ -141,7 +143,7 @@ def _steps(part: Part, fit: Fit) -> tuple[Ints, Floats, bool]:
     tests = result.test(sums)
     told = np.nan_to_num(tests.statistic.reshape(-1, 2)).max(axis=1)
     worst, sure = int(told.argmax()), float(chi2.isf(ALPHA, 1))
-    by_doubt = part.shapes.held[max(straight[worst] - 1, 0) : straight[worst] + 2].any()
+    by_doubt = line.shapes.kept_straight[max(straight[worst] - 1, 0) : straight[worst] + 2].any()
     if not told[worst] > (sure if by_doubt else chi2.isf(STEP_ALPHA, 1)):
         return none
     beside = np.abs(np.array(straight) - straight[worst]) <= 1
@@ -152,17 +154,17 @@ def _steps(part: Part, fit: Fit) -> tuple[Ints, Floats, bool]:
     return stretches, size, bool(told[worst] > sure)
 
 
-def stands(fit: Fit, part: Part, stretch: int) -> bool:
+def bends_stand_clear(fit: Fit, line: NetworkLine, stretch: int) -> bool:
     """True when the bends of a stretch lie between its ends, clear of them and no hairpin."""
-    first, last = part.path[1][stretch : stretch + 2].tolist()
-    path = fit.model.path(part.line, fit.result.x)[first : last + 1]
+    first, last = line.path[1][stretch : stretch + 2].tolist()
+    path = fit.model.path(line.id, fit.result.x)[first : last + 1]
     legs = np.diff(path, axis=0)
     turns = angle_between(legs[1:], legs[:-1])
     long = np.linalg.norm(legs, axis=1) > SHORTEST_LEG_M
     return bool(long.all() and (turns < SHARPEST_RAD).all())
 
 
-def possible(fit: Fit) -> bool:
+def passes_global_test(fit: Fit) -> bool:
     """True when nothing else is badly wrong."""
     return fit.result.dof <= 0 or bool(fit.result.chi2 <= chi2.isf(ALPHA, fit.result.dof))
 
@@ -181,45 +183,45 @@ def _price(bends: int) -> float:
 BEND_SIGMA_RAD = np.radians(20.0)
 
 
-def without_unsure_bends(
-    part: Part, fit: Fit, accuracy: Accuracy
-) -> Search[tuple[Part, Fit, list[Finding]]]:
+def without_insignificant_bends(
+    line: NetworkLine, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit, list[Finding]]]:
     """Return the line with bends undecided that are not known to be any, and what is said of them.
 
     One is given up after another, the least sure first: the others are surer without it.
     """
     findings: list[Finding] = []
     while fit.result.converged:
-        worst = max(_unsure(part, fit), default=None)
+        worst = max(_insignificant(line, fit), default=None)
         if worst is None:
             break
         _, s, angle, sigma = worst
-        a, b = part.points[s : s + 2]
-        findings.append(wording_lines.bend_unsure(part.line, a, b, angle, sigma))
-        shapes = part.shapes.loosened(s)
+        a, b = line.points[s : s + 2]
+        findings.append(wording_lines.bend_unsure(line.id, a, b, angle, sigma))
+        shapes = line.shapes.left_undecided(s)
         here = np.arange(len(shapes.shape)) == s
         shapes = replace(
             shapes,
-            contradicted=part.shapes.contradicted,
-            told_by_turn=shapes.told_by_turn | here,
+            contradicted=line.shapes.contradicted,
+            beside_turn=shapes.beside_turn | here,
         )
-        part = part.with_shapes(shapes)
-        fit = yield from least_squares([part], accuracy, known=fit.left_out)
-    return part, fit, findings
+        line = line.with_shapes(shapes)
+        fit = yield from least_squares([line], accuracy, known=fit.left_out)
+    return line, fit, findings
 
 
-def _unsure(part: Part, fit: Fit) -> list[tuple[float, int, float, float]]:
+def _insignificant(line: NetworkLine, fit: Fit) -> list[tuple[float, int, float, float]]:
     """How bad, which stretch, its angle and σ: of bends too sharp, or not known well enough."""
-    path, at = fit.model.path(part.line, fit.result.x), fit.model.vertex_x[part.line]
+    path, at = fit.model.path(line.id, fit.result.x), fit.model.vertex_x[line.id]
     out = []
-    for s, (a, b) in enumerate(pairwise(part.path[1].tolist())):
+    for s, (a, b) in enumerate(pairwise(line.path[1].tolist())):
         for v in range(a + 1, b):
             angle, slope = _turn(path[v - 1 : v + 2])
             x = (at[v - 1 : v + 2, None] + np.arange(3)).ravel()
             sigma = float(np.sqrt(slope @ fit.result.cov[np.ix_(x, x)] @ slope))
             bad = angle / SHARPEST_RAD
             if b - a == 2:  # two bends share their angles: each alone is known less than both
-                fits_anything = part.shapes.dof[s, 1] <= 0
+                fits_anything = line.shapes.dof[s, 1] <= 0
                 bad = np.inf if fits_anything else max(bad, sigma / BEND_SIGMA_RAD)
             if bad > 1.0:
                 out.append((bad, s, angle, sigma))

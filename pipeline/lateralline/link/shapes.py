@@ -18,7 +18,7 @@ from scipy.stats import chi2
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.link.equations import leg_directions
-from lateralline.link.lines import Point, Shapes, Sights
+from lateralline.link.lines import LocatedPoint, PointObservations, Shapes
 from lateralline.link.stochastic import (
     ALPHA,
     BEND_FREEDOMS,
@@ -27,11 +27,7 @@ from lateralline.link.stochastic import (
     balance_sigma,
     counter_variance,
 )
-from lateralline.records import (
-    Flags,
-    Floats,
-    Ints,
-)
+from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
 #: The bend that must not hide in a stretch called straight: an eighth bend, midway.
@@ -41,7 +37,7 @@ SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Pairs:
+class StretchAdjustment:
     """s stretches by themselves: both ends' observations and the counted length."""
 
     ends_m: Floats  # (s, 2, 3)
@@ -53,31 +49,33 @@ class Pairs:
     accuracy: Accuracy
 
     @classmethod
-    def of(cls, sights: Sights, first: Ints, last: Ints, accuracy: Accuracy) -> Pairs:
+    def of(
+        cls, observed: PointObservations, first: Ints, last: Ints, accuracy: Accuracy
+    ) -> StretchAdjustment:
         """Return the stretches between points of these numbers (s,), neighbours or not."""
         pair = np.stack([first, last], axis=1)
-        cov = sights.cov[pair].copy()
-        blind = ~sights.directed[pair]
+        cov = observed.cov[pair].copy()
+        blind = ~observed.directed[pair]
         cov[blind, 3:, 3:] = np.eye(2)
         whiten = np.linalg.inv(np.linalg.cholesky(cov))
         whiten[blind, 3:, :] = 0.0
-        readings = np.abs(sights.readings_m[:, last] - sights.readings_m[:, first])
+        readings = np.abs(observed.readings_m[:, last] - observed.readings_m[:, first])
         counted = np.full(len(first), np.nan)
         for row in readings[::-1]:
             counted = np.where(np.isfinite(row), row, counted)
         return cls(
-            sights.xyz_m[pair],
-            sights.angles_rad[pair],
+            observed.xyz_m[pair],
+            observed.angles_rad[pair],
             whiten,
-            sights.directed[pair],
+            observed.directed[pair],
             counted,
-            sights.start_angles_rad[pair],
+            observed.start_angles_rad[pair],
             accuracy,
         )
 
-    def take(self, rows: Ints) -> Pairs:
+    def take(self, rows: Ints) -> StretchAdjustment:
         """The stretches of these numbers, repeats allowed."""
-        return Pairs(
+        return StretchAdjustment(
             self.ends_m[rows],
             self.angles_rad[rows],
             self.whiten[rows],
@@ -164,7 +162,7 @@ class Pairs:
     def _counter_variance(self) -> Floats:
         return counter_variance(np.nan_to_num(self.counted_m), self.accuracy)
 
-    def settle(self, bends_m: Floats, balance_m: Floats | None = None) -> tuple[Floats, Floats]:
+    def adjust(self, bends_m: Floats, balance_m: Floats | None = None) -> tuple[Floats, Floats]:
         """Adjust every stretch by itself; return unknowns (s, n) and χ² (s,)."""
         x = self.start(bends_m)
         n = x.shape[1]
@@ -206,7 +204,7 @@ class Pairs:
         return np.asarray(np.einsum("sm,sm->s", wrong, wrong) - explained)
 
 
-def in_front(p: Pairs, x: Floats) -> Flags:
+def in_front(p: StretchAdjustment, x: Floats) -> Flags:
     """True (s,) where every leg is long enough and leaves the ends the way they look."""
     s = len(x)
     ends = x[:, :10].reshape(s, 2, 5)
@@ -229,7 +227,7 @@ def in_front(p: Pairs, x: Floats) -> Flags:
 # ---- the choice ----------------------------------------------------------------------------
 
 
-def _one_bend(p: Pairs) -> Floats:
+def _one_bend(p: StretchAdjustment) -> Floats:
     """One bend with tangents as long as each other (s, 1, 3), half the length along both."""
     a, b = p.ends_m[:, 0], p.ends_m[:, 1]
     way = curves.directions(p.start_angles_rad[..., 0], p.start_angles_rad[..., 1])
@@ -237,7 +235,7 @@ def _one_bend(p: Pairs) -> Floats:
     return np.asarray((a + half * way[:, 0] + b - half * way[:, 1])[:, None] / 2)
 
 
-def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
+def _two_bends(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """Two bends with tangents as long as each other (s, 2, 3), and both tangents together (s,).
 
     With both tangents S/2 the middle leg is |d − S·w|, w the mean of the end directions; their sum
@@ -258,45 +256,45 @@ def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
     return np.stack([a + half * u, b - half * v], axis=1), both
 
 
-def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
+def _best_bend(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """The bend (s, 3) that fits best, and its χ² (s,); inf when it is not in front."""
-    x, score = p.settle(_one_bend(p), balance_sigma(p.chord_m))
+    x, score = p.adjust(_one_bend(p), balance_sigma(p.chord_m))
     return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
-def _best_two(p: Pairs) -> tuple[Floats, Floats]:
+def _best_two(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """The two bends (s, 6) that fit best, and their χ² (s,); inf when they are not in front."""
     start, both = _two_bends(p)
-    x, score = p.settle(start, balance_sigma(both))
+    x, score = p.adjust(start, balance_sigma(both))
     return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
-def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
+def choose_shapes(points: Sequence[LocatedPoint], accuracy: Accuracy) -> Shapes:
     """Return the shape of each stretch between consecutive points (at least two)."""
-    sights = Sights.of(points)
+    observed = PointObservations.of(points)
     k = len(points)
     first = np.arange(k - 1)
-    pairs = Pairs.of(sights, first, first + 1, accuracy)
-    free = pairs.misclosures
+    stretches_alone = StretchAdjustment.of(observed, first, first + 1, accuracy)
+    free = stretches_alone.misclosures
     dof = free[:, None] - np.array(BEND_FREEDOMS)
 
     gain = float(chi2.isf(ALPHA, BEND_FREEDOMS[1]))
     chi2_all = np.full((k - 1, 3), np.inf)
-    straight, chi2_all[:, 0] = pairs.settle(np.zeros((k - 1, 0, 3)))
-    hidden = pairs.hidden_bend(straight)
+    straight, chi2_all[:, 0] = stretches_alone.adjust(np.zeros((k - 1, 0, 3)))
+    hidden = stretches_alone.hidden_bend(straight)
     # Bends are only asked after where a straight leaves something to gain.
     asked = np.flatnonzero(chi2_all[:, 0] > gain)
     one, two = np.zeros((k - 1, 3)), np.zeros((k - 1, 6))
     if len(asked):
-        some = pairs.take(asked)
+        some = stretches_alone.take(asked)
         one[asked], chi2_all[asked, 1] = _best_bend(some)
         two[asked], chi2_all[asked, 2] = _best_two(some)
     chi2_all = np.where(dof >= 0, chi2_all, np.inf)
 
     fits = chi2_all <= chi2.isf(ALPHA, np.maximum(dof, 1))
-    denied = np.flatnonzero(~fits.any(axis=1) & np.isfinite(pairs.counted_m))
+    denied = np.flatnonzero(~fits.any(axis=1) & np.isfinite(stretches_alone.counted_m))
     if len(denied):
-        turned, x = _bend_but_for_the_counter(pairs.take(denied))
+        turned, x = _bend_but_for_the_counter(stretches_alone.take(denied))
         one[denied[turned]] = x[turned]
         fits[denied[turned], 1], chi2_all[denied[turned], 1] = True, 0.0
     told = hidden >= W_DETECTABLE**2
@@ -305,7 +303,7 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     is_straight = ~bend & ~double & fits[:, 0]
     strained = chi2_all[:, 0] > chi2.isf(0.05, np.maximum(free, 1))
     forced = _passed_over(
-        sights, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
+        observed, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
     )
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & told)
@@ -320,23 +318,23 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
         shape=tuple(str(s) for s in shape),
         bends_m=tuple(bends),
         contradicted=undecided & ~fits[:, 0],
-        told_by_turn=np.zeros(k - 1, bool),
-        alike=np.zeros(k - 1, bool),
+        beside_turn=np.zeros(k - 1, bool),
+        ambiguous=np.zeros(k - 1, bool),
         step_m=np.full((k - 1, 2), np.nan),
-        held=np.zeros(k - 1, bool),
+        kept_straight=np.zeros(k - 1, bool),
         chi2=chi2_all,
         dof=dof,
         hidden_bend=hidden,
     )
 
 
-def _bend_but_for_the_counter(p: Pairs) -> tuple[Flags, Floats]:
+def _bend_but_for_the_counter(p: StretchAdjustment) -> tuple[Flags, Floats]:
     """True (s,) where headings and positions want a bend that only the counter denies, and where.
 
     Such a bend is taken for one: that a counter was misread is then for the whole line to say.
     """
     blind = replace(p, counted_m=np.full(len(p.counted_m), np.nan))
-    _, straight = blind.settle(np.zeros((len(p.counted_m), 0, 3)))
+    _, straight = blind.adjust(np.zeros((len(p.counted_m), 0, 3)))
     x, bent = _best_bend(blind)
     free = np.maximum(blind.misclosures - BEND_FREEDOMS[1], 1)
     gain = straight - bent > chi2.isf(ALPHA, BEND_FREEDOMS[1])
@@ -344,23 +342,23 @@ def _bend_but_for_the_counter(p: Pairs) -> tuple[Flags, Floats]:
 
 
 def likeliest_bends(
-    points: Sequence[Point], stretch: int, accuracy: Accuracy
+    points: Sequence[LocatedPoint], stretch: int, accuracy: Accuracy
 ) -> tuple[Floats, Floats]:
     """Return where one bend (1, 3), and two (2, 3), in a stretch would be, by it alone."""
     at = np.array([stretch])
-    pairs = Pairs.of(Sights.of(points), at, at + 1, accuracy)
-    return _best_bend(pairs)[0].reshape(1, 3), _best_two(pairs)[0].reshape(2, 3)
+    stretches_alone = StretchAdjustment.of(PointObservations.of(points), at, at + 1, accuracy)
+    return _best_bend(stretches_alone)[0].reshape(1, 3), _best_two(stretches_alone)[0].reshape(2, 3)
 
 
-def likeliest_bend_past(points: Sequence[Point], stop: int, accuracy: Accuracy) -> Floats:
+def likeliest_bend_past(points: Sequence[LocatedPoint], stop: int, accuracy: Accuracy) -> Floats:
     """Return where one bend (1, 3) would be between the neighbours of a stop, were it not there."""
     at = np.array([stop])
-    pairs = Pairs.of(Sights.of(points), at - 1, at + 1, accuracy)
-    return _best_bend(pairs)[0].reshape(1, 3)
+    stretches_alone = StretchAdjustment.of(PointObservations.of(points), at - 1, at + 1, accuracy)
+    return _best_bend(stretches_alone)[0].reshape(1, 3)
 
 
 def _passed_over(
-    sights: Sights, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
+    observed: PointObservations, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
 ) -> Flags:
     """Stretches (s,) that are straight when the points between them are passed over.
 
@@ -377,8 +375,8 @@ def _passed_over(
     stretches = np.zeros(len(bent), bool)
     if spans:
         first, last = np.array(spans).T
-        bridge = Pairs.of(sights, first, last, accuracy)
-        x, score = bridge.settle(np.zeros((len(spans), 0, 3)))
+        bridge = StretchAdjustment.of(observed, first, last, accuracy)
+        x, score = bridge.adjust(np.zeros((len(spans), 0, 3)))
         fits = score <= chi2.isf(ALPHA, np.maximum(bridge.misclosures, 1))
         fits &= bridge.hidden_bend(x) >= W_DETECTABLE**2
         for a, b in np.array(spans)[fits]:

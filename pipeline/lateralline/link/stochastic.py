@@ -12,9 +12,7 @@ from functools import cache
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.records import (
-    Floats,
-)
+from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
 #: Direction of a straight stretch against the pipe at its end, each of heading and tilt: joints,
@@ -39,7 +37,7 @@ def balance_sigma(both_m: Floats) -> Floats:
     return np.asarray(np.maximum(both_m, SHORTEST_LEG_M) / np.sqrt(3))
 
 
-def exact_is_small(accuracy: Accuracy) -> Accuracy:
+def nonzero_accuracy(accuracy: Accuracy) -> Accuracy:
     """Return the accuracies with none that is zero where the adjustment divides by it."""
     return replace(
         accuracy,

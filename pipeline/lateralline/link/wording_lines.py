@@ -14,7 +14,7 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.network import W_LIMIT
-from lateralline.link.lines import Point, Suspicion
+from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.proportions import MOST_LEG_M
 from lateralline.records import Effect, Finding, Floats
 from lateralline.settings import Branch
@@ -74,7 +74,7 @@ def line_failed(line: str, why: str) -> Finding:
 
 
 def line_contradicts(
-    line: str, stretch: tuple[Point, Point] | None, chi2: float, dof: int, most: float
+    line: str, stretch: tuple[LocatedPoint, LocatedPoint] | None, chi2: float, dof: int, most: float
 ) -> Finding:
     """A line, or one stretch of it, that contradicts itself grossly: σ₀ over `most`."""
     between, where = "", ""
@@ -123,7 +123,7 @@ def network_misfit(lines: Sequence[str], chi2: float, dof: int, limit: float) ->
 # ---- blunders ------------------------------------------------------------------------------
 
 
-def blunder(s: Suspicion) -> Finding:
+def blunder(s: SuspectedBlunder) -> Finding:
     """A reading left out of the adjustment, or a stop that the pipe turns at."""
     point, what = s.alternative.subject, s.alternative.what
     if what == "kink":
@@ -149,7 +149,7 @@ def blunder(s: Suspicion) -> Finding:
     )
 
 
-def blunder_tied(suspicions: Sequence[Suspicion]) -> Finding:
+def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:
     """A blunder that cannot be laid to one reading: the likeliest first."""
     of = (f"{_READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
     worst = suspicions[0].alternative.subject
@@ -164,7 +164,7 @@ def blunder_tied(suspicions: Sequence[Suspicion]) -> Finding:
     )
 
 
-def _how_much(s: Suspicion) -> str:
+def _how_much(s: SuspectedBlunder) -> str:
     what, size = s.alternative.what, s.size
     test = f"w = {np.sqrt(s.statistic):.1f} (limit {np.sqrt(s.limit):.2f})"
     if what == "plan":
@@ -178,7 +178,7 @@ def _how_much(s: Suspicion) -> str:
     return f"{metres(size[0], signed=True)} ± {metres(sigma)}, {test}"
 
 
-def _in_plan(s: Suspicion) -> str:
+def _in_plan(s: SuspectedBlunder) -> str:
     """How far off in plan, as far as the data tell: along the pipe they may not."""
     values, vectors = np.linalg.eigh(s.size_cov)
     surest, other = vectors.T
@@ -206,7 +206,7 @@ def _bearing(way: Floats) -> str:
     return f"{np.degrees(np.arctan2(way[0], way[1])) % 360:.0f}°"
 
 
-def _effect(s: Suspicion) -> str:
+def _effect(s: SuspectedBlunder) -> str:
     """What leaving it out did: 'moves the line by up to 0.21 m, at stop R1/4'."""
     if not np.isfinite(s.moved_m):
         return ""
@@ -215,9 +215,9 @@ def _effect(s: Suspicion) -> str:
 
 def stops_shifted(
     line: str,
-    ends: tuple[Point, Point],
-    few: Sequence[Point],
-    many: Sequence[Point],
+    ends: tuple[LocatedPoint, LocatedPoint],
+    few: Sequence[LocatedPoint],
+    many: Sequence[LocatedPoint],
     size_m: Floats,
     cov_m2: Floats,
     test: tuple[float, float],
@@ -264,13 +264,13 @@ def stops_shifted(
 # ---- shapes --------------------------------------------------------------------------------
 
 
-def _between(a: Point, b: Point) -> str:
+def _between(a: LocatedPoint, b: LocatedPoint) -> str:
     """A stretch as findings are about it."""
     return f"between {a.subject} and {b.subject}"
 
 
 def _undecided(
-    code: str, line: str, a: Point, b: Point, what: str, by_how_much: str, middle: str
+    code: str, line: str, a: LocatedPoint, b: LocatedPoint, what: str, by_how_much: str, middle: str
 ) -> Finding:
     return _warning(
         code,
@@ -289,7 +289,7 @@ def middle_of(counter: float, unit: str, run: str) -> str:
 
 
 def shape_contradiction(
-    line: str, a: Point, b: Point, chi2: float, conditions: int, middle: str
+    line: str, a: LocatedPoint, b: LocatedPoint, chi2: float, conditions: int, middle: str
 ) -> Finding:
     """A stretch that neither a straight nor a bend fits."""
     return _undecided(
@@ -304,7 +304,9 @@ def shape_contradiction(
     )
 
 
-def step_suspected(line: str, a: Point, b: Point, step_m: Floats, middle: str) -> Finding:
+def step_suspected(
+    line: str, a: LocatedPoint, b: LocatedPoint, step_m: Floats, middle: str
+) -> Finding:
     """A stretch in which the pipe steps, across and up (2,), or an end of it lies elsewhere."""
     across, up = np.nan_to_num(step_m)
     return _undecided(
@@ -320,7 +322,7 @@ def step_suspected(line: str, a: Point, b: Point, step_m: Floats, middle: str) -
     )
 
 
-def shapes_alike(line: str, a: Point, b: Point, middle: str) -> Finding:
+def shapes_alike(line: str, a: LocatedPoint, b: LocatedPoint, middle: str) -> Finding:
     """A stretch of which the whole line bears two shapes equally well."""
     return _undecided(
         "shape-undecided",
@@ -334,7 +336,7 @@ def shapes_alike(line: str, a: Point, b: Point, middle: str) -> Finding:
     )
 
 
-def bend_hidden(line: str, a: Point, b: Point, sigmas: float, middle: str) -> Finding:
+def bend_hidden(line: str, a: LocatedPoint, b: LocatedPoint, sigmas: float, middle: str) -> Finding:
     """A stretch in which a bend would not have shown: a 45° bend stands out by `sigmas`."""
     return _info(
         "shape-undecided",
@@ -348,7 +350,9 @@ def bend_hidden(line: str, a: Point, b: Point, sigmas: float, middle: str) -> Fi
     )
 
 
-def bend_unsure(line: str, a: Point, b: Point, angle_rad: float, sigma_rad: float) -> Finding:
+def bend_unsure(
+    line: str, a: LocatedPoint, b: LocatedPoint, angle_rad: float, sigma_rad: float
+) -> Finding:
     """A bend that was found, but whose angle and place are not significant."""
     blame: Sequence[str] = [p.subject for p in (a, b) if not p.directed] or [a.subject, b.subject]
     return _warning(
@@ -449,7 +453,7 @@ def junction_off_line(branch: Branch, beyond_m: float) -> Finding:
 
 
 def junction_contradiction(
-    branch: Branch, end: Point, apart_m: float, sigma_m: float, *, fitting_may: bool
+    branch: Branch, end: LocatedPoint, apart_m: float, sigma_m: float, *, fitting_may: bool
 ) -> Finding:
     """Counter and last direction of a branch lead to different places on its parent."""
     return Finding(
@@ -469,7 +473,9 @@ def junction_contradiction(
     )
 
 
-def _not_joined(code: str, branch: Branch, what: str, by_how_much: str, end: Point) -> Finding:
+def _not_joined(
+    code: str, branch: Branch, what: str, by_how_much: str, end: LocatedPoint
+) -> Finding:
     return _warning(
         code,
         f"line {branch.line}",
@@ -480,19 +486,19 @@ def _not_joined(code: str, branch: Branch, what: str, by_how_much: str, end: Poi
     )
 
 
-def junction_without_heading(branch: Branch, end: Point) -> Finding:
+def junction_without_heading(branch: Branch, end: LocatedPoint) -> Finding:
     """A branch without counter at its junction, nor a heading at its end."""
     what = f"its end towards line {branch.joins} has no heading to follow"
     return _not_joined("junction-unknown", branch, what, "", end)
 
 
-def branch_turned_away(branch: Branch, end: Point) -> Finding:
+def branch_turned_away(branch: Branch, end: LocatedPoint) -> Finding:
     """A branch whose last direction leads away from its parent."""
     what = f"line {branch.joins} lies behind its last stop"
     return _not_joined("branch-misses", branch, what, "", end)
 
 
-def branch_passes(branch: Branch, end: Point, miss_m: float, limit_m: float) -> Finding:
+def branch_passes(branch: Branch, end: LocatedPoint, miss_m: float, limit_m: float) -> Finding:
     """A branch whose last direction passes its parent."""
     what = f"its end direction passes line {branch.joins} without meeting it"
     by = f"{metres(miss_m)} (95 %: {metres(limit_m)})"
@@ -500,7 +506,7 @@ def branch_passes(branch: Branch, end: Point, miss_m: float, limit_m: float) -> 
 
 
 def branch_misses_junction(
-    line: str, junction: Point, end: Point, miss_m: float, limit_m: float
+    line: str, junction: LocatedPoint, end: LocatedPoint, miss_m: float, limit_m: float
 ) -> Finding:
     """A branch whose last direction passes the junction it is drawn to."""
     return _warning(

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.link.lines import Point
+from lateralline.link.lines import LocatedPoint
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M
 from lateralline.records import Effect, Finding, Floats, Severity
 from lateralline.settings import Run
@@ -87,7 +87,7 @@ def counter_backwards(stop: str, before: str, by_m: float, where: str) -> Findin
     )
 
 
-def exposure_level_unused(point: Point, line: str, measured_to: str) -> Finding:
+def exposure_level_unused(point: LocatedPoint, line: str, measured_to: str) -> Finding:
     """An exposure whose level cannot be brought to the pipe's axis."""
     return _warning(
         "exposure-level-unused",
@@ -100,7 +100,7 @@ def exposure_level_unused(point: Point, line: str, measured_to: str) -> Finding:
     )
 
 
-def level_off_line(line: str, level: Point) -> Finding:
+def level_off_line(line: str, level: LocatedPoint) -> Finding:
     """A level measured at a counter that is not between located points."""
     return _warning(
         "level-off-line",
@@ -113,7 +113,7 @@ def level_off_line(line: str, level: Point) -> Finding:
     )
 
 
-def point_apart(point: Point, away_m: float) -> Finding:
+def point_apart(point: LocatedPoint, away_m: float) -> Finding:
     """A point further from the rest of its line than any cable reaches."""
     return _error(
         "point-astray",
@@ -126,7 +126,7 @@ def point_apart(point: Point, away_m: float) -> Finding:
     )
 
 
-def point_beyond_cable(point: Point, beyond_m: float) -> Finding:
+def point_beyond_cable(point: LocatedPoint, beyond_m: float) -> Finding:
     """A point further from the other stops of its run than the cable was counted."""
     return _error(
         "point-astray",
@@ -152,7 +152,7 @@ def line_scattered(line: str, across_m: float, where: str) -> Finding:
     )
 
 
-def line_not_located(line: str, points: Sequence[Point], *, surveyed: bool) -> Finding:
+def line_not_located(line: str, points: Sequence[LocatedPoint], *, surveyed: bool) -> Finding:
     """A line with fewer than two points; an error where someone pushed a camera."""
     severity: Severity = "error" if surveyed else "warning"
     if not points:
@@ -234,7 +234,9 @@ def counter_contradiction(run: str) -> Finding:
     )
 
 
-def counters_exchanged(run: str, a: Point, b: Point, read_m: Sequence[float]) -> Finding:
+def counters_exchanged(
+    run: str, a: LocatedPoint, b: LocatedPoint, read_m: Sequence[float]
+) -> Finding:
     """Two readings of a run that belong to each other's stop; neither is used."""
     return _error(
         "counters-exchanged",
@@ -250,7 +252,7 @@ def counters_exchanged(run: str, a: Point, b: Point, read_m: Sequence[float]) ->
     )
 
 
-def counter_jump(run: str, points: Sequence[Point], by_m: float) -> Finding:
+def counter_jump(run: str, points: Sequence[LocatedPoint], by_m: float) -> Finding:
     """Several readings off by as much: the counter was set anew, or slipped."""
     names = ", ".join(p.subject for p in points)
     return _error(
@@ -265,7 +267,7 @@ def counter_jump(run: str, points: Sequence[Point], by_m: float) -> Finding:
 
 
 def counter_impossible(
-    point: Point, run: str, read_m: float, expected_m: float, slip: float | None
+    point: LocatedPoint, run: str, read_m: float, expected_m: float, slip: float | None
 ) -> Finding:
     """One reading that cannot be; `slip` is the key in `SLIPS` that explains it."""
     cause = f": {SLIPS[slip]}" if slip is not None else ""
@@ -282,7 +284,7 @@ def counter_impossible(
 
 
 def chord_exceeds_counter(
-    a: Point, b: Point, run: str, apart_m: float, counted_m: float, by_chance_m: float
+    a: LocatedPoint, b: LocatedPoint, run: str, apart_m: float, counted_m: float, by_chance_m: float
 ) -> Finding:
     """Neighbours on a run further apart than the cable between them."""
     return _error(
@@ -327,7 +329,7 @@ def order_unclear(line: str, name: str) -> Finding:
 # ---- one place -----------------------------------------------------------------------------
 
 
-def counter_duplicate(keep: Point, drop: Point) -> Finding:
+def counter_duplicate(keep: LocatedPoint, drop: LocatedPoint) -> Finding:
     """Two stops of a run at one counter."""
     return _warning(
         "counter-duplicate",
@@ -340,7 +342,7 @@ def counter_duplicate(keep: Point, drop: Point) -> Finding:
     )
 
 
-def exposures_one_place(keep: Point, other: Point) -> Finding:
+def exposures_one_place(keep: LocatedPoint, other: LocatedPoint) -> Finding:
     """Two exposures of one place that agree."""
     return _info(
         "exposures-one-place",
@@ -354,7 +356,7 @@ def exposures_one_place(keep: Point, other: Point) -> Finding:
 
 
 def exposures_disagree(
-    a: Point, b: Point, gap_m: Floats, spread_m2: Floats, test: float, limit: float
+    a: LocatedPoint, b: LocatedPoint, gap_m: Floats, spread_m2: Floats, test: float, limit: float
 ) -> Finding:
     """Two exposures of one place that contradict each other: b less a (3,), and its covariance."""
     plan = float(np.hypot(*gap_m[:2]))
@@ -376,7 +378,9 @@ def exposures_disagree(
     )
 
 
-def exposure_disagrees(stop: Point, seen: Point, test: float, limit: float) -> Finding:
+def exposure_disagrees(
+    stop: LocatedPoint, seen: LocatedPoint, test: float, limit: float
+) -> Finding:
     """An exposure that contradicts the stop at the same place."""
     gap = seen.xyz_m - stop.xyz_m
     return _error(
