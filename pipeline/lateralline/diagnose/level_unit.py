@@ -17,7 +17,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.findings import ANY, Finding, finding
-from lateralline.link.priors import without_tilt_prior
+from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed
 from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Ints, Solved
 from lateralline.settings import Settings
