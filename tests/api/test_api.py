@@ -12,7 +12,6 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import pytest
-from tests.support.places import ROOT, SAMPLES
 
 from lateralline import api, contract
 from lateralline.errors import (
@@ -21,6 +20,7 @@ from lateralline.errors import (
     UnknownSiteError,
     UnreadableError,
 )
+from tests.support.places import ROOT, SAMPLES
 
 BEND = SAMPLES / "gnss-bend-branch"
 
