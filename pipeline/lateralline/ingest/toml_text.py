@@ -38,14 +38,14 @@ def load_toml(text: str) -> dict[str, Any]:
     if _MANY_PARTS.search(text):
         raise ValueError(_TOO_DEEP)
     try:
-        said = tomllib.loads(text)
+        data = tomllib.loads(text)
     except RecursionError:
         raise ValueError(_TOO_DEEP) from None
-    within: list[object] = [said]
+    within: list[object] = [data]
     for _ in range(NESTED):
         within = [v for held in within for v in _members(held)]
         if not within:
-            return said
+            return data
     raise ValueError(_TOO_DEEP)
 
 

@@ -23,7 +23,7 @@ from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import DESCRIPTION, POINTS
 from lateralline.ingest.points.columns import ORDER_WORDS, Order, PointColumns, unused
 from lateralline.ingest.points.survey_points import SurveyPoints, texts
-from lateralline.ingest.tables import TextTable, separator_of, title, too_many
+from lateralline.ingest.tables import TextTable, column_title, separator_of, too_many
 from lateralline.names import wrong_sign
 
 _UNITS = {
@@ -233,7 +233,7 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
     units: dict[str, str] = {}
     if records and not any(map(is_numeric, records[0][1])) and len(records[0][1]) > 1:
         header_line, names = records.pop(0)
-        titles = [title(name) for name in names]
+        titles = [column_title(name) for name in names]
         header, units = tuple(name for name, _ in titles), dict(titles)
         notes.append("with a header")
     else:
