@@ -1,4 +1,4 @@
-"""What only shows when rows are held against one another: names, references, counts."""
+"""Rows checked against one another: names given once, references that lead somewhere, counts."""
 
 from __future__ import annotations
 

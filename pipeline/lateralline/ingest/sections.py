@@ -1,4 +1,7 @@
-"""The site's settings as written, in `site.toml` or a book: each key checked by the schema."""
+"""The site's settings as written, in `site.toml` or on sheets: each key checked by the schema.
+
+Both become `RawSection`s, which know file, line and cell; `site_of` gives them types and units.
+"""
 
 from __future__ import annotations
 
@@ -224,7 +227,7 @@ def unit_keys() -> tuple[str, ...]:
     return tuple(c.name for c in columns if c.section == "units" and c.values)
 
 
-# ---- the site's settings from the sheets of a book: a row for each key, a table for what repeats
+# ---- sheets: a row for each key, a table for what repeats ---------------------------------
 
 _NEEDED: Final = SITE_HEADER[:3]
 

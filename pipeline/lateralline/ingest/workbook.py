@@ -1,6 +1,7 @@
 """Workbooks in place of text files: sheets of the same names, brought to the same text cells.
 
-Whatever a spreadsheet does to a cell behind one's back is caught here, where its address is known.
+What a spreadsheet makes of a cell unasked (a date of 3/4, an error of a formula, merged or hidden
+cells) is a fault or a finding here, where the address of the cell is known.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What an update changed, as plain data: metres, degrees nowhere, NaN where nothing can be said."""
+"""The changes an update made, as plain data in metres; NaN where a figure is not known."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ ROUNDING_M: Final = 0.001
 
 @dataclass(frozen=True, eq=False)
 class OldLine:
-    """What the old record said of a line: its axis, and the corridor issued with it."""
+    """A line of the old record: its axis, and the 95 % corridor issued with it."""
 
     axis: Axis
     corridor: shapely.Geometry

@@ -1,4 +1,8 @@
-"""Points of a text file whose columns and order are known; every cell that will not do a fault."""
+"""Text files of points: lines to cells (`read_text`), cells to points (`text_points`).
+
+Beside what tables are, they may be without a header and separated by blanks; each line is a point
+of its own, so a quote left open is a fault of one line alone.
+"""
 
 from __future__ import annotations
 
@@ -188,7 +192,7 @@ def _check_names(text: TextTable, names: list[str], ledger: Ledger) -> None:
         first.setdefault(name, n)
 
 
-# ---- text files of points, before their columns mean anything: lines, cells, header
+# ---- lines and cells ----------------------------------------------------------------------
 
 _TOKEN: Final = re.compile(r'"[^"]*"|\S+')
 #: Signs between cells: those of tables, and blanks.
