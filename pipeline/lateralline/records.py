@@ -6,51 +6,21 @@ NaN means "not given" or "not solved"; text is "" when not given.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from lateralline.findings import Effect as Effect
+from lateralline.findings import Finding as Finding
+from lateralline.findings import Severity as Severity
 from lateralline.settings import Settings
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
 Flags: TypeAlias = npt.NDArray[np.bool_]
 Texts: TypeAlias = npt.NDArray[np.str_]
-
-Severity = Literal["error", "warning", "info"]
-
-
-@dataclass(frozen=True, slots=True)
-class Effect:
-    """Findings that only follow from another: of these codes, about any of these subjects."""
-
-    codes: frozenset[str]
-    subjects: frozenset[str] | None  # "stop R1/4"; None = whatever they are about
-
-    @classmethod
-    def of(cls, codes: Iterable[str], subjects: Iterable[str] | None = None) -> Effect:
-        """Return the effect on findings of some codes and subjects."""
-        return cls(frozenset(codes), None if subjects is None else frozenset(subjects))
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """Something the person should know: what, by how much, and what to do about it."""
-
-    severity: Severity
-    stage: str  # read, place, solve, link, derive, write
-    code: str  # short and stable, kebab-case: "tie-triangle"
-    subject: str  # "mark M3", "stop R1/4", "line L1", "site"
-    what: str
-    by_how_much: str
-    what_to_do: str
-    where: str = ""  # "marks.csv:14" when a row is to blame
-    about: tuple[str, ...] = ()  # what it speaks of beside its subject: "stop R1/5"
-    #: What follows from it and is not told beside it: see `diagnose.causes`.
-    explains: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

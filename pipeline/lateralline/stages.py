@@ -12,10 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
-import numpy as np
-import numpy.typing as npt
-
 from lateralline.derive import derive
+from lateralline.derive.tables import findings_layer
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.ingest import read_site
@@ -51,6 +49,7 @@ class Work(TypedDict, total=False):
     solved: Solved
     linked: Linked
     products: tuple[Product, ...]
+    derived: tuple[Finding, ...]  # what derive found
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -145,9 +144,9 @@ def _link(work: Work) -> Work:
 
 
 def _derive(work: Work) -> Work:
-    placed, earlier = work["placed"], _staged_findings(work)
-    products = derive(
-        work["record"],
+    record, placed, earlier = work["record"], work["placed"], _staged_findings(work)
+    made = derive(
+        record,
         placed.marks,
         placed.exposures,
         work["solved"],
@@ -155,8 +154,12 @@ def _derive(work: Work) -> Work:
         earlier=earlier,
         frame=placed.frame,
     )
+    # where lengths between marks are wrong, all that is found only follows from it
     misshapen = placed.misshapen or work["solved"].misshapen
-    return {"products": _with_derived(products, earlier, told=not misshapen)}
+    own = tuple(f for f in made.findings if not (misshapen or explained(f, earlier)))
+    told = findings_layer(record.settings.id, (*earlier, *own))
+    products = tuple(told if p.layer == "findings" else p for p in made.layers)
+    return {"products": products, "derived": own}
 
 
 def _write(work: Work) -> Work:
@@ -168,7 +171,7 @@ STAGES: Final = (
     Stage("place", ("record",), ("placed",), _place),
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
-    Stage("derive", ("record", "placed", "solved", "linked"), ("products",), _derive),
+    Stage("derive", ("record", "placed", "solved", "linked"), ("products", "derived"), _derive),
     Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
 )
 
@@ -270,30 +273,7 @@ def _so_far(work: Work) -> tuple[Finding, ...]:
 
 def findings_of(work: Work) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, in the order of the stages."""
-    for product in work.get("products", ()):
-        if product.layer == "findings":  # holds those of the earlier stages too
-            return _from_columns(product) + work.get("written", ())
-    return _staged_findings(work)
-
-
-def _with_derived(
-    products: tuple[Product, ...], earlier: tuple[Finding, ...], *, told: bool
-) -> tuple[Product, ...]:
-    """Return products without those of derive's own findings that only follow from earlier ones.
-
-    Where lengths between marks are wrong all of them do.
-    """
-    for at, product in enumerate(products):
-        if product.layer != "findings":
-            continue
-        own = _from_columns(product)[len(earlier) :]
-        kept = [told and not explained(f, earlier) for f in own]
-        rows = np.flatnonzero([*(True for _ in earlier), *kept])
-        columns: dict[str, npt.NDArray[np.generic] | list[object]] = {
-            name: [values[i] for i in rows.tolist()] for name, values in product.columns.items()
-        }
-        return (*products[:at], replace(product, columns=columns), *products[at + 1 :])
-    return products
+    return (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
 
 
 def _staged_findings(work: Work) -> tuple[Finding, ...]:
@@ -308,13 +288,6 @@ def _staged_findings(work: Work) -> tuple[Finding, ...]:
             *(work["linked"].findings if linked else ()),
         )
     )
-
-
-def _from_columns(product: Product) -> tuple[Finding, ...]:
-    c = product.columns
-    words = ("stage", "code", "subject", "what", "by_how_much", "what_to_do", "source_row")
-    rows = zip(c["severity"], *([str(x) for x in c[name]] for name in words), strict=True)
-    return tuple(Finding(*row) for row in rows)
 
 
 def _numbers_failed(error: Exception) -> str:

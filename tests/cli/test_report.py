@@ -15,8 +15,8 @@ from rich.console import Console
 from lateralline.cli import document, report
 from lateralline.cli.options import console
 from lateralline.errors import Fault
+from lateralline.findings import finding
 from lateralline.ingest.cells import _plain_text as text_of_cell
-from lateralline.records import Finding
 from lateralline.stages import SiteFailure
 from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
 from lateralline.units import METRES_PER
@@ -37,15 +37,14 @@ LINE = LineSummary(
     stops=6,
     undecided=1,
 )
-FINDING = Finding(
-    "warning",
-    "solve",
-    "mark-off",
-    "mark M3",
-    "lies away from where the other marks of its stop put it",
-    f"{metres(0.31)}, 4.2 times its standard deviation",
-    "Find the null again, or strike the mark out.",
-    "marks.csv:14",
+FINDING = finding(
+    "mark-disagrees",
+    "stop R1/4",
+    where="marks.csv:14",
+    marks=["M3"],
+    off_m=0.31,
+    w=4.2,
+    limit=3.3,
 )
 SITE = SiteSummary(
     site_id="EX-001",
@@ -99,9 +98,10 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "±0.08 m in level",
         "5 of 6",
         "Findings: 1 warning",
-        "mark M3 (marks.csv:14): lies away",
-        "0.31 m, 4.2 times",
-        "Find the null again",
+        "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)\n",
+        "Mark M3 ",
+        "0.31 m off.\n",
+        f"→ {FINDING.what_to_do}",
     ):
         assert part in said
 
@@ -139,7 +139,7 @@ def test_feet_come_first_and_metres_beside_them() -> None:
 
 def test_findings_are_in_feet_too_where_the_crew_taped_in_feet() -> None:
     said = printed(replace(SITE, length_unit="ft", depth_unit="ft"))
-    assert "1.02 ft (0.31 m), 4.2 times its standard deviation" in said  # 0.31 / 0.3048
+    assert "1.02 ft (0.31 m) off" in said  # 0.31 / 0.3048
 
 
 @pytest.mark.parametrize(
@@ -188,7 +188,7 @@ def test_brackets_in_field_notes_are_text_not_markup() -> None:
 def test_quiet_says_errors_only() -> None:
     assert printed(SITE, errors_only=True) == ""
     said = printed(replace(SITE, findings=(replace(FINDING, severity="error"),)), errors_only=True)
-    assert "mark M3" in said
+    assert "stop R1/4" in said
     assert "12.19" not in said
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lateralline.findings import Finding
 from lateralline.solve.units import Agreement, explanations
 from lateralline.stages import SiteResult, run_site
 from lateralline.units import METRES_PER
@@ -62,8 +63,8 @@ def site(
     return result
 
 
-def errors(result: SiteResult) -> dict[str, str]:
-    return {f.code: f.what_to_do for f in result.findings if f.severity == "error"}
+def errors(result: SiteResult) -> dict[str, Finding]:
+    return {f.code: f for f in result.findings if f.severity == "error"}
 
 
 def test_units_that_agree_are_no_finding(tmp_path: Path) -> None:
@@ -80,7 +81,7 @@ def test_a_wrong_tape_is_named_first_and_the_rest_left_alone(
     result = site(tmp_path, tape=tape, gnss=gnss)
     first = result.findings[0]
     assert (first.severity, first.code) == ("error", "tape-unit")
-    assert first.what_to_do.startswith('set tape = "ft" under [units]; leave depth and counter')
+    assert (first.variant, first.values["ways"]) == ("tape", ('tape = "ft"',))
     assert list(errors(result)) == ["tape-unit"]
     assert not [f for f in result.findings if f.stage in ("link", "derive")]
     again = site(tmp_path, gnss=gnss)  # what it says to do mends it
@@ -91,7 +92,7 @@ def test_a_wrong_tape_is_named_first_and_the_rest_left_alone(
 def test_a_wrong_depth_or_counter_alone_is_named_as_such(tmp_path: Path) -> None:
     depth = errors(site(tmp_path, depth="m"))
     assert list(depth) == ["depth-unit"]
-    assert depth["depth-unit"].startswith('set depth = "ft" under [units]')
+    assert depth["depth-unit"].values["written"] == "ft"
     assert list(errors(site(tmp_path, counter="m"))) == ["counter-factor"]
 
 
@@ -109,16 +110,16 @@ def test_tape_and_counter_wrong_together_are_offered_beside_the_depth(tmp_path: 
     """They agree, so one wrong depth explains it as well: both stories are told."""
     told = errors(site(tmp_path, tape="m", counter="m"))
     assert list(told) == ["depth-unit"]
-    assert "the tape was in feet, and so the counter" in told["depth-unit"]
+    assert told["depth-unit"].values["taped"] == "feet"
     # with stops that no tape placed there is one story only
     told = errors(site(tmp_path, tape="m", counter="m", gnss=(4, 5)))
     assert next(iter(told)) == "tape-unit"
-    assert 'tape = "ft" and counter = "ft"' in told["tape-unit"]
+    assert 'tape = "ft" and counter = "ft"' in told["tape-unit"].values["ways"]
 
 
 def test_without_depth_readings_a_counter_off_by_a_factor_may_be_the_tape(tmp_path: Path) -> None:
     told = errors(site(tmp_path, tape="m", unread=True))
-    assert "tape under [units]" in told["counter-factor"]
+    assert "tape under [units]" in told["counter-factor"].what_to_do
 
 
 def test_a_metric_tape_over_a_grid_in_feet_is_never_passed_over(tmp_path: Path) -> None:
@@ -127,7 +128,7 @@ def test_a_metric_tape_over_a_grid_in_feet_is_never_passed_over(tmp_path: Path) 
     assert not errors(result)
     [mixed] = [f for f in result.findings if f.code == "units-mixed"]
     assert mixed.severity == "warning"
-    assert "set tape under [units]" in mixed.what_to_do
+    assert mixed.variant == "tape"
 
 
 @pytest.mark.parametrize("wrong", [w for n in (0, 1) for w in product((0, 1), repeat=3)

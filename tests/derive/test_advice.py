@@ -19,7 +19,6 @@ from lateralline.kernels import curves
 from lateralline.published import bands
 from lateralline.records import Fixes, Floats, Line, Marks, Stretch
 from lateralline.settings import Flow, Pipe, Run, Settings, bare_settings
-from lateralline.wording import metres
 
 PIPE = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
 LAG_M = 0.35
@@ -235,13 +234,13 @@ def test_an_undecided_stretch_asks_for_a_stop_by_counter_and_chainage() -> None:
     marks = marks_of({str(v): FULL for v in (1, 2, 3)})
     (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, site())
     assert (found.severity, found.code, found.subject) == ("info", "advice-next", "line L1")
-    assert found.what_to_do == (
-        "add a stop midway between counter 13.35 and 16.35 m of run R1, chainage "
-        "3.00\xa0m to 6.00\xa0m"
-    )
-    assert "in plan near chainage" in found.what
-    assert "in level near chainage" in found.what
-    assert found.by_how_much.startswith(f"plan ± {metres(corridor(axis).off_m[1])} → ± 0.")
+    said = found.values
+    assert found.variant == "stop"
+    assert (said["start_counter"], said["end_counter"]) == pytest.approx((13.35, 16.35), abs=0.005)
+    assert (said["unit"], said["run"]) == ("m", "R1")
+    assert (said["start_m"], said["end_m"]) == pytest.approx((3.0, 6.0), abs=0.005)
+    assert said["both"]
+    assert said["plan_95_m"] == pytest.approx(corridor(axis).off_m[1])
 
 
 def test_between_stops_of_two_runs_one_run_s_counter_is_named_in_the_crew_s_unit() -> None:
@@ -256,10 +255,10 @@ def test_between_stops_of_two_runs_one_run_s_counter_is_named_in_the_crew_s_unit
     marks = marks_of({str(v): FULL for v in (1, 2, 3, 4)})
     (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, settings)
     # 10 m and a lag of 0.35 m, and one leg or two of 3.0006 m
-    assert found.what_to_do == (
-        "add a stop midway between counter 43.80 and 53.65 ft of run R1, chainage "
-        "3.00\xa0m to 6.00\xa0m"
-    )
+    said = found.values
+    assert (said["start_counter"], said["end_counter"]) == pytest.approx((43.80, 53.65), abs=0.005)
+    assert (found.variant, said["unit"], said["run"]) == ("stop", "ft", "R1")
+    assert (said["start_m"], said["end_m"]) == pytest.approx((3.0, 6.0), abs=0.005)
 
 
 @pytest.mark.parametrize("flow", ["against", "with"])
@@ -286,16 +285,19 @@ def test_a_weak_stop_asks_for_its_missing_marks_rather_than_for_more_work() -> N
     weak = fixes_of(axis)
     weak.cov[:] = np.eye(5) * 0.02**2
     found = next_advice(axis, corridor(axis), weak, marks, site())
-    assert [f.what_to_do for f in found] == [
-        "at stop R1/5 (counter 22.35 m of run R1, chainage 12.00\xa0m) mark the other end null too"
+    assert [(f.variant, f.values["at"], f.values["missing"]) for f in found] == [
+        ("marks", "stop R1/5", "the other end null")
     ]
+    assert found[0].values["start_counter"] == pytest.approx(22.35, abs=0.005)
+    assert found[0].values["start_m"] == pytest.approx(12.0, abs=0.005)
 
 
 def test_an_exposure_is_asked_for_by_hand_or_vacuum_after_the_one_call_service() -> None:
     axis = axis_with([0.02, 0.20, 0.02], ["straight"] * 2, slope_rad=0.005)
     marks = marks_of({"1": FULL, "2": FULL, "3": FULL})
     found = next_advice(axis, corridor(axis), fixes_of(axis), marks, site())
-    assert found[0].what_to_do.startswith("expose the pipe by hand or vacuum at stop R1/2 (counter")
+    assert (found[0].variant, found[0].values["at"]) == ("exposure", "stop R1/2")
+    assert "by hand or vacuum" in found[0].what_to_do
     assert "one-call service" in found[0].what_to_do
 
 
@@ -311,8 +313,7 @@ def test_a_stop_settles_a_stretch_no_counter_bounds() -> None:
     axis = axis_with([0.03] * 3, ["straight", "undecided"], slack_m=inf)
     marks = marks_of({str(v): FULL for v in (1, 2, 3)})
     (found,) = next_advice(axis, corridor(axis), fixes_of(axis), marks, site())
-    assert found.what_to_do.startswith("add a stop")
-    assert "without bound" in found.by_how_much
+    assert (found.variant, found.values["plan_unbounded"]) == ("stop", True)
 
 
 # ---- quality rules ------------------------------------------------------------------------

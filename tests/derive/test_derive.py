@@ -313,7 +313,7 @@ def derived(
         Solved(fixes, results, ()),
         Linked(fixes, (line_1(), line_2()), (), (SCALE,)),
         earlier=earlier,
-    )
+    ).layers
     return {p.layer: p for p in products}
 
 
@@ -538,7 +538,7 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
     products = derive(
         record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ())
-    )
+    ).layers
     frames = to_frames(products, record, site_frame(record))
     assert len(frames["pipe_centreline"]) == 0
     assert frames["pipe_observations"]["status"].tolist() == ["not_placed"]
@@ -548,16 +548,17 @@ def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
     blind = replace(line_1(), cov_m2=np.full((4, 3, 3), nan))
-    products = derive(
+    made = derive(
         made_record(site, [], []),
         marks,
         no_exposures(),
         Solved(fixes, nothing, ()),
         Linked(fixes, (blind,), ()),
     )
-    by_layer = {p.layer: p for p in products}
+    by_layer = {p.layer: p for p in made.layers}
     assert len(by_layer["dig_zone"].columns["zone"]) == 0
-    assert "line-not-drawn" in by_layer["findings"].columns["code"]
+    (found,) = (f for f in made.findings if f.code == "line-not-drawn")
+    assert (found.variant, found.values["located"]) == ("points", 4)
 
 
 def test_fixes_keep_the_unsolved_stop_without_geometry() -> None:
@@ -629,7 +630,7 @@ def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
         no_exposures(),
         Solved(fixes, nothing, ()),
         Linked(fixes, (line,), ()),
-    )
+    ).layers
     nodes = {p.layer: p for p in products}["pipe_nodes"]
     assert nodes.columns["kind"] == ["entry", "bend", "line_end"]
     assert nodes.columns["ref"][0] == "CO1"

@@ -305,8 +305,10 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
     assert sag.depth_m == pytest.approx(0.15)
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
     findings = {f.code: f for f in grade_findings(axis)}
-    assert "chainage 6.0" in findings["sag"].what
-    assert "0.150\xa0m ± 0.028\xa0m (95 %)" in findings["sag"].by_how_much
+    said = findings["sag"].values
+    assert said["low_m"] == pytest.approx(6.0, abs=0.05)
+    assert (said["depth_m"], said["sigma_m"]) == pytest.approx((sag.depth_m, sag.sigma_m))
+    assert "0.150\xa0m ± 0.028\xa0m" in findings["sag"].by_how_much  # ± is 95 %: 1.96 σ
     assert "licensed practice" in findings["sag"].what
     assert "grade-adverse" not in findings  # the back-falls are the sag's own
 

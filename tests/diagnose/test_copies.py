@@ -41,7 +41,7 @@ def test_a_run_entered_under_another_name_proves_nothing(
     (finding,) = told(twice, "run-copied")
     assert twice.findings[0] is finding
     assert (finding.severity, finding.subject) == ("error", "run R9")
-    assert "run R1" in finding.what
+    assert finding.values["other"] == "run R1"
     new = codes(twice, "error", "warning") - codes(once, "error", "warning")
     assert new - {"pipe-unknown"} == {"run-copied"}  # no pipe is given for the line invented
     for layer, name in (("pipe_centreline", "length_m"), ("pipe_centreline", "sigma_u_max_m")):
@@ -76,7 +76,7 @@ def test_one_stop_written_off_another_is_told_by_itself(tmp_path: Path) -> None:
     result = planted(tmp_path / "site", "gnss-bend-branch", 3, marks=change)
     (finding,) = told(result, "stop-copied")
     assert (finding.severity, finding.subject) == ("error", "stop R1/5")
-    assert "those of stop R1/4" in finding.what
+    assert finding.values["other"] == "stop R1/4"
     runs, stops, status = (
         column(result, "transmitter_fixes", c) for c in ("run_id", "stop_id", "status")
     )

@@ -69,8 +69,8 @@ def test_a_mark_on_the_wrong_side_is_the_one_thing_told(
     (finding,) = told(result, "mark-mirrored")
     assert (finding.severity, finding.subject) == ("error", f"mark {names[0]}")
     assert result.findings[0] is finding
-    assert "sign or side" in finding.what
-    assert "it would read" in finding.what_to_do
+    assert finding.variant == "mark"
+    assert str(finding.values["reads"]).startswith(("offset = ", "side = "))
     assert not codes(result) & BLAMED - codes(planted(tmp_path / "sound", scenario, seed))
     used = used_marks(result)
     assert not used[names[0]]
@@ -94,7 +94,7 @@ def test_the_side_of_every_tie_is_one_finding_that_leads(
     (finding,) = told(result, "mark-mirrored")
     assert result.findings[0] is finding
     assert finding.severity == "error"
-    assert "Is side told looking the other way?" in finding.what
+    assert finding.variant == "baseline-ties"
     assert not codes(result) & BLAMED
     length, before = (column(r, "pipe_centreline", "length_m")[0] for r in (result, sound))
     # the last stop may be among those not used: a stop's spacing less
@@ -138,7 +138,7 @@ def test_one_mark_of_another_stop_is_told_with_the_stop_it_lies_at(tmp_path: Pat
     result = planted(tmp_path / "site", "gnss-bend-branch", 5, marks=change)
     (finding,) = told(result, "mark-astray")
     assert finding.subject == "mark R1-6M"
-    assert "beside the marks of stop R1/6" in finding.what
+    assert finding.values["beside"] == "stop R1/6"
 
 
 @pytest.mark.parametrize("scenario", ["tape-ties", "slope-levels", "local-sketch"])

@@ -316,7 +316,7 @@ def test_a_published_zero_shift_is_used_but_never_silently() -> None:
     assert operation.accuracy_m == 4.0
     (finding,) = [f for f in frame.findings if f.code == "datum-zero-shift"]
     assert finding.severity == "warning"
-    assert "4\xa0m" in finding.by_how_much
+    assert finding.values["accuracy_m"] == 4.0
 
 
 @pytest.mark.parametrize(

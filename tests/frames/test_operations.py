@@ -133,7 +133,7 @@ def test_a_zero_shift_needs_consent_and_a_stated_accuracy(make_site) -> None:
     assert (operation.usable, operation.ballpark, operation.accuracy_m) == (True, True, 2.0)
     (finding,) = [f for f in frame.findings if f.code.startswith("datum-ballpark")]
     assert (finding.severity, finding.code) == ("warning", "datum-ballpark-accepted")
-    assert "stated in site.toml" in finding.by_how_much
+    assert (finding.values["stated"], finding.values["accuracy_m"]) == (True, 2.0)
     # the same latitude and longitude as on the grid's own datum: the shift is zero
     x, y = frame.to_site_crs(np.zeros((1, 3)))[0, :2]
     base = CRS(NO_DATUM).geodetic_crs
@@ -335,7 +335,7 @@ def test_heights_by_a_way_of_unknown_accuracy_are_no_levels(make_site, grids: Pa
         assert isnan(level[0]) == (epoch is None)
         codes = {f.code: f for f in with_levels_of_gnss(dated)[2]}
         if epoch is None:
-            assert "crs.epoch" in codes["geoid-unsure"].what_to_do
+            assert codes["geoid-unsure"].variant == "undated"
         else:
             assert "heights-by-geoid" in codes
 

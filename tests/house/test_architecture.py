@@ -14,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from tests.support.places import ROOT
+from tests.support.places import ROOT, SAMPLES
 
 PACKAGE = ROOT / "pipeline" / "lateralline"
 FILES = sorted(PACKAGE.rglob("*.py"))
@@ -27,7 +27,7 @@ FLOORS = (
     ("units",),
     ("wording", "csv_file", "names"),
     ("kernels",),
-    ("contract", "published"),
+    ("contract", "published", "findings"),
     ("settings",),
     ("records",),
     ("isolate", "proportions"),
@@ -243,33 +243,35 @@ def test_a_stage_writes_lengths_by_the_one_function_that_marks_them(stage: str) 
     assert found == {k: n for k, n in PLAIN_METRES.items() if k.startswith(f"{stage}/")}
 
 
-def readme_commands() -> list[list[str]]:
-    """Every `lateralline …` line of the README's shell blocks, prompts and continuations undone."""
-    if not README.exists():
-        return []
+def readme_commands() -> list[tuple[list[str], int]]:
+    """Every `lateralline …` line of the README's shell blocks, and the exit code it names.
+
+    Prompts and continuations are undone. The code is 0 unless a comment says `# exit code N`.
+    """
     blocks = FENCE.findall(README.read_text(encoding="utf-8"))
     lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
-    bare = (line.strip().removeprefix("$ ") for line in lines)
+    bare = [line.strip().removeprefix("$ ") for line in lines]
+    told = [re.search(r"# exit code (\d+)", line) for line in bare]
     return [
-        shlex.split(line, comments=True)[1:] for line in bare if line.startswith("lateralline ")
+        (shlex.split(line, comments=True)[1:], int(code[1]) if code else 0)
+        for line, code in zip(bare, told, strict=True)
+        if line.startswith("lateralline ")
     ]
 
 
-@pytest.mark.skipif(not README.exists(), reason="README.md is not written yet")
 def test_the_readmes_commands_run_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A reader who types the README from top to bottom meets no refused command."""
+    """A reader who types the README from top to bottom meets the exit codes it names."""
     from typer.testing import CliRunner
 
     from lateralline.cli import app
 
-    commands = readme_commands()
-    assert commands, "README.md shows no command in a console or sh block"
-    shutil.copytree(ROOT / "sample_sites", tmp_path / "sample_sites")
+    shutil.copytree(SAMPLES, tmp_path / "sample_sites")
     monkeypatch.chdir(tmp_path)
-    for arguments in commands:
+    unlike = []
+    for arguments, code in readme_commands():
         arguments = [*arguments, "--help"] if arguments[0] in LONG else arguments
         result = CliRunner().invoke(app, arguments)
-        said = f"lateralline {shlex.join(arguments)}\n{result.output}"
-        done = (0, 1, 2) if arguments[0] == "check" else (0, 1)  # 2: the README shows faults
-        assert result.exit_code in done, said
-        assert result.exception is None or isinstance(result.exception, SystemExit), said
+        if result.exit_code != code:
+            ended = f"exit code {result.exit_code}, said to be {code}"
+            unlike.append(f"lateralline {shlex.join(arguments)}: {ended}\n{result.output}")
+    assert not unlike, "\n".join(unlike)

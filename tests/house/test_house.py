@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+import tomllib
 
 from tests.support.places import ROOT
 
@@ -52,3 +53,17 @@ def test_the_proof_stands_in_the_guide() -> None:
     for name, rows in (("prove stops", 25), ("prove lines", 60), ("bench", 5)):
         held = text.split(f"<!-- {name} -->")[1].split(f"<!-- /{name} -->")[0]
         assert held.count("\n|") >= rows, name
+
+
+# ---- versions -----------------------------------------------------------------------------
+
+
+def test_the_lowest_versions_are_those_of_the_project() -> None:
+    """`pip install -c tests/support/lowest.txt` installs each direct dependency at its bound."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"].values()
+    wanted = [*project["dependencies"], *(r for extra in extras for r in extra)]
+    bounds = [r.replace(">=", "==") for r in wanted if not r.startswith("lateralline")]
+    assert all(re.fullmatch(r"[a-z0-9-]+==[0-9.]+", bound) for bound in bounds)
+    pins = (ROOT / "tests" / "support" / "lowest.txt").read_text(encoding="utf-8").splitlines()
+    assert sorted(set(bounds)) == [pin for pin in pins if not pin.startswith("#")]

@@ -4,8 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from scipy import stats
-
-from lateralline.kernels.network import Equations, adjust
+from tests.support.one_network import Equations, adjust
 
 Floats = npt.NDArray[np.float64]
 RNG = np.random.default_rng(11)

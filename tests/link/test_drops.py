@@ -19,7 +19,7 @@ from lateralline.settings import standard_accuracy
 from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import Crew, Ground, TrueLine, TrueRun, Truth
+from lateralline.synthetic.truth import Crew, TrueGround, TrueLine, TrueRun, Truth
 
 #: What the pipe does after 10 m, piece by piece: so far along, so much up. Else its grade is 2 %.
 DROPS = {"45°": [(0.8, 0.8)], "steep": [(0.4, 0.8)], "near vertical": [(0.05, 0.9)]}
@@ -84,7 +84,7 @@ def build(
     travel = np.arange(1.0, last, 2.0) if through else np.concatenate(clear)
     truth = Truth(
         "DROP", "Drop", "EPSG:32617", "ellipsoidal", ANCHOR,
-        Ground(142.0, grade_east=0.01, grade_north=-0.01), (line,),
+        TrueGround(142.0, grade_east=0.01, grade_north=-0.01), (line,),
         (TrueRun("R1", "L1", "CO1", "with", tuple(travel.round(3).tolist())),),
         Crew(kinds=("end_null", "mid_null", "peak_axial")),
     )  # fmt: skip

@@ -25,11 +25,11 @@ from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.synthetic.additions import with_node
 from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import Crew, Ground, Opening, TrueLine, TrueRun, Truth
+from lateralline.synthetic.truth import Crew, Opening, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.wording import plain
 
 SITES = SAMPLES
-GROUND = Ground(142.0, grade_east=0.01, grade_north=-0.01)
+GROUND = TrueGround(142.0, grade_east=0.01, grade_north=-0.01)
 R1 = TrueRun("R1", "L1", "CO1", "with", tuple(np.arange(1.5, 29.5, 2.7)))
 Row = dict[str, str]
 

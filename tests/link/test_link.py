@@ -25,14 +25,9 @@ from tests.support.made_scene import (
 
 from lateralline.kernels.curves import chainage, directions
 from lateralline.link import link
-from lateralline.link.equations import PIPE_WANDER_RAD
+from lateralline.link.stochastic import PIPE_WANDER_RAD
 from lateralline.proof.line_paths import backward_m
-from lateralline.records import (
-    DepthScale,
-    Fixes,
-    Floats,
-    Line,
-)
+from lateralline.records import DepthScale, Fixes, Floats, Line
 from lateralline.settings import Branch, Flow, Run
 from lateralline.synthetic.truth import TrueLine
 

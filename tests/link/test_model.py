@@ -11,16 +11,18 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from lateralline.link.equations import leg_directions
-from lateralline.link.evaluate import Evaluator
-from lateralline.link.layout import side_by_side
-from lateralline.link.model import Model
-from lateralline.link.pairs import Pairs
-from lateralline.link.parts import Join, Part, Rider
-from lateralline.link.points import Point
-from lateralline.link.rounds import Request, adjust_together
-from lateralline.link.shapes import Shapes
-from lateralline.link.sights import Sights
+from lateralline.link.equations import Evaluator, leg_directions, side_by_side
+from lateralline.link.lines import (
+    IntermediatePoint,
+    JunctionConstraint,
+    LocatedPoint,
+    NetworkLine,
+    PointObservations,
+    Shapes,
+)
+from lateralline.link.network import NetworkModel
+from lateralline.link.search import AdjustmentRequest, adjust_batch
+from lateralline.link.shapes import StretchAdjustment
 from lateralline.settings import Accuracy
 
 Floats = npt.NDArray[np.float64]
@@ -36,7 +38,7 @@ def central(f: Callable[[Floats], Floats], x: Floats, h: float = 1e-6) -> Floats
     return np.stack([(f(x + s) - f(x - s)) / (2 * h) for s in steps], axis=-1)
 
 
-def points() -> list[Point]:
+def points() -> list[LocatedPoint]:
     """Five points, the middle one an exposure without direction, read by two runs."""
     place = [(0, 0, 0), (0.1, 2, 0.1), (0, 4, 0.1), (2, 6, 0.2), (3, 8, 0.5)]
     out = []
@@ -49,7 +51,9 @@ def points() -> list[Point]:
         readings = {"A": 2.0 * i} | ({"B": 9.0 - 2.1 * i} if i != 1 else {})
         heading, tilt = (0.2 * i, 0.05) if directed else (np.nan, np.nan)
         ref = str(i)
-        out.append(Point("fix", ref, "", i, np.array(xyz, float), heading, tilt, cov, readings))
+        out.append(
+            LocatedPoint("fix", ref, "", i, np.array(xyz, float), heading, tilt, cov, readings)
+        )
     return out
 
 
@@ -74,45 +78,52 @@ def decided(*shape: str) -> Shapes:
 STRAIGHT = decided(*["straight"] * 4)
 
 
-def with_shared(point: Point, by: Floats) -> Point:
+def with_shared(point: LocatedPoint, by: Floats) -> LocatedPoint:
     """The same point with a part of its covariance shared through the site."""
     return replace(point, shared=by, cov=point.cov + by @ by.T * np.outer(*[point.cov.any(0)] * 2))
 
 
-def network() -> list[Part]:
+def network() -> list[NetworkLine]:
     """A bent line with a rider, a level on it and a held bend; a branch that hangs on it."""
     line = [with_shared(p, 0.02 * RNG.normal(size=(5, 2))) for p in points()]
     rider = replace(line[1], ref="rider", readings={"C": 3.0}, xyz_m=np.array([0.1, 2.6, 0.1]))
-    level = Point(
+    level = LocatedPoint(
         "exposure", "level", "", -1, np.array([0, 5.0, 0.2]), *[np.nan] * 2, np.eye(5), {"A": 5.1}
     )
-    parent = Part(
+    parent = NetworkLine(
         "L1",
         tuple(line),
         decided("straight", "straight", "bend", "double_bend"),
-        (Rider(rider, 1, 0.3), Rider(level, 2, 0.4, level_only=True, sigma_m=0.2)),
+        (
+            IntermediatePoint(rider, 1, 0.3),
+            IntermediatePoint(level, 2, 0.4, level_only=True, sigma_m=0.2),
+        ),
         bend_rad=((3, 0.8),),
     )
     start = replace(points()[0], kind="junction", heading_rad=np.nan, tilt_rad=np.nan)
     rest = [replace(p, readings={"D": p.readings["A"]}) for p in points()[1:]]
     moved = [replace(p, xyz_m=p.xyz_m + np.array([1.0, 1.0, 0.0])) for p in (start, *rest)]
-    join = Join("L1", 0, 0.4, "A", 0.9, 0.3)
-    branch = Part("L2", tuple(moved), decided(*["straight"] * 3, "undecided"), join=join)
+    join = JunctionConstraint("L1", 0, 0.4, "A", 0.9, 0.3)
+    branch = NetworkLine("L2", tuple(moved), decided(*["straight"] * 3, "undecided"), join=join)
     return [parent, branch]
 
 
 @pytest.mark.parametrize(
     "parts",
     [
-        [Part("L1", tuple(points()), STRAIGHT)],
-        [Part("L1", tuple(points()), decided("straight", "undecided", "bend", "double_bend"))],
+        [NetworkLine("L1", tuple(points()), STRAIGHT)],
+        [
+            NetworkLine(
+                "L1", tuple(points()), decided("straight", "undecided", "bend", "double_bend")
+            )
+        ],
         network(),
     ],
     ids=["straight", "shapes", "network"],
 )
 @pytest.mark.parametrize("shared", [False, True])
-def test_model_jacobian(parts: list[Part], shared: bool) -> None:
-    model = Model(parts, ACCURACY, shared=shared)
+def test_model_jacobian(parts: list[NetworkLine], shared: bool) -> None:
+    model = NetworkModel(parts, ACCURACY, shared=shared)
     x = model.start() + 0.02 * RNG.normal(size=model.unknowns)
     v, a = model(x)
     assert v.shape == (model.observations,)
@@ -123,9 +134,11 @@ def test_model_jacobian(parts: list[Part], shared: bool) -> None:
 def test_networks_side_by_side_are_what_each_is_alone() -> None:
     """Stacked or not, padded or not: the same equations and the same adjustment."""
     some = [
-        Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY),
-        Model(network(), ACCURACY, shared=True),
-        Model([Part("L1", tuple(points()[:3]), decided("straight", "straight"))], ACCURACY),
+        NetworkModel([NetworkLine("L1", tuple(points()), STRAIGHT)], ACCURACY),
+        NetworkModel(network(), ACCURACY, shared=True),
+        NetworkModel(
+            [NetworkLine("L1", tuple(points()[:3]), decided("straight", "straight"))], ACCURACY
+        ),
     ]
     n, m = max(x.unknowns for x in some), max(x.observations for x in some)
     at = RNG.normal(size=(3, n))
@@ -135,8 +148,8 @@ def test_networks_side_by_side_are_what_each_is_alone() -> None:
         assert v[i, : model.observations] == pytest.approx(alone_v)
         assert a[i, : model.observations, : model.unknowns] == pytest.approx(alone_a)
         assert not a[i, model.observations :].any()
-    alone = [adjust_together([Request(x)])[0] for x in some]
-    for one, other in zip(adjust_together([Request(x) for x in some]), alone, strict=True):
+    alone = [adjust_batch([AdjustmentRequest(x)])[0] for x in some]
+    for one, other in zip(adjust_batch([AdjustmentRequest(x) for x in some]), alone, strict=True):
         assert one.x == pytest.approx(other.x, abs=1e-6)
         assert one.cov == pytest.approx(other.cov, rel=1e-6, abs=1e-9)
         assert (one.dof, one.converged) == (other.dof, other.converged)
@@ -147,7 +160,7 @@ def test_shared_errors_are_the_covariance_between_points() -> None:
     """Unknown once or correlated between all: the same normal equations, by Woodbury."""
     by = [0.05 * RNG.normal(size=(5, 2)) for _ in range(5)]
     seen = [with_shared(p, g) for p, g in zip(points(), by, strict=True)]
-    model = Model([Part("L1", tuple(seen), STRAIGHT)], ACCURACY, shared=True)
+    model = NetworkModel([NetworkLine("L1", tuple(seen), STRAIGHT)], ACCURACY, shared=True)
     x = model.start()
     _, a = model(x)
     weight = np.linalg.inv(model.covariance())
@@ -162,16 +175,16 @@ def test_shared_errors_are_the_covariance_between_points() -> None:
 
 def test_undecided_stretches_say_nothing_of_direction_or_length() -> None:
     """Two legs fewer to hold; each run's last reading, alone beyond the stretch, says nothing."""
-    whole = Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY).layout
+    whole = NetworkModel([NetworkLine("L1", tuple(points()), STRAIGHT)], ACCURACY).layout
     shapes = decided("straight", "straight", "straight", "undecided")
-    part = Model([Part("L1", tuple(points()), shapes)], ACCURACY).layout
+    part = NetworkModel([NetworkLine("L1", tuple(points()), shapes)], ACCURACY).layout
     assert len(whole.aim_leg) - len(part.aim_leg) == 2
     assert len(whole.reading_row) - len(part.reading_row) == 2
 
 
 def test_counter_readings_vary_as_differences_do() -> None:
     """Var(Δ) = 2 counter² + (ratio·L)²; Cov of neighbours = −counter²; across runs none."""
-    model = Model([Part("L1", tuple(points()), STRAIGHT)], ACCURACY)
+    model = NetworkModel([NetworkLine("L1", tuple(points()), STRAIGHT)], ACCURACY)
     rows, run = model.layout.reading_row, model.layout.reading_scale
     q = model.covariance()[np.ix_(rows, rows)]
     same = run[:, None] == run[None, :]
@@ -188,7 +201,9 @@ def test_counter_readings_vary_as_differences_do() -> None:
 @pytest.mark.parametrize("bends", [0, 1, 2])
 def test_stretch_jacobian(bends: int) -> None:
     """All stretches at once, each with its own derivatives."""
-    pairs = Pairs.of(Sights.of(points()), np.arange(4), np.arange(1, 5), ACCURACY)
+    pairs = StretchAdjustment.of(
+        PointObservations.of(points()), np.arange(4), np.arange(1, 5), ACCURACY
+    )
     middle = pairs.ends_m.mean(axis=1)[:, None] + RNG.normal(size=(4, bends, 3))
     x = pairs.start(middle) + 0.02 * RNG.normal(size=(4, 11 + 3 * bends))
     balance = np.full(4, 0.7) if bends == 2 else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lateralline.link.priors import LOOSE_TILT_RAD, without_tilt_prior
+from lateralline.link.stochastic import LOOSE_TILT_RAD, without_tilt_prior
 
 PRIOR = np.radians(5.0)
 

@@ -13,11 +13,11 @@ from lateralline import stages
 from lateralline.derive.cover import cover_findings
 from lateralline.kernels.curves import chainage
 from lateralline.link import link
-from lateralline.link.equations import exact_is_small
-from lateralline.link.order import arrange, likely_m, positions
-from lateralline.link.parts import Part
-from lateralline.link.points import Point, gather_fixes
-from lateralline.link.shapes import choose
+from lateralline.link.gather import gather_fixes
+from lateralline.link.lines import LocatedPoint, NetworkLine, likely_positions_m
+from lateralline.link.order import order_points, positions_along_m
+from lateralline.link.shapes import choose_shapes
+from lateralline.link.stochastic import nonzero_accuracy
 from lateralline.proof.line_paths import backward_m
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import TWICE, Population, simulate_site
@@ -131,15 +131,15 @@ def test_a_stop_whose_tilt_nothing_tells_is_laid_where_it_was_solved() -> None:
     cov[1, 1] += 16.0 * cov[4, 4]
     tilt = np.radians(15)
     seen = np.array([0.0, 5.0 + 4.0 * tilt, -1.0])
-    point = Point("fix", "R1/3", "", 0, seen, 0.0, tilt, cov, {"R1": 5.0})
-    assert likely_m([point])[0] == pytest.approx([0.0, 5.0, -1.0], abs=0.08)
+    point = LocatedPoint("fix", "R1/3", "", 0, seen, 0.0, tilt, cov, {"R1": 5.0})
+    assert likely_positions_m([point])[0] == pytest.approx([0.0, 5.0, -1.0], abs=0.08)
     others = [
         replace(
             point, ref=f"R1/{y}", xyz_m=np.array([0.0, y, -1.0]), tilt_rad=0.0, readings={"R1": y}
         )
         for y in (1.0, 3.0, 5.6)
     ]
-    ordered, _ = arrange("L1", [*others, replace(point, heading_rad=np.pi)], [R1])
+    ordered, _ = order_points("L1", [*others, replace(point, heading_rad=np.pi)], [R1])
     assert np.cos([p.heading_rad for p in ordered]) == pytest.approx(1.0)  # all turned upstream
 
 
@@ -191,7 +191,9 @@ def test_a_place_on_a_line_stays_where_it_is_when_a_bend_is_forgotten() -> None:
     """The legs are numbered anew: a junction beyond the bend would be on another stretch."""
     scene = Scene().stops(BENT, [2, 6, 10, 14, 18, 20])
     points, _ = gather_fixes("L1", scene.solved().fixes, scene.settings())
-    part = Part("L1", tuple(points), choose(points, exact_is_small(scene.settings().accuracy)))
+    part = NetworkLine(
+        "L1", tuple(points), choose_shapes(points, nonzero_accuracy(scene.settings().accuracy))
+    )
     assert part.shapes.shape[2] == "bend"
     loose = part.with_shapes(part.shapes.turning_at([2]))
     assert len(part.path[0]) == len(loose.path[0]) + 1
@@ -272,7 +274,7 @@ def test_positions_need_no_counter_of_another_run() -> None:
     scene = Scene(runs=[R1, DOWN]).stops(NORTH, [1, 3, 5, 7, 9]).stops(NORTH, [4.0, 4.5], run=DOWN)
     scene.runs = [R1, replace(DOWN, flow="against")]
     assert "flow-contradicts" not in codes(scene.link())
-    assert positions([], [R1]).shape == (0,)
+    assert positions_along_m([], [R1]).shape == (0,)
 
 
 # ---- above the ground -----------------------------------------------------------------------

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tests.support.one_network import adjust
 from tests.support.places import SAMPLES
 
 from lateralline.ingest import read_site
-from lateralline.kernels.network import adjust
 from lateralline.kernels.taping import Floats, adjust_ties, offset, polar, two_ties
 from lateralline.kernels.tying import choose
 from lateralline.link import link

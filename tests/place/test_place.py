@@ -286,11 +286,13 @@ def test_control_without_sigma_is_gnss_on_the_earth_and_exact_on_a_sketch() -> N
     tape_and_placing = sqrt(0.01**2 + 0.03**2)
     sketch = placed(mark)
     assert sqrt(sketch.marks.cov_m2[0, 0, 0]) == pytest.approx(tape_and_placing)
-    assert "exact" in finding(sketch, "control-sigma-assumed").what
+    assumed = finding(sketch, "control-sigma-assumed")
+    assert (assumed.variant, assumed.values["assumed_m"]) == ("sketch", 0.0)
     control = (Point("A", 5e5, 4e6), Point("B", 5e5 + 10, 4e6))
     site = placed(mark, control=control, horizontal="EPSG:32617")
     assert sqrt(site.marks.cov_m2[0, 0, 0]) == pytest.approx(hypot(tape_and_placing, 0.05))
-    assert "0.050\xa0m" in finding(site, "control-sigma-assumed").by_how_much
+    assumed = finding(site, "control-sigma-assumed")
+    assert (assumed.variant, assumed.values["assumed_m"]) == ("", 0.05)
 
 
 # ---- levels -----------------------------------------------------------------------------------
@@ -306,7 +308,9 @@ def test_an_unknown_level_is_the_mean_and_says_how_unsure() -> None:
     assert site.marks.xyz_m[2, 2] == pytest.approx(101.0)
     # unknown_ground_m, and the spread of the levels known: this ground is not level.
     assert sqrt(site.marks.cov_m2[2, 2, 2]) == pytest.approx(hypot(0.10, sqrt(2.0)))
-    assert finding(site, "ground-level-assumed").what.startswith("1 of 3 marks")
+    said = finding(site, "ground-level-assumed").values
+    assert (said["without"], said["of"], said["noun"], said["known"]) == (1, 3, "mark", 2)
+    assert (said["level_m"], said["sigma_m"]) == pytest.approx((101.0, hypot(0.10, sqrt(2.0))))
 
 
 def test_level_ground_keeps_the_stated_error() -> None:
@@ -320,7 +324,7 @@ def test_no_level_anywhere_is_zero() -> None:
     site = placed(Spot(station=1.0, offset=1.0, z=nan), control=control)
     assert site.marks.xyz_m[0, 2] == 0.0
     assert site.marks.placed[0]
-    assert "at 0, no level being known" in finding(site, "ground-level-assumed").what
+    assert finding(site, "ground-level-assumed").variant == "none"
 
 
 def test_control_levels_serve_when_no_mark_has_one() -> None:
@@ -371,13 +375,15 @@ def test_a_baseline_on_a_grade_shortens_its_stations() -> None:
 def test_a_slope_without_levels_is_said_to_be_unreduced() -> None:
     site = placed(Spot(station=4.0, offset=-5.0, z=nan), slope_tape=True)
     assert site.marks.xyz_m[0, :2] == pytest.approx([4.0, 5.0])
-    assert "M0" in finding(site, "slope-unreduced").what
+    said = finding(site, "slope-unreduced").values
+    assert (said["spots"], said["noun"]) == (("M0",), "mark")
+    assert said["long_m"] == pytest.approx(10.0 - 10.0 / sqrt(1.01))  # a slope of 10 %
 
 
 def test_a_rise_beyond_the_tape_is_impossible() -> None:
     site = placed(Spot("polar", station=2.0, bearing=0.0, z=105.0), slope_tape=True)
     assert not site.marks.placed[0]
-    assert finding(site, "slope-impossible").by_how_much == "by 3.000\xa0m"
+    assert finding(site, "slope-impossible").values["excess_m"] == pytest.approx(3.0)
     three = placed(
         Spot("ties", ties=(("A", 5.0), ("B", 8.06), ("C", 6.7)), z=108.0),
         slope_tape=True,
@@ -399,14 +405,10 @@ def test_ties_that_cannot_meet_say_by_how_much_and_stop_nothing() -> None:
     assert np.isnan(site.marks.xyz_m[:2]).all()
     assert np.isnan(site.marks.cov_m2[:2]).all()
     short, long = (f for f in site.findings if f.code == "tie-triangle")
-    assert (short.severity, short.by_how_much, short.where) == (
-        "error",
-        "by 0.500\xa0m",
-        "marks.csv:2",
-    )
-    assert "too short" in short.what
-    assert "too long" in long.what
-    assert long.by_how_much == "by 1.000\xa0m"
+    assert (short.severity, short.where) == ("error", "marks.csv:2")
+    assert (short.variant, long.variant) == ("short", "long")
+    assert short.values["gap_m"] == pytest.approx(0.5)
+    assert long.values["gap_m"] == pytest.approx(1.0)
     assert short.subject == "mark M0"
 
 
@@ -439,16 +441,16 @@ def test_a_misread_tie_is_named_when_two_spare_ones_show_it() -> None:
     good = ties(3.0, 4.0)
     spot = Spot("ties", ties=(*good.ties[:2], ("C", good.ties[2][1] + 0.5), ("D", sqrt(85.0))))
     found = finding(placed(spot, control=control), "tie-misfit")
-    assert "worst is C, w = -" in found.what
-    assert found.what_to_do == "tape C again"
-    assert "2 spare" in found.by_how_much
+    assert (found.variant, found.values["worst"], found.values["spare"]) == ("", "C", 2)
+    assert found.values["w"] < 0.0
+    assert 0.0 < found.values["miss_m"] < 0.5
 
 
 def test_one_spare_tie_cannot_say_which_is_wrong() -> None:
     """Krumm's example 1 lies in published/test_adjustment.py; here is what a person reads."""
     site = placed(ties(3.0, 4.0, B=0.2))
     found = finding(site, "tie-misfit")
-    assert "cannot be told" in found.what
+    assert found.variant == "untold"
     assert site.marks.misfit_dof[0] == 1
     assert site.marks.misfit_chi2[0] > 3.84
     assert site.marks.placed[0]
@@ -465,7 +467,7 @@ def test_a_flat_crossing_of_ties() -> None:
     site = placed(ties(5.0, 60.0, "AB"), ties(5.0, 0.4, "AB"), ties(5.0, 0.4, "ABC"))
     found = [f for f in site.findings if f.code == "tie-weak-angle"]
     assert [f.subject for f in found] == ["mark M0", "mark M1"]
-    assert found[0].by_how_much.startswith("10°")
+    assert found[0].values["angle_deg"] == pytest.approx(10.0, abs=0.5)
 
 
 def test_ties_along_a_wall_need_a_side() -> None:
@@ -474,7 +476,7 @@ def test_ties_along_a_wall_need_a_side() -> None:
     site = placed(Spot("ties", ties=taped), Spot("ties", ties=taped, side="right"), control=wall)
     assert site.marks.placed.tolist() == [False, True]
     assert site.marks.xyz_m[1, :2] == pytest.approx([1.8, -2.4], abs=1e-6)
-    assert finding(site, "tie-mirror").by_how_much == "4.800\xa0m apart"
+    assert finding(site, "tie-mirror").values["apart_m"] == pytest.approx(4.8)
 
 
 def test_a_side_the_distances_contradict() -> None:
@@ -498,7 +500,8 @@ def test_one_spot_entered_twice() -> None:
 def test_a_slip_of_the_pen_is_far_away() -> None:
     marks = [Spot("gnss", x=float(i), y=0.0, stop=str(i)) for i in range(5)]
     site = placed(*marks, Spot("gnss", x=30_000.0, y=0.0))
-    assert finding(site, "spot-far").by_how_much == "30.0 km"
+    far = finding(site, "spot-far")
+    assert (far.severity, far.values["away_m"]) == ("error", pytest.approx(30_000.0, rel=1e-3))
 
 
 def test_the_length_of_a_baseline_is_said_once_to_hold_against_the_tape() -> None:
@@ -506,10 +509,11 @@ def test_the_length_of_a_baseline_is_said_once_to_hold_against_the_tape() -> Non
     control = (Point("A", 0.0, 0.0), Point("B", 6.0, 8.0))
     said = finding(placed(*both, control=control), "baseline-length")
     assert (said.severity, said.subject, said.where) == ("info", "baseline A–B", "control.csv:2")
-    assert said.what.startswith("10.000\xa0m long")  # 6, 8, 10: a right triangle
+    assert said.values == {"length_m": pytest.approx(10.0)}  # 6, 8, 10: a right triangle
     uphill = (Point("A", 0.0, 0.0, 100.0), Point("B", 3.0, 4.0, 112.0))
     steep = placed(Spot(station=2.0, offset=0.0), control=uphill, slope_tape=True)
-    assert finding(steep, "baseline-length").what.startswith("13.000\xa0m")  # 5, 12, 13
+    said = finding(steep, "baseline-length")
+    assert (said.variant, said.values["length_m"]) == ("slope", pytest.approx(13.0))  # 5, 12, 13
 
 
 @pytest.mark.parametrize(
@@ -531,7 +535,7 @@ def test_a_tied_point_far_off_is_named() -> None:
     control = (*SQUARE, Point("D", 0.0, 4000.0))
     far = Spot("ties", ties=(("A", 5.0), ("B", 8.0), ("C", 9.0), ("D", 9.0)))
     said = finding(placed(far, control=control), "control-out-of-proportion")
-    assert "D lies far from all others" in said.what
+    assert said.values["alone"] == "D"
     assert said.where == "control.csv:5"
 
 
@@ -575,4 +579,5 @@ def test_ground_of_an_exposure_may_be_unknown_but_its_level_not() -> None:
     assert site.exposures.placed.tolist() == [True, False]
     assert site.exposures.xyz_m[0, 2] == pytest.approx(98.5)
     assert finding(site, "exposure-no-level").subject == "exposure X1"
-    assert finding(site, "ground-level-assumed").what.startswith("1 of 2 exposures")
+    said = finding(site, "ground-level-assumed").values
+    assert (said["without"], said["of"], said["noun"]) == (1, 2, "exposure")

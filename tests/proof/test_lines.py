@@ -19,7 +19,7 @@ from lateralline.proof.line_blunders import BLUNDER_M, named, plant
 from lateralline.proof.line_paths import held, squares_apart_m2
 from lateralline.proof.line_scores import Scores, gathered, score_site
 from lateralline.proof.line_truth import GRADE, HARDER, STOPS, USUAL, SimulatedSite, simulate_site
-from lateralline.proof.lines import Measure, measures, misses
+from lateralline.proof.lines import Statistic, measures, misses
 from lateralline.proof.tables import lines_table
 from lateralline.records import Exposures, Finding, Floats, Line, Linked, Severity, Solved, Stretch
 from lateralline.settings import Settings
@@ -60,7 +60,7 @@ def scores(honest: Honest) -> Scores:
     return honest.scores
 
 
-def by_name(rows: Sequence[Measure]) -> dict[str, Measure]:
+def by_name(rows: Sequence[Statistic]) -> dict[str, Statistic]:
     return {m.what: m for m in rows}
 
 

@@ -9,6 +9,7 @@ from lateralline.kernels.dipole import end_null_offsets, mid_null_offset
 from lateralline.records import Exposures, Marks, StopRows
 from lateralline.settings import Run, bare_settings
 from lateralline.solve import solve
+from lateralline.units import METRES_PER
 
 NAN = float("nan")
 RUN = Run("R1", "L1", "CO1", 0.0, "with", 0.0, 0.03)
@@ -96,7 +97,7 @@ def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
     assert solved.fixes.status[i] == "ambiguous"
     assert not solved.fixes.solved[i]
     finding = next(f for f in solved.findings if f.code == "stop-ambiguous")
-    assert "1.41\xa0m" in finding.by_how_much
+    assert finding.values["apart_m"] == pytest.approx(1.41, abs=0.005)
 
 
 def test_neighbours_choose_the_side_of_a_lone_end_null():
@@ -131,8 +132,10 @@ def test_a_mid_null_booked_as_end_null_is_recognised():
     solved = booked(change)
     finding = next(f for f in solved.findings if f.code == "booking-suspected")
     assert finding.subject == "stop R1/2"
-    assert "M5" in finding.what
-    assert "M6" in finding.what
+    assert (finding.variant, {finding.values["mark"], finding.values["other"]}) == (
+        "kinds",
+        {"M5", "M6"},
+    )
     assert finding.severity == "error"
     # suggested, not done: neither is used, and nothing is blamed for what they would do
     used = solved.mark_results.used
@@ -151,7 +154,9 @@ def test_an_end_null_booked_as_a_mid_null_is_the_one_thing_told():
     assert [(f.severity, f.code, f.subject) for f in told] == [
         ("error", "booking-suspected", "stop R1/2")
     ]
-    assert "M5 booked as mid_null fits as end_null" in told[0].what
+    named = told[0].values
+    assert (named["mark"], named["kind"], named["other_kind"]) == ("M5", "mid_null", "end_null")
+    assert named["left_out"]
     np.testing.assert_allclose(solved.fixes.xyz_m[1], [0.0, 3.0, -1.0], atol=0.15)
 
 
@@ -177,7 +182,7 @@ def test_a_mid_null_mirrored_within_reach_of_its_stop_is_told_by_its_baseline():
         "error",
         "mark M6",
     )
-    assert "sign or side?" in finding.what
+    assert (finding.variant, finding.values["stop"]) == ("booked", "stop R1/2")
     assert solved.mark_results.used.sum() == len(rows) - 1
 
 
@@ -186,10 +191,9 @@ def test_ends_of_two_stops_exchanged_are_recognised():
         rows[1], rows[4] = ("1", *rows[4][1:]), ("2", *rows[1][1:])
 
     solved = booked(change)
-    named = {f.subject: f.what for f in solved.findings if f.code == "booking-suspected"}
+    named = {f.subject: f.values for f in solved.findings if f.code == "booking-suspected"}
     assert set(named) == {"stop R1/1", "stop R1/2"}
-    assert "M2" in named["stop R1/1"]
-    assert "M5" in named["stop R1/1"]
+    assert (named["stop R1/1"]["mark"], named["stop R1/1"]["other"]) == ("M2", "M5")
 
 
 # ---- depth readings
@@ -201,7 +205,8 @@ def test_the_receiver_scale_is_learnt_from_the_other_stops():
     rows.append(("9", "peak_axial", 0.0, 24.0))
     solved = solve(marks_of(rows), stops_of(3.0 * np.arange(9), [1.12] * 9), SITE)
     finding = next(f for f in solved.findings if f.code == "depth-scale")
-    assert "from 8 readings" in finding.by_how_much
+    assert (finding.variant, finding.values["readings"]) == ("", 8)  # it reads high
+    assert 5.0 < finding.values["off_percent"] < 12.0  # drawn to what receivers are like
     assert abs(solved.fixes.depth_m[8] - 1.0) < abs(1.12 - 1.0) / 1.5
     alone = solve(
         marks_of(rows[-1:]), replace(stops_of([24.0], [1.12]), stop=np.array(["9"])), SITE
@@ -267,15 +272,10 @@ def test_mid_null_offset_is_used_as_computed():
 
 
 @pytest.mark.parametrize(
-    ("set_to", "times", "unit", "fits"),
-    [
-        ("m", 1 / 0.3048, "feet", "ft"),
-        ("ft", 0.3048, "metres", "m"),
-        ("us-ft", 12.0, "inches", "in"),
-        ("in", 2.54, "centimetres", "cm"),
-    ],
+    ("set_to", "times", "fits"),
+    [("m", 1 / 0.3048, "ft"), ("ft", 0.3048, "m"), ("us-ft", 12.0, "in"), ("in", 2.54, "cm")],
 )
-def test_readings_in_another_unit_are_said_and_not_used(set_to, times, unit, fits):
+def test_readings_in_another_unit_are_said_and_not_used(set_to, times, fits):
     """Five stops of 1 m depth whose readings were typed under the wrong unit."""
     rows = [r for i in range(5) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
     stops = stops_of(3.0 * np.arange(5), np.array([1.02, 0.97, 1.05, 0.99, 1.0]) * times)
@@ -283,8 +283,7 @@ def test_readings_in_another_unit_are_said_and_not_used(set_to, times, unit, fit
     solved = solve(marks_of(rows), stops, site)
     finding = next(f for f in solved.findings if f.code == "depth-unit")
     assert finding.severity == "error"
-    assert f'set depth = "{fits}"' in finding.what_to_do
-    assert f"written in {unit}" in finding.what
+    assert (finding.variant, finding.values["written"]) == ("written", fits)
     np.testing.assert_allclose(solved.fixes.depth_m, 1.0, atol=0.02)
     assert "marks-contradict" not in codes(solved)
 
@@ -302,24 +301,26 @@ def test_one_wrong_reading_is_suspected_by_itself():
     solved = booked(lambda rows: None, readings)
     finding = next(f for f in solved.findings if f.code == "booking-suspected")
     assert finding.subject == "stop R1/2"
-    assert "depth reading of 1.60" in finding.what
+    assert (finding.variant, finding.values["reading_m"]) == ("reading", pytest.approx(1.6))
     assert "depth-impossible" not in codes(solved)
 
 
 @pytest.mark.parametrize(
-    ("set_to", "times", "why", "mend"),
+    ("set_to", "times", "variant", "written"),
     [
-        ("m", 1 / 0.3048, "read in feet where the unit is set to metres?", "write 1.00 if 3.28"),
-        ("ft", 12.0, "read in inches where the unit is set to feet?", "write 3.28 if 39.37 in"),
-        ("ft", 30.48, "read in centimetres where the unit is set to feet?", "write 3.28 if 100 cm"),
-        ("in", 1 / 12, "read in feet where the unit is set to inches?", "write 39.37 if 3.28"),
-        ("m", 10.0, "a decimal point?", "by its marks it would read about 1.00 m"),
-        ("ft", 10.0, "a decimal point?", "by its marks it would read about 3.28 ft"),
-        ("m", 6.0, "", "by its marks it would read about 1.00 m"),
+        ("m", 1 / 0.3048, "unit", "ft"),
+        ("ft", 12.0, "unit", "in"),
+        ("ft", 30.48, "unit", "cm"),
+        ("in", 1 / 12, "unit", "ft"),
+        ("m", 10.0, "digit", ""),
+        ("ft", 10.0, "digit", ""),
+        ("m", 6.0, "odd", ""),
     ],
 )
 @pytest.mark.parametrize("kinds", [("end", "end", "mid"), ("end", "end")])
-def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(kinds, set_to, times, why, mend):
+def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(
+    kinds, set_to, times, variant, written
+):
     """Its marks are good: the stop is solved by them, as if the reading had not been booked."""
     rows = [r for i in range(4) for r in level_stop(str(i + 1), 3.0 * i, 1.0, kinds)]
     site = replace(SITE, units=dict.fromkeys(("tape", "depth", "counter"), set_to))
@@ -327,16 +328,20 @@ def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(kinds, set_to, tim
     readings[1] = times
     solved = solve(marks_of(rows), stops_of(counters, readings), site)
     told = [f for f in solved.findings if f.code == "depth-impossible"]
-    if not why and len(kinds) == 2:  # it, or an end null: nothing is spare to tell which
+    if variant == "odd" and len(kinds) == 2:  # it, or an end null: nothing is spare to tell which
         assert not told
         return
     assert [(f.severity, f.subject, f.where) for f in told] == [
         ("error", "stop R1/2", "stops.csv:3")
     ]
-    assert "depth_reading of " in told[0].what
-    assert told[0].what.endswith(why or "cannot be")
-    assert mend in told[0].what_to_do
-    assert "missing" not in " ".join(f.what_to_do for f in solved.findings)
+    said, read = told[0].values, times / METRES_PER[set_to]
+    assert (told[0].variant, said.get("written", ""), said["unit"]) == (variant, written, set_to)
+    assert (said["times"], said["read"]) == pytest.approx((times, read), rel=0.02)
+    assert said["by_marks"] == pytest.approx(1.0 / METRES_PER[set_to], rel=0.02)
+    if written:
+        right = read * METRES_PER[written] / METRES_PER[set_to]
+        assert said["right"] == pytest.approx(right)
+    assert "stop-unsolved" not in codes(solved)
     readings[1] = NAN
     unread = solve(marks_of(rows), stops_of(counters, readings), site)
     assert (solved.fixes.status == "solved").all()
@@ -360,8 +365,7 @@ def test_a_mid_null_on_the_wrong_side_is_noticed():
     rows[2] = ("1", "mid_null", 3.6, rows[2][3])
     solved = solve(marks_of(rows), stops_of([0.0], [1.0]), SITE)
     finding = next(f for f in solved.findings if f.code == "mark-beside")
-    assert "M3" in finding.what
-    assert "3.6" in finding.by_how_much
+    assert (finding.values["mark"], finding.values["away_m"]) == ("M3", pytest.approx(3.6))
     assert "mark-beside" not in codes(booked(lambda rows: None))
 
 

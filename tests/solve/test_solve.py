@@ -12,7 +12,7 @@ from lateralline.solve import solve
 from lateralline.solve.gather import gather
 from lateralline.solve.starts import level_start
 from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Ground, Poses
+from lateralline.synthetic.truth import Poses, TrueGround
 
 SURVEY_M = 0.02
 NAN = float("nan")
@@ -32,7 +32,7 @@ def simulate(k, kinds, seed, *, grade=0.0, tilt_deg=5.0, depth=(0.4, 4.0), drop=
             receiver_angle_rad=0.0, mark_placing_m=0.0, mid_across_depths=0.0,
             peak_across_depths=0.0, peak_along_depths=0.0,
         )  # fmt: skip
-    ground = Ground(0.0, 0.8 * grade, 0.6 * grade)
+    ground = TrueGround(0.0, 0.8 * grade, 0.6 * grade)
     plan = np.stack([10.0 * np.arange(k), np.zeros(k)], -1)
     level = ground.level(plan[:, 0], plan[:, 1]) - rng.uniform(*depth, k)
     poses = Poses(
@@ -221,7 +221,7 @@ def test_a_blunder_is_named_not_hidden():
     solved = solve(replace(marks, xyz_m=xyz), stops, settings())
     named = [f for f in solved.findings if f.code == "mark-disagrees"]
     assert [f.subject for f in named] == ["stop R1/2"]
-    assert marks.mark[bad] in named[0].what
+    assert named[0].values["marks"] == (f"{marks.mark[bad]} ({marks.kind[bad]})",)
     assert named[0].where == f"marks.csv:{marks.row[bad]}"
 
 

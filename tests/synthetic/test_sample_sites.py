@@ -48,7 +48,7 @@ def take_through(folder: Path) -> Through:
     solved = solve(placed.marks, record.stops, record.settings)
     linked = link(solved, placed.exposures, record.settings)
     earlier = record.findings + placed.findings + solved.findings + linked.findings
-    products = derive(record, placed.marks, placed.exposures, solved, linked, earlier=earlier)
+    made = derive(record, placed.marks, placed.exposures, solved, linked, earlier=earlier)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     stops = {(s["run"], s["stop"]): s for s in truth["stops"]}
     fixes = linked.fixes
@@ -62,7 +62,7 @@ def take_through(folder: Path) -> Through:
         placed,
         solved,
         linked,
-        {p.layer: p for p in products},
+        {p.layer: p for p in made.layers},
         stops,
         local([s["x"] for s in rows], [s["y"] for s in rows], [s["level_m"] for s in rows]),
         {

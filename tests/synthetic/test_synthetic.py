@@ -28,10 +28,10 @@ from lateralline.synthetic.field import (
 )
 from lateralline.synthetic.sheet import files_of
 from lateralline.synthetic.survey import shown, survey
-from lateralline.synthetic.truth import Ground, Kind, Poses, Truth, stand
+from lateralline.synthetic.truth import Kind, Poses, TrueGround, Truth, stand
 
 SILENT = Accuracy(**{f.name: 0.0 for f in fields(Accuracy)})
-LEVEL = Ground()
+LEVEL = TrueGround()
 
 
 def poses(depth: np.ndarray, heading: np.ndarray, tilt: np.ndarray) -> Poses:
@@ -84,7 +84,7 @@ def test_moment_points_where_the_camera_heads() -> None:
 @pytest.mark.parametrize("grade", [0.0, 0.15])
 def test_nulls_obey_the_field(grade: float) -> None:
     """Without noise, an end null has no horizontal field and a mid null no vertical one."""
-    p, ground = some_poses(60), Ground(0.0, grade, -grade / 2)
+    p, ground = some_poses(60), TrueGround(0.0, grade, -grade / 2)
     k = len(p.depth_m)
     for side in (-1, 1):
         spot = end_null(p, ground, side, np.zeros((k, 2)))
@@ -145,7 +145,7 @@ def test_tilted_mid_null_and_peaks(tilt: float, mid: float, total: float, axial:
 
 @pytest.mark.parametrize("axial", [True, False])
 def test_peaks_are_strongest_of_all_around(axial: bool) -> None:
-    p, ground = some_poses(40), Ground(0.0, 0.12, 0.05)
+    p, ground = some_poses(40), TrueGround(0.0, 0.12, 0.05)
     peak = strongest(p, ground, axial=axial)
 
     def strength(plan: np.ndarray) -> np.ndarray:
@@ -159,7 +159,7 @@ def test_peaks_are_strongest_of_all_around(axial: bool) -> None:
 
 
 def test_silent_marks_stay_on_the_ground() -> None:
-    p, ground = some_poses(10), Ground(0.0, 0.1, 0.0)
+    p, ground = some_poses(10), TrueGround(0.0, 0.1, 0.0)
     kinds = ("end_null", "mid_null", "peak_total", "peak_axial", "ground")
     pose, found, spots = place_marks(np.random.default_rng(1), p, ground, kinds, SILENT)
     assert len(found) == len(spots) == 60

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 from rich.console import Console
 from rich.text import Text
 
@@ -32,11 +34,42 @@ def print_tables(name: str | None) -> None:
     out = console()
     for table_name in _names(name):
         _print_table(out, table_name)
+        if table_name == "findings":
+            print_findings()
+
+
+def print_findings() -> None:
+    """Print the catalogue of findings: code and title, severity, sentences, causes."""
+    out = console()
+    out.print(Text("Catalogue of findings", style="bold"))
+    for row in dictionary.findings_rows():
+        head = Text("  ").append(row.code, style="bold")
+        head.append(f"  {', '.join(row.severity)}; {', '.join(row.stage)}", style="dim")
+        out.print(head)
+        print_indented(out, row.title, 6)
+        for text in row.texts:
+            print_indented(out, text.sentence, 8)
+        if row.caused_by:
+            print_indented(out, f"follows from {', '.join(row.caused_by)}", 8, "dim")
+    out.print()
+
+
+def declarations(name: str | None) -> dict[str, object]:
+    """Return what is declared of a table, or of all by name, with the catalogue of findings."""
+    if name is None:
+        return {each: declarations(each) for each in _names(None)}
+    found: dict[str, object] = contract.load(name).model_dump(mode="json")
+    if name == "findings":
+        found["catalogue"] = [asdict(row) for row in dictionary.findings_rows()]
+    return found
 
 
 def markdown_text(name: str | None) -> str:
     """Return one table, or the whole dictionary, as Markdown."""
-    return dictionary.whole_markdown() if name is None else dictionary.markdown(name)
+    if name is None:
+        return dictionary.whole_markdown()
+    more = "\n" + dictionary.findings_markdown() if name == "findings" else ""
+    return dictionary.markdown(name) + more
 
 
 def json_schemas(name: str | None) -> dict[str, object]:

@@ -68,4 +68,6 @@ def _plain(value: object) -> object:
             return {key: _plain(item) for key, item in value.items()}
         case list() | tuple():
             return [_plain(item) for item in value]
+        case frozenset():
+            return sorted(map(str, value))
     return value

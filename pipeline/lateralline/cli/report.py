@@ -167,16 +167,18 @@ def _counted(n: int, severity: str) -> str:
 
 
 def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
-    """Print each finding: what, by how much in the site's own unit too, and what to do."""
+    """Print each finding: title and subject, what and by how much, and what to do.
+
+    Lengths are in the site's own unit too.
+    """
     for f in findings:
-        where = f" ({f.where})" if f.where else ""
-        what, by_how_much, what_to_do = (
-            with_own_unit(in_words(text), unit) for text in (f.what, f.by_how_much, f.what_to_do)
+        head = ": ".join(filter(None, (f.title, f.subject))) + (f" ({f.where})" if f.where else "")
+        message, what_to_do = (
+            with_own_unit(in_words(text), unit) for text in (f.message, f.what_to_do)
         )
         out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
-        print_indented(out, f"{f.subject}{where}: {what}", 12, hanging=True)
-        if by_how_much:
-            print_indented(out, by_how_much, 12)
+        print_indented(out, head, 12, hanging=True)
+        print_indented(out, message, 12)
         if what_to_do:
             print_indented(out, f"→ {what_to_do}", 12)
 

@@ -19,6 +19,7 @@ advice, next_advice, candidates   what to survey again, what to measure next
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from shapely import LineString
@@ -41,16 +42,16 @@ from lateralline.derive.next_advice import next_advice
 from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
 from lateralline.derive.parameters import adjusted_parameters
-from lateralline.derive.tables import Row, finding_row, from_rows
+from lateralline.derive.tables import Row, findings_layer, from_rows
 from lateralline.derive.ties import Control
 from lateralline.derive.unlocated import Site, unlocated
+from lateralline.findings import Finding, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.isolate import without_culprits
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M
 from lateralline.records import (
     Exposures,
     FieldRecord,
-    Finding,
     Line,
     Linked,
     Marks,
@@ -58,9 +59,15 @@ from lateralline.records import (
     Solved,
 )
 from lateralline.settings import Settings
-from lateralline.wording import metres
 
-__all__ = ["derive"]
+__all__ = ["Derived", "derive"]
+
+
+class Derived(NamedTuple):
+    """Output of derive."""
+
+    layers: tuple[Product, ...]  # every one but `lineage`, in the contract's order
+    findings: tuple[Finding, ...]  # of this stage
 
 
 def derive(
@@ -72,8 +79,8 @@ def derive(
     *,
     earlier: tuple[Finding, ...] = (),
     frame: Frame | None = None,
-) -> tuple[Product, ...]:
-    """Return every layer but `lineage`, in the contract's order, in the site frame.
+) -> Derived:
+    """Return every layer but `lineage`, in the site frame, and what this stage found.
 
     `earlier` are the findings of all stages before; they and this stage's own become the
     `findings` layer. `frame` is the site's, built from the record when not given: it says what
@@ -81,7 +88,7 @@ def derive(
     not drawn, and said not to be; the others are.
     """
 
-    def work(failed: Mapping[str, str]) -> tuple[Product, ...]:
+    def work(failed: Mapping[str, str]) -> Derived:
         return _layers(record, marks, exposures, solved, linked, earlier, frame, failed)
 
     return without_culprits(work, [line.line for line in linked.lines])
@@ -96,7 +103,7 @@ def _layers(
     earlier: tuple[Finding, ...],
     frame: Frame | None,
     failed: Mapping[str, str],
-) -> tuple[Product, ...]:
+) -> Derived:
     """Return every layer, without the lines whose numbers failed; why stands in `failed`."""
     settings = record.settings
     frame = site_frame(record) if frame is None else frame
@@ -132,9 +139,9 @@ def _layers(
         zones,
         unlocated(Site(record, marks, exposures, linked.fixes, control, drawn)),
         adjusted_parameters(settings.id, linked.parameters),
-        from_rows("findings", [finding_row(settings.id, f) for f in (*earlier, *findings)]),
+        findings_layer(settings.id, (*earlier, *findings)),
     )
-    return layers if datum != DEPTH_ONLY else without_levels(layers)
+    return Derived(layers if datum != DEPTH_ONLY else without_levels(layers), findings)
 
 
 def _control(record: FieldRecord, frame: Frame) -> Control:
@@ -150,35 +157,20 @@ def _usable(
     for line in lines:
         whole = all(np.isfinite(a).all() for a in (line.xyz_m, line.cov_m2, line.cross_m2))
         longest_m = float(np.linalg.norm(np.diff(line.xyz_m, axis=0), axis=1).max(initial=0.0))
+        subject = f"line {line.line}"
         if line.line in failed:
-            what, how_much = "its numbers could not be worked out", failed[line.line]
-            to_do = "correct what other findings say of it; if they say nothing, report it"
+            findings.append(
+                finding("line-not-drawn", subject, variant="failed", error=failed[line.line])
+            )
         elif len(line.kind) < 2 or not line.stretches or not whole:
-            what = "a line needs two located points with known uncertainty"
-            how_much = f"{len(line.kind)} located"
-            to_do = "mark a further stop, or measure an exposure on the line"
-        elif _vaguest_m(line) > 2 * MOST_SIGMA_M:
-            what = "where it lies is known so poorly that a drawing of it would say nothing"
-            how_much = f"± {metres(_vaguest_m(line), 0)} (1 σ)"
-            to_do = "look at the sigma of its marks, exposures and control"
+            located = len(line.kind)
+            findings.append(finding("line-not-drawn", subject, variant="points", located=located))
+        elif (vaguest_m := _vaguest_m(line)) > 2 * MOST_SIGMA_M:
+            findings.append(finding("line-not-drawn", subject, variant="vague", sigma_m=vaguest_m))
         elif longest_m > 2 * MOST_LEG_M:
-            what = "the adjustment carried it away from its points, further than any cable reaches"
-            how_much = f"{metres(longest_m, 0)} between two of them"
-            to_do = "correct what other findings say of its stops"
+            findings.append(finding("line-not-drawn", subject, variant="away", longest_m=longest_m))
         else:
             drawn.append(line)
-            continue
-        findings.append(
-            Finding(
-                "error",
-                "derive",
-                "line-not-drawn",
-                f"line {line.line}",
-                f"{what}; it is in no pipe layer",
-                how_much,
-                to_do,
-            )
-        )
     return tuple(drawn), tuple(findings)
 
 

@@ -13,8 +13,8 @@ import numpy as np
 from lateralline.derive.axis import Axis
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.straightness import UNMEASURED_RAD
-from lateralline.records import Finding, Fixes, Severity
-from lateralline.wording import metres
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import Fixes
 
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD = UNMEASURED_RAD
@@ -33,58 +33,33 @@ def stop_advice(fixes: Fixes, said: Iterable[Finding]) -> tuple[Finding, ...]:
     for i, subject in enumerate(names):
         status, reason = str(fixes.status[i]), str(fixes.reason[i])
         if status != "solved" and subject not in spoken_of:
-            findings.append(
-                _finding(
-                    "warning",
-                    f"stop-{status}",
-                    subject,
-                    f"the fix is {status}" + (f": {reason}" if reason else ""),
-                    f"{int(fixes.marks_used[i])} marks used",
-                    "mark the stop again: both end nulls, the mid null and the strongest spot",
-                )
-            )
+            values: dict[str, Given] = {"why": reason, "marks": int(fixes.marks_used[i])}
+            variant = "" if status == "weak" else "again"
+            findings.append(finding(f"stop-{status}", subject, variant=variant, more=values))
         poor = status != "unsolved" and not sigma[i] <= POOR_HEADING_RAD
         if poor and subject not in heading_spoken_of:
-            known = isfinite(sigma[i])
-            findings.append(
-                _finding(
-                    "warning",
-                    "heading-poor",
-                    subject,
-                    "the heading is "
-                    + ("poorly known" if known else "not known")
-                    + ": a bend beside this stop cannot be told from a straight",
-                    f"σ {degrees(sigma[i]):.0f}°" if known else "no heading",
-                    "mark both end nulls of the stop",
-                )
-            )
+            variant = "" if isfinite(sigma[i]) else "unknown"
+            off_deg = degrees(sigma[i])
+            findings.append(finding("heading-poor", subject, variant=variant, sigma_deg=off_deg))
     return tuple(findings)
 
 
 def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     """Return a warning where the corridor of a line is all that reach allows."""
     stretches = axis.line.stretches
-    findings = []
-    reached = [
-        f"{axis.line.line}/{i + 1} " + (f"± {metres(off)}" if isfinite(off) else "without bound")
+    off_m = {
+        f"{axis.line.line}/{i + 1}": off
         for i, (stretch, off) in enumerate(zip(stretches, region.off_m.tolist(), strict=True))
         if stretch.shape == "undecided"
-    ]
-    if reached:
-        findings.append(
-            _finding(
-                "warning",
-                "corridor-is-reach",
-                f"line {axis.line.line}",
-                "where the shape is undecided the corridor is as wide as the counted length allows",
-                "segment " + ", ".join(reached),
-                "add a stop on each of them",
-            )
-        )
-    return tuple(findings)
-
-
-def _finding(
-    severity: Severity, code: str, subject: str, what: str, by_how_much: str, what_to_do: str
-) -> Finding:
-    return Finding(severity, "derive", code, subject, what, by_how_much, what_to_do)
+    }
+    if not off_m:
+        return ()
+    widest_m = max(off_m.values()) if np.isfinite(list(off_m.values())).all() else np.inf
+    reached = finding(
+        "corridor-is-reach",
+        f"line {axis.line.line}",
+        segments=off_m,
+        widest_95_m=widest_m,
+        unbounded=not isfinite(widest_m),
+    )
+    return (reached,)

@@ -1,13 +1,12 @@
-"""How little may lie over a pipe, and a pipe above the ground: what no record may say unsaid."""
+"""The least cover of a pipe, and the error of a pipe whose top lies above the ground."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from lateralline.derive.axis import Axis
-from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.records import Finding, Floats
-from lateralline.wording import metres
+from lateralline.findings import Finding, finding
+from lateralline.records import Floats
 
 
 def least_cover_95_m(bounds_m: Floats) -> float:
@@ -32,16 +31,11 @@ def cover_findings(axis: Axis) -> tuple[Finding, ...]:
     at = np.concatenate([points.chainage_m for points in axis.sampled])
     sigma = np.concatenate([points.depth_sigma_m for points in axis.sampled])
     worst = int(np.nanargmin(cover))
-    return (
-        Finding(
-            "error",
-            "derive",
-            "cover-negative",
-            f"line {axis.line.line}",
-            f"the top of the pipe lies above the ground near chainage {metres(at[worst])}: levels, "
-            "depths or the line itself are wrong there",
-            f"cover {metres(cover[worst])} ± {metres(INTERVAL_95 * sigma[worst])} (95 %)",
-            "correct what other findings say of the line, then check depths and ground levels "
-            "beside that place",
-        ),
+    above = finding(
+        "cover-negative",
+        f"line {axis.line.line}",
+        at_m=at[worst],
+        cover_m=cover[worst],
+        sigma_m=sigma[worst],
     )
+    return (above,)

@@ -15,10 +15,9 @@ import shapely
 from lateralline import contract
 from lateralline.derive.axis import SWEPT_WITHIN_M, Axis
 from lateralline.derive.levels import outside_diameter_m
+from lateralline.findings import Finding, finding
 from lateralline.published import DigRule, citation, dig_rules
-from lateralline.records import Finding
 from lateralline.settings import Pipe, Settings
-from lateralline.wording import metres
 
 #: Outside diameter taken for a pipe of unknown size: wider than a 6 in or DN160 lateral.
 #: Common practice, no source.
@@ -57,14 +56,13 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
     if rule is None:
         rule = max(rules.values(), key=lambda r: r.tolerance_m)
         findings = (
-            Finding(
-                "error",
-                "derive",
+            finding(
                 "dig-rule-unknown",
                 "site",
-                f"no dig rule is called {settings.dig_rule!r}; the widest known is drawn",
-                f"{rule.title}: {metres(rule.tolerance_m, 3)} each side",
-                f"name one of {', '.join(rules)} in site.toml, or give the local tolerance",
+                rule=repr(settings.dig_rule),
+                drawn=rule.title,
+                tolerance_m=rule.tolerance_m,
+                rules=rules,
             ),
         )
     source = f"{citation(rule.source, read=rule.read)}: {rule.as_published}"
@@ -75,17 +73,10 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
 def _narrow(own_m: float, rule: DigRule | None) -> tuple[Finding, ...]:
     if rule is None or own_m >= rule.tolerance_m:
         return ()
-    return (
-        Finding(
-            "warning",
-            "derive",
-            "dig-tolerance-narrow",
-            "site",
-            f"the site's own dig tolerance is less than that of {rule.title}",
-            f"{metres(own_m, 3)} against {metres(rule.tolerance_m, 3)}",
-            "larger values prevail: make sure that local codes allow the smaller one",
-        ),
+    narrow = finding(
+        "dig-tolerance-narrow", "site", rule=rule.title, own_m=own_m, rule_m=rule.tolerance_m
     )
+    return (narrow,)
 
 
 def drawn_diameter_m(pipe: Pipe) -> tuple[float, bool]:
@@ -140,15 +131,7 @@ def dig_rows(
         }
         for name, zone in zip(("tolerance", "tolerance_and_corridor"), zones, strict=True)
     ]
-    findings = (
-        Finding(
-            "warning",
-            "derive",
-            "pipe-size-assumed",
-            f"line {axis.line.line}",
-            "the pipe's outside diameter is unknown; its dig zones are drawn with a wide one",
-            f"{metres(diameter_m, 3)} assumed",
-            "give nominal, or inside_diameter and wall, in site.toml",
-        ),
-    )
-    return rows, zones, findings if assumed else ()
+    if not assumed:
+        return rows, zones, ()
+    wide = finding("pipe-size-assumed", f"line {axis.line.line}", diameter_m=diameter_m)
+    return rows, zones, (wide,)

@@ -10,13 +10,11 @@ from math import isfinite
 from typing import Final
 
 from lateralline.derive.axis import Axis
-from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.slopes import Sag, Slope, falls, grade_between, sags
 from lateralline.derive.tables import Row
+from lateralline.findings import Finding, Given, finding
 from lateralline.published import Grade, citation, grades
-from lateralline.records import Finding
 from lateralline.units import METRES_PER
-from lateralline.wording import metres
 
 #: One-sided 95 % of a normal error: a grade counts as below a limit, or as meeting it, only when
 #: this many σ on that side.
@@ -74,31 +72,14 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
     line = axis.line
     mean = grade_between(axis, 0, len(line.kind) - 1)
     if _below(mean, 0.0, SURELY_ADVERSE):
-        return (
-            Finding(
-                "warning",
-                "derive",
-                "mean-grade-adverse",
-                f"line {line.line}",
-                "the line rises downstream; is `flow` right?",
-                f"mean grade {_percent(mean)}",
-                "check the run's flow in site.toml, then levels and depths at both ends",
-            ),
-        )
+        return (finding("mean-grade-adverse", f"line {line.line}", more=_percent(mean)),)
     findings = []
     short = [g for g in least_grades(axis.pipe.inside_diameter_m) if _below(mean, g.grade)]
     if short and not _below(mean, 0.0):
+        least = [_row_text(g) for g in short]
+        subject = f"line {line.line}"
         findings.append(
-            Finding(
-                "info",
-                "derive",
-                "grade-below-published",
-                f"line {line.line}",
-                "the mean grade is less than published least grades for drains; which of them "
-                "applies, and what it means, is for licensed practice",
-                f"{_percent(mean)} against " + "; ".join(_row_text(g) for g in short),
-                "level the inverts at both ends directly before relying on the grade",
-            )
+            finding("grade-below-published", subject, grades=least, more=_percent(mean))
         )
     found = sags(axis)
     findings += [_sag(axis, sag) for sag in found]
@@ -106,32 +87,21 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
         stretch = line.stretches[number]
         if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
             continue
-        findings.append(
-            Finding(
-                "warning",
-                "derive",
-                "grade-adverse",
-                f"segment {line.line}/{number + 1}",
-                "the pipe rises in the direction of flow as given by the site",
-                _percent(grade_between(axis, stretch.first, stretch.last)),
-                "check the run's flow in site.toml, and levels and depths at both ends",
-            )
-        )
+        values = _percent(grade_between(axis, stretch.first, stretch.last))
+        subject = f"segment {line.line}/{number + 1}"
+        findings.append(finding("grade-adverse", subject, more=values))
     return tuple(findings)
 
 
 def _sag(axis: Axis, sag: Sag) -> Finding:
     low, rim = axis.chainage_m[[sag.low, sag.rim]]
-    return Finding(
-        "warning",
-        "derive",
+    return finding(
         "sag",
         f"line {axis.line.line}",
-        f"the pipe is lower near chainage {metres(low)} than on either side, so water stands "
-        "there; what that means for the drain is for licensed practice",
-        f"{metres(sag.depth_m, 3)} ± {metres(INTERVAL_95 * sag.sigma_m, 3)} (95 %) below "
-        f"chainage {metres(rim)}",
-        "look for standing water in the camera's record there, and level the invert at both places",
+        low_m=low,
+        rim_m=rim,
+        depth_m=sag.depth_m,
+        sigma_m=sag.sigma_m,
     )
 
 
@@ -145,8 +115,8 @@ def _below(slope: Slope, limit: float, sigmas: float = ONE_SIDED_95) -> bool:
     return slope.grade + sigmas * slope.sigma < limit  # False when NaN
 
 
-def _percent(slope: Slope) -> str:
-    return f"{100 * slope.grade:.2f} % ± {100 * INTERVAL_95 * slope.sigma:.2f} % (95 %)"
+def _percent(slope: Slope) -> dict[str, Given]:
+    return {"gradient_percent": 100 * slope.grade, "sigma_percent": 100 * slope.sigma}
 
 
 def _row_text(row: Grade) -> str:

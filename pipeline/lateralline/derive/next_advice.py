@@ -14,10 +14,10 @@ from lateralline.derive.axis import Axis
 from lateralline.derive.candidates import Candidates, outlook
 from lateralline.derive.chainage import best_run, counters_at
 from lateralline.derive.corridor import Corridor
-from lateralline.records import Finding, Fixes, Floats, Marks
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import Fixes, Floats, Marks
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
-from lateralline.wording import metres
 
 #: Kinds of measurement, the least work first.
 KINDS: Final = ("marks", "stop", "exposure")
@@ -50,26 +50,17 @@ def next_advice(
         ("plan", seen.plan_m, seen.plan_at_m, seen.plan_after_m),
         ("level", seen.level_m, seen.level_at_m, seen.level_after_m),
     )
-    advice: dict[str, list[tuple[str, str]]] = {}
+    measured: dict[int, dict[str, Given]] = {}
     for name, before, at, after in measures:
         best = _best(possible, before, after)
         if best >= 0:
-            words = _words(axis, possible, best, missing, settings)
-            now = f"± {metres(before)}" if np.isfinite(before) else "without bound"
-            gain = f"{name} {now} → ± {metres(after[best])}"
-            advice.setdefault(words, []).append((f"{name} near chainage {metres(at)}", gain))
+            values = measured.setdefault(best, {})
+            values |= {f"{name}_at_m": at, f"{name}_95_m": before}
+            values |= {f"{name}_after_95_m": after[best]}
+            values |= {f"{name}_unbounded": not np.isfinite(before)}
     return tuple(
-        Finding(
-            "info",
-            "derive",
-            "advice-next",
-            f"line {axis.line.line}",
-            f"the line is least certain in {' and in '.join(place for place, _ in said)}; of all "
-            "single measurements one shrinks that most",
-            f"{', '.join(gain for _, gain in said)}, the widest of the line at 95 %",
-            words,
-        )
-        for words, said in advice.items()
+        _finding(axis, possible, best, missing, settings, values)
+        for best, values in measured.items()
     )
 
 
@@ -137,36 +128,40 @@ def _best(possible: Candidates, before_m: float, after_m: Floats) -> int:
     return int(good[np.lexsort((after_m[good], work[good]))[0]])
 
 
-def _words(
-    axis: Axis, possible: Candidates, best: int, missing: dict[str, str], settings: Settings
-) -> str:
-    """Say what to do and where."""
+def _finding(
+    axis: Axis,
+    possible: Candidates,
+    best: int,
+    missing: dict[str, str],
+    settings: Settings,
+    gain: dict[str, Given],
+) -> Finding:
+    """Return what to do and where, and what it would bring."""
     kind, vertex = str(possible.kind[best]), int(possible.vertex[best])
+    values = gain | {"both": "plan_at_m" in gain and "level_at_m" in gain}
     if vertex >= 0:
         ref = str(axis.line.ref[vertex])
         name = {"fix": f"stop {ref}", "bend": "the bend"}.get(str(axis.line.kind[vertex]), ref)
-        where = f"at {name} ({_place(axis, [vertex], settings)})"
+        values |= {"at": name} | _place(axis, [vertex], settings)
         if kind == "marks":
-            return f"{where} mark {missing[ref]} too"
+            values["missing"] = missing[ref]
+        variant = kind
     else:
         stretch = axis.line.stretches[int(possible.stretch[best])]
-        where = f"midway between {_place(axis, [stretch.first, stretch.last], settings)}"
-        if kind == "stop":
-            return f"add a stop {where}"
-    return (
-        f"expose the pipe by hand or vacuum {where}, after the local one-call service, and measure "
-        "its position and level"
-    )
+        values |= _place(axis, [stretch.first, stretch.last], settings)
+        variant = "stop" if kind == "stop" else "exposure-midway"
+    return finding("advice-next", f"line {axis.line.line}", variant=variant, more=values)
 
 
-def _place(axis: Axis, vertices: list[int], settings: Settings) -> str:
+def _place(axis: Axis, vertices: list[int], settings: Settings) -> dict[str, Given]:
     """Return one place, or two, by counter as the crew reads it and by chainage."""
     places = axis.chainage_m[vertices]
-    chainage = f"chainage {' to '.join(map(metres, places.tolist()))}"
+    values: dict[str, Given] = dict(zip(("start_m", "end_m"), places.tolist(), strict=False))
     run = best_run(axis, settings.runs, places)
     counters = counters_at(axis, run, places) if run is not None else None
     if run is None or counters is None:
-        return chainage
+        return values
     unit = settings.units.get("counter", "m")
-    read = " and ".join(f"{c / METRES_PER[unit]:.2f}" for c in sorted(counters))
-    return f"counter {read} {unit} of run {run.id}, {chainage}"
+    read = [counter / METRES_PER[unit] for counter in sorted(counters)]
+    values |= zip(("start_counter", "end_counter"), read, strict=False)
+    return values | {"unit": unit, "run": run.id}

@@ -15,7 +15,8 @@ from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.marks import points
 from lateralline.derive.tables import Row, Values, from_rows, rows_of
 from lateralline.derive.ties import Control, two_tapes
-from lateralline.records import Finding, ObservationRows, Product
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import ObservationRows, Product
 from lateralline.settings import Run, Settings
 from lateralline.wording import metres
 
@@ -25,6 +26,7 @@ def pipe_observations(
 ) -> tuple[Product, tuple[Finding, ...]]:
     """Return the layer in the order of the file, and a finding for each not on the located line."""
     rows = _as_read(settings, datum, seen)
+    beyond_m = np.full(len(rows), nan)
     shapes: list[object] = [None] * len(rows)
     of_line = {axis.line.line: axis for axis in axes}
     for run in settings.runs:
@@ -37,7 +39,12 @@ def pipe_observations(
         for i, place, shape in zip(own.tolist(), rows_of(columns, len(own)), geometry, strict=True):
             rows[i] |= place
             shapes[i] = shape
-    findings = tuple(_finding(row) for row in rows if row["status"] != "on_line")
+        beyond_m[own] = found.beyond_m
+    findings = tuple(
+        _finding(row, beyond, axis_known=str(row["line_id"]) in of_line)
+        for row, beyond in zip(rows, beyond_m.tolist(), strict=True)
+        if row["status"] != "on_line"
+    )
     return from_rows("pipe_observations", rows, shapes), findings
 
 
@@ -109,19 +116,24 @@ def _reasons(axis: Axis, run: Run, found: Reached) -> list[object]:
     return reasons
 
 
-def _finding(row: Row) -> Finding:
-    placed = row["status"] == "beyond_end"
-    return Finding(
-        "info" if placed else "warning",
-        "derive",
-        "observation-beyond-end" if placed else "observation-not-placed",
-        f"observation {row['observation_id']}",
-        f"{row['code'] or 'observation'} at counter {metres(float(str(row['counter_m'])))} is "
-        + ("placed beyond the located line" if placed else "not on the located line"),
-        str(row["reason"]),
-        "add a stop past it" if placed else "check its counter, or add a stop past it",
-        str(row["source_row"]),
-    )
+def _finding(row: Row, beyond_m: float, *, axis_known: bool) -> Finding:
+    subject = f"observation {row['observation_id']}"
+    seen: dict[str, Given] = {
+        "seen": str(row["code"] or "observation"),
+        "counter_m": float(str(row["counter_m"])),
+    }
+    if np.isfinite(beyond_m):
+        code, variant = "observation-not-placed", "past"
+        if row["status"] == "beyond_end":
+            code, variant = "observation-beyond-end", ""
+        seen["beyond_m"] = beyond_m
+    else:
+        code, variant = "observation-not-placed", "run" if axis_known else "line"
+        seen["line"] = str(row["line_id"] or "")
+        if axis_known:
+            seen["run"] = str(row["run_id"])
+    where = str(row["source_row"])
+    return finding(code, subject, variant=variant, where=where, more=seen)
 
 
 _NO_TIE: Row = {"tie_a_point": "", "tie_b_point": "", "tie_side": ""}

@@ -5,7 +5,7 @@ Values are checked against their types and domains where they become frames, in 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import TypeAlias
 
@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from lateralline import contract
 from lateralline.errors import ContractError
-from lateralline.records import Finding, Product
+from lateralline.findings import Finding
+from lateralline.records import Product
 
 Values: TypeAlias = npt.NDArray[np.generic] | list[object]
 Row: TypeAlias = dict[str, object]
@@ -51,9 +52,14 @@ def from_rows(
 
 def finding_row(site_id: str, finding: Finding) -> Row:
     """Return the row of a finding in the layer `findings`."""
-    inner = ("about", "explains")  # what stages tell one another
-    row = {f.name: getattr(finding, f.name) for f in fields(finding) if f.name not in inner}
-    return {"site_id": site_id, "source_row": row.pop("where"), **row}
+    names = contract.load("findings").names
+    row = {f.name: getattr(finding, f.name) for f in fields(finding) if f.name in names}
+    return {"site_id": site_id, "source_row": finding.where, **row}
+
+
+def findings_layer(site_id: str, findings: Iterable[Finding]) -> Product:
+    """Return the layer `findings`."""
+    return from_rows("findings", [finding_row(site_id, f) for f in findings])
 
 
 def rows_of(columns: Mapping[str, Values], n: int) -> list[Row]:

@@ -13,17 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.place import Placed
-from lateralline.records import Effect, FieldRecord, Finding, Ints
+from lateralline.records import FieldRecord, Ints
 
 #: A run is a copy from this many equal stops and marks, when so much of what it marked is equal:
 #: readings rounded coarsely may be equal by chance at a stop made again, not at all of them.
 _STOPS, _MARKS, _MOST = 2, 5, 0.6
 #: A single stop is one from this many marks, all equal: in its own run, and in another.
 _OWN, _OTHER = 2, 3
-#: What follows for a stop or a line that has nothing left.
-_FOLLOWS = ("stop-unsolved", "heading-unobserved", "stop-weak", "stop-ambiguous")
-_LINE_FOLLOWS = ("line-without-fix", "line-single-fix", "junction-unknown")
 
 _Key = tuple[str, str]  # run, stop
 
@@ -103,39 +101,29 @@ def _of_run(
     record: FieldRecord, placed: Placed, run: str, other: str, mine: list[_Copy]
 ) -> tuple[Finding, Ints]:
     marks = np.concatenate([c.marks for c in mine])
-    names = ", ".join(f"{c.stop[1]} = {c.of[1]}" for c in mine)
     line = record.settings.run(run).line
     alone = [f"line {line}"] if sum(r.line == line for r in record.settings.runs) == 1 else []
-    return Finding(
-        "error",
-        "place",
+    return finding(
         "run-copied",
         f"run {run}",
-        f"its marks are those of run {other}, digit for digit: the same measurements entered "
-        "twice, or written off each other, and no second survey",
-        f"{len(mine)} stops, {len(marks)} marks (stop of {run} = stop of {other}: {names})",
-        f"remove run {run}, or enter what was measured on it; until then run {other} is used and "
-        "these marks are not",
-        f"{placed.marks.file}:{placed.marks.row[marks[0]]}",
-        about=(f"run {other}",),
-        explains=(
-            Effect.of(_FOLLOWS, [f"stop {'/'.join(c.stop)}" for c in mine]),
-            Effect.of(_LINE_FOLLOWS, alone),
-        ),
+        where=f"{placed.marks.file}:{placed.marks.row[marks[0]]}",
+        about=[f"run {other}"],
+        explains=[*(f"stop {'/'.join(c.stop)}" for c in mine), *alone],
+        other=f"run {other}",
+        stops=len(mine),
+        marks=len(marks),
+        pairs=[f"{c.stop[1]} = {c.of[1]}" for c in mine],
     ), marks
 
 
 def _of_stop(placed: Placed, c: _Copy) -> tuple[Finding, Ints]:
     stop, of = (f"stop {'/'.join(key)}" for key in (c.stop, c.of))
-    return Finding(
-        "error",
-        "place",
+    return finding(
         "stop-copied",
         stop,
-        f"its marks are those of {of}, digit for digit: no two stops are measured so",
-        f"{len(c.marks)} marks",
-        f"enter what was measured at {stop}, or remove it; until then its marks are not used",
-        f"{placed.marks.file}:{placed.marks.row[c.marks[0]]}",
-        about=(of,),
-        explains=(Effect.of(_FOLLOWS, [stop]),),
+        where=f"{placed.marks.file}:{placed.marks.row[c.marks[0]]}",
+        about=[of],
+        explains=[stop],
+        other=of,
+        marks=len(c.marks),
     ), c.marks

@@ -16,9 +16,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.link.priors import without_tilt_prior
+from lateralline.findings import ANY, Finding, finding
+from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed
-from lateralline.records import Effect, Exposures, FieldRecord, Finding, Fixes, Floats, Ints, Solved
+from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Ints, Solved
 from lateralline.settings import Settings
 from lateralline.solve import solve
 from lateralline.units import METRES_PER
@@ -38,18 +39,6 @@ _APART_M, _NEAR_M = 0.5, 4.0
 #: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
 #: no source.
 _GRADE = 0.05
-#: What is only said because levels are in another unit.
-_FOLLOWS = (
-    "units-mixed",
-    "mean-grade-adverse",
-    "grade-adverse",
-    "grade-below-published",
-    "sag",
-    "exposure-disagrees",
-    "step-suspected",
-    "shape-contradiction",
-    "control-levels-apart",
-)
 
 
 def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Finding, ...]:
@@ -86,18 +75,15 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
         return ()
     better, other, count = max(found)
     return (
-        Finding(
-            "error",
-            "solve",
+        finding(
             "level-unit",
             "site",
-            f"levels were hardly read in {unit}: by them the pipe's grade contradicts the tilt at "
-            f"its stops, or an exposure's level the depths beside it; in {other} all agree",
-            f"χ² {float(as_set @ as_set):.0f} in {unit}, "
-            f"{float(as_set @ as_set) - better:.0f} in {other}, of {count} comparisons",
-            f'set level = "{other}" under [units] if that is what was read; no level, grade or '
-            "invert of this site holds until then; depths and places do",
-            explains=(Effect.of(_FOLLOWS),),
+            explains=[ANY],
+            unit=unit,
+            other=other,
+            chi2_set=float(as_set @ as_set),
+            chi2_other=float(as_set @ as_set) - better,
+            compared=count,
         ),
     )
 

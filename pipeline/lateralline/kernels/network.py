@@ -29,9 +29,7 @@ Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
 Flags: TypeAlias = npt.NDArray[np.bool_]
 
-#: x (n,) → computed minus observed (m,), and its Jacobian (m, n).
-Equations: TypeAlias = Callable[[Floats], tuple[Floats, Floats]]
-#: The same for g networks: x (g, n) → (g, m) and (g, m, n).
+#: x (g, n) of g networks → computed minus observed (g, m), and its Jacobian (g, m, n).
 StackedEquations: TypeAlias = Callable[[Floats], tuple[Floats, Floats]]
 
 #: Two-sided test of one standardised residual at α = 0.001 (Baarda).
@@ -105,37 +103,6 @@ class Adjustment:
         )
 
 
-def adjust(
-    equations: Equations,
-    cov: npt.ArrayLike,
-    start: npt.ArrayLike,
-    *,
-    biases: Floats | None = None,
-    iterations: int = 40,
-    tolerance: float = 1e-6,
-) -> Adjustment:
-    """Return the least-squares adjustment of a network.
-
-    cov: (m, m) covariance of the observations, or (m,) variances.
-    start: (n,) unknowns to start from.
-    biases: (m, b) columns of unknown errors of observations, estimated along with the rest: an
-        observation with its own bias is left out exactly, and its error is known.
-    tolerance: stop when a step moves nothing by more than this part of its own σ.
-    """
-
-    def stacked(x: Floats) -> tuple[Floats, Floats]:
-        v, a = equations(x[0])
-        return np.asarray(v)[None], np.asarray(a)[None]
-
-    q, x = np.asarray(cov, float), np.asarray(start, float)
-    q = np.diag(q) if q.ndim == 1 else q
-    h = np.zeros((len(q), 0)) if biases is None else biases
-    size = np.array([[len(q), len(x), h.shape[1]]])
-    return adjust_stack(
-        stacked, q[None], x[None], h[None], size, iterations=iterations, tolerance=tolerance
-    )[0]
-
-
 def adjust_stack(
     equations: StackedEquations,
     cov: Floats,
@@ -148,9 +115,13 @@ def adjust_stack(
 ) -> list[Adjustment]:
     """Return the adjustments of g networks of like size, padded to the largest.
 
-    cov: (g, m, m), the identity for observations a network does not have.
-    start: (g, n); biases: (g, m, b), zero where a network has fewer.
+    cov: (g, m, m) of the observations, the identity for those a network does not have.
+    start: (g, n) unknowns to start from.
+    biases: (g, m, b) columns of unknown errors of observations, estimated along with the rest, zero
+        where a network has fewer: an observation with its own bias is left out exactly, and its
+        error is known.
     sizes: (g, 3) observations, unknowns and biases each network has, first in its rows.
+    tolerance: stop when a step moves nothing by more than this part of its own σ.
     """
     g, n = start.shape
     x = np.concatenate([start, np.zeros((g, biases.shape[2]))], axis=1)

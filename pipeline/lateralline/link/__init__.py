@@ -1,77 +1,55 @@
 """All fixes of a line, its counters and exposures, into one adjusted centreline.
 
-points, exposed, astray     located points of each line: its stops, what was seen of it
-counters → order            readings that cannot be, left out; the rest in order
-same_place, riders          each place once, stops of other runs on the path
-shapes, weigh, adjust, sure every line by itself: its shape, and which readings are wrong
-branches, joint             lines that touch as one network, errors they share held in common
-record                      back to lines
+gather        located points of each line: its stops, its exposures; `counters` that cannot be right
+order         points from downstream to upstream, axes pointing upstream
+places        each place once; stops of other runs set between the vertices
+adjust        every line by itself: its shape (`shapes`, `selection`), which readings are wrong
+              (`search`), and whether GNSS put some of it elsewhere (`shifts`)
+joint         lines that touch (`branches`) as one network, errors they share unknown once
+global_test   what contradicts itself too far to be drawn, and what stays undecided
+result        back to lines, junctions and adjusted parameters
 
-gross                       what contradicts itself so far that it is not drawn
-
-`search` is the hunt for blunders, `rounds` runs the searches of all lines side by side, `model`,
-`layout` and `evaluate` are the equations. Kernels: `curves` for geometry, `network` for the
-adjustment and its tests.
+Each step is a function from one frozen record (`lines`) to the next: points → `PreparedLine` →
+`AdjustedLine` → `AdjustedNetwork` → `records.Line`. Findings come with the records and are put into
+one ledger here; their words stand in `wording_points` and `wording_lines`. The mathematics:
+`equations` and `network` (what is observed), `stochastic` (what is assumed of errors and at which
+level tests refuse), `kernels.network` (the adjustment and its statistics).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
 from lateralline.isolate import without_culprits
-from lateralline.link import branches
-from lateralline.link.adjust import Alone, adjust_line
-from lateralline.link.astray import without_astray
-from lateralline.link.blunders import contradicted, misfit_finding, named, tied
-from lateralline.link.branches import Junction
-from lateralline.link.counters import trusted, without_runs
-from lateralline.link.equations import exact_is_small
-from lateralline.link.exposed import gather_exposures, gather_levels
-from lateralline.link.gross import gross_line, gross_network
-from lateralline.link.impossible import impossible_lengths, undecided_shapes
-from lateralline.link.joint import Network, Settled, connected, settle
-from lateralline.link.order import arrange, turned, upstream_sign
-from lateralline.link.parameters import parameters
-from lateralline.link.parts import Rider
-from lateralline.link.points import Point, gather_fixes
-from lateralline.link.record import to_line
-from lateralline.link.riders import set_levels, set_riders
-from lateralline.link.rounds import settled
-from lateralline.link.same_place import settle_same_places
-from lateralline.proportions import MOST_LEG_M
-from lateralline.records import (
-    Exposures,
-    Finding,
-    Fixes,
-    Floats,
-    Line,
-    Linked,
-    Severity,
-    Solved,
+from lateralline.link import wording_lines, wording_points
+from lateralline.link.adjust import adjust_line
+from lateralline.link.branches import as_point, find, miss_finding
+from lateralline.link.counters import check_counters, impossible_lengths, without_runs
+from lateralline.link.gather import (
+    gather_exposures,
+    gather_fixes,
+    gather_levels,
+    without_far_points,
 )
-from lateralline.settings import Branch, Run, Settings
-from lateralline.wording import metres
+from lateralline.link.global_test import contradicted, gross_line, network_findings
+from lateralline.link.joint import adjust_network, connected
+from lateralline.link.lines import LocatedPoint, PreparedLine
+from lateralline.link.order import order_points, oriented
+from lateralline.link.places import merge_same_places, place_levels, split_intermediates
+from lateralline.link.result import parameters, record_lines, turn_fixes
+from lateralline.link.search import AdjustedLine, run_searches
+from lateralline.link.stochastic import nonzero_accuracy
+from lateralline.records import Exposures, Finding, Fixes, Floats, Linked, Solved
+from lateralline.settings import Run, Settings
 
 __all__ = ["link"]
 
 
-@dataclass(slots=True)
-class _Found:
-    """What is known of a site's lines so far."""
-
-    lines: dict[str, Alone] = field(default_factory=dict)
-    junctions: dict[str, tuple[str, Junction]] = field(default_factory=dict)  # of branches
-    riders: dict[str, list[Rider]] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
-    contested: set[str] = field(default_factory=set)  # exposures that something contradicts
-    order_only: set[str] = field(default_factory=set)  # runs whose counters give no lengths
-
-
 def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
-    """Return every line adjusted, downstream → upstream, and the fixes turned the camera's way.
+    """Return every line adjusted, downstream → upstream, and the fixes oriented the camera's way.
 
     A line needs two located points; one that has fewer yields a finding, not a line. So does one
     whose data contradict it grossly, or whose numbers fail: the others are adjusted without it.
@@ -88,41 +66,94 @@ def _link(
     solved: Solved, exposures: Exposures, settings: Settings, left_out: Mapping[str, str]
 ) -> Linked:
     """Link all lines but those left out because their numbers fail."""
-    accuracy = exact_is_small(settings.accuracy)
-    found, fixes = _Found(), solved.fixes
-    found.findings += [_failed(line, why) for line, why in left_out.items()]
-    for lines in _waves(settings, exposures):
-        ready = [line for line in lines if line not in left_out]
-        points = {line: _ready(line, fixes, exposures, settings, found) for line in ready}
-        alone = settled(adjust_line(line, p, accuracy) for line, p in points.items() if p)
-        for one in alone:
-            if denied := gross_line(one):
-                found.findings += denied
-                found.junctions.pop(one.part.line, None)
-                continue
-            found.lines[one.part.line] = one
-            found.findings += one.findings
-            if not one.agreed:
-                found.contested |= {p.ref for p in one.part.points}
-    runs = {r.id: r for r in settings.runs}
-    for line, one in found.lines.items():
-        fixes = _turn_fixes(fixes, [*one.part.points, *_riding(line, found)], runs)
-    joins = {branch: parent for branch, (parent, _) in found.junctions.items()}
-    networks = [
-        Network(tuple(found.lines[i] for i in ids), found.junctions, found.riders)
-        for ids in connected(found.lines, joins)
+    accuracy = nonzero_accuracy(settings.accuracy)
+    ledger = [wording_lines.line_failed(line, why) for line, why in left_out.items()]
+    prepared: list[PreparedLine] = []
+    alone: dict[str, AdjustedLine] = {}
+    for wave in _waves(settings, exposures):
+        ready = [
+            _prepare(line, solved.fixes, exposures, settings, alone)
+            for line in wave
+            if line not in left_out
+        ]
+        adjusted = run_searches(adjust_line(p, accuracy) for p in ready if p.points)
+        denied = {one.id: gross_line(one) for one in adjusted}
+        ledger += [f for p in ready for f in p.findings]
+        ledger += [f for one in adjusted for f in denied[one.id] or one.findings]
+        alone |= {one.id: one for one in adjusted if not denied[one.id]}
+        prepared += ready
+    networks = connected([*alone.values()])
+    results = run_searches(adjust_network(network, settings) for network in networks)
+    for network, one in zip(networks, results, strict=True):
+        ledger += network_findings(one, settings)
+        ledger += [f for line in network for f in miss_finding(line)]
+    fits = [fit for one in results for fit in one.fits]
+    contested = frozenset().union(
+        *(p.contested for p in prepared),
+        *({p.ref for p in one.line.points} for one in alone.values() if not one.agreed),
+        *(contradicted(fit) for fit in fits),
+    )
+    turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
+    drawn = record_lines(fits, [*alone], turned_fixes, contested, accuracy)
+    return Linked(turned_fixes, drawn, tuple(ledger), parameters(fits, solved, settings))
+
+
+def _prepare(
+    line: str,
+    fixes: Fixes,
+    exposures: Exposures,
+    settings: Settings,
+    parents: Mapping[str, AdjustedLine],
+) -> PreparedLine:
+    """Gather, order and merge the points of a line; a branch's junction comes first.
+
+    `parents`: the lines adjusted so far. Without points the line cannot be adjusted.
+    """
+    accuracy, width = nonzero_accuracy(settings.accuracy), fixes.shared.shape[2]
+    runs = [r for r in settings.runs if r.line == line]
+    branch = next((b for b in settings.branches if b.line == line), None)
+
+    stops, findings = gather_fixes(line, fixes, settings)
+    seen, unused = gather_exposures(line, exposures, width, settings)
+    near, far = without_far_points(line, [*stops, *seen], _elsewhere(line, fixes, settings))
+    known = check_counters(near, runs, accuracy)
+    points, unclear = order_points(line, known.points, runs)
+    names = [*(r.entry for r in runs), *(p.ref for p in seen)]
+    places = merge_same_places(points, settings.accuracy, names)
+    points, junction = places.points, None
+    findings += [*unused, *far, *known.findings, *unclear, *places.findings]
+    if points and branch is not None:
+        junction, said = find(branch, points, parents, settings)
+        findings += said
+        if junction is not None:
+            points = oriented([as_point(junction, branch, runs, settings), *points])
+    if len(points) < 2:
+        if not any(f.code == "line-not-drawn" for f in findings):
+            findings.append(wording_points.line_not_located(line, points, surveyed=bool(runs)))
+        return PreparedLine(line, (), (), None, tuple(findings), places.contested)
+
+    points, intermediates = split_intermediates(points, runs)
+    points = without_runs(points, known.order_only)
+    of_intermediates = without_runs([r.point for r in intermediates], known.order_only)
+    intermediates = [
+        replace(r, point=p) for r, p in zip(intermediates, of_intermediates, strict=True)
     ]
-    joint = settled(settle(network, settings) for network in networks)
-    findings = [*found.findings, *_said(networks, joint, found, settings)]
-    good = [fit for one in joint for fit in one.fits if not gross_network(fit)]
-    drawn = [to_line(part, fit, fixes, accuracy) for fit in good for part in fit.model.parts]
-    order = list(found.lines)
-    drawn.sort(key=lambda x: order.index(x.line))
-    fits = [fit for one in joint for fit in one.fits]
-    known = parameters(fits, solved, settings)
-    contested = frozenset(found.contested).union(*(contradicted(fit) for fit in fits))
-    drawn = [replace(x, contested=contested) for x in drawn]
-    return Linked(fixes, _with_places(drawn), tuple(findings), known)
+    too_far, contested = impossible_lengths([*points, *of_intermediates], accuracy)
+    findings += too_far
+    if junction is None:
+        findings += _entry_findings(runs, [*points, *of_intermediates])
+    levels, off = place_levels(
+        points, intermediates, gather_levels(line, exposures, width, settings)
+    )
+    findings += [wording_points.level_off_line(line, p) for p in off]
+    return PreparedLine(
+        line,
+        tuple(points),
+        (*intermediates, *levels),
+        junction,
+        tuple(findings),
+        places.contested | contested,
+    )
 
 
 def _waves(settings: Settings, exposures: Exposures) -> list[list[str]]:
@@ -132,131 +163,6 @@ def _waves(settings: Settings, exposures: Exposures) -> list[list[str]]:
     for line in _parents_first(settings, exposures):
         waves[line] = waves.get(joins.get(line, ""), -1) + 1
     return [[x for x in waves if waves[x] == w] for w in range(max(waves.values(), default=-1) + 1)]
-
-
-def _ready(
-    line: str, fixes: Fixes, exposures: Exposures, settings: Settings, found: _Found
-) -> list[Point]:
-    """The points of a line, a branch's junction first; none when it cannot be adjusted."""
-    runs = [r for r in settings.runs if r.line == line]
-    points = _located(line, fixes, exposures, settings, found)
-    branch = next((b for b in settings.branches if b.line == line), None)
-    riders: list[Rider] = []
-    if points and branch is not None and branch.joins not in found.lines:
-        found.findings.append(_parent_missing(branch))
-    elif points and branch is not None:
-        parent, of_parent = found.lines[branch.joins], found.riders[branch.joins]
-        junction, more = branches.find(branch, points, parent, of_parent, settings)
-        found.findings += more
-        if junction is not None and _far(junction, points):
-            found.findings.append(_junction_far(branch, junction, points))
-        elif junction is not None:
-            found.junctions[line] = (branch.joins, junction)
-            point = branches.as_point(junction, branch, runs, settings)
-            points = turned([point, *points])
-    if len(points) < 2:
-        found.junctions.pop(line, None)
-        if not _already(line, found.findings):
-            found.findings.append(_too_few(line, points, surveyed=bool(runs)))
-        return []
-    points, riders = set_riders(points, runs)
-    points = without_runs(points, found.order_only)
-    of_riders = without_runs([r.point for r in riders], found.order_only)
-    riders = [replace(r, point=p) for r, p in zip(riders, of_riders, strict=True)]
-    every = [*points, *of_riders]
-    said, names = impossible_lengths(every, exact_is_small(settings.accuracy))
-    found.findings += said
-    found.contested |= names
-    if line not in found.junctions:
-        found.findings += _entry_findings(runs, every)
-    known = gather_levels(line, exposures, fixes.shared.shape[2], settings)
-    levels, off = set_levels(points, riders, known)
-    found.riders[line] = [*riders, *levels]
-    found.findings += [_level_off_line(line, p) for p in off]
-    return points
-
-
-def _already(line: str, findings: Sequence[Finding]) -> bool:
-    """True when it was said why a line is not drawn."""
-    return any(f.code == "line-not-drawn" and f.subject == f"line {line}" for f in findings)
-
-
-def _far(junction: Junction, points: Sequence[Point]) -> bool:
-    away = np.array([p.xyz_m for p in points])[:, :2] - junction.xyz_m[:2]
-    return bool(np.hypot(*away.T).min() > MOST_LEG_M)
-
-
-def _junction_far(branch: Branch, junction: Junction, points: Sequence[Point]) -> Finding:
-    away_m = float(np.hypot(*(points[0].xyz_m - junction.xyz_m)[:2]))
-    return Finding(
-        "error",
-        "link",
-        "junction-far",
-        f"line {branch.line}",
-        f"its junction with line {branch.joins} lies further from its stops than any cable "
-        "reaches: it is not joined",
-        f"{metres(away_m, 0)} away; {metres(MOST_LEG_M, 0)} are believed",
-        f"check which line it joins, and the coordinates of both; or add a stop on line "
-        f"{branch.line} next to the junction",
-        points[0].where,
-    )
-
-
-def _failed(line: str, why: str) -> Finding:
-    return Finding(
-        "error",
-        "link",
-        "line-not-drawn",
-        f"line {line}",
-        "its numbers could not be adjusted: it is not drawn, and the other lines are adjusted "
-        "without it",
-        why,
-        "correct what other findings say of its stops; if they say nothing, report it with the "
-        "files of this site",
-    )
-
-
-def _level_off_line(line: str, level: Point) -> Finding:
-    return Finding(
-        "warning",
-        "link",
-        "level-off-line",
-        level.subject,
-        f"its counter lies beyond what was located of line {line}, or its level cannot be brought "
-        "to the axis: it is not used",
-        "",
-        "check run and counter; give the pipe's dimensions for a crown or outside top",
-        level.where,
-    )
-
-
-def _riding(line: str, found: _Found) -> list[Point]:
-    return [r.point for r in found.riders.get(line, ()) if not r.level_only]
-
-
-def _said(
-    networks: Sequence[Network],
-    joint: Sequence[Settled],
-    found: _Found,
-    settings: Settings,
-) -> list[Finding]:
-    """What the adjustments say: blunders, turns, the global test, stretches left undecided."""
-    out: list[Finding] = []
-    for network, one in zip(networks, joint, strict=True):
-        out += [*(named(s) for s in one.turns), *one.findings]
-        for fit in one.fits:
-            out += [named(s) for s in fit.left_out if s.alternative.what != "kink"]
-            out += [tied(fit.tied)] if fit.tied else []
-            if denied := gross_network(fit):
-                out += denied
-                continue
-            out += misfit_finding([p.line for p in fit.model.parts], fit.result)
-            for part in fit.model.parts:
-                out += undecided_shapes(part, settings)
-        for line in network.lines:
-            if line.part.line in found.junctions:
-                out += branches.miss_finding(line)
-    return out
 
 
 def _parents_first(settings: Settings, exposures: Exposures) -> list[str]:
@@ -281,30 +187,6 @@ def _parents_first(settings: Settings, exposures: Exposures) -> list[str]:
     return out
 
 
-def _located(
-    line: str, fixes: Fixes, exposures: Exposures, settings: Settings, found: _Found
-) -> list[Point]:
-    """The line's points in order, turned, each place once."""
-    runs = [r for r in settings.runs if r.line == line]
-    stops, said = gather_fixes(line, fixes, settings)
-    seen, more = gather_exposures(line, exposures, fixes.shared.shape[2], settings)
-    found.findings += [*said, *more]
-    if not stops and not seen:
-        return []
-    near, said = without_astray(line, [*stops, *seen], _elsewhere(line, fixes, settings))
-    found.findings += said
-    if not near:
-        return []
-    known = trusted(near, runs, exact_is_small(settings.accuracy))
-    found.order_only |= known.order_only
-    points, said = arrange(line, known.points, runs)
-    names = [*(r.entry for r in runs), *(p.ref for p in seen)]
-    places = settle_same_places(points, settings.accuracy, names)
-    found.findings += [*known.findings, *said, *places.findings]
-    found.contested |= places.contested
-    return places.points
-
-
 def _elsewhere(line: str, fixes: Fixes, settings: Settings) -> Floats:
     """Where (n, 2) the stops of the site's other lines lie."""
     own = [run.id for run in settings.runs if run.line == line]
@@ -312,63 +194,7 @@ def _elsewhere(line: str, fixes: Fixes, settings: Settings) -> Floats:
     return fixes.xyz_m[there, :2]
 
 
-def _too_few(line: str, points: Sequence[Point], surveyed: bool) -> Finding:
-    """What is said of a line that cannot be drawn; an error where someone pushed a camera."""
-    severity: Severity = "error" if surveyed else "warning"
-    if not points:
-        return Finding(
-            severity,
-            "link",
-            "line-without-fix",
-            f"line {line}",
-            "no stop of it was located: it is not drawn",
-            "0 located points",
-            "mark at least two stops on it",
-        )
-    point = points[0]
-    loose = " and its heading may be off by 180°" if point.directed else ""
-    return Finding(
-        severity,
-        "link",
-        "line-single-fix",
-        f"line {line}",
-        f"only {point.subject} was located: it is not drawn{loose}",
-        "1 located point",
-        "mark a second stop, or measure its entry as an exposure",
-        point.where,
-    )
-
-
-def _parent_missing(branch: Branch) -> Finding:
-    return Finding(
-        "warning",
-        "link",
-        "junction-unknown",
-        f"line {branch.line}",
-        f"line {branch.joins}, which it joins, could not be drawn: it is not joined",
-        "",
-        f"locate two stops on line {branch.joins}",
-    )
-
-
-def _turn_fixes(fixes: Fixes, points: Sequence[Point], runs: dict[str, Run]) -> Fixes:
-    """Turn fixes to the camera's way; `points` are ordered and point upstream."""
-    heading, tilt, cov = fixes.heading_rad.copy(), fixes.tilt_rad.copy(), fixes.cov.copy()
-    flip = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
-    for p in points:
-        if p.fix < 0 or not p.directed:
-            continue
-        i = p.fix
-        way = upstream_sign(runs[str(fixes.run[i])]) * p.direction
-        level = np.array([np.sin(heading[i]), np.cos(heading[i])]) * np.cos(tilt[i])
-        if float(way @ [*level, np.sin(tilt[i])]) < 0:
-            heading[i] += np.pi
-            tilt[i] = -tilt[i]
-            cov[i] *= np.outer(flip, flip)
-    return replace(fixes, heading_rad=heading % (2 * np.pi), tilt_rad=tilt, cov=cov)
-
-
-def _entry_findings(runs: Sequence[Run], points: Sequence[Point]) -> list[Finding]:
+def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list[Finding]:
     """How much counted length lies between each run's entry and its first located point."""
     out = []
     for run in runs:
@@ -376,31 +202,5 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[Point]) -> list[Findin
             abs(p.readings[run.id] - run.counter_at_entry_m) for p in points if run.id in p.readings
         ]
         if away and min(away) > 0.10:
-            out.append(
-                Finding(
-                    "warning",
-                    "link",
-                    "entry-not-mapped",
-                    f"run {run.id}",
-                    f"the pipe from {run.entry or 'its entry'} to the nearest located point is not "
-                    "located: line, corridor and dig zone end at that point; the entry itself is "
-                    "drawn only where the counter carries a little beyond it, straight on",
-                    f"{metres(min(away))} of counted length",
-                    f"measure {run.entry or 'the entry'} as an exposure",
-                )
-            )
+            out.append(wording_points.entry_not_mapped(run, min(away)))
     return out
-
-
-def _with_places(lines: Sequence[Line]) -> tuple[Line, ...]:
-    """Tell each branch which vertex of its parent it joins."""
-    by_id = {x.line: x for x in lines}
-    out = []
-    for x in lines:
-        at = -1
-        if x.joins:
-            parent = by_id[x.joins]
-            here = np.flatnonzero((parent.kind == "junction") & (parent.ref == x.line))
-            at = int(here[0])
-        out.append(replace(x, joins_at=at))
-    return tuple(out)

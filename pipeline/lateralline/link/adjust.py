@@ -6,29 +6,31 @@ What it finds is the start of the network its line belongs to (`joint`).
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.link.blunders import unlinked_finding
-from lateralline.link.model import Alternative
-from lateralline.link.occupation import find_shift, shift_finding
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.rounds import Search, together
-from lateralline.link.search import TIED, Fit, Suspicion, least_squares, limit_of
-from lateralline.link.shapes import (
-    ALPHA,
-    BEND_FREEDOMS,
-    choose,
-    likeliest_bend_past,
-    likeliest_bends,
+from lateralline.link import wording_lines
+from lateralline.link.lines import (
+    Alternative,
+    LocatedPoint,
+    NetworkLine,
+    PreparedLine,
+    SuspectedBlunder,
 )
-from lateralline.link.sure import without_unsure_bends
-from lateralline.link.weigh import find_steps, possible, stands, weigh_bends
-from lateralline.records import Finding, Floats
+from lateralline.link.search import AdjustedLine, Fit, Search, least_squares, together
+from lateralline.link.selection import (
+    bends_stand_clear,
+    find_steps,
+    passes_global_test,
+    select_bends,
+    without_insignificant_bends,
+)
+from lateralline.link.shapes import choose_shapes, likeliest_bend_past, likeliest_bends
+from lateralline.link.shifts import find_shift, shift_finding
+from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS, TIED, limit_of
+from lateralline.records import Finding
 from lateralline.settings import Accuracy
 
 #: What of a point is left out, and the σ that leaves it loose: metres, radians.
@@ -40,86 +42,57 @@ _LOOSE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Alone:
-    """One line adjusted by itself."""
-
-    part: Part
-    fit: Fit
-    turns: tuple[Suspicion, ...]  # stops the pipe turns at
-    findings: tuple[Finding, ...]
-
-    @property
-    def agreed(self) -> bool:
-        """True when what was measured could be adjusted together."""
-        return not any(f.code == "link-not-converged" for f in self.findings)
-
-    @property
-    def path_m(self) -> Floats:
-        """Adjusted vertices (V, 3)."""
-        return self.fit.model.path(self.part.line, self.fit.result.x)
-
-    @property
-    def path_cov_m2(self) -> Floats:
-        """Covariance (3V, 3V) of all vertices."""
-        at = self.fit.model.vertex_x[self.part.line][:, None] + np.arange(3)
-        return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
-
-    @property
-    def settled(self) -> Part:
-        """The line with its bends where the adjustment has them, to start from."""
-        path, number = self.path_m, self.part.path[1]
-        shapes = self.part.shapes
-        bends = tuple(path[a + 1 : b] for a, b in pairwise(number.tolist()))
-        return self.part.with_shapes(replace(shapes, bends_m=bends))
-
-
-def adjust_line(line: str, points: Sequence[Point], accuracy: Accuracy) -> Search[Alone]:
-    """Return the adjusted line through ordered, turned points (at least two)."""
-    part, fit = yield from _begin(Part(line, tuple(points), choose(points, accuracy)), accuracy)
-    part, fit = yield from weigh_bends(part, fit, accuracy)
+def adjust_line(prepared: PreparedLine, accuracy: Accuracy) -> Search[AdjustedLine]:
+    """Return the adjusted line through its points (at least two)."""
+    line_id, points = prepared.id, prepared.points
+    line, fit = yield from _begin(
+        NetworkLine(line_id, points, choose_shapes(points, accuracy)), accuracy
+    )
+    line, fit = yield from select_bends(line, fit, accuracy)
     while True:
-        better = yield from _bend_beside(part, fit, accuracy)
+        better = yield from _bend_beside(line, fit, accuracy)
         if better is None:
             break
-        part, fit = better
+        line, fit = better
     turns = tuple(s for s in fit.left_out if s.alternative.what == "kink")
     findings: list[Finding] = []
     if turns:
-        part = part.with_shapes(part.shapes.turning_at([s.alternative.point for s in turns]))
-        fit = yield from least_squares([part], accuracy)
-    part, fit = yield from find_steps(part, fit, accuracy)
+        line = line.with_shapes(line.shapes.turning_at([s.alternative.point for s in turns]))
+        fit = yield from least_squares([line], accuracy)
+    line, fit = yield from find_steps(line, fit, accuracy)
     if not fit.result.converged:
-        part, fit = yield from _without_one_bend(part, fit, accuracy)
-    part, fit, unsure = yield from without_unsure_bends(part, fit, accuracy)
+        line, fit = yield from _without_one_bend(line, fit, accuracy)
+    line, fit, unsure = yield from without_insignificant_bends(line, fit, accuracy)
     findings += unsure
     if not fit.result.converged:
-        part = part.with_shapes(part.shapes.without("bend", "double_bend"))
-        fit = yield from least_squares([part], accuracy)
-    shift = yield from find_shift(part, fit, accuracy)
+        line = line.with_shapes(line.shapes.without("bend", "double_bend"))
+        fit = yield from least_squares([line], accuracy)
+    shift = yield from find_shift(line, fit, accuracy)
     if shift is not None:
-        findings.append(shift_finding(part, shift))
+        findings.append(shift_finding(line, shift))
     if shift is not None and shift.sure:
         turns = tuple(s for s in turns if s.alternative.point not in shift.beside)
-        part = part.with_shapes(part.shapes.loosened(shift.stretch))
-        fit = yield from least_squares([part], accuracy)
+        line = line.with_shapes(line.shapes.left_undecided(shift.stretch))
+        fit = yield from least_squares([line], accuracy)
     if not fit.result.converged:  # only the points themselves are left
-        part = part.with_shapes(part.shapes.without("straight"))
-        fit = yield from least_squares([part], accuracy)
-        findings.append(unlinked_finding(line))
-    return Alone(part, fit, turns, tuple(findings))
+        line = line.with_shapes(line.shapes.without("straight"))
+        fit = yield from least_squares([line], accuracy)
+        findings.append(wording_lines.line_not_converged(line_id))
+    return AdjustedLine(prepared, line, fit, turns, tuple(findings))
 
 
-def _without_one_bend(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def _without_one_bend(
+    line: NetworkLine, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit]]:
     """Return the line with the one bend undecided that the data cannot place after all."""
-    bent = [i for i, bends in enumerate(part.shapes.bends_m) if len(bends)]
-    trials = [part.with_shapes(part.shapes.loosened(i)) for i in bent]
+    bent = [i for i, bends in enumerate(line.shapes.bends_m) if len(bends)]
+    trials = [line.with_shapes(line.shapes.left_undecided(i)) for i in bent]
     fits = yield from together(least_squares([trial], accuracy) for trial in trials)
     settled = [(f.score, p, f) for p, f in zip(trials, fits, strict=True) if f.result.converged]
-    return min(settled, key=lambda s: s[0])[1:] if settled else (part, fit)
+    return min(settled, key=lambda s: s[0])[1:] if settled else (line, fit)
 
 
-def _begin(part: Part, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
+def _begin(line: NetworkLine, accuracy: Accuracy) -> Search[tuple[NetworkLine, Fit]]:
     """Return the first adjustment, and the shapes that go with it.
 
     One wrong reading is likelier than a strange pipe. So where a stretch contradicts itself, or the
@@ -127,66 +100,70 @@ def _begin(part: Part, accuracy: Accuracy) -> Search[tuple[Part, Fit]]:
     shapes are chosen again. Where the line then shows the reading to be wrong, and the story is the
     cheaper one, it is told.
     """
-    fit = yield from least_squares([part], accuracy)
+    fit = yield from least_squares([line], accuracy)
     for _ in range(2):  # more than two such places are no slip of a pen
-        stories = [*_without_contradiction(part, accuracy), *_with_one_bend(part, accuracy)]
+        stories = [*_without_contradiction(line, accuracy), *_with_one_bend(line, accuracy)]
         told = yield from together(
             least_squares([p], accuracy, known=[*fit.left_out, wrong]) for p, wrong in stories
         )
-        cost = _cost(part, fit)
+        cost = _cost(line, fit)
         better = [
             (_cost(p, other), wrong.alternative.subject.ref, p, other)
             for (p, wrong), other in zip(stories, told, strict=True)
-            if other.result.converged and _shown(other, wrong) and possible(other)
+            if other.result.converged and _shown(other, wrong) and passes_global_test(other)
         ]
         better = sorted((b for b in better if b[0] < cost), key=lambda b: b[0])
         if not better or any(b[1] != better[0][1] and b[0] - better[0][0] < TIED for b in better):
             break  # none, or two that the data cannot tell apart
-        _, _, part, fit = better[0]
-    return part, fit
+        _, _, line, fit = better[0]
+    return line, fit
 
 
-def _cost(part: Part, fit: Fit) -> float:
+def _cost(line: NetworkLine, fit: Fit) -> float:
     """χ², and what each blunder and each bend had to gain; a contradiction costs what it is."""
-    shapes = part.shapes
+    shapes = line.shapes
     bends = sum(float(chi2.isf(ALPHA, BEND_FREEDOMS[len(b)])) for b in shapes.bends_m if len(b))
     return fit.score + bends + float(shapes.chi2[shapes.contradicted].min(axis=1).sum())
 
 
-def _left_out(part: Part, i: int) -> Iterator[Suspicion]:
+def _left_out(line: NetworkLine, i: int) -> Iterator[SuspectedBlunder]:
     """Yield each reading of a point that a slip of the pen may have spoilt."""
-    point = part.points[i]
+    point = line.points[i]
     if point.kind != "junction":
         for what, run in [("plan", ""), *(("counter", run) for run in point.readings)]:
-            a = Alternative(part.line, i, point, what, run, ())
-            yield Suspicion(a, 0.0, limit_of(what, 2 if what == "plan" else 1), np.zeros(2))
+            a = Alternative(line.id, i, point, what, run, ())
+            yield SuspectedBlunder(a, 0.0, limit_of(what, 2 if what == "plan" else 1), np.zeros(2))
 
 
-def _without_contradiction(part: Part, accuracy: Accuracy) -> Iterator[tuple[Part, Suspicion]]:
+def _without_contradiction(
+    line: NetworkLine, accuracy: Accuracy
+) -> Iterator[tuple[NetworkLine, SuspectedBlunder]]:
     """Yield the line without one reading beside a contradiction that clears it, and the reading."""
-    contradicted = np.flatnonzero(part.shapes.contradicted)
+    contradicted = np.flatnonzero(line.shapes.contradicted)
     for i in sorted({int(p) for s in contradicted for p in (s, s + 1)}):
-        for wrong in _left_out(part, i):
-            shapes = choose(without(part.points, [wrong]), accuracy)
+        for wrong in _left_out(line, i):
+            shapes = choose_shapes(without(line.points, [wrong]), accuracy)
             if shapes.contradicted.sum() < len(contradicted):
-                yield part.with_shapes(shapes), wrong
+                yield line.with_shapes(shapes), wrong
 
 
-def _with_one_bend(part: Part, accuracy: Accuracy) -> Iterator[tuple[Part, Suspicion]]:
+def _with_one_bend(
+    line: NetworkLine, accuracy: Accuracy
+) -> Iterator[tuple[NetworkLine, SuspectedBlunder]]:
     """Yield the line with one bend about a stop that has two on one side, or one on both."""
-    shape = np.array(part.shapes.shape)
+    shape = np.array(line.shapes.shape)
     double = shape == "double_bend"
-    odd = double | (shape == "bend") | part.shapes.contradicted
+    odd = double | (shape == "bend") | line.shapes.contradicted
     beside = (odd[:-1] & odd[1:]) | double[:-1] | double[1:]
     for i in (np.flatnonzero(beside) + 1).tolist():
-        place = likeliest_bend_past(part.points, i, accuracy)
+        place = likeliest_bend_past(line.points, i, accuracy)
         for side in (i - 1, i):
-            shapes = part.shapes.taken_straight([i - 1, i]).bent(side, place)
-            for wrong in _left_out(part, i):
-                yield part.with_shapes(shapes), wrong
+            shapes = line.shapes.straightened([i - 1, i]).bent(side, place)
+            for wrong in _left_out(line, i):
+                yield line.with_shapes(shapes), wrong
 
 
-def _shown(fit: Fit, wrong: Suspicion) -> bool:
+def _shown(fit: Fit, wrong: SuspectedBlunder) -> bool:
     """True when the line shows a reading to be wrong that was left out on suspicion."""
     return any(
         s.alternative.subject is wrong.alternative.subject
@@ -196,7 +173,9 @@ def _shown(fit: Fit, wrong: Suspicion) -> bool:
     )
 
 
-def without(points: Sequence[Point], left_out: Sequence[Suspicion]) -> list[Point]:
+def without(
+    points: Sequence[LocatedPoint], left_out: Sequence[SuspectedBlunder]
+) -> list[LocatedPoint]:
     """Return points of a line with what is left out of them loose, or gone."""
     out = list(points)
     for s in left_out:
@@ -213,7 +192,9 @@ def without(points: Sequence[Point], left_out: Sequence[Suspicion]) -> list[Poin
     return out
 
 
-def _bend_beside(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part, Fit] | None]:
+def _bend_beside(
+    line: NetworkLine, fit: Fit, accuracy: Accuracy
+) -> Search[tuple[NetworkLine, Fit] | None]:
     """Where something does not fit at a stop, try one or two bends before and after it instead.
 
     Bends too slight for their own stretch to show can be plain from the line on both sides. Every
@@ -223,19 +204,19 @@ def _bend_beside(part: Part, fit: Fit, accuracy: Accuracy) -> Search[tuple[Part,
     """
     stops = {s.alternative.point for s in fit.suspects}
     stretches = sorted({t for i in stops for t in (i - 1, i)})
-    shape = part.shapes.shape
+    shape = line.shapes.shape
     trials = [
-        (stretch, len(bends), part.with_shapes(part.shapes.bent(stretch, bends)))
+        (stretch, len(bends), line.with_shapes(line.shapes.bent(stretch, bends)))
         for stretch in stretches
         if 0 <= stretch < len(shape) and shape[stretch] == "straight"
-        for bends in likeliest_bends(part.points, stretch, accuracy)
+        for bends in likeliest_bends(line.points, stretch, accuracy)
     ]
     if not trials:
         return None
     fits = yield from together(least_squares([trial], accuracy) for _, _, trial in trials)
-    tries: list[tuple[float, int, Part, Fit]] = []
+    tries: list[tuple[float, int, NetworkLine, Fit]] = []
     for (stretch, bends, trial), bent in zip(trials, fits, strict=True):
-        if bent.result.converged and stands(bent, trial, stretch):
+        if bent.result.converged and bends_stand_clear(bent, trial, stretch):
             price = float(chi2.isf(ALPHA, BEND_FREEDOMS[bends]))
             tries.append((bent.score + price, stretch, trial, bent))
     tries.sort(key=lambda t: t[0])

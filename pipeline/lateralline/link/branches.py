@@ -7,8 +7,8 @@ lines (`joint`), in which the junction is one place for both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -16,14 +16,14 @@ from scipy.stats import norm
 
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
-from lateralline.link.adjust import Alone
-from lateralline.link.equations import PIPE_WANDER_RAD, counter_variance
-from lateralline.link.model import JUNCTION_LEVEL_M
-from lateralline.link.parts import Join, Rider
-from lateralline.link.points import Point
+from lateralline.link import wording_lines
+from lateralline.link.lines import Junction, JunctionConstraint, LocatedPoint
+from lateralline.link.network import JUNCTION_LEVEL_M
+from lateralline.link.search import AdjustedLine
+from lateralline.link.stochastic import PIPE_WANDER_RAD, counter_variance
+from lateralline.proportions import MOST_LEG_M
 from lateralline.records import Finding, Floats
 from lateralline.settings import Branch, Run, Settings
-from lateralline.wording import metres
 
 _APART_M = 0.01
 #: How far beside the branch's last direction its junction may lie for a fitting there: a 45° bend
@@ -32,43 +32,38 @@ FITTING_BESIDE_M = 0.5
 _Z95 = float(norm.ppf(0.975))
 
 
-@dataclass(frozen=True, slots=True)
-class Junction:
-    """A place on a parent's path, as the parent alone gives it."""
-
-    branch: str  # line id of the branch
-    leg: int  # leg of the parent's path (Alone.xyz_m)
-    fraction: float  # along that leg
-    xyz_m: Floats  # (3,)
-    cov_m2: Floats  # (3, 3)
-    run: str  # run of the parent whose counter is known here; "" = none
-    counter_m: float
-    along_m: float  # σ of the place along the leg
-
-
 def find(
     branch: Branch,
-    points: Sequence[Point],
-    parent: Alone,
-    riders: Sequence[Rider],
+    points: Sequence[LocatedPoint],
+    parents: Mapping[str, AdjustedLine],
     settings: Settings,
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
-    """Return the junction on the parent for the ordered, turned points of a branch.
+    """Return the junction on its parent for the ordered, turned points of a branch, if it has one.
 
-    `riders` are the parent's.
+    `parents`: the lines adjusted so far.
     """
+    parent = parents.get(branch.joins)
+    if parent is None:
+        return None, (wording_lines.parent_not_drawn(branch),)
     run = next((r for r in settings.runs if r.id == branch.run), None)
     counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
-    every = [*parent.part.points, *(r.point for r in riders)]
+    every = [*parent.line.points, *(r.point for r in parent.prepared.intermediates)]
     if run is None or not counted or not any(run.id in p.readings for p in every):
-        return _by_tangent(branch, points, parent)
-    junction, said = _by_counter(branch, run, parent, riders, settings)
+        junction, said = _by_tangent(branch, points, parent)
+    else:
+        junction, said = _by_counter(branch, run, parent, settings)
+        if junction is not None:
+            junction, said = _agreed(branch, junction, points, parent)
     if junction is None:
         return None, said
-    return _agreed(branch, junction, points, parent)
+    away = np.hypot(*(np.array([p.xyz_m for p in points]) - junction.xyz_m)[:, :2].T)
+    if away.min() > MOST_LEG_M:
+        far = wording_lines.junction_far(branch, float(away[0]), points[0].where)
+        return None, (*said, far)
+    return junction, said
 
 
-def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float) -> Junction:
+def _at(branch: str, parent: AdjustedLine, leg: int, fraction: float, along_var: float) -> Junction:
     """A junction at a fraction of a leg whose place along it has a variance."""
     a, b = parent.path_m[leg], parent.path_m[leg + 1]
     length = max(float(np.linalg.norm(b - a)), 1e-9)
@@ -81,18 +76,22 @@ def _at(branch: str, parent: Alone, leg: int, fraction: float, along_var: float)
     cov = w @ parent.path_cov_m2 @ w.T + along_var * np.outer(unit, unit)
     cov[2, 2] += JUNCTION_LEVEL_M**2
     point = (1 - fraction) * a + fraction * b
-    return Junction(branch, leg, fraction, point, cov, "", float("nan"), float(np.sqrt(along_var)))
+    sigma = float(np.sqrt(along_var))
+    return Junction(parent.line.id, branch, leg, fraction, point, cov, "", float("nan"), sigma)
 
 
 def _by_counter(
-    branch: Branch, run: Run, parent: Alone, riders: Sequence[Rider], settings: Settings
+    branch: Branch, run: Run, parent: AdjustedLine, settings: Settings
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """The camera face sees the junction at `at_counter`: that is its place on the path, no lag."""
-    path = chainage(parent.path_m)[parent.part.path[1]]
-    riding = [r for r in riders if not r.level_only]
-    along = [path[r.stretch] + r.share * (path[r.stretch + 1] - path[r.stretch]) for r in riding]
+    path = chainage(parent.path_m)[parent.line.path[1]]
+    intermediates_seen = [r for r in parent.prepared.intermediates if not r.level_only]
+    along = [
+        path[r.stretch] + r.share * (path[r.stretch + 1] - path[r.stretch])
+        for r in intermediates_seen
+    ]
     path = np.array([*path, *along])
-    points = [*parent.part.points, *(r.point for r in riding)]
+    points = [*parent.line.points, *(r.point for r in intermediates_seen)]
     counters = np.array([p.readings.get(run.id, np.nan) for p in points])
     read = np.flatnonzero(np.isfinite(counters))
     at = branch.at_counter_m
@@ -100,18 +99,7 @@ def _by_counter(
     low, high = (counters[order[0]], counters[order[-1]]) if len(order) else (np.nan, np.nan)
     if not low <= at <= high:
         beyond = max(low - at, at - high) if len(order) else float("nan")
-        return None, (
-            Finding(
-                "error",
-                "link",
-                "junction-off-line",
-                f"line {branch.line}",
-                f"joins line {branch.joins} at counter {metres(at)} of run {run.id}, beyond what "
-                "was located there: it is not joined",
-                f"{metres(beyond)} beyond" if len(order) else "",
-                f"add a stop on line {branch.joins} on the other side of the junction",
-            ),
-        )
+        return None, (wording_lines.junction_off_line(branch, beyond),)
     place = float(np.interp(at, counters[order], path[order]).clip(0.0, path[-1 - len(along)]))
     leg, fraction = locate(chainage(parent.path_m), place)
     nearest = np.min(np.abs(counters[order] - at))
@@ -121,7 +109,7 @@ def _by_counter(
 
 
 def _agreed(
-    branch: Branch, junction: Junction, points: Sequence[Point], parent: Alone
+    branch: Branch, junction: Junction, points: Sequence[LocatedPoint], parent: AdjustedLine
 ) -> tuple[Junction, tuple[Finding, ...]]:
     """Return the junction the counter gives, if the branch's last direction can lead there.
 
@@ -151,50 +139,28 @@ def _agreed(
     if abs(off) <= W_LIMIT * sigma:
         return junction, ()
     both = max(at_end.along_m, abs(off) / _Z95)
-    return _at(branch.line, parent, met.leg, met.fraction, both**2), (
-        Finding(
-            "error" if beside > FITTING_BESIDE_M else "warning",
-            "link",
-            "junction-contradiction",
-            f"line {branch.line}",
-            f"joins line {branch.joins} at counter {metres(branch.at_counter_m)} of run "
-            f"{branch.run}, but {end.subject}, the last before it, leads elsewhere: either "
-            "at_counter is wrong, or the branch bends in between; at_counter is left out, and the "
-            "junction drawn where the direction leads, as unsure as they are apart",
-            f"{metres(abs(off))} ± {metres(sigma)} apart along line {branch.joins}, w = "
-            f"{abs(off) / sigma:.1f} (limit {W_LIMIT:.2f})",
-            f"check at_counter, and add a stop on line {branch.line} next to the junction",
-            end.where,
-            about=(f"line {branch.joins}",),
-        ),
+    said = wording_lines.junction_contradiction(
+        branch, end, abs(off), sigma, fitting_may=beside <= FITTING_BESIDE_M
     )
+    return _at(branch.line, parent, met.leg, met.fraction, both**2), (said,)
 
 
 def _by_tangent(
-    branch: Branch, points: Sequence[Point], parent: Alone
+    branch: Branch, points: Sequence[LocatedPoint], parent: AdjustedLine
 ) -> tuple[Junction | None, tuple[Finding, ...]]:
     """Follow the branch's last direction downstream, in plan, to the parent."""
     end = points[0]
 
-    def refused(code: str, what: str, how_much: str) -> tuple[None, tuple[Finding, ...]]:
-        do = f"add a stop on line {branch.line} next to the junction, or give at_counter"
-        what += ": it is not joined"
-        subject = f"line {branch.line}"
-        return None, (Finding("warning", "link", code, subject, what, how_much, do, end.where),)
-
     if not end.directed:
-        what = f"its end towards line {branch.joins} has no heading to follow"
-        return refused("junction-unknown", what, "")
+        return None, (wording_lines.junction_without_heading(branch, end),)
     # A lone stop looks either way; otherwise its neighbours have turned it.
     rays = [end.reversed()] if len(points) > 1 else [end.reversed(), end]
     meetings = sorted((_meet(ray, parent) for ray in rays), key=lambda m: (m.miss_m, m.distance_m))
     met = meetings[0]
     if not np.isfinite(met.distance_m):
-        return refused("branch-misses", f"line {branch.joins} lies behind its last stop", "")
-    if met.miss_m > _Z95 * met.sigma_m:
-        what = f"its end direction passes line {branch.joins} without meeting it"
-        by = f"{metres(met.miss_m)} (95 %: {metres(_Z95 * met.sigma_m)})"
-        return refused("branch-misses", what, by)
+        return None, (wording_lines.branch_turned_away(branch, end),)
+    if met.miss_m > (limit := _Z95 * met.sigma_m):
+        return None, (wording_lines.branch_passes(branch, end, met.miss_m, limit),)
     return _at(branch.line, parent, met.leg, met.fraction, met.along_m**2), ()
 
 
@@ -209,7 +175,7 @@ class _Meeting(NamedTuple):
     along_m: float  # the same, carried onto the path
 
 
-def _meet(ray: Point, parent: Alone) -> _Meeting:
+def _meet(ray: LocatedPoint, parent: AdjustedLine) -> _Meeting:
     """Return the first leg the ray crosses in plan, else the vertex it misses by fewest σ."""
     way = ray.direction[:2] / np.hypot(*ray.direction[:2])
     normal = np.array([-way[1], way[0]])
@@ -235,14 +201,16 @@ def _meet(ray: Point, parent: Alone) -> _Meeting:
     return _Meeting(leg, t, far, miss, spread, spread / max(sine, 0.1))
 
 
-def _spread(end: Point, normal: Floats, distance_m: float) -> float:
+def _spread(end: LocatedPoint, normal: Floats, distance_m: float) -> float:
     """σ across a ray from a branch's end, at a distance: position and heading."""
     lever = np.array([*normal, -distance_m])  # heading grows to the right, the normal points left
     at = np.ix_([0, 1, 3], [0, 1, 3])
     return float(np.sqrt(lever @ end.cov[at] @ lever))
 
 
-def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: Settings) -> Point:
+def as_point(
+    junction: Junction, branch: Branch, runs: Sequence[Run], settings: Settings
+) -> LocatedPoint:
     """Return the junction as the branch's downstream point."""
     nan = float("nan")
     cov = np.zeros((5, 5))
@@ -257,19 +225,19 @@ def as_point(junction: Junction, branch: Branch, runs: Sequence[Run], settings: 
             counted = branch.at_counter_m - over.counter_at_entry_m + run.counter_at_entry_m
             if np.isfinite(counted):
                 readings[run.id] = counted
-    return Point("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
+    return LocatedPoint("junction", branch.joins, "", -1, junction.xyz_m, nan, nan, cov, readings)
 
 
-def as_join(junction: Junction, parent: Alone, branch: Alone) -> Join:
+def as_join(junction: Junction, parent: AdjustedLine, branch: AdjustedLine) -> JunctionConstraint:
     """Return the junction as the network holds it: a place on a leg of the parent.
 
     Its place along the leg is the counter's, or the branch's last direction's; where the stretch
     that would tell is undecided, it is only as sure as it was found.
     """
-    stretch = int(np.searchsorted(parent.part.path[1], junction.leg, side="right")) - 1
-    teller = parent.part.decided[stretch] if junction.run else branch.part.decided[0]
-    return Join(
-        parent.part.line,
+    stretch = int(np.searchsorted(parent.line.path[1], junction.leg, side="right")) - 1
+    teller = parent.line.decided[stretch] if junction.run else branch.line.decided[0]
+    return JunctionConstraint(
+        parent.line.id,
         junction.leg,
         junction.fraction,
         junction.run,
@@ -278,10 +246,10 @@ def as_join(junction: Junction, parent: Alone, branch: Alone) -> Join:
     )
 
 
-def miss_finding(solution: Alone) -> list[Finding]:
+def miss_finding(solution: AdjustedLine) -> list[Finding]:
     """Return by how much a branch whose last stretch fits nothing misses its junction."""
-    first, second = solution.part.points[0], solution.part.points[1]
-    contradicted = bool(solution.part.shapes.contradicted[0])
+    first, second = solution.line.points[0], solution.line.points[1]
+    contradicted = bool(solution.line.shapes.contradicted[0])
     if first.kind != "junction" or not second.directed or not contradicted:
         return []
     way = second.reversed().direction[:2]
@@ -295,15 +263,5 @@ def miss_finding(solution: Alone) -> list[Finding]:
     miss = abs(float(offset @ normal))
     if miss <= _Z95 * spread:
         return []
-    return [
-        Finding(
-            "warning",
-            "link",
-            "branch-misses",
-            f"line {solution.part.line}",
-            f"its last direction passes its junction with line {first.ref} by more than its error",
-            f"{metres(miss)} (95 %: {metres(_Z95 * spread)})",
-            f"check at_counter, or add a stop on line {solution.part.line} next to the junction",
-            second.where,
-        )
-    ]
+    line = solution.line.id
+    return [wording_lines.branch_misses_junction(line, first, second, miss, float(_Z95 * spread))]

@@ -1,4 +1,4 @@
-"""Counter readings that cannot be, told before anything is adjusted by them.
+"""Counter readings that cannot be right, found before anything is adjusted by them.
 
 The counter orders the stops of a run and gives the length of pipe between them, so one reading with
 a slipped decimal point puts its stop at the wrong end of the line, and readings in another unit
@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from scipy.stats import norm
 
-from lateralline.link.equations import counter_variance
-from lateralline.link.exchanged import exchange_finding, exchanged
-from lateralline.link.points import Point
+from lateralline.link import wording_points
+from lateralline.link.lines import TILT_RAD, LocatedPoint, likely_positions_m
+from lateralline.link.stochastic import counter_variance
 from lateralline.records import Finding, Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
-from lateralline.wording import metres
 
 #: A chord this much longer than its cable, beyond errors, is no bad mark; nor is a reading half as
 #: much again off where the marks put it. Common practice, no source.
@@ -39,33 +40,20 @@ _BESIDE_M, _BESIDE = 0.75, 0.25
 #: Counted over chord: what no run has throughout whatever its bends, and what none has in all
 #: stretches alike.
 _WILD, _ODD = (0.7, 1.8), (0.9, 1.15)
-#: What a wrong factor comes from, as counted over true: in one reading, in all of them.
-_SLIPS = {
-    10.0: "a decimal point, ten times too large",
-    0.1: "a decimal point, ten times too small",
-    100.0: "centimetres for metres, or a decimal point",
-    0.01: "metres for centimetres, or a decimal point",
-    1 / 0.3048: "feet taken for metres",
-    0.3048: "metres taken for feet",
-}
-_UNITS = _SLIPS | {
-    12.0: "inches taken for feet",
-    1 / 12: "feet taken for inches",
-    1 / 0.0254: "inches taken for metres",
-    0.0254: "metres taken for inches",
-}
 
 
 @dataclass(frozen=True, slots=True)
-class Trusted:
+class CheckedCounters:
     """The points of a line with the readings that may order them, to scale."""
 
-    points: list[Point]
+    points: list[LocatedPoint]
     order_only: frozenset[str]  # runs whose readings give the order of stops, but no lengths
     findings: list[Finding]
 
 
-def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) -> Trusted:
+def check_counters(
+    points: Sequence[LocatedPoint], runs: Sequence[Run], accuracy: Accuracy
+) -> CheckedCounters:
     """Return the points of a line without readings that cannot be, and what is wrong with them."""
     out, findings = list(points), []
     order_only: set[str] = set()
@@ -78,46 +66,57 @@ def trusted(points: Sequence[Point], runs: Sequence[Run], accuracy: Accuracy) ->
         read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if _stood_still(read):
             order_only.add(run.id)
-            findings.append(_still(run, len(mine)))
+            findings.append(wording_points.counter_still(run.id, len(mine)))
             for i, along in zip(mine, _by_chords(read), strict=True):
                 reading = run.counter_at_entry_m + float(along)
                 out[i] = replace(out[i], readings={**out[i].readings, run.id: reading})
         elif (factor := _factor(read)) is not None:
             order_only.add(run.id)
-            findings.append(_of_all(run, factor))
+            findings.append(wording_points.counter_factor(run.id, *factor))
             for i in mine:
                 out[i] = _to_scale(out[i], run, factor.typical)
             continue
         if (pair := exchanged([out[i] for i in mine], run.id, accuracy)) is not None:
             a, b = mine[list(pair)].tolist()
-            findings.append(exchange_finding(out[a], out[b], run))
+            read_m = [out[i].readings[run.id] + run.transmitter_lag_m for i in (a, b)]
+            findings.append(wording_points.counters_exchanged(run.id, out[a], out[b], read_m))
             out[a], out[b] = without_runs([out[a], out[b]], {run.id})
             mine = np.delete(mine, pair)
             read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
-            findings.append(_of_none(run))
-        elif gone := _astray(read):
-            findings += [_of_astray(out[mine[j]], away) for j, away in gone]
+            findings.append(wording_points.counter_contradiction(run.id))
+        elif gone := _beyond_cable(read):
+            findings += [wording_points.point_beyond_cable(out[mine[j]], away) for j, away in gone]
             lost |= {int(mine[j]) for j, _ in gone}
         else:
             findings += _said([out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong])
             for j, _ in wrong:
                 (out[mine[j]],) = without_runs([out[mine[j]]], {run.id})
     kept = [p for i, p in enumerate(out) if i not in lost]
-    return Trusted(kept, frozenset(order_only), findings)
+    return CheckedCounters(kept, frozenset(order_only), findings)
 
 
-def _said(points: Sequence[Point], run: Run, expected_m: Sequence[float]) -> list[Finding]:
+def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float]) -> list[Finding]:
     """What is said of readings that cannot be: of each, or of a counter that jumped, once."""
     read = [p.readings[run.id] for p in points]
     off = np.subtract(read, expected_m)
     if len(off) > 1 and np.ptp(off) < GROSS_M:
-        return [_jumped(points, run, float(off.mean()))]
-    return [_of_one(p, run, c, w) for p, c, w in zip(points, read, expected_m, strict=True)]
+        return [wording_points.counter_jump(run.id, points, float(off.mean()))]
+    return [_impossible(p, run, c, w) for p, c, w in zip(points, read, expected_m, strict=True)]
 
 
-def without_runs(points: Sequence[Point], runs: Collection[str]) -> list[Point]:
+def _impossible(point: LocatedPoint, run: Run, reading_m: float, expected_m: float) -> Finding:
+    """What is said of one reading, as it was read: at the camera face."""
+    lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
+    read, would = reading_m + lag, expected_m + lag
+    near = 0.1 * GROSS_M + 0.02 * abs(would)
+    slips = [k for k in wording_points.SLIPS if abs(read / k - would) < near]
+    slip = slips[-1] if slips else None
+    return wording_points.counter_impossible(point, run.id, read, would, slip)
+
+
+def without_runs(points: Sequence[LocatedPoint], runs: Collection[str]) -> list[LocatedPoint]:
     """Return points without the readings of some runs."""
     if not runs:
         return list(points)
@@ -126,7 +125,7 @@ def without_runs(points: Sequence[Point], runs: Collection[str]) -> list[Point]:
     ]
 
 
-def _to_scale(point: Point, run: Run, factor: float) -> Point:
+def _to_scale(point: LocatedPoint, run: Run, factor: float) -> LocatedPoint:
     """A point with its reading of a run nearer to metres, which is enough to order it by."""
     counted = (point.readings[run.id] - run.counter_at_entry_m) / factor
     return replace(point, readings={**point.readings, run.id: run.counter_at_entry_m + counted})
@@ -142,7 +141,7 @@ class _Readings:
     fits: Flags  # (n, n) a cable so long, of so much more, may join two points as neighbours
 
     @classmethod
-    def of(cls, points: Sequence[Point], run: str, accuracy: Accuracy) -> _Readings:
+    def of(cls, points: Sequence[LocatedPoint], run: str, accuracy: Accuracy) -> _Readings:
         counter = np.array([p.readings[run] for p in points])
         xyz = np.array([p.xyz_m for p in points])
         spread = np.array([np.trace(p.cov[:2, :2]) for p in points])
@@ -180,7 +179,7 @@ class _Factor(NamedTuple):
 
     typical: float  # counted over chord
     stretches: int
-    slip: str  # what would make it; "" = nothing known
+    slip: float | None  # the slip in `wording_points.UNIT_SLIPS` that makes it
 
 
 def _stood_still(read: _Readings) -> bool:
@@ -191,19 +190,6 @@ def _stood_still(read: _Readings) -> bool:
 def _by_chords(read: _Readings) -> Floats:
     """What a counter would about have read at stops in the order they were written."""
     return np.concatenate([[0.0], np.cumsum(np.maximum(np.diagonal(read.chord_m, 1), SAME_M))])
-
-
-def _still(run: Run, stops: int) -> Finding:
-    return Finding(
-        "error",
-        "link",
-        "counter-still",
-        f"run {run.id}",
-        "its counter reads the same at every stop: no length is taken from it, and its stops are "
-        "linked in the order they were written",
-        f"{stops} stops",
-        "enter the readings, or leave the column empty; and see that the stops are in order",
-    )
 
 
 def _factor(read: _Readings) -> _Factor | None:
@@ -217,7 +203,7 @@ def _factor(read: _Readings) -> _Factor | None:
     if not typical > 0.0:  # a counter that stood still gives no factor
         return None
     off = np.abs(np.log(np.maximum(ratio, 1e-9) / typical))
-    factor = min(_UNITS, key=lambda k: abs(np.log(typical / k)))
+    factor = min(wording_points.UNIT_SLIPS, key=lambda k: abs(np.log(typical / k)))
     near = bool(abs(np.log(typical / factor)) < np.log(1.15))
     if _WILD[0] <= typical <= _WILD[1]:
         odd = not _ODD[0] <= typical <= _ODD[1] and (off < np.log(1.1)).mean() >= 0.8
@@ -225,37 +211,7 @@ def _factor(read: _Readings) -> _Factor | None:
         odd = (off < np.log(1.3)).mean() >= 0.8
     if not odd or not (near or len(ratio) > 3):
         return None
-    return _Factor(typical, len(ratio), _UNITS[factor] if near else "")
-
-
-def _of_all(run: Run, factor: _Factor) -> Finding:
-    slip = f" ({factor.slip}?)" if factor.slip else ""
-    return Finding(
-        "error",
-        "link",
-        "counter-factor",
-        f"run {run.id}",
-        f"its counters differ by a factor from the distances between its stops throughout{slip}; "
-        "they give the order of the stops, but no length is taken from them",
-        f"counted {factor.typical:.3g} times what lies between neighbouring stops (median of "
-        f"{factor.stretches})",
-        "check counter under [units], and how the counter was read; and tape under [units], where "
-        "no depth reading speaks for it",
-    )
-
-
-def _of_none(run: Run) -> Finding:
-    return Finding(
-        "error",
-        "link",
-        "counter-contradiction",
-        f"run {run.id}",
-        "its counters and the places of its stops contradict each other, and too few of them agree "
-        "to tell which are wrong; they give the order of the stops, but no length is taken from "
-        "them: the line is drawn by its marks",
-        "",
-        "check every counter reading of the run, and mark its stops again",
-    )
+    return _Factor(typical, len(ratio), factor if near else None)
 
 
 def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
@@ -292,7 +248,7 @@ def _believed(read: _Readings) -> tuple[Ints, int]:
     return np.array([i for i in on if (first[on] == first[i]).sum() == 1], int), longest
 
 
-def _astray(read: _Readings) -> list[tuple[int, float]]:
+def _beyond_cable(read: _Readings) -> list[tuple[int, float]]:
     """Return the points that lie where no cable reached from those believed beside it, and how far.
 
     A few metres are for the adjustment to find; so far off a point takes its line along, and says
@@ -312,20 +268,6 @@ def _astray(read: _Readings) -> list[tuple[int, float]]:
         if away > _ASTRAY_M and not read.expected(j, sure)[1] < _BESIDE_M:
             out.append((j, away))
     return out
-
-
-def _of_astray(point: Point, away_m: float) -> Finding:
-    return Finding(
-        "error",
-        "link",
-        "point-astray",
-        point.subject,
-        "lies further from the other stops of its run than its cable reached: it is left out, and "
-        "the rest of the line is drawn",
-        f"{metres(away_m, 0)} beyond the counted length",
-        "check the coordinates of its marks by digits, and its counter",
-        point.where,
-    )
 
 
 def _exchanged(read: _Readings) -> list[tuple[int, float]] | None:
@@ -352,38 +294,129 @@ def _chains(fits: Flags, *, forward: bool) -> Ints:
     return out
 
 
-def _jumped(points: Sequence[Point], run: Run, by_m: float) -> Finding:
-    """Several readings off by as much: the counter was set anew, or slipped."""
-    names = ", ".join(p.subject for p in points)
-    return Finding(
-        "error",
-        "link",
-        "counter-jump",
-        f"run {run.id}",
-        f"its counter jumped: the readings of {names} do not go on from the others; they are not "
-        "used, and these are placed in the line by their marks",
-        metres(by_m, 1, signed=True),
-        "correct the counters after the jump, or give them a run of their own",
-        points[0].where,
-    )
+# ---- two readings exchanged ----------------------------------------------------------------
 
 
-def _of_one(point: Point, run: Run, reading_m: float, expected_m: float) -> Finding:
-    lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
-    read, would = reading_m + lag, expected_m + lag
-    slip = ""
-    for factor, words in _SLIPS.items():
-        if abs(read / factor - would) < 0.1 * GROSS_M + 0.02 * abs(would):
-            slip = f": {words}"
-    return Finding(
-        "error",
-        "link",
-        "counter-impossible",
-        point.subject,
-        f"its counter reading cannot be: where it was marked, run {run.id} would have read about "
-        f"{metres(would, 1)}, not {metres(read)}{slip}; the reading is not used, and it is placed "
-        "in the line by its marks",
-        metres(read - would, 1, signed=True),
-        f"correct the counter of {point.subject}; if it is right, mark it again",
-        point.where,
-    )
+#: A chord this many σ and metres longer than its cable is no chance. Common practice, no source.
+_SIGMAS, _IMPOSSIBLE_M = 4.0, 0.3
+#: Pipe between neighbours that is longer than this many chords turns by more than 90° (√2: one
+#: bend of 90° midway).
+_WINDING = float(np.sqrt(2.0))
+#: Two pairs that explain a run as well as each other, to this, leave open which it was.
+_ALIKE_M = 0.5
+
+
+def exchanged(
+    points: Sequence[LocatedPoint], run: str, accuracy: Accuracy
+) -> tuple[int, int] | None:
+    """Return the two of a run's points, in the order of its counter, whose readings fit exchanged.
+
+    None when nothing is impossible as read, when no pair makes it possible, or when several do.
+    """
+    counter = np.array([p.readings[run] for p in points])
+    xyz = likely_positions_m(points)
+    chord = np.linalg.norm(np.nan_to_num(xyz[:, None] - xyz[None]), axis=2)
+    spread = np.array([_likely_m2(p) for p in points])
+    counted = np.diff(counter)
+
+    def legs(order: Ints) -> tuple[Flags, Floats]:
+        """Whether each leg can be, and how much longer it was counted than it is."""
+        a, b = order[:-1], order[1:]
+        over = chord[a, b] - counted
+        sigma = np.sqrt(
+            spread[a]
+            + spread[b]
+            + counter_variance(counted, accuracy)
+            + (accuracy.counter_scale_ratio * counted) ** 2
+        )
+        loose = _SIGMAS * sigma + _IMPOSSIBLE_M
+        winding = counted - _WINDING * chord[a, b] > loose
+        return ~(over > loose) & ~winding, np.abs(over)
+
+    as_read: Ints = np.arange(len(points), dtype=np.int64)
+    passes_global_test, off = legs(as_read)
+    if (
+        len(points) < 4
+        or passes_global_test.all()
+        or not (chord[as_read[:-1], as_read[1:]] > counted).any()
+    ):
+        return None
+    stops = [i for i, p in enumerate(points) if p.fix >= 0]
+    found = []
+    for i, j in combinations(stops, 2):
+        order = as_read.copy()
+        order[[i, j]] = j, i
+        now, off_now = legs(order)
+        touched = np.zeros(len(counted), dtype=np.bool_)
+        touched[[k for k in (i - 1, i, j - 1, j) if 0 <= k < len(counted)]] = True
+        if (
+            now[touched].all()
+            and now.sum() > passes_global_test.sum()
+            and _only_beside(passes_global_test, touched)
+        ):
+            found.append((float(off_now.sum()), i, j))
+    found.sort()
+    if not found or (len(found) > 1 and found[1][0] - found[0][0] < _ALIKE_M):
+        return None
+    if found[0][0] > float(off.sum()) - 2.0 * _ALIKE_M:
+        return None
+    return found[0][1:]
+
+
+def _likely_m2(point: LocatedPoint) -> float:
+    """Variance in plan of where a point most likely lies, both axes together: see `likely_m`."""
+    var = float(np.trace(point.cov[:2, :2]))
+    if point.directed:
+        var -= float(point.cov[:2, 4] @ point.cov[:2, 4]) / (point.cov[4, 4] + TILT_RAD**2)
+    return max(var, 0.0)
+
+
+def _only_beside(passes_global_test: Flags, touched: Flags) -> bool:
+    """Whether what cannot be as read is all beside the two."""
+    return bool((~passes_global_test & touched).any() and passes_global_test[~touched].all())
+
+
+# ---- chords longer than their cable --------------------------------------------------------
+
+
+#: A chord beyond this many σ over its counter (α = 0.0002, one-sided) is impossible, not unlucky: a
+#: straight pipe's chord is as often over its counted length as under, and a line has many.
+_Z_BEYOND = float(norm.isf(2e-4))
+
+
+def impossible_lengths(
+    points: Sequence[LocatedPoint], accuracy: Accuracy
+) -> tuple[list[Finding], set[str]]:
+    """Return each pair of neighbours on a run that lie further apart than the cable reached.
+
+    Always said, whatever the adjustment makes of it. `points` are all of a line, of every run. Then
+    the names of exposures that contradict each other so.
+    """
+    out: list[Finding] = []
+    names: set[str] = set()
+    for run in dict.fromkeys(r for p in points for r in p.readings):
+        mine = sorted((p for p in points if run in p.readings), key=lambda p: p.readings[run])
+        if len(mine) < 2:
+            continue
+        counted = np.diff([p.readings[run] for p in mine])
+        chord = np.diff([p.xyz_m for p in mine], axis=0)
+        length = np.linalg.norm(chord, axis=1)
+        unit = chord / np.maximum(length, 1e-9)[:, None]
+        cov = np.array([p.cov[:3, :3] for p in mine])
+        spread = cov[:-1] + cov[1:]
+        chord_var = np.einsum("si,sij,sj->s", unit, spread, unit)
+        # Errors across a chord lengthen it, on average by their variance over twice its length.
+        across_var = np.einsum("sii->s", spread) - chord_var
+        length = np.maximum(length - across_var / (2 * np.maximum(length, 0.1)), 0.0)
+        sigma = np.sqrt(
+            chord_var
+            + counter_variance(counted, accuracy)
+            + (accuracy.counter_scale_ratio * counted) ** 2
+        )
+        for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
+            a, b = mine[s], mine[s + 1]
+            names |= {a.ref, b.ref} if a.fix < 0 and b.fix < 0 else set()
+            most = float(_Z_BEYOND * sigma[s])
+            found = (a, b, run, float(length[s]), float(counted[s]), most)
+            out.append(wording_points.chord_exceeds_counter(*found))
+    return out, names

@@ -1,6 +1,6 @@
 """Order of a line's points from downstream to upstream, and which way each fix points.
 
-Within a run the counter orders. Runs of one line are laid against each other by where their stops
+Within a run the counter orders. Runs of one line are found against each other by where their stops
 lie beside the path of the longest: no counter is trusted for its zero, nor for its scale. Only
 where they do not lie beside each other does a common entry, or the straight on, tell. Each run
 keeps its own order; where it runs against the other's, its `flow` is wrong, and it is left out.
@@ -13,7 +13,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from lateralline.link.points import Point
+from lateralline.link import wording_points
+from lateralline.link.lines import LocatedPoint, likely_positions_m
 from lateralline.records import Finding, Flags, Floats
 from lateralline.settings import Run
 
@@ -27,9 +28,6 @@ _BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
 _ASIDE_M, _ASIDE = 0.75, 0.25
 #: Stops further apart than this along a run tell which way it goes.
 _TELLING_M = 1.0
-#: Tilt of a pipe, 1 σ, where only the order of its stops is asked after: common practice, no
-#: source.
-TILT_RAD = np.radians(5.0)
 
 
 def upstream_sign(run: Run) -> float:
@@ -37,46 +35,34 @@ def upstream_sign(run: Run) -> float:
     return 1.0 if run.flow == "against" else -1.0
 
 
-def arrange(
-    line: str, points: Sequence[Point], runs: Sequence[Run]
-) -> tuple[list[Point], list[Finding]]:
+def order_points(
+    line: str, points: Sequence[LocatedPoint], runs: Sequence[Run]
+) -> tuple[list[LocatedPoint], list[Finding]]:
     """Return the points ordered downstream → upstream, levels filled in, axes pointing upstream.
 
     Stops of a run whose flow contradicts the others are left out.
     """
-    laid = _lay(points, runs)
-    findings = [_unclear(line, name) for name in laid.unclear]
-    if laid.against:
-        run, other = laid.against
-        findings.append(_against(points, run, other))
+    found = _lay(points, runs)
+    findings = [wording_points.order_unclear(line, name) for name in found.unclear]
+    if found.against:
+        run, other = found.against
+        stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
+        findings.append(wording_points.flow_contradicts(run, other, stops))
         rest, kept = [r for r in runs if r.id != run.id], _without(points, run)
-        ordered, said = arrange(line, kept, rest)
+        ordered, said = order_points(line, kept, rest)
         return ordered, [findings[-1], *said]
-    order = np.argsort(laid.keys, kind="stable")
-    ordered = _with_levels([points[int(i)] for i in order], laid.keys[order])
-    return turned(ordered), findings
+    order = np.argsort(found.keys, kind="stable")
+    ordered = _with_levels([points[int(i)] for i in order], found.keys[order])
+    return oriented(ordered), findings
 
 
-def positions(points: Sequence[Point], runs: Sequence[Run]) -> Floats:
+def positions_along_m(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> Floats:
     """Return about where points (k,) lie along their line, growing upstream, in counted metres."""
     return _lay(points, runs).keys
 
 
-def likely_m(points: Sequence[Point]) -> Floats:
-    """Return where points (k, 3) most likely lie, were the pipe nearly level.
-
-    A stop whose tilt little told has been freed of its prior, which may carry it a metre along the
-    pipe: right beside its covariance, of no use to tell what comes first.
-    """
-    out = np.array([p.xyz_m for p in points]).reshape(-1, 3)
-    for i, p in enumerate(points):
-        if p.directed:
-            out[i] -= p.cov[:3, 4] * (p.tilt_rad / (p.cov[4, 4] + TILT_RAD**2))
-    return out
-
-
 @dataclass(slots=True)
-class _Laid:
+class _Positions:
     """Positions (k,) of points along a line, growing upstream, and what is unclear about them."""
 
     keys: Floats
@@ -85,39 +71,39 @@ class _Laid:
     against: tuple[Run, Run] | None = None  # a run that goes against another, and that
 
 
-def _lay(points: Sequence[Point], runs: Sequence[Run]) -> _Laid:
+def _lay(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> _Positions:
     """Lay run after run along the line, the one with most points first."""
-    laid = _Laid(np.full(len(points), np.nan))
-    xy = likely_m(points)[:, :2]
+    found = _Positions(np.full(len(points), np.nan))
+    xy = likely_positions_m(points)[:, :2]
     for run in sorted(runs, key=lambda r: -sum(r.id in p.readings for p in points)):
         mine = np.array([i for i, p in enumerate(points) if run.id in p.readings], int)
         if len(mine) == 0:
             continue
         along = upstream_sign(run) * np.array([points[i].readings[run.id] for i in mine])
         entry = -upstream_sign(run) * run.counter_at_entry_m
-        known = np.isfinite(laid.keys)
+        known = np.isfinite(found.keys)
         here = known[mine]
-        if not laid.placed:
-            laid.keys[mine] = along + entry
-        elif known.sum() < 2 and not here.any() and not _same_entry(run, laid.placed):
-            laid.unclear.append(f"run {run.id}")
-            laid.keys[mine] = along + entry
+        if not found.placed:
+            found.keys[mine] = along + entry
+        elif known.sum() < 2 and not here.any() and not _same_entry(run, found.placed):
+            found.unclear.append(f"run {run.id}")
+            found.keys[mine] = along + entry
         else:
-            beside, within = _beside(xy[mine], xy[known], laid.keys[known])
-            beside, within = np.where(here, laid.keys[mine], beside), within | here
+            beside, within = _beside(xy[mine], xy[known], found.keys[known])
+            beside, within = np.where(here, found.keys[mine], beside), within | here
             if _backward(along, beside, within):
-                laid.against = (run, laid.placed[0])
-                return laid
-            first = entry if _same_entry(run, laid.placed) else None
-            laid.keys[mine] = np.where(here, beside, _along_both(along, beside, within, first))
-        laid.placed.append(run)
-    known = np.isfinite(laid.keys)
+                found.against = (run, found.placed[0])
+                return found
+            first = entry if _same_entry(run, found.placed) else None
+            found.keys[mine] = np.where(here, beside, _along_both(along, beside, within, first))
+        found.placed.append(run)
+    known = np.isfinite(found.keys)
     if known.sum() >= 2:
-        laid.keys[~known] = _beside(xy[~known], xy[known], laid.keys[known])[0]
+        found.keys[~known] = _beside(xy[~known], xy[known], found.keys[known])[0]
     else:
-        laid.unclear += [points[int(i)].subject for i in np.flatnonzero(~known)]
-        laid.keys[~known] = np.inf
-    return laid
+        found.unclear += [points[int(i)].subject for i in np.flatnonzero(~known)]
+        found.keys[~known] = np.inf
+    return found
 
 
 def _same_entry(run: Run, others: Sequence[Run]) -> bool:
@@ -166,37 +152,10 @@ def _along_both(along: Floats, beside: Floats, within: Flags, entry: float | Non
     return out
 
 
-def _without(points: Sequence[Point], run: Run) -> list[Point]:
+def _without(points: Sequence[LocatedPoint], run: Run) -> list[LocatedPoint]:
     """Return the points but for a run's stops, and without its counter at any other."""
     kept = [p for p in points if not (p.kind == "fix" and run.id in p.readings)]
     return [replace(p, readings={r: c for r, c in p.readings.items() if r != run.id}) for p in kept]
-
-
-def _against(points: Sequence[Point], run: Run, other: Run) -> Finding:
-    right = "with" if run.flow == "against" else "against"
-    stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
-    return Finding(
-        "error",
-        "link",
-        "flow-contradicts",
-        f"run {run.id}",
-        "its stops lie along the pipe in the reverse order of what its flow and counter say, going "
-        f"by run {other.id}: the line is drawn without run {run.id}",
-        f"{stops} stops left out",
-        f'give flow = "{right}" for run {run.id} in site.toml, if that of run {other.id} is right',
-    )
-
-
-def _unclear(line: str, name: str) -> Finding:
-    return Finding(
-        "warning",
-        "link",
-        "order-unclear",
-        f"line {line}",
-        f"nothing says where {name} belongs along the line",
-        "",
-        "give it a counter reading, name the entry it starts from, or add a stop",
-    )
 
 
 def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:
@@ -233,7 +192,7 @@ def _beside(xy_m: Floats, path_m: Floats, keys: Floats) -> tuple[Floats, Flags]:
     return np.asarray(at + beyond), within
 
 
-def _with_levels(points: list[Point], keys: Floats) -> list[Point]:
+def _with_levels(points: list[LocatedPoint], keys: Floats) -> list[LocatedPoint]:
     """Give points of unknown level that of their neighbours on the line."""
     known = np.array([np.isfinite(p.xyz_m[2]) for p in points], bool)
     if known.all() or not known.any():
@@ -246,20 +205,20 @@ def _with_levels(points: list[Point], keys: Floats) -> list[Point]:
     return [p if ok else _at_level(p, z) for p, ok, z in zip(points, known, levels, strict=True)]
 
 
-def _at_level(point: Point, level_m: float) -> Point:
+def _at_level(point: LocatedPoint, level_m: float) -> LocatedPoint:
     return replace(point, xyz_m=np.array([*point.xyz_m[:2], level_m]))
 
 
-def _of_other_run(a: Point, b: Point) -> bool:
+def _of_other_run(a: LocatedPoint, b: LocatedPoint) -> bool:
     return bool(a.readings and b.readings) and not a.readings.keys() & b.readings.keys()
 
 
-def turned(points: list[Point]) -> list[Point]:
+def oriented(points: list[LocatedPoint]) -> list[LocatedPoint]:
     """Return ordered points, each turned so that its axis points upstream.
 
     A lone point stays as it is: nothing says which way it looks.
     """
-    xyz = likely_m(points)
+    xyz = likely_positions_m(points)
     out = []
     for i, point in enumerate(points):
         other = [_of_other_run(point, p) for p in points]

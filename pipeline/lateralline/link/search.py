@@ -1,59 +1,147 @@
-"""Least squares, and what does not fit: one blunder after another is found and left out.
+"""The search for blunders, and many searches adjusted together in batches.
 
 The likeliest alternative is given a bias of its own, which leaves it out exactly, and the rest is
 adjusted again. Where two culprits explain a misfit equally well, both are named and neither is left
 out.
+
+A search is a generator that *yields* what it wants adjusted and is sent the answers, so that it
+reads as one line's sequence of adjustments; run together, the adjustments that all searches wait
+for become one stack of arrays.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from functools import cache
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TypeAlias, TypeVar
 
 import numpy as np
-from scipy.stats import chi2
 
-from lateralline.kernels.network import Adjustment
-from lateralline.link.model import Alternative, Model
-from lateralline.link.parts import Part
-from lateralline.link.rounds import Request, Search
-from lateralline.link.shapes import ALPHA
-from lateralline.records import Floats
+from lateralline.kernels.network import Adjustment, adjust_stack
+from lateralline.link.equations import Evaluator, side_by_side
+from lateralline.link.lines import Alternative, NetworkLine, PreparedLine, SuspectedBlunder
+from lateralline.link.network import NetworkModel
+from lateralline.link.stochastic import TIED, limit_of
+from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
 
-#: Significance of each test of what is seldom wrong by itself: angles are read off nothing, and a
-#: wrong level shows in its marks. A line has dozens of tests, and they must not cry wolf together.
-ALPHAS = {"level": 2e-4, "heading": 2e-4, "tilt": 2e-4, "kink": 1e-4}
-#: √T closer than this in χ² are one and the same to the data (95 % of one degree of freedom).
-TIED = 3.84
+T = TypeVar("T")
+#: A step that moves nothing by more than this part of its own σ ends an adjustment.
+_TOLERANCE = 1e-3
+#: Networks are stacked when none has this many times the unknowns of another, and a little more.
+_ALIKE, _ALIKE_PLUS = 1.25, 8
+#: Numbers in one stack's Jacobian: bounds memory whatever the site.
+_STACK = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Suspicion:
-    """An alternative that explains the misfit better than chance."""
+class AdjustmentRequest:
+    """One network to be adjusted, with these observations left out."""
 
-    alternative: Alternative
-    statistic: float  # χ² of as many degrees of freedom as the alternative has
-    limit: float
-    size: Floats  # (q,) estimated error of the observation
-    size_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))  # (q, q) of that estimate
-    way: Floats = field(default_factory=lambda: np.full(2, np.nan))  # (2,) of the pipe there
-    moved_m: float = float("nan")  # how far the path moves when it is left out
-    moved_most: str = ""  # the point that moves furthest
+    model: NetworkModel
+    without: tuple[int, ...] = ()  # rows, each with a bias of its own
+    start: Floats | None = None
+
+
+#: A search: yields what it wants adjusted, is sent the answers, returns what it found.
+Search: TypeAlias = Generator[Sequence[AdjustmentRequest], Sequence[Adjustment], T]
+
+
+def together(searches: Iterable[Search[T]]) -> Search[list[T]]:
+    """Return the search that runs several side by side, and finds what each of them finds."""
+    found: dict[int, T] = {}
+    waiting: list[tuple[int, Search[T], Sequence[AdjustmentRequest]]] = []
+    count = 0
+    for i, search in enumerate(searches):
+        count += 1
+        try:
+            waiting.append((i, search, next(search)))
+        except StopIteration as done:
+            found[i] = done.value
+    while waiting:
+        answers = yield [r for _, _, wanted in waiting for r in wanted]
+        still, at = [], 0
+        for i, search, wanted in waiting:
+            mine, at = answers[at : at + len(wanted)], at + len(wanted)
+            try:
+                still.append((i, search, search.send(mine)))
+            except StopIteration as done:
+                found[i] = done.value
+        waiting = still
+    return [found[i] for i in range(count)]
+
+
+def run_searches(searches: Iterable[Search[T]]) -> list[T]:
+    """Return what each of several searches finds, adjusting together all they ask for."""
+    search = together(searches)
+    try:
+        wanted = next(search)
+        while True:
+            wanted = search.send(adjust_batch(wanted))
+    except StopIteration as done:
+        found: list[T] = done.value
+        return found
+
+
+def adjust_batch(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
+    """Return the adjustment of each request, those of like size stacked."""
+    out: dict[int, Adjustment] = {}
+    for group in _alike(requests):
+        for i, result in zip(group, _adjust([requests[i] for i in group]), strict=True):
+            out[i] = result
+    return [out[i] for i in range(len(requests))]
+
+
+def _alike(requests: Sequence[AdjustmentRequest]) -> Iterator[list[int]]:
+    """Yield indices of requests in groups of like size."""
+    sizes = [r.model.unknowns for r in requests]
+    group: list[int] = []
+    for i in sorted(range(len(requests)), key=sizes.__getitem__):
+        rows = max(requests[j].model.observations for j in (*group, i))
+        full = (len(group) + 1) * rows * sizes[i] > _STACK
+        if group and (full or sizes[i] > _ALIKE * sizes[group[0]] + _ALIKE_PLUS):
+            yield group
+            group = []
+        group.append(i)
+    if group:
+        yield group
+
+
+def _adjust(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
+    models = [r.model for r in requests]
+    rows = max(m.observations for m in models)
+    unknowns = max(m.unknowns for m in models)
+    without = max(len(r.without) for r in requests)
+    g = len(requests)
+    cov = np.tile(np.eye(rows), (g, 1, 1))
+    start = np.zeros((g, unknowns))
+    biases = np.zeros((g, rows, without))
+    sizes = np.empty((g, 3), dtype=np.int64)
+    for i, (request, model) in enumerate(zip(requests, models, strict=True)):
+        m, n = model.observations, model.unknowns
+        cov[i, :m, :m] = model.covariance()
+        start[i, :n] = model.start() if request.start is None else request.start
+        biases[i, list(request.without), np.arange(len(request.without))] = 1.0
+        sizes[i] = m, n, len(request.without)
+    layout = side_by_side([m.layout for m in models], unknowns, rows)
+    return adjust_stack(Evaluator(layout, rows), cov, start, biases, sizes, tolerance=_TOLERANCE)
+
+
+# ---- blunders ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
     """A network adjusted under one choice of shapes."""
 
-    model: Model
+    model: NetworkModel
     result: Adjustment
-    left_out: tuple[Suspicion, ...]
-    tied: tuple[Suspicion, ...]  # suspects that cannot be told apart; none is left out
+    left_out: tuple[SuspectedBlunder, ...]
+    tied: tuple[SuspectedBlunder, ...]  # suspects that cannot be told apart; none is left out
 
     @property
-    def suspects(self) -> tuple[Suspicion, ...]:
+    def suspects(self) -> tuple[SuspectedBlunder, ...]:
         """Everything that does not fit, left out or not."""
         return self.left_out + self.tied
 
@@ -65,32 +153,32 @@ class Fit:
 
 
 def least_squares(
-    parts: Sequence[Part],
+    lines: Sequence[NetworkLine],
     accuracy: Accuracy,
     *,
     shared: bool = False,
-    known: Sequence[Suspicion] = (),
+    known: Sequence[SuspectedBlunder] = (),
 ) -> Search[Fit]:
     """Adjust, leaving out what is known to be wrong and one blunder after another.
 
     With a gross blunder still inside, least squares may creep; its tests point at the culprit all
     the same, so only the last adjustment has to have settled.
     """
-    model = Model(parts, accuracy, shared=shared)
+    model = NetworkModel(lines, accuracy, shared=shared)
     alternatives = model.alternatives()
     left_out = [again for s in known if (again := _again(s, alternatives)) is not None]
-    (result,) = yield [Request(model, _rows(left_out))]
-    tied: tuple[Suspicion, ...] = ()
-    for _ in range(max(1, sum(len(p.points) for p in parts) // 2)):
-        suspicions = _suspicions(alternatives, result)
-        if not suspicions:
+    (result,) = yield [AdjustmentRequest(model, _rows(left_out))]
+    tied: tuple[SuspectedBlunder, ...] = ()
+    for _ in range(max(1, sum(len(p.points) for p in lines) // 2)):
+        suspects = _suspected(alternatives, result)
+        if not suspects:
             break
-        worst = suspicions[0]
-        rivals = [s for s in suspicions[1:] if _rival(s, worst)]
+        worst = suspects[0]
+        rivals = [s for s in suspects[1:] if _rival(s, worst)]
         if rivals:
             tied = (worst, *rivals)
             break
-        (trial,) = yield [Request(model, _rows([*left_out, worst]))]
+        (trial,) = yield [AdjustmentRequest(model, _rows([*left_out, worst]))]
         if not np.isfinite(trial.x).all():
             break
         left_out.append(worst)
@@ -101,27 +189,27 @@ def least_squares(
         if not least.statistic < least.limit:
             return Fit(model, result, _on_way(model, result, sized), _on_way(model, result, tied))
         left_out = [s for s in sized if s is not least]
-        (result,) = yield [Request(model, _rows(left_out))]
+        (result,) = yield [AdjustmentRequest(model, _rows(left_out))]
     return Fit(model, result, (), _on_way(model, result, tied))
 
 
 def _on_way(
-    model: Model, result: Adjustment, suspicions: Sequence[Suspicion]
-) -> tuple[Suspicion, ...]:
+    model: NetworkModel, result: Adjustment, suspects: Sequence[SuspectedBlunder]
+) -> tuple[SuspectedBlunder, ...]:
     """The same, each with the way the pipe runs in plan past what it is about."""
     out = []
-    for s in suspicions:
-        line, i = s.alternative.line, s.alternative.point
+    for s in suspects:
+        line_id, i = s.alternative.line, s.alternative.point
         if s.alternative.what == "plan" and i >= 0:
-            path = model.path(line, result.x)[:, :2]
-            v = int(model.point_vertex[line][i])
+            path = model.path(line_id, result.x)[:, :2]
+            v = int(model.point_vertex[line_id][i])
             chord = path[min(v + 1, len(path) - 1)] - path[max(v - 1, 0)]
             s = replace(s, way=chord / max(float(np.hypot(*chord)), 1e-9))
         out.append(s)
     return tuple(out)
 
 
-def _sized(left_out: Sequence[Suspicion], result: Adjustment) -> list[Suspicion]:
+def _sized(left_out: Sequence[SuspectedBlunder], result: Adjustment) -> list[SuspectedBlunder]:
     """What is left out with the error found of it, and how sure it is: b̂ᵀ C⁻¹ b̂ of its biases."""
     order = {row: i for i, row in enumerate(_rows(left_out))}
     first = len(result.x) - len(order)
@@ -141,28 +229,28 @@ def with_effects(fit: Fit) -> Search[Fit]:
     if not fit.left_out:
         return fit
     without = [_rows([s for s in fit.left_out if s is not one]) for one in fit.left_out]
-    answers = yield [Request(fit.model, rows) for rows in without]
+    answers = yield [AdjustmentRequest(fit.model, rows) for rows in without]
     moved = [_moved(fit, s, a) for s, a in zip(fit.left_out, answers, strict=True)]
     return replace(fit, left_out=tuple(moved))
 
 
-def _moved(fit: Fit, suspicion: Suspicion, kept: Adjustment) -> Suspicion:
+def _moved(fit: Fit, suspect: SuspectedBlunder, kept: Adjustment) -> SuspectedBlunder:
     """How far the points of its line move, furthest where, when a blunder is left out."""
-    line = suspicion.alternative.line
-    part = next(p for p in fit.model.parts if p.line == line)
-    away = fit.model.path(line, fit.result.x) - fit.model.path(line, kept.x)
-    far = np.linalg.norm(away[fit.model.point_vertex[line]], axis=1)
+    line_id = suspect.alternative.line
+    line = next(p for p in fit.model.lines if p.id == line_id)
+    away = fit.model.path(line_id, fit.result.x) - fit.model.path(line_id, kept.x)
+    far = np.linalg.norm(away[fit.model.point_vertex[line_id]], axis=1)
     if not np.isfinite(far).all():
-        return suspicion
+        return suspect
     most = int(np.argmax(far))
-    return replace(suspicion, moved_m=float(far[most]), moved_most=part.points[most].subject)
+    return replace(suspect, moved_m=float(far[most]), moved_most=line.points[most].subject)
 
 
-def _rows(suspicions: Sequence[Suspicion]) -> tuple[int, ...]:
-    return tuple(dict.fromkeys(row for s in suspicions for row in s.alternative.rows))
+def _rows(suspects: Sequence[SuspectedBlunder]) -> tuple[int, ...]:
+    return tuple(dict.fromkeys(row for s in suspects for row in s.alternative.rows))
 
 
-def _again(known: Suspicion, alternatives: Sequence[Alternative]) -> Suspicion | None:
+def _again(known: SuspectedBlunder, alternatives: Sequence[Alternative]) -> SuspectedBlunder | None:
     """The same thing among the alternatives of another network."""
     was = known.alternative
     for a in alternatives:
@@ -175,7 +263,7 @@ def _again(known: Suspicion, alternatives: Sequence[Alternative]) -> Suspicion |
     return None
 
 
-def _rival(other: Suspicion, worst: Suspicion) -> bool:
+def _rival(other: SuspectedBlunder, worst: SuspectedBlunder) -> bool:
     """True when another point explains the misfit as well, to the data."""
     return (
         other.alternative.subject.ref != worst.alternative.subject.ref
@@ -183,15 +271,9 @@ def _rival(other: Suspicion, worst: Suspicion) -> bool:
     )
 
 
-@cache
-def limit_of(what: str, freedoms: int) -> float:
-    """Return the χ² beyond which a reading of this kind is held to be wrong."""
-    return float(chi2.isf(ALPHAS.get(what, ALPHA), freedoms))
-
-
-def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list[Suspicion]:
+def _suspected(alternatives: Sequence[Alternative], result: Adjustment) -> list[SuspectedBlunder]:
     """Alternatives beyond their limit, the likeliest first."""
-    out: list[Suspicion] = []
+    out: list[SuspectedBlunder] = []
     for q in (1, 2):
         group = [a for a in alternatives if len(a.rows) == q]
         if not group:
@@ -200,5 +282,54 @@ def _suspicions(alternatives: Sequence[Alternative], result: Adjustment) -> list
         for a, t, size, cov in zip(group, tests.statistic, tests.size, tests.cov, strict=True):
             limit = limit_of(a.what, q)
             if t > limit:
-                out.append(Suspicion(a, float(t), limit, size, cov))
+                out.append(SuspectedBlunder(a, float(t), limit, size, cov))
     return sorted(out, key=lambda s: -s.statistic / s.limit)
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustedLine:
+    """One line adjusted by itself."""
+
+    prepared: PreparedLine
+    line: NetworkLine
+    fit: Fit
+    turns: tuple[SuspectedBlunder, ...]  # stops the pipe turns at
+    findings: tuple[Finding, ...]
+
+    @property
+    def id(self) -> str:
+        """The line's id."""
+        return self.line.id
+
+    @property
+    def agreed(self) -> bool:
+        """True when what was measured could be adjusted together."""
+        return not any(f.code == "link-not-converged" for f in self.findings)
+
+    @property
+    def path_m(self) -> Floats:
+        """Adjusted vertices (V, 3)."""
+        return self.fit.model.path(self.line.id, self.fit.result.x)
+
+    @property
+    def path_cov_m2(self) -> Floats:
+        """Covariance (3V, 3V) of all vertices."""
+        at = self.fit.model.vertex_x[self.line.id][:, None] + np.arange(3)
+        return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
+
+    @property
+    def with_adjusted_bends(self) -> NetworkLine:
+        """The line with its bends where the adjustment has them, to start from."""
+        path, number = self.path_m, self.line.path[1]
+        shapes = self.line.shapes
+        bends = tuple(path[a + 1 : b] for a, b in pairwise(number.tolist()))
+        return self.line.with_shapes(replace(shapes, bends_m=bends))
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustedNetwork:
+    """A connected set adjusted: as one, or where it would not settle, line by line."""
+
+    fits: tuple[Fit, ...]
+    turns: tuple[SuspectedBlunder, ...]  # stops the pipe turns at
+    findings: tuple[Finding, ...] = ()

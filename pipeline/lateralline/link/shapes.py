@@ -1,8 +1,9 @@
 """What the pipe does between two located points: straight, a bend, two bends, or undecided.
 
 Every stretch is adjusted by itself under each hypothesis, all stretches at once, and the sums of
-squares decide. Straight is refused, and a bend believed, only at α = 0.001. And a straight that
-fits is believed only where a 45° bend midway would have been seen (Baarda's non-centrality for
+squares decide: the same observations as the line's own adjustment (`network`), cut down to two ends
+and what lies between. Straight is refused, and a bend believed, only at α = 0.001. And a straight
+that fits is believed only where a 45° bend midway would have been seen (Baarda's non-centrality for
 power 0.80): else the stretch is undecided, and the person is told where one more stop would tell.
 """
 
@@ -16,101 +17,217 @@ from scipy.stats import chi2
 
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
-from lateralline.link.equations import balance_sigma
-from lateralline.link.pairs import Pairs, in_front
-from lateralline.link.points import Point
-from lateralline.link.sights import Sights
+from lateralline.link.equations import leg_directions
+from lateralline.link.lines import LocatedPoint, PointObservations, Shapes
+from lateralline.link.stochastic import (
+    ALPHA,
+    BEND_FREEDOMS,
+    PIPE_WANDER_RAD,
+    SHORTEST_LEG_M,
+    balance_sigma,
+    counter_variance,
+)
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
 
-ALPHA = 0.001
-#: What no, one and two bends are free to fit: three coordinates each, less the balance of the legs.
-BEND_FREEDOMS = (0, 2, 5)
+#: The bend that must not hide in a stretch called straight: an eighth bend, midway.
+HIDDEN_BEND_RAD = np.radians(45.0)
+#: No fitting of a drain turns further than this, nor do two within one stretch turn it back.
+SHARPEST_RAD, _SHARPEST_BOTH_RAD = np.radians(135.0), np.radians(125.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Shapes:
-    """The shape of each of s stretches, and the evidence."""
+class StretchAdjustment:
+    """s stretches by themselves: both ends' observations and the counted length."""
 
-    shape: tuple[str, ...]
-    bends_m: tuple[Floats, ...]  # per stretch (0|1|2, 3), to start the adjustment from
-    contradicted: Flags  # undecided because nothing fits, not because nothing tells
-    told_by_turn: Flags  # undecided because the pipe turns at the stop at one end
-    alike: Flags  # undecided because the whole line bears two shapes equally well
-    step_m: Floats  # (s, 2) across and up: undecided because the pipe steps by so much; else NaN
-    held: Flags  # undecided, yet adjusted as the straight it may still be
-    chi2: Floats  # (s, 3) of straight, bend, double bend; inf = does not exist, or not asked after
-    dof: Ints  # (s, 3)
-    hidden_bend: Floats  # (s,) non-centrality a 45° bend would have had
+    ends_m: Floats  # (s, 2, 3)
+    angles_rad: Floats  # (s, 2, 2)
+    whiten: Floats  # (s, 2, 5, 5) inverse Cholesky; zero rows for directions not observed
+    directed: Flags  # (s, 2)
+    counted_m: Floats  # (s,) NaN = no counter
+    start_angles_rad: Floats  # (s, 2, 2)
+    accuracy: Accuracy
 
-    def without(self, *shapes: str) -> Shapes:
-        """The same with every stretch of these shapes undecided: what is left when they fail."""
-        gone = np.array([s in shapes for s in self.shape], bool)
-        loose = self._loosened(gone)
-        return replace(loose, contradicted=self.contradicted | gone, held=self.held & False)
-
-    def taken_straight(self, stretches: Sequence[int]) -> Shapes:
-        """The same with these stretches straight."""
-        straight = np.isin(np.arange(len(self.shape)), stretches)
-        return replace(
-            self,
-            shape=tuple("straight" if t else s for t, s in zip(straight, self.shape, strict=True)),
-            bends_m=tuple(b[:0] if t else b for t, b in zip(straight, self.bends_m, strict=True)),
-            contradicted=self.contradicted & ~straight,
+    @classmethod
+    def of(
+        cls, observed: PointObservations, first: Ints, last: Ints, accuracy: Accuracy
+    ) -> StretchAdjustment:
+        """Return the stretches between points of these numbers (s,), neighbours or not."""
+        pair = np.stack([first, last], axis=1)
+        cov = observed.cov[pair].copy()
+        blind = ~observed.directed[pair]
+        cov[blind, 3:, 3:] = np.eye(2)
+        whiten = np.linalg.inv(np.linalg.cholesky(cov))
+        whiten[blind, 3:, :] = 0.0
+        readings = np.abs(observed.readings_m[:, last] - observed.readings_m[:, first])
+        counted = np.full(len(first), np.nan)
+        for row in readings[::-1]:
+            counted = np.where(np.isfinite(row), row, counted)
+        return cls(
+            observed.xyz_m[pair],
+            observed.angles_rad[pair],
+            whiten,
+            observed.directed[pair],
+            counted,
+            observed.start_angles_rad[pair],
+            accuracy,
         )
 
-    def loosened(self, stretch: int) -> Shapes:
-        """The same with one stretch undecided, because no shape of it will settle."""
-        gone = np.arange(len(self.shape)) == stretch
-        return replace(self._loosened(gone), contradicted=self.contradicted | gone)
-
-    def turning_at(self, stops: Sequence[int]) -> Shapes:
-        """The same where the pipe turns at or near stops: both stretches of each are undecided."""
-        beside = np.zeros(len(self.shape), bool)
-        for i in stops:
-            beside[i - 1 : i + 1] = True
-        return replace(self._loosened(beside), told_by_turn=self.told_by_turn | beside)
-
-    def alike_at(self, stretch: int) -> Shapes:
-        """The same with one stretch undecided, because the line bears two shapes equally well."""
-        here = np.arange(len(self.shape)) == stretch
-        return replace(
-            self._loosened(here),
-            contradicted=self.contradicted & ~here,
-            alike=self.alike | here,
+    def take(self, rows: Ints) -> StretchAdjustment:
+        """The stretches of these numbers, repeats allowed."""
+        return StretchAdjustment(
+            self.ends_m[rows],
+            self.angles_rad[rows],
+            self.whiten[rows],
+            self.directed[rows],
+            self.counted_m[rows],
+            self.start_angles_rad[rows],
+            self.accuracy,
         )
 
-    def stepping(self, stretches: Sequence[int], by_m: Floats, *, surely: bool) -> Shapes:
-        """The same with stretches undecided in which the pipe steps aside or up by so much.
+    @property
+    def chord_m(self) -> Floats:
+        """Distance (s,) between the ends as observed."""
+        return np.asarray(np.linalg.norm(self.ends_m[:, 1] - self.ends_m[:, 0], axis=1))
 
-        One that steps surely says nothing any more; a doubt alone sets no stop beside it free.
-        """
-        here = np.isin(np.arange(len(self.shape)), stretches)
-        step = self.step_m.copy()
-        step[list(stretches)] = by_m
-        return replace(self._loosened(here), step_m=step, held=self.held | (here & (not surely)))
+    @property
+    def misclosures(self) -> Ints:
+        """Conditions (s,) a straight stretch must meet: two per direction, one per length."""
+        return np.asarray(2 * self.directed.sum(axis=1) + np.isfinite(self.counted_m))
 
-    def _loosened(self, gone: Flags) -> Shapes:
-        return replace(
-            self,
-            shape=tuple("undecided" if g else s for g, s in zip(gone, self.shape, strict=True)),
-            bends_m=tuple(b[:0] if g else b for g, b in zip(gone, self.bends_m, strict=True)),
+    def start(self, bends_m: Floats) -> Floats:
+        """Unknowns (s, 11 + 3b): both ends' position and angles, counter scale, bends."""
+        ends = np.concatenate([self.ends_m, self.start_angles_rad], axis=2)
+        s = len(ends)
+        return np.concatenate(
+            [ends.reshape(s, 10), np.ones((s, 1)), bends_m.reshape(s, -1)], axis=1
         )
 
-    def bent(self, stretch: int, bends_m: Floats) -> Shapes:
-        """The same with one or two bends (b, 3) in a stretch."""
-        shape, bends = list(self.shape), list(self.bends_m)
-        shape[stretch], bends[stretch] = ("bend", "double_bend")[len(bends_m) - 1], bends_m
-        clear = np.arange(len(shape)) != stretch
-        return replace(
-            self,
-            shape=tuple(shape),
-            bends_m=tuple(bends),
-            contradicted=self.contradicted & clear,
-        )
+    def equations(self, x: Floats, balance_m: Floats | None) -> tuple[Floats, Floats]:
+        """Whitened residuals (s, m) and Jacobian (s, m, n); `balance_m`: σ of first − last leg."""
+        s, n = x.shape
+        ends = x[:, :10].reshape(s, 2, 5)
+        scale, bends = x[:, 10], x[:, 11:].reshape(s, -1, 3)
+        path = np.concatenate([ends[:, :1, :3], bends, ends[:, 1:, :3]], axis=1)
+        columns = [0, *range(11, n, 3), 5]  # where each path vertex sits among the unknowns
+        rows: list[Floats] = []
+        jacobians: list[Floats] = []
+
+        off = ends - np.concatenate([self.ends_m, self.angles_rad], axis=2)
+        off[..., 3] = curves.wrap(off[..., 3])
+        for end in (0, 1):
+            j = np.zeros((s, 5, n))
+            j[:, :, 5 * end : 5 * end + 5] = self.whiten[:, end]
+            rows.append(np.einsum("sij,sj->si", self.whiten[:, end], off[:, end]))
+            jacobians.append(j)
+            a, b = (0, 1) if end == 0 else (-2, -1)
+            r, by_end, by_angles = leg_directions(path[:, a], path[:, b], ends[:, end, 3:])
+            j = np.zeros((s, 2, n))
+            j[:, :, columns[a] : columns[a] + 3] -= by_end / PIPE_WANDER_RAD
+            j[:, :, columns[b] : columns[b] + 3] += by_end / PIPE_WANDER_RAD
+            j[:, :, 5 * end + 3 : 5 * end + 5] = by_angles / PIPE_WANDER_RAD
+            rows.append(r / PIPE_WANDER_RAD)
+            jacobians.append(j)
+
+        legs = np.diff(path, axis=1)
+        length = np.maximum(np.linalg.norm(legs, axis=2), 1e-9)
+        unit = legs / length[..., None]
+        weight = np.where(np.isfinite(self.counted_m), 1 / np.sqrt(self._counter_variance()), 0.0)
+        total = length.sum(axis=1)
+        counted = np.where(np.isfinite(self.counted_m), self.counted_m, 0.0)
+        j = np.zeros((s, 1, n))
+        for i in range(legs.shape[1]):
+            step = (weight / scale)[:, None] * unit[:, i]
+            j[:, 0, columns[i] : columns[i] + 3] -= step
+            j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+        j[:, 0, 10] = -weight * total / scale**2
+        rows.append((weight * (total / scale - counted))[:, None])
+        jacobians.append(j)
+
+        j = np.zeros((s, 1, n))
+        j[:, 0, 10] = 1 / self.accuracy.counter_scale_ratio
+        rows.append(((scale - 1) / self.accuracy.counter_scale_ratio)[:, None])
+        jacobians.append(j)
+
+        if balance_m is not None:
+            j = np.zeros((s, 1, n))
+            for i, sign in ((0, 1.0), (legs.shape[1] - 1, -1.0)):
+                step = (sign / balance_m)[:, None] * unit[:, i]
+                j[:, 0, columns[i] : columns[i] + 3] -= step
+                j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+            rows.append(((length[:, 0] - length[:, -1]) / balance_m)[:, None])
+            jacobians.append(j)
+        return np.concatenate(rows, axis=1), np.concatenate(jacobians, axis=1)
+
+    def _counter_variance(self) -> Floats:
+        return counter_variance(np.nan_to_num(self.counted_m), self.accuracy)
+
+    def adjust(self, bends_m: Floats, balance_m: Floats | None = None) -> tuple[Floats, Floats]:
+        """Adjust every stretch by itself; return unknowns (s, n) and χ² (s,)."""
+        x = self.start(bends_m)
+        n = x.shape[1]
+        damping = np.full(len(x), 1e-4)
+        r, j = self.equations(x, balance_m)
+        for _ in range(30):
+            normal = np.einsum("smi,smj->sij", j, j)
+            gradient = np.einsum("smi,sm->si", j, r)
+            diagonal = np.einsum("sii->si", normal) + 1e-9
+            damped = normal + np.eye(n) * (damping[:, None] * diagonal + 1e-9)[:, None, :]
+            step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+            trial, trial_j = self.equations(x + step, balance_m)
+            cost = np.einsum("sm,sm->s", r, r)
+            gain = cost - np.einsum("sm,sm->s", trial, trial)
+            better = gain >= 0
+            x = np.where(better[:, None], x + step, x)
+            r = np.where(better[:, None], trial, r)
+            j = np.where(better[:, None, None], trial_j, j)
+            damping = np.where(better, damping * 0.1, np.minimum(damping * 10, 1e8))
+            if np.all(np.abs(gain) < 1e-2):
+                break
+        return x, np.einsum("sm,sm->s", r, r)
+
+    def hidden_bend(self, x: Floats) -> Floats:
+        """Non-centrality (s,) of a 45° bend midway against the straight solution x."""
+        _, j = self.equations(x, None)
+        half = HIDDEN_BEND_RAD / 2
+        level = np.cos(self.angles_rad[..., 1])
+        wrong = np.zeros((len(x), j.shape[1]))
+        turn = half / np.maximum(level, 0.1)
+        wrong[:, 0:5] = self.whiten[:, 0, :, 3] * turn[:, :1]
+        wrong[:, 7:12] = -self.whiten[:, 1, :, 3] * turn[:, 1:]
+        longer = self.chord_m * (1 / np.cos(half) - 1)
+        seen = np.isfinite(self.counted_m)
+        wrong[:, 14] = np.where(seen, longer / np.sqrt(self._counter_variance()), 0.0)
+        normal = np.einsum("smi,smj->sij", j, j) + 1e-9 * np.eye(j.shape[2])
+        pull = np.einsum("smi,sm->si", j, wrong)
+        explained = np.einsum("si,si->s", pull, np.linalg.solve(normal, pull[..., None])[..., 0])
+        return np.asarray(np.einsum("sm,sm->s", wrong, wrong) - explained)
 
 
-def _one_bend(p: Pairs) -> Floats:
+def in_front(p: StretchAdjustment, x: Floats) -> Flags:
+    """True (s,) where every leg is long enough and leaves the ends the way they look."""
+    s = len(x)
+    ends = x[:, :10].reshape(s, 2, 5)
+    path = np.concatenate([ends[:, :1, :3], x[:, 11:].reshape(s, -1, 3), ends[:, 1:, :3]], axis=1)
+    legs = np.diff(path, axis=1)
+    long = (np.linalg.norm(legs, axis=2) > SHORTEST_LEG_M).all(axis=1)
+    ways = curves.directions(ends[..., 3], ends[..., 4])
+    ahead = [np.einsum("sc,sc->s", legs[:, i], ways[:, i]) > 0 for i in (0, -1)]
+    turns = curves.angle_between(legs[:, :-1], legs[:, 1:])
+    back = curves.angle_between(legs[:, 0], legs[:, -1]) >= _SHARPEST_BOTH_RAD
+    return np.asarray(
+        long
+        & ~(back & (legs.shape[1] > 2))
+        & (ahead[0] | ~p.directed[:, 0])
+        & (ahead[1] | ~p.directed[:, 1])
+        & (turns < SHARPEST_RAD).all(axis=1)
+    )
+
+
+# ---- the choice ----------------------------------------------------------------------------
+
+
+def _one_bend(p: StretchAdjustment) -> Floats:
     """One bend with tangents as long as each other (s, 1, 3), half the length along both."""
     a, b = p.ends_m[:, 0], p.ends_m[:, 1]
     way = curves.directions(p.start_angles_rad[..., 0], p.start_angles_rad[..., 1])
@@ -118,7 +235,7 @@ def _one_bend(p: Pairs) -> Floats:
     return np.asarray((a + half * way[:, 0] + b - half * way[:, 1])[:, None] / 2)
 
 
-def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
+def _two_bends(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """Two bends with tangents as long as each other (s, 2, 3), and both tangents together (s,).
 
     With both tangents S/2 the middle leg is |d − S·w|, w the mean of the end directions; their sum
@@ -139,45 +256,45 @@ def _two_bends(p: Pairs) -> tuple[Floats, Floats]:
     return np.stack([a + half * u, b - half * v], axis=1), both
 
 
-def _best_bend(p: Pairs) -> tuple[Floats, Floats]:
+def _best_bend(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """The bend (s, 3) that fits best, and its χ² (s,); inf when it is not in front."""
-    x, score = p.settle(_one_bend(p), balance_sigma(p.chord_m))
+    x, score = p.adjust(_one_bend(p), balance_sigma(p.chord_m))
     return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
-def _best_two(p: Pairs) -> tuple[Floats, Floats]:
+def _best_two(p: StretchAdjustment) -> tuple[Floats, Floats]:
     """The two bends (s, 6) that fit best, and their χ² (s,); inf when they are not in front."""
     start, both = _two_bends(p)
-    x, score = p.settle(start, balance_sigma(both))
+    x, score = p.adjust(start, balance_sigma(both))
     return x[:, 11:], np.where(in_front(p, x), score, np.inf)
 
 
-def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
+def choose_shapes(points: Sequence[LocatedPoint], accuracy: Accuracy) -> Shapes:
     """Return the shape of each stretch between consecutive points (at least two)."""
-    sights = Sights.of(points)
+    observed = PointObservations.of(points)
     k = len(points)
     first = np.arange(k - 1)
-    pairs = Pairs.of(sights, first, first + 1, accuracy)
-    free = pairs.misclosures
+    stretches_alone = StretchAdjustment.of(observed, first, first + 1, accuracy)
+    free = stretches_alone.misclosures
     dof = free[:, None] - np.array(BEND_FREEDOMS)
 
     gain = float(chi2.isf(ALPHA, BEND_FREEDOMS[1]))
     chi2_all = np.full((k - 1, 3), np.inf)
-    straight, chi2_all[:, 0] = pairs.settle(np.zeros((k - 1, 0, 3)))
-    hidden = pairs.hidden_bend(straight)
+    straight, chi2_all[:, 0] = stretches_alone.adjust(np.zeros((k - 1, 0, 3)))
+    hidden = stretches_alone.hidden_bend(straight)
     # Bends are only asked after where a straight leaves something to gain.
     asked = np.flatnonzero(chi2_all[:, 0] > gain)
     one, two = np.zeros((k - 1, 3)), np.zeros((k - 1, 6))
     if len(asked):
-        some = pairs.take(asked)
+        some = stretches_alone.take(asked)
         one[asked], chi2_all[asked, 1] = _best_bend(some)
         two[asked], chi2_all[asked, 2] = _best_two(some)
     chi2_all = np.where(dof >= 0, chi2_all, np.inf)
 
     fits = chi2_all <= chi2.isf(ALPHA, np.maximum(dof, 1))
-    denied = np.flatnonzero(~fits.any(axis=1) & np.isfinite(pairs.counted_m))
+    denied = np.flatnonzero(~fits.any(axis=1) & np.isfinite(stretches_alone.counted_m))
     if len(denied):
-        turned, x = _bend_but_for_the_counter(pairs.take(denied))
+        turned, x = _bend_but_for_the_counter(stretches_alone.take(denied))
         one[denied[turned]] = x[turned]
         fits[denied[turned], 1], chi2_all[denied[turned], 1] = True, 0.0
     told = hidden >= W_DETECTABLE**2
@@ -186,7 +303,7 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
     is_straight = ~bend & ~double & fits[:, 0]
     strained = chi2_all[:, 0] > chi2.isf(0.05, np.maximum(free, 1))
     forced = _passed_over(
-        sights, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
+        observed, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
     )
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & told)
@@ -201,23 +318,23 @@ def choose(points: Sequence[Point], accuracy: Accuracy) -> Shapes:
         shape=tuple(str(s) for s in shape),
         bends_m=tuple(bends),
         contradicted=undecided & ~fits[:, 0],
-        told_by_turn=np.zeros(k - 1, bool),
-        alike=np.zeros(k - 1, bool),
+        beside_turn=np.zeros(k - 1, bool),
+        ambiguous=np.zeros(k - 1, bool),
         step_m=np.full((k - 1, 2), np.nan),
-        held=np.zeros(k - 1, bool),
+        kept_straight=np.zeros(k - 1, bool),
         chi2=chi2_all,
         dof=dof,
         hidden_bend=hidden,
     )
 
 
-def _bend_but_for_the_counter(p: Pairs) -> tuple[Flags, Floats]:
+def _bend_but_for_the_counter(p: StretchAdjustment) -> tuple[Flags, Floats]:
     """True (s,) where headings and positions want a bend that only the counter denies, and where.
 
     Such a bend is taken for one: that a counter was misread is then for the whole line to say.
     """
     blind = replace(p, counted_m=np.full(len(p.counted_m), np.nan))
-    _, straight = blind.settle(np.zeros((len(p.counted_m), 0, 3)))
+    _, straight = blind.adjust(np.zeros((len(p.counted_m), 0, 3)))
     x, bent = _best_bend(blind)
     free = np.maximum(blind.misclosures - BEND_FREEDOMS[1], 1)
     gain = straight - bent > chi2.isf(ALPHA, BEND_FREEDOMS[1])
@@ -225,23 +342,23 @@ def _bend_but_for_the_counter(p: Pairs) -> tuple[Flags, Floats]:
 
 
 def likeliest_bends(
-    points: Sequence[Point], stretch: int, accuracy: Accuracy
+    points: Sequence[LocatedPoint], stretch: int, accuracy: Accuracy
 ) -> tuple[Floats, Floats]:
     """Return where one bend (1, 3), and two (2, 3), in a stretch would be, by it alone."""
     at = np.array([stretch])
-    pairs = Pairs.of(Sights.of(points), at, at + 1, accuracy)
-    return _best_bend(pairs)[0].reshape(1, 3), _best_two(pairs)[0].reshape(2, 3)
+    stretches_alone = StretchAdjustment.of(PointObservations.of(points), at, at + 1, accuracy)
+    return _best_bend(stretches_alone)[0].reshape(1, 3), _best_two(stretches_alone)[0].reshape(2, 3)
 
 
-def likeliest_bend_past(points: Sequence[Point], stop: int, accuracy: Accuracy) -> Floats:
+def likeliest_bend_past(points: Sequence[LocatedPoint], stop: int, accuracy: Accuracy) -> Floats:
     """Return where one bend (1, 3) would be between the neighbours of a stop, were it not there."""
     at = np.array([stop])
-    pairs = Pairs.of(Sights.of(points), at - 1, at + 1, accuracy)
-    return _best_bend(pairs)[0].reshape(1, 3)
+    stretches_alone = StretchAdjustment.of(PointObservations.of(points), at - 1, at + 1, accuracy)
+    return _best_bend(stretches_alone)[0].reshape(1, 3)
 
 
 def _passed_over(
-    sights: Sights, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
+    observed: PointObservations, bent: Flags, loose: Flags, strained: Flags, accuracy: Accuracy
 ) -> Flags:
     """Stretches (s,) that are straight when the points between them are passed over.
 
@@ -258,8 +375,8 @@ def _passed_over(
     stretches = np.zeros(len(bent), bool)
     if spans:
         first, last = np.array(spans).T
-        bridge = Pairs.of(sights, first, last, accuracy)
-        x, score = bridge.settle(np.zeros((len(spans), 0, 3)))
+        bridge = StretchAdjustment.of(observed, first, last, accuracy)
+        x, score = bridge.adjust(np.zeros((len(spans), 0, 3)))
         fits = score <= chi2.isf(ALPHA, np.maximum(bridge.misclosures, 1))
         fits &= bridge.hidden_bend(x) >= W_DETECTABLE**2
         for a, b in np.array(spans)[fits]:

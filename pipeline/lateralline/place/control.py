@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame
-from lateralline.place.notes import metres, site_finding
-from lateralline.records import FieldRecord, Finding, Floats, Ints, Spots
+from lateralline.records import FieldRecord, Floats, Ints, Spots
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +64,15 @@ def control_in(frame: Frame, record: FieldRecord) -> tuple[Control, list[Finding
     bare = int(np.isnan(rows.sigma_h_m).sum())
     if not bare:
         return control, []
-    finding = site_finding(
-        "info",
+    assumed = finding(
         "control-sigma-assumed",
-        f"{bare} of {len(rows.point)} control points give no sigma_h"
-        + ("; on a local sketch they are taken as exact" if frame.is_local else ""),
-        f"taken as {metres(assumed_m)} on each axis",
-        "give sigma_h in control.csv: it goes into every mark taped from the point",
+        "site",
+        variant="sketch" if frame.is_local else "",
+        without=bare,
+        points=len(rows.point),
+        assumed_m=assumed_m,
     )
-    return control, [finding]
+    return control, [assumed]
 
 
 def _shared(points: Sequence[str], *tables: Spots) -> Ints:

@@ -12,9 +12,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame
-from lateralline.place.notes import metres, site_finding
-from lateralline.records import FieldRecord, Finding, Floats
+from lateralline.records import FieldRecord, Floats
 from lateralline.units import METRES_PER
 
 #: Common practice, no source: steeper ground than this is no site for a lateral.
@@ -47,29 +47,13 @@ def levels_mixed(record: FieldRecord, frame: Frame) -> Iterator[Finding]:
     if abs(apart_m) <= allowed_m:
         return
     foot = METRES_PER["ft"]
-    by = f"gnss lies {metres(apart_m)} above the others (median {metres(level)}, {metres(zero)})"
-    for factor, slip in ((foot, "feet taken for metres"), (1.0 / foot, "metres taken for feet")):
+    medians = {"gnss_m": level, "others_m": zero, "apart_m": apart_m}
+    for factor, slip in ((foot, ""), (1.0 / foot, "metres")):
         if abs(level * factor - zero) <= _APART_M + ground_m:
-            yield site_finding(
-                "error",
-                "levels-other-unit",
-                f"levels of gnss and of control differ as {slip} would",
-                by,
-                "check [units] level, the unit of the vertical CRS, and what the receiver wrote",
-            )
+            yield finding("levels-other-unit", "site", variant=slip, more=medians)
             return
     as_geoid = _GEOID_M[0] <= apart_m <= _GEOID_M[1] and frame.levels != "ellipsoidal"
-    yield site_finding(
-        "error",
-        "levels-mixed-base",
-        "levels of gnss and of control count from different zeros"
-        + (", as ellipsoidal heights beside levels do" if as_geoid else ""),
-        by,
-        'if gnss gave ellipsoidal heights, say crs.gnss_heights = "ellipsoidal" and give '
-        "crs.separation or a geoid grid"
-        if as_geoid
-        else "bring all levels of the site to one zero",
-    )
+    yield finding("levels-mixed-base", "site", variant="geoid" if as_geoid else "", more=medians)
 
 
 def _gnss(record: FieldRecord, frame: Frame) -> _Levels:

@@ -8,10 +8,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.place.control import Control
-from lateralline.place.notes import metres, site_finding
 from lateralline.proportions import MOST_LEVEL_M, MOST_RISE_M
-from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints, Spots
+from lateralline.records import FieldRecord, Flags, Floats, Ints, Spots
 from lateralline.settings import Accuracy
 
 
@@ -75,18 +75,17 @@ def _level_far(record: FieldRecord, name: str, i: int, level_m: float, middle_m:
     noun = {"marks": "mark", "exposures": "exposure", "control": "control point"}[name]
     subject = f"{noun} {control.point[i] if name == 'control' else spots.name[i]}"
     file, row = (control.file, control.row) if name == "control" else (spots.file, spots.row)
-    return Finding(
-        "error",
-        "place",
+    where = f"{file}:{row[i]}"
+    if abs(level_m) > MOST_LEVEL_M:
+        return finding("level-far", subject, where=where, level_m=level_m)
+    return finding(
         "level-far",
         subject,
-        "its level lies out of all measure: it is not used",
-        f"{metres(level_m, 0)}: no ground on earth"
-        if abs(level_m) > MOST_LEVEL_M
-        else f"{metres(level_m - middle_m, 0)} from the middle one of the site; "
-        f"{metres(MOST_RISE_M, 0)} are believed",
-        "check its z: digits, unit of level",
-        f"{file}:{row[i]}",
+        variant="site",
+        where=where,
+        level_m=level_m,
+        off_m=level_m - middle_m,
+        most_m=MOST_RISE_M,
     )
 
 
@@ -135,18 +134,18 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
     without = int((~known).sum())
     if not without:
         return []
-    what = f"{without} of {len(known)} {noun}s have no level: the ground there is taken as flat, "
-    return [
-        site_finding(
-            "warning",
-            "ground-level-assumed",
-            what + f"at {metres(ground.level_m)}, the mean of {ground.known} known"
-            if ground.known
-            else what + "at 0, no level being known",
-            f"good to {metres(ground.sigma_m)} (1 σ)",
-            f"level the ground at every {noun}",
-        )
-    ]
+    assumed = finding(
+        "ground-level-assumed",
+        "site",
+        variant="" if ground.known else "none",
+        without=without,
+        of=len(known),
+        noun=noun,
+        level_m=ground.level_m,
+        known=ground.known,
+        sigma_m=ground.sigma_m,
+    )
+    return [assumed]
 
 
 def _first_named(spots: Spots, control: Control) -> Ints:

@@ -15,11 +15,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from pyproj import CRS, Geod
 
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame, degrees_of, outside_area
-from lateralline.place.notes import site_finding
 from lateralline.place.readings import LonLat, Reading, other_systems, readings, zones_by_area
 from lateralline.place.zones import holding, sister_zones
-from lateralline.records import FieldRecord, Finding, Flags, Floats, Ints
+from lateralline.records import FieldRecord, Flags, Floats, Ints
 
 _SPHERE: Final = Geod(ellps="WGS84")  # distances here are told in kilometres
 #: Common practice, no source: the points of one site lie no further apart than this.
@@ -31,7 +31,6 @@ _POLAR_DEG: Final = 80.0
 _OUT_DEG: Final = 0.05
 _FAR_DEG: Final = 1.0
 _MOST_NAMED: Final = 3
-_FIRST: Final = "put the coordinates right first"
 
 #: Findings that hold only where the frame lies, between which control, or for lengths as given.
 _OF_THE_PLACE: Final = {
@@ -158,14 +157,9 @@ def roots(findings: Iterable[Finding], lost: Misplaced) -> tuple[Finding, ...]:
         gone |= _OF_THE_SHAPE
     kept = tuple(f for f in findings if f.code not in gone)
     if lost.site and any(f.code == "datum-ballpark" for f in findings):
-        what = "no GeoJSON is written: nothing leads from there to longitude and latitude"
-        kept += (site_finding("info", "geojson-left-out", what, "", _FIRST),)
+        kept += (finding("geojson-left-out", "site", severity="info", stage="place"),)
     if lost.shape:
-        what = (
-            "what the measurements say of one another is not told: most of it would only follow "
-            "from the coordinates being wrong"
-        )
-        kept += (site_finding("info", "not-judged", what, "", _FIRST),)
+        kept += (finding("not-judged", "site"),)
     return kept
 
 
@@ -261,24 +255,17 @@ def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None
     first = int(rows[0])
     noun, count = points.noun[first], len(rows)
     subject = f"{noun} {points.name[first]}" if count == 1 else f"{count} {noun}s"
-    where = _as_given(points, first, place)
+    where, given = points.where[first], _as_given(points, first, place)
     if reading is None:
-        what, to_do = "no slip known explains where it lies", "check coordinates and CRS by digits"
-        return Finding(
-            "error", "place", "points-far-apart", subject, what, where, to_do, points.where[first]
-        )
+        return finding("points-far-apart", subject, where=where, more=given)
     sure = place.beyond or not place.holds(_rows(points.lonlat, rows), _FAR_DEG).any()
-    near = reading.near or place.near
-    what = f"{reading.what}; read so, {'it lies' if count == 1 else 'they lie'} {near}"
-    return Finding(
-        "error" if sure else "warning",
-        "place",
+    return finding(
         reading.code,
         subject,
-        what,
-        where,
-        reading.to_do,
-        points.where[first],
+        variant=reading.variant,
+        severity="error" if sure else "warning",
+        where=where,
+        more={"near": place.near, **given, **reading.values},
     )
 
 
@@ -286,16 +273,20 @@ def _rows(lonlat: LonLat, rows: Ints) -> LonLat:
     return lonlat[0][rows], lonlat[1][rows]
 
 
-def _as_given(points: _Points, row: int, place: _Place) -> str:
-    """Say where a point lies as given, and how far that is from where it should be."""
+def _as_given(points: _Points, row: int, place: _Place) -> dict[str, float | str | None]:
+    """Return where a point lies as given, and how far that is from where it should be."""
     lon, lat = float(points.lonlat[0][row]), float(points.lonlat[1][row])
-    if not np.isfinite([lon, lat]).all():
-        return "as given they lie nowhere on earth"
-    at = f"as given at longitude {lon:.4f}°, latitude {lat:.4f}°"
-    if not place.middle:
-        return at
-    _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
-    return f"{at}, {away_m / 1000.0:,.0f} km from {place.middle}"
+    nowhere = not np.isfinite([lon, lat]).all()
+    away_m = None
+    if place.middle and not nowhere:
+        _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
+    return {
+        "lon_deg": lon,
+        "lat_deg": lat,
+        "away_m": away_m,
+        "middle": place.middle,
+        "nowhere": nowhere,
+    }
 
 
 def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
@@ -306,29 +297,14 @@ def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
     here = points.lonlat[0][0], points.lonlat[1][0]
     there = [[float(v[0]) for v in degrees_of(zone, points.xy[:1])] for zone in fit]
     away_m = np.array([_SPHERE.inv(*here, at[0], at[1])[2] for at in there])
-    names = ", ".join(str(fit[i].name) for i in np.argsort(away_m, kind="stable")[:_MOST_NAMED])
-    yield site_finding(
-        "info",
-        "which-zone",
-        f"nothing on record shows that the zone is right: the coordinates would lie as well in the "
-        f"area of {names}",
-        f"{away_m.min() / 1000.0:,.0f} km away, the nearest",
-        "give crs.extent in site.toml, where every site of the project lies",
-    )
+    names = [str(fit[i].name) for i in np.argsort(away_m, kind="stable")[:_MOST_NAMED]]
+    yield finding("which-zone", "site", zones=names, away_m=away_m.min())
 
 
 def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
     """Yield each point outside the area of the CRS, the site being inside."""
     use = crs.area_of_use
-    area = f": {use.name[:80]}" if use else ""
+    area = use.name[:80] if use else ""
     for i in np.flatnonzero(flagged):
-        yield Finding(
-            "warning",
-            "place",
-            "point-outside-crs-area",
-            f"{points.noun[i]} {points.name[i]}",
-            f"lies outside the area of the CRS{area}",
-            "",
-            "check its coordinates: digits, order",
-            points.where[i],
-        )
+        subject = f"{points.noun[i]} {points.name[i]}"
+        yield finding("point-outside-crs-area", subject, where=points.where[i], area=area)

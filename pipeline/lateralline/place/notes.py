@@ -6,10 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lateralline import wording
-from lateralline.records import Finding, Flags, Floats, Severity, Spots
-
-_STAGE = "place"
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import Flags, Floats, Spots
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,22 +18,14 @@ class Notes:
     spots: Spots
     found: list[Finding] = field(default_factory=list)
 
-    def add(
-        self, row: int, severity: Severity, code: str, what: str, by_how_much: str, to_do: str
-    ) -> None:
-        """Note something about the spot at index `row`."""
+    def add(self, row: int, code: str, variant: str = "", **values: Given) -> None:
+        """Note something about the spot at index `row`.
+
+        That it cannot be placed is an error about the spot, never the end of the site.
+        """
         subject = f"{self.noun} {self.spots.name[row]}"
         where = f"{self.spots.file}:{self.spots.row[row]}"
-        self.found.append(Finding(severity, _STAGE, code, subject, what, by_how_much, to_do, where))
-
-    def unplaced(self, row: int, code: str, what: str, by_how_much: str, to_do: str) -> None:
-        """Note why a spot cannot be placed: an error about the spot, never the end of the site."""
-        self.add(row, "error", code, f"{what}; the {self.noun} is not placed", by_how_much, to_do)
-
-
-def site_finding(severity: Severity, code: str, what: str, by_how_much: str, to_do: str) -> Finding:
-    """Return a finding about the site as a whole."""
-    return Finding(severity, _STAGE, code, "site", what, by_how_much, to_do)
+        self.found.append(finding(code, subject, variant=variant, where=where, more=values))
 
 
 def where(flags: Flags) -> list[int]:
@@ -54,8 +44,3 @@ def complete(rows: Floats) -> Flags:
     array([ True, False])
     """
     return np.asarray(np.isfinite(rows).all(axis=tuple(range(1, rows.ndim))))
-
-
-def metres(value: float | Floats, decimals: int = 3) -> str:
-    """Return a length as findings carry it, to the millimetre: what is placed was taped."""
-    return wording.metres(float(value), decimals)

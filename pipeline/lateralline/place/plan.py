@@ -10,7 +10,7 @@ from lateralline.frames import Frame
 from lateralline.kernels import taping
 from lateralline.kernels.taping import Placement
 from lateralline.place.control import Control
-from lateralline.place.notes import Notes, complete, metres, where
+from lateralline.place.notes import Notes, complete, where
 from lateralline.place.tape import Tape
 from lateralline.place.ties import place_ties
 from lateralline.proportions import MOST_SITE_M, groups
@@ -96,23 +96,21 @@ def _offsets(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
     plan.by_control[rows] = control.in_plan(np.column_stack([start, end]), placed.by_control)
     plan.by_level[rows] = placed.by_measured[:, :, 1] * offset.by_level[:, None]
     for i in where(length == 0.0):
-        notes.unplaced(
+        notes.add(
             int(rows[i]),
             "baseline-zero",
-            f"baseline {spots.base_from[rows[i]]}–{spots.base_to[rows[i]]} has no length",
-            metres(0.0),
-            "name two different points as base_from and base_to",
+            start=spots.base_from[rows[i]],
+            end=spots.base_to[rows[i]],
         )
     beyond = np.maximum(station.length_m - length, -station.length_m)
     for i in where((length > 0.0) & (beyond > length)):
         notes.add(
             int(rows[i]),
-            "warning",
             "baseline-short",
-            f"the station lies {metres(beyond[i])} beyond the baseline "
-            f"{spots.base_from[rows[i]]}–{spots.base_to[rows[i]]}, further than it is long",
-            f"baseline {metres(length[i])}",
-            "use a longer baseline, or tie the spot to points nearer to it",
+            start=spots.base_from[rows[i]],
+            end=spots.base_to[rows[i]],
+            base_m=length[i],
+            beyond_m=beyond[i],
         )
 
 
@@ -162,11 +160,6 @@ def _far(plan: Plan, control: Control, notes: Notes) -> None:
     outside = np.zeros(len(placed), dtype=np.bool_)
     outside[placed] = of[: int(placed.sum())] != size.argmax() if sure else False
     for i in where((distance > MOST_SITE_M) & (outside | (not sure))):
-        what = f"the {notes.noun} lies far from the middle of the site"
-        away = f"{distance[i] / 1000.0:.1f} km"
-        to_do = "check its coordinates: digits, unit, order of x and y"
+        notes.add(i, "spot-far", "" if sure else "doubt", away_m=distance[i])
         if sure:
-            notes.unplaced(i, "spot-far", what, away, to_do)
             plan.xy_m[i], plan.cov_m2[i] = np.nan, np.nan
-        else:
-            notes.add(i, "warning", "spot-far", what, away, to_do)

@@ -14,9 +14,9 @@ from typing import Final, TypeAlias
 import numpy as np
 from pyproj import CRS
 
+from lateralline.findings import Finding, Given, finding
 from lateralline.place.control import Control
-from lateralline.place.notes import metres
-from lateralline.records import FieldRecord, Finding, Severity, Spots
+from lateralline.records import FieldRecord, Spots
 from lateralline.units import METRES_PER
 
 Baseline: TypeAlias = tuple[str, str]  # in the order first taped
@@ -41,7 +41,8 @@ def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding
         yield _baseline(record, start, end, length_m)
         if why := _out_of_proportion(length_m, longest_m):
             stretched |= {start, end}
-            yield _stretched(record, (start, end), length_m, why, "baseline-out-of-proportion")
+            subject = f"baseline {start}–{end}"
+            yield _of(record, start, "baseline-out-of-proportion", subject, why | {"alone": ""})
     yield from _mixed(record, taped)
     yield from _levels_mixed(record)
     used = _used(record)
@@ -60,18 +61,7 @@ def _mixed(record: FieldRecord, taped: Taped) -> Iterator[Finding]:
         return
     if settings.horizontal == "local" or not _in_feet(settings.horizontal):
         return
-    yield Finding(
-        "warning",
-        "place",
-        "units-mixed",
-        "site",
-        f"the tape is set to {units['tape']}, but the grid is in feet and levels in "
-        f"{units['level']}; read in feet, all that was taped would lie 3.3 times too far out, and "
-        "the pipe as much too deep, with nothing else to show it",
-        "",
-        "look at the tape: if it shows feet, set tape under [units], and depth and counter too "
-        "when they were set alike",
-    )
+    yield finding("units-mixed", "site", variant="tape", tape=units["tape"], level=units["level"])
 
 
 def _levels_mixed(record: FieldRecord) -> Iterator[Finding]:
@@ -90,17 +80,12 @@ def _levels_mixed(record: FieldRecord) -> Iterator[Finding]:
         others.add(not _in_feet(settings.horizontal))
     if others != {not metric}:
         return
-    off, shows = ("3.3 times too large", "feet") if metric else ("less than a third", "metres")
-    yield Finding(
-        "warning",
-        "place",
+    yield finding(
         "units-mixed",
         "site",
-        f"levels are set to {settings.units['level']} where all else of the site is in "
-        f"{', '.join(dict.fromkeys(units))}; were they read in that too, every rise and fall of "
-        f"ground and pipe comes out {off}, and on ground all but level nothing else shows it",
-        "",
-        f"look at the level sheet: if it shows {shows}, set level under [units]",
+        variant="level-metric" if metric else "level-feet",
+        level=settings.units["level"],
+        others=dict.fromkeys(units),
     )
 
 
@@ -131,13 +116,14 @@ def _length_m(control: Control, start: str, end: str, *, sloping: bool = False) 
     return hypot(east, north, up) if sloping and not isnan(up) else hypot(east, north)
 
 
-def _out_of_proportion(length_m: float, taped_m: float) -> str:
-    """Say why a length cannot well be, or "" when it can."""
+def _out_of_proportion(length_m: float, taped_m: float) -> dict[str, float | str]:
+    """Return variant and values of why a length cannot well be; none when it can."""
     if length_m > _LONG_M:
-        return f"longer than {metres(_LONG_M, 0)}"
+        return {"variant": "long", "length_m": length_m, "most_m": _LONG_M}
     if 0.0 < taped_m * _TIMES_TAPED < length_m:
-        return f"{length_m / taped_m:.0f} times the longest length taped from it, {metres(taped_m)}"
-    return ""
+        times = length_m / taped_m
+        return {"variant": "taped", "length_m": length_m, "times": times, "longest_m": taped_m}
+    return {}
 
 
 def _spread(
@@ -155,8 +141,9 @@ def _spread(
     if why and not stretched & {used[far], used[other]}:
         second, first = np.sort(away)[-2:]
         alone = used[far] if len(used) > 2 and first > 5.0 * second else ""
-        ends = used[far], used[other]
-        yield _stretched(record, ends, float(apart[other]), why, "control-out-of-proportion", alone)
+        subject = f"control points {used[far]}–{used[other]}"
+        values = why | {"alone": alone}
+        yield _of(record, alone or used[far], "control-out-of-proportion", subject, values)
 
 
 def _longest_taped_m(record: FieldRecord) -> float:
@@ -191,70 +178,23 @@ def _levels(record: FieldRecord, control: Control, used: list[str]) -> Iterator[
         return
     low, high = min(known, key=known.__getitem__), max(known, key=known.__getitem__)
     if (apart_m := known[high] - known[low]) > _LEVELS_M:
-        yield _of_point(
-            record,
-            high,
-            "control-levels-apart",
-            f"its level lies far above that of {low}",
-            f"by {metres(apart_m)}; more than {metres(_LEVELS_M, 0)} is rare on one site",
-            "check z of both in control.csv: digits, unit of level",
-        )
-
-
-# ---- findings ------------------------------------------------------------------------------
+        apart: dict[str, Given] = {"low": low, "apart_m": apart_m, "most_m": _LEVELS_M}
+        yield _of(record, high, "control-levels-apart", f"control point {high}", apart)
 
 
 def _baseline(record: FieldRecord, start: str, end: str, length_m: float) -> Finding:
-    how = "along the slope" if record.settings.slope_tape else "level"
-    return _of(
-        record,
-        "info",
-        "baseline-length",
-        f"baseline {start}–{end}",
-        f"{metres(length_m)} long, {how}, by its coordinates",
-        "",
-        "compare with the tape; if they differ, a coordinate or a name is wrong",
-        start,
-    )
-
-
-def _stretched(
-    record: FieldRecord, ends: Baseline, length_m: float, why: str, code: str, alone: str = ""
-) -> Finding:
-    start, end = ends
-    noun = "baseline" if code.startswith("baseline") else "control points"
-    blame = f"; {alone} lies far from all others" if alone else ""
-    return _of(
-        record,
-        "warning",
-        code,
-        f"{noun} {start}–{end}",
-        f"{metres(length_m)} apart by their coordinates, out of proportion to the site{blame}",
-        why,
-        "check x and y of both in control.csv: digits, unit, a decimal comma",
-        alone or start,
-    )
-
-
-def _of_point(
-    record: FieldRecord, point: str, code: str, what: str, by_how_much: str, to_do: str
-) -> Finding:
-    subject = f"control point {point}"
-    return _of(record, "warning", code, subject, what, by_how_much, to_do, point)
+    variant = "slope" if record.settings.slope_tape else ""
+    values: dict[str, Given] = {"variant": variant, "length_m": length_m}
+    return _of(record, start, "baseline-length", f"baseline {start}–{end}", values)
 
 
 def _of(
-    record: FieldRecord,
-    severity: Severity,
-    code: str,
-    subject: str,
-    what: str,
-    by_how_much: str,
-    to_do: str,
-    point: str,
+    record: FieldRecord, point: str, code: str, subject: str, values: Mapping[str, Given]
 ) -> Finding:
     """Return a finding that points at the row of a control point."""
     rows = record.control
     line = rows.row[int(np.flatnonzero(rows.point == point)[0])]
     where = f"{rows.file}:{line}"
-    return Finding(severity, "place", code, subject, what, by_how_much, to_do, where)
+    more = {k: v for k, v in values.items() if k != "variant"}
+    variant = str(values.get("variant", ""))
+    return finding(code, subject, variant=variant, where=where, more=more)

@@ -7,7 +7,7 @@ datum of the site's CRS. Whether one is plausible is for `misplaced` to judge.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -33,14 +33,13 @@ _MOST_NAMED: Final = 4
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One way to misread a file: `code` of its finding, what happened, what to do about it."""
+    """One way to misread a file: code, variant and values of its finding."""
 
     code: str
-    what: str
-    to_do: str
+    values: Mapping[str, str | tuple[str, ...]]
     read: Callable[[Floats], LonLat]
     keeps_shape: bool = True  # False: lengths between points are wrong too, as given
-    near: str = ""  # where the coordinates lie when read so; "" = where the witness knows
+    variant: str = ""
 
 
 def readings(crs: CRS) -> Iterator[Reading]:
@@ -48,54 +47,39 @@ def readings(crs: CRS) -> Iterator[Reading]:
     noun = ("longitude", "latitude") if crs.is_geographic else ("easting", "northing")
     yield Reading(
         "coordinates-swapped",
-        f"x and y are exchanged: x must be {noun[0]}, y {noun[1]}, whatever order of axes "
-        f"{crs.name} lists",
-        f"put {noun[0]} into x and {noun[1]} into y",
+        {"into_x": noun[0], "into_y": noun[1]},
         lambda xy: degrees_of(crs, xy[:, ::-1]),
         keeps_shape=crs.is_projected,
     )
     if crs.is_geographic:
-        yield Reading(
-            "longitude-sign",
-            "longitudes have lost their sign: west of Greenwich they are negative",
-            "write west longitudes with a minus",
-            lambda xy: degrees_of(crs, xy * (-1.0, 1.0)),
-        )
+        yield Reading("longitude-sign", {}, lambda xy: degrees_of(crs, xy * (-1.0, 1.0)))
         return
     yield from _units(crs)
+    grid = {"crs": crs.name, "unit": crs.axis_info[0].unit_name}
+    yield Reading("coordinates-in-degrees", grid, _as_degrees, keeps_shape=False)
     yield Reading(
         "coordinates-in-degrees",
-        f"coordinates are degrees, but {crs.name} is in {crs.axis_info[0].unit_name}",
-        "name the geographic CRS they are in, or convert them",
-        _as_degrees,
-        keeps_shape=False,
-    )
-    yield Reading(
-        "coordinates-in-degrees",
-        f"coordinates are degrees, latitude first, but {crs.name} is in "
-        f"{crs.axis_info[0].unit_name}",
-        "name the geographic CRS they are in, and put longitude into x",
+        grid,
         lambda xy: _as_degrees(xy[:, ::-1]),
         keeps_shape=False,
+        variant="latitude-first",
     )
 
 
 def _units(crs: CRS) -> Iterator[Reading]:
     unit_m = crs.axis_info[0].unit_conversion_factor
-    unit = crs.axis_info[0].unit_name
+    grid = {"crs": crs.name, "unit": crs.axis_info[0].unit_name}
     if unit_m < 1.0:
         yield Reading(
             "metres-as-feet",
-            f"coordinates are metres, but {crs.name} is in {unit}",
-            "convert them, or name the CRS of the same grid in metres",
+            grid,
             lambda xy: degrees_of(crs, xy / unit_m),
             keeps_shape=False,
         )
     else:
         yield Reading(
             "feet-as-metres",
-            f"coordinates are feet, but {crs.name} is in {unit}",
-            "convert them, or name the CRS of the same grid in feet (ft and us-ft differ)",
+            grid,
             lambda xy: degrees_of(crs, xy * METRES_PER["ft"] / unit_m),
             keeps_shape=False,
         )
@@ -137,12 +121,11 @@ def zones_by_area(crs: CRS, xy: Floats) -> Reading | None:
         fit = [grid for grid, inside in holding(grids, crs, xy) if inside.all()]
         if not fit:
             continue
-        names = ", ".join(str(grid.name) for grid in fit[:_MOST_NAMED])
-        which = "nothing on record shows in which of these" if len(fit) > 1 else "they fit"
+        names = tuple(str(grid.name) for grid in fit[:_MOST_NAMED])
         return replace(
             _in_system(crs, fit[0]),
-            what=f"coordinates are outside the area of {crs.name}; {which}: {names}",
-            near="in its area of use" if len(fit) == 1 else "in the area of use of the first",
+            values={"crs": crs.name, "others": names},
+            variant="area" if len(fit) == 1 else "areas",
         )
     return None
 
@@ -151,10 +134,9 @@ def _in_system(crs: CRS, other: CRS) -> Reading:
     zones = all(_ZONE.fullmatch(c.name) for c in (crs, other)) or other in sister_zones(crs)
     return Reading(
         "wrong-zone",
-        f"coordinates are those of {other.name}, not of {crs.name}"
-        + (": another zone" if zones else ": another grid"),
-        "name the CRS they are in, or bring all of the site into one zone",
+        {"crs": crs.name, "others": (other.name,)},
         lambda xy: degrees_of(other, xy),
+        variant="" if zones else "grid",
     )
 
 

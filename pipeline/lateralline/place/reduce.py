@@ -7,9 +7,9 @@ from math import isnan
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame, Operation, levels_by_grid, site_frame
-from lateralline.place.notes import metres, site_finding
-from lateralline.records import FieldRecord, Finding, Floats, Spots
+from lateralline.records import FieldRecord, Floats, Spots
 
 
 def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[Finding, ...]]:
@@ -23,7 +23,8 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
         return record, frame, ()
     if not isnan(said.separation_m):
         how = f"gnss heights less the separation given, {said.separation_m:.3f} m"
-        sigma_m, finding = said.separation_sigma_m, _by_separation(said.separation_m)
+        sigma_m = said.separation_sigma_m
+        told = finding("heights-by-separation", "site", separation_m=said.separation_m)
         lower = {t: _z(s) - said.separation_m for t, s in _tables(record).items()}
         operations = frame.operations
     else:
@@ -32,13 +33,13 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
         known = operation.usable and not isnan(operation.accuracy_m)
         how = f"gnss heights by {operation.name}" if known else "gnss heights not used"
         sigma_m = operation.accuracy_m if known else 0.0
-        finding = _grid_finding(operation)
+        told = _by_grid_told(operation)
     marks = replace(record.marks, spots=_put(record.marks.spots, lower["marks"]))
     exposures = replace(record.exposures, spots=_put(record.exposures.spots, lower["exposures"]))
     settings = replace(record.settings, georeference=replace(said, separation_sigma_m=sigma_m))
     record = replace(record, settings=settings, marks=marks, exposures=exposures)
     frame = replace(site_frame(record), operations=operations, gnss_heights=how)
-    return record, frame, (finding,)
+    return record, frame, (told,)
 
 
 def _tables(record: FieldRecord) -> dict[str, Spots]:
@@ -62,41 +63,17 @@ def _by_grid(frame: Frame, record: FieldRecord) -> tuple[dict[str, Floats], Oper
     return levels, operation
 
 
-def _by_separation(separation_m: float) -> Finding:
-    return site_finding(
-        "info",
-        "heights-by-separation",
-        "gnss heights were reduced to levels by the one separation that site.toml gives",
-        metres(separation_m),
-        "check it against a benchmark at the site",
-    )
-
-
-def _grid_finding(operation: Operation) -> Finding:
-    missing = "; ".join(operation.grids_missing)
+def _by_grid_told(operation: Operation) -> Finding:
+    grids = operation.grids_missing
     if not operation.usable:
-        return site_finding(
-            "error",
-            "geoid-missing",
-            "gnss heights are ellipsoidal and there is neither a separation nor a geoid grid to "
-            "reduce them: gnss marks have no level",
-            "taking them for levels may be tens of metres wrong",
-            "give crs.separation in site.toml" + (f", or install {missing}" if missing else ""),
-        )
+        return finding("geoid-missing", "site", grids=grids)
     if isnan(operation.accuracy_m):
-        return site_finding(
-            "error",
-            "geoid-unsure",
-            f"gnss heights are not reduced to levels by {operation.name}: gnss marks have no level",
-            operation.off_by_text,
-            "give crs.epoch in site.toml, or crs.separation"
-            if operation.undated
-            else "give crs.separation in site.toml, or crs.shift_accuracy where it is known",
-        )
-    return site_finding(
-        "info",
+        variant = "undated" if operation.undated else ""
+        return finding("geoid-unsure", "site", variant=variant, operation=operation.name)
+    return finding(
         "heights-by-geoid",
-        f"gnss heights were reduced to levels: {operation.name}",
-        operation.off_by_text,
-        f"a better grid is missing: {missing}" if missing else "",
+        "site",
+        operation=operation.name,
+        accuracy_m=operation.accuracy_m,
+        grids=grids,
     )

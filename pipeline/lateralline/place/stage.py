@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.spatial import cKDTree
 
+from lateralline.findings import Finding
 from lateralline.frames import Frame
 from lateralline.place.control import Control, control_in
 from lateralline.place.level_bases import levels_mixed
@@ -21,11 +22,11 @@ from lateralline.place.levels import (
     without_far_levels,
 )
 from lateralline.place.misplaced import misplaced, roots
-from lateralline.place.notes import Notes, complete, metres
+from lateralline.place.notes import Notes, complete
 from lateralline.place.plan import Plan, plan_positions
 from lateralline.place.plausible import control_plausible
 from lateralline.place.reduce import with_levels_of_gnss
-from lateralline.records import Exposures, FieldRecord, Finding, Floats, Marks, Spots
+from lateralline.records import Exposures, FieldRecord, Floats, Marks, Spots
 from lateralline.settings import Settings
 
 #: Two marks closer than this are one spot measured or written twice.
@@ -106,27 +107,13 @@ def _exposures(
     for i in np.flatnonzero(~from_ground & ~levels.known):
         # The ground's level is no guess at a pipe's.
         level[i] = np.nan
-        notes.unplaced(
-            int(i),
-            "exposure-no-level",
-            f"neither the level nor the depth of the {rows.measured_to[i]} is given",
-            "",
-            "give z, or depth below ground",
-        )
+        notes.add(int(i), "exposure-no-level", measured_to=rows.measured_to[i])
     sigma = np.where(np.isnan(rows.sigma_m), accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
     alone = (spots.method == "level") & np.isfinite(level)
     if not np.isfinite(record.marks.spots.z_m).any():
         for at in np.flatnonzero(alone).tolist():
-            notes.add(
-                at,
-                "warning",
-                "level-without-ground",
-                "no mark has a level: the ground is only taken as flat, and a level of the pipe "
-                "cannot be held against it; it is not used",
-                metres(level[at]),
-                "level the ground at the marks",
-            )
+            notes.add(at, "level-without-ground", level_m=level[at])
         alone[:] = False
     level_var = cov[alone, 2, 2]
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
@@ -236,9 +223,9 @@ def _coinciding(marks: Marks, notes: Notes) -> None:
         if kinds[0] == kinds[1] or "end_null" in kinds:
             notes.add(
                 j,
-                "warning",
                 "marks-coincide",
-                f"{kinds[1]} lies on {marks.mark[i]}, {kinds[0]} of the same stop",
-                f"less than {metres(_SAME_SPOT_M)} apart",
-                "a row entered twice counts twice: remove it, or correct the measurement",
+                kind=kinds[1],
+                other=marks.mark[i],
+                other_kind=kinds[0],
+                within_m=_SAME_SPOT_M,
             )

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import atan, cos
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.place.notes import Notes, metres, site_finding
+from lateralline.findings import finding
+from lateralline.place.notes import Notes
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
 #: A rise may pass a short reading by this much, levels being rough, before it is impossible.
 _ROUGH_M: Final = 0.10
+#: What a slope not allowed for makes of a tape is said of this one.
+_TAPED_M, _SLOPE = 10.0, 0.10
 
 
 class Reduced(NamedTuple):
@@ -63,24 +67,16 @@ class Tape:
     def report(self, notes: Notes) -> None:
         """Say which spots could not be reduced, and which could not be at all."""
         for row, excess_m in sorted(self._too_steep.items()):
-            notes.unplaced(
-                row,
-                "slope-impossible",
-                "the levels of the tape's ends differ by more than the tape read",
-                f"by {metres(excess_m)}",
-                "check the level of the spot and of its control points",
-            )
+            notes.add(row, "slope-impossible", excess_m=excess_m)
         bare = sorted(self._unreduced - self._too_steep.keys())
         if bare:
-            names = ", ".join(str(notes.spots.name[i]) for i in bare[:8])
-            more = ", …" if len(bare) > 8 else ""
-            notes.found.append(
-                site_finding(
-                    "warning",
-                    "slope-unreduced",
-                    f"{len(bare)} {notes.noun}(s) taped along the slope lack a level at one end "
-                    f"of the tape; the reading is taken as horizontal: {names}{more}",
-                    f"{metres(0.05, 2)} too long in {metres(10.0, 0)} on a slope of 10 %",
-                    "give z of the spots and of their control points, or tape level",
-                )
+            unreduced = finding(
+                "slope-unreduced",
+                "site",
+                without=len(bare),
+                noun=notes.noun,
+                spots=notes.spots.name[bare],
+                taped_m=_TAPED_M,
+                long_m=_TAPED_M * (1.0 - cos(atan(_SLOPE))),
             )
+            notes.found.append(unreduced)

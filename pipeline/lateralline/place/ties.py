@@ -11,7 +11,7 @@ from scipy.stats import chi2 as chi2_distribution
 
 from lateralline.kernels import taping
 from lateralline.place.control import Control
-from lateralline.place.notes import Notes, complete, metres, where
+from lateralline.place.notes import Notes, complete, where
 from lateralline.place.tape import Tape
 from lateralline.records import Floats, Ints
 
@@ -50,9 +50,7 @@ def place_ties(control: Control, tape: Tape, notes: Notes) -> Iterator[Tied]:
     tied = spots.method == "ties"
     count = np.array([len(t) for t in spots.ties], dtype=np.int64)
     for i in where(tied & (count < 2)):
-        notes.unplaced(
-            i, "tie-too-few", "one tie fixes no position", f"{count[i]} tie(s)", "tape a second one"
-        )
+        notes.add(i, "tie-too-few", ties=int(count[i]))
     for rows, solve in (
         (np.flatnonzero(tied & (count == 2)), _two),
         (np.flatnonzero(tied & (count > 2)), _more),
@@ -93,37 +91,20 @@ def _two(ties: _Ties, control: Control, notes: Notes) -> Tied:
     base = np.linalg.norm(second - first, axis=1)
     gap = taping.tie_gap(base, ties.length_m[:, 0], ties.length_m[:, 1])
     for i in where(base == 0.0):
-        notes.unplaced(
-            int(ties.rows[i]),
-            "baseline-zero",
-            f"both ties go to the same spot ({_names(ties, notes, i)})",
-            metres(0.0),
-            "tie the spot to two points apart from each other",
-        )
+        start, end = _points(ties, notes, i)
+        notes.add(int(ties.rows[i]), "baseline-zero", "ties", start=start, end=end)
     lost = ~complete(xy) & complete(ties.length_m)
     for i in where(lost & (base > 0.0)):
-        what = (
-            "the two ties together are too short to meet"
-            if gap[i] > 0
-            else "one tie is too long to meet the other"
-            if gap[i] < 0
-            else "the two ties only just touch, on the line between their points"
-        )
-        notes.unplaced(
+        notes.add(
             int(ties.rows[i]),
             "tie-triangle",
-            f"{what} ({_names(ties, notes, i)}, {metres(base[i])} apart)",
-            f"by {metres(abs(gap[i]))}",
-            "tape both again, or add a third tie",
+            "short" if gap[i] > 0 else "long" if gap[i] < 0 else "touch",
+            points=_points(ties, notes, i),
+            apart_m=base[i],
+            gap_m=abs(gap[i]),
         )
     for i in where(ties.left == 0.0):
-        notes.unplaced(
-            int(ties.rows[i]),
-            "tie-side-missing",
-            f"two ties meet on both sides of {_names(ties, notes, i)} and no side is given",
-            "",
-            "give side: left or right, looking from the first point to the second",
-        )
+        notes.add(int(ties.rows[i]), "tie-side-missing", points=_points(ties, notes, i))
     xy = np.where((ties.left == 0.0)[:, None], np.nan, xy)
     _weak_angles(ties, xy, notes)
     by_level = np.einsum("nim,nm->ni", placed.by_measured, ties.by_level)
@@ -148,30 +129,13 @@ def _more(ties: _Ties, control: Control, notes: Notes) -> Tied:
     # A tie steeper than it is long is NaN but has a σ; an absent one has none.
     steep = (np.isnan(ties.length_m) & np.isfinite(ties.sigma_m)).any(axis=1)
     for i in where(~steep & ~complete(fit.cov_m2)):
-        notes.unplaced(
-            int(ties.rows[i]),
-            "tie-undetermined",
-            f"the ties ({_names(ties, notes, i)}) fix no position",
-            "",
-            "check the distances; tie to points in different directions",
-        )
+        notes.add(int(ties.rows[i]), "tie-undetermined", points=_points(ties, notes, i))
     for i in where(twin & (ties.left == 0.0)):
-        notes.unplaced(
-            int(ties.rows[i]),
-            "tie-mirror",
-            f"the points {_names(ties, notes, i)} lie in a line: the ties fit on both sides of it",
-            f"{metres(apart[i])} apart",
-            "give side: left or right, looking from the first point to the second",
-        )
+        points = _points(ties, notes, i)
+        notes.add(int(ties.rows[i]), "tie-mirror", points=points, apart_m=apart[i])
     for i in where(~twin & (ties.left * side < 0.0)):
-        notes.add(
-            int(ties.rows[i]),
-            "warning",
-            "tie-side-contradicted",
-            f"side says {notes.spots.side[ties.rows[i]]}, the distances say the other side",
-            f"χ² {fit.chi2[i]:.1f}",
-            "check side and the order of the ties; the distances were believed",
-        )
+        row = int(ties.rows[i])
+        notes.add(row, "tie-side-contradicted", side=notes.spots.side[row], chi2=fit.chi2[i])
     limit = chi2_distribution.ppf(0.95, np.maximum(fit.dof, 1))
     for i in where(~steep & (fit.chi2 > limit)):
         _misfit(ties, fit, float(limit[i]), i, notes)
@@ -190,12 +154,14 @@ def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int, notes:
     alone = (w > 0.99 * w[worst]).sum() == 1
     notes.add(
         int(ties.rows[i]),
-        "warning",
         "tie-misfit",
-        f"the ties do not fit together; worst is {name}, w = {fit.w[i, worst]:.2f}"
-        + ("" if alone else ", but others fit as badly: which one is wrong cannot be told"),
-        f"χ² {fit.chi2[i]:.2f} against {limit:.2f} (95 %, {fit.dof[i]} spare)",
-        f"tape {name} again" if alone else "tape all again, or add a tie",
+        "" if alone else "untold",
+        worst=name,
+        miss_m=abs(fit.residual_m[i, worst]),
+        w=fit.w[i, worst],
+        chi2=fit.chi2[i],
+        limit=limit,
+        spare=int(fit.dof[i]),
     )
 
 
@@ -212,13 +178,12 @@ def _weak_angles(ties: _Ties, xy: Floats, notes: Notes) -> None:
     for i in where(complete(xy) & (best < sin(_WEAK_ANGLE_RAD))):
         notes.add(
             int(ties.rows[i]),
-            "warning",
             "tie-weak-angle",
-            f"the ties ({_names(ties, notes, i)}) cross at a flat angle",
-            f"{degrees(np.arcsin(best[i])):.0f}° from a straight line; 20° is the least",
-            "add a tie to a point in another direction",
+            points=_points(ties, notes, i),
+            angle_deg=degrees(np.arcsin(best[i])),
+            least_deg=degrees(_WEAK_ANGLE_RAD),
         )
 
 
-def _names(ties: _Ties, notes: Notes, i: int) -> str:
-    return ", ".join(name for name, _ in notes.spots.ties[ties.rows[i]])
+def _points(ties: _Ties, notes: Notes, i: int) -> tuple[str, ...]:
+    return tuple(name for name, _ in notes.spots.ties[ties.rows[i]])

@@ -9,7 +9,7 @@ from scipy.stats import chi2, norm
 
 from lateralline.kernels.lsq import per_problem, whiten
 from lateralline.proof.by_hand import by_hand
-from lateralline.proof.scenarios import PER_LINE, Scenario, Simulated, simulate
+from lateralline.proof.scenarios import PER_LINE, Simulated, StopScenario, simulate
 from lateralline.records import Fixes, Floats
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
@@ -27,7 +27,7 @@ FULL = 10_000
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Coverage:
     """What one scenario came to; ratios are RMS error over the Cramér–Rao bound."""
 
     name: str
@@ -68,7 +68,7 @@ class Outcome:
         return out
 
 
-def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
+def prove(scenario: StopScenario, count: int, seed: int) -> Coverage:
     """Simulate and solve `count` stops of a scenario, and compare with the truth."""
     simulated = simulate(scenario, count, seed)
     fixes = solve(simulated.marks, simulated.stops, simulated.settings).fixes
@@ -84,7 +84,7 @@ def prove(scenario: Scenario, count: int, seed: int) -> Outcome:
     hand_plan = _in_axes(hand[:, :3] - simulated.poses.xyz_m, simulated.poses.heading_rad)[:, :2]
     hand_off = np.column_stack([hand_plan, hand[:, 3] - simulated.poses.depth_m])
     hand_rms = np.sqrt(np.nanmean(hand_off**2, axis=0))
-    return Outcome(
+    return Coverage(
         scenario.name,
         count,
         float(np.mean(distance < ELLIPSE_95)),

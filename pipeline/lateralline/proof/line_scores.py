@@ -36,7 +36,7 @@ REJECTED_BY_SOLVE = frozenset({"marks-contradict", "site-contradicts"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
+class DrawnSite:
     """A site's lines as the stages draw them."""
 
     fixes: Fixes
@@ -60,7 +60,7 @@ def about(true: TrueLine, findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.subject in subjects or f.subject.startswith(stops))
 
 
-def draw(site: SimulatedSite, *, with_corridors: bool = True) -> Drawn:
+def draw(site: SimulatedSite, *, with_corridors: bool = True) -> DrawnSite:
     """Take a site through solve, link and, if asked, the corridors of derive."""
     exposures = no_exposures()
     settings = site.settings
@@ -75,7 +75,7 @@ def draw(site: SimulatedSite, *, with_corridors: bool = True) -> Drawn:
             for line in linked.lines
         }
     lines = {line.line: line for line in linked.lines}
-    return Drawn(linked.fixes, lines, corridors, solved.findings + linked.findings)
+    return DrawnSite(linked.fixes, lines, corridors, solved.findings + linked.findings)
 
 
 def no_exposures() -> Exposures:
@@ -163,7 +163,7 @@ def gathered(parts: Iterable[Scores]) -> Scores:
     return lines, blunders
 
 
-def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: Drawn) -> LineScore:
+def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: DrawnSite) -> LineScore:
     rows = site.rows(true)
     low, high = (float(f(site.poses.chainage_m[rows])) for f in (np.min, np.max))
     best, plain = (

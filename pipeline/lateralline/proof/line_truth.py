@@ -38,7 +38,7 @@ from lateralline.kernels.curves import directions
 from lateralline.records import Floats, Ints, Marks, StopRows
 from lateralline.settings import Accuracy, Pipe, Run, Settings, bare_settings, standard_accuracy
 from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Crew, Ground, Poses, TrueLine, TrueRun, Truth, stand
+from lateralline.synthetic.truth import Crew, Poses, TrueGround, TrueLine, TrueRun, Truth, stand
 
 SPACING_M = (1.0, 3.5)
 KEPT_OFF_M, KEPT_OFF_SHARE = (3.5, 6.0), 1.0 / 12.0
@@ -115,7 +115,7 @@ def simulate_site(
     """Return one site of `count` lines; equal seed and index give equal sites."""
     rng, accuracy = np.random.default_rng([seed, index]), accuracy or standard_accuracy()
     steep, aspect = rng.uniform(0.0, SITE_SLOPE), rng.uniform(0.0, 2.0 * np.pi)
-    ground = Ground(0.0, float(steep * np.sin(aspect)), float(steep * np.cos(aspect)))
+    ground = TrueGround(0.0, float(steep * np.sin(aspect)), float(steep * np.cos(aspect)))
     pairs = [_line_and_run(rng, i, ground, population) for i in range(count)]
     lines, runs = (tuple(x) for x in zip(*pairs, strict=True))
     if population.second:
@@ -162,7 +162,7 @@ class _Bend:
 
 
 def _line_and_run(
-    rng: np.random.Generator, number: int, ground: Ground, population: Population
+    rng: np.random.Generator, number: int, ground: TrueGround, population: Population
 ) -> tuple[TrueLine, TrueRun]:
     count = int(rng.integers(STOPS[0], STOPS[1] + 1))
     bends = _bends(rng, float(np.mean(SPACING_M)) * (count - 1), population.pair_share)
@@ -263,17 +263,19 @@ def _axis(rng: np.random.Generator, bends: list[_Bend], end_m: float) -> Floats:
     return np.asarray(start + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)]))
 
 
-def _rough(rng: np.random.Generator, ground: Ground, poses: Poses, accuracy: Accuracy) -> Ground:
+def _rough(
+    rng: np.random.Generator, ground: TrueGround, poses: Poses, accuracy: Accuracy
+) -> TrueGround:
     """Return a plane for each stop, of a slope of its own, through the site's straight above it."""
     own = rng.normal(size=(2, len(poses.stop))) * accuracy.ground_slope_ratio
     level = -own[0] * poses.xyz_m[:, 0] - own[1] * poses.xyz_m[:, 1]
-    return Ground(level, ground.grade_east + own[0], ground.grade_north + own[1])
+    return TrueGround(level, ground.grade_east + own[0], ground.grade_north + own[1])
 
 
 # ---- the survey ---------------------------------------------------------------------------
 
 
-def _marks(rng: np.random.Generator, poses: Poses, ground: Ground, accuracy: Accuracy) -> Marks:
+def _marks(rng: np.random.Generator, poses: Poses, ground: TrueGround, accuracy: Accuracy) -> Marks:
     pose, names, spots = place_marks(rng, poses, ground, ("end_null", "mid_null"), accuracy)
     kind = np.array(names)
     one_end = rng.random(len(poses.stop)) < ONE_END_SHARE

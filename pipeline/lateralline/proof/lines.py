@@ -42,7 +42,7 @@ FULL = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Measure:
+class Statistic:
     """One row of the table."""
 
     group: str
@@ -65,7 +65,7 @@ class Measure:
         return self.bounded and not (inside and bool(np.isfinite(self.value)))
 
 
-def prove_lines(count: int, seed: int) -> tuple[Measure, ...]:
+def prove_lines(count: int, seed: int) -> tuple[Statistic, ...]:
     """Simulate, draw and measure `count` usual lines, and fewer of other kinds.
 
     A fifth as many harder ones, of which nothing has a bound, and a tenth as many of each kind
@@ -83,7 +83,7 @@ def prove_lines(count: int, seed: int) -> tuple[Measure, ...]:
     return (*usual, *twice, *unbound)
 
 
-def measures(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
+def measures(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Statistic, ...]:
     """Return every row of the table."""
     return (
         *_accuracy(lines),
@@ -94,7 +94,7 @@ def measures(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tu
     )
 
 
-def twice_measures(group: str, lines: Sequence[TwiceScore]) -> tuple[Measure, ...]:
+def twice_measures(group: str, lines: Sequence[TwiceScore]) -> tuple[Statistic, ...]:
     """Return the rows of lines surveyed by two runs."""
     n = len(lines)
     drawn = [x for x in lines if np.isfinite(x.ours_m2) and np.isfinite(x.once_m2)]
@@ -105,17 +105,17 @@ def twice_measures(group: str, lines: Sequence[TwiceScore]) -> tuple[Measure, ..
     turned = _share(not x.backward_m <= BACKWARD_M for x in lines)
     whole = _share(x.held == 1.0 for x in lines)
     return (
-        Measure(group, "a leg against the pipe by more than 2 cm", n, turned, most=0.0),
+        Statistic(group, "a leg against the pipe by more than 2 cm", n, turned, most=0.0),
         _at_least(group, "corridor holds the whole pipe", n, whole, whole_proof=n >= FULL),
-        Measure(group, "adjusted centreline off the true one, RMS", len(drawn), ours, "m"),
-        Measure(group, "first run alone, RMS", len(drawn), once, "m"),
-        Measure(group, "adjusted centreline over that of the first run alone", len(drawn),
+        Statistic(group, "adjusted centreline off the true one, RMS", len(drawn), ours, "m"),
+        Statistic(group, "first run alone, RMS", len(drawn), once, "m"),
+        Statistic(group, "adjusted centreline over that of the first run alone", len(drawn),
                 ours / once, "ratio"),
         _rate(group, "false alarms, lines", [x.alarmed for x in lines]),
     )  # fmt: skip
 
 
-def misses(rows: Iterable[Measure]) -> list[str]:
+def misses(rows: Iterable[Statistic]) -> list[str]:
     """Return every bound missed, in words."""
     return [
         f"{m.group}: {m.what} {m.value:.3f}, bound {bound:.3f}"
@@ -126,7 +126,7 @@ def misses(rows: Iterable[Measure]) -> list[str]:
     ]
 
 
-def _accuracy(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+def _accuracy(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     drawn = [x for x in lines if np.isfinite(x.ours_m2)]
     n = len(drawn)
     ours, hand, plain = (
@@ -134,28 +134,28 @@ def _accuracy(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
         for name in ("ours_m2", "hand_m2", "plain_hand_m2")
     )
     return (
-        Measure("accuracy", "adjusted centreline off the true one, RMS", n, ours, "m"),
-        Measure("accuracy", "rule of hand at its best, RMS", n, hand, "m"),
-        Measure("accuracy", "rule of hand, mid mark as it lies, RMS", n, plain, "m"),
-        Measure("accuracy", "adjusted over hand at its best", n, ours / hand, "ratio",
+        Statistic("accuracy", "adjusted centreline off the true one, RMS", n, ours, "m"),
+        Statistic("accuracy", "rule of hand at its best, RMS", n, hand, "m"),
+        Statistic("accuracy", "rule of hand, mid mark as it lies, RMS", n, plain, "m"),
+        Statistic("accuracy", "adjusted over hand at its best", n, ours / hand, "ratio",
                 most=WORST_RATIO),
-        Measure("accuracy", "lines not drawn", len(lines), _share(x not in drawn for x in lines)),
+        Statistic("accuracy", "lines not drawn", len(lines), _share(x not in drawn for x in lines)),
     )  # fmt: skip
 
 
-def _corridor(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+def _corridor(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     n = len(lines)
     width = [x.width_m for x in lines if np.isfinite(x.width_m)] or [float("nan")]
     whole = _share(x.held == 1.0 for x in lines)
     return (
         _at_least("corridor", "holds the whole pipe", n, whole, whole_proof=n >= FULL),
-        Measure("corridor", "pipe length inside", n, float(np.mean([x.held for x in lines]))),
-        Measure("corridor", "median width", n, float(np.median(width)), "m"),
-        Measure("corridor", "90th percentile of width", n, float(np.percentile(width, 90)), "m"),
+        Statistic("corridor", "pipe length inside", n, float(np.mean([x.held for x in lines]))),
+        Statistic("corridor", "median width", n, float(np.median(width)), "m"),
+        Statistic("corridor", "90th percentile of width", n, float(np.percentile(width, 90)), "m"),
     )
 
 
-def _bends(turns: Sequence[Turn], whole: bool) -> tuple[Measure, ...]:
+def _bends(turns: Sequence[Turn], whole: bool) -> tuple[Statistic, ...]:
     asked = [t for t in turns if t.asked]
     claimed = [t for t in turns if t.claimed]
     slight = [t for t in turns if t.near and t.bends and not t.asked and not t.cancels]
@@ -186,7 +186,9 @@ _PLACES: tuple[tuple[str, Callable[[BlunderScore], bool]], ...] = (
 )
 
 
-def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> tuple[Measure, ...]:
+def _blunders(
+    lines: Sequence[LineScore], blunders: Sequence[BlunderScore]
+) -> tuple[Statistic, ...]:
     whole = len(lines) >= FULL
     moved = [b.named for b in blunders if b.kind != "counter"]
     misread = [b.named for b in blunders if b.kind == "counter"]
@@ -205,31 +207,31 @@ def _blunders(lines: Sequence[LineScore], blunders: Sequence[BlunderScore]) -> t
             _rate("blunders", f"named, {where}", [b.named for b in blunders if there(b)])
             for where, there in _PLACES
         ),
-        Measure("blunders", "false alarms, lines", len(alarms), _share(alarms),
+        Statistic("blunders", "false alarms, lines", len(alarms), _share(alarms),
                 most=MOST_ALARMS + slack),
         _rate("blunders", "lines with a mark said to disagree", doubted),
     )  # fmt: skip
 
 
-def _statistics(lines: Sequence[LineScore]) -> tuple[Measure, ...]:
+def _statistics(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     dof = sum(x.dof for x in lines)
     fails = [chi2.sf(x.chi2, x.dof) < 0.025 for x in lines if x.dof > 0]
     held = [v for x in lines for v in x.vertices_held]
     return (
-        Measure("statistics", "χ² over degrees of freedom", dof,
+        Statistic("statistics", "χ² over degrees of freedom", dof,
                 sum(x.chi2 for x in lines) / dof if dof else float("nan"), "ratio"),
         _rate("statistics", "lines failing the global test at 2.5 %", fails),
         _rate("statistics", "95 % ellipses of stops that hold the truth", held),
     )  # fmt: skip
 
 
-def _rate(group: str, what: str, cases: Sequence[bool]) -> Measure:
-    return Measure(group, what, len(cases), _share(cases))
+def _rate(group: str, what: str, cases: Sequence[bool]) -> Statistic:
+    return Statistic(group, what, len(cases), _share(cases))
 
 
-def _at_least(group: str, what: str, n: int, value: float, whole_proof: bool) -> Measure:
+def _at_least(group: str, what: str, n: int, value: float, whole_proof: bool) -> Statistic:
     slack = 0.0 if whole_proof else _chance(LEAST_SHARE, n)
-    return Measure(group, what, n, value, least=LEAST_SHARE - slack)
+    return Statistic(group, what, n, value, least=LEAST_SHARE - slack)
 
 
 def _chance(share: float, n: int) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from lateralline.records import Floats, Ints, Marks, StopRows, Texts
 from lateralline.settings import Accuracy, Run, Settings, bare_settings, standard_accuracy
 from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Ground, Kind, Poses
+from lateralline.synthetic.truth import Kind, Poses, TrueGround
 
 #: Stops that share one run, receiver and day: a lateral of ten stops.
 PER_LINE = 10
@@ -30,7 +30,7 @@ def _first_end(kind: Texts, nth: Ints) -> np.ndarray:
 
 
 @dataclass(frozen=True, slots=True)
-class Scenario:
+class StopScenario:
     """One way stops lie and are marked. Noise is that of the accuracies unless `true` says else."""
 
     name: str
@@ -51,34 +51,34 @@ class Scenario:
 
 #: Every mix of the design that a field sheet may hold; depth 0.4–4 m, reading 7 %, 2°, 3 cm, 2 cm.
 SCENARIOS = (
-    Scenario("level ground, tilt 3°"),
-    Scenario("20 % slope, tilt 3°", grade=0.2),
-    Scenario("level ground, tilt 10°", tilt_sigma_deg=10.0),
-    Scenario("20 % slope, tilt 10°", tilt_sigma_deg=10.0, grade=0.2),
-    Scenario("one end null", keep=_first_end),
-    Scenario("no mid null", kinds=("end_null",)),
-    Scenario("no depth reading", reading=False),
-    Scenario("with total peak", kinds=(*NULLS, "peak_total")),
-    Scenario("no mid null, total peak", kinds=("end_null", "peak_total")),
-    Scenario("with axial peak", kinds=(*NULLS, "peak_axial")),
+    StopScenario("level ground, tilt 3°"),
+    StopScenario("20 % slope, tilt 3°", grade=0.2),
+    StopScenario("level ground, tilt 10°", tilt_sigma_deg=10.0),
+    StopScenario("20 % slope, tilt 10°", tilt_sigma_deg=10.0, grade=0.2),
+    StopScenario("one end null", keep=_first_end),
+    StopScenario("no mid null", kinds=("end_null",)),
+    StopScenario("no depth reading", reading=False),
+    StopScenario("with total peak", kinds=(*NULLS, "peak_total")),
+    StopScenario("no mid null, total peak", kinds=("end_null", "peak_total")),
+    StopScenario("with axial peak", kinds=(*NULLS, "peak_axial")),
 )
 
 #: No mark points along the pipe: the heading is a guess from the neighbours, ± 30°. What comes of
 #: it is shown, and is held to no bound: the guess is not a Gaussian prior, and says so by its σ.
 GUESSED = (
-    Scenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
-    Scenario("axial peak and reading", kinds=("peak_axial",)),
-    Scenario("total peak and reading", kinds=("peak_total",)),
+    StopScenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
+    StopScenario("axial peak and reading", kinds=("peak_axial",)),
+    StopScenario("total peak and reading", kinds=("peak_total",)),
 )
 
 #: The solver is told what is not so.
 WRONG = (
-    Scenario(
+    StopScenario(
         "tilt 3° told, 10° true",
         tilt_sigma_deg=10.0,
         told={"tilt_prior_rad": radians(3.0)},
     ),
-    Scenario(
+    StopScenario(
         "receiver 1° told, 3° true",
         told={"receiver_angle_rad": radians(1.0)},
         true={"receiver_angle_rad": radians(3.0)},
@@ -94,11 +94,11 @@ class Simulated:
     exact_m: Floats  # (n, 3) where each mark would lie without any noise
     stops: StopRows
     poses: Poses
-    ground: Ground
+    ground: TrueGround
     settings: Settings
 
 
-def simulate(scenario: Scenario, count: int, seed: int) -> Simulated:
+def simulate(scenario: StopScenario, count: int, seed: int) -> Simulated:
     """Return `count` stops in lines of ten; equal seeds give equal stops."""
     rng = np.random.default_rng(seed)
     told = scenario.accuracy
@@ -107,7 +107,7 @@ def simulate(scenario: Scenario, count: int, seed: int) -> Simulated:
     travel = 3.0 * index.astype(np.float64)
     bump = true.ground_slope_ratio * rng.normal(size=(2, count))
     # each stop has its own slope about the site's, through the site's plane over the transmitter
-    ground = Ground(
+    ground = TrueGround(
         -bump[0] * travel, 0.8 * scenario.grade + bump[0], 0.6 * scenario.grade + bump[1]
     )
     run = np.char.add("R", (index // PER_LINE).astype(np.str_))
@@ -136,8 +136,8 @@ def simulate(scenario: Scenario, count: int, seed: int) -> Simulated:
 
 def _poses(
     rng: np.random.Generator,
-    scenario: Scenario,
-    ground: Ground,
+    scenario: StopScenario,
+    ground: TrueGround,
     run: Texts,
     stop: Texts,
     travel: Floats,
@@ -155,7 +155,7 @@ def _poses(
 
 def _marks(
     rng: np.random.Generator,
-    scenario: Scenario,
+    scenario: StopScenario,
     poses: Poses,
     noisy: tuple[Ints, list[Kind], Floats],
     exact: tuple[Ints, list[Kind], Floats],
@@ -201,7 +201,9 @@ def _nth(pose: Ints, names: list[Kind]) -> Ints:
     return np.concatenate([[0], again]).astype(np.int64)
 
 
-def _stops(rng: np.random.Generator, scenario: Scenario, poses: Poses, true: Accuracy) -> StopRows:
+def _stops(
+    rng: np.random.Generator, scenario: StopScenario, poses: Poses, true: Accuracy
+) -> StopRows:
     depth = poses.depth_m
     count = len(depth)
     day = np.repeat(rng.normal(1.0, true.depth_scale_ratio, -(-count // PER_LINE)), PER_LINE)[

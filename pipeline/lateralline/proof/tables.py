@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from lateralline.proof.coverage import BAND, WORST_RATIO, Outcome
-from lateralline.proof.lines import Measure
+from lateralline.proof.coverage import BAND, WORST_RATIO, Coverage
+from lateralline.proof.lines import Statistic
 from lateralline.proof.speed import LOOPED, Speed
 
 
@@ -33,7 +33,7 @@ def _share(value: float) -> str:
     return f"{100.0 * value:.1f} %"
 
 
-def coverage_table(outcomes: Iterable[Outcome]) -> str:
+def coverage_table(outcomes: Iterable[Coverage]) -> str:
     """Return how often 95 % regions hold the truth, and RMS error over the Cramér–Rao bound."""
     header = ("scenario", "stops", "plan", "depth", "along", "across", "level", "unsolved")
     return markdown(
@@ -61,7 +61,7 @@ def bounds() -> str:
     )
 
 
-def hand_table(outcomes: Iterable[Outcome]) -> str:
+def hand_table(outcomes: Iterable[Coverage]) -> str:
     """Return RMS errors of the rule of hand beside the adjusted ones, in metres."""
     header = ("scenario", "along", "by hand", "across", "by hand", "depth", "by hand")
     return markdown(
@@ -76,7 +76,7 @@ def hand_table(outcomes: Iterable[Outcome]) -> str:
     )
 
 
-def wrong_table(outcomes: Iterable[Outcome]) -> str:
+def wrong_table(outcomes: Iterable[Coverage]) -> str:
     """Return what a wrong prior does to coverage, and how lines of ten stops give it away."""
     header = ("told and true", "plan", "depth", "χ²/dof", "10 stops rejected", "100 stops rejected")
     return markdown(
@@ -95,7 +95,7 @@ def wrong_table(outcomes: Iterable[Outcome]) -> str:
     )
 
 
-def lines_table(rows: Iterable[Measure]) -> str:
+def lines_table(rows: Iterable[Statistic]) -> str:
     """Return what lines come to, each value beside its bound."""
     return markdown(
         ("lines", "measure", "cases", "value", "bound", ""),
@@ -112,13 +112,13 @@ def _value(value: float, unit: str) -> str:
     return {"share": _share(value), "m": f"{value:.3f} m", "ratio": f"{value:.2f}"}[unit]
 
 
-def _bound(m: Measure) -> str:
+def _bound(m: Statistic) -> str:
     if not m.bounded:
         return ""
     return f"≥ {_value(m.least, m.unit)}" if m.least == m.least else f"≤ {_value(m.most, m.unit)}"
 
 
-def _verdict(m: Measure) -> str:
+def _verdict(m: Statistic) -> str:
     return "" if not m.bounded else "missed" if m.missed else "holds"
 
 

@@ -94,7 +94,7 @@ def _solve(
     doubts = _doubts(fitted, marks)
     left_out = [d for d in doubts if d.sure]
     if left_out and not misshapen:
-        findings += bookings_left_out(stops, fitted.gathered, left_out, marks)
+        findings += tuple(bookings_left_out(stops, fitted.gathered, left_out, marks))
         marks, stops = _but_bookings(fitted.gathered, marks, stops, left_out)
         gathered = _but_for(gather(marks, stops, settings), failed)
         scale, receivers = _scale(gathered, stops, settings, exposures)

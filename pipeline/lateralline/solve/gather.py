@@ -17,6 +17,13 @@ from lateralline.solve.problem import LOOSE_RAD, MarkArrays, StopArrays, StopPro
 NEIGHBOUR_SIGMA_RAD = np.pi / 6.0
 UNKNOWN_SIGMA_RAD = np.pi / np.sqrt(12.0)
 
+NO_MARK = "no usable mark at this stop"
+ONE_NULL = (
+    "one end null alone tells neither the side on which the transmitter lies nor its "
+    "depth; mark the mid null or the other end null"
+)
+NO_DEPTH = "nothing tells the depth; mark an end null or read a depth"
+
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
@@ -163,13 +170,12 @@ def _unsolvable(tally: _Tally, stops: StopRows) -> dict[int, str]:
     peaks = tally.count[TOTAL] + tally.count[AXIAL]
     read = np.isfinite(stops.depth_reading_m)
     why = [
-        (ends + mids + peaks == 0, "no usable mark at this stop"),
+        (ends + mids + peaks == 0, NO_MARK),
         (
             (ends == 1) & (mids + peaks == 0) & ~read,
-            "one end null alone tells neither the side on which the transmitter lies nor its "
-            "depth; mark the mid null or the other end null",
+            ONE_NULL,
         ),
-        ((ends == 0) & ~read, "nothing tells the depth; mark an end null or read a depth"),
+        ((ends == 0) & ~read, NO_DEPTH),
     ]
     out: dict[int, str] = {}
     for test, text in why:

@@ -13,16 +13,20 @@ from itertools import combinations
 
 import numpy as np
 
+from lateralline.findings import Given
 from lateralline.records import Flags, Ints, Marks
 from lateralline.solve.batch import Fits, solve_batch
 from lateralline.solve.kinds import END, KINDS, MID
 from lateralline.solve.modes import ACCEPT, DROP, REJECT
 from lateralline.solve.problem import StopProblem
 from lateralline.solve.starts import level_start
-from lateralline.wording import metres
 
 #: More failing stops than this point to a wrong accuracy or datum, not to booking errors.
 MANY = 60
+
+
+#: Variant of the finding `booking-suspected`, and its values.
+Told = tuple[str, dict[str, Given]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,7 @@ class Suspicion:
     """A booking error that would explain a stop."""
 
     stop: int  # of the problem
-    what: str
+    told: Told
     chi2_before: float
     chi2_after: float
     dof: int
@@ -47,7 +51,7 @@ class _Guess:
     stop: int
     kinds: tuple[tuple[int, int], ...]  # (mark of the problem, kind code)
     instead: tuple[tuple[int, int], ...]  # (mark, mark of another stop that takes its place)
-    what: str
+    told: Told
     unread: bool = False  # the depth reading left out
     partner: int = -1  # the guess about the other stop that must hold as well
     mirrored: int = -1  # mark of the problem that is put where its baseline mirrors it
@@ -101,7 +105,7 @@ def suspects(
         out.append(
             Suspicion(
                 stop,
-                best.what,
+                best.told,
                 float(fits.objective[stop]),
                 float(solved.objective[i]),
                 int(dof[i]),
@@ -125,36 +129,36 @@ def _guesses(problem: StopProblem, stops: Ints, marks: Marks, beside: Ints) -> l
     def other(i: int) -> int:
         return MID if kind[i] == END else END
 
+    def exchanged(i: int, j: int) -> Told:
+        stop = f"stop {marks.run[row[j]]}/{marks.stop[row[j]]}"
+        return "marks", {"mark": label(i), "other": label(j), "other_stop": stop}
+
     out: list[_Guess] = []
     may = _mirrored(marks)[row]
     for i in sorted({int(m) for s in own for m in own[s]} | {int(m) for m in beside}):
         if may[i]:
-            text = f"{label(i)} fits on the other side of its baseline: sign or side?"
-            out.append(_Guess(int(problem.of_stop[i]), (), (), text, mirrored=i))
+            told: Told = "mirrored", {"mark": label(i)}
+            out.append(_Guess(int(problem.of_stop[i]), (), (), told, mirrored=i))
     for s, mine in own.items():
         reading = problem.stops.depth_reading_m[s]
         if np.isfinite(reading):
-            text = f"the depth reading of {metres(reading)} alone does not fit"
-            out.append(_Guess(s, (), (), text, unread=True))
+            out.append(_Guess(s, (), (), ("reading", {"reading_m": reading}), unread=True))
         nulls = [i for i in mine if kind[i] in (END, MID)]
         for i in nulls:
-            text = f"{label(i)} booked as {KINDS[kind[i]]} fits as {KINDS[other(i)]}"
-            out.append(_Guess(s, ((i, other(i)),), (), text))
+            kinds = {"kind": KINDS[kind[i]], "other_kind": KINDS[other(i)]}
+            told = "kind", {"mark": label(i), **kinds}
+            out.append(_Guess(s, ((i, other(i)),), (), told))
         for i, j in combinations(nulls, 2):
             if kind[i] != kind[j]:
-                text = f"the kinds of {label(i)} and {label(j)} look exchanged"
-                out.append(_Guess(s, ((i, other(i)), (j, other(j))), (), text))
+                told = "kinds", {"mark": label(i), "other": label(j)}
+                out.append(_Guess(s, ((i, other(i)), (j, other(j))), (), told))
     for s, t in combinations(own, 2):
         for i in own[s]:
             for j in own[t]:
                 if kind[i] == kind[j]:
-                    there = f"stop {marks.run[row[j]]}/{marks.stop[row[j]]}"
-                    here = f"stop {marks.run[row[i]]}/{marks.stop[row[i]]}"
                     n = len(out)
-                    text = f"{label(i)} looks exchanged with {label(j)} of "
-                    out.append(_Guess(s, (), ((i, j),), text + there, partner=n + 1))
-                    text = f"{label(j)} looks exchanged with {label(i)} of "
-                    out.append(_Guess(t, (), ((j, i),), text + here, partner=n))
+                    out.append(_Guess(s, (), ((i, j),), exchanged(i, j), partner=n + 1))
+                    out.append(_Guess(t, (), ((j, i),), exchanged(j, i), partner=n))
     return out
 
 

@@ -14,7 +14,8 @@ from math import isfinite, log
 
 import numpy as np
 
-from lateralline.records import Finding, Flags, Floats, Marks, StopRows
+from lateralline.findings import Finding, finding
+from lateralline.records import Flags, Floats, Marks, StopRows
 from lateralline.settings import Settings
 from lateralline.solve.gather import Gathered
 from lateralline.units import METRES_PER
@@ -102,22 +103,17 @@ def tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
     """Return the error of a tape that was hardly read in the unit set, with what would fit."""
     ways = [" and ".join(f'{key} = "{unit}"' for key, unit in fit.items()) for fit in fits]
     alone = all(set(fit) == {"tape"} for fit in fits)
-    off = {"depth readings": found.depths, "counters": found.counters}
-    told = [f"{name} {value:.2f} times" for name, value in off.items() if isfinite(value)]
-    if isfinite(found.unplaced):
-        told.append(f"depth readings where nothing was taped {found.unplaced:.2f} times")
-    return Finding(
-        "error",
-        "solve",
+    by_counters = isfinite(found.counters)
+    return finding(
         "tape-unit",
         "site",
-        "the tape was hardly read in the unit it is set to: what was taped fits neither the depth "
-        "readings nor the rest, and "
-        + ("one other unit of the tape explains it all" if alone else "no single unit explains it"),
-        f"{', '.join(told)} what the taped marks make of them",
-        f"set {', or '.join(ways)} under [units]"
-        + ("; leave depth and counter as they are" if alone else ", whichever was written")
-        + "; no position, length or depth of this site holds until then",
+        variant="tape" if alone else "",
+        ways=ways,
+        against="counters" if by_counters else "depth readings",
+        times=found.counters if by_counters else found.depths,
+        depths=found.depths,
+        counters=found.counters,
+        unplaced=found.unplaced,
     )
 
 

@@ -21,9 +21,9 @@ from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
 from lateralline.synthetic.truth import (
     Crew,
-    Ground,
     Kind,
     Poses,
+    TrueGround,
     TrueLine,
     TrueRun,
     Truth,
@@ -40,7 +40,7 @@ def random_site(rng: np.random.Generator, index: int) -> Truth:
     `index` names the site and sets its lot, 50 m from the next.
     """
     slope, aspect = rng.uniform(0.0, 0.06), rng.uniform(0.0, 2.0 * np.pi)
-    ground = Ground(
+    ground = TrueGround(
         float(rng.uniform(120.0, 180.0)),
         float(slope * sin(aspect)),
         float(slope * cos(aspect)),
@@ -118,7 +118,7 @@ def random_stops(
     """
     a = accuracy or standard_accuracy()
     slope, aspect = rng.uniform(0.0, ground_slope, count), rng.uniform(0.0, 2.0 * np.pi, count)
-    ground = Ground(0.0, slope * np.sin(aspect), slope * np.cos(aspect))
+    ground = TrueGround(0.0, slope * np.sin(aspect), slope * np.cos(aspect))
     depth = rng.uniform(*depth_m, count)
     sigma = a.tilt_prior_rad if tilt_sigma_rad is None else tilt_sigma_rad
     if np.isinf(sigma):

@@ -13,7 +13,7 @@ import numpy as np
 
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
-from lateralline.synthetic.truth import Ground, Kind, Poses
+from lateralline.synthetic.truth import Kind, Poses, TrueGround
 
 #: A peak of the axial horizontal component is marked along the axis to this many depths.
 AXIAL_PEAK_ALONG_DEPTHS = 0.029
@@ -43,14 +43,14 @@ def moment_of(poses: Poses) -> Floats:
     return np.concatenate([poses.along * level, np.sin(poses.tilt_rad)[:, None]], axis=1)
 
 
-def field_on_ground(plan_m: Floats, poses: Poses, ground: Ground) -> Floats:
+def field_on_ground(plan_m: Floats, poses: Poses, ground: TrueGround) -> Floats:
     """Return the fields (k, …, 3) at plan positions (k, …, 2) on the ground, one row per pose."""
     middle = (1,) * (plan_m.ndim - 2)
     source = poses.xyz_m.reshape(-1, *middle, 3)
     return dipole_field(ground.on(plan_m), source, moment_of(poses).reshape(-1, *middle, 3))
 
 
-def field_direction(plan_m: Floats, poses: Poses, ground: Ground) -> Floats:
+def field_direction(plan_m: Floats, poses: Poses, ground: TrueGround) -> Floats:
     """Return the unit field directions, shaped as `field_on_ground`."""
     b = field_on_ground(plan_m, poses, ground)
     return np.asarray(b / np.linalg.norm(b, axis=-1, keepdims=True))
@@ -83,7 +83,7 @@ def _first_change(values: Floats) -> Ints:
     return np.where(change.any(axis=1), change.argmax(axis=1), -1)
 
 
-def end_null(poses: Poses, ground: Ground, side: int, noise: Floats) -> Floats:
+def end_null(poses: Poses, ground: TrueGround, side: int, noise: Floats) -> Floats:
     """Return plan positions (k, 2) of end nulls, beyond the head (side +1) or the tail (−1).
 
     There the field is upright: the horizontal part of its direction plus `noise` (k, 2) vanishes.
@@ -108,7 +108,7 @@ def end_null(poses: Poses, ground: Ground, side: int, noise: Floats) -> Floats:
     return _upright(spot, poses, ground, noise)
 
 
-def _upright(spot_m: Floats, poses: Poses, ground: Ground, noise: Floats) -> Floats:
+def _upright(spot_m: Floats, poses: Poses, ground: TrueGround, noise: Floats) -> Floats:
     """Return where the horizontal field direction plus noise is zero, by Newton from nearby."""
 
     def horizontal(plan_m: Floats) -> Floats:
@@ -140,7 +140,7 @@ def _upright(spot_m: Floats, poses: Poses, ground: Ground, noise: Floats) -> Flo
     return np.where(good[:, None], spot_m, np.nan)
 
 
-def mid_null(poses: Poses, ground: Ground, across_m: Floats, noise: Floats) -> Floats:
+def mid_null(poses: Poses, ground: TrueGround, across_m: Floats, noise: Floats) -> Floats:
     """Return plan positions (k, 2) over the middle where the field is level.
 
     The receiver walks parallel to the transmitter's axis, `across_m` (k,) to its right, until the
@@ -164,7 +164,7 @@ def mid_null(poses: Poses, ground: Ground, across_m: Floats, noise: Floats) -> F
     return _plan(poses, _bisect(upward, low, high), across_m)
 
 
-def strongest(poses: Poses, ground: Ground, *, axial: bool) -> Floats:
+def strongest(poses: Poses, ground: TrueGround, *, axial: bool) -> Floats:
     """Return plan positions (k, 2) where the whole field, or its axial part, is strongest.
 
     A grid of 7 × 7 over ±0.8 depths closes in on the best spot by a factor of 0.45 per round.
@@ -192,7 +192,7 @@ def strongest(poses: Poses, ground: Ground, *, axial: bool) -> Floats:
 def place_marks(
     rng: np.random.Generator,
     poses: Poses,
-    ground: Ground,
+    ground: TrueGround,
     kinds: tuple[Kind, ...],
     accuracy: Accuracy,
 ) -> tuple[Ints, list[Kind], Floats]:

@@ -20,9 +20,9 @@ from lateralline.synthetic.sheet import truth_json, write_files
 from lateralline.synthetic.survey import Row, Surveyed, survey
 from lateralline.synthetic.truth import (
     Crew,
-    Ground,
     Opening,
     Steps,
+    TrueGround,
     TrueLine,
     TrueRun,
     Truth,
@@ -64,7 +64,7 @@ def point_files(seed: int = SEED) -> dict[str, str]:
 
 def _feet(rng: np.random.Generator) -> Truth:
     """Return a lateral in state plane coordinates, US survey feet, relative levels."""
-    ground = Ground(183.0, grade_east=0.015, grade_north=-0.01, swell_m=0.01)
+    ground = TrueGround(183.0, grade_east=0.015, grade_north=-0.01, swell_m=0.01)
     plan = walk((4.0, 1.0), 205.0, ((8.5, 0.0), (7.5, 0.0)))
     line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.6, fall=0.02), ("", "", "CO1"))
     travel = standstills(rng, (), first_m=1.4, last_m=14.6, spacing_m=2.6)
@@ -85,7 +85,7 @@ def _feet(rng: np.random.Generator) -> Truth:
 
 def _metres(rng: np.random.Generator) -> Truth:
     """Return a lateral surveyed on WGS 84, metres, relative levels."""
-    ground = Ground(142.0, grade_east=-0.01, grade_north=0.02)
+    ground = TrueGround(142.0, grade_east=-0.01, grade_north=0.02)
     plan = walk((0.0, 0.0), 95.0, ((7.0, 0.0), (9.0, 0.0)))
     line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.3, fall=0.015), ("", "", "CO7"))
     travel = standstills(rng, (), first_m=1.2, last_m=14.8, spacing_m=2.5)

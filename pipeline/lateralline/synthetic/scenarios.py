@@ -19,12 +19,12 @@ from lateralline.synthetic.faults import PLANTED, Planting, plant
 from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
 from lateralline.synthetic.truth import (
-    Control,
     Crew,
-    Ground,
     Opening,
     Sight,
     Steps,
+    TrueControl,
+    TrueGround,
     TrueLine,
     TrueRun,
     Truth,
@@ -86,7 +86,7 @@ def standstills(
 
 
 def _tape_ties(rng: np.random.Generator) -> Truth:
-    ground = Ground(30.48, grade_east=0.008, grade_north=0.012, swell_m=0.015)
+    ground = TrueGround(30.48, grade_east=0.008, grade_north=0.012, swell_m=0.015)
     plan = walk((7.0, -2.0), 165.0, ((9.5, 22.5), (12.0, 0.0)))  # house to main
     line = TrueLine(
         "L1",
@@ -119,9 +119,9 @@ def _tape_ties(rng: np.random.Generator) -> Truth:
         ),
         _FEET,
         control=(
-            Control("HOUSE-SW", 0.0, 0.0),
-            Control("HOUSE-SE", 12.0, -1.0),
-            Control("FENCE", -5.0, -13.0),
+            TrueControl("HOUSE-SW", 0.0, 0.0),
+            TrueControl("HOUSE-SE", 12.0, -1.0),
+            TrueControl("FENCE", -5.0, -13.0),
         ),
         sights=(
             Sight("R1", 6.2, "ROOTS", "2", "fine roots at joint", 10, 2),
@@ -131,7 +131,7 @@ def _tape_ties(rng: np.random.Generator) -> Truth:
 
 
 def _gnss_bend_branch(rng: np.random.Generator) -> Truth:
-    ground = Ground(142.0, grade_east=0.010, grade_north=-0.015, swell_m=0.02)
+    ground = TrueGround(142.0, grade_east=0.010, grade_north=-0.015, swell_m=0.02)
     main = walk((0.0, 0.0), 200.0, ((10.5, -45.0), (5.0, 0.0), (9.5, 0.0)))  # upstream to main
     axis = axis_below(ground, main[::-1], depth_m=1.9, fall=0.02)
     first = TrueLine("L1", axis, ("MAIN", "J1", "", "CO1"), nominal="DN160 SN4")
@@ -171,7 +171,7 @@ def _gnss_bend_branch(rng: np.random.Generator) -> Truth:
 
 
 def _slope_levels(rng: np.random.Generator) -> Truth:
-    ground = Ground(188.40, grade_east=0.07, grade_north=0.10, swell_m=0.03)  # 12 %, uphill NNE
+    ground = TrueGround(188.40, grade_east=0.07, grade_north=0.10, swell_m=0.03)  # 12 %, uphill NNE
     plan = walk((0.0, 0.0), 25.0, ((8.0, 22.5), (11.0, 0.0)))  # lot line up to the house
     line = TrueLine(
         "L1",
@@ -200,9 +200,9 @@ def _slope_levels(rng: np.random.Generator) -> Truth:
             notes={"R1/5": "tail null lies under the steps, not marked"},
         ),
         control=(
-            Control("GATE", -4.0, 0.0),
-            Control("WALL", 1.0, 16.0),
-            Control("NAIL", 12.0, 3.0, 0.015),
+            TrueControl("GATE", -4.0, 0.0),
+            TrueControl("WALL", 1.0, 16.0),
+            TrueControl("NAIL", 12.0, 3.0, 0.015),
         ),
         openings=(Opening("CO3", "R1", "CO3"),),
         sights=(Sight("R1", 16.0, "SAG", "2", "standing water over a third"),),
@@ -210,7 +210,7 @@ def _slope_levels(rng: np.random.Generator) -> Truth:
 
 
 def _local_sketch(rng: np.random.Generator) -> Truth:
-    ground = Ground(0.0, grade_east=0.002, grade_north=-0.002)  # no levels taken, all but level
+    ground = TrueGround(0.0, grade_east=0.002, grade_north=-0.002)  # no levels taken, all but level
     plan = walk((2.0, 1.2), 10.0, ((13.0, 0.0),))
     line = TrueLine(
         "L1",
@@ -240,12 +240,16 @@ def _local_sketch(rng: np.random.Generator) -> Truth:
             notes={"5M": "compass, away from the fence"},
         ),
         Steps(pipe=("in", 0.01)),
-        control=(Control("A", 0.0, 0.0), Control("B", 9.0, 0.0), Control("N", 5.0, 9.5)),
+        control=(
+            TrueControl("A", 0.0, 0.0),
+            TrueControl("B", 9.0, 0.0),
+            TrueControl("N", 5.0, 9.5),
+        ),
     )
 
 
 def _faulty(rng: np.random.Generator) -> Truth:
-    ground = Ground(150.0, grade_east=0.01)
+    ground = TrueGround(150.0, grade_east=0.01)
     plan = walk((6.0, -2.0), 170.0, ((12.0, 0.0),))
     line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.5, fall=0.02), ("MAIN", "CO1"))
     travel = standstills(rng, (), first_m=1.5, last_m=10.5, spacing_m=3.0)
@@ -265,7 +269,11 @@ def _faulty(rng: np.random.Generator) -> Truth:
             tie_points=("P1", "P2", "P3"),
             tilt=True,
         ),
-        control=(Control("P1", 0.0, 0.0), Control("P2", 11.0, 0.0), Control("P3", -3.0, -9.0)),
+        control=(
+            TrueControl("P1", 0.0, 0.0),
+            TrueControl("P2", 11.0, 0.0),
+            TrueControl("P3", -3.0, -9.0),
+        ),
         openings=(Opening("CO1", "R1", "CO1"),),
         sights=(Sight("R1", 4.0, "ROOTS", "1", "roots", 12),),
     )

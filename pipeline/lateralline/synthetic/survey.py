@@ -16,7 +16,7 @@ import pyproj
 from lateralline.records import Floats
 from lateralline.settings import Accuracy
 from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Control, Kind, Poses, TrueRun, Truth, stand
+from lateralline.synthetic.truth import Kind, Poses, TrueControl, TrueRun, Truth, stand
 from lateralline.units import METRES_PER
 
 Row = dict[str, str]
@@ -106,7 +106,7 @@ class _Party:
         sigma = hypot(a.tape_m, a.tape_ratio * length_m)
         return shown(length_m + self.rng.normal(0.0, sigma), self.truth.steps.tape)
 
-    def control(self, point: str) -> Control:
+    def control(self, point: str) -> TrueControl:
         return {c.point: c for c in self.truth.control}[point]
 
     def coordinates(self, plan_m: Floats) -> tuple[str, str]:

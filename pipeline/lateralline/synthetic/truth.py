@@ -20,7 +20,7 @@ Kind = Literal["end_null", "mid_null", "peak_total", "peak_axial", "ground"]
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class TrueGround:
     """A sloping, gently swelling ground surface; `grade_*` is rise over run.
 
     Level and grades may be arrays (k,): then there are k planes, one for each row of the positions
@@ -111,7 +111,7 @@ class TrueRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class TrueControl:
     """A point tapes are hooked to, and how well its coordinates are known."""
 
     point: str
@@ -185,12 +185,12 @@ class Truth:
     horizontal: str  # CRS, or "local"
     vertical: str
     anchor: tuple[float, float]  # CRS coordinates of the site frame's origin
-    ground: Ground
+    ground: TrueGround
     lines: tuple[TrueLine, ...]
     runs: tuple[TrueRun, ...]
     crew: Crew
     steps: Steps = field(default_factory=Steps)
-    control: tuple[Control, ...] = ()
+    control: tuple[TrueControl, ...] = ()
     openings: tuple[Opening, ...] = ()
     sights: tuple[Sight, ...] = ()
     surveyed: str = "2026-05-06"
@@ -260,7 +260,7 @@ def stand(truth: Truth, crooked_rad: Floats) -> Poses:
 
 
 def axis_below(
-    ground: Ground,
+    ground: TrueGround,
     plan_m: npt.ArrayLike,
     *,
     depth_m: float,

@@ -18,7 +18,15 @@ from lateralline.synthetic.scenarios import (
     standstills,
     walk,
 )
-from lateralline.synthetic.truth import Control, Crew, Ground, TrueLine, TrueRun, Truth, axis_below
+from lateralline.synthetic.truth import (
+    Crew,
+    TrueControl,
+    TrueGround,
+    TrueLine,
+    TrueRun,
+    Truth,
+    axis_below,
+)
 from lateralline.units import METRES_PER
 
 #: A grid of somebody's own: an ellipsoid, but no datum that anything published leads from.
@@ -34,11 +42,11 @@ def _short_lateral(
     anchor: tuple[float, float],
     crew: Crew,
     *,
-    control: tuple[Control, ...] = (),
+    control: tuple[TrueControl, ...] = (),
     vertical: str = "none",
 ) -> Truth:
     """Return a straight lateral of 11 m, four stops."""
-    ground = Ground(150.0, grade_east=0.01, grade_north=0.005)
+    ground = TrueGround(150.0, grade_east=0.01, grade_north=0.005)
     plan = walk((6.0, -2.0), 170.0, ((11.0, 0.0),))
     line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.4, fall=0.02), ("MAIN", "CO1"))
     travel = standstills(rng, (), first_m=1.4, last_m=10.2, spacing_m=2.9)
@@ -70,7 +78,11 @@ def _swapped(rng: np.random.Generator) -> Truth:
 
 
 def _feet(rng: np.random.Generator) -> Truth:
-    points = (Control("P1", 0.0, 0.0), Control("P2", 12.0, 0.0), Control("P3", -3.0, -9.0))
+    points = (
+        TrueControl("P1", 0.0, 0.0),
+        TrueControl("P2", 12.0, 0.0),
+        TrueControl("P3", -3.0, -9.0),
+    )
     crew = Crew(methods=("offset", "ties3"), baseline=("P1", "P2"), tie_points=("P1", "P2", "P3"))
     return _short_lateral(rng, 52, "EPSG:3734", STATE_PLANE_ANCHOR, crew, control=points)
 

@@ -11,6 +11,7 @@ from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column, Table
+from lateralline.findings import Form, catalogue, outline
 from lateralline.lineage import CAUTION
 from lateralline.names import LONGEST, MUST_BE
 
@@ -31,6 +32,13 @@ An empty cell or null means not known or not applicable.
 **{caution}**
 """
 
+_FINDINGS: Final = (
+    "Every code of the layer [findings](#findings), with its title and sentences. ‹name› stands "
+    "for a value, […] for what may be left out; ± is 95 %. A finding that follows from "
+    "another is not told beside it. By what criterion one is found, the docstrings of the stage "
+    "say."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class DictionaryRow:
@@ -46,6 +54,36 @@ class DictionaryRow:
     title: str
     description: str
     values: tuple[tuple[str, str], ...]  # allowed value, what it means
+
+
+@dataclass(frozen=True, slots=True)
+class FindingText:
+    """One text of a finding, values by name: ‹off_m›; what stands in brackets may be left out."""
+
+    variant: str
+    what: str
+    by_how_much: str
+    to_do: str
+    values: dict[str, str]  # name → unit or kind
+
+    @property
+    def sentence(self) -> str:
+        """What, by how much and what to do in one line."""
+        said = ": ".join(filter(None, (self.what, self.by_how_much)))
+        return said + (f" → {self.to_do}" if self.to_do else "")
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One code of the catalogue of findings, ready to be shown anyhow."""
+
+    code: str
+    title: str
+    severity: tuple[str, ...]
+    stage: tuple[str, ...]
+    texts: tuple[FindingText, ...]
+    caused_by: tuple[str, ...]
+    explained: str  # package whose docstrings give the criterion
 
 
 def dictionary_rows(name: str) -> list[DictionaryRow]:
@@ -100,6 +138,7 @@ def whole_markdown() -> str:
             _contents("Beside sites", contract.BESIDE),
             _contents("Layers", contract.LAYERS),
             _contents("Overlays", contract.OVERLAYS),
+            "[Catalogue of findings](#catalogue-of-findings): what each code means.\n",
             "## Input tables\n",
             *(markdown(name, level=3) for name in contract.INPUTS),
             "## Beside sites\n",
@@ -108,8 +147,50 @@ def whole_markdown() -> str:
             *(markdown(name, level=3) for name in contract.LAYERS),
             "## Overlays\n",
             *(markdown(name, level=3) for name in contract.OVERLAYS),
+            findings_markdown(),
         ]
     )
+
+
+def findings_rows() -> list[FindingRow]:
+    """Return every code of the catalogue, in its order."""
+    made = catalogue()
+    return [
+        FindingRow(
+            code=code,
+            title=entry.title,
+            severity=tuple(dict.fromkeys(s for f in forms for s in f.severity)) or entry.severity,
+            stage=tuple(dict.fromkeys(s for f in forms for s in f.stage)) or entry.stage,
+            texts=tuple(_text(form) for form in forms),
+            caused_by=entry.caused_by,
+            explained=entry.explained,
+        )
+        for code, entry in made.entries.items()
+        for forms in [made.forms(code)]
+    ]
+
+
+def findings_markdown(*, level: int = 2) -> str:
+    """Return the catalogue of findings as Markdown, its heading at `level`."""
+    head = ["code", "title", "severity", "found in", "says", "follows from"]
+    body = [
+        [
+            f"`{row.code}`",
+            row.title,
+            ", ".join(row.severity),
+            ", ".join(row.stage),
+            "<br>".join(text.sentence for text in row.texts) or "worded where it is found",
+            ", ".join(f"`{cause}`" for cause in row.caused_by),
+        ]
+        for row in findings_rows()
+    ]
+    table = "\n".join(map(_line, [head, ["---"] * len(head), *body]))
+    return f"{'#' * level} Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
+
+
+def _text(form: Form) -> FindingText:
+    what, by_how_much, to_do = map(outline, form.texts)
+    return FindingText(form.variant, what, by_how_much, to_do, dict(form.values))
 
 
 def layers_markdown() -> str:

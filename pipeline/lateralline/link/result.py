@@ -1,4 +1,4 @@
-"""From an adjusted network to the record of a line: vertices, stretches, reach, junctions."""
+"""From adjusted networks to the record of each line: vertices, stretches, reach, junctions."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ import numpy as np
 from scipy.stats import norm
 
 from lateralline.kernels.curves import angle_between
-from lateralline.link.equations import counter_variance
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.search import Fit
-from lateralline.records import Fixes, Floats, Ints, Line, Stretch
-from lateralline.settings import Accuracy
+from lateralline.link.global_test import gross_network
+from lateralline.link.lines import LocatedPoint, NetworkLine
+from lateralline.link.order import upstream_sign
+from lateralline.link.search import AdjustedLine, Fit
+from lateralline.link.stochastic import counter_variance
+from lateralline.records import AdjustedParameter, Fixes, Floats, Ints, Line, Solved, Stretch
+from lateralline.settings import Accuracy, Run, Settings
 
 _AXES = np.arange(3)
 #: A place on a leg is drawn no closer to its ends than this: every vertex has a place of its own.
@@ -31,7 +32,7 @@ class _Vertex:
     order: float
     kind: str  # fix | bend | exposure | junction
     ref: str
-    point: Point | None
+    point: LocatedPoint | None
     run: str
     counter_m: float
     #: x index of its coordinates; or of both ends of a leg, and of the fraction along it
@@ -55,9 +56,9 @@ class _Vertex:
         return replace(self, order=order, share=self.share + order - self.order)
 
 
-def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
+def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
     """Return the record of one line of a network."""
-    vertices = _spaced(_vertices(part, fit))
+    vertices = _spaced(_vertices(line, fit))
     x, m = fit.result.x, len(vertices)
     by = np.zeros((3 * m, len(x)))
     xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
@@ -66,7 +67,7 @@ def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
     i = np.arange(m)
     looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
     return Line(
-        line=part.line,
+        line=line.id,
         kind=np.array([v.kind for v in vertices], np.str_),
         ref=np.array([v.ref for v in vertices], np.str_),
         fix=np.array([-1 if v.point is None else v.point.fix for v in vertices], np.int64),
@@ -75,54 +76,54 @@ def to_line(part: Part, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
         xyz_m=xyz,
         cov_m2=blocks[i, i].copy(),
         cross_m2=blocks[i[:-1], i[1:]].copy(),
-        stretches=_stretches(part, fit, vertices, xyz, accuracy),
+        stretches=_stretches(line, fit, vertices, xyz, accuracy),
         shift_m=np.array([_shift(v, p, fixes) for v, p in zip(vertices, xyz, strict=True)]),
         chi2=fit.result.chi2,
         dof=fit.result.dof,
-        counter_scale=_scales(part, fit),
-        joins=part.join.parent if part.join is not None else "",
+        counter_scale=_scales(line, fit),
+        joins=line.join.parent if line.join is not None else "",
         joint_cov_m2=joint,
         direction_rad=np.array(looks, float),
     )
 
 
-def _vertices(part: Part, fit: Fit) -> list[_Vertex]:
+def _vertices(line: NetworkLine, fit: Fit) -> list[_Vertex]:
     """The line's vertices, the stops that ride on it, and the junctions of its branches."""
-    model, line, x = fit.model, part.line, fit.result.x
-    xs, number = model.vertex_x[line], model.point_vertex[line]
+    model, line_id, x = fit.model, line.id, fit.result.x
+    xs, number = model.vertex_x[line_id], model.point_vertex[line_id]
     point_of = {int(v): i for i, v in enumerate(number)}
     out = []
     for v, at in enumerate(xs.tolist()):
         i = point_of.get(v)
         if i is None:
             out.append(_Vertex(v, "bend", "", None, "", np.nan, (at,)))
-        elif i == 0 and part.join is not None:
-            parent = model.vertex_x[part.join.parent]
-            ends = (int(parent[part.join.leg]), int(parent[part.join.leg + 1]))
-            at_parent = (*ends, model.join_x[line])
-            run, counter = _reading(part.points[0])
-            share, _ = _share(parent, part.join.leg, x[at_parent[2]], x)
-            name = part.join.parent
-            out.append(_Vertex(v, "junction", name, part.points[0], run, counter, at_parent, share))
+        elif i == 0 and line.join is not None:
+            parent = model.vertex_x[line.join.parent]
+            ends = (int(parent[line.join.leg]), int(parent[line.join.leg + 1]))
+            at_parent = (*ends, model.join_x[line_id])
+            run, counter = _reading(line.points[0])
+            share, _ = _share(parent, line.join.leg, x[at_parent[2]], x)
+            name = line.join.parent
+            out.append(_Vertex(v, "junction", name, line.points[0], run, counter, at_parent, share))
         else:
-            p = part.points[i]
-            look = model.angle_x[line].get(i, -1)
+            p = line.points[i]
+            look = model.angle_x[line_id].get(i, -1)
             out.append(_Vertex(v, p.kind, p.ref, p, *_reading(p), (at,), look=look))
-    for rider, t in zip(part.riders, model.rider_x[line], strict=True):
-        if rider.level_only:
+    for intermediate, t in zip(line.intermediates, model.intermediate_x[line_id], strict=True):
+        if intermediate.level_only:
             continue
-        leg, p = part.place(rider)[0], rider.point
-        share, clear = _share(xs, leg, x[t], x, ends=True, start=part.join is None)
+        leg, p = line.place(intermediate)[0], intermediate.point
+        share, clear = _share(xs, leg, x[t], x, ends=True, start=line.join is None)
         at = (int(xs[leg]), int(xs[leg + 1]), t)
         out.append(_Vertex(leg + share, p.kind, p.ref, p, *_reading(p), at, share, clear))
-    for other in model.parts:
-        if (join := other.join) is not None and join.parent == line:
-            t = model.join_x[other.line]
+    for other in model.lines:
+        if (join := other.join) is not None and join.parent == line_id:
+            t = model.join_x[other.id]
             at = (int(xs[join.leg]), int(xs[join.leg + 1]), t)
             share, _ = _share(xs, join.leg, x[t], x)
             run, counter = join.run, join.counter_m
             order = join.leg + share
-            out.append(_Vertex(order, "junction", other.line, None, run, counter, at, share))
+            out.append(_Vertex(order, "junction", other.id, None, run, counter, at, share))
     return out
 
 
@@ -152,7 +153,7 @@ def _spaced(vertices: Sequence[_Vertex]) -> list[_Vertex]:
     return out
 
 
-def _reading(point: Point) -> tuple[str, float]:
+def _reading(point: LocatedPoint) -> tuple[str, float]:
     """The first run whose counter is known at a point, and that counter."""
     return next(((run, float(c)) for run, c in point.readings.items()), ("", float("nan")))
 
@@ -180,20 +181,20 @@ def _shift(vertex: _Vertex, xyz: Floats, fixes: Fixes) -> float:
     return float(np.linalg.norm(xyz - own))
 
 
-def _scales(part: Part, fit: Fit) -> dict[str, tuple[float, float]]:
+def _scales(line: NetworkLine, fit: Fit) -> dict[str, tuple[float, float]]:
     """Counter scale and σ of each run of the line."""
     x, cov = fit.result.x, fit.result.cov
-    riding = [r.point for r in part.riders if not r.level_only]
-    runs = dict.fromkeys(r for p in (*part.points, *riding) for r in p.readings)
+    intermediates_seen = [r.point for r in line.intermediates if not r.level_only]
+    runs = dict.fromkeys(r for p in (*line.points, *intermediates_seen) for r in p.readings)
     at = {run: fit.model.scale_x[run] for run in runs if run in fit.model.scale_x}
     return {run: (float(x[i]), float(np.sqrt(cov[i, i]))) for run, i in at.items()}
 
 
 def _stretches(
-    part: Part, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
+    line: NetworkLine, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
 ) -> tuple[Stretch, ...]:
-    number = fit.model.point_vertex[part.line]
-    scales = _scales(part, fit)
+    number = fit.model.point_vertex[line.id]
+    scales = _scales(line, fit)
     length = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
     located = [i for i, v in enumerate(vertices) if v.kind != "bend"]
     readings = [vertices[i].readings for i in located]
@@ -214,7 +215,7 @@ def _stretches(
         turns = angle_between(xyz[a + 1 : b] - xyz[a : b - 1], xyz[a + 2 : b + 1] - xyz[a + 1 : b])
         middle = (vertices[a].order + vertices[b].order) / 2
         stretch = int(np.clip(np.searchsorted(number, middle) - 1, 0, len(number) - 2))
-        undecided = part.shapes.shape[stretch] == "undecided"
+        undecided = line.shapes.shape[stretch] == "undecided"
         out.append(
             Stretch(
                 first=a,
@@ -246,3 +247,91 @@ def _counted(
                 counted = abs(readings[high][run] - readings[low][run])
                 best = (low, high, counted, scale, sigma)
     return best
+
+
+def parameters(
+    fits: Sequence[Fit], solved: Solved, settings: Settings
+) -> tuple[AdjustedParameter, ...]:
+    """Return the adjusted value of each, with its σ and what it was before."""
+    out = []
+    for fit in fits:
+        x, sigma = fit.result.x, np.sqrt(np.diag(fit.result.cov))
+        for run, i in fit.model.scale_x.items():
+            prior = settings.accuracy.counter_scale_ratio
+            out.append(
+                AdjustedParameter(
+                    "counter_scale", f"run {run}", float(x[i]), float(sigma[i]), "1", 1.0, prior
+                )
+            )
+            for at, place, reading in fit.model.offset_x[run]:
+                where = f" at {place.subject}"
+                out.append(
+                    AdjustedParameter(
+                        "counter_offset",
+                        f"run {run}{where}",
+                        float(x[at]),
+                        float(sigma[at]),
+                        "m",
+                        reading,
+                        settings.accuracy.counter_m,
+                    )
+                )
+        lines = " and ".join(p.id for p in fit.model.lines)
+        columns = fit.model.shared_x
+        first = len(columns) - len(solved.depth_scales)
+        for scale, i in zip(solved.depth_scales, columns[max(first, 0) :].tolist(), strict=False):
+            if first >= 0 and i >= 0:
+                name = f"receiver {scale.receiver}".strip() + f", line {lines}"
+                value = scale.value + scale.sigma * float(x[i])
+                spread = scale.sigma * float(sigma[i])
+                prior = settings.accuracy.depth_scale_ratio
+                out.append(AdjustedParameter("depth_scale", name, value, spread, "1", 1.0, prior))
+    return tuple(out)
+
+
+def record_lines(
+    fits: Sequence[Fit],
+    order: Sequence[str],
+    fixes: Fixes,
+    contested: frozenset[str],
+    accuracy: Accuracy,
+) -> tuple[Line, ...]:
+    """Return the record of every line that is drawn, in this order; each branch knows its vertex.
+
+    `contested`: exposures that something contradicts.
+    """
+    lines = {
+        line.id: replace(to_line(line, fit, fixes, accuracy), contested=contested)
+        for fit in fits
+        if not gross_network(fit)
+        for line in fit.model.lines
+    }
+    out = []
+    for line in (lines[i] for i in order if i in lines):
+        at = -1
+        if line.joins:
+            parent = lines[line.joins]
+            at = int(np.flatnonzero((parent.kind == "junction") & (parent.ref == line.line))[0])
+        out.append(replace(line, joins_at=at))
+    return tuple(out)
+
+
+def turn_fixes(fixes: Fixes, lines: Sequence[AdjustedLine], runs: Sequence[Run]) -> Fixes:
+    """Return fixes turned to the camera's way; the points of lines point upstream."""
+    heading, tilt, cov = fixes.heading_rad.copy(), fixes.tilt_rad.copy(), fixes.cov.copy()
+    flip = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
+    sign = {run.id: upstream_sign(run) for run in runs}
+    intermediates_seen = [
+        r.point for one in lines for r in one.prepared.intermediates if not r.level_only
+    ]
+    for p in (*(p for one in lines for p in one.line.points), *intermediates_seen):
+        if p.fix < 0 or not p.directed:
+            continue
+        i = p.fix
+        way = sign[str(fixes.run[i])] * p.direction
+        level = np.array([np.sin(heading[i]), np.cos(heading[i])]) * np.cos(tilt[i])
+        if float(way @ [*level, np.sin(tilt[i])]) < 0:
+            heading[i] += np.pi
+            tilt[i] = -tilt[i]
+            cov[i] *= np.outer(flip, flip)
+    return replace(fixes, heading_rad=heading % (2 * np.pi), tilt_rad=tilt, cov=cov)

@@ -18,45 +18,35 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline.kernels.network import Adjustment
-from lateralline.link.model import Model
-from lateralline.link.parts import Part
-from lateralline.link.points import Point
-from lateralline.link.rounds import Request, Search
-from lateralline.link.search import Fit, Suspicion
-from lateralline.link.shapes import ALPHA, BEND_FREEDOMS
-from lateralline.records import Effect, Finding, Floats
+from lateralline.link import wording_lines
+from lateralline.link.lines import LocatedPoint, NetworkLine, SuspectedBlunder
+from lateralline.link.network import NetworkModel
+from lateralline.link.search import AdjustmentRequest, Fit, Search
+from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS
+from lateralline.records import Finding, Floats
 from lateralline.settings import Accuracy
-from lateralline.wording import metres
 
 #: Stops on either side, at least: fewer are a blunder of their own.
 _LEAST: Final = 2
 #: Chance that a line with nothing wrong is told of a shift, all its stretches together.
 _ALPHA: Final = 0.005
+_ONE_STOP: Final = 6.0
+
+
+#: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
+_SIGMAS: Final = 3.5
 #: Δχ² by which the shift must be the better story to be held for the cause, and what it owes a
 #: story of one stop in the wrong place: one is likelier than many.
 _SURELY: Final = 3.84
-_ONE_STOP: Final = 6.0
 #: A shift known no better than this (1 σ) may as well be a bend that lies otherwise.
 _KNOWN_M: Final = 0.3
 #: What a pipe may do: its path longer than the chord by this part of a step aside (two bends of
 #: 90°, the tightest there are), and no shorter.
 _LONGER: Final = 1.0
-#: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
-_SIGMAS: Final = 3.5
-_FOLLOWS: Final = (
-    "shape-contradiction",
-    "step-suspected",
-    "shape-undecided",
-    "bend-at-stop",
-    "bend-unsure",
-    "chord-exceeds-counter",
-    "link-blunder",
-    "counter-jump",
-)
 
 
 @dataclass(frozen=True, slots=True)
-class Shift:
+class OccupationShift:
     """All stops beyond a stretch, off together."""
 
     stretch: int
@@ -84,27 +74,27 @@ class Shift:
         )
 
 
-def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]:
+def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[OccupationShift | None]:
     """Return the shift that explains a line as well as its bends and blunders do, if one does.
 
     Either story pays for each of its freedoms what chance alone would gain it.
     """
-    may = list(_places(part))
+    may = list(_places(line))
     if not may or not fit.result.converged:
         return None
     limit = float(chi2.isf(_ALPHA / len(may), 2))
-    asked = [s for s in may if _else(part, fit, s)]
-    trials = [_straight(part, s) for s in asked]
-    models = [Model([trial], accuracy) for trial in trials]
+    asked = [s for s in may if _else(line, fit, s)]
+    trials = [_straight(line, s) for s in asked]
+    models = [NetworkModel([trial], accuracy) for trial in trials]
     kept = [_elsewhere(fit, model, s) for model, s in zip(models, asked, strict=True)]
     wanted = [
-        Request(m, tuple(row for x in some for row in x.alternative.rows))
+        AdjustmentRequest(m, tuple(row for x in some for row in x.alternative.rows))
         for m, some in zip(models, kept, strict=True)
     ]
     results = (yield wanted) if wanted else []
-    as_it_is = (part, fit.model, fit.result, fit.left_out)
+    as_it_is = (line, fit.model, fit.result, fit.left_out)
     stories = [
-        *((s, *as_it_is) for s in may if s not in asked or part.shapes.shape[s] == "bend"),
+        *((s, *as_it_is) for s in may if s not in asked or line.shapes.shape[s] == "bend"),
         *zip(asked, trials, models, results, kept, strict=True),
     ]
     found = []
@@ -117,7 +107,7 @@ def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]
     if not found:
         return None
     price, shift = found[0]
-    better = fit.score + _bends(part) - price
+    better = fit.score + _bends(line) - price
     if any(
         x.alternative.what == "plan" for x in fit.suspects if x.alternative.point in shift.beside
     ):
@@ -125,9 +115,9 @@ def find_shift(part: Part, fit: Fit, accuracy: Accuracy) -> Search[Shift | None]
     return replace(shift, better=better) if better > 0.0 else None
 
 
-def _places(part: Part) -> Iterator[int]:
+def _places(line: NetworkLine) -> Iterator[int]:
     """Yield the stretches beyond which, on one side at least, GNSS put every stop."""
-    points = part.points
+    points = line.points
     for s in range(len(points) - 1):
         sides = (points[: s + 1], points[s + 1 :])
         if all(len(_stops(side)) >= _LEAST for side in sides) and any(
@@ -136,24 +126,24 @@ def _places(part: Part) -> Iterator[int]:
             yield s
 
 
-def _stops(points: Sequence[Point]) -> list[Point]:
+def _stops(points: Sequence[LocatedPoint]) -> list[LocatedPoint]:
     return [p for p in points if p.fix >= 0]
 
 
-def _else(part: Part, fit: Fit, s: int) -> bool:
+def _else(line: NetworkLine, fit: Fit, s: int) -> bool:
     """Whether the line has something else at a stretch: a bend, a blunder, nothing that fits."""
     left = {x.alternative.point for x in fit.left_out}
-    return part.shapes.shape[s] != "straight" or not left.isdisjoint((s, s + 1))
+    return line.shapes.shape[s] != "straight" or not left.isdisjoint((s, s + 1))
 
 
-def _straight(part: Part, s: int) -> Part:
+def _straight(line: NetworkLine, s: int) -> NetworkLine:
     """The line with a stretch straight, and those beside it that a turn at its ends set free."""
-    turned = [t for t in (s - 1, s, s + 1) if 0 <= t < len(part.shapes.shape)]
-    free = [t for t in turned if t == s or part.shapes.told_by_turn[t]]
-    return part.with_shapes(part.shapes.taken_straight(free))
+    turned = [t for t in (s - 1, s, s + 1) if 0 <= t < len(line.shapes.shape)]
+    free = [t for t in turned if t == s or line.shapes.beside_turn[t]]
+    return line.with_shapes(line.shapes.straightened(free))
 
 
-def _elsewhere(fit: Fit, model: Model, s: int) -> list[Suspicion]:
+def _elsewhere(fit: Fit, model: NetworkModel, s: int) -> list[SuspectedBlunder]:
     """What is left out of the line, away from a stretch."""
     there = {(a.subject.ref, a.what, a.run): a for a in model.alternatives()}
     out = []
@@ -161,11 +151,13 @@ def _elsewhere(fit: Fit, model: Model, s: int) -> list[Suspicion]:
         a = x.alternative
         again = there.get((a.subject.ref, a.what, a.run))
         if a.point not in (s, s + 1) and again is not None:
-            out.append(Suspicion(again, x.statistic, x.limit, x.size, x.size_cov))
+            out.append(SuspectedBlunder(again, x.statistic, x.limit, x.size, x.size_cov))
     return out
 
 
-def _tested(trial: Part, model: Model, result: Adjustment, s: int, limit: float) -> Shift | None:
+def _tested(
+    trial: NetworkLine, model: NetworkModel, result: Adjustment, s: int, limit: float
+) -> OccupationShift | None:
     """Return the shift of all stops beyond a stretch, if it is beyond its limit."""
     if not np.isfinite(result.x).all():
         return None
@@ -180,77 +172,35 @@ def _tested(trial: Part, model: Model, result: Adjustment, s: int, limit: float)
     statistic = float(test.statistic[0])
     if not statistic > limit:
         return None
-    path = model.path(trial.line, result.x)[model.point_vertex[trial.line], :2]
+    path = model.path(trial.id, result.x)[model.point_vertex[trial.id], :2]
     way = path[s + 1] - path[s]
     way = way / max(float(np.hypot(*way)), 1e-9)
-    return Shift(s, test.size[0], test.cov[0], way, statistic, limit)
+    return OccupationShift(s, test.size[0], test.cov[0], way, statistic, limit)
 
 
-def _bends(part: Part) -> float:
+def _bends(line: NetworkLine) -> float:
     """What the bends of a line have to gain, and each stretch that nothing fitted."""
     return sum(
-        float(chi2.isf(ALPHA, BEND_FREEDOMS[len(bends)])) if len(bends) else _undecided(part, s)
-        for s, bends in enumerate(part.shapes.bends_m)
+        float(chi2.isf(ALPHA, BEND_FREEDOMS[len(bends)])) if len(bends) else _undecided(line, s)
+        for s, bends in enumerate(line.shapes.bends_m)
     )
 
 
-def _undecided(part: Part, s: int) -> float:
+def _undecided(line: NetworkLine, s: int) -> float:
     """What a stretch that says nothing, because nothing fitted it, would have had to gain."""
-    shapes = part.shapes
-    free = shapes.contradicted[s] or shapes.told_by_turn[s] or np.isfinite(shapes.step_m[s]).any()
-    return float(chi2.isf(ALPHA, BEND_FREEDOMS[2])) if free and not shapes.held[s] else 0.0
+    shapes = line.shapes
+    free = shapes.contradicted[s] or shapes.beside_turn[s] or np.isfinite(shapes.step_m[s]).any()
+    return float(chi2.isf(ALPHA, BEND_FREEDOMS[2])) if free and not shapes.kept_straight[s] else 0.0
 
 
-def shift_finding(part: Part, shift: Shift) -> Finding:
-    """Return what is said of stops that lie beside the rest together."""
-    before, after = (
-        _stops(x) for x in (part.points[: shift.stretch + 1], part.points[shift.stretch + 1 :])
-    )
+def shift_finding(line: NetworkLine, shift: OccupationShift) -> Finding:
+    """Return the finding on stops that lie beside the rest together, the fewer of both sides."""
+    at = shift.stretch + 1
+    before, after = _stops(line.points[:at]), _stops(line.points[at:])
+    size = shift.size_m if len(after) <= len(before) else -shift.size_m
     few, many = (after, before) if len(after) <= len(before) else (before, after)
-    size = shift.size_m if few is after else -shift.size_m
-    off = float(np.hypot(*size))
-    way = size / max(off, 1e-9)
-    sigma = float(np.sqrt(way @ shift.cov_m2 @ way))
-    towards = float(np.degrees(np.arctan2(way[0], way[1]))) % 360.0
-    a, b = part.points[shift.stretch], part.points[shift.stretch + 1]
-    names = ", ".join(p.ref for p in few)
-    cause = "a wrong base point or a wrong fix of one GNSS occupation"
-    return Finding(
-        "error" if shift.sure else "warning",
-        "link",
-        "stops-shifted",
-        f"line {part.line}",
-        f"stops {names} may all be shifted against the others: between {a.subject} and "
-        f"{b.subject} the chord fits neither headings nor counter, and one shift of all stops "
-        + (
-            f"beyond explains it, as no pipe does: {cause}?"
-            if shift.sure
-            else "beyond explains it as well as anything else said or drawn there, bends or a "
-            f"blunder: {cause}, or not?"
-        ),
-        f"{metres(off)} ± {metres(sigma)} towards {towards:.0f}°, √T = "
-        f"{np.sqrt(shift.statistic):.1f} (limit {np.sqrt(shift.limit):.2f})",
-        f"measure one mark of {few[0].subject} and one of {many[0].subject} again from one base, "
-        "or a known point from each; until then "
-        + ("the stretch between is undecided, and " if shift.sure else "")
-        + "which of the two lies right is not known",
-        b.where or a.where,
-        about=tuple(p.subject for p in few),
-        explains=_explained(part, shift),
+    ends = line.points[shift.stretch], line.points[at]
+    test = shift.statistic, shift.limit
+    return wording_lines.stops_shifted(
+        line.id, ends, few, many, size, shift.cov_m2, test, sure=shift.sure
     )
-
-
-def _explained(part: Part, shift: Shift) -> tuple[Effect, ...]:
-    """What only follows: of a shift that is sure all that was said there, else that it steps."""
-    a, b = (part.points[i] for i in shift.beside)
-    if not shift.sure:
-        return (Effect.of(("step-suspected",), [between(a, b)]),)
-    return (
-        Effect.of(_FOLLOWS, [a.subject, b.subject, between(a, b)]),
-        Effect.of(("junction-contradiction",), [f"line {part.line}"]),
-    )
-
-
-def between(a: Point, b: Point) -> str:
-    """A stretch as findings are about it."""
-    return f"between {a.subject} and {b.subject}"

@@ -1,0 +1,455 @@
+"""Findings: what a person should know of a site, worded in one catalogue.
+
+`findings.toml` of `lateralline_schemas` declares each code once: severity, stage, title, sentences,
+the values they show, and the findings that cause it. A call site gives a code and typed values;
+nothing is worded elsewhere:
+
+    finding("baseline-short", "mark M3", where="marks.csv:4", start="A", end="B", beyond_m=4.1, …)
+
+Sentences follow ten rules (a test holds them): one sentence, one figure, one action; the thing is
+named; ± is 95 %; no test statistic; no action, no text. `what` is read behind its subject.
+
+A template shows a value as `{name:format}`:
+
+    length, length0 … length3   metres with a mark, for `wording` to say in the site's unit
+    km0, km1                    a length in kilometres
+    count NOUN                  "1 mark", "3 marks"
+    names                       names in a row, the first eight
+    ±length, ±.0f …             of a standard deviation: "± " and half of its 95 % interval
+    ?                           nothing: a flag that only keeps its [[…]]
+    else                        as Python formats numbers; text has no format
+
+What stands in `[[…]]` is left out when a value in it is empty: no text, no names, False, or a
+number that is not known. Elsewhere a number that is not known reads "unknown". A subject needs no
+declaration: `{subject}`.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from math import isfinite
+from numbers import Integral, Real
+from statistics import NormalDist
+from string import Formatter
+from typing import Annotated, Final, Literal, TypeAlias, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+
+from lateralline import wording
+from lateralline.errors import ContractError
+
+Severity = Literal["error", "warning", "info"]
+Stage = Literal["read", "place", "solve", "link", "derive", "write", "update"]
+Value: TypeAlias = float | str | tuple[str, ...] | None
+Given: TypeAlias = float | str | Iterable[str] | None
+_One = TypeVar("_One", bound=str)
+
+#: What a value is: its unit, or what else it is. A "?" behind it: it may be missing.
+NUMBERS: Final = ("m", "deg", "percent", "ppm", "ratio", "number")
+KINDS: Final = (*NUMBERS, "count", "text", "names", "flag")
+#: Stands for every subject in what a finding explains.
+ANY: Final = "*"
+#: Names shown of a row of them.
+_MOST_NAMES: Final = 8
+_OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
+_WORD: Final = re.compile(r"[a-z]+[ ,:]")
+_METRES: Final = re.compile(r"length([0-3])?|km([01])")
+#: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
+_INTERVAL_95: Final = NormalDist().inv_cdf(0.975)
+#: Names that `finding` itself has.
+_TAKEN: Final = frozenset(
+    ("code", "subject", "variant", "severity", "stage", "where", "about", "explains", "more")
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """Findings that only follow from another: of these codes, about any of these subjects."""
+
+    codes: frozenset[str]
+    subjects: frozenset[str] | None  # "stop R1/4"; None = whatever they are about
+
+    @classmethod
+    def of(cls, codes: Iterable[str], subjects: Iterable[str] | None = None) -> Effect:
+        """Return the effect on findings of some codes and subjects."""
+        return cls(frozenset(codes), None if subjects is None else frozenset(subjects))
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something the person should know: what, by how much, and what to do about it."""
+
+    severity: Severity
+    stage: str  # a `Stage`
+    code: str  # short and stable, kebab-case: "tie-triangle"
+    subject: str  # "mark M3", "stop R1/4", "line L1", "site"
+    what: str
+    by_how_much: str
+    what_to_do: str
+    where: str = ""  # "marks.csv:14" when a row is to blame
+    about: tuple[str, ...] = ()  # what it speaks of beside its subject: "stop R1/5"
+    #: What follows from it and is not told beside it: see `diagnose.causes`.
+    explains: tuple[Effect, ...] = ()
+    title: str = ""  # of its code in the catalogue, where none is given
+    variant: str = ""  # which of the code's texts it is worded by
+    values: Mapping[str, Value] = field(default_factory=dict, hash=False)
+
+    def __post_init__(self) -> None:
+        """Take the title of the code."""
+        if not self.title:
+            object.__setattr__(self, "title", title_of(self.code))
+
+    @property
+    def message(self) -> str:
+        """What was found and by how much, as one sentence.
+
+        >>> Finding("info", "link", "made-up", "line L1", "runs on", "0.31 m", "").message
+        'Runs on: 0.31 m.'
+        """
+        between = "; " if ": " in self.what else ": "
+        said = between.join(filter(None, (self.what, self.by_how_much)))
+        return f"{said[:1].upper() if _WORD.match(said) else said[:1]}{said[1:]}."
+
+
+def finding(
+    code: str,
+    subject: str,
+    *,
+    variant: str = "",
+    severity: Severity | None = None,
+    stage: Stage | None = None,
+    where: str = "",
+    about: Iterable[str] = (),
+    explains: Iterable[str] = (),
+    more: Mapping[str, Given] | None = None,
+    **values: Given,
+) -> Finding:
+    """Return the finding of a code, worded by the catalogue; `more` are values beside `values`.
+
+    `severity` and `stage` are given where the catalogue allows several. `explains` are the subjects
+    whose findings follow from this one, [ANY] for all; which of theirs, the catalogue says. Raises
+    TypeError for a code, variant, severity or value that the catalogue does not declare.
+    """
+    form = catalogue().form(code, variant)
+    typed = form.typed({**values, **(more or {})})
+    shown = {"subject": subject, **typed}
+    subjects = frozenset(explains)
+    effects: tuple[Effect, ...] = ()
+    if subjects:
+        codes = catalogue().effects(code, variant)
+        if not codes:
+            raise TypeError(f"finding {code}: nothing is caused by it")
+        effects = (Effect(codes, None if ANY in subjects else subjects),)
+    return Finding(
+        _one(form, "severity", severity, form.severity),
+        _one(form, "stage", stage, form.stage),
+        code,
+        subject,
+        _rendered(form.what, shown),
+        _rendered(form.by_how_much, shown),
+        _rendered(form.to_do, shown),
+        where,
+        tuple(about),
+        effects,
+        form.title,
+        variant,
+        typed,
+    )
+
+
+# ---- the catalogue --------------------------------------------------------------------------
+
+
+def _several(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
+
+
+class Texts(BaseModel):
+    """Texts of a code, or of one variant of it; what a variant leaves out is the code's."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    severity: Annotated[tuple[Severity, ...], BeforeValidator(_several)] = ()
+    stage: Annotated[tuple[Stage, ...], BeforeValidator(_several)] = ()
+    values: dict[str, str] = {}
+    what: str | None = None
+    by_how_much: str | None = None
+    to_do: str | None = None
+
+
+class Entry(Texts):
+    """One code of the catalogue."""
+
+    title: str
+    explained: str  # package whose docstrings say by what criterion it is found
+    caused_by: tuple[str, ...] = ()  # codes, or "code/variant", that it only follows from
+    variant: dict[str, Texts] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a finding of one code and variant is made of."""
+
+    code: str
+    variant: str
+    title: str
+    severity: tuple[Severity, ...]
+    stage: tuple[Stage, ...]
+    values: Mapping[str, str]
+    what: str
+    by_how_much: str
+    to_do: str
+
+    @property
+    def texts(self) -> tuple[str, str, str]:
+        """The three templates."""
+        return self.what, self.by_how_much, self.to_do
+
+    def typed(self, given: Mapping[str, Given]) -> dict[str, Value]:
+        """Return the values as plain Python has them; TypeError for wrong or missing ones."""
+        unknown = given.keys() - self.values.keys()
+        missing = {n for n, kind in self.values.items() if kind[-1] != "?"} - given.keys()
+        if unknown or missing:
+            raise TypeError(
+                f"finding {self}: unknown values {sorted(unknown)}, missing {sorted(missing)}"
+            )
+        return {
+            name: self._typed(name, kind, given.get(name)) for name, kind in self.values.items()
+        }
+
+    def _typed(self, name: str, kind: str, value: Given) -> Value:
+        if value is None and kind[-1] == "?":
+            return None
+        match kind.removesuffix("?"), value:
+            case ("flag", _):
+                return bool(value)
+            case ("count", Integral()):
+                return int(value)
+            case ("text", str()):
+                return str(value)
+            case ("names", Iterable()) if not isinstance(value, str):
+                return tuple(map(str, value))
+            case (number, Real()) if number in NUMBERS:
+                return float(value)
+        raise TypeError(f"finding {self}: {name} must be {kind}; got {value!r}")
+
+    def __str__(self) -> str:
+        """Name code and variant: "tie-triangle/short"."""
+        return "/".join(filter(None, (self.code, self.variant)))
+
+
+def _one(form: Form, key: str, given: _One | None, allowed: tuple[_One, ...]) -> _One:
+    """Return what was given, else the only one allowed."""
+    if given is None and len(allowed) == 1:
+        return allowed[0]
+    if given is None or given not in allowed:
+        raise TypeError(f"finding {form}: {key} must be one of {allowed}; got {given!r}")
+    return given
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """Every code, in the order of the file."""
+
+    entries: Mapping[str, Entry]
+
+    def form(self, code: str, variant: str = "") -> Form:
+        """Return what a finding is made of; TypeError for an undeclared code or variant."""
+        entry = self.entries.get(code)
+        if entry is None:
+            raise TypeError(f"finding {code}: not in the catalogue")
+        if variant and variant not in entry.variant:
+            known = ", ".join(entry.variant) or "none"
+            raise TypeError(f"finding {code}: no variant {variant!r}; there are: {known}")
+        own = entry.variant.get(variant, Texts())
+        what = own.what if own.what is not None else entry.what
+        if what is None:
+            known = ", ".join(entry.variant) or "none, so far worded at the call site"
+            raise TypeError(f"finding {code}: no text; variants: {known}")
+        return Form(
+            code,
+            variant,
+            entry.title,
+            own.severity or entry.severity,
+            own.stage or entry.stage,
+            entry.values | own.values,
+            what,
+            (own.by_how_much if own.by_how_much is not None else entry.by_how_much) or "",
+            (own.to_do if own.to_do is not None else entry.to_do) or "",
+        )
+
+    def forms(self, code: str) -> tuple[Form, ...]:
+        """Return every form of a code."""
+        entry = self.entries[code]
+        names = (("",) if entry.what is not None else ()) + tuple(entry.variant)
+        return tuple(self.form(code, name) for name in names)
+
+    def effects(self, code: str, variant: str = "") -> frozenset[str]:
+        """Return the codes that a finding may cause."""
+        names = {code, f"{code}/{variant}"}
+        return frozenset(c for c, e in self.entries.items() if names & set(e.caused_by))
+
+
+@cache
+def catalogue() -> Catalogue:
+    """Return the shipped catalogue; ContractError with all that is wrong with it."""
+    source = files("lateralline_schemas") / "v1" / "findings.toml"
+    return read(source.read_text(encoding="utf-8"))
+
+
+def title_of(code: str) -> str:
+    """Return the title of a code; "" for one that is not in the catalogue.
+
+    >>> title_of("stop-unsolved")
+    'Stop is not located'
+    """
+    entry = catalogue().entries.get(code)
+    return entry.title if entry else ""
+
+
+def read(text: str) -> Catalogue:
+    """Return the catalogue that a TOML text declares.
+
+    A code with `like` has all that it does not say itself from the code named there.
+    """
+    try:
+        raw = tomllib.loads(text)
+        entries: dict[str, Entry] = {}
+        for code in raw:
+            entries[code] = Entry.model_validate(_whole(raw, code))
+    except (tomllib.TOMLDecodeError, KeyError, ValidationError) as e:
+        raise ContractError(f"findings.toml: {e}") from e
+    made = Catalogue(entries)
+    faults = [fault for code in entries for fault in _faults(made, code)]
+    if faults:
+        raise ContractError("findings.toml: " + "; ".join(faults))
+    return made
+
+
+def _whole(raw: Mapping[str, dict[str, object]], code: str) -> dict[str, object]:
+    own = dict(raw[code])
+    like = own.pop("like", None)
+    return own if like is None else {**_whole(raw, str(like)), **own}
+
+
+def _faults(made: Catalogue, code: str) -> Iterable[str]:
+    entry = made.entries[code]
+    for cause in entry.caused_by:
+        name, _, variant = cause.partition("/")
+        there = made.entries.get(name)
+        if there is None or (variant and variant not in there.variant):
+            yield f"{code}: caused by {cause}, which is not there"
+    for form in made.forms(code):
+        if not form.severity or not form.stage:
+            yield f"{form}: no severity or no stage"
+        for name, kind in form.values.items():
+            if name in _TAKEN or kind.removesuffix("?") not in KINDS:
+                yield f"{form}: value {name} = {kind} cannot be"
+        for text in form.texts:
+            yield from (f"{form}: {why}" for why in _template_faults(text, form.values))
+
+
+def _template_faults(text: str, values: Mapping[str, str]) -> Iterable[str]:
+    try:
+        outside = _fields(_OPTIONAL.sub("", text))
+        shown = [*outside, *(f for part in _OPTIONAL.findall(text) for f in _fields(part))]
+    except ValueError as e:
+        yield f"{text!r}: {e}"
+        return
+    for name, spec in shown:
+        kind = values.get(name, "text" if name == "subject" else "")
+        if not kind:
+            yield f"{name} is shown and not declared"
+        elif not _fits(kind.removesuffix("?"), spec):
+            yield f"{name} is {kind} and cannot be shown as {spec!r}"
+        elif kind[-1] == "?" and kind[:-1] not in NUMBERS and (name, spec) in outside:
+            yield f"{name} may be missing and is shown outside [[…]]"
+
+
+def _fits(kind: str, spec: str) -> bool:
+    """Whether a value of a kind can be shown so; a length never without its unit."""
+    if kind in NUMBERS:
+        spec = spec.removeprefix("±")
+    match kind:
+        case "m":
+            return bool(_METRES.fullmatch(spec))
+        case "count":
+            return spec in ("", ",") or spec.startswith("count ")
+        case "text":
+            return not spec
+        case "names" | "flag":
+            return spec == {"names": "names", "flag": "?"}[kind]
+    return bool(re.fullmatch(r"\+?,?(\.\d+)?[fg]", spec))
+
+
+# ---- rendering ------------------------------------------------------------------------------
+
+
+def _fields(text: str) -> list[tuple[str, str]]:
+    return [(name, spec or "") for _, name, spec, _ in Formatter().parse(text) if name is not None]
+
+
+def _rendered(template: str, values: Mapping[str, Value]) -> str:
+    """Return a template with its values.
+
+    >>> _rendered("{tilt_deg:.0f}° {sigma_deg:±.1f}°", {"tilt_deg": 41.2, "sigma_deg": 1.0})
+    '41° ± 2.0°'
+    >>> _rendered("{n:count mark}[[, {off_m:length1} off]][[, in {names:names}]]",
+    ...           {"n": 2, "off_m": 0.31, "names": ()})
+    '2 marks, 0.3\xa0m off'
+    """
+
+    def optional(found: re.Match[str]) -> str:
+        empty = any(_empty(values[name]) for name, _ in _fields(found[1]))
+        return "" if empty else found[1]
+
+    kept = _OPTIONAL.sub(optional, template)
+    return "".join(
+        before + ("" if name is None else _shown(values[name], spec or ""))
+        for before, name, spec, _ in Formatter().parse(kept)
+    )
+
+
+def outline(template: str) -> str:
+    """Return a template as a reader may see it, values by name.
+
+    >>> outline("{stop} is {off_m:length} off[[{left_out:?}, and not used]]")
+    '‹stop› is ‹off_m› off[, and not used]'
+    """
+    plain = re.sub(r"\{\w+:\?\}", "", template)
+    plain = re.sub(r"\{\w+:count ([^}]*)\}", r"‹n› \1s", plain)
+    plain = re.sub(r"\{(\w+):±[^}]*\}", r"± ‹\1›", plain)
+    return _OPTIONAL.sub(r"[\1]", re.sub(r"\{(\w+)[^}]*\}", r"‹\1›", plain))
+
+
+def _empty(value: Value) -> bool:
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, float):
+        return not isfinite(value)
+    return value is None or value in ("", ())
+
+
+def _shown(value: Value, spec: str) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(value[:_MOST_NAMES]) + (", …" if len(value) > _MOST_NAMES else "")
+    if spec[:1] == "±":
+        half = _INTERVAL_95 * value if isinstance(value, float) else value
+        return f"± {_shown(half, spec[1:])}"
+    if spec == "?":
+        return ""
+    if value is None or (isinstance(value, float) and not isfinite(value)):
+        return "unknown"
+    if isinstance(value, str):
+        return value
+    if found := _METRES.fullmatch(spec):
+        if found[2]:
+            return f"{value / 1000.0:,.{found[2]}f} km"
+        return wording.metres(value, int(found[1] or 2))
+    if spec.startswith("count "):
+        return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
+    return format(value, spec)

@@ -1,0 +1,157 @@
+"""Whether what was adjusted holds together: the global test, and stretches left undecided.
+
+What contradicts itself so far that nothing can be claimed of it is an error, and not drawn. That is
+judged after the search for blunders, and never instead of it. The measure is σ₀ = √(χ²/f), how many
+times the stated accuracies the data scatter on the whole: past `GROSS_TIMES`, and further than by
+chance (`GROSS_ALPHA`). A 95 % region then holds what it should only if it is ten times as wide; the
+readings are not those of this pipe, or not in this order, and no widening makes a drawing of them
+that people may dig by. Below that a misfit is a warning and the claims stay as stated.
+
+The same of one stretch that neither a straight nor a bend fits, by the shape that fits best. Both
+limits are common practice, no source: the wrong readings that the blunder search names leave
+σ₀ near 1, and accuracies stated three times too small leave it at 3.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.curves import chainage
+from lateralline.link import wording_lines
+from lateralline.link.lines import NetworkLine
+from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
+from lateralline.records import Finding
+from lateralline.settings import Settings
+from lateralline.units import METRES_PER
+
+GROSS_TIMES = 10.0
+GROSS_ALPHA = 1e-6
+
+
+def is_gross(chi2_found: float, dof: int) -> bool:
+    """True when a misfit is no matter of accuracies any more."""
+    return (
+        dof > 0
+        and chi2_found > GROSS_TIMES**2 * dof
+        and float(chi2.sf(chi2_found, dof)) < GROSS_ALPHA
+    )
+
+
+def gross_line(one: AdjustedLine) -> list[Finding]:
+    """Return why a line adjusted by itself is not drawn, and what was suspected; none if it is."""
+    line, result = one.line, one.fit.result
+    worst = _worst_stretch(line)
+    if is_gross(result.chi2, result.dof):
+        found = wording_lines.line_contradicts(line.id, None, result.chi2, result.dof, GROSS_TIMES)
+    elif worst is not None:
+        a, b = line.points[worst : worst + 2]
+        found = wording_lines.line_contradicts(line.id, (a, b), *_best(line, worst), GROSS_TIMES)
+    else:
+        return []
+    return [found, *blunders(one.fit)]
+
+
+def blunders(fit: Fit) -> list[Finding]:
+    """Return a finding on each blunder that was left out, and one on those that tie."""
+    out = [wording_lines.blunder(s) for s in fit.left_out if s.alternative.what != "kink"]
+    return [*out, wording_lines.blunder_tied(fit.tied)] if fit.tied else out
+
+
+def gross_network(fit: Fit) -> list[Finding]:
+    """Return why lines adjusted together are not drawn, one finding each; none if they are."""
+    chi2_found, dof = fit.result.chi2, fit.result.dof
+    if not is_gross(chi2_found, dof):
+        return []
+    return [
+        wording_lines.line_contradicts(p.id, None, chi2_found, dof, GROSS_TIMES)
+        for p in fit.model.lines
+    ]
+
+
+def network_findings(network: AdjustedNetwork, settings: Settings) -> list[Finding]:
+    """Return blunders, turns, the global test, and stretches left undecided."""
+    out = [*(wording_lines.blunder(s) for s in network.turns), *network.findings]
+    for fit in network.fits:
+        out += blunders(fit)
+        if denied := gross_network(fit):
+            out += denied
+            continue
+        out += misfit(fit)
+        out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
+    return out
+
+
+def _worst_stretch(line: NetworkLine) -> int | None:
+    """The stretch that contradicts itself most, if it does so grossly."""
+    off = [
+        (fits / dof, s)
+        for s in np.flatnonzero(line.shapes.contradicted).tolist()
+        for fits, dof in [_best(line, s)]
+        if is_gross(fits, dof)
+    ]
+    return max(off)[1] if off else None
+
+
+def _best(line: NetworkLine, stretch: int) -> tuple[float, int]:
+    """χ² and degrees of freedom of the shape that fits a stretch best."""
+    fits, dof = line.shapes.chi2[stretch], np.maximum(line.shapes.dof[stretch], 1)
+    best = int(np.argmin(fits / dof))
+    return float(fits[best]), int(dof[best])
+
+
+def misfit(fit: Fit) -> list[Finding]:
+    """Return the finding of the global test: upper 2.5 % of χ², covariance left as it is."""
+    result = fit.result
+    if result.dof <= 0 or not result.chi2 > (limit := float(chi2.isf(0.025, result.dof))):
+        return []
+    lines = [p.id for p in fit.model.lines]
+    return [wording_lines.network_misfit(lines, result.chi2, result.dof, limit)]
+
+
+def contradicted(fit: Fit) -> frozenset[str]:
+    """Return the names of exposures whose position or level the line contradicts, or may."""
+    return frozenset(
+        s.alternative.subject.ref
+        for s in fit.suspects
+        if s.alternative.subject.kind == "exposure" and s.alternative.what in ("plan", "level")
+    )
+
+
+def undecided_shapes(line: NetworkLine, settings: Settings) -> list[Finding]:
+    """Return a finding on each stretch that is undecided, unless a turn at a stop says why."""
+    shapes = line.shapes
+    return [
+        _undecided(line, i, settings)
+        for i, shape in enumerate(shapes.shape)
+        if shape == "undecided" and not shapes.beside_turn[i]
+    ]
+
+
+def _midway(line: NetworkLine, s: int, settings: Settings) -> str:
+    """Where a crew finds the middle of a stretch: by the counter that was read nearest about it."""
+    along = chainage([p.xyz_m for p in line.points])
+    best, found = len(along), (float("nan"), "", "")
+    for run in settings.runs:
+        read = np.array([p.readings.get(run.id, np.nan) for p in line.points])
+        known = np.flatnonzero(np.isfinite(read))
+        before, after = known[known <= s], known[known > s]
+        if len(before) and len(after) and after[0] - before[-1] < best:
+            best = int(after[0] - before[-1])
+            at = np.interp(along[s : s + 2].mean(), along[known], read[known])
+            unit = settings.units.get("counter", "m")
+            found = (float((at + run.transmitter_lag_m) / METRES_PER[unit]), unit, run.id)
+    return wording_lines.middle_of(*found)
+
+
+def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
+    a, b = line.points[s : s + 2]
+    middle, shapes = _midway(line, s, settings), line.shapes
+    if shapes.contradicted[s]:
+        worst = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
+        return wording_lines.shape_contradiction(line.id, a, b, *worst, middle)
+    if np.isfinite(shapes.step_m[s]).any():
+        return wording_lines.step_suspected(line.id, a, b, shapes.step_m[s], middle)
+    if shapes.ambiguous[s]:
+        return wording_lines.shapes_alike(line.id, a, b, middle)
+    return wording_lines.bend_hidden(line.id, a, b, float(np.sqrt(shapes.hidden_bend[s])), middle)
