@@ -20,7 +20,7 @@ PACKAGE = ROOT / "pipeline" / "lateralline"
 #: Files that still word findings themselves; the list only gets shorter.
 UNCONVERTED = {
     "link",
-    "read/ledger.py",
+    "ingest/ledger.py",
     "revise/verdicts.py",
     "write/_target.py",
 }
