@@ -22,9 +22,9 @@ from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.read import read_site
+from lateralline.record.summary import by_severity
 from lateralline.records import FieldRecord, Finding, Linked, Product, Solved
 from lateralline.solve import solve
-from lateralline.summary import by_severity
 
 
 class Sink(Protocol):

@@ -22,14 +22,15 @@ from typing import Final
 import numpy as np
 from pyproj import CRS
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.frames.systems import known_crs
-from lateralline.lineage import crs_text
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
+from lateralline.record import layers
+from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Finding, Product
 from lateralline.wording import plain
 from lateralline.write import _read_back, dictionary, json_schema

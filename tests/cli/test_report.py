@@ -16,9 +16,9 @@ from lateralline.cli import document, report
 from lateralline.cli.options import console
 from lateralline.errors import Fault
 from lateralline.read.cells import _plain_text as text_of_cell
+from lateralline.record.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure
-from lateralline.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
 from lateralline.units import METRES_PER
 from lateralline.wording import metres, plain
 

@@ -34,10 +34,11 @@ FLOORS = (
     ("frames",),
     ("read", "place", "solve", "link", "derive", "synthetic", "template"),
     ("diagnose",),
-    ("summary", "proof", "survey_files"),
-    ("lineage",),
-    ("layers",),
+    ("proof", "survey_files"),
+    ("record",),
     ("write",),
+    ("ties",),
+    ("draw", "page"),
     ("workspace",),
     ("overlay",),
     ("stages",),
@@ -47,18 +48,18 @@ FLOORS = (
 FLOOR = {name: n for n, floor in enumerate(FLOORS) for name in floor}
 
 #: Outside packages that only some parts of the house may use.
-TABLES = {"layers", "write", "workspace", "overlay"}
+TABLES = {"record", "write", "ties", "draw", "page", "workspace", "overlay"}
 ONLY_IN = {
     "pandas": TABLES,
     "geopandas": TABLES,
-    "pyogrio": TABLES | {"lineage"},
-    "fiona": TABLES | {"lineage", "survey_files"},
-    "shapely": TABLES | {"lineage", "derive", "revise", "proof", "isolate"},
-    "matplotlib": {"write"},
-    "bokeh": {"write"},
-    "jinja2": {"write"},
+    "pyogrio": TABLES,
+    "fiona": TABLES | {"survey_files"},
+    "shapely": TABLES | {"derive", "revise", "proof", "isolate"},
+    "matplotlib": {"draw"},
+    "bokeh": {"page"},
+    "jinja2": {"page"},
     "openpyxl": {"read", "write"},
-    "pyproj": TABLES | {"lineage", "frames", "read", "place", "synthetic", "survey_files"},
+    "pyproj": TABLES | {"frames", "read", "place", "synthetic", "survey_files"},
     "typer": {"cli"},
     "rich": {"cli"},
     "click": set(),  # typer brings its own

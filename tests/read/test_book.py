@@ -36,7 +36,7 @@ from lateralline.read.raw import raw_site
 from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS, make_site
 from lateralline.template import new_site_settings
-from lateralline.write.book import site_book
+from lateralline.write.workbook import site_book
 
 SITES = SAMPLES
 SOUND = [s.name for s in SCENARIOS.values() if not s.faults]

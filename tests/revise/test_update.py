@@ -22,6 +22,7 @@ from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.read import read_site
+from lateralline.record.summary import CAUTION
 from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Departure, Held
@@ -31,7 +32,6 @@ from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.stages import SiteResult
-from lateralline.summary import CAUTION
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 
 SITES = SAMPLES

@@ -14,8 +14,9 @@ import pyarrow as pa
 import pytest
 import shapely
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.errors import ReadBackError
+from lateralline.record import layers
 from lateralline.write import _batches, geojson
 from lateralline.write._geojson_check import check_features
 from lateralline.write.geojson import DECIMALS, GeoJSONSink

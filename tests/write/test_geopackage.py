@@ -13,8 +13,9 @@ import pyogrio
 import pyproj
 import pytest
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.errors import ReadBackError
+from lateralline.record import layers
 from lateralline.write import _batches, _read_back
 from lateralline.write.geopackage import GeoPackageSink
 

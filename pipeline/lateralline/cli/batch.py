@@ -18,8 +18,8 @@ from lateralline.read.files import entries, read_input
 from lateralline.read.intake import decode, is_file
 from lateralline.read.ledger import Ledger
 from lateralline.read.toml_lines import load_toml
+from lateralline.record.summary import CAUTION, SiteSummary, summarise
 from lateralline.stages import Sink, SiteFailure
-from lateralline.summary import CAUTION, SiteSummary, summarise
 
 _SITE_FILES = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
 

@@ -19,7 +19,7 @@ from lateralline.overlay.rows import at_least, chance, key, length, plain
 from lateralline.overlay.run import Comparison
 from lateralline.overlay.unlocated import said
 from lateralline.read.ledger import nearest
-from lateralline.summary import CAUTION
+from lateralline.record.summary import CAUTION
 from lateralline.wording import with_own_unit
 
 _NONE_SHOWN = (

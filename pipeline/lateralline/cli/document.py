@@ -9,9 +9,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from lateralline import __version__, wording
+from lateralline.record.summary import CAUTION, SiteSummary
 from lateralline.revise import SiteChanges, plain
 from lateralline.stages import SiteFailure
-from lateralline.summary import CAUTION, SiteSummary
 
 
 def batch_document(

@@ -19,8 +19,8 @@ from lateralline.read.intake import decode
 from lateralline.read.ledger import Ledger
 from lateralline.read.sections import read_site_toml
 from lateralline.read.sheets import Sheet, csv_sheet
+from lateralline.record.summary import CAUTION, summarise
 from lateralline.stages import SiteFailure, SiteResult, run_site
-from lateralline.summary import CAUTION, summarise
 from lateralline.survey_files import Gathered, OrderNotConfirmedError, Wanted, gather
 from lateralline.survey_files.codes import Codes, default_codes, default_text, read_codes
 from lateralline.survey_files.columns import ORDERS, Order

@@ -85,7 +85,7 @@ def new(
     """
     from lateralline.output import whole_file, whole_folder
     from lateralline.template import new_site_files, new_site_settings
-    from lateralline.write.book import site_book
+    from lateralline.write.workbook import site_book
 
     xlsx = xlsx or source is not None or folder.suffix.casefold() == _BOOK
     named = folder.with_suffix("") if folder.suffix.casefold() == _BOOK else folder
@@ -136,7 +136,7 @@ def _copy(source: Path, book: Path, site_id: str, name: str) -> None:
     from lateralline.output import whole_file
     from lateralline.read import read_site
     from lateralline.read.raw import raw_site
-    from lateralline.write.book import site_book
+    from lateralline.write.workbook import site_book
 
     read_site(source)  # whatever is at fault there would be lost on the way
     raw = raw_site(source)

@@ -19,9 +19,9 @@ def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
 
     Raises typer.BadParameter for another suffix, OutputExistsError, MissingExtraError.
     """
+    from lateralline.draw.overlay import SUFFIXES
     from lateralline.errors import MissingExtraError
     from lateralline.output import refuse_target
-    from lateralline.write.overlay_picture import SUFFIXES
 
     if picture is None:
         return

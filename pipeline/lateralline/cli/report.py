@@ -10,9 +10,9 @@ from rich.console import Console
 from rich.text import Text
 
 from lateralline.cli.options import print_indented
+from lateralline.record.summary import LineSummary, SiteSummary
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure
-from lateralline.summary import LineSummary, SiteSummary
 from lateralline.units import METRES_PER
 from lateralline.wording import in_words, sign_shown, with_own_unit
 

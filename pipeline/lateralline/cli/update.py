@@ -69,9 +69,9 @@ def update(
     from lateralline.cli import changed, document, report
     from lateralline.cli.batch import find_sites
     from lateralline.cli.options import console
+    from lateralline.record.summary import CAUTION
     from lateralline.revise import RefusedError, compare, keep_apart, new_site
     from lateralline.stages import SiteFailure
-    from lateralline.summary import CAUTION
 
     source, *others = find_sites([site])
     if others:

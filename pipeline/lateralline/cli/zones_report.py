@@ -14,11 +14,11 @@ from lateralline import __version__
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
-from lateralline.layers import GEOMETRY
 from lateralline.overlay.unlocated import named, said
 from lateralline.overlay.zones import Drawn
 from lateralline.published import dig_rules
-from lateralline.summary import CAUTION
+from lateralline.record.layers import GEOMETRY
+from lateralline.record.summary import CAUTION
 from lateralline.wording import in_both
 
 _JURISDICTION = (

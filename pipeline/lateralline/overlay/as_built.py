@@ -18,11 +18,11 @@ from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
-from lateralline.layers import GEOMETRY, Shapes
-from lateralline.lineage import plan_of
 from lateralline.output.proof import sha256
 from lateralline.output.sqlite import reading
 from lateralline.overlay.metric import Metric, regions
+from lateralline.record.layers import GEOMETRY, Shapes
+from lateralline.record.lineage import plan_of
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE

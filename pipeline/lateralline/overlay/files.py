@@ -16,10 +16,10 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.frames.operations import apply, best
-from lateralline.layers import Shapes
-from lateralline.lineage import CAUTION
 from lateralline.output import whole_folder
 from lateralline.overlay.metric import Metric, moved
+from lateralline.record.layers import Shapes
+from lateralline.record.lineage import CAUTION
 from lateralline.write import _read_back, dictionary, json_schema
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink

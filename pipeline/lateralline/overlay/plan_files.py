@@ -20,11 +20,11 @@ from shapely.affinity import scale
 
 from lateralline.errors import FrameError, SiteFaultsError
 from lateralline.frames.systems import known_crs
-from lateralline.layers import Shapes
-from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
 from lateralline.overlay.planned import LENGTHS, UNITS, Feature, Options, Plan, works_of
 from lateralline.read.ledger import Ledger, nearest
+from lateralline.record.layers import Shapes
+from lateralline.record.lineage import plan_of
 from lateralline.units import METRES_PER
 
 _LOCAL = "local"

@@ -14,8 +14,9 @@ import pyproj
 import shapely
 from shapely.geometry import shape
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.errors import ReadBackError
+from lateralline.record import layers
 from lateralline.records import Floats
 from lateralline.write.styles import TABLE
 

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
-from lateralline.lineage import plan_operation
+from lateralline.record.lineage import plan_operation
 from lateralline.records import Finding
 from lateralline.wording import metres
 

@@ -11,8 +11,8 @@ from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column, Table
-from lateralline.lineage import CAUTION
 from lateralline.names import LONGEST, MUST_BE
+from lateralline.record.lineage import CAUTION
 
 _WHOLE: Final = """# Data dictionary
 

@@ -19,7 +19,8 @@ import pyogrio
 import shapely
 from shapely.affinity import translate
 
-from lateralline import contract, layers
+from lateralline import contract
+from lateralline.record import layers
 from lateralline.write._batches import Batches
 from lateralline.write._geojson_check import check_features
 

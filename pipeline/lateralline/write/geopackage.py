@@ -18,9 +18,10 @@ import pyarrow as pa
 import pyogrio
 import pyproj
 
-from lateralline import contract, layers
-from lateralline.lineage import plan_of
+from lateralline import contract
 from lateralline.output.sqlite import settle_sqlite
+from lateralline.record import layers
+from lateralline.record.lineage import plan_of
 from lateralline.write import _gpkg_schema
 from lateralline.write._batches import Batches
 from lateralline.write._read_back import Tally

@@ -19,8 +19,8 @@ from typing import Any
 import pyproj
 
 from lateralline.frames import Frame
-from lateralline.lineage import CAUTION, operations, software
 from lateralline.output import proof
+from lateralline.record.lineage import CAUTION, operations, software
 from lateralline.records import FieldRecord
 
 
