@@ -24,7 +24,7 @@ from lateralline.frames.operations import Terms, best
 from lateralline.place.reduce import with_levels_of_gnss
 from lateralline.record import layers
 from lateralline.settings import Georeference
-from lateralline.write._target import Target
+from lateralline.write.target import Target
 
 OSTN15 = "OSTN15_NTv2_OSGBtoETRS.gsb"
 LONDON = (530_000.0, 180_000.0)

@@ -28,7 +28,7 @@ from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
 from lateralline.write.dxf_symbols import block_of
 from lateralline.write.kml import write_kml
-from lateralline.write.qml import qml
+from lateralline.write.styles import qml
 
 MakeSite = Callable[..., Any]
 KML = "{http://www.opengis.net/kml/2.2}"

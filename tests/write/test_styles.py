@@ -20,8 +20,7 @@ from lateralline import contract
 from lateralline.record import layers
 from lateralline.record.symbology import Style, load_styles
 from lateralline.write.geopackage import GeoPackageSink
-from lateralline.write.qml import expression, qml
-from lateralline.write.sld import sld
+from lateralline.write.styles import expression, qml, sld
 
 MakeSite = Callable[..., Any]
 STAMP = datetime(2026, 5, 7, 12, tzinfo=UTC)

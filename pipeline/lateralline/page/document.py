@@ -15,12 +15,12 @@ from dataclasses import asdict
 from functools import cache
 from importlib.resources import files
 from math import isnan
-from typing import Any, Final
+from typing import Final
 
 from bokeh.core.json_encoder import serialize_json
 from bokeh.document import Document
 from bokeh.resources import Resources
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
 from lateralline.page import legend, places, plan, profile, sources
@@ -114,7 +114,7 @@ def policy(*scripts: str) -> str:
     )
 
 
-def safe_json(value: Any) -> str:
+def safe_json(value: object) -> str:
     """Return JSON that may stand in a script element, whatever text is in it.
 
     >>> safe_json({"a": "</script>"})
@@ -125,7 +125,7 @@ def safe_json(value: Any) -> str:
 
 
 @cache
-def template(name: str) -> Any:
+def template(name: str) -> Template:
     """Return a template whose text is escaped."""
     env = Environment(
         loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined,
@@ -236,23 +236,23 @@ def _zones(view: RecordView) -> list[tuple[str, Fact]]:
     ]
 
 
-def _plain(drawings: Document) -> Any:
+def _plain(drawings: Document) -> object:
     """Return what bokeh's script embeds, ids counted from one: equal records give equal pages.
 
     Each root goes into the element of its own name.
     """
     ids: dict[str, str] = {}
 
-    def walk(part: Any) -> Any:
+    def walk(part: object) -> object:
         if isinstance(part, list):
             return [walk(p) for p in part]
         if not isinstance(part, dict):
             return part
         return {
-            k: ids.setdefault(v, f"m{len(ids) + 1}") if k == "id" else walk(v)
+            k: ids.setdefault(str(v), f"m{len(ids) + 1}") if k == "id" else walk(v)
             for k, v in part.items()
         }
 
     made = walk(json.loads(serialize_json(drawings.to_json(deferred=False))))
-    homes = {root["id"]: root["attributes"]["name"] for root in made["roots"]}
+    homes = {ids[root.id]: str(root.name) for root in drawings.roots}
     return [{"": made}, [{"docid": "", "roots": homes, "root_ids": list(homes)}]]

@@ -8,9 +8,9 @@ writer meets a surprise. pandas starts here, for those who want frames.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -150,7 +150,9 @@ def empty(name: str) -> pa.Table:
     return pa.schema(fields + [GEOMETRY_FIELD] * bool(declared.geometry)).empty_table()
 
 
-def to_table(name: str, columns: Mapping[str, Any], geometry: Shapes | None = None) -> pa.Table:
+def to_table(
+    name: str, columns: Mapping[str, Collection[object]], geometry: Shapes | None = None
+) -> pa.Table:
     """Return one layer's table from its columns (n each) and geometry (n), already in a file's CRS.
 
     Raises ContractError as `to_tables` does.
@@ -177,7 +179,7 @@ def with_findings(
 # ---- columns ------------------------------------------------------------------------------
 
 
-def _columns(declared: Table, columns: Mapping[str, Any]) -> pa.Table:
+def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.Table:
     """Return a product's columns as the contract has them; empty text and NaN are null."""
     _same_names(f"{declared.name}: columns", columns, declared.names)
     lengths = {name: len(values) for name, values in columns.items()}
@@ -197,7 +199,7 @@ def _columns(declared: Table, columns: Mapping[str, Any]) -> pa.Table:
     return pa.table(arrays)
 
 
-def _typed(column: Column, values: Any) -> pa.Array:
+def _typed(column: Column, values: Collection[object]) -> pa.Array:
     plain = values.tolist() if isinstance(values, np.ndarray) else list(values)
     known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
     if column.type == "integer":
@@ -209,11 +211,12 @@ def _is_nan(value: object) -> bool:
     return isinstance(value, float) and math.isnan(value)
 
 
-def _whole(value: Any) -> int:
+def _whole(value: object) -> int:
     """Return 3 for 3.0; Arrow would make 3 of 3.5 too."""
-    if int(value) != value:
+    number = float(str(value))
+    if not number.is_integer():
         raise ValueError(f"{value} is not whole")
-    return int(value)
+    return int(number)
 
 
 def _forbidden(column: Column, array: pa.Array) -> list[str]:
@@ -288,7 +291,7 @@ def _placed(table: pa.Table, shapes: Shapes) -> pa.Table:
     return table.append_column(GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
 
 
-def _transformed(geometry: Any, transform: Transform) -> Shapes:
+def _transformed(geometry: Shapes | None, transform: Transform) -> Shapes:
     """Return the geometries through `transform`; the third axis appears and goes as it says."""
     moved = np.array(geometry, dtype=object)
     has_z = bool(shapely.has_z(moved).any())

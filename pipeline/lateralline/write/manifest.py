@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pyproj
 
@@ -69,7 +68,7 @@ class Manifest:
             file.write(("," if self._sites else "") + "\n" + _json(site))
         self._sites += 1
 
-    def close(self, folder: Path, rest: Mapping[str, Any], created: datetime) -> None:
+    def close(self, folder: Path, rest: Mapping[str, object], created: datetime) -> None:
         """End the file with `rest`, software versions and a hash of every file in `folder`."""
         tail = {
             **rest,

@@ -6,25 +6,28 @@ in is open, with drop-downs and limits where the schema has them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Final
+from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Font, PatternFill, Protection
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from lateralline import contract
 from lateralline.contract import Column
+from lateralline.csv_file import guarded
 from lateralline.read.book import CAUTIONS_SHEET, SITE_HEADER, SITE_SHEET
-from lateralline.read.cells import is_plain_number
+from lateralline.read.cells import LARGEST, is_plain_number, must_be
 from lateralline.read.files import SECTION_SHEETS, TABLES
-from lateralline.write._book_rules import LAST_ROW, add_rule
-from lateralline.write._book_words import cautions
-from lateralline.write._xlsx import steady_bytes
+from lateralline.units import PER_FOOT
 
 _OPEN: Final = Protection(locked=False)
 _HEAD: Final = PatternFill("solid", fgColor="D9D9D9")
@@ -212,3 +215,160 @@ def _comment(column: Column) -> Comment:
     comment = Comment("\n".join(filter(None, text)), "lateralline")
     comment.width, comment.height = 360, 60 + 18 * sum(1 + len(t) // 55 for t in text)
     return comment
+
+
+# ---- What a book to fill in says for itself, before any table.
+
+
+def cautions(units: Mapping[str, str]) -> Iterator[tuple[str, bool]]:
+    """Yield the lines of the sheet of cautions, and whether each is a heading."""
+    yield "No clearance to dig", True
+    yield contract.load("dig_zone").caution, False
+    yield (
+        "This book records where marks stood on the ground. Nothing in it, and nothing made from "
+        "it, says where it is safe to dig.",
+        False,
+    )
+    yield "How to fill it in", True
+    yield from ((line, False) for line in _how(units))
+    yield "Then", True
+    yield (
+        "Save it and run: lateralline check BOOK.xlsx, and lateralline build BOOK.xlsx -o out",
+        False,
+    )
+    yield (
+        "Where a message speaks of site.toml, look on the sheets site, pipes, runs and branches; "
+        "where it names a cell, as marks!D14, go there.",
+        False,
+    )
+
+
+def _how(units: Mapping[str, str]) -> Iterator[str]:
+    yield (
+        "Begin with site, pipes and runs, then control, then marks and stops; exposures and "
+        "observations if there are any. One row for each thing; rows may be left empty."
+    )
+    yield (
+        "The note on each header says what goes below it. Headers and units are locked, without a "
+        "password; the columns at the right of each table are free for your own, and kept as notes."
+    )
+    yield (
+        "marks: fill only the columns of the row's method. gnss: x, y, z, sigma_h, sigma_v. "
+        "offset: base_from, base_to, station, offset. ties: ties, as P1:6.32;P2:4.85, and side "
+        "with two of them. polar: base_from, station (the distance) and offset (the bearing)."
+    )
+    yield f"Units, as headers name them: {_units(units)}."
+    if PER_FOOT.keys() & set(units.values()):
+        yield (
+            'Feet and inches may be typed as they are read, 4\' 7 1/2" or 55 1/2", into every '
+            "cell whose header names ft, us-ft or in; also in ties, P1:21' 4 1/2\";P2:15.25."
+        )
+    yield "Type plain values, with a decimal point. Leave empty what is not known. Merge no cells."
+    yield "Rows that begin with # are remarks and not read."
+
+
+def _units(units: Mapping[str, str]) -> str:
+    return ", ".join(f"{key} {unit}" for key, unit in units.items() if key != "slope_tape")
+
+
+# ---- Drop-downs and limits of a book's cells, from what the schema says of a column.
+
+
+#: Down to here cells have drop-downs and limits; more rows are read all the same.
+LAST_ROW: Final = 1000
+
+#: Columns that name something told on another sheet: which sheet, and its column there.
+_TOLD_IN: Final[Mapping[str, str]] = {
+    "run": "runs!$A$2:$A$1000",
+    "line": "pipes!$A$2:$A$1000",
+    "joins": "pipes!$A$2:$A$1000",
+    "base_from": "control!$A$2:$A$1000",
+    "base_to": "control!$A$2:$A$1000",
+}
+_LONGEST: Final = 255  # signs in a message of a spreadsheet
+
+
+def add_rule(sheet: Worksheet, column: Column, cells: str, units: Mapping[str, str]) -> None:
+    """Give cells the column's drop-down or limit, if it has one.
+
+    What the schema refuses is refused; a name not told yet on its own sheet is only asked about,
+    since sheets may be filled in any order.
+    """
+    unit = units.get(column.unit_from, "") or column.unit
+    rule = _rule(sheet, column, cells.partition(":")[0], unit)
+    if rule is None:
+        return
+    rule.allow_blank = True
+    rule.showErrorMessage = True
+    rule.errorTitle = column.name[:32]
+    rule.error = rule.error or f"{column.name} {must_be(column, unit)}."[:_LONGEST]
+    if column.values:
+        rule.showInputMessage = True
+        rule.promptTitle = column.title[:32]
+        rule.prompt = "\n".join(f"{v.value}: {v.description}" for v in column.values)[:_LONGEST]
+    rule.add(cells)
+    sheet.add_data_validation(rule)
+
+
+def _rule(sheet: Worksheet, column: Column, first: str, unit: str) -> DataValidation | None:
+    told_in = _TOLD_IN.get(column.name, "")
+    if column.values:
+        return DataValidation("list", formula1=f'"{",".join(column.enum)}"')
+    if told_in and told_in.partition("!")[0] != sheet.title:
+        asked = f"No such name on the sheet {told_in.partition('!')[0]} yet. Keep it?"
+        return DataValidation("list", formula1=told_in, errorStyle="warning", error=asked)
+    match column.type:
+        case "boolean":
+            return DataValidation("list", formula1='"true,false"')
+        case "date":
+            return DataValidation("date", operator="greaterThan", formula1="36526")  # from 2000 on
+        case "integer":
+            low, high = column.minimum or 0, column.maximum or LARGEST
+            return DataValidation("whole", formula1=f"{low:.0f}", formula2=f"{high:.0f}")
+        case "real":
+            return DataValidation("custom", formula1=_number(column, first, unit))
+    return None
+
+
+def _number(column: Column, cell: str, unit: str) -> str:
+    """Return the formula of a number within limits, or of text where feet and inches may stand."""
+    limits = [
+        f"{cell}{sign}{limit:.15g}"
+        for sign, limit in ((">=", column.minimum), (">", column.above), ("<=", column.maximum))
+        if limit is not None
+    ]
+    number = f"AND({','.join([f'ISNUMBER({cell})', *limits])})"
+    feet = column.unit_from and unit in PER_FOOT
+    return f"OR(ISTEXT({cell}),{number})" if feet else number
+
+
+# ---- Workbooks as they are saved: equal content gives equal bytes, and no cell is a formula.
+
+
+_CORE: Final = "docProps/core.xml"
+_TIMES: Final = re.compile(rb"<dcterms:(created|modified)\b[^>]*>[^<]*</dcterms:\1>")
+_EARLIEST: Final = (1980, 1, 1, 0, 0, 0)  # the first day a zip archive can name
+
+
+def steady_bytes(book: Workbook) -> bytes:
+    """Return a workbook as it is saved, less the clock.
+
+    Nothing written here is a formula: what begins like one is text, and stays text when it is
+    edited (the spreadsheets' own mark for a cell typed behind an apostrophe).
+    """
+    for cell in (cell for sheet in book.worksheets for row in sheet.iter_rows() for cell in row):
+        if isinstance(cell.value, str):
+            cell.data_type = "s"  # neither a formula nor an error such as #N/A
+            cell.quotePrefix = guarded(cell.value) != cell.value
+    saved, steady = io.BytesIO(), io.BytesIO()
+    book.properties.creator = "lateralline"
+    book.save(saved)
+    with ZipFile(saved) as old, ZipFile(steady, "w", ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == _CORE:
+                data = _TIMES.sub(b"", data)
+            entry = ZipInfo(name, _EARLIEST)
+            entry.compress_type = ZIP_DEFLATED
+            new.writestr(entry, data)
+    return steady.getvalue()

@@ -17,6 +17,7 @@ class Batches:
     """Hands `write(layer, table)` the tables of many sites as one, never more than it must hold."""
 
     def __init__(self, write: Callable[[str, pa.Table], None]) -> None:
+        """Begin with nothing waiting."""
         self._write = write
         self._waiting: dict[str, list[pa.Table]] = {}
 

@@ -36,6 +36,7 @@ class Target:
     """
 
     def __init__(self, asked: CRS | None) -> None:
+        """Begin before the first site; `asked` is None for that site's own CRS."""
         self._asked = asked
         self._begun = False
         self._crs: CRS | None = asked
