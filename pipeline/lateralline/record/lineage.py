@@ -103,7 +103,6 @@ class RecordLineage:
     site_name: str
     surveyed: str  # ISO date
     surveyor: str
-    caution: str
     levels: str  # a sentence on what levels count from
     directions: str  # a sentence on what directions count from
     level_datum: str  # in few words
@@ -134,7 +133,6 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         site_name=text("statement", "site"),
         surveyed=text("statement", "surveyed"),
         surveyor=text("statement", "surveyor"),
-        caution=text("statement", "caution"),
         levels=text("statement", "levels"),
         directions=text("statement", "directions"),
         level_datum=text("crs", "levels"),

@@ -54,10 +54,6 @@ class PlotUnits:
         """Return plan units of a length on paper."""
         return mm / 1000.0 * self.scale / self.metres
 
-    def of_metres(self, metres: float) -> float:
-        """Return plan units of a length."""
-        return metres / self.metres
-
 
 def units_of(crs: CRS | None, scale: float) -> PlotUnits:
     """Return the units of a file's CRS; None is a sketch in metres.
