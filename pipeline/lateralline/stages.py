@@ -20,9 +20,9 @@ from lateralline.ingest import read_site
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
+from lateralline.record.summary import SiteSummary, by_severity, summarise
 from lateralline.records import FieldRecord, Finding, Linked, Product, Solved
 from lateralline.solve import solve
-from lateralline.summary import SiteSummary, by_severity, summarise
 
 
 class Sink(Protocol):

@@ -22,21 +22,22 @@ from typing import Final
 import numpy as np
 from pyproj import CRS
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.frames.systems import known_crs
-from lateralline.lineage import crs_text
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
+from lateralline.record import layers
+from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Finding, Product
 from lateralline.wording import plain
-from lateralline.write import _read_back, dictionary, json_schema
-from lateralline.write._target import Target
+from lateralline.write import dictionary, json_schema, read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
+from lateralline.write.target import Target
 
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
@@ -180,7 +181,7 @@ class Build:
         except Exception as e:
             raise OutputError(f"completing the output failed: {reason(e)}") from e
         crs = self._asbuilt.crs
-        _read_back.check(
+        read_back.check(
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
         )
         if also is not None:

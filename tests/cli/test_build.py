@@ -15,7 +15,7 @@ from typer.testing import CliRunner, Result
 from lateralline import api, contract, stages
 from lateralline.cli import app, batch
 from lateralline.cli.options import console
-from lateralline.summary import CAUTION
+from lateralline.record.summary import CAUTION
 from lateralline.synthetic import SCENARIOS, make_site
 
 

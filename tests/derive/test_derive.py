@@ -25,7 +25,7 @@ from lateralline.derive.ties import Control, two_tapes
 from lateralline.errors import ContractError
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
-from lateralline.layers import to_frames
+from lateralline.record.layers import to_frames
 from lateralline.records import (
     AdjustedParameter,
     ControlRows,

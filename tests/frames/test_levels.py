@@ -18,13 +18,13 @@ from pyproj import CRS
 
 from lateralline import contract
 from lateralline.derive.depth_only import LEVELS, NOT_SHOWN
+from lateralline.draw.sheet import SheetOptions
 from lateralline.frames import DEPTH_ONLY
+from lateralline.record.view import read_record
 from lateralline.stages import SiteFailure, SiteResult, run_sites
 from lateralline.synthetic import SCENARIOS
 from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
-from lateralline.write.sheet import SheetOptions
-from lateralline.write.sheet.site import read_sheet_site
 
 SCENARIO = "slope-levels"  # levelled throughout, in a national vertical system
 #: Columns of a level, of a difference of levels, or of what only a level can tell.
@@ -109,7 +109,7 @@ def test_geojson_has_no_third_coordinate(built: Workspace) -> None:
 
 
 def test_the_sheet_prints_no_level(built: Workspace, sheets: Any) -> None:
-    site = read_sheet_site(built.asbuilt, "")
+    site = read_record(built.asbuilt, "")
     said = " ".join(t for page in sheets.words(site, SheetOptions("A4")) for t in page)
     assert "no levels were measured" in said
     for word in ("NAVD", "EPSG:5703", "invert level", "ellipsoidal"):

@@ -16,15 +16,16 @@ from pyproj import CRS, Transformer
 from pyproj.transformer import AreaOfInterest
 from scipy.stats import chi2
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.derive.shifted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
 from lateralline.frames.grids import GRIDS_VARIABLE
 from lateralline.frames.operations import Terms, best
 from lateralline.place.reduce import with_levels_of_gnss
+from lateralline.record import layers
 from lateralline.settings import Georeference
-from lateralline.write._target import Target
+from lateralline.write.target import Target
 
 OSTN15 = "OSTN15_NTv2_OSGBtoETRS.gsb"
 LONDON = (530_000.0, 180_000.0)

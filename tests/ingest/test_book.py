@@ -35,7 +35,7 @@ from lateralline.ingest.workbook import SITE_HEADER
 from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS, make_site
 from lateralline.template import new_site_settings
-from lateralline.write.book import site_book
+from lateralline.write.workbook import site_book
 from tests.support.places import SAMPLES
 
 SITES = SAMPLES

@@ -21,7 +21,7 @@ from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.units import feet_and_inches
-from lateralline.write.book import site_book
+from lateralline.write.workbook import site_book
 
 FT = 0.3048
 SETTINGS = {

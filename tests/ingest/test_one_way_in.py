@@ -15,6 +15,8 @@ from typing import NamedTuple
 
 import pytest
 import shapely
+from lateralline.write.picture.scene import Scene, read_scene
+from lateralline.write.ties.ground import ground_of
 from openpyxl import Workbook
 from typer.testing import CliRunner
 
@@ -25,8 +27,6 @@ from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
 from lateralline.revise.merge import merged_files
 from lateralline.write import ties as tying
-from lateralline.write.picture.scene import Scene, read_scene
-from lateralline.write.ties.ground import ground_of
 from tests.support.made_files import STOPS, base, faults_of, write
 from tests.support.places import SAMPLES
 

@@ -8,7 +8,6 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 import pytest
-from tests.support.made_scene import ACCURACY
 
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.joint import WITHIN_M, _moved
@@ -17,6 +16,7 @@ from lateralline.link.order import _along_both
 from lateralline.link.result import _spaced, _Vertex
 from lateralline.link.search import Fit
 from lateralline.link.shapes import StretchAdjustment, _two_bends
+from tests.support.made_scene import ACCURACY
 
 Floats = npt.NDArray[np.float64]
 

@@ -21,6 +21,7 @@ from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.ingest import read_site
+from lateralline.record.summary import CAUTION
 from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Containment, Departure
@@ -30,7 +31,6 @@ from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.stages import SiteResult
-from lateralline.summary import CAUTION
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 from tests.support.places import SAMPLES
 

@@ -12,7 +12,8 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lateralline import contract, layers
+from lateralline import contract
+from lateralline.record import layers
 from lateralline.write.geopackage import GeoPackageSink
 
 NAMES = ("pipe_centreline", "pipe_segments", "position_corridor", "level_band", "lineage")

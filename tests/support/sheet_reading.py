@@ -20,14 +20,14 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from lateralline.draw import symbols
+from lateralline.draw.sheet import SheetOptions, sheet_pages
+from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.stages import SiteResult, run_sites
 from lateralline.synthetic import SCENARIOS
 from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
-from lateralline.write.sheet import SheetOptions, looks
-from lateralline.write.sheet.draw import sheet_pages
-from lateralline.write.sheet.site import Site
 
 MM = 25.4 / 72.0
 _STRING = re.compile(r"\((?:\\.|[^\\()])*\)")
@@ -71,9 +71,9 @@ def pages_of(pdf: Path) -> list[str]:
     raw = pdf.read_bytes()
     pages = []
     for number in re.findall(rb"/Contents (\d+) 0 R", raw):
-        found = re.search(rb"\n%s 0 obj\b.*?stream\r?\n(.*?)\r?\nendstream" % number, raw, re.S)
+        found = re.search(rb"\n%s 0 obj\b.*?stream\r?\n" % number, raw, re.S)
         assert found is not None
-        pages.append(zlib.decompress(found[1]).decode("latin-1"))
+        pages.append(zlib.decompressobj().decompress(raw[found.end() :]).decode("latin-1"))
     return pages
 
 
@@ -117,9 +117,9 @@ def _stroked(page: str) -> Iterator[tuple[Floats, tuple[float, ...], float]]:
         given = []
 
 
-def first_page(site: Site, options: SheetOptions, pdf: Path) -> Figure:
+def first_page(site: RecordView, options: SheetOptions, pdf: Path) -> Figure:
     """Draw the first page, in fonts that are quickly written."""
-    with matplotlib.rc_context({**looks.RC, "pdf.fonttype": 3}):
+    with matplotlib.rc_context({**symbols.RC, "pdf.fonttype": 3}):
         figure: Figure = next(sheet_pages(site, options)).figure
         figure.savefig(pdf, metadata={"CreationDate": None})
     return figure
@@ -132,9 +132,9 @@ def shown(pdf: Path) -> str:
     return re.sub(r"\\(.)", r"\1", "\n".join(parts))
 
 
-def words(site: Site, options: SheetOptions) -> list[list[str]]:
+def words(site: RecordView, options: SheetOptions) -> list[list[str]]:
     """The texts of each page."""
-    with matplotlib.rc_context(looks.RC):
+    with matplotlib.rc_context(symbols.RC):
         return [
             [t.get_text() for axes in page.figure.axes for t in axes.texts]
             for page in sheet_pages(site, options)

@@ -18,9 +18,10 @@ from typer.testing import CliRunner
 from lateralline import contract
 from lateralline.cli import app
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
+from lateralline.record.symbology import style_of
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import plain, write_dxf
-from lateralline.write.dxf.symbols import COLOURS
+from lateralline.write.dxf import write_dxf
+from lateralline.write.dxf_symbols import layer_colours, linetype_of, plain
 
 MakeSite = Callable[..., Any]
 FEET = 1200 / 3937
@@ -55,9 +56,9 @@ def test_the_drawing_is_sound_and_layered_like_the_record(gpkg: Path, tmp_path: 
     assert not auditor.errors
     assert not auditor.fixes
     used = {e.dxf.layer for e in doc.modelspace()}
-    assert used == set(COLOURS)
+    assert used == set(layer_colours())
     assert used - {"caution"} <= set(contract.LAYERS)
-    assert doc.layers.get("pipe_centreline").color == 3  # green: uniform colour code, sewer, drain
+    assert doc.layers.get("pipe_centreline").rgb.to_hex() == layer_colours()["pipe_centreline"]
 
 
 @pytest.mark.parametrize(
@@ -118,9 +119,10 @@ def test_what_is_undecided_is_dashed_and_areas_are_closed(gpkg: Path, tmp_path: 
     space = drawn(gpkg, tmp_path / "a.dxf").modelspace()
     shapes = pyogrio.read_dataframe(gpkg, layer="pipe_segments")["shape"]
     types = [e.dxf.linetype for e in space.query("LWPOLYLINE[layer=='pipe_segments']")]
-    meant = ["UNDECIDED" if s == "undecided" else "BYLAYER" for s in shapes]
+    dashed = linetype_of("pipe_segments", style_of("pipe_segments").rule[-1])
+    meant = [dashed if s == "undecided" else "BYLAYER" for s in shapes]
     assert [t.upper() for t in types] == meant
-    assert "UNDECIDED" in meant
+    assert dashed in meant
     for layer in ("dig_zone", "position_corridor"):
         rings = space.query(f"LWPOLYLINE[layer=='{layer}']")
         polygons = pyogrio.read_dataframe(gpkg, layer=layer).geometry
@@ -202,7 +204,7 @@ def test_gdal_reads_the_drawing_too(gpkg: Path, tmp_path: Path) -> None:
     """A second reader: GDAL finds the same layers and as many centrelines."""
     write_dxf(gpkg, tmp_path / "a.dxf")
     frame = pyogrio.read_dataframe(tmp_path / "a.dxf")
-    assert set(frame["Layer"]) == set(COLOURS)
+    assert set(frame["Layer"]) == set(layer_colours())
     lines = frame[frame["Layer"] == "pipe_centreline"]
     assert len(lines) == pyogrio.read_info(gpkg, layer="pipe_centreline")["features"]
     assert lines.geometry.has_z.all()

@@ -13,9 +13,10 @@ import pyogrio
 import pyproj
 import pytest
 
-from lateralline import contract, layers
+from lateralline import contract
 from lateralline.errors import ReadBackError
-from lateralline.write import _batches, _read_back
+from lateralline.record import layers
+from lateralline.write import batches, read_back
 from lateralline.write.geopackage import GeoPackageSink
 
 MakeSite = Callable[..., Any]
@@ -105,7 +106,7 @@ def test_mixed_levels_leave_only_the_plan_claimed(make_site: MakeSite, tmp_path:
     sink = write(path, make_site(vertical="EPSG:5703"), level_bases=2)
     assert sink.crs == pyproj.CRS("EPSG:32617")
     assert pyogrio.read_info(path, layer="pipe_nodes")["crs"] == "EPSG:32617"
-    _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
+    read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
 @pytest.mark.parametrize(("limit", "at"), [("BATCH_ROWS", 10), ("BATCH_SITES", 2)])
@@ -113,7 +114,7 @@ def test_sites_are_appended_in_batches(
     make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limit: str, at: int
 ) -> None:
     """What waits in memory is bounded, whatever the number of sites; no row is lost."""
-    monkeypatch.setattr(_batches, limit, at)
+    monkeypatch.setattr(batches, limit, at)
     path = tmp_path / "a.gpkg"
     sites = [make_site(f"EX-{i}") for i in range(7)]
     sink = GeoPackageSink(path, sites[0].frame.write_crs, stamp=STAMP)
@@ -125,7 +126,7 @@ def test_sites_are_appended_in_batches(
     sink.close()
     rows = ask(path, "SELECT site_id, count(*) FROM pipe_nodes GROUP BY site_id")
     assert rows == [(f"EX-{i}", 4) for i in range(7)]
-    _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
+    read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
 def test_layers_without_rows_are_there_with_their_columns(
@@ -133,7 +134,7 @@ def test_layers_without_rows_are_there_with_their_columns(
 ) -> None:
     path = tmp_path / "a.gpkg"
     sink = write(path, make_site(rows=0))
-    _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
+    read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
     assert pyogrio.read_info(path, layer="dig_zone")["features"] == 0
 
 
@@ -156,7 +157,7 @@ def test_what_reads_back_otherwise_is_an_error(
     with closing(sqlite3.connect(path)) as db, db:
         db.execute(damage)
     with pytest.raises(ReadBackError, match=complaint):
-        _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
+        read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
 def test_a_coordinate_that_moved_is_found(make_site: MakeSite, tmp_path: Path) -> None:
@@ -165,7 +166,7 @@ def test_a_coordinate_that_moved_is_found(make_site: MakeSite, tmp_path: Path) -
     sink = write(path, make_site())
     sink.tallies["pipe_nodes"].box[1, 0] += 1e-9
     with pytest.raises(ReadBackError, match="pipe_nodes"):
-        _read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
+        read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
 @pytest.mark.parametrize("meant", [None, "WGS 84 / UTM zone 19N"])
@@ -175,4 +176,4 @@ def test_another_crs_than_meant_is_found(
     path = tmp_path / "a.gpkg"
     sink = write(path, make_site())
     with pytest.raises(ReadBackError, match=f"CRS WGS 84 / UTM zone 17N, meant {meant}"):
-        _read_back.check(path, sink.tallies, meant)
+        read_back.check(path, sink.tallies, meant)

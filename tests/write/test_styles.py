@@ -16,10 +16,11 @@ import pyogrio
 import pytest
 from pydantic import ValidationError
 
-from lateralline import contract, layers
+from lateralline import contract
+from lateralline.record import layers
+from lateralline.record.symbology import Style, load_styles
 from lateralline.write.geopackage import GeoPackageSink
-from lateralline.write.styles import Style, load_styles, qml, sld
-from lateralline.write.styles.qml import expression
+from lateralline.write.styles import expression, qml, sld
 
 MakeSite = Callable[..., Any]
 STAMP = datetime(2026, 5, 7, 12, tzinfo=UTC)
@@ -113,7 +114,7 @@ def test_what_is_undecided_is_dashed() -> None:
     dashed = {
         r.where["shape"][0]: bool(r.line and r.line.dash_mm) for r in STYLES["pipe_segments"].rule
     }
-    assert dashed == {"straight": False, "bend": False, "undecided": True}
+    assert dashed == {"straight": False, "undecided": True}
 
 
 def test_rules_of_a_layer_differ_without_colour() -> None:

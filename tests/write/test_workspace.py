@@ -24,7 +24,7 @@ from lateralline.errors import (
 )
 from lateralline.output.proof import sha256
 from lateralline.workspace import Build, Workspace
-from lateralline.write import _read_back
+from lateralline.write import read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 
@@ -127,7 +127,7 @@ def test_a_folder_of_other_things_is_never_replaced(make_site: MakeSite, tmp_pat
         (GeoJSONSink, "append", OutputError),
         (GeoPackageSink, "close", OutputError),
         (GeoJSONSink, "close", OutputError),
-        (_read_back, "check", ReadBackError),
+        (read_back, "check", ReadBackError),
     ],
 )
 def test_any_failure_of_writing_leaves_the_old_output(

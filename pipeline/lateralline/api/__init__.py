@@ -13,9 +13,9 @@ from __future__ import annotations
 from lateralline.api.records import NothingBuiltError, Record, build, load
 from lateralline.api.sites import Findings, check, find_sites, read
 from lateralline.errors import UnknownSiteError
+from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
 from lateralline.records import Finding
 from lateralline.stages import Site, SiteFailure, SiteResult
-from lateralline.summary import CAUTION, LineSummary, SiteSummary
 
 __all__ = [
     "CAUTION",

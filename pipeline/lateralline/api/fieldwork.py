@@ -18,7 +18,7 @@ from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import whole_file, whole_folder
 from lateralline.template import new_site_files, new_site_settings
-from lateralline.write.book import site_book
+from lateralline.write.workbook import site_book
 
 __all__ = ["copy_to_workbook", "known_of", "known_units", "new_site"]
 

@@ -16,7 +16,6 @@ from typing import Any, Final, Literal
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
-from lateralline.layers import GEOMETRY
 from lateralline.output import refuse_target, together
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import UNLOCATED, open_as_built
@@ -29,6 +28,7 @@ from lateralline.overlay.run import write as write_comparison
 from lateralline.overlay.unlocated import add_placeless, add_unlocated, named, said
 from lateralline.overlay.zones import Drawn, add_merged, add_zones, given_distance, rule_named
 from lateralline.published import dig_rules
+from lateralline.record.layers import GEOMETRY
 
 __all__ = [
     "GEOMETRY",

@@ -42,8 +42,8 @@ def draw(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, one_site
     from lateralline.cli.options import console
-    from lateralline.summary import CAUTION
-    from lateralline.write.picture import SUFFIXES, draw_picture
+    from lateralline.draw.picture import SUFFIXES, draw_picture
+    from lateralline.record.summary import CAUTION
 
     if out.suffix.lower() not in SUFFIXES:
         raise typer.BadParameter(

@@ -48,7 +48,7 @@ def export(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
-    from lateralline.summary import CAUTION
+    from lateralline.record.summary import CAUTION
     from lateralline.workspace import Workspace
     from lateralline.write.dxf import write_dxf
     from lateralline.write.kml import write_kml

@@ -61,8 +61,9 @@ def field_sheet(
     from lateralline.api import fieldwork
     from lateralline.cli import report
     from lateralline.cli.options import console
-    from lateralline.summary import CAUTION
-    from lateralline.write.field_sheet import PAPERS, Blank, draw_field_sheet, field_sheet_pages
+    from lateralline.draw.field_sheet import draw_field_sheet
+    from lateralline.draw.field_sheet_pages import PAPERS, Blank, field_sheet_pages
+    from lateralline.record.summary import CAUTION
 
     sizes = {name.casefold(): name for name in PAPERS}
     if paper.casefold() not in sizes:

@@ -26,8 +26,8 @@ from lateralline.ingest.sections import read_site_toml
 from lateralline.ingest.site_files import read_input
 from lateralline.ingest.tables import TextTable
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
+from lateralline.record.summary import CAUTION, summarise
 from lateralline.stages import SiteFailure, SiteResult, run_site
-from lateralline.summary import CAUTION, summarise
 
 
 def write_default_codes(path: Path, *, replace: bool) -> None:

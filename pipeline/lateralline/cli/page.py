@@ -56,8 +56,8 @@ def page(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
-    from lateralline.summary import CAUTION
-    from lateralline.write.page import write_page, write_pages
+    from lateralline.page import write_page, write_pages
+    from lateralline.record.summary import CAUTION
 
     there = [(gpkg, s) for gpkg in map(asbuilt_of, built) for s in sites_of(gpkg)]
     sites = [(gpkg, s) for gpkg, s in there if site in ("", s)]

@@ -59,8 +59,8 @@ def sheet(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, sites_of
     from lateralline.cli.options import console
-    from lateralline.summary import CAUTION
-    from lateralline.write.sheet import PAPERS, SheetOptions, draw_sheet, draw_sheets, parse_scale
+    from lateralline.draw.sheet import PAPERS, SheetOptions, draw_sheet, draw_sheets, parse_scale
+    from lateralline.record.summary import CAUTION
 
     papers = {name.casefold(): name for name in PAPERS}
     if paper.casefold() not in papers:

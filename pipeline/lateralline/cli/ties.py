@@ -11,7 +11,8 @@ import typer
 from lateralline.cli.options import Record, Replace
 
 if TYPE_CHECKING:
-    from lateralline.write.ties import Asked, Measure
+    from lateralline.ties.measure import Measure
+    from lateralline.ties.spots import Asked
 
 
 def ties(
@@ -96,13 +97,15 @@ def ties(
     from lateralline.cli import report
     from lateralline.cli.built import asbuilt_of, one_site
     from lateralline.cli.options import WITH_ERRORS, console
+    from lateralline.draw.cards import draw_cards
     from lateralline.output import refuse_target, together
-    from lateralline.summary import CAUTION
-    from lateralline.write import ties as tying
-    from lateralline.write.picture.scene import read_scene
-    from lateralline.write.ties.cards import Heading
-    from lateralline.write.ties.ground import ground_of
-    from lateralline.write.ties.points import accuracy
+    from lateralline.record.summary import CAUTION
+    from lateralline.record.view import read_record
+    from lateralline.ties.layer import write_layer
+    from lateralline.ties.measure import Measure
+    from lateralline.ties.points import control_of, with_more
+    from lateralline.ties.spots import spots_of
+    from lateralline.ties.tapes import TieLimits, card_lines, tie
 
     _check_names(out, layer, units, paper or "A4")
     if paper and out is None:
@@ -114,39 +117,35 @@ def ties(
         if file is not None:
             refuse_target(file, kind, replace=replace)
     asbuilt = asbuilt_of(built)
-    scene = read_scene(asbuilt, one_site(asbuilt, site))
-    assert scene is not None  # one_site has looked
-    measure = tying.Measure(units) if units else tying.Measure.of_crew(scene.units.get("tape", "m"))
-    limits = tying.Limits(
+    view = read_record(asbuilt, one_site(asbuilt, site))
+    measure = Measure(units) if units else Measure.of_crew(view.lineage.tape_unit)
+    limits = TieLimits(
         _length(longest, measure, "--longest"),
         radians(flattest),
-        accuracy(scene, "tape_m"),
-        accuracy(scene, "tape_ratio"),
+        view.lineage.tape_sigma_m,
+        view.lineage.tape_sigma_ratio,
     )
-    ground = ground_of(scene)
-    known = tying.control_of(scene, ground)
+    known = control_of(view)
     if points is not None:
-        known = tying.with_more(known, points, scene, ground)
+        known = with_more(known, points, view)
         for note in known.notes:
             console().print(note, soft_wrap=True)
     asked = _asked(line, at or [], node or [], observation or [], measure)
-    cards = tying.tie(tying.spots_of(scene, ground, asked, measure), known, limits)
+    cards = tie(spots_of(view, asked, measure), known, limits)
     page = console()
     for card in cards:
-        for said in tying.card_lines(card, measure, limits):
+        for said in card_lines(card, measure, limits):
             page.print(said, soft_wrap=True)
         page.print()
     untied = sum(not card.tied for card in cards)
     wrote = []
     if any(card.tied for card in cards):
-        surveyed = scene.statements.get("surveyed", "")
-        heading = Heading(scene.site_id, scene.north, surveyed, measure.unit)
         with together():
             if out is not None:
-                tying.draw_cards(cards, heading, measure, limits, out, paper=paper, replace=replace)
+                draw_cards(cards, view, measure, limits, out, paper=paper, replace=replace)
                 wrote.append(f"wrote {out}")
             if layer is not None:
-                tying.write_layer(cards, scene.site_id, measure, ground, layer, replace=replace)
+                write_layer(cards, view.site_id, measure, view.ground, layer, replace=replace)
                 wrote.append(f"wrote {layer}")
     told = f"{len(cards) - untied} of {len(cards)} spots tied, tapes held level"
     report.print_last_words(page, "; ".join([told, *wrote]), CAUTION)
@@ -155,7 +154,9 @@ def ties(
 
 
 def _check_names(out: Path | None, layer: Path | None, units: str | None, paper: str) -> None:
-    from lateralline.write.ties import LAYER_SUFFIXES, PAPERS, UNITS
+    from lateralline.draw.cards import PAPERS
+    from lateralline.ties.layer import SUFFIXES as LAYER_SUFFIXES
+    from lateralline.ties.measure import UNITS
 
     if out is not None and out.suffix.lower() != ".pdf":
         raise typer.BadParameter(f"cards end in .pdf; got {out.name!r}", param_hint="--out")
@@ -173,7 +174,7 @@ def _check_names(out: Path | None, layer: Path | None, units: str | None, paper:
 def _asked(
     line: str, at: list[str], nodes: list[str], observations: list[str], measure: Measure
 ) -> Asked:
-    from lateralline.write.ties import Asked
+    from lateralline.ties.spots import Asked
 
     if bool(line) != bool(at):
         raise typer.BadParameter("--line and --at go together", param_hint="--at")

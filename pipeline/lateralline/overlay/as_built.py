@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,11 +20,11 @@ from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
-from lateralline.layers import GEOMETRY, Shapes
-from lateralline.lineage import plan_of
 from lateralline.output.proof import sha256
 from lateralline.output.sqlite import reading
 from lateralline.overlay.metric import Metric, regions
+from lateralline.record.layers import GEOMETRY, Shapes
+from lateralline.record.lineage import plan_of, read_lineage
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
@@ -165,8 +167,11 @@ def open_as_built(given: Path) -> AsBuilt:
         crs = None
     with reading(path) as db:
         sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
-        units = db.execute("SELECT DISTINCT value FROM lineage WHERE item = 'unit of tape'")
-        taped = {str(unit) for (unit,) in units}
+        rows = db.execute("SELECT site_id, topic, item, value FROM lineage ORDER BY site_id")
+        taped = {
+            read_lineage((topic, item, value) for _, topic, item, value in of_site).tape_unit
+            for _, of_site in groupby(rows, key=itemgetter(0))
+        }
     unit = taped.pop() if len(taped) == 1 else "" if taped else "m"
     names = tuple(str(s) for (s,) in sites)
     said_in = unit if unit in PER_FOOT else "m"

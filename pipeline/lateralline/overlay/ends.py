@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from lateralline.layers import Shapes
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.stations import Legs
+from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
 
 

@@ -16,11 +16,11 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.frames.operations import apply, best
-from lateralline.layers import Shapes
-from lateralline.lineage import CAUTION
 from lateralline.output import whole_folder
 from lateralline.overlay.metric import Metric, moved
-from lateralline.write import _read_back, dictionary, json_schema
+from lateralline.record.layers import Shapes
+from lateralline.record.lineage import CAUTION
+from lateralline.write import dictionary, json_schema, read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
@@ -55,7 +55,7 @@ class Overlay:
         """Complete every file and hold the GeoPackage to what was meant."""
         self._gpkg.close(about)
         self._geojson.close()
-        _read_back.check(
+        read_back.check(
             self._gpkg.path, self._gpkg.tallies, None if self.crs is None else self.crs.name
         )
         head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{CAUTION}**\n\n"

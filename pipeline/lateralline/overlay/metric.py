@@ -17,7 +17,7 @@ from pyproj.transformer import AreaOfInterest
 from lateralline.errors import FrameError
 from lateralline.frames.area import degrees_of, degrees_on_own_datum
 from lateralline.frames.operations import apply, conversion, unbound
-from lateralline.layers import Shapes
+from lateralline.record.layers import Shapes
 from lateralline.records import Floats, Ints
 
 #: Side of a region. Its plane's scale is off by less than 2e-7 anywhere in it.

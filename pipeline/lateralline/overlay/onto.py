@@ -11,11 +11,11 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.frames.operations import PLAN_95, Operation, apply, best, realizations_apart_m
-from lateralline.lineage import plan_of
 from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.metric import Metric
 from lateralline.overlay.planned import Plan
+from lateralline.record.lineage import plan_of
 from lateralline.wording import metres
 
 

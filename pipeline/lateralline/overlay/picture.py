@@ -10,7 +10,6 @@ import numpy as np
 import shapely
 
 from lateralline.errors import extra
-from lateralline.layers import Shapes
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import Work
@@ -18,8 +17,9 @@ from lateralline.overlay.ends import open_ends
 from lateralline.overlay.run import Comparison, Part
 from lateralline.overlay.unlocated import named
 from lateralline.overlay.zones import Drawn
+from lateralline.record.layers import Shapes
+from lateralline.record.summary import CAUTION
 from lateralline.records import Floats, Ints
-from lateralline.summary import CAUTION
 from lateralline.wording import in_both, with_own_unit
 
 #: A picture shows what is no farther than this from the riskiest pair, or from the first line.
@@ -43,7 +43,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     be replaced.
     """
     with extra("draw", "drawing"):
-        from lateralline.write.overlay_picture import clearance as drawing
+        from lateralline.draw import overlay_clearance as drawing
 
     number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
     first = as_rows.key(made.rows[0]) if made.rows else None
@@ -133,7 +133,7 @@ def draw_zones(
     Raises as `draw_comparison` does.
     """
     with extra("draw", "drawing"):
-        from lateralline.write.overlay_picture import zones as drawing
+        from lateralline.draw import overlay_zones as drawing
 
     zones, areas = drawn.first, drawn.unlocated
     assert zones is not None

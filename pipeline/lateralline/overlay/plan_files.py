@@ -17,9 +17,9 @@ from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
-from lateralline.lineage import plan_of
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
 from lateralline.overlay.planned import LENGTHS, UNITS, Options, Plan, works_of
+from lateralline.record.lineage import plan_of
 from lateralline.units import METRES_PER
 
 _LOCAL = "local"

@@ -14,7 +14,6 @@ import shapely
 
 from lateralline import contract, csv_file
 from lateralline.errors import LaterallineError
-from lateralline.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes, to_table
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Lines
 from lateralline.overlay.bodies import Work
@@ -32,6 +31,7 @@ from lateralline.overlay.unlocated import (
     tables_of,
 )
 from lateralline.overlay.unlocated import in_words as blocked_in_words
+from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes, to_table
 from lateralline.wording import in_both, metres, plain
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.

@@ -20,12 +20,12 @@ from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, around
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.frames.operations import PLAN_95
-from lateralline.layers import Shapes, to_table
 from lateralline.overlay.as_built import UNLOCATED, Unlocated
 from lateralline.overlay.bodies import Work
 from lateralline.overlay.bounds import Terms
 from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
 from lateralline.overlay.metric import Metric
+from lateralline.record.layers import Shapes, to_table
 from lateralline.wording import metres
 
 

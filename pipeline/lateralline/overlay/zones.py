@@ -21,10 +21,10 @@ from lateralline import contract
 from lateralline.derive.axis import DRAWN_WITHIN_M
 from lateralline.derive.dig import OUTSIDE, QUARTER_SIDES, Tolerance
 from lateralline.frames.operations import PLAN_95
-from lateralline.layers import Shapes, to_table
 from lateralline.overlay.as_built import Lines, Unlocated
 from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
 from lateralline.published import dig_rules
+from lateralline.record.layers import Shapes, to_table
 from lateralline.records import Floats
 
 ZONES: Final = ("tolerance", "tolerance_and_corridor")

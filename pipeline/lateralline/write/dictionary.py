@@ -12,8 +12,8 @@ from typing import Final
 from lateralline import contract
 from lateralline.contract import Column, Table
 from lateralline.findings import Form, catalogue, outline
-from lateralline.lineage import CAUTION
 from lateralline.names import LONGEST, MUST_BE
+from lateralline.record.lineage import CAUTION
 
 _WHOLE: Final = """# Data dictionary
 

@@ -6,24 +6,26 @@ few thousand at a time, so memory does not grow with the number of sites.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pyarrow as pa
 import pyogrio
 import pyproj
 
-from lateralline import contract, layers
-from lateralline.lineage import plan_of
+from lateralline import contract
+from lateralline.contract import Column
 from lateralline.output.sqlite import settle_sqlite
-from lateralline.write import _gpkg_schema
-from lateralline.write._batches import Batches
-from lateralline.write._read_back import Tally
+from lateralline.record import layers
+from lateralline.record.lineage import plan_of
+from lateralline.write.batches import Batches
+from lateralline.write.read_back import Tally
 from lateralline.write.styles import TABLE, write_styles
 
 #: How long to wait for who has a GeoPackage locked, seconds.
@@ -85,7 +87,7 @@ class GeoPackageSink:
             write_styles(self.path, self._stamp)
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, self.names, remark, self._stamp)
-            _gpkg_schema.write(db, self.names)
+            write_schema(db, self.names)
             if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
                 self.crs = _drop_vertical(db, self.crs)
         settle_sqlite(self.path)
@@ -93,7 +95,7 @@ class GeoPackageSink:
     def _write(self, name: str, table: pa.Table) -> None:
         first = name not in self._begun
         geometry = contract.load(name).geometry
-        spatial: dict[str, Any] = {}
+        spatial: dict[str, str | None] = {}
         if geometry:
             spatial = {"geometry_name": layers.GEOMETRY, "geometry_type": geometry}
             spatial["crs"] = self.crs.to_wkt() if self.crs is not None else None
@@ -152,3 +154,95 @@ def _drop_vertical(db: sqlite3.Connection, crs: pyproj.CRS) -> pyproj.CRS:
             (flat.to_wkt("WKT2_2015"), used),
         )
     return flat
+
+
+# ---- The GeoPackage schema extension: what each column means, and which values it may take.
+
+
+_TABLES: Final = """
+CREATE TABLE gpkg_data_columns (
+  table_name TEXT NOT NULL,
+  column_name TEXT NOT NULL,
+  name TEXT,
+  title TEXT,
+  description TEXT,
+  mime_type TEXT,
+  constraint_name TEXT,
+  CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name)
+);
+CREATE TABLE gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL,
+  constraint_type TEXT NOT NULL,
+  value TEXT,
+  min NUMERIC,
+  min_is_inclusive BOOLEAN,
+  max NUMERIC,
+  max_is_inclusive BOOLEAN,
+  description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value)
+);
+"""
+_DEFINITION: Final = "http://www.geopackage.org/spec130/#extension_schema"
+
+Constraint = tuple[
+    str, str, str | None, float | None, int | None, float | None, int | None, str | None
+]
+
+
+def write_schema(db: sqlite3.Connection, names: tuple[str, ...] = contract.LAYERS) -> None:
+    """Add the extension's tables, filled from the contract, to an open GeoPackage of layers."""
+    for statement in filter(str.strip, _TABLES.split(";")):
+        db.execute(statement)
+    db.executemany(
+        "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+        [("gpkg_data_columns", _DEFINITION), ("gpkg_data_column_constraints", _DEFINITION)],
+    )
+    for layer in names:
+        for column in contract.load(layer).field:
+            constraints = list(_constraints(layer, column))
+            db.execute(
+                "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)",
+                (
+                    layer,
+                    column.name,
+                    column.name,
+                    column.title,
+                    described(column),
+                    constraints[0][0] if constraints else None,
+                ),
+            )
+            db.executemany(
+                "INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                constraints,
+            )
+
+
+def described(column: Column) -> str:
+    """Return a column's description with its unit.
+
+    >>> from lateralline.contract import Column
+    >>> described(Column(name="a_m", type="real", title="A", description="Length.", unit="m"))
+    'Length. Unit: m.'
+    """
+    unit = f" Unit: {column.unit}." if column.unit not in ("", "1") else ""
+    return f"{column.description}{unit}"
+
+
+def _constraints(layer: str, column: Column) -> Iterator[Constraint]:
+    """Yield the rows that hold one column to its enumeration or range; none when it is free."""
+    name = f"{layer}.{column.name}"
+    for v in column.values:
+        yield (name, "enum", v.value, None, None, None, None, v.description)
+    low = column.above if column.above is not None else column.minimum
+    if not column.values and (low is not None or column.maximum is not None):
+        yield (
+            name,
+            "range",
+            None,
+            -math.inf if low is None else low,
+            int(column.above is None),
+            math.inf if column.maximum is None else column.maximum,
+            1,
+            None,
+        )

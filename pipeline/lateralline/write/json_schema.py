@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType, Geometry
 
 _DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
-_TYPES: Final[dict[FieldType, dict[str, Any]]] = {
+_TYPES: Final[dict[FieldType, dict[str, object]]] = {
     "text": {"type": "string"},
     "integer": {"type": "integer"},
     "real": {"type": "number"},
@@ -18,7 +18,7 @@ _TYPES: Final[dict[FieldType, dict[str, Any]]] = {
 }
 
 
-def json_schema(layer: str) -> dict[str, Any]:
+def json_schema(layer: str) -> dict[str, object]:
     """Return the JSON Schema of a layer's FeatureCollection; ContractError for an unknown layer."""
     table = contract.load(layer)
     properties = {c.name: column_schema(c) for c in table.field}
@@ -51,9 +51,9 @@ def json_schema(layer: str) -> dict[str, Any]:
     }
 
 
-def column_schema(column: Column) -> dict[str, Any]:
+def column_schema(column: Column) -> dict[str, object]:
     """Return the JSON Schema of one column; null is allowed unless the column is required."""
-    schema: dict[str, Any] = {
+    schema: dict[str, object] = {
         "title": column.title,
         "description": column.description,
         **_TYPES[column.type],
@@ -67,18 +67,32 @@ def column_schema(column: Column) -> dict[str, Any]:
         "pattern": column.pattern or None,
     }
     schema |= {k: v for k, v in bounds.items() if v is not None}
+    values: list[dict[str, object]] = []
     if column.enum:
-        schema["oneOf"] = [{"const": v.value, "description": v.description} for v in column.values]
+        values = [{"const": v.value, "description": v.description} for v in column.values]
     if not column.required:
         schema["type"] = [schema["type"], "null"]
-        if column.enum:
-            schema["oneOf"].append({"type": "null"})
-    return schema
+        values += [{"type": "null"}] * bool(values)
+    return schema | ({"oneOf": values} if values else {})
 
 
-def _geometry(geometry: Geometry) -> dict[str, Any]:
+def _geometry(geometry: Geometry) -> dict[str, object]:
     """Return the schema of a layer's geometry; null is a feature without a position."""
-    position: dict[str, Any] = {
+    one_of: list[dict[str, object]] = [{"type": "null"}]
+    for kind, coordinates in shapes_of(geometry).items():
+        one_of.append(
+            {
+                "type": "object",
+                "required": ["type", "coordinates"],
+                "properties": {"type": {"const": kind}, "coordinates": coordinates},
+            }
+        )
+    return {"oneOf": one_of}
+
+
+def shapes_of(geometry: Geometry) -> dict[str, dict[str, object]]:
+    """Return the kinds of GeoJSON geometry of a layer, each with the schema of its coordinates."""
+    position: dict[str, object] = {
         "type": "array",
         "prefixItems": [
             {"type": "number", "minimum": -180, "maximum": 180},
@@ -88,24 +102,18 @@ def _geometry(geometry: Geometry) -> dict[str, Any]:
         "minItems": 2,
         "maxItems": 3,
     }
-    line = {"type": "array", "items": position, "minItems": 2}
-    rings = {"type": "array", "items": {**line, "minItems": 4}, "minItems": 1}
+    line: dict[str, object] = {"type": "array", "items": position, "minItems": 2}
+    rings: dict[str, object] = {"type": "array", "items": {**line, "minItems": 4}, "minItems": 1}
     # Lines and polygons are cut at the antimeridian.
-    lines = {"LineString": line, "MultiLineString": {"type": "array", "items": line}}
-    shapes: dict[Geometry, dict[str, Any]] = {
+    lines: dict[str, dict[str, object]] = {
+        "LineString": line,
+        "MultiLineString": {"type": "array", "items": line},
+    }
+    shapes: dict[Geometry, dict[str, dict[str, object]]] = {
         "": {},
         "Point Z": {"Point": position},
         "LineString Z": lines,
         "LineString": lines,
         "Polygon": {"Polygon": rings, "MultiPolygon": {"type": "array", "items": rings}},
     }
-    one_of: list[dict[str, Any]] = [{"type": "null"}]
-    for kind, coordinates in shapes[geometry].items():
-        one_of.append(
-            {
-                "type": "object",
-                "required": ["type", "coordinates"],
-                "properties": {"type": {"const": kind}, "coordinates": coordinates},
-            }
-        )
-    return {"oneOf": one_of}
+    return shapes[geometry]

@@ -11,12 +11,25 @@ import json
 from collections.abc import Iterator
 from html import escape
 from pathlib import Path
-from typing import Any, Final
+from types import SimpleNamespace
+from typing import Final, TypedDict
 from xml.etree import ElementTree as ET
+
+import shapely
+from shapely.geometry import shape as from_geojson
 
 from lateralline import contract
 from lateralline.errors import FrameError, UnknownSiteError
 from lateralline.output import stamp, whole_file
+from lateralline.record.symbology import Area, Line, Point, Symbol, style_of
+
+
+class Feature(TypedDict):
+    """A feature of RFC 7946."""
+
+    geometry: dict[str, object]
+    properties: dict[str, object]
+
 
 _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
@@ -30,17 +43,8 @@ _SHOWN: Final = {
     "pipe_observations": "code",
     "control_points": "point",
 }
-#: Colours are alpha, blue, green, red.
-_STYLES: Final = {
-    "unlocated": {"LineStyle": ("ff1e26b3", 3.0), "PolyStyle": ("66e2ddd9", 0.0)},
-    "dig_zone": {"LineStyle": ("ff00629a", 2.0), "PolyStyle": ("668ad4f2", 0.0)},
-    "position_corridor": {"LineStyle": ("ff8a5c2b", 1.0), "PolyStyle": ("80d9b27f", 0.0)},
-    "pipe_segments": {"LineStyle": ("ff3a6b0b", 4.0)},
-    "transmitter_fixes": {"IconStyle": ("ff0c41c2", 0.6)},
-    "pipe_nodes": {"IconStyle": ("ff3a6b0b", 0.9)},
-    "pipe_observations": {"IconStyle": ("ff801d4c", 0.9)},
-    "control_points": {"IconStyle": ("ff2e2620", 0.8)},
-}
+_ICON_MM: Final = 3.2  # an icon of scale 1 is about so large
+_LINE_PX_PER_MM: Final = 5.0
 
 
 def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False) -> None:
@@ -60,8 +64,9 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
     document.append(ET.Comment(stamp("map")))
     _text(document, "name", f"lateralline {site}".strip())
     _text(document, "description", contract.load("dig_zone").caution)
-    for layer, style in _STYLES.items():
-        _style(document, layer, style)
+    for layer in _SHOWN:
+        for n, rule in enumerate(style_of(layer).rule):
+            _style(document, f"{layer}-{n}", rule.symbol)
     count = 0
     for layer, called in _SHOWN.items():
         folder = ET.SubElement(document, "Folder")
@@ -79,31 +84,47 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
         ET.ElementTree(root).write(made, encoding="utf-8", xml_declaration=True)
 
 
-def _features(path: Path, site: str) -> Iterator[dict[str, Any]]:
+def _features(path: Path, site: str) -> Iterator[Feature]:
     for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
         if feature["geometry"] is not None and site in ("", feature["properties"]["site_id"]):
             yield feature
 
 
-def _style(parent: ET.Element, layer: str, style: dict[str, tuple[str, float]]) -> None:
-    made = ET.SubElement(parent, "Style", id=layer)
-    for kind, (colour, size) in style.items():
-        part = ET.SubElement(made, kind)
-        _text(part, "color", colour)
-        if size:
-            _text(part, "width" if kind == "LineStyle" else "scale", f"{size:g}")
+def _style(parent: ET.Element, name: str, symbol: Symbol) -> None:
+    made = ET.SubElement(parent, "Style", id=name)
+    if isinstance(symbol, Point):
+        _part(made, "IconStyle", symbol.colour, 1.0, "scale", symbol.size_mm / _ICON_MM)
+        return
+    width_mm = symbol.width_mm if isinstance(symbol, Line) else symbol.stroke_mm
+    width_px = max(_LINE_PX_PER_MM * width_mm, 1.0)
+    _part(made, "LineStyle", symbol.colour, 1.0, "width", width_px)
+    if isinstance(symbol, Area):
+        _part(made, "PolyStyle", symbol.fill, symbol.opacity)
 
 
-def _placemark(parent: ET.Element, layer: str, called: str, feature: dict[str, Any]) -> None:
+def _part(
+    parent: ET.Element, kind: str, colour: str, opacity: float, size: str = "", value: float = 0.0
+) -> None:
+    """Add one part of a style; a colour is alpha, blue, green, red."""
+    part = ET.SubElement(parent, kind)
+    red, green, blue = colour[1:3], colour[3:5], colour[5:7]
+    _text(part, "color", f"{round(255 * opacity):02x}{blue}{green}{red}")
+    if size:
+        _text(part, size, f"{value:.3g}")
+
+
+def _placemark(parent: ET.Element, layer: str, called: str, feature: Feature) -> None:
     said = feature["properties"]
+    style = style_of(layer)
+    rule = style.rule.index(style.rule_of(SimpleNamespace(**said)))
     made = ET.SubElement(parent, "Placemark")
     _text(made, "name", str(said.get(called) or said.get("line_id") or layer))
     _text(made, "description", _balloon(layer, said))
-    _text(made, "styleUrl", f"#{layer}")
-    made.append(_geometry(feature["geometry"]))
+    _text(made, "styleUrl", f"#{layer}-{rule}")
+    made.append(_geometry(from_geojson(feature["geometry"])))
 
 
-def _balloon(layer: str, said: dict[str, Any]) -> str:
+def _balloon(layer: str, said: dict[str, object]) -> str:
     """Return a table of what is known of a feature, as HTML: caution first, all text escaped."""
     table = contract.load(layer)
     rows = [f"<p><b>{escape(table.caution)}</b></p>"] if table.caution else []
@@ -118,33 +139,27 @@ def _balloon(layer: str, said: dict[str, Any]) -> str:
     return "".join([*rows, "</table>"])
 
 
-def _geometry(shape: dict[str, Any]) -> ET.Element:
-    kind = shape["type"]
-    if kind == "GeometryCollection":  # of records built before zones were snapped
+def _geometry(shape: shapely.Geometry) -> ET.Element:
+    parts = shapely.get_parts(shape)
+    if len(parts) > 1 or shape.geom_type.startswith(("Multi", "GeometryCollection")):
         made = ET.Element("MultiGeometry")
-        made.extend(_geometry(part) for part in shape["geometries"])
+        made.extend(_geometry(part) for part in parts)
         return made
-    coordinates = shape["coordinates"]
-    if kind.startswith("Multi"):
-        made = ET.Element("MultiGeometry")
-        for part in coordinates:
-            made.append(_geometry({"type": kind.removeprefix("Multi"), "coordinates": part}))
-        return made
-    made = ET.Element(kind)
-    if kind != "Point":
+    made = ET.Element(shape.geom_type)
+    if shape.geom_type != "Point":
         _text(made, "tessellate", "1")
     _text(made, "altitudeMode", "clampToGround")
-    if kind == "Polygon":
-        for i, ring in enumerate(coordinates):
+    if shape.geom_type == "Polygon":
+        for i, ring in enumerate((shape.exterior, *shape.interiors)):
             bound = ET.SubElement(made, "outerBoundaryIs" if i == 0 else "innerBoundaryIs")
             _text(ET.SubElement(bound, "LinearRing"), "coordinates", _places(ring))
     else:
-        _text(made, "coordinates", _places([coordinates] if kind == "Point" else coordinates))
+        _text(made, "coordinates", _places(shape))
     return made
 
 
-def _places(coordinates: list[list[float]]) -> str:
-    return " ".join(f"{c[0]:.7f},{c[1]:.7f}" for c in coordinates)
+def _places(shape: shapely.Geometry) -> str:
+    return " ".join(f"{x:.7f},{y:.7f}" for x, y in shapely.get_coordinates(shape))
 
 
 def _text(parent: ET.Element, name: str, text: str) -> None:

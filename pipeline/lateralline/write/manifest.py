@@ -14,13 +14,12 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pyproj
 
 from lateralline.frames import Frame
-from lateralline.lineage import CAUTION, operations, software
 from lateralline.output import proof
+from lateralline.record.lineage import CAUTION, operations, software
 from lateralline.records import FieldRecord
 
 
@@ -69,7 +68,7 @@ class Manifest:
             file.write(("," if self._sites else "") + "\n" + _json(site))
         self._sites += 1
 
-    def close(self, folder: Path, rest: Mapping[str, Any], created: datetime) -> None:
+    def close(self, folder: Path, rest: Mapping[str, object], created: datetime) -> None:
         """End the file with `rest`, software versions and a hash of every file in `folder`."""
         tail = {
             **rest,

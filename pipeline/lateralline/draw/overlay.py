@@ -1,0 +1,242 @@
+"""What pictures of overlays have in common: plan north up and to scale, margin, key, caution."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import matplotlib
+import numpy as np
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.patheffects import AbstractPathEffect, withStroke
+
+from lateralline.draw import furniture, legend, symbols
+from lateralline.draw.canvas import Canvas, line_mm, save, width_mm, wrapped
+from lateralline.draw.captions import colour_of
+from lateralline.draw.labels import Label
+from lateralline.draw.paper import Box, Scale
+from lateralline.draw.plan import fill
+from lateralline.draw.symbols import AreaLook
+from lateralline.draw.title_block import draw_caution
+from lateralline.output import whole_file
+from lateralline.record.layers import Shapes
+from lateralline.record.symbology import area_of, sign
+from lateralline.records import Floats
+
+#: Kinds of pictures, by the end of their names.
+SUFFIXES: Final = (".png", ".svg", ".pdf")
+#: A margin lists so many rows of a kind, and says how many more there are.
+MOST_ROWS: Final = 16
+SMALL_PT: Final = 7.0
+HATCH_UNLOCATED: Final = "xx"
+
+_WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
+_DPI: Final = 110
+_EDGE_MM: Final = 6.0
+_GAP_MM: Final = 5.0
+_CAUTION_MM: Final = 13.0
+_HEAD_MM: Final = 10.0
+_PLAN: Final = 0.62  # of the width
+_BAR_MM: Final = 46.0
+_ROOM_M: Final = 0.5
+_PAD_MM: Final = 6.0  # for open ends and labels
+_ENTRY_MM: Final = 4.4
+
+
+class Margin:
+    """The text beside a plan, from the top down."""
+
+    def __init__(self, canvas: Canvas, box: Box) -> None:
+        """Begin at the top of `box`."""
+        self.canvas, self.box, self.y = canvas, box, box.y
+
+    def title(self, text: str) -> None:
+        """Write the title."""
+        self.say(text, 12.0, bold=True)
+        self.y += 3.0
+
+    def say(
+        self, text: str, size_pt: float = SMALL_PT, *, bold: bool = False, colour: str = symbols.INK
+    ) -> None:
+        """Write a paragraph."""
+        for line in wrapped(text, self.box.width, size_pt, bold=bold):
+            y = self.y + line_mm(size_pt) / 2
+            self.canvas.words(self.box.x, y, line, size_pt, bold=bold, colour=colour)
+            self.y += line_mm(size_pt)
+        self.y += 1.2
+
+    def key(self, entries: Sequence[legend.Entry]) -> None:
+        """Explain signs."""
+        for entry in entries:
+            self.y += _ENTRY_MM
+            legend.draw_sign(self.canvas, self.box.x, self.y - _ENTRY_MM / 2, entry)
+            self.canvas.words(self.box.x + 10.5, self.y - _ENTRY_MM / 2, entry.text, SMALL_PT)
+        self.y += 4.0
+
+    def notes(self, notes: Sequence[str]) -> None:
+        """Write notes as far as there is room, and how many there are more.
+
+        What finds no room stands in the folder's OVERLAY.md and was printed.
+        """
+        size, colour = 6.4, symbols.GREY
+        for n, note in enumerate(notes):
+            step = line_mm(size)
+            after = self.y + len(wrapped(note, self.box.width, size)) * step
+            if after > self.box.foot - (0.0 if n == len(notes) - 1 else step + 1.2):
+                more = f"and {len(notes) - n} more notes, printed and in OVERLAY.md"
+                self.say(more, size, colour=colour)
+                return
+            self.say(note, size, colour=colour)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPanel:
+    """The plan of an overlay: axes in metres on the ground, and their scale."""
+
+    axes: Axes
+    scale: Scale
+
+    @property
+    def view(self) -> shapely.Polygon:
+        """What it shows."""
+        (x0, x1), (y0, y1) = self.axes.get_xlim(), self.axes.get_ylim()
+        return shapely.box(x0, y0, x1, y1)
+
+    def metres(self, mm: float) -> float:
+        """Return metres on the ground of a length on paper."""
+        return mm / self.scale.mm_per_m
+
+
+@contextmanager
+def picture(
+    out: Path, kind: str, caution: str, bounds: Floats, north: str, unit: str, *, replace: bool
+) -> Iterator[tuple[PlanPanel, Margin]]:
+    """Yield plan and margin of a picture that is put in place, whole, when the block ends well.
+
+    The plan shows `bounds` (west, south, east, north) with some room; a scale bar in `unit` and
+    the north arrow stand above it.
+    """
+    with whole_file(out, kind, replace=replace) as made, matplotlib.rc_context(symbols.RC):
+        canvas = Canvas(_WIDTH_MM, _HEIGHT_MM)
+        body = Box(0, 0, _WIDTH_MM, _HEIGHT_MM).inset(_EDGE_MM, _EDGE_MM, _EDGE_MM, _EDGE_MM)
+        upper = body.height - _CAUTION_MM - _GAP_MM
+        wide = _PLAN * body.width
+        margin = Box(body.x + wide + _GAP_MM, body.y, body.width - wide - _GAP_MM, upper)
+        plan = _plan(canvas, Box(body.x, body.y, wide, upper), bounds, north, unit)
+        yield plan, Margin(canvas, margin)
+        draw_caution(canvas, Box(body.x, body.foot - _CAUTION_MM, body.width, _CAUTION_MM), caution)
+        save(canvas.figure, made, _DPI, kind)
+
+
+def _plan(canvas: Canvas, box: Box, bounds: Floats, north: str, unit: str) -> PlanPanel:
+    inner = box.inset(0.0, _HEAD_MM, 0.0, 0.0)
+    x0, y0, x1, y1 = (bounds + _ROOM_M * np.array([-1, -1, 1, 1])).tolist()
+    across, down = inner.width - 2 * _PAD_MM, inner.height - 2 * _PAD_MM
+    mm = min(across / (x1 - x0), down / (y1 - y0))
+    half = inner.width / mm / 2, inner.height / mm / 2
+    east, up = (x0 + x1) / 2, (y0 + y1) / 2
+    axes = canvas.axes(
+        inner, xlim=(east - half[0], east + half[0]), ylim=(up - half[1], up + half[1])
+    )
+    scale = Scale(1000.0 / mm)
+    canvas.words(box.x, box.y + 3.0, "PLAN", 9.0, bold=True)
+    room = width_mm(f"000 {unit}", 6.0)
+    furniture.scale_bar(canvas, box.right - 22.0 - room / 2, box.y + 2.4, unit, scale, _BAR_MM)
+    furniture.north(canvas, box.right - 6.0, box.y - 0.6, north)
+    return PlanPanel(axes, scale)
+
+
+# ---- signs of overlays ----------------------------------------------------------------------
+
+
+def pipe_look() -> AreaLook:
+    """Return how the outside of a pipe looks in plan."""
+    colour = colour_of("pipe_segments")
+    return AreaLook(fc=colour, ec=colour, lw=0.6, ls="-")
+
+
+def pipe_entries() -> list[legend.Entry]:
+    """Return the key to pipes and their corridors."""
+    corridor = symbols.area_look(area_of("position_corridor"))
+    return [
+        legend.Entry("outside of the pipe, as located", area=pipe_look()),
+        legend.Entry("95 % corridor of its axis", area=corridor),
+    ]
+
+
+def unlocated_entry(text: str) -> legend.Entry:
+    """Return the key to where pipe may be that nobody located."""
+    look = symbols.area_look(area_of("unlocated"))
+    return legend.Entry(text, area=look, hatch=HATCH_UNLOCATED)
+
+
+def open_end_entry() -> legend.Entry:
+    """Return the key to where the pipe runs on past an end of its located line."""
+    found = sign("open_end")
+    return legend.Entry(found.title[0].lower() + found.title[1:],
+                        lines=(symbols.line_look(found.line),))  # fmt: skip
+
+
+def draw_pipes(axes: Axes, pipes: Sequence[object], corridors: Sequence[object]) -> None:
+    """Draw the outsides of pipes over their corridors."""
+    fill(axes, corridors, symbols.area_look(area_of("position_corridor")), 2)
+    fill(axes, pipes, pipe_look(), 3.5)
+
+
+def draw_open_ends(plan: PlanPanel, ends: tuple[Floats, Floats]) -> Floats:
+    """Let the pipe run on, dotted, from each end (n, 2) its way; return points to keep clear of."""
+    look = symbols.sign_look("open_end")
+    kept = [np.empty((0, 2))]
+    for end, way in zip(*ends, strict=True):
+        stub = end + way * plan.metres(8.0) * np.linspace(0.0, 1.0, 8)[:, None]
+        plan.axes.plot(*stub.T, zorder=8, path_effects=halo(4.0), **look)
+        last = stub[-1] + way * plan.metres(2.2)
+        plan.axes.text(
+            float(last[0]), float(last[1]), "?", size=11, weight="bold", color=look["color"],
+            ha="center", va="center", zorder=9, path_effects=halo(3.0), gid="open end",
+        )  # fmt: skip
+        kept += [stub, last[None]]
+    return np.vstack(kept)
+
+
+def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]]) -> list[Label]:
+    """Fill where named pipe may be that nobody located; return a label for each in sight."""
+    look = symbols.area_look(area_of("unlocated"))
+    words = []
+    for name, area in areas:
+        fill(plan.axes, [area], look, 0.5, HATCH_UNLOCATED)
+        seen = shapely.intersection(area, plan.view)
+        if not seen.is_empty:
+            at = shapely.point_on_surface(seen)
+            words.append(Label(at.x, at.y, f"{name}?", symbols.WARN, 9, "bold"))
+    return words
+
+
+def line_labels(plan: PlanPanel, names: Sequence[str], paths: Sequence[object]) -> list[Label]:
+    """Return a label on the upper part of each line in sight."""
+    words = []
+    for name, path in zip(names, paths, strict=True):
+        seen = shapely.intersection(path, plan.view)
+        if not seen.is_empty:
+            at = shapely.line_interpolate_point(shapely.get_parts(seen)[0], 0.86, normalized=True)
+            words.append(Label(at.x, at.y, name, colour_of("pipe_segments"), 9, "bold"))
+    return words
+
+
+def along(lines: Sequence[object], spacing_m: float) -> Floats:
+    """Return points (n, 2) on lines, for labels to keep clear of."""
+    shapes: Shapes = np.array([line for line in lines if line is not None], dtype=object)
+    if not len(shapes):
+        return np.empty((0, 2))
+    cut = shapely.length(shapes) > 0.0  # two things on one spot have no way between
+    shapes[cut] = shapely.segmentize(shapes[cut], spacing_m)
+    return np.asarray(shapely.get_coordinates(shapes))
+
+
+def halo(width: float = 2.2) -> list[AbstractPathEffect]:
+    """Return a white edge for text and lines that cross others."""
+    return [withStroke(linewidth=width, foreground="white")]

@@ -1,0 +1,277 @@
+"""The plan drawer: areas, lines, points and ellipses of a record in ground metres, north up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Final, TypeVar
+
+import numpy as np
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.collections import EllipseCollection, LineCollection, PatchCollection
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path as Outline
+from matplotlib.patheffects import withStroke
+from shapely import LineString
+
+from lateralline.draw import captions, furniture, symbols
+from lateralline.draw.canvas import Canvas
+from lateralline.draw.labels import place
+from lateralline.draw.paper import Box, Scale
+from lateralline.draw.symbols import AreaLook, LineLook, PointLook
+from lateralline.draw.windows import Window
+from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, ZoneRow
+from lateralline.record.symbology import area_of, style_of
+from lateralline.record.view import RecordView
+from lateralline.records import Floats
+
+P = TypeVar("P", bound=PointRow)
+
+#: Paper around the drawing itself: head above, coordinates at the left and below, in mm.
+LEFT, TOP, RIGHT, FOOT = 5.0, 10.0, 0.5, 5.0
+_OBSTACLE_STEP_MM: Final = 1.5
+_SYMBOL_MM: Final = 1.5  # half a control point's
+_MATCH_MM: Final = 16.0  # half the length of a match line
+
+
+def window_size(box: Box, scale: Scale) -> tuple[float, float]:
+    """Return how many ground metres a plan panel shows, east and north."""
+    inner = box.inset(LEFT, TOP, RIGHT, FOOT)
+    return inner.width / scale.mm_per_m, inner.height / scale.mm_per_m
+
+
+def draw(
+    canvas: Canvas,
+    box: Box,
+    view: RecordView,
+    scale: Scale,
+    windows: Sequence[Window],
+    index: int,
+) -> None:
+    """Draw window `index` of the plan into `box`; sheet numbers are those of the windows."""
+    window = windows[index]
+    inner = box.inset(LEFT, TOP, RIGHT, FOOT)
+    x0, y0, x1, y1 = window.limits
+    axes = canvas.axes(inner, xlim=(x0, x1), ylim=(y0, y1))
+    axes.set_gid("plan")
+    furniture.head(canvas, box, view, scale, index, len(windows))
+    furniture.grid(canvas, axes, inner, view, scale)
+    draw_record(axes, view)
+    control = view.located("control_points")
+    shown = [w.holds(xy_of(control.geometry.array), _SYMBOL_MM / scale.mm_per_m) for w in windows]
+    draw_rows(axes, in_window(view.control, window, _SYMBOL_MM / scale.mm_per_m), 7)
+    reserved = [_matches(axes, window, scale)]
+    if len(windows) > 1:
+        reserved.append(_key_plan(canvas, axes, inner, view, windows, index))
+    reserved.append(_flow(axes, view, window, scale))
+    far = captions.not_drawn(view, control[~np.any(shown, axis=0)])
+    taken = np.vstack([obstacles(view, scale), *reserved])
+    reserved.append(furniture.edge_notes(axes, far, scale, taken[window.holds(taken)]))
+    keep_clear = np.vstack([taken, reserved[-1]])
+    labels = captions.plan_labels(
+        view,
+        in_window(view.nodes, window),
+        in_window(view.control, window),
+        in_window(view.observations, window),
+        in_window(view.fixes, window),
+    )
+    place(axes, labels, keep_clear[window.holds(keep_clear)])
+    for text in axes.texts:
+        text.set_clip_on(True)
+
+
+def draw_record(axes: Axes, view: RecordView) -> None:
+    """Draw all of a record but its control points."""
+    zones = view.rows(ZoneRow)
+    whole = area_of("dig_zone", zone="tolerance_and_corridor")
+    near = area_of("dig_zone", zone="tolerance")
+    fill(axes, [z.geometry for z in zones if z.with_corridor], symbols.area_look(whole), 1)
+    fill(axes, [z.geometry for z in zones if not z.with_corridor], symbols.area_look(near), 1.2)
+    corridors = view.layers["position_corridor"].geometry
+    fill(axes, corridors, symbols.area_look(area_of("position_corridor")), 2)
+    draw_pipe(axes, view)
+    draw_ellipses(axes, view.fixes)
+    draw_rows(axes, view.rows(MarkRow), 5)
+    draw_rows(axes, view.fixes, 6)
+    draw_rows(axes, view.nodes, 7)
+    draw_rows(axes, view.observations, 7)
+
+
+def draw_pipe(axes: Axes, view: RecordView) -> None:
+    """Draw the axis of every line by its shape, and the way to nodes that are not located."""
+    segments = view.rows(SegmentRow)
+    style = style_of("pipe_segments")
+    for rule in style.rule:
+        assert rule.line is not None  # held to by Style
+        lines = [s.geometry for s in segments if s.geometry and style.rule_of(s) is rule]
+        draw_lines(axes, lines, symbols.line_look(rule.line), 4, gid="centreline")
+    draw_lines(axes, view.carried_on, symbols.sign_look("carried_on"), 4)
+
+
+def draw_ellipses(axes: Axes, fixes: Iterable[FixRow]) -> None:
+    """Draw the 95 % ellipse of each stop that has one."""
+    known = [f for f in fixes if f.geometry is not None and np.isfinite(f.semi_major_95_m)]
+    if not known:
+        return
+    look = symbols.sign_look("ellipse")
+    axes.add_collection(
+        EllipseCollection(
+            [2 * f.semi_major_95_m for f in known],
+            [2 * f.semi_minor_95_m for f in known],
+            [90.0 - f.ellipse_azimuth_deg for f in known],  # clockwise from north → from the x axis
+            units="xy", offsets=xy_of([f.geometry for f in known]), transOffset=axes.transData,
+            facecolors="none", edgecolors=look["color"], linewidths=look["lw"], zorder=4.5,
+        )
+    )  # fmt: skip
+
+
+# ---- what other drawings share --------------------------------------------------------------
+
+
+def draw_rows(
+    axes: Axes, rows: Sequence[PointRow], zorder: float, scale: float = symbols.ON_PAPER
+) -> None:
+    """Draw rows of one layer of points, each as the rule of its state says."""
+    if not rows:
+        return
+    style = style_of(rows[0].layer)
+    for rule in style.rule:
+        assert rule.point is not None  # held to by Style
+        shapes = [row.geometry for row in rows if row.geometry and style.rule_of(row) is rule]
+        draw_points(axes, xy_of(shapes), symbols.point_looks(rule.point, scale), zorder)
+
+
+def draw_points(axes: Axes, xy: Floats, looks: Iterable[PointLook], zorder: float) -> None:
+    """Draw points (n, 2), each of one or more parts."""
+    for look in looks if len(xy) else ():
+        axes.plot(*xy.T, ls="none", zorder=zorder, **look)
+
+
+def draw_lines(
+    axes: Axes, lines: Sequence[LineString], look: LineLook, zorder: float, gid: str | None = None
+) -> None:
+    """Draw lines in plan."""
+    paths = [shapely.get_coordinates(line) for line in lines]
+    made = LineCollection(
+        paths, colors=look["color"], linewidths=look["lw"], linestyles=[look["ls"]]
+    )
+    made.set(zorder=zorder, capstyle="butt", gid=gid)
+    axes.add_collection(made)
+
+
+def fill(
+    axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float, hatch: str = ""
+) -> None:
+    """Draw polygons, or the parts of them, holes left open; None is nothing."""
+    there = np.array([s for s in shapes if s is not None], dtype=object)
+    paths = [
+        PathPatch(Outline.make_compound_path(*(Outline(np.asarray(r.coords)) for r in rings)))
+        for rings in ((p.exterior, *p.interiors) for p in shapely.get_parts(there))
+        if rings[0].coords
+    ]
+    if paths:
+        axes.add_collection(PatchCollection(paths, zorder=zorder, hatch=hatch or None, **look))
+
+
+def obstacles(view: RecordView, scale: Scale) -> Floats:
+    """Return points (n, 2) that labels should not cover: symbols, and the pipe all along."""
+    layers = ("field_marks", "transmitter_fixes", "pipe_nodes", "pipe_observations")
+    spots = [xy_of(view.located(n).geometry.array) for n in (*layers, "control_points")]
+    for line in view.located("pipe_centreline").geometry:
+        spots.append(shapely.get_coordinates(line.segmentize(_OBSTACLE_STEP_MM / scale.mm_per_m)))
+    return np.vstack([np.empty((0, 2)), *spots])
+
+
+def xy_of(shapes: Iterable[object]) -> Floats:
+    """Return the coordinates (n, 2) of points."""
+    return np.asarray(shapely.get_coordinates(np.array(list(shapes), dtype=object))).reshape(-1, 2)
+
+
+def in_window(rows: Iterable[P], window: Window, pad_m: float = 0.0) -> list[P]:
+    """Return the rows of points that a window shows, `pad_m` inside its edge."""
+    there = [row for row in rows if row.geometry is not None]
+    held = window.holds(xy_of(row.geometry for row in there), pad_m)
+    return [row for row, inside in zip(there, held, strict=True) if inside]
+
+
+# ---- beside the record ----------------------------------------------------------------------
+
+
+def _flow(axes: Axes, view: RecordView, window: Window, scale: Scale) -> Floats:
+    """Lay an arrow beside each line the way water runs; return points that labels keep clear of."""
+    kept = [np.empty((0, 2))]
+    frame = shapely.box(*window.limits)
+    look = symbols.sign_look("flow")
+    for line in view.located("pipe_centreline").geometry:
+        parts = shapely.get_parts(line.intersection(frame))
+        parts = [s for s in parts if s.geom_type == "LineString" and s.length > 0.0]
+        if not parts:
+            continue
+        part = max(parts, key=lambda s: float(s.length))
+        half = min(6.0 / scale.mm_per_m, part.length / 6)
+        middle = 0.4 * part.length
+        a, b = shapely.get_coordinates(
+            [part.interpolate(middle + half), part.interpolate(middle - half)]
+        )
+        way = (b - a) / max(float(np.hypot(*(b - a))), 1e-12)
+        beside = np.array([way[1], -way[0]]) * 3.2 / scale.mm_per_m
+        axes.annotate(
+            "", xy=tuple(b + beside), xytext=tuple(a + beside), zorder=6, annotation_clip=True,
+            arrowprops={"arrowstyle": "-|>,head_width=0.18,head_length=0.45",
+                        "color": look["color"], "lw": look["lw"], "shrinkA": 0, "shrinkB": 0},
+        )  # fmt: skip
+        kept.append(np.linspace(a + beside, b + beside, 6))
+    return np.vstack(kept)
+
+
+def _matches(axes: Axes, window: Window, scale: Scale) -> Floats:
+    """Draw match lines; return points that labels keep clear of."""
+    kept = [np.empty((0, 2))]
+    for match in window.matches:
+        across = np.array([-match.along[1], match.along[0]]) * _MATCH_MM / scale.mm_per_m
+        ends = np.array([match.at - across, match.at + across])
+        axes.plot(*ends.T, color=symbols.INK, lw=1.1, ls=symbols.MATCH_DASH, zorder=8)
+        label = np.asarray(match.at) + 0.6 * across
+        turn = float(np.degrees(np.arctan2(across[1], across[0])))
+        turn = (turn + 90.0) % 180.0 - 90.0
+        axes.text(
+            float(label[0]), float(label[1]), f"see plan {match.window + 1}",
+            size=6.0, rotation=turn, rotation_mode="anchor", ha="center", va="bottom", zorder=8,
+            clip_on=True, path_effects=[withStroke(linewidth=2.0, foreground="white")],
+        )  # fmt: skip
+        kept.append(np.linspace(ends[0], ends[1], 20))
+    return np.vstack(kept)
+
+
+def _key_plan(
+    canvas: Canvas, axes: Axes, inner: Box, view: RecordView, windows: Sequence[Window], index: int
+) -> Floats:
+    """Draw all windows small in the emptiest corner; return points that labels keep clear of."""
+    limits = np.array([w.limits for w in windows])
+    x0, y0 = limits[:, :2].min(axis=0)
+    x1, y1 = limits[:, 2:].max(axis=0)
+    mm = min(0.3 * inner.width / (x1 - x0), 0.45 * inner.height / (y1 - y0), 60.0 / (y1 - y0))
+    width, height = mm * (x1 - x0), mm * (y1 - y0)
+    size = np.array([width, height]) * np.ptp(axes.get_xlim()) / inner.width
+    corners = [(i, j) for j in (1, 0) for i in (1, 0)]
+    taken = obstacles(view, Scale(200.0))
+    (i, j), low = furniture.emptiest_corner(axes, size, taken, corners)
+    box = Box(
+        inner.right - width if i else inner.x, inner.y if j else inner.foot - height, width, height
+    )
+    small = canvas.axes(box, xlim=(x0, x1), ylim=(y0, y1), zorder=12)
+    small.set_facecolor("white")
+    for line in view.located("pipe_centreline").geometry:
+        small.plot(*shapely.get_coordinates(line).T, color=captions.colour_of("pipe_segments"),
+                   lw=0.9)  # fmt: skip
+    for n, window in enumerate(windows):
+        a, b, c, d = window.limits
+        here = n == index
+        small.add_patch(
+            Rectangle((a, b), c - a, d - b, fc="none", ec=symbols.INK, lw=1.2 if here else 0.35)
+        )
+        small.text(
+            window.x, window.y, f"{n + 1}", size=8.0 if here else 6.0, ha="center", va="center",
+            weight="bold" if here else "normal", clip_on=True,
+        )  # fmt: skip
+    return furniture.covered(low, size, 24)

@@ -1,0 +1,199 @@
+"""Tables that run over pages: a heading again on each, rows never torn, nothing over its box."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from lateralline.draw import symbols
+from lateralline.draw.canvas import (
+    Align,
+    Canvas,
+    line_mm,
+    printable,
+    unbroken,
+    width_mm,
+    wrapped,
+)
+from lateralline.draw.paper import Box
+
+_SIZE: Final = 6.2
+_MOST_LINES: Final = 8  # of one cell
+_PAD: Final = 1.4  # beside a cell's text
+_LEADS: Final = (0.77, 0.5, 0.3)  # above and below it; the tighter where they save a page
+_TITLE_MM: Final = 6.0
+_GAP: Final = 4.0
+_MOST_LEAST: Final = 30.0  # mm of unbroken text
+_WIDEST: Final = 1.6  # a column is no wider than so many times its share in mm
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its heading, of which each line is kept, and its share of the width."""
+
+    head: str
+    share: float
+    align: Align = "left"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A table with its title."""
+
+    title: str
+    note: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of a table that stands on one page."""
+
+    section: Section
+    y: float  # mm below the top of the body
+    first: int  # row
+    last: int
+    widths: tuple[float, ...]
+    lead: float  # mm above and below a cell's text
+
+
+def paginate(sections: Sequence[Section], body: Box) -> list[list[Block]]:
+    """Return what stands on each page; a table is torn only between rows.
+
+    Rows stand tighter where that saves a page that would hold next to nothing.
+    """
+    return min((_paged(sections, body, lead) for lead in _LEADS), key=len)
+
+
+def _paged(sections: Sequence[Section], body: Box, lead: float) -> list[list[Block]]:
+    pages: list[list[Block]] = [[]]
+    y = 0.0
+    for section in map(_without_empty, sections):
+        widths = _widths(section, body.width)
+        head = _TITLE_MM + _head_mm(section, widths, lead)
+        heights = [_row_mm(section, row, widths, lead) for row in section.rows]
+        first = 0
+        while first < len(heights):
+            if y + head + heights[first] > body.height and pages[-1]:
+                pages.append([])
+                y = 0.0
+            last, used = first, head
+            while last < len(heights) and (
+                y + used + heights[last] <= body.height or last == first
+            ):
+                used += heights[last]
+                last += 1
+            if len(heights) - last == 1 and last - first > 2:  # no row stands alone overleaf
+                last -= 1
+                used -= heights[last]
+            pages[-1].append(Block(section, y, first, last, widths, lead))
+            y += used + _GAP
+            first = last
+    return [page for page in pages if page]
+
+
+def draw(canvas: Canvas, body: Box, blocks: Sequence[Block]) -> None:
+    """Draw the tables of one page."""
+    for block in blocks:
+        _draw_block(canvas, body, block)
+
+
+def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
+    section, widths, lead = block.section, block.widths, block.lead
+    y = body.y + block.y
+    title = section.title + (" (continued)" if block.first else "")
+    canvas.words(body.x, y + 2.4, title, 9.0, bold=True)
+    beside = body.x + width_mm(title, 9.0, bold=True) + 3.0
+    canvas.words(beside, y + 2.7, section.note, 6.0, colour=symbols.GREY, room=body.right - beside)
+    y += _TITLE_MM
+    right = body.x + sum(widths)
+    canvas.rule(body.x, y, right, y, lw=0.9)
+    head = _head_mm(section, widths, lead)
+    x = body.x
+    for column, width in zip(section.columns, widths, strict=True):
+        at = Box(x, y, width, head)
+        _cell(canvas, at, _head(column, width), column.align, lead, bold=True)
+        x += width
+    y += head
+    canvas.rule(body.x, y, right, y, lw=0.6)
+    for row in section.rows[block.first : block.last]:
+        height = _row_mm(section, row, widths, lead)
+        x = body.x
+        for column, width, text in zip(section.columns, widths, row, strict=True):
+            lines = _lines(text, width)
+            _cell(canvas, Box(x, y, width, height), lines, column.align, lead)
+            x += width
+        y += height
+        canvas.rule(body.x, y, right, y, lw=0.25, color=symbols.FAINT)
+
+
+def _without_empty(section: Section) -> Section:
+    """Return a table without the columns that say nothing."""
+    kept = [k for k in range(len(section.columns)) if any(row[k] for row in section.rows)]
+    rows = [[row[k] for k in kept] for row in section.rows]
+    return replace(section, columns=[section.columns[k] for k in kept], rows=rows)
+
+
+def _cell(
+    canvas: Canvas, box: Box, lines: Sequence[str], align: Align, lead: float, *, bold: bool = False
+) -> None:
+    step = line_mm(_SIZE)
+    x = box.right - _PAD if align == "right" else box.x + _PAD
+    for n, line in enumerate(lines):
+        y = box.y + lead + (n + 0.5) * step
+        canvas.words(x, y, line, _SIZE, bold=bold, align=align, room=box.width - 2 * _PAD + 0.01)
+
+
+def _widths(section: Section, width: float) -> tuple[float, ...]:
+    """Return the columns' widths in mm: shares of the page, but never sparsely wide.
+
+    A column whose share would break its figures, or a word of its heading, takes what they need.
+    """
+    shares = np.array([c.share for c in section.columns])
+    least = np.array([_least(section, k) for k in range(len(shares))])
+    kept = np.zeros(len(shares), dtype=bool)
+    while True:
+        room = width - least[kept].sum()
+        per = min(room / max(shares[~kept].sum(), 1e-9), _WIDEST)
+        short = ~kept & (shares * per < least)
+        if not short.any() or room <= 0.0:
+            break
+        kept |= short
+    widths = np.where(kept, least, shares * max(per, 0.0))
+    return tuple(float(w) for w in widths * min(width / max(widths.sum(), 1e-9), 1.0))
+
+
+def _least(section: Section, k: int) -> float:
+    """Return the width that column `k` needs for its figures and the words of its heading."""
+    column = section.columns[k]
+    needs = [width_mm(word, _SIZE, bold=True) for word in unbroken(column.head)]
+    if column.align == "right":
+        needs += [width_mm(printable(row[k]), _SIZE) for row in section.rows]
+    return min(max(needs, default=0.0), _MOST_LEAST) + 2 * _PAD + 0.01
+
+
+def _lines(text: str, width: float) -> list[str]:
+    return wrapped(str(text), width - 2 * _PAD, _SIZE, _MOST_LINES) or [""]
+
+
+def _head(column: Column, width: float) -> list[str]:
+    room = width - 2 * _PAD
+    return [
+        line
+        for part in column.head.split("\n")
+        for line in wrapped(part, room, _SIZE, 2, bold=True)
+    ]
+
+
+def _head_mm(section: Section, widths: Sequence[float], lead: float) -> float:
+    deep = max(len(_head(c, w)) for c, w in zip(section.columns, widths, strict=True))
+    return deep * line_mm(_SIZE) + 2 * lead
+
+
+def _row_mm(section: Section, row: Sequence[str], widths: Sequence[float], lead: float) -> float:
+    deep = max(len(_lines(text, width)) for text, width in zip(row, widths, strict=True))
+    return deep * line_mm(_SIZE) + 2 * lead

@@ -1,0 +1,258 @@
+"""One site as one HTML document that needs nothing else: no network, no folder beside it.
+
+All text goes through Jinja's escaping or through JSON with every `<` written as \\u003c. The
+document's own content security policy lets only the scripts run whose hashes it names, and
+nothing be fetched.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from functools import cache
+from importlib.resources import files
+from math import isnan
+from typing import Final
+
+from bokeh.core.json_encoder import serialize_json
+from bokeh.document import Document
+from bokeh.resources import Resources
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
+
+from lateralline import __version__
+from lateralline.page import legend, places, plan, profile, sources
+from lateralline.page.facts import UNIT_NAMES, Fact, measured, said
+from lateralline.page.figures import style_sheet
+from lateralline.page.payload import payload, units
+from lateralline.page.places import Place, Target
+from lateralline.page.works import Works
+from lateralline.page.works import places as places_of_works
+from lateralline.record.profile import line_profile
+from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
+from lateralline.record.view import RecordView
+from lateralline.wording import in_unit, in_words
+
+#: Scripts of a page, in the order they are run, as one.
+SCRIPTS: Final = (
+    "units.js", "drawing.js", "naming.js", "pointing.js", "choosing.js", "measuring.js", "theme.js",
+    "keys.js", "start.js",
+)  # fmt: skip
+_ASSETS: Final = files("lateralline.page") / "assets"
+
+
+def document(
+    view: RecordView,
+    note: str = "",
+    back: str = "",
+    works: Works | None = None,
+    generator: str = "",
+) -> str:
+    """Return the page of one site.
+
+    `note` stands at its top, `back` is a link to an index, `works` are planned works near it,
+    `generator` says what made it.
+    """
+    found = {
+        "stops": places.stops(view),
+        "nodes": places.nodes(view),
+        "seen": places.seen(view),
+    }
+    if works is not None:
+        found["works"] = places_of_works(works)
+    of = sources.sources(view, found, works)
+    lines = [line_profile(view, line) for line in view.lines]
+    drawings = Document()
+    drawings.add_root(plan.draw(view, of, works))
+    drawings.add_root(profile.draw(of, lines))
+    bokeh, script = _bokeh(), _script(*SCRIPTS)
+    findings, targets = _findings(view)
+    page: str = template("page.html").render(
+        view=view,
+        name=view.name,
+        caution=view.caution,
+        note=note,
+        generator=generator,
+        back=back,
+        version=__version__,
+        statements=_statements(view),
+        lines=[_line_facts(view, row) for row in view.centrelines],
+        zones=_zones(view),
+        switches=legend.switches(view, works),
+        units=units(view),
+        unit=view.unit,
+        works=works,
+        tables=[
+            (kind, title, first, columns, _table(found[kind], columns))
+            for kind, (title, first, columns) in _TABLES.items()
+            if kind in found
+        ],
+        numbers=_NUMBERS,
+        findings=findings,
+        said=lambda fact, with_unit=False: said(fact, view.unit, with_unit=with_unit),
+        in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
+        style=style_sheet() + asset("page.css"),
+        bokeh=bokeh,
+        script=script,
+        policy=policy(bokeh, script),
+        data=safe_json(payload(view, found, lines, targets)),
+        drawings=safe_json(_plain(drawings)),
+    )
+    return page
+
+
+def policy(*scripts: str) -> str:
+    """Return a content security policy: these scripts may run, and nothing may be fetched."""
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
+        for s in scripts
+    )
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:"
+    )
+
+
+def safe_json(value: object) -> str:
+    """Return JSON that may stand in a script element, whatever text is in it.
+
+    >>> safe_json({"a": "</script>"})
+    '{"a":"\\\\u003c/script>"}'
+    """
+    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c")
+
+
+@cache
+def template(name: str) -> Template:
+    """Return a template whose text is escaped."""
+    env = Environment(
+        loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    return env.get_template(name)
+
+
+def asset(name: str) -> str:
+    """Return a template, script or style sheet as it is shipped."""
+    return (_ASSETS / name).read_text(encoding="utf-8")
+
+
+@cache
+def _script(*names: str) -> str:
+    return '"use strict";\n(async () => {\n' + "\n".join(map(asset, names)) + "})();\n"
+
+
+def index_script() -> str:
+    """Return the script of the index."""
+    return _script("theme.js", "index.js")
+
+
+@cache
+def _bokeh() -> str:
+    """Return bokeh's own script, for figures alone."""
+    return "\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)
+
+
+#: Kind of place → title, head and columns of its table, by the names of facts.
+_TABLES: Final = {
+    "works": (
+        "Planned works",
+        "work · line",
+        ("verdict", "separation", "lower 95 %", "required", "chance of less"),
+    ),
+    "stops": ("Stops", "run/stop", ("chainage", "depth", "95 % half axis, long", "status")),
+    "nodes": ("Nodes", "node", ("chainage", "invert", "cover", "bend")),
+    "seen": ("Seen by the camera", "code", ("what", "chainage", "cover")),
+}
+_WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
+
+
+#: Columns that hold numbers, and stand to the right.
+_NUMBERS: Final = {
+    "separation", "lower 95 %", "required", "chainage", "depth", "95 % half axis, long", "invert",
+    "cover", "bend",
+}  # fmt: skip
+
+
+def _table(found: Sequence[Place], columns: Sequence[str]) -> list[tuple[Place, list[Fact | None]]]:
+    by_name = [(place, {fact.name: fact for fact in place.facts}) for place in found]
+    return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
+
+
+def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[Target]]:
+    """Return the findings as text, the worst first, and where each points."""
+    rows = view.rows(FindingRow)
+    pairs = sorted(
+        zip(rows, places.targets(view), strict=True),
+        key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
+    )
+    told = [
+        asdict(row) | {"what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
+        for row, _ in pairs
+    ]
+    return told, [target for _, target in pairs]
+
+
+def _statements(view: RecordView) -> list[str]:
+    """Return what a reader must know of levels and directions.
+
+    Directions are shown from the north of the drawing, so what the record says of its own holds
+    only where both are one.
+    """
+    directions = "" if view.ground.turn_deg else view.lineage.directions
+    return [text for text in (view.lineage.levels, directions) if text]
+
+
+def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
+    name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
+    facts = [
+        Fact("length", row.length_m, None, "length"),
+        *measured("mean grade", row.mean_grade, row.grade_sigma, "grade"),
+        *measured("deepest stop", row.depth_max_m),
+        *measured("widest 95 % half axis", row.semi_major_95_max_m),
+    ]
+    facts[1:1] = _cover_facts(view, row)
+    return name, facts
+
+
+def _cover_facts(view: RecordView, row: CentrelineRow) -> Iterator[Fact]:
+    """Yield the least cover, and the bound that "at least" stands for; what is unknown too."""
+    if isnan(row.cover_min_m):
+        yield Fact("cover", "unknown")
+        return
+    yield Fact("least cover, as located", row.cover_min_m, None, "length")
+    bound = view.least_cover_95_m(row.line_id)
+    at_least = "cover at least (95 %)"
+    yield Fact(at_least, "no bound") if isnan(bound) else Fact(at_least, bound, None, "length")
+
+
+def _zones(view: RecordView) -> list[tuple[str, Fact]]:
+    rules = dict.fromkeys((z.rule_title, z.source, z.tolerance_m) for z in view.rows(ZoneRow))
+    return [
+        (f"{title} ({source})", Fact("tolerance", tolerance_m, None, "length"))
+        for title, source, tolerance_m in rules
+    ]
+
+
+def _plain(drawings: Document) -> object:
+    """Return what bokeh's script embeds, ids counted from one: equal records give equal pages.
+
+    Each root goes into the element of its own name.
+    """
+    ids: dict[str, str] = {}
+
+    def walk(part: object) -> object:
+        if isinstance(part, list):
+            return [walk(p) for p in part]
+        if not isinstance(part, dict):
+            return part
+        return {
+            k: ids.setdefault(str(v), f"m{len(ids) + 1}") if k == "id" else walk(v)
+            for k, v in part.items()
+        }
+
+    made = walk(json.loads(serialize_json(drawings.to_json(deferred=False))))
+    homes = {ids[root.id]: str(root.name) for root in drawings.roots}
+    return [{"": made}, [{"docid": "", "roots": homes, "root_ids": list(homes)}]]

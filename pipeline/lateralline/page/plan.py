@@ -1,0 +1,186 @@
+"""The plan: dig zone, corridor, pipe by its shape, ellipses, marks, stops, nodes, north up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import shapely
+from bokeh.models import CDSView, ColumnDataSource, GroupFilter, MultiLine
+from bokeh.models.filters import Filter, IntersectionFilter
+from bokeh.models.renderers import GlyphRenderer
+from bokeh.plotting import figure
+from shapely import LineString
+
+from lateralline.page.figures import (
+    LinePixels,
+    Renderer,
+    area_look,
+    area_roles,
+    chosen,
+    dressed,
+    frame,
+    line_look,
+    names,
+    pickable,
+    role_of,
+    symbols,
+)
+from lateralline.page.sources import Sources
+from lateralline.page.works import Works
+from lateralline.record.rows import SegmentRow, ZoneRow
+from lateralline.record.symbology import area_of, sign, style_of
+from lateralline.record.view import RecordView
+from lateralline.records import Floats
+
+
+def draw(view: RecordView, of: Sources, works: Works | None = None) -> figure:
+    """Return the plan; x and y are metres on the ground from the record's corner."""
+    plan = frame("plan", equal=True)
+    _areas(plan, view)
+    if works is not None:
+        _planned(plan, works)
+    _pipe(plan, view)
+    for source, role in ((of.stops, "fix"), (of.nodes, "pipe"), (of.seen, "seen")):
+        ellipse = plan.ellipse(
+            "x", "y", width="major", height="minor", angle="angle", source=source,
+            fill_alpha=0.10, line_width=1.3, line_dash="solid" if role == "fix" else "dotted",
+        )  # fmt: skip
+        dressed(ellipse, "ellipses", line_color=role, fill_color=role)
+    path = plan.line("x", "y", source=ColumnDataSource({"x": [], "y": []}, name="measured_plan"),
+                     line_width=7, line_alpha=0.65)  # fmt: skip
+    dressed(path, line_color="measured")
+    at = ("x", "y")
+    symbols(plan, "field_marks", at, of.marks, "marks")
+    symbols(plan, "control_points", at, of.control, "control")
+    names(plan, "control", "ink")
+    picked = symbols(plan, "pipe_nodes", at, of.nodes, "nodes")
+    picked += symbols(plan, "pipe_observations", at, of.seen, "seen")
+    picked += symbols(plan, "transmitter_fixes", at, of.stops, "stops")
+    for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
+        names(plan, kind, role)
+    if works is not None:
+        picked += least_separations(plan, of, "axis_x", "axis_y", "x", "y")
+    measured_ends(plan)
+    pickable(plan, picked)
+    return plan
+
+
+def _areas(plan: figure, view: RecordView) -> None:
+    zones = view.rows(ZoneRow)
+    for with_corridor in (True, False):
+        kind = "tolerance_and_corridor" if with_corridor else "tolerance"
+        area = area_of("dig_zone", zone=kind)
+        source = _polygons(z.geometry for z in zones if z.with_corridor == with_corridor)
+        made = plan.multi_polygons("xs", "ys", source=source, **area_look(area))
+        dressed(made, "zone", **area_roles(area))
+    area = area_of("position_corridor")
+    source = _polygons(view.layers["position_corridor"].geometry)
+    made = plan.multi_polygons("xs", "ys", source=source, **area_look(area))
+    dressed(made, "corridor", **area_roles(area))
+
+
+def _planned(plan: figure, works: Works) -> None:
+    """Outline the planned works, hatched: they are not there yet."""
+    shapes = plan.multi_polygons(
+        "xs", "ys", source=_polygons(works.outlines), fill_alpha=0.0, line_width=1.6,
+        hatch_pattern="right_diagonal_line", hatch_scale=7, hatch_weight=0.7,
+    )  # fmt: skip
+    dressed(shapes, "works", line_color="works", hatch_color="works")
+
+
+def _polygons(shapes: Iterable[object]) -> ColumnDataSource:
+    """Return polygons with their holes: one row a polygon."""
+    there = np.array([s for s in shapes if s is not None], dtype=object)
+    rings = [
+        [np.asarray(r.coords)[:-1].T for r in (p.exterior, *p.interiors)]
+        for p in shapely.get_parts(there)
+    ]
+    return ColumnDataSource(
+        {
+            "xs": [[[x.tolist() for x, _ in polygon]] for polygon in rings],
+            "ys": [[[y.tolist() for _, y in polygon]] for polygon in rings],
+        }
+    )
+
+
+def _pipe(plan: figure, view: RecordView) -> None:
+    segments, style = view.rows(SegmentRow), style_of("pipe_segments")
+    for rule in style.rule:
+        assert rule.line is not None  # held to by Style
+        paths = [
+            shapely.get_coordinates(s.geometry)
+            for s in segments
+            if s.geometry is not None and style.rule_of(s) is rule
+        ]
+        made = _paths(plan, paths, line_look(rule.line))
+        dressed(made, "pipe", line_color=role_of(rule.line.color))
+    line = sign("carried_on").line
+    ways = [shapely.get_coordinates(way) for way in view.carried_on]
+    dressed(_paths(plan, ways, line_look(line)), "pipe", line_color=role_of(line.color))
+    _flow(plan, [row.geometry for row in view.centrelines])
+
+
+def _paths(plan: figure, paths: Sequence[Floats], look: LinePixels) -> GlyphRenderer[MultiLine]:
+    columns = {"xs": [p[:, 0].tolist() for p in paths], "ys": [p[:, 1].tolist() for p in paths]}
+    return plan.multi_line("xs", "ys", source=ColumnDataSource(columns), **look)
+
+
+def _flow(plan: figure, lines: Iterable[LineString | None]) -> None:
+    """Set a tip on each line, pointing the way the water runs: towards its start."""
+    columns: dict[str, list[float]] = {"x": [], "y": [], "angle": []}
+    for line in lines:
+        if line is None or line.length == 0.0:
+            continue
+        for share in (0.3, 0.7):
+            at = line.interpolate(share, normalized=True)
+            onward = line.interpolate(max(share * line.length - 0.05, 0.0))
+            columns["x"].append(at.x)
+            columns["y"].append(at.y)
+            columns["angle"].append(np.arctan2(onward.y - at.y, onward.x - at.x) - np.pi / 2)
+    tips = plan.scatter(
+        "x", "y", angle="angle", marker="triangle", size=13, source=ColumnDataSource(columns)
+    )
+    dressed(tips, "pipe", fill_color="pipe", line_color="paper")
+
+
+def least_separations(
+    drawing: figure,
+    of: Sources,
+    x0: str,
+    y0: str,
+    x1: str,
+    y1: str,
+    line: GroupFilter | None = None,
+) -> list[Renderer]:
+    """Draw each pair's least separation, from pipe to planned thing; return what can be picked."""
+    ends = []
+    for verdict, role, marker, look in (
+        ("none_shown", "works", "square", {"line_width": 1.5, "line_dash": "dashed"}),
+        ("conflict", "warn", "square_x", {"line_width": 3.0}),
+    ):
+        kept: Filter = GroupFilter(column_name="verdict", group=verdict)
+        if line is not None:
+            kept = IntersectionFilter(operands=[kept, line])
+        bar = drawing.segment(x0, y0, x1, y1, source=of.works, view=CDSView(filter=kept), **look)
+        dressed(bar, "works", line_color=role)
+        end = drawing.scatter(
+            x1, y1, marker=marker, size=12, source=of.works, view=CDSView(filter=kept), line_width=2
+        )
+        dressed(end, "works", line_color=role, fill_color="paper")
+        ends.append(chosen(end, 17))
+    names(drawing, "works", "works")
+    return ends
+
+
+def measured_ends(drawing: figure) -> None:
+    """Draw both ends of a measured distance, named, empty until something is measured."""
+    name = f"measured_{drawing.name}_ends"
+    source = ColumnDataSource({"x": [], "y": [], "label": []}, name=name)
+    ends = drawing.scatter("x", "y", marker="circle_dot", size=18, source=source, line_width=3)
+    dressed(ends, line_color="measured", fill_color="paper")
+    text = drawing.text(
+        "x", "y", text="label", source=source, text_font_size="15px", text_font_style="bold",
+        y_offset=-12, text_align="center",
+    )  # fmt: skip
+    dressed(text, text_color="measured")

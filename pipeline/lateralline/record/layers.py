@@ -1,0 +1,329 @@
+"""Products of the stages → Arrow tables and data frames as the contract declares them.
+
+A table has the declared columns in declared order and types, and geometry as WKB in the site's
+CRS or the one asked for. Whatever breaks the contract is refused here, all of it at once, so no
+writer meets a surprise. pandas starts here, for those who want frames.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import replace
+from typing import Final, TypeAlias
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyproj
+import shapely
+
+from lateralline import contract
+from lateralline.contract import Column, FieldType, Table
+from lateralline.derive.shifted import shifted
+from lateralline.derive.tables import finding_row
+from lateralline.errors import ContractError
+from lateralline.frames import Frame
+from lateralline.record.lineage import lineage, plan_of, plan_operation
+from lateralline.records import FieldRecord, Finding, Floats, Product
+
+AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
+Shapes: TypeAlias = npt.NDArray[np.object_]
+Transform: TypeAlias = Callable[[Floats], Floats]
+
+#: Name of the geometry column of every table and frame.
+GEOMETRY: Final = "geometry"
+GEOMETRY_FIELD: Final = pa.field(
+    GEOMETRY, pa.binary(), metadata={"ARROW:extension:name": "geoarrow.wkb"}
+)
+_ARROW: Final[dict[FieldType, pa.DataType]] = {
+    "text": pa.string(),
+    "integer": pa.int64(),
+    "real": pa.float64(),
+    "boolean": pa.bool_(),
+    "date": pa.date32(),
+    "datetime": pa.timestamp("ms", tz="UTC"),
+}
+_PANDAS: Final = {
+    pa.string(): pd.StringDtype(na_value=pd.NA),
+    pa.int64(): pd.Int64Dtype(),
+    pa.bool_(): pd.BooleanDtype(),
+    pa.date32(): pd.ArrowDtype(pa.date32()),
+}
+_SHAPES: Final = {
+    "Point Z": ("Point", True),
+    "LineString Z": ("LineString", True),
+    "LineString": ("LineString", False),
+    "Polygon": ("Polygon", False),
+}
+
+
+def to_tables(
+    products: Iterable[Product],
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
+    *,
+    keep_levels: bool = False,
+) -> dict[str, pa.Table]:
+    """Return every layer, in the contract's order, `lineage` made here included.
+
+    Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
+    `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit. What
+    the operation may be off by is in σ and polygons then (`derive.shifted`).
+    Raises ContractError naming every missing, undeclared, ill-typed or forbidden value of every
+    layer, and FrameError when the site cannot be given in `crs`.
+    """
+    made = {p.layer: p for p in shifted(products, plan_operation(frame, crs))}
+    made["lineage"] = lineage(tuple(made.values()), record, frame, crs, keep_levels=keep_levels)
+    _same_names("layers", made, contract.LAYERS)
+    transform = _way(frame, crs, keep_levels=keep_levels)
+    transform = _planar_too(transform, _mean_level(made.values()))
+    tables: dict[str, pa.Table] = {}
+    faults: list[str] = []
+    for name in contract.LAYERS:
+        declared = contract.load(name)
+        try:
+            table = _columns(declared, made[name].columns)
+            shapes = _checked(declared, made[name].geometry, table.num_rows)
+        except ContractError as e:
+            faults.append(str(e))
+            continue
+        tables[name] = table if shapes is None else _placed(table, _transformed(shapes, transform))
+    if faults:
+        raise ContractError("\n".join(faults))
+    return tables
+
+
+def to_lonlat(
+    tables: Mapping[str, pa.Table], products: Iterable[Product], frame: Frame
+) -> dict[str, pa.Table]:
+    """Return the tables with WGS 84 longitude and latitude in place of their geometry.
+
+    A third coordinate is there only when it is an ellipsoidal height. What the operation may be
+    off by is in σ and polygons, anew and not that of `tables`. Raises FrameError for a local sketch
+    and when nothing better than a ballpark operation leads there.
+    """
+    made = {p.layer: p for p in shifted(products, frame.lonlat_operation)}
+    transform = _planar_too(frame.to_lonlat, _mean_level(made.values()))
+    return {
+        name: _placed(
+            _columns(contract.load(name), made[name].columns),
+            _transformed(made[name].geometry, transform),
+        )
+        if contract.load(name).geometry
+        else table
+        for name, table in tables.items()
+    }
+
+
+def to_frames(
+    products: Iterable[Product],
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
+) -> dict[str, AnyFrame]:
+    """Return every layer as a (Geo)DataFrame with nullable types; else as `to_tables`."""
+    frames: dict[str, AnyFrame] = {}
+    for name, table in to_tables(products, record, frame, crs).items():
+        if not contract.load(name).geometry:
+            frames[name] = table.to_pandas(types_mapper=_PANDAS.get)
+            continue
+        plain = table.drop_columns(GEOMETRY).to_pandas(types_mapper=_PANDAS.get)
+        frames[name] = gpd.GeoDataFrame(
+            plain, geometry=shapes(table), crs=frame.write_crs if crs is None else crs
+        )
+    return frames
+
+
+def shapes(table: pa.Table) -> Shapes:
+    """Return the geometry of a table's rows (n); None where there is none."""
+    return np.asarray(shapely.from_wkb(table[GEOMETRY].to_numpy()), dtype=object)
+
+
+def empty(name: str) -> pa.Table:
+    """Return a layer's table without rows."""
+    declared = contract.load(name)
+    fields = [pa.field(c.name, _ARROW[c.type]) for c in declared.field]
+    return pa.schema(fields + [GEOMETRY_FIELD] * bool(declared.geometry)).empty_table()
+
+
+def to_table(
+    name: str, columns: Mapping[str, Collection[object]], geometry: Shapes | None = None
+) -> pa.Table:
+    """Return one layer's table from its columns (n each) and geometry (n), already in a file's CRS.
+
+    Raises ContractError as `to_tables` does.
+    """
+    declared = contract.load(name)
+    table = _columns(declared, columns)
+    shapes = _checked(declared, geometry, table.num_rows)
+    return table if shapes is None else _placed(table, shapes)
+
+
+def with_findings(
+    products: Iterable[Product], site_id: str, findings: Iterable[Finding]
+) -> tuple[Product, ...]:
+    """Return the products with `findings` at the end of the layer of that name."""
+    rows = [finding_row(site_id, f) for f in findings]
+    return tuple(
+        replace(p, columns={k: [*v, *(row[k] for row in rows)] for k, v in p.columns.items()})
+        if p.layer == "findings"
+        else p
+        for p in products
+    )
+
+
+# ---- columns ------------------------------------------------------------------------------
+
+
+def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.Table:
+    """Return a product's columns as the contract has them; empty text and NaN are null."""
+    _same_names(f"{declared.name}: columns", columns, declared.names)
+    lengths = {name: len(values) for name, values in columns.items()}
+    if len(set(lengths.values())) > 1:
+        raise ContractError(f"{declared.name}: columns differ in length: {lengths}")
+    arrays: dict[str, pa.Array] = {}
+    faults: list[str] = []
+    for c in declared.field:
+        try:
+            arrays[c.name] = _typed(c, columns[c.name])
+        except (TypeError, ValueError, pa.ArrowException) as e:
+            faults.append(f"{declared.name}.{c.name}: not all {c.type} ({e})")
+            continue
+        faults += [f"{declared.name}.{c.name}: {fault}" for fault in _forbidden(c, arrays[c.name])]
+    if faults:
+        raise ContractError("\n".join(faults))
+    return pa.table(arrays)
+
+
+def _typed(column: Column, values: Collection[object]) -> pa.Array:
+    plain = values.tolist() if isinstance(values, np.ndarray) else list(values)
+    known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
+    if column.type == "integer":
+        known = [v if v is None else _whole(v) for v in known]
+    return pa.array(known, type=_ARROW[column.type])
+
+
+def _is_nan(value: object) -> bool:
+    return isinstance(value, float) and math.isnan(value)
+
+
+def _whole(value: object) -> int:
+    """Return 3 for 3.0; Arrow would make 3 of 3.5 too."""
+    number = float(str(value))
+    if not number.is_integer():
+        raise ValueError(f"{value} is not whole")
+    return int(number)
+
+
+def _forbidden(column: Column, array: pa.Array) -> list[str]:
+    """Return, in words, how the values break what the contract says of them."""
+    faults = []
+    if column.required and array.null_count:
+        faults.append(f"{array.null_count} of {len(array)} values missing")
+    known = array.drop_null()
+    if column.type in ("real", "integer"):
+        numbers = known.to_numpy(zero_copy_only=False)
+        low, high, above = column.minimum, column.maximum, column.above
+        for broken, must in (
+            (np.isinf(numbers), "finite"),
+            (numbers < (-np.inf if low is None else low), f"≥ {low or 0:g}"),
+            (numbers > (np.inf if high is None else high), f"≤ {high or 0:g}"),
+            (numbers <= (-np.inf if above is None else above), f"> {above or 0:g}"),
+        ):
+            if broken.any():
+                faults.append(f"must be {must}; got {numbers[broken][0]}")
+    if column.enum and (strange := sorted(set(known.to_pylist()) - set(column.enum))):
+        faults.append(f"must be one of {', '.join(column.enum)}; got {', '.join(strange)}")
+    return faults
+
+
+def _same_names(what: str, got: Iterable[str], declared: Iterable[str]) -> None:
+    got, declared = list(got), list(declared)
+    missing = [n for n in declared if n not in got]
+    strange = [n for n in got if n not in declared]
+    if missing or strange:
+        parts = [f"missing {', '.join(missing)}"] * bool(missing)
+        parts += [f"undeclared {', '.join(strange)}"] * bool(strange)
+        raise ContractError(f"{what} {'; '.join(parts)}")
+
+
+# ---- geometry -----------------------------------------------------------------------------
+
+
+def _way(frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool) -> Transform:
+    """Return the way from the site frame to the site's CRS or `crs`."""
+    if crs is None or crs == frame.write_crs:
+        return frame.to_site_crs
+    if not keep_levels or len(crs.axis_info) < 3:
+        return lambda xyz_m: frame.to_crs(xyz_m, crs)
+    plan = plan_of(crs)
+    return (
+        frame.to_site_crs if plan == frame.horizontal else lambda xyz_m: frame.to_crs(xyz_m, plan)
+    )
+
+
+def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | None:
+    """Return a product's geometry when it is what the contract declares."""
+    if not declared.geometry:
+        if geometry is not None:
+            raise ContractError(f"{declared.name}: has geometry, is declared a table")
+        return None
+    if geometry is None or len(geometry) != rows:
+        raise ContractError(f"{declared.name}: {rows} rows need as many geometries")
+    kind, has_z = _SHAPES[declared.geometry]
+    for g in geometry:
+        if g is not None and (g.geom_type != kind or g.has_z != has_z or g.is_empty):
+            raise ContractError(
+                f"{declared.name}: geometry must be {declared.geometry}; got {g.wkt:.60}"
+            )
+    if not np.isfinite(shapely.get_coordinates(geometry, include_z=has_z)).all():
+        raise ContractError(f"{declared.name}: a geometry has coordinates that are not finite")
+    return geometry
+
+
+def _placed(table: pa.Table, shapes: Shapes) -> pa.Table:
+    """Return the table with `shapes` as its last column."""
+    wkb = shapely.to_wkb(shapes, output_dimension=3, include_srid=False, flavor="iso")
+    return table.append_column(GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
+
+
+def _transformed(geometry: Shapes | None, transform: Transform) -> Shapes:
+    """Return the geometries through `transform`; the third axis appears and goes as it says."""
+    moved = np.array(geometry, dtype=object)
+    has_z = bool(shapely.has_z(moved).any())
+    xyz = shapely.get_coordinates(moved, include_z=has_z)
+    xyz = transform(xyz) if len(xyz) else xyz
+    if xyz.shape[1] == 2:
+        moved = shapely.force_2d(moved)
+    shapely.set_coordinates(moved, xyz)
+    return moved
+
+
+def _planar_too(transform: Transform, level_m: float) -> Transform:
+    """Return `transform` for (n, 2) too: a geometry without z is taken at the site's level."""
+
+    def either(xyz: Floats) -> Floats:
+        if xyz.shape[1] == 3:
+            return transform(xyz)
+        return transform(np.column_stack([xyz, np.full(len(xyz), level_m)]))[:, :2]
+
+    return either
+
+
+def _mean_level(products: Iterable[Product]) -> float:
+    """Return the mean z of all geometries; 0 when there is none.
+
+    A polygon has no z, yet a datum shift of a plan position depends (by centimetres) on height.
+    """
+    z = [
+        shapely.get_coordinates(p.geometry, include_z=True)[:, 2]
+        for p in products
+        if p.geometry is not None
+    ]
+    known = np.concatenate(z) if z else np.empty(0)
+    known = known[np.isfinite(known)]
+    return float(known.mean()) if len(known) else 0.0

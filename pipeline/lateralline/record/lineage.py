@@ -1,0 +1,363 @@
+"""Where a record comes from: the rows of the `lineage` layer, and the same read back by name.
+
+`lineage` makes the layer, a Product like any other; `read_lineage` is the one reader of it.
+"""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, fields
+from functools import cache
+from importlib.metadata import version
+from typing import Final
+
+import fiona
+import pyogrio
+import pyproj
+import shapely
+
+from lateralline import __version__, contract
+from lateralline.frames import Frame, Operation
+from lateralline.records import FieldRecord, Product
+from lateralline.settings import Accuracy, Settings
+
+#: Stands on everything that could guide digging; said once, in the schemas.
+CAUTION: Final = contract.load("dig_zone").caution
+
+_LIBRARIES: Final = (
+    "numpy",
+    "scipy",
+    "pyproj",
+    "shapely",
+    "pandas",
+    "geopandas",
+    "pyarrow",
+    "pyogrio",
+    "fiona",
+)
+#: Columns of layers that name the published table or rule a row rests on.
+_SOURCE_COLUMNS: Final = ("source", "dimensions_from", "fitting_source")
+
+
+@cache
+def software() -> dict[str, str]:
+    """Return the version of every program and library a record depends on."""
+    return {
+        "lateralline": __version__,
+        "python": platform.python_version(),
+        **{name: version(name) for name in _LIBRARIES},
+        "GDAL (writes)": pyogrio.__gdal_version_string__,
+        "GDAL (reads back)": fiona.__gdal_version__,
+        "PROJ": pyproj.proj_version_str,
+        "EPSG dataset": pyproj.database.get_database_metadata("EPSG.VERSION") or "unknown",
+        "GEOS": shapely.geos_version_string,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    topic: str
+    item: str
+    value: str
+    unit: str | None = None
+    accuracy_m: float = math.nan
+    sha256: str | None = None
+    size_bytes: int | None = None
+    rows: int | None = None
+    remark: str | None = None
+
+
+def lineage(
+    products: Iterable[Product],
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
+    *,
+    keep_levels: bool = False,
+) -> Product:
+    """Return the `lineage` layer of one site written in `crs` (None: the site's own).
+
+    With `keep_levels` only the plan is transformed into it.
+    """
+    rows = [
+        *_inputs(record),
+        *(_Row("software", name, v) for name, v in software().items()),
+        *_systems(frame, crs),
+        *_operations(operations(frame, crs, keep_levels=keep_levels)),
+        *_accuracies(record.settings.accuracy),
+        *_settings(record.settings),
+        *_sources(products),
+        *_statements(record, frame, crs),
+    ]
+    columns: dict[str, list[object]] = {"site_id": [record.settings.id] * len(rows)}
+    columns |= {f.name: [getattr(row, f.name) for row in rows] for f in fields(_Row)}
+    return Product("lineage", dict(columns), None)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordLineage:
+    """What drawings and exports need of one site's lineage; "" and NaN where it says nothing."""
+
+    site_name: str
+    surveyed: str  # ISO date
+    surveyor: str
+    levels: str  # a sentence on what levels count from
+    directions: str  # a sentence on what directions count from
+    level_datum: str  # in few words
+    crs_name: str  # of the file
+    height_factor: float  # ellipsoid metres in a ground metre
+    convergence_deg: float  # azimuth of the site's own grid north
+    tape_unit: str
+    gnss_sigma_m: float  # of a point without σ of its own, each axis
+    tape_sigma_m: float
+    tape_sigma_ratio: float
+
+
+def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
+    """Return what rows (topic, item, value) of one site's `lineage` say.
+
+    >>> read_lineage([("crs", "height factor", "0.99998")]).height_factor
+    0.99998
+    """
+    known = {(topic, item): value for topic, item, value in rows}
+
+    def text(topic: str, item: str) -> str:
+        return known.get((topic, item), "")
+
+    def real(topic: str, item: str, unknown: float = math.nan) -> float:
+        return float(known.get((topic, item), unknown))
+
+    return RecordLineage(
+        site_name=text("statement", "site"),
+        surveyed=text("statement", "surveyed"),
+        surveyor=text("statement", "surveyor"),
+        levels=text("statement", "levels"),
+        directions=text("statement", "directions"),
+        level_datum=text("crs", "levels"),
+        crs_name=text("crs", "written in"),
+        height_factor=real("crs", "height factor", 1.0),
+        convergence_deg=real("crs", "convergence", 0.0),
+        tape_unit=text("parameter", "unit of tape") or "m",
+        gnss_sigma_m=real("parameter", "accuracy gnss_m"),
+        tape_sigma_m=real("parameter", "accuracy tape_m"),
+        tape_sigma_ratio=real("parameter", "accuracy tape_ratio"),
+    )
+
+
+def operations(
+    frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool = False
+) -> tuple[Operation, ...]:
+    """Return every coordinate operation that stands between field record and files."""
+    if crs is None or frame.is_local or crs == frame.write_crs:
+        return frame.operations
+    target = plan_of(crs) if keep_levels else crs
+    return (
+        frame.operations
+        if target == frame.horizontal
+        else (*frame.operations, frame.operation_to(target))
+    )
+
+
+def plan_operation(frame: Frame, crs: pyproj.CRS | None) -> Operation | None:
+    """Return what takes plan positions from the site's CRS to `crs`; None when nothing does."""
+    if crs is None or frame.is_local or plan_of(crs) == frame.horizontal:
+        return None
+    return frame.operation_to(plan_of(crs))
+
+
+def plan_of(crs: pyproj.CRS) -> pyproj.CRS:
+    """Return the horizontal part of a CRS.
+
+    >>> plan_of(pyproj.CRS("EPSG:32617+5703")).to_epsg()
+    32617
+    """
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def crs_text(crs: pyproj.CRS) -> str:
+    """Return a CRS as authority codes where there are any, else as WKT.
+
+    >>> crs_text(pyproj.CRS("EPSG:32617+5703"))
+    'EPSG:32617+EPSG:5703'
+    """
+    if crs.is_compound:
+        return "+".join(map(crs_text, crs.sub_crs_list))
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority is not None else str(crs.to_wkt())
+
+
+def _inputs(record: FieldRecord) -> Iterator[_Row]:
+    for f in record.inputs:
+        yield _Row(
+            "input",
+            f.name,
+            f"{f.rows} row(s)",
+            sha256=f.sha256,
+            size_bytes=f.size_bytes,
+            rows=f.rows,
+        )
+
+
+def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+    for item, value in frame.describe().items():
+        if not item.startswith("operation_") and value == value:  # NaN: not known
+            stem, unit = _unit(item)
+            yield _Row("crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit)
+    written = crs if crs is not None else frame.write_crs
+    yield _Row(
+        "crs",
+        "written in",
+        written.name if written is not None else "a sketch on axes of its own, metres",
+        remark=crs_text(written) if written is not None else "a sketch: the axes are invented",
+    )
+
+
+def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
+    for o in used:
+        notes = [
+            "only a ballpark way: not used" * (not o.usable),
+            "a zero shift, accepted in site.toml" * (o.ballpark and o.usable),
+            "moves nothing though the datums differ" * o.zero_shift,
+            "accuracy as site.toml states it: none is published" * o.stated,
+            _unknown(o) * math.isnan(o.accuracy_m),
+            "depends on the coordinate epoch" * o.time_dependent,
+        ]
+        yield _Row(
+            "operation",
+            f"{o.source} to {o.target}",
+            o.name,
+            accuracy_m=o.accuracy_m,
+            remark="; ".join(filter(None, notes)) or None,
+        )
+        for grid, digest in o.grids_used:
+            yield _Row("operation", f"grid of {o.source} to {o.target}", grid, sha256=digest)
+        for better in o.better_unavailable:
+            yield _Row("missing_operation", f"{o.source} to {o.target}", better)
+
+
+def _accuracies(accuracy: Accuracy) -> Iterator[_Row]:
+    for name, value in asdict(accuracy).items():
+        if name.endswith("_rad"):
+            name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
+        yield _Row("parameter", f"accuracy {name}", f"{value:.6g}", _unit(name)[1], remark="1 σ")
+
+
+def _settings(settings: Settings) -> Iterator[_Row]:
+    for what, unit in settings.units.items():
+        yield _Row("parameter", f"unit of {what}", unit, remark="as given; all here is metres")
+    yield _Row("parameter", "tape distances", "slope" if settings.slope_tape else "horizontal")
+    for run in settings.runs:
+        given = (
+            ("entry", run.entry, None),
+            ("counter at entry", f"{run.counter_at_entry_m:.6g}", "m"),
+            ("flow", run.flow, None),
+            ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
+            ("ride height", f"{run.ride_height_m:.6g}", "m"),
+        )
+        yield from (_Row("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
+    yield _Row("parameter", "dig rule", settings.dig_rule or "none")
+
+
+def _sources(products: Iterable[Product]) -> Iterator[_Row]:
+    seen = {
+        (p.layer, str(value))
+        for p in products
+        for name in _SOURCE_COLUMNS
+        if p.layer != "lineage" and name in p.columns
+        for value in p.columns[name]
+        if value
+    }
+    yield from (_Row("source", layer, value) for layer, value in sorted(seen))
+
+
+def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+    settings = record.settings
+    yield _Row("statement", "levels", _levels(record, frame))
+    if frame.is_local:
+        yield _Row("statement", "axes", "A sketch on invented axes: it has no place on the earth.")
+    else:
+        yield _Row(
+            "statement",
+            "directions",
+            "Headings, ellipse azimuths and covariances refer to the site's own grid north, "
+            "lengths to the ground, in whatever CRS the geometry is written.",
+        )
+        yield _Row(
+            "statement",
+            "geojson",
+            "Longitude and latitude are rounded to 7 decimals, about 0.01 m, and heights to "
+            "0.001 m; the GeoPackage holds them unrounded.",
+        )
+        yield from _off_together("GeoPackage", plan_operation(frame, crs))
+        yield from _off_together("GeoJSON", frame.lonlat_operation)
+    yield _Row("statement", "site", settings.name or settings.id)
+    yield _Row("statement", "surveyed", settings.surveyed.isoformat())
+    if settings.surveyor:
+        yield _Row("statement", "surveyor", settings.surveyor)
+    yield _Row("statement", "caution", CAUTION)
+
+
+def _levels(record: FieldRecord, frame: Frame) -> str:
+    """Say what levels are: of nothing, of control's own zero, of an ellipsoid, of a datum."""
+    if frame.levels == "ellipsoidal":
+        return "Levels are heights above the ellipsoid of the horizontal CRS."
+    if frame.levels == "named":
+        how = f" ({frame.gnss_heights})" if frame.gnss_heights else ""
+        return f"Levels are in the vertical CRS named above{how}."
+    if not frame.levels_given:
+        return (
+            "There are no levels, only depths: no level was measured"
+            + (", though site.toml names what levels refer to" if frame.levels_missing else "")
+            + ". z counts from ground taken as level at 0, so no grade is given either."
+        )
+    control = record.control
+    known = [str(p) for p, z in zip(control.point, control.z_m, strict=True) if not math.isnan(z)]
+    zero = f", from the zero that z of control counts from ({', '.join(known)})" if known else ""
+    return f"Levels are relative{zero}: they compare only within this site."
+
+
+def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
+    """State what the way into a file's CRS does to positions and to what is drawn around them."""
+    if operation is None or operation.accuracy_m == 0.0 or not operation.usable:
+        return
+    bands = "Quality bands stay those of the site's own CRS."
+    if math.isnan(operation.accuracy_m):
+        said = (
+            f"All positions in {file} may be off together by a distance nobody knows "
+            f"({_unknown(operation)}): their plan sigmas are null, and zones and corridors are "
+            f"left out. {bands}"
+        )
+    else:
+        said = (
+            f"All positions in {file} may be off together by {operation.shift_95_m:.3f} m (95 %), "
+            "taking the accuracy of the operation as one standard deviation on each axis: plan "
+            f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
+        )
+    yield _Row("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
+
+
+def _unknown(operation: Operation) -> str:
+    """Say why nobody knows how good an operation is."""
+    if operation.undated:
+        return "it depends on time, and no coordinate epoch is given"
+    return "accuracy not published"
+
+
+def _unit(name: str) -> tuple[str, str | None]:
+    """Split a key with a unit suffix into words and a unit symbol.
+
+    >>> _unit("mean_level_m"), _unit("combined_scale")
+    (('mean level', 'm'), ('combined scale', None))
+    """
+    for suffix, unit in (
+        ("_m", "m"),
+        ("_ppm", "ppm"),
+        ("_deg", "deg"),
+        ("_ratio", "1"),
+        ("_depths", "depths"),
+    ):
+        if name.endswith(suffix):
+            return name.removesuffix(suffix).replace("_", " "), unit
+    return name.replace("_", " "), None

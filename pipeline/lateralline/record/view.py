@@ -1,0 +1,392 @@
+"""One site of a built GeoPackage as every drawing, page, card and export sees it.
+
+x and y are metres on the ground from a stated corner (`record.ground`), directions count from the
+file's own north, lengths are said in the crew's unit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+
+from lateralline import contract
+from lateralline.derive.cover import least_cover_95_m
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.errors import UnknownSiteError
+from lateralline.output.proof import sha256
+from lateralline.record.ground import GroundPlane, ground_plane
+from lateralline.record.layers import AnyFrame
+from lateralline.record.lineage import CAUTION, RecordLineage, read_lineage
+from lateralline.record.rows import (
+    CentrelineRow,
+    ControlRow,
+    FixRow,
+    NodeRow,
+    ObservationRow,
+    R,
+    rows_of,
+)
+from lateralline.records import Floats
+from lateralline.units import METRES_PER
+
+#: West, south, east, north, metres on the ground.
+Bounds = tuple[float, float, float, float]
+
+IN_FEET: Final = ("ft", "us-ft")
+DEPTH_ONLY: Final = "depth only"
+#: What a length that nobody knows is said as.
+DASH: Final = "–"
+_WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+_UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
+_UNIT_WORDS: Final = {"metre": "m", "US survey foot": "US survey feet", "foot": "feet"}
+_EMPTY_SITE: Final = (0.0, 0.0, 10.0, 10.0)
+
+
+@dataclass(frozen=True, eq=False)
+class RecordView:
+    """One site of a built record."""
+
+    source: Path  # the GeoPackage
+    site_id: str
+    layers: Mapping[str, AnyFrame]  # name → rows of the site; geometry in metres on the ground
+    lineage: RecordLineage
+    ground: GroundPlane
+    crs: pyproj.CRS | None  # of the file, levels included; None for a sketch
+
+    # ---- what the record is ---------------------------------------------------------------
+
+    @property
+    def name(self) -> str:
+        """Name of the site, the id when it has none."""
+        return self.lineage.site_name or self.site_id
+
+    @property
+    def caution(self) -> str:
+        """What stands on everything that could guide digging, whatever the file says."""
+        return CAUTION
+
+    @cached_property
+    def sha256(self) -> str:
+        """Digest of the GeoPackage."""
+        return sha256(self.source)
+
+    @cached_property
+    def findings(self) -> Counter[str]:
+        """Severity → how many."""
+        return Counter(self.layers["findings"]["severity"])
+
+    @property
+    def depth_only(self) -> bool:
+        """Whether the record has no levels at all, only depths below ground."""
+        data = self.layers["pipe_centreline"]["level_datum"]
+        return bool(len(data)) and bool((data == DEPTH_ONLY).all())
+
+    @property
+    def datum(self) -> str:
+        """What levels count from, in few words."""
+        data = [d for d in self.layers["pipe_centreline"]["level_datum"].unique() if d]
+        return self.lineage.level_datum or ", ".join(map(str, data))
+
+    # ---- coordinates ----------------------------------------------------------------------
+
+    @property
+    def north(self) -> str:
+        """What is up on a drawing: "grid north", "true north" or "sketch north"."""
+        if self.crs is None:
+            return "sketch north"
+        return "true north" if self.crs.is_geographic else "grid north"
+
+    @property
+    def corner(self) -> str:
+        """Where x and y count from, in the file's own coordinates and in words."""
+        x, y = self.ground.origin
+        if self.crs is None or self.ground.crs is None:
+            return f"x {x:g}, y {y:g} of the sketch"
+        if self.crs.is_geographic:
+            return f"longitude {x:.4f}°, latitude {y:.4f}°"
+        unit = self.ground.crs.axis_info[0].unit_name
+        return f"E {x:,.0f}, N {y:,.0f} {_UNIT_WORDS.get(unit, unit)}"
+
+    @property
+    def coordinate_unit(self) -> str:
+        """Unit of the file's coordinates: m, ft, us-ft or °."""
+        if self.ground.crs is None:
+            return "m"
+        name = self.ground.crs.axis_info[0].unit_name
+        return _UNIT_NAMES.get(name, name)
+
+    @property
+    def axis_names(self) -> tuple[str, str]:
+        """What the two coordinates are called."""
+        if self.crs is None:
+            return ("x", "y")
+        return ("longitude", "latitude") if self.crs.is_geographic else ("east", "north")
+
+    def say_coordinate(self, value: float) -> str:
+        """Say a coordinate of the file as far as a survey of this kind can tell it."""
+        return f"{value:.7f}" if self.coordinate_unit == "°" else f"{value:.2f}"
+
+    # ---- lengths in words -----------------------------------------------------------------
+
+    @property
+    def unit(self) -> str:
+        """The unit lengths are said in: "ft", "us-ft", or "m" for all that is metric."""
+        return self.lineage.tape_unit if self.lineage.tape_unit in IN_FEET else "m"
+
+    @property
+    def in_feet(self) -> bool:
+        """Whether the crew measured in feet."""
+        return self.unit != "m"
+
+    @property
+    def per(self) -> float:
+        """Metres in the unit lengths are said in."""
+        return METRES_PER[self.unit]
+
+    def say(self, metres: float, decimals: int = 2) -> str:
+        """Say a length in the crew's unit; a dash when it is not known."""
+        return number(metres / self.per, f"{{:.{decimals}f}}")
+
+    def say_95(self, value: float, sigma: float, decimals: int = 2) -> str:
+        """Say a length with half its 95 % interval: "1.23 ± 0.10"."""
+        if np.isnan(value):
+            return DASH
+        half = number(INTERVAL_95 * sigma / self.per, f"{{:.{decimals}f}}", unknown="?")
+        return f"{self.say(value, decimals)} ± {half}"
+
+    def say_both(self, metres: float) -> str:
+        """Say a length with its unit, metres in brackets beside feet."""
+        if not self.in_feet or np.isnan(metres):
+            return f"{self.say(metres)} m"
+        return f"{self.say(metres)} ft ({number(metres)} m)"
+
+    # ---- rows -----------------------------------------------------------------------------
+
+    def rows(self, kind: type[R], line: str | None = None) -> tuple[R, ...]:
+        """Return the rows of the layer that `kind` stands for, those of one line if asked."""
+        frame = self.layers[kind.layer]
+        return rows_of(kind, frame if line is None else frame[frame["line_id"] == line])
+
+    @cached_property
+    def centrelines(self) -> tuple[CentrelineRow, ...]:
+        """The lines, longest first."""
+        return tuple(sorted(self.rows(CentrelineRow), key=lambda row: -row.length_m))
+
+    @property
+    def lines(self) -> list[str]:
+        """Ids of the lines, longest first."""
+        return [row.line_id for row in self.centrelines]
+
+    @cached_property
+    def nodes(self) -> tuple[NodeRow, ...]:
+        """The nodes."""
+        return self.rows(NodeRow)
+
+    @cached_property
+    def fixes(self) -> tuple[FixRow, ...]:
+        """The stops, in the order of the layer, those without a position too."""
+        return self.rows(FixRow)
+
+    @cached_property
+    def observations(self) -> tuple[ObservationRow, ...]:
+        """What the camera saw."""
+        return self.rows(ObservationRow)
+
+    @cached_property
+    def control(self) -> tuple[ControlRow, ...]:
+        """The control points."""
+        return self.rows(ControlRow)
+
+    @property
+    def carried_on(self) -> list[shapely.LineString]:
+        """The way from the end of a located line to each node the counter carries beyond it."""
+        paths = {row.line_id: row.geometry for row in self.centrelines}
+        ways = []
+        for node in self.nodes:
+            path = paths.get(node.line_id)
+            if node.carried_on and node.geometry is not None and path is not None:
+                ends = shapely.get_coordinates(path)
+                end = ends[0 if node.chainage_m < 0.0 else -1]
+                ways.append(shapely.LineString([end, node.geometry]))
+        return ways
+
+    def of_line(self, layer: str, line: str) -> AnyFrame:
+        """Return the rows of a layer that belong to one line."""
+        frame = self.layers[layer]
+        return frame[frame["line_id"] == line]
+
+    def located(self, layer: str) -> gpd.GeoDataFrame:
+        """Return a layer's rows that have geometry."""
+        frame = self.layers[layer]
+        return frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+
+    def least_cover_95_m(self, line: str, reach: tuple[float, float] | None = None) -> float:
+        """Return the least lower 95 % bound of the cover along a line, or between two chainages.
+
+        NaN where nothing bounds it.
+        """
+        band = self.of_line("level_band", line)
+        if reach is not None:
+            band = band[band["chainage_m"].between(*reach)]
+        return least_cover_95_m(band["cover_least_95_m"].to_numpy(dtype=float))
+
+    # ---- extent ---------------------------------------------------------------------------
+
+    @cached_property
+    def box(self) -> Bounds:
+        """Bounds of zones, marks and nodes: all that is drawn but control."""
+        frames = (self.layers[n] for n in ("dig_zone", "field_marks", "pipe_nodes"))
+        return bounds_of([f.total_bounds for f in frames if len(f)]) or _EMPTY_SITE
+
+    def control_within(self, sides: float, *, tied: bool = False) -> gpd.GeoDataFrame:
+        """Return the control points no farther off than so many of the site's greater sides.
+
+        With `tied` only those a tie starts from, and those amid the site.
+        """
+        control = self.layers["control_points"]
+        x0, y0, x1, y1 = self.box
+        site = shapely.box(x0, y0, x1, y1)
+        near = control.geometry.intersects(site.buffer(sides * max(x1 - x0, y1 - y0)))
+        if tied:
+            near &= control["in_a_tie"].astype(bool) | control.geometry.intersects(site)
+        return control[near]
+
+    def box_with(self, control: gpd.GeoDataFrame) -> Bounds:
+        """Return the bounds that hold the site and some control points."""
+        return bounds_of([self.box, *control.geometry.bounds.to_numpy(dtype=float)]) or self.box
+
+
+def bounds_of(boxes: Iterable[Iterable[float]]) -> Bounds | None:
+    """Return the bounds of all boxes; None when none is finite."""
+    known = np.array([list(b) for b in boxes], dtype=float).reshape(-1, 4)
+    known = known[np.isfinite(known).all(axis=1)]
+    if not len(known):
+        return None
+    (west, south), (east, north) = known[:, :2].min(axis=0), known[:, 2:].max(axis=0)
+    return (float(west), float(south), float(east), float(north))
+
+
+def off_the_lines(points: gpd.GeoDataFrame, lines: gpd.GeoSeries) -> list[tuple[float, str]]:
+    """Return how far each point is from the nearest line, m, and which way: "NE"."""
+    if not len(points) or not len(lines):
+        return []
+    paths = lines[lines.notna()].union_all()
+    away = shapely.get_coordinates(
+        shapely.shortest_line(paths, np.asarray(points.geometry.array))
+    ).reshape(-1, 2, 2)
+    east, north = (away[:, 1] - away[:, 0]).T
+    turn = np.degrees(np.arctan2(east, north))
+    names = [_WINDS[round(t / 45.0) % 8] for t in turn.tolist()]
+    return list(zip(np.hypot(east, north).tolist(), names, strict=True))
+
+
+def sites_of(gpkg: Path) -> list[str]:
+    """Return the ids of the sites a built GeoPackage holds."""
+    ids = pyogrio.read_dataframe(gpkg, layer="lineage", columns=["site_id"])["site_id"]
+    return [str(i) for i in ids.unique()]
+
+
+def read_record(gpkg: Path, site_id: str = "") -> RecordView:
+    """Return one site; "" is the only one there is.
+
+    Raises UnknownSiteError when the file does not hold it.
+    """
+    ids = sites_of(gpkg)
+    if site_id == "" and len(ids) == 1:
+        site_id = ids[0]
+    if site_id not in ids:
+        raise UnknownSiteError(f"{gpkg} holds no site {site_id!r}")
+    layers = read_layers(gpkg, contract.LAYERS, site_id)
+    crs = crs_of(layers["field_marks"])
+    lineage = lineage_of(layers["lineage"])
+    ground = ground_plane(crs, _corner_of(layers.values()), lineage)
+    placed = {name: _on_ground(frame, ground) for name, frame in layers.items()}
+    return RecordView(gpkg, site_id, placed, lineage, ground, crs)
+
+
+def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
+    """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
+
+    Text that is not given is ""; a layer the file does not hold has no rows.
+    """
+    where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
+    held = {str(name) for name, _ in pyogrio.list_layers(gpkg)}
+    return {n: _layer(gpkg, n, where) if n in held else _empty(n) for n in names}
+
+
+def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:
+    """Return the CRS of a layer as read; None for a sketch on invented axes."""
+    crs = frame.crs
+    return None if crs is None or crs.is_engineering else crs
+
+
+def lineage_of(rows: pd.DataFrame) -> RecordLineage:
+    """Return what one site's lineage says."""
+    return read_lineage(zip(rows["topic"], rows["item"], rows["value"], strict=True))
+
+
+def _layer(gpkg: Path, layer: str, where: str | None) -> AnyFrame:
+    frame = pyogrio.read_dataframe(gpkg, layer=layer, where=where)
+    texts = [c.name for c in contract.load(layer).field if c.type == "text" and c.name in frame]
+    frame[texts] = frame[texts].astype(object).fillna("")
+    return frame
+
+
+def _empty(layer: str) -> AnyFrame:
+    table = contract.load(layer)
+    if not table.geometry:
+        return pd.DataFrame(columns=list(table.names))
+    return gpd.GeoDataFrame(columns=[*table.names, "geometry"], geometry="geometry")
+
+
+def _corner_of(frames: Iterable[AnyFrame]) -> Floats:
+    """Return the lower left corner (2) of all geometry, in the file's own coordinates."""
+    all_of_it = bounds_of(f.total_bounds for f in frames if isinstance(f, gpd.GeoDataFrame))
+    return np.zeros(2) if all_of_it is None else np.array(all_of_it[:2])
+
+
+def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
+    """Return a layer in ground metres, its directions and covariances from the file's north."""
+    if not isinstance(frame, gpd.GeoDataFrame):
+        return frame
+    made = frame.copy()
+    made.geometry = ground.shapes_to_ground(np.asarray(frame.geometry.array))
+    made = made.set_crs(None, allow_override=True)
+    if ground.turn_deg:
+        for column in ("ellipse_azimuth_deg", "heading_deg"):
+            if column in made:
+                made[column] = (made[column].astype(float) + ground.turn_deg) % 360.0
+        if "cov_en_m2" in made:
+            _turn_covariance(made, ground.turn_deg)
+    return made
+
+
+def _turn_covariance(frame: gpd.GeoDataFrame, turn_deg: float) -> None:
+    """Turn σ east, σ north and their covariance clockwise by `turn_deg`."""
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    names = ["sigma_e_m", "sigma_n_m", "cov_en_m2"]
+    e, n, en = frame[names].to_numpy(dtype=float).T
+    ee, nn = e**2, n**2
+    frame["sigma_e_m"] = np.sqrt(np.maximum(c * c * ee + 2 * c * s * en + s * s * nn, 0.0))
+    frame["sigma_n_m"] = np.sqrt(np.maximum(s * s * ee - 2 * c * s * en + c * c * nn, 0.0))
+    frame["cov_en_m2"] = c * s * (nn - ee) + (c * c - s * s) * en
+
+
+def number(value: float, pattern: str = "{:.2f}", unknown: str = DASH) -> str:
+    """Return a number in words; a dash for NaN.
+
+    >>> number(1.234), number(float("nan"))
+    ('1.23', '–')
+    """
+    return unknown if np.isnan(value) else pattern.format(value)

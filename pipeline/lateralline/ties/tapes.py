@@ -1,0 +1,195 @@
+"""Spots with their tapes, and what a card says of them in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import degrees, isnan, nan
+from typing import Final
+
+import numpy as np
+
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.frames.operations import PLAN_95
+from lateralline.kernels.tying import choose
+from lateralline.records import Floats
+from lateralline.ties.measure import Measure
+from lateralline.ties.points import TapePoints
+from lateralline.ties.spots import Spot
+
+#: Parts of what a card is off by → what they are called.
+_WHOSE: Final = {"tapes": "tapes", "points": "points", "record": "record", "all": "all together"}
+
+
+@dataclass(frozen=True, slots=True)
+class TieLimits:
+    """What a tie must keep to, and how well a tape is read."""
+
+    longest_m: float
+    flattest_rad: float
+    tape_m: float  # σ of a taped distance: this
+    tape_ratio: float  # and this times its length
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tape:
+    """One taped distance."""
+
+    point: str
+    point_m: Floats  # (2,) on the ground
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Card:
+    """A spot and its tapes; without tapes, why not."""
+
+    spot: Spot
+    tapes: tuple[Tape, ...] = ()  # two, and the check where there is one
+    side: str = ""  # of the spot, looking from the first point to the second
+    cut_deg: float = nan
+    tape_cov_m2: Floats | None = None
+    point_cov_m2: Floats | None = None
+    check_sigma_m: float = nan
+    reason: str = ""
+
+    @property
+    def tied(self) -> bool:
+        """Whether there are tapes."""
+        return bool(self.tapes)
+
+    @property
+    def check_95_m(self) -> float:
+        """How far the third tape may be from what it should read, 95 %."""
+        return INTERVAL_95 * self.check_sigma_m
+
+    def scatter_m(self, part: str) -> tuple[float, float]:
+        """Return σ and 95 % reach of `tapes`, `points`, `record` or `all`.
+
+        Both are in the worst direction: σ is the longer half axis of the 1 σ ellipse, the reach
+        that of the 95 % ellipse. Record and points are taken as independent; where the survey hung
+        on the same points that is, as a rule, too wide.
+        """
+        parts = {"tapes": self.tape_cov_m2, "points": self.point_cov_m2, "record": self.spot.cov_m2}
+        chosen = list(parts.values()) if part == "all" else [parts[part]]
+        cov = sum((c for c in chosen if c is not None), np.zeros((2, 2)))
+        if not self.tied or not np.isfinite(cov).all():
+            return nan, nan
+        sigma = float(np.sqrt(max(np.linalg.eigvalsh(cov)[-1], 0.0)))
+        return sigma, PLAN_95 * sigma
+
+
+def tie(spots: Sequence[Spot], points: TapePoints, limits: TieLimits) -> list[Card]:
+    """Return one card for each spot, tied or not."""
+    if not spots:
+        return []
+    at = np.array([spot.ground_m for spot in spots])
+    found = choose(
+        at,
+        points.ground_m,
+        points.sigma_m,
+        tape_m=limits.tape_m,
+        tape_ratio=limits.tape_ratio,
+        longest_m=limits.longest_m,
+        flattest_rad=limits.flattest_rad,
+    )
+    cards = []
+    for i, spot in enumerate(spots):
+        if found.left[i] == 0:
+            reason = _why_not(
+                spot, int(found.within[i]), float(found.best_cut_rad[i]), len(points.name)
+            )
+            cards.append(Card(spot, reason=reason))
+            continue
+        tapes = tuple(
+            Tape(points.name[p], points.ground_m[p], float(d))
+            for p, d in zip(found.point[i], found.distance_m[i], strict=True)
+            if p >= 0
+        )
+        cards.append(
+            Card(
+                spot,
+                tapes,
+                "left" if found.left[i] > 0 else "right",
+                degrees(found.cut_rad[i]),
+                found.tape_cov_m2[i],
+                found.point_cov_m2[i],
+                float(found.check_sigma_m[i]),
+            )
+        )
+    return cards
+
+
+def _why_not(spot: Spot, within: int, best_cut_rad: float, known: int) -> str:
+    if not np.isfinite(spot.ground_m).all():
+        return spot.remark or "it has no position"
+    if known < 2:
+        return (
+            f"the site has {known or 'no'} control point{'' if known == 1 else 's'}: give --points"
+        )
+    if within < 2:
+        reached = f"{within or 'no'} point{'' if within == 1 else 's'}"
+        return f"{reached} within the longest tape: give --points or a longer one"
+    return f"its points cross at {degrees(best_cut_rad):.0f}° at best: give --points"
+
+
+# ---- in words ---------------------------------------------------------------------------------
+
+
+def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
+    """Return a card as lines of text, its name first."""
+    if not card.tied:
+        return untied_lines(card)
+    return [_head(card, measure), *_tapes(card, measure, limits), *_depth(card, measure)]
+
+
+def untied_lines(card: Card) -> list[str]:
+    """Return what is said of a spot that cannot be tied."""
+    return [f"{card.spot.name}  {card.spot.kind}", f"  cannot be tied: {card.reason}"]
+
+
+def _head(card: Card, measure: Measure) -> str:
+    spot = card.spot
+    where = f"line {spot.line}, chainage {measure.say(spot.chainage_m)}"
+    return f"{spot.name}  {spot.kind}  ({where})"
+
+
+def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
+    first, second, *check = card.tapes
+    width = max(len(t.point) for t in card.tapes)
+    if card.spot.remark:
+        yield f"  note     {card.spot.remark}"
+    yield f"  tape 1   {first.point:{width}}  {measure.say(first.distance_m)}"
+    yield f"  tape 2   {second.point:{width}}  {measure.say(second.distance_m)}"
+    if check:
+        should, off = measure.say(check[0].distance_m), measure.say(card.check_95_m)
+        yield f"  check    {check[0].point:{width}}  {should} ± {off} (95 %)"
+    else:
+        yield "  check    NOTHING checks these two tapes: no third point serves. A misread tape"
+        yield "           or a wrong point would not show; measure both twice"
+    yield f"  side     {card.side}, looking from {first.point} to {second.point}"
+    yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
+    for part, name in _WHOSE.items():
+        sigma, off_95 = card.scatter_m(part)
+        said = (
+            "not bounded by the record"
+            if isnan(sigma)
+            else f"σ {measure.say(sigma)}, 95 % {measure.say(off_95)}"
+        )
+        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {said}"
+
+
+def _depth(card: Card, measure: Measure) -> Iterator[str]:
+    spot = card.spot
+    if isnan(spot.cover_m):
+        yield "  cover    not known: the pipe's size or the ground is not"
+    else:
+        low, high = spot.cover_95_m
+        sure = (
+            "its error is not known"
+            if isnan(low)
+            else f"95 % {measure.say(low)} to {measure.say(high)}"
+        )
+        yield f"  cover    {measure.say(spot.cover_m)} to the outside top ({sure})"
+    if not isnan(spot.invert_m):
+        yield f"  invert   {measure.say_level(spot.invert_m)} ({spot.datum})"

@@ -1,0 +1,201 @@
+"""Which CRS a batch is written in, and what each site must be told about that."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from pyproj import CRS
+
+from lateralline.errors import FrameError
+from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
+from lateralline.record.lineage import plan_operation
+from lateralline.records import Finding
+from lateralline.wording import metres
+
+
+@dataclass(frozen=True, slots=True)
+class SiteTarget:
+    """How one site goes into the batch's files."""
+
+    crs: CRS | None  # None: undefined Cartesian axes
+    keep_levels: bool  # z stays the site's own level
+    level_basis: str
+    in_geojson: bool
+    off_95_m: float  # what the way into `crs` may be off by; 0 when exact, NaN = unknown
+    findings: tuple[Finding, ...]
+
+
+class Target:
+    """The CRS of a batch: the one asked for, else the first site's. Levels are never mixed unsaid.
+
+    A plan CRS asked for takes the levels of the first site; one with a vertical part has every
+    site's levels transformed into it.
+    """
+
+    def __init__(self, asked: CRS | None) -> None:
+        """Begin before the first site; `asked` is None for that site's own CRS."""
+        self._asked = asked
+        self._begun = False
+        self._crs: CRS | None = asked
+        self.level_bases: dict[str, None] = {}  # in the order they came
+        self._off_95_m = 0.0  # the most any site's way into the CRS may be off; NaN = unknown
+
+    @property
+    def remark(self) -> str:
+        """What layer descriptions say of the levels of the whole batch."""
+        if len(self.level_bases) > 1:
+            several = "; ".join(self.level_bases)
+            said = f"Levels do not share one basis: {several}. See lineage for each site's."
+        else:
+            said = f"Levels: {next(iter(self.level_bases), 'none')}."
+        if self._off_95_m == 0.0:
+            return said
+        unknown = math.isnan(self._off_95_m)
+        far = "an unknown distance" if unknown else f"{self._off_95_m:.3f} m (95 %)"
+        return f"{said} Positions of a site may be off together by {far}: see lineage."
+
+    def site(self, frame: Frame) -> SiteTarget:
+        """Return how a site is written; FrameError when it cannot share the batch's CRS."""
+        crs = self._crs_for(frame)
+        shifted = self._shifts_levels(frame, crs)
+        basis = _basis_of(crs, frame) if shifted else _basis(frame)
+        reason, operation = _no_lonlat(frame), plan_operation(frame, crs)
+        return SiteTarget(
+            crs=crs,
+            keep_levels=not shifted,
+            level_basis=basis,
+            in_geojson=not reason,
+            off_95_m=0.0 if operation is None else operation.shift_95_m,
+            findings=tuple(self._findings(frame, crs, basis, reason)),
+        )
+
+    def take(self, site: SiteTarget) -> None:
+        """Note that a site was written; the first one settles what was left open."""
+        self._begun, self._crs = True, site.crs
+        self.level_bases.setdefault(site.level_basis)
+        self._off_95_m = float(np.maximum(self._off_95_m, site.off_95_m))  # NaN stays
+
+    def _crs_for(self, frame: Frame) -> CRS | None:
+        if frame.is_local and self._crs is not None:
+            unasked = "" if self._asked is None else ", without --crs"
+            raise FrameError(
+                "a sketch has no place on the map, so it cannot go into layers in "
+                f"{self._crs.name}: build it on its own into another folder{unasked}"
+            )
+        if self._begun:
+            if self._crs is None and not frame.is_local:
+                raise FrameError(
+                    "the batch began with a sketch, so its layers have no place on the map: "
+                    "build this site on its own into another folder"
+                )
+            return self._crs
+        if self._asked is None or len(self._asked.axis_info) == 3:
+            return self._asked or frame.write_crs
+        return with_levels(self._asked, frame.vertical, frame.levels)
+
+    def _shifts_levels(self, frame: Frame, crs: CRS | None) -> bool:
+        if crs is None or len(crs.axis_info) < 3:
+            return False
+        asked_for = self._asked is not None and len(self._asked.axis_info) == 3
+        return asked_for or (frame.levels == "ellipsoidal" and not crs.is_compound)
+
+    def _findings(
+        self, frame: Frame, crs: CRS | None, basis: str, reason: str
+    ) -> Iterator[Finding]:
+        lonlat = frame.lonlat_operation
+        if reason and lonlat is not None and lonlat.usable:
+            yield Finding(  # of sketches and ballpark ways, place has said so already
+                "warning",
+                "write",
+                "geojson-left-out",
+                "site",
+                f"not in the GeoJSON files: {reason}",
+                "",
+                "check the coordinates against the CRS of the site",
+            )
+        if frame.is_local and self._begun:
+            yield Finding(
+                "info",
+                "write",
+                "sketch-axes",
+                "site",
+                "another sketch stands in the same layers; their invented axes are unrelated",
+                "",
+                "look at one site_id at a time",
+            )
+        operation = plan_operation(frame, crs)
+        if crs is not None and operation is not None:
+            poor = operation.zero_shift or operation.ballpark or operation.better_unavailable
+            yield Finding(
+                "warning" if poor or math.isnan(operation.accuracy_m) else "info",
+                "write",
+                "crs-changed",
+                "site",
+                f"written in {crs.name}, surveyed in {operation.source}",
+                operation.off_by_text + _widened(operation),
+                "for setting out use the site's own CRS; lineage names the operation",
+            )
+            if operation.time_dependent and frame.epoch is None:
+                yield Finding(
+                    "warning",
+                    "write",
+                    "epoch-missing",
+                    "site",
+                    f"the way from {operation.source} to {operation.target} depends on time, and "
+                    "no coordinate epoch is given",
+                    "some centimetres for each year from the epoch it was made for; its published "
+                    "accuracy does not hold",
+                    "give crs.epoch in site.toml, such as 2026.35",
+                )
+        if self.level_bases and basis not in self.level_bases:
+            first = next(iter(self.level_bases))
+            yield Finding(
+                "warning",
+                "write",
+                "levels-mixed",
+                "site",
+                f"levels here are {basis}; those of the batch's first site are {first}",
+                "the offset between them is not known",
+                "compare levels within a site only, or ask for a --crs with one vertical system",
+            )
+
+
+def _widened(operation: Operation) -> str:
+    if operation.accuracy_m == 0.0:
+        return ""
+    if math.isnan(operation.accuracy_m):
+        return "; zones and corridors are left out, plan σ are null"
+    return f"; zones and corridors are {metres(operation.shift_95_m, 1)} wider, plan σ take it in"
+
+
+def _basis(frame: Frame) -> str:
+    if frame.vertical is not None:
+        return frame.vertical.name
+    if frame.levels == "ellipsoidal" and frame.horizontal is not None:
+        return _ellipsoidal(frame.horizontal)
+    if frame.level_datum == DEPTH_ONLY:
+        return "none, depths only: z counts from ground taken as level at 0"
+    return "relative, each site for itself"
+
+
+def _basis_of(crs: CRS | None, frame: Frame) -> str:
+    if crs is None:
+        return _basis(frame)
+    return crs.sub_crs_list[1].name if crs.is_compound else _ellipsoidal(crs)
+
+
+def _ellipsoidal(crs: CRS) -> str:
+    datum = crs.geodetic_crs.name if crs.geodetic_crs is not None else crs.name
+    return f"ellipsoidal heights on {datum}"
+
+
+def _no_lonlat(frame: Frame) -> str:
+    """Return why the site has no longitude and latitude; "" when it has."""
+    try:
+        frame.to_lonlat(np.zeros((1, 3)))
+    except FrameError as e:
+        return str(e)
+    return ""

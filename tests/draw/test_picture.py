@@ -1,0 +1,191 @@
+"""A picture shows what the record holds, keeps its labels apart, and never lacks the caution."""
+
+from __future__ import annotations
+
+import builtins
+import re
+from collections.abc import Callable
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from geopandas import read_file
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+
+from lateralline import contract
+from lateralline.draw import furniture, labels
+from lateralline.draw.labels import Label
+from lateralline.draw.picture import draw_picture
+from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.record.view import read_record
+from lateralline.stages import SiteResult, run_sites
+from lateralline.synthetic import SCENARIOS
+from lateralline.synthetic import make_site as make_practice
+from lateralline.workspace import Workspace
+
+MakeSite = Callable[..., Any]
+
+
+def built(folder: Path, *sites: Any) -> Path:
+    workspace = Workspace(folder)
+    with workspace.build() as build:
+        for site in sites:
+            build.add(site.record, site, site.products)
+    return workspace.asbuilt
+
+
+def words_of(svg: Path) -> str:
+    """The text of an SVG: matplotlib keeps it in a comment beside its outlines."""
+    comments = re.findall(r"<!--\s*(.*?)\s*-->", svg.read_text(encoding="utf-8"), re.DOTALL)
+    return re.sub(r"\s+", " ", unescape(" ".join(comments)))
+
+
+def test_a_picture_says_site_crs_north_and_the_whole_caution(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    draw_picture(gpkg, "EX-2", tmp_path / "plan.svg")
+    words = words_of(tmp_path / "plan.svg")
+    for part in ("EX-2", "Invented site EX-2", "WGS 84 / UTM zone 17N", "grid north", "2026-05-06"):
+        assert part in words
+    assert contract.load("dig_zone").caution in words
+    assert "EX-1" not in words
+    assert "scale 1 in = " in words
+    assert "± is half the 95 % interval" in " ".join(words.split())
+
+
+def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
+    tmp_path: Path,
+) -> None:
+    """The sample scenario with US survey feet: 18 in of CGA's tolerance stand beside its name."""
+    scenario = SCENARIOS["tape-ties"]
+    make_practice(scenario, scenario.seed, tmp_path / "site")
+    with Workspace(tmp_path / "out").build() as sink:
+        (result,) = run_sites([tmp_path / "site"], sink=sink)
+    assert isinstance(result, SiteResult)
+    draw_picture(tmp_path / "out" / "asbuilt.gpkg", "", tmp_path / "plan.svg")
+    words = words_of(tmp_path / "plan.svg")
+    length_m = float(
+        read_file(tmp_path / "out" / "asbuilt.gpkg", layer="pipe_centreline").length_m[0]
+    )
+    band = read_file(tmp_path / "out" / "asbuilt.gpkg", layer="level_band")
+    least_m, bound_m = band.cover_m.min(), band.cover_least_95_m.min()
+    feet = 1200 / 3937
+    for part in (
+        f"{length_m / feet:.2f} ft ({length_m:.2f} m) long",
+        f"least cover {least_m / feet:.2f} ft ({least_m:.2f} m), at least "
+        f"{bound_m / feet:.2f} ft ({bound_m:.2f} m) (95 %)",
+        "0.457 m (18 in) each side",
+        "nothing there is located",
+        "control point",
+        "NAD83",
+        "lengths in feet",
+    ):
+        assert part in words
+
+
+def test_the_same_record_gives_the_same_picture(make_site: MakeSite, tmp_path: Path) -> None:
+    gpkg = built(tmp_path / "out", make_site())
+    for name in ("a.svg", "b.svg"):
+        draw_picture(gpkg, "", tmp_path / name)
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"horizontal": "local", "x": 0.0, "y": 0.0},
+        {"horizontal": "EPSG:4326", "x": -80.0, "y": 41.0},
+        {"horizontal": "EPSG:2263", "vertical": "EPSG:6360", "x": 985_000.0, "y": 200_000.0},
+        {"rows": 0},
+        {"rows": 1},
+    ],
+    ids=["sketch", "geographic", "feet", "empty", "one"],
+)
+def test_any_site_can_be_drawn(
+    make_site: MakeSite, tmp_path: Path, options: dict[str, Any]
+) -> None:
+    draw_picture(built(tmp_path / "out", make_site(**options)), "EX-1", tmp_path / "p.png")
+    pixels = imread(tmp_path / "p.png")
+    assert sorted(pixels.shape[:2]) == [1403, 1984]  # A3 at 120 dots an inch
+    assert 0.01 < (pixels[..., :3].min(axis=2) < 0.9).mean() < 0.6
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"horizontal": "EPSG:4326", "x": -80.0, "y": 41.0},
+        {"horizontal": "EPSG:2263", "x": 985_000.0, "y": 200_000.0},
+        {"horizontal": "local", "x": 0.0, "y": 0.0},
+    ],
+    ids=["metres", "degrees", "feet", "sketch"],
+)
+def test_plan_is_in_metres_whatever_the_crs(
+    make_site: MakeSite, tmp_path: Path, options: dict[str, Any]
+) -> None:
+    """Neighbouring fixes stand (3, 0.37) m apart in the site frame; heights take ≤ 0.01 %."""
+    view = read_record(built(tmp_path / "out", make_site(**options)), "EX-1")
+    a, b = view.layers["transmitter_fixes"].geometry.iloc[:2]
+    assert (b.x - a.x, b.y - a.y) == pytest.approx((3.0, 0.37), rel=1e-4)
+    assert abs(a.x) < 100.0
+    assert abs(a.y) < 100.0
+
+
+def test_labels_keep_clear_of_one_another_and_of_points() -> None:
+    """Twenty labels on a crowded line: no two boxes overlap, none leaves the panel."""
+    figure = Figure(figsize=(9, 6))
+    axes = figure.add_subplot()
+    axes.set(xlim=(0, 10), ylim=(0, 6))
+    x = np.linspace(1, 9, 20)
+    points = np.column_stack([x, np.full(20, 3.0)])
+    labels.place(axes, [Label(a, 3.0, f"label {i}") for i, a in enumerate(x)], points)
+    boxes = [t.get_window_extent() for t in axes.texts]
+    assert len(boxes) == 20
+    for i, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[:i])
+        assert not box.count_contains(axes.transData.transform(points))
+        frame = axes.get_window_extent()
+        assert frame.contains(box.x0, box.y0)
+        assert frame.contains(box.x1, box.y1)
+
+
+def test_scale_bars_are_round() -> None:
+    assert [furniture.round_down(x) for x in (0.09, 1.0, 1.99, 4.9, 73.0)] == pytest.approx(
+        [0.05, 1.0, 1.0, 2.0, 50.0]
+    )
+
+
+def test_what_cannot_be_drawn_is_refused_and_leaves_nothing(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    for site_id in ("EX-3", ""):  # "" only when there is one
+        with pytest.raises(UnknownSiteError, match="holds no site"):
+            draw_picture(gpkg, site_id, tmp_path / "p.png")
+    with pytest.raises(ValueError, match=r"\.png, \.svg, \.pdf"):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.docx")
+    (tmp_path / "p.png").write_text("somebody's photograph")
+    with pytest.raises(OutputExistsError):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.png")
+    assert (tmp_path / "p.png").read_text() == "somebody's photograph"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "p.png"]
+
+
+def test_without_matplotlib_the_extra_is_named(
+    make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gpkg = built(tmp_path / "out", make_site())
+    really = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name.startswith("matplotlib"):
+            raise ImportError(name)
+        return really(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
+        draw_picture(gpkg, "EX-1", tmp_path / "p.png")

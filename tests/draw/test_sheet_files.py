@@ -1,0 +1,110 @@
+"""Sheets appear whole or not at all, the same from the same record, one file a site or together."""
+
+from __future__ import annotations
+
+import builtins
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from lateralline import contract
+from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
+from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+
+MakeSite = Callable[..., Any]
+CAUTION = contract.load("dig_zone").caution
+
+
+def test_the_same_record_gives_the_same_bytes_and_a_date_only_on_request(
+    sheets: Any, make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gpkg = sheets.built(tmp_path / "out", make_site(rows=2))
+    monkeypatch.delenv("SOURCE_DATE_EPOCH", raising=False)
+    for name in ("a.pdf", "b.pdf"):
+        draw_sheet([(gpkg, "")], tmp_path / name, SheetOptions("A4"))
+    text = (tmp_path / "a.pdf").read_bytes()
+    assert text == (tmp_path / "b.pdf").read_bytes()
+    assert b"CreationDate" not in text
+    assert b"Plan and profile EX-1" in text
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+    draw_sheet([(gpkg, "")], tmp_path / "c.pdf", SheetOptions("A4"))
+    assert b"D:20231114221320" in (tmp_path / "c.pdf").read_bytes()
+
+
+def test_many_sites_are_one_file_each_or_one_together_or_nothing(
+    sheets: Any, make_site: MakeSite, tmp_path: Path
+) -> None:
+    from lateralline.cli import app
+
+    sheets.built(tmp_path / "out", make_site("EX-1", rows=1), make_site("EX-2", rows=1))
+    sheets = tmp_path / "sheets"
+
+    def run(*arguments: str) -> Any:
+        return CliRunner().invoke(
+            app, ["sheet", str(tmp_path / "out"), "--paper", "a4", *arguments]
+        )
+
+    result = run("-o", str(sheets))
+    assert result.exit_code == 0, result.output
+    assert "2 sites" in result.output
+    assert CAUTION in " ".join(result.output.split())
+    assert sorted(p.name for p in sheets.iterdir()) == [
+        "EX-1.pdf", "EX-2.pdf", "manifest.json",
+    ]  # fmt: skip
+    together = tmp_path / "all.pdf"
+    assert run("-o", str(together), "--together").exit_code == 0
+    assert b"EX-1 Invented site EX-1, EX-2 Invented" in together.read_bytes()
+    before = together.read_bytes()
+    for refused, said in (
+        (("-o", str(sheets)), "is there already"),
+        (("-o", str(together), "--together"), "is there already"),
+        (("-o", str(tmp_path / "x.pdf")), "--together"),
+        (("-o", str(tmp_path / "x.png"), "--together"), ".pdf"),
+        (("-o", str(tmp_path / "x.pdf"), "--site", "EX-9"), "EX-9"),
+        (("-o", str(tmp_path / "x.pdf"), "--scale", "big", "--together"), "1in=20ft"),
+        (("-o", str(tmp_path / "x.pdf"), "--paper", "B5", "--together"), "tabloid"),
+    ):
+        result = run(*refused)
+        assert result.exit_code == 2
+        assert said in " ".join(result.output.split())
+    assert together.read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["all.pdf", "out", "sheets"]
+
+
+def test_replacing_a_folder_of_sheets_keeps_what_else_lies_there(
+    sheets: Any, make_site: MakeSite, tmp_path: Path
+) -> None:
+    gpkg = sheets.built(tmp_path / "out", make_site("EX-1", rows=0))
+    folder, small = tmp_path / "sheets", SheetOptions("A4")
+    draw_sheets([(gpkg, "EX-1")], folder, small)
+    (folder / "letters").mkdir()
+    (folder / "letters" / "notes.txt").write_text("ours")
+    (folder / "EX-1.pdf").write_text("marked up")
+    with pytest.raises(OutputExistsError):
+        draw_sheets([(gpkg, "EX-1")], folder, small)
+    draw_sheets([(gpkg, "EX-1")], folder, small, replace=True)
+    assert (folder / "letters" / "notes.txt").read_text() == "ours"
+    assert (folder / "EX-1.kept-1.pdf").read_text() == "marked up"
+    assert (folder / "EX-1.pdf").read_bytes().startswith(b"%PDF")
+    with pytest.raises(UnknownSiteError, match="holds no site"):
+        draw_sheet([(gpkg, "EX-7")], tmp_path / "s.pdf")
+    assert not (tmp_path / "s.pdf").exists()
+
+
+def test_without_matplotlib_the_extra_is_named(
+    sheets: Any, make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gpkg = sheets.built(tmp_path / "out", make_site(rows=0))
+    really = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name.startswith("matplotlib"):
+            raise ImportError(name)
+        return really(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
+        draw_sheet([(gpkg, "")], tmp_path / "s.pdf")

@@ -1,0 +1,556 @@
+"""The page in a real browser: what a reader does with pointer, keys and eyes.
+
+Every test ends with the browser having complained of nothing and asked for nothing but the page.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+import re
+import shutil
+import sqlite3
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from hashlib import sha256
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from PIL import Image
+from pyproj import Geod
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.overlay.rows import at_least
+from lateralline.page.facts import Fact, said
+from lateralline.page.figures import PALETTE
+from lateralline.record.lineage import CAUTION
+from lateralline.wording import in_unit
+from tests.support import chromium
+from tests.support.places import SAMPLES
+
+READY = "document.documentElement?.dataset.ready === 'yes'"
+#: What a test looks through: the models and views of the drawings, places in the window.
+GLASS = """
+window.glass = (() => {
+  const view = (name) => [...Bokeh.index].find((v) => v.model.name === name);
+  const model = (name) => [...Bokeh.documents[0].all_models].find((m) => m.name === name);
+  const range = (name) => {
+    const { x_range: x, y_range: y } = view(name).model;
+    return [x.start, x.end, y.start, y.end];
+  };
+  const at = (name, x, y) => {
+    const v = view(name), box = v.canvas_view.el.getBoundingClientRect(), f = v.frame.bbox;
+    const [a, b, c, d] = range(name);
+    const [right, up] = [(x - a) / (b - a), (y - c) / (d - c)];
+    return [box.left + f.left + right * f.width, box.top + f.top + (1 - up) * f.height];
+  };
+  const chosen = () => ["stops", "nodes", "seen"]
+    .flatMap((kind) => [...model(kind).selected.indices].map((i) => `${kind} ${i}`)).join();
+  const row = () => [...document.querySelectorAll("tr[aria-current]")]
+    .map((r) => `${r.dataset.kind} ${r.dataset.index}`).join();
+  return { model, range, at, chosen, row };
+})();
+"""
+EVIL = '</script><script>window.hit=1</script><img src=x onerror="window.hit=1">\'"&amp;{{7*7}}'
+
+
+pytestmark = pytest.mark.skipif(chromium.found() is None, reason="no Chromium on the PATH")
+
+
+def run(*arguments: object, code: int = 0) -> None:
+    result = CliRunner().invoke(app, [str(a) for a in arguments])
+    assert result.exit_code == code, result.output
+
+
+@pytest.fixture(scope="module")
+def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two built sites and their pages: one plain, one with planned works, an index of both."""
+    at = tmp_path_factory.mktemp("pages")
+    out, plan = at / "out", SAMPLES / "planned-works" / "quarry-plan.geojson"
+    run("build", SAMPLES / "gnss-bend-branch", SAMPLES / "tape-ties", "-o", out)
+    run("clearance", out, plan, "--required", "0.3m", "-o", at / "near", code=1)
+    run("page", out, "--site", "QH-022", "-o", at / "page.html")
+    run("page", out, "--site", "QH-022", "--clearance", at / "near", "-o", at / "works.html")
+    run("page", out, "-o", at / "pages")
+    return at
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    made = chromium.Chromium(chromium.found(), tmp_path_factory.mktemp("profile"))
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def tab(browser: Any) -> Iterator[Any]:
+    browser.size(1400, 1500)
+    browser.prefer(prefers_color_scheme="light")
+    yield browser
+    browser.value("1")  # what is under way is heard
+    assert browser.complaints == []
+    own = browser.value("location.href")
+    assert {r for r in browser.requests if not r.startswith(("data:", "blob:"))} == {own}
+
+
+def look(tab: Any, page: Path) -> None:
+    tab.open(page, READY)
+    tab.value(GLASS)
+    settle(tab)
+
+
+def settle(tab: Any) -> bytes:
+    """Wait until two pictures in a row are the same, and return the last."""
+    before, now = b"", tab.picture()
+    while before != now:
+        before, now = now, tab.picture()
+    return now
+
+
+def click(tab: Any, drawing: str, x: float, y: float) -> None:
+    tab.click(*tab.value(f"glass.at('{drawing}', {x}, {y})"))
+
+
+def colour(tab: Any, drawing: str, x: float, y: float) -> tuple[int, ...]:
+    place = tab.value(f"glass.at('{drawing}', {x}, {y})")
+    picture = Image.open(io.BytesIO(settle(tab))).convert("RGB")
+    return tuple(picture.getpixel((round(place[0]), round(place[1]))))
+
+
+def rgb(role: str, dark: bool = False) -> tuple[int, ...]:
+    return tuple(bytes.fromhex(PALETTE[role][dark][1:]))
+
+
+def stop(tab: Any, index: int) -> dict[str, float]:
+    columns = ("x", "y", "chainage", "level")
+    take = ",".join(f"{c}: glass.model('stops').data.{c}[{index}]" for c in columns)
+    found: dict[str, float] = tab.value(f"({{{take}}})")
+    return found
+
+
+def test_a_place_chosen_in_one_is_shown_in_all(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    assert tab.value("glass.chosen() + glass.row()") == ""
+    third = stop(tab, 2)
+    assert colour(tab, "profile", third["chainage"], third["level"]) == rgb("fix")
+
+    tab.value("document.querySelector('tr[data-kind=stops][data-index=\"2\"] .pick').click()")
+    tab.wait("glass.chosen() === 'stops 2' && glass.row() === 'stops 2'")
+    assert colour(tab, "plan", third["x"], third["y"]) == rgb("chosen")
+    assert colour(tab, "profile", third["chainage"], third["level"]) == rgb("chosen")
+    assert tab.value("document.getElementById('chosen-title').textContent") == "stop R1/3"
+
+    eighth = stop(tab, 7)
+    click(tab, "plan", eighth["x"], eighth["y"])
+    tab.wait("glass.chosen() === 'stops 7' && glass.row() === 'stops 7'")
+    assert colour(tab, "profile", third["chainage"], third["level"]) == rgb("fix")
+
+    click(tab, "profile", third["chainage"], third["level"])
+    tab.wait("glass.chosen() === 'stops 2' && glass.row() === 'stops 2'")
+    assert colour(tab, "plan", third["x"], third["y"]) == rgb("chosen")
+
+    branch = stop(tab, 10)  # of the other line: the profile turns to it
+    click(tab, "plan", branch["x"], branch["y"])
+    tab.wait("glass.row() === 'stops 10' && document.getElementById('line').value === 'L2'")
+    assert colour(tab, "profile", branch["chainage"], branch["level"]) == rgb("chosen")
+
+
+def test_pointing_at_a_stop_tells_values_with_95(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    fixes = pyogrio.read_dataframe(
+        work / "out" / "asbuilt.gpkg", "transmitter_fixes", where="site_id = 'QH-022'"
+    )
+    row, first = fixes.iloc[0], stop(tab, 0)
+    for drawing, x, y in (
+        ("plan", first["x"], first["y"]),
+        ("profile", first["chainage"], first["level"]),
+    ):
+        tab.move(5, 5)
+        tab.move(*tab.value(f"glass.at('{drawing}', {x}, {y})"))
+        told = f"depth: {row.depth_m:.2f} ± {1.959964 * row.depth_sigma_m:.2f} m"
+        tab.wait(f"document.getElementById('tip').innerText.includes({json.dumps(told)})")
+        assert tab.value("document.getElementById('tip').innerText.includes('± 95 %')")
+
+
+@pytest.mark.parametrize("switch", ["stops", "pipe", "zone", "labels"])
+def test_a_switch_takes_its_signs_away_and_brings_them_back(
+    tab: Any, work: Path, switch: str
+) -> None:
+    look(tab, work / "page.html")
+    toggle = f"document.querySelector('[data-switch={switch}]').click()"
+    on = settle(tab)
+    tab.value(toggle)
+    off = settle(tab)
+    shown = [
+        np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))[150:900, 60:800] for png in (on, off)
+    ]  # the plan, not the box ticked
+    assert (shown[0] != shown[1]).any(axis=2).sum() > 200
+    tab.value(toggle)
+    tab.wait(f"document.querySelector('[data-switch={switch}]').checked")
+    assert settle(tab) == on
+
+
+def test_a_finding_leads_to_its_place(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    whole = tab.value("glass.range('plan')")
+    found = "[...document.querySelectorAll('.jump')].find((b) => /near chainage/.test(b.innerText))"
+    chainage = float(tab.value(f"{found}.innerText.match(/near chainage ([\\d.]+) m/)[1]"))
+    tab.value(f"{found}.click()")
+    west, east, south, north = tab.value("glass.range('plan')")
+    assert east - west < (whole[1] - whole[0]) / 2
+    line = pyogrio.read_dataframe(
+        work / "out" / "geojson" / "pipe_nodes.geojson",
+        where="site_id = 'QH-022' AND kind = 'bend'",
+    )
+    bend = line[(line["chainage_m"] - chainage).abs() < 0.01].iloc[0]
+    x, y = _drawn(work, bend.line_id, bend.chainage_m)
+    assert (west + east) / 2 == pytest.approx(x, abs=0.05)
+    assert (south + north) / 2 == pytest.approx(y, abs=0.05)
+    left, right, _, _ = tab.value("glass.range('profile')")
+    assert left < chainage < right
+    assert right - left < 5.0
+    assert tab.value("document.getElementById('line').value") == bend.line_id
+    # the worst findings come first, and one without a place shows the whole site again
+    order = tab.value("[...document.querySelectorAll('.findings li')].map((li) => li.className)")
+    assert order == sorted(order, key=("error", "warning", "info").index)
+    tab.value(
+        "[...document.querySelectorAll('.jump')].find("
+        "(b) => b.querySelector('.subject').innerText === 'site').click()"
+    )
+    settle(tab)
+    assert tab.value("glass.range('plan')") == pytest.approx(whole)
+
+
+def _drawn(work: Path, line: str, chainage: float) -> tuple[float, float]:
+    """Where a chainage is in the plan, m from its corner (467190, 4660970), by shapely."""
+    lines = pyogrio.read_dataframe(
+        work / "out" / "asbuilt.gpkg", "pipe_centreline", where="site_id = 'QH-022'"
+    )
+    row = lines[lines["line_id"] == line].iloc[0]
+    at = row.geometry.interpolate(chainage / row.length_m, normalized=True)
+    return at.x - 467190.0, at.y - 4660970.0
+
+
+def _ground_length(work: Path, line: str) -> float:
+    """Length of a written centreline on the ground, m: geodesics raised to its level, and z.
+
+    The record's own 2-D coordinates are on a grid that is 409 ppm short of the ground.
+    """
+    lines = pyogrio.read_dataframe(
+        work / "out" / "asbuilt.gpkg", "pipe_centreline", where="site_id = 'QH-022'"
+    )
+    path = lines[lines["line_id"] == line].iloc[[0]]
+    z = shapely.get_coordinates(path.geometry.iloc[0], include_z=True)[:, 2]
+    lon, lat = shapely.get_coordinates(path.to_crs(4326).geometry.iloc[0]).T
+    _, _, steps = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
+    raised = np.asarray(steps) * (1.0 + z.mean() / 6_371_000.0)
+    return float(np.hypot(raised, np.diff(z)).sum())
+
+
+def test_what_is_measured_is_the_length_of_the_pipe(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    distance = "document.getElementById('distance').innerText"
+    l1, l2 = _ground_length(work, "L1"), _ground_length(work, "L2")
+
+    tab.value("document.getElementById('measure').click()")
+    tab.value(
+        "for (const [id, v] of [['from', 0], ['to', 99]]) {"
+        " const box = document.getElementById(id); box.value = v;"
+        " box.dispatchEvent(new Event('change')) }"
+    )  # no farther than the located line goes
+    told = tab.value(distance)
+    assert float(re.match(r"([\d.]+) m along the pipe", told)[1]) == pytest.approx(l1, abs=0.011)
+    assert re.search(r"plan position within [\d.]+ m \(95 %\)", told)
+
+    for a, b in ((2.0, 7.5), (16.0, 11.0)):  # across the bend at 13.97 m the second time
+        for name, chainage in (("A", a), ("B", b)):
+            time.sleep(0.4)  # two taps sooner than that are a double tap, and so is a reader's
+            click(tab, "plan", *_drawn(work, "L1", chainage))
+            end = f"{distance}.split('\\n').at(-1)"
+            tab.wait(f"{end}.startsWith('{name}: line L1')")
+        told = tab.value(distance)
+        assert float(told.split()[0]) == pytest.approx(abs(b - a), abs=0.12)  # a few pixels
+
+    junction = pyogrio.read_dataframe(
+        work / "out" / "asbuilt.gpkg", "pipe_nodes",
+        where="site_id = 'QH-022' AND kind = 'junction' AND line_id = 'L1'",
+    ).chainage_m.iloc[0]  # fmt: skip
+    time.sleep(0.4)
+    click(tab, "plan", *_drawn(work, "L2", l2))
+    tab.wait(f"{distance}.startsWith('A: line L2')")
+    time.sleep(0.4)
+    click(tab, "plan", *_drawn(work, "L1", 0.0))
+    tab.wait(f"/by way of L2, L1/.test({distance})")
+    told = tab.value(distance)
+    assert float(told.split()[0]) == pytest.approx(l2 + junction, abs=0.15)
+
+    tab.value("document.querySelector('[data-unit=ft]').click()")
+    feet = float(tab.value(distance).split()[0])
+    assert feet * 0.3048 == pytest.approx(float(told.split()[0]), abs=0.01)
+    tab.key("Escape")
+    assert tab.value(distance) == ""
+
+
+def test_light_and_dark(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    first = stop(tab, 0)
+    away = (first["x"] + 3.0, first["y"])
+    assert colour(tab, "plan", *away) == rgb("paper")
+    tab.value("document.getElementById('theme').click()")
+    assert colour(tab, "plan", *away) == rgb("paper", dark=True)
+    assert colour(tab, "plan", first["x"], first["y"]) == rgb("fix", dark=True)
+    tab.value("document.querySelector('tr[data-kind=stops] .pick').click()")
+    second = stop(tab, 1)
+    assert colour(tab, "plan", second["x"], second["y"]) == rgb("fix", dark=True)
+    tab.value("document.getElementById('theme').click()")
+    assert colour(tab, "plan", second["x"], second["y"]) == rgb("fix")
+    tab.prefer(prefers_color_scheme="dark")
+    look(tab, work / "page.html")
+    assert colour(tab, "plan", *away) == rgb("paper", dark=True)
+    tab.ask("Emulation.setEmulatedMedia", media="print", features=[])
+    assert tab.value("getComputedStyle(document.querySelector('.caution')).position") == "static"
+    assert tab.value("document.querySelector('.caution').getBoundingClientRect().top") == 0
+    tab.ask("Emulation.setEmulatedMedia", media="", features=[])
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext on the PATH")
+def test_every_printed_sheet_has_the_caution(tab: Any, work: Path, tmp_path: Path) -> None:
+    look(tab, work / "works.html")
+    printed = tab.ask("Page.printToPDF", printBackground=True, paperWidth=8.27, paperHeight=11.69)
+    (tmp_path / "page.pdf").write_bytes(base64.b64decode(printed["data"]))
+    told = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "page.pdf", "-"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    sheets = told.stdout.split("\f")[:-1]
+    assert len(sheets) > 2
+    for sheet in sheets:
+        assert "No clearance to dig" in sheet
+    assert CAUTION in " ".join(sheets[0].split())
+    assert "fence post 3 · L2" in told.stdout  # tables are printed to their ends
+
+
+def test_keys_do_what_the_pointer_does(tab: Any, work: Path) -> None:
+    look(tab, work / "page.html")
+    whole = tab.value("glass.range('plan')")
+    tab.key("ArrowRight")
+    tab.key("ArrowRight")
+    assert tab.value("glass.row()") == "stops 1"
+    tab.key("ArrowLeft")
+    assert tab.value("glass.row()") == "stops 0"
+    tab.key("Escape")
+    assert tab.value("glass.row() + glass.chosen()") == ""
+    tab.key("+")
+    west, east, _, _ = tab.value("glass.range('plan')")
+    assert (whole[1] - whole[0]) / (east - west) == pytest.approx(1.4)
+    tab.key("0")
+    assert tab.value("glass.range('plan')") == pytest.approx(whole)
+    tab.key("m")
+    assert tab.value("!document.getElementById('measuring').hidden")
+    tab.value("document.getElementById('from').focus()")
+    tab.key("m")  # typed into a field it is no command
+    assert tab.value("!document.getElementById('measuring').hidden")
+    tab.key("Escape")
+    assert tab.value("document.getElementById('measuring').hidden")
+    # every control is reached by Tab, and what has the focus shows it
+    tab.value("document.activeElement.blur()")
+    reached = set()
+    for _ in range(90):
+        tab.key("Tab")
+        reached.add(
+            tab.value("((e) => e.id || e.dataset.switch || e.className)(document.activeElement)")
+        )
+    assert {"measure", "fit", "theme", "plan", "profile", "line", "next", "jump", "pick"} <= reached
+    assert {"stops", "zone", "labels"} <= reached
+    tab.value("document.querySelector('tr[data-kind=nodes][data-index=\"1\"] .pick').focus()")
+    tab.key("Enter")
+    assert tab.value("glass.row()") == "nodes 1"
+
+
+@pytest.mark.parametrize("page", ["works.html", "pages/index.html", "pages/site-QH-014.html"])
+def test_a_phone_scrolls_one_way_only(tab: Any, work: Path, page: str) -> None:
+    tab.size(390, 844, phone=True)
+    tab.open(work / page, READY if "index" not in page else "document.readyState === 'complete'")
+    if "index" not in page:
+        settle(tab)
+        tab.value("document.getElementById('measure').click()")
+        tab.value("document.getElementById('next').click()")
+    assert tab.value("document.documentElement.scrollWidth") == 390
+    assert tab.value("innerWidth") == 390
+    wide = "[...document.querySelectorAll('body *')].filter((e) => !e.closest('.scroll') && "
+    assert tab.value(f"{wide}e.getBoundingClientRect().right > 391).map((e) => e.className)") == []
+    assert tab.value("document.querySelector('.caution').getBoundingClientRect().top") == 0
+
+
+def test_the_index_is_searched(tab: Any, work: Path) -> None:
+    tab.open(work / "pages" / "index.html")
+    shown = (
+        "[...document.querySelectorAll('tbody tr')].filter((r) => !r.hidden)"
+        ".map((r) => r.querySelector('a').textContent).join()"
+    )
+    assert len(tab.value(shown).split(",")) == 2
+    tab.value("document.getElementById('search').focus()")
+    tab.type("quarry 22")
+    tab.wait(f"{shown} === 'QH-022'")
+    assert tab.value("document.getElementById('count').textContent") == "1 of 2"
+    tab.type(" nowhere")
+    tab.wait(f"{shown} === ''")
+    tab.value("document.getElementById('search').select()")
+    tab.type("QUARRY")
+    tab.wait(f"{shown}.split(',').length === 2")
+    for link in tab.value("[...document.querySelectorAll('a')].map((a) => a.href)"):
+        assert Path(link.removeprefix("file://")).is_file()
+
+
+def test_lengths_in_findings_and_advice_obey_the_unit_chosen(tab: Any, work: Path) -> None:
+    """And what is no length stays as it is, whatever the unit."""
+    html = (work / "works.html").read_text(encoding="utf-8")
+    prose = [unescape(text) for text in re.findall(r'data-prose="([^"]*)"', html)]
+    assert sum("\xa0m" in text for text in prose) >= 3
+    assert any("→" in text and "\xa0m" in text for text in prose)
+    look(tab, work / "works.html")
+    cells = "[...document.querySelectorAll('[data-prose]')].map((c) => c.textContent)"
+    for unit in ("m", "ft", "m"):
+        tab.value(f"document.querySelector('[data-unit={unit}]').click()")
+        assert tab.value(cells) == [in_unit(text, unit) for text in prose]
+
+
+def test_python_and_the_script_say_the_same_in_metres_and_feet(tab: Any, work: Path) -> None:
+    html = (work / "works.html").read_text(encoding="utf-8")
+    written = re.findall(r"data-fact='([^']*)'( data-with-unit)?>([^<]*)<", html)
+    assert len(written) > 60
+    look(tab, work / "works.html")
+    cells = "[...document.querySelectorAll('[data-fact]')].map((c) => c.textContent)"
+    assert tab.value(cells) == [unescape(text) for _, _, text in written]
+    tab.value("document.querySelector('[data-unit=ft]').click()")
+    facts = [Fact("", *json.loads(fact)) for fact, _, _ in written]
+    units = [bool(unit) for _, unit, _ in written]
+    expected = [said(f, "ft", with_unit=u) for f, u in zip(facts, units, strict=True)]
+    for script, python in zip(tab.value(cells), expected, strict=True):
+        if script != python:  # halves may be rounded either way
+            numbers = [re.findall(r"-?[\d.]+", text) for text in (script, python)]
+            assert np.allclose(*(np.array(n, dtype=float) for n in numbers), atol=0.0101)
+
+
+def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
+    look(tab, work / "works.html")
+    with (work / "near" / "clearance.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    told = tab.value(
+        "[...document.querySelectorAll('#table-works tbody tr')].map((r) => "
+        "[...r.children].map((c) => c.innerText.trim()))"
+    )
+    assert [cells[:5] for cells in told] == [
+        [
+            f"{r['work_name']} · {r['line_id']}",
+            "✖ conflict" if r["verdict"] == "conflict" else "no conflict shown",
+            f"{float(r['separation_m']):.2f}",
+            at_least(float(r["lower_95_m"] or "nan")),
+            f"{float(r['required_m']):.2f}",
+        ]
+        for r in rows
+    ]
+    for row, text in zip(rows, (cells[5] for cells in told), strict=True):
+        known = row["probability_below_required"]
+        if not known:
+            assert text == "not known"
+        elif text[0] in "<>":
+            assert float(known) < 0.001 if text[0] == "<" else float(known) > 0.999
+        else:
+            assert float(text.removesuffix(" %")) / 100 == pytest.approx(float(known), abs=6e-4)
+
+    at = next(i for i, r in enumerate(rows) if r["line_id"] == "L2" and r["verdict"] == "conflict")
+    tab.value("document.querySelector('#table-works .pick').click()")
+    tab.value(f"document.querySelectorAll('#table-works .pick')[{at}].click()")
+    tab.wait(f"glass.model('works').selected.indices[0] === {at}")
+    assert tab.value("document.getElementById('line').value") == "L2"
+    ends = ("x", "y", "axis_x", "axis_y", "level", "axis_level")
+    lengths = ("separation_m", "outside_diameter_m", "pipe_axis_level_m", "pipe_axis_depth_m")
+    columns = ("x", "y", "chainage", "level", "axis_x", "axis_y")
+    place = [tab.value(f"glass.model('works').data.{c}[{at}]") for c in columns]
+    assert colour(tab, "plan", place[0], place[1]) in (rgb("ink"), rgb("chosen"))
+    assert place[4:] == pytest.approx(_drawn(work, "L2", float(rows[at]["chainage_m"])), abs=0.02)
+    left, right, low, high = tab.value("glass.range('profile')")
+    assert left < place[2] < right
+    assert low < place[3] < high
+    # in plan and level together, each line is as long as the separation and the pipe's radius
+    drawn = {c: np.array(tab.value(f"[...glass.model('works').data.{c}]")) for c in ends}
+    off = np.hypot(drawn["x"] - drawn["axis_x"], drawn["y"] - drawn["axis_y"])
+    long = np.hypot(off, drawn["level"] - drawn["axis_level"])
+    number = {c: np.array([float(r[c]) for r in rows]) for c in lengths}
+    assert long == pytest.approx(
+        number["separation_m"] + number["outside_diameter_m"] / 2, abs=0.002
+    )
+    # and the bottom of a trench above the pipe is drawn its planned depth below the ground
+    ground = number["pipe_axis_level_m"] + number["pipe_axis_depth_m"]
+    trench = [r["kind"] for r in rows].index("trench")
+    works = pyogrio.read_dataframe(work / "near" / "clearance.gpkg", layer="planned_works")
+    depth = works[works["kind"] == "trench"].depth_m.iloc[0]
+    assert ground[trench] - drawn["level"][trench] == pytest.approx(depth, abs=0.02)
+    before = settle(tab)
+    tab.value("document.querySelector('[data-switch=works]').click()")
+    assert settle(tab) != before
+
+
+def poison(gpkg: Path, record: str) -> int:
+    """Put markup into every text that is no key or listed value; count the columns.
+
+    A clearance becomes one of `record`, the SHA-256 of a GeoPackage.
+    """
+    spared = {"site_id", "kind", "status", "severity", "shape", "zone", "placed_by", "method",
+              "level_datum", "topic", "item", "verdict", "levels_by"}  # fmt: skip
+    count = 0
+    with closing(sqlite3.connect(gpkg)) as db, db:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            db.create_function(name, 1, lambda _: 0)
+        tables = db.execute("SELECT table_name FROM gpkg_contents").fetchall()
+        for (table,) in tables:
+            for _, column, kind, *_ in db.execute(f"PRAGMA table_info('{table}')").fetchall():
+                if kind.startswith("TEXT") and column not in spared:
+                    keep = "topic = 'crs' OR item LIKE 'unit of %'" if table == "lineage" else "0"
+                    db.execute(
+                        f'UPDATE "{table}" SET "{column}" = "{column}" || ? WHERE NOT ({keep})',
+                        (EVIL,),
+                    )
+                    count += 1
+                if column == "record_sha256":
+                    db.execute(f'UPDATE "{table}" SET "{column}" = ?', (record,))
+    return count
+
+
+def test_whatever_a_site_says_is_text_and_nothing_else(
+    tab: Any, work: Path, tmp_path: Path
+) -> None:
+    for name, source in (("asbuilt", work / "out"), ("clearance", work / "near")):
+        (tmp_path / f"{name}.gpkg").write_bytes((source / f"{name}.gpkg").read_bytes())
+        record = sha256((tmp_path / "asbuilt.gpkg").read_bytes()).hexdigest()
+        assert poison(tmp_path / f"{name}.gpkg", record) > 10
+    run(
+        "page", tmp_path / "asbuilt.gpkg", "--site", "QH-022",
+        "--clearance", tmp_path / "clearance.gpkg",
+        "-o", tmp_path / "evil.html", "--note", EVIL,
+    )  # fmt: skip
+    look(tab, tmp_path / "evil.html")
+    tab.value("document.querySelector('#table-stops .pick').click()")
+    first = stop(tab, 0)
+    tab.move(*tab.value(f"glass.at('plan', {first['x']}, {first['y']})"))
+    tab.wait(f"document.getElementById('tip').innerText.includes({json.dumps(EVIL)})")
+    assert tab.value("document.body.innerText").count(EVIL) > 40
+    assert tab.value("[window.hit, document.images.length, document.scripts.length]") == [
+        None, 0, 4,
+    ]  # fmt: skip
+    assert "49" not in tab.value("document.querySelector('.note').innerText")
+    run("page", tmp_path / "asbuilt.gpkg", "-o", tmp_path / "pages", "--note", EVIL)
+    tab.open(tmp_path / "pages" / "index.html")
+    assert tab.value("document.querySelector('.note').innerText") == EVIL
+    assert tab.value("[window.hit, document.images.length]") == [None, 0]

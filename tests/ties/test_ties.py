@@ -1,0 +1,389 @@
+"""Tie cards: the best points are chosen, the scatter is honest, and the tapes lead back."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace as changed
+from math import radians
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from typer.testing import CliRunner
+
+from lateralline import contract
+from lateralline.cli import app
+from lateralline.derive.ties import Control, two_tapes
+from lateralline.errors import SiteFaultsError, UnknownSpotError
+from lateralline.ingest import read_site
+from lateralline.kernels import taping
+from lateralline.kernels.tying import choose
+from lateralline.place import place
+from lateralline.record.view import read_record
+from lateralline.settings import standard_accuracy
+from lateralline.ties.measure import UNITS, Measure
+from lateralline.ties.points import control_of, with_more
+from lateralline.ties.spots import Asked, spots_of
+from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
+from tests.support.places import ROOT
+
+LIMITS = {"tape_m": 0.01, "tape_ratio": 0.0005, "longest_m": 30.0, "flattest_rad": radians(20.0)}
+METRES = Measure("m")
+
+
+def run(*arguments: object) -> Any:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+# ---- which points ---------------------------------------------------------------------------
+
+
+def test_the_two_distance_tie_of_three_four_five() -> None:
+    """A (0, 0), B (5, 0), 3 and 4 → (1.8, ±2.4): computed, 3-4-5 triangle."""
+    spots = np.array([[1.8, 2.4], [1.8, -2.4]])
+    found = choose(spots, np.array([[0.0, 0.0], [5.0, 0.0]]), np.zeros(2), **LIMITS)
+    assert found.distance_m[:, :2] == pytest.approx(np.array([[3.0, 4.0], [3.0, 4.0]]))
+    assert np.degrees(found.cut_rad) == pytest.approx([90.0, 90.0])
+    assert found.left.tolist() == [1, -1]
+    assert (found.point[:, 2] == -1).all()
+    assert np.isnan(found.check_sigma_m).all()
+
+
+def test_the_two_tapes_of_the_record_are_chosen_where_points_are_exact() -> None:
+    rng = np.random.default_rng(5)
+    spots, points = rng.uniform(0, 20, (40, 2)), rng.uniform(-5, 25, (7, 2))
+    names = np.array([f"P{i}" for i in range(7)], dtype=object)
+    control = Control(names, np.column_stack([points, np.zeros(7)]))
+    record = two_tapes(spots, control, standard_accuracy(tape_m=0.01, tape_ratio=0.0005))
+    found = choose(spots, points, np.zeros(7), **{**LIMITS, "longest_m": 1e3})
+    for i in range(40):
+        pair = {str(names[p]) for p in found.point[i, :2]}
+        assert pair == {record["tie_a_point"][i], record["tie_b_point"][i]}
+
+
+def test_no_tie_is_longer_or_flatter_than_allowed() -> None:
+    rng = np.random.default_rng(6)
+    spots, points = rng.uniform(0, 40, (200, 2)), rng.uniform(0, 40, (12, 2))
+    limits = {**LIMITS, "longest_m": 12.0, "flattest_rad": radians(40.0)}
+    found = choose(spots, points, np.full(12, 0.02), **limits)
+    tied = found.left != 0
+    assert 0 < tied.sum() < 200
+    assert np.nanmax(found.distance_m) <= 12.0
+    assert np.degrees(found.cut_rad[tied]).min() >= 40.0
+    assert np.isnan(found.distance_m[~tied]).all()
+    assert (found.point[~tied] == -1).all()
+    assert ((found.within[~tied] < 2) | (found.best_cut_rad[~tied] < radians(40.0))).all()
+    assert len({*found.point[tied][0]}) == 3
+
+
+def test_the_choice_is_the_best_of_all_pairs_by_their_covariance() -> None:
+    """Against every pair's own crossing by the kernel that places ties."""
+    rng = np.random.default_rng(7)
+    spot, points = np.array([[4.0, 3.0]]), rng.uniform(-10, 12, (6, 2))
+    sigma = rng.uniform(0.0, 0.05, 6)
+    found = choose(spot, points, sigma, **LIMITS)
+    least = np.inf
+    for a in range(6):
+        for b in range(a + 1, 6):
+            d = np.hypot(*(spot[0] - points[[a, b]]).T)
+            sides = taping.side_of(points[[a]], points[[b]], spot) > 0
+            placed = taping.two_ties(points[[a]], points[[b]], d[:1], d[1:], sides)
+            s = np.hypot(0.01 + 0.0005 * d, sigma[[a, b]])
+            spread = placed.by_measured[0] * s
+            least = min(least, float(np.trace(spread @ spread.T)))
+    chosen = found.tape_cov_m2[0] + found.point_cov_m2[0]
+    assert np.trace(chosen) == pytest.approx(least)
+
+
+@pytest.mark.parametrize("points", [np.zeros((0, 2)), np.array([[1.0, 1.0]])])
+def test_without_two_points_nothing_is_tied(points: Any) -> None:
+    found = choose(np.array([[0.0, 0.0]]), points, np.zeros(len(points)), **LIMITS)
+    assert found.left.tolist() == [0]
+    assert found.within.tolist() == [len(points)]
+
+
+def test_scatter_and_check_hold_against_simulated_taping() -> None:
+    """20,000 crews: points off, tapes off, arcs crossed as they are; then the third tape."""
+    rng = np.random.default_rng(8)
+    spot, n = np.array([[3.0, 5.0]]), 20_000
+    points = np.array([[0.0, 0.0], [9.0, 1.0], [4.0, 14.0]])
+    sigma = np.array([0.02, 0.03, 0.01])
+    found = choose(spot, points, sigma, **LIMITS)
+    p, d = found.point[0], found.distance_m[0]
+    off = points[p] + rng.normal(size=(n, 3, 2)) * sigma[p][:, None]
+    tape = d + rng.normal(size=(n, 3)) * (0.01 + 0.0005 * d)
+    left = np.full(n, found.left[0] > 0)
+    made = taping.two_ties(off[:, 0], off[:, 1], tape[:, 0], tape[:, 1], left).xy_m
+    expected = found.tape_cov_m2[0] + found.point_cov_m2[0]
+    assert np.cov(made.T) == pytest.approx(expected, rel=0.05, abs=2e-5)
+    misfit = np.hypot(*(made - off[:, 2]).T) - tape[:, 2]
+    assert misfit.std() == pytest.approx(found.check_sigma_m[0], rel=0.03)
+    within = np.abs(misfit) <= 1.96 * found.check_sigma_m[0]
+    assert within.mean() == pytest.approx(0.95, abs=0.006)
+
+
+def test_three_ties_of_a_published_example_contradict_each_other() -> None:
+    """Krumm (2020), trilateration after Strang & Borre (1997): w = −3.303 of all three.
+
+    With two tapes as the tie and the third as its check, the misfit over its predicted σ is the
+    same number: one spare observation knows one misfit only.
+    """
+    points = np.array([[170.71, 270.71], [100.0, 100.0], [241.42, 100.0]])
+    read = np.array([100.01, 100.02, 100.03])
+    crossing = taping.two_ties(
+        points[[1]], points[[2]], read[[1]], read[[2]], np.array([True])
+    ).xy_m
+    limits = {**LIMITS, "tape_m": 0.01, "tape_ratio": 0.0, "longest_m": 200.0}
+    found = choose(crossing, points, np.zeros(3), **limits)
+    third = int(found.point[0, 2])
+    others = [i for i in range(3) if i != third]
+    left = taping.side_of(points[[others[0]]], points[[others[1]]], crossing) > 0
+    at = taping.two_ties(
+        points[[others[0]]], points[[others[1]]], read[[others[0]]], read[[others[1]]], left
+    ).xy_m[0]
+    misfit = np.hypot(*(at - points[third])) - read[third]
+    assert abs(misfit) / found.check_sigma_m[0] == pytest.approx(3.303, abs=0.002)
+
+
+# ---- from a built site --------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("ties") / "out"
+    assert run("build", ROOT / "sample_sites" / "tape-ties", "-o", out, "-q").exit_code == 0
+    return out
+
+
+def cards_of(built: Path, unit: str = "m", **limits: float) -> list[Card]:
+    view = read_record(built / "asbuilt.gpkg", "")
+    kept = TieLimits(**{**LIMITS, **limits})
+    spots = spots_of(view, Asked(), Measure(unit))
+    return tie(spots, control_of(view), kept)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_taping_a_card_again_leads_back_to_the_spot(built: Path, tmp_path: Path, unit: str) -> None:
+    """Distances as printed, keyed into a site as ties and placed: within the rounding."""
+    site = tmp_path / "again"
+    shutil.copytree(ROOT / "sample_sites" / "tape-ties", site)
+    for name in ("observations.csv", "exposures.csv", "stops.csv"):
+        (site / name).unlink(missing_ok=True)
+    (site / "stops.csv").write_text("run,stop,counter\nR1,1,0.0\n")
+    measure = Measure(unit)
+    given = {"m": "m", "ft": "ft", "us-ft": "us-ft", "ft-in": "ft"}[unit]
+    toml = (site / "site.toml").read_text()
+    (site / "site.toml").write_text(toml.replace('tape = "ft"', f'tape = "{given}"', 1))
+    cards = cards_of(built, unit)
+    with (site / "marks.csv").open("w", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(["mark", "run", "stop", "kind", "method", "ties", "side"])
+        for i, card in enumerate(cards):
+            said = [measure.say(t.distance_m).removesuffix(f" {unit}") for t in card.tapes[:2]]
+            ties = ";".join(f"{t.point}:{s}" for t, s in zip(card.tapes, said, strict=False))
+            rows.writerow([f"M{i}", "R1", "1", "ground", "ties", ties, card.side])
+    placed = place(read_site(site))
+    again = placed.frame.to_site_crs(placed.marks.xyz_m)[:, :2]
+    nodes = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_nodes")
+    seen = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_observations")
+    meant = shapely.get_coordinates([*nodes.geometry, *seen.geometry])
+    assert len(cards) == len(meant) == len(again) > 3
+    off_m = np.hypot(*(again - meant).T) * 1200 / 3937
+    sines = np.sin(np.radians([card.cut_deg for card in cards]))
+    assert (off_m <= np.sqrt(2) * measure.step_m / 2 / sines + 1e-5).all()
+    assert off_m.max() > 1e-6  # it is the rounded distance that was keyed in
+
+
+def test_a_grid_is_not_the_ground(built: Path) -> None:
+    """Ohio North is 102 ppm long here: distances on cards are those a tape reads."""
+    node = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_nodes").geometry[0]
+    control = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="control_points")
+    card = cards_of(built)[0]
+    for tape in card.tapes:
+        there = control.geometry[control["point"] == tape.point].iloc[0]
+        grid = float(np.hypot(node.x - there.x, node.y - there.y)) * 1200 / 3937
+        assert grid / tape.distance_m - 1.0 == pytest.approx(101.7377e-6, abs=2e-7)
+
+
+def test_a_chainage_of_a_node_is_that_node(built: Path) -> None:
+    view = read_record(built / "asbuilt.gpkg", "")
+    nodes = spots_of(view, Asked(nodes=("L1/N1", "L1/N2", "L1/N3")), METRES)
+    asked = Asked(chainages_m=tuple(("L1", n.chainage_m) for n in nodes))
+    for node, spot in zip(nodes, spots_of(view, asked, METRES), strict=True):
+        assert spot.ground_m == pytest.approx(node.ground_m, abs=1e-6)
+        assert spot.cover_m == pytest.approx(node.cover_m, abs=0.02)
+
+
+def test_all_that_is_not_there_is_named_at_once(built: Path) -> None:
+    view = read_record(built / "asbuilt.gpkg", "")
+    asked = Asked((("L1", 99.0), ("L7", 1.0)), ("N9",), ("O9",))
+    with pytest.raises(UnknownSpotError) as e:
+        spots_of(view, asked, METRES)
+    for part in ("'N9'", "'O9'", "'L7'", "99.00 m", "L1/N2", "R1/O1"):
+        assert part in str(e.value)
+
+
+def test_scatter_adds_up(built: Path) -> None:
+    for card in cards_of(built):
+        parts = [card.scatter_m(p)[0] for p in ("tapes", "points", "record")]
+        sigma, off_95 = card.scatter_m("all")
+        assert max(parts) <= sigma <= float(np.hypot.reduce(parts)) + 1e-12
+        assert off_95 == pytest.approx(2.4477 * sigma, rel=1e-4)  # 95 % ellipse, checks: computed
+
+
+def test_a_record_that_bounds_nothing_is_said_to(built: Path) -> None:
+    card = cards_of(built)[0]
+    loose = changed(card, spot=changed(card.spot, cov_m2=np.full((2, 2), np.nan)))
+    assert np.isnan(loose.scatter_m("all")).all()
+    limits = TieLimits(**LIMITS)
+    assert "record: not bounded by the record" in "\n".join(card_lines(loose, METRES, limits))
+
+
+# ---- more points --------------------------------------------------------------------------
+
+
+def test_two_tapes_alone_are_said_to_be_unchecked(built: Path) -> None:
+    checked = next(card for card in cards_of(built) if len(card.tapes) == 3)
+    bare = changed(checked, tapes=checked.tapes[:2], check_sigma_m=float("nan"))
+    limits = TieLimits(**LIMITS)
+    said = "NOTHING checks these two tapes"
+    assert said not in "\n".join(card_lines(checked, METRES, limits))
+    assert said in "\n".join(card_lines(bare, METRES, limits))
+
+
+def test_corners_of_buildings_from_csv_and_layer_are_the_same(built: Path, tmp_path: Path) -> None:
+    view = read_record(built / "asbuilt.gpkg", "")
+    known = control_of(view)
+    table = tmp_path / "corners.csv"
+    table.write_text("point,x,y,sigma_h\nSHED,2267050.0,888440.0,0.1\nGATE,2267010.0,888420.0,\n")
+    by_csv = with_more(known, table, view)
+    assert by_csv.name[-2:] == ("SHED", "GATE")
+    assert by_csv.sigma_m[-2:] == pytest.approx([0.1 * 1200 / 3937, 0.05])  # gnss_m when not given
+    import geopandas as gpd
+
+    layer = tmp_path / "corners.gpkg"
+    places = gpd.points_from_xy([2267050.0, 2267010.0], [888440.0, 888420.0], crs="EPSG:3734")
+    frame = gpd.GeoDataFrame({"point": ["SHED", "GATE"]}, geometry=places).to_crs("EPSG:4269")
+    pyogrio.write_dataframe(frame, layer)
+    by_layer = with_more(known, layer, view)
+    assert by_layer.ground_m == pytest.approx(by_csv.ground_m, abs=1e-4)
+
+
+def test_all_faults_of_a_points_file_are_named(built: Path, tmp_path: Path) -> None:
+    view = read_record(built / "asbuilt.gpkg", "")
+    table = tmp_path / "corners.csv"
+    table.write_text('point,x,y,sigma_h\nFENCE,1,2,\nA,"3,2",2,-1\n,1,2,0\n')
+    with pytest.raises(SiteFaultsError) as e:
+        with_more(control_of(view), table, view)
+    said = [(f.row, f.column) for f in e.value.faults]
+    assert said == [(2, "point"), (3, "sigma_h"), (3, "x"), (4, "point")]
+    (tmp_path / "bare.csv").write_text("name,x\n")
+    with pytest.raises(SiteFaultsError, match="must be"):
+        with_more(control_of(view), tmp_path / "bare.csv", view)
+
+
+# ---- the command ----------------------------------------------------------------------------
+
+
+def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) -> None:
+    cards, layer = tmp_path / "cards.pdf", tmp_path / "tapes.gpkg"
+    done = run("ties", built, "-o", cards, "--layer", layer)
+    assert done.exit_code == 0, done.output
+    assert "5 of 5 spots tied" in done.output
+    assert re.search(r"tape 1 +\S+ +\d+\.\d\d ft", done.output)
+    assert "No clearance to dig" in done.output
+    assert (
+        cards.read_bytes().count(b"/Type /Page ") + cards.read_bytes().count(b"/Type /Page\n") == 2
+    )
+    frame = pyogrio.read_dataframe(layer)
+    assert len(frame) == 15
+    assert [*frame.columns] == [*contract.load("tie_tapes").names, "geometry"]
+    assert frame.crs.to_epsg() == 3734
+    grid_m = frame.length.to_numpy() * 1200 / 3937
+    assert grid_m == pytest.approx(frame["distance_m"].to_numpy() * (1 + 101.737716e-6), rel=1e-7)
+    assert frame["caution"].str.startswith("No clearance to dig").all()
+    again = run("ties", built, "-o", cards)
+    assert again.exit_code == 2
+    assert "--replace" in again.output
+
+
+def test_cards_are_the_same_bytes_every_time(built: Path, tmp_path: Path) -> None:
+    for name in ("a.pdf", "b.pdf"):
+        assert run("ties", built, "-o", tmp_path / name, "--paper", "letter").exit_code == 0
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext to read a PDF with")
+def test_every_card_carries_the_caution_whole(built: Path, tmp_path: Path) -> None:
+    assert run("ties", built, "-o", tmp_path / "c.pdf").exit_code == 0
+    done = subprocess.run(
+        ["pdftotext", "-raw", str(tmp_path / "c.pdf"), "-"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    words = " ".join(done.stdout.split())
+    for part in ("NO CLEARANCE TO DIG", "one-call service", "hand or vacuum", "licensed practice"):
+        assert words.count(part) == 5, part
+
+
+def test_a_layer_for_the_web_is_rfc_7946(built: Path, tmp_path: Path) -> None:
+    out = tmp_path / "tapes.geojson"
+    assert run("ties", built, "--node", "L1/N2", "--layer", out).exit_code == 0
+    made = json.loads(out.read_text())
+    assert "crs" not in made
+    ends = {tuple(f["geometry"]["coordinates"][1]) for f in made["features"]}
+    (spot,) = ends
+    nodes = json.loads((built / "geojson" / "pipe_nodes.geojson").read_text())
+    (same,) = [
+        f["geometry"]["coordinates"]
+        for f in nodes["features"]
+        if f["properties"]["node_id"] == "L1/N2"
+    ]
+    assert spot == pytest.approx(same[:2], abs=2e-7)
+
+
+def test_a_spot_that_cannot_be_tied_ends_with_one(built: Path, tmp_path: Path) -> None:
+    out = tmp_path / "c.pdf"
+    done = run("ties", built, "--longest", "2 m", "-o", out)
+    assert done.exit_code == 1
+    assert "cannot be tied: no points within the longest tape" in done.output
+    assert not out.exists()
+    flat = run("ties", built, "--node", "L1/N2", "--flattest", "85")
+    assert flat.exit_code == 1
+    assert "at best" in flat.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--line", "L1"), "go together"),
+        (("--line", "L1", "--at", "x"), "must be a length"),
+        (("--units", "yd"), "must be one of"),
+        (("--paper", "A3"), "must be A4 or letter"),
+        (("-o", "c.png"), "end in .pdf"),
+        (("--layer", "c.shp"), "ends in"),
+        (("--node", "N9"), "no node 'N9'"),
+    ],
+)
+def test_wrong_arguments_are_explained(built: Path, arguments: tuple[str, ...], said: str) -> None:
+    done = run("ties", built, *arguments)
+    assert done.exit_code == 2
+    assert said in " ".join(done.output.split())
+
+
+def test_a_sketch_is_tied_on_its_own_axes(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run("build", ROOT / "sample_sites" / "local-sketch", "-o", out, "-q")
+    done = run("ties", out, "--layer", tmp_path / "t.gpkg")
+    assert done.exit_code == 0, done.output
+    refused = run("ties", out, "--layer", tmp_path / "t.geojson")
+    assert refused.exit_code == 2
+    assert "sketch" in refused.output
