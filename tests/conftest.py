@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tests.support import made_record, made_site, sheet_reading
 
 

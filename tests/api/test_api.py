@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import filecmp
+import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 import pytest
-from tests.support.places import SAMPLES
 
 from lateralline import api, contract
 from lateralline.errors import (
@@ -19,6 +20,7 @@ from lateralline.errors import (
     UnknownSiteError,
     UnreadableError,
 )
+from tests.support.places import ROOT, SAMPLES
 
 BEND = SAMPLES / "gnss-bend-branch"
 
@@ -160,3 +162,18 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert done.stdout.split() == []
+
+
+def test_the_readmes_lines_of_python_run_as_they_stand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """README, "In Python": typed at a prompt, every line says something."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    [code] = re.findall(r"^```python\n(.*?)^```", text, re.M | re.S)
+    assert len(code.splitlines()) <= 10
+    (tmp_path / "sample_sites").symlink_to(SAMPLES)
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, Any] = {}
+    exec(compile(code, "README.md", "exec"), names)
+    assert len(names["fixes"]) == 14
+    assert names["record"].sites == names["lateralline"].load("out-python").sites

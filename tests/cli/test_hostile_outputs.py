@@ -21,10 +21,10 @@ import ezdxf
 import matplotlib as mpl
 import pyogrio
 import pytest
-from tests.support.places import ROOT
 from typer.testing import CliRunner
 
 from lateralline.cli import app
+from tests.support.places import ROOT
 
 SITE = ROOT / "sample_sites" / "gnss-bend-branch"
 #: Mathematics that does not parse, codes of CAD text, markup, a comment's end, a link, a formula.

@@ -22,13 +22,13 @@ from pathlib import Path
 import pytest
 from rich.table import Table
 from rich.text import Text
-from tests.support.places import ROOT
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
 from lateralline.cli.options import console
 from lateralline.cli.terminal import ShownStream, shown_streams
 from lateralline.wording import UNSEEN, shown
+from tests.support.places import ROOT
 
 RUN = "from lateralline.cli import main; main()"
 

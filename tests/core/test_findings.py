@@ -11,10 +11,10 @@ from functools import cache
 from importlib import import_module
 
 import pytest
-from tests.support.places import ROOT
 
 from lateralline.errors import ContractError
 from lateralline.findings import ANY, Effect, Form, catalogue, finding, read, title_of
+from tests.support.places import ROOT
 
 PACKAGE = ROOT / "pipeline" / "lateralline"
 #: Files that still word findings themselves; the list only gets shorter.

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.support.places import SAMPLES
 
 from lateralline import derive, isolate, link, solve, stages
 from lateralline.ingest import read_site
@@ -24,6 +23,7 @@ from lateralline.place import place
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import Workspace
+from tests.support.places import SAMPLES
 
 BRANCH = SAMPLES / "gnss-bend-branch"  # lines L1 and L2, which joins it
 Change = Callable[[dict[str, str]], None]

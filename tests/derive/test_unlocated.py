@@ -20,7 +20,6 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline import contract
@@ -30,6 +29,7 @@ from lateralline.derive.spots import Spot, area_of, longest_m
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built
 from lateralline.settings import standard_accuracy
+from tests.support.places import SAMPLES
 
 SAMPLE = SAMPLES / "gnss-bend-branch"
 TRUTH = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from tests.support.planted import SOUND, Row, codes, column, planted, told
 
 #: What an exchange used to be told as, four errors and a bend that is not there.

@@ -9,10 +9,10 @@ import csv
 from pathlib import Path
 
 import pytest
-from tests.support.planted import SOUND, codes, planted, set_unit, through, told
 
 from lateralline.stages import SiteResult
 from lateralline.synthetic import SCENARIOS, make_site
+from tests.support.planted import SOUND, codes, planted, set_unit, through, told
 
 FOOT_M = 0.3048
 

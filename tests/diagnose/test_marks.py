@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.support.planted import Row, codes, column, planted, set_unit, through, told
 
 from lateralline.diagnose.causes import leading
 from lateralline.records import Effect, Finding
 from lateralline.stages import SiteResult
 from lateralline.synthetic import SCENARIOS, make_site
+from tests.support.planted import Row, codes, column, planted, set_unit, through, told
 
 OTHER_SIDE = {"left": "right", "right": "left"}
 #: What a mark on the wrong side used to be told as.

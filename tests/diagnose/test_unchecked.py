@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from tests.support.places import SAMPLES
 
 from lateralline.stages import SiteResult, run_site
+from tests.support.places import SAMPLES
 
 
 @pytest.mark.parametrize(

@@ -1,27 +1,9 @@
 """House rules a machine can keep: lint, types, and one way to run things."""
 
 import re
-import subprocess
-import sys
 import tomllib
 
 from tests.support.places import ROOT
-
-
-def run(*arguments: str) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", *arguments], cwd=ROOT, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-
-
-def test_ruff_finds_nothing() -> None:
-    run("ruff", "check", "pipeline", "schemas", "tests")
-    run("ruff", "format", "--check", "pipeline", "schemas", "tests")
-
-
-def test_types_hold() -> None:
-    run("mypy")
 
 
 def test_ci_runs_the_readmes_two_commands_to_the_letter() -> None:

@@ -22,7 +22,6 @@ import pandas as pd
 import pytest
 from openpyxl import load_workbook
 from openpyxl.utils import get_column_letter
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline import contract
@@ -37,6 +36,7 @@ from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS, make_site
 from lateralline.template import new_site_settings
 from lateralline.write.book import site_book
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 SOUND = [s.name for s in SCENARIOS.values() if not s.faults]

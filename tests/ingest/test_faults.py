@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.support.made_files import CONTROL, EXPOSURES, MARKS, SITE, STOPS, base, faults_of, write
 
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest import read_site
+from tests.support.made_files import CONTROL, EXPOSURES, MARKS, SITE, STOPS, base, faults_of, write
 
 
 def maybe_faults(folder: Path) -> tuple[Fault, ...]:

@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Final
 
 import pytest
-from tests.support.places import SAMPLES
 
 from lateralline.errors import LaterallineError, SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
 from lateralline.names import wrong_sign
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 SEEDS_OF_SITES, SEEDS_OF_POINTS = 250, 40

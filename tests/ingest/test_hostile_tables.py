@@ -18,13 +18,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
-from tests.support.places import ROOT
 from typer.testing import CliRunner, Result
 
 from lateralline import csv_file
 from lateralline.cli import app
 from lateralline.ingest import read_site
 from lateralline.revise.merge import merged_files
+from tests.support.places import ROOT
 
 SITE = ROOT / "sample_sites" / "gnss-bend-branch"
 RISKY = (

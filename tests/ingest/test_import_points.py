@@ -14,12 +14,12 @@ import pyogrio
 import pytest
 import shapely
 from pyproj import CRS
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
 from lateralline.ingest import read_site
 from lateralline.synthetic.point_files import point_files
+from tests.support.places import SAMPLES
 
 SAMPLES = SAMPLES / "survey-files"
 TEXT, GPX = SAMPLES / "quarry-pnezd.txt", SAMPLES / "quarry.gpx"

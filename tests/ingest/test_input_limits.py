@@ -17,8 +17,6 @@ from zipfile import ZIP_DEFLATED, ZipFile
 
 import pytest
 from openpyxl import Workbook
-from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -29,6 +27,8 @@ from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows
 from lateralline.ingest.sections import read_site_toml
 from lateralline.names import LONGEST, wrong_name, wrong_sign
+from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 RUN = '\n[[run]]\nid = "X{n}"\nline = "L1"\nentry = "CO1"\nflow = "with"\n'

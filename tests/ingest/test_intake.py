@@ -14,8 +14,6 @@ from pathlib import Path
 
 import pytest
 from openpyxl import Workbook
-from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
@@ -24,6 +22,8 @@ from lateralline.errors import SiteFaultsError
 from lateralline.overlay.plan_files import read_plan
 from lateralline.overlay.planned import Options
 from lateralline.stages import SiteFailure, run_site
+from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 

@@ -16,8 +16,6 @@ from typing import NamedTuple
 import pytest
 import shapely
 from openpyxl import Workbook
-from tests.support.made_files import STOPS, base, faults_of, write
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -29,6 +27,8 @@ from lateralline.revise.merge import merged_files
 from lateralline.write import ties as tying
 from lateralline.write.picture.scene import Scene, read_scene
 from lateralline.write.ties.ground import ground_of
+from tests.support.made_files import STOPS, base, faults_of, write
+from tests.support.places import SAMPLES
 
 SITE = SAMPLES / "tape-ties"
 NEW = "Schächte"

@@ -10,9 +10,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from tests.support.made_files import base, faults_of, write
 
 from lateralline.ingest import read_site
+from tests.support.made_files import base, faults_of, write
 
 DAY = "surveyed = 2026-05-06"
 COUNTER = 'entry = "CO1"\n'

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from scipy import stats
+
 from tests.support.one_network import Equations, adjust
 
 Floats = npt.NDArray[np.float64]

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -27,6 +26,7 @@ from lateralline.synthetic.sheet import files_of, write_files
 from lateralline.synthetic.survey import survey
 from lateralline.synthetic.truth import Crew, Opening, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.wording import plain
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 GROUND = TrueGround(142.0, grade_east=0.01, grade_north=-0.01)

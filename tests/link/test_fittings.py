@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.support.made_scene import PVC, Scene, finding, only
 
 from lateralline.published import Fitting, fittings, nearest_fittings
+from tests.support.made_scene import PVC, Scene, finding, only
 
 #: Bends of drains that every system of pipes has: common practice, no source.
 EVERYWHERE_DEG = (11.25, 22.5, 45.0, 60.0, 72.0, 90.0)

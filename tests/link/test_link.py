@@ -8,6 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+
+from lateralline.kernels.curves import chainage, directions
+from lateralline.link import link
+from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.proof.line_paths import backward_m
+from lateralline.records import DepthScale, Fixes, Floats, Line
+from lateralline.settings import Branch, Flow, Run
+from lateralline.synthetic.truth import TrueLine
 from tests.support.made_scene import (
     ACCURACY,
     ENTRY,
@@ -22,14 +30,6 @@ from tests.support.made_scene import (
     only,
     standard_cov,
 )
-
-from lateralline.kernels.curves import chainage, directions
-from lateralline.link import link
-from lateralline.link.stochastic import PIPE_WANDER_RAD
-from lateralline.proof.line_paths import backward_m
-from lateralline.records import DepthScale, Fixes, Floats, Line
-from lateralline.settings import Branch, Flow, Run
-from lateralline.synthetic.truth import TrueLine
 
 
 def shapes(line: Line) -> list[str]:

@@ -6,8 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.support.made_scene import LAG, NORTH, R1, RIDE, Scene, codes, finding, only
-from tests.support.places import SAMPLES
 
 from lateralline import stages
 from lateralline.derive.cover import cover_findings
@@ -29,6 +27,8 @@ from lateralline.settings import Branch, Run
 from lateralline.solve import solve
 from lateralline.stages import SiteResult
 from lateralline.synthetic.truth import TrueLine
+from tests.support.made_scene import LAG, NORTH, R1, RIDE, Scene, codes, finding, only
+from tests.support.places import SAMPLES
 
 LONG = [(0.0, 0.0, 0.0), (0.0, 24.0, 0.48)]
 BENT = [(0.0, 0.0, 0.0), (0.0, 12.0, 0.24), (8.0, 20.0, 0.47)]

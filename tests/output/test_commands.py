@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import Result
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.output import proof, system
+from tests.support.places import SAMPLES
 
 POINTS = (
     "--crs", "EPSG:3734", "--order", "pnezd", "--units", "us-ft", "--surveyed", "2026-05-06",

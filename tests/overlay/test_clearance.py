@@ -17,7 +17,6 @@ import pyproj
 import pytest
 import shapely
 from scipy.stats import norm
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -26,6 +25,7 @@ from lateralline.overlay.as_built import open_as_built
 from lateralline.overlay.plan_files import read_plan
 from lateralline.overlay.planned import Options
 from lateralline.overlay.run import compare
+from tests.support.places import SAMPLES
 
 MIDDLE = np.array([500_000.0, 4_650_000.0])
 #: Ground metres in a grid metre here: the central meridian of UTM.

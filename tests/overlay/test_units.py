@@ -12,11 +12,11 @@ import geopandas as gpd
 import pyogrio
 import pytest
 import shapely
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.overlay.as_built import open_as_built
+from tests.support.places import SAMPLES
 
 FT = 0.3048  # exact
 

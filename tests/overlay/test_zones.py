@@ -14,7 +14,6 @@ import pytest
 import shapely
 import shapely.affinity
 from geographiclib.geodesic import Geodesic
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -31,6 +30,7 @@ from lateralline.overlay.zones import (
     zones_of,
 )
 from lateralline.published import dig_rules
+from tests.support.places import SAMPLES
 
 HALF_M = given_distance(0.5, "0.5m")
 

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from tests.support.one_network import adjust
-from tests.support.places import SAMPLES
 
 from lateralline.ingest import read_site
 from lateralline.kernels.taping import Floats, adjust_ties, offset, polar, two_ties
@@ -19,6 +17,8 @@ from lateralline.place import place
 from lateralline.records import FieldRecord, Linked
 from lateralline.solve import solve
 from lateralline.units import METRES_PER
+from tests.support.one_network import adjust
+from tests.support.places import SAMPLES
 
 FAR = np.array([5.0e6, -4.649892e6])
 SAME_M = 1e-6  # a coordinate of 5e6 is rounded to 1e-9

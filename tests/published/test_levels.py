@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
-from tests.support.one_network import Equations, adjust
 
 from lateralline.kernels.network import W_LIMIT
+from tests.support.one_network import Equations, adjust
 
 Floats = npt.NDArray[np.float64]
 

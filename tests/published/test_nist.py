@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from tests.support.one_network import adjust
 
 from lateralline.kernels.lsq import Linearised, levenberg_marquardt, whiten
+from tests.support.one_network import adjust
 
 MISRA1A = np.array(
     [

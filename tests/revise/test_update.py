@@ -14,7 +14,6 @@ import numpy as np
 import openpyxl
 import pytest
 import shapely
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner, Result
 
 from lateralline import stages
@@ -33,6 +32,7 @@ from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.stages import SiteResult
 from lateralline.summary import CAUTION
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 SLOPE = SITES / "slope-levels"

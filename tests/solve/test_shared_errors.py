@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.support.places import SAMPLES
 
 from lateralline.ingest import read_site
 from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.records import FieldRecord
 from lateralline.solve import solve
+from tests.support.places import SAMPLES
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from tests.support.places import SAMPLES
 
 from lateralline.derive import derive
 from lateralline.errors import SiteFaultsError
@@ -21,6 +20,7 @@ from lateralline.place import Placed, place
 from lateralline.records import Linked, Product, Solved
 from lateralline.solve import solve
 from lateralline.synthetic import SCENARIOS, make_site
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 SOUND = [s.name for s in SCENARIOS.values() if s.sound]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from tests.support.places import ROOT
 
 from lateralline import contract
 from lateralline.errors import ContractError
@@ -13,6 +12,7 @@ from lateralline.write.dictionary import (
     markdown,
     whole_markdown,
 )
+from tests.support.places import ROOT
 
 README = ROOT / "schemas" / "README.md"
 

@@ -12,7 +12,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline import contract
@@ -22,6 +21,7 @@ from lateralline.ingest.cells import accept, row_model
 from lateralline.write.field_sheet import PAPERS, Blank, draw_field_sheet, field_sheet_pages
 from lateralline.write.field_sheet.draw import fitted_pt
 from lateralline.write.field_sheet.paper import Page
+from tests.support.places import SAMPLES
 
 SITES = SAMPLES
 KEYS = ("tape", "level", "depth", "counter", "pipe")

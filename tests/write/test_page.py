@@ -16,7 +16,6 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -28,6 +27,7 @@ from lateralline.write.page.legend import switches
 from lateralline.write.page.opening import left_out, opening
 from lateralline.write.page.works import NoClearanceError
 from lateralline.write.picture.scene import read_scene
+from tests.support.places import SAMPLES
 
 EVIL = '</script><script>hit()</script><img src=x onerror="hit()">\'"&amp;{{7*7}}'
 MakeSite = Callable[..., Any]

@@ -27,8 +27,6 @@ import pytest
 import shapely
 from PIL import Image
 from pyproj import Geod
-from tests.support import chromium
-from tests.support.places import SAMPLES
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -37,6 +35,8 @@ from lateralline.overlay.rows import at_least
 from lateralline.wording import in_unit
 from lateralline.write.page.facts import Fact, said
 from lateralline.write.page.paint import PALETTE
+from tests.support import chromium
+from tests.support.places import SAMPLES
 
 READY = "document.documentElement?.dataset.ready === 'yes'"
 #: What a test looks through: the models and views of the drawings, places in the window.

@@ -16,7 +16,6 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from tests.support.places import ROOT
 from typer.testing import CliRunner
 
 from lateralline import contract
@@ -31,6 +30,7 @@ from lateralline.settings import standard_accuracy
 from lateralline.write import ties as tying
 from lateralline.write.picture.scene import read_scene
 from lateralline.write.ties.ground import ground_of
+from tests.support.places import ROOT
 
 LIMITS = {"tape_m": 0.01, "tape_ratio": 0.0005, "longest_m": 30.0, "flattest_rad": radians(20.0)}
 METRES = tying.Measure("m")
