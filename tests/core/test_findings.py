@@ -20,11 +20,12 @@ PACKAGE = ROOT / "pipeline" / "lateralline"
 #: Files that still word findings themselves; the list only gets shorter.
 UNCONVERTED = {
     "link",
-    "api/records.py",
     "ingest/ledger.py",
     "revise/verdicts.py",
     "write/_target.py",
 }
+#: What reads findings back from a built record words none.
+READ_BACK = {"api/records.py"}
 FORMS = [form for code in catalogue().entries for form in catalogue().forms(code)]
 CODE = re.compile(r"[a-z]+(-[a-z]+)*")
 
@@ -141,6 +142,7 @@ def test_only_the_rooms_still_listed_word_findings_themselves() -> None:
         for n in ast.walk(tree)
         if isinstance(n, ast.Call) and isinstance(n.func, ast.Name) and n.func.id == "Finding"
     }
+    wording -= READ_BACK
     assert {f for f in wording if not unconverted(f)} == set()
     listed = {f if f in UNCONVERTED else f.split("/")[0] for f in wording}
     assert listed == UNCONVERTED, "strike out what words none any more"

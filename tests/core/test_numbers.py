@@ -288,7 +288,7 @@ def test_one_line_never_costs_a_site(
     real = link.adjust_line
 
     def fails(prepared, *rest):
-        if prepared.line == line:
+        if prepared.id == line:
             raise error
         return (yield from real(prepared, *rest))
 

@@ -29,12 +29,9 @@ def test_every_link_of_the_pages_leads_somewhere() -> None:
             assert ((ROOT / page).parent / target).exists(), f"{page}: {target}"
 
 
-def test_the_proof_stands_in_the_guide() -> None:
-    """DEVELOPERS.md holds the tables of `prove` and `bench` between their marks."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    for name, rows in (("prove stops", 25), ("prove lines", 60), ("bench", 5)):
-        held = text.split(f"<!-- {name} -->")[1].split(f"<!-- /{name} -->")[0]
-        assert held.count("\n|") >= rows, name
+def test_the_guide_is_a_map_that_reads_in_a_sitting() -> None:
+    words = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split()
+    assert len(words) <= 2000
 
 
 # ---- versions -----------------------------------------------------------------------------

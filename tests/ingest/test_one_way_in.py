@@ -218,6 +218,37 @@ def test_stops_beside_points_are_read_as_those_of_a_site_are(tmp_path: Path) -> 
     assert "Schächte" in record.stops.note[0]
 
 
+def test_an_update_writes_down_how_it_read_what_it_rewrote(tmp_path: Path) -> None:
+    """The new site is plain; that a person may look at what was taken for what, it says how."""
+    form = Form(";", ",", "latin-1")
+    site = shutil.copytree(SITE, tmp_path / "site")
+    (site / "control.csv").write_bytes(form.bytes(ROWS[:3]))
+    added = write(tmp_path / "added", {"control.csv": form.bytes(ROWS[3:])})
+    merged = merged_files(site, added, tmp_path / "new")
+    assert merged.faults == merged.site_faults == ()
+    how = "with semicolons between cells, with decimal commas"
+    lines = merged.texts["control.csv"].splitlines()
+    assert lines[:4] == [
+        "# 6 May; wet, 12,5 degrees",
+        "",
+        f'"# written anew by lateralline update; it was read {how}"',
+        "point,x,y,z,sigma_h,note",
+    ]
+    assert lines[-3:] == [
+        "# nothing, below;;;;;",
+        '"# added by lateralline update from added/control.csv, read as Latin-1, as it is not '
+        f'UTF-8 (line 4): look at accents and signs, {how}"',
+        "Schächte,2267020.5,888470.25,98.5,,lid",
+    ]
+
+
+def test_ties_say_how_they_read_their_points(tmp_path: Path, scene: Scene) -> None:
+    (tmp_path / "c.csv").write_bytes(b"point;x;y\nSHED;2267050,5;888440,25\n")
+    ground = ground_of(scene)
+    known = tying.with_more(tying.control_of(scene, ground), tmp_path / "c.csv", scene, ground)
+    assert known.notes == ("c.csv is read with semicolons between cells, with decimal commas",)
+
+
 # ---- faults --------------------------------------------------------------------------------
 
 

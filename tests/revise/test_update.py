@@ -23,8 +23,8 @@ from lateralline.errors import OutputExistsError
 from lateralline.ingest import read_site
 from lateralline.records import Finding, Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
-from lateralline.revise.changes import Departure, Held
-from lateralline.revise.containment import OldLine, exposure_held, line_held
+from lateralline.revise.changes import Containment, Departure
+from lateralline.revise.containment import OldLine, exposure_containment, line_containment
 from lateralline.revise.merge import merged_files
 from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers
@@ -511,7 +511,7 @@ def test_a_line_beside_the_old_corridor(
     side: Side, aside_m: float, sigma_m: float, verdict: str, off_m: float
 ) -> None:
     old = issued(straight(10.0), 0.25)
-    plan, level = line_held(old, straight(10.0, aside_m, sigma_m), side, levels=True)
+    plan, level = line_containment(old, straight(10.0, aside_m, sigma_m), side, levels=True)
     assert (plan.verdict, level.verdict) == (verdict, "held")
     assert plan.tested_m == pytest.approx(10.0, abs=0.1)
     if off_m:
@@ -525,22 +525,22 @@ def test_a_line_beside_the_old_corridor(
 def test_a_line_off_the_old_levels(side: Side) -> None:
     """Band ± 1.96 × 0.1 m about the old invert; a new one 0.30 m higher is 0.104 m off it."""
     old = issued(straight(10.0), 0.25)
-    plan, level = line_held(old, straight(10.0, up_m=0.30, sigma_m=0.01), side, levels=True)
+    plan, level = line_containment(old, straight(10.0, up_m=0.30, sigma_m=0.01), side, levels=True)
     assert (plan.verdict, level.verdict) == ("held", "failed")
     assert level.departures[0].off_m == pytest.approx(0.30 - 0.195996, abs=1e-5)
-    plan, level = line_held(old, straight(10.0, up_m=0.30), side, levels=False)
+    plan, level = line_containment(old, straight(10.0, up_m=0.30), side, levels=False)
     assert level.verdict == "untested"
 
 
 def test_only_what_the_old_record_located_is_judged(side: Side) -> None:
     """A new line twice as long: beyond the old end the old record claimed nothing."""
     old = issued(straight(5.0), 0.25)
-    plan, _ = line_held(old, straight(10.0, 0.1), side, levels=True)
+    plan, _ = line_containment(old, straight(10.0, 0.1), side, levels=True)
     assert (plan.verdict, plan.outside_m) == ("held", 0.0)
     assert plan.tested_m == pytest.approx(5.0, abs=0.1)
     far = straight(3.0)
     far.line.xyz_m[:, 1] += 6.0
-    assert line_held(old, far, side, levels=True)[0].verdict == "untested"
+    assert line_containment(old, far, side, levels=True)[0].verdict == "untested"
 
 
 def test_where_the_shape_is_undecided_located_points_are_judged_alone(side: Side) -> None:
@@ -548,11 +548,11 @@ def test_where_the_shape_is_undecided_located_points_are_judged_alone(side: Side
     old, new = issued(straight(10.0), 0.25), straight(10.0, sigma_m=0.02)
     lost = tuple(replace(s, shape="undecided") for s in new.line.stretches)
     new = replace(new, line=replace(new.line, stretches=lost))
-    plan, level = line_held(old, new, side, levels=True)
+    plan, level = line_containment(old, new, side, levels=True)
     assert (plan.verdict, level.verdict) == ("held", "held")
     assert 0.0 < plan.tested_m < 0.5
     new.line.xyz_m[2, 0] = 0.75
-    plan, _ = line_held(old, replace(new), side, levels=True)
+    plan, _ = line_containment(old, replace(new), side, levels=True)
     (one,) = plan.departures
     assert one.from_chainage_m == one.to_chainage_m == one.worst_chainage_m
     assert one.off_m == pytest.approx(0.5, abs=0.01)
@@ -562,7 +562,7 @@ def test_an_exposure_beside_the_old_corridor() -> None:
     old = issued(straight(10.0), 0.25)
     cov = np.diag([0.02, 0.02, 0.01]) ** 2
     at = np.array([0.65, 4.0, 0.5])
-    check = exposure_held(old, "TH", at, cov, -0.1, levels=True)
+    check = exposure_containment(old, "TH", at, cov, -0.1, levels=True)
     assert (check.plan, check.level) == ("failed", "failed")
     assert check.off_m == pytest.approx(0.40, abs=1e-9)
     assert check.own_95_m == pytest.approx(1.95996 * 0.02, rel=1e-4)
@@ -570,9 +570,9 @@ def test_an_exposure_beside_the_old_corridor() -> None:
     assert check.old_chainage_m == pytest.approx(4.0)
     assert check.level_from_line_m == pytest.approx(0.4)
     assert check.level_off_m == pytest.approx(0.4 - 0.195996, abs=1e-5)
-    no_level = exposure_held(old, "TH", at * (1, 1, np.nan), cov, -0.1, levels=True)
+    no_level = exposure_containment(old, "TH", at * (1, 1, np.nan), cov, -0.1, levels=True)
     assert (no_level.plan, no_level.level) == ("failed", "untested")
-    beyond = exposure_held(old, "TH", np.array([3.0, 12.0, 0.0]), cov, 0.0, levels=True)
+    beyond = exposure_containment(old, "TH", np.array([3.0, 12.0, 0.0]), cov, 0.0, levels=True)
     assert (beyond.plan, beyond.level) == ("untested", "untested")
 
 
@@ -591,7 +591,7 @@ def test_significance_outweighs_distance() -> None:
         return Departure(0.0, 1.0, 0.5, "R1/1 and R1/2", off_m, own_95_m, 0.0, 0.0)
 
     sure, far = departure(0.1, 0.05), departure(0.4, 0.5)
-    assert Held("failed", 5.0, 2.0, (far, sure)).worst is sure
+    assert Containment("failed", 5.0, 2.0, (far, sure)).worst is sure
 
 
 def test_an_exposure_on_the_true_pipe_holds(hole: Updated) -> None:

@@ -49,12 +49,16 @@ def test_marks_follow_each_control_point_as_their_shared_columns_say(
         assert min(ratio) < 0.02 * np.abs(column).max() + 1e-4
 
 
+@pytest.mark.parametrize("skew", [0.0, 0.9], ids=["as taped", "marks off one way"])
 def test_fixes_follow_a_shared_error_as_their_columns_say(
-    taped: tuple[FieldRecord, Placed],
+    taped: tuple[FieldRecord, Placed], skew: float
 ) -> None:
+    """Also where the marks' own errors lie one way, so that both rows of a mark err together."""
     record, placed = taped
-    solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
     marks, h = placed.marks, 0.2
+    own = 0.05**2 * np.array([[1.0, skew, 0.0], [skew, 1.0, 0.0], [0.0, 0.0, 0.0]])
+    marks = replace(marks, cov_m2=marks.cov_m2 + (own if skew else 0.0))
+    solved = solve(marks, record.stops, record.settings, placed.exposures)
     for c in range(marks.shared_m.shape[2]):
         moved = replace(marks, xyz_m=marks.xyz_m + h * marks.shared_m[:, :, c])
         again = solve(moved, record.stops, record.settings, placed.exposures)

@@ -15,15 +15,15 @@ from lateralline.revise import (
     plain,
     write_changes,
 )
-from lateralline.revise.changes import ExposureCheck, Figures, Held, LineChange, Noted
+from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, run_site
 from lateralline.workspace import Workspace
 
 __all__ = [
     "INTERVAL_95",
+    "Containment",
     "ExposureCheck",
     "Figures",
-    "Held",
     "LineChange",
     "Noted",
     "RefusedError",

@@ -12,9 +12,9 @@ from rich.text import Text
 
 from lateralline.api.revision import (
     INTERVAL_95,
+    Containment,
     ExposureCheck,
     Figures,
-    Held,
     LineChange,
     Noted,
     SiteChanges,
@@ -129,7 +129,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_moves(out, line, unit)
 
 
-def _print_held(out: Console, label: str, held: Held, whole_m: float, unit: str) -> None:
+def _print_held(out: Console, label: str, held: Containment, whole_m: float, unit: str) -> None:
     said = Text(f"    {label:<12}")
     said.append(_WORDS[held.verdict], style=_STYLES[held.verdict])
     if worst := held.worst:

@@ -127,6 +127,8 @@ def ties(
     known = tying.control_of(scene, ground)
     if points is not None:
         known = tying.with_more(known, points, scene, ground)
+        for note in known.notes:
+            console().print(note, soft_wrap=True)
     asked = _asked(line, at or [], node or [], observation or [], measure)
     cards = tying.tie(tying.spots_of(scene, ground, asked, measure), known, limits)
     page = console()

@@ -7,7 +7,7 @@ intake, limits              the one door for files, and how large input may be
 ledger                      faults and findings, noted as they are met
 tables                      text files and sheets as rows of text cells
 conventions                 names of columns and decimal signs as the trade writes them
-workbook, worksheets        what a spreadsheet does to cells behind one's back
+workbook, worksheets        sheets as tables; dates, errors, merged and hidden cells
 map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
 toml_text, sections         settings, from site.toml or from sheets

@@ -1,6 +1,6 @@
 """What one cell may hold: types made from the schemas, and the words for what they accept.
 
-Nothing about a column is said here; all of it is asked of `lateralline.contract`.
+What a column accepts is declared in the schemas alone and asked of `lateralline.contract`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
-"""Whether the CRS texts of a site can be used, and the units its coordinates come in.
+"""Section [crs] of the settings: systems, units of coordinates, grids, accepted shifts, extent.
 
-Placing belongs to `lateralline.frames`; here is only what must be known to read numbers.
+In: the section as written. Out: the units that numbers are read in (`Axes`) and what the frame is
+built with (`Georeference`). Coordinates are transformed by `lateralline.frames`.
 """
 
 from __future__ import annotations
@@ -114,7 +115,7 @@ def _height_unit(
     return axis.unit_name, axis.unit_conversion_factor
 
 
-# ---- what section [crs] says beside the systems: where to look for grids, what to accept, where
+# ---- grids, shifts, extent ----------------------------------------------------------------
 
 Extent = tuple[float, float, float, float]
 

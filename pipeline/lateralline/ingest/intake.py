@@ -76,9 +76,9 @@ def is_file(path: Path) -> bool:
 
 
 def _unreadable(path: Path, error: OSError | ValueError, ledger: Ledger) -> None:
-    said = (error.strerror if isinstance(error, OSError) else None) or str(error)
+    reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
     hint = "it is a link to nothing" if path.is_symlink() and not path.exists() else ""
-    ledger.fault(path.name, 0, "file", said, "must be readable", hint)
+    ledger.fault(path.name, 0, "file", reason, "must be readable", hint)
 
 
 def decode(file: str, data: bytes, ledger: Ledger) -> str | None:

@@ -57,7 +57,7 @@ class PipeSize(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SizeMatch:
     """What a nominal size may mean: one size, or several that the words leave open."""
 
     size: PipeSize | None
@@ -75,7 +75,7 @@ def pipe_table() -> tuple[PipeSize, ...]:
         raise ContractError(f"pipe table: {e}") from e
 
 
-def look_up(nominal: str, material: str = "") -> Found:
+def look_up(nominal: str, material: str = "") -> SizeMatch:
     """Return the size that `nominal` names, the material settling what the words leave open.
 
     >>> look_up('4" SDR-35').size.nominal
@@ -85,28 +85,28 @@ def look_up(nominal: str, material: str = "") -> Found:
     >>> [s.nominal for s in look_up("4 in", "PVC").open_to]
     ['4 in SCH40', '4 in SDR35']
     """
-    key = plain(nominal)
+    key = normalised(nominal)
     for size in pipe_table():
-        if key in {plain(n) for n in (size.nominal, *size.aliases)}:
-            return Found(size, (size,))
-    made_of = [s for s in pipe_table() if not material or is_of(s, material)]
-    sizes = tuple(s for s in made_of if key == plain(s.bare))
+        if key in {normalised(n) for n in (size.nominal, *size.aliases)}:
+            return SizeMatch(size, (size,))
+    made_of = [s for s in pipe_table() if not material or is_made_of(s, material)]
+    sizes = tuple(s for s in made_of if key == normalised(s.bare))
     usual = [s for s in sizes if s.usual]
     if len(sizes) == 1 or len(usual) == 1:
-        return Found((usual or list(sizes))[0], sizes)
-    return Found(None, sizes)
+        return SizeMatch((usual or list(sizes))[0], sizes)
+    return SizeMatch(None, sizes)
 
 
-def is_of(size: PipeSize, material: str) -> bool:
+def is_made_of(size: PipeSize, material: str) -> bool:
     """Return whether `material` is one the size is made of."""
-    return plain(material) in {plain(m) for m in size.materials}
+    return normalised(material) in {normalised(m) for m in size.materials}
 
 
 @cache
-def plain(text: str) -> str:
+def normalised(text: str) -> str:
     """Return a size or material without what carries no meaning.
 
-    >>> plain('4" Schedule 40'), plain("DN/OD 110"), plain("110 mm")
+    >>> normalised('4" Schedule 40'), normalised("DN/OD 110"), normalised("110 mm")
     ('4insch40', 'dn110', 'dn110')
     """
     text = text.casefold()

@@ -16,7 +16,7 @@ from lateralline.ingest.cells import LARGEST, length_hint, length_in, plain_numb
 from lateralline.ingest.coordinate_system import Axes
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows
-from lateralline.ingest.sections import Site
+from lateralline.ingest.sections import SiteSettings
 from lateralline.records import Floats, Spots
 
 #: The columns a method needs filled; every other column of another method must be empty.
@@ -135,7 +135,7 @@ def _length(text: str, tape: str) -> float:
     return value if 0 < value <= LARGEST else nan
 
 
-def spots(rows: InputRows, name: str, site: Site) -> Spots:
+def spots(rows: InputRows, name: str, site: SiteSettings) -> Spots:
     """Return the spots of marks or exposures in SI; `name` is the column that names them."""
     axes = site.axes
     assert axes is not None  # a site without usable axes has a fault and is not assembled

@@ -13,9 +13,9 @@ from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.positions import spots
 from lateralline.ingest.references import check_references, check_runs
 from lateralline.ingest.rows import InputRows, joined, typed_rows
-from lateralline.ingest.sections import Site, site_of
+from lateralline.ingest.sections import SiteSettings, site_of
 from lateralline.ingest.settings import settings
-from lateralline.ingest.site_files import TABLES, Files
+from lateralline.ingest.site_files import TABLES, SiteFiles
 from lateralline.ingest.site_input import SiteInput, read_site_input
 from lateralline.records import (
     ControlRows,
@@ -49,7 +49,7 @@ def read_site(source: Path) -> FieldRecord:
 class CheckedSite:
     """Settings and rows of a site held against one another; whole when no fault was noted."""
 
-    site: Site
+    site: SiteSettings
     settings: Settings
     rows: Mapping[str, InputRows]
 
@@ -64,12 +64,14 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
     check_references(site, rows, ledger)
     if site is None:
         return None
-    said = settings(site, folder, ledger)
-    check_runs(said, site, rows["stops"] or InputRows(given.files.home("stops")), ledger)
-    return CheckedSite(site, said, {n: r for n, r in rows.items() if r is not None})
+    known = settings(site, folder, ledger)
+    check_runs(known, site, rows["stops"] or InputRows(given.files.home("stops")), ledger)
+    return CheckedSite(site, known, {n: r for n, r in rows.items() if r is not None})
 
 
-def _rows(name: str, given: SiteInput, site: Site | None, ledger: Ledger) -> InputRows | None:
+def _rows(
+    name: str, given: SiteInput, site: SiteSettings | None, ledger: Ledger
+) -> InputRows | None:
     """Return a table's rows; empty when the site has none, None when it could not be read."""
     if name not in given.tables:
         return None if given.may_be_lost(name) else InputRows(given.files.home(name))
@@ -93,18 +95,18 @@ def _rows(name: str, given: SiteInput, site: Site | None, ledger: Ledger) -> Inp
 # ---- the record ----------------------------------------------------------------------------
 
 
-def _assemble(source: Path, checked: CheckedSite, files: Files, ledger: Ledger) -> FieldRecord:
-    site, said, rows = checked.site, checked.settings, checked.rows
+def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
+    site, known, rows = checked.site, checked.settings, checked.rows
     axes = site.axes
     assert axes is not None
     level, depth, counter = (site.metres(u) for u in ("level", "depth", "counter"))
     xy_m = 1.0 if axes.keeps_xy else axes.xy_m
     control, marks, stops, exposures, seen = (rows[t] for t in TABLES)
     kind = marks.texts("kind")
-    line_of_run = {run.id: run.line for run in said.runs}
+    line_of_run = {run.id: run.line for run in known.runs}
     return FieldRecord(
         folder=str(source),
-        settings=said,
+        settings=known,
         control=ControlRows(
             file=control.file,
             row=control.lines,
@@ -159,7 +161,9 @@ def _assemble(source: Path, checked: CheckedSite, files: Files, ledger: Ledger) 
     )
 
 
-def _inputs(files: Files, site: Site, rows: Mapping[str, InputRows]) -> tuple[InputFile, ...]:
+def _inputs(
+    files: SiteFiles, site: SiteSettings, rows: Mapping[str, InputRows]
+) -> tuple[InputFile, ...]:
     """Hash every file that was read; a workbook none of whose sheets were used is left out."""
     used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
     inputs: list[InputFile] = []

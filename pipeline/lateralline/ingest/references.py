@@ -1,4 +1,4 @@
-"""What only shows when rows are held against one another: names, references, counts."""
+"""Rows checked against one another: names given once, references that lead somewhere, counts."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import STOPS_OF_LINE
 from lateralline.ingest.positions import check_lonlat, check_spot
 from lateralline.ingest.rows import InputRow, InputRows
-from lateralline.ingest.sections import Site
+from lateralline.ingest.sections import SiteSettings
 from lateralline.ingest.site_files import SITE_FILE
 from lateralline.settings import Settings
 
@@ -23,7 +23,7 @@ Stop: TypeAlias = tuple[str, str]  # run, stop
 
 
 @dataclass(frozen=True, slots=True)
-class Names:
+class KnownNames:
     """What may be referred to; None where the place of the names could not be read at all."""
 
     runs: Mapping[str, str] | None  # run → line
@@ -41,7 +41,7 @@ class Names:
 
 
 def check_references(
-    site: Site | None, tables: Mapping[str, InputRows | None], ledger: Ledger
+    site: SiteSettings | None, tables: Mapping[str, InputRows | None], ledger: Ledger
 ) -> None:
     """Note every reference to nothing, every name given twice, and what does not add up.
 
@@ -83,7 +83,7 @@ def check_references(
         _remark_stops(marks, stops, names, ledger)
 
 
-def check_runs(settings: Settings, site: Site, stops: InputRows, ledger: Ledger) -> None:
+def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger: Ledger) -> None:
     """Note run values in SI that cannot be, or hardly can."""
     entry_of: dict[str, float] = {}  # counter at the entry of each run
     for run, row in zip(settings.runs, site.sections["run"], strict=True):
@@ -112,7 +112,7 @@ def check_runs(settings: Settings, site: Site, stops: InputRows, ledger: Ledger)
 # ---- site.toml -----------------------------------------------------------------------------
 
 
-def _names(site: Site | None, tables: Mapping[str, InputRows | None]) -> Names:
+def _names(site: SiteSettings | None, tables: Mapping[str, InputRows | None]) -> KnownNames:
     runs: dict[str, str] | None = None
     lines: frozenset[str] | None = None
     if site is not None:
@@ -126,13 +126,13 @@ def _names(site: Site | None, tables: Mapping[str, InputRows | None]) -> Names:
     control = _complete(tables["control"], "point")
     stops = _complete(tables["stops"], "run", "stop")
     by_run = groupby(sorted((run, stop) for run, stop in stops or ()), key=itemgetter(0))
-    return Names(
+    return KnownNames(
         runs,
         lines,
         None if control is None else frozenset(point for (point,) in control),
         None if stops is None else frozenset((run, stop) for run, stop in stops),
         _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
-        site.told_in("run") if site else SITE_FILE,
+        site.written_in("run") if site else SITE_FILE,
         {run: tuple(stop for _, stop in own) for run, own in by_run},
     )
 
@@ -163,8 +163,8 @@ def _excused(
 
 
 def _without_control(
-    names: Names, file: str, measured: Iterable[InputRow], ledger: Ledger
-) -> Names:
+    names: KnownNames, file: str, measured: Iterable[InputRow], ledger: Ledger
+) -> KnownNames:
     """Say once, not once a mark, that taped spots have nothing to be taped from."""
     if any(row.text("method") not in ("", "gnss", "level") for row in measured):
         must = "must name the control points that offset, ties and polar start from"
@@ -179,7 +179,7 @@ def _complete(rows: InputRows | None, *key: str) -> list[tuple[str, ...]] | None
     return [tuple(row.text(k) for k in key) for row in rows]
 
 
-def _check_site(site: Site, names: Names, ledger: Ledger) -> None:
+def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
     runs, pipes, branches = (site.sections[s] for s in ("run", "pipe", "branch"))
     _once(runs, ("id",), "must name each run once", ledger)
     _once(pipes, ("line",), "must describe each line once", ledger)
@@ -246,7 +246,7 @@ def _known(
     return False
 
 
-def _check_mark(row: InputRow, names: Names, ledger: Ledger) -> None:
+def _check_mark(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
     ground = row.text("kind") == "ground"
     for column in ("run", "stop"):
         if not row.given(column) and not (ground or "kind" in row.bad):
@@ -286,7 +286,7 @@ def _check_end_nulls(marks: InputRows, ledger: Ledger) -> None:
                 row.fault(ledger, "kind", must, hint)
 
 
-def _check_exposure(row: InputRow, names: Names, ledger: Ledger) -> None:
+def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
     run, line = row.text("run"), row.text("line")
     if not row.given("run") and not row.given("line"):
         row.fault(ledger, "line", "must be given when run is not: what line was exposed")
@@ -331,7 +331,7 @@ def _remark_peaks(marks: InputRows, ledger: Ledger) -> None:
             )
 
 
-def _remark_stops(marks: InputRows, stops: InputRows, names: Names, ledger: Ledger) -> None:
+def _remark_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
     if not len(stops):
         ledger.finding(
             "error",

@@ -1,4 +1,7 @@
-"""The site's settings as written, in `site.toml` or a book: each key checked by the schema."""
+"""The site's settings as written, in `site.toml` or on sheets: each key checked by the schema.
+
+Both become `RawSection`s, which know file, line and cell; `site_of` gives them types and units.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +34,7 @@ from lateralline.units import METRES_PER, symbol
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class RawSection:
     """One section as it stands in a file or on a sheet, before its values mean anything."""
 
     file: str
@@ -44,11 +47,11 @@ class Written:
 
 
 #: Every section by name; those that are not repeated stand there once, if only as empty ones.
-Sections: TypeAlias = Mapping[str, tuple[Written, ...]]
+Sections: TypeAlias = Mapping[str, tuple[RawSection, ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class SiteSettings:
     """What could be read of the settings: whole when no fault was noted."""
 
     sections: Mapping[str, tuple[InputRow, ...]]
@@ -59,7 +62,7 @@ class Site:
         """Return a section written once; an empty one when it is not there."""
         return self.sections[section][0]
 
-    def told_in(self, section: str) -> str:
+    def written_in(self, section: str) -> str:
         """Return where a repeated section is told, as messages name it."""
         file = self.one("site").file
         own = next(sheet for sheet, held in SECTION_SHEETS.items() if held == section)
@@ -78,7 +81,7 @@ class Site:
         return _unit_of(column, self.units)
 
 
-def read_site_toml(text: str, ledger: Ledger) -> Site | None:
+def read_site_toml(text: str, ledger: Ledger) -> SiteSettings | None:
     """Return what `site.toml` says; None, with a fault, when it is not TOML at all."""
     written = toml_sections(SITE_FILE, text, ledger)
     return None if written is None else site_of(written, ledger)
@@ -104,7 +107,7 @@ def toml_sections(file: str, text: str, ledger: Ledger) -> Sections | None:
     }
 
 
-def site_of(written: Sections, ledger: Ledger) -> Site:
+def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
     """Return what the sections say, with a fault for every key that will not do.
 
     Raises SiteFaultsError when one stands there more often than the limit: nothing is worked on
@@ -126,12 +129,12 @@ def site_of(written: Sections, ledger: Ledger) -> Site:
         else tuple(_section(name, w, units, ledger) for w in written[name])
         for name in section_names()
     }
-    return Site(sections, units, read_axes(sections["crs"][0], units, ledger))
+    return SiteSettings(sections, units, read_axes(sections["crs"][0], units, ledger))
 
 
 def _sections(
     file: str, name: str, given: object, repeated: bool, lines: Lines, ledger: Ledger
-) -> tuple[Written, ...]:
+) -> tuple[RawSection, ...]:
     """Return the section, or sections, of one name; always one when it is not repeated."""
     form = f"[[{name}]]" if repeated else f"[{name}]"
     right = isinstance(given, list if repeated else dict)
@@ -146,11 +149,12 @@ def _sections(
         many = [] if repeated else [None]
     at = by_section(lines)
     return tuple(
-        Written(file, _mapping(g), at.get((name, n), {}), strict=True) for n, g in enumerate(many)
+        RawSection(file, _mapping(g), at.get((name, n), {}), strict=True)
+        for n, g in enumerate(many)
     )
 
 
-def _section(name: str, written: Written, units: Mapping[str, str], ledger: Ledger) -> InputRow:
+def _section(name: str, written: RawSection, units: Mapping[str, str], ledger: Ledger) -> InputRow:
     """Return one section as a InputRow: known keys typed, the others at fault."""
     columns = {c.name: c for c in contract.load("site").field if c.section == name}
     at, given = written.lines, written.given
@@ -223,7 +227,7 @@ def unit_keys() -> tuple[str, ...]:
     return tuple(c.name for c in columns if c.section == "units" and c.values)
 
 
-# ---- the site's settings from the sheets of a book: a row for each key, a table for what repeats
+# ---- sheets: a row for each key, a table for what repeats ---------------------------------
 
 _NEEDED: Final = SITE_HEADER[:3]
 
@@ -246,7 +250,7 @@ def sheet_sections(
         must = f"must name the columns {', '.join(_NEEDED)}; missing: {', '.join(missing)}"
         ledger.fault(site.file, site.header_line, "header", "", must)
         return None
-    written: dict[str, tuple[Written, ...]] = {
+    written: dict[str, tuple[RawSection, ...]] = {
         name: (section.written(),) for name, section in _keys(site, ledger).items()
     }
     for name in SECTION_SHEETS.values():
@@ -276,10 +280,10 @@ class _Section:
     units: dict[str, str] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)
 
-    def written(self) -> Written:
+    def written(self) -> RawSection:
         letters = dict.fromkeys(self.lines, self.letter)
         bad = frozenset(self.bad)
-        return Written(self.file, self.given, self.lines, letters, self.units, bad)
+        return RawSection(self.file, self.given, self.lines, letters, self.units, bad)
 
 
 def _keys(sheet: TextTable, ledger: Ledger) -> dict[str, _Section]:
@@ -320,10 +324,10 @@ def _wrong(
     return None
 
 
-def _rows(sheet: TextTable) -> tuple[Written, ...]:
+def _rows(sheet: TextTable) -> tuple[RawSection, ...]:
     """Return the rows of what may repeat: every row a section."""
     return tuple(
-        Written(
+        RawSection(
             sheet.file,
             {name: text for name, text in zip(sheet.header, cells, strict=True) if name and text},
             dict.fromkeys(("", *sheet.header), line),

@@ -11,14 +11,14 @@ from typing import cast
 from lateralline import contract
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.pipe_sizes import Found, PipeSize, is_of, look_up, pipe_table
+from lateralline.ingest.pipe_sizes import PipeSize, SizeMatch, is_made_of, look_up, pipe_table
 from lateralline.ingest.rows import InputRow
-from lateralline.ingest.sections import Site, unit_keys
+from lateralline.ingest.sections import SiteSettings, unit_keys
 from lateralline.published import DigRule, dig_rules
 from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
 
 
-def settings(site: Site, folder: Path, ledger: Ledger) -> Settings:
+def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     """Return the settings in SI, noting what was assumed; values at fault come out as NaN or "".
 
     `folder` is where `site.toml` lies: paths in it count from there.
@@ -94,7 +94,7 @@ def _accuracy(row: InputRow) -> Accuracy:
     return Accuracy(**values)
 
 
-def _run(row: InputRow, site: Site, ledger: Ledger) -> Run:
+def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
     assumed = {
         "transmitter_lag": "the transmitter is taken to sit at the camera face",
@@ -123,14 +123,14 @@ def _run(row: InputRow, site: Site, ledger: Ledger) -> Run:
     )
 
 
-def _pipe(row: InputRow, site: Site, ledger: Ledger) -> Pipe:
+def _pipe(row: InputRow, site: SiteSettings, ledger: Ledger) -> Pipe:
     """Return a line's pipe: what was measured first, the published table for the rest."""
     unit = site.metres("pipe")
     inside, wall = row.number("inside_diameter") * unit, row.number("wall") * unit
     measured = row.given("inside_diameter") or row.given("wall")
     complete = row.given("inside_diameter") and row.given("wall")
     nominal, material = row.text("nominal"), row.text("material")
-    found = look_up(nominal, material) if nominal and not complete else Found(None)
+    found = look_up(nominal, material) if nominal and not complete else SizeMatch(None)
     outside, sources = inside + 2 * wall, [row.file] if measured else []
     if found.size is not None:
         # Standards hold the outside true; a measured wall or bore takes the rest of it.
@@ -162,7 +162,7 @@ def _pipe(row: InputRow, site: Site, ledger: Ledger) -> Pipe:
     )
 
 
-def _say_what_was_taken(row: InputRow, found: Found, size: PipeSize, ledger: Ledger) -> None:
+def _say_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger: Ledger) -> None:
     material = row.text("material")
     subject = f"line {row.text('line')}"
     where = row.where_of("nominal")
@@ -187,7 +187,7 @@ def _say_what_was_taken(row: InputRow, found: Found, size: PipeSize, ledger: Led
             "give inside_diameter and wall under [[pipe]]",
             where=where,
         )
-    if material and not is_of(size, material):
+    if material and not is_made_of(size, material):
         ledger.finding(
             "info",
             "material-differs",

@@ -25,7 +25,7 @@ _TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
 
 
 @dataclass(frozen=True, slots=True)
-class Files:
+class SiteFiles:
     """Content by file name, and names that nearly are one of ours: the name meant → as found."""
 
     content: Mapping[str, bytes]
@@ -57,13 +57,13 @@ def is_book(path: Path) -> bool:
     return path.suffix.casefold() == _BOOK and path.name[0] not in "~."  # as ~$… and .~…
 
 
-def read_files(source: Path, ledger: Ledger) -> Files:
+def read_files(source: Path, ledger: Ledger) -> SiteFiles:
     """Return the input files of a site; raises SiteFaultsError when there is no such site."""
     if is_file(source) and is_book(source):
         data = read_input(source, ledger)
         ledger.raise_faults(source.name)
         assert data is not None  # else there is a fault
-        return Files({source.name: data}, {}, source.name)
+        return SiteFiles({source.name: data}, {}, source.name)
     return _read_folder(source, ledger)
 
 
@@ -83,7 +83,7 @@ def entries(folder: Path, ledger: Ledger) -> list[Path]:
         return []
 
 
-def _read_folder(folder: Path, ledger: Ledger) -> Files:
+def _read_folder(folder: Path, ledger: Ledger) -> SiteFiles:
     content: dict[str, bytes] = {}
     paths = entries(folder, ledger)
     ledger.raise_faults(folder.name)
@@ -97,7 +97,7 @@ def _read_folder(folder: Path, ledger: Ledger) -> Files:
     others = [
         p for p in paths if p.name not in there and p.suffix.casefold() in _TABULAR and is_file(p)
     ]
-    return Files(
+    return SiteFiles(
         content,
         _near_misses(others, [w for w in _WANTED if w not in there], ledger),
         lost=frozenset(lost),

@@ -14,9 +14,9 @@ from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import decode
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import Sections, sheet_sections, toml_sections
-from lateralline.ingest.site_files import NEEDED, SITE_FILE, TABLES, Files, is_book, read_files
+from lateralline.ingest.site_files import NEEDED, SITE_FILE, TABLES, SiteFiles, is_book, read_files
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.workbook import SITE_SHEET, Book, read_book
+from lateralline.ingest.workbook import SITE_SHEET, SiteWorkbook, read_book
 
 Section = Mapping[str, object]
 
@@ -25,7 +25,7 @@ Section = Mapping[str, object]
 class SiteInput:
     """One site as it was written. Faults met on the way are in the ledger it was read with."""
 
-    files: Files
+    files: SiteFiles
     sections: Sections | None  # None = there are none that could be read
     #: Tables that are there; None = could not be read. Where a site and what is added to it are
     #: read together, both have their own.
@@ -63,7 +63,9 @@ def read_site_input(source: Path, ledger: Ledger) -> SiteInput:
     return SiteInput(files, _sections(files, books, ledger), _tables(files, books, ledger), damaged)
 
 
-def _sections(files: Files, books: Mapping[str, Book], ledger: Ledger) -> Sections | None:
+def _sections(
+    files: SiteFiles, books: Mapping[str, SiteWorkbook], ledger: Ledger
+) -> Sections | None:
     """Return the settings: site.toml, or the sheets of one workbook; None, with faults, if none."""
     given_in = [file for file, book in books.items() if book.site]
     if SITE_FILE in files.content:
@@ -83,7 +85,7 @@ def _sections(files: Files, books: Mapping[str, Book], ledger: Ledger) -> Sectio
 
 
 def _tables(
-    files: Files, books: Mapping[str, Book], ledger: Ledger
+    files: SiteFiles, books: Mapping[str, SiteWorkbook], ledger: Ledger
 ) -> dict[str, tuple[TextTable, ...] | None]:
     found: dict[str, list[TextTable | None]] = {}
     for name in TABLES:

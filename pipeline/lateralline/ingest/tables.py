@@ -87,7 +87,7 @@ def csv_table(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
         must = f"must be {SEPARATORS[separator]} separated text ({why})"
         ledger.fault(file, line, "row", "", must, _QUOTES)
         return None
-    table = tidy(file, records, ledger, separator=separator)
+    table = as_table(file, records, ledger, separator=separator)
     if separator != ",":
         notes.append(f"with {SEPARATORS[separator]}s between cells")
     return None if table is None else replace(table, notes=tuple(notes))
@@ -99,13 +99,13 @@ def separator_of(text: str) -> str:
     >>> separator_of("# 6 May, wet"), separator_of("a;b [m, ft];c"), separator_of("x")
     (',', ';', ',')
     """
-    lines = (line for line in text.splitlines() if bare(line))
-    header = next((line for line in lines if not bare(line).lstrip('"').startswith("#")), "")
+    lines = (line for line in text.splitlines() if trimmed(line))
+    header = next((line for line in lines if not trimmed(line).lstrip('"').startswith("#")), "")
     parted = {sign: len(csv_file.parted(header, sign) or ()) for sign in SEPARATORS}
     return max(parted, key=parted.__getitem__)
 
 
-def tidy(
+def as_table(
     file: str,
     records: list[tuple[int, list[str]]],
     ledger: Ledger,
@@ -118,7 +118,7 @@ def tidy(
     `letters` are those of the columns of a workbook; files of text have none. `longest` is what a
     cell may hold, in characters.
     """
-    stripped = [(line, [bare(c) for c in cells]) for line, cells in records]
+    stripped = [(line, [trimmed(c) for c in cells]) for line, cells in records]
     filled = [
         # A spreadsheet puts comments with commas in quotes, so the cell decides, not the line.
         (line, cells)
@@ -132,7 +132,7 @@ def tidy(
     if len(body) > ROWS:
         _too_large(file, body[ROWS][0], len(header), ledger)
         return None
-    titles = [title(h) for h in header]
+    titles = [column_title(h) for h in header]
     header = [name for name, _ in titles]
     across = len(header)
     while header and not header[-1] and not any("".join(c[len(header) - 1 :]) for _, c in body):
@@ -195,16 +195,16 @@ def too_many(separator: str) -> str:
     return f"text with a {SEPARATORS.get(separator, 'blank')} needs quotes"
 
 
-def bare(text: str) -> str:
+def trimmed(text: str) -> str:
     """Return a cell without blanks, hard ones included, and signs of no width about it."""
     return _UNSEEN.sub("", text).strip()
 
 
-def title(text: str) -> tuple[str, str]:
+def column_title(text: str) -> tuple[str, str]:
     """Return the name of a column and the unit its header names, both in small letters.
 
-    >>> title("Station [ft]"), title("Counter (m)"), title("note"), title("sigma_h\u00a0[ m ]")
-    (('station', 'ft'), ('counter', 'm'), ('note', ''), ('sigma_h', 'm'))
+    >>> column_title("Station [ft]"), column_title("Counter (m)"), column_title("note")
+    (('station', 'ft'), ('counter', 'm'), ('note', ''))
     """
     text = text.casefold()
     m = _TITLE.fullmatch(text)

@@ -1,6 +1,7 @@
-"""TOML as users write it: taken apart within limits, and the line each key stands on.
+"""TOML as users write it: parsed within limits, the line of each key, and faults of its syntax.
 
-The TOML reader keeps values, not lines.
+The parser keeps values and no lines, and stops at the first sign it cannot place; a fault says how
+the key on that line is written.
 """
 
 from __future__ import annotations
@@ -38,14 +39,14 @@ def load_toml(text: str) -> dict[str, Any]:
     if _MANY_PARTS.search(text):
         raise ValueError(_TOO_DEEP)
     try:
-        said = tomllib.loads(text)
+        data = tomllib.loads(text)
     except RecursionError:
         raise ValueError(_TOO_DEEP) from None
-    within: list[object] = [said]
+    within: list[object] = [data]
     for _ in range(NESTED):
         within = [v for held in within for v in _members(held)]
         if not within:
-            return said
+            return data
     raise ValueError(_TOO_DEEP)
 
 
@@ -85,7 +86,7 @@ def find_lines(text: str) -> Lines:
     return lines
 
 
-# ---- what is wrong with a `site.toml` that is no toml, in the words of the key that breaks it
+# ---- faults of syntax ---------------------------------------------------------------------
 
 _VALUE: Final = re.compile(r"[^=]*=\s*(.*?)\s*(?:#.*)?$")
 

@@ -1,6 +1,7 @@
 """Workbooks in place of text files: sheets of the same names, brought to the same text cells.
 
-Whatever a spreadsheet does to a cell behind one's back is caught here, where its address is known.
+What a spreadsheet makes of a cell unasked (a date of 3/4, an error of a formula, merged or hidden
+cells) is a fault or a finding here, where the address of the cell is known.
 """
 
 from __future__ import annotations
@@ -21,8 +22,15 @@ from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.limits import CELL, SETTING
 from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
-from lateralline.ingest.tables import TextTable, bare, tidy, title
-from lateralline.ingest.worksheets import Cell, DamagedError, Grid, TooLargeError, opened, titles_of
+from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
+from lateralline.ingest.worksheets import (
+    Cell,
+    DamagedError,
+    TooLargeError,
+    Worksheet,
+    opened,
+    titles_of,
+)
 
 #: The sheet of what is written once in `site.toml`: a row for each key.
 SITE_SHEET: Final = "site"
@@ -39,7 +47,7 @@ ColumnAt: TypeAlias = Callable[[str, Mapping[str, str]], Column | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Book:
+class SiteWorkbook:
     """The sheets of one workbook that mean something; one that cannot be used is None."""
 
     tables: Mapping[str, TextTable | None]
@@ -49,7 +57,7 @@ class Book:
     damaged: bool = False  # it could not be opened at all, and is at fault
 
 
-def read_book(file: str, data: bytes, ledger: Ledger) -> Book:
+def read_book(file: str, data: bytes, ledger: Ledger) -> SiteWorkbook:
     """Return the sheets of a workbook, noting a fault for each cell that holds no plain value."""
     tables: dict[str, TextTable | None] = {}
     site: dict[str, TextTable | None] = {}
@@ -60,15 +68,15 @@ def read_book(file: str, data: bytes, ledger: Ledger) -> Book:
                 (tables if into else site)[key] = sheet
     except TooLargeError as e:
         ledger.fault(file, 0, "file", "", e.must, e.hint)
-        return Book({}, {}, damaged=True)
+        return SiteWorkbook({}, {}, damaged=True)
     except DamagedError as e:
         ledger.fault(file, 0, "file", str(e), "must be a readable .xlsx workbook")
-        return Book({}, {}, damaged=True)
-    return Book(tables, site)
+        return SiteWorkbook({}, {}, damaged=True)
+    return SiteWorkbook(tables, site)
 
 
 def _read_known(
-    file: str, name: str, grid: Grid, ledger: Ledger
+    file: str, name: str, grid: Worksheet, ledger: Ledger
 ) -> tuple[bool, str, TextTable | None]:
     """Return whether a sheet is a table or settings, what it is called there, and what it holds."""
     where = f"{file} {grid.title.strip()}"
@@ -99,7 +107,9 @@ def holds_settings(data: bytes) -> bool:
 # ---- sheets --------------------------------------------------------------------------------
 
 
-def _known(file: str, grids: Sequence[Grid], ledger: Ledger) -> Iterator[tuple[str, Grid]]:
+def _known(
+    file: str, grids: Sequence[Worksheet], ledger: Ledger
+) -> Iterator[tuple[str, Worksheet]]:
     """Yield the sheets that are ours; others are named, and at fault when nearly ours."""
     titles = [grid.title.strip().casefold() for grid in grids]
     for at, (name, sheet) in enumerate(zip(titles, grids, strict=True)):
@@ -112,7 +122,7 @@ def _known(file: str, grids: Sequence[Grid], ledger: Ledger) -> Iterator[tuple[s
             _remark_other(file, sheet, [t for t in _OURS if t not in titles], ledger)
 
 
-def _remark_other(file: str, sheet: Grid, absent: Sequence[str], ledger: Ledger) -> None:
+def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Ledger) -> None:
     """Name a sheet that is not read; one that was meant to be a sheet of ours is at fault.
 
     `absent` are the sheets of ours that the workbook lacks.
@@ -136,14 +146,14 @@ def _remark_other(file: str, sheet: Grid, absent: Sequence[str], ledger: Ledger)
     )
 
 
-def _by_header(sheet: Grid) -> str:
+def _by_header(sheet: Worksheet) -> str:
     """Return the sheet of ours whose columns stand in one of the first rows; "" for none.
 
     All columns that must be there, and three at least of which most are known: a remark holds none.
     """
     found: dict[str, int] = {}
     for row in sheet.rows(_HEADER_WITHIN):
-        titles = {title(bare(as_text(cell.value)))[0] for cell in row} - {""}
+        titles = {column_title(trimmed(as_text(cell.value)))[0] for cell in row} - {""}
         for name in _OURS:
             known = _columns_of(name)
             hits = titles & known.keys()
@@ -163,7 +173,7 @@ def _columns_of(name: str) -> dict[str, bool]:
 
 
 def _read_sheet(
-    where: str, sheet: Grid, column_at: ColumnAt, longest: int, ledger: Ledger
+    where: str, sheet: Worksheet, column_at: ColumnAt, longest: int, ledger: Ledger
 ) -> TextTable | None:
     """Return one sheet as text cells; None, with faults, when it is none of use."""
     if too_large := sheet.too_large:
@@ -172,14 +182,14 @@ def _read_sheet(
     grid = sheet.rows()
     across = sheet.facts.last_column
     texts = [[as_text(cell.value) for cell in row] for row in grid]
-    used = [at for at in range(across) if any(bare(row[at]) for row in texts)]
+    used = [at for at in range(across) if any(trimmed(row[at]) for row in texts)]
     first = used[0] if used else 0  # a table need not begin in column A
     letters = [get_column_letter(at + 1) for at in range(first, across)]
     records = [(line, row[first:]) for line, row in enumerate(texts, start=1)]
-    tidied = tidy(where, records, ledger, letters, longest)
+    tidied = as_table(where, records, ledger, letters, longest)
     if tidied is None:
         return None
-    names = [title(bare(t))[0] for t in texts[tidied.header_line - 1]]
+    names = [column_title(trimmed(t))[0] for t in texts[tidied.header_line - 1]]
     bad = _merged(where, sheet, texts, tidied, names, ledger)
     for line, cells in tidied.rows:
         row = dict(zip(tidied.header, cells, strict=True))
@@ -199,7 +209,7 @@ def _read_sheet(
 
 def _merged(
     where: str,
-    sheet: Grid,
+    sheet: Worksheet,
     texts: Sequence[Sequence[str]],
     tidied: TextTable,
     names: Sequence[str],
@@ -212,7 +222,7 @@ def _merged(
         if (
             above not in lines
             or left > len(names)
-            or not (value := bare(texts[above - 1][left - 1]))
+            or not (value := trimmed(texts[above - 1][left - 1]))
         ):
             continue  # a heading above the table, or a remark in it, or nothing
         area = f"{get_column_letter(left)}{above}:{get_column_letter(right)}{below}"
@@ -227,7 +237,7 @@ def _merged(
     return bad
 
 
-def _remark_hidden(where: str, sheet: Grid, ledger: Ledger) -> None:
+def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     """Say that what the crew does not see is read all the same."""
     rows = sorted(sheet.facts.hidden_rows)
     columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
@@ -237,9 +247,9 @@ def _remark_hidden(where: str, sheet: Grid, ledger: Ledger) -> None:
         ("hidden-columns", f"columns {_listed(columns)} are hidden", columns),
     ):
         if many:
-            said = f"{what}; what stands there is read like the rest"
+            message = f"{what}; what stands there is read like the rest"
             todo = "show it to see whether it belongs to the site"
-            ledger.finding("info", code, f"sheet {sheet.title}", said, todo, where=where)
+            ledger.finding("info", code, f"sheet {sheet.title}", message, todo, where=where)
 
 
 def _listed(items: list[int] | list[str], most: int = 8) -> str:

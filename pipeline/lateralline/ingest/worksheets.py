@@ -68,7 +68,7 @@ def _tripping() -> Iterator[None]:
 
 
 @dataclass(slots=True)
-class Facts:
+class SheetFacts:
     """What one pass over a sheet finds; rows and columns count from 1."""
 
     last_row: int = 0  # that holds something
@@ -81,12 +81,12 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class Worksheet:
     """One sheet, its cells not read yet."""
 
     title: str
     hidden: bool
-    facts: Facts
+    facts: SheetFacts
     source: ReadOnlyWorksheet
     epoch: datetime
 
@@ -117,7 +117,7 @@ class Grid:
 
 
 @contextmanager
-def opened(data: bytes) -> Iterator[tuple[Grid, ...]]:
+def opened(data: bytes) -> Iterator[tuple[Worksheet, ...]]:
     """Give the sheets of a workbook; their cells can be read until the block ends.
 
     Raises TooLargeError for a workbook beyond the limits, DamagedError for what is none.
@@ -155,7 +155,7 @@ def _check_sizes(data: bytes) -> None:
         )
 
 
-def _grids(book: Workbook, data: bytes) -> Iterator[Grid]:
+def _grids(book: Workbook, data: bytes) -> Iterator[Worksheet]:
     cells = 0
     with ZipFile(io.BytesIO(data)) as parts:
         for sheet in book.worksheets:
@@ -165,18 +165,18 @@ def _grids(book: Workbook, data: bytes) -> Iterator[Grid]:
             cells += facts.cells
             sheet.reset_dimensions()  # what a file claims of its size counts for nothing
             shown = sheet.sheet_state == "visible"
-            yield Grid(sheet.title, not shown, facts, sheet, book.epoch)
+            yield Worksheet(sheet.title, not shown, facts, sheet, book.epoch)
 
 
 class _Pass:
     """One pass over the XML of a sheet."""
 
     def __init__(self) -> None:
-        self.facts = Facts()
+        self.facts = SheetFacts()
         self.row = self.column = self.others = self.before = 0
         self.hidden = self.in_row = self.in_cell = self.filled = False
 
-    def facts_of(self, part: IO[bytes], before: int) -> Facts:
+    def facts_of(self, part: IO[bytes], before: int) -> SheetFacts:
         """Return what stands in a sheet; `before` are the cells of the sheets before it."""
         self.before = before
         parser = ParserCreate(namespace_separator=" ")

@@ -301,7 +301,7 @@ def _chains(fits: Flags, *, forward: bool) -> Ints:
 _SIGMAS, _IMPOSSIBLE_M = 4.0, 0.3
 #: Pipe between neighbours that is longer than this many chords turns by more than 90° (√2: one
 #: bend of 90° midway).
-_WINDING = float(np.sqrt(2.0))
+_TURNS_BACK = float(np.sqrt(2.0))
 #: Two pairs that explain a run as well as each other, to this, leave open which it was.
 _ALIKE_M = 0.5
 
@@ -330,7 +330,7 @@ def exchanged(
             + (accuracy.counter_scale_ratio * counted) ** 2
         )
         loose = _SIGMAS * sigma + _IMPOSSIBLE_M
-        winding = counted - _WINDING * chord[a, b] > loose
+        winding = counted - _TURNS_BACK * chord[a, b] > loose
         return ~(over > loose) & ~winding, np.abs(over)
 
     as_read: Ints = np.arange(len(points), dtype=np.int64)

@@ -145,13 +145,13 @@ def _midway(line: NetworkLine, s: int, settings: Settings) -> str:
 
 
 def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
-    a, b = line.points[s : s + 2]
+    ends = line.points[s], line.points[s + 1]
     middle, shapes = _midway(line, s, settings), line.shapes
     if shapes.contradicted[s]:
         worst = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
-        return wording_lines.shape_contradiction(line.id, a, b, *worst, middle)
+        return wording_lines.shape_contradiction(line.id, ends, *worst, middle)
     if np.isfinite(shapes.step_m[s]).any():
-        return wording_lines.step_suspected(line.id, a, b, shapes.step_m[s], middle)
+        return wording_lines.step_suspected(line.id, ends, shapes.step_m[s], middle)
     if shapes.ambiguous[s]:
-        return wording_lines.shapes_alike(line.id, a, b, middle)
-    return wording_lines.bend_hidden(line.id, a, b, float(np.sqrt(shapes.hidden_bend[s])), middle)
+        return wording_lines.shapes_alike(line.id, ends, middle)
+    return wording_lines.bend_hidden(line.id, ends, float(np.sqrt(shapes.hidden_bend[s])), middle)

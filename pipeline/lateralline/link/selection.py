@@ -196,8 +196,8 @@ def without_insignificant_bends(
         if worst is None:
             break
         _, s, angle, sigma = worst
-        a, b = line.points[s : s + 2]
-        findings.append(wording_lines.bend_unsure(line.id, a, b, angle, sigma))
+        ends = line.points[s], line.points[s + 1]
+        findings.append(wording_lines.bend_unsure(line.id, ends, angle, sigma))
         shapes = line.shapes.left_undecided(s)
         here = np.arange(len(shapes.shape)) == s
         shapes = replace(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from scipy.stats import norm
@@ -19,6 +19,9 @@ from lateralline.proportions import MOST_LEG_M
 from lateralline.records import Effect, Finding, Floats
 from lateralline.settings import Branch
 from lateralline.wording import metres
+
+#: The points at both ends of a stretch.
+Ends: TypeAlias = tuple[LocatedPoint, LocatedPoint]
 
 _error = partial(Finding, "error", "link")
 _warning = partial(Finding, "warning", "link")
@@ -74,7 +77,7 @@ def line_failed(line: str, why: str) -> Finding:
 
 
 def line_contradicts(
-    line: str, stretch: tuple[LocatedPoint, LocatedPoint] | None, chi2: float, dof: int, most: float
+    line: str, stretch: Ends | None, chi2: float, dof: int, most: float
 ) -> Finding:
     """A line, or one stretch of it, that contradicts itself grossly: σ₀ over `most`."""
     between, where = "", ""
@@ -139,11 +142,12 @@ def blunder(s: SuspectedBlunder) -> Finding:
     again = _AGAIN[what].format(kind="stop" if point.fix >= 0 else point.kind)
     if what == "level" and np.isnan(point.xyz_m[0]):
         again = "check this level, what it was measured to, and its counter"
+    by = f"; leaving it out moves the line by up to {metres(s.moved_m)}, at {s.moved_most}"
     return _error(
         "link-blunder",
         point.subject,
         f"its {_READING[what]} contradicts the rest of the line and is left out of the adjustment",
-        _how_much(s) + _effect(s),
+        _how_much(s) + (by if np.isfinite(s.moved_m) else ""),
         again,
         point.where,
     )
@@ -206,16 +210,9 @@ def _bearing(way: Floats) -> str:
     return f"{np.degrees(np.arctan2(way[0], way[1])) % 360:.0f}°"
 
 
-def _effect(s: SuspectedBlunder) -> str:
-    """What leaving it out did: 'moves the line by up to 0.21 m, at stop R1/4'."""
-    if not np.isfinite(s.moved_m):
-        return ""
-    return f"; leaving it out moves the line by up to {metres(s.moved_m)}, at {s.moved_most}"
-
-
 def stops_shifted(
     line: str,
-    ends: tuple[LocatedPoint, LocatedPoint],
+    ends: Ends,
     few: Sequence[LocatedPoint],
     many: Sequence[LocatedPoint],
     size_m: Floats,
@@ -269,18 +266,10 @@ def _between(a: LocatedPoint, b: LocatedPoint) -> str:
     return f"between {a.subject} and {b.subject}"
 
 
-def _undecided(
-    code: str, line: str, a: LocatedPoint, b: LocatedPoint, what: str, by_how_much: str, middle: str
-) -> Finding:
-    return _warning(
-        code,
-        f"line {line}",
-        what,
-        by_how_much,
-        f"add a stop {middle}",
-        b.where or a.where,
-        about=(_between(a, b),),
-    )
+def _undecided(code: str, line: str, ends: Ends, what: str, by_how_much: str, do: str) -> Finding:
+    a, b = ends
+    about = (_between(a, b),)
+    return _warning(code, f"line {line}", what, by_how_much, do, b.where or a.where, about=about)
 
 
 def middle_of(counter: float, unit: str, run: str) -> str:
@@ -289,55 +278,51 @@ def middle_of(counter: float, unit: str, run: str) -> str:
 
 
 def shape_contradiction(
-    line: str, a: LocatedPoint, b: LocatedPoint, chi2: float, conditions: int, middle: str
+    line: str, ends: Ends, chi2: float, conditions: int, middle: str
 ) -> Finding:
     """A stretch that neither a straight nor a bend fits."""
     return _undecided(
         "shape-contradiction",
         line,
-        a,
-        b,
-        f"neither a straight pipe nor a bend fits {_between(a, b)}: headings, chord and counter "
+        ends,
+        f"neither a straight pipe nor a bend fits {_between(*ends)}: headings, chord and counter "
         "disagree; it is drawn straight and called undecided",
         f"χ² = {chi2:.1f} on {conditions} conditions of a straight",
-        f"{middle}, and check headings and counters of both",
+        f"add a stop {middle}, and check headings and counters of both",
     )
 
 
-def step_suspected(
-    line: str, a: LocatedPoint, b: LocatedPoint, step_m: Floats, middle: str
-) -> Finding:
+def step_suspected(line: str, ends: Ends, step_m: Floats, middle: str) -> Finding:
     """A stretch in which the pipe steps, across and up (2,), or an end of it lies elsewhere."""
     across, up = np.nan_to_num(step_m)
     return _undecided(
         "step-suspected",
         line,
-        a,
-        b,
-        f"the pipe steps {_between(a, b)}, or one of them lies elsewhere: the directions beside "
+        ends,
+        f"the pipe steps {_between(*ends)}, or one of them lies elsewhere: the directions beside "
         "them do not lead from one to the other; by what bends cannot be told, so it is drawn "
         "straight and called undecided",
         f"about {metres(up)} in level, {metres(across)} aside",
-        middle,
+        f"add a stop {middle}",
     )
 
 
-def shapes_alike(line: str, a: LocatedPoint, b: LocatedPoint, middle: str) -> Finding:
+def shapes_alike(line: str, ends: Ends, middle: str) -> Finding:
     """A stretch of which the whole line bears two shapes equally well."""
     return _undecided(
         "shape-undecided",
         line,
-        a,
-        b,
-        f"{_between(a, b)} one bend and two explain the line equally well: it is drawn straight "
+        ends,
+        f"{_between(*ends)} one bend and two explain the line equally well: it is drawn straight "
         "and called undecided",
         "χ² no further apart than chance",
-        middle,
+        f"add a stop {middle}",
     )
 
 
-def bend_hidden(line: str, a: LocatedPoint, b: LocatedPoint, sigmas: float, middle: str) -> Finding:
+def bend_hidden(line: str, ends: Ends, sigmas: float, middle: str) -> Finding:
     """A stretch in which a bend would not have shown: a 45° bend stands out by `sigmas`."""
+    a, b = ends
     return _info(
         "shape-undecided",
         f"line {line}",
@@ -350,11 +335,10 @@ def bend_hidden(line: str, a: LocatedPoint, b: LocatedPoint, sigmas: float, midd
     )
 
 
-def bend_unsure(
-    line: str, a: LocatedPoint, b: LocatedPoint, angle_rad: float, sigma_rad: float
-) -> Finding:
+def bend_unsure(line: str, ends: Ends, angle_rad: float, sigma_rad: float) -> Finding:
     """A bend that was found, but whose angle and place are not significant."""
-    blame: Sequence[str] = [p.subject for p in (a, b) if not p.directed] or [a.subject, b.subject]
+    a, b = ends
+    blame = [p.subject for p in ends if not p.directed] or [a.subject, b.subject]
     return _warning(
         "bend-unsure",
         f"line {line}",
@@ -367,21 +351,13 @@ def bend_unsure(
     )
 
 
-def _bend_free(
-    code: str, line: str, what: str, turn_rad: float, sigma_rad: float, do: str
-) -> Finding:
-    angle = f"{np.degrees(turn_rad):.1f}° ± {np.degrees(sigma_rad):.1f}° (1 σ)"
-    return _warning(code, f"line {line}", what, angle, do)
-
-
 def bend_not_standard(line: str, turn_rad: float, sigma_rad: float, nearest: str) -> Finding:
     """A bend whose angle is that of no fitting."""
-    return _bend_free(
+    return _warning(
         "bend-not-standard",
-        line,
+        f"line {line}",
         f"a bend is no standard fitting and is not held: the nearest is a {nearest}",
-        turn_rad,
-        sigma_rad,
+        _turn(turn_rad, sigma_rad),
         "look whether two fittings lie close together, and add a stop between them",
     )
 
@@ -390,14 +366,17 @@ def bend_between_fittings(
     line: str, turn_rad: float, sigma_rad: float, names: Sequence[str]
 ) -> Finding:
     """A bend that may be any of several fittings."""
-    return _bend_free(
+    return _warning(
         "bend-between-fittings",
-        line,
+        f"line {line}",
         f"a bend may be a {' or a '.join(names)}: which cannot be told, and it is not held",
-        turn_rad,
-        sigma_rad,
+        _turn(turn_rad, sigma_rad),
         "add a stop on each side of it, or look which it is",
     )
+
+
+def _turn(turn_rad: float, sigma_rad: float) -> str:
+    return f"{np.degrees(turn_rad):.1f}° ± {np.degrees(sigma_rad):.1f}° (1 σ)"
 
 
 def bends_held(line: str, bend_rad: Sequence[float], moved_m: float, chi2_rise: float) -> Finding:

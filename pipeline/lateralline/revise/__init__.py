@@ -4,7 +4,7 @@ merge       rows of both checked together, and written as the files of a new sit
 conflicts   what the added rows say that the site says already, or otherwise
 folder      the new site on the disk, whole or not at all
 compare     old and new lines: what moved, by how much, and whether the old regions held
-held        lines and exposures against the old corridor and the old band of levels
+containment lines and exposures against the old corridor and the old band of levels
 verdicts    that in words: findings with what to do
 files       the changes as files of an output folder
 """

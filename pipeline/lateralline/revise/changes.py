@@ -1,4 +1,4 @@
-"""What an update changed, as plain data: metres, degrees nowhere, NaN where nothing can be said."""
+"""The changes an update made, as plain data in metres; NaN where a figure is not known."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Departure:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class Containment:
     """How a new line stands to one region of the old record: its corridor, or its level band."""
 
     verdict: Verdict
@@ -94,8 +94,8 @@ class LineChange:
     gone: tuple[str, ...] = ()
     bends_come: tuple[str, ...] = ()  # "46° at 13.95 m"
     bends_gone: tuple[str, ...] = ()
-    plan: Held = Held("untested", 0.0, 0.0)
-    level: Held = Held("untested", 0.0, 0.0)
+    plan: Containment = Containment("untested", 0.0, 0.0)
+    level: Containment = Containment("untested", 0.0, 0.0)
     tolerance_m: float = float("nan")  # of the rule the old dig zone was drawn with
     doubts: tuple[Finding, ...] = ()  # errors of the new record: why no verdict is given
 

@@ -21,7 +21,7 @@ from lateralline.revise.changes import (
     Noted,
     SiteChanges,
 )
-from lateralline.revise.containment import OldLine, exposure_held, line_held
+from lateralline.revise.containment import OldLine, exposure_containment, line_containment
 from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
 from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
 from lateralline.settings import Settings
@@ -128,7 +128,7 @@ def _line(
     named_old, named_new = _named(old.axis), _named(new)
     same = [(named_old[key], at) for key, at in named_new.items() if key in named_old]
     bends = _same_bends(old.axis, new, here)
-    plan, level = line_held(old, new, side, levels=side.same_levels)
+    plan, level = line_containment(old, new, side, levels=side.same_levels)
     return LineChange(
         line=name,
         before=before,
@@ -228,14 +228,14 @@ def _exposures(
 ) -> Iterable[ExposureCheck]:
     """Yield a check of every placed exposure that is new, on a line the old record drew."""
     exposures = after["placed"].exposures
-    told = set(before["placed"].exposures.name.tolist())
+    known_before = set(before["placed"].exposures.name.tolist())
     here = moved_into(side, exposures.xyz_m)
     for i, name in enumerate(exposures.name.tolist()):
         line = known.get(str(exposures.line[i]))
-        if name not in told and exposures.placed[i] and line is not None:
+        if name not in known_before and exposures.placed[i] and line is not None:
             above = _invert_above_m(exposures, i, after["record"].settings)
             cov = exposures.cov_m2[i]
-            yield exposure_held(line, name, here[i], cov, above, levels=side.same_levels)
+            yield exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
 
 
 def _lines_of_exposures(work: Work) -> dict[str, str]:

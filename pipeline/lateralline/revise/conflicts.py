@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Final
 
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.sections import Written, section_names
+from lateralline.ingest.sections import RawSection, section_names
 from lateralline.ingest.site_input import SiteInput
 from lateralline.ingest.tables import TextTable
 from lateralline.ingest.toml_text import Lines, fault_of_toml, find_lines, load_toml
@@ -84,9 +84,9 @@ def _new_control(sheet: TextTable, there: TextTable, ledger: Ledger) -> TextTabl
         file, before = known[name]
         again.add(row.line)
         for column in ("x", "y", "z", "sigma_h", "sigma_v"):
-            told = before.cells.get(column, "")
-            if row.cells.get(column, "") and not _same(row.cells[column], told):
-                must = f"must be what {file}:{before.line} has, {told or 'nothing'}"
+            value = before.cells.get(column, "")
+            if row.cells.get(column, "") and not _same(row.cells[column], value):
+                must = f"must be what {file}:{before.line} has, {value or 'nothing'}"
                 hint = "a point has one place: mend the one that is wrong, or name another point"
                 sheet.fault(ledger, row.line, column, row.cells[column], must, hint)
     return replace(sheet, rows=tuple(r for r in sheet.rows if r[0] not in again))
@@ -120,7 +120,7 @@ def _same(one: str, other: str) -> bool:
 
 
 def check_sections(
-    text: str, site: Mapping[str, Sequence[Written]], ledger: Ledger
+    text: str, site: Mapping[str, Sequence[RawSection]], ledger: Ledger
 ) -> dict[str, int]:
     """Note what `added.toml` may not say: settings of the site, names taken, other TOML forms.
 
@@ -152,7 +152,7 @@ def _check_section(
     file: str,
     name: str,
     given: list[object],
-    site: Sequence[Written],
+    site: Sequence[RawSection],
     lines: Lines,
     ledger: Ledger,
 ) -> None:

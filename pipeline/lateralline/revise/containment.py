@@ -20,7 +20,7 @@ from lateralline.derive.axis import Along, Axis
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.kernels import curves
 from lateralline.records import Flags, Floats
-from lateralline.revise.changes import Departure, ExposureCheck, Held, Verdict
+from lateralline.revise.changes import Containment, Departure, ExposureCheck, Verdict
 from lateralline.revise.sides import Side, moved_into
 
 #: Places along a new line are judged this far apart.
@@ -32,7 +32,7 @@ ROUNDING_M: Final = 0.001
 
 @dataclass(frozen=True, eq=False)
 class OldLine:
-    """What the old record said of a line: its axis, and the corridor issued with it."""
+    """A line of the old record: its axis, and the 95 % corridor issued with it."""
 
     axis: Axis
     corridor: shapely.Geometry
@@ -82,7 +82,9 @@ class OldLine:
 # ---- lines ---------------------------------------------------------------------------------
 
 
-def line_held(old: OldLine, new: Axis, side: Side, *, levels: bool) -> tuple[Held, Held]:
+def line_containment(
+    old: OldLine, new: Axis, side: Side, *, levels: bool
+) -> tuple[Containment, Containment]:
     """Return how a new line stands to the old corridor and to the old level band.
 
     `side` turns the new line's site frame into the old one's. Without `levels` the band is not
@@ -95,7 +97,7 @@ def line_held(old: OldLine, new: Axis, side: Side, *, levels: bool) -> tuple[Hel
     off, own = old.outside(plan, points.cov_m2)
     in_plan = _held(new, points, judged, off, own, side)
     if not levels:
-        return in_plan, Held("untested", 0.0, 0.0)
+        return in_plan, Containment("untested", 0.0, 0.0)
     off, own = old.off_level(points.invert_m, points.invert_sigma_m, chainage)
     return in_plan, _held(new, points, judged, off, own, side)
 
@@ -118,7 +120,7 @@ def _shape_known(axis: Axis, chainage_m: Floats) -> Flags:
 
 def _held(
     axis: Axis, points: Along, judged: Flags, off_m: Floats, own_m: Floats, side: Side
-) -> Held:
+) -> Containment:
     """Gather the judged points outside into departures, one for each unbroken part."""
     judged = judged & np.isfinite(off_m)
     ends = points.chainage_m
@@ -129,7 +131,7 @@ def _held(
         _departure(axis, points, off_m, own_m, int(a), int(b), side)
         for a, b in zip(edges[::2], edges[1::2], strict=True)
     )
-    return Held(
+    return Containment(
         _verdict(bool(judged.any()), [d.significant for d in departures]),
         float(share[judged].sum()),
         float(share[out].sum()),
@@ -175,7 +177,7 @@ def _verdict(judged: bool, significant: Sequence[bool]) -> Verdict:
 # ---- exposures -----------------------------------------------------------------------------
 
 
-def exposure_held(
+def exposure_containment(
     old: OldLine,
     name: str,
     xyz_m: Floats,

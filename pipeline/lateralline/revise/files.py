@@ -14,7 +14,7 @@ import numpy as np
 from lateralline import __version__, csv_file, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
-from lateralline.revise.changes import Held, SiteChanges
+from lateralline.revise.changes import Containment, SiteChanges
 from lateralline.summary import CAUTION
 
 #: Folder inside an output, and the stem of its files.
@@ -47,14 +47,14 @@ COLUMNS: Final = {
 def plain(changes: SiteChanges) -> dict[str, object]:
     """Return all of the changes as what JSON can hold, but for NaN."""
     content = asdict(changes)
-    for line, told in zip(changes.lines, content["lines"], strict=True):
+    for line, given in zip(changes.lines, content["lines"], strict=True):
         for region, held in (("plan", line.plan), ("level", line.level)):
-            _add_significance(held, told[region])
+            _add_significance(held, given[region])
     return {"held": changes.held, **content}
 
 
-def _add_significance(held: Held, told: dict[str, list[dict[str, object]]]) -> None:
-    told["departures"] = [{**asdict(d), "significant": d.significant} for d in held.departures]
+def _add_significance(held: Containment, given: dict[str, list[dict[str, object]]]) -> None:
+    given["departures"] = [{**asdict(d), "significant": d.significant} for d in held.departures]
 
 
 def write_changes(folder: Path, changes: SiteChanges, frame: Frame) -> None:

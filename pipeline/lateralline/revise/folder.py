@@ -15,7 +15,7 @@ from lateralline import __version__, stages
 from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST, account_of, sha256
-from lateralline.revise.merge import Merged, merged_files
+from lateralline.revise.merge import MergedSite, merged_files
 from lateralline.stages import SiteFailure, SiteResult
 
 #: Says where a site written here comes from, and that it was written here.
@@ -68,7 +68,7 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
 # ---- refusing ------------------------------------------------------------------------------
 
 
-def _failures(merged: Merged, site: Path, added: Path) -> tuple[SiteFailure, ...]:
+def _failures(merged: MergedSite, site: Path, added: Path) -> tuple[SiteFailure, ...]:
     """Return what is wrong as failures of what is added, and of the site with it."""
     both = (added, merged.faults), (site, merged.site_faults)
     return tuple(_failure(source, faults) for source, faults in both if faults)
@@ -92,7 +92,7 @@ def keep_apart(out: Path, *sources: Path) -> None:
 # ---- writing -------------------------------------------------------------------------------
 
 
-def _copy_rest(site: Path, made: Path, merged: Merged) -> None:
+def _copy_rest(site: Path, made: Path, merged: MergedSite) -> None:
     """Copy what else lies in the site's folder: notes, photos, grids; no outputs, no scraps."""
 
     def left(folder: str, names: list[str]) -> set[str]:

@@ -23,12 +23,12 @@ from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import decode, decode_any, is_file
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.record import check_site
-from lateralline.ingest.sections import Site, site_of, toml_sections
+from lateralline.ingest.sections import SiteSettings, site_of, toml_sections
 from lateralline.ingest.site_files import SITE_FILE, TABLES, entries, is_book, read_input
 from lateralline.ingest.site_input import SiteInput, read_site_input
 from lateralline.ingest.tables import TextTable
 from lateralline.ingest.toml_text import find_lines, load_toml
-from lateralline.ingest.workbook import Book, read_book
+from lateralline.ingest.workbook import SiteWorkbook, read_book
 from lateralline.revise.conflicts import ADDED_FILE, check_added
 from lateralline.template import toml_literal
 
@@ -38,6 +38,7 @@ _BOM: Final = "\ufeff"
 #: Stands before the names of added files while both are read: no file of a site begins with it.
 _ADDED: Final = "/"
 _NOTE: Final = "# added by lateralline update from"
+_REWRITTEN: Final = "# written anew by lateralline update; it was read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ class Added:
 
 
 @dataclass(frozen=True, slots=True)
-class Merged:
+class MergedSite:
     """The input files of the new site, and what is wrong with what they were made from."""
 
     texts: Mapping[str, str]  # by file name, with byte-order marks
@@ -60,7 +61,7 @@ class Merged:
     site_faults: tuple[Fault, ...]  # of the site, which show only with what is added
 
 
-def merged_files(site: Path, added: Path, target: Path) -> Merged:
+def merged_files(site: Path, added: Path, target: Path) -> MergedSite:
     """Return the files of a site that reads well with what a folder adds, to stand at `target`.
 
     A folder of grids keeps its place though the site moves. Raises SiteFaultsError when the site
@@ -81,7 +82,7 @@ def merged_files(site: Path, added: Path, target: Path) -> Merged:
         if more is not None:
             _refuse_comments(more, there, ledger)
     _check_whole(base, tables, new.toml, sections, folder, ledger)
-    return Merged(
+    return MergedSite(
         texts,
         tuple(name for name in base.files.content if is_book(Path(name))),
         {name: len(table.rows) for name, table in tables.items() if table} | sections,
@@ -131,7 +132,9 @@ def _looks_like_input(path: Path) -> bool:
     return path.suffix.casefold() in _READ_OR_LOST and not hidden and is_file(path)
 
 
-def _take_book(book: Book, file: str, tables: dict[str, TextTable | None], ledger: Ledger) -> None:
+def _take_book(
+    book: SiteWorkbook, file: str, tables: dict[str, TextTable | None], ledger: Ledger
+) -> None:
     for name in book.site:
         must = "must not be in a workbook of what is added: settings are the site's"
         ledger.fault(f"{file} {name}", 0, "sheet", "", must, f"new runs go into {ADDED_FILE}")
@@ -218,7 +221,8 @@ def _table_text(
         return text
     text += "" if text.endswith(("\n", "\r")) else newline
     file = more.file.removeprefix(_ADDED)
-    out = [csv_file.record([f"{_NOTE} {one_line(folder)}/{file}"], newline)]
+    how = f", read {', '.join(more.notes)}" if more.notes else ""
+    out = [csv_file.record([f"{_NOTE} {one_line(folder)}/{file}{how}"], newline)]
     for _, cells in more.rows:
         given = dict(zip(more.header, cells, strict=True))
         out.append(csv_file.record([given.get(column, "") for column in columns], newline))
@@ -249,6 +253,8 @@ def _kept(
             out.append(csv_file.record(filter(None, cells), newline) if quoted else came)
         elif lacking or table.notes:
             more = lacking if first == table.header_line else ["" for _ in lacking]
+            if table.notes and first == table.header_line:
+                out.append(csv_file.record([f"{_REWRITTEN} {', '.join(table.notes)}"], newline))
             out.append(csv_file.record([*written[first], *more], newline))
         else:
             columns = columns if len(cells) <= len(columns) else (*columns, *cells[len(columns) :])
@@ -298,7 +304,7 @@ def _settings_text(base: SiteInput, new: Added, folder: Path, target: Path, ledg
     return text
 
 
-def _toml_of(site: Site) -> str:
+def _toml_of(site: SiteSettings) -> str:
     """Return the settings of a workbook as `site.toml`."""
     table = contract.load("site")
     out: list[str] = []

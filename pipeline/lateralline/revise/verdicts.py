@@ -9,7 +9,7 @@ from typing import Final
 
 from lateralline import contract
 from lateralline.records import Finding
-from lateralline.revise.changes import Departure, ExposureCheck, Held, LineChange
+from lateralline.revise.changes import Containment, Departure, ExposureCheck, LineChange
 from lateralline.revise.conflicts import ADDED_FILE
 from lateralline.settings import Settings
 from lateralline.wording import metres
@@ -75,7 +75,7 @@ def _lines_of(
     return lines if of == "site" else []
 
 
-def judged(held: Held, doubtful: Iterable[Finding]) -> Held:
+def judged(held: Containment, doubtful: Iterable[Finding]) -> Containment:
     """Return what is made of a region the new line leaves, where the new record has errors."""
     if held.verdict in ("left", "failed") and tuple(doubtful):
         return replace(held, verdict="withheld")

@@ -19,7 +19,7 @@ Table = Literal["marks", "control", "exposures", ""]
 
 @dataclass(frozen=True, slots=True)
 class ClassifiedPoint:
-    """One point and what it becomes; "" where nothing is said."""
+    """One point and the row it becomes; "" where no description or attribute gives a value."""
 
     file: int  # index into the files imported
     at: int  # index into its points
@@ -231,7 +231,7 @@ def unmapped(found: Sequence[ClassifiedPoint]) -> Mapping[str, int]:
     return counts
 
 
-# ---- descriptions that fit no pattern and yet look like marks: `r1_4_en`, `en 3`, `r3 1 enx`
+# ---- descriptions that fit no pattern and yet look like marks -----------------------------
 
 _WORD: Final = re.compile(r"[^\W_]+")
 #: What runs and stops are called: R1, 3, 12A, or a letter that lost its number.

@@ -34,7 +34,7 @@ _HOLDER: Final = re.compile(r"\{(\w*)\}")
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """One way a description may begin, and what is said of it without saying it."""
+    """One way a description may begin, and the values that this beginning stands for."""
 
     expression: re.Pattern[str]
     constants: Mapping[str, str]  # group → value

@@ -1,4 +1,7 @@
-"""Which column of a text file, or field of a map layer, holds what: by name, or as told."""
+"""Which column of a text file, or field of a map layer, holds what; which coordinate is first.
+
+Columns are found by their names, or named on the command line.
+"""
 
 from __future__ import annotations
 
@@ -48,7 +51,7 @@ _OPTIONS: Final = {
 
 
 class Unused(NamedTuple):
-    """What is said and warned of columns that play no role."""
+    """Notes and warnings about columns that play no role."""
 
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -113,7 +116,7 @@ def find(known: Sequence[str], role: str, chosen: str = "") -> int:
 
 
 def attributes(known: Sequence[str], taken: set[int]) -> dict[str, int]:
-    """Return the columns of TOLD among the names known, apart from those taken."""
+    """Return the columns of POINT_ATTRIBUTES among the names known, apart from those taken."""
     found = {role: find(known, role) for role in POINT_ATTRIBUTES}
     return {role: at for role, at in found.items() if at >= 0 and at not in taken}
 
@@ -176,7 +179,7 @@ def text_columns(text: TextTable, choice: ColumnChoice, ledger: Ledger) -> Point
     )
 
 
-# ---- northing first or easting first: what speaks for either, and how clearly
+# ---- northing first or easting first ------------------------------------------------------
 
 #: Points of one job lie this near to one another, and exchanged ones this far (common practice,
 #: no source), in metres.
@@ -186,7 +189,7 @@ _FAR_M = 100_000.0
 
 @dataclass(frozen=True, slots=True)
 class OrderDetection:
-    """The order of one file's coordinates, as far as it can be told."""
+    """The order of one file's coordinates, as far as the evidence goes."""
 
     text: TextTable
     columns: PointColumns

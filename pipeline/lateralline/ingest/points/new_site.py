@@ -15,7 +15,7 @@ from lateralline.ingest.conventions import plainly
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.points.classify import ClassifiedPoint
 from lateralline.ingest.points.transform import TransformedPoints, unit_name
-from lateralline.ingest.sections import Site
+from lateralline.ingest.sections import SiteSettings
 from lateralline.ingest.tables import TextTable
 from lateralline.template import toml_literal
 from lateralline.units import METRES_PER
@@ -96,7 +96,7 @@ def tables(
     found: Sequence[ClassifiedPoint],
     transformed: Sequence[TransformedPoints],
     stops: Mapping[StopKey, Cells],
-    site: Site,
+    site: SiteSettings,
     systems: Systems,
 ) -> dict[str, str]:
     """Return file name → text of every table that holds rows; marks and stops always."""
@@ -161,7 +161,7 @@ def _take_given(rows: dict[StopKey, Cells], given: TextTable, ledger: Ledger) ->
         row["note"] = "; ".join(filter(None, (note, f"{given.file}:{line}")))
 
 
-def _spot(s: ClassifiedPoint, b: TransformedPoints, site: Site, systems: Systems) -> Cells:
+def _spot(s: ClassifiedPoint, b: TransformedPoints, site: SiteSettings, systems: Systems) -> Cells:
     """Return position, σ and note of a point, in the units of its table."""
     axes = site.axes
     assert axes is not None  # a site without usable axes is at fault before

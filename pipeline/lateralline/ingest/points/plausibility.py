@@ -1,4 +1,7 @@
-"""Levels that are none: what instruments and programs write where nothing was measured."""
+"""Levels and places that cannot be: fillers for what was not measured, exchanged coordinates.
+
+In: points of files, before and after they are transformed. Out: faults and warnings.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +54,7 @@ def real_levels(points: SurveyPoints, ledger: Ledger) -> SurveyPoints:
     return replace(points, z=np.where(filler, np.nan, z))
 
 
-# ---- points in the wrong place
+# ---- points in the wrong place ------------------------------------------------------------
 
 #: A point this far from the middle of all, and this near once x and y are exchanged, was typed
 #: the wrong way round (common practice, no source).

@@ -47,7 +47,7 @@ class SurveyPoints:
     sigma_h: Floats  # NaN = not given
     sigma_v: Floats
     code: Texts
-    attributes: Mapping[str, Texts] = field(default_factory=dict)  # of TOLD, where there are any
+    attributes: Mapping[str, Texts] = field(default_factory=dict)  # of POINT_ATTRIBUTES
     crs: CRS | None = None  # the file's own; None when it names none
     xy_unit: str = ""  # that the file itself names beside its numbers; "" when it does not
     z_unit: str = ""  # likewise, or that its format fixes

@@ -1,4 +1,8 @@
-"""Points of a text file whose columns and order are known; every cell that will not do a fault."""
+"""Text files of points: lines to cells (`read_text`), cells to points (`text_points`).
+
+Beside what tables are, they may be without a header and separated by blanks; each line is a point
+of its own, so a quote left open is a fault of one line alone.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +27,7 @@ from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import DESCRIPTION, POINTS
 from lateralline.ingest.points.columns import ORDER_WORDS, Order, PointColumns, unused
 from lateralline.ingest.points.survey_points import SurveyPoints, texts
-from lateralline.ingest.tables import TextTable, separator_of, title, too_many
+from lateralline.ingest.tables import TextTable, column_title, separator_of, too_many
 from lateralline.names import wrong_sign
 
 _UNITS = {
@@ -188,7 +192,7 @@ def _check_names(text: TextTable, names: list[str], ledger: Ledger) -> None:
         first.setdefault(name, n)
 
 
-# ---- text files of points, before their columns mean anything: lines, cells, header
+# ---- lines and cells ----------------------------------------------------------------------
 
 _TOKEN: Final = re.compile(r'"[^"]*"|\S+')
 #: Signs between cells: those of tables, and blanks.
@@ -233,7 +237,7 @@ def read_text(file: str, data: bytes, ledger: Ledger) -> TextTable | None:
     units: dict[str, str] = {}
     if records and not any(map(is_numeric, records[0][1])) and len(records[0][1]) > 1:
         header_line, names = records.pop(0)
-        titles = [title(name) for name in names]
+        titles = [column_title(name) for name in names]
         header, units = tuple(name for name, _ in titles), dict(titles)
         notes.append("with a header")
     else:

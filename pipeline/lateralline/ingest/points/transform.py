@@ -1,4 +1,8 @@
-"""Points brought to the site's coordinate system and to metres of level, and how that was done."""
+"""Points transformed to the site's coordinate system and to metres of level, and by what operation.
+
+Refused: files without a CRS, transformations without a published operation or accuracy, levels
+that count from nothing known.
+"""
 
 from __future__ import annotations
 
@@ -233,7 +237,7 @@ def _exchanged(plan: CRS, target: CRS, points: SurveyPoints) -> bool:
     return not within(*middle) and within(*middle[::-1])
 
 
-# ---- what the numbers of a file are in: its crs taken apart, and what its levels count from
+# ---- units and levels of a file -----------------------------------------------------------
 
 
 def parts(crs: CRS) -> tuple[CRS | None, CRS | None]:

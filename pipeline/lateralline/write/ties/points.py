@@ -38,6 +38,7 @@ class Points:
     name: tuple[str, ...]
     ground_m: Floats  # (k, 2)
     sigma_m: Floats  # (k,)
+    notes: tuple[str, ...] = ()  # how a file of more points was read, where that is not plain
 
 
 def control_of(scene: Scene, ground: Ground) -> Points:
@@ -73,20 +74,21 @@ def with_more(points: Points, path: Path, scene: Scene, ground: Ground) -> Point
     ledger = Ledger()
     taken = set(points.name)
     if path.suffix.lower() in _TABLES:
-        name, xy, sigma = _of_table(path, taken, scene, ledger)
+        name, xy, sigma, notes = _of_table(path, taken, scene, ledger)
     else:
-        name, xy, sigma = _of_layer(path, taken, ground, ledger)
+        name, xy, sigma, notes = *_of_layer(path, taken, ground, ledger), ()
     assumed = assumed_sigma_m(scene)
     return Points(
         points.name + name,
         np.vstack([points.ground_m, ground.to_ground(xy)]),
         np.concatenate([points.sigma_m, np.where(np.isnan(sigma), assumed, sigma)]),
+        (f"{path.name} is read {', '.join(notes)}",) if notes else (),
     )
 
 
 def _of_table(
     path: Path, taken: set[str], scene: Scene, ledger: Ledger
-) -> tuple[tuple[str, ...], Floats, Floats]:
+) -> tuple[tuple[str, ...], Floats, Floats, tuple[str, ...]]:
     geographic = scene.crs is not None and scene.crs.is_geographic
     unit = "" if scene.crs is None else scene.crs.axis_info[0].unit_name
 
@@ -109,7 +111,8 @@ def _of_table(
     ledger.raise_faults(path.name)
     xy = np.column_stack([rows.numbers("x"), rows.numbers("y")])
     sigma_m = 1.0 if geographic else float(scene.metres_per[0])
-    return tuple(rows.texts("point").tolist()), xy, rows.numbers("sigma_h", sigma_m)
+    names = tuple(rows.texts("point").tolist())
+    return names, xy, rows.numbers("sigma_h", sigma_m), table.notes
 
 
 def _of_layer(

@@ -1,0 +1,160 @@
+"""Single steps of link by themselves: what each limit and each sign in them does."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import cast
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from lateralline.link.counters import _Readings, impossible_lengths
+from lateralline.link.joint import WITHIN_M, _moved
+from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
+from lateralline.link.order import _along_both
+from lateralline.link.result import _spaced, _Vertex
+from lateralline.link.search import Fit
+from lateralline.link.shapes import StretchAdjustment, _two_bends
+from tests.support.made_scene import ACCURACY
+
+Floats = npt.NDArray[np.float64]
+
+
+def point(
+    north_m: float, *, counter: float, kind: str = "fix", name: str = "", turned: bool = True
+) -> LocatedPoint:
+    """A point on a pipe that runs north, known to 20 mm, looking along it or nowhere."""
+    look = (0.0, 0.0) if turned and kind == "fix" else (np.nan, np.nan)
+    ref = name or f"R1/{north_m:g}"
+    fix = 0 if kind == "fix" else -1
+    cov = np.diag([4e-4, 4e-4, 4e-4, 3e-3, 3e-3])
+    xyz = np.array([0.0, north_m, 0.0])
+    return LocatedPoint(kind, ref, f"made.csv:{north_m:g}", fix, xyz, *look, cov, {"R1": counter})
+
+
+# ---- shapes --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("counted", [6.6, 7.0, 7.6])
+def test_two_bends_start_with_the_length_that_was_counted(counted: float) -> None:
+    """Both tangents alike, the legs together as long as the cable: the quadratic's solution."""
+    ends = np.array([[0.0, 0.0, 0.0], [3.0, 5.0, 0.4]])
+    ways = np.radians([[20.0, 2.0], [50.0, -3.0]])
+    points = [
+        LocatedPoint("fix", str(i), "", i, xyz, *way, np.eye(5) * 1e-3, {"R1": i * counted})
+        for i, (xyz, way) in enumerate(zip(ends, ways, strict=True))
+    ]
+    one = np.arange(1)
+    stretch = StretchAdjustment.of(PointObservations.of(points), one, one + 1, ACCURACY)
+    bends, both = _two_bends(stretch)
+    legs = np.linalg.norm(np.diff(np.concatenate([ends[:1], bends[0], ends[1:]]), axis=0), axis=1)
+    assert legs.sum() == pytest.approx(counted, abs=1e-9)
+    assert legs[[0, 2]] == pytest.approx([both[0] / 2] * 2)
+
+
+# ---- order ---------------------------------------------------------------------------------
+
+
+def test_a_stop_near_where_its_counter_puts_it_goes_halfway_to_where_it_lies() -> None:
+    along = np.arange(10.0, 24.0, 2.0)
+    off = np.array([0.0, 0.0, 0.0, 0.6, 0.0, 0.0, 5.0])
+    got = _along_both(along, along + off, np.ones(7, dtype=bool), None)
+    counted = got[:3].mean() - along[:3].mean()  # what the zero made of the outlier's share
+    assert abs(counted) < 0.1
+    assert got[3] - along[3] == pytest.approx(0.3, abs=0.1)  # halfway
+    assert got[6] - along[6] == pytest.approx(0.0, abs=0.2)  # metres off: by its counter alone
+
+
+# ---- counters ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kinds", "contested"),
+    [
+        (("exposure", "exposure"), {"A", "B"}),
+        (("fix", "exposure"), set()),
+        (("exposure", "fix"), set()),
+        (("fix", "fix"), set()),
+    ],
+)
+def test_only_two_exposures_contest_each_other_by_a_chord(
+    kinds: tuple[str, str], contested: set[str]
+) -> None:
+    """A stop beside an exposure may itself lie wrong: that contests no exposure."""
+    pair = [
+        point(at, counter=at / 2, kind=kind, name=name)
+        for at, kind, name in zip((0.0, 6.0), kinds, "AB", strict=True)
+    ]
+    found, names = impossible_lengths(pair, ACCURACY)
+    assert [f.code for f in found] == ["chord-exceeds-counter"]
+    assert names == contested
+
+
+@pytest.mark.parametrize(
+    ("chord", "counted", "may"),
+    [
+        (2.0, 5.9, True),  # longer than the chord by a chord and 1.9 m: two bends at most
+        (2.0, 6.5, False),  # by a chord and 2.5 m: it would turn back on itself
+        (6.0, 13.9, True),
+        (6.0, 14.6, False),
+        (6.0, 5.1, True),  # shorter by 0.9 m: a bad mark can be that
+        (6.0, 4.5, False),  # by 1.5 m
+    ],
+)
+def test_a_cable_may_be_so_much_longer_or_shorter_than_its_chord(
+    chord: float, counted: float, may: bool
+) -> None:
+    """One chord and 2 m longer, 1 m shorter, and three times what both are off by (0.1 m)."""
+    pair = [point(0.0, counter=0.0), point(chord, counter=counted)]
+    assert bool(_Readings.of(pair, "R1", ACCURACY).fits[0, 1]) is may
+
+
+# ---- leg reassignment ----------------------------------------------------------------------
+
+
+def adjusted(*norths: float) -> Fit:
+    """A line adjusted along straight legs, as leg reassignment looks at it."""
+    path = np.array([[0.0, n, 0.0] for n in norths])
+    model = SimpleNamespace(path=lambda line, x: path)
+    return cast(Fit, SimpleNamespace(model=model, result=SimpleNamespace(x=np.zeros(0))))
+
+
+LINE = cast(NetworkLine, SimpleNamespace(id="L1", join=None))
+
+
+def test_a_place_before_its_leg_goes_to_the_end_of_the_leg_before() -> None:
+    """A quarter of a leg of 4 m before it: 1 m before the end of a leg of 5 m."""
+    moved = _moved(LINE, adjusted(0.0, 5.0, 9.0), 1, -0.25, set(), beyond=True)
+    assert moved == (0, pytest.approx(0.8), np.inf)
+
+
+def test_a_place_past_its_leg_goes_to_the_start_of_the_next() -> None:
+    moved = _moved(LINE, adjusted(0.0, 5.0, 9.0), 0, 1.2, set(), beyond=True)
+    assert moved == (1, pytest.approx(0.25), np.inf)
+
+
+@pytest.mark.parametrize(("leg", "sign"), [(0, 1.0), (1, -1.0)])
+def test_a_place_at_the_end_of_its_leg_stays(leg: int, sign: float) -> None:
+    """Half the tolerance past the end is at the end; a centimetre is not."""
+    fit, length = adjusted(0.0, 5.0, 9.0), (5.0, 4.0)[leg]
+    end = 1.0 if sign > 0 else 0.0
+    near, far = (end + sign * off / length for off in (WITHIN_M / 2, 0.01))
+    assert _moved(LINE, fit, leg, near, set(), beyond=True) is None
+    assert _moved(LINE, fit, leg, 0.5, set(), beyond=True) is None
+    assert _moved(LINE, fit, leg, far, set(), beyond=True) is not None
+
+
+# ---- record --------------------------------------------------------------------------------
+
+
+def test_a_stop_at_a_junction_is_drawn_just_past_it() -> None:
+    """Every vertex has a place of its own; the junction keeps its own."""
+    leg = (0, 3, 6)
+    ends = [_Vertex(float(i), "fix", f"R1/{i}", None, "", np.nan, (3 * i,)) for i in range(2)]
+    junction = _Vertex(0.5, "junction", "L2", None, "", np.nan, leg, 0.5, 0.01)
+    stop = _Vertex(0.5, "fix", "R2/1", None, "", np.nan, leg, 0.5, 0.01)
+    got = _spaced([*ends, junction, stop])
+    assert [v.ref for v in got] == ["R1/0", "L2", "R2/1", "R1/1"]
+    assert [v.order for v in got] == pytest.approx([0.0, 0.5, 0.51, 1.0])
+    assert got[2].share == pytest.approx(0.51)

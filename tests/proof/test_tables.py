@@ -1,0 +1,33 @@
+"""The tables that stand in files are those that the commands make."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+
+HERE = Path(__file__).parent
+SMALL = {
+    "small-stops.md": ("prove", "stops", "--stops", "300"),
+    "small-lines.md": ("prove", "lines", "--lines", "10"),
+}
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_the_small_tables_are_what_their_command_makes(name: str) -> None:
+    """Digit by digit; `lateralline prove … > tests/proof/NAME` makes them anew."""
+    made = CliRunner().invoke(app, SMALL[name])
+    assert made.output == (HERE / name).read_text(encoding="utf-8")
+
+
+def test_the_full_tables_hold_every_bound() -> None:
+    """PROOF.md keeps the tables of full size between their marks."""
+    text = (HERE / "PROOF.md").read_text(encoding="utf-8")
+    for name, rows in (("prove stops", 25), ("prove lines", 60), ("bench", 5)):
+        held = text.split(f"<!-- {name} -->")[1].split(f"<!-- /{name} -->")[0]
+        assert held.count("\n|") >= rows, name
+        assert not re.search(r"\|\s*missed\s*\|", held), name

@@ -1,0 +1,75 @@
+"""Single steps of solve by themselves: what each limit and each sign in them does."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import cast
+
+import numpy as np
+import pytest
+
+from lateralline.records import StopRows
+from lateralline.settings import standard_accuracy
+from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _Tally, _travel
+from lateralline.solve.kinds import END, TOTAL
+from lateralline.solve.problem import StopProblem
+from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
+
+
+def way(apart_m: float, *, soft: bool) -> tuple[float, float]:
+    """The direction at the middle of three stops 1 m deep that stand in a row, and its σ."""
+    count = np.zeros((8, 3), dtype=np.int64)
+    count[TOTAL if soft else END] = 1
+    middle = np.stack([apart_m * np.arange(3.0), np.zeros(3)])
+    stops = SimpleNamespace(
+        row=np.arange(3),
+        run=np.full(3, "R1"),
+        counter_m=apart_m * np.arange(3.0),
+        depth_reading_m=np.ones(3),
+    )
+    tally = cast(_Tally, SimpleNamespace(count=count, middle_m=middle))
+    heading, sigma = _travel(tally, cast(StopRows, stops), standard_accuracy())
+    return float(heading[1]), float(sigma[1])
+
+
+@pytest.mark.parametrize("apart_m", [3.0, 6.0])
+def test_soft_stops_turn_the_way_between_them_less_the_further_they_are_apart(
+    apart_m: float,
+) -> None:
+    """Each end √2 · 0.20 of its depth of 1 m, over the distance of both neighbours."""
+    heading, sigma = way(apart_m, soft=True)
+    assert heading == pytest.approx(np.pi / 2)
+    turn = np.sqrt(2) * np.sqrt(2) * 0.20 / (2 * apart_m)
+    assert sigma == pytest.approx(np.hypot(NEIGHBOUR_SIGMA_RAD, turn))
+    assert sigma < UNKNOWN_SIGMA_RAD
+
+
+def test_sharp_stops_turn_nothing() -> None:
+    assert way(3.0, soft=False)[1] == pytest.approx(NEIGHBOUR_SIGMA_RAD)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "sigma_m", "denied"),
+    [
+        (2.1, 0.05, True),  # over the factor, and 4 σ of some 0.1
+        (1.9, 0.05, False),  # under the factor
+        (0.45, 0.05, True),
+        (0.55, 0.05, False),
+        (2.1, 0.28, False),  # over the factor, but 4 σ are 1.17
+        (2.3, 0.28, True),
+        (9.0, 0.31, False),  # a depth known no better than this denies nothing
+    ],
+)
+def test_nulls_deny_a_reading_past_a_factor_and_past_chance(
+    ratio: float, sigma_m: float, denied: bool
+) -> None:
+    """A stop 1 m deep by its nulls, sound and with something spare; the reading's noise is 7 %."""
+    problem = SimpleNamespace(
+        stops=SimpleNamespace(aerial_m=np.zeros(1), depth_reading_m=np.array([ratio])),
+        reading_noise_m=lambda distance: 0.07 * distance,
+        accuracy=SimpleNamespace(depth_scale_ratio=0.05),
+    )
+    yes = np.ones(1, dtype=bool)
+    got = _against_marks(cast(StopProblem, problem), np.ones(1), np.array([sigma_m]), yes, yes)
+    assert bool(got[1][0]) is denied
+    assert (GROSS, BLUNDER_SIGMAS) == (2.0, 4.0)
