@@ -22,6 +22,10 @@ A template shows a value as `{name:format}`:
 What stands in `[[…]]` is left out when a value in it is empty: no text, no names, False, or a
 number that is not known. Elsewhere a number that is not known reads "unknown". A subject needs no
 declaration: `{subject}`.
+
+To add a finding: declare its code in `findings.toml`, call `finding` where it is found, and renew
+`schemas/README.md`. Whoever finds a cause names the subjects that it explains; `caused_by` of the
+codes that follow says which of their findings are then left out.
 """
 
 from __future__ import annotations

@@ -122,7 +122,7 @@ def test_error_findings_exit_1(
     with_an_error(monkeypatch)
     built = run("build", sites / "a", "-o", tmp_path / "out", "--quiet")
     assert built.exit_code == 1
-    assert "stop R1/2: impossible" in built.output
+    assert "error   stop R1/2\n            Impossible: 0.4 m.\n" in built.output
     assert (tmp_path / "out").is_dir()
 
 
@@ -260,11 +260,11 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     checked = run("check", tmp_path / "EX-001")
     assert checked.exit_code == code
     words = " ".join(checked.output.split())
-    assert "there are no stops and no marks yet" in words
+    assert "here are no stops and no marks yet" in words
     assert said in words
     if crs != "local":
         assert "fill in control.csv, or marks with method gnss" in words
-    assert "there are no stops and no marks yet" in run("check", tmp_path / "EX-001", "-q").output
+    assert "here are no stops and no marks yet" in run("check", tmp_path / "EX-001", "-q").output
     told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
     (site,) = told["sites"] + told["failures"]
     assert "no-stops" in {f["code"] for f in site["findings"]}

@@ -251,3 +251,14 @@ def test_the_json_document_holds_no_nan_and_everything_else() -> None:
     assert site["findings"][0]["where"] == "marks.csv:14"
     assert content["failures"][0]["faults"][0]["row"] == 2
     assert content["caution"] == CAUTION
+
+
+def test_a_finding_that_explains_others_goes_into_the_json_document() -> None:
+    """What it explains is a set; a site that failed after it used to end the document."""
+    cause = finding("stop-copied", "stop R1/2", explains=["stop R1/2"], other="stop R1/1", marks=3)
+    failure = SiteFailure(Path("b"), "solve", "why", findings=(cause,))
+    content = json.loads(document.batch_document("check", [], [failure], None, 2))
+    (told,) = content["failures"][0]["findings"]
+    assert told["title"] == cause.title
+    assert told["values"] == {"other": "stop R1/1", "marks": 3}
+    assert told["explains"][0]["codes"] == sorted(cause.explains[0].codes)

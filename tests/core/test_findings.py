@@ -24,6 +24,8 @@ UNCONVERTED = {
     "revise/verdicts.py",
     "write/_target.py",
 }
+#: What reads findings back from a built record words none.
+READ_BACK = {"api/records.py"}
 FORMS = [form for code in catalogue().entries for form in catalogue().forms(code)]
 CODE = re.compile(r"[a-z]+(-[a-z]+)*")
 
@@ -114,7 +116,8 @@ def test_every_code_and_variant_is_used_and_every_code_used_is_declared() -> Non
     assert catalogue().entries.keys() - texts - made_up == set()
     variants = {form.variant for form in FORMS if form.variant}
     assert variants - texts == set()
-    assert worded_elsewhere() - catalogue().entries.keys() == set()
+    assert len(worded := worded_elsewhere()) > 40
+    assert worded - catalogue().entries.keys() == set()
 
 
 def worded_elsewhere() -> set[str]:
@@ -127,6 +130,8 @@ def worded_elsewhere() -> set[str]:
                     found |= set(constants(code))
                 case ast.Call(func=ast.Attribute(attr="finding"), args=[_, code, *_]):
                     found |= set(constants(code))
+                case ast.Call(func=ast.Name(id="_error" | "_warning" | "_info"), args=[code, *_]):
+                    found |= set(constants(code))
     return found
 
 
@@ -137,6 +142,7 @@ def test_only_the_rooms_still_listed_word_findings_themselves() -> None:
         for n in ast.walk(tree)
         if isinstance(n, ast.Call) and isinstance(n.func, ast.Name) and n.func.id == "Finding"
     }
+    wording -= READ_BACK
     assert {f for f in wording if not unconverted(f)} == set()
     listed = {f if f in UNCONVERTED else f.split("/")[0] for f in wording}
     assert listed == UNCONVERTED, "strike out what words none any more"

@@ -76,7 +76,7 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
     findings = []
     short = [g for g in least_grades(axis.pipe.inside_diameter_m) if _below(mean, g.grade)]
     if short and not _below(mean, 0.0):
-        least = [_row_text(g) for g in short]
+        least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
         subject = f"line {line.line}"
         findings.append(
             finding("grade-below-published", subject, grades=least, more=_percent(mean))

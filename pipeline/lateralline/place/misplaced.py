@@ -298,7 +298,7 @@ def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
     there = [[float(v[0]) for v in degrees_of(zone, points.xy[:1])] for zone in fit]
     away_m = np.array([_SPHERE.inv(*here, at[0], at[1])[2] for at in there])
     names = [str(fit[i].name) for i in np.argsort(away_m, kind="stable")[:_MOST_NAMED]]
-    yield finding("which-zone", "site", zones=names, away_m=away_m.min())
+    yield finding("which-zone", "site", crs=crs.name, zones=names, away_m=away_m.min())
 
 
 def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
