@@ -98,7 +98,7 @@ def check_counters(
 
 
 def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float]) -> list[Finding]:
-    """What is said of readings that cannot be: of each, or of a counter that jumped, once."""
+    """Return a finding on each reading that cannot be right, or one on a counter that jumped."""
     read = [p.readings[run.id] for p in points]
     off = np.subtract(read, expected_m)
     if len(off) > 1 and np.ptp(off) < GROSS_M:
@@ -107,7 +107,7 @@ def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float])
 
 
 def _impossible(point: LocatedPoint, run: Run, reading_m: float, expected_m: float) -> Finding:
-    """What is said of one reading, as it was read: at the camera face."""
+    """Return the finding on one reading that cannot be right, as read at the camera face."""
     lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
     read, would = reading_m + lag, expected_m + lag
     near = 0.1 * GROSS_M + 0.02 * abs(would)

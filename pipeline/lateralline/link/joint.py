@@ -120,7 +120,7 @@ def _turning(lines: Sequence[NetworkLine], turns: Sequence[SuspectedBlunder]) ->
 
 
 def _parts(network: Sequence[AdjustedLine]) -> list[NetworkLine]:
-    """The lines as parts of one network, each where its own adjustment has it."""
+    """The lines as one network has them, each where its own adjustment has it."""
     by_id = {one.id: one for one in network}
     out = []
     for one in network:
@@ -206,9 +206,9 @@ _STEP_M = 1e-5
 
 
 def constrain_bends(fit: Fit, settings: Settings) -> tuple[list[NetworkLine], list[Finding]]:
-    """Return the parts with bends held that may be, and what is said of those that may not.
+    """Return the lines with bends held to fittings where they may be, and findings on the others.
 
-    The same parts when no line asks for it.
+    The same lines when none asks for it.
     """
     lines, findings = [], []
     for line in fit.model.lines:

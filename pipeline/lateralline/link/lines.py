@@ -276,7 +276,7 @@ class NetworkLine:
 
     @property
     def decided(self) -> list[bool]:
-        """Whether each stretch says something of its direction and length."""
+        """Whether each stretch gives observations of its direction and length."""
         shapes = zip(self.shapes.shape, self.shapes.kept_straight.tolist(), strict=True)
         return [s != "undecided" or kept for s, kept in shapes]
 

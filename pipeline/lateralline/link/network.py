@@ -41,7 +41,7 @@ class _CounterPlace(NamedTuple):
     order: float
     vertex: int
     station: int  # −1 = at the vertex
-    point: int  # index among the line's points; −1 = rider or junction
+    point: int  # index among the line's points; −1 = intermediate point or junction
     subject: LocatedPoint
     reading_m: float
 
@@ -71,7 +71,8 @@ class NetworkModel:
         self.scale_x: dict[str, int] = {}
         #: per run, x index of each piece's offset: the counter at its first place, as adjusted
         self.offset_x: dict[str, list[tuple[int, LocatedPoint, float]]] = {}
-        self.intermediate_x: dict[str, list[int]] = {}  # per line, x index of each rider's fraction
+        #: per line, x index of each intermediate point's fraction
+        self.intermediate_x: dict[str, list[int]] = {}
         self.join_x: dict[str, int] = {}  # branch → x index of its fraction of the parent's leg
         self._first_leg: dict[str, int] = {}
         self._join_station: dict[str, int] = {}

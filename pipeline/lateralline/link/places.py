@@ -277,7 +277,7 @@ def place_levels(
     intermediates_seen: Sequence[IntermediatePoint],
     levels: Sequence[LocatedPoint],
 ) -> tuple[list[IntermediatePoint], list[LocatedPoint]]:
-    """Return levels known at counters as riders of a line's vertices, and those that lie off it."""
+    """Return levels known at counters as points between vertices, and those off the line."""
     out, off = [], []
     along = chainage(np.array([p.xyz_m for p in kept]))
     places = [*zip(kept, along.tolist(), strict=True)]

@@ -186,7 +186,7 @@ BEND_SIGMA_RAD = np.radians(20.0)
 def without_insignificant_bends(
     line: NetworkLine, fit: Fit, accuracy: Accuracy
 ) -> Search[tuple[NetworkLine, Fit, list[Finding]]]:
-    """Return the line with bends undecided that are not known to be any, and what is said of them.
+    """Return the line with bends that are not significant left undecided, and findings on them.
 
     One is given up after another, the least sure first: the others are surer without it.
     """

@@ -331,7 +331,7 @@ def choose_shapes(points: Sequence[LocatedPoint], accuracy: Accuracy) -> Shapes:
 def _bend_but_for_the_counter(p: StretchAdjustment) -> tuple[Flags, Floats]:
     """True (s,) where headings and positions want a bend that only the counter denies, and where.
 
-    Such a bend is taken for one: that a counter was misread is then for the whole line to say.
+    Such a bend is accepted here; the adjustment of the whole line tests if the counter is wrong.
     """
     blind = replace(p, counted_m=np.full(len(p.counted_m), np.nan))
     _, straight = blind.adjust(np.zeros((len(p.counted_m), 0, 3)))

@@ -75,7 +75,7 @@ def without_tilt_prior(x: Floats, cov: Floats, prior_rad: float) -> tuple[Floats
 def _wider(var: float, prior_rad: float) -> float:
     """Variance of the tilt under the loose prior; one its own prior told alone becomes loose."""
     information = 1 / var - 1 / prior_rad**2 + 1 / LOOSE_TILT_RAD**2
-    # a tilt left as wide as its prior, or by averaging a little wider, was told by nothing
+    # a tilt as wide as its prior, or a little wider by averaging, was observed by nothing
     return float(1 / max(information, 1 / LOOSE_TILT_RAD**2))
 
 

@@ -47,7 +47,7 @@ _AGAIN: Final = {
     "tilt": "check the depth reading and the end nulls of this {kind}",
     "counter": "read the counter at this {kind} again",
 }
-#: What is said beside shifted stops, and follows from the shift.
+#: Findings that only follow from a shift of stops.
 _FOLLOWS_SHIFT: Final = (
     "shape-contradiction",
     "step-suspected",

@@ -37,7 +37,7 @@ UNIT_SLIPS: Final = SLIPS | {
     1 / 0.0254: "inches taken for metres",
     0.0254: "metres taken for inches",
 }
-#: What is said of stops whose counters are exchanged, and follows from that.
+#: Findings on stops that only follow from their counters being exchanged.
 _FOLLOWS_EXCHANGE: Final = (
     "counter-backwards",
     "counter-impossible",
