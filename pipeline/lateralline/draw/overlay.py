@@ -43,7 +43,7 @@ _HEAD_MM: Final = 10.0
 _PLAN: Final = 0.62  # of the width
 _BAR_MM: Final = 46.0
 _ROOM_M: Final = 0.5
-_PAD_MM: Final = 6.0  # for open ends and labels
+_PAD_MM: Final = 10.0  # for open ends and labels
 _ENTRY_MM: Final = 4.4
 
 
