@@ -14,6 +14,45 @@ control, marks, fixes, lines, nodes, observations, parameters   the layers of th
 ties        two tapes that find a spot again
 unlocated, spots   what is not drawn, and where it may be
 advice, next_advice, candidates   what to survey again, what to measure next
+
+Decisions, with reasons
+-----------------------
+Control is a layer of its own (an eleventh): a record that says "6.32 from HOUSE-SW" must say
+where HOUSE-SW is. Chainage runs from the downstream end along the 3-D centreline. z of pipe
+layers is the invert; z of fixes is the transmitter. The reach envelope cuts the corridor only
+after both ends' own ellipses are added to its axis: about exact foci it would deny a stop its
+own error. The corridor holds the whole line at 95 %: the ellipses swept are those of each
+point, widened by the 95 % quantile of the farthest any point lies off, over lines drawn from
+the joint covariance with a fixed seed (`derive/whole_line.py`). Between stops of two runs the
+reach of a cable is what the chords beside it leave. Bands of PAS 128 and AS 5488 are computed
+from 95 % values and called bands, because those standards also ask how the work was done; ASCE
+38-22 is judged by a licensed professional, and so never stated. An unknown pipe size gets 0.200
+m and a warning.
+
+- Arcs. Between two located points of a straight or undecided stretch with a direction at both
+  ends the path is the minimum-curvature arc closed on both points. Not where the turn, or
+  either direction off the chord, reaches 11.25°, the least standard bend: that is a bend not
+  found. Chainage is arc length. Lines get vertices until they are within 1 cm of the arc;
+  regions use 1 mm.
+- Level band. Points, one per station, because a profile plots columns against chainage and a
+  clearance asks for the nearest station. Each station speaks for itself at 95 %. A located
+  point has its own interval; a decided stretch the path ± 1.96 σ cut by reach, with bends also
+  what of the path may lie over the station (a drop a little further on is another level here);
+  an undecided one the ellipsoid with both ends' 95 % ellipsoids (2.7955 σ) added to its axis,
+  seen from the side. There reach and ground error add up instead of being squared, since reach
+  is no error that averages out.
+- Falls and sags. One-sided, at most 1 % of lines wrongly accused: Bonferroni over a line's
+  segments for falls, over all pairs of vertices for sags. A sag is a vertex that the highest
+  point on either side surely stands above; its depth is to the lower of both, over which water
+  leaves. Least grades are compared one by one at one-sided 95 %, as information.
+- Quality. A segment is never A: none is exposed from end to end. Its rule is that of its worst
+  place.
+- Advice. Candidates are the missing nulls of a stop, a stop midway in each stretch and an
+  exposure at each vertex, or midway where the shape is decided. What each leaves follows from
+  the joint covariance and end slopes, before anyone measures. A place is told by the counter of
+  the run that was located to both sides of it, in the unit of the site. Results within 5 mm are
+  equal and the least work wins; less than a tenth gained is not worth a trip (common practice,
+  no source).
 """
 
 from __future__ import annotations

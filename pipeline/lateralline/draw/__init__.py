@@ -19,4 +19,14 @@ Decisions
 - The same record gives the same bytes: no date but SOURCE_DATE_EPOCH, fonts that come with
   matplotlib.
 - The caution stands on every page, over the whole width.
+
+Decisions, with reasons
+-----------------------
+Lengths on paper come from geodesics and the height factor, so a file in Web Mercator or degrees
+is to scale too. The layout with the largest plan wins, then the fewest pages, then the largest
+profile; a plan is cut into sheets rather than drawn smaller than 1:250, unless its zones are
+too wide for a cut. Heights are never drawn flatter than they are. Points that tapes are hooked
+to are in the plan when they stand within about a third of its size. A pipe without an outside
+size has no cover; without levels besides, the profile is of the transmitter and says so. Every
+sign differs in shape or filling and every edge in dashes, so grey prints say the same.
 """

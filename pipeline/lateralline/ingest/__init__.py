@@ -29,6 +29,18 @@ Decided:
 * Settings are TOML and so UTF-8.
 * All faults at once, each with file, row, column, value and what to write; they are capped
   (`limits.FAULTS`), because looking on takes time and helps nobody.
+
+Decisions, with reasons
+-----------------------
+Units of tape, level, depth and counter must be given: a silent default costs a factor of 3.3.
+`pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing
+one's name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
+`depth_reding` would lose every reading); any other extra column is kept as a note. So is a
+sheet of another name with the columns of one the book lacks; a copy beside the real one is a
+warning. Numbers are plain decimals; `3,2` is told to be 3.2, and a row longer than its header
+is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as another
+place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's counter
+refers to the camera face, unless it was measured to the transmitter.
 """
 
 from lateralline.ingest.record import read_site

@@ -7,6 +7,19 @@ compare     old and new lines: what moved, by how much, and whether the old regi
 containment lines and exposures against the old corridor and the old band of levels
 verdicts    that in words: findings with what to do
 files       the changes as files of an output folder
+
+Decisions, with reasons
+-----------------------
+What is added is in the site's units and CRS; `added.toml` may hold only `[[run]]`,
+`[[branch]]`, `[[pipe]]`. Added rows go below the site's own, so its lines keep their numbers
+and every fault of the merged site is told by file, row and cell of what was added. Both records
+are compared in the old site frame: what is added moves the new frame's origin. Beyond the old
+ends, and between located points where the new shape is undecided, nothing is judged. Outside
+the old corridor or level band by more than the new line's own 95 % interval is an error
+(withdraw overlays); by less is a warning (reissue). New exposures are judged as measured,
+before any adjustment, since the adjustment may outvote them. Where the new record has errors on
+a line, or on one that joins it, which of the two records is wrong is not judged: a base set up
+on the wrong point looks just like an old line in the wrong place.
 """
 
 from __future__ import annotations

@@ -1,4 +1,56 @@
-"""Stage 3: one fix per stop, from the directions its marks say the field has."""
+"""Stage 3: one fix per stop, from the directions its marks say the field has.
+
+Mathematics
+-----------
+Unknowns. Five per stop. Priors: tilt 0 ± 5° unless measured; heading none, or the way to the
+neighbouring stops ± 30° when no mark points along the axis; depth reading divided by the
+receiver's scale.
+
+Average. Null separation is even in tilt, so the best fit, whose tilt sits near the prior's
+mean, is too deep for every tilted stop, and a covariance taken there too narrow. Given the
+angles the rest is nearly linear, so each stop is solved again at Gauss–Hermite nodes of its own
+tilt (and heading, when wider than 5°), and means and covariances of the mixture are reported.
+χ², residuals and tests stay those of the best fit.
+
+Depth. Ground and transmitter hang on the same levelled marks, and a depth reading on the same
+ground. `solve/depth.py` puts into covariance and depth what the weights left out. Without it a
+stop with unknown ground levels claimed its depth to a micrometre.
+
+Receiver scale. Nulls and exposures tell depths without a reading; the ratio over all other
+stops of the receiver is a stop's scale, so no reading is used twice.
+
+Decisions, with reasons
+-----------------------
+- A mid null counts as marked on the axis, ± 0.10 depth, only when there are not two end nulls;
+  otherwise it is one condition, along the axis.
+- The ground over a stop is a plane through its own marks. Across them its slope is the site's ±
+  5 %; peaks, which slide downhill, carry that.
+- A lone end null is two candidates. Neighbours decide when one fits their counters and the
+  other does not; else the stop is `ambiguous`, drawn at its better candidate, named with the
+  other, and left out of the line.
+- A stop that no level transmitter explains (p < 1e-6) is tried without the tilt prior from
+  steep starts, and accepted above 30° only with redundancy to spare: an end null overhead and a
+  ring of mid nulls.
+- Booking errors (a kind exchanged, ends of two stops swapped) are searched only for stops that
+  fail their test, and suggested, never carried out.
+- Readings that are all off by the ratio of two units (foot and metre, inch and foot, …) are an
+  error and are not used: a trial survey came out far too deep that way, and the marks were
+  blamed. One reading that two end nulls deny by a factor of two or more is an error too, and
+  its stop is solved without it; where nothing is spare to test the nulls by, only when a unit
+  or a digit accounts for it.
+- Wrong units are told together (`solve/units.py`): depths and counters off alike are a wrong
+  tape, and the fewest wrong keys that explain all are named. Each following its own hint ended
+  in a clean record 3.3 times too large. With the tape in doubt nothing is told of bends,
+  blunders or advice: they all follow from it. A metric tape over a grid and levels in feet is a
+  warning of its own, since all units wrong alike contradict nothing.
+- With two end nulls a mid null is good only along the pipe, so one on the wrong side of a
+  baseline leaves no residual; beyond one depth beside the axis it is a warning of its own.
+- When most stops contradict themselves the cause is one they share, and the site is an error.
+- A blunder is named by its w-test, never down-weighted. With one redundant condition all marks
+  fail alike and the finding says "one of".
+- `smallest_blunder_m` is for the mark's least controlled direction. The across direction of an
+  end null is checked by little; the figure says so by being metres.
+"""
 
 from __future__ import annotations
 

@@ -1,1 +1,21 @@
-"""Layers into files: each module one format, nothing put in place before it is whole."""
+"""Layers into files: each module one format, nothing put in place before it is whole.
+
+Decisions, with reasons
+-----------------------
+DXF, KML, styles:
+
+Everything in a drawing is in the plan's unit, so levels in metres are converted; degrees are
+refused. The centreline is a 3-D polyline at the invert; segments are plan polylines, because
+CAD does not dash 3-D ones. The CRS stands in the note and in a custom property; there is no
+GEODATA object, because a wrong one misleads silently. KML takes its coordinates from the built
+GeoJSON, so both come by one operation, and drops heights. Styles are declared once
+(`styles.toml`) and refused when a rule names a column or value its layer lacks.
+
+Write:
+
+GeoPackage 1.3, because older desktop GIS warns at 1.4. A local sketch has srs_id −1 and no
+GeoJSON. GeoJSON has seven decimals (0.01 m) and a third coordinate only for ellipsoidal
+heights. Sites of a batch go into the first site's CRS or the one asked for; mixed level bases
+keep each site's own z, drop the file's vertical claim and are a finding. With
+`SOURCE_DATE_EPOCH` set, equal inputs give equal bytes.
+"""
