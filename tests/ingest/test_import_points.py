@@ -17,6 +17,7 @@ from pyproj import CRS
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
+from lateralline.findings import title_of
 from lateralline.ingest import read_site
 from lateralline.synthetic.point_files import point_files
 from tests.support.places import SAMPLES
@@ -174,7 +175,7 @@ def test_metres_in_a_grid_of_feet_are_named_by_the_check_at_the_end(tmp_path: Pa
     assert "in neither order any point lies within the area" in unsure.output
     made = call(file, *FEET, "--order", "pnezd", "--run", "R1:L1:CO1:with", "-o", tmp_path / "s")
     assert made.exit_code == 1
-    assert "coordinates are metres, but NAD83 / Ohio North (ftUS)" in made.output
+    assert title_of("metres-as-feet") in made.output
 
 
 def test_control_of_a_local_sketch_is_taken_as_it_stands(tmp_path: Path) -> None:

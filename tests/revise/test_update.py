@@ -20,6 +20,7 @@ from lateralline import stages
 from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
+from lateralline.findings import title_of
 from lateralline.ingest import read_site
 from lateralline.record.summary import CAUTION
 from lateralline.records import Finding, Line, Stretch
@@ -608,7 +609,7 @@ def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path
     told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", tmp_path / "out")
     assert told.exit_code == 1, told.output
     said = " ".join(told.output.split())
-    assert "exposure TH: the pipe was seen outside the old 95 % corridor of line L1" in said
+    assert f"{title_of('exposure-corridor-failed')}: exposure TH" in said
     assert "withdraw every dig overlay" in said
     assert "did NOT hold" in said
     assert said.count(CAUTION) >= 2  # with the finding, and as the last words

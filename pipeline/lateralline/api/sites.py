@@ -173,7 +173,7 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
     found: list[Path] = []
     for path in paths:
         inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
-        inside = inside or _sites_in(path)
+        inside = inside or ([path] if _is_closed(path) else _sites_in(path))
         if not inside:
             raise UnknownSiteError(
                 f"no site in {path}: a site is a folder with a site.toml, and marks and stops "
