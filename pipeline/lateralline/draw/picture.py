@@ -13,6 +13,8 @@ from lateralline.record.rows import CentrelineRow, ZoneRow
 from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from lateralline.draw.canvas import Canvas
     from lateralline.draw.paper import Box
     from lateralline.record.view import RecordView
@@ -39,16 +41,30 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
     with extra("draw", "drawing"):
         import matplotlib
 
+        from lateralline.draw import symbols
+        from lateralline.draw.canvas import save
+    from lateralline.record.view import read_record
+
+    with whole_file(out, "picture", replace=replace) as made, matplotlib.rc_context(symbols.RC):
+        save(picture(read_record(gpkg, site_id)), made, _DPI, "picture")
+
+
+def picture(view: RecordView) -> Figure:
+    """Return plan, profiles and facts of one site of a built record as a figure of its true size.
+
+    Raises MissingExtraError without matplotlib.
+    """
+    with extra("draw", "drawing"):
+        import matplotlib
+
         from lateralline.draw import symbols, title_block
-        from lateralline.draw.canvas import Canvas, save
+        from lateralline.draw.canvas import Canvas
         from lateralline.draw.layout import lay_out
         from lateralline.draw.sheet import draw_page
     from lateralline.record.profile import line_profile
-    from lateralline.record.view import read_record
 
-    view = read_record(gpkg, site_id)
     notes = facts(view)
-    with whole_file(out, "picture", replace=replace) as made, matplotlib.rc_context(symbols.RC):
+    with matplotlib.rc_context(symbols.RC):
         profiles = [line_profile(view, line) for line in view.lines[:_MOST_LINES]]
         layout = lay_out(
             view, profiles, _PAPER, "auto", None, whole=True,
@@ -58,7 +74,7 @@ def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) 
         draw_page(canvas, view, layout, 0)
         _draw_notes(canvas, layout.notes_box, notes)
         title_block.draw(canvas, view, title_block.Title(1, 1, layout.scales_of(0)))
-        save(canvas.figure, made, _DPI, "picture")
+    return canvas.figure
 
 
 def facts(view: RecordView) -> list[str]:

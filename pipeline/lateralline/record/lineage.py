@@ -106,10 +106,12 @@ class RecordLineage:
     levels: str  # a sentence on what levels count from
     directions: str  # a sentence on what directions count from
     level_datum: str  # in few words
+    vertical_crs: str  # its code, "ellipsoidal", "relative" or "none"
     crs_name: str  # of the file
     height_factor: float  # ellipsoid metres in a ground metre
     convergence_deg: float  # azimuth of the site's own grid north
     tape_unit: str
+    depth_unit: str
     gnss_sigma_m: float  # of a point without σ of its own, each axis
     tape_sigma_m: float
     tape_sigma_ratio: float
@@ -136,10 +138,12 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         levels=text("statement", "levels"),
         directions=text("statement", "directions"),
         level_datum=text("crs", "levels"),
+        vertical_crs=text("crs", "vertical crs"),
         crs_name=text("crs", "written in"),
         height_factor=real("crs", "height factor", 1.0),
         convergence_deg=real("crs", "convergence", 0.0),
         tape_unit=text("parameter", "unit of tape") or "m",
+        depth_unit=text("parameter", "unit of depth") or "m",
         gnss_sigma_m=real("parameter", "accuracy gnss_m"),
         tape_sigma_m=real("parameter", "accuracy tape_m"),
         tape_sigma_ratio=real("parameter", "accuracy tape_ratio"),

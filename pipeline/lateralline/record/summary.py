@@ -9,19 +9,30 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from lateralline import contract
 from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.record.layers import GEOMETRY, AnyFrame
 from lateralline.records import FieldRecord, Finding, Product
+
+if TYPE_CHECKING:
+    from lateralline.record.view import RecordView
 
 #: Stands at the end of everything that could guide digging; said once, in the schemas.
 CAUTION: Final = contract.load("dig_zone").caution
 
 _SEVERITIES: Final = ("error", "warning", "info")
+_SUMMARISED: Final = (
+    "transmitter_fixes",
+    "pipe_centreline",
+    "pipe_segments",
+    "pipe_nodes",
+    "level_band",
+)
 _LOCATED: Final = ("solved", "weak", "ambiguous")
 
 
@@ -82,7 +93,6 @@ def summarise(
     """Return the summary of one derived site; `findings` are those of every stage."""
     settings = record.settings
     layers = {p.layer: list(_rows(p)) for p in products}
-    fixes = layers["transmitter_fixes"]
     return SiteSummary(
         site_id=settings.id,
         name=settings.name,
@@ -92,11 +102,24 @@ def summarise(
         relative_levels=settings.vertical == "none",
         sketch=settings.horizontal == "local",
         lines=tuple(_line(line, layers) for line in layers["pipe_centreline"]),
-        unlocated_stops=tuple(
-            f"{fix['run_id']}/{fix['stop_id']}: {fix['reason'] or 'no position'}"
-            for fix in fixes
-            if fix["status"] not in _LOCATED
-        ),
+        unlocated_stops=_unlocated(layers["transmitter_fixes"]),
+        findings=by_severity(findings),
+    )
+
+
+def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
+    """Return the summary of one site of a built record; `findings` are those of that site."""
+    of_view = {name: _frame_rows(view.layers[name]) for name in _SUMMARISED}
+    return SiteSummary(
+        site_id=view.site_id,
+        name=view.name,
+        surveyed=view.lineage.surveyed,
+        length_unit=view.lineage.tape_unit,
+        depth_unit=view.lineage.depth_unit,
+        relative_levels=view.lineage.vertical_crs in ("relative", "none"),
+        sketch=view.crs is None,
+        lines=tuple(_line(line, of_view) for line in of_view["pipe_centreline"]),
+        unlocated_stops=_unlocated(of_view["transmitter_fixes"]),
         findings=by_severity(findings),
     )
 
@@ -107,6 +130,21 @@ def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 Row = dict[str, object]
+
+
+def _unlocated(fixes: Iterable[Row]) -> tuple[str, ...]:
+    return tuple(
+        f"{fix['run_id']}/{fix['stop_id']}: {fix['reason'] or 'no position'}"
+        for fix in fixes
+        if fix["status"] not in _LOCATED
+    )
+
+
+def _frame_rows(frame: AnyFrame) -> list[Row]:
+    """Return the rows of a layer; what is empty is None, as in a product."""
+    plain = frame.drop(columns=GEOMETRY, errors="ignore").astype(object)
+    rows: list[Row] = plain.where(plain.notna(), None).to_dict("records")
+    return rows
 
 
 def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:

@@ -1,0 +1,162 @@
+"""What is drawn and exported of built records, and tapes that find a spot again.
+
+Nothing of it is a clearance to dig, and each says so on its face: the local one-call service and
+local codes come first, and pipes are proven by exposing them by hand or vacuum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import radians
+from pathlib import Path
+from typing import Final
+
+from lateralline.draw.cards import PAPERS as CARD_PAPERS
+from lateralline.draw.cards import draw_cards
+from lateralline.draw.field_sheet import draw_field_sheet
+from lateralline.draw.field_sheet_pages import PAPERS as FIELD_PAPERS
+from lateralline.draw.field_sheet_pages import Blank, field_sheet_pages
+from lateralline.draw.paper import PAPERS, parse_scale
+from lateralline.draw.picture import SUFFIXES as PICTURE_SUFFIXES
+from lateralline.draw.picture import draw_picture
+from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
+from lateralline.output import refuse_target, together
+from lateralline.page import write_page, write_pages
+from lateralline.record.view import read_record
+from lateralline.ties.layer import SUFFIXES as TAPE_SUFFIXES
+from lateralline.ties.layer import write_layer
+from lateralline.ties.measure import UNITS as TAPE_UNITS
+from lateralline.ties.measure import Measure
+from lateralline.ties.points import control_of, with_more
+from lateralline.ties.spots import Asked, spots_of
+from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
+from lateralline.workspace import Workspace
+from lateralline.write.dxf import write_dxf
+from lateralline.write.kml import write_kml
+
+__all__ = [
+    "CARD_PAPERS",
+    "EXPORT_SUFFIXES",
+    "FIELD_PAPERS",
+    "PAPERS",
+    "PICTURE_SUFFIXES",
+    "TAPE_SUFFIXES",
+    "TAPE_UNITS",
+    "Asked",
+    "Blank",
+    "Card",
+    "Measure",
+    "SheetOptions",
+    "TieCards",
+    "draw_field_sheet",
+    "draw_picture",
+    "draw_sheet",
+    "draw_sheets",
+    "export",
+    "field_sheet_pages",
+    "parse_scale",
+    "tape_unit_of",
+    "tie_cards",
+    "write_page",
+    "write_pages",
+]
+
+#: Kinds of exports, by the end of their names.
+EXPORT_SUFFIXES: Final = (".dxf", ".kml")
+#: Plot scale 1:N that the texts of a drawing are for, if not said.
+PLOT_SCALE: Final = 200.0
+
+
+def export(
+    asbuilt: Path,
+    out: Path,
+    *,
+    site: str = "",
+    plot_scale: float = PLOT_SCALE,
+    replace: bool = False,
+) -> None:
+    """Write a built record as a drawing (.dxf) or as .kml; of one site, or of all.
+
+    A drawing is in the plan's own unit and CRS, levels too, its texts for a plot at 1:`plot_scale`;
+    KML lies on the ground. Raises ValueError for another suffix, UnknownSiteError, FrameError for a
+    record in degrees (.dxf) or of invented axes (.kml), OutputExistsError, MissingExtraError.
+    """
+    suffix = out.suffix.lower()
+    if suffix == ".dxf":
+        write_dxf(asbuilt, out, site=site, scale=plot_scale, replace=replace)
+    elif suffix == ".kml":
+        layers = Workspace(asbuilt.parent).geojson("pipe_nodes").parent
+        write_kml(layers, out, site=site, replace=replace)
+    else:
+        raise ValueError(f"must end in {' or '.join(EXPORT_SUFFIXES)}; got {out.name!r}")
+
+
+# ---- ties ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TieCards:
+    """Tapes to spots of one site, and what was written of them."""
+
+    cards: list[Card]
+    texts: list[list[str]]  # what each card says, line by line
+    notes: tuple[str, ...]  # how a file of more points was read
+    wrote: list[Path]
+
+    @property
+    def tied(self) -> int:
+        """How many spots two or more tapes find again."""
+        return sum(card.tied for card in self.cards)
+
+
+def tape_unit_of(asbuilt: Path, site: str) -> str:
+    """Return the unit the crew of a site taped in."""
+    return read_record(asbuilt, site).lineage.tape_unit
+
+
+def tie_cards(
+    asbuilt: Path,
+    site: str,
+    asked: Asked,
+    measure: Measure,
+    *,
+    points: Path | None = None,
+    longest_m: float = 30.0,
+    flattest_deg: float = 20.0,
+    out: Path | None = None,
+    layer: Path | None = None,
+    paper: str = "A4",
+    replace: bool = False,
+) -> TieCards:
+    """Return two tapes and a check to each spot asked for; of all nodes and observations by default.
+
+    Tapes go to control of the site and to `points` of a file, no longer than `longest_m` and
+    crossing no flatter than `flattest_deg`. With `out` the cards are written as PDF, with `layer`
+    the tapes as .gpkg or .geojson: both, or nothing.
+
+    Raises UnknownSiteError, UnknownSpotError, SiteFaultsError for the file of points, FrameError,
+    OutputExistsError, MissingExtraError.
+    """
+    for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
+        if file is not None:
+            refuse_target(file, kind, replace=replace)
+    view = read_record(asbuilt, site)
+    tape = view.lineage
+    limits = TieLimits(
+        longest_m, radians(flattest_deg), tape.tape_sigma_m, tape.tape_sigma_ratio
+    )
+    known = control_of(view)
+    if points is not None:
+        known = with_more(known, points, view)
+    cards = tie(spots_of(view, asked, measure), known, limits)
+    wrote = []
+    if any(card.tied for card in cards):
+        with together():
+            if out is not None:
+                draw_cards(cards, view, measure, limits, out, paper=paper, replace=replace)
+                wrote.append(out)
+            if layer is not None:
+                write_layer(cards, view.site_id, measure, view.ground, layer, replace=replace)
+                wrote.append(layer)
+    texts = [list(card_lines(card, measure, limits)) for card in cards]
+    return TieCards(cards, texts, known.notes, wrote)
