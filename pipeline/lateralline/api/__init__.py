@@ -10,7 +10,7 @@ records     build records and open built ones: `Record`
 
 from __future__ import annotations
 
-from lateralline.api.records import NothingBuiltError, Record, build, load
+from lateralline.api.records import NotARecordError, NothingBuiltError, Record, build, load
 from lateralline.api.sites import Findings, check, find_sites, read
 from lateralline.errors import UnknownSiteError
 from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
@@ -22,6 +22,7 @@ __all__ = [
     "Finding",
     "Findings",
     "LineSummary",
+    "NotARecordError",
     "NothingBuiltError",
     "Record",
     "Site",

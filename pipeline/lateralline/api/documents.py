@@ -128,7 +128,7 @@ def tie_cards(
     paper: str = "A4",
     replace: bool = False,
 ) -> TieCards:
-    """Return two tapes and a check to each spot asked for; of all nodes and observations by default.
+    """Return two tapes and a check to each spot asked for; by default to each node and observation.
 
     Tapes go to control of the site and to `points` of a file, no longer than `longest_m` and
     crossing no flatter than `flattest_deg`. With `out` the cards are written as PDF, with `layer`
@@ -142,9 +142,7 @@ def tie_cards(
             refuse_target(file, kind, replace=replace)
     view = read_record(asbuilt, site)
     tape = view.lineage
-    limits = TieLimits(
-        longest_m, radians(flattest_deg), tape.tape_sigma_m, tape.tape_sigma_ratio
-    )
+    limits = TieLimits(longest_m, radians(flattest_deg), tape.tape_sigma_m, tape.tape_sigma_ratio)
     known = control_of(view)
     if points is not None:
         known = with_more(known, points, view)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -14,6 +15,9 @@ from lateralline.api.sites import FINDING_FIELDS, AnySite, Findings, error_of, i
 from lateralline.errors import LaterallineError, UnreadableError
 from lateralline.output import whole_folder
 from lateralline.output.proof import account_of
+from lateralline.output.sqlite import reading
+from lateralline.record.summary import SiteSummary, summary_of
+from lateralline.record.view import read_record
 from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
@@ -21,6 +25,7 @@ from lateralline.workspace import GEOPACKAGE, Workspace
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+    from matplotlib.figure import Figure
     from pyproj import CRS
 
 
@@ -31,6 +36,18 @@ class NothingBuiltError(LaterallineError, RuntimeError):
         """Keep why each site stopped."""
         self.failures = tuple(failures)
         super().__init__("\n".join(str(error_of(failure)) for failure in self.failures))
+
+
+class NotARecordError(LaterallineError, ValueError):
+    """A path is no output of build; says what is wanted, and of an overlay that it is one."""
+
+    def __init__(self, asbuilt: Path) -> None:
+        """Name what was found at the path."""
+        wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
+        found = f"{asbuilt} is no output of lateralline build"
+        if (asbuilt.parent / "OVERLAY.md").is_file():
+            found = f"{asbuilt.parent} is an overlay that clearance or zones made"
+        super().__init__(f"{found}; {wants}")
 
 
 class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
@@ -85,6 +102,7 @@ class Record:
         self.asbuilt = asbuilt
         self.failures = tuple(failures)  # sites that could not be built
         self.layers = Layers(asbuilt)
+        self._sites: tuple[str, ...] | None = None
         if temporary is not None:
             weakref.finalize(self, shutil.rmtree, temporary, ignore_errors=True)
 
@@ -96,8 +114,15 @@ class Record:
 
     @property
     def sites(self) -> tuple[str, ...]:
-        """The ids of the sites in the record."""
-        return tuple(sorted(set(self.layers["lineage"]["site_id"])))
+        """The ids of the sites in the record; read without the layers."""
+        if self._sites is None:
+            try:
+                with reading(self.asbuilt) as db:
+                    rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id")
+                    self._sites = tuple(str(site_id) for (site_id,) in rows)
+            except sqlite3.Error as e:
+                raise NotARecordError(self.asbuilt) from e
+        return self._sites
 
     @property
     def findings(self) -> Findings:
@@ -106,6 +131,28 @@ class Record:
         names = (*FINDING_FIELDS, "source_row")
         rows = zip(*(table[name].fillna("") for name in names), strict=True)
         return Findings((Finding(*row) for row in rows), self.failures)
+
+    def summary(self) -> tuple[SiteSummary, ...]:
+        """Return for each site what a technician reads after a run: per line how long, how deep.
+
+        Lengths are metres; what is not known is NaN.
+        """
+        by_site: dict[str, list[Finding]] = {site: [] for site in self.sites}
+        for site, finding in zip(self.layers["findings"]["site_id"], self.findings, strict=True):
+            by_site[site].append(finding)
+        return tuple(
+            summary_of(read_record(self.asbuilt, site), found) for site, found in by_site.items()
+        )
+
+    def plot(self, site: str = "") -> Figure:
+        """Return plan, profiles and facts of one site as a matplotlib figure, to be shown or saved.
+
+        `site` may be "" when the record holds one. Raises UnknownSiteError, MissingExtraError. No
+        picture is a clearance to dig, and each says so on its face.
+        """
+        from lateralline.draw.picture import picture
+
+        return picture(read_record(self.asbuilt, site))
 
     def write(self, out: Path | str, *, replace: bool = False) -> Record:
         """Write the record as `lateralline build` does and return it from there.
@@ -196,17 +243,12 @@ def _build(
 def load(out: Path | str) -> Record:
     """Return a built record: the folder that `build` wrote, or its GeoPackage.
 
-    Raises UnreadableError for anything else.
+    Raises NotARecordError for anything else, UnreadableError for a file that is locked.
     """
-    from lateralline.output.sqlite import reading
-
     path = Path(out)
     asbuilt = Workspace(path).asbuilt if path.is_dir() else path
-    wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
     if not asbuilt.is_file():
-        raise UnreadableError(f"{asbuilt} is no output of lateralline build; {wants}")
-    with reading(asbuilt) as db:
-        names = {name for (name,) in db.execute("SELECT table_name FROM gpkg_contents")}
-    if "lineage" not in names:
-        raise UnreadableError(f"{asbuilt} is no output of lateralline build; {wants}")
-    return Record(asbuilt)
+        raise NotARecordError(asbuilt)
+    record = Record(asbuilt)
+    _ = record.sites  # says so where this is no built record
+    return record

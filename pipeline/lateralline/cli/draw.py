@@ -39,16 +39,13 @@ def draw(
       lateralline draw out -o plan.png
       lateralline draw city -o plan.svg --site EX-001
     """
+    from lateralline.api import CAUTION, documents
     from lateralline.cli import report
-    from lateralline.cli.built import asbuilt_of, one_site
+    from lateralline.cli.built import one_site
     from lateralline.cli.options import console
-    from lateralline.draw.picture import SUFFIXES, draw_picture
-    from lateralline.record.summary import CAUTION
 
-    if out.suffix.lower() not in SUFFIXES:
-        raise typer.BadParameter(
-            f"a picture ends in {', '.join(SUFFIXES)}; got {out.name!r}", param_hint="--out"
-        )
-    asbuilt = asbuilt_of(built)
-    draw_picture(asbuilt, one_site(asbuilt, site), out, replace=replace)
+    if out.suffix.lower() not in documents.PICTURE_SUFFIXES:
+        kinds = ", ".join(documents.PICTURE_SUFFIXES)
+        raise typer.BadParameter(f"a picture ends in {kinds}; got {out.name!r}", param_hint="--out")
+    documents.draw_picture(*one_site(built, site), out, replace=replace)
     report.print_last_words(console(), f"wrote {out}", CAUTION)

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
 
 from lateralline.cli.options import Record, Replace
-
-_SCALE: Final = 200.0
 
 
 def export(
@@ -45,24 +43,18 @@ def export(
       lateralline export out -o site.dxf --scale 200
       lateralline export out -o site.kml
     """
+    from lateralline.api import CAUTION, documents
     from lateralline.cli import report
-    from lateralline.cli.built import asbuilt_of, sites_of
+    from lateralline.cli.built import sites_of
     from lateralline.cli.options import console
-    from lateralline.record.summary import CAUTION
-    from lateralline.workspace import Workspace
-    from lateralline.write.dxf import write_dxf
-    from lateralline.write.kml import write_kml
 
-    workspace = Workspace(built if built.is_dir() else built.parent)
-    asbuilt = asbuilt_of(built)
-    sites_of(asbuilt)  # says so where this is no built record
+    [(asbuilt, _), *_] = sites_of(built)
     suffix = out.suffix.lower()
-    if suffix == ".dxf":
-        write_dxf(asbuilt, out, site=site, scale=scale or _SCALE, replace=replace)
-    elif suffix == ".kml":
-        if scale is not None:
-            raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
-        write_kml(workspace.geojson("pipe_nodes").parent, out, site=site, replace=replace)
-    else:
-        raise typer.BadParameter(f"must end in .dxf or .kml; got {out.name!r}", param_hint="--out")
+    if suffix not in documents.EXPORT_SUFFIXES:
+        kinds = " or ".join(documents.EXPORT_SUFFIXES)
+        raise typer.BadParameter(f"must end in {kinds}; got {out.name!r}", param_hint="--out")
+    if scale is not None and suffix != ".dxf":
+        raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
+    plot_scale = scale or documents.PLOT_SCALE
+    documents.export(asbuilt, out, site=site, plot_scale=plot_scale, replace=replace)
     report.print_last_words(console(), f"wrote {out}", CAUTION)

@@ -58,16 +58,13 @@ def field_sheet(
       lateralline field-sheet -o sheet.pdf --paper letter --units ft --stops 12
       lateralline field-sheet sites/EX-001 -o EX-001.pdf
     """
-    from lateralline.api import fieldwork
+    from lateralline.api import CAUTION, documents, fieldwork
     from lateralline.cli import report
     from lateralline.cli.options import console
-    from lateralline.draw.field_sheet import draw_field_sheet
-    from lateralline.draw.field_sheet_pages import PAPERS, Blank, field_sheet_pages
-    from lateralline.record.summary import CAUTION
 
-    sizes = {name.casefold(): name for name in PAPERS}
+    sizes = {name.casefold(): name for name in documents.FIELD_PAPERS}
     if paper.casefold() not in sizes:
-        known = " or ".join(PAPERS)
+        known = " or ".join(documents.FIELD_PAPERS)
         raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
     known_units = fieldwork.known_units()
     if units is not None and units not in known_units:
@@ -84,6 +81,7 @@ def field_sheet(
     horizontal = (settings.get("crs") or [{}])[0].get("horizontal", "local")
     if gnss is None:
         gnss = site is not None and not control and horizontal.casefold() != "local"
-    blank = Blank(of_each, gnss, stops, settings, control)
-    draw_field_sheet(field_sheet_pages(blank, sizes[paper.casefold()]), out, replace=replace)
+    blank = documents.Blank(of_each, gnss, stops, settings, control)
+    pages = documents.field_sheet_pages(blank, sizes[paper.casefold()])
+    documents.draw_field_sheet(pages, out, replace=replace)
     report.print_last_words(console(), f"wrote {out}", CAUTION)

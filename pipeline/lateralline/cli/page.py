@@ -53,23 +53,22 @@ def page(
       lateralline page out --clearance near -o page.html --replace
       lateralline page out-a out-b -o pages --note "Invented practice sites"
     """
+    from lateralline.api import CAUTION, documents
     from lateralline.cli import report
-    from lateralline.cli.built import asbuilt_of, sites_of
+    from lateralline.cli.built import sites_of
     from lateralline.cli.options import console
-    from lateralline.page import write_page, write_pages
-    from lateralline.record.summary import CAUTION
 
-    there = [(gpkg, s) for gpkg in map(asbuilt_of, built) for s in sites_of(gpkg)]
+    there = [one for record in built for one in sites_of(record)]
     sites = [(gpkg, s) for gpkg, s in there if site in ("", s)]
     if not sites:
         known = ", ".join(s for _, s in there[:20])
         raise typer.BadParameter(f"no site {site!r}; there are {known}", param_hint="--site")
     works = clearance / "clearance.gpkg" if clearance and clearance.is_dir() else clearance
     if out.suffix.lower() not in (".html", ".htm"):
-        write_pages(sites, out, note=note, clearance=works, replace=replace)
+        documents.write_pages(sites, out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
     elif len(sites) == 1:
-        write_page(*sites[0], out, note=note, clearance=works, replace=replace)
+        documents.write_page(*sites[0], out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}"
     else:
         raise typer.BadParameter(

@@ -56,34 +56,32 @@ def sheet(
       lateralline sheet city -o sheets
       lateralline sheet city -o city.pdf --together
     """
+    from lateralline.api import CAUTION, documents
     from lateralline.cli import report
-    from lateralline.cli.built import asbuilt_of, sites_of
+    from lateralline.cli.built import sites_of
     from lateralline.cli.options import console
-    from lateralline.draw.sheet import PAPERS, SheetOptions, draw_sheet, draw_sheets, parse_scale
-    from lateralline.record.summary import CAUTION
 
-    papers = {name.casefold(): name for name in PAPERS}
+    papers = {name.casefold(): name for name in documents.PAPERS}
     if paper.casefold() not in papers:
-        must = f"must be one of {', '.join(PAPERS)}; got {paper!r}"
+        must = f"must be one of {', '.join(documents.PAPERS)}; got {paper!r}"
         raise typer.BadParameter(must, param_hint="--paper")
     try:
-        asked = parse_scale(scale) if scale else None
+        asked = documents.parse_scale(scale) if scale else None
     except ValueError as e:
         raise typer.BadParameter(str(e), param_hint="--scale") from e
-    files = list(map(asbuilt_of, built))
-    there = [(path, site_id) for path in files for site_id in sites_of(path)]
+    there = [one for record in built for one in sites_of(record)]
     missing = set(site or ()) - {site_id for _, site_id in there}
     if missing:
         raise typer.BadParameter(f"no site {', '.join(sorted(missing))}", param_hint="--site")
     chosen = [(path, site_id) for path, site_id in there if not site or site_id in site]
-    options = SheetOptions(papers[paper.casefold()], orientation, asked)
+    options = documents.SheetOptions(papers[paper.casefold()], orientation, asked)
     apart = len(chosen) > 1 and not together
     if not apart and out.suffix.casefold() != ".pdf":
         raise typer.BadParameter(f"a sheet ends in .pdf; got {out.name!r}", param_hint="--out")
     if apart and out.suffix.casefold() == ".pdf":
         must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
         raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
-    draw = draw_sheets if apart else draw_sheet
+    draw = documents.draw_sheets if apart else documents.draw_sheet
     pages = draw(chosen, out, options, replace=replace)
     said = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
     report.print_last_words(console(), said, CAUTION)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,8 +10,7 @@ import typer
 from lateralline.cli.options import Record, Replace
 
 if TYPE_CHECKING:
-    from lateralline.ties.measure import Measure
-    from lateralline.ties.spots import Asked
+    from lateralline.api.documents import Asked, Measure
 
 
 def ties(
@@ -94,87 +92,68 @@ def ties(
       lateralline ties out --node L1/N3 --longest 100ft -o cards.pdf
       lateralline ties out --points corners.csv -o cards.pdf --layer tapes.gpkg
     """
+    from lateralline.api import CAUTION, documents
     from lateralline.cli import report
-    from lateralline.cli.built import asbuilt_of, one_site
+    from lateralline.cli.built import one_site
     from lateralline.cli.options import WITH_ERRORS, console
-    from lateralline.draw.cards import draw_cards
-    from lateralline.output import refuse_target, together
-    from lateralline.record.summary import CAUTION
-    from lateralline.record.view import read_record
-    from lateralline.ties.layer import write_layer
-    from lateralline.ties.measure import Measure
-    from lateralline.ties.points import control_of, with_more
-    from lateralline.ties.spots import spots_of
-    from lateralline.ties.tapes import TieLimits, card_lines, tie
 
     _check_names(out, layer, units, paper or "A4")
     if paper and out is None:
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
     if replace and out is None and layer is None:
         raise typer.BadParameter("nothing is written: say --out or --layer", param_hint="--replace")
-    paper = paper or "A4"
-    for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
-        if file is not None:
-            refuse_target(file, kind, replace=replace)
-    asbuilt = asbuilt_of(built)
-    view = read_record(asbuilt, one_site(asbuilt, site))
-    measure = Measure(units) if units else Measure.of_crew(view.lineage.tape_unit)
-    limits = TieLimits(
-        _length(longest, measure, "--longest"),
-        radians(flattest),
-        view.lineage.tape_sigma_m,
-        view.lineage.tape_sigma_ratio,
+    asbuilt, site_id = one_site(built, site)
+    measure = (
+        documents.Measure(units)
+        if units
+        else documents.Measure.of_crew(documents.tape_unit_of(asbuilt, site_id))
     )
-    known = control_of(view)
-    if points is not None:
-        known = with_more(known, points, view)
-        for note in known.notes:
-            console().print(note, soft_wrap=True)
-    asked = _asked(line, at or [], node or [], observation or [], measure)
-    cards = tie(spots_of(view, asked, measure), known, limits)
+    made = documents.tie_cards(
+        asbuilt,
+        site_id,
+        _asked(line, at or [], node or [], observation or [], measure),
+        measure,
+        points=points,
+        longest_m=_length(longest, measure, "--longest"),
+        flattest_deg=flattest,
+        out=out,
+        layer=layer,
+        paper=paper or "A4",
+        replace=replace,
+    )
     page = console()
-    for card in cards:
-        for said in card_lines(card, measure, limits):
+    for note in made.notes:
+        page.print(note, soft_wrap=True)
+    for text in made.texts:
+        for said in text:
             page.print(said, soft_wrap=True)
         page.print()
-    untied = sum(not card.tied for card in cards)
-    wrote = []
-    if any(card.tied for card in cards):
-        with together():
-            if out is not None:
-                draw_cards(cards, view, measure, limits, out, paper=paper, replace=replace)
-                wrote.append(f"wrote {out}")
-            if layer is not None:
-                write_layer(cards, view.site_id, measure, view.ground, layer, replace=replace)
-                wrote.append(f"wrote {layer}")
-    told = f"{len(cards) - untied} of {len(cards)} spots tied, tapes held level"
-    report.print_last_words(page, "; ".join([told, *wrote]), CAUTION)
-    if untied or not cards:
+    said = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
+    report.print_last_words(page, "; ".join([said, *(f"wrote {w}" for w in made.wrote)]), CAUTION)
+    if made.tied < len(made.cards) or not made.cards:
         raise typer.Exit(WITH_ERRORS)
 
 
 def _check_names(out: Path | None, layer: Path | None, units: str | None, paper: str) -> None:
-    from lateralline.draw.cards import PAPERS
-    from lateralline.ties.layer import SUFFIXES as LAYER_SUFFIXES
-    from lateralline.ties.measure import UNITS
+    from lateralline.api import documents
 
     if out is not None and out.suffix.lower() != ".pdf":
         raise typer.BadParameter(f"cards end in .pdf; got {out.name!r}", param_hint="--out")
-    if layer is not None and layer.suffix.lower() not in LAYER_SUFFIXES:
-        must = f"a layer ends in {' or '.join(LAYER_SUFFIXES)}; got {layer.name!r}"
+    if layer is not None and layer.suffix.lower() not in documents.TAPE_SUFFIXES:
+        must = f"a layer ends in {' or '.join(documents.TAPE_SUFFIXES)}; got {layer.name!r}"
         raise typer.BadParameter(must, param_hint="--layer")
-    if units is not None and units not in UNITS:
-        must = f"must be one of {', '.join(UNITS)}; got {units!r}"
+    if units is not None and units not in documents.TAPE_UNITS:
+        must = f"must be one of {', '.join(documents.TAPE_UNITS)}; got {units!r}"
         raise typer.BadParameter(must, param_hint="--units")
-    if paper not in PAPERS:
-        must = f"must be {' or '.join(PAPERS)}; got {paper!r}"
+    if paper not in documents.CARD_PAPERS:
+        must = f"must be {' or '.join(documents.CARD_PAPERS)}; got {paper!r}"
         raise typer.BadParameter(must, param_hint="--paper")
 
 
 def _asked(
     line: str, at: list[str], nodes: list[str], observations: list[str], measure: Measure
 ) -> Asked:
-    from lateralline.ties.spots import Asked
+    from lateralline.api.documents import Asked
 
     if bool(line) != bool(at):
         raise typer.BadParameter("--line and --at go together", param_hint="--at")
