@@ -20,12 +20,25 @@ from lateralline.output import whole_file, whole_folder
 from lateralline.template import new_site_files, new_site_settings
 from lateralline.write.workbook import site_book
 
-__all__ = ["copy_to_workbook", "known_of", "known_units", "new_site"]
+__all__ = [
+    "copy_to_workbook",
+    "horizontal_crs",
+    "id_pattern",
+    "known_of",
+    "known_units",
+    "new_site",
+    "vertical_crs",
+]
 
 
 def known_units() -> tuple[str, ...]:
     """Return the names of the units that tapes, levels, depths and counters may read in."""
     return tuple(contract.load("site").column("tape", "units").enum)
+
+
+def id_pattern() -> str:
+    """Return the regular expression that the id of a site matches."""
+    return contract.load("site").column("id", "site").pattern
 
 
 def new_site(

@@ -7,10 +7,8 @@ from dataclasses import asdict
 from rich.console import Console
 from rich.text import Text
 
-from lateralline import contract
+from lateralline.api.dictionary import contract, dictionary
 from lateralline.cli.options import console, print_indented
-from lateralline.errors import ContractError
-from lateralline.write import dictionary, json_schema
 
 
 def print_names() -> None:
@@ -70,18 +68,6 @@ def markdown_text(name: str | None) -> str:
         return dictionary.whole_markdown()
     more = "\n" + dictionary.findings_markdown() if name == "findings" else ""
     return dictionary.markdown(name) + more
-
-
-def json_schemas(name: str | None) -> dict[str, object]:
-    """Return the JSON Schema of one layer, or of all by name; input tables have none."""
-    if name is None:
-        return {layer: json_schema.json_schema(layer) for layer in contract.LAYERS}
-    if name in contract.INPUTS + contract.BESIDE:
-        raise ContractError(
-            f"{name} is a file you fill in; JSON Schemas are of layers: "
-            f"{', '.join(contract.LAYERS)}"
-        )
-    return json_schema.json_schema(name)
 
 
 def _names(name: str | None) -> tuple[str, ...]:

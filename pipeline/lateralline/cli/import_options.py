@@ -7,16 +7,21 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Final
 
-from lateralline import contract
+from lateralline.api.fieldwork import horizontal_crs, id_pattern, known_units, vertical_crs
+from lateralline.api.points import (
+    MUST_BE,
+    ORDERS,
+    TEXT_SUFFIXES,
+    ClassifiedPoint,
+    ColumnChoice,
+    RunGiven,
+    SiteGiven,
+    nearest,
+    one_line,
+    wrong_name,
+)
 from lateralline.cli.import_points import ImportRequest, PointOptions
 from lateralline.errors import FrameError, LaterallineError
-from lateralline.frames import horizontal_crs, vertical_crs
-from lateralline.ingest.ledger import nearest, one_line
-from lateralline.ingest.points.classify import ClassifiedPoint
-from lateralline.ingest.points.columns import ORDERS, ColumnChoice
-from lateralline.ingest.points.gather import TEXT_SUFFIXES
-from lateralline.ingest.points.new_site import RunGiven, SiteGiven
-from lateralline.names import MUST_BE, wrong_name
 
 _FLOWS: Final = ("with", "against")
 
@@ -46,7 +51,7 @@ def refuse_unusable(request: ImportRequest) -> None:
         ]
     if request.replace and request.dry_run:
         wrong.append("--replace does not apply: --dry-run writes nothing")
-    known = contract.load("site").column("level", "units").enum
+    known = known_units()
     for option, unit in (("--units", request.about.units), ("--z-unit", request.points.z_unit)):
         if unit and unit not in known:
             hint = nearest(unit, known)
@@ -99,7 +104,7 @@ def refuse_gaps(request: ImportRequest, found: Iterable[ClassifiedPoint]) -> Non
     if request.about.site is None:
         if not request.about.units:
             wrong.append("--units: what the counter and depths read in (m, ft, us-ft, …)")
-        pattern = contract.load("site").column("id", "site").pattern
+        pattern = id_pattern()
         hint = wrong_name(site_id(request), file=True)
         if request.out is not None and (hint or not re.fullmatch(pattern, site_id(request))):
             wrong.append(

@@ -11,11 +11,16 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lateralline.api.points import (
+    ORDER_WORDS,
+    Cells,
+    ClassifiedPoint,
+    ImportedPoints,
+    OrderDetection,
+    StopKey,
+    unmapped,
+)
 from lateralline.cli.options import print_indented
-from lateralline.ingest.points import ImportedPoints
-from lateralline.ingest.points.classify import ClassifiedPoint, unmapped
-from lateralline.ingest.points.columns import ORDER_WORDS, OrderDetection
-from lateralline.ingest.points.new_site import Cells, StopKey
 
 _FIRST_ROWS: Final = 5
 

@@ -34,6 +34,7 @@ def schema(
       lateralline schema findings --json
       lateralline schema --all --markdown
     """
+    from lateralline.api.dictionary import json_schemas
     from lateralline.cli import dictionary
 
     if json_schema + markdown + as_json > 1:
@@ -44,7 +45,7 @@ def schema(
         dictionary.print_names()
         return
     if json_schema:
-        typer.echo(json.dumps(dictionary.json_schemas(name), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(json_schemas(name), indent=2, ensure_ascii=False))
     elif as_json:
         typer.echo(json.dumps(dictionary.declarations(name), indent=2, ensure_ascii=False))
     elif markdown:
