@@ -185,7 +185,7 @@ class Texts(BaseModel):
     to_do: str | None = None
 
 
-class Entry(Texts):
+class CatalogueEntry(Texts):
     """One code of the catalogue."""
 
     title: str
@@ -259,7 +259,7 @@ def _one(form: Form, key: str, given: _One | None, allowed: tuple[_One, ...]) ->
 class Catalogue:
     """Every code, in the order of the file."""
 
-    entries: Mapping[str, Entry]
+    entries: Mapping[str, CatalogueEntry]
 
     def form(self, code: str, variant: str = "") -> Form:
         """Return what a finding is made of; TypeError for an undeclared code or variant."""
@@ -322,9 +322,9 @@ def read(text: str) -> Catalogue:
     """
     try:
         raw = tomllib.loads(text)
-        entries: dict[str, Entry] = {}
+        entries: dict[str, CatalogueEntry] = {}
         for code in raw:
-            entries[code] = Entry.model_validate(_whole(raw, code))
+            entries[code] = CatalogueEntry.model_validate(_whole(raw, code))
     except (tomllib.TOMLDecodeError, KeyError, ValidationError) as e:
         raise ContractError(f"findings.toml: {e}") from e
     made = Catalogue(entries)

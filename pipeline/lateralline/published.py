@@ -23,11 +23,11 @@ _ALIKE: Final = 3.84
 _INCH: Final = re.compile(r"(?i)\d\s*(in\b|inch|\")")
 
 
-class _Row(BaseModel):
+class _PublishedRow(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class DigRule(_Row):
+class DigRule(_PublishedRow):
     """Distance to keep from each outside edge of a pipe."""
 
     key: str
@@ -51,7 +51,7 @@ class DigRule(_Row):
         return self.tolerance * METRES_PER[self.unit]
 
 
-class Band(_Row):
+class Band(_PublishedRow):
     """Location-accuracy band: greater of a distance and a share of depth; inf where unbounded."""
 
     standard: Literal["PAS 128", "AS 5488"]
@@ -71,7 +71,7 @@ class Band(_Row):
         return self.level_m > 0.0 or self.level_depth_ratio > 0.0
 
 
-class Grade(_Row):
+class Grade(_PublishedRow):
     """Least grade of a drain for a range of nominal sizes."""
 
     code: str
@@ -90,7 +90,7 @@ class Grade(_Row):
         return self.rise / self.run
 
 
-class Fitting(_Row):
+class Fitting(_PublishedRow):
     """Nominal angle of a standard bend."""
 
     system: Literal["inch", "metric"]
@@ -99,7 +99,7 @@ class Fitting(_Row):
     source: str
 
 
-RowT = TypeVar("RowT", bound=_Row)
+RowT = TypeVar("RowT", bound=_PublishedRow)
 
 
 def _load(file: str, key: str, row: type[RowT]) -> tuple[RowT, ...]:

@@ -37,7 +37,7 @@ class Sink(Protocol):
         """Take note of a site of the batch that is not in it: its pipes are in the ground too."""
 
 
-class Work(TypedDict, total=False):
+class SiteWork(TypedDict, total=False):
     """All that is known of one site so far; every stage adds its own keys."""
 
     source: Path  # a site folder or workbook
@@ -55,12 +55,12 @@ class Work(TypedDict, total=False):
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """One step from what it needs to what it makes, both keys of `Work`."""
+    """One step from what it needs to what it makes, both keys of `SiteWork`."""
 
     name: str
     needs: tuple[str, ...]
     makes: tuple[str, ...]
-    run: Callable[[Work], Work]
+    run: Callable[[SiteWork], SiteWork]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ class SiteResult:
 
     site_id: str
     source: Path
-    work: Work
+    work: SiteWork
     findings: tuple[Finding, ...]  # of every stage, errors first
 
     def summary(self) -> SiteSummary:
@@ -115,7 +115,7 @@ class SiteFailure:
 # ---- the stages ---------------------------------------------------------------------------
 
 
-def _read(work: Work) -> Work:
+def _read(work: SiteWork) -> SiteWork:
     record = work["given"] if "given" in work else read_site(work["source"])
     site_id = record.settings.id
     other = work["taken"].get(site_id.casefold())  # ids become file names: case must not matter
@@ -127,23 +127,23 @@ def _read(work: Work) -> Work:
     return {"record": record}
 
 
-def _place(work: Work) -> Work:
+def _place(work: SiteWork) -> SiteWork:
     record = work["record"]
     return {"placed": with_unchecked(record, with_doubts(record, place(record)))}
 
 
-def _solve(work: Work) -> Work:
+def _solve(work: SiteWork) -> SiteWork:
     record, placed = work["record"], work["placed"]
     solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
     wrong_unit = level_unit(record, placed, solved)
     return {"solved": replace(solved, findings=(*wrong_unit, *solved.findings))}
 
 
-def _link(work: Work) -> Work:
+def _link(work: SiteWork) -> SiteWork:
     return {"linked": link(work["solved"], work["placed"].exposures, work["record"].settings)}
 
 
-def _derive(work: Work) -> Work:
+def _derive(work: SiteWork) -> SiteWork:
     record, placed, earlier = work["record"], work["placed"], _staged_findings(work)
     made = derive(
         record,
@@ -162,7 +162,7 @@ def _derive(work: Work) -> Work:
     return {"products": products, "derived": own}
 
 
-def _write(work: Work) -> Work:
+def _write(work: SiteWork) -> SiteWork:
     return {"written": work["sink"].add(work["record"], work["placed"], work["products"])}
 
 
@@ -179,7 +179,7 @@ STAGES: Final = (
 def plan(until: str, given: Iterable[str], stages: tuple[Stage, ...] = STAGES) -> tuple[Stage, ...]:
     """Return the stages up to and with `until`, proven to find what they need.
 
-    `given` names the keys of `Work` there from the start. Raises StageError, before anything is
+    `given` names the keys of `SiteWork` there from the start. Raises StageError, before anything is
     computed, when there is no such stage or one would run before what it needs is made.
     """
     names = [s.name for s in stages]
@@ -216,7 +216,7 @@ def run_site(
     that cannot work, and OutputError when the disk fails.
     """
     source = site.source if isinstance(site, Site) else site
-    work: Work = {"source": source, "taken": taken or {}}
+    work: SiteWork = {"source": source, "taken": taken or {}}
     if isinstance(site, Site):
         work["given"] = site.record
     if sink is not None:
@@ -266,17 +266,17 @@ def run_sites(
         del result
 
 
-def _so_far(work: Work) -> tuple[Finding, ...]:
+def _so_far(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, errors first."""
     return by_severity(findings_of(work))
 
 
-def findings_of(work: Work) -> tuple[Finding, ...]:
+def findings_of(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, in the order of the stages."""
     return (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
 
 
-def _staged_findings(work: Work) -> tuple[Finding, ...]:
+def _staged_findings(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of the stages before derive, causes first; not what only follows."""
     solved = "placed" in work and "solved" in work and not work["placed"].misshapen
     linked = solved and "linked" in work and not work["solved"].misshapen

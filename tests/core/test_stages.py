@@ -16,8 +16,8 @@ from lateralline.stages import (
     STAGES,
     SiteFailure,
     SiteResult,
+    SiteWork,
     Stage,
-    Work,
     plan,
     run_site,
     run_sites,
@@ -32,11 +32,11 @@ def record_of(site_id: str, *findings: Finding) -> SimpleNamespace:
     return SimpleNamespace(settings=SimpleNamespace(id=site_id), findings=findings)
 
 
-def reading(read: Callable[[Work], object]) -> Stage:
+def reading(read: Callable[[SiteWork], object]) -> Stage:
     return Stage("read", ("source", "taken"), ("record",), lambda work: {"record": read(work)})
 
 
-def by_folder_name(work: Work) -> SimpleNamespace:
+def by_folder_name(work: SiteWork) -> SimpleNamespace:
     """A record with the folder's name as id; a folder called bad or broken fails."""
     name = work["source"].name
     if name == "bad":
@@ -53,7 +53,7 @@ def test_the_stages_are_six_and_in_order() -> None:
 
 
 def test_every_stage_declares_real_keys() -> None:
-    keys = set(Work.__annotations__)
+    keys = set(SiteWork.__annotations__)
     for stage in STAGES:
         assert {*stage.needs, *stage.makes} <= keys
 
@@ -102,7 +102,7 @@ def test_a_bad_site_does_not_stop_the_batch() -> None:
 
 
 def test_an_error_of_a_later_stage_names_the_stage() -> None:
-    def fail(work: Work) -> Work:
+    def fail(work: SiteWork) -> SiteWork:
         raise FrameError("EPSG:9999 is not known")
 
     stages = (reading(by_folder_name), Stage("place", ("record",), ("placed",), fail))
@@ -145,7 +145,7 @@ def test_a_batch_holds_one_site_at_a_time() -> None:
 
     made: list[weakref.ref[Heavy]] = []
 
-    def read(work: Work) -> Heavy:
+    def read(work: SiteWork) -> Heavy:
         gc.collect()
         assert sum(ref() is not None for ref in made) <= 1
         record = Heavy(settings=SimpleNamespace(id=work["source"].name), findings=())

@@ -21,7 +21,7 @@ from lateralline.derive.grades import grade_findings
 from lateralline.derive.levels import ground_sigmas_m
 from lateralline.derive.slopes import grade_between
 from lateralline.derive.tables import from_rows
-from lateralline.derive.ties import Control, two_tapes
+from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import ContractError
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
@@ -486,7 +486,7 @@ def test_grades_are_spoken_of_only_when_surely_low() -> None:
 
 def test_two_tapes_by_hand() -> None:
     """A (0,0), B (5,0), 3 and 4 → (1.8, ±2.4): computed, the 3–4–5 triangle."""
-    control = Control(np.array(["A", "B"]), np.array([[0, 0, 9.0], [5, 0, 9.0]]))
+    control = ControlPoints(np.array(["A", "B"]), np.array([[0, 0, 9.0], [5, 0, 9.0]]))
     spots = np.array([[1.8, 2.4], [1.8, -2.4], [2.5, 0.1], [nan, nan]])
     found = two_tapes(spots, control, standard_accuracy(tape_m=0.01, tape_ratio=0.0))
     assert found["tie_a_m"][:2] == pytest.approx([3.0, 3.0])
@@ -499,7 +499,9 @@ def test_two_tapes_by_hand() -> None:
 @settings(max_examples=50, deadline=None)
 @given(st.floats(-20, 20), st.floats(-20, 20))
 def test_a_tie_leads_back_to_its_spot(x: float, y: float) -> None:
-    control = Control(np.array(["A", "B", "C"]), np.array([[0, 0, 0], [12, 1, 0], [3, 15.0, 0]]))
+    control = ControlPoints(
+        np.array(["A", "B", "C"]), np.array([[0, 0, 0], [12, 1, 0], [3, 15.0, 0]])
+    )
     found = two_tapes(np.array([[x, y]]), control, standard_accuracy())
     if not found["tie_side"][0]:
         return
@@ -514,7 +516,7 @@ def test_a_tie_leads_back_to_its_spot(x: float, y: float) -> None:
 
 
 def test_one_control_point_ties_nothing() -> None:
-    control = Control(np.array(["A"]), np.zeros((1, 3)))
+    control = ControlPoints(np.array(["A"]), np.zeros((1, 3)))
     assert two_tapes(np.ones((2, 2)), control, standard_accuracy())["tie_side"] == ["", ""]
 
 

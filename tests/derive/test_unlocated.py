@@ -25,7 +25,7 @@ from typer.testing import CliRunner
 from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.shifted import shifted
-from lateralline.derive.spots import Spot, area_of, longest_m
+from lateralline.derive.spots import KnownPlace, area_of, longest_m
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built
 from lateralline.settings import standard_accuracy
@@ -140,7 +140,7 @@ def test_a_pipe_of_the_counted_length_stays_in_the_area_of_its_spots() -> None:
         turn, far = rng.uniform(0, 2 * np.pi, 3), radius * np.sqrt(rng.uniform(0, 1, 3))
         seen = path[at] + far[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
         spots = [
-            Spot(0.25 * float(i), (place,), radius, "marks")
+            KnownPlace(0.25 * float(i), (place,), radius, "marks")
             for i, place in zip(at.tolist(), seen, strict=True)
         ]
         area, _ = area_of(spots, np.array([0.0, 0.25 * 39]), accuracy)
@@ -153,7 +153,7 @@ def test_a_pipe_of_the_counted_length_stays_in_the_area_of_its_spots() -> None:
 
 
 def test_without_a_counter_spots_are_joined_straight() -> None:
-    spots = [Spot(nan, (np.array([x, 0.0]),), 0.5, "exposure") for x in (0.0, 10.0)]
+    spots = [KnownPlace(nan, (np.array([x, 0.0]),), 0.5, "exposure") for x in (0.0, 10.0)]
     area, made_by = area_of(spots, np.empty(0), standard_accuracy())
     assert area is not None
     assert area.contains(shapely.LineString([(0, 0), (10, 0)]))

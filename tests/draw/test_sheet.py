@@ -21,7 +21,7 @@ from lateralline.draw.captions import colour_of
 from lateralline.draw.layout import lay_out
 from lateralline.draw.paper import Box
 from lateralline.draw.sheet import SheetOptions, sheet_pages
-from lateralline.draw.tables import Column, Section, paginate
+from lateralline.draw.tables import TableColumn, TableSection, paginate
 from lateralline.record.symbology import area_of, load_styles, style_of
 from lateralline.record.view import read_record
 
@@ -286,10 +286,10 @@ def test_control_off_the_plan_is_said_where_it_stands(practice: dict[str, Path])
 
 def test_no_page_of_tables_holds_next_to_nothing() -> None:
     """Rows stand tighter where that saves a page; else no row stands alone overleaf."""
-    columns = [Column("a", 10), Column("b", 10)]
+    columns = [TableColumn("a", 10), TableColumn("b", 10)]
 
     def pages(rows: int) -> list[int]:
-        found = paginate([Section("T", "", columns, [["x", "y"]] * rows)], BODY)
+        found = paginate([TableSection("T", "", columns, [["x", "y"]] * rows)], BODY)
         return [sum(b.last - b.first for b in page) for page in found]
 
     full = next(n for n in range(1, 200) if len(pages(n + 1)) > 1)
@@ -302,8 +302,14 @@ def test_no_page_of_tables_holds_next_to_nothing() -> None:
 
 def test_figures_and_words_of_headings_are_never_broken() -> None:
     """A figure cut in two lines would be read as two figures."""
-    columns = [Column("run/stop", 90), Column("greatest depth\nm", 1, "right"), Column("x", 90)]
-    (page,) = paginate([Section("T", "", columns, [["R1", "-12345.67 ± 0.89", "y" * 200]])], BODY)
+    columns = [
+        TableColumn("run/stop", 90),
+        TableColumn("greatest depth\nm", 1, "right"),
+        TableColumn("x", 90),
+    ]
+    (page,) = paginate(
+        [TableSection("T", "", columns, [["R1", "-12345.67 ± 0.89", "y" * 200]])], BODY
+    )
     widths = page[0].widths
     assert sum(widths) == pytest.approx(BODY.width)
     assert widths[1] > width_mm("-12345.67 ± 0.89", 6.2)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 
-from lateralline.draw.paper import Scale, parse_scale
+from lateralline.draw.paper import PaperScale, parse_scale
 from lateralline.draw.sheet import SheetError, SheetOptions, draw_sheet
 from lateralline.record.view import read_record
 
@@ -46,7 +46,7 @@ def test_a_plan_cut_into_sheets_holds_the_whole_pipe(
             assert n in [m.window for m in other.matches]
     with pytest.raises(SheetError, match="fits the plan on one"):
         draw_sheet(
-            [(practice["tape-ties"], "")], tmp_path / "s.pdf", SheetOptions(scale=Scale(1.0))
+            [(practice["tape-ties"], "")], tmp_path / "s.pdf", SheetOptions(scale=PaperScale(1.0))
         )
     assert not (tmp_path / "s.pdf").exists()
 

@@ -16,7 +16,7 @@ import pytest
 import shapely
 
 from lateralline.draw import symbols
-from lateralline.draw.paper import Scale, parse_scale
+from lateralline.draw.paper import PaperScale, parse_scale
 from lateralline.draw.sheet import SheetOptions
 from lateralline.record.symbology import style_of
 from lateralline.record.view import read_record
@@ -148,8 +148,8 @@ def test_papers_have_their_size_and_scales_are_round(
 
 
 def test_scales_are_read_as_they_are_written() -> None:
-    assert parse_scale("1:100") == parse_scale("100") == Scale(100.0)
-    assert parse_scale("1\" = 20'") == parse_scale("1in=20ft") == Scale(240.0, True)
+    assert parse_scale("1:100") == parse_scale("100") == PaperScale(100.0)
+    assert parse_scale("1\" = 20'") == parse_scale("1in=20ft") == PaperScale(240.0, True)
     for text in ("", "1:0", "1:-5", "1in=0ft", "twenty", "1:1:1"):
         with pytest.raises(ValueError, match=r"1:100 or 1in=20ft"):
             parse_scale(text)

@@ -21,7 +21,7 @@ from lateralline.derive.shifted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
 from lateralline.frames.grids import GRIDS_VARIABLE
-from lateralline.frames.operations import Terms, best
+from lateralline.frames.operations import OperationTerms, best
 from lateralline.place.reduce import with_levels_of_gnss
 from lateralline.record import layers
 from lateralline.settings import Georeference
@@ -144,7 +144,7 @@ def test_a_zero_shift_needs_consent_and_a_stated_accuracy(make_site) -> None:
 
 def test_a_geoid_taken_for_the_ellipsoid_is_beyond_consent() -> None:
     """Tens of metres in height: no accuracy of a shift in plan covers that."""
-    terms = Terms(accept_zero_shift=True, shift_accuracy_m=2.0)
+    terms = OperationTerms(accept_zero_shift=True, shift_accuracy_m=2.0)
     area = AreaOfInterest(-81.4, 42.1, -81.3, 42.2)
     _, operation = best(CRS("EPSG:6318").to_3d(), CRS("EPSG:6318+5703"), area, terms)
     assert operation.ballpark
@@ -263,7 +263,7 @@ def test_an_epoch_is_not_needed_where_another_way_does_without(make_site) -> Non
     """ITRF2020 to WGS 84 in North America: by NAD83(2011) and time, or straight."""
     area = AreaOfInterest(-81.4, 42.1, -81.35, 42.15)
     for dated in (False, True):
-        _, operation = best(CRS("EPSG:9990"), CRS("EPSG:4326"), area, Terms(dated=dated))
+        _, operation = best(CRS("EPSG:9990"), CRS("EPSG:4326"), area, OperationTerms(dated=dated))
         assert operation.time_dependent == dated
         assert operation.accuracy_m == pytest.approx(2.0, abs=0.02)
 

@@ -148,3 +148,12 @@ def test_the_readmes_commands_run_in_order(tmp_path: Path, monkeypatch: pytest.M
             ended = f"exit code {result.exit_code}, said to be {code}"
             unlike.append(f"lateralline {shlex.join(arguments)}: {ended}\n{result.output}")
     assert not unlike, "\n".join(unlike)
+
+
+def test_a_class_name_stands_for_one_thing() -> None:
+    homes: dict[str, list[str]] = {}
+    for path in FILES:
+        for node in ast.walk(tree(path)):
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name.lstrip("_"), []).append(name_of(path))
+    assert {name: where for name, where in homes.items() if len(where) > 1} == {}

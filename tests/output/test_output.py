@@ -104,13 +104,13 @@ def test_all_is_on_the_disk_before_it_has_its_name(
 ) -> None:
     flushed: set[str] = set()
     monkeypatch.setattr(system, "flush", lambda path: flushed.add(path.name))
-    put = part.Part.put
+    put = part.PartFolder.put
 
-    def check(self: part.Part) -> None:
+    def check(self: part.PartFolder) -> None:
         assert flushed >= {"layer.txt", "deep", "table.txt", "manifest.json", "out"}
         put(self)
 
-    monkeypatch.setattr(part.Part, "put", check)
+    monkeypatch.setattr(part.PartFolder, "put", check)
     make(tmp_path / "out")
     assert (tmp_path / "out").is_dir()
 
@@ -391,13 +391,13 @@ def test_what_changes_during_the_exchange_is_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make(tmp_path / "out")
-    put = part.Part.put
+    put = part.PartFolder.put
 
-    def late(self: part.Part) -> None:
+    def late(self: part.PartFolder) -> None:
         (self.target / "late.txt").write_text("a moment before")
         put(self)
 
-    monkeypatch.setattr(part.Part, "put", late)
+    monkeypatch.setattr(part.PartFolder, "put", late)
     make(tmp_path / "out", "new", replace=True)
     assert (tmp_path / "out.kept-1" / "late.txt").read_text() == "a moment before"
     assert (tmp_path / "out" / "layer.txt").read_text() == "new"
@@ -507,9 +507,9 @@ def test_two_outputs_are_put_in_place_together_or_not_at_all(
     if there:
         write_two(a, b, "old")
     before = names(tmp_path)
-    put, done = part.Part.put, []
+    put, done = part.PartFolder.put, []
 
-    def failing(self: part.Part) -> None:
+    def failing(self: part.PartFolder) -> None:
         done.append(self)
         if len(done) == fails:
             raise OSError(errno.EIO, "the disk")
@@ -518,7 +518,7 @@ def test_two_outputs_are_put_in_place_together_or_not_at_all(
     if not exchanged:
         monkeypatch.setattr(system, "exchange", lambda *_: False)
     with monkeypatch.context() as patch:
-        patch.setattr(part.Part, "put", failing)
+        patch.setattr(part.PartFolder, "put", failing)
         with pytest.raises(OutputError, match="the disk"):
             write_two(a, b, "new")
     assert names(tmp_path) == before

@@ -10,7 +10,15 @@ import shapely
 from scipy.stats import norm
 
 from lateralline.overlay import chance
-from lateralline.overlay.bodies import Bore, Prism, Round, Work, body_of, convex_rings, stacked
+from lateralline.overlay.bodies import (
+    Bore,
+    PlannedWork,
+    Prism,
+    Round,
+    body_of,
+    convex_rings,
+    stacked,
+)
 from lateralline.overlay.separation import nearest, on_surface
 
 RADIUS = 0.08
@@ -133,9 +141,9 @@ def test_stacked_bodies_answer_as_each_alone() -> None:
 # ---- works as bodies -----------------------------------------------------------------------
 
 
-def work(kind: str, shape: shapely.Geometry, **given) -> Work:
+def work(kind: str, shape: shapely.Geometry, **given) -> PlannedWork:
     base = {"z_m": np.empty(0), "depth_m": nan, "radius_m": 0.1}
-    return Work("w", "w", kind, shape, required_m=0.3, tolerance_95_m=0.0, **(base | given))
+    return PlannedWork("w", "w", kind, shape, required_m=0.3, tolerance_95_m=0.0, **(base | given))
 
 
 def test_depth_level_and_neither_put_the_bottom_where_they_say() -> None:

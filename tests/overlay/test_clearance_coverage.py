@@ -10,8 +10,8 @@ import pytest
 import shapely
 
 from lateralline.overlay.as_built import open_as_built
-from lateralline.overlay.bodies import Work, body_of, stacked
-from lateralline.overlay.bounds import Terms
+from lateralline.overlay.bodies import PlannedWork, body_of, stacked
+from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.clearance import pairs_of
 from lateralline.overlay.separation import nearest
 
@@ -24,8 +24,8 @@ PATH = (
 GROUND, PLAN_SIGMA, UP_SIGMA, GROUND_SIGMA, RADIUS = 99.5, 0.08, 0.06, 0.02, 0.08
 
 
-def work(kind: str, shape: shapely.Geometry, depth: float, radius: float = 0.1) -> Work:
-    return Work(kind, kind, kind, shape, np.empty(0), depth, radius, 0.25, 0.0)
+def work(kind: str, shape: shapely.Geometry, depth: float, radius: float = 0.1) -> PlannedWork:
+    return PlannedWork(kind, kind, kind, shape, np.empty(0), depth, radius, 0.25, 0.0)
 
 
 def line(*xy: tuple[float, float]) -> shapely.LineString:
@@ -62,15 +62,17 @@ def written(make_record, path: Path, stops: tuple[tuple[float, float, float], ..
     return make_record(path, (pipe,), crs=None, middle=(0.0, 0.0))
 
 
-def found(record: Path, thing: Work, frame_sigma_m: float = 0.0):
+def found(record: Path, thing: PlannedWork, frame_sigma_m: float = 0.0):
     as_built = open_as_built(record)
     (lines,) = (region.lines for region in as_built.regions())
     tables = as_built.table("level_band"), as_built.table("pipe_segments")
-    (pair,) = pairs_of(lines, *tables, [thing], Terms(0.9, frame_sigma_m, levels_compare=False))
+    (pair,) = pairs_of(
+        lines, *tables, [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
+    )
     return pair
 
 
-def true_separations(thing: Work, stops=PATH, frame_sigma_m: float = 0.0) -> np.ndarray:
+def true_separations(thing: PlannedWork, stops=PATH, frame_sigma_m: float = 0.0) -> np.ndarray:
     """Draw pipes whose stops are off each on its own, straight between; depths from the ground."""
     rng = np.random.default_rng(17)
     nodes = np.array(stops) - (0.0, 0.0, GROUND)

@@ -17,10 +17,10 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import FrameError, SiteFaultsError
 from lateralline.overlay.as_built import NotBuiltError, open_as_built
-from lateralline.overlay.bodies import Work
+from lateralline.overlay.bodies import PlannedWork
 from lateralline.overlay.plan_drawing import LayerUse
 from lateralline.overlay.plan_files import read_plan
-from lateralline.overlay.planned import PIECE_M, Options, Plan
+from lateralline.overlay.planned import PIECE_M, Options, PlannedWorks
 from lateralline.overlay.run import compare
 
 MIDDLE = np.array([500_000.0, 4_650_000.0])
@@ -49,8 +49,8 @@ def bore(*coordinates: list[float], **properties: object) -> dict:
 
 
 @pytest.fixture
-def plan(tmp_path: Path) -> Callable[..., Plan]:
-    def read(*features: dict) -> Plan:
+def plan(tmp_path: Path) -> Callable[..., PlannedWorks]:
+    def read(*features: dict) -> PlannedWorks:
         path = tmp_path / "p.geojson"
         path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
         return read_plan(path, OPTIONS)
@@ -58,12 +58,12 @@ def plan(tmp_path: Path) -> Callable[..., Plan]:
     return read
 
 
-def one(plan: Plan) -> Work:
+def one(plan: PlannedWorks) -> PlannedWork:
     (work,) = plan.works
     return work
 
 
-def faults(read: Callable[[], Plan]) -> str:
+def faults(read: Callable[[], PlannedWorks]) -> str:
     with pytest.raises(SiteFaultsError) as caught:
         read()
     return "\n".join(f"{f.column} {f.must} {f.value} {f.hint}" for f in caught.value.faults)
@@ -196,7 +196,7 @@ POSTS = {"POSTS": LayerUse("post", {"depth_m": 1.0, "radius_m": 0.1})}
 AT = (500_000.0, 4_650_001.0)
 
 
-def read_drawing(path: Path, uses: dict | None = None) -> Plan:
+def read_drawing(path: Path, uses: dict | None = None) -> PlannedWorks:
     return read_plan(path, OPTIONS, crs="EPSG:32617", uses=uses or POSTS)
 
 

@@ -22,7 +22,7 @@ from lateralline.draw.picture import draw_picture
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.page import write_page
 from lateralline.page.figures import PALETTE, marker_of, role_of
-from lateralline.record.symbology import Point, Rule, load_styles, style_of
+from lateralline.record.symbology import Point, SymbolRule, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
@@ -60,7 +60,7 @@ def drawn(make_site: MakeSite, tmp_path_factory: pytest.TempPathFactory) -> Simp
     )
 
 
-def used(drawn: SimpleNamespace, layer: str) -> list[tuple[int, Rule]]:
+def used(drawn: SimpleNamespace, layer: str) -> list[tuple[int, SymbolRule]]:
     """The rules of a layer, with their numbers, that draw a row of the record."""
     style = style_of(layer)
     rows = [r for r in {"transmitter_fixes": drawn.view.fixes, "pipe_nodes": drawn.view.nodes,

@@ -10,7 +10,7 @@ import pytest
 
 from lateralline.records import StopRows
 from lateralline.settings import standard_accuracy
-from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _Tally, _travel
+from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _MarkTally, _travel
 from lateralline.solve.kinds import END, TOTAL
 from lateralline.solve.problem import StopProblem
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
@@ -27,7 +27,7 @@ def way(apart_m: float, *, soft: bool) -> tuple[float, float]:
         counter_m=apart_m * np.arange(3.0),
         depth_reading_m=np.ones(3),
     )
-    tally = cast(_Tally, SimpleNamespace(count=count, middle_m=middle))
+    tally = cast(_MarkTally, SimpleNamespace(count=count, middle_m=middle))
     heading, sigma = _travel(tally, cast(StopRows, stops), standard_accuracy())
     return float(heading[1]), float(sigma[1])
 

@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.cli import app
-from lateralline.derive.ties import Control, two_tapes
+from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
 from lateralline.ingest import read_site
 from lateralline.kernels import taping
@@ -60,7 +60,7 @@ def test_the_two_tapes_of_the_record_are_chosen_where_points_are_exact() -> None
     rng = np.random.default_rng(5)
     spots, points = rng.uniform(0, 20, (40, 2)), rng.uniform(-5, 25, (7, 2))
     names = np.array([f"P{i}" for i in range(7)], dtype=object)
-    control = Control(names, np.column_stack([points, np.zeros(7)]))
+    control = ControlPoints(names, np.column_stack([points, np.zeros(7)]))
     record = two_tapes(spots, control, standard_accuracy(tape_m=0.01, tape_ratio=0.0005))
     found = choose(spots, points, np.zeros(7), **{**LIMITS, "longest_m": 1e3})
     for i in range(40):

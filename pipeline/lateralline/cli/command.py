@@ -61,7 +61,7 @@ class Command(TyperCommand):
             raise typer.Exit(code) from e
 
 
-class _Notes(logging.Handler):
+class _NoteHandler(logging.Handler):
     """Says on stderr what was kept of the user's files."""
 
     def emit(self, record: logging.LogRecord) -> None:
@@ -70,7 +70,7 @@ class _Notes(logging.Handler):
 
 @contextmanager
 def _notes_said() -> Iterator[None]:
-    log, notes = logging.getLogger("lateralline.output"), _Notes()
+    log, notes = logging.getLogger("lateralline.output"), _NoteHandler()
     log.addHandler(notes)
     log.setLevel(logging.INFO)
     try:

@@ -82,8 +82,8 @@ from lateralline.derive.nodes import pipe_nodes
 from lateralline.derive.observations import pipe_observations
 from lateralline.derive.parameters import adjusted_parameters
 from lateralline.derive.tables import Row, findings_layer, from_rows
-from lateralline.derive.ties import Control
-from lateralline.derive.unlocated import Site, unlocated
+from lateralline.derive.ties import ControlPoints
+from lateralline.derive.unlocated import SearchedSite, unlocated
 from lateralline.findings import Finding, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.isolate import without_culprits
@@ -176,16 +176,16 @@ def _layers(
         _corridors(settings.id, axes, corridors),
         level_bands(settings.id, datum, axes),
         zones,
-        unlocated(Site(record, marks, exposures, linked.fixes, control, drawn)),
+        unlocated(SearchedSite(record, marks, exposures, linked.fixes, control, drawn)),
         adjusted_parameters(settings.id, linked.parameters),
         findings_layer(settings.id, (*earlier, *findings)),
     )
     return Derived(layers if datum != DEPTH_ONLY else without_levels(layers), findings)
 
 
-def _control(record: FieldRecord, frame: Frame) -> Control:
+def _control(record: FieldRecord, frame: Frame) -> ControlPoints:
     control = record.control
-    return Control(control.point, frame.to_local(control.x, control.y, control.z_m))
+    return ControlPoints(control.point, frame.to_local(control.x, control.y, control.z_m))
 
 
 def _usable(

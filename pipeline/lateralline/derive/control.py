@@ -9,14 +9,14 @@ import numpy as np
 from lateralline import contract
 from lateralline.derive.marks import points, source_rows
 from lateralline.derive.tables import Values, product
-from lateralline.derive.ties import Control
+from lateralline.derive.ties import ControlPoints
 from lateralline.records import ControlRows, Product
 
 _TIES = ("tie_a_point", "tie_b_point")
 
 
 def control_points(
-    site_id: str, datum: str, rows: ControlRows, control: Control, tied: Iterable[Product]
+    site_id: str, datum: str, rows: ControlRows, control: ControlPoints, tied: Iterable[Product]
 ) -> Product:
     """Return the layer; `tied` are the layers whose ties start at these points.
 

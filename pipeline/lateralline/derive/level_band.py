@@ -34,7 +34,7 @@ _AT_ONCE: Final = 1_000_000  # numbers held at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Band:
+class StationBand:
     """95 % bounds of the transmitter's level at points (n,), and what set them."""
 
     lower_m: Floats  # NaN where nothing bounds it
@@ -47,7 +47,7 @@ class Band:
         return np.nan_to_num((self.upper_m - self.lower_m) / 2, nan=np.inf)
 
 
-def level_band(axis: Axis, stretch: Stretch, points: Along) -> Band:
+def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
     """Return the band at points of a stretch (n,), its two ends among them or not.
 
     A located end has its own interval, whatever the stretch beside it may do.
@@ -66,7 +66,7 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> Band:
             lower, upper = np.fmin(lower, around[0]), np.fmax(upper, around[1])
         by = np.where((low > lower) | (high < upper), "path_and_reach", "path")
         low, high = np.fmax(lower, low), np.fmin(upper, high)
-    return Band(
+    return StationBand(
         np.where(located, level - half, low),
         np.where(located, level + half, high),
         np.where(located, "located", by),
@@ -127,7 +127,7 @@ def _stations(axis: Axis, number: int) -> Floats:
     return np.concatenate([vertices[: number == 0], *legs])
 
 
-def _columns(axis: Axis, number: int, band: Band, points: Along) -> dict[str, Values]:
+def _columns(axis: Axis, number: int, band: StationBand, points: Along) -> dict[str, Values]:
     undecided = np.isin(band.bounded_by, ("reach", "nothing"))
     known = np.where(undecided, np.nan, 1.0)  # no σ of a path that stands for nothing
     columns: dict[str, Values] = {

@@ -17,7 +17,7 @@ from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.marks import points
 from lateralline.derive.quality import point_columns
 from lateralline.derive.tables import Row, Values, from_rows, rows_of
-from lateralline.derive.ties import Control, two_tapes
+from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.published import nearest_fittings
 from lateralline.records import Product
 from lateralline.settings import Settings
@@ -43,7 +43,7 @@ def pipe_nodes(
     datum: str,
     axes: Sequence[Axis],
     regions: Sequence[Corridor],
-    control: Control,
+    control: ControlPoints,
 ) -> Product:
     """Return the layer; an entry the line does not reach is not in it (`link` says so)."""
     rows: list[Row] = []

@@ -14,7 +14,7 @@ from lateralline.derive.chainage import Reached, reach
 from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.marks import points
 from lateralline.derive.tables import Row, Values, from_rows, rows_of
-from lateralline.derive.ties import Control, two_tapes
+from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.findings import Finding, Given, finding
 from lateralline.records import ObservationRows, Product
 from lateralline.settings import Run, Settings
@@ -22,7 +22,11 @@ from lateralline.wording import metres
 
 
 def pipe_observations(
-    settings: Settings, datum: str, seen: ObservationRows, axes: Sequence[Axis], control: Control
+    settings: Settings,
+    datum: str,
+    seen: ObservationRows,
+    axes: Sequence[Axis],
+    control: ControlPoints,
 ) -> tuple[Product, tuple[Finding, ...]]:
     """Return the layer in the order of the file, and a finding for each not on the located line."""
     rows = _as_read(settings, datum, seen)
@@ -77,7 +81,7 @@ def _as_read(settings: Settings, datum: str, seen: ObservationRows) -> list[Row]
 
 
 def _places(
-    settings: Settings, axis: Axis, run: Run, found: Reached, control: Control
+    settings: Settings, axis: Axis, run: Run, found: Reached, control: ControlPoints
 ) -> tuple[dict[str, Values], list[object]]:
     """Return the columns that follow from the place, unknown where there is none, and points."""
     there = found.status != "not_placed"

@@ -38,7 +38,7 @@ _BY: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class KnownPlace:
     """A place the pipe is known to pass, to within a radius."""
 
     counter_m: float  # of the place on its run, or from an end of the line; NaN unknown
@@ -62,7 +62,7 @@ class Spot:
 
 
 def area_of(
-    spots: Sequence[Spot], counted_m: Floats, accuracy: Accuracy
+    spots: Sequence[KnownPlace], counted_m: Floats, accuracy: Accuracy
 ) -> tuple[shapely.Polygon | None, str]:
     """Return the region of spots joined and carried on as counted, and how it was made.
 
@@ -85,7 +85,7 @@ def area_of(
 
 
 def ahead_of(
-    end: Spot, way: Floats, counted_m: float, accuracy: Accuracy
+    end: KnownPlace, way: Floats, counted_m: float, accuracy: Accuracy
 ) -> tuple[shapely.Polygon, str]:
     """Return the half circle ahead of an end, its unit way (2,), as far as was counted past it."""
     at, radius = end.circle
@@ -104,7 +104,9 @@ def longest_m(counted_m: float, accuracy: Accuracy) -> float:
     return counted_m + INTERVAL_95 * error
 
 
-def _joined(known: Sequence[Spot], counted_m: Floats, accuracy: Accuracy) -> list[shapely.Geometry]:
+def _joined(
+    known: Sequence[KnownPlace], counted_m: Floats, accuracy: Accuracy
+) -> list[shapely.Geometry]:
     """Return the pieces between spots by their counter, and past the outermost."""
     slack = _slack(known)
     parts = [
@@ -123,7 +125,7 @@ def _joined(known: Sequence[Spot], counted_m: Floats, accuracy: Accuracy) -> lis
     return parts
 
 
-def _between(one: Spot, two: Spot, length_m: float) -> shapely.Geometry:
+def _between(one: KnownPlace, two: KnownPlace, length_m: float) -> shapely.Geometry:
     """Return where a pipe of a length may run between two spots; at the least the straight way."""
     (p, r), (q, s) = one.circle, two.circle
     straight = shapely.union(one.area, two.area).convex_hull
@@ -133,7 +135,7 @@ def _between(one: Spot, two: Spot, length_m: float) -> shapely.Geometry:
     return shapely.union(straight, shapely.Polygon(curves.reach_envelope(p, q, major)))
 
 
-def _slack(spots: Sequence[Spot]) -> float:
+def _slack(spots: Sequence[KnownPlace]) -> float:
     """Return how many times longer the pipe is than counted, as spots farther apart show; ≥ 1."""
     ratios = [1.0]
     for one, two in pairwise(spots):

@@ -17,14 +17,14 @@ FLATTEST_CROSSING_RAD: Final = radians(20.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Control:
+class ControlPoints:
     """Control points in the site frame (k,)."""
 
     point: Texts
     xyz_m: Floats  # (k, 3)
 
 
-def two_tapes(plan_m: Floats, control: Control, accuracy: Accuracy) -> dict[str, Values]:
+def two_tapes(plan_m: Floats, control: ControlPoints, accuracy: Accuracy) -> dict[str, Values]:
     """Return the tie columns of spots (n, 2 or more).
 
     The pair with the least σ of the crossing, √(σ_a² + σ_b²) / sin(angle between the tapes),

@@ -35,9 +35,9 @@ from lateralline.derive.chainage import Reached, reach
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
 from lateralline.derive.levels import outside_diameter_m
 from lateralline.derive.nodes import SAME_PLACE_M
-from lateralline.derive.spots import LEAST_M, Spot, ahead_of, area_of
+from lateralline.derive.spots import LEAST_M, KnownPlace, ahead_of, area_of
 from lateralline.derive.tables import Row, from_rows
-from lateralline.derive.ties import Control
+from lateralline.derive.ties import ControlPoints
 from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Marks, Product
 from lateralline.settings import Run, Settings
 
@@ -54,14 +54,14 @@ _BESIDE_M: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class SearchedSite:
     """What is known of a site, and those of its lines that are drawn."""
 
     record: FieldRecord
     marks: Marks
     exposures: Exposures
     fixes: Fixes
-    control: Control
+    control: ControlPoints
     axes: dict[str, Axis]  # by line
 
     @property
@@ -74,7 +74,7 @@ class Site:
         return [run for run in self.settings.runs if run.line == line]
 
 
-def unlocated(site: Site) -> Product:
+def unlocated(site: SearchedSite) -> Product:
     """Return the layer `unlocated` of a site, in the site frame."""
     rows: list[Row] = []
     for line in lines_of(site):
@@ -88,7 +88,7 @@ def unlocated(site: Site) -> Product:
     return from_rows("unlocated", rows, shapes)
 
 
-def lines_of(site: Site) -> list[str]:
+def lines_of(site: SearchedSite) -> list[str]:
     """Return every line the site names: by a run, a pipe, a branch, an exposure."""
     settings = site.settings
     named = [
@@ -117,7 +117,7 @@ def site_row(name: str, why: str) -> Row:
 # ---- rows ----------------------------------------------------------------------------------
 
 
-def _not_drawn(site: Site, line: str, run: Run | None) -> Row:
+def _not_drawn(site: SearchedSite, line: str, run: Run | None) -> Row:
     """Return the row of a line that is not drawn, as one of its runs tells of it."""
     spots = [*_exposures(site, line, run), *_junction(site, line)]
     counted, stops = np.empty(0), ""
@@ -144,7 +144,7 @@ def _not_drawn(site: Site, line: str, run: Run | None) -> Row:
     )
 
 
-def _of_drawn(site: Site, axis: Axis, run: Run) -> list[Row]:
+def _of_drawn(site: SearchedSite, axis: Axis, run: Run) -> list[Row]:
     """Return the rows of a run of a drawn line: past its ends, or of the whole run."""
     on_line = _on_line(site, axis)
     left = [i for i in _rows(site, run) if i not in on_line]
@@ -171,7 +171,7 @@ def _of_drawn(site: Site, axis: Axis, run: Run) -> list[Row]:
     return [row]
 
 
-def _past_ends(site: Site, axis: Axis, run: Run, twin: Run, left: list[int]) -> list[Row]:
+def _past_ends(site: SearchedSite, axis: Axis, run: Run, twin: Run, left: list[int]) -> list[Row]:
     """Return a row for each end of a drawn line that a run was pushed past."""
     shift = twin.counter_at_entry_m - run.counter_at_entry_m
 
@@ -217,7 +217,11 @@ def _past_ends(site: Site, axis: Axis, run: Run, twin: Run, left: list[int]) -> 
 
 
 def _with_area(
-    site: Site, spots: list[Spot], counters_m: Floats, way: Floats | None = None, **said: object
+    site: SearchedSite,
+    spots: list[KnownPlace],
+    counters_m: Floats,
+    way: Floats | None = None,
+    **said: object,
 ) -> Row:
     """Return a row with the polygon of its spots; with `way` what lies ahead of the only one."""
     accuracy = site.settings.accuracy
@@ -255,15 +259,15 @@ def _row(site_id: str, **said: object) -> Row:
 # ---- spots ---------------------------------------------------------------------------------
 
 
-def _rows(site: Site, run: Run) -> list[int]:
+def _rows(site: SearchedSite, run: Run) -> list[int]:
     return [int(i) for i in np.flatnonzero(site.fixes.run == run.id)]
 
 
-def _names(site: Site, stops: list[int]) -> str:
+def _names(site: SearchedSite, stops: list[int]) -> str:
     return ", ".join(str(site.fixes.stop[i]) for i in stops)
 
 
-def _on_line(site: Site, axis: Axis) -> set[int]:
+def _on_line(site: SearchedSite, axis: Axis) -> set[int]:
     """Return the stops that a drawn line holds: its own, and located ones beside its path."""
     path = shapely.LineString(axis.line.xyz_m[:, :2])
     fixes = site.fixes
@@ -272,7 +276,7 @@ def _on_line(site: Site, axis: Axis) -> set[int]:
     return {i for i in axis.line.fix.tolist() if i >= 0} | set(beside.tolist())
 
 
-def _stops(site: Site, run: Run, left: Collection[int] | None = None) -> list[Spot]:
+def _stops(site: SearchedSite, run: Run, left: Collection[int] | None = None) -> list[KnownPlace]:
     """Return the spots of a run's stops: of those a line left out, or of all where it is not drawn.
 
     A located stop is its own spot, but left out of a line it counts as one more of its marks.
@@ -286,7 +290,7 @@ def _stops(site: Site, run: Run, left: Collection[int] | None = None) -> list[Sp
         located = bool(fixes.solved[i] and isfinite(sure[i]))
         if located and left is None:
             radius = max(float(sure[i]), LEAST_M)
-            out.append(Spot(counter, (fixes.xyz_m[i, :2],), radius, "stop"))
+            out.append(KnownPlace(counter, (fixes.xyz_m[i, :2],), radius, "stop"))
             continue
         mine = (marks.run == run.id) & (marks.stop == fixes.stop[i]) & marks.placed
         mine &= np.isfinite(marks.xyz_m[:, :2]).all(axis=1) & (marks.kind != "ground")
@@ -294,11 +298,11 @@ def _stops(site: Site, run: Run, left: Collection[int] | None = None) -> list[Sp
         if spots:
             off = np.nan_to_num(ellipses_95(marks.cov_m2[mine]).semi_major_m)
             radius = MARK_REACH_DEPTHS * _depth_m(site, i) + float(off.max(initial=0.0))
-            out.append(Spot(counter, tuple(spots), radius, "marks"))
+            out.append(KnownPlace(counter, tuple(spots), radius, "marks"))
     return out
 
 
-def _depth_m(site: Site, stop: int) -> float:
+def _depth_m(site: SearchedSite, stop: int) -> float:
     """Return the most a stop may be deep: by its solution or reading, else the deepest there is."""
     fixes, accuracy, rows = site.fixes, site.settings.accuracy, site.record.stops
     readings = dict(zip(rows.row.tolist(), rows.depth_reading_m.tolist(), strict=True))
@@ -311,7 +315,7 @@ def _depth_m(site: Site, stop: int) -> float:
     return max(known + typical if known else deepest)
 
 
-def _exposures(site: Site, line: str, run: Run | None) -> list[Spot]:
+def _exposures(site: SearchedSite, line: str, run: Run | None) -> list[KnownPlace]:
     """Return the spots of exposures of a run, and of its line where they name no run."""
     seen, out = site.exposures, []
     off = np.nan_to_num(ellipses_95(seen.cov_m2).semi_major_m)
@@ -323,21 +327,21 @@ def _exposures(site: Site, line: str, run: Run | None) -> list[Spot]:
         if run is not None and not isfinite(counter) and seen.name[i] == run.entry:
             counter = run.counter_at_entry_m
         radius = max(float(off[i]), LEAST_M)
-        out.append(Spot(counter, (seen.xyz_m[i, :2],), radius, "exposure"))
+        out.append(KnownPlace(counter, (seen.xyz_m[i, :2],), radius, "exposure"))
     return out
 
 
-def _entry(site: Site, run: Run) -> list[Spot]:
+def _entry(site: SearchedSite, run: Run) -> list[KnownPlace]:
     """Return the control point that has the name of a run's entry."""
     places = site.control.xyz_m[(site.control.point == run.entry) & (run.entry != "")]
     return [
-        Spot(run.counter_at_entry_m, (at[:2],), LEAST_M, "control")
+        KnownPlace(run.counter_at_entry_m, (at[:2],), LEAST_M, "control")
         for at in places
         if np.isfinite(at[:2]).all()
     ]
 
 
-def _junction(site: Site, line: str) -> list[Spot]:
+def _junction(site: SearchedSite, line: str) -> list[KnownPlace]:
     """Return where a branch joins a drawn line, as far as a counter of that line's run tells."""
     out = []
     for branch in site.settings.branches:
@@ -349,28 +353,28 @@ def _junction(site: Site, line: str) -> list[Spot]:
         if isfinite(found.chainage_m[0]):
             place = axis.at(found.chainage_m).by_counter(found.counter_sigma_m)
             radius = max(float(place.semi_major_95_m[0]), LEAST_M)
-            out.append(Spot(nan, (place.xyz_m[0, :2],), radius, "junction"))
+            out.append(KnownPlace(nan, (place.xyz_m[0, :2],), radius, "junction"))
     return out
 
 
-def _end(axis: Axis, *, upstream: bool) -> tuple[Spot, Floats]:
+def _end(axis: Axis, *, upstream: bool) -> tuple[KnownPlace, Floats]:
     """Return an end of a drawn line as a spot, and the unit way the pipe leaves there."""
     at = axis.at(np.array([axis.length_m if upstream else 0.0]))
     way = at.tangent[0, :2] * (1.0 if upstream else -1.0)
     radius = max(float(np.nan_to_num(at.semi_major_95_m[0])), LEAST_M)
-    return Spot(0.0, (at.xyz_m[0, :2],), radius, "end"), way
+    return KnownPlace(0.0, (at.xyz_m[0, :2],), radius, "end"), way
 
 
-def _nearest_on(axis: Axis, at_m: Floats) -> Spot:
+def _nearest_on(axis: Axis, at_m: Floats) -> KnownPlace:
     path = shapely.LineString(axis.line.xyz_m[:, :2])
     on = shapely.get_coordinates(path.interpolate(path.project(shapely.Point(at_m))))[0]
-    return Spot(nan, (on,), LEAST_M, "end")
+    return KnownPlace(nan, (on,), LEAST_M, "end")
 
 
 # ---- counters ------------------------------------------------------------------------------
 
 
-def _counted(site: Site, run: Run, stops: Collection[int] | None = None) -> Floats:
+def _counted(site: SearchedSite, run: Run, stops: Collection[int] | None = None) -> Floats:
     """Return the counters of places a run's pipe is known to pass (n,), its entry with others.
 
     Of its stops, some or all of them, its observations, its exposures and the junction.
@@ -389,7 +393,7 @@ def _counted(site: Site, run: Run, stops: Collection[int] | None = None) -> Floa
     return np.append(counters, run.counter_at_entry_m) if len(counters) else counters
 
 
-def _counts_along(site: Site, axis: Axis, run: Run) -> Run | None:
+def _counts_along(site: SearchedSite, axis: Axis, run: Run) -> Run | None:
     """Return the run whose counter reaches the line: this one, or one pushed the same way from the
     same entry; None when there is none."""
     same = [r for r in site.runs(run.line) if r.entry == run.entry != "" and r.flow == run.flow]

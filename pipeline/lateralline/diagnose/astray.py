@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lateralline.diagnose.belonging import Belonging, belonging
-from lateralline.diagnose.clusters import Stop, fits_chain, nearest_m, stops_of
+from lateralline.diagnose.clusters import ClusteredStop, fits_chain, nearest_m, stops_of
 from lateralline.diagnose.mirrors import Mirrors, mended, mirrors
 from lateralline.findings import Finding, Given, finding
 from lateralline.place import Placed
@@ -25,15 +25,15 @@ def marks_astray(record: FieldRecord, placed: Placed) -> Iterator[tuple[Finding,
     stops = stops_of(record, placed.marks)
     if stops and not placed.misshapen:
         xy = placed.marks.xyz_m[:, :2]
-        site = _Site(record, placed, stops, xy, mirrors(record, placed.frame, xy))
+        site = _PlacedSite(record, placed, stops, xy, mirrors(record, placed.frame, xy))
         yield from _findings(site, belonging(stops, xy, site.mirror))
 
 
 @dataclass(frozen=True, slots=True)
-class _Site:
+class _PlacedSite:
     record: FieldRecord
     placed: Placed
-    stops: Sequence[Stop]
+    stops: Sequence[ClusteredStop]
     xy_m: Floats
     mirror: Mirrors
 
@@ -77,7 +77,7 @@ class _Site:
         )
 
 
-def _findings(site: _Site, found: Belonging) -> Iterator[tuple[Finding, Ints]]:
+def _findings(site: _PlacedSite, found: Belonging) -> Iterator[tuple[Finding, Ints]]:
     """Yield each finding with the marks it doubts."""
     told = np.zeros(len(site.xy_m), dtype=np.bool_)
     for base, ties in sorted(found.bases):
@@ -98,7 +98,9 @@ def _findings(site: _Site, found: Belonging) -> Iterator[tuple[Finding, Ints]]:
         yield from _torn(site, i, groups, found)
 
 
-def _of_mark(site: _Site, stop: Stop, i: int, found: Belonging) -> tuple[Finding, Ints]:
+def _of_mark(
+    site: _PlacedSite, stop: ClusteredStop, i: int, found: Belonging
+) -> tuple[Finding, Ints]:
     others = stop.marks[stop.marks != i]
     place = np.where(found.mirrored[others][:, None], site.mirror.xy_m[others], site.xy_m[others])
     off = float(np.linalg.norm(place - site.xy_m[i], axis=1).min())
@@ -117,7 +119,7 @@ def _of_mark(site: _Site, stop: Stop, i: int, found: Belonging) -> tuple[Finding
 
 
 def _torn(
-    site: _Site, at: int, groups: Sequence[Ints], found: Belonging
+    site: _PlacedSite, at: int, groups: Sequence[Ints], found: Belonging
 ) -> Iterator[tuple[Finding, Ints]]:
     """Yield what is said of a stop whose marks lie apart, whatever is mirrored."""
     stop = site.stops[at]
@@ -141,12 +143,14 @@ def _torn(
     )
 
 
-def _in_chain(site: _Site, at: int, place_m: Floats, found: Belonging) -> bool:
+def _in_chain(site: _PlacedSite, at: int, place_m: Floats, found: Belonging) -> bool:
     """Whether a place is within reach of every stop of the run's chain, by the counters."""
     return fits_chain(site.stops, found.middle_m, found.known, at, place_m)
 
 
-def _astray(site: _Site, at: int, i: int, others: Ints, found: Belonging) -> tuple[Finding, Ints]:
+def _astray(
+    site: _PlacedSite, at: int, i: int, others: Ints, found: Belonging
+) -> tuple[Finding, Ints]:
     stop = site.stops[at]
     off = float(np.linalg.norm(site.xy_m[others] - site.xy_m[i], axis=1).min())
     middle = np.array([site.xy_m[s.marks].mean(axis=0) for s in site.stops])

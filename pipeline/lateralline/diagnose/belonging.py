@@ -13,7 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
-from lateralline.diagnose.clusters import Stop, chain, clusters, fits_chain
+from lateralline.diagnose.clusters import ClusteredStop, chain, clusters, fits_chain
 from lateralline.diagnose.mirrors import Mirrors
 from lateralline.records import Flags, Floats, Ints
 
@@ -32,7 +32,7 @@ class Belonging:
     middle_m: Floats  # (s, 2) of each stop's marks, NaN where they have no one place
 
 
-def belonging(stops: Sequence[Stop], xy_m: Floats, mirror: Mirrors) -> Belonging:
+def belonging(stops: Sequence[ClusteredStop], xy_m: Floats, mirror: Mirrors) -> Belonging:
     """Return which of marks at `xy_m` (n, 2) belong elsewhere than they were put."""
     turned = np.zeros(len(xy_m), dtype=np.bool_)
     bases = _whole_bases(stops, xy_m, mirror)
@@ -69,11 +69,13 @@ def _put(xy_m: Floats, mirror: Mirrors, turned: Flags) -> Floats:
     return np.where(turned[:, None], mirror.xy_m, xy_m)
 
 
-def _together(stop: Stop, xy_m: Floats) -> bool:
+def _together(stop: ClusteredStop, xy_m: Floats) -> bool:
     return len(clusters(xy_m[stop.marks], stop.apart_m)) == 1
 
 
-def _whole_bases(stops: Sequence[Stop], xy_m: Floats, mirror: Mirrors) -> list[tuple[str, bool]]:
+def _whole_bases(
+    stops: Sequence[ClusteredStop], xy_m: Floats, mirror: Mirrors
+) -> list[tuple[str, bool]]:
     """Return baselines that, mirrored as a whole, bring together two stops or more, and tear none.
 
     With fewer there is nothing that says more of the baseline than of the mark.
@@ -91,7 +93,7 @@ def _whole_bases(stops: Sequence[Stop], xy_m: Floats, mirror: Mirrors) -> list[t
 
 
 def _turned_bases(
-    stops: Sequence[Stop], mirror: Mirrors, turned: Flags
+    stops: Sequence[ClusteredStop], mirror: Mirrors, turned: Flags
 ) -> Iterator[tuple[str, bool]]:
     """Yield baselines of which every mark at two stops or more was found to be mirrored."""
     shown = np.concatenate([s.marks for s in stops])
@@ -103,7 +105,7 @@ def _turned_bases(
             yield base, ties
 
 
-def _ways(stop: Stop, xy_m: Floats, mirror: Mirrors, turned: Flags) -> list[Ints]:
+def _ways(stop: ClusteredStop, xy_m: Floats, mirror: Mirrors, turned: Flags) -> list[Ints]:
     """Return the smallest sets of a stop's marks that, mirrored, bring them together."""
     may = stop.marks[mirror.there[stop.marks]]
     for n in range(1, min(_MOST_MIRRORED, len(may)) + 1):
@@ -119,7 +121,7 @@ def _ways(stop: Stop, xy_m: Floats, mirror: Mirrors, turned: Flags) -> list[Ints
 
 
 def _middles(
-    stops: Sequence[Stop], xy_m: Floats, without: Mapping[int, object] | set[int]
+    stops: Sequence[ClusteredStop], xy_m: Floats, without: Mapping[int, object] | set[int]
 ) -> Floats:
     middle = np.array([xy_m[s.marks].mean(axis=0) for s in stops]).reshape(-1, 2)
     middle[list(without)] = np.nan
@@ -127,7 +129,7 @@ def _middles(
 
 
 def _by_neighbours(
-    stops: Sequence[Stop],
+    stops: Sequence[ClusteredStop],
     i: int,
     ways: Sequence[Ints],
     xy_m: Floats,
@@ -150,7 +152,7 @@ def _by_neighbours(
     return ways[int(order[0])] if clear else None
 
 
-def _neighbours(stops: Sequence[Stop], i: int, middle_m: Floats) -> Iterator[int]:
+def _neighbours(stops: Sequence[ClusteredStop], i: int, middle_m: Floats) -> Iterator[int]:
     """Yield the stops next to one by the counter of its run, before and after."""
     known = [
         j
@@ -164,7 +166,11 @@ def _neighbours(stops: Sequence[Stop], i: int, middle_m: Floats) -> Iterator[int
 
 
 def _whole_stops(
-    stops: Sequence[Stop], xy_m: Floats, mirror: Mirrors, turned: Flags, torn: Mapping[int, object]
+    stops: Sequence[ClusteredStop],
+    xy_m: Floats,
+    mirror: Mirrors,
+    turned: Flags,
+    torn: Mapping[int, object],
 ) -> None:
     """Mirror, in `turned`, all marks of stops that by their counters belong over there."""
     middle = _middles(stops, _put(xy_m, mirror, turned), torn)

@@ -28,7 +28,7 @@ _SLACK_M, _SLACK = 1.0, 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class ClusteredStop:
     """The marks of one stop that show the field, as indices into `Marks`."""
 
     run: str
@@ -43,7 +43,7 @@ class Stop:
         return f"stop {self.run}/{self.stop}"
 
 
-def stops_of(record: FieldRecord, marks: Marks) -> list[Stop]:
+def stops_of(record: FieldRecord, marks: Marks) -> list[ClusteredStop]:
     """Return the stops that have marks, in the order of their rows."""
     rows = record.stops
     at: dict[tuple[str, str], list[int]] = {}
@@ -69,7 +69,7 @@ def stops_of(record: FieldRecord, marks: Marks) -> list[Stop]:
         limit = (
             apart[i] * max(DEPTHS, USUAL * usual) if apart[i] == apart[i] else USUAL_ALONE * usual
         )
-        out.append(Stop(*key, np.array(at[key]), float(rows.counter_m[i]), float(limit)))
+        out.append(ClusteredStop(*key, np.array(at[key]), float(rows.counter_m[i]), float(limit)))
     return out
 
 
@@ -99,7 +99,7 @@ def clusters(xy_m: Floats, apart_m: float) -> list[Ints]:
     return sorted(out, key=lambda g: -len(g))
 
 
-def chain(stops: Sequence[Stop], middle_m: Floats) -> set[int]:
+def chain(stops: Sequence[ClusteredStop], middle_m: Floats) -> set[int]:
     """Return the stops (indices) that can be neighbours by their counters, if that is most of them.
 
     middle_m (n, 2), NaN for a stop without one place. The longest chain of each run in the order of
@@ -130,7 +130,7 @@ def chain(stops: Sequence[Stop], middle_m: Floats) -> set[int]:
 
 
 def fits_chain(
-    stops: Sequence[Stop], middle_m: Floats, known: Iterable[int], i: int, place_m: Floats
+    stops: Sequence[ClusteredStop], middle_m: Floats, known: Iterable[int], i: int, place_m: Floats
 ) -> bool:
     """Whether stop `i`, were it at `place_m`, would be within its counter of those of a chain."""
     beside = [j for j in known if stops[j].run == stops[i].run and j != i]

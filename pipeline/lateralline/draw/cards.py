@@ -13,7 +13,7 @@ from lateralline.draw.paper import Box
 from lateralline.errors import extra
 from lateralline.output import whole_file
 from lateralline.ties.measure import Measure
-from lateralline.ties.tapes import Card, Tape, TieLimits, card_lines
+from lateralline.ties.tapes import Card, TieLimits, TieTape, card_lines
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -138,14 +138,14 @@ def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Mea
     axes.plot(*spot, marker="X", ms=7, mfc=symbols.INK, mec="white", mew=0.7, zorder=8)
 
 
-def _arc(tape: Tape, spot: Floats) -> Floats:
+def _arc(tape: TieTape, spot: Floats) -> Floats:
     """Return the stretch (n, 2) of a tape's circle that runs through the spot."""
     east, north = spot - tape.point_m
     angles = np.arctan2(north, east) + np.radians(np.linspace(-_ARC_DEG, _ARC_DEG, 25))
     return tape.point_m + tape.distance_m * np.column_stack([np.cos(angles), np.sin(angles)])
 
 
-def _name(axes: Axes, tape: Tape, spot: Floats) -> None:
+def _name(axes: Axes, tape: TieTape, spot: Floats) -> None:
     """Name a point on the side away from the spot."""
     up = tape.point_m[1] >= spot[1]
     axes.annotate(
@@ -155,7 +155,7 @@ def _name(axes: Axes, tape: Tape, spot: Floats) -> None:
     )  # fmt: skip
 
 
-def _distance(axes: Axes, tape: Tape, spot: Floats, measure: Measure) -> None:
+def _distance(axes: Axes, tape: TieTape, spot: Floats, measure: Measure) -> None:
     """Write a distance on its tape, readable from below or from the right."""
     way = tape.point_m - spot
     angle = float(np.degrees(np.arctan2(way[1], way[0])))

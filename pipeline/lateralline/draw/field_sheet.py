@@ -29,7 +29,7 @@ Align = Literal["left", "center", "right"]
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
+class RuledLine:
     """A straight line."""
 
     x0: float
@@ -80,7 +80,7 @@ class Page:
 
     width: float
     height: float
-    rules: list[Rule] = field(default_factory=list)
+    rules: list[RuledLine] = field(default_factory=list)
     words: list[Words] = field(default_factory=list)
     cells: list[Cell] = field(default_factory=list)
 
@@ -88,7 +88,7 @@ class Page:
         """Draw a rectangle."""
         x1, y1 = x + width, y + height
         for a, b, c, d in ((x, y, x1, y), (x, y1, x1, y1), (x, y, x, y1), (x1, y, x1, y1)):
-            self.rules.append(Rule(a, b, c, d))
+            self.rules.append(RuledLine(a, b, c, d))
 
     def heading(self, x: float, y: float, text: str, note: str = "") -> float:
         """Name what follows; return where that begins."""
@@ -146,10 +146,10 @@ class Page:
         width, height = width // step * step, height // step * step
         for n in range(1, round(width / step)):
             grey = "0.65" if n % 5 == 0 else "0.85"
-            self.rules.append(Rule(x + n * step, y, x + n * step, y + height, 0.3, grey))
+            self.rules.append(RuledLine(x + n * step, y, x + n * step, y + height, 0.3, grey))
         for n in range(1, round(height / step)):
             grey = "0.65" if n % 5 == 0 else "0.85"
-            self.rules.append(Rule(x, y + n * step, x + width, y + n * step, 0.3, grey))
+            self.rules.append(RuledLine(x, y + n * step, x + width, y + n * step, 0.3, grey))
         self.frame(x, y, width, height)
 
     def _cell(

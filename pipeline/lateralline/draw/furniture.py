@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 
 from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, width_mm
-from lateralline.draw.paper import Box, Scale
+from lateralline.draw.paper import Box, PaperScale
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
@@ -21,7 +21,9 @@ _CROSS_MM: Final = 1.6
 _BAR_MM: Final = 46.0  # the scale bar is no longer
 
 
-def head(canvas: Canvas, box: Box, view: RecordView, scale: Scale, index: int, count: int) -> None:
+def head(
+    canvas: Canvas, box: Box, view: RecordView, scale: PaperScale, index: int, count: int
+) -> None:
     """Write the line above a plan: its name and scale, the scale bar, and which way is north."""
     y = box.y + 4.6
     title = "PLAN" if count == 1 else f"PLAN {index + 1} of {count}"
@@ -44,7 +46,7 @@ def head(canvas: Canvas, box: Box, view: RecordView, scale: Scale, index: int, c
 
 
 def scale_bar(
-    canvas: Canvas, right: float, y: float, unit: str, scale: Scale, most_mm: float
+    canvas: Canvas, right: float, y: float, unit: str, scale: PaperScale, most_mm: float
 ) -> float:
     """Draw a scale bar in a unit of length that ends at `right`; return where it begins."""
     per = METRES_PER[unit]
@@ -69,7 +71,7 @@ def north(canvas: Canvas, x: float, y: float, text: str) -> None:
     canvas.words(x + 1.4, y + 4.6, "N", 8.0, bold=True)
 
 
-def edge_notes(axes: Axes, notes: Sequence[str], scale: Scale, taken: Floats) -> Floats:
+def edge_notes(axes: Axes, notes: Sequence[str], scale: PaperScale, taken: Floats) -> Floats:
     """Write what is off the plan into its emptiest corner; return points labels keep clear of.
 
     `taken` (n, 2) is where something stands already.
@@ -114,7 +116,7 @@ def covered(low: Floats, size: Floats, count: int) -> Floats:
     return np.asarray(low + np.stack(raster, -1).reshape(-1, 2) * size)
 
 
-def grid(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, scale: Scale) -> None:
+def grid(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, scale: PaperScale) -> None:
     """Draw crosses at round coordinates of the file, with the coordinates along two edges."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     corners = view.ground.to_file(np.array([[x0, y0], [x1, y0], [x0, y1], [x1, y1]]))

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from lateralline.draw import legend, plan, title_block
-from lateralline.draw.paper import Box, Scale, SheetError, finest, paper_size, scales
+from lateralline.draw.paper import Box, PaperScale, SheetError, finest, paper_size, scales
 from lateralline.draw.profile import (
     LEFT,
     PAD,
@@ -49,7 +49,7 @@ class Layout:
     key_box: Box
     notes_box: Box
     profile_box: Box
-    plan_scale: Scale
+    plan_scale: PaperScale
     profile_scales: ProfileScales | None  # None: no line
     windows: list[Window]
     pieces: list[list[tuple[Piece, Box]]]  # of each drawn page, the plan's pages first
@@ -74,7 +74,7 @@ def lay_out(
     profiles: Sequence[LineProfile],
     paper: str,
     orientation: Orientation,
-    asked: Scale | None,
+    asked: PaperScale | None,
     *,
     whole: bool = False,
     notes_mm: Callable[[float], float] = lambda width: 0.0,
@@ -115,7 +115,7 @@ def _candidates(
     view: RecordView,
     profiles: Sequence[LineProfile],
     paper: str,
-    asked: Scale | None,
+    asked: PaperScale | None,
     wide: bool,
     whole: bool,
     notes_mm: Callable[[float], float],
@@ -168,7 +168,7 @@ def _beside(box: Box, share: float) -> tuple[Box, Box]:
     )
 
 
-def _plan_fit(view: RecordView, box: Box) -> Scale:
+def _plan_fit(view: RecordView, box: Box) -> PaperScale:
     x0, y0, x1, y1 = extent_of(view)
     inner = box.inset(plan.LEFT + 4.0, plan.TOP + 4.0, plan.RIGHT + 4.0, plan.FOOT + 4.0)
     return max(
@@ -177,7 +177,7 @@ def _plan_fit(view: RecordView, box: Box) -> Scale:
     )
 
 
-def _coarsest(view: RecordView, box: Box, reach: float) -> Scale:
+def _coarsest(view: RecordView, box: Box, reach: float) -> PaperScale:
     """Return the scale a plan is not drawn smaller than, but that its zones have room beside it."""
     inner = box.inset(plan.LEFT, plan.TOP, plan.RIGHT, plan.FOOT)
     beside = MOST_PAD * min(inner.width, inner.height) - _EDGE_MM
@@ -186,8 +186,8 @@ def _coarsest(view: RecordView, box: Box, reach: float) -> Scale:
 
 
 def _along(
-    view: RecordView, profiles: Sequence[LineProfile], box: Box, cut_at: Scale | None
-) -> Scale:
+    view: RecordView, profiles: Sequence[LineProfile], box: Box, cut_at: PaperScale | None
+) -> PaperScale:
     """Return the horizontal scale: the plan's own when that is cut, else what fits one sheet."""
     if cut_at is not None or not profiles:
         return cut_at or finest(1.0, 1.0, in_feet=view.in_feet)
@@ -211,7 +211,7 @@ def _shelves(widths: Sequence[float], room: float) -> int:
 
 
 def _profiles(
-    view: RecordView, profiles: Sequence[LineProfile], box: Box, cut_at: Scale | None
+    view: RecordView, profiles: Sequence[LineProfile], box: Box, cut_at: PaperScale | None
 ) -> tuple[ProfileScales | None, list[Piece], int]:
     """Return scales and pieces of the profiles, and how many shelves of them a sheet holds."""
     if not profiles:
@@ -272,7 +272,7 @@ def _room(boxes: tuple[Box, Box], with_plan: bool, row: float, on_page: int) -> 
 
 
 def _windows(
-    view: RecordView, box: Box, scale: Scale, reach: float, *, whole: bool
+    view: RecordView, box: Box, scale: PaperScale, reach: float, *, whole: bool
 ) -> list[Window]:
     width, height = plan.window_size(box, scale)
     if whole:

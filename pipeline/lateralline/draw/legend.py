@@ -19,7 +19,7 @@ _SIGN: Final = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class LegendEntry:
     """One sign, of parts drawn over one another, and what it means."""
 
     text: str
@@ -49,7 +49,7 @@ def draw(canvas: Canvas, box: Box, view: RecordView) -> None:
         canvas.words(x + _SIGN + 1.5, y, entry.text, 6.0, room=width - _SIGN - 4.0)
 
 
-def draw_sign(canvas: Canvas, x: float, y: float, entry: Entry) -> None:
+def draw_sign(canvas: Canvas, x: float, y: float, entry: LegendEntry) -> None:
     """Draw a sign whose left end is at (x, y)."""
     if entry.area is not None:
         canvas.frame(Box(x, y - 1.3, _SIGN, 2.6), hatch=entry.hatch, **entry.area)
@@ -61,7 +61,7 @@ def draw_sign(canvas: Canvas, x: float, y: float, entry: Entry) -> None:
     canvas.symbol(x + _SIGN / 2, y, *entry.points)
 
 
-def entries(view: RecordView) -> list[Entry]:
+def entries(view: RecordView) -> list[LegendEntry]:
     """Return all that is drawn of a record."""
     found = _points(view.nodes)
     found += _points(view.rows(MarkRow))
@@ -74,8 +74,8 @@ def entries(view: RecordView) -> list[Entry]:
         whole = area_of("dig_zone", zone="tolerance_and_corridor")
         near = area_of("dig_zone", zone="tolerance")
         found += [
-            Entry("dig zone: tolerance about the corridor", area=symbols.area_look(whole)),
-            Entry("tolerance about the pipe as located", area=symbols.area_look(near)),
+            LegendEntry("dig zone: tolerance about the corridor", area=symbols.area_look(whole)),
+            LegendEntry("tolerance about the pipe as located", area=symbols.area_look(near)),
         ]
     return found
 
@@ -86,35 +86,35 @@ def _columns(view: RecordView, width: float) -> int:
     return max(int(width / (widest + _SIGN + 4.5)), 1)
 
 
-def _points(rows: tuple[PointRow, ...] | list[PointRow]) -> list[Entry]:
+def _points(rows: tuple[PointRow, ...] | list[PointRow]) -> list[LegendEntry]:
     """Return an entry for each rule that draws a row with a place."""
     if not rows:
         return []
     style = style_of(rows[0].layer)
     drawn = [style.rule_of(row) for row in rows if row.geometry is not None]
     return [
-        Entry(_in_a_key(rule.title), symbols.point_looks(rule.point))
+        LegendEntry(_in_a_key(rule.title), symbols.point_looks(rule.point))
         for rule in style.rule
         if rule.point is not None and rule in drawn
     ]
 
 
-def _fixes(view: RecordView) -> list[Entry]:
+def _fixes(view: RecordView) -> list[LegendEntry]:
     found = _points(view.fixes)
     if found:
         ellipse = symbols.sign_look("ellipse")
         ring = PointLook(marker="o", ms=7.5, mfc="none", mec=ellipse["color"], mew=ellipse["lw"])
-        found.append(Entry(_in_a_key(sign("ellipse").title), (ring,)))
+        found.append(LegendEntry(_in_a_key(sign("ellipse").title), (ring,)))
     return found
 
 
-def _pipe(view: RecordView) -> list[Entry]:
+def _pipe(view: RecordView) -> list[LegendEntry]:
     style = style_of("pipe_segments")
     drawn = [style.rule_of(row) for row in view.rows(SegmentRow)]
     if not drawn:
         return []
     found = [
-        Entry(_in_a_key(rule.title), lines=(symbols.line_look(rule.line),))
+        LegendEntry(_in_a_key(rule.title), lines=(symbols.line_look(rule.line),))
         for rule in style.rule
         if rule.line is not None and rule in drawn
     ]
@@ -127,14 +127,14 @@ def _pipe(view: RecordView) -> list[Entry]:
         found.append(_sign("carried_on"))
     corridor = symbols.area_look(area_of("position_corridor"))
     name = "depth" if view.depth_only else "invert"
-    found.append(Entry(f"95 % corridor; in profile 95 % of {name}", area=corridor))
-    found.append(Entry(_in_a_key(sign("ground").title), lines=(symbols.sign_look("ground"),),
+    found.append(LegendEntry(f"95 % corridor; in profile 95 % of {name}", area=corridor))
+    found.append(LegendEntry(_in_a_key(sign("ground").title), lines=(symbols.sign_look("ground"),),
                        earth=True))  # fmt: skip
     return found
 
 
-def _sign(name: str) -> Entry:
-    return Entry(_in_a_key(sign(name).title), lines=(symbols.sign_look(name),))
+def _sign(name: str) -> LegendEntry:
+    return LegendEntry(_in_a_key(sign(name).title), lines=(symbols.sign_look(name),))
 
 
 def _in_a_key(title: str) -> str:

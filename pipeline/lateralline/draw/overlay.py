@@ -18,7 +18,7 @@ from lateralline.draw import furniture, legend, symbols
 from lateralline.draw.canvas import Canvas, line_mm, save, width_mm, wrapped
 from lateralline.draw.captions import colour_of
 from lateralline.draw.labels import Label
-from lateralline.draw.paper import Box, Scale
+from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import fill
 from lateralline.draw.symbols import AreaLook
 from lateralline.draw.title_block import draw_caution
@@ -69,7 +69,7 @@ class Margin:
             self.y += line_mm(size_pt)
         self.y += 1.2
 
-    def key(self, entries: Sequence[legend.Entry]) -> None:
+    def key(self, entries: Sequence[legend.LegendEntry]) -> None:
         """Explain signs."""
         for entry in entries:
             self.y += _ENTRY_MM
@@ -98,7 +98,7 @@ class PlanPanel:
     """The plan of an overlay: axes in metres on the ground, and their scale."""
 
     axes: Axes
-    scale: Scale
+    scale: PaperScale
 
     @property
     def view(self) -> shapely.Polygon:
@@ -142,7 +142,7 @@ def _plan(canvas: Canvas, box: Box, bounds: Floats, north: str, unit: str) -> Pl
     axes = canvas.axes(
         inner, xlim=(east - half[0], east + half[0]), ylim=(up - half[1], up + half[1])
     )
-    scale = Scale(1000.0 / mm)
+    scale = PaperScale(1000.0 / mm)
     canvas.words(box.x, box.y + 3.0, "PLAN", 9.0, bold=True)
     room = width_mm(f"000 {unit}", 6.0)
     furniture.scale_bar(canvas, box.right - 22.0 - room / 2, box.y + 2.4, unit, scale, _BAR_MM)
@@ -159,25 +159,25 @@ def pipe_look() -> AreaLook:
     return AreaLook(fc=colour, ec=colour, lw=0.6, ls="-")
 
 
-def pipe_entries() -> list[legend.Entry]:
+def pipe_entries() -> list[legend.LegendEntry]:
     """Return the key to pipes and their corridors."""
     corridor = symbols.area_look(area_of("position_corridor"))
     return [
-        legend.Entry("outside of the pipe, as located", area=pipe_look()),
-        legend.Entry("95 % corridor of its axis", area=corridor),
+        legend.LegendEntry("outside of the pipe, as located", area=pipe_look()),
+        legend.LegendEntry("95 % corridor of its axis", area=corridor),
     ]
 
 
-def unlocated_entry(text: str) -> legend.Entry:
+def unlocated_entry(text: str) -> legend.LegendEntry:
     """Return the key to where pipe may be that nobody located."""
     look = symbols.area_look(area_of("unlocated"))
-    return legend.Entry(text, area=look, hatch=HATCH_UNLOCATED)
+    return legend.LegendEntry(text, area=look, hatch=HATCH_UNLOCATED)
 
 
-def open_end_entry() -> legend.Entry:
+def open_end_entry() -> legend.LegendEntry:
     """Return the key to where the pipe runs on past an end of its located line."""
     found = sign("open_end")
-    return legend.Entry(found.title[0].lower() + found.title[1:],
+    return legend.LegendEntry(found.title[0].lower() + found.title[1:],
                         lines=(symbols.line_look(found.line),))  # fmt: skip
 
 

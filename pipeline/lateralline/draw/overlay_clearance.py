@@ -13,7 +13,7 @@ import shapely
 from lateralline.draw import overlay, symbols
 from lateralline.draw.canvas import Align
 from lateralline.draw.labels import Label, place
-from lateralline.draw.legend import Entry
+from lateralline.draw.legend import LegendEntry
 from lateralline.draw.overlay import Margin, PlanPanel
 from lateralline.draw.plan import fill
 from lateralline.draw.symbols import AreaLook, LineLook
@@ -135,9 +135,9 @@ def _draw_margin(margin: Margin, plan: ClearancePlan) -> None:
         [
             *overlay.pipe_entries(),
             overlay.unlocated_entry("not located: pipe may be anywhere in it, at any depth"),
-            Entry("planned works", area=_WORKS, hatch=_WORKS_HATCH),
-            Entry("conflict at its closest, from the pipe's axis", lines=(_CONFLICT,)),
-            Entry("no conflict shown, which is no clearance to dig", lines=(_NONE_SHOWN,)),
+            LegendEntry("planned works", area=_WORKS, hatch=_WORKS_HATCH),
+            LegendEntry("conflict at its closest, from the pipe's axis", lines=(_CONFLICT,)),
+            LegendEntry("no conflict shown, which is no clearance to dig", lines=(_NONE_SHOWN,)),
             overlay.open_end_entry(),
         ]
     )

@@ -13,7 +13,7 @@ import shapely
 
 from lateralline.draw import overlay, symbols
 from lateralline.draw.labels import place
-from lateralline.draw.legend import Entry
+from lateralline.draw.legend import LegendEntry
 from lateralline.draw.overlay import Margin, PlanPanel
 from lateralline.draw.paper import Box
 from lateralline.draw.plan import fill
@@ -125,8 +125,10 @@ def _draw_margin(margin: Margin, plan: ZonesPlan) -> None:
         [
             *overlay.pipe_entries(),
             overlay.unlocated_entry("not located, no zone: pipe may be anywhere in it"),
-            Entry("zone about the pipe as located", area=_near()),
-            Entry("zone about the corridor too: the error of position taken in", area=_wide()),
+            LegendEntry("zone about the pipe as located", area=_near()),
+            LegendEntry(
+                "zone about the corridor too: the error of position taken in", area=_wide()
+            ),
             overlay.open_end_entry(),
         ]
     )

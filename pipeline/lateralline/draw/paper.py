@@ -64,7 +64,7 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True, order=True)
-class Scale:
+class PaperScale:
     """One length on paper for `denominator` on the ground."""
 
     denominator: float
@@ -92,14 +92,14 @@ def paper_size(paper: str, *, wide: bool) -> tuple[float, float]:
     return (long, narrow) if wide else (narrow, long)
 
 
-def scales(*, in_feet: bool) -> tuple[Scale, ...]:
+def scales(*, in_feet: bool) -> tuple[PaperScale, ...]:
     """Return every round scale, the largest drawing first."""
     if in_feet:
-        return tuple(Scale(_IN_PER_FT * feet, True) for feet in _FEET)
-    return tuple(Scale(d) for d in _METRIC)
+        return tuple(PaperScale(_IN_PER_FT * feet, True) for feet in _FEET)
+    return tuple(PaperScale(d) for d in _METRIC)
 
 
-def finest(mm: float, metres: float, *, in_feet: bool) -> Scale:
+def finest(mm: float, metres: float, *, in_feet: bool) -> PaperScale:
     """Return the largest round scale at which `metres` fit on `mm` of paper.
 
     >>> str(finest(100.0, 23.0, in_feet=False)), str(finest(100.0, 23.0, in_feet=True))
@@ -109,7 +109,7 @@ def finest(mm: float, metres: float, *, in_feet: bool) -> Scale:
     return next(fitting, scales(in_feet=in_feet)[-1])
 
 
-def parse_scale(text: str) -> Scale:
+def parse_scale(text: str) -> PaperScale:
     """Return the scale someone asked for; raises ValueError with what would be right.
 
     >>> parse_scale("1:100").denominator, parse_scale("1 in = 20 ft").denominator
@@ -120,7 +120,7 @@ def parse_scale(text: str) -> Scale:
     """
     plain = " ".join(text.split())
     if (ratio := _RATIO.fullmatch(plain)) and float(ratio[1]) > 0.0:
-        return Scale(float(ratio[1]))
+        return PaperScale(float(ratio[1]))
     if (inch := _INCH.fullmatch(plain)) and float(inch[1]) > 0.0:
-        return Scale(_IN_PER_FT * float(inch[1]), True)
+        return PaperScale(_IN_PER_FT * float(inch[1]), True)
     raise ValueError(f"a scale is written as 1:100 or 1in=20ft; got {text!r}")

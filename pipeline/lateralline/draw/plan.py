@@ -17,7 +17,7 @@ from shapely import LineString
 from lateralline.draw import captions, furniture, symbols
 from lateralline.draw.canvas import Canvas
 from lateralline.draw.labels import place
-from lateralline.draw.paper import Box, Scale
+from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
 from lateralline.draw.windows import Window
 from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, ZoneRow
@@ -34,7 +34,7 @@ _SYMBOL_MM: Final = 1.5  # half a control point's
 _MATCH_MM: Final = 16.0  # half the length of a match line
 
 
-def window_size(box: Box, scale: Scale) -> tuple[float, float]:
+def window_size(box: Box, scale: PaperScale) -> tuple[float, float]:
     """Return how many ground metres a plan panel shows, east and north."""
     inner = box.inset(LEFT, TOP, RIGHT, FOOT)
     return inner.width / scale.mm_per_m, inner.height / scale.mm_per_m
@@ -44,7 +44,7 @@ def draw(
     canvas: Canvas,
     box: Box,
     view: RecordView,
-    scale: Scale,
+    scale: PaperScale,
     windows: Sequence[Window],
     index: int,
 ) -> None:
@@ -173,7 +173,7 @@ def fill(
         axes.add_collection(PatchCollection(paths, zorder=zorder, hatch=hatch or None, **look))
 
 
-def obstacles(view: RecordView, scale: Scale) -> Floats:
+def obstacles(view: RecordView, scale: PaperScale) -> Floats:
     """Return points (n, 2) that labels should not cover: symbols, and the pipe all along."""
     layers = ("field_marks", "transmitter_fixes", "pipe_nodes", "pipe_observations")
     spots = [xy_of(view.located(n).geometry.array) for n in (*layers, "control_points")]
@@ -197,7 +197,7 @@ def in_window(rows: Iterable[P], window: Window, pad_m: float = 0.0) -> list[P]:
 # ---- beside the record ----------------------------------------------------------------------
 
 
-def _flow(axes: Axes, view: RecordView, window: Window, scale: Scale) -> Floats:
+def _flow(axes: Axes, view: RecordView, window: Window, scale: PaperScale) -> Floats:
     """Lay an arrow beside each line the way water runs; return points that labels keep clear of."""
     kept = [np.empty((0, 2))]
     frame = shapely.box(*window.limits)
@@ -224,7 +224,7 @@ def _flow(axes: Axes, view: RecordView, window: Window, scale: Scale) -> Floats:
     return np.vstack(kept)
 
 
-def _matches(axes: Axes, window: Window, scale: Scale) -> Floats:
+def _matches(axes: Axes, window: Window, scale: PaperScale) -> Floats:
     """Draw match lines; return points that labels keep clear of."""
     kept = [np.empty((0, 2))]
     for match in window.matches:
@@ -254,7 +254,7 @@ def _key_plan(
     width, height = mm * (x1 - x0), mm * (y1 - y0)
     size = np.array([width, height]) * np.ptp(axes.get_xlim()) / inner.width
     corners = [(i, j) for j in (1, 0) for i in (1, 0)]
-    taken = obstacles(view, Scale(200.0))
+    taken = obstacles(view, PaperScale(200.0))
     (i, j), low = furniture.emptiest_corner(axes, size, taken, corners)
     box = Box(
         inner.right - width if i else inner.x, inner.y if j else inner.foot - height, width, height

@@ -17,7 +17,7 @@ from lateralline.draw.canvas import Canvas, fitted, line_mm, width_mm
 from lateralline.draw.captions import colour_of, node_name
 from lateralline.draw.furniture import round_up
 from lateralline.draw.labels import Label, place
-from lateralline.draw.paper import Box, Scale
+from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import draw_points
 from lateralline.record.profile import At, LineProfile, ground_of
 from lateralline.record.rows import AlongRow
@@ -46,7 +46,7 @@ class Piece:
     part: int
     parts: int
 
-    def width(self, scale: Scale) -> float:
+    def width(self, scale: PaperScale) -> float:
         """Return how much paper the piece takes, axis and margins included, in mm."""
         return max((self.high - self.low) * scale.mm_per_m + LEFT + RIGHT + 2 * SIDE, LEAST)
 
@@ -60,8 +60,8 @@ class Piece:
 class ProfileScales:
     """How a site's profiles are drawn."""
 
-    along: Scale
-    up: Scale
+    along: PaperScale
+    up: PaperScale
     graph_mm: float  # height of the graph
 
     @property
@@ -70,7 +70,7 @@ class ProfileScales:
         return self.along.denominator / self.up.denominator
 
 
-def pieces(profile: LineProfile, room: float, scale: Scale) -> list[Piece]:
+def pieces(profile: LineProfile, room: float, scale: PaperScale) -> list[Piece]:
     """Cut a line's profile into stretches that fit `room` mm of paper."""
     low, high = profile.reach
     most = (room - LEFT - RIGHT - 2 * SIDE) / scale.mm_per_m
@@ -122,7 +122,7 @@ def _head(
     canvas.paragraph(text, about, 6.0, colour=symbols.GREY)
 
 
-def _levels(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, up: Scale) -> None:
+def _levels(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, up: PaperScale) -> None:
     low, high = axes.get_ylim()
     step = round_up(_TICK / up.mm_per_m / view.per)
     places = max(0, -floor(np.log10(step) + 1e-9))

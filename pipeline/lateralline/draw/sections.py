@@ -9,7 +9,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw.captions import node_name
-from lateralline.draw.tables import Column, Section
+from lateralline.draw.tables import TableColumn, TableSection
 from lateralline.record.rows import (
     CentrelineRow,
     FindingRow,
@@ -27,7 +27,7 @@ _SAME_M: Final = 1e-6  # chainages this close are one place
 _EACH_95: Final = "± is half the 95 % interval"
 
 
-def sections(view: RecordView) -> list[Section]:
+def sections(view: RecordView) -> list[TableSection]:
     """Return every table that has rows, findings last, errors first among them."""
     built = (
         _lines(view), _stops(view), _nodes(view), _observations(view), _segments(view),
@@ -36,15 +36,16 @@ def sections(view: RecordView) -> list[Section]:
     return [s for s in built if s.rows]
 
 
-def _lines(view: RecordView) -> Section:
+def _lines(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("line", 9), Column("pipe", 22), Column("service", 12), _figure(f"length\n{u}", 11),
+        TableColumn("line", 9), TableColumn("pipe", 22), TableColumn("service", 12),
+        _figure(f"length\n{u}", 11),
         _figure("stops", 8), _figure("mean grade\n%", 17),
         _figure(f"least cover\n(≥ at 95 %), {u}", 16),
         _figure(f"greatest depth\nof invert, {u}", 16), _figure(f"plan 95 %\nat most, {u}", 14),
-        _figure(f"level 95 %\nat most, {u}", 14), Column("band by\nPAS 128", 12),
-        Column("band by\nAS 5488", 12), _figure("undecided\nstretches", 12),
+        _figure(f"level 95 %\nat most, {u}", 14), TableColumn("band by\nPAS 128", 12),
+        TableColumn("band by\nAS 5488", 12), _figure("undecided\nstretches", 12),
     ]  # fmt: skip
     rows = [
         [
@@ -59,17 +60,17 @@ def _lines(view: RecordView) -> Section:
     note = (
         f"{_EACH_95}; ASCE 38 levels are judged by a licensed professional and are not stated here"
     )
-    return Section("Lines", note, columns, rows)
+    return TableSection("Lines", note, columns, rows)
 
 
-def _stops(view: RecordView) -> Section:
+def _stops(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("run/stop", 13), _figure(f"counter\n{u}", 11), _figure(f"chainage\n{u}", 11),
+        TableColumn("run/stop", 13), _figure(f"counter\n{u}", 11), _figure(f"chainage\n{u}", 11),
         *_plan(view), _figure(f"depth ±95 %\n{u}", 18),
         *([] if view.depth_only else [_figure(f"invert level ±95 %\n{u}", 22)]),
         _figure(f"semi-major\n95 %, {u}", 14), _figure("heading\n°", 11), _figure("tilt\n°", 9),
-        Column("status", 24),
+        TableColumn("status", 24),
     ]  # fmt: skip
     inverts = _inverts(view)
     rows = []
@@ -88,16 +89,17 @@ def _stops(view: RecordView) -> Section:
         "position and depth are the transmitter's; "
         "counter as read at the camera face; heading the way the camera travelled; tilt head-up"
     )
-    return Section("Stops", note, columns, rows)
+    return TableSection("Stops", note, columns, rows)
 
 
-def _nodes(view: RecordView) -> Section:
+def _nodes(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("node", 12), Column("what", 44), _figure(f"chainage\n{u}", 11), *_plan(view),
+        TableColumn("node", 12), TableColumn("what", 44), _figure(f"chainage\n{u}", 11),
+        *_plan(view),
         *([] if view.depth_only else [_figure(f"invert level ±95 %\n{u}", 21)]),
         _figure(f"cover ±95 %\n{u}", 16), _figure(f"plan 95 %\n{u}", 12),
-        Column(f"two tapes to find it, {u}", 46),
+        TableColumn(f"two tapes to find it, {u}", 46),
     ]  # fmt: skip
     rows = [
         [
@@ -110,15 +112,16 @@ def _nodes(view: RecordView) -> Section:
         ]
         for r in view.nodes
     ]  # fmt: skip
-    return Section("Nodes", _EACH_95, columns, rows)
+    return TableSection("Nodes", _EACH_95, columns, rows)
 
 
-def _observations(view: RecordView) -> Section:
+def _observations(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("no.", 11), Column("code", 14), Column("what the camera saw", 38),
-        Column("clock", 9), _figure(f"counter\n{u}", 11), _figure(f"chainage ±95 %\n{u}", 18),
-        *_plan(view), _figure(f"cover ±95 %\n{u}", 16), Column(f"two tapes to find it, {u}", 46),
+        TableColumn("no.", 11), TableColumn("code", 14), TableColumn("what the camera saw", 38),
+        TableColumn("clock", 9), _figure(f"counter\n{u}", 11), _figure(f"chainage ±95 %\n{u}", 18),
+        *_plan(view), _figure(f"cover ±95 %\n{u}", 16),
+        TableColumn(f"two tapes to find it, {u}", 46),
     ]  # fmt: skip
     rows = [
         [
@@ -130,14 +133,15 @@ def _observations(view: RecordView) -> Section:
         ]
         for r in view.observations
     ]  # fmt: skip
-    return Section("Observations", _EACH_95, columns, rows)
+    return TableSection("Observations", _EACH_95, columns, rows)
 
 
-def _segments(view: RecordView) -> Section:
+def _segments(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("segment", 13), Column("from", 16), Column("to", 16), _figure(f"chainage\n{u}", 22),
-        Column("shape", 16), _figure(f"length\n{u}", 11), _figure("grade ±95 %\n%", 18),
+        TableColumn("segment", 13), TableColumn("from", 16), TableColumn("to", 16),
+        _figure(f"chainage\n{u}", 22),
+        TableColumn("shape", 16), _figure(f"length\n{u}", 11), _figure("grade ±95 %\n%", 18),
         *([] if view.depth_only else [
             _figure(f"invert down ±95 %\n{u}", 21), _figure(f"invert up ±95 %\n{u}", 21)
         ]),
@@ -161,13 +165,13 @@ def _segments(view: RecordView) -> Section:
         if view.depth_only
         else "positive grade falls downstream"
     )
-    return Section("Segments", note, columns, rows)
+    return TableSection("Segments", note, columns, rows)
 
 
-def _control(view: RecordView) -> Section:
+def _control(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("point", 30), *_plan(view), _figure(f"level\n{u}", 14),
+        TableColumn("point", 30), *_plan(view), _figure(f"level\n{u}", 14),
         _figure(f"plan ±95 %\nper axis, {u}", 16), _figure(f"level ±95 %\n{u}", 16),
     ]  # fmt: skip
     rows = [
@@ -177,15 +181,15 @@ def _control(view: RecordView) -> Section:
         ]
         for r in view.control
     ]  # fmt: skip
-    return Section("Control", "what tapes were hooked to", columns, rows)
+    return TableSection("Control", "what tapes were hooked to", columns, rows)
 
 
-def _zones(view: RecordView) -> Section:
+def _zones(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        Column("line", 9), Column("rule", 40), _figure(f"each side\n{u}", 12),
-        _figure(f"width\n{u}", 12), Column("outside diameter", 20),
-        Column("where the rule stands", 80),
+        TableColumn("line", 9), TableColumn("rule", 40), _figure(f"each side\n{u}", 12),
+        _figure(f"width\n{u}", 12), TableColumn("outside diameter", 20),
+        TableColumn("where the rule stands", 80),
     ]  # fmt: skip
     rows = [
         [
@@ -197,13 +201,13 @@ def _zones(view: RecordView) -> Section:
         if not r.with_corridor
     ]  # fmt: skip
     note = "the corridor comes on top; the pipe runs on past both ends, where nothing is located"
-    return Section("Dig zones", note, columns, rows)
+    return TableSection("Dig zones", note, columns, rows)
 
 
-def _findings(view: RecordView) -> Section:
+def _findings(view: RecordView) -> TableSection:
     columns = [
-        Column("severity", 12), Column("about", 22), Column("what was found", 62),
-        Column("by how much", 44), Column("what to do", 50),
+        TableColumn("severity", 12), TableColumn("about", 22), TableColumn("what was found", 62),
+        TableColumn("by how much", 44), TableColumn("what to do", 50),
     ]  # fmt: skip
     found = sorted(view.rows(FindingRow), key=lambda r: _ORDER.get(r.severity, 0))
     rows = [
@@ -212,18 +216,18 @@ def _findings(view: RecordView) -> Section:
         for r in found
     ]  # fmt: skip
     told = ", ".join(f"{n} {s}" for s in _ORDER if (n := view.findings[s]))
-    return Section("Findings", told, columns, rows)
+    return TableSection("Findings", told, columns, rows)
 
 
 def _said(view: RecordView, text: str) -> str:
     return with_own_unit(in_words(text), view.unit)
 
 
-def _figure(head: str, share: float) -> Column:
-    return Column(head, share, "right")
+def _figure(head: str, share: float) -> TableColumn:
+    return TableColumn(head, share, "right")
 
 
-def _plan(view: RecordView) -> list[Column]:
+def _plan(view: RecordView) -> list[TableColumn]:
     """Return the columns of a position."""
     return [_figure(f"{name}\n{view.coordinate_unit}", 19) for name in view.axis_names]
 

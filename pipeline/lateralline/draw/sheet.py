@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from lateralline import __version__
-from lateralline.draw.paper import PAPERS, Scale, SheetError, parse_scale
+from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "PAPERS",
-    "Scale",
+    "PaperScale",
     "SheetError",
     "SheetOptions",
     "draw_sheet",
@@ -36,7 +36,7 @@ class SheetOptions:
 
     paper: str = "A3"
     orientation: Orientation = "auto"
-    scale: Scale | None = None  # None: the largest round one that fits
+    scale: PaperScale | None = None  # None: the largest round one that fits
 
 
 def draw_sheet(

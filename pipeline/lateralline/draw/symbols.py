@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeAlias, TypedDict
 
-from lateralline.record.symbology import Area, Line, Point, sign
+from lateralline.record.symbology import Area, LineSymbol, Point, sign
 
 if TYPE_CHECKING:
     from matplotlib.typing import RcKeyType
@@ -96,7 +96,7 @@ def point_looks(point: Point, scale: float = ON_PAPER) -> tuple[PointLook, ...]:
     return (look, PointLook(marker="+", ms=1.45 * size, mfc=point.fill, mec=point.stroke, mew=edge))
 
 
-def line_look(line: Line) -> LineLook:
+def line_look(line: LineSymbol) -> LineLook:
     """Return a line."""
     return LineLook(
         color=line.color, lw=line.width_mm * _PT_PER_MM, ls=dash_of(line.width_mm, line.dash_mm)

@@ -31,7 +31,7 @@ _WIDEST: Final = 1.6  # a column is no wider than so many times its share in mm
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """A column: its heading, of which each line is kept, and its share of the width."""
 
     head: str
@@ -40,12 +40,12 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class TableSection:
     """A table with its title."""
 
     title: str
     note: str
-    columns: Sequence[Column]
+    columns: Sequence[TableColumn]
     rows: Sequence[Sequence[str]]
 
 
@@ -53,7 +53,7 @@ class Section:
 class Block:
     """A part of a table that stands on one page."""
 
-    section: Section
+    section: TableSection
     y: float  # mm below the top of the body
     first: int  # row
     last: int
@@ -61,7 +61,7 @@ class Block:
     lead: float  # mm above and below a cell's text
 
 
-def paginate(sections: Sequence[Section], body: Box) -> list[list[Block]]:
+def paginate(sections: Sequence[TableSection], body: Box) -> list[list[Block]]:
     """Return what stands on each page; a table is torn only between rows.
 
     Rows stand tighter where that saves a page that would hold next to nothing.
@@ -69,7 +69,7 @@ def paginate(sections: Sequence[Section], body: Box) -> list[list[Block]]:
     return min((_paged(sections, body, lead) for lead in _LEADS), key=len)
 
 
-def _paged(sections: Sequence[Section], body: Box, lead: float) -> list[list[Block]]:
+def _paged(sections: Sequence[TableSection], body: Box, lead: float) -> list[list[Block]]:
     pages: list[list[Block]] = [[]]
     y = 0.0
     for section in map(_without_empty, sections):
@@ -131,7 +131,7 @@ def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
         canvas.rule(body.x, y, right, y, lw=0.25, color=symbols.FAINT)
 
 
-def _without_empty(section: Section) -> Section:
+def _without_empty(section: TableSection) -> TableSection:
     """Return a table without the columns that say nothing."""
     kept = [k for k in range(len(section.columns)) if any(row[k] for row in section.rows)]
     rows = [[row[k] for k in kept] for row in section.rows]
@@ -148,7 +148,7 @@ def _cell(
         canvas.words(x, y, line, _SIZE, bold=bold, align=align, room=box.width - 2 * _PAD + 0.01)
 
 
-def _widths(section: Section, width: float) -> tuple[float, ...]:
+def _widths(section: TableSection, width: float) -> tuple[float, ...]:
     """Return the columns' widths in mm: shares of the page, but never sparsely wide.
 
     A column whose share would break its figures, or a word of its heading, takes what they need.
@@ -167,7 +167,7 @@ def _widths(section: Section, width: float) -> tuple[float, ...]:
     return tuple(float(w) for w in widths * min(width / max(widths.sum(), 1e-9), 1.0))
 
 
-def _least(section: Section, k: int) -> float:
+def _least(section: TableSection, k: int) -> float:
     """Return the width that column `k` needs for its figures and the words of its heading."""
     column = section.columns[k]
     needs = [width_mm(word, _SIZE, bold=True) for word in unbroken(column.head)]
@@ -180,7 +180,7 @@ def _lines(text: str, width: float) -> list[str]:
     return wrapped(str(text), width - 2 * _PAD, _SIZE, _MOST_LINES) or [""]
 
 
-def _head(column: Column, width: float) -> list[str]:
+def _head(column: TableColumn, width: float) -> list[str]:
     room = width - 2 * _PAD
     return [
         line
@@ -189,11 +189,13 @@ def _head(column: Column, width: float) -> list[str]:
     ]
 
 
-def _head_mm(section: Section, widths: Sequence[float], lead: float) -> float:
+def _head_mm(section: TableSection, widths: Sequence[float], lead: float) -> float:
     deep = max(len(_head(c, w)) for c, w in zip(section.columns, widths, strict=True))
     return deep * line_mm(_SIZE) + 2 * lead
 
 
-def _row_mm(section: Section, row: Sequence[str], widths: Sequence[float], lead: float) -> float:
+def _row_mm(
+    section: TableSection, row: Sequence[str], widths: Sequence[float], lead: float
+) -> float:
     deep = max(len(_lines(text, width)) for text, width in zip(row, widths, strict=True))
     return deep * line_mm(_SIZE) + 2 * lead

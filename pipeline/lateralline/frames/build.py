@@ -16,7 +16,7 @@ from lateralline.errors import FrameError
 from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
 from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
-from lateralline.frames.operations import Terms, best, unbound
+from lateralline.frames.operations import OperationTerms, best, unbound
 from lateralline.frames.systems import Systems, site_systems
 from lateralline.records import FieldRecord, Floats
 
@@ -57,7 +57,7 @@ def site_frame(record: FieldRecord) -> Frame:
     else:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
     where = settings.georeference
-    terms = Terms(
+    terms = OperationTerms(
         where.grids, where.accept_zero_shift, where.shift_accuracy_m, settings.epoch is not None
     )
     missing = named and not len(given)

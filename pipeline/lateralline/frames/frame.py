@@ -11,7 +11,7 @@ from pyproj import CRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import PLAIN, Operation, Terms, apply, best, conversion
+from lateralline.frames.operations import PLAIN, Operation, OperationTerms, apply, best, conversion
 from lateralline.frames.systems import Levels, known_crs, short_text, with_levels
 from lateralline.records import Finding, Floats
 
@@ -50,7 +50,7 @@ class Frame:
     area: AreaOfInterest | None
     operations: tuple[Operation, ...] = ()
     findings: tuple[Finding, ...] = field(default=(), repr=False)
-    terms: Terms = PLAIN
+    terms: OperationTerms = PLAIN
     levels_given: bool = True  # False: no level stands anywhere in the record
     levels_missing: bool = False  # the same, though site.toml names what levels refer to
     gnss_heights: str = ""  # how ellipsoidal heights of gnss became levels; "" = they were levels

@@ -44,7 +44,7 @@ _BALLPARK: Final = "ballpark"
 _BY_TIME: Final = ("t_epoch", "proj=deformation", "proj=defmodel")
 
 
-class Terms(NamedTuple):
+class OperationTerms(NamedTuple):
     """What a site allows of operations, and where their grids may be."""
 
     grids: str = ""  # folder; "" = none of the site's own
@@ -54,7 +54,7 @@ class Terms(NamedTuple):
 
 
 #: The terms of a site that says nothing of them.
-PLAIN: Final = Terms()
+PLAIN: Final = OperationTerms()
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ class Operation:
 
 
 def best(
-    source: CRS, target: CRS, area: AreaOfInterest, terms: Terms = PLAIN
+    source: CRS, target: CRS, area: AreaOfInterest, terms: OperationTerms = PLAIN
 ) -> tuple[Transformer, Operation]:
     """Return the best operation whose grids are here, for `area` (degrees), and its account.
 
@@ -128,7 +128,7 @@ def best(
 
 @lru_cache(maxsize=256)
 def _best(
-    source: CRS, target: CRS, area: AreaOfInterest, terms: Terms, _places: str
+    source: CRS, target: CRS, area: AreaOfInterest, terms: OperationTerms, _places: str
 ) -> tuple[Transformer, Operation]:
     set_network_enabled(active=False)
     usable, unavailable, ballpark = _ways(source, target, area)

@@ -25,7 +25,7 @@ _LONGEST_NAME: Final = 80  # of the target's, in its part folder's
 
 
 @dataclass(slots=True)
-class Part:
+class PartFolder:
     """A target being made."""
 
     target: Path  # links followed
@@ -39,7 +39,7 @@ class Part:
     complete: bool = False
 
     @classmethod
-    def begin(cls, target: Path, *, folder: bool) -> Part:
+    def begin(cls, target: Path, *, folder: bool) -> PartFolder:
         """Make the part folder of a target, locked."""
         prefix = f".{target.name[:_LONGEST_NAME]}."
         home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
@@ -73,7 +73,7 @@ class Part:
             keep.keep_changed_file(self.target)
         self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
 
-    def say_committing(self, parts: Sequence[Part]) -> None:
+    def say_committing(self, parts: Sequence[PartFolder]) -> None:
         """Write down what is put in place with this, for whoever finds it half done."""
         peers = [{"home": str(p.home), "target": str(p.target)} for p in parts]
         self._write_state({"made": _identity(self.made), "peers": peers})
@@ -161,10 +161,10 @@ class Part:
         if self.folder and self.target.exists() and not keep.all_kept(self.target, self.made):
             keep.carry(self.target, self.made)
 
-    def _peers(self) -> Iterator[Part]:
+    def _peers(self) -> Iterator[PartFolder]:
         for peer in self._state().get("peers", ()):
             home, target = Path(peer["home"]), Path(peer["target"])
-            yield Part(target, home, self._state_of(home).get("folder", True))
+            yield PartFolder(target, home, self._state_of(home).get("folder", True))
 
     def _state(self) -> dict[str, Any]:
         return self._state_of(self.home)
@@ -193,7 +193,7 @@ def recover(target: Path) -> None:
     for home in sorted(target.parent.iterdir()):
         if not (home.name.startswith(prefix) and home.name.endswith(".part")):
             continue
-        state = Part._state_of(home)
+        state = PartFolder._state_of(home)
         if state:
             if state.get("target") != str(target):
                 continue
@@ -203,7 +203,7 @@ def recover(target: Path) -> None:
             continue
         lock = system.hold(home / "lock")
         if lock is not None:
-            Part(target, home, bool(state.get("folder", True)), lock).finish()
+            PartFolder(target, home, bool(state.get("folder", True)), lock).finish()
 
 
 def _remove(path: Path) -> None:

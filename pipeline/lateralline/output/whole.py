@@ -11,7 +11,7 @@ from pathlib import Path
 
 from lateralline.errors import OutputError, OutputExistsError, writing
 from lateralline.output import keep, proof
-from lateralline.output.part import Part, recover
+from lateralline.output.part import PartFolder, recover
 from lateralline.output.system import flush, flush_tree
 
 _open: ContextVar[_Together | None] = ContextVar("together", default=None)
@@ -105,7 +105,7 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
 
 
 @contextmanager
-def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[Part]:
+def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[PartFolder]:
     """Yield where a target is made; it takes part in the open `together` when the block ends."""
     with together():
         work = _open.get()
@@ -115,7 +115,7 @@ def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[Pa
         refuse_target(out, kind, replace=replace and bool(kind), folder=folder)
         with writing(out):
             target.parent.mkdir(parents=True, exist_ok=True)
-            part = Part.begin(target, folder=folder)
+            part = PartFolder.begin(target, folder=folder)
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)
         with writing(out):
@@ -125,7 +125,7 @@ def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[Pa
 
 @dataclass(slots=True)
 class _Together:
-    parts: list[Part] = field(default_factory=list)
+    parts: list[PartFolder] = field(default_factory=list)
 
     def put_in_place(self) -> None:
         parts = [part for part in self.parts if part.complete]
@@ -135,7 +135,7 @@ class _Together:
                 part.prepare()
         for part in parts:
             part.say_committing(parts)
-        done: list[Part] = []
+        done: list[PartFolder] = []
         try:
             for part in parts:
                 with writing(part.shown):

@@ -20,7 +20,7 @@ SHAPE_WITHIN_M: Final = 0.002
 
 
 @dataclass(frozen=True, slots=True)
-class Work:
+class PlannedWork:
     """One planned thing, in the plan's own coordinates or in metres."""
 
     id: str  # file, layer and feature
@@ -38,7 +38,7 @@ class Work:
         """Whether a level is given."""
         return len(self.z_m) > 0
 
-    def at(self, shape: shapely.Geometry, z_m: Floats | None = None) -> Work:
+    def at(self, shape: shapely.Geometry, z_m: Floats | None = None) -> PlannedWork:
         """Return the same thing at another place."""
         return replace(self, shape=shape, z_m=self.z_m if z_m is None else z_m)
 
@@ -95,7 +95,7 @@ class Round:
 Body = Bore | Prism | Round
 
 
-def body_of(work: Work, by: LevelsBy) -> Body:
+def body_of(work: PlannedWork, by: LevelsBy) -> Body:
     """Return a thing, in metres, as a body.
 
     Its vertical axis is level; with depths the ground is 0 and down is negative; in plan alone all

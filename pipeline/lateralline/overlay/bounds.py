@@ -18,10 +18,10 @@ from scipy.stats import norm
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.overlay import chance
 from lateralline.overlay.as_built import Lines
-from lateralline.overlay.bodies import Body, LevelsBy, Work
+from lateralline.overlay.bodies import Body, LevelsBy, PlannedWork
 from lateralline.overlay.parts import bound_by_parts
 from lateralline.overlay.separation import Nearest
-from lateralline.overlay.stations import Legs, axis_ends
+from lateralline.overlay.stations import StationLegs, axis_ends
 from lateralline.records import Floats, Ints
 
 _RAY_M: Final = 500.0  # longer than any corridor is wide
@@ -30,7 +30,7 @@ FARTHEST_SIGMA_M: Final = chance.WINDOW_M / INTERVAL_95
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class SearchTerms:
     """What all pairs of a region have in common."""
 
     search_m: float  # pairs farther apart in plan are not listed
@@ -49,9 +49,9 @@ class Errors:
     plan_sigma_m: Floats  # of the pipe alone, towards the thing
     up_sigma_m: Floats
     across: Floats  # (n, 2) unit plan vector towards the thing
-    work: Work
+    work: PlannedWork
     by: LevelsBy
-    terms: Terms
+    terms: SearchTerms
     own_sigma_m: Floats = field(init=False)  # of the separation, the pipe's part
     sigma_m: Floats = field(init=False)  # with that of frame and plan
 
@@ -73,13 +73,13 @@ class Errors:
     def of(
         cls,
         lines: Lines,
-        legs: Legs,
+        legs: StationLegs,
         leg: Ints,
         near: Nearest,
         separation_m: Floats,
-        work: Work,
+        work: PlannedWork,
         by: LevelsBy,
-        terms: Terms,
+        terms: SearchTerms,
     ) -> Errors:
         """Return the errors of the legs that may set the bound; of the rest, as wide as can be."""
         up = _up_sigma(legs, leg, near, by)
@@ -94,7 +94,7 @@ class Errors:
         plan = np.where(np.isfinite(widest), np.fmin(widest, exit_m / ELLIPSE_95), np.nan)
         return cls(leg, separation_m, near, plan, up, across, work, by, terms)
 
-    def places(self, legs: Legs) -> Ints:
+    def places(self, legs: StationLegs) -> Ints:
         """Return the legs that stand for all: the worst first, then others half a segment away.
 
         Those whose own error cannot make them the nearest are left out.
@@ -111,7 +111,7 @@ class Errors:
             left &= np.abs(at - at[found[-1]]) >= np.minimum(room, room[found[-1]])
         return np.array(found, dtype=np.int64)
 
-    def lower_95_m(self, places: int, legs: Legs, radius_m: float) -> Floats:
+    def lower_95_m(self, places: int, legs: StationLegs, radius_m: float) -> Floats:
         """Return the bound (n) of each leg that holds for so many places at once.
 
         Along the way to the thing, or by plan and level apart where that is the better.
@@ -123,7 +123,9 @@ class Errors:
         parts = bound_by_parts(legs, self.leg, work, by, radius_m, plan, frame_up, failing)
         return np.where(np.isnan(straight), np.nan, np.fmax(straight, parts))
 
-    def chances(self, at: Ints, body: Body, radius_m: float, legs: Legs) -> tuple[float, float]:
+    def chances(
+        self, at: Ints, body: Body, radius_m: float, legs: StationLegs
+    ) -> tuple[float, float]:
         """Return P(separation < required) and P(< 0) anywhere, from the places `at`."""
         none = np.ones(2)
         for i in at.tolist():
@@ -131,7 +133,9 @@ class Errors:
         below, contact = (1.0 - none).tolist()
         return below, contact
 
-    def _chances(self, i: int, body: Body, radius_m: float, legs: Legs) -> tuple[float, float]:
+    def _chances(
+        self, i: int, body: Body, radius_m: float, legs: StationLegs
+    ) -> tuple[float, float]:
         limits = (self.work.required_m, 0.0)
         first = chance.linear(self.separation_m[i], self.sigma_m[i], np.array(limits))
         away = np.abs(self.separation_m[i] - np.array(limits))
@@ -182,7 +186,7 @@ def _shares(near: Nearest) -> tuple[Floats, Floats]:
     return np.hypot(near.away[:, 0], near.away[:, 1]), np.abs(near.away[:, 2])
 
 
-def _up_sigma(legs: Legs, leg: Ints, near: Nearest, by: LevelsBy) -> Floats:
+def _up_sigma(legs: StationLegs, leg: Ints, near: Nearest, by: LevelsBy) -> Floats:
     """Return σ (n) of the axis' level, or of its depth, on the side that brings it nearer."""
     if by == "plan_only":
         return np.zeros(len(leg))
@@ -191,7 +195,7 @@ def _up_sigma(legs: Legs, leg: Ints, near: Nearest, by: LevelsBy) -> Floats:
     return along(off[np.arange(len(leg)), :, side], near.fraction) / INTERVAL_95
 
 
-def _across(legs: Legs, leg: Ints, near: Nearest) -> Floats:
+def _across(legs: StationLegs, leg: Ints, near: Nearest) -> Floats:
     """Return the plan way (n, 2) to the thing; square to the pipe where it is above or below."""
     towards = -near.away[:, :2]
     size = np.hypot(towards[:, 0], towards[:, 1])
@@ -213,7 +217,7 @@ def _exit(corridor: shapely.Polygon, at: Floats, way: Floats) -> Floats:
     return np.where(inside, np.maximum(*far), np.inf)
 
 
-def _window(legs: Legs, leg: Ints, i: int, fraction: float, by: LevelsBy) -> Floats:
+def _window(legs: StationLegs, leg: Ints, i: int, fraction: float, by: LevelsBy) -> Floats:
     """Return the axis (m, 3) near the closest place, evenly along it."""
     ends = axis_ends(legs, leg, np.full(len(leg), by))
     nodes = np.concatenate([ends[:, 0], ends[-1:, 1]])

@@ -22,16 +22,16 @@ from lateralline.overlay.as_built import Lines
 from lateralline.overlay.bodies import (
     Body,
     LevelsBy,
-    Work,
+    PlannedWork,
     body_of,
     numbers_of,
     shape_key,
     stacked,
 )
-from lateralline.overlay.bounds import Errors, Terms, along
+from lateralline.overlay.bounds import Errors, SearchTerms, along
 from lateralline.overlay.ends import runs_on_towards
 from lateralline.overlay.separation import Nearest, nearest, on_surface
-from lateralline.overlay.stations import Legs, axis_ends, legs_of, region_of
+from lateralline.overlay.stations import StationLegs, axis_ends, legs_of, region_of
 from lateralline.overlay.undecided import bound_anywhere
 from lateralline.records import Floats, Ints
 
@@ -47,7 +47,7 @@ class Pair:
     """One line and one planned thing."""
 
     line: int  # row of the region's `Lines`
-    work: Work  # in metres
+    work: PlannedWork  # in metres
     by: LevelsBy
     separation_m: float
     lower_95_m: float  # NaN when nothing bounds it
@@ -78,7 +78,7 @@ class Pair:
 
 
 def pairs_of(
-    lines: Lines, bands: Any, segments: Any, works: list[Work], terms: Terms
+    lines: Lines, bands: Any, segments: Any, works: list[PlannedWork], terms: SearchTerms
 ) -> list[Pair]:
     """Return every pair of a region near enough to be listed; works are in its metres."""
     if not works or not len(lines.line):
@@ -114,7 +114,7 @@ def pairs_of(
     ]
 
 
-def _near(lines: Lines, works: list[Work], terms: Terms) -> tuple[Ints, Ints]:
+def _near(lines: Lines, works: list[PlannedWork], terms: SearchTerms) -> tuple[Ints, Ints]:
     """Return line and work of each pair not too far apart in plan, by line."""
     where = np.where(shapely.is_missing(lines.corridor_m), lines.path_m, lines.corridor_m)
     radius = np.array([0.0 if w.kind == "trench" else w.radius_m for w in works])
@@ -126,7 +126,7 @@ def _near(lines: Lines, works: list[Work], terms: Terms) -> tuple[Ints, Ints]:
     return line[order].astype(np.int64), work[order].astype(np.int64)
 
 
-def _levels_by(legs: Legs, part: slice, work: Work, terms: Terms) -> LevelsBy:
+def _levels_by(legs: StationLegs, part: slice, work: PlannedWork, terms: SearchTerms) -> LevelsBy:
     """Return what the vertical part of a pair can rest on."""
     levels = terms.levels_compare and work.has_level and np.isfinite(legs.level_m[part]).all()
     if levels and not _unfit(legs, part, work):
@@ -136,7 +136,7 @@ def _levels_by(legs: Legs, part: slice, work: Work, terms: Terms) -> LevelsBy:
     return "plan_only"
 
 
-def _unfit(legs: Legs, part: slice, work: Work) -> bool:
+def _unfit(legs: StationLegs, part: slice, work: PlannedWork) -> bool:
     """Return whether all of a thing's levels are out of all measure with the ground at the pipe."""
     ground = legs.level_m[part] + legs.depth_m[part]
     if not np.isfinite(ground).all():
@@ -167,13 +167,13 @@ def _nearest(bodies: list[Body], pair: Ints, ends: Floats) -> Nearest:
 
 def _pair(
     lines: Lines,
-    legs: Legs,
+    legs: StationLegs,
     leg: Ints,
     near: Nearest,
-    work: Work,
+    work: PlannedWork,
     by: LevelsBy,
     body: Body,
-    terms: Terms,
+    terms: SearchTerms,
     *,
     open_end: bool,
 ) -> Pair:
@@ -227,7 +227,7 @@ def _pair(
     )
 
 
-def _places(legs: Legs, leg: int, near: Nearest, k: int) -> tuple[Floats, Floats]:
+def _places(legs: StationLegs, leg: int, near: Nearest, k: int) -> tuple[Floats, Floats]:
     """Return the closest places on axis and thing (3,), z as the pipe's layers have it.
 
     Depths become levels by the ground at the pipe; without levels z counts from the ground.

@@ -6,14 +6,19 @@ import numpy as np
 import shapely
 
 from lateralline.overlay.as_built import Lines
-from lateralline.overlay.bodies import Work
-from lateralline.overlay.stations import Legs
+from lateralline.overlay.bodies import PlannedWork
+from lateralline.overlay.stations import StationLegs
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
 
 
 def runs_on_towards(
-    lines: Lines, legs: Legs, works: list[Work], of_line: Ints, of_work: Ints, within_m: float
+    lines: Lines,
+    legs: StationLegs,
+    works: list[PlannedWork],
+    of_line: Ints,
+    of_work: Ints,
+    within_m: float,
 ) -> Flags:
     """Return, for each pair, whether the pipe may run on to the thing past an end of its line.
 

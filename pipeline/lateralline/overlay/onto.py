@@ -12,9 +12,9 @@ from pyproj import CRS
 from lateralline.errors import FrameError
 from lateralline.frames.operations import PLAN_95, Operation, apply, best, realizations_apart_m
 from lateralline.overlay.as_built import AsBuilt
-from lateralline.overlay.bodies import Work
+from lateralline.overlay.bodies import PlannedWork
 from lateralline.overlay.metric import Metric
-from lateralline.overlay.planned import Plan
+from lateralline.overlay.planned import PlannedWorks
 from lateralline.record.lineage import plan_of
 from lateralline.wording import metres
 
@@ -32,17 +32,17 @@ class Basis:
 class Onto:
     """Works in metres of a region's plane, and how they came there."""
 
-    works: tuple[Work, ...]
+    works: tuple[PlannedWork, ...]
     sigma_m: float  # on each axis in plan
     sigma_up_m: float  # of levels the operation takes along
     operation: Operation | None  # None: same CRS
 
-    def only(self, rows: list[int]) -> tuple[Work, ...]:
+    def only(self, rows: list[int]) -> tuple[PlannedWork, ...]:
         """Return some of the works."""
         return tuple(self.works[n] for n in rows)
 
 
-def basis_of(plan: Plan, as_built: AsBuilt, said: str, datums: set[str]) -> Basis:
+def basis_of(plan: PlannedWorks, as_built: AsBuilt, said: str, datums: set[str]) -> Basis:
     """Return whether levels compare; `said` is "same", "none" or "".
 
     `datums` are those of the built lines. Raises FrameError for "same" with several of them, or
@@ -81,7 +81,7 @@ def basis_of(plan: Plan, as_built: AsBuilt, said: str, datums: set[str]) -> Basi
 
 
 def onto(
-    plan: Plan, as_built: AsBuilt, metric: Metric, basis: Basis, stated_m: float = nan
+    plan: PlannedWorks, as_built: AsBuilt, metric: Metric, basis: Basis, stated_m: float = nan
 ) -> Onto:
     """Return the plan's works in metres of a region.
 
@@ -157,12 +157,12 @@ def _refuse(operation: Operation, stated_m: float, *, with_levels: bool) -> None
 
 
 def _moved(
-    works: tuple[Work, ...],
+    works: tuple[PlannedWork, ...],
     crs: CRS,
     as_built: AsBuilt,
     metric: Metric,
     whole: tuple[CRS, CRS] | None,
-) -> tuple[Work, ...]:
+) -> tuple[PlannedWork, ...]:
     """Return works in metres, all coordinates in one go; levels too where `whole` says how."""
     assert metric.crs is not None
     assert metric.area is not None

@@ -12,12 +12,12 @@ import shapely
 from scipy.stats import norm
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.overlay.bodies import LevelsBy, Work
-from lateralline.overlay.stations import Legs
+from lateralline.overlay.bodies import LevelsBy, PlannedWork
+from lateralline.overlay.stations import StationLegs
 from lateralline.records import Floats, Ints
 
 
-def levels_of(legs: Legs, leg: Ints, by: LevelsBy, sigmas: float) -> tuple[Floats, Floats]:
+def levels_of(legs: StationLegs, leg: Ints, by: LevelsBy, sigmas: float) -> tuple[Floats, Floats]:
     """Return the lowest and highest (n) the axis of legs may be, so many σ off, at either end."""
     if by == "plan_only":
         return np.zeros(len(leg)), np.zeros(len(leg))
@@ -28,7 +28,9 @@ def levels_of(legs: Legs, leg: Ints, by: LevelsBy, sigmas: float) -> tuple[Float
     return (levels[leg] - wide[..., 0]).min(axis=1), (levels[leg] + wide[..., 1]).max(axis=1)
 
 
-def apart(plan_m: Floats, lowest_m: Floats, highest_m: Floats, work: Work, by: LevelsBy) -> Floats:
+def apart(
+    plan_m: Floats, lowest_m: Floats, highest_m: Floats, work: PlannedWork, by: LevelsBy
+) -> Floats:
     """Return how far axes (n) are from a thing at the least; 0 where they may be in it.
 
     They are `plan_m` from its shape at the least, and between two levels. A bore counts as its
@@ -46,15 +48,15 @@ def apart(plan_m: Floats, lowest_m: Floats, highest_m: Floats, work: Work, by: L
     return np.asarray(np.hypot(np.maximum(plan_m, 0.0), np.maximum(up, 0.0)))
 
 
-def skins_m(work: Work, radius_m: float) -> float:
+def skins_m(work: PlannedWork, radius_m: float) -> float:
     """Return what a pipe's radius, and a bore's, take off the distance of `apart`."""
     return radius_m + (work.radius_m if work.kind == "bore" else 0.0)
 
 
 def bound_by_parts(
-    legs: Legs,
+    legs: StationLegs,
     leg: Ints,
-    work: Work,
+    work: PlannedWork,
     by: LevelsBy,
     radius_m: float,
     plan_sigma_m: Floats,

@@ -12,9 +12,9 @@ import shapely
 from lateralline.errors import extra
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import Lines
-from lateralline.overlay.bodies import Work
+from lateralline.overlay.bodies import PlannedWork
 from lateralline.overlay.ends import open_ends
-from lateralline.overlay.run import Comparison, Part
+from lateralline.overlay.run import Comparison, RegionComparison
 from lateralline.overlay.unlocated import named
 from lateralline.overlay.zones import Drawn
 from lateralline.record.layers import Shapes
@@ -190,7 +190,7 @@ def draw_zones(
     )
 
 
-def _pairs(part: Part) -> dict[as_rows.Key, tuple[Any, int, Work]]:
+def _pairs(part: RegionComparison) -> dict[as_rows.Key, tuple[Any, int, PlannedWork]]:
     """Return way, line (−1 not located) and work of each of a part's pairs, by key."""
     found = {
         (*part.lines.keys[p.line], p.work.id, True): (as_rows.approach(p)[0], p.line, p.work)

@@ -18,7 +18,7 @@ from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
 from lateralline.overlay.plan_drawing import LayerUse, drawn_features
-from lateralline.overlay.planned import LENGTHS, UNITS, Options, Plan, works_of
+from lateralline.overlay.planned import LENGTHS, UNITS, Options, PlannedWorks, works_of
 from lateralline.record.lineage import plan_of
 from lateralline.units import METRES_PER
 
@@ -34,7 +34,7 @@ def read_plan(
     uses: Mapping[str, LayerUse] | None = None,
     unit: str = "",
     sketch_unit: str = "m",
-) -> Plan:
+) -> PlannedWorks:
     """Return a plan's works; `crs` overrides nothing, it says what the file does not.
 
     `uses` tells what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
@@ -91,7 +91,7 @@ def read_plan(
         ledger.fault(path.name, 0, "features", "", "must hold a trench, bore, post or pile")
     if ledger.faults:
         raise SiteFaultsError(path.name, ledger.faults)
-    return Plan(path, system, works, tuple(notes))
+    return PlannedWorks(path, system, works, tuple(notes))
 
 
 def _in_metres(

@@ -19,7 +19,7 @@ from pyproj import CRS
 
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.map_layers import MapFeature
-from lateralline.overlay.bodies import Kind, Work
+from lateralline.overlay.bodies import Kind, PlannedWork
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, parse_length
 
@@ -47,22 +47,24 @@ class Options:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Plan:
+class PlannedWorks:
     """A plan in its own coordinates."""
 
     path: Path
     crs: CRS | None  # None = axes of its own
-    works: tuple[Work, ...]
+    works: tuple[PlannedWork, ...]
     notes: tuple[str, ...] = ()
 
 
-def works_of(features: list[MapFeature], options: Options, ledger: Ledger) -> tuple[Work, ...]:
+def works_of(
+    features: list[MapFeature], options: Options, ledger: Ledger
+) -> tuple[PlannedWork, ...]:
     """Return the works that features describe; faults go to the ledger."""
     made = [_work(feature, options, ledger) for feature in features]
     return tuple(work for work in made if work is not None)
 
 
-def _work(feature: MapFeature, options: Options, ledger: Ledger) -> Work | None:
+def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork | None:
     before = len(ledger.faults)
     cells = _Cells(feature, options.columns, ledger)
     kind = _kind(cells, feature, ledger)
@@ -82,7 +84,7 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> Work | None:
     if len(ledger.faults) > before or shape is None or kind is None:
         return None
     z = _levels(kind, shape, level, options.z_unit_m)
-    return Work(
+    return PlannedWork(
         id=f"{feature.file}:{feature.row}{feature.part}",
         name=cells.text("name"),
         kind=kind,

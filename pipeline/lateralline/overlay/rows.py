@@ -12,7 +12,7 @@ import shapely
 
 from lateralline import contract, wording
 from lateralline.overlay.as_built import Lines
-from lateralline.overlay.bodies import LevelsBy, Work
+from lateralline.overlay.bodies import LevelsBy, PlannedWork
 from lateralline.overlay.clearance import Pair
 from lateralline.units import METRES_PER
 from lateralline.wording import metres
@@ -116,7 +116,7 @@ def approach(pair: Pair) -> tuple[shapely.LineString, Any]:
 
 
 def work_rows(
-    works: tuple[Work, ...], pairs: Counter[str], record_sha256: str, *, with_levels: bool
+    works: tuple[PlannedWork, ...], pairs: Counter[str], record_sha256: str, *, with_levels: bool
 ) -> tuple[list[dict[str, Any]], Any]:
     """Return rows of `planned_works`, `pairs` being how many each has, and footprints in metres."""
     caution = contract.load("planned_works").caution

@@ -16,12 +16,12 @@ from lateralline import contract, csv_file
 from lateralline.errors import LaterallineError
 from lateralline.overlay import rows as as_rows
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Lines
-from lateralline.overlay.bodies import Work
-from lateralline.overlay.bounds import Terms
+from lateralline.overlay.bodies import PlannedWork
+from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.clearance import Pair, pairs_of
 from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
 from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
-from lateralline.overlay.planned import Plan
+from lateralline.overlay.planned import PlannedWorks
 from lateralline.overlay.unlocated import (
     Blocked,
     add_placeless,
@@ -44,7 +44,7 @@ class NothingToCompareError(LaterallineError, ValueError):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Part:
+class RegionComparison:
     """One region's outcome."""
 
     lines: Lines
@@ -60,7 +60,7 @@ class Comparison:
 
     basis: Basis
     unit: str = "m"  # to say lengths in, metres besides
-    parts: list[Part] = field(default_factory=list)
+    parts: list[RegionComparison] = field(default_factory=list)
     rows: list[dict[str, Any]] = field(default_factory=list)  # riskiest first
     placeless: list[dict[str, Any]] = field(default_factory=list)  # pipe that may be anywhere
     said: dict[as_rows.Key, str] = field(default_factory=dict)  # each in `unit`
@@ -95,7 +95,7 @@ class Comparison:
 
 def compare(
     as_built: AsBuilt,
-    plan: Plan,
+    plan: PlannedWorks,
     *,
     search_m: float = SEARCH_M,
     plan_levels: str = "",
@@ -117,11 +117,11 @@ def compare(
     for region in regions:
         lines = region.lines
         moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
-        terms = Terms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
+        terms = SearchTerms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
         pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
         near = blocked_by(region.unlocated, moved.works, terms)
         pairs, blocked = _with_blocked(lines, pairs, near)
-        made.parts.append(Part(lines, moved, pairs, blocked, near))
+        made.parts.append(RegionComparison(lines, moved, pairs, blocked, near))
         for one in blocked:
             row = blocked_row(one, moved.sigma_m)
             rows.append(row)
@@ -148,7 +148,7 @@ def _with_blocked(
 
 
 def write(
-    made: Comparison, as_built: AsBuilt, plan: Plan, out: Path, *, replace: bool = False
+    made: Comparison, as_built: AsBuilt, plan: PlannedWorks, out: Path, *, replace: bool = False
 ) -> None:
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
     with overlay_folder(out, NAME, as_built.crs, as_rows.LAYERS, replace=replace) as overlay:
@@ -169,7 +169,7 @@ def write(
         overlay.close(plain(" ".join(made.notes)))
 
 
-def _home(made: Comparison, plan: Plan) -> list[int]:
+def _home(made: Comparison, plan: PlannedWorks) -> list[int]:
     """Return the region each of the plan's works is written with: the one it has most pairs in."""
     if not made.parts:
         return []  # nothing has a place
@@ -182,8 +182,8 @@ def _home(made: Comparison, plan: Plan) -> list[int]:
 
 def _add(
     overlay: Overlay,
-    part: Part,
-    works: tuple[Work, ...],
+    part: RegionComparison,
+    works: tuple[PlannedWork, ...],
     pairs_of_work: Counter[str],
     made: Comparison,
     as_built: AsBuilt,
@@ -241,7 +241,7 @@ def _objects(shapes: list[Any]) -> Shapes:
     return out
 
 
-def _notes(as_built: AsBuilt, plan: Plan, made: Comparison) -> list[str]:
+def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]:
     """Return what a reader must know of the comparison as a whole; what is not located first."""
     notes = []
     if made.placeless:

@@ -18,7 +18,7 @@ _ENDS_M: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Legs:
+class StationLegs:
     """Straight pieces of pipe between neighbouring stations (n), downstream end first.
 
     Pairs (n, 2) hold the value at either end. Levels are of the pipe's axis.
@@ -38,7 +38,7 @@ class Legs:
     reach_m: Floats  # (n,) longest path the counter allows on the segment; NaN unknown
 
 
-def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
+def legs_of(lines: Lines, bands: Any, segments: Any) -> StationLegs:
     """Return the legs of `lines` from the layers `level_band` and `pipe_segments`.
 
     Raises NotBuiltError when a line has no stations, or a station no segment.
@@ -84,7 +84,7 @@ def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
     low, high = np.full(len(segments), np.inf), np.full(len(segments), -np.inf)
     np.minimum.at(low, stretch, at[:, 0])
     np.maximum.at(high, stretch, at[:, 1])
-    return Legs(
+    return StationLegs(
         line=row[leg],
         xy_m=plan[ends],
         level_m=np.where(none, np.nan, level)[ends],
@@ -100,14 +100,14 @@ def legs_of(lines: Lines, bands: Any, segments: Any) -> Legs:
     )
 
 
-def axis_ends(legs: Legs, leg: Ints, by: Texts) -> Floats:
+def axis_ends(legs: StationLegs, leg: Ints, by: Texts) -> Floats:
     """Return both ends (n, 2, 3) of legs on the vertical axis that their pair's body is on."""
     z = np.where((by == "level")[:, None], legs.level_m[leg], -legs.depth_m[leg])
     z = np.where((by == "plan_only")[:, None], 0.0, z)
     return np.concatenate([legs.xy_m[leg], z[..., None]], axis=-1)
 
 
-def region_of(lines: Lines, legs: Legs, leg: int) -> shapely.Geometry | None:
+def region_of(lines: Lines, legs: StationLegs, leg: int) -> shapely.Geometry | None:
     """Return the plan region an undecided leg's pipe may be in at 95 %; None when unbounded.
 
     The corridor, as far as the counter reaches from the middle of the stretch's two ends.

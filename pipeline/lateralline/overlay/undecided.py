@@ -6,21 +6,21 @@ import numpy as np
 import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.overlay.bodies import LevelsBy, Work
-from lateralline.overlay.bounds import Terms
+from lateralline.overlay.bodies import LevelsBy, PlannedWork
+from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.parts import apart, levels_of, skins_m
-from lateralline.overlay.stations import Legs
+from lateralline.overlay.stations import StationLegs
 from lateralline.records import Ints
 
 
 def bound_anywhere(
     region: shapely.Geometry | None,
-    legs: Legs,
+    legs: StationLegs,
     leg: Ints,
-    work: Work,
+    work: PlannedWork,
     by: LevelsBy,
     radius_m: float,
-    terms: Terms,
+    terms: SearchTerms,
 ) -> float:
     """Return the least separation of a thing and a pipe anywhere in a region and its level bounds.
 

@@ -21,8 +21,8 @@ from lateralline.derive.dig import UNKNOWN_DIAMETER_M, around
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.frames.operations import PLAN_95
 from lateralline.overlay.as_built import UNLOCATED, Unlocated
-from lateralline.overlay.bodies import Work
-from lateralline.overlay.bounds import Terms
+from lateralline.overlay.bodies import PlannedWork
+from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
 from lateralline.overlay.metric import Metric
 from lateralline.record.layers import Shapes, to_table
@@ -35,7 +35,7 @@ class Blocked:
 
     about: dict[str, Any]  # row of the layer
     area_m: shapely.Geometry
-    work: Work  # in metres
+    work: PlannedWork  # in metres
     apart_m: float  # in plan, outside of the pipe to the thing; ≤ 0 where the pipe may be in it
 
     @property
@@ -53,7 +53,7 @@ class Blocked:
         return shapely.shortest_line(self.area_m, self.work.shape)
 
 
-def blocked_by(areas: Unlocated, works: Sequence[Work], terms: Terms) -> list[Blocked]:
+def blocked_by(areas: Unlocated, works: Sequence[PlannedWork], terms: SearchTerms) -> list[Blocked]:
     """Return each planned thing with each line near it that is not located, the nearest area."""
     found: dict[tuple[str, str, str], Blocked] = {}
     for n, row in enumerate(areas.rows):

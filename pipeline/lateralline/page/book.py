@@ -22,7 +22,7 @@ INDEX: Final = "index.html"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class IndexEntry:
     """One site in the index."""
 
     file: str
@@ -74,7 +74,7 @@ def write_pages(
     note: str = "",
     clearance: Path | None = None,
     replace: bool = False,
-) -> list[Entry]:
+) -> list[IndexEntry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
     One site is held at a time. Raises as `write_page` does.
@@ -87,7 +87,7 @@ def write_pages(
             f"{clearance} was made of none of these records as they are built now: hold the plan "
             "against them"
         )
-    entries: list[Entry] = []
+    entries: list[IndexEntry] = []
     with whole_folder(out, "pages", replace=replace) as made:
         for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
             view = read_record(gpkg, site_id)
@@ -130,8 +130,8 @@ def _file_names(ids: Iterator[str]) -> Iterator[str]:
         yield f"{name}.html"
 
 
-def _entry(file: str, gpkg: Path, view: RecordView, works: Works | None) -> Entry:
-    return Entry(
+def _entry(file: str, gpkg: Path, view: RecordView, works: Works | None) -> IndexEntry:
+    return IndexEntry(
         file=file,
         site_id=view.site_id,
         name=view.name,

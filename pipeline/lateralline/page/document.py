@@ -27,7 +27,7 @@ from lateralline.page import legend, places, plan, profile, sources
 from lateralline.page.facts import UNIT_NAMES, Fact, measured, said
 from lateralline.page.figures import style_sheet
 from lateralline.page.payload import payload, units
-from lateralline.page.places import Place, Target
+from lateralline.page.places import PagePlace, PageTarget
 from lateralline.page.works import Works
 from lateralline.page.works import places as places_of_works
 from lateralline.record.profile import line_profile
@@ -176,12 +176,14 @@ _NUMBERS: Final = {
 }  # fmt: skip
 
 
-def _table(found: Sequence[Place], columns: Sequence[str]) -> list[tuple[Place, list[Fact | None]]]:
+def _table(
+    found: Sequence[PagePlace], columns: Sequence[str]
+) -> list[tuple[PagePlace, list[Fact | None]]]:
     by_name = [(place, {fact.name: fact for fact in place.facts}) for place in found]
     return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
 
 
-def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[Target]]:
+def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[PageTarget]]:
     """Return the findings as text, the worst first, and where each points."""
     rows = view.rows(FindingRow)
     pairs = sorted(

@@ -35,7 +35,7 @@ from bokeh.plotting import figure
 from lateralline.record.rows import LayerRow
 from lateralline.record.symbology import (
     Area,
-    Line,
+    LineSymbol,
     Point,
     area_of,
     load_styles,
@@ -78,7 +78,7 @@ def _colours() -> dict[str, tuple[str, str]]:
     for style in load_styles():
         for rule in style.rule:
             s = rule.symbol
-            for light in (s.color,) if isinstance(s, Line) else (s.fill, s.stroke):
+            for light in (s.color,) if isinstance(s, LineSymbol) else (s.fill, s.stroke):
                 if light not in known:
                     rest[f"sign_{light[1:]}"] = (light, _dark(light))
     return named | rest
@@ -277,7 +277,7 @@ class AreaPixels(LinePixels):
     fill_alpha: float
 
 
-def line_look(line: Line) -> LinePixels:
+def line_look(line: LineSymbol) -> LinePixels:
     """Return how a line is drawn, but its colour."""
     return {"line_width": _PX_PER_MM * line.width_mm, "line_dash": _dash(line.dash_mm)}
 

@@ -13,7 +13,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.page.facts import UNIT_NAMES
 from lateralline.page.figures import PALETTE
 from lateralline.page.legend import opening
-from lateralline.page.places import Place, Target, centreline
+from lateralline.page.places import PagePlace, PageTarget, centreline
 from lateralline.record.profile import LineProfile
 from lateralline.record.rows import CentrelineRow, SegmentRow
 from lateralline.record.view import IN_FEET, Bounds, RecordView, bounds_of
@@ -65,9 +65,9 @@ class Payload(TypedDict):
 
 def payload(
     view: RecordView,
-    found: Mapping[str, Sequence[Place]],
+    found: Mapping[str, Sequence[PagePlace]],
     profiles: Sequence[LineProfile],
-    targets: Sequence[Target],
+    targets: Sequence[PageTarget],
 ) -> Payload:
     """Return what the script knows: places by kind, lines, where each finding points, units."""
     drawn = {p.line.line_id: p for p in profiles}

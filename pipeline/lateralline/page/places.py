@@ -36,7 +36,7 @@ _NODE_NAMES: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PagePlace:
     """A stop, node or observation: where it is and what is known of it."""
 
     title: str
@@ -48,7 +48,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class PageTarget:
     """Where a finding points: part of the plan, part of a line, perhaps one stop."""
 
     box: Bounds | None = None  # west, south, east, north, m
@@ -57,12 +57,12 @@ class Target:
     stop: int | None = None
 
 
-def stops(view: RecordView) -> list[Place]:
+def stops(view: RecordView) -> list[PagePlace]:
     """Return every stop, in the order of the layer, unsolved ones too."""
     return [_place(row, f"stop {row.name}", _of_stop(row)) for row in view.fixes]
 
 
-def nodes(view: RecordView) -> list[Place]:
+def nodes(view: RecordView) -> list[PagePlace]:
     """Return every node."""
     return [
         _place(row, f"{_NODE_NAMES.get(row.kind, row.kind)} {row.ref}".strip(), _of_node(row))
@@ -70,7 +70,7 @@ def nodes(view: RecordView) -> list[Place]:
     ]
 
 
-def seen(view: RecordView) -> list[Place]:
+def seen(view: RecordView) -> list[PagePlace]:
     """Return every observation of the camera."""
     return [
         _place(row, f"seen: {row.code or row.text}".strip(), _of_seen(row))
@@ -78,9 +78,9 @@ def seen(view: RecordView) -> list[Place]:
     ]
 
 
-def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[Fact]) -> Place:
+def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[Fact]) -> PagePlace:
     x, y = (None, None) if row.geometry is None else (row.geometry.x, row.geometry.y)
-    return Place(title, row.line_id, known(row.chainage_m), x, y, tuple(facts))
+    return PagePlace(title, row.line_id, known(row.chainage_m), x, y, tuple(facts))
 
 
 def _of_stop(row: FixRow) -> Iterator[Fact]:
@@ -135,7 +135,7 @@ def _tied(row: NodeRow | ObservationRow) -> Iterator[Fact]:
         yield from worded("side", row.tie_side)
 
 
-def targets(view: RecordView) -> list[Target]:
+def targets(view: RecordView) -> list[PageTarget]:
     """Return where each finding points, from its subject and any chainage in its words.
 
     A subject is what `Finding.subject` says: "stop R1/4", "mark M3", "line L1", "run R1", "site".
@@ -143,13 +143,13 @@ def targets(view: RecordView) -> list[Target]:
     return [_target(view, row) for row in view.rows(FindingRow)]
 
 
-def _target(view: RecordView, row: FindingRow) -> Target:
+def _target(view: RecordView, row: FindingRow) -> PageTarget:
     what, _, name = row.subject.partition(" ")
     if what == "mark":
         mark = next((m for m in view.rows(MarkRow) if m.mark_id == name), None)
         if mark is not None:
             found = _of_stop_named(view, f"{mark.run_id}/{mark.stop_id}")
-            return Target(_box([mark]) or found.box, found.line, found.reach, found.stop)
+            return PageTarget(_box([mark]) or found.box, found.line, found.reach, found.stop)
     if what == "stop":
         return _of_stop_named(view, name)
     if what == "run":
@@ -159,30 +159,30 @@ def _target(view: RecordView, row: FindingRow) -> Target:
         return _of_line(view, name.split(",")[0].strip(), _CHAINAGE.search(row.what))
     if what in ("control", "baseline", "point"):
         named = re.split(r"[–, ]+", name)
-        return Target(_box([row for row in view.control if row.point in named]))
-    return Target()
+        return PageTarget(_box([row for row in view.control if row.point in named]))
+    return PageTarget()
 
 
-def _of_stop_named(view: RecordView, name: str) -> Target:
+def _of_stop_named(view: RecordView, name: str) -> PageTarget:
     found = next(((n, fix) for n, fix in enumerate(view.fixes) if fix.name == name), None)
     if found is None:
-        return Target()
+        return PageTarget()
     n, fix = found
     reach = None if isnan(fix.chainage_m) else (fix.chainage_m, fix.chainage_m)
-    return Target(_box([fix]), fix.line_id, reach, n)
+    return PageTarget(_box([fix]), fix.line_id, reach, n)
 
 
-def _of_line(view: RecordView, line: str, near: re.Match[str] | None) -> Target:
+def _of_line(view: RecordView, line: str, near: re.Match[str] | None) -> PageTarget:
     path = centreline(view, line)
     if not len(path):
-        return Target()
+        return PageTarget()
     if near is not None:
         at = float(near[1])
         x, y = (float(np.interp(at, path[:, 0], path[:, i])) for i in (1, 2))
-        return Target((x, y, x, y), line, (at, at))
+        return PageTarget((x, y, x, y), line, (at, at))
     (west, south), (east, north) = path[:, 1:].min(axis=0), path[:, 1:].max(axis=0)
     box = (float(west), float(south), float(east), float(north))
-    return Target(box, line, (float(path[0, 0]), float(path[-1, 0])))
+    return PageTarget(box, line, (float(path[0, 0]), float(path[-1, 0])))
 
 
 def _box(rows: Iterable[PointRow]) -> Bounds | None:

@@ -13,7 +13,7 @@ from shapely import Point
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.page.figures import states
-from lateralline.page.places import Place
+from lateralline.page.places import PagePlace
 from lateralline.page.works import Works
 from lateralline.record.profile import height_of
 from lateralline.record.rows import ControlRow, FixRow, MarkRow, NodeRow, ObservationRow
@@ -35,7 +35,9 @@ class Sources:
     works: ColumnDataSource
 
 
-def sources(view: RecordView, found: Mapping[str, Sequence[Place]], works: Works | None) -> Sources:
+def sources(
+    view: RecordView, found: Mapping[str, Sequence[PagePlace]], works: Works | None
+) -> Sources:
     """Return the sources of a record whose places are found, by kind."""
     return Sources(
         stops=_source("stops", _of_places(view, view.fixes, found["stops"])),
@@ -54,7 +56,7 @@ def _source(name: str, columns: Columns) -> ColumnDataSource:
 def _of_places(
     view: RecordView,
     rows: Sequence[FixRow | NodeRow | ObservationRow],
-    places: Sequence[Place],
+    places: Sequence[PagePlace],
 ) -> Columns:
     pipes = {row.line_id: row for row in view.centrelines}
     level = np.array([height_of(view, row, pipes.get(row.line_id)) for row in rows])
@@ -88,7 +90,7 @@ def _name(row: FixRow | NodeRow | ObservationRow) -> str:
     return "" if row.kind == "line_end" else row.ref or row.kind
 
 
-def _beside(view: RecordView, place: Place) -> tuple[float, float]:
+def _beside(view: RecordView, place: PagePlace) -> tuple[float, float]:
     """Return the way off the line at a place, to its right, on a screen whose y runs down."""
     path = next((row.geometry for row in view.centrelines if row.line_id == place.line), None)
     if place.x is None or place.y is None or path is None or path.length == 0.0:
@@ -126,7 +128,7 @@ def _of_control(rows: Sequence[ControlRow]) -> Columns:
     }
 
 
-def _of_works(view: RecordView, works: Works, found: Sequence[Place]) -> Columns:
+def _of_works(view: RecordView, works: Works, found: Sequence[PagePlace]) -> Columns:
     pairs, (axis, thing) = works.pairs, works.ends_m.transpose(1, 0, 2)
     level = np.array([-p.pipe_axis_depth_m if view.depth_only else p.pipe_axis_level_m
                       for p in pairs])  # fmt: skip

@@ -16,7 +16,7 @@ import shapely
 from lateralline.errors import LaterallineError
 from lateralline.output.proof import sha256
 from lateralline.page.facts import Fact, chance, measured, worded
-from lateralline.page.places import Place
+from lateralline.page.places import PagePlace
 from lateralline.record.layers import Shapes
 from lateralline.record.rows import LayerRow, rows_of
 from lateralline.record.view import RecordView
@@ -106,10 +106,10 @@ def read_works(gpkg: Path, view: RecordView) -> Works:
     )
 
 
-def places(works: Works) -> list[Place]:
+def places(works: Works) -> list[PagePlace]:
     """Return each pair as a place to pick: where on the pipe, and what was found."""
     return [
-        Place(
+        PagePlace(
             f"{row.work_name or row.work_id} · {row.line_id}",
             row.line_id, row.chainage_m, float(x), float(y), tuple(_facts(row)),
         )

@@ -14,7 +14,7 @@ from lateralline.records import FieldRecord, Floats, Ints, Spots
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class PlacedControl:
     """Control points (c rows) in the site frame; a level may be NaN."""
 
     index: dict[str, int]
@@ -46,7 +46,7 @@ class Control:
         return out[:, :, :-1]
 
 
-def control_in(frame: Frame, record: FieldRecord) -> tuple[Control, list[Finding]]:
+def control_in(frame: Frame, record: FieldRecord) -> tuple[PlacedControl, list[Finding]]:
     """Return the control in the site frame, and what had to be assumed of it.
 
     Without a sigma of its own a point has gnss_m on each horizontal axis, but none on a local
@@ -54,7 +54,7 @@ def control_in(frame: Frame, record: FieldRecord) -> tuple[Control, list[Finding
     """
     rows, accuracy = record.control, record.settings.accuracy
     assumed_m = 0.0 if frame.is_local else accuracy.gnss_m
-    control = Control(
+    control = PlacedControl(
         index={str(name): i for i, name in enumerate(rows.point)},
         xyz_m=frame.to_local(rows.x, rows.y, rows.z_m),
         sigma_h_m=np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m),

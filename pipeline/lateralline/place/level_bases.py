@@ -24,7 +24,7 @@ _APART_M: Final = 5.0
 _GEOID_M: Final = (-110.0, 90.0)
 
 
-class _Levels(NamedTuple):
+class _BaseLevels(NamedTuple):
     plan_m: Floats  # (n, 2)
     z_m: Floats  # (n,)
 
@@ -56,7 +56,7 @@ def levels_mixed(record: FieldRecord, frame: Frame) -> Iterator[Finding]:
     yield finding("levels-mixed-base", "site", variant="geoid" if as_geoid else "", more=medians)
 
 
-def _gnss(record: FieldRecord, frame: Frame) -> _Levels:
+def _gnss(record: FieldRecord, frame: Frame) -> _BaseLevels:
     tables = (record.marks.spots, record.exposures.spots)
     rows = [s.method == "gnss" for s in tables]
     pairs = list(zip(tables, rows, strict=True))
@@ -66,7 +66,7 @@ def _gnss(record: FieldRecord, frame: Frame) -> _Levels:
     return _known(frame.to_local(x, y, z_m))
 
 
-def _others(record: FieldRecord, frame: Frame) -> _Levels:
+def _others(record: FieldRecord, frame: Frame) -> _BaseLevels:
     """Return the levels of control; those of taped spots when control has none."""
     control = record.control
     found = _known(frame.to_local(control.x, control.y, control.z_m))
@@ -78,6 +78,6 @@ def _others(record: FieldRecord, frame: Frame) -> _Levels:
     return _known(np.column_stack([np.tile(middle, (len(z), 1)), z]))
 
 
-def _known(xyz_m: Floats) -> _Levels:
+def _known(xyz_m: Floats) -> _BaseLevels:
     whole = xyz_m[np.isfinite(xyz_m).all(axis=1)]
-    return _Levels(whole[:, :2], whole[:, 2])
+    return _BaseLevels(whole[:, :2], whole[:, 2])

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lateralline.findings import Finding, finding
-from lateralline.place.control import Control
+from lateralline.place.control import PlacedControl
 from lateralline.proportions import MOST_LEVEL_M, MOST_RISE_M
 from lateralline.records import FieldRecord, Flags, Floats, Ints, Spots
 from lateralline.settings import Accuracy
@@ -89,7 +89,7 @@ def _level_far(record: FieldRecord, name: str, i: int, level_m: float, middle_m:
     )
 
 
-def level_ground(record: FieldRecord, control: Control) -> Ground:
+def level_ground(record: FieldRecord, control: PlacedControl) -> Ground:
     """Return the one level the site's ground is taken to have where none is given.
 
     From the marks' levels and exposures' ground levels; from control only when there are none,
@@ -108,7 +108,7 @@ def level_ground(record: FieldRecord, control: Control) -> Ground:
     return Ground(float(levels.mean()) if len(levels) else 0.0, sigma, len(levels))
 
 
-def spot_levels(spots: Spots, control: Control, ground: Ground, accuracy: Accuracy) -> Levels:
+def spot_levels(spots: Spots, control: PlacedControl, ground: Ground, accuracy: Accuracy) -> Levels:
     """Return every spot's level: given, else the ground's.
 
     σ is the one given; else gnss_m for GNSS, and for taped spots level_m together with the σ of
@@ -148,7 +148,7 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
     return [assumed]
 
 
-def _first_named(spots: Spots, control: Control) -> Ints:
+def _first_named(spots: Spots, control: PlacedControl) -> Ints:
     taped = np.flatnonzero(~np.isin(spots.method, ("gnss", "level")))
     names = [spots.ties[i][0][0] if spots.ties[i] else spots.base_from[i] for i in taped]
     return control.rows(names)

@@ -11,7 +11,7 @@ from lateralline.records import Flags, Floats, Spots
 
 
 @dataclass(frozen=True, slots=True)
-class Notes:
+class PlacingNotes:
     """A list of findings about the rows of one table of spots."""
 
     noun: str  # mark | exposure

@@ -9,16 +9,16 @@ import numpy as np
 from lateralline.frames import Frame
 from lateralline.kernels import taping
 from lateralline.kernels.taping import Placement
-from lateralline.place.control import Control
-from lateralline.place.notes import Notes, complete, where
-from lateralline.place.tape import Tape
+from lateralline.place.control import PlacedControl
+from lateralline.place.notes import PlacingNotes, complete, where
+from lateralline.place.tape import TapeReadings
 from lateralline.place.ties import place_ties
 from lateralline.proportions import MOST_SITE_M, groups
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
 
-class Plan(NamedTuple):
+class PlanPositions(NamedTuple):
     """Plan positions of n spots; NaN where one cannot be placed."""
 
     xy_m: Floats  # (n, 2)
@@ -30,12 +30,12 @@ class Plan(NamedTuple):
 
 
 def plan_positions(
-    frame: Frame, control: Control, accuracy: Accuracy, slope_tape: bool, notes: Notes
-) -> Plan:
+    frame: Frame, control: PlacedControl, accuracy: Accuracy, slope_tape: bool, notes: PlacingNotes
+) -> PlanPositions:
     """Return where the spots of `notes` lie in plan; what is wrong with them goes into `notes`."""
     spots = notes.spots
     n = len(spots.name)
-    plan = Plan(
+    plan = PlanPositions(
         np.full((n, 2), np.nan),
         np.full((n, 2, 2), np.nan),
         np.zeros((n, 2, 2 * control.shares)),
@@ -43,7 +43,7 @@ def plan_positions(
         np.full(n, np.nan),
         np.zeros(n, dtype=np.int64),
     )
-    tape = Tape(accuracy, slope_tape)
+    tape = TapeReadings(accuracy, slope_tape)
     _gnss(plan, frame, accuracy, notes)
     _offsets(plan, control, tape, notes)
     _polar(plan, control, tape, notes)
@@ -57,7 +57,7 @@ def plan_positions(
     return plan
 
 
-def _gnss(plan: Plan, frame: Frame, accuracy: Accuracy, notes: Notes) -> None:
+def _gnss(plan: PlanPositions, frame: Frame, accuracy: Accuracy, notes: PlacingNotes) -> None:
     spots = notes.spots
     rows = np.flatnonzero(spots.method == "gnss")
     if not len(rows):
@@ -68,7 +68,9 @@ def _gnss(plan: Plan, frame: Frame, accuracy: Accuracy, notes: Notes) -> None:
     plan.cov_m2[rows] = np.square(sigma)[:, None, None] * np.eye(2)
 
 
-def _offsets(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
+def _offsets(
+    plan: PlanPositions, control: PlacedControl, tape: TapeReadings, notes: PlacingNotes
+) -> None:
     spots = notes.spots
     rows = np.flatnonzero(spots.method == "offset")
     if not len(rows):
@@ -114,7 +116,9 @@ def _offsets(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
         )
 
 
-def _polar(plan: Plan, control: Control, tape: Tape, notes: Notes) -> None:
+def _polar(
+    plan: PlanPositions, control: PlacedControl, tape: TapeReadings, notes: PlacingNotes
+) -> None:
     spots = notes.spots
     rows = np.flatnonzero(spots.method == "polar")
     if not len(rows):
@@ -142,7 +146,7 @@ def _covariance(placed: Placement, sigma: Floats, control_sigma_m: Floats) -> Fl
     return np.asarray(both @ both.transpose(0, 2, 1))
 
 
-def _far(plan: Plan, control: Control, notes: Notes) -> None:
+def _far(plan: PlanPositions, control: PlacedControl, notes: PlacingNotes) -> None:
     """Leave out spots far from the group that most spots and the control are among.
 
     Without such a group they are warned of: nothing tells which of them are right.

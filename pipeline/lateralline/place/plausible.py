@@ -15,7 +15,7 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline.findings import Finding, Given, finding
-from lateralline.place.control import Control
+from lateralline.place.control import PlacedControl
 from lateralline.records import FieldRecord, Spots
 from lateralline.units import METRES_PER
 
@@ -30,7 +30,7 @@ _METRIC: Final = ("m", "cm")
 _A_FOOT: Final = 1e-3  # feet of any definition differ by less
 
 
-def control_plausible(record: FieldRecord, control: Control) -> Iterator[Finding]:
+def control_plausible(record: FieldRecord, control: PlacedControl) -> Iterator[Finding]:
     """Yield the length of each baseline, and what of the control is out of proportion."""
     taped = _baselines((record.marks.spots, record.exposures.spots))
     stretched: set[str] = set()
@@ -109,7 +109,7 @@ def _baselines(tables: tuple[Spots, ...]) -> Taped:
     return longest
 
 
-def _length_m(control: Control, start: str, end: str, *, sloping: bool = False) -> float:
+def _length_m(control: PlacedControl, start: str, end: str, *, sloping: bool = False) -> float:
     """Return the length a tape between two points would read: level, or along the slope."""
     a, b = control.rows((start, end))
     east, north, up = (float(d) for d in control.xyz_m[b] - control.xyz_m[a])
@@ -127,7 +127,7 @@ def _out_of_proportion(length_m: float, taped_m: float) -> dict[str, float | str
 
 
 def _spread(
-    record: FieldRecord, control: Control, used: list[str], stretched: set[str]
+    record: FieldRecord, control: PlacedControl, used: list[str], stretched: set[str]
 ) -> Iterator[Finding]:
     """Warn of the point furthest from the middle, unless a baseline already was warned of."""
     if len(used) < 2:
@@ -171,7 +171,7 @@ def _used(record: FieldRecord) -> list[str]:
 # ---- levels --------------------------------------------------------------------------------
 
 
-def _levels(record: FieldRecord, control: Control, used: list[str]) -> Iterator[Finding]:
+def _levels(record: FieldRecord, control: PlacedControl, used: list[str]) -> Iterator[Finding]:
     levels = {p: float(control.xyz_m[control.index[p], 2]) for p in used}
     known = {p: z for p, z in levels.items() if not isnan(z)}
     if not known:

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from lateralline.findings import Finding
 from lateralline.frames import Frame
-from lateralline.place.control import Control, control_in
+from lateralline.place.control import PlacedControl, control_in
 from lateralline.place.level_bases import levels_mixed
 from lateralline.place.levels import (
     Ground,
@@ -22,8 +22,8 @@ from lateralline.place.levels import (
     without_far_levels,
 )
 from lateralline.place.misplaced import misplaced, roots
-from lateralline.place.notes import Notes, complete
-from lateralline.place.plan import Plan, plan_positions
+from lateralline.place.notes import PlacingNotes, complete
+from lateralline.place.plan import PlanPositions, plan_positions
 from lateralline.place.plausible import control_plausible
 from lateralline.place.reduce import with_levels_of_gnss
 from lateralline.records import Exposures, FieldRecord, Floats, Marks, Spots
@@ -65,10 +65,10 @@ def place(record: FieldRecord) -> Placed:
 
 
 def _marks(
-    record: FieldRecord, frame: Frame, control: Control, ground: Ground
+    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
 ) -> tuple[Marks, list[Finding]]:
     rows, accuracy = record.marks, record.settings.accuracy
-    spots, notes = rows.spots, Notes("mark", rows.spots)
+    spots, notes = rows.spots, PlacingNotes("mark", rows.spots)
     plan, levels, cov = _located(record, frame, control, ground, notes)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, accuracy.mark_placing_m**2)
@@ -97,10 +97,10 @@ def _marks(
 
 
 def _exposures(
-    record: FieldRecord, frame: Frame, control: Control, ground: Ground
+    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
 ) -> tuple[Exposures, list[Finding]]:
     rows, accuracy = record.exposures, record.settings.accuracy
-    spots, notes = rows.spots, Notes("exposure", rows.spots)
+    spots, notes = rows.spots, PlacingNotes("exposure", rows.spots)
     plan, levels, cov = _located(record, frame, control, ground, notes)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
@@ -138,8 +138,8 @@ def _exposures(
 
 
 def _located(
-    record: FieldRecord, frame: Frame, control: Control, ground: Ground, notes: Notes
-) -> tuple[Plan, Levels, Floats]:
+    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground, notes: PlacingNotes
+) -> tuple[PlanPositions, Levels, Floats]:
     """Return plan, levels and covariance (n, 3, 3) of the spots of `notes`.
 
     Plan and level hang together where a sloping tape was reduced.
@@ -156,7 +156,7 @@ def _located(
 
 
 def _shared(
-    spots: Spots, control: Control, settings: Settings, plan: Plan, levels: Levels
+    spots: Spots, control: PlacedControl, settings: Settings, plan: PlanPositions, levels: Levels
 ) -> Floats:
     """Return what one σ of each error shared through the site does to n spots (n, 3, 3c + 3).
 
@@ -206,7 +206,7 @@ def _whole(xyz: Floats, cov: Floats) -> tuple[Floats, Floats]:
     )
 
 
-def _coinciding(marks: Marks, notes: Notes) -> None:
+def _coinciding(marks: Marks, notes: PlacingNotes) -> None:
     """Warn of marks of one stop on the same spot: of one kind, or an end null with anything else.
 
     A mid null and a peak may well coincide, right above the transmitter; an end null never does.

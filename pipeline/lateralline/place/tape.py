@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from lateralline.findings import finding
-from lateralline.place.notes import Notes
+from lateralline.place.notes import PlacingNotes
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
@@ -28,7 +28,7 @@ class Reduced(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Tape:
+class TapeReadings:
     """How lengths were taped, and which rows could not be reduced to the horizontal."""
 
     accuracy: Accuracy
@@ -64,7 +64,7 @@ class Tape:
         sign = np.sign(reading_m)
         return Reduced(np.where(steep, np.nan, sign * level), sigma, -sign * by_rise)
 
-    def report(self, notes: Notes) -> None:
+    def report(self, notes: PlacingNotes) -> None:
         """Say which spots could not be reduced, and which could not be at all."""
         for row, excess_m in sorted(self._too_steep.items()):
             notes.add(row, "slope-impossible", excess_m=excess_m)

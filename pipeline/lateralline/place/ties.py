@@ -10,9 +10,9 @@ import numpy as np
 from scipy.stats import chi2 as chi2_distribution
 
 from lateralline.kernels import taping
-from lateralline.place.control import Control
-from lateralline.place.notes import Notes, complete, where
-from lateralline.place.tape import Tape
+from lateralline.place.control import PlacedControl
+from lateralline.place.notes import PlacingNotes, complete, where
+from lateralline.place.tape import TapeReadings
 from lateralline.records import Floats, Ints
 
 _WEAK_ANGLE_RAD: Final = radians(20.0)
@@ -44,7 +44,7 @@ class _Ties(NamedTuple):
     left: Floats  # (n,) +1 left of first → second, −1 right, 0 not said
 
 
-def place_ties(control: Control, tape: Tape, notes: Notes) -> Iterator[Tied]:
+def place_ties(control: PlacedControl, tape: TapeReadings, notes: PlacingNotes) -> Iterator[Tied]:
     """Yield the tied spots: first those with two ties, then those with more."""
     spots = notes.spots
     tied = spots.method == "ties"
@@ -59,7 +59,7 @@ def place_ties(control: Control, tape: Tape, notes: Notes) -> Iterator[Tied]:
             yield solve(_gather(rows, control, tape, notes), control, notes)
 
 
-def _gather(rows: Ints, control: Control, tape: Tape, notes: Notes) -> _Ties:
+def _gather(rows: Ints, control: PlacedControl, tape: TapeReadings, notes: PlacingNotes) -> _Ties:
     spots = notes.spots
     most = max(len(spots.ties[i]) for i in rows)
     point = np.zeros((len(rows), most), dtype=np.int64)
@@ -79,7 +79,7 @@ def _gather(rows: Ints, control: Control, tape: Tape, notes: Notes) -> _Ties:
     return _Ties(rows, point, control.xyz_m[point, :2], length, sigma, by_level, side)
 
 
-def _two(ties: _Ties, control: Control, notes: Notes) -> Tied:
+def _two(ties: _Ties, control: PlacedControl, notes: PlacingNotes) -> Tied:
     first, second = ties.xy_m[:, 0], ties.xy_m[:, 1]
     placed = taping.two_ties(
         first, second, ties.length_m[:, 0], ties.length_m[:, 1], ties.left >= 0
@@ -119,7 +119,7 @@ def _two(ties: _Ties, control: Control, notes: Notes) -> Tied:
     )
 
 
-def _more(ties: _Ties, control: Control, notes: Notes) -> Tied:
+def _more(ties: _Ties, control: PlacedControl, notes: PlacingNotes) -> Tied:
     sigma = np.hypot(ties.sigma_m, control.sigma_h_m[ties.point])
     fit = taping.adjust_ties(ties.xy_m, ties.length_m, np.maximum(sigma, _LEAST_SIGMA_M), ties.left)
     xy = fit.xyz_m.copy()
@@ -146,7 +146,9 @@ def _more(ties: _Ties, control: Control, notes: Notes) -> Tied:
     return Tied(ties.rows, xy, fit.cov_m2, by_control, by_level, fit.chi2, fit.dof)
 
 
-def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int, notes: Notes) -> None:
+def _misfit(
+    ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int, notes: PlacingNotes
+) -> None:
     """Name the tie that fits worst, unless one spare tie leaves no telling which it is."""
     w = np.abs(np.where(np.isfinite(fit.w[i]), fit.w[i], 0.0))
     worst = int(np.argmax(w))
@@ -165,7 +167,7 @@ def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int, notes:
     )
 
 
-def _weak_angles(ties: _Ties, xy: Floats, notes: Notes) -> None:
+def _weak_angles(ties: _Ties, xy: Floats, notes: PlacingNotes) -> None:
     """Warn where no two ties cross at a good angle: across them the position is soft."""
     away = xy[:, None, :] - ties.xy_m
     length = np.linalg.norm(away, axis=2, keepdims=True)
@@ -185,5 +187,5 @@ def _weak_angles(ties: _Ties, xy: Floats, notes: Notes) -> None:
         )
 
 
-def _points(ties: _Ties, notes: Notes, i: int) -> tuple[str, ...]:
+def _points(ties: _Ties, notes: PlacingNotes, i: int) -> tuple[str, ...]:
     return tuple(name for name, _ in notes.spots.ties[ties.rows[i]])

@@ -76,7 +76,7 @@ def _loop(problem: StopProblem) -> tuple[float, float]:
     batched = solve_batch(problem, start)
     singles = [problem.pick(np.array([i])) for i in range(start.shape[1])]
     weights = [s.linearise(batched.p[:, [i]]) for i, s in enumerate(singles)]
-    tasks = [_Stop(s, w) for s, w in zip(singles, weights, strict=True)]
+    tasks = [_LoopStop(s, w) for s, w in zip(singles, weights, strict=True)]
     begun = perf_counter()
     found = [
         least_squares(task.residuals, start[:, i], jac=task.slopes).x
@@ -89,7 +89,7 @@ def _loop(problem: StopProblem) -> tuple[float, float]:
     return len(tasks) / elapsed, float(level.max())
 
 
-class _Stop:
+class _LoopStop:
     """Residuals and Jacobian of one stop of nulls and a reading, as lean as numpy makes them.
 
     Written apart from `StopProblem`, so the loop is not slowed by code made for batches.

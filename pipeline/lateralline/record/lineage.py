@@ -57,7 +57,7 @@ def software() -> dict[str, str]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _LineageRow:
     topic: str
     item: str
     value: str
@@ -83,7 +83,7 @@ def lineage(
     """
     rows = [
         *_inputs(record),
-        *(_Row("software", name, v) for name, v in software().items()),
+        *(_LineageRow("software", name, v) for name, v in software().items()),
         *_systems(frame, crs),
         *_operations(operations(frame, crs, keep_levels=keep_levels)),
         *_accuracies(record.settings.accuracy),
@@ -92,7 +92,7 @@ def lineage(
         *_statements(record, frame, crs),
     ]
     columns: dict[str, list[object]] = {"site_id": [record.settings.id] * len(rows)}
-    columns |= {f.name: [getattr(row, f.name) for row in rows] for f in fields(_Row)}
+    columns |= {f.name: [getattr(row, f.name) for row in rows] for f in fields(_LineageRow)}
     return Product("lineage", dict(columns), None)
 
 
@@ -192,9 +192,9 @@ def crs_text(crs: pyproj.CRS) -> str:
     return ":".join(authority) if authority is not None else str(crs.to_wkt())
 
 
-def _inputs(record: FieldRecord) -> Iterator[_Row]:
+def _inputs(record: FieldRecord) -> Iterator[_LineageRow]:
     for f in record.inputs:
-        yield _Row(
+        yield _LineageRow(
             "input",
             f.name,
             f"{f.rows} row(s)",
@@ -204,13 +204,15 @@ def _inputs(record: FieldRecord) -> Iterator[_Row]:
         )
 
 
-def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_LineageRow]:
     for item, value in frame.describe().items():
         if not item.startswith("operation_") and value == value:  # NaN: not known
             stem, unit = _unit(item)
-            yield _Row("crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit)
+            yield _LineageRow(
+                "crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit
+            )
     written = crs if crs is not None else frame.write_crs
-    yield _Row(
+    yield _LineageRow(
         "crs",
         "written in",
         written.name if written is not None else "a sketch on axes of its own, metres",
@@ -218,7 +220,7 @@ def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
     )
 
 
-def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
+def _operations(used: Iterable[Operation]) -> Iterator[_LineageRow]:
     for o in used:
         notes = [
             "only a ballpark way: not used" * (not o.usable),
@@ -228,7 +230,7 @@ def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
             _unknown(o) * math.isnan(o.accuracy_m),
             "depends on the coordinate epoch" * o.time_dependent,
         ]
-        yield _Row(
+        yield _LineageRow(
             "operation",
             f"{o.source} to {o.target}",
             o.name,
@@ -236,22 +238,28 @@ def _operations(used: Iterable[Operation]) -> Iterator[_Row]:
             remark="; ".join(filter(None, notes)) or None,
         )
         for grid, digest in o.grids_used:
-            yield _Row("operation", f"grid of {o.source} to {o.target}", grid, sha256=digest)
+            yield _LineageRow("operation", f"grid of {o.source} to {o.target}", grid, sha256=digest)
         for better in o.better_unavailable:
-            yield _Row("missing_operation", f"{o.source} to {o.target}", better)
+            yield _LineageRow("missing_operation", f"{o.source} to {o.target}", better)
 
 
-def _accuracies(accuracy: Accuracy) -> Iterator[_Row]:
+def _accuracies(accuracy: Accuracy) -> Iterator[_LineageRow]:
     for name, value in asdict(accuracy).items():
         if name.endswith("_rad"):
             name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
-        yield _Row("parameter", f"accuracy {name}", f"{value:.6g}", _unit(name)[1], remark="1 σ")
+        yield _LineageRow(
+            "parameter", f"accuracy {name}", f"{value:.6g}", _unit(name)[1], remark="1 σ"
+        )
 
 
-def _settings(settings: Settings) -> Iterator[_Row]:
+def _settings(settings: Settings) -> Iterator[_LineageRow]:
     for what, unit in settings.units.items():
-        yield _Row("parameter", f"unit of {what}", unit, remark="as given; all here is metres")
-    yield _Row("parameter", "tape distances", "slope" if settings.slope_tape else "horizontal")
+        yield _LineageRow(
+            "parameter", f"unit of {what}", unit, remark="as given; all here is metres"
+        )
+    yield _LineageRow(
+        "parameter", "tape distances", "slope" if settings.slope_tape else "horizontal"
+    )
     for run in settings.runs:
         given = (
             ("entry", run.entry, None),
@@ -260,11 +268,11 @@ def _settings(settings: Settings) -> Iterator[_Row]:
             ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
             ("ride height", f"{run.ride_height_m:.6g}", "m"),
         )
-        yield from (_Row("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
-    yield _Row("parameter", "dig rule", settings.dig_rule or "none")
+        yield from (_LineageRow("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
+    yield _LineageRow("parameter", "dig rule", settings.dig_rule or "none")
 
 
-def _sources(products: Iterable[Product]) -> Iterator[_Row]:
+def _sources(products: Iterable[Product]) -> Iterator[_LineageRow]:
     seen = {
         (p.layer, str(value))
         for p in products
@@ -273,22 +281,24 @@ def _sources(products: Iterable[Product]) -> Iterator[_Row]:
         for value in p.columns[name]
         if value
     }
-    yield from (_Row("source", layer, value) for layer, value in sorted(seen))
+    yield from (_LineageRow("source", layer, value) for layer, value in sorted(seen))
 
 
-def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> Iterator[_Row]:
+def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> Iterator[_LineageRow]:
     settings = record.settings
-    yield _Row("statement", "levels", _levels(record, frame))
+    yield _LineageRow("statement", "levels", _levels(record, frame))
     if frame.is_local:
-        yield _Row("statement", "axes", "A sketch on invented axes: it has no place on the earth.")
+        yield _LineageRow(
+            "statement", "axes", "A sketch on invented axes: it has no place on the earth."
+        )
     else:
-        yield _Row(
+        yield _LineageRow(
             "statement",
             "directions",
             "Headings, ellipse azimuths and covariances refer to the site's own grid north, "
             "lengths to the ground, in whatever CRS the geometry is written.",
         )
-        yield _Row(
+        yield _LineageRow(
             "statement",
             "geojson",
             "Longitude and latitude are rounded to 7 decimals, about 0.01 m, and heights to "
@@ -296,11 +306,11 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
         )
         yield from _off_together("GeoPackage", plan_operation(frame, crs))
         yield from _off_together("GeoJSON", frame.lonlat_operation)
-    yield _Row("statement", "site", settings.name or settings.id)
-    yield _Row("statement", "surveyed", settings.surveyed.isoformat())
+    yield _LineageRow("statement", "site", settings.name or settings.id)
+    yield _LineageRow("statement", "surveyed", settings.surveyed.isoformat())
     if settings.surveyor:
-        yield _Row("statement", "surveyor", settings.surveyor)
-    yield _Row("statement", "caution", CAUTION)
+        yield _LineageRow("statement", "surveyor", settings.surveyor)
+    yield _LineageRow("statement", "caution", CAUTION)
 
 
 def _levels(record: FieldRecord, frame: Frame) -> str:
@@ -322,7 +332,7 @@ def _levels(record: FieldRecord, frame: Frame) -> str:
     return f"Levels are relative{zero}: they compare only within this site."
 
 
-def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
+def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRow]:
     """State what the way into a file's CRS does to positions and to what is drawn around them."""
     if operation is None or operation.accuracy_m == 0.0 or not operation.usable:
         return
@@ -339,7 +349,7 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_Row]:
             "taking the accuracy of the operation as one standard deviation on each axis: plan "
             f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
         )
-    yield _Row("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
+    yield _LineageRow("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
 
 
 def _unknown(operation: Operation) -> str:

@@ -46,7 +46,7 @@ class Point(_Frozen):
         return self.stroke if self.fill == WHITE else self.fill
 
 
-class Line(_Frozen):
+class LineSymbol(_Frozen):
     """A line, dashed when `dash_mm` gives dash and gap."""
 
     color: Colour
@@ -85,16 +85,16 @@ class Area(_Frozen):
         return "#" + "".join(f"{m:02x}" for m in mixed)
 
 
-Symbol = Point | Line | Area
+Symbol = Point | LineSymbol | Area
 
 
-class Rule(_Frozen):
+class SymbolRule(_Frozen):
     """What some features of a layer look like; without `where`, all that no other rule takes."""
 
     title: str
     where: dict[str, tuple[bool | str, ...]] = {}
     point: Point | None = None
-    line: Line | None = None
+    line: LineSymbol | None = None
     area: Area | None = None
 
     @property
@@ -114,7 +114,7 @@ class Style(_Frozen):
 
     layer: str
     label: str = ""  # column written beside each feature
-    rule: tuple[Rule, ...] = ()
+    rule: tuple[SymbolRule, ...] = ()
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Style:
@@ -132,7 +132,7 @@ class Style(_Frozen):
             raise ValueError(f"{self.layer}: rules go with geometry")
         return self
 
-    def rule_of(self, row: object) -> Rule:
+    def rule_of(self, row: object) -> SymbolRule:
         """Return the one rule that draws a row of the layer; the last for values no rule names."""
         named = (rule for rule in self.rule if rule.where and rule.takes(row))
         rest = (rule for rule in self.rule if not rule.where)
@@ -144,7 +144,7 @@ class Sign(_Frozen):
 
     name: str
     title: str
-    line: Line
+    line: LineSymbol
 
 
 def _known_values(table: contract.Table, name: str, values: tuple[bool | str, ...]) -> None:

@@ -25,7 +25,7 @@ from lateralline.revise.containment import OldLine, exposure_containment, line_c
 from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
 from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
 from lateralline.settings import Settings
-from lateralline.stages import SiteResult, Work
+from lateralline.stages import SiteResult, SiteWork
 from lateralline.wording import metres
 
 #: Bends of both records no farther apart than this, or than their 95 % ellipses reach together,
@@ -79,7 +79,7 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
     )
 
 
-def _figures(work: Work) -> dict[str, Figures]:
+def _figures(work: SiteWork) -> dict[str, Figures]:
     columns = layer(work, "pipe_centreline").columns
     rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     return {
@@ -97,7 +97,7 @@ def _figures(work: Work) -> dict[str, Figures]:
     }
 
 
-def _tolerances(work: Work) -> dict[str, float]:
+def _tolerances(work: SiteWork) -> dict[str, float]:
     columns = layer(work, "dig_zone").columns
     lines, tolerances = map(str, columns["line_id"]), map(_number, columns["tolerance_m"])
     return dict(zip(lines, tolerances, strict=True))
@@ -224,7 +224,7 @@ def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) ->
 
 
 def _exposures(
-    before: Work, after: Work, known: dict[str, OldLine], side: Side
+    before: SiteWork, after: SiteWork, known: dict[str, OldLine], side: Side
 ) -> Iterable[ExposureCheck]:
     """Yield a check of every placed exposure that is new, on a line the old record drew."""
     exposures = after["placed"].exposures
@@ -238,7 +238,7 @@ def _exposures(
             yield exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
 
 
-def _lines_of_exposures(work: Work) -> dict[str, str]:
+def _lines_of_exposures(work: SiteWork) -> dict[str, str]:
     exposures, runs = work["placed"].exposures, work["record"].settings.runs
     lines = {run.id: run.line for run in runs}
     columns = (exposures.name.tolist(), exposures.line.tolist(), exposures.run.tolist())

@@ -15,7 +15,7 @@ from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.levels import ground_sigmas_m
 from lateralline.frames import Frame
 from lateralline.records import Floats, Product
-from lateralline.stages import Work
+from lateralline.stages import SiteWork
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +39,7 @@ def moved_into(side: Side, xyz_m: Floats) -> Floats:
     return side.old.to_local(x, y, xyz_m[:, 2])
 
 
-def axes(work: Work) -> dict[str, Axis]:
+def axes(work: SiteWork) -> dict[str, Axis]:
     """Return the axis of every line that is drawn, by line, as its layers were made from."""
     record, placed, linked = work["record"], work["placed"], work["linked"]
     settings = record.settings
@@ -53,7 +53,7 @@ def axes(work: Work) -> dict[str, Axis]:
     }
 
 
-def corridors(work: Work) -> dict[str, shapely.Geometry]:
+def corridors(work: SiteWork) -> dict[str, shapely.Geometry]:
     """Return the corridor issued for every line, by line."""
     product = layer(work, "position_corridor")
     assert product.geometry is not None
@@ -61,7 +61,7 @@ def corridors(work: Work) -> dict[str, shapely.Geometry]:
     return dict(zip(names, product.geometry.tolist(), strict=True))
 
 
-def layer(work: Work, name: str) -> Product:
+def layer(work: SiteWork, name: str) -> Product:
     """Return one product; a layer without rows is there too."""
     return next(p for p in work["products"] if p.layer == name)
 

@@ -80,7 +80,7 @@ from lateralline.solve.modes import Modes, find_modes
 from lateralline.solve.readings import too_deep, unit_findings
 from lateralline.solve.report import Fitted, beside_axis, bookings_left_out, findings_of
 from lateralline.solve.results import FAILED, fixes_of, mark_results_of
-from lateralline.solve.scale import Scale, shared_scale
+from lateralline.solve.scale import ReceiverScale, shared_scale
 from lateralline.solve.seen import seen_depths
 from lateralline.solve.suspects import Suspicion, suspects
 from lateralline.solve.units import agreement, explanations, tape_finding
@@ -159,7 +159,7 @@ def _solve(
     )
 
 
-def _fitted(gathered: Gathered, marks: Marks, stops: StopRows, scale: Scale) -> Fitted:
+def _fitted(gathered: Gathered, marks: Marks, stops: StopRows, scale: ReceiverScale) -> Fitted:
     """Solve the stops, each with the receiver's scale that the others tell."""
     problem = gathered.problem
     problem = replace(
@@ -215,7 +215,7 @@ def _but_for(gathered: Gathered, failed: Mapping[int, str]) -> Gathered:
     return replace(gathered, unsolvable=gathered.unsolvable | said)
 
 
-def _depth_scales(scale: Scale, receivers: Texts) -> tuple[DepthScale, ...]:
+def _depth_scales(scale: ReceiverScale, receivers: Texts) -> tuple[DepthScale, ...]:
     rows = zip(receivers.tolist(), scale.value.tolist(), scale.sigma.tolist(), strict=True)
     return tuple(DepthScale(*row) for row in rows)
 
@@ -232,7 +232,7 @@ def _rejected(modes: Modes, results: MarkResults) -> Flags:
 
 def _scale(
     gathered: Gathered, stops: StopRows, settings: Settings, exposures: Exposures | None
-) -> tuple[Scale, Texts]:
+) -> tuple[ReceiverScale, Texts]:
     """Return the depth-reading scale of each receiver, and the receivers' names."""
     name = {r.id: r.receiver for r in settings.runs}
     of_stop = np.array([name.get(str(r), "") for r in stops.run[gathered.stop]], dtype=np.str_)

@@ -36,7 +36,7 @@ class Gathered:
 
 
 @dataclass(frozen=True, slots=True)
-class _Tally:
+class _MarkTally:
     """Per row of StopRows (s,): how many marks of each kind, and where they lie on average."""
 
     count: Ints  # (4, s)
@@ -111,7 +111,7 @@ def _assign(marks: Marks, stops: StopRows) -> tuple[Ints, Ints]:
     return of_stop, np.array([code.get(k, -1) for k in marks.kind], np.int64)
 
 
-def _tally(xyz_m: Floats, kind: Ints, of_stop: Ints, size: int) -> _Tally:
+def _tally(xyz_m: Floats, kind: Ints, of_stop: Ints, size: int) -> _MarkTally:
     cell = kind * size + of_stop
     count = np.bincount(cell, minlength=4 * size)
     total = np.stack([np.bincount(cell, weights=x, minlength=4 * size) for x in xyz_m.T[:2]])
@@ -120,7 +120,7 @@ def _tally(xyz_m: Floats, kind: Ints, of_stop: Ints, size: int) -> _Tally:
     middle = np.full((2, size), np.nan)
     for code in (END, TOTAL, AXIAL, MID):
         middle = np.where(np.isfinite(mean[:, code]), mean[:, code], middle)
-    return _Tally(count.reshape(4, size).astype(np.int64), middle)
+    return _MarkTally(count.reshape(4, size).astype(np.int64), middle)
 
 
 def _ground_marks(marks: Marks, of_stop: Ints, rank: Ints, solvable: Flags) -> Ints:
@@ -138,7 +138,7 @@ def _ground_marks(marks: Marks, of_stop: Ints, rank: Ints, solvable: Flags) -> I
     return index[np.argsort(rank[of_stop[index]], kind="stable")]
 
 
-def _travel(tally: _Tally, stops: StopRows, accuracy: Accuracy) -> tuple[Floats, Floats]:
+def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Floats, Floats]:
     """Return the way of travel at each stop (s,) from its neighbours by counter, and its σ.
 
     A stop that has nothing sharper than a total peak is itself uncertain along the pipe, by about
@@ -164,7 +164,7 @@ def _travel(tally: _Tally, stops: StopRows, accuracy: Accuracy) -> tuple[Floats,
     return heading, sigma
 
 
-def _unsolvable(tally: _Tally, stops: StopRows) -> dict[int, str]:
+def _unsolvable(tally: _MarkTally, stops: StopRows) -> dict[int, str]:
     """Return the stops whose marks cannot fix five unknowns, each with what would help."""
     ends, mids = tally.count[END], tally.count[MID]
     peaks = tally.count[TOTAL] + tally.count[AXIAL]

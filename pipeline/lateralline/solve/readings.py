@@ -9,7 +9,7 @@ import numpy as np
 from lateralline.findings import Finding, Given, finding
 from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Ints, StopRows, Texts
-from lateralline.solve.scale import NEAR_SLIP, Scale
+from lateralline.solve.scale import NEAR_SLIP, ReceiverScale
 from lateralline.solve.units import unit_of, unit_written
 from lateralline.units import METRES_PER
 
@@ -28,7 +28,7 @@ _DIGIT = 10.0
 
 
 def unit_findings(
-    scale: Scale, receivers: Texts, units: Mapping[str, str], stops: StopRows, stop: Ints
+    scale: ReceiverScale, receivers: Texts, units: Mapping[str, str], stops: StopRows, stop: Ints
 ) -> tuple[Finding, ...]:
     """Return an error for each receiver, or single stop, whose readings are in another unit.
 
@@ -43,7 +43,9 @@ def unit_findings(
     )
 
 
-def _of_receiver(scale: Scale, receivers: Texts, g: int, units: Mapping[str, str]) -> Finding:
+def _of_receiver(
+    scale: ReceiverScale, receivers: Texts, g: int, units: Mapping[str, str]
+) -> Finding:
     unit, times = units["depth"], float(scale.typical[g])
     written, taped = unit_written(unit, times), unit_of(METRES_PER[units["tape"]] * times)
     return finding(
@@ -98,7 +100,7 @@ def _receiver(receivers: Texts, g: int) -> str:
     return f"receiver {receivers[g]}" if receivers[g] else "site"
 
 
-def receiver_findings(scale: Scale, receivers: Texts) -> list[Finding]:
+def receiver_findings(scale: ReceiverScale, receivers: Texts) -> list[Finding]:
     """Return what was learnt of each receiver's depth-reading scale."""
     out: list[Finding] = []
     for g in map(int, np.flatnonzero(scale.used > 1)):

@@ -35,7 +35,7 @@ from lateralline.solve.results import (
     UPRIGHT,
     WEAK,
 )
-from lateralline.solve.scale import Scale
+from lateralline.solve.scale import ReceiverScale
 from lateralline.solve.suspects import Suspicion
 
 #: Variants of findings by the reason a stop is not solved, or is weak.
@@ -71,7 +71,7 @@ def findings_of(
     fitted: Fitted,
     marks: Marks,
     stops: StopRows,
-    scale: Scale,
+    scale: ReceiverScale,
     receivers: Texts,
     doubts: list[Suspicion],
 ) -> tuple[Finding, ...]:

@@ -14,7 +14,7 @@ from lateralline.solve.average import Averaged, average
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
 from lateralline.solve.kinds import MID
 from lateralline.solve.modes import REJECT, Modes
-from lateralline.solve.scale import Scale
+from lateralline.solve.scale import ReceiverScale
 from lateralline.solve.shared import shared_shifts, with_left_out
 
 #: Beyond this a blunder is not called detectable at all.
@@ -36,7 +36,7 @@ ABOVE = "the solution lies above the ground; look for a wrong level or depth rea
 
 
 def fixes_of(
-    gathered: Gathered, modes: Modes, stops: StopRows, shared_m: Floats, scale: Scale
+    gathered: Gathered, modes: Modes, stops: StopRows, shared_m: Floats, scale: ReceiverScale
 ) -> Fixes:
     """Return one fix per row of stops; NaN where there is no solution, with the reason.
 

@@ -37,7 +37,7 @@ SLIPS, NEAR_SLIP = np.append(UNIT_RATIOS, [10.0, 0.1]), 1.25
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class ReceiverScale:
     """The depth-reading scale of g groups of stops (a receiver on a day)."""
 
     group: Ints  # (k,) of each stop
@@ -54,7 +54,7 @@ class Scale:
 
 def shared_scale(
     problem: StopProblem, group: Ints, seen_depth_m: Floats, seen_sigma_m: Floats
-) -> Scale:
+) -> ReceiverScale:
     """Return the scale of each group from depths by nulls, and by exposures where seen (k,)."""
     prior = problem.accuracy.depth_scale_ratio
     depth, sigma, sound, spare = _depth_without_reading(problem)
@@ -74,7 +74,7 @@ def shared_scale(
     total = np.bincount(group, weights=weight, minlength=groups) + 1.0 / prior**2
     sum_pull = np.bincount(group, weights=pull, minlength=groups)
     left = total[group] - weight
-    return Scale(
+    return ReceiverScale(
         group,
         1.0 + sum_pull / total,
         1.0 / np.sqrt(total),

@@ -15,14 +15,14 @@ from lateralline.solve.average import turn_matrix
 from lateralline.solve.batch import Fits
 from lateralline.solve.depth import lever
 from lateralline.solve.problem import StopProblem
-from lateralline.solve.scale import Scale
+from lateralline.solve.scale import ReceiverScale
 
 #: Of a fix's variance in any direction, what marks that err together may take off at most.
 MOST_LOST = 0.999
 
 
 def shared_shifts(
-    problem: StopProblem, fits: Fits, shared_m: Floats, scale: Scale
+    problem: StopProblem, fits: Fits, shared_m: Floats, scale: ReceiverScale
 ) -> tuple[Floats, Floats]:
     """Return what one σ of each shared error does to each fix (k, 5, c + s), in site axes.
 

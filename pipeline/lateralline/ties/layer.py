@@ -20,7 +20,7 @@ from lateralline.record.ground import GroundPlane
 from lateralline.record.layers import to_table
 from lateralline.records import Floats
 from lateralline.ties.measure import Measure
-from lateralline.ties.tapes import Card, Tape
+from lateralline.ties.tapes import Card, TieTape
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
@@ -80,7 +80,7 @@ def _to_lonlat(ground: GroundPlane) -> Callable[[Floats], Floats]:
     return lambda xy: apply(transformer, xy, None)
 
 
-def _row(card: Card, number: int, tape: Tape, site: str, measure: Measure) -> dict[str, object]:
+def _row(card: Card, number: int, tape: TieTape, site: str, measure: Measure) -> dict[str, object]:
     """Return the columns of one tape."""
     spot = card.spot
     sigma, off_95 = card.scatter_m("all")

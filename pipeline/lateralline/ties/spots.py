@@ -35,7 +35,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spot:
+class TieSpot:
     """A spot of the record, on the ground above the pipe; NaN where nothing is known."""
 
     name: str
@@ -57,7 +57,7 @@ class Spot:
         return self.cover_m - half, self.cover_m + half
 
 
-def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[Spot]:
+def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
     """Return the spots asked for, along each line and in the order asked for.
 
     Raises UnknownSpotError naming everything the site does not hold.
@@ -90,9 +90,9 @@ def _named(there: dict[str, T], names: Iterable[str], what: str, faults: list[st
     return found
 
 
-def _node(row: NodeRow) -> Spot:
+def _node(row: NodeRow) -> TieSpot:
     named = f"{row.kind.replace('_', ' ')} {row.ref}".strip()
-    return Spot(
+    return TieSpot(
         name=row.node_id,
         kind=named if isnan(row.bend_deg) else f"{named} of {row.bend_deg:.0f}°",
         line=row.line_id,
@@ -107,8 +107,8 @@ def _node(row: NodeRow) -> Spot:
     )
 
 
-def _observation(row: ObservationRow) -> Spot:
-    return Spot(
+def _observation(row: ObservationRow) -> TieSpot:
+    return TieSpot(
         name=row.observation_id,
         kind=" ".join(filter(None, ("camera observation", row.code, row.text))),
         line=row.line_id,
@@ -123,7 +123,7 @@ def _observation(row: ObservationRow) -> Spot:
     )
 
 
-def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Spot:
+def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> TieSpot:
     """Return the spot at a chainage: on the drawn path, at the worst uncertainty of its stretch."""
     band = sorted(view.rows(BandRow, line), key=lambda b: b.chainage_m)
     if not band:
@@ -150,7 +150,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Spo
         return float(np.interp(chainage_m, [row.chainage_m for row in rows], list(values)))
 
     xy = np.array([_place(row) for row in path])
-    return Spot(
+    return TieSpot(
         name=f"{line} at {measure.say(chainage_m)}",
         kind="on the line",
         line=line,

@@ -15,7 +15,7 @@ from lateralline.kernels.tying import choose
 from lateralline.records import Floats
 from lateralline.ties.measure import Measure
 from lateralline.ties.points import TapePoints
-from lateralline.ties.spots import Spot
+from lateralline.ties.spots import TieSpot
 
 #: Parts of what a card is off by → what they are called.
 _WHOSE: Final = {"tapes": "tapes", "points": "points", "record": "record", "all": "all together"}
@@ -32,7 +32,7 @@ class TieLimits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tape:
+class TieTape:
     """One taped distance."""
 
     point: str
@@ -44,8 +44,8 @@ class Tape:
 class Card:
     """A spot and its tapes; without tapes, why not."""
 
-    spot: Spot
-    tapes: tuple[Tape, ...] = ()  # two, and the check where there is one
+    spot: TieSpot
+    tapes: tuple[TieTape, ...] = ()  # two, and the check where there is one
     side: str = ""  # of the spot, looking from the first point to the second
     cut_deg: float = nan
     tape_cov_m2: Floats | None = None
@@ -79,7 +79,7 @@ class Card:
         return sigma, PLAN_95 * sigma
 
 
-def tie(spots: Sequence[Spot], points: TapePoints, limits: TieLimits) -> list[Card]:
+def tie(spots: Sequence[TieSpot], points: TapePoints, limits: TieLimits) -> list[Card]:
     """Return one card for each spot, tied or not."""
     if not spots:
         return []
@@ -102,7 +102,7 @@ def tie(spots: Sequence[Spot], points: TapePoints, limits: TieLimits) -> list[Ca
             cards.append(Card(spot, reason=reason))
             continue
         tapes = tuple(
-            Tape(points.name[p], points.ground_m[p], float(d))
+            TieTape(points.name[p], points.ground_m[p], float(d))
             for p, d in zip(found.point[i], found.distance_m[i], strict=True)
             if p >= 0
         )
@@ -120,7 +120,7 @@ def tie(spots: Sequence[Spot], points: TapePoints, limits: TieLimits) -> list[Ca
     return cards
 
 
-def _why_not(spot: Spot, within: int, best_cut_rad: float, known: int) -> str:
+def _why_not(spot: TieSpot, within: int, best_cut_rad: float, known: int) -> str:
     if not np.isfinite(spot.ground_m).all():
         return spot.remark or "it has no position"
     if known < 2:

@@ -74,7 +74,7 @@ class FindingText:
 
 
 @dataclass(frozen=True, slots=True)
-class FindingRow:
+class CatalogueRow:
     """One code of the catalogue of findings, ready to be shown anyhow."""
 
     code: str
@@ -152,11 +152,11 @@ def whole_markdown() -> str:
     )
 
 
-def findings_rows() -> list[FindingRow]:
+def findings_rows() -> list[CatalogueRow]:
     """Return every code of the catalogue, in its order."""
     made = catalogue()
     return [
-        FindingRow(
+        CatalogueRow(
             code=code,
             title=entry.title,
             severity=tuple(dict.fromkeys(s for f in forms for s in f.severity)) or entry.severity,

@@ -21,7 +21,7 @@ from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import crs_text
 from lateralline.record.rows import FixRow, rows_of
-from lateralline.record.symbology import Area, Line, style_of
+from lateralline.record.symbology import Area, LineSymbol, style_of
 from lateralline.record.view import bounds_of, crs_of, lineage_of, read_layers
 from lateralline.records import Floats
 from lateralline.write.dxf_symbols import (
@@ -105,7 +105,7 @@ def _draw(
             if isinstance(rule.symbol, Area):
                 weight = lineweight_of(rule.symbol)
                 _areas(space, layer, row.geometry, linetype_of(layer, rule), weight)
-            elif isinstance(rule.symbol, Line):
+            elif isinstance(rule.symbol, LineSymbol):
                 weight = lineweight_of(rule.symbol)
                 _line(space, layer, row.geometry, units, linetype_of(layer, rule), weight)
             else:

@@ -14,9 +14,9 @@ from lateralline.errors import FrameError
 from lateralline.record.symbology import (
     WHITE,
     Area,
-    Line,
+    LineSymbol,
     Point,
-    Rule,
+    SymbolRule,
     load_styles,
     style_of,
 )
@@ -157,7 +157,7 @@ def add_symbols(doc: Drawing) -> None:
                 doc.linetypes.add(linetype_of(layer, rule), pattern, description=rule.title)
 
 
-def block_of(layer: str, rule: Rule) -> str:
+def block_of(layer: str, rule: SymbolRule) -> str:
     """Return the block that stands for a rule's features.
 
     >>> block_of("pipe_nodes", style_of("pipe_nodes").rule[3])
@@ -166,19 +166,19 @@ def block_of(layer: str, rule: Rule) -> str:
     return re.sub(r"[^A-Z0-9]+", "_", f"{layer} {rule.title}".upper()).strip("_")
 
 
-def linetype_of(layer: str, rule: Rule) -> str:
+def linetype_of(layer: str, rule: SymbolRule) -> str:
     """Return the line type of a rule's lines."""
     assert not isinstance(rule.symbol, Point)
     return block_of(layer, rule) if rule.symbol.dash_mm else "BYLAYER"
 
 
-def lineweight_of(symbol: Line | Area) -> int:
+def lineweight_of(symbol: LineSymbol | Area) -> int:
     """Return the line weight, hundredths of a millimetre, of the few that there are.
 
     >>> lineweight_of(Line(color="#000000", width_mm=0.6))
     60
     """
-    width = symbol.width_mm if isinstance(symbol, Line) else symbol.stroke_mm
+    width = symbol.width_mm if isinstance(symbol, LineSymbol) else symbol.stroke_mm
     return min(_LINEWEIGHTS, key=lambda known: abs(known - 100.0 * width))
 
 

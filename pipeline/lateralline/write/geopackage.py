@@ -25,7 +25,7 @@ from lateralline.output.sqlite import settle_sqlite
 from lateralline.record import layers
 from lateralline.record.lineage import plan_of
 from lateralline.write.batches import Batches
-from lateralline.write.read_back import Tally
+from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
 
 #: How long to wait for who has a GeoPackage locked, seconds.
@@ -58,7 +58,7 @@ class GeoPackageSink:
         self.names = names
         self.path = path
         self.crs = crs
-        self.tallies = {name: Tally() for name in names}
+        self.tallies = {name: LayerTally() for name in names}
         self._stamp = stamp
         self._begun: set[str] = set()
         self._batches = Batches(self._write)

@@ -21,7 +21,7 @@ from shapely.geometry import shape as from_geojson
 from lateralline import contract
 from lateralline.errors import FrameError, UnknownSiteError
 from lateralline.output import stamp, whole_file
-from lateralline.record.symbology import Area, Line, Point, Symbol, style_of
+from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
 
 
 class Feature(TypedDict):
@@ -95,7 +95,7 @@ def _style(parent: ET.Element, name: str, symbol: Symbol) -> None:
     if isinstance(symbol, Point):
         _part(made, "IconStyle", symbol.colour, 1.0, "scale", symbol.size_mm / _ICON_MM)
         return
-    width_mm = symbol.width_mm if isinstance(symbol, Line) else symbol.stroke_mm
+    width_mm = symbol.width_mm if isinstance(symbol, LineSymbol) else symbol.stroke_mm
     width_px = max(_LINE_PX_PER_MM * width_mm, 1.0)
     _part(made, "LineStyle", symbol.colour, 1.0, "width", width_px)
     if isinstance(symbol, Area):

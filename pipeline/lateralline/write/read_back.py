@@ -44,7 +44,7 @@ def _nowhere() -> Floats:
 
 
 @dataclass(slots=True)
-class Tally:
+class LayerTally:
     """What a layer holds: rows, rows without geometry, and the box of its coordinates."""
 
     rows: int = 0
@@ -73,13 +73,13 @@ class Tally:
             self.box[0] = np.fmin(self.box[0], np.fmin.reduce(xyz))
             self.box[1] = np.fmax(self.box[1], np.fmax.reduce(xyz))
 
-    def same(self, other: Tally) -> bool:
+    def same(self, other: LayerTally) -> bool:
         """Whether both hold the same; coordinates to the last bit."""
         counts = (self.rows, self.bare) == (other.rows, other.bare)
         return counts and np.array_equal(self.box, other.box, equal_nan=True)
 
 
-def check(path: Path, expected: Mapping[str, Tally], crs_name: str | None) -> None:
+def check(path: Path, expected: Mapping[str, LayerTally], crs_name: str | None) -> None:
     """Raise ReadBackError, naming every difference, unless `path` holds what was meant.
 
     `crs_name` is the name the layers' CRS must have; None means there must be none.
@@ -89,7 +89,7 @@ def check(path: Path, expected: Mapping[str, Tally], crs_name: str | None) -> No
         raise ReadBackError(f"{path.name} does not read back as written: " + "; ".join(faults))
 
 
-def _faults(path: Path, expected: Mapping[str, Tally], crs_name: str | None) -> list[str]:
+def _faults(path: Path, expected: Mapping[str, LayerTally], crs_name: str | None) -> list[str]:
     there = set(fiona.listlayers(path)) - {TABLE}  # how layers look, not what they hold
     if there != set(expected):
         return [f"layers {sorted(there)}, meant {sorted(expected)}"]
@@ -111,8 +111,8 @@ def _faults(path: Path, expected: Mapping[str, Tally], crs_name: str | None) -> 
     return faults
 
 
-def _tally(source: fiona.Collection) -> Tally:
-    tally, waiting = Tally(), []
+def _tally(source: fiona.Collection) -> LayerTally:
+    tally, waiting = LayerTally(), []
     for feature in source:
         waiting.append(None if feature.geometry is None else shape(feature.geometry))
         if len(waiting) == _BATCH:

@@ -19,11 +19,11 @@ import pyogrio
 from lateralline import contract
 from lateralline.record.symbology import (
     Area,
-    Line,
+    LineSymbol,
     Point,
-    Rule,
     Style,
     Symbol,
+    SymbolRule,
     load_styles,
     parts_of,
 )
@@ -105,7 +105,7 @@ def qml(style: Style) -> str:
     return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
 
 
-def expression(rule: Rule) -> str:
+def expression(rule: SymbolRule) -> str:
     """Return a rule's filter; ELSE for the rule that takes what is left, "" when it takes all.
 
     >>> expression(Rule(title="a", where={"kind": ("o'k", "b"), "used": (True,)}))
@@ -140,7 +140,7 @@ def _renderer(style: Style) -> ET.Element:
 
 
 def _symbol(symbol: Symbol, name: str) -> ET.Element:
-    kind = {Point: "marker", Line: "line", Area: "fill"}[type(symbol)]
+    kind = {Point: "marker", LineSymbol: "line", Area: "fill"}[type(symbol)]
     made = ET.Element("symbol", type=kind, name=name, alpha="1", clip_to_extent="1", force_rhr="0")
     for layer_class, properties in _layers(symbol):
         layer = ET.SubElement(made, "layer", {"class": layer_class, "enabled": "1", "pass": "0"})
@@ -153,7 +153,7 @@ def _layers(symbol: Symbol) -> list[tuple[str, dict[str, str]]]:
     """Return class and properties of each layer a symbol is made of."""
     if isinstance(symbol, Point):
         return [("SimpleMarker", _marker(symbol, name)) for name in parts_of(symbol.marker)]
-    if isinstance(symbol, Line):
+    if isinstance(symbol, LineSymbol):
         dashed = bool(symbol.dash_mm)
         line = {
             "line_color": _rgba(symbol.color),
@@ -275,7 +275,7 @@ def sld(style: Style) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
-def _rule(parent: ET.Element, rule: Rule, *, alone: bool) -> None:
+def _rule(parent: ET.Element, rule: SymbolRule, *, alone: bool) -> None:
     made = _add(parent, "se:Rule")
     _add(made, "se:Name", rule.title)
     _add(_add(made, "se:Description"), "se:Title", rule.title)
@@ -286,7 +286,7 @@ def _rule(parent: ET.Element, rule: Rule, *, alone: bool) -> None:
     _symbolizer(made, rule.symbol)
 
 
-def _filter(parent: ET.Element, rule: Rule) -> None:
+def _filter(parent: ET.Element, rule: SymbolRule) -> None:
     if len(rule.where) > 1:
         parent = _add(parent, "ogc:And")
     for column, values in rule.where.items():
@@ -309,7 +309,7 @@ def _symbolizer(parent: ET.Element, symbol: Symbol) -> None:
         _add(graphic, "se:Size", _pixels(symbol.size_mm))
         if symbol.rotate_deg:
             _add(_add(graphic, "se:Rotation"), "ogc:Literal", f"{symbol.rotate_deg:g}")
-    elif isinstance(symbol, Line):
+    elif isinstance(symbol, LineSymbol):
         made = _add(parent, "se:LineSymbolizer")
         _stroke(made, symbol.color, symbol.width_mm, symbol.dash_mm)
     else:

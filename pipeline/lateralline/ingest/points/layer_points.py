@@ -41,7 +41,7 @@ _HEIGHTS_SAID: Final = {
 }
 
 
-class _Spot(NamedTuple):
+class _LayerPoint(NamedTuple):
     row: int
     part: str  # ".2" for the second point of several in one feature
     xyz: tuple[float, ...]
@@ -121,7 +121,7 @@ def _of_points(layer: LayerInfo) -> bool:
 # ---- its features --------------------------------------------------------------------------
 
 
-def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_Spot]:
+def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_LayerPoint]:
     """Yield each point of each feature; a feature that is no point is noted.
 
     GDAL may give an empty point as 0, 0. Where a layer names its CRS no drain lies there.
@@ -136,7 +136,7 @@ def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_S
                 found = [
                     _field(layer.file, row, layer.fields[c], cells[c], ledger) for c in columns
                 ]
-                yield _Spot(row, "", tuple(found), cells)
+                yield _LayerPoint(row, "", tuple(found), cells)
             seen = row
         elif shape is None or shape.is_empty:
             must = "must have a position; it has none"
@@ -150,13 +150,13 @@ def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_S
                 must = "must have a position; an empty point reads as 0, 0"
                 ledger.fault(layer.file, row, "geometry", "0, 0", must)
             else:
-                yield _Spot(row, feature.part, tuple(xyz), cells)
+                yield _LayerPoint(row, feature.part, tuple(xyz), cells)
 
 
 def _points(
     file: str,
     known: Sequence[str],
-    spots: Sequence[_Spot],
+    spots: Sequence[_LayerPoint],
     crs: CRS | None,
     driver: str,
     choice: ColumnChoice,
@@ -239,7 +239,7 @@ def _points(
 
 
 def _check_texts(
-    file: str, spots: Sequence[_Spot], columns: Sequence[tuple[str, int]], ledger: Ledger
+    file: str, spots: Sequence[_LayerPoint], columns: Sequence[tuple[str, int]], ledger: Ledger
 ) -> None:
     """Note fields in use that hold what no text of ours may, or too much of it."""
     for s in spots:
@@ -253,7 +253,11 @@ def _check_texts(
 
 
 def _check_names(
-    file: str, spots: Sequence[_Spot], names: Sequence[str], choice: ColumnChoice, ledger: Ledger
+    file: str,
+    spots: Sequence[_LayerPoint],
+    names: Sequence[str],
+    choice: ColumnChoice,
+    ledger: Ledger,
 ) -> None:
     first: dict[str, int] = {}
     for s, name in zip(spots, names, strict=True):
