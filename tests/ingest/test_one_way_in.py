@@ -15,8 +15,6 @@ from typing import NamedTuple
 
 import pytest
 import shapely
-from lateralline.write.picture.scene import Scene, read_scene
-from lateralline.write.ties.ground import ground_of
 from openpyxl import Workbook
 from typer.testing import CliRunner
 
@@ -25,8 +23,9 @@ from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
+from lateralline.record.view import RecordView, read_record
 from lateralline.revise.merge import merged_files
-from lateralline.write import ties as tying
+from lateralline.ties import points as tying
 from tests.support.made_files import STOPS, base, faults_of, write
 from tests.support.places import SAMPLES
 
@@ -74,12 +73,10 @@ Points = dict[str, tuple[float, float]]  # name → easting, northing in the CRS
 
 
 @pytest.fixture(scope="module")
-def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
+def record(tmp_path_factory: pytest.TempPathFactory) -> RecordView:
     out = tmp_path_factory.mktemp("built") / "out"
     assert CliRunner().invoke(app, ["build", str(SITE), "-o", str(out), "-q"]).exit_code == 0
-    found = read_scene(out / "asbuilt.gpkg", "")
-    assert found is not None
-    return found
+    return read_record(out / "asbuilt.gpkg")
 
 
 def as_points(names: list[str], x: list[float], y: list[float]) -> Points:
@@ -89,7 +86,7 @@ def as_points(names: list[str], x: list[float], y: list[float]) -> Points:
 # ---- the doors -----------------------------------------------------------------------------
 
 
-def by_site(folder: Path, data: bytes, scene: Scene) -> Points:
+def by_site(folder: Path, data: bytes, record: RecordView) -> Points:
     site = shutil.copytree(SITE, folder / "site")
     (site / "control.csv").write_bytes(data)
     return control_of(site)
@@ -100,7 +97,7 @@ def control_of(site: Path) -> Points:
     return as_points(rows.point.tolist(), rows.x.tolist(), rows.y.tolist())
 
 
-def by_update(folder: Path, data: bytes, scene: Scene) -> Points:
+def by_update(folder: Path, data: bytes, record: RecordView) -> Points:
     """Three of the points the site has already: they must agree in whatever form."""
     folder.mkdir(exist_ok=True)
     added = write(folder / "added", {"control.csv": data})
@@ -112,7 +109,7 @@ def by_update(folder: Path, data: bytes, scene: Scene) -> Points:
     return control_of(new)
 
 
-def by_update_of(folder: Path, data: bytes, scene: Scene) -> Points:
+def by_update_of(folder: Path, data: bytes, record: RecordView) -> Points:
     """The site itself in that form, and another point added to it."""
     site = shutil.copytree(SITE, folder / "site")
     (site / "control.csv").write_bytes(data)
@@ -126,17 +123,16 @@ def by_update_of(folder: Path, data: bytes, scene: Scene) -> Points:
     return found
 
 
-def by_ties(folder: Path, data: bytes, scene: Scene) -> Points:
+def by_ties(folder: Path, data: bytes, record: RecordView) -> Points:
     folder.mkdir(exist_ok=True)
     (folder / "control.csv").write_bytes(data)
-    ground = ground_of(scene)
-    none = tying.Points((), shapely.get_coordinates([]), shapely.get_coordinates([])[:, 0])
-    found = tying.with_more(none, folder / "control.csv", scene, ground)
-    xy = ground.to_file(found.ground_m).round(6)
+    none = tying.TapePoints((), shapely.get_coordinates([]), shapely.get_coordinates([])[:, 0])
+    found = tying.with_more(none, folder / "control.csv", record)
+    xy = record.ground.to_file(found.ground_m).round(6)
     return dict(zip(found.name, map(tuple, xy.tolist()), strict=True))
 
 
-def by_points(folder: Path, data: bytes, scene: Scene) -> Points:
+def by_points(folder: Path, data: bytes, record: RecordView) -> Points:
     folder.mkdir(exist_ok=True)
     (folder / "control.csv").write_bytes(data)
     task = ImportTask((folder / "control.csv",), default_codes(), "penzd", horizontal="EPSG:3734")
@@ -144,7 +140,7 @@ def by_points(folder: Path, data: bytes, scene: Scene) -> Points:
     return as_points(found.points.name.tolist(), found.x.tolist(), found.y.tolist())
 
 
-Door = Callable[[Path, bytes, Scene], Points]
+Door = Callable[[Path, bytes, RecordView], Points]
 TABLES: list[Door] = [by_site, by_update, by_update_of, by_ties]
 DOORS: list[Door] = [*TABLES, by_points]
 
@@ -155,11 +151,11 @@ def named(door: Door) -> str:
 
 @pytest.mark.parametrize("door", DOORS, ids=named)
 def test_every_form_by_every_door_gives_the_same_rows(
-    tmp_path: Path, scene: Scene, door: Door
+    tmp_path: Path, record: RecordView, door: Door
 ) -> None:
     expected = {name: (float(x), float(y)) for name, x, y, *_ in ROWS}
     for n, form in enumerate(FORMS):
-        found = door(tmp_path / f"form{n}", form.bytes(), scene)
+        found = door(tmp_path / f"form{n}", form.bytes(), record)
         assert list(found) == list(expected), form
         assert found == expected, form
 
@@ -242,19 +238,18 @@ def test_an_update_writes_down_how_it_read_what_it_rewrote(tmp_path: Path) -> No
     ]
 
 
-def test_ties_say_how_they_read_their_points(tmp_path: Path, scene: Scene) -> None:
+def test_ties_say_how_they_read_their_points(tmp_path: Path, record: RecordView) -> None:
     (tmp_path / "c.csv").write_bytes(b"point;x;y\nSHED;2267050,5;888440,25\n")
-    ground = ground_of(scene)
-    known = tying.with_more(tying.control_of(scene, ground), tmp_path / "c.csv", scene, ground)
+    known = tying.with_more(tying.control_of(record), tmp_path / "c.csv", record)
     assert known.notes == ("c.csv is read with semicolons between cells, with decimal commas",)
 
 
 # ---- faults --------------------------------------------------------------------------------
 
 
-def faults_by(door: Door, folder: Path, data: bytes, scene: Scene) -> list[Fault]:
+def faults_by(door: Door, folder: Path, data: bytes, record: RecordView) -> list[Fault]:
     with pytest.raises(SiteFaultsError) as caught:
-        door(folder, data, scene)
+        door(folder, data, record)
     return [f for f in caught.value.faults if f.file == "control.csv"]
 
 
@@ -266,10 +261,10 @@ FAULTY = (
 
 
 @pytest.mark.parametrize("form", [FORMS[0], FORMS[-1]], ids=["comma", "tab, Latin-1, commas"])
-def test_faults_are_the_same_by_every_door(tmp_path: Path, scene: Scene, form: Form) -> None:
+def test_faults_are_the_same_by_every_door(tmp_path: Path, record: RecordView, form: Form) -> None:
     data = form.bytes((*ROWS, *FAULTY))
     said = [
-        [str(f) for f in faults_by(door, tmp_path / named(door), data, scene)] for door in TABLES
+        [str(f) for f in faults_by(door, tmp_path / named(door), data, record)] for door in TABLES
     ]
     assert said[0] == said[1] == said[2] == said[3]
     assert [f.partition(" must")[0] for f in said[0]] == [
@@ -278,18 +273,18 @@ def test_faults_are_the_same_by_every_door(tmp_path: Path, scene: Scene, form: F
         "control.csv:11: point",
         "control.csv:11: y",
     ]
-    rows = {f.row for f in faults_by(by_points, tmp_path / "points", data, scene)}
+    rows = {f.row for f in faults_by(by_points, tmp_path / "points", data, record)}
     assert rows == {9, 10, 11}
 
 
 @pytest.mark.parametrize("separator", [";", "\t"])
 @pytest.mark.parametrize("door", TABLES, ids=named)
 def test_both_signs_before_decimals_are_a_fault_of_the_rarer(
-    tmp_path: Path, scene: Scene, door: Door, separator: str
+    tmp_path: Path, record: RecordView, door: Door, separator: str
 ) -> None:
     rows = [*(",".join(r[:4]).replace(".", "_") for r in ROWS), "P5,2267020.5,888470_2,98_5"]
     text = "\n".join(["point,x,y,z", *rows]).replace(",", separator).replace("_", ",")
-    (fault,) = faults_by(door, tmp_path / "one", text.encode(), scene)
+    (fault,) = faults_by(door, tmp_path / "one", text.encode(), record)
     assert str(fault) == (
         "control.csv:6: x must have a comma before its decimals, as the rest of the file has; "
         'got "2267020.5" — write 2267020,5'
@@ -297,11 +292,13 @@ def test_both_signs_before_decimals_are_a_fault_of_the_rarer(
 
 
 @pytest.mark.parametrize("door", TABLES, ids=named)
-def test_a_comma_that_may_be_either_is_a_fault(tmp_path: Path, scene: Scene, door: Door) -> None:
+def test_a_comma_that_may_be_either_is_a_fault(
+    tmp_path: Path, record: RecordView, door: Door
+) -> None:
     """Thousands or decimals: 1,234 alone does not tell, and nothing else of this file does."""
     rows = [";".join((name, "2", "8", "1,234")) for name, *_ in ROWS]
     data = "\n".join(["point;x;y;z", *rows]).encode()
-    faults = [f for f in faults_by(door, tmp_path / "one", data, scene) if f.column == "z"]
+    faults = [f for f in faults_by(door, tmp_path / "one", data, record) if f.column == "z"]
     said = {f.must for f in faults if "sign" in f.must}
     assert said == {
         "must show which sign stands before the decimals; point and comma may both do so"
