@@ -12,6 +12,7 @@ named; ± is 95 %; no test statistic; no action, no text. `what` is read behind 
 A template shows a value as `{name:format}`:
 
     length, length0 … length3   metres with a mark, for `wording` to say in the site's unit
+    +length, +length0 …         the same with its sign
     km0, km1                    a length in kilometres
     count NOUN                  "1 mark", "3 marks"
     names                       names in a row, the first eight
@@ -62,7 +63,7 @@ ANY: Final = "*"
 _MOST_NAMES: Final = 8
 _OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
 _WORD: Final = re.compile(r"[a-z]+[ ,:]")
-_METRES: Final = re.compile(r"length([0-3])?|km([01])")
+_METRES: Final = re.compile(r"(\+?)length([0-3])?|km([01])")
 #: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
 _INTERVAL_95: Final = NormalDist().inv_cdf(0.975)
 #: Names that `finding` itself has.
@@ -451,9 +452,9 @@ def _shown(value: Value, spec: str) -> str:
     if isinstance(value, str):
         return value
     if found := _METRES.fullmatch(spec):
-        if found[2]:
-            return f"{value / 1000.0:,.{found[2]}f} km"
-        return wording.metres(value, int(found[1] or 2))
+        if found[3]:
+            return f"{value / 1000.0:,.{found[3]}f} km"
+        return wording.metres(value, int(found[2] or 2), signed=bool(found[1]))
     if spec.startswith("count "):
         return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
     return format(value, spec)

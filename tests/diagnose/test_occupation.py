@@ -50,7 +50,7 @@ def test_half_a_metre_is_told_of_most_lines(site: SimulatedSite) -> None:
     assert len(half) >= 0.5 * LINES
     # the size is known where it is said to be: of those held for the cause, within 3 σ of 0.5
     for finding in (f for f in half if f.severity == "error"):
-        size, sigma = (float(x.split()[0]) for x in finding.by_how_much.split("±"))
+        size, sigma = (float(str(finding.values[name])) for name in ("off_m", "sigma_m"))
         assert abs(size - 0.5) < 3.0 * sigma, finding
     assert sum(f.severity == "error" for f in half) >= 0.15 * LINES
 

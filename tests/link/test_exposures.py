@@ -189,12 +189,13 @@ def test_a_wrong_known_level_is_named_with_its_size(site: str, tmp_path: Path) -
     assert after.errors() == ["link-blunder"]
     said = after.said("link-blunder")[0]
     assert said.subject == "exposure N1"
-    assert said.what.startswith("its level contradicts")
-    size, sigma = (float(x) for x in re.findall(r"([+-]?\d\.\d\d)\xa0m", said.by_how_much)[:2])
+    assert said.what.startswith("level contradicts")
+    size, sigma = (float(str(said.values[name])) for name in ("off_m", "sigma_m"))
+    assert said.by_how_much.startswith(f"{size:+.2f}\xa0m ± {1.96 * sigma:.2f}\xa0m")
     assert 0.02 < sigma < 0.12
     assert abs(size - 0.5) < 2.6 * sigma
     assert "known" not in said.what_to_do
-    assert "its counter" in said.what_to_do
+    assert "the counter" in said.what_to_do
 
 
 def test_known_levels_and_a_seen_pipe_hold_a_line_together(tmp_path: Path) -> None:
@@ -396,12 +397,12 @@ def test_a_wrong_exposure_is_sized_across_the_line_when_no_counter_tells_along(
         said = [f for f in built(folder).said("link-blunder") if f.subject == "exposure TH1"]
         assert len(said) == 1, seed
         told = re.match(
-            r"(\d\.\d\d) m ± (\d\.\d\d) m across the line \(towards (\d+)°\); "
-            "along the line these data cannot tell",
+            r"(\d\.\d\d) m ± (\d\.\d\d) m across the line towards (\d+)°, along the line unknown",
             plain(said[0].by_how_much),
         )
         assert told, said[0].by_how_much
-        size, sigma, towards = (float(x) for x in told.groups())
+        size, half, towards = (float(x) for x in told.groups())
+        sigma = half / 1.96
         assert abs(towards - 110.0) < 8.0
         errors.append((size - 0.60) / sigma)
     assert np.square(errors).sum() < 45.3
@@ -556,7 +557,8 @@ def test_a_branch_joined_at_a_wrong_counter_is_named_and_bends_nowhere(
     assert wrong.errors() == ["junction-contradiction"]
     said = wrong.said("junction-contradiction")[0]
     assert said.subject == "line L2"
-    size, sigma = (float(x) for x in re.findall(r"(\d\.\d\d)\xa0m", said.by_how_much)[:2])
+    size, sigma = (float(str(said.values[name])) for name in ("apart_m", "sigma_m"))
+    assert said.by_how_much.startswith(f"{size:.2f}\xa0m ± {1.96 * sigma:.2f}\xa0m")
     assert abs(size - abs(off_m)) < 2.6 * sigma
     branch = wrong.line("L2")
     assert branch.stretches[0].shape == "undecided"

@@ -456,7 +456,7 @@ def test_a_blunder_says_what_leaving_it_out_did() -> None:
     found = scene.link()
     said = finding(found, "link-blunder")
     assert said.subject == "stop R1/4"
-    assert "leaving it out moves the line by up to" in said.by_how_much
+    assert "leaving this out moves the line by up to" in said.by_how_much
     assert abs(only(found).xyz_m[3, 0]) < 0.05
 
 

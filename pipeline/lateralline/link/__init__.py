@@ -11,7 +11,7 @@ result        back to lines, junctions and adjusted parameters
 
 Each step is a function from one frozen record (`lines`) to the next: points → `PreparedLine` →
 `AdjustedLine` → `AdjustedNetwork` → `records.Line`. Findings come with the records and are put into
-one ledger here; their words stand in `wording_points` and `wording_lines`. The mathematics:
+one ledger here; `gross_errors` says how large and how sure an error is. The mathematics:
 `equations` and `network` (what is observed), `stochastic` (what is assumed of errors and at which
 level tests refuse), `kernels.network` (the adjustment and its statistics).
 
@@ -108,8 +108,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from lateralline.findings import Finding, Severity, finding
 from lateralline.isolate import without_culprits
-from lateralline.link import wording_lines, wording_points
 from lateralline.link.adjust import adjust_line
 from lateralline.link.branches import as_point, find, miss_finding
 from lateralline.link.counters import check_counters, impossible_lengths, without_runs
@@ -127,7 +127,7 @@ from lateralline.link.places import merge_same_places, place_levels, split_inter
 from lateralline.link.result import parameters, record_lines, turn_fixes
 from lateralline.link.search import AdjustedLine, run_searches
 from lateralline.link.stochastic import nonzero_accuracy
-from lateralline.records import Exposures, Finding, Fixes, Floats, Linked, Solved
+from lateralline.records import Exposures, Fixes, Floats, Linked, Solved
 from lateralline.settings import Run, Settings
 
 __all__ = ["link"]
@@ -152,7 +152,10 @@ def _link(
 ) -> Linked:
     """Link all lines but those left out because their numbers fail."""
     accuracy = nonzero_accuracy(settings.accuracy)
-    ledger = [wording_lines.line_failed(line, why) for line, why in left_out.items()]
+    ledger = [
+        finding("line-not-drawn", f"line {line}", variant="not-adjusted", error=why)
+        for line, why in left_out.items()
+    ]
     prepared: list[PreparedLine] = []
     alone: dict[str, AdjustedLine] = {}
     for wave in _waves(settings, exposures):
@@ -214,7 +217,7 @@ def _prepare(
             points = oriented([as_point(junction, branch, runs, settings), *points])
     if len(points) < 2:
         if not any(f.code == "line-not-drawn" for f in findings):
-            findings.append(wording_points.line_not_located(line, points, surveyed=bool(runs)))
+            findings.append(_not_located(line, points, surveyed=bool(runs)))
         return PreparedLine(line, (), (), None, tuple(findings), places.contested)
 
     points, intermediates = split_intermediates(points, runs)
@@ -230,7 +233,9 @@ def _prepare(
     levels, off = place_levels(
         points, intermediates, gather_levels(line, exposures, width, settings)
     )
-    findings += [wording_points.level_off_line(line, p) for p in off]
+    findings += [
+        finding("level-off-line", p.subject, where=p.where, line=f"line {line}") for p in off
+    ]
     return PreparedLine(
         line,
         tuple(points),
@@ -279,6 +284,21 @@ def _elsewhere(line: str, fixes: Fixes, settings: Settings) -> Floats:
     return fixes.xyz_m[there, :2]
 
 
+def _not_located(line: str, points: Sequence[LocatedPoint], *, surveyed: bool) -> Finding:
+    """A line with fewer than two points; an error where someone pushed a camera."""
+    severity: Severity = "error" if surveyed else "warning"
+    if not points:
+        return finding("line-without-fix", f"line {line}", severity=severity)
+    return finding(
+        "line-single-fix",
+        f"line {line}",
+        severity=severity,
+        where=points[0].where,
+        point=points[0].subject,
+        either_way=points[0].directed,
+    )
+
+
 def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list[Finding]:
     """How much counted length lies between each run's entry and its first located point."""
     out = []
@@ -287,5 +307,8 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list
             abs(p.readings[run.id] - run.counter_at_entry_m) for p in points if run.id in p.readings
         ]
         if away and min(away) > 0.10:
-            out.append(wording_points.entry_not_mapped(run, min(away)))
+            counted = min(away)
+            entry = run.entry or "the entry"
+            said = finding("entry-not-mapped", f"run {run.id}", entry=entry, counted_m=counted)
+            out.append(said)
     return out

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.link import wording_lines
+from lateralline.findings import finding
 from lateralline.link.lines import (
     Alternative,
     LocatedPoint,
@@ -77,7 +77,7 @@ def adjust_line(prepared: PreparedLine, accuracy: Accuracy) -> Search[AdjustedLi
     if not fit.result.converged:  # only the points themselves are left
         line = line.with_shapes(line.shapes.without("straight"))
         fit = yield from least_squares([line], accuracy)
-        findings.append(wording_lines.line_not_converged(line_id))
+        findings.append(finding("link-not-converged", f"line {line_id}"))
     return AdjustedLine(prepared, line, fit, turns, tuple(findings))
 
 

@@ -14,15 +14,15 @@ from typing import NamedTuple
 import numpy as np
 from scipy.stats import norm
 
+from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
-from lateralline.link import wording_lines
 from lateralline.link.lines import Junction, JunctionConstraint, LocatedPoint
 from lateralline.link.network import JUNCTION_LEVEL_M
 from lateralline.link.search import AdjustedLine
 from lateralline.link.stochastic import PIPE_WANDER_RAD, counter_variance
 from lateralline.proportions import MOST_LEG_M
-from lateralline.records import Finding, Floats
+from lateralline.records import Floats
 from lateralline.settings import Branch, Run, Settings
 
 _APART_M = 0.01
@@ -44,7 +44,7 @@ def find(
     """
     parent = parents.get(branch.joins)
     if parent is None:
-        return None, (wording_lines.parent_not_drawn(branch),)
+        return None, (_not_joined(branch, "junction-unknown", "parent"),)
     run = next((r for r in settings.runs if r.id == branch.run), None)
     counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
     every = [*parent.line.points, *(r.point for r in parent.prepared.intermediates)]
@@ -58,7 +58,14 @@ def find(
         return None, said
     away = np.hypot(*(np.array([p.xyz_m for p in points]) - junction.xyz_m)[:, :2].T)
     if away.min() > MOST_LEG_M:
-        far = wording_lines.junction_far(branch, float(away[0]), points[0].where)
+        far = finding(
+            "junction-far",
+            f"line {branch.line}",
+            where=points[0].where,
+            joins=f"line {branch.joins}",
+            away_m=away[0],
+            most_m=MOST_LEG_M,
+        )
         return None, (*said, far)
     return junction, said
 
@@ -99,7 +106,15 @@ def _by_counter(
     low, high = (counters[order[0]], counters[order[-1]]) if len(order) else (np.nan, np.nan)
     if not low <= at <= high:
         beyond = max(low - at, at - high) if len(order) else float("nan")
-        return None, (wording_lines.junction_off_line(branch, beyond),)
+        off_line = finding(
+            "junction-off-line",
+            f"line {branch.line}",
+            joins=f"line {branch.joins}",
+            run=run.id,
+            at_counter_m=at,
+            beyond_m=beyond,
+        )
+        return None, (off_line,)
     place = float(np.interp(at, counters[order], path[order]).clip(0.0, path[-1 - len(along)]))
     leg, fraction = locate(chainage(parent.path_m), place)
     nearest = np.min(np.abs(counters[order] - at))
@@ -139,8 +154,19 @@ def _agreed(
     if abs(off) <= W_LIMIT * sigma:
         return junction, ()
     both = max(at_end.along_m, abs(off) / _Z95)
-    said = wording_lines.junction_contradiction(
-        branch, end, abs(off), sigma, fitting_may=beside <= FITTING_BESIDE_M
+    said = finding(
+        "junction-contradiction",
+        f"line {branch.line}",
+        severity="warning" if beside <= FITTING_BESIDE_M else "error",
+        where=end.where,
+        about=[f"line {branch.joins}"],
+        joins=f"line {branch.joins}",
+        run=branch.run,
+        at_counter_m=branch.at_counter_m,
+        end=end.subject,
+        apart_m=abs(off),
+        sigma_m=sigma,
+        limit=W_LIMIT,
     )
     return _at(branch.line, parent, met.leg, met.fraction, both**2), (said,)
 
@@ -152,16 +178,33 @@ def _by_tangent(
     end = points[0]
 
     if not end.directed:
-        return None, (wording_lines.junction_without_heading(branch, end),)
+        return None, (_not_joined(branch, "junction-unknown", "heading", end),)
     # A lone stop looks either way; otherwise its neighbours have turned it.
     rays = [end.reversed()] if len(points) > 1 else [end.reversed(), end]
     meetings = sorted((_meet(ray, parent) for ray in rays), key=lambda m: (m.miss_m, m.distance_m))
     met = meetings[0]
     if not np.isfinite(met.distance_m):
-        return None, (wording_lines.branch_turned_away(branch, end),)
+        return None, (_not_joined(branch, "branch-misses", "behind", end),)
     if met.miss_m > (limit := _Z95 * met.sigma_m):
-        return None, (wording_lines.branch_passes(branch, end, met.miss_m, limit),)
+        passes = _not_joined(
+            branch, "branch-misses", "passes", end, miss_m=met.miss_m, limit_m=limit
+        )
+        return None, (passes,)
     return _at(branch.line, parent, met.leg, met.fraction, met.along_m**2), ()
+
+
+def _not_joined(
+    branch: Branch, code: str, variant: str, end: LocatedPoint | None = None, **values: float
+) -> Finding:
+    """Return why a branch is not joined to its parent."""
+    return finding(
+        code,
+        f"line {branch.line}",
+        variant=variant,
+        where=end.where if end else "",
+        joins=f"line {branch.joins}",
+        more=values,
+    )
 
 
 class _Meeting(NamedTuple):
@@ -263,5 +306,14 @@ def miss_finding(solution: AdjustedLine) -> list[Finding]:
     miss = abs(float(offset @ normal))
     if miss <= _Z95 * spread:
         return []
-    line = solution.line.id
-    return [wording_lines.branch_misses_junction(line, first, second, miss, float(_Z95 * spread))]
+    return [
+        finding(
+            "branch-misses",
+            f"line {solution.line.id}",
+            variant="junction",
+            where=second.where,
+            joins=f"line {first.ref}",
+            miss_m=miss,
+            limit_m=_Z95 * spread,
+        )
+    ]

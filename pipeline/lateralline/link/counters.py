@@ -11,15 +11,15 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.stats import norm
 
-from lateralline.link import wording_points
+from lateralline.findings import Finding, finding
 from lateralline.link.lines import TILT_RAD, LocatedPoint, likely_positions_m
 from lateralline.link.stochastic import counter_variance
-from lateralline.records import Finding, Flags, Floats, Ints
+from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy, Run
 
 #: A chord this much longer than its cable, beyond errors, is no bad mark; nor is a reading half as
@@ -40,6 +40,21 @@ _BESIDE_M, _BESIDE = 0.75, 0.25
 #: Counted over chord: what no run has throughout whatever its bends, and what none has in all
 #: stretches alike.
 _WILD, _ODD = (0.7, 1.8), (0.9, 1.15)
+#: What a wrong factor comes from, as counted over true: in one reading, in all of them.
+_SLIPS: Final = {
+    10.0: "a decimal point, ten times too large",
+    0.1: "a decimal point, ten times too small",
+    100.0: "centimetres for metres, or a decimal point",
+    0.01: "metres for centimetres, or a decimal point",
+    1 / 0.3048: "feet taken for metres",
+    0.3048: "metres taken for feet",
+}
+_UNIT_SLIPS: Final = _SLIPS | {
+    12.0: "inches taken for feet",
+    1 / 12: "feet taken for inches",
+    1 / 0.0254: "inches taken for metres",
+    0.0254: "metres taken for inches",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,28 +81,27 @@ def check_counters(
         read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if _stood_still(read):
             order_only.add(run.id)
-            findings.append(wording_points.counter_still(run.id, len(mine)))
+            findings.append(finding("counter-still", f"run {run.id}", stops=len(mine)))
             for i, along in zip(mine, _by_chords(read), strict=True):
                 reading = run.counter_at_entry_m + float(along)
                 out[i] = replace(out[i], readings={**out[i].readings, run.id: reading})
         elif (factor := _factor(read)) is not None:
             order_only.add(run.id)
-            findings.append(wording_points.counter_factor(run.id, *factor))
+            findings.append(finding("counter-factor", f"run {run.id}", more=factor._asdict()))
             for i in mine:
                 out[i] = _to_scale(out[i], run, factor.typical)
             continue
         if (pair := exchanged([out[i] for i in mine], run.id, accuracy)) is not None:
             a, b = mine[list(pair)].tolist()
-            read_m = [out[i].readings[run.id] + run.transmitter_lag_m for i in (a, b)]
-            findings.append(wording_points.counters_exchanged(run.id, out[a], out[b], read_m))
+            findings.append(_exchanged_pair(out[a], out[b], run))
             out[a], out[b] = without_runs([out[a], out[b]], {run.id})
             mine = np.delete(mine, pair)
             read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
-            findings.append(wording_points.counter_contradiction(run.id))
+            findings.append(finding("counter-contradiction", f"run {run.id}"))
         elif gone := _beyond_cable(read):
-            findings += [wording_points.point_beyond_cable(out[mine[j]], away) for j, away in gone]
+            findings += [_beyond(out[mine[j]], away) for j, away in gone]
             lost |= {int(mine[j]) for j, _ in gone}
         else:
             findings += _said([out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong])
@@ -102,7 +116,15 @@ def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float])
     read = [p.readings[run.id] for p in points]
     off = np.subtract(read, expected_m)
     if len(off) > 1 and np.ptp(off) < GROSS_M:
-        return [wording_points.counter_jump(run.id, points, float(off.mean()))]
+        return [
+            finding(
+                "counter-jump",
+                f"run {run.id}",
+                where=points[0].where,
+                points=[p.subject for p in points],
+                jump_m=off.mean(),
+            )
+        ]
     return [_impossible(p, run, c, w) for p, c, w in zip(points, read, expected_m, strict=True)]
 
 
@@ -111,9 +133,38 @@ def _impossible(point: LocatedPoint, run: Run, reading_m: float, expected_m: flo
     lag = run.transmitter_lag_m if point.fix >= 0 else 0.0
     read, would = reading_m + lag, expected_m + lag
     near = 0.1 * GROSS_M + 0.02 * abs(would)
-    slips = [k for k in wording_points.SLIPS if abs(read / k - would) < near]
-    slip = slips[-1] if slips else None
-    return wording_points.counter_impossible(point, run.id, read, would, slip)
+    slips = [slip for k, slip in _SLIPS.items() if abs(read / k - would) < near]
+    return finding(
+        "counter-impossible",
+        point.subject,
+        where=point.where,
+        run=run.id,
+        read_m=read,
+        expected_m=would,
+        slip=slips[-1] if slips else "",
+    )
+
+
+def _exchanged_pair(a: LocatedPoint, b: LocatedPoint, run: Run) -> Finding:
+    """Return the finding on two readings that belong to each other's stop."""
+    return finding(
+        "counters-exchanged",
+        f"run {run.id}",
+        where=a.where,
+        about=[a.subject, b.subject],
+        explains=[a.subject, b.subject],
+        one=a.subject,
+        other=b.subject,
+        one_read_m=a.readings[run.id] + run.transmitter_lag_m,
+        other_read_m=b.readings[run.id] + run.transmitter_lag_m,
+    )
+
+
+def _beyond(point: LocatedPoint, beyond_m: float) -> Finding:
+    """Return the finding on a point further from its run than the cable was counted."""
+    return finding(
+        "point-astray", point.subject, variant="run", where=point.where, beyond_m=beyond_m
+    )
 
 
 def without_runs(points: Sequence[LocatedPoint], runs: Collection[str]) -> list[LocatedPoint]:
@@ -179,7 +230,7 @@ class _Factor(NamedTuple):
 
     typical: float  # counted over chord
     stretches: int
-    slip: float | None  # the slip in `wording_points.UNIT_SLIPS` that makes it
+    slip: str  # what makes it; "" = unknown
 
 
 def _stood_still(read: _Readings) -> bool:
@@ -203,7 +254,7 @@ def _factor(read: _Readings) -> _Factor | None:
     if not typical > 0.0:  # a counter that stood still gives no factor
         return None
     off = np.abs(np.log(np.maximum(ratio, 1e-9) / typical))
-    factor = min(wording_points.UNIT_SLIPS, key=lambda k: abs(np.log(typical / k)))
+    factor = min(_UNIT_SLIPS, key=lambda k: abs(np.log(typical / k)))
     near = bool(abs(np.log(typical / factor)) < np.log(1.15))
     if _WILD[0] <= typical <= _WILD[1]:
         odd = not _ODD[0] <= typical <= _ODD[1] and (off < np.log(1.1)).mean() >= 0.8
@@ -211,7 +262,7 @@ def _factor(read: _Readings) -> _Factor | None:
         odd = (off < np.log(1.3)).mean() >= 0.8
     if not odd or not (near or len(ratio) > 3):
         return None
-    return _Factor(typical, len(ratio), factor if near else None)
+    return _Factor(typical, len(ratio), _UNIT_SLIPS[factor] if near else "")
 
 
 def _wrong(read: _Readings) -> list[tuple[int, float]] | None:
@@ -416,7 +467,18 @@ def impossible_lengths(
         for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
             a, b = mine[s], mine[s + 1]
             names |= {a.ref, b.ref} if a.fix < 0 and b.fix < 0 else set()
-            most = float(_Z_BEYOND * sigma[s])
-            found = (a, b, run, float(length[s]), float(counted[s]), most)
-            out.append(wording_points.chord_exceeds_counter(*found))
+            out.append(
+                finding(
+                    "chord-exceeds-counter",
+                    b.subject,
+                    where=b.where or a.where,
+                    about=[a.subject],
+                    other=a.subject,
+                    run=run,
+                    apart_m=length[s],
+                    counted_m=counted[s],
+                    excess_m=length[s] - counted[s],
+                    by_chance_m=_Z_BEYOND * sigma[s],
+                )
+            )
     return out, names

@@ -14,11 +14,11 @@ from math import isfinite, nan
 import numpy as np
 from scipy.spatial import cKDTree
 
-from lateralline.link import wording_points
+from lateralline.findings import Finding, finding
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.stochastic import factorable, tilt_regression, without_tilt_prior
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M, groups
-from lateralline.records import Exposures, Finding, Fixes, Flags, Floats, Ints
+from lateralline.records import Exposures, Fixes, Flags, Floats, Ints
 from lateralline.settings import Run, Settings
 
 
@@ -35,14 +35,20 @@ def gather_fixes(
         sure = np.isfinite(fixes.xyz_m[rows]).all(axis=1)
         sure &= np.isfinite(fixes.cov[rows][:, :3, :3]).all(axis=(1, 2))
         findings += [
-            wording_points.fix_without_error(_name(fixes, i), fixes.where(i))
+            finding("fix-without-error", f"stop {_name(fixes, i)}", where=fixes.where(i))
             for i in rows[~sure].tolist()
         ]
         rows = rows[sure]
         sigma = np.sqrt(np.maximum(np.einsum("kii->ki", fixes.cov[rows][:, :2, :2]).max(axis=1), 0))
         vague = sigma > MOST_SIGMA_M
         findings += [
-            wording_points.fix_without_place(_name(fixes, i), float(s), fixes.where(i))
+            finding(
+                "fix-without-place",
+                f"stop {_name(fixes, i)}",
+                where=fixes.where(i),
+                sigma_m=s,
+                most_sigma_m=MOST_SIGMA_M,
+            )
             for i, s in zip(rows[vague].tolist(), sigma[vague], strict=True)
         ]
         rows = rows[~vague]
@@ -94,11 +100,13 @@ def _counter_findings(fixes: Fixes, rows: Ints) -> list[Finding]:
     if len(back) == 0 or (len(back) == len(steps) and len(steps) > 1):
         return []
     return [
-        wording_points.counter_backwards(
-            _name(fixes, rows[j + 1]),
-            _name(fixes, rows[j]),
-            float(-steps[j]),
-            fixes.where(rows[j + 1]),
+        finding(
+            "counter-backwards",
+            f"stop {_name(fixes, rows[j + 1])}",
+            where=fixes.where(rows[j + 1]),
+            about=[f"stop {_name(fixes, rows[j])}"],
+            before=f"stop {_name(fixes, rows[j])}",
+            back_m=-steps[j],
         )
         for j in back
     ]
@@ -130,7 +138,13 @@ def gather_exposures(
             points.append(point)
             if isfinite(exposures.xyz_m[i, 2]) and np.isnan(point.xyz_m[2]):
                 findings.append(
-                    wording_points.exposure_level_unused(point, line, str(exposures.measured_to[i]))
+                    finding(
+                        "exposure-level-unused",
+                        point.subject,
+                        where=point.where,
+                        line=f"line {line}",
+                        measured_to=str(exposures.measured_to[i]).replace("_", " "),
+                    )
                 )
     return points, findings
 
@@ -232,15 +246,27 @@ def without_far_points(
         largest = largest[np.array(away) < MOST_LEG_M]
     if len(largest) != 1:
         return [], [
-            wording_points.line_scattered(
-                line, float(np.linalg.norm(np.ptp(xyz, axis=0))), points[0].where
+            finding(
+                "line-not-drawn",
+                f"line {line}",
+                variant="scattered",
+                where=points[0].where,
+                across_m=float(np.linalg.norm(np.ptp(xyz, axis=0))),
+                most_m=MOST_LEG_M,
             )
         ]
     kept = of == largest[0]
     return (
         [p for p, k in zip(points, kept, strict=True) if k],
         [
-            wording_points.point_apart(points[i], _distance(xyz, kept, i))
+            finding(
+                "point-astray",
+                points[i].subject,
+                variant="line",
+                where=points[i].where,
+                away_m=_distance(xyz, kept, i),
+                most_m=MOST_LEG_M,
+            )
             for i in np.flatnonzero(~kept).tolist()
         ],
     )

@@ -14,14 +14,16 @@ limits are common practice, no source: the wrong readings that the blunder searc
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
-from lateralline.link import wording_lines
-from lateralline.link.lines import NetworkLine
+from lateralline.link.gross_errors import between, blunder, blunder_tied
+from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
-from lateralline.records import Finding
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
 
@@ -43,10 +45,9 @@ def gross_line(one: AdjustedLine) -> list[Finding]:
     line, result = one.line, one.fit.result
     worst = _worst_stretch(line)
     if is_gross(result.chi2, result.dof):
-        found = wording_lines.line_contradicts(line.id, None, result.chi2, result.dof, GROSS_TIMES)
+        found = _contradicts(line.id, result.chi2, result.dof)
     elif worst is not None:
-        a, b = line.points[worst : worst + 2]
-        found = wording_lines.line_contradicts(line.id, (a, b), *_best(line, worst), GROSS_TIMES)
+        found = _contradicts(line.id, *_best(line, worst), line.points[worst : worst + 2])
     else:
         return []
     return [found, *blunders(one.fit)]
@@ -54,8 +55,8 @@ def gross_line(one: AdjustedLine) -> list[Finding]:
 
 def blunders(fit: Fit) -> list[Finding]:
     """Return a finding on each blunder that was left out, and one on those that tie."""
-    out = [wording_lines.blunder(s) for s in fit.left_out if s.alternative.what != "kink"]
-    return [*out, wording_lines.blunder_tied(fit.tied)] if fit.tied else out
+    out = [blunder(s) for s in fit.left_out if s.alternative.what != "kink"]
+    return [*out, blunder_tied(fit.tied)] if fit.tied else out
 
 
 def gross_network(fit: Fit) -> list[Finding]:
@@ -63,15 +64,30 @@ def gross_network(fit: Fit) -> list[Finding]:
     chi2_found, dof = fit.result.chi2, fit.result.dof
     if not is_gross(chi2_found, dof):
         return []
-    return [
-        wording_lines.line_contradicts(p.id, None, chi2_found, dof, GROSS_TIMES)
-        for p in fit.model.lines
-    ]
+    return [_contradicts(p.id, chi2_found, dof) for p in fit.model.lines]
+
+
+def _contradicts(
+    line: str, chi2_found: float, dof: int, ends: Sequence[LocatedPoint] = ()
+) -> Finding:
+    """Return the finding on a line that contradicts itself grossly, between two points or all."""
+    return finding(
+        "line-not-drawn",
+        f"line {line}",
+        variant="contradicts",
+        where=next((p.where for p in reversed(ends) if p.where), ""),
+        start=ends[0].subject if ends else "",
+        end=ends[1].subject if ends else "",
+        chi2=chi2_found,
+        dof=dof,
+        misfit_ratio=np.sqrt(chi2_found / dof),
+        most_ratio=GROSS_TIMES,
+    )
 
 
 def network_findings(network: AdjustedNetwork, settings: Settings) -> list[Finding]:
     """Return blunders, turns, the global test, and stretches left undecided."""
-    out = [*(wording_lines.blunder(s) for s in network.turns), *network.findings]
+    out = [*(blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
         out += blunders(fit)
         if denied := gross_network(fit):
@@ -106,7 +122,16 @@ def misfit(fit: Fit) -> list[Finding]:
     if result.dof <= 0 or not result.chi2 > (limit := float(chi2.isf(0.025, result.dof))):
         return []
     lines = [p.id for p in fit.model.lines]
-    return [wording_lines.network_misfit(lines, result.chi2, result.dof, limit)]
+    return [
+        finding(
+            "link-misfit",
+            f"line {lines[0]}" if len(lines) == 1 else f"lines {', '.join(lines)}",
+            chi2=result.chi2,
+            dof=result.dof,
+            limit=limit,
+            misfit_ratio=np.sqrt(result.chi2 / result.dof),
+        )
+    ]
 
 
 def contradicted(fit: Fit) -> frozenset[str]:
@@ -128,10 +153,11 @@ def undecided_shapes(line: NetworkLine, settings: Settings) -> list[Finding]:
     ]
 
 
-def _midway(line: NetworkLine, s: int, settings: Settings) -> str:
+def _midway(line: NetworkLine, s: int, settings: Settings) -> dict[str, Given]:
     """Where a crew finds the middle of a stretch: by the counter that was read nearest about it."""
     along = chainage([p.xyz_m for p in line.points])
-    best, found = len(along), (float("nan"), "", "")
+    best: int = len(along)
+    found: dict[str, Given] = {"uncounted": True}
     for run in settings.runs:
         read = np.array([p.readings.get(run.id, np.nan) for p in line.points])
         known = np.flatnonzero(np.isfinite(read))
@@ -140,18 +166,36 @@ def _midway(line: NetworkLine, s: int, settings: Settings) -> str:
             best = int(after[0] - before[-1])
             at = np.interp(along[s : s + 2].mean(), along[known], read[known])
             unit = settings.units.get("counter", "m")
-            found = (float((at + run.transmitter_lag_m) / METRES_PER[unit]), unit, run.id)
-    return wording_lines.middle_of(*found)
+            counter = float((at + run.transmitter_lag_m) / METRES_PER[unit])
+            found = {"uncounted": False, "counter": counter, "unit": unit, "run": run.id}
+    return found
 
 
 def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
-    ends = line.points[s], line.points[s + 1]
-    middle, shapes = _midway(line, s, settings), line.shapes
+    a, b = line.points[s], line.points[s + 1]
+    shapes = line.shapes
+    variant, more = "", _midway(line, s, settings)
     if shapes.contradicted[s]:
-        worst = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
-        return wording_lines.shape_contradiction(line.id, ends, *worst, middle)
-    if np.isfinite(shapes.step_m[s]).any():
-        return wording_lines.step_suspected(line.id, ends, shapes.step_m[s], middle)
-    if shapes.ambiguous[s]:
-        return wording_lines.shapes_alike(line.id, ends, middle)
-    return wording_lines.bend_hidden(line.id, ends, float(np.sqrt(shapes.hidden_bend[s])), middle)
+        code = "shape-contradiction"
+        found, dof = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
+        ratio = float(np.sqrt(found / dof)) if dof > 0 else float("nan")
+        more |= {"chi2": found, "dof": dof, "misfit_ratio": ratio}
+    elif np.isfinite(shapes.step_m[s]).any():
+        code = "step-suspected"
+        across, up = np.nan_to_num(shapes.step_m[s])
+        more |= {"across_m": across, "up_m": up}
+    elif shapes.ambiguous[s]:
+        code, variant = "shape-undecided", "alike"
+    else:
+        code, variant = "shape-undecided", "hidden"
+        more["times"] = float(np.sqrt(shapes.hidden_bend[s]))
+    return finding(
+        code,
+        f"line {line.id}",
+        variant=variant,
+        where=b.where or a.where,
+        about=[between(a, b)],
+        start=a.subject,
+        end=b.subject,
+        more=more,
+    )

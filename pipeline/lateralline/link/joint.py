@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import angle_between
-from lateralline.link import wording_lines
 from lateralline.link.branches import as_join
 from lateralline.link.lines import NetworkLine, SuspectedBlunder
 from lateralline.link.search import (
@@ -26,7 +26,7 @@ from lateralline.link.search import (
 )
 from lateralline.link.stochastic import nonzero_accuracy
 from lateralline.published import nearest_fittings
-from lateralline.records import Finding, Floats
+from lateralline.records import Floats
 from lateralline.settings import Accuracy, Settings
 
 #: Places of a network move to the next leg, and on, this often; then they stay.
@@ -223,18 +223,19 @@ def constrain_bends(fit: Fit, settings: Settings) -> tuple[list[NetworkLine], li
                     float(np.degrees(turn)), float(np.degrees(sigma)), pipe.nominal
                 )
                 nominal = float(np.radians(likely[0].angle_deg))
-                if abs(turn - nominal) > _SIGMAS * sigma:
-                    findings.append(
-                        wording_lines.bend_not_standard(line.id, turn, sigma, likely[0].name)
-                    )
-                elif len(likely) > 1:
-                    findings.append(
-                        wording_lines.bend_between_fittings(
-                            line.id, turn, sigma, [f.name for f in likely]
-                        )
-                    )
-                else:
+                odd = abs(turn - nominal) > _SIGMAS * sigma
+                if not odd and len(likely) == 1:
                     turns.append((vertex, nominal))
+                    continue
+                findings.append(
+                    finding(
+                        "bend-not-standard" if odd else "bend-between-fittings",
+                        f"line {line.id}",
+                        fittings=[f.name for f in (likely[:1] if odd else likely)],
+                        angle_deg=np.degrees(turn),
+                        sigma_deg=np.degrees(sigma),
+                    )
+                )
         lines.append(replace(line, bend_rad=tuple(turns)))
     return lines, findings
 
@@ -249,8 +250,15 @@ def _constraint_findings(before: Fit, after: Fit) -> list[Finding]:
         away = away - before.model.path(line.id, before.result.x)
         moved = float(np.linalg.norm(away, axis=1).max())
         rise = after.result.chi2 - before.result.chi2
-        turns = [t for _, t in line.bend_rad]
-        out.append(wording_lines.bends_held(line.id, turns, moved, rise))
+        out.append(
+            finding(
+                "bends-held",
+                f"line {line.id}",
+                bends=[f"{np.degrees(turn):g}°" for _, turn in line.bend_rad],
+                moved_m=moved,
+                chi2_rise=rise,
+            )
+        )
     return out
 
 

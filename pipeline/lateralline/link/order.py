@@ -13,9 +13,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from lateralline.link import wording_points
+from lateralline.findings import Finding, finding
 from lateralline.link.lines import LocatedPoint, likely_positions_m
-from lateralline.records import Finding, Flags, Floats
+from lateralline.records import Flags, Floats
 from lateralline.settings import Run
 
 _APART_M = 0.15  # neighbours closer than this give no chord worth turning by
@@ -43,11 +43,19 @@ def order_points(
     Stops of a run whose flow contradicts the others are left out.
     """
     found = _lay(points, runs)
-    findings = [wording_points.order_unclear(line, name) for name in found.unclear]
+    findings = [finding("order-unclear", f"line {line}", point=name) for name in found.unclear]
     if found.against:
         run, other = found.against
         stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
-        findings.append(wording_points.flow_contradicts(run, other, stops))
+        findings.append(
+            finding(
+                "flow-contradicts",
+                f"run {run.id}",
+                other=f"run {other.id}",
+                flow="with" if run.flow == "against" else "against",
+                stops=stops,
+            )
+        )
         rest, kept = [r for r in runs if r.id != run.id], _without(points, run)
         ordered, said = order_points(line, kept, rest)
         return ordered, [findings[-1], *said]

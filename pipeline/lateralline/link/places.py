@@ -19,13 +19,14 @@ from itertools import combinations
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT
-from lateralline.link import wording_points
+from lateralline.link.gross_errors import directed
 from lateralline.link.lines import IntermediatePoint, LocatedPoint, likely_positions_m
 from lateralline.link.order import positions_along_m
 from lateralline.link.stochastic import factorable
-from lateralline.records import Finding, Flags, Floats
+from lateralline.records import Flags, Floats
 from lateralline.settings import Accuracy, Run
 
 #: Closer than this, by the counter or in plan, is one place: a test hole dug where a stop was.
@@ -67,7 +68,7 @@ def merge_same_places(
     contested: set[str] = set()
     for group in groups:
         stops = sorted((p for p in group if p.fix >= 0), key=_spread)
-        findings += [wording_points.counter_duplicate(stops[0], p) for p in stops[1:]]
+        findings += [_twice("counter-duplicate", stops[0], p) for p in stops[1:]]
         seen = sorted((p for p in group if p.fix < 0), key=lambda p: _rank(p, names))
         if not seen:
             out.append(stops[0])
@@ -136,16 +137,39 @@ def _one(
         test, gap, spread = _tested(a, b, _along_m2(a, b, accuracy) * np.outer(way, way))
         if test > _LIMIT:
             findings += [
-                wording_points.exposures_disagree(a, b, gap, spread, test, _LIMIT),
-                wording_points.exposures_disagree(b, a, -gap, spread, test, _LIMIT),
+                _disagree(a, b, gap, spread, test),
+                _disagree(b, a, -gap, spread, test),
             ]
     if findings:
         return _either(seen), findings
     for other in seen[1:]:
         slack = _along_m2(place, other, accuracy) * np.outer(way, way)
-        findings.append(wording_points.exposures_one_place(place, other))
+        findings.append(_twice("exposures-one-place", place, other))
         place, _ = _weighed(place, other, slack)
     return place, findings
+
+
+def _twice(code: str, kept: LocatedPoint, other: LocatedPoint) -> Finding:
+    """Return the finding on two points of one place that goes by the name of the first."""
+    apart = np.hypot(*(other.xyz_m - kept.xyz_m)[:2])
+    return finding(code, other.subject, where=other.where, kept=kept.subject, apart_m=apart)
+
+
+def _disagree(
+    a: LocatedPoint, b: LocatedPoint, gap_m: Floats, spread_m2: Floats, test: float
+) -> Finding:
+    """Return the finding on exposures of one place that contradict: b less a, its covariance."""
+    return finding(
+        "exposures-disagree",
+        a.subject,
+        where=a.where,
+        other=b.subject,
+        level_off_m=gap_m[2] + 0.0,  # no -0.00
+        level_sigma_m=np.sqrt(spread_m2[2, 2]),
+        statistic=test,
+        limit=_LIMIT,
+        more=directed(gap_m[:2], spread_m2[:2, :2]),
+    )
 
 
 def _along_m2(a: LocatedPoint, b: LocatedPoint, accuracy: Accuracy) -> float:
@@ -201,7 +225,19 @@ def _joined(stop: LocatedPoint, seen: LocatedPoint) -> tuple[LocatedPoint, list[
     place, test = _weighed(stop, seen)
     findings = []
     if test > _LIMIT:
-        findings.append(wording_points.exposure_disagrees(stop, seen, test, _LIMIT))
+        gap = seen.xyz_m - stop.xyz_m
+        findings.append(
+            finding(
+                "exposure-disagrees",
+                seen.subject,
+                where=seen.where,
+                stop=f"stop {stop.ref}",
+                off_m=np.hypot(*gap[:2]),
+                level_off_m=gap[2],
+                statistic=test,
+                limit=_LIMIT,
+            )
+        )
         cov = stop.cov.copy()
         cov[:3, 3:], cov[3:, :3], cov[:3, :3] = 0.0, 0.0, seen.cov[:3, :3]
         shared = np.concatenate([seen.shared[:3], stop.shared[3:]])

@@ -14,8 +14,8 @@ from itertools import pairwise
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import angle_between
-from lateralline.link import wording_lines
 from lateralline.link.lines import NetworkLine
 from lateralline.link.search import Fit, Search, least_squares, together
 from lateralline.link.shapes import SHARPEST_RAD, likeliest_bends
@@ -27,7 +27,7 @@ from lateralline.link.stochastic import (
     TIED,
     limit_of,
 )
-from lateralline.records import Finding, Floats, Ints
+from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
 
@@ -197,7 +197,18 @@ def without_insignificant_bends(
             break
         _, s, angle, sigma = worst
         ends = line.points[s], line.points[s + 1]
-        findings.append(wording_lines.bend_unsure(line.id, ends, angle, sigma))
+        findings.append(
+            finding(
+                "bend-unsure",
+                f"line {line.id}",
+                where=ends[0].where or ends[1].where,
+                start=ends[0].subject,
+                end=ends[1].subject,
+                blamed=[p.subject for p in ends if not p.directed] or [p.subject for p in ends],
+                angle_deg=np.degrees(angle),
+                sigma_deg=np.degrees(sigma),
+            )
+        )
         shapes = line.shapes.left_undecided(s)
         here = np.arange(len(shapes.shape)) == s
         shapes = replace(

@@ -17,13 +17,14 @@ from typing import Final
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.findings import Finding
 from lateralline.kernels.network import Adjustment
-from lateralline.link import wording_lines
+from lateralline.link.gross_errors import stops_shifted
 from lateralline.link.lines import LocatedPoint, NetworkLine, SuspectedBlunder
 from lateralline.link.network import NetworkModel
 from lateralline.link.search import AdjustmentRequest, Fit, Search
 from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS
-from lateralline.records import Finding, Floats
+from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
 #: Stops on either side, at least: fewer are a blunder of their own.
@@ -201,6 +202,4 @@ def shift_finding(line: NetworkLine, shift: OccupationShift) -> Finding:
     few, many = (after, before) if len(after) <= len(before) else (before, after)
     ends = line.points[shift.stretch], line.points[at]
     test = shift.statistic, shift.limit
-    return wording_lines.stops_shifted(
-        line.id, ends, few, many, size, shift.cov_m2, test, sure=shift.sure
-    )
+    return stops_shifted(line.id, ends, few, many, size, shift.cov_m2, test, sure=shift.sure)

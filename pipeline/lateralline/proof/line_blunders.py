@@ -7,19 +7,19 @@ else is the line as it was, noise and all.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lateralline.findings import Finding
+from lateralline.link.gross_errors import suspects
 from lateralline.proof.line_truth import SimulatedSite
-from lateralline.records import Finding, Ints, Texts
+from lateralline.records import Ints, Texts
 
 BLUNDER_M = 0.5
 #: A finding may name this many stops of which one is wrong.
 MOST_NAMED = 2
-_STOP = re.compile(r"\bstop (\w+/\w+)")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +59,7 @@ def _middle(rng: np.random.Generator, rows: Ints) -> int:
 def accused(findings: Sequence[Finding]) -> tuple[frozenset[str], ...]:
     """Return the stops each blunder finding names as one that may be wrong."""
     return tuple(
-        frozenset(_STOP.findall(f"{f.subject}; {f.what}"))
+        frozenset(s.removeprefix("stop ") for s in suspects(f) if s.startswith("stop "))
         for f in findings
         if f.severity == "error" and f.code == "link-blunder"
     )

@@ -1,0 +1,170 @@
+"""Findings on gross errors: how large they are, how sure, and in which direction.
+
+Sizes are estimates of the adjustment with their covariance. In plan an error may be known across
+the pipe and not along it: then only the part that the data tell is given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from scipy.stats import norm
+
+from lateralline.findings import Effect, Finding, Given, finding
+from lateralline.link.lines import LocatedPoint, SuspectedBlunder
+from lateralline.records import Floats
+
+_Z95: Final = float(norm.ppf(0.975))
+#: An error in plan of which a component is less sure than this is told across it only.
+_TOLD_M: Final = 0.5
+#: Two directions less than 30° apart are one, in words.
+_ALIKE: Final = float(np.cos(np.radians(30.0)))
+#: How far beside a stop at which the pipe turns the next stops are wanted.
+_BESIDE_M: Final = 0.5
+_READING: Final = {
+    "plan": "position in plan",
+    "level": "level",
+    "heading": "heading",
+    "tilt": "tilt",
+    "counter": "counter reading",
+    "kink": "direction",
+}
+
+
+def blunder(s: SuspectedBlunder) -> Finding:
+    """Return the finding on a reading left out, or on a stop that the pipe turns at."""
+    point, what = s.alternative.subject, s.alternative.what
+    test = {"statistic": s.statistic, "limit": s.limit}
+    values: dict[str, Given] = {**_size(s), **test}
+    if what == "kink":
+        values["beside_m"] = _BESIDE_M
+        return finding("bend-at-stop", point.subject, where=point.where, more=values)
+    of_level_alone = what == "level" and bool(np.isnan(point.xyz_m[0]))
+    return finding(
+        "link-blunder",
+        point.subject,
+        variant="known-level" if of_level_alone else what,
+        where=point.where,
+        moved_m=s.moved_m,
+        moved_most=s.moved_most,
+        more=values,
+    )
+
+
+def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:
+    """Return the finding on an error that cannot be laid to one reading: the likeliest first."""
+    first = suspicions[0].alternative.subject
+    of = (f"{_READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
+    return finding(
+        "link-blunder",
+        first.subject,
+        variant="tied",
+        where=first.where,
+        readings=dict.fromkeys(of),
+        suspects=dict.fromkeys(s.alternative.subject.subject for s in suspicions),
+        statistic=suspicions[0].statistic,
+        limit=suspicions[0].limit,
+        more=_size(suspicions[0]),
+    )
+
+
+def suspects(made: Finding) -> tuple[str, ...]:
+    """Return the points of which a blunder finding says that one is wrong."""
+    named = made.values.get("suspects")
+    return named if isinstance(named, tuple) else (made.subject,)
+
+
+def _size(s: SuspectedBlunder) -> dict[str, Given]:
+    what, size = s.alternative.what, s.size
+    if what == "plan":
+        return _in_plan(s)
+    if what == "kink":
+        return {"turn_deg": min(abs(float(np.degrees(size[1] - size[0]))), 180.0)}
+    sigma = float(np.sqrt(s.size_cov[0, 0])) if s.size_cov.size else float("nan")
+    if what in ("heading", "tilt"):
+        return {"off_deg": np.degrees(size[0]), "sigma_deg": np.degrees(sigma)}
+    return {"off_m": size[0], "sigma_m": sigma}
+
+
+def _in_plan(s: SuspectedBlunder) -> dict[str, Given]:
+    """How far off in plan, as far as the data tell: along the pipe they may not."""
+    values, vectors = np.linalg.eigh(s.size_cov)
+    surest, other = vectors.T
+    loose = float(np.sqrt(values[1]))
+    if not s.alternative.subject.readings and np.isfinite(s.way).all():
+        # where along the pipe a point without counter belongs, only its own position says
+        surest, other, loose = np.array([s.way[1], -s.way[0]]), s.way, np.inf
+    if loose < _TOLD_M or abs(float(s.size @ other)) > _Z95 * loose:
+        return directed(s.size, s.size_cov) | {"across": False, "one_way": False}
+    off = float(s.size @ surest)
+    across = abs(float(s.way @ other)) > _ALIKE
+    return {
+        "off_m": abs(off),
+        "sigma_m": _sigma(s.size_cov, surest),
+        "bearing_deg": _bearing_deg(surest * np.sign(off)),
+        "across": across,
+        "one_way": not across,
+    }
+
+
+def directed(size_m: Floats, cov_m2: Floats) -> dict[str, Given]:
+    """Return length, standard deviation along it, and bearing of a difference (2,) in plan."""
+    off = float(np.hypot(*size_m))
+    way = size_m / off if off > 0 else np.array([0.0, 1.0])
+    return {"off_m": off, "sigma_m": _sigma(cov_m2, way), "bearing_deg": _bearing_deg(way)}
+
+
+def _sigma(cov: Floats, way: Floats) -> float:
+    return float(np.sqrt(way @ cov @ way))
+
+
+def _bearing_deg(way: Floats) -> float:
+    return float(np.degrees(np.arctan2(way[0], way[1])) % 360)
+
+
+def stops_shifted(
+    line: str,
+    ends: tuple[LocatedPoint, LocatedPoint],
+    few: Sequence[LocatedPoint],
+    many: Sequence[LocatedPoint],
+    size_m: Floats,
+    cov_m2: Floats,
+    test: tuple[float, float],
+    *,
+    sure: bool,
+) -> Finding:
+    """Return the finding on stops beside the rest of their line, all by the same (2,).
+
+    `ends` are those of the stretch where the shift begins; `test`: its statistic, its limit;
+    `sure`: no pipe does the same.
+    """
+    a, b = ends
+    made = finding(
+        "stops-shifted",
+        f"line {line}",
+        variant="sure" if sure else "doubtful",
+        where=b.where or a.where,
+        about=[p.subject for p in few],
+        explains=[between(a, b), *([a.subject, b.subject] if sure else [])],
+        stops=[p.ref for p in few],
+        start=a.subject,
+        end=b.subject,
+        one=few[0].subject,
+        other=many[0].subject,
+        statistic=test[0],
+        limit=test[1],
+        more=directed(size_m, cov_m2),
+    )
+    if not sure:
+        return made
+    # a junction is blamed on its line, of which other findings stand
+    of_line = Effect.of(("junction-contradiction",), [f"line {line}"])
+    return replace(made, explains=(*made.explains, of_line))
+
+
+def between(a: LocatedPoint, b: LocatedPoint) -> str:
+    """Return a stretch as findings are about it."""
+    return f"between {a.subject} and {b.subject}"
