@@ -146,7 +146,7 @@ def test_a_built_record_is_opened_by_folder_or_file(tmp_path: Path) -> None:
     by_folder, by_file = api.load(tmp_path / "out"), api.load(tmp_path / "out" / "asbuilt.gpkg")
     assert by_folder.sites == by_file.sites == ("QH-022",)
     assert len(by_folder.findings) == len(api.check(BEND))
-    with pytest.raises(UnreadableError, match="no output of lateralline build"):
+    with pytest.raises(api.NotARecordError, match="no output of lateralline build"):
         api.load(BEND)
     with pytest.raises(UnreadableError):
         api.load(BEND / "site.toml")

@@ -60,23 +60,29 @@ def reported(
     With a progress bar when several sites run on a terminal; silent when `as_json`.
     """
     out = console()
-    off = quiet or as_json or len(sources) < 2 or not out.is_terminal
-    with Progress(console=out, transient=True, disable=off) as progress:
+
+    def take(result: api.SiteResult | api.SiteFailure) -> None:
+        if isinstance(result, api.SiteFailure):
+            outcome.failures.append(result)
+            if not as_json:
+                report.print_failure(out, result, errors_only=quiet)
+            return
+        summary = result.summary()
+        outcome.summaries.append((result.source, summary))
+        if not as_json:
+            report.print_summary(out, summary, errors_only=quiet)
+
+    if quiet or as_json or len(sources) < 2 or not out.is_terminal:
+        yield take
+        return
+    with Progress(console=out, transient=True) as progress:
         task = progress.add_task("sites", total=len(sources))
 
-        def take(result: api.SiteResult | api.SiteFailure) -> None:
+        def advance(result: api.SiteResult | api.SiteFailure) -> None:
             progress.advance(task)
-            if isinstance(result, api.SiteFailure):
-                outcome.failures.append(result)
-                if not as_json:
-                    report.print_failure(out, result, errors_only=quiet)
-                return
-            summary = result.summary()
-            outcome.summaries.append((result.source, summary))
-            if not as_json:
-                report.print_summary(out, summary, errors_only=quiet)
+            take(result)
 
-        yield take
+        yield advance
 
 
 def print_outcome(
