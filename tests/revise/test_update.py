@@ -608,7 +608,7 @@ def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path
     told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", tmp_path / "out")
     assert told.exit_code == 1, told.output
     said = " ".join(told.output.split())
-    assert "exposure TH: the pipe was seen outside the old 95 % corridor of line L1" in said
+    assert "exposure TH The pipe was seen outside the old 95 % corridor of line L1" in said
     assert "withdraw every dig overlay" in said
     assert "did NOT hold" in said
     assert said.count(CAUTION) >= 2  # with the finding, and as the last words
