@@ -16,7 +16,8 @@ import numpy as np
 from lateralline import contract
 from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.records import FieldRecord, Finding, Product
+from lateralline.findings import Finding
+from lateralline.records import FieldRecord, Product
 
 #: Stands at the end of everything that could guide digging; said once, in the schemas.
 CAUTION: Final = contract.load("dig_zone").caution
