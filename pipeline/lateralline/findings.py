@@ -273,7 +273,7 @@ class Catalogue:
         own = entry.variant.get(variant, Texts())
         what = own.what if own.what is not None else entry.what
         if what is None:
-            known = ", ".join(entry.variant) or "none, so far worded at the call site"
+            known = ", ".join(entry.variant)
             raise TypeError(f"finding {code}: no text; variants: {known}")
         return Form(
             code,
@@ -348,6 +348,8 @@ def _faults(made: Catalogue, code: str) -> Iterable[str]:
         there = made.entries.get(name)
         if there is None or (variant and variant not in there.variant):
             yield f"{code}: caused by {cause}, which is not there"
+    if not made.forms(code):
+        yield f"{code}: no text"
     for form in made.forms(code):
         if not form.severity or not form.stage:
             yield f"{form}: no severity or no stage"

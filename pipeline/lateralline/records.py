@@ -12,9 +12,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from lateralline.findings import Effect as Effect
-from lateralline.findings import Finding as Finding
-from lateralline.findings import Severity as Severity
+from lateralline.findings import Finding
 from lateralline.settings import Settings
 
 Floats: TypeAlias = npt.NDArray[np.float64]

@@ -16,12 +16,13 @@ from lateralline.derive import derive
 from lateralline.derive.tables import findings_layer
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
+from lateralline.findings import Finding
 from lateralline.ingest import read_site
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.record.summary import SiteSummary, by_severity, summarise
-from lateralline.records import FieldRecord, Finding, Linked, Product, Solved
+from lateralline.records import FieldRecord, Linked, Product, Solved
 from lateralline.solve import solve
 
 

@@ -25,13 +25,14 @@ from pyproj import CRS
 from lateralline import contract
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
+from lateralline.findings import Finding
 from lateralline.frames.systems import known_crs
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.record import layers
 from lateralline.record.lineage import crs_text
-from lateralline.records import FieldRecord, Finding, Product
+from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, json_schema, read_back
 from lateralline.write.geojson import GeoJSONSink

@@ -37,7 +37,7 @@ def with_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let link report one finding that is an error, as for a chord longer than its counter."""
     from dataclasses import replace
 
-    from lateralline.records import Finding
+    from lateralline.findings import Finding
 
     found = Finding("error", "link", "chord-too-long", "stop R1/2", "impossible", "0.4 m", "look")
     honest = stages.link

@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 
 from lateralline import derive, isolate, link, solve, stages
+from lateralline.findings import Finding
 from lateralline.ingest import read_site
 from lateralline.link import global_test
 from lateralline.place import place
-from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import Workspace
 from tests.support.places import SAMPLES

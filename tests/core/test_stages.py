@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 from lateralline.errors import Fault, FrameError, SiteFaultsError, StageError
-from lateralline.records import Finding
+from lateralline.findings import Finding
 from lateralline.stages import (
     STAGES,
     SiteFailure,

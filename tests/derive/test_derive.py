@@ -23,6 +23,7 @@ from lateralline.derive.slopes import grade_between
 from lateralline.derive.tables import from_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import ContractError
+from lateralline.findings import Finding
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
 from lateralline.record.layers import to_frames
@@ -32,7 +33,6 @@ from lateralline.records import (
     ExposureRows,
     Exposures,
     FieldRecord,
-    Finding,
     Fixes,
     Floats,
     Line,

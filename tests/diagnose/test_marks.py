@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from lateralline.diagnose.causes import leading
-from lateralline.records import Effect, Finding
+from lateralline.findings import Effect, Finding
 from lateralline.stages import SiteResult
 from lateralline.synthetic import SCENARIOS, make_site
 from tests.support.planted import Row, codes, column, planted, set_unit, through, told

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from lateralline.diagnose.causes import leading
+from lateralline.findings import Finding
 from lateralline.proof.line_blunders import named, plant
 from lateralline.proof.line_scores import draw
 from lateralline.proof.line_truth import SimulatedSite, simulate_site
-from lateralline.records import Finding
 
 LINES = 24
 

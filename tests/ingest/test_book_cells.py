@@ -403,7 +403,7 @@ def test_a_sheet_of_another_name_is_known_by_its_columns(tmp_path: Path) -> None
 
     (finding,) = read(tmp_path, copied).findings
     assert (finding.severity, finding.code) == ("warning", "sheet-ignored")
-    assert "its columns are those of stops" in finding.what
+    assert "the columns are those of stops" in finding.what
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,8 @@ import pytest
 from typer.testing import CliRunner
 
 from lateralline.cli import app
-from lateralline.records import Finding, Line, Product
+from lateralline.findings import Finding
+from lateralline.records import Line, Product
 from lateralline.settings import standard_accuracy
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.synthetic.additions import with_node

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from lateralline.findings import Finding
 from lateralline.place import Placed, place
 from lateralline.records import (
     ControlRows,
     ExposureRows,
     FieldRecord,
-    Finding,
     Floats,
     MarkRows,
     ObservationRows,

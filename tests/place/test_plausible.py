@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from pyproj import CRS, Transformer
 
+from lateralline.findings import Finding
 from lateralline.frames import site_frame
 from lateralline.place import place
 from lateralline.place.readings import readings, zones_by_area
 from lateralline.place.zones import holding, sister_zones
-from lateralline.records import FieldRecord, Finding, Floats, Spots
+from lateralline.records import FieldRecord, Floats, Spots
 from lateralline.settings import Georeference
 from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS

@@ -11,6 +11,7 @@ import shapely
 from typer.testing import CliRunner
 
 from lateralline.cli import app
+from lateralline.findings import Finding, Severity
 from lateralline.kernels.curves import angle_between, angles
 from lateralline.proof import line_scores, lines
 from lateralline.proof.by_hand import by_hand
@@ -21,7 +22,7 @@ from lateralline.proof.line_scores import Scores, gathered, score_site
 from lateralline.proof.line_truth import GRADE, HARDER, STOPS, USUAL, SimulatedSite, simulate_site
 from lateralline.proof.lines import Statistic, measures, misses
 from lateralline.proof.tables import lines_table
-from lateralline.records import Exposures, Finding, Floats, Line, Linked, Severity, Solved, Stretch
+from lateralline.records import Exposures, Floats, Line, Linked, Solved, Stretch
 from lateralline.settings import Settings
 from lateralline.synthetic.truth import TrueLine
 

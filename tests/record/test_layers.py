@@ -16,8 +16,9 @@ import shapely
 
 from lateralline import contract
 from lateralline.errors import ContractError, FrameError
+from lateralline.findings import Finding
 from lateralline.record import layers
-from lateralline.records import Finding, Product
+from lateralline.records import Product
 
 MakeSite = Callable[..., Any]
 

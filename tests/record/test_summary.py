@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from lateralline.findings import Finding
 from lateralline.record import summary
-from lateralline.records import Finding, Product
+from lateralline.records import Product
 from lateralline.settings import bare_settings
 
 

@@ -20,10 +20,10 @@ from lateralline import stages
 from lateralline.cli import app, changed
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
-from lateralline.findings import title_of
+from lateralline.findings import Finding, title_of
 from lateralline.ingest import read_site
 from lateralline.record.summary import CAUTION
-from lateralline.records import Finding, Line, Stretch
+from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Containment, Departure
 from lateralline.revise.containment import OldLine, exposure_containment, line_containment

@@ -8,18 +8,10 @@ from typing import TypeAlias
 
 import numpy as np
 
+from lateralline.findings import Finding
 from lateralline.kernels.curves import chainage
 from lateralline.link import link
-from lateralline.records import (
-    Exposures,
-    Finding,
-    Fixes,
-    Floats,
-    Line,
-    Linked,
-    MarkResults,
-    Solved,
-)
+from lateralline.records import Exposures, Fixes, Floats, Line, Linked, MarkResults, Solved
 from lateralline.settings import Accuracy, Branch, Pipe, Run, Settings, bare_settings
 
 ACCURACY = Accuracy(

@@ -14,12 +14,12 @@ import shapely
 
 from lateralline import contract
 from lateralline.contract import Column, Table
+from lateralline.findings import Finding
 from lateralline.frames import Frame, site_frame
 from lateralline.records import (
     ControlRows,
     ExposureRows,
     FieldRecord,
-    Finding,
     InputFile,
     MarkRows,
     ObservationRows,

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from lateralline.records import Finding
+from lateralline.findings import Finding
 from lateralline.stages import SiteResult, run_site
 from lateralline.synthetic import SCENARIOS, make_site
 

@@ -13,8 +13,8 @@ from __future__ import annotations
 from lateralline.api.records import NotARecordError, NothingBuiltError, Record, build, load
 from lateralline.api.sites import Findings, check, find_sites, read
 from lateralline.errors import UnknownSiteError
+from lateralline.findings import Finding
 from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
-from lateralline.records import Finding
 from lateralline.stages import Site, SiteFailure, SiteResult
 
 __all__ = [

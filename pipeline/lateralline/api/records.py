@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 from lateralline import contract
 from lateralline.api.sites import FINDING_FIELDS, AnySite, Findings, error_of, is_one, sites_of
 from lateralline.errors import LaterallineError, UnreadableError
+from lateralline.findings import Finding
 from lateralline.output import whole_folder
 from lateralline.output.proof import account_of
 from lateralline.output.sqlite import reading
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
-from lateralline.records import Finding
 from lateralline.stages import SiteFailure, SiteResult, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
 
@@ -128,9 +128,8 @@ class Record:
     def findings(self) -> Findings:
         """What there is to know of the record, errors first within each site."""
         table = self.layers["findings"]
-        names = (*FINDING_FIELDS, "source_row")
-        rows = zip(*(table[name].fillna("") for name in names), strict=True)
-        return Findings((Finding(*row) for row in rows), self.failures)
+        rows = table.rename(columns={"source_row": "where"})[[*FINDING_FIELDS, "where"]].fillna("")
+        return Findings((Finding(**row) for row in rows.to_dict("records")), self.failures)
 
     def summary(self) -> tuple[SiteSummary, ...]:
         """Return for each site what a technician reads after a run: per line how long, how deep.

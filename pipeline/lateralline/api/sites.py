@@ -17,7 +17,7 @@ from lateralline.stages import Site, SiteFailure, SiteResult, run_sites
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lateralline.records import Finding
+    from lateralline.findings import Finding
 
 _SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
 
@@ -31,6 +31,7 @@ FINDING_FIELDS: Final = (
     "severity",
     "stage",
     "code",
+    "title",
     "subject",
     "what",
     "by_how_much",

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from lateralline.records import Effect, Finding
+from lateralline.findings import Effect, Finding
 
 
 def explained(finding: Finding, causes: Iterable[Finding]) -> bool:

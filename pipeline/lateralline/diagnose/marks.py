@@ -10,8 +10,9 @@ import numpy as np
 from lateralline.diagnose.astray import marks_astray
 from lateralline.diagnose.copies import copies
 from lateralline.diagnose.mirrors import mirrors
+from lateralline.findings import Finding
 from lateralline.place import Placed
-from lateralline.records import FieldRecord, Finding, Ints
+from lateralline.records import FieldRecord, Ints
 
 
 def with_doubts(record: FieldRecord, placed: Placed) -> Placed:

@@ -97,7 +97,7 @@ def _datum(frame: Frame, horizontal: CRS) -> Iterator[Finding]:
     if datum is None:
         return
     if datum.type_name.startswith("Dynamic") and frame.epoch is None:
-        yield finding("epoch-missing", "site", stage="place", datum=datum.name)
+        yield finding("epoch-missing", "site", variant="datum", datum=datum.name)
     if apart_m := realizations_apart_m(horizontal):
         yield finding("datum-ensemble", "site", crs=horizontal.name, apart_m=apart_m)
 

@@ -11,9 +11,10 @@ from pyproj import CRS
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
+from lateralline.findings import Finding
 from lateralline.frames.operations import PLAIN, Operation, OperationTerms, apply, best, conversion
 from lateralline.frames.systems import Levels, known_crs, short_text, with_levels
-from lateralline.records import Finding, Floats
+from lateralline.records import Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
 EARTH_RADIUS_M: Final = 6_371_000.0

@@ -8,8 +8,8 @@ from difflib import get_close_matches
 from itertools import islice
 
 from lateralline.errors import Fault, SiteFaultsError
+from lateralline.findings import Finding
 from lateralline.ingest.limits import CANDIDATES, FAULTS
-from lateralline.records import Finding, Severity
 from lateralline.wording import shown, sign_shown
 
 
@@ -42,22 +42,6 @@ class Ledger:
             must = f"must be mended before more is looked at: {FAULTS} faults were found so far"
             self.faults.append(Fault(file, 0, "what stands above", "", must))
             self.raise_faults(file)
-
-    def finding(
-        self,
-        severity: Severity,
-        code: str,
-        subject: str,
-        what: str,
-        what_to_do: str,
-        *,
-        by_how_much: str = "",
-        where: str = "",
-    ) -> None:
-        """Note something the person should know that is no fault."""
-        self.findings.append(
-            Finding(severity, "read", code, subject, what, by_how_much, what_to_do, where)
-        )
 
     def raise_faults(self, site: str) -> None:
         """Raise all faults at once, if there are any."""

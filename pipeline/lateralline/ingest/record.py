@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from lateralline.findings import finding
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.positions import spots
 from lateralline.ingest.references import check_references, check_runs
@@ -80,13 +81,14 @@ def _rows(
         return None
     for table in tables:
         if table.notes:
-            ledger.finding(
-                "info",
-                "input-read-as",
-                f"file {table.file}",
-                f"{table.file} is read {', '.join(table.notes)}",
-                "nothing, if that is how it was written",
-                where=f"{table.file}:{table.header_line}",
+            ledger.findings.append(
+                finding(
+                    "input-read-as",
+                    f"file {table.file}",
+                    where=f"{table.file}:{table.header_line}",
+                    file=table.file,
+                    notes=", ".join(table.notes),
+                )
             )
     unit_of = site.unit_of if site else None
     return joined([typed_rows(name, table, unit_of, ledger) for table in tables])

@@ -10,6 +10,7 @@ from math import isnan, nan
 from operator import itemgetter
 from typing import TypeAlias
 
+from lateralline.findings import finding
 from lateralline.ingest.cells import UNKNOWN_UNIT
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import STOPS_OF_LINE
@@ -98,14 +99,15 @@ def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger:
         of = stop.text("run")
         counter, entry = stop.number("counter"), entry_of.get(of, nan)
         if counter < entry:
-            ledger.finding(
-                "warning",
-                "counter-before-entry",
-                f"stop {of}/{stop.text('stop')}",
-                f"the counter reads {counter:g}, before the entry at {entry:g}",
-                "check the counter, and counter_at_entry of the run",
-                by_how_much=f"{entry - counter:g} {settings.units['counter']}",
-                where=stop.where,
+            ledger.findings.append(
+                finding(
+                    "counter-before-entry",
+                    f"stop {of}/{stop.text('stop')}",
+                    where=stop.where,
+                    entry=entry,
+                    before=entry - counter,
+                    unit=settings.units["counter"],
+                )
             )
 
 
@@ -187,13 +189,7 @@ def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
     piped = {r.text("line") for r in pipes}
     for line in dict.fromkeys(r.text("line") for r in runs):
         if line and line not in piped:
-            ledger.finding(
-                "warning",
-                "pipe-unknown",
-                f"line {line}",
-                "no [[pipe]] describes this line: crown, cover and outside stay unknown",
-                "give material and nominal size, or inside_diameter and wall",
-            )
+            ledger.findings.append(finding("pipe-unknown", f"line {line}"))
     parent = {r.text("line"): r.text("joins") for r in branches}
     for row in branches:
         known = [
@@ -305,13 +301,8 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
             must = "must be empty for method level"
             row.fault(ledger, "depth", must, "z is the level of the very thing measured to")
     elif not row.given("z") and not row.given("depth"):
-        ledger.finding(
-            "warning",
-            "exposure-without-level",
-            f"exposure {row.text('name')}",
-            "neither z nor depth is given: the exposure fixes the position but no level",
-            "give z of what was seen, or z of the ground and depth",
-            where=row.where,
+        ledger.findings.append(
+            finding("exposure-without-level", f"exposure {row.text('name')}", where=row.where)
         )
 
 
@@ -321,48 +312,31 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
 def _remark_peaks(marks: InputRows, ledger: Ledger) -> None:
     for row in marks:
         if row.text("kind") == "peak":
-            ledger.finding(
-                "info",
-                "peak-read-as-total",
-                f"mark {row.text('mark')}",
-                "kind is plain peak; it is read as peak_total",
-                "write peak_total, or peak_axial for a single coil held along the pipe",
-                where=row.where,
+            ledger.findings.append(
+                finding("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
             )
 
 
 def _remark_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
     if not len(stops):
-        ledger.finding(
-            "error",
-            "no-stops",
-            "site",
-            "there are no stops yet: nothing can be located"
-            if len(marks)
-            else "there are no stops and no marks yet: nothing can be located",
-            f"fill one row of {stops.file} for each standstill of the camera, and one of "
-            f"{marks.file} for each mark",
+        ledger.findings.append(
+            finding(
+                "no-stops",
+                "site",
+                unmarked=not len(marks),
+                stops_file=stops.file,
+                marks_file=marks.file,
+            )
         )
         return
     marked = {(r.text("run"), r.text("stop")) for r in marks if r.text("kind") != "ground"}
     for row in stops:
         run, stop = row.text("run"), row.text("stop")
         if run and stop and (run, stop) not in marked:
-            ledger.finding(
-                "warning",
-                "stop-without-marks",
-                f"stop {run}/{stop}",
-                "no mark belongs to this stop: it has a counter but no position",
-                "check run and stop of its marks, or leave it as a counter reading only",
-                where=row.where,
+            ledger.findings.append(
+                finding("stop-without-marks", f"stop {run}/{stop}", where=row.where)
             )
     stopped = {r.text("run") for r in stops}
     for run in names.runs or {}:
         if run not in stopped:
-            ledger.finding(
-                "warning",
-                "run-without-stops",
-                f"run {run}",
-                "no stop belongs to this run",
-                "check the run column of stops, or remove the run from site.toml",
-            )
+            ledger.findings.append(finding("run-without-stops", f"run {run}"))

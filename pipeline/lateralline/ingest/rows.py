@@ -10,6 +10,7 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.contract import Column, Table
+from lateralline.findings import finding
 from lateralline.ingest.cells import (
     UNKNOWN_UNIT,
     Value,
@@ -230,13 +231,14 @@ def _report_extra(
                 cell,
             )
             continue
-        ledger.finding(
-            "info",
-            "extra-column",
-            f"column {name}",
-            f"{sheet.file} has a column that is not part of {table.name}",
-            "nothing, if it is a remark: it is kept in the row's note"
-            if kept
-            else "nothing, if it is a remark: it is not carried further",
-            where=f"{sheet.file}:{sheet.header_line}",
+        ledger.findings.append(
+            finding(
+                "extra-column",
+                f"column {name}",
+                where=f"{sheet.file}:{sheet.header_line}",
+                file=sheet.file,
+                table=table.name,
+                kept=kept,
+                lost=not kept,
+            )
         )

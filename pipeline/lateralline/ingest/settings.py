@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import cast
 
 from lateralline import contract
+from lateralline.findings import finding
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.pipe_sizes import PipeSize, SizeMatch, is_made_of, look_up, pipe_table
@@ -33,13 +34,14 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         _rule_assumed(dig_rules()[rule], ledger)
     epoch = crs.number("epoch")
     if isinstance(surveyed, date) and epoch > surveyed.year + 2:
-        ledger.finding(
-            "warning",
-            "epoch-after-survey",
-            "site",
-            f"the coordinate epoch {epoch:g} lies after the survey of {surveyed}",
-            "check epoch under [crs]; it is the date the coordinates hold for",
-            where=crs.where_of("epoch"),
+        ledger.findings.append(
+            finding(
+                "epoch-after-survey",
+                "site",
+                where=crs.where_of("epoch"),
+                epoch=epoch,
+                surveyed=str(surveyed),
+            )
         )
     return Settings(
         id=head.text("id"),
@@ -72,16 +74,16 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
 
 def _rule_assumed(rule: DigRule, ledger: Ledger) -> None:
     """Warn that zones are drawn by a rule nobody chose, which may be too narrow there."""
-    ledger.finding(
-        "warning",
-        "dig-rule-assumed",
-        "site",
-        f"no dig rule is named, so dig zones are drawn by that of {rule.title}: local rules may "
-        "be wider, and the wider one prevails",
-        f"name the local one under [dig], as rule = one of {', '.join(dig_rules())}, or give its "
-        "width as tolerance",
-        by_how_much=f"{rule.tolerance:g} {rule.unit} ({rule.tolerance_m:.3f} m) each side of the "
-        "pipe's outside",
+    ledger.findings.append(
+        finding(
+            "dig-rule-assumed",
+            "site",
+            rule=rule.title,
+            width=rule.tolerance,
+            unit=rule.unit,
+            width_metres=rule.tolerance_m,
+            rules=dig_rules(),
+        )
     )
 
 
@@ -97,19 +99,12 @@ def _accuracy(row: InputRow) -> Accuracy:
 def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
     assumed = {
-        "transmitter_lag": "the transmitter is taken to sit at the camera face",
-        "ride_height": "the transmitter is taken to ride on the invert",
+        "transmitter_lag": "transmitter-lag-assumed",
+        "ride_height": "ride-height-assumed",
     }
-    for key, meaning in assumed.items():
+    for key, code in assumed.items():
         if not row.given(key):
-            ledger.finding(
-                "warning",
-                key.replace("_", "-") + "-assumed",
-                f"run {row.text('id')}",
-                f"{key} is not given; {meaning}",
-                f"measure it on the camera and give {key} under [[run]]",
-                where=row.where,
-            )
+            ledger.findings.append(finding(code, f"run {row.text('id')}", where=row.where))
     return Run(
         id=row.text("id"),
         line=row.text("line"),
@@ -167,34 +162,31 @@ def _say_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger:
     subject = f"line {row.text('line')}"
     where = row.where_of("nominal")
     if len(found.open_to) > 1:
-        names = ", ".join(s.nominal for s in found.open_to)
         inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]
-        ledger.finding(
-            "info",
-            "nominal-open",
-            subject,
-            f"{row.text('nominal')} may be {names}; {size.nominal} is taken",
-            "name the one that was laid, or give inside_diameter and wall",
-            by_how_much=f"inside diameter {min(inside_mm):.1f} to {max(inside_mm):.1f} mm",
-            where=where,
+        ledger.findings.append(
+            finding(
+                "nominal-open",
+                subject,
+                where=where,
+                nominal=row.text("nominal"),
+                open_to=[s.nominal for s in found.open_to],
+                taken=size.nominal,
+                least_mm=min(inside_mm),
+                most_mm=max(inside_mm),
+            )
         )
     if isnan(size.wall) and not row.given("wall"):
-        ledger.finding(
-            "warning",
-            "wall-unknown",
-            subject,
-            f"the pipe table gives no wall for {size.nominal}: crown and cover stay unknown",
-            "give inside_diameter and wall under [[pipe]]",
-            where=where,
-        )
+        ledger.findings.append(finding("wall-unknown", subject, where=where, nominal=size.nominal))
     if material and not is_made_of(size, material):
-        ledger.finding(
-            "info",
-            "material-differs",
-            subject,
-            f"{size.nominal} is made of {' or '.join(size.materials)}; the site says {material}",
-            "check material and nominal under [[pipe]]",
-            where=where,
+        ledger.findings.append(
+            finding(
+                "material-differs",
+                subject,
+                where=where,
+                nominal=size.nominal,
+                materials=size.materials,
+                material=material,
+            )
         )
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from lateralline import contract
+from lateralline.findings import finding
 from lateralline.ingest.intake import is_file, read_bytes
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import BOOK_BYTES, TEXT_BYTES, TOML_BYTES
@@ -111,11 +112,5 @@ def _near_misses(paths: Sequence[Path], absent: Sequence[str], ledger: Ledger) -
         if close := get_close_matches(path.stem.casefold(), stems, n=1, cutoff=0.75):
             meant = stems[close[0]]
             near[meant] = path.name
-            ledger.finding(
-                "info",
-                "file-ignored",
-                f"file {path.name}",
-                f"{path.name} is not read; a file named {meant} would be",
-                f"rename it to {meant} if that is what it is",
-            )
+            ledger.findings.append(finding("file-ignored", f"file {path.name}", meant=meant))
     return near

@@ -17,6 +17,7 @@ from openpyxl.utils.datetime import from_excel
 
 from lateralline import contract
 from lateralline.contract import Column
+from lateralline.findings import finding
 from lateralline.ingest.cells import must_be
 from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
@@ -134,15 +135,15 @@ def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Le
         must = "must have a name of the contract"
         ledger.fault(file, 0, "sheet", sheet.title, must, hint if near else f"{hint}: name it so")
         return
-    ledger.finding(
-        "warning" if table else "info",
-        "sheet-ignored",
-        f"sheet {one_line(sheet.title)}",
-        f"{file} has a sheet that is not part of a site; it is not read"
-        + (f", though its columns are those of {table}" if table else ""),
-        f"move its rows to {table} if they belong to the site"
-        if table
-        else f"nothing, if it is a remark; sheets that are read: {', '.join(_OURS)}",
+    ledger.findings.append(
+        finding(
+            "sheet-ignored",
+            f"sheet {one_line(sheet.title)}",
+            variant="ours" if table else "remark",
+            severity="warning" if table else "info",
+            file=file,
+            more={"table": table} if table else {"read": _OURS},
+        )
     )
 
 
@@ -241,19 +242,13 @@ def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     """Say that what the crew does not see is read all the same."""
     rows = sorted(sheet.facts.hidden_rows)
     columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
-    for code, what, many in (
-        ("hidden-sheet", "the sheet is hidden", [0] if sheet.hidden else []),
-        ("hidden-rows", f"rows {_listed(rows)} are hidden", rows),
-        ("hidden-columns", f"columns {_listed(columns)} are hidden", columns),
-    ):
-        if many:
-            message = f"{what}; what stands there is read like the rest"
-            todo = "show it to see whether it belongs to the site"
-            ledger.finding("info", code, f"sheet {sheet.title}", message, todo, where=where)
-
-
-def _listed(items: list[int] | list[str], most: int = 8) -> str:
-    return ", ".join(map(str, items[:most])) + (", …" if len(items) > most else "")
+    subject = f"sheet {sheet.title}"
+    if sheet.hidden:
+        ledger.findings.append(finding("hidden-sheet", subject, where=where))
+    if rows:
+        ledger.findings.append(finding("hidden-rows", subject, where=where, rows=map(str, rows)))
+    if columns:
+        ledger.findings.append(finding("hidden-columns", subject, where=where, columns=columns))
 
 
 # ---- cells ---------------------------------------------------------------------------------

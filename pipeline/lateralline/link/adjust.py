@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.findings import finding
+from lateralline.findings import Finding, finding
 from lateralline.link.lines import (
     Alternative,
     LocatedPoint,
@@ -30,7 +30,6 @@ from lateralline.link.selection import (
 from lateralline.link.shapes import choose_shapes, likeliest_bend_past, likeliest_bends
 from lateralline.link.shifts import find_shift, shift_finding
 from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS, TIED, limit_of
-from lateralline.records import Finding
 from lateralline.settings import Accuracy
 
 #: What of a point is left out, and the σ that leaves it loose: metres, radians.

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from lateralline.findings import Finding
 from lateralline.kernels.curves import angles, directions
-from lateralline.records import Finding, Flags, Floats, Ints
+from lateralline.records import Flags, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)

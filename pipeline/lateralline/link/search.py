@@ -18,12 +18,13 @@ from typing import TypeAlias, TypeVar
 
 import numpy as np
 
+from lateralline.findings import Finding
 from lateralline.kernels.network import Adjustment, adjust_stack
 from lateralline.link.equations import Evaluator, side_by_side
 from lateralline.link.lines import Alternative, NetworkLine, PreparedLine, SuspectedBlunder
 from lateralline.link.network import NetworkModel
 from lateralline.link.stochastic import TIED, limit_of
-from lateralline.records import Finding, Floats
+from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
 T = TypeVar("T")

@@ -14,6 +14,7 @@ from scipy.stats import chi2
 from lateralline.derive.axis import axis_of
 from lateralline.derive.corridor import Corridor, corridor
 from lateralline.derive.levels import ground_sigmas_m
+from lateralline.findings import Finding
 from lateralline.link import link
 from lateralline.proof.by_hand import by_hand
 from lateralline.proof.line_bends import Turn, turns
@@ -26,7 +27,7 @@ from lateralline.proof.line_truth import (
     SimulatedSite,
     simulate_site,
 )
-from lateralline.records import Exposures, Finding, Fixes, Floats, Line
+from lateralline.records import Exposures, Fixes, Floats, Line
 from lateralline.solve import solve
 from lateralline.synthetic.truth import TrueLine
 

@@ -18,11 +18,12 @@ import numpy as np
 from lateralline.derive.axis import axis_of
 from lateralline.derive.corridor import corridor
 from lateralline.derive.levels import ground_sigmas_m
+from lateralline.findings import Finding
 from lateralline.link import link
 from lateralline.proof.line_paths import backward_m, held, squares_apart_m2
 from lateralline.proof.line_scores import about, accuses, no_exposures
 from lateralline.proof.line_truth import Population, SimulatedSite, simulate_site
-from lateralline.records import Finding, Line, Linked
+from lateralline.records import Line, Linked
 from lateralline.solve import solve
 from lateralline.synthetic.truth import TrueLine
 

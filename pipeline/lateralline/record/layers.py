@@ -25,9 +25,10 @@ from lateralline.contract import Column, FieldType, Table
 from lateralline.derive.shifted import shifted
 from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
+from lateralline.findings import Finding
 from lateralline.frames import Frame
 from lateralline.record.lineage import lineage, plan_of, plan_operation
-from lateralline.records import FieldRecord, Finding, Floats, Product
+from lateralline.records import FieldRecord, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
 Shapes: TypeAlias = npt.NDArray[np.object_]

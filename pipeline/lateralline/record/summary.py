@@ -16,8 +16,9 @@ import numpy as np
 from lateralline import contract
 from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.findings import Finding
 from lateralline.record.layers import GEOMETRY, AnyFrame
-from lateralline.records import FieldRecord, Finding, Product
+from lateralline.records import FieldRecord, Product
 
 if TYPE_CHECKING:
     from lateralline.record.view import RecordView

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from lateralline.records import Finding
+from lateralline.findings import Finding
 
 #: held: nothing lies outside. left: something does, by no more than the new line's own 95 %
 #: uncertainty. failed: by more. withheld: something does, but the new record has errors there, so

@@ -12,7 +12,8 @@ from scipy.optimize import linear_sum_assignment
 
 from lateralline.derive.axis import Axis
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
-from lateralline.records import Exposures, Finding, Floats
+from lateralline.findings import Finding
+from lateralline.records import Exposures, Floats
 from lateralline.revise.changes import (
     ExposureCheck,
     Figures,

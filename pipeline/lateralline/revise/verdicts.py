@@ -1,33 +1,20 @@
-"""What follows where an old record did not hold, in words: findings with what to do."""
+"""What follows where an old record did not hold: findings with what to do."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from math import isfinite
+from math import nan
 from typing import Final
 
 from lateralline import contract
-from lateralline.records import Finding
-from lateralline.revise.changes import Containment, Departure, ExposureCheck, LineChange
+from lateralline.findings import Finding, Given, finding
+from lateralline.revise.changes import Containment, ExposureCheck, LineChange
 from lateralline.revise.conflicts import ADDED_FILE
 from lateralline.settings import Settings
-from lateralline.wording import metres
 
-#: Stands in the findings: no stage of a build finds these.
-STAGE: Final = "update"
-
-_WITHDRAW: Final = (
-    "withdraw every dig overlay, sheet and picture made from the old record, tell whoever holds "
-    "one, and issue the new. "
-)
-_SETTLE: Final = (
-    "rely on neither record until this is settled: correct what these findings say, then update "
-    "again. "
-)
 #: Stages whose errors put a line in doubt; files and coordinates of the outputs do not.
 _IN_DOUBT: Final = ("solve", "link", "derive")
-_REISSUE: Final = "issue overlays from the new record in place of those from the old. "
 
 
 def warnings(
@@ -89,40 +76,35 @@ def shared_receivers(old: Settings, new: Settings) -> tuple[Finding, ...]:
     for run in new.runs:
         others = [other.id for other in old.runs if other.receiver == run.receiver]
         if run.id not in known and others:
-            found.append(
-                Finding(
-                    "info",
-                    STAGE,
-                    "receiver-shared",
-                    f"run {run.id}",
-                    f"it is taken to share its receiver and day with {', '.join(others)}: one "
-                    "scale for all their depth readings",
-                    "",
-                    f"give receiver under [[run]] in {ADDED_FILE} if either was another",
-                )
-            )
+            subject = f"run {run.id}"
+            found.append(finding("receiver-shared", subject, others=others, file=ADDED_FILE))
     return tuple(found)
 
 
 def _of_line(line: LineChange) -> Iterator[Finding]:
-    for held, region, code in (
-        (line.plan, "corridor", "corridor"),
-        (line.level, "band of levels", "level-band"),
+    caution = contract.load("dig_zone").caution
+    for held, region, code, tolerance_m in (
+        (line.plan, "corridor", "corridor", line.tolerance_m),
+        (line.level, "band of levels", "level-band", nan),
     ):
         worst = held.worst
         if worst is None:
             continue
-        parts = "; ".join(_part(d) for d in held.departures[:6])
-        parts += "; …" if len(held.departures) > 6 else ""
-        more = _tolerance(worst, line.tolerance_m) if code == "corridor" else ""
-        by = f"{metres(worst.off_m)} outside at chainage {metres(worst.worst_chainage_m)}, between "
-        by += f"{worst.between}; known there to ±{metres(worst.own_95_m)} (95 %){more}"
-        what = f"the new line lies outside the old 95 % {region} for {metres(held.outside_m)} of "
-        what += f"{metres(held.tested_m)}, at chainage {parts}"
-        if held.verdict == "withheld":
-            yield _withheld(code, line, what, by)
-        else:
-            yield _finding(held.verdict == "failed", code, f"line {line.line}", what, by)
+        outcome = held.verdict if held.verdict in ("failed", "withheld") else "left"
+        values: dict[str, Given] = {
+            "region": region,
+            "at_m": worst.worst_chainage_m,
+            "between": worst.between,
+            "off_m": worst.off_m,
+            "own_95_m": worst.own_95_m,
+            "outside_m": held.outside_m,
+            "tested_m": held.tested_m,
+            "tolerance_m": tolerance_m,
+            "caution": caution,
+        }
+        if outcome == "withheld":
+            values["errors"] = dict.fromkeys(f"{f.subject} ({f.code})" for f in line.doubts)
+        yield finding(f"{code}-{outcome}", f"line {line.line}", more=values)
 
 
 def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
@@ -131,50 +113,13 @@ def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
         (e.level, e.level_off_m, e.level_own_95_m, "band of levels", "level-band"),
     ):
         if verdict in ("left", "failed"):
-            yield _finding(
-                verdict == "failed",
-                f"exposure-{code}",
+            yield finding(
+                f"exposure-{code}-{verdict}",
                 f"exposure {e.name}",
-                f"the pipe was seen outside the old 95 % {region} of line {e.line}, beside its "
-                f"chainage {metres(e.old_chainage_m)}",
-                f"{metres(off_m)} outside; measured to ±{metres(own_m)} (95 %)",
+                region=region,
+                line=f"line {e.line}",
+                at_m=e.old_chainage_m,
+                off_m=off_m,
+                own_95_m=own_m,
+                caution=contract.load("dig_zone").caution,
             )
-
-
-def _finding(failed: bool, code: str, subject: str, what: str, by_how_much: str) -> Finding:
-    """Word one finding: an error when the new record's own uncertainty does not explain it."""
-    caution = contract.load("dig_zone").caution
-    if failed:
-        what += ": more than its own uncertainty explains, so the old record was wrong there "
-        what += "beyond its 95 % claim"
-        return Finding(
-            "error", STAGE, f"{code}-failed", subject, what, by_how_much, _WITHDRAW + caution
-        )
-    what += ": no more than its own uncertainty explains, so it may be chance"
-    return Finding("warning", STAGE, f"{code}-left", subject, what, by_how_much, _REISSUE + caution)
-
-
-def _withheld(code: str, line: LineChange, what: str, by_how_much: str) -> Finding:
-    """Word one finding where the new record's own errors leave open which of the two is wrong."""
-    named = list(dict.fromkeys(f"{f.subject} ({f.code})" for f in line.doubts))
-    many = f" and {len(named) - 4} more" if len(named) > 4 else ""
-    what += ". Which of the two records is wrong is not judged, because the new one has errors: "
-    what += ", ".join(named[:4]) + many
-    caution = contract.load("dig_zone").caution
-    subject = f"line {line.line}"
-    return Finding(
-        "error", STAGE, f"{code}-withheld", subject, what, by_how_much, _SETTLE + caution
-    )
-
-
-def _part(d: Departure) -> str:
-    return f"{metres(d.from_chainage_m)} to {metres(d.to_chainage_m)}"
-
-
-def _tolerance(worst: Departure, tolerance_m: float) -> str:
-    """Say how much of the tolerance about the old corridor is used up."""
-    if not isfinite(tolerance_m):
-        return ""
-    if worst.off_m > tolerance_m:
-        return f"; that is beyond the old dig zone's tolerance of {metres(tolerance_m)} as well"
-    return f"; it uses up that much of the old dig zone's tolerance of {metres(tolerance_m)}"

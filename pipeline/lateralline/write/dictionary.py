@@ -179,7 +179,7 @@ def findings_markdown(*, level: int = 2) -> str:
             row.title,
             ", ".join(row.severity),
             ", ".join(row.stage),
-            "<br>".join(text.sentence for text in row.texts) or "worded where it is found",
+            "<br>".join(text.sentence for text in row.texts),
             ", ".join(f"`{cause}`" for cause in row.caused_by),
         ]
         for row in findings_rows()

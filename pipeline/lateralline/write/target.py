@@ -10,10 +10,9 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline.errors import FrameError
-from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
+from lateralline.findings import Finding, finding
+from lateralline.frames import DEPTH_ONLY, Frame, with_levels
 from lateralline.record.lineage import plan_operation
-from lateralline.records import Finding
-from lateralline.wording import metres
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,68 +106,36 @@ class Target:
     ) -> Iterator[Finding]:
         lonlat = frame.lonlat_operation
         if reason and lonlat is not None and lonlat.usable:
-            yield Finding(  # of sketches and ballpark ways, place has said so already
-                "warning",
-                "write",
-                "geojson-left-out",
-                "site",
-                f"not in the GeoJSON files: {reason}",
-                "",
-                "check the coordinates against the CRS of the site",
+            yield finding(  # of sketches and ballpark ways, place has said so already
+                "geojson-left-out", "site", variant="reason", reason=reason
             )
         if frame.is_local and self._begun:
-            yield Finding(
-                "info",
-                "write",
-                "sketch-axes",
-                "site",
-                "another sketch stands in the same layers; their invented axes are unrelated",
-                "",
-                "look at one site_id at a time",
-            )
+            yield finding("sketch-axes", "site")
         operation = plan_operation(frame, crs)
         if crs is not None and operation is not None:
             poor = operation.zero_shift or operation.ballpark or operation.better_unavailable
-            yield Finding(
-                "warning" if poor or math.isnan(operation.accuracy_m) else "info",
-                "write",
+            unknown = math.isnan(operation.accuracy_m)
+            yield finding(
                 "crs-changed",
                 "site",
-                f"written in {crs.name}, surveyed in {operation.source}",
-                operation.off_by_text + _widened(operation),
-                "for setting out use the site's own CRS; lineage names the operation",
+                severity="warning" if poor or unknown else "info",
+                crs=crs.name,
+                source=operation.source,
+                shift_95_m=operation.shift_95_m or None,
+                undated=unknown and operation.undated,
+                unpublished=unknown and not operation.undated,
             )
             if operation.time_dependent and frame.epoch is None:
-                yield Finding(
-                    "warning",
-                    "write",
+                yield finding(
                     "epoch-missing",
                     "site",
-                    f"the way from {operation.source} to {operation.target} depends on time, and "
-                    "no coordinate epoch is given",
-                    "some centimetres for each year from the epoch it was made for; its published "
-                    "accuracy does not hold",
-                    "give crs.epoch in site.toml, such as 2026.35",
+                    variant="operation",
+                    source=operation.source,
+                    target=operation.target,
                 )
         if self.level_bases and basis not in self.level_bases:
             first = next(iter(self.level_bases))
-            yield Finding(
-                "warning",
-                "write",
-                "levels-mixed",
-                "site",
-                f"levels here are {basis}; those of the batch's first site are {first}",
-                "the offset between them is not known",
-                "compare levels within a site only, or ask for a --crs with one vertical system",
-            )
-
-
-def _widened(operation: Operation) -> str:
-    if operation.accuracy_m == 0.0:
-        return ""
-    if math.isnan(operation.accuracy_m):
-        return "; zones and corridors are left out, plan σ are null"
-    return f"; zones and corridors are {metres(operation.shift_95_m, 1)} wider, plan σ take it in"
+            yield finding("levels-mixed", "site", basis=basis, first=first)
 
 
 def _basis(frame: Frame) -> str:
