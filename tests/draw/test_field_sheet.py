@@ -273,7 +273,7 @@ def test_without_matplotlib_the_extra_is_named(
 def test_a_site_fills_in_what_is_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kept: list[list[Page]] = []
     monkeypatch.setattr(
-        "lateralline.draw.field_sheet.draw_field_sheet",
+        "lateralline.api.documents.draw_field_sheet",
         lambda pages, out, replace: kept.append(pages),
     )
     for source in ("tape-ties", "quarry-book.xlsx"):
