@@ -216,16 +216,17 @@ def test_two_bends_in_one_stretch_count_as_what_they_turn_together() -> None:
     assert not offset.asked
 
 
-def blunder(subject: str, what: str = "", severity: Severity = "error") -> Finding:
-    return Finding(severity, "link", "link-blunder", subject, what, "", "")
+def blunder(subject: str, *suspects: str, severity: Severity = "error") -> Finding:
+    values = {"suspects": suspects} if suspects else {}
+    return Finding(severity, "link", "link-blunder", subject, "", "", "", values=values)
 
 
 def test_naming_is_by_one_finding_of_two_stops_at_most() -> None:
-    two = "one of these is wrong: position in plan of stop R1/4; counter reading of stop R1/5; both"
-    three = f"{two}; level of stop R1/6"
+    two = ("stop R1/4", "stop R1/5", "stop R1/5")
+    three = (*two, "stop R1/6")
     assert named("R1/4", [blunder("stop R1/4")])
-    assert named("R1/5", [blunder("stop R1/4", two)])
-    assert not named("R1/5", [blunder("stop R1/4", three)])
+    assert named("R1/5", [blunder("stop R1/4", *two)])
+    assert not named("R1/5", [blunder("stop R1/4", *three)])
     assert not named("R1/4", [blunder("stop R1/40")])
     assert not named("R1/4", [blunder("stop R1/4", severity="warning")])
 

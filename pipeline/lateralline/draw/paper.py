@@ -78,7 +78,7 @@ class PaperScale:
     def __str__(self) -> str:
         """Say the scale as the trade does.
 
-        >>> str(Scale(250.0)), str(Scale(240.0, True))
+        >>> str(PaperScale(250.0)), str(PaperScale(240.0, True))
         ('1:250', '1 in = 20 ft (1:240)')
         """
         ratio = f"1:{self.denominator:g}"

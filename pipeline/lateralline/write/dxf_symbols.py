@@ -175,7 +175,7 @@ def linetype_of(layer: str, rule: SymbolRule) -> str:
 def lineweight_of(symbol: LineSymbol | Area) -> int:
     """Return the line weight, hundredths of a millimetre, of the few that there are.
 
-    >>> lineweight_of(Line(color="#000000", width_mm=0.6))
+    >>> lineweight_of(LineSymbol(color="#000000", width_mm=0.6))
     60
     """
     width = symbol.width_mm if isinstance(symbol, LineSymbol) else symbol.stroke_mm

@@ -108,7 +108,7 @@ def qml(style: Style) -> str:
 def expression(rule: SymbolRule) -> str:
     """Return a rule's filter; ELSE for the rule that takes what is left, "" when it takes all.
 
-    >>> expression(Rule(title="a", where={"kind": ("o'k", "b"), "used": (True,)}))
+    >>> expression(SymbolRule(title="a", where={"kind": ("o'k", "b"), "used": (True,)}))
     '"kind" IN (\\'o\\'\\'k\\', \\'b\\') AND "used" = true'
     """
     parts = []
