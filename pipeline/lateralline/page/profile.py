@@ -11,8 +11,8 @@ from bokeh.models import (
     ColumnDataSource,
     GroupFilter,
     MultiLine,
-    Patches,
 )
+from bokeh.models.glyphs import Patches
 from bokeh.models.renderers import GlyphRenderer
 from bokeh.plotting import figure
 
