@@ -26,7 +26,6 @@ from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
-from lateralline.record.layers import to_frames
 from lateralline.records import (
     AdjustedParameter,
     ControlRows,
@@ -48,6 +47,7 @@ from lateralline.records import (
     Stretch,
 )
 from lateralline.settings import Branch, Flow, Pipe, Run, Settings, bare_settings, standard_accuracy
+from tests.support.as_frames import to_frames
 
 GROUND_M = 102.0
 NONE_TEXT = np.empty(0, np.str_)

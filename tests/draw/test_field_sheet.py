@@ -22,7 +22,6 @@ from lateralline.errors import MissingExtraError, OutputExistsError
 from lateralline.ingest.cells import accept, row_model
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 KEYS = ("tape", "level", "depth", "counter", "pipe")
 FEET, METRES = dict.fromkeys(KEYS, "ft"), dict.fromkeys(KEYS, "m")
 SOME = [
@@ -277,7 +276,7 @@ def test_a_site_fills_in_what_is_known(tmp_path: Path, monkeypatch: pytest.Monke
         lambda pages, out, replace: kept.append(pages),
     )
     for source in ("tape-ties", "quarry-book.xlsx"):
-        run("field-sheet", SITES / source, "-o", tmp_path / "a.pdf", "--paper", "Letter")
+        run("field-sheet", SAMPLES / source, "-o", tmp_path / "a.pdf", "--paper", "Letter")
         first, *rest = kept.pop()
         for known in ("Quarry Hill 1", "HOUSE-SW", "2267", "EPSG:3734", "4 in SDR35", "CO1"):
             assert known in said(first), (source, known)
@@ -285,7 +284,7 @@ def test_a_site_fills_in_what_is_known(tmp_path: Path, monkeypatch: pytest.Monke
         assert "[ft]" in said(first)
         assert "[in]" in said(first)  # the pipe's unit is another
         assert "ties" in titles(rest)
-    run("field-sheet", SITES / "gnss-bend-branch", "-o", tmp_path / "a.pdf")
+    run("field-sheet", SAMPLES / "gnss-bend-branch", "-o", tmp_path / "a.pdf")
     assert "ties" not in titles(kept.pop())
 
 

@@ -38,7 +38,6 @@ from lateralline.template import new_site_settings
 from lateralline.write.workbook import site_book
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 SOUND = [s.name for s in SCENARIOS.values() if not s.faults]
 DAY = date(2026, 5, 6)
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -91,8 +90,8 @@ def xml_of(book: bytes, sheet: str) -> ElementTree.Element:
 
 @pytest.mark.parametrize("name", SOUND)
 def test_every_sample_site_reads_the_same_from_a_book(name: str, tmp_path: Path) -> None:
-    book = read_site(book_of(SITES / name, tmp_path / "a.xlsx"))
-    folder = read_site(SITES / name)
+    book = read_site(book_of(SAMPLES / name, tmp_path / "a.xlsx"))
+    folder = read_site(SAMPLES / name)
     assert same(book, folder)
     found = [(f.code, f.subject) for f in folder.findings]
     assert [(f.code, f.subject) for f in book.findings] == found
@@ -101,7 +100,7 @@ def test_every_sample_site_reads_the_same_from_a_book(name: str, tmp_path: Path)
 
 
 def test_a_book_of_a_book_is_the_same_bytes(tmp_path: Path) -> None:
-    one = book_of(SITES / "tape-ties", tmp_path / "a.xlsx")
+    one = book_of(SAMPLES / "tape-ties", tmp_path / "a.xlsx")
     two = book_of(one, tmp_path / "b.xlsx")
     assert same(read_site(one), read_site(two))
     assert book_of(two, tmp_path / "c.xlsx").read_bytes() == two.read_bytes()
@@ -110,15 +109,15 @@ def test_a_book_of_a_book_is_the_same_bytes(tmp_path: Path) -> None:
 def test_equal_content_gives_equal_bytes_whatever_the_clock(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    one = book_of(SITES / "tape-ties", tmp_path / "a.xlsx").read_bytes()
+    one = book_of(SAMPLES / "tape-ties", tmp_path / "a.xlsx").read_bytes()
     monkeypatch.setattr("time.localtime", lambda *_: (1999, 1, 2, 3, 4, 5, 6, 7, 0))
-    assert book_of(SITES / "tape-ties", tmp_path / "b.xlsx").read_bytes() == one
+    assert book_of(SAMPLES / "tape-ties", tmp_path / "b.xlsx").read_bytes() == one
 
 
 def test_pandas_reads_the_same_cells(tmp_path: Path) -> None:
-    book = book_of(SITES / "tape-ties", tmp_path / "a.xlsx")
+    book = book_of(SAMPLES / "tape-ties", tmp_path / "a.xlsx")
     marks = pd.read_excel(book, sheet_name="marks", dtype=object)
-    given = list(csv.DictReader(io.StringIO((SITES / "tape-ties" / "marks.csv").read_text())))
+    given = list(csv.DictReader(io.StringIO((SAMPLES / "tape-ties" / "marks.csv").read_text())))
     assert len(marks) == len(given)
     assert marks["station [ft]"].dropna().tolist() == [
         float(r["station"]) for r in given if r["station"]
@@ -128,7 +127,7 @@ def test_pandas_reads_the_same_cells(tmp_path: Path) -> None:
 
 
 def test_text_that_looks_like_a_formula_or_an_error_stays_text(tmp_path: Path) -> None:
-    raw = raw_site(SITES / "tape-ties")
+    raw = raw_site(SAMPLES / "tape-ties")
     notes = ["=1+1", "#N/A", "@sum", "2026-05-06"]
     marks = [{**r, "note": n} for r, n in zip(raw.tables["marks"], notes, strict=False)]
     rest = raw.tables["marks"][len(notes) :]
@@ -331,25 +330,25 @@ def test_new_makes_a_book_that_check_reads(tmp_path: Path) -> None:
 
 def test_new_copies_a_site_into_a_book_under_another_id(tmp_path: Path) -> None:
     book = tmp_path / "b.xlsx"
-    run("new", book, "--from", SITES / "slope-levels", "--id", "EX-8")
+    run("new", book, "--from", SAMPLES / "slope-levels", "--id", "EX-8")
     record = read_site(book)
     assert record.settings.id == "EX-8"
-    assert same(record.marks, read_site(SITES / "slope-levels").marks)
+    assert same(record.marks, read_site(SAMPLES / "slope-levels").marks)
     refused = CliRunner().invoke(
         app, ["new", str(tmp_path / "c.xlsx"), "--from", str(book), "--units", "ft"]
     )
     assert refused.exit_code == 2
     faulty = CliRunner().invoke(
-        app, ["new", str(tmp_path / "c.xlsx"), "--from", str(SITES / "faulty")]
+        app, ["new", str(tmp_path / "c.xlsx"), "--from", str(SAMPLES / "faulty")]
     )
     assert faulty.exit_code == 2
     assert not (tmp_path / "c.xlsx").exists()
 
 
 def test_a_folder_of_sites_may_hold_books(tmp_path: Path) -> None:
-    shutil.copytree(SITES / "local-sketch", tmp_path / "b-folder")
-    a = book_of(SITES / "local-sketch", tmp_path / "a.xlsx")
-    c = book_of(SITES / "tape-ties", tmp_path / "c.xlsx")
+    shutil.copytree(SAMPLES / "local-sketch", tmp_path / "b-folder")
+    a = book_of(SAMPLES / "local-sketch", tmp_path / "a.xlsx")
+    c = book_of(SAMPLES / "tape-ties", tmp_path / "c.xlsx")
     (tmp_path / "~$c.xlsx").write_bytes(b"lock")
     (tmp_path / "prices.xlsx").write_bytes(b"no workbook at all")
     found = find_sites([tmp_path])
@@ -359,7 +358,7 @@ def test_a_folder_of_sites_may_hold_books(tmp_path: Path) -> None:
 
 
 def test_one_build_makes_layers_of_a_book(tmp_path: Path) -> None:
-    said = run("build", SITES / "quarry-book.xlsx", "-o", tmp_path / "out")
+    said = run("build", SAMPLES / "quarry-book.xlsx", "-o", tmp_path / "out")
     assert "1 site built" in said
     assert (tmp_path / "out" / "asbuilt.gpkg").is_file()
     assert '"quarry-book.xlsx"' in (tmp_path / "out" / "manifest.json").read_text()
@@ -369,14 +368,14 @@ def test_the_sample_book_is_what_its_seed_makes(tmp_path: Path) -> None:
     folder = make_site(SCENARIOS["tape-ties"], 19, tmp_path / "quarry-19")
     made = tmp_path / "quarry-book.xlsx"
     run("new", made, "--from", folder, "--id", "QH-019", "--name", "Quarry Hill 19")
-    assert raw_site(SITES / "quarry-book.xlsx") == raw_site(made)
-    assert "quarry-book.xlsx" in (SITES / "README.md").read_text(encoding="utf-8")
+    assert raw_site(SAMPLES / "quarry-book.xlsx") == raw_site(made)
+    assert "quarry-book.xlsx" in (SAMPLES / "README.md").read_text(encoding="utf-8")
 
 
 def test_findings_of_every_stage_name_the_sheet_and_no_file_that_is_not_there(
     tmp_path: Path,
 ) -> None:
-    book = load_workbook(SITES / "quarry-book.xlsx")
+    book = load_workbook(SAMPLES / "quarry-book.xlsx")
     counters = [cell for cell in next(book["stops"].iter_cols(3, 3)) if cell.row > 1 and cell.value]
     counters[1].value = 0.05  # far behind its neighbours
     book.save(tmp_path / "a.xlsx")

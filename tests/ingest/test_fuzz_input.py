@@ -22,7 +22,6 @@ from lateralline.ingest.points.codes import default_codes
 from lateralline.names import wrong_sign
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 SEEDS_OF_SITES, SEEDS_OF_POINTS = 250, 40
 CELLS: Final = (
     b"nan", b"inf", b"1e308", b"1e400", b"-0", b"1e9", b"-1e9", b"", b'"', b'""', b";", b"\xe9",
@@ -123,7 +122,7 @@ def is_sound(error: LaterallineError | None) -> bool:
 
 
 def test_damaged_sites_end_in_a_record_or_in_faults(tmp_path: Path) -> None:
-    sites = sorted(p.parent for p in SITES.glob("*/site.toml"))
+    sites = sorted(p.parent for p in SAMPLES.glob("*/site.toml"))
     read = 0
     for seed in range(SEEDS_OF_SITES):
         r = random.Random(seed)
@@ -141,7 +140,7 @@ def test_damaged_sites_end_in_a_record_or_in_faults(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["quarry-pnezd.txt", "quarry.gpx"])
 def test_damaged_points_end_in_points_or_in_faults(tmp_path: Path, name: str) -> None:
-    data = (SITES / "survey-files" / name).read_bytes()
+    data = (SAMPLES / "survey-files" / name).read_bytes()
     crs = "EPSG:3734" if name.endswith("txt") else "EPSG:32617"
     imported = 0
     for seed in range(SEEDS_OF_POINTS):

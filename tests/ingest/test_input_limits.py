@@ -30,7 +30,6 @@ from lateralline.names import LONGEST, wrong_name, wrong_sign
 from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 RUN = '\n[[run]]\nid = "X{n}"\nline = "L1"\nentry = "CO1"\nflow = "with"\n'
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 STOP_ROW = "R1,X{n},3.0,1.2,,\n"
@@ -231,7 +230,7 @@ def test_a_workbook_is_measured_before_any_cell_is_made(
 
 def test_what_a_sheet_claims_of_its_size_counts_for_nothing(tmp_path: Path) -> None:
     """Formatted rows to the end of the sheet are what spreadsheets leave behind, and no fault."""
-    data = (SITES / "quarry-book.xlsx").read_bytes()
+    data = (SAMPLES / "quarry-book.xlsx").read_bytes()
     out = io.BytesIO()
     with ZipFile(io.BytesIO(data)) as old, ZipFile(out, "w", ZIP_DEFLATED) as new:
         for name in old.namelist():
@@ -389,7 +388,7 @@ def test_free_text_holds_no_sign_that_forges_a_report(
 
 
 def test_options_of_an_import_name_things_by_the_same_rule() -> None:
-    points = SITES / "survey-files" / "quarry-pnezd.txt"
+    points = SAMPLES / "survey-files" / "quarry-pnezd.txt"
     said = call("import-points", points, "--dry-run", "--run", "R\u202e1:L1:../x:with")
     assert said.count("--run must have a name") == 2
 
@@ -417,17 +416,17 @@ def test_an_operation_is_no_crs_whoever_asks(tmp_path: Path, text: str) -> None:
     vertical = f'"EPSG:32617"\nvertical = "{text}"'
     faults = faults_of(site_with(tmp_path / "b", site=SITE.replace('"EPSG:32617"', vertical)))
     assert faults[0].startswith("site.toml:7: vertical must be none, ellipsoidal or a height CRS")
-    points = SITES / "survey-files" / "quarry-pnezd.txt"
+    points = SAMPLES / "survey-files" / "quarry-pnezd.txt"
     for option in ("--crs", "--file-crs", "--vertical", "--file-vertical"):
         assert "it is an operation" in call("import-points", points, "--dry-run", option, text)
     assert "it is an operation" in call("new", tmp_path / "x", "--crs", text)
-    out = call("build", SITES / "gnss-bend-branch", "-o", tmp_path / "o", "--crs", text)
+    out = call("build", SAMPLES / "gnss-bend-branch", "-o", tmp_path / "o", "--crs", text)
     assert "it is an operation" in out
 
 
 @pytest.mark.parametrize("text", ["EPSG:4978", "EPSG:5703", 'LOCAL_CS["x",UNIT["metre",1]]'])
 def test_layers_need_a_crs_with_plan_coordinates(tmp_path: Path, text: str) -> None:
-    out = call("build", SITES / "gnss-bend-branch", "-o", tmp_path / "o", "--crs", text)
+    out = call("build", SAMPLES / "gnss-bend-branch", "-o", tmp_path / "o", "--crs", text)
     assert "layers need plan coordinates" in out
     assert not (tmp_path / "o").exists()
 

@@ -25,8 +25,6 @@ from lateralline.stages import SiteFailure, run_site
 from tests.support.made_files import MARKS, SITE, STOPS, base, faults_of, write
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
-
 
 def call(*arguments: object) -> Result:
     result = CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "400"})
@@ -101,7 +99,7 @@ def test_an_error_of_the_system_in_any_stage_is_no_fault_of_lateralline(
 def test_a_closed_folder_is_told_and_the_others_are_checked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shutil.copytree(SITES / "tape-ties", tmp_path / "a")
+    shutil.copytree(SAMPLES / "tape-ties", tmp_path / "a")
     (tmp_path / "closed").mkdir()
     inside = Path.iterdir
 
@@ -122,7 +120,7 @@ def test_a_closed_folder_is_told_and_the_others_are_checked(
 def test_a_file_nobody_may_look_at_closes_its_folder_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shutil.copytree(SITES / "tape-ties", tmp_path / "a")
+    shutil.copytree(SAMPLES / "tape-ties", tmp_path / "a")
     (tmp_path / "b").mkdir()
     about = Path.stat
 
@@ -137,7 +135,7 @@ def test_a_file_nobody_may_look_at_closes_its_folder_alone(
 
 def test_what_a_program_puts_aside_is_no_site_of_a_batch(tmp_path: Path) -> None:
     for name in ("a", ".a.part", ".hidden"):
-        shutil.copytree(SITES / "tape-ties", tmp_path / name)
+        shutil.copytree(SAMPLES / "tape-ties", tmp_path / name)
     assert find_sites([tmp_path]) == [tmp_path / "a"]
     assert find_sites([tmp_path / ".hidden"]) == [tmp_path / ".hidden"]  # asked for by name
 
@@ -175,7 +173,7 @@ def test_settings_are_utf_8_and_a_fault_names_line_and_way_out(tmp_path: Path) -
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("built") / "out"
-    assert call("build", SITES / "tape-ties", "-o", out, "-q").exit_code == 0
+    assert call("build", SAMPLES / "tape-ties", "-o", out, "-q").exit_code == 0
     return out
 
 
@@ -228,7 +226,7 @@ def test_a_map_layer_to_tape_from_that_is_none_says_so(built: Path, tmp_path: Pa
 
 
 def test_codes_and_settings_of_an_import_are_text_too(tmp_path: Path) -> None:
-    points = SITES / "survey-files" / "quarry-pnezd.txt"
+    points = SAMPLES / "survey-files" / "quarry-pnezd.txt"
     for option in ("--codes", "--site"):
         file = tmp_path / f"{option[2:]}.toml"
         file.write_bytes(b"# " + LATIN + b"\n")
@@ -259,7 +257,7 @@ def test_toml_that_is_nested_without_end_is_a_fault(tmp_path: Path, text: str) -
     assert call("build", folder, tmp_path / "other", "-o", tmp_path / "out").exit_code == 2
     codes = tmp_path / "codes.toml"
     codes.write_text(text)
-    points = SITES / "survey-files" / "quarry-pnezd.txt"
+    points = SAMPLES / "survey-files" / "quarry-pnezd.txt"
     assert call("import-points", points, "--codes", codes, "--dry-run").exit_code == 2
 
 

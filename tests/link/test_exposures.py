@@ -29,7 +29,6 @@ from lateralline.synthetic.truth import Crew, Opening, TrueGround, TrueLine, Tru
 from lateralline.wording import plain
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 GROUND = TrueGround(142.0, grade_east=0.01, grade_north=-0.01)
 R1 = TrueRun("R1", "L1", "CO1", "with", tuple(np.arange(1.5, 29.5, 2.7)))
 Row = dict[str, str]
@@ -134,7 +133,7 @@ def truth_of(folder: Path) -> dict[tuple[str, str], dict[str, float]]:
 
 
 def copied(site: str, folder: Path) -> Path:
-    shutil.copytree(SITES / site, folder)
+    shutil.copytree(SAMPLES / site, folder)
     return folder
 
 

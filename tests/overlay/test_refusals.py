@@ -44,11 +44,11 @@ def foot_sketch(make_record, tmp_path: Path) -> Path:
 def taped(record: Path, *units: str) -> Path:
     with closing(sqlite3.connect(record)) as db, db:
         db.execute("DELETE FROM lineage WHERE item = 'unit of tape'")
-        for number, unit in enumerate(units, start=1):
+        for unit in units:
             db.execute(
-                "INSERT INTO lineage (site_id, topic, item, value) VALUES (?, 'parameter', "
+                "INSERT INTO lineage (site_id, topic, item, value) VALUES ('S1', 'settings', "
                 "'unit of tape', ?)",
-                (f"S{number}", unit),
+                (unit,),
             )
     return record
 

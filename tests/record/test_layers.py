@@ -19,12 +19,13 @@ from lateralline.errors import ContractError, FrameError
 from lateralline.findings import Finding
 from lateralline.record import layers
 from lateralline.records import Product
+from tests.support.as_frames import to_frames
 
 MakeSite = Callable[..., Any]
 
 
 def frames_of(site: Any, **options: Any) -> dict[str, Any]:
-    return layers.to_frames(site.products, site.record, site.frame, **options)
+    return to_frames(site.products, site.record, site.frame, **options)
 
 
 def changed(site: Any, layer: str, **columns: object) -> tuple[Product, ...]:
@@ -154,7 +155,7 @@ def test_every_fault_of_every_layer_is_named_at_once(make_site: MakeSite) -> Non
         inside_diameter_m=[0.0, nan, nan, 0.1],
     )
     with pytest.raises(ContractError) as error:
-        layers.to_frames(products, site.record, site.frame)
+        to_frames(products, site.record, site.frame)
     message = str(error.value)
     for part in (
         "pipe_segments.shape: must be one of straight, bend, double_bend, undecided; got wavy",
@@ -171,9 +172,7 @@ def test_every_fault_of_every_layer_is_named_at_once(make_site: MakeSite) -> Non
 def test_a_missing_layer_is_refused(make_site: MakeSite) -> None:
     site = make_site()
     with pytest.raises(ContractError, match="layers missing dig_zone"):
-        layers.to_frames(
-            [p for p in site.products if p.layer != "dig_zone"], site.record, site.frame
-        )
+        to_frames([p for p in site.products if p.layer != "dig_zone"], site.record, site.frame)
 
 
 @pytest.mark.parametrize(
@@ -193,14 +192,14 @@ def test_geometry_of_another_kind_is_refused(make_site: MakeSite, wkt: str, mess
         for p in site.products
     )
     with pytest.raises(ContractError, match=message):
-        layers.to_frames(products, site.record, site.frame)
+        to_frames(products, site.record, site.frame)
 
 
 def test_findings_of_writing_come_last(make_site: MakeSite) -> None:
     site = make_site()
     extra = Finding("warning", "write", "levels-mixed", "site", "what", "", "do", "marks.csv:3")
     products = layers.with_findings(site.products, "EX-1", [extra])
-    findings = layers.to_frames(products, site.record, site.frame)["findings"]
+    findings = to_frames(products, site.record, site.frame)["findings"]
     assert len(findings) == 5
     last = findings.iloc[-1]
     assert (last["site_id"], last["code"], last["source_row"]) == (

@@ -35,8 +35,7 @@ from lateralline.stages import SiteResult
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
-SLOPE = SITES / "slope-levels"
+SLOPE = SAMPLES / "slope-levels"
 
 
 def run(*arguments: object) -> Result:
@@ -100,7 +99,7 @@ def updated(added: Path, out: Path, site: Path = SLOPE) -> Updated:
 def sample(tmp_path_factory: pytest.TempPathFactory) -> Updated:
     """The sample site with its second visit."""
     out = tmp_path_factory.mktemp("sample") / "new"
-    return updated(SITES / "added" / "gnss-bend-branch", out, SITES / "gnss-bend-branch")
+    return updated(SAMPLES / "added" / "gnss-bend-branch", out, SAMPLES / "gnss-bend-branch")
 
 
 @pytest.fixture(scope="module")
@@ -117,14 +116,14 @@ def hole(tmp_path_factory: pytest.TempPathFactory) -> Updated:
 def test_the_sample_is_what_its_seed_makes(tmp_path: Path) -> None:
     for name, addition in ADDITIONS.items():
         made = make_addition(addition, tmp_path / name)
-        assert bytes_of(made) == bytes_of(SITES / "added" / name)
-        listed = (SITES / "README.md").read_text(encoding="utf-8")
+        assert bytes_of(made) == bytes_of(SAMPLES / "added" / name)
+        listed = (SAMPLES / "README.md").read_text(encoding="utf-8")
         assert f"--scenario {name} --added --seed {addition.seed}" in listed
-    assert {p.name for p in (SITES / "added").iterdir()} == set(ADDITIONS)
+    assert {p.name for p in (SAMPLES / "added").iterdir()} == set(ADDITIONS)
 
 
 def test_the_new_site_holds_both_and_the_old_stays_as_it_was(tmp_path: Path) -> None:
-    site, added = SITES / "gnss-bend-branch", SITES / "added" / "gnss-bend-branch"
+    site, added = SAMPLES / "gnss-bend-branch", SAMPLES / "added" / "gnss-bend-branch"
     was = bytes_of(site), bytes_of(added)
     told = run("update", site, added, "-o", tmp_path / "new")
     assert told.exit_code == 0, told.output
@@ -283,10 +282,10 @@ def test_a_row_that_would_become_a_comment_is_a_fault(tmp_path: Path) -> None:
 
 def test_a_site_at_fault_is_named_and_nothing_is_written(tmp_path: Path) -> None:
     told = run(
-        "update", SITES / "faulty", SITES / "added" / "gnss-bend-branch", "-o", tmp_path / "n"
+        "update", SAMPLES / "faulty", SAMPLES / "added" / "gnss-bend-branch", "-o", tmp_path / "n"
     )
     assert told.exit_code == 2
-    assert f"{SITES / 'faulty'}/marks.csv:2" in told.output
+    assert f"{SAMPLES / 'faulty'}/marks.csv:2" in told.output
     assert list(tmp_path.iterdir()) == []
 
 
@@ -435,12 +434,12 @@ def test_the_second_visit_makes_the_line_surer_and_is_told(sample: Updated) -> N
 
 def test_a_line_nothing_was_added_to_stays_where_it_is(tmp_path: Path) -> None:
     """Without their junction, and each with a receiver of its own, two lines share nothing."""
-    site = shutil.copytree(SITES / "gnss-bend-branch", tmp_path / "site")
+    site = shutil.copytree(SAMPLES / "gnss-bend-branch", tmp_path / "site")
     toml = (site / "site.toml").read_text(encoding="utf-8").split("\n[[branch]]")[0]
     for one in ("R1", "R2"):
         toml = toml.replace(f'id = "{one}"\n', f'id = "{one}"\nreceiver = "of {one}"\n')
     (site / "site.toml").write_text(toml, encoding="utf-8")
-    added = SITES / "added" / "gnss-bend-branch"
+    added = SAMPLES / "added" / "gnss-bend-branch"
     changes = updated(added, tmp_path / "new", site).changes
     first, second = changes.lines
     assert max(m.plan_m for m in first.moved) > 0.005
@@ -712,7 +711,7 @@ def test_practice_makes_a_second_visit(tmp_path: Path) -> None:
 
 def test_levels_of_another_datum_are_not_compared(tmp_path: Path) -> None:
     """A sketch without a level counts depths from 0; with the first level added it counts on."""
-    site = SITES / "local-sketch"
+    site = SAMPLES / "local-sketch"
     added = added_folder(
         tmp_path / "a",
         exposures="name,line,method,base_from,base_to,station,offset,z,measured_to\n"
@@ -730,7 +729,7 @@ def test_levels_of_another_datum_are_not_compared(tmp_path: Path) -> None:
 
 def shifted(folder: Path, east_m: float) -> Path:
     """The sample's second visit with every mark moved: a base station set up on another point."""
-    shutil.copytree(SITES / "added" / "gnss-bend-branch", folder)
+    shutil.copytree(SAMPLES / "added" / "gnss-bend-branch", folder)
     file = folder / "marks.csv"
     rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
     with file.open("w", encoding="utf-8", newline="") as out:
@@ -742,7 +741,7 @@ def shifted(folder: Path, east_m: float) -> Path:
 
 def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: Path) -> None:
     added = shifted(tmp_path / "a", 0.8)
-    told = updated(added, tmp_path / "new", SITES / "gnss-bend-branch").changes
+    told = updated(added, tmp_path / "new", SAMPLES / "gnss-bend-branch").changes
     first, branch = told.lines
     assert first.plan.verdict == branch.plan.verdict == "withheld"
     assert first.doubts

@@ -22,7 +22,6 @@ from lateralline.solve import solve
 from lateralline.synthetic import SCENARIOS, make_site
 from tests.support.places import SAMPLES
 
-SITES = SAMPLES
 SOUND = [s.name for s in SCENARIOS.values() if s.sound]
 
 CHI2_95_2D = 5.9915  # 95 % of χ², 2 degrees of freedom: 2.4477², computed
@@ -74,7 +73,7 @@ def take_through(folder: Path) -> Through:
 
 @cache
 def sample(name: str) -> Through:
-    return take_through(SITES / name)
+    return take_through(SAMPLES / name)
 
 
 def plan_chi2(run: Through, fixes_of: str = "solved") -> np.ndarray:
@@ -91,12 +90,12 @@ def plan_chi2(run: Through, fixes_of: str = "solved") -> np.ndarray:
 @pytest.mark.parametrize("scenario", SCENARIOS.values(), ids=lambda s: s.name)
 def test_committed_sites_are_what_their_seeds_make(scenario, tmp_path: Path) -> None:
     made = make_site(scenario, scenario.seed, tmp_path / scenario.name)
-    kept = {f.name: f.read_bytes() for f in (SITES / scenario.name).iterdir()}
+    kept = {f.name: f.read_bytes() for f in (SAMPLES / scenario.name).iterdir()}
     assert {f.name: f.read_bytes() for f in made.iterdir()} == kept
 
 
 def test_readme_lists_every_site_and_how_it_was_made() -> None:
-    readme = (SITES / "README.md").read_text(encoding="utf-8")
+    readme = (SAMPLES / "README.md").read_text(encoding="utf-8")
     assert "Everything here is invented" in readme
     assert "no clearance to dig" in readme
     for s in SCENARIOS.values():
@@ -104,7 +103,7 @@ def test_readme_lists_every_site_and_how_it_was_made() -> None:
             f"lateralline practice sample_sites/{s.name} --scenario {s.name} --seed {s.seed}"
             in readme
         )
-    folders = {f.name for f in SITES.iterdir() if f.is_dir()}
+    folders = {f.name for f in SAMPLES.iterdir() if f.is_dir()}
     assert folders == {
         *SCENARIOS,
         "survey-files",  # see test_import_points
@@ -115,13 +114,15 @@ def test_readme_lists_every_site_and_how_it_was_made() -> None:
         assert f"`{folder}`" in readme or f"`{folder}/`" in readme
 
 
-PLANTED = tomllib.loads((SITES / "faulty" / "planted.toml").read_text(encoding="utf-8"))["planted"]
+PLANTED = tomllib.loads((SAMPLES / "faulty" / "planted.toml").read_text(encoding="utf-8"))[
+    "planted"
+]
 
 
 @cache
 def faults_found() -> tuple:
     with pytest.raises(SiteFaultsError) as caught:
-        read_site(SITES / "faulty")
+        read_site(SAMPLES / "faulty")
     return caught.value.faults
 
 
@@ -287,5 +288,5 @@ def test_no_sound_site_raises_an_alarm_in_link(name: str) -> None:
 )
 def test_every_wrong_frame_has_its_own_finding(name: str, code: str) -> None:
     """One error finding of that code, at the head of what place has to say; no other slip named."""
-    codes = [f.code for f in place(read_site(SITES / name)).findings if f.severity == "error"]
+    codes = [f.code for f in place(read_site(SAMPLES / name)).findings if f.severity == "error"]
     assert codes == [code]

@@ -6,16 +6,50 @@
 
 sites       find, read and check field records: `Site`, `Findings`
 records     build records and open built ones: `Record`
+documents   sheets, pages, pictures, exports, cards
+overlays    dig zones and clearance to planned works
+revision    what a second visit adds
+fieldwork   what a crew starts from
+points      survey points into a site
+evidence    practice sites and proofs
+dictionary  what every column and finding means
+
+Each is loaded when it is first asked for: what makes a site to fill in needs no solver.
 """
 
 from __future__ import annotations
 
-from lateralline.api.records import NotARecordError, NothingBuiltError, Record, build, load
-from lateralline.api.sites import Findings, check, find_sites, read
-from lateralline.errors import UnknownSiteError
-from lateralline.findings import Finding
-from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
-from lateralline.stages import Site, SiteFailure, SiteResult
+from importlib import import_module
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from lateralline.api.records import NotARecordError, NothingBuiltError, Record, build, load
+    from lateralline.api.sites import Findings, check, find_sites, read
+    from lateralline.errors import UnknownSiteError
+    from lateralline.findings import Finding
+    from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
+    from lateralline.stages import Site, SiteFailure, SiteResult
+
+#: Where each name is made.
+_HOMES: Final = {
+    "CAUTION": "record.summary",
+    "Finding": "findings",
+    "Findings": "api.sites",
+    "LineSummary": "record.summary",
+    "NotARecordError": "api.records",
+    "NothingBuiltError": "api.records",
+    "Record": "api.records",
+    "Site": "stages",
+    "SiteFailure": "stages",
+    "SiteResult": "stages",
+    "SiteSummary": "record.summary",
+    "UnknownSiteError": "errors",
+    "build": "api.records",
+    "check": "api.sites",
+    "find_sites": "api.sites",
+    "load": "api.records",
+    "read": "api.sites",
+}
 
 __all__ = [
     "CAUTION",
@@ -36,3 +70,11 @@ __all__ = [
     "load",
     "read",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Load what is asked for; raises AttributeError for what is not there."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    made: object = getattr(import_module(f"lateralline.{_HOMES[name]}"), name)
+    return made

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lateralline.proof import lines, tables
-from lateralline.proof.coverage import prove as prove_scenario
-from lateralline.proof.scenarios import GUESSED, WRONG
-from lateralline.proof.scenarios import SCENARIOS as STOP_SCENARIOS
-from lateralline.proof.speed import measure
 from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 
 __all__ = [
@@ -37,6 +32,11 @@ def prove_stops(count: int = 10_000, seed: int = 1) -> ProofTables:
     Beside it the errors against the theoretical bound, the rule of hand on the same stops, and
     what wrong assumptions do. The same seed gives the same tables.
     """
+    from lateralline.proof import tables
+    from lateralline.proof.coverage import prove as prove_scenario
+    from lateralline.proof.scenarios import GUESSED, WRONG
+    from lateralline.proof.scenarios import SCENARIOS as STOP_SCENARIOS
+
     bounded = [prove_scenario(s, count, seed) for s in STOP_SCENARIOS]
     guessed = [prove_scenario(s, count, seed) for s in GUESSED]
     wrong = [prove_scenario(s, count, seed) for s in (STOP_SCENARIOS[0], *WRONG)]
@@ -55,6 +55,8 @@ def prove_lines(count: int = 500, seed: int = 1) -> ProofTables:
     Corridors that hold the whole pipe, bends found, planted blunders named, false alarms. The same
     seed gives the same table.
     """
+    from lateralline.proof import lines, tables
+
     rows = lines.prove_lines(count, seed)
     title = f"Adjusted lines against their truth ({count:,} lines)"
     return ProofTables({title: tables.lines_table(rows)}, lines.misses(rows))
@@ -62,4 +64,7 @@ def prove_lines(count: int = 500, seed: int = 1) -> ProofTables:
 
 def speed(seed: int = 1) -> str:
     """Return stops per second as a table: the batched solver beside a loop over scipy's own."""
+    from lateralline.proof import tables
+    from lateralline.proof.speed import measure
+
     return tables.speed_table(list(measure(seed)))

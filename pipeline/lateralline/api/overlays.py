@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from math import nan
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
+from lateralline.draw.picture import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together
@@ -33,7 +34,6 @@ from lateralline.record.layers import GEOMETRY
 __all__ = [
     "GEOMETRY",
     "KINDS",
-    "PICTURE_SUFFIXES",
     "UNKNOWN_DIAMETER_M",
     "UNKNOWN_WALLS_RATIO",
     "Comparison",
@@ -52,9 +52,6 @@ __all__ = [
     "said",
     "zones",
 ]
-
-#: Kinds of pictures, by the end of their names.
-PICTURE_SUFFIXES: Final = (".png", ".svg", ".pdf")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,8 +173,8 @@ def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
     """
     if picture is None:
         return
-    if picture.suffix.lower() not in PICTURE_SUFFIXES:
-        raise ValueError(f"a picture ends in {', '.join(PICTURE_SUFFIXES)}; got {picture.name!r}")
+    if picture.suffix.lower() not in SUFFIXES:
+        raise ValueError(f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}")
     refuse_target(picture, kind, replace=replace)
     if find_spec("matplotlib") is None:
         raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')

@@ -16,7 +16,7 @@ from lateralline.errors import LaterallineError, UnreadableError
 from lateralline.findings import Finding
 from lateralline.output import whole_folder
 from lateralline.output.proof import account_of
-from lateralline.output.sqlite import reading
+from lateralline.record import lineage
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
 from lateralline.stages import SiteFailure, SiteResult, run_sites
@@ -117,9 +117,7 @@ class Record:
         """The ids of the sites in the record; read without the layers."""
         if self._sites is None:
             try:
-                with reading(self.asbuilt) as db:
-                    rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id")
-                    self._sites = tuple(str(site_id) for (site_id,) in rows)
+                self._sites = lineage.sites_of(self.asbuilt)
             except sqlite3.Error as e:
                 raise NotARecordError(self.asbuilt) from e
         return self._sites

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias, overload
 
+from lateralline import contract
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
 from lateralline.ingest import book_value, holds_settings, is_book, read_site
 from lateralline.ingest.intake import decode, is_file
@@ -26,16 +27,9 @@ _SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these mak
 AnySite: TypeAlias = "Site | Path | str"
 
 
-#: What a finding says, in the order of the layer `findings`.
-FINDING_FIELDS: Final = (
-    "severity",
-    "stage",
-    "code",
-    "title",
-    "subject",
-    "what",
-    "by_how_much",
-    "what_to_do",
+#: What a finding says: the columns of the layer `findings`, but for site and source.
+FINDING_FIELDS: Final = tuple(
+    name for name in contract.load("findings").names if name not in ("site_id", "source_row")
 )
 
 

@@ -7,8 +7,16 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import CLEAN, WITH_ERRORS, AnyRecord, AsJson, Replace
-from lateralline.cli.pictures import Picture, refuse_suffix
+from lateralline.cli.options import (
+    CLEAN,
+    WITH_ERRORS,
+    AnyRecord,
+    AsJson,
+    Picture,
+    Replace,
+    metres,
+    refuse_suffix,
+)
 
 
 def clearance(
@@ -124,7 +132,6 @@ def clearance(
 
     from lateralline.api import overlays
     from lateralline.cli.clearance_report import columns_said, layers_said, print_comparison
-    from lateralline.cli.lengths import metres
     from lateralline.units import METRES_PER
 
     if plan_unit and plan_unit not in METRES_PER:

@@ -9,10 +9,11 @@ from typing import Any
 import typer
 from rich.table import Table
 
-from lateralline import __version__, wording
+from lateralline import wording
 from lateralline.api import CAUTION
 from lateralline.api.overlays import KINDS, Comparison, LayerUse, column_names, nearest, said
 from lateralline.api.overlays import as_rows as rows_of
+from lateralline.cli.document import head
 from lateralline.cli.options import console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.wording import with_own_unit
@@ -139,11 +140,7 @@ def _table(rows: list[dict[str, Any]], unit: str) -> Table:
 
 def _document(made: Comparison, out: Path | None, exit_code: int) -> str:
     content = {
-        "lateralline": __version__,
-        "command": "clearance",
-        "caution": CAUTION,
-        "out": None if out is None else str(out),
-        "exit_code": exit_code,
+        **head("clearance", out, exit_code),
         "conflicts": made.conflicts,
         "not_located": [said(row) for row in (*made.placeless, *made.blocked)],
         "none_shown_means": _NONE_SHOWN,

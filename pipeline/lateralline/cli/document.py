@@ -7,10 +7,13 @@ import math
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lateralline import __version__, wording
 from lateralline.api import CAUTION, SiteFailure, SiteSummary
-from lateralline.api.revision import SiteChanges, plain
+
+if TYPE_CHECKING:
+    from lateralline.api.revision import SiteChanges
 
 
 def batch_document(
@@ -25,7 +28,7 @@ def batch_document(
     `out` is the folder that was written, None when none was.
     """
     content = {
-        **_head(command, out, exit_code),
+        **head(command, out, exit_code),
         "sites": [{"source": str(source), **asdict(summary)} for source, summary in sites],
         "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
     }
@@ -34,16 +37,19 @@ def batch_document(
 
 def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
     """Return the JSON text of an update: what moved, by how much, and what held."""
+    from lateralline.api.revision import plain
+
     folder = None if built is None else str(built)
-    return _text({**_head("update", out, exit_code), "built": folder, **plain(changes)})
+    return _text({**head("update", out, exit_code), "built": folder, **plain(changes)})
 
 
 def error_document(command: str, error: str, out: Path | None, exit_code: int) -> str:
     """Return the JSON text of a run that was refused; `out` is the folder it was to write."""
-    return _text({**_head(command, out, exit_code), "error": error, "sites": [], "failures": []})
+    return _text({**head(command, out, exit_code), "error": error, "sites": [], "failures": []})
 
 
-def _head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:
+def head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:
+    """Return what every document begins with; `out` is what was written, None for nothing."""
     return {
         "lateralline": __version__,
         "command": command,

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Record, Replace
+from lateralline.cli.options import Record, Replace, refuse_suffix
 
 
 def draw(
@@ -44,8 +44,6 @@ def draw(
     from lateralline.cli.built import one_site
     from lateralline.cli.options import console
 
-    if out.suffix.lower() not in documents.PICTURE_SUFFIXES:
-        kinds = ", ".join(documents.PICTURE_SUFFIXES)
-        raise typer.BadParameter(f"a picture ends in {kinds}; got {out.name!r}", param_hint="--out")
+    refuse_suffix(out, "--out")
     documents.draw_picture(*one_site(built, site), out, replace=replace)
     report.print_last_words(console(), f"wrote {out}", CAUTION)

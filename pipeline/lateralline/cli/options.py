@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import textwrap
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
@@ -15,6 +16,7 @@ from rich.console import Console
 from rich.text import Text
 
 from lateralline.cli.terminal import ShownConsole
+from lateralline.units import METRES_PER
 from lateralline.wording import shown
 
 
@@ -68,6 +70,10 @@ NewFolder = typer.Argument(
     help="Folder to make; it must not be there yet.",
     show_default=False,
 )
+Picture = Annotated[
+    Path | None,
+    typer.Option(metavar="PICTURE", help="Plan to draw: .png, .svg or .pdf.", show_default=False),
+]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else, for machines.")
 ]
@@ -124,7 +130,34 @@ NOTHING: Final = 2
 #: An error nobody foresaw: EX_SOFTWARE of sysexits.h (from memory).
 UNFORESEEN: Final = 70
 
+_LENGTH: Final = re.compile(r"\s*(\d{1,7}(?:\.\d{0,9})?|\.\d{1,9})\s*(m|cm|mm|ft|us-ft|in)\s*")
 _PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
+
+
+def refuse_suffix(picture: Path | None, option: str = "--picture") -> None:
+    """Raise typer.BadParameter for a picture of another kind than can be drawn."""
+    from lateralline.api.documents import PICTURE_SUFFIXES
+
+    if picture is not None and picture.suffix.lower() not in PICTURE_SUFFIXES:
+        kinds = ", ".join(PICTURE_SUFFIXES)
+        raise typer.BadParameter(
+            f"a picture ends in {kinds}; got {picture.name!r}", param_hint=option
+        )
+
+
+def metres(text: str, option: str) -> float:
+    """Return a length in metres; raises typer.BadParameter without a unit or for what is none.
+
+    >>> metres("0.5m", "--required"), round(metres("18 in", "--required"), 4)
+    (0.5, 0.4572)
+    """
+    found = _LENGTH.fullmatch(text)
+    if found is None:
+        raise typer.BadParameter(
+            f"must be a length of zero or more with its unit, as 0.3m, 12in or 1ft; got {text!r}",
+            param_hint=option,
+        )
+    return float(found[1]) * METRES_PER[found[2]]
 
 
 def console() -> Console:

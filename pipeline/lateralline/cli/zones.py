@@ -7,8 +7,17 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import CLEAN, NOTHING, WITH_ERRORS, AnyRecord, AsJson, Replace
-from lateralline.cli.pictures import Picture, refuse_suffix
+from lateralline.cli.options import (
+    CLEAN,
+    NOTHING,
+    WITH_ERRORS,
+    AnyRecord,
+    AsJson,
+    Picture,
+    Replace,
+    metres,
+    refuse_suffix,
+)
 
 
 def zones(
@@ -55,7 +64,6 @@ def zones(
       lateralline zones city --tolerance 0.5m --dissolve all -o dig-zones
     """
     from lateralline.api import overlays
-    from lateralline.cli.lengths import metres
     from lateralline.cli.zones_report import print_rules, print_zones
 
     if bool(rule) == bool(tolerance):

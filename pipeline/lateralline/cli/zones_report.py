@@ -10,7 +10,6 @@ from typing import Any
 import typer
 from rich.console import Console
 
-from lateralline import __version__
 from lateralline.api import CAUTION
 from lateralline.api.overlays import (
     GEOMETRY,
@@ -21,7 +20,8 @@ from lateralline.api.overlays import (
     named,
     said,
 )
-from lateralline.cli.options import console, print_indented
+from lateralline.cli.document import head
+from lateralline.cli.options import NOTHING, console, print_indented
 from lateralline.cli.report import print_last_words
 from lateralline.wording import in_both
 
@@ -36,11 +36,7 @@ def print_rules(why: str, *, as_json: bool) -> None:
     rules = dig_rules().values()
     if as_json:
         content = {
-            "lateralline": __version__,
-            "command": "zones",
-            "caution": CAUTION,
-            "out": None,
-            "exit_code": 2,
+            **head("zones", None, NOTHING),
             "error": why or "choose --rule or --tolerance: there is no default",
             "rules": [r.model_dump() | {"tolerance_m": r.tolerance_m} for r in rules],
             "jurisdiction": _JURISDICTION,
@@ -66,11 +62,7 @@ def print_zones(
     wrote = drawn.lines > 0 or len(unlocated) > 0
     if as_json:
         content = {
-            "lateralline": __version__,
-            "command": "zones",
-            "caution": CAUTION,
-            "out": str(folder) if wrote else None,
-            "exit_code": exit_code,
+            **head("zones", folder if wrote else None, exit_code),
             "rule": rule.rule,
             "source": rule.source,
             "from_memory": rule.from_memory,

@@ -27,8 +27,6 @@ from lateralline.record.layers import Shapes
 from lateralline.record.symbology import area_of, sign
 from lateralline.records import Floats
 
-#: Kinds of pictures, by the end of their names.
-SUFFIXES: Final = (".png", ".svg", ".pdf")
 #: A margin lists so many rows of a kind, and says how many more there are.
 MOST_ROWS: Final = 16
 SMALL_PT: Final = 7.0

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,7 +22,7 @@ from lateralline.output.proof import sha256
 from lateralline.output.sqlite import reading
 from lateralline.overlay.metric import Metric, regions
 from lateralline.record.layers import GEOMETRY, Shapes
-from lateralline.record.lineage import plan_of, read_lineage
+from lateralline.record.lineage import plan_of, sites_of, tape_units_of
 from lateralline.records import Flags, Floats, Texts
 from lateralline.units import PER_FOOT
 from lateralline.workspace import GEOPACKAGE
@@ -165,17 +163,12 @@ def open_as_built(given: Path) -> AsBuilt:
     crs = CRS(about["crs"]) if about["crs"] else None
     if crs is not None and crs.type_name.startswith("Engineering"):
         crs = None
-    with reading(path) as db:
-        sites = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id").fetchall()
-        rows = db.execute("SELECT site_id, topic, item, value FROM lineage ORDER BY site_id")
-        taped = {
-            read_lineage((topic, item, value) for _, topic, item, value in of_site).tape_unit
-            for _, of_site in groupby(rows, key=itemgetter(0))
-        }
+    taped = tape_units_of(path)
     unit = taped.pop() if len(taped) == 1 else "" if taped else "m"
-    names = tuple(str(s) for (s,) in sites)
     said_in = unit if unit in PER_FOOT else "m"
-    return AsBuilt(path, crs, names, sha256(path), said_in, unit, tuple(_unlocated(path, there)))
+    return AsBuilt(
+        path, crs, sites_of(path), sha256(path), said_in, unit, tuple(_unlocated(path, there))
+    )
 
 
 def _table(path: Path, layer: str) -> Any:

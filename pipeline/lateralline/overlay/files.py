@@ -35,7 +35,6 @@ class Overlay:
     def __init__(self, folder: Path, name: str, crs: CRS | None, layers: tuple[str, ...]) -> None:
         """Begin in a folder that is there."""
         self.folder, self.names, self.crs = folder, layers, crs
-        self.without_geojson = ""  # why there is none
         self._gpkg = GeoPackageSink(folder / f"{name}.gpkg", crs, stamp=created_at(), names=layers)
         paths = {n: folder / "geojson" / f"{n}.geojson" for n in layers}
         self._geojson = GeoJSONSink(paths)

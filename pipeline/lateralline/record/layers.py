@@ -47,12 +47,6 @@ _ARROW: Final[dict[FieldType, pa.DataType]] = {
     "date": pa.date32(),
     "datetime": pa.timestamp("ms", tz="UTC"),
 }
-_PANDAS: Final = {
-    pa.string(): pd.StringDtype(na_value=pd.NA),
-    pa.int64(): pd.Int64Dtype(),
-    pa.bool_(): pd.BooleanDtype(),
-    pa.date32(): pd.ArrowDtype(pa.date32()),
-}
 _SHAPES: Final = {
     "Point Z": ("Point", True),
     "LineString Z": ("LineString", True),
@@ -118,25 +112,6 @@ def to_lonlat(
         else table
         for name, table in tables.items()
     }
-
-
-def to_frames(
-    products: Iterable[Product],
-    record: FieldRecord,
-    frame: Frame,
-    crs: pyproj.CRS | None = None,
-) -> dict[str, AnyFrame]:
-    """Return every layer as a (Geo)DataFrame with nullable types; else as `to_tables`."""
-    frames: dict[str, AnyFrame] = {}
-    for name, table in to_tables(products, record, frame, crs).items():
-        if not contract.load(name).geometry:
-            frames[name] = table.to_pandas(types_mapper=_PANDAS.get)
-            continue
-        plain = table.drop_columns(GEOMETRY).to_pandas(types_mapper=_PANDAS.get)
-        frames[name] = gpd.GeoDataFrame(
-            plain, geometry=shapes(table), crs=frame.write_crs if crs is None else crs
-        )
-    return frames
 
 
 def shapes(table: pa.Table) -> Shapes:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, fields
 from functools import cache
 from importlib.metadata import version
+from pathlib import Path
 from typing import Final
 
 import fiona
@@ -20,6 +21,7 @@ import shapely
 
 from lateralline import __version__, contract
 from lateralline.frames import Frame, Operation
+from lateralline.output.sqlite import reading
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Accuracy, Settings
 
@@ -148,6 +150,23 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         tape_sigma_m=real("parameter", "accuracy tape_m"),
         tape_sigma_ratio=real("parameter", "accuracy tape_ratio"),
     )
+
+
+def sites_of(gpkg: Path) -> tuple[str, ...]:
+    """Return the ids of the sites a built GeoPackage holds, in order.
+
+    Raises UnreadableError for a file that cannot be read now, sqlite3.Error for no built record.
+    """
+    with reading(gpkg) as db:
+        rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id")
+        return tuple(str(site_id) for (site_id,) in rows)
+
+
+def tape_units_of(gpkg: Path) -> set[str]:
+    """Return the units that the sites of a built GeoPackage were taped in; raises as `sites_of`."""
+    with reading(gpkg) as db:
+        rows = db.execute("SELECT DISTINCT value FROM lineage WHERE item = 'unit of tape'")
+        return {str(unit) for (unit,) in rows}
 
 
 def operations(

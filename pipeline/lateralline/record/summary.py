@@ -17,10 +17,10 @@ from lateralline import contract
 from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding
-from lateralline.record.layers import GEOMETRY, AnyFrame
 from lateralline.records import FieldRecord, Product
 
 if TYPE_CHECKING:
+    from lateralline.record.layers import AnyFrame
     from lateralline.record.view import RecordView
 
 #: Stands at the end of everything that could guide digging; said once, in the schemas.
@@ -143,6 +143,8 @@ def _unlocated(fixes: Iterable[Row]) -> tuple[str, ...]:
 
 def _frame_rows(frame: AnyFrame) -> list[Row]:
     """Return the rows of a layer; what is empty is None, as in a product."""
+    from lateralline.record.layers import GEOMETRY  # brings pandas, which a check does without
+
     plain = frame.drop(columns=GEOMETRY, errors="ignore").astype(object)
     rows: list[Row] = plain.where(plain.notna(), None).to_dict("records")
     return rows

@@ -27,7 +27,7 @@ from lateralline.errors import UnknownSiteError
 from lateralline.output.proof import sha256
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import CAUTION, RecordLineage, read_lineage
+from lateralline.record.lineage import CAUTION, RecordLineage, read_lineage, sites_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -289,12 +289,6 @@ def off_the_lines(points: gpd.GeoDataFrame, lines: gpd.GeoSeries) -> list[tuple[
     turn = np.degrees(np.arctan2(east, north))
     names = [_WINDS[round(t / 45.0) % 8] for t in turn.tolist()]
     return list(zip(np.hypot(east, north).tolist(), names, strict=True))
-
-
-def sites_of(gpkg: Path) -> list[str]:
-    """Return the ids of the sites a built GeoPackage holds."""
-    ids = pyogrio.read_dataframe(gpkg, layer="lineage", columns=["site_id"])["site_id"]
-    return [str(i) for i in ids.unique()]
 
 
 def read_record(gpkg: Path, site_id: str = "") -> RecordView:
