@@ -399,7 +399,7 @@ def heights_file(folder: Path, driver: str) -> Path:
     if driver == "GPX":
         made = made.assign(ele=[183.25, 183.5])
         made.geometry = shapely.force_2d(spots)
-        pyogrio.write_dataframe(made, path, driver="GPX", layer="waypoints")
+        made.to_file(path, driver="GPX", layer="waypoints", engine="fiona")
     else:
         pyogrio.write_dataframe(made, path, driver=driver)
     return path

@@ -49,8 +49,9 @@ DRIVERS: dict[str, tuple[str, Callable[[Path], None]]] = {
     "FlatGeobuf": ("a.fgb", lambda p: pyogrio.write_dataframe(frame(), p, SPATIAL_INDEX="NO")),
     "KML": ("a.kml", lambda p: pyogrio.write_dataframe(
         frame(name="Name", code="Description"), p, driver="LIBKML")),
-    "GPX": ("a.gpx", lambda p: pyogrio.write_dataframe(
-        frame(solid=False).assign(ele=LON_LAT_Z[:, 2]), p, driver="GPX", layer="waypoints")),
+    # pyogrio below 0.13 takes the first fields of a GPX for the columns, whatever their names
+    "GPX": ("a.gpx", lambda p: frame(solid=False).assign(ele=LON_LAT_Z[:, 2]).to_file(
+        p, driver="GPX", layer="waypoints", engine="fiona")),
     "CSV": ("a.csv", lambda p: pyogrio.write_dataframe(
         frame(), p, driver="CSV", GEOMETRY="AS_WKT")),
 }  # fmt: skip
@@ -197,7 +198,7 @@ def test_points_without_z_and_multipoints_and_fields_of_their_own(tmp_path: Path
 def test_gpx_tells_no_sigma_though_it_tells_hdop(tmp_path: Path) -> None:
     path = tmp_path / "a.gpx"
     waypoints = frame(solid=False).assign(ele=LON_LAT_Z[:, 2], hdop=[0.8, 0.9])
-    pyogrio.write_dataframe(waypoints, path, driver="GPX", layer="waypoints")
+    waypoints.to_file(path, driver="GPX", layer="waypoints", engine="fiona")
     assert np.isnan(good(path).sigma_h).all()
 
 

@@ -100,6 +100,18 @@ def test_a_page_holds_all_it_needs_and_points_to_nothing(built: Path, tmp_path: 
         assert part in CAUTION
 
 
+def test_every_kind_of_place_is_in_the_page_with_or_without_rows(
+    built: Path, tmp_path: Path
+) -> None:
+    """The script looks them up by name, and stops where one is missing: no names, no choosing."""
+    control = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="control_points")
+    assert "QH-022" not in set(control.site_id)
+    run("page", built, "--site", "QH-022", "-o", tmp_path / "page.html")
+    text = unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
+    for kind in ("stops", "nodes", "seen", "marks", "control"):
+        assert f'"name":"{kind}"' in text
+
+
 def test_the_least_cover_stands_beside_its_bound(built: Path, tmp_path: Path) -> None:
     assert run("page", built, "-o", tmp_path / "page.html").exit_code == 0
     words = " ".join(Read((tmp_path / "page.html").read_text(encoding="utf-8")).seen.split())

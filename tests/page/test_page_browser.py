@@ -503,7 +503,7 @@ def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
 
 
 def poison(gpkg: Path, record: str) -> int:
-    """Put markup into every text that is no key or listed value; count the columns.
+    """Put markup into every text that is no key, number or listed value; count the columns.
 
     A clearance becomes one of `record`, the SHA-256 of a GeoPackage.
     """
@@ -517,7 +517,7 @@ def poison(gpkg: Path, record: str) -> int:
         for (table,) in tables:
             for _, column, kind, *_ in db.execute(f"PRAGMA table_info('{table}')").fetchall():
                 if kind.startswith("TEXT") and column not in spared:
-                    keep = "topic = 'crs' OR item LIKE 'unit of %'" if table == "lineage" else "0"
+                    keep = "topic IN ('crs', 'parameter')" if table == "lineage" else "0"
                     db.execute(
                         f'UPDATE "{table}" SET "{column}" = "{column}" || ? WHERE NOT ({keep})',
                         (EVIL,),

@@ -19,7 +19,9 @@ from ezdxf.filemanagement import readfile
 from lateralline.draw import symbols
 from lateralline.draw.picture import draw_picture
 from lateralline.draw.sheet import SheetOptions
+from lateralline.errors import ContractError
 from lateralline.page import write_page
+from lateralline.record.lineage import read_lineage
 from lateralline.record.profile import line_profile
 from lateralline.record.symbology import style_of
 from lateralline.record.view import read_record
@@ -137,3 +139,8 @@ def test_an_older_file_without_a_column_reads_as_not_known(
     assert len(line_profile(older, view.lines[0]).nodes) == len(
         line_profile(view, view.lines[0]).nodes
     )
+
+
+def test_an_edited_number_of_the_lineage_is_refused_by_name() -> None:
+    with pytest.raises(ContractError, match="accuracy tape_m must be a number; got '1 cm'"):
+        read_lineage([("parameter", "accuracy tape_m", "1 cm")])

@@ -255,6 +255,8 @@ def symbols(
         )  # fmt: skip
         roles = {"fill_color": role_of(point.fill), "line_color": role_of(point.stroke)}
         made.append(chosen(dressed(glyph, switch, **roles), _PX_PER_MM * point.size_mm + 4.0))
+    if not made:  # the script looks sources up by name: one without rows is part of the page too
+        drawing.scatter(*at, source=source)
     return made
 
 

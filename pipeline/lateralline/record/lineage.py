@@ -20,6 +20,7 @@ import pyproj
 import shapely
 
 from lateralline import __version__, contract
+from lateralline.errors import ContractError
 from lateralline.frames import Frame, Operation
 from lateralline.output.sqlite import reading
 from lateralline.records import FieldRecord, Product
@@ -122,6 +123,8 @@ class RecordLineage:
 def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
     """Return what rows (topic, item, value) of one site's `lineage` say.
 
+    Raises ContractError for a text where a number must stand: someone edited the record.
+
     >>> read_lineage([("crs", "height factor", "0.99998")]).height_factor
     0.99998
     """
@@ -131,7 +134,14 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         return known.get((topic, item), "")
 
     def real(topic: str, item: str, unknown: float = math.nan) -> float:
-        return float(known.get((topic, item), unknown))
+        value = known.get((topic, item))
+        try:
+            return unknown if value is None else float(value)
+        except ValueError:
+            raise ContractError(
+                f"lineage: {item} must be a number; got {value!r}. "
+                "The record was edited: build it again"
+            ) from None
 
     return RecordLineage(
         site_name=text("statement", "site"),
