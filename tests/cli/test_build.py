@@ -17,7 +17,7 @@ from lateralline.cli import app, batch
 from lateralline.cli.options import console
 from lateralline.findings import title_of
 from lateralline.record.summary import CAUTION
-from lateralline.synthetic import SCENARIOS, make_site
+from lateralline.simulate import SCENARIOS, make_site
 
 
 def run(*arguments: object) -> Result:

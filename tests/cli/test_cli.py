@@ -16,7 +16,7 @@ from lateralline import __version__, contract
 from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
-from lateralline.synthetic import SCENARIOS
+from lateralline.simulate import SCENARIOS
 
 
 def run(*arguments: object) -> Result:

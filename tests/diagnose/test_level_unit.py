@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult
-from lateralline.synthetic import SCENARIOS, make_site
 from tests.support.planted import SOUND, codes, planted, set_unit, through, told
 
 FOOT_M = 0.3048

@@ -14,8 +14,8 @@ import pytest
 
 from lateralline.diagnose.causes import leading
 from lateralline.findings import Effect, Finding
+from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult
-from lateralline.synthetic import SCENARIOS, make_site
 from tests.support.planted import Row, codes, column, planted, set_unit, through, told
 
 OTHER_SIDE = {"left": "right", "right": "left"}

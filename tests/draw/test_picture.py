@@ -21,9 +21,9 @@ from lateralline.draw.labels import Label
 from lateralline.draw.picture import draw_picture
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.record.view import read_record
+from lateralline.simulate import SCENARIOS
+from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult, run_sites
-from lateralline.synthetic import SCENARIOS
-from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
 
 MakeSite = Callable[..., Any]

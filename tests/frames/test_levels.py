@@ -21,9 +21,9 @@ from lateralline.derive.depth_only import LEVELS, NOT_SHOWN
 from lateralline.draw.sheet import SheetOptions
 from lateralline.frames import DEPTH_ONLY
 from lateralline.record.view import read_record
+from lateralline.simulate import SCENARIOS
+from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteFailure, SiteResult, run_sites
-from lateralline.synthetic import SCENARIOS
-from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
 
 SCENARIO = "slope-levels"  # levelled throughout, in a national vertical system

@@ -32,8 +32,8 @@ from lateralline.ingest import read_site
 from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
 from lateralline.ingest.site_input import raw_site
 from lateralline.ingest.workbook import SITE_HEADER
+from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult, run_site
-from lateralline.synthetic import SCENARIOS, make_site
 from lateralline.template import new_site_settings
 from lateralline.write.workbook import site_book
 from tests.support.places import SAMPLES

@@ -19,7 +19,7 @@ from typer.testing import CliRunner, Result
 from lateralline.cli import app
 from lateralline.findings import title_of
 from lateralline.ingest import read_site
-from lateralline.synthetic.point_files import point_files
+from lateralline.simulate.point_files import point_files
 from tests.support.places import SAMPLES
 
 SAMPLES = SAMPLES / "survey-files"

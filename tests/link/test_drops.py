@@ -16,10 +16,10 @@ import shapely
 from lateralline.frames import site_frame
 from lateralline.records import Floats, Line, Product
 from lateralline.settings import standard_accuracy
+from lateralline.simulate.sheet import files_of, write_files
+from lateralline.simulate.survey import survey
+from lateralline.simulate.truth import Crew, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.stages import SiteResult, run_site
-from lateralline.synthetic.sheet import files_of, write_files
-from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import Crew, TrueGround, TrueLine, TrueRun, Truth
 
 #: What the pipe does after 10 m, piece by piece: so far along, so much up. Else its grade is 2 %.
 DROPS = {"45°": [(0.8, 0.8)], "steep": [(0.4, 0.8)], "near vertical": [(0.05, 0.9)]}

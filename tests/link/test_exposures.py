@@ -21,11 +21,11 @@ from lateralline.cli import app
 from lateralline.findings import Finding
 from lateralline.records import Line, Product
 from lateralline.settings import standard_accuracy
+from lateralline.simulate.additions import with_node
+from lateralline.simulate.sheet import files_of, write_files
+from lateralline.simulate.survey import survey
+from lateralline.simulate.truth import Crew, Opening, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.stages import SiteFailure, SiteResult, run_site
-from lateralline.synthetic.additions import with_node
-from lateralline.synthetic.sheet import files_of, write_files
-from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import Crew, Opening, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.wording import plain
 from tests.support.places import SAMPLES
 

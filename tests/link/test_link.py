@@ -15,7 +15,7 @@ from lateralline.link.stochastic import PIPE_WANDER_RAD
 from lateralline.proof.line_paths import backward_m
 from lateralline.records import DepthScale, Fixes, Floats, Line
 from lateralline.settings import Branch, Flow, Run
-from lateralline.synthetic.truth import TrueLine
+from lateralline.simulate.truth import TrueLine
 from tests.support.made_scene import (
     ACCURACY,
     ENTRY,

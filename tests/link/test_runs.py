@@ -24,9 +24,9 @@ from lateralline.proof.lines import twice_measures
 from lateralline.records import Floats, Linked
 from lateralline.revise.sides import axes
 from lateralline.settings import Branch, Run
+from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve
 from lateralline.stages import SiteResult
-from lateralline.synthetic.truth import TrueLine
 from tests.support.made_scene import LAG, NORTH, R1, RIDE, Scene, codes, finding, only
 from tests.support.places import SAMPLES
 

@@ -430,7 +430,7 @@ USES = (
 
 def test_the_sample_plans_are_what_the_code_makes(tmp_path: Path) -> None:
     made = tmp_path / "made"
-    code = [sys.executable, "-m", "lateralline.synthetic.planned_works", str(made)]
+    code = [sys.executable, "-m", "lateralline.simulate.planned_works", str(made)]
     subprocess.run(code, check=True)
     names = sorted(p.name for p in made.iterdir())
     assert names == sorted(p.name for p in PLAN.parent.iterdir())

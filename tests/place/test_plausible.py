@@ -21,9 +21,9 @@ from lateralline.place.readings import readings, zones_by_area
 from lateralline.place.zones import holding, sister_zones
 from lateralline.records import FieldRecord, Floats, Spots
 from lateralline.settings import Georeference
+from lateralline.simulate import SCENARIOS
+from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult, run_site
-from lateralline.synthetic import SCENARIOS
-from lateralline.synthetic import make_site as make_practice
 
 US_FT = 1200 / 3937
 SLIPS = {

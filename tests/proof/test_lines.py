@@ -24,7 +24,7 @@ from lateralline.proof.lines import Statistic, measures, misses
 from lateralline.proof.tables import lines_table
 from lateralline.records import Exposures, Floats, Line, Linked, Solved, Stretch
 from lateralline.settings import Settings
-from lateralline.synthetic.truth import TrueLine
+from lateralline.simulate.truth import TrueLine
 
 #: Few lines, so each test of the whole chain takes seconds.
 FEW = 4

@@ -13,9 +13,8 @@ from lateralline.proof.scenarios import GUESSED, SCENARIOS, WRONG, simulate
 from lateralline.proof.speed import _loop
 from lateralline.proof.tables import coverage_table, hand_table, wrong_table
 from lateralline.solve import solve
-from lateralline.solve.batch import solve_batch
+from lateralline.solve.batch import level_start, solve_batch
 from lateralline.solve.gather import gather
-from lateralline.solve.starts import level_start
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.name)

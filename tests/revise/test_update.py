@@ -31,8 +31,8 @@ from lateralline.revise.merge import merged_files
 from lateralline.revise.sides import Side, axes, layer
 from lateralline.revise.verdicts import doubts, shared_receivers
 from lateralline.settings import Pipe, Run, bare_settings
+from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult
-from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
 from tests.support.places import SAMPLES
 
 SLOPE = SAMPLES / "slope-levels"

@@ -11,8 +11,7 @@ import pytest
 from lateralline.records import StopRows
 from lateralline.settings import standard_accuracy
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _MarkTally, _travel
-from lateralline.solve.kinds import END, TOTAL
-from lateralline.solve.problem import StopProblem
+from lateralline.solve.problem import END, TOTAL, StopProblem
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
 
 

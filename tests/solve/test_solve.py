@@ -8,11 +8,11 @@ import pytest
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Marks, StopRows
 from lateralline.settings import Run, bare_settings, standard_accuracy
+from lateralline.simulate.field import place_marks
+from lateralline.simulate.truth import Poses, TrueGround
 from lateralline.solve import solve
+from lateralline.solve.batch import level_start
 from lateralline.solve.gather import gather
-from lateralline.solve.starts import level_start
-from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Poses, TrueGround
 
 SURVEY_M = 0.02
 NAN = float("nan")

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from lateralline.findings import Finding
+from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult, run_site
-from lateralline.synthetic import SCENARIOS, make_site
 
 Row = dict[str, str]
 Change = Callable[[list[Row]], None]

@@ -24,9 +24,9 @@ from lateralline.draw import symbols
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
+from lateralline.simulate import SCENARIOS
+from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult, run_sites
-from lateralline.synthetic import SCENARIOS
-from lateralline.synthetic import make_site as make_practice
 from lateralline.workspace import Workspace
 
 MM = 25.4 / 72.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lateralline.synthetic import ADDITIONS, SCENARIOS, make_addition, make_site
+from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 
 __all__ = [
     "ADDITIONS",

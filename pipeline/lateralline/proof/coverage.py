@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import chi2, norm
 
-from lateralline.kernels.lsq import per_problem, whiten
+from lateralline.kernels.lsq import whiten
 from lateralline.proof.by_hand import by_hand
 from lateralline.proof.scenarios import PER_LINE, Simulated, StopScenario, simulate
 from lateralline.records import Fixes, Floats
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
-from lateralline.solve.kinds import END
-from lateralline.solve.problem import StopProblem
+from lateralline.solve.problem import END, StopProblem
 
 #: 95 %: two-dimensional ellipse, and the half-width of a normal interval.
 ELLIPSE_95 = float(chi2.ppf(0.95, 2))
@@ -136,7 +135,7 @@ def _arc(problem: StopProblem, p: Floats, across_var_m2: Floats) -> Floats:
     single = problem.tally(END) == 1
     is_end = problem.marks.kind == END
     r = problem.in_axes(p)
-    square = per_problem(np.where(is_end, r[0] ** 2 + r[1] ** 2, 0.0), problem.stops.count)
+    square = problem.per_stop(np.where(is_end, r[0] ** 2 + r[1] ** 2, 0.0))
     return np.where(single, across_var_m2**2 / (2.0 * np.maximum(square, 1e-6)), 0.0)
 
 

@@ -23,7 +23,7 @@ import numpy as np
 
 from lateralline.kernels.curves import angle_between, angles, chainage, wrap
 from lateralline.records import Floats, Line, Stretch
-from lateralline.synthetic.truth import TrueLine
+from lateralline.simulate.truth import TrueLine
 
 PLAIN_RAD = radians(30.0)
 NEAR_M = 3.0

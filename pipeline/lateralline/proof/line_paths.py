@@ -7,7 +7,7 @@ import shapely
 
 from lateralline.kernels.curves import chainage
 from lateralline.records import Floats
-from lateralline.synthetic.truth import TrueLine
+from lateralline.simulate.truth import TrueLine
 
 #: Paths are compared at points no further apart than this.
 SAMPLE_M = 0.10

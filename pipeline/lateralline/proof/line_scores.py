@@ -28,8 +28,8 @@ from lateralline.proof.line_truth import (
     simulate_site,
 )
 from lateralline.records import Exposures, Fixes, Floats, Line
+from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve
-from lateralline.synthetic.truth import TrueLine
 
 ELLIPSE_95 = float(chi2.ppf(0.95, 2))
 #: Findings of `solve` that throw a stop's marks out.

@@ -37,8 +37,8 @@ import numpy as np
 from lateralline.kernels.curves import directions
 from lateralline.records import Floats, Ints, Marks, StopRows
 from lateralline.settings import Accuracy, Pipe, Run, Settings, bare_settings, standard_accuracy
-from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Crew, Poses, TrueGround, TrueLine, TrueRun, Truth, stand
+from lateralline.simulate.field import place_marks
+from lateralline.simulate.truth import Crew, Poses, TrueGround, TrueLine, TrueRun, Truth, stand
 
 SPACING_M = (1.0, 3.5)
 KEPT_OFF_M, KEPT_OFF_SHARE = (3.5, 6.0), 1.0 / 12.0

@@ -24,8 +24,8 @@ from lateralline.proof.line_paths import backward_m, held, squares_apart_m2
 from lateralline.proof.line_scores import about, accuses, no_exposures
 from lateralline.proof.line_truth import Population, SimulatedSite, simulate_site
 from lateralline.records import Line, Linked
+from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve
-from lateralline.synthetic.truth import TrueLine
 
 #: Fewer than other sites have: a site is what one core works at.
 LINES_PER_SITE = 10

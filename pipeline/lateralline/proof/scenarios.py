@@ -10,8 +10,8 @@ import numpy as np
 
 from lateralline.records import Floats, Ints, Marks, StopRows, Texts
 from lateralline.settings import Accuracy, Run, Settings, bare_settings, standard_accuracy
-from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Kind, Poses, TrueGround
+from lateralline.simulate.field import place_marks
+from lateralline.simulate.truth import Kind, Poses, TrueGround
 
 #: Stops that share one run, receiver and day: a lateral of ten stops.
 PER_LINE = 10

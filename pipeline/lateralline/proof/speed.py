@@ -21,11 +21,9 @@ from lateralline.kernels.conditions import direction
 from lateralline.kernels.lsq import Linearised
 from lateralline.proof.scenarios import SCENARIOS, simulate
 from lateralline.records import Floats
-from lateralline.solve.batch import solve_batch
+from lateralline.solve.batch import level_start, solve_batch
 from lateralline.solve.gather import gather
-from lateralline.solve.kinds import END
-from lateralline.solve.problem import StopProblem
-from lateralline.solve.starts import level_start
+from lateralline.solve.problem import END, StopProblem
 
 SIZES = (100, 10_000, 1_000_000)
 #: Different stops simulated; larger batches repeat them, moved apart.

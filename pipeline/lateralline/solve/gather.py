@@ -1,28 +1,56 @@
-"""From marks and stops to one least-squares problem."""
+"""From marks and stops to one least-squares problem, the ground over each stop included.
+
+The ground over a stop is a plane through the levels of its own marks. These lie nearly on a line,
+so the slope across that line is known only from the site as a whole; the plane's covariance holds
+that, and peaks (which slide downhill on a side slope) and depths inherit it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from lateralline.kernels.lsq import per_problem
 from lateralline.records import Flags, Floats, Ints, Marks, StopRows, Texts
 from lateralline.settings import Accuracy, Settings
-from lateralline.solve.ground import fit_planes, site_slope
-from lateralline.solve.kinds import AXIAL, END, KINDS, MID, TOTAL
-from lateralline.solve.problem import LOOSE_RAD, MarkArrays, StopArrays, StopProblem
+from lateralline.solve.problem import (
+    AXIAL,
+    END,
+    KINDS,
+    LOOSE_RAD,
+    MID,
+    TOTAL,
+    MarkArrays,
+    StopArrays,
+    StopProblem,
+)
 
 #: σ of a heading guessed from the neighbouring stops, and of one that nothing tells (uniform over
 #: a half-turn): common practice, no source.
 NEIGHBOUR_SIGMA_RAD = np.pi / 6.0
 UNKNOWN_SIGMA_RAD = np.pi / np.sqrt(12.0)
 
-NO_MARK = "no usable mark at this stop"
-ONE_NULL = (
-    "one end null alone tells neither the side on which the transmitter lies nor its "
-    "depth; mark the mid null or the other end null"
-)
-NO_DEPTH = "nothing tells the depth; mark an end null or read a depth"
+#: σ of the site's slope about level, and how far real ground leaves a plane over a few metres:
+#: common practice, no source.
+SITE_SLOPE_SIGMA = 0.10
+ROUGHNESS_M = 0.01
+
+#: Why a stop is not solved, by the variant of its finding.
+UNSOLVED = {
+    "bare": "no usable mark at this stop",
+    "one-null": "one end null alone tells neither the side on which the transmitter lies nor its "
+    "depth; mark the mid null or the other end null",
+    "no-depth": "nothing tells the depth; mark an end null or read a depth",
+    "failed": "its numbers could not be worked out; look for a mark, level or accuracy out of "
+    "measure",
+    "diverged": "the adjustment did not converge; look for a mark of another stop or of another "
+    "kind",
+    "above": "the solution lies above the ground; look for a wrong level or depth reading",
+    "deep": "it would lie deeper than any transmitter is found; look for a mark or level far off",
+    "unsound": "its numbers come to nothing that can be used; look for a reading or mark far off",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +60,12 @@ class Gathered:
     problem: StopProblem
     stop: Ints  # (k,) index into StopRows
     heading_observed: Flags  # (k,)
-    unsolvable: dict[int, str]  # index into StopRows → why
+    reason: Texts  # (s,) why a row of StopRows is not solvable; "" where it is
+
+    def all_marks(self, of_marks: Flags) -> Flags:
+        """Return the stops (k,) for all of whose used marks something holds; of_marks (n,)."""
+        others = ~of_marks[self.problem.marks.row]
+        return np.asarray(np.bincount(self.problem.of_stop, others, len(self.stop)) == 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,24 +76,30 @@ class _MarkTally:
     middle_m: Floats  # (2, s) the best single spot: mid null, else peak, else mean of end nulls
 
 
-def gather(marks: Marks, stops: StopRows, settings: Settings) -> Gathered:
-    """Bucket usable marks by stop and build the batch."""
+def gather(
+    marks: Marks, stops: StopRows, settings: Settings, failed: Mapping[int, str] | None = None
+) -> Gathered:
+    """Return the solvable stops and their usable marks as one problem.
+
+    `failed` are rows of `stops` to leave out of everything because their numbers fail, and how.
+    """
+    failed = failed or {}
     of_stop, kind = _assign(marks, stops)
-    usable = np.flatnonzero((of_stop >= 0) & (kind >= 0) & marks.usable)
+    use = marks.usable & ~np.isin(of_stop, list(failed))
+    usable = np.flatnonzero((of_stop >= 0) & (kind >= 0) & use)
     usable = usable[np.lexsort((kind[usable], of_stop[usable]))]
     tally = _tally(marks.xyz_m[usable], kind[usable], of_stop[usable], len(stops.row))
     heading, sigma = _travel(tally, stops, settings.accuracy)
-    unsolvable = _unsolvable(tally, stops)
-    solvable = np.ones(len(stops.row), dtype=bool)
-    solvable[list(unsolvable)] = False
+    reason = _reasons(tally, stops, failed)
+    solvable = reason == ""
     usable = usable[solvable[of_stop[usable]]]
     stop = np.flatnonzero(solvable)
     rank = np.cumsum(solvable) - 1
     count = np.bincount(rank[of_stop[usable]], minlength=len(stop)).astype(np.int64)
 
-    levels = np.flatnonzero(marks.usable & marks.level_known)
+    levels = np.flatnonzero(use & marks.level_known)
     slope = site_slope(marks.xyz_m[levels], marks.cov_m2[levels, 2, 2])
-    ground = _ground_marks(marks, of_stop, rank, solvable)
+    ground = _ground_marks(use & (of_stop >= 0), marks.level_known, of_stop, solvable)
     centre, plane, plane_cov = fit_planes(
         marks.xyz_m[ground].T,
         marks.cov_m2[ground, 2, 2],
@@ -73,8 +112,9 @@ def gather(marks: Marks, stops: StopRows, settings: Settings) -> Gathered:
     observed = (ends > 0) & (tally.count[:, stop].sum(axis=0) > 1)
     accuracy = settings.accuracy
     measured = np.isfinite(stops.tilt_rad[stop])
-    aerial = np.full(len(stop), settings.aerial_height_m)
+    half_rod = {r.id: 0.5 * r.rod_length_m for r in settings.runs}
     problem = StopProblem(
+        count,
         MarkArrays(
             xyz_m=marks.xyz_m[usable].T + np.array([[0.0], [0.0], [settings.aerial_height_m]]),
             cov_m2=np.moveaxis(marks.cov_m2[usable], 0, -1).copy(),
@@ -84,23 +124,24 @@ def gather(marks: Marks, stops: StopRows, settings: Settings) -> Gathered:
             row=usable,
         ),
         StopArrays(
-            count=count,
             depth_reading_m=stops.depth_reading_m[stop],
             scale=np.ones(len(stop)),
             scale_sigma=np.full(len(stop), accuracy.depth_scale_ratio),
-            aerial_m=aerial,
+            aerial_m=np.full(len(stop), settings.aerial_height_m),
             tilt_rad=np.where(measured, stops.tilt_rad[stop], 0.0),
             tilt_sigma_rad=np.where(measured, accuracy.tilt_measured_rad, accuracy.tilt_prior_rad),
             heading_rad=heading[stop],
             heading_sigma_rad=np.where(observed, LOOSE_RAD, sigma[stop]),
-            half_rod_m=_half_rod(stops.run[stop], settings),
+            half_rod_m=np.nan_to_num(
+                np.array([half_rod.get(str(r), 0.0) for r in stops.run[stop]], dtype=np.float64)
+            ),
             centre_m=centre,
             plane=plane,
             plane_cov=plane_cov,
         ),
         accuracy,
     )
-    return Gathered(problem, stop, observed, unsolvable)
+    return Gathered(problem, stop, observed, reason)
 
 
 def _assign(marks: Marks, stops: StopRows) -> tuple[Ints, Ints]:
@@ -123,19 +164,18 @@ def _tally(xyz_m: Floats, kind: Ints, of_stop: Ints, size: int) -> _MarkTally:
     return _MarkTally(count.reshape(4, size).astype(np.int64), middle)
 
 
-def _ground_marks(marks: Marks, of_stop: Ints, rank: Ints, solvable: Flags) -> Ints:
+def _ground_marks(here: Flags, level_known: Flags, of_stop: Ints, solvable: Flags) -> Ints:
     """Return marks that tell the ground's level, sorted by stop: known levels, or for want of them.
 
-    A stop with no known level at all uses what `place` assumed, whose variance says so.
+    A stop with no known level at all uses what `place` assumed, whose variance says so. `here` (n,)
+    are the usable marks of stops.
     """
-    here = marks.usable & (of_stop >= 0)
-    here[here] &= solvable[of_stop[here]]
+    index = np.flatnonzero(here)
+    index = index[solvable[of_stop[index]]]
     known = np.zeros(len(solvable), dtype=bool)
-    known[of_stop[here & marks.level_known]] = True
-    use = here.copy()
-    use[here] &= marks.level_known[here] | ~known[of_stop[here]]
-    index = np.flatnonzero(use)
-    return index[np.argsort(rank[of_stop[index]], kind="stable")]
+    known[of_stop[index[level_known[index]]]] = True
+    index = index[level_known[index] | ~known[of_stop[index]]]
+    return index[np.argsort(of_stop[index], kind="stable")]
 
 
 def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Floats, Floats]:
@@ -164,26 +204,63 @@ def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Flo
     return heading, sigma
 
 
-def _unsolvable(tally: _MarkTally, stops: StopRows) -> dict[int, str]:
-    """Return the stops whose marks cannot fix five unknowns, each with what would help."""
-    ends, mids = tally.count[END], tally.count[MID]
-    peaks = tally.count[TOTAL] + tally.count[AXIAL]
+def _reasons(tally: _MarkTally, stops: StopRows, failed: Mapping[int, str]) -> Texts:
+    """Return why the marks of each stop (s,) cannot fix five unknowns, with what would help."""
+    ends, others = tally.count[END], tally.count[[MID, TOTAL, AXIAL]].sum(axis=0)
     read = np.isfinite(stops.depth_reading_m)
-    why = [
-        (ends + mids + peaks == 0, NO_MARK),
-        (
-            (ends == 1) & (mids + peaks == 0) & ~read,
-            ONE_NULL,
-        ),
-        ((ends == 0) & ~read, NO_DEPTH),
-    ]
-    out: dict[int, str] = {}
-    for test, text in why:
-        for i in np.flatnonzero(test):
-            out.setdefault(int(i), text)
-    return out
+    tests = {
+        "bare": ends + others == 0,
+        "one-null": (ends == 1) & (others == 0) & ~read,
+        "no-depth": (ends == 0) & ~read,
+    }
+    reason = np.select(list(tests.values()), [UNSOLVED[name] for name in tests], "")
+    reason = reason.astype("<U200")
+    for i, error in failed.items():
+        reason[i] = f"{UNSOLVED['failed']} ({error})"
+    return reason
 
 
-def _half_rod(run: Texts, settings: Settings) -> Floats:
-    half = {r.id: 0.5 * r.rod_length_m for r in settings.runs}
-    return np.nan_to_num(np.array([half.get(str(r), 0.0) for r in run], dtype=np.float64))
+# ---- the ground -----------------------------------------------------------------------------
+
+
+def site_slope(xyz_m: Floats, var_up_m2: Floats) -> Floats:
+    """Return the slope (2,) east and north of a plane through all ground levels (n, 3)."""
+    if len(xyz_m) < 2:
+        return np.zeros(2)
+    weight = 1.0 / (var_up_m2 + ROUGHNESS_M**2)
+    centred = xyz_m - np.average(xyz_m, axis=0, weights=weight)
+    flat = centred[:, :2]
+    normal = (flat * weight[:, None]).T @ flat + np.eye(2) / SITE_SLOPE_SIGMA**2
+    return np.asarray(np.linalg.solve(normal, flat.T @ (weight * centred[:, 2])))
+
+
+def fit_planes(
+    xyz_m: Floats,
+    var_up_m2: Floats,
+    count: Ints,
+    slope: Floats,
+    slope_sigma: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Return centres (2, k), planes (3, k) and their covariance (3, 3, k) for k stops.
+
+    Parameters: xyz_m (3, n) marks sorted by stop, var_up_m2 (n,), count (k,) marks per stop,
+    slope (2,) of the site and σ of a stop's own about it. A plane is the level at its centre, the
+    slope east and the slope north.
+    """
+    centre = per_problem(xyz_m[:2], count) / count
+    weight = 1.0 / (var_up_m2 + ROUGHNESS_M**2)
+    row = plane_rows(xyz_m, centre, count)
+    normal = per_problem(np.einsum("in,jn,n->ijn", row, row, weight), count)
+    rhs = per_problem(row * (weight * xyz_m[2]), count)
+    for i in (1, 2):
+        normal[i, i] += 1.0 / slope_sigma**2
+        rhs[i] += slope[i - 1] / slope_sigma**2
+    cov: Floats = np.linalg.inv(np.moveaxis(normal, -1, 0)).astype(np.float64)
+    plane = np.einsum("kij,jk->ik", cov, rhs)
+    return centre, plane, np.moveaxis(cov, 0, -1)
+
+
+def plane_rows(xyz_m: Floats, centre_m: Floats, count: Ints) -> Floats:
+    """Return ∂level/∂plane (3, n) at marks (3, n)."""
+    offset = xyz_m[:2] - np.repeat(centre_m, count, axis=1)
+    return np.concatenate([np.ones((1, xyz_m.shape[1])), offset])

@@ -1,4 +1,4 @@
-"""More than one transmitter may explain a stop's marks: find them, choose, or say there are two.
+"""More than one transmitter may explain a stop's marks: find them, choose, or report both.
 
 - A lone end null lies ahead of the transmitter or behind it: both sides are solved.
 - A stop that a nearly level transmitter cannot explain is tried with a steep or standing one,
@@ -8,14 +8,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
 from lateralline.records import Flags, Floats, Ints, StopRows
-from lateralline.solve.batch import Fits, solve_batch
-from lateralline.solve.kinds import AXIAL, END, MID, TOTAL
-from lateralline.solve.problem import LOOSE_RAD, StopProblem
-from lateralline.solve.starts import level_start, mean_spot, other_side, steep_start
+from lateralline.solve.batch import (
+    Fits,
+    level_start,
+    mean_spot,
+    other_side,
+    solve_batch,
+    steep_start,
+)
+from lateralline.solve.problem import AXIAL, END, LOOSE_RAD, MID, TOTAL, StopProblem
 
 #: A stop is solved again from elsewhere when its χ² is this unlikely.
 RETRY = 1e-2
@@ -39,7 +45,7 @@ class Modes:
     chosen: Fits
     rival: Floats  # (5, k) the other candidate; NaN when there is none
     steep: Flags
-    settled: Flags  # there were two, and the neighbours told
+    settled: Flags  # there were two, and the neighbours decided
 
 
 def find_modes(problem: StopProblem, stops: StopRows, stop: Ints) -> Modes:
@@ -62,7 +68,7 @@ def _retry(problem: StopProblem, start: Floats, chosen: Fits) -> None:
     One blundered mark can lead the start astray, and a far false minimum looks like a blunder.
     """
     unlikely = chosen.likelihood(problem.dof) < RETRY
-    index = np.flatnonzero((unlikely | ~chosen.converged) & (problem.stops.count > 1))
+    index = np.flatnonzero((unlikely | ~chosen.converged) & (problem.count > 1))
     if not index.size:
         return
     part = problem.pick(index)
@@ -80,7 +86,7 @@ def _retry(problem: StopProblem, start: Floats, chosen: Fits) -> None:
 
 def _both_sides(problem: StopProblem, start: Floats, chosen: Fits, rival: Floats) -> None:
     """Solve lone end nulls from the far side too; keep the better, remember the other."""
-    index = np.flatnonzero((problem.tally(END) == 1) & (problem.stops.count == 1))
+    index = np.flatnonzero((problem.tally(END) == 1) & (problem.count == 1))
     if not index.size:
         return
     part = problem.pick(index)
@@ -99,31 +105,21 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Fits, steep: Flags) 
     # no tilt measured, and nothing taken from the axis: what is left must still over-determine
     free = np.isclose(s.tilt_sigma_rad, problem.accuracy.tilt_prior_rad)
     unlikely = chosen.likelihood(problem.dof) < REJECT
-    index = np.flatnonzero(free & (unlikely | ~chosen.converged) & (s.count > 1))
+    index = np.flatnonzero(free & (unlikely | ~chosen.converged) & (problem.count > 1))
     if not index.size:
         return problem
     part = problem.pick(index)
     loose = np.full(len(index), LOOSE_RAD)
-    part = replace(
-        part,
-        marks=replace(part.marks, lateral=np.zeros(len(part.marks.kind), dtype=bool)),
-        stops=replace(
-            part.stops,
-            tilt_sigma_rad=loose,
-            heading_sigma_rad=loose,
-        ),
+    part = replace(part, marks=replace(part.marks, lateral=np.zeros(len(part.marks.kind), bool)))
+    part = part.with_stops(tilt_sigma_rad=loose, heading_sigma_rad=loose)
+    best, *others = (
+        solve_batch(part, steep_start(part, start[:, index], tilt, turn))
+        for tilt, turn in product(STEEP_TILTS_RAD, STEEP_TURNS_RAD)
     )
-    best: Fits | None = None
-    for tilt in STEEP_TILTS_RAD:
-        for turn in STEEP_TURNS_RAD:
-            found = solve_batch(part, steep_start(part, start[:, index], tilt, turn))
-            found.objective[~found.converged] = np.inf
-            if best is None:
-                best = found
-            else:
-                better = found.objective < best.objective - 1e-9
-                best.put(np.flatnonzero(better), found.pick(better))
-    assert best is not None
+    best.objective[~best.converged] = np.inf
+    for found in others:
+        better = found.converged & (found.objective < best.objective - 1e-9)
+        best.put(np.flatnonzero(better), found.pick(better))
     tilt = np.abs(np.remainder(best.p[4] + 0.5 * np.pi, np.pi) - 0.5 * np.pi)
     sigma = np.sqrt(best.cov[:, 4, 4])
     below = part.ground(best.p) > best.p[2]
@@ -136,18 +132,11 @@ def _try_steep(problem: StopProblem, start: Floats, chosen: Fits, steep: Flags) 
         return problem
     chosen.put(taken, best.pick(accept))
     steep[taken] = True
-    lateral = problem.marks.lateral & ~steep[problem.of_stop]
     tilt_sigma, heading_sigma = s.tilt_sigma_rad.copy(), s.heading_sigma_rad.copy()
     tilt_sigma[taken] = heading_sigma[taken] = LOOSE_RAD
-    return replace(
-        problem,
-        marks=replace(problem.marks, lateral=lateral),
-        stops=replace(
-            s,
-            tilt_sigma_rad=tilt_sigma,
-            heading_sigma_rad=heading_sigma,
-        ),
-    )
+    lateral = problem.marks.lateral & ~steep[problem.of_stop]
+    problem = replace(problem, marks=replace(problem.marks, lateral=lateral))
+    return problem.with_stops(tilt_sigma_rad=tilt_sigma, heading_sigma_rad=heading_sigma)
 
 
 def _settle(

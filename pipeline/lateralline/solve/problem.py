@@ -3,24 +3,34 @@
 Unknowns per stop: east, north, up, heading, tilt. Steps and Jacobians are taken in the
 transmitter's own axes (along, across, up), in which all marks of a stop share one rotation; only
 `advance` and the final covariance turn back to east and north.
+
+Peaks. At a peak the field's strength has no slope along the ground. That slope is scaled by the
+strength's curvature, so every residual is an offset in depths. Two things beside the receiver blur
+it: the ground's slope, for a peak slides downhill, and for the whole field, which is quartic-flat
+along the axis, the tilt.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import Self, TypeVar
 
 import numpy as np
 
 from lateralline.kernels import conditions
+from lateralline.kernels.dipole import total_peak_offset
 from lateralline.kernels.lsq import Linearised, per_problem
 from lateralline.records import Flags, Floats, Ints
 from lateralline.settings import Accuracy
-from lateralline.solve.kinds import END, MID, TOTAL
-from lateralline.solve.peaks import Rows, Underfoot, peak_rows
 
+#: Mark kinds that carry a field condition: their codes here, and names in the field record.
+END, MID, TOTAL, AXIAL = range(4)
+KINDS = ("end_null", "mid_null", "peak_total", "peak_axial")
 #: σ of an angle of which nothing is known beforehand: keeps matrices invertible and says nothing.
 LOOSE_RAD = 10.0
+#: Root mean square of the total peak's offset over its offset at one σ of tilt (computed, 3–10°),
+#: and the tilt at which that offset is greatest.
+PEAK_WANDER, PEAK_LEAN_RAD = 0.9, np.radians(12.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,16 +44,11 @@ class MarkArrays:
     in_plane: Flags  # its level helped to fit the ground plane
     row: Ints  # index into Marks
 
-    def pick(self, index: Ints) -> Self:
-        """Return the marks of an index, repeats allowed."""
-        return replace(self, **{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
-
 
 @dataclass(frozen=True, slots=True)
 class StopArrays:
     """k stops, each with at least one mark."""
 
-    count: Ints  # marks of each stop
     depth_reading_m: Floats  # aerial to transmitter; NaN = none
     scale: Floats  # of this stop's depth readings, and σ, from everything but this stop
     scale_sigma: Floats
@@ -57,9 +62,41 @@ class StopArrays:
     plane: Floats  # (3, k) level at the centre, slope east, slope north
     plane_cov: Floats  # (3, 3, k)
 
-    def pick(self, index: Ints) -> Self:
-        """Return the stops of an index, repeats allowed."""
-        return replace(self, **{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
+
+Columns = TypeVar("Columns", MarkArrays, StopArrays)
+
+
+def _picked(columns: Columns, index: Ints) -> Columns:
+    """Return the marks or stops of an index, repeats allowed."""
+    return replace(
+        columns, **{f.name: getattr(columns, f.name)[..., index] for f in fields(columns)}
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Two conditions per mark, filled in kind by kind."""
+
+    f: Floats  # (2, n)
+    raw: Floats  # (2, 4, n) by along, across, up of the mark, and tilt
+    by_slope: Floats  # (2, n) by heading, through the ground's slopes
+    own_var: Floats  # (2, n) of the condition itself, without the mark's position
+
+
+def turned(first: Floats, second: Floats, sin: Floats, cos: Floats) -> tuple[Floats, Floats]:
+    """Turn plan components by a heading's sine and cosine.
+
+    East and north become along and across (to the right of the heading), and the reverse: the turn
+    is its own inverse.
+    """
+    return first * sin + second * cos, first * cos - second * sin
+
+
+def moved(p: Floats, step: Floats) -> Floats:
+    """Return p (5, k) moved by a step in transmitter axes."""
+    out: Floats = p + step
+    out[:2] = p[:2] + turned(step[0], step[1], np.sin(p[3]), np.cos(p[3]))
+    return out
 
 
 def spread_of(by_mark: Floats, cov_m2: Floats, sin: Floats, cos: Floats) -> Floats:
@@ -69,7 +106,7 @@ def spread_of(by_mark: Floats, cov_m2: Floats, sin: Floats, cos: Floats) -> Floa
     up; written out, because this is the innermost loop and n is long while 2 and 3 are not.
     """
     along, across, up = np.moveaxis(by_mark, 1, 0)  # each (2, n)
-    f = (along * sin + across * cos, along * cos - across * sin, up)  # by east, north, up
+    f = (*turned(along, across, sin, cos), up)  # by east, north, up
     of_cov = [sum(f[i] * cov_m2[i, j] for i in range(3)) for j in range(3)]
     first = sum(f[j][0] * of_cov[j] for j in range(3))
     return np.stack([first[0], first[1], sum(f[j][1] * of_cov[j][1] for j in range(3))])
@@ -79,6 +116,7 @@ def spread_of(by_mark: Floats, cov_m2: Floats, sin: Floats, cos: Floats) -> Floa
 class StopProblem:
     """A batch of stops; see `kernels.lsq.Problem`."""
 
+    count: Ints  # (k,) marks of each stop
     marks: MarkArrays
     stops: StopArrays
     accuracy: Accuracy
@@ -89,22 +127,31 @@ class StopProblem:
 
     def pick(self, index: Ints) -> Self:
         """Return the stops of an index (repeats allowed, any order), each with all its marks."""
-        count = self.stops.count
+        count = self.count
         first = np.cumsum(count) - count
         chosen = count[index]
         begin = np.cumsum(chosen) - chosen
         of_mark = np.repeat(first[index] - begin, chosen) + np.arange(chosen.sum())
-        return replace(self, marks=self.marks.pick(of_mark), stops=self.stops.pick(index))
+        marks, stops = _picked(self.marks, of_mark), _picked(self.stops, index)
+        return replace(self, count=chosen, marks=marks, stops=stops)
+
+    def per_stop(self, values: Floats) -> Floats:
+        """Return sums (…, k) over each stop's marks of values (…, n)."""
+        return per_problem(values, self.count)
+
+    def with_stops(self, **columns: Floats) -> Self:
+        """Return the batch with these columns of its stops instead."""
+        return replace(self, stops=replace(self.stops, **columns))
 
     @property
     def of_stop(self) -> Ints:
         """Return the stop of each mark (n,)."""
-        return np.repeat(np.arange(len(self.stops.count)), self.stops.count)
+        return np.repeat(np.arange(len(self.count)), self.count)
 
     def tally(self, *kinds: int) -> Ints:
         """Return how many marks of these kinds each stop has (k,)."""
         chosen = np.isin(self.marks.kind, kinds).astype(np.float64)
-        return per_problem(chosen, self.stops.count).astype(np.int64)
+        return self.per_stop(chosen).astype(np.int64)
 
     @property
     def rows(self) -> Ints:
@@ -121,11 +168,7 @@ class StopProblem:
         turn = np.max(np.abs(step[3:]), axis=0)
         limit = np.minimum(0.5 * depth / np.maximum(length, 1e-12), 0.5 / np.maximum(turn, 1e-12))
         d = step * np.minimum(1.0, limit)
-        sin, cos = np.sin(p[3]), np.cos(p[3])
-        moved: Floats = p + d
-        moved[0] = p[0] + d[0] * sin + d[1] * cos
-        moved[1] = p[1] + d[0] * cos - d[1] * sin
-        return moved
+        return moved(p, d)
 
     def ground(self, p: Floats) -> Floats:
         """Return the ground level (k,) over the plan positions of p."""
@@ -135,25 +178,22 @@ class StopProblem:
 
     def slopes(self, p: Floats) -> tuple[Floats, Floats]:
         """Return the ground's slope along and across each heading (k,)."""
-        sin, cos = np.sin(p[3]), np.cos(p[3])
-        _, east, north = self.stops.plane
-        return east * sin + north * cos, east * cos - north * sin
+        return turned(self.stops.plane[1], self.stops.plane[2], np.sin(p[3]), np.cos(p[3]))
 
     def in_axes(self, p: Floats) -> Floats:
         """Return marks (3, n) in their stop's transmitter axes."""
-        of = np.repeat(p[:4], self.stops.count, axis=1)
+        of = np.repeat(p[:4], self.count, axis=1)
         east, north, up = self.marks.xyz_m - of[:3]
-        sin, cos = np.sin(of[3]), np.cos(of[3])
-        return np.stack([east * sin + north * cos, east * cos - north * sin, up])
+        return np.stack([*turned(east, north, np.sin(of[3]), np.cos(of[3])), up])
 
     def linearise(self, p: Floats) -> Linearised:
         """Return residuals, Jacobians and noise at p (5, k)."""
         f, jacobian, by_mark, own_var = self._mark_rows(p)
-        turn = np.repeat(p[3], self.stops.count)
+        turn = np.repeat(p[3], self.count)
         s = spread_of(by_mark, self.marks.cov_m2, np.sin(turn), np.cos(turn))
         s[0] += own_var[0]
         s[2] += own_var[1]
-        return Linearised(self.stops.count, f, jacobian, s, *self._own_rows(p))
+        return Linearised(self.count, f, jacobian, s, *self._own_rows(p))
 
     def by_position(self, p: Floats) -> Floats:
         """Return ∂f/∂(mark position) (2, 3, n) in transmitter axes."""
@@ -167,11 +207,11 @@ class StopProblem:
         """
         r = self.in_axes(p)
         n = r.shape[1]
-        tilt = np.repeat(p[4], self.stops.count)
+        tilt = np.repeat(p[4], self.count)
         rows = Rows(np.zeros((2, n)), np.zeros((2, 4, n)), np.zeros((2, n)), np.ones((2, n)))
         self._nulls(r, tilt, rows)
         if (self.marks.kind >= TOTAL).any():
-            peak_rows(self._under_peaks(p, r, tilt), self.accuracy, rows)
+            self._peaks(p, r, tilt, rows)
         raw = rows.raw
         jacobian = np.empty((2, 5, n))
         jacobian[:, :3] = -raw[:, :3]
@@ -183,7 +223,7 @@ class StopProblem:
         """Fill in B along = B across = 0 at end nulls, B up = 0 at mid nulls."""
         a, kind, half = self.accuracy, self.marks.kind, self.stops.half_rod_m
         if (kind <= MID).any():  # peaks too, overwritten later: cheaper than picking nulls out
-            rod = np.repeat(half, self.stops.count) if half.any() else None
+            rod = np.repeat(half, self.count) if half.any() else None
             u, du = conditions.direction(r, tilt, rod)
             is_end = kind == END
             rows.f[0], rows.raw[0] = np.where(is_end, u[0], u[2]), np.where(is_end, du[0], du[2])
@@ -195,29 +235,52 @@ class StopProblem:
             rows.f[1, i], rows.raw[1][:, i] = conditions.offset_in_depths(r[:, i], axis=1)
             rows.own_var[1, i] = a.mid_across_depths**2
 
-    def _under_peaks(self, p: Floats, r: Floats, tilt: Floats) -> Underfoot:
-        """Return what peaks need to know of ground and prior, mark by mark."""
-        s = self.stops
+    def _peaks(self, p: Floats, r: Floats, tilt: Floats, rows: Rows) -> None:
+        """Fill in the rows of every peak: first across the axis, then along it."""
+        s, a = self.stops, self.accuracy
         sin, cos = np.sin(p[3]), np.cos(p[3])
         e, en, n = s.plane_cov[1, 1], s.plane_cov[1, 2], s.plane_cov[2, 2]
-        along, across = self.slopes(p)
-        by_stop = np.stack(
-            [
-                along,
-                across,
-                e * sin**2 + 2 * en * sin * cos + n * cos**2,
-                e * cos**2 - 2 * en * sin * cos + n * sin**2,
-                s.tilt_rad,
-                s.tilt_sigma_rad,
-            ]
-        )
-        return Underfoot(self.marks.kind, r, tilt, *np.repeat(by_stop, s.count, axis=1))
+        along_var = e * sin**2 + 2 * en * sin * cos + n * cos**2  # of the ground's slopes
+        across_var = e * cos**2 - 2 * en * sin * cos + n * sin**2
+        by_stop = np.stack([*self.slopes(p), along_var, across_var, s.tilt_rad, s.tilt_sigma_rad])
+        of_stop = self.of_stop
+        for code, gradient in (
+            (TOTAL, conditions.total_gradient),
+            (AXIAL, conditions.axial_gradient),
+        ):
+            i = np.flatnonzero(self.marks.kind == code)
+            if not i.size:
+                continue
+            along, across, along_var, across_var, lean, lean_sigma = by_stop[:, of_stop[i]]
+            g, dg = gradient(r[:, i], tilt[i])
+            k = -1.0 / conditions.ACROSS_CURVATURE
+            rows.f[0, i] = k * (g[1] + across * g[2])
+            rows.raw[0][:, i] = k * (dg[1] + across * dg[2])
+            rows.by_slope[0, i] = -k * along * g[2]
+            rows.own_var[0, i] = a.peak_across_depths**2 + across_var
+            if code == AXIAL:
+                # as much sharper along than across as its curvature is greater: equal loss of
+                # strength
+                k = -1.0 / conditions.AXIAL_CURVATURE
+                sharper = conditions.ACROSS_CURVATURE / conditions.AXIAL_CURVATURE
+                rows.f[1, i] = k * (g[0] + along * g[2])
+                rows.raw[1][:, i] = k * (dg[0] + along * dg[2])
+                rows.by_slope[1, i] = k * across * g[2]
+                rows.own_var[1, i] = sharper * a.peak_across_depths**2 + sharper**2 * along_var
+            else:
+                shift, wander = _peak_along(lean - np.arctan(along), lean_sigma**2 + along_var)
+                ahead, by_ahead = conditions.offset_in_depths(r[:, i], axis=0)
+                up, by_up = conditions.offset_in_depths(r[:, i], axis=2)
+                rows.f[1, i] = ahead + along * up - shift
+                rows.raw[1][:, i] = by_ahead + along * by_up
+                rows.by_slope[1, i] = across * up
+                rows.own_var[1, i] = a.peak_along_depths**2 + along_var + wander
 
     @property
     def dof(self) -> Ints:
         """Return conditions and priors less the five unknowns (k,)."""
         s = self.stops
-        marks = per_problem(self.rows.astype(np.float64), s.count).astype(np.int64)
+        marks = self.per_stop(self.rows.astype(np.float64)).astype(np.int64)
         return np.asarray(
             marks
             + np.isfinite(s.depth_reading_m)
@@ -261,3 +324,19 @@ class StopProblem:
         """Return the variance (k,) of the ground level over the plan position of p."""
         row = self.plane_row(p)
         return np.asarray(np.einsum("ik,ijk,jk->k", row, self.stops.plane_cov, row))
+
+
+def _peak_along(lean_rad: Floats, lean_var: Floats) -> tuple[Floats, Floats]:
+    """Return how far along the axis the whole field's top lies, and its variance, in depths.
+
+    It hangs on the tilt against the ground. To which side it has moved is used where the prior of
+    that tilt tells; otherwise it is spread.
+    """
+
+    def offset(tilt_rad: Floats) -> Floats:
+        return total_peak_offset(np.clip(tilt_rad, -PEAK_LEAN_RAD, PEAK_LEAN_RAD))
+
+    sigma = np.sqrt(lean_var)
+    shift = np.where(np.abs(lean_rad) > 2.0 * sigma, offset(lean_rad), 0.0)
+    spread = np.maximum(offset(np.hypot(lean_rad, sigma)) ** 2 - shift**2, 0.0)
+    return shift, PEAK_WANDER**2 * spread

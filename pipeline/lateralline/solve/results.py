@@ -1,42 +1,68 @@
-"""From a solution to records: fixes with honest covariance, and what it says of each mark."""
+"""From a solution to records: fixes with honest covariance, and the test of each mark."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.proportions import MOST_DEPTH_M
-from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, StopRows
-from lateralline.solve.average import Averaged, average
-from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, Gathered
-from lateralline.solve.kinds import MID
+from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, Marks, StopRows
+from lateralline.solve.covariance import Averaged, average, shared_shifts, with_left_out
+from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, UNSOLVED, Gathered
 from lateralline.solve.modes import REJECT, Modes
+from lateralline.solve.problem import MID
 from lateralline.solve.scale import ReceiverScale
-from lateralline.solve.shared import shared_shifts, with_left_out
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
 #: How far below zero rounding may carry an eigenvalue of a correlation.
 ROUNDING = 1e-6
 
-WEAK = "no end null was found: the heading is only guessed from the neighbouring stops"
-ALONE = "no end null and no neighbour: nothing tells the heading"
-UPRIGHT = "the transmitter stands almost upright: its marks tell no heading"
-SETTLED = "a lone end null has the transmitter on either side; the neighbours chose"
+#: Why the heading of a stop is weak, by the variant of its finding.
+WEAK = {
+    "neighbours": "no end null was found: the heading is only guessed from the neighbouring stops",
+    "alone": "no end null and no neighbour: nothing tells the heading",
+    "upright": "the transmitter stands almost upright: its marks tell no heading",
+    "chosen": "a lone end null has the transmitter on either side; the neighbours chose",
+}
 TWO_SIDES = "a lone end null has the transmitter on either side, and nothing tells which"
 CONTRADICT = "its marks contradict one another: no transmitter explains them all"
-DIVERGED = "the adjustment did not converge; look for a mark of another stop or of another kind"
-DEEP = "it would lie deeper than any transmitter is found; look for a mark or level far off"
-NOT_SOUND = "its numbers come to nothing that can be used; look for a reading or mark far off"
-FAILED = "its numbers could not be worked out; look for a mark, level or accuracy out of measure"
-ABOVE = "the solution lies above the ground; look for a wrong level or depth reading"
 
 
-def fixes_of(
-    gathered: Gathered, modes: Modes, stops: StopRows, shared_m: Floats, scale: ReceiverScale
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The stops as they were solved, and how their marks fit."""
+
+    marks: Marks
+    stops: StopRows
+    gathered: Gathered
+    scale: ReceiverScale
+    modes: Modes
+    fixes: Fixes
+    results: MarkResults
+
+
+def fitted(
+    marks: Marks, stops: StopRows, gathered: Gathered, scale: ReceiverScale, modes: Modes
+) -> Fitted:
+    """Return solved modes with the fixes and mark results that follow from them."""
+    shared_m = marks.shared_m if len(marks.shared_m) else np.zeros((len(marks.row), 3, 0))
+    by_gnss = np.zeros(len(stops.row), dtype=np.bool_)
+    by_gnss[gathered.stop] = gathered.all_marks(marks.method == "gnss")
+    fixes = _fixes(gathered, modes, stops, shared_m, scale, by_gnss)
+    return Fitted(marks, stops, gathered, scale, modes, fixes, _mark_results(modes, len(marks.row)))
+
+
+def _fixes(
+    gathered: Gathered,
+    modes: Modes,
+    stops: StopRows,
+    shared_m: Floats,
+    scale: ReceiverScale,
+    by_gnss: Flags,
 ) -> Fixes:
     """Return one fix per row of stops; NaN where there is no solution, with the reason.
 
@@ -50,7 +76,7 @@ def fixes_of(
     heading, tilt, flipped = _wrapped(p[3], p[4])
     sound = _sound(p, site_cov, averaged)
     site_cov[~sound] = np.nan
-    shared, left_out = shared_shifts(problem, chosen, shared_m, scale)
+    shared, left_out = shared_shifts(problem, chosen, shared_m, scale.group, len(scale.value))
     site_cov = with_left_out(site_cov, left_out)
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
@@ -58,25 +84,23 @@ def fixes_of(
     shared = shared_within(site_cov, shared)
 
     status = np.full(size, "unsolved", dtype="<U9")
-    reason = np.full(size, "", dtype="<U200")
-    for i, why in gathered.unsolvable.items():
-        reason[i] = why
+    reason = gathered.reason.copy()
     status[at] = "solved"
     lone = problem.stops.heading_sigma_rad >= UNKNOWN_SIGMA_RAD
     guessed = ~gathered.heading_observed & ~modes.steep
     upright = modes.steep & (chosen.cov[:, 3, 3] > NEIGHBOUR_SIGMA_RAD**2)
     two = np.isfinite(modes.rival[0])
     for those, word, why in (
-        (guessed, "weak", WEAK),
-        (guessed & lone, "weak", ALONE),
-        (upright, "weak", UPRIGHT),
-        (two & modes.settled, "weak", SETTLED),
+        (guessed, "weak", WEAK["neighbours"]),
+        (guessed & lone, "weak", WEAK["alone"]),
+        (upright, "weak", WEAK["upright"]),
+        (two & modes.settled, "weak", WEAK["chosen"]),
         (chosen.likelihood(problem.dof) < REJECT, "weak", CONTRADICT),
         (two & ~modes.settled, "ambiguous", TWO_SIDES),
-        (~chosen.converged, "unsolved", DIVERGED),
-        (chosen.converged & (ground <= p[2]), "unsolved", ABOVE),
-        (chosen.converged & (averaged.depth_m > MOST_DEPTH_M), "unsolved", DEEP),
-        (chosen.converged & ~sound, "unsolved", NOT_SOUND),
+        (~chosen.converged, "unsolved", UNSOLVED["diverged"]),
+        (chosen.converged & (ground <= p[2]), "unsolved", UNSOLVED["above"]),
+        (chosen.converged & (averaged.depth_m > MOST_DEPTH_M), "unsolved", UNSOLVED["deep"]),
+        (chosen.converged & ~sound, "unsolved", UNSOLVED["unsound"]),
     ):
         status[at[those]], reason[at[those]] = word, why
     good = status != "unsolved"
@@ -110,9 +134,10 @@ def fixes_of(
         dof=count(problem.dof),
         status=status,
         reason=reason,
-        marks_used=count(problem.stops.count),
+        marks_used=count(problem.count),
         tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
         shared=spread(shared),
+        by_gnss=by_gnss,
     )
 
 
@@ -140,7 +165,7 @@ def _wrapped(heading_rad: Floats, tilt_rad: Floats) -> tuple[Floats, Floats, Fla
     return np.remainder(heading, 2.0 * np.pi), tilt, over
 
 
-def mark_results_of(modes: Modes, size: int) -> MarkResults:
+def _mark_results(modes: Modes, size: int) -> MarkResults:
     """Return residual, test and reliability of each of size marks; NaN where not used."""
     problem, chosen = modes.problem, modes.chosen
     index = problem.marks.row
@@ -156,8 +181,8 @@ def mark_results_of(modes: Modes, size: int) -> MarkResults:
     at = problem.linearise(chosen.p)
     white = whiten(at)
     by_mark = problem.by_position(chosen.p)[:, :2]
-    tested = reliability(white, chosen.cov, problem.stops.count, problem.rows)
-    out.used[index] = np.repeat(chosen.converged, problem.stops.count)
+    tested = reliability(white, chosen.cov, problem.count, problem.rows)
+    out.used[index] = np.repeat(chosen.converged, problem.count)
     out.residual_m[index] = _offset(at.mark_f, by_mark, problem.marks.kind == MID)
     out.residual_w[index] = tested.residual_w
     out.redundancy[index] = tested.redundancy

@@ -1,24 +1,27 @@
 """The depth-reading scale shared by all stops of one receiver and day.
 
-Nulls and exposures tell a stop's depth without its reading; the ratio of reading to depth over
-many stops tells the receiver's scale. Each stop then uses the scale that the *others* found, so
-its own reading is never used twice.
+Nulls, and exposures near a stop, give its depth without its reading; the ratio of reading to depth
+over many stops gives the receiver's scale. Each stop then uses the scale that the *others* found,
+so its own reading is never used twice.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from lateralline.records import Flags, Floats, Ints
-from lateralline.solve.batch import solve_batch
-from lateralline.solve.depth import with_ground
-from lateralline.solve.kinds import END, MID
-from lateralline.solve.problem import StopProblem
-from lateralline.solve.starts import level_start
+from lateralline.records import Exposures, Flags, Floats, Ints, StopRows, Texts
+from lateralline.settings import Settings
+from lateralline.solve.batch import solve_level
+from lateralline.solve.covariance import with_ground
+from lateralline.solve.gather import Gathered
+from lateralline.solve.problem import END, MID, StopProblem
 
-#: A depth known no better than this tells nothing of the scale.
+#: An exposure this near a stop, along the pipe, shows its depth; a grade over that is added to σ.
+NEAR_M = 0.5
+GRADE_SIGMA = 0.05
+#: A depth known no better than this gives no scale.
 USEFUL_RATIO = 0.3
 #: Reading over depth when a unit was mistaken: foot and metre, inch and foot, inch and metre,
 #: centimetre and metre, inch and centimetre, foot and centimetre, each way.
@@ -40,6 +43,7 @@ SLIPS, NEAR_SLIP = np.append(UNIT_RATIOS, [10.0, 0.1]), 1.25
 class ReceiverScale:
     """The depth-reading scale of g groups of stops (a receiver on a day)."""
 
+    receiver: Texts  # (g,) its name; "" when the site gives none
     group: Ints  # (k,) of each stop
     value: Floats  # (g,) from all its stops
     sigma: Floats
@@ -48,34 +52,39 @@ class ReceiverScale:
     typical: Floats  # (g,) median of reading over depth; NaN = none known
     others: Floats  # (k,) from all stops but this one
     others_sigma: Floats
-    by_marks: Floats  # (k,) reading over depth by nulls alone; NaN where they do not tell it
+    by_marks: Floats  # (k,) reading over depth by nulls alone; NaN where they do not give it
     impossible: Flags  # (k,) a reading so far off that nulls agreeing among themselves deny it
 
 
-def shared_scale(
-    problem: StopProblem, group: Ints, seen_depth_m: Floats, seen_sigma_m: Floats
+def receiver_scale(
+    gathered: Gathered, stops: StopRows, settings: Settings, exposures: Exposures | None
 ) -> ReceiverScale:
-    """Return the scale of each group from depths by nulls, and by exposures where seen (k,)."""
-    prior = problem.accuracy.depth_scale_ratio
+    """Return the scale of each receiver from depths by nulls and by exposures near stops."""
+    problem = gathered.problem
+    name = {r.id: r.receiver for r in settings.runs}
+    of_stop = np.array([name.get(str(r), "") for r in stops.run[gathered.stop]], dtype=np.str_)
+    receiver, group = np.unique(of_stop, return_inverse=True)
+    groups, prior = len(receiver), problem.accuracy.depth_scale_ratio
     depth, sigma, sound, spare = _depth_without_reading(problem)
     by_marks, impossible = _against_marks(problem, depth, sigma, sound, spare)
-    better = np.isfinite(seen_depth_m) & ~(seen_sigma_m > sigma)
-    depth, sigma = np.where(better, seen_depth_m, depth), np.where(better, seen_sigma_m, sigma)
+    shown_m, shown_sigma_m = _exposed_depths(gathered, stops, settings, exposures)
+    better = np.isfinite(shown_m) & ~(shown_sigma_m > sigma)
+    depth, sigma = np.where(better, shown_m, depth), np.where(better, shown_sigma_m, sigma)
     distance = depth + problem.stops.aerial_m
     with np.errstate(invalid="ignore"):
         ratio = problem.stops.depth_reading_m / distance
         variance = (problem.reading_noise_m(distance) / distance) ** 2 + (sigma / distance) ** 2
         useful = np.isfinite(ratio) & (sigma < USEFUL_RATIO * distance)
-        typical = _medians(ratio, useful, group)
+        typical = _medians(ratio, useful, group, groups)
         useful &= np.abs(ratio - 1.0) < BLUNDER_SIGMAS * np.sqrt(variance + prior**2)
     weight = np.where(useful, 1.0 / np.where(useful, variance, 1.0), 0.0)
     pull = np.where(useful, weight * (ratio - 1.0), 0.0)
-    groups = int(group.max(initial=-1)) + 1
     total = np.bincount(group, weights=weight, minlength=groups) + 1.0 / prior**2
     sum_pull = np.bincount(group, weights=pull, minlength=groups)
     left = total[group] - weight
     return ReceiverScale(
-        group,
+        receiver,
+        group.astype(np.int64),
         1.0 + sum_pull / total,
         1.0 / np.sqrt(total),
         np.bincount(group[useful], minlength=groups).astype(np.int64),
@@ -98,21 +107,21 @@ def _against_marks(
     """
     distance = depth + problem.stops.aerial_m
     with np.errstate(invalid="ignore"):
-        told = sigma < USEFUL_RATIO * distance
+        known = sigma < USEFUL_RATIO * distance
         ratio = np.where(sigma < distance, problem.stops.depth_reading_m / distance, np.nan)
         noise = np.hypot(problem.reading_noise_m(distance), sigma) / distance
         spread = np.hypot(noise, problem.accuracy.depth_scale_ratio)
         far = np.abs(np.log(ratio)) > np.log(GROSS)
         slip = np.abs(np.log(ratio[:, None] / SLIPS)).min(axis=1) < np.log(NEAR_SLIP)
-        return ratio, told & sound & (spare | slip) & far & (
+        return ratio, known & sound & (spare | slip) & far & (
             np.abs(ratio - 1.0) > BLUNDER_SIGMAS * spread
         )
 
 
-def _medians(ratio: Floats, useful: Flags, group: Ints) -> Floats:
-    """Return the median ratio of each group (g,); NaN where too few readings tell it."""
-    out = np.full(int(group.max(initial=-1)) + 1, np.nan)
-    for g in range(len(out)):
+def _medians(ratio: Floats, useful: Flags, group: Ints, groups: int) -> Floats:
+    """Return the median ratio of each group (g,); NaN where there are too few readings."""
+    out = np.full(groups, np.nan)
+    for g in range(groups):
         mine = ratio[useful & (group == g)]
         if len(mine) >= SLIP_READINGS:
             out[g] = np.median(mine)
@@ -128,12 +137,12 @@ def _slips(typical: Floats) -> Floats:
 
 
 def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats, Flags, Flags]:
-    """Return depth and σ (k,) from nulls alone, NaN where they do not tell it; if sound, if spare.
+    """Return depth and σ (k,) from nulls alone, NaN where they do not give it; if sound, if spare.
 
-    Sound is a depth that two end nulls give and nothing else at the stop speaks against; spare,
-    that something might have.
+    Sound is a depth that two end nulls give and nothing else at the stop contradicts; spare, that
+    there is a redundant condition which might have.
     """
-    k = len(problem.stops.count)
+    k = len(problem.count)
     depth, sigma = np.full(k, np.nan), np.full(k, np.nan)
     sound, spare = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool)
     ends, mids = problem.tally(END), problem.tally(MID)
@@ -142,12 +151,38 @@ def _depth_without_reading(problem: StopProblem) -> tuple[Floats, Floats, Flags,
     )
     if index.size:
         part = problem.pick(index)
-        unread = np.full(len(index), np.nan)
-        part = replace(part, stops=replace(part.stops, depth_reading_m=unread))
-        solved = solve_batch(part, level_start(part))
+        part = part.with_stops(depth_reading_m=np.full(len(index), np.nan))
+        solved = solve_level(part)
         good = solved.converged
         depth[index[good]] = (part.ground(solved.p) - solved.p[2])[good]
         sigma[index[good]] = np.sqrt(with_ground(part, solved.p, solved.cov)[1])[good]
         sound[index] = good & (ends[index] >= 2) & (solved.likelihood(part.dof) > SOUND)
         spare[index] = part.dof > 0
     return depth, sigma, sound, spare
+
+
+def _exposed_depths(
+    gathered: Gathered, stops: StopRows, settings: Settings, exposures: Exposures | None
+) -> tuple[Floats, Floats]:
+    """Return depth below ground and σ (k,) where an exposure shows it; NaN elsewhere."""
+    k = len(gathered.stop)
+    depth, sigma = np.full(k, np.nan), np.full(k, np.nan)
+    if exposures is None:
+        return depth, sigma
+    run, counter = stops.run[gathered.stop], stops.counter_m[gathered.stop]
+    for i in np.flatnonzero(exposures.placed & np.isfinite(exposures.counter_m)):
+        here = np.flatnonzero(run == exposures.run[i])
+        if not here.size:
+            continue
+        of_run = settings.run(str(exposures.run[i]))
+        gap = np.abs(counter[here] - of_run.transmitter_lag_m - exposures.counter_m[i])
+        nearest = here[np.argmin(gap)]
+        pipe = settings.pipe(of_run.line)
+        rise = pipe.axis_above_m(str(exposures.measured_to[i]), of_run.ride_height_m)
+        found = exposures.ground_m[i] - exposures.xyz_m[i, 2] - rise
+        if gap.min() < NEAR_M and np.isfinite(found):
+            depth[nearest] = found
+            sigma[nearest] = np.hypot(
+                np.sqrt(exposures.cov_m2[i, 2, 2]), GRADE_SIGMA * max(float(gap.min()), 0.05)
+            )
+    return depth, sigma

@@ -1,23 +1,26 @@
-"""Which of a site's units would make its tape, depth readings and counters agree.
+"""Depth readings and units: what a receiver's scale is, and which units were mistaken.
 
-The nulls give depths, and the stops give distances, in the unit of the tape. A wrong unit of the
-readings puts these alone off by the ratio of two units, and so for the counters; a wrong unit of
-the tape puts both off alike. The fewest wrong units that explain what was found are the likeliest.
+Which of a site's units would make its tape, depth readings and counters agree? The nulls give
+depths, and the stops give distances, in the unit of the tape. A wrong unit of the readings puts
+these alone off by the ratio of two units, and so for the counters; a wrong unit of the tape puts
+both off alike. The fewest wrong units that explain what was found are the likeliest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import isfinite, log
 
 import numpy as np
 
-from lateralline.findings import Finding, finding
+from lateralline.findings import Finding, Given, finding
+from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Flags, Floats, Marks, StopRows
 from lateralline.settings import Settings
 from lateralline.solve.gather import Gathered
+from lateralline.solve.scale import NEAR_SLIP, ReceiverScale
 from lateralline.units import METRES_PER
 
 #: Units a crew may have read in; the US survey foot is no other foot here.
@@ -28,6 +31,57 @@ _READ_IN = ("m", "cm", "ft", "in")
 _NEAR = 1.25
 #: Stops nearer than this part of the usual tell no distance; fewer readings than these no habit.
 _APART, _READINGS = 0.25, 2
+#: What units are called where they are taken for one another.
+_CALLED = {
+    "m": "metres",
+    "cm": "centimetres",
+    "ft": "feet",
+    "us-ft": "feet",
+    "in": "inches",
+}
+#: A receiver is rarely off by more than this. Common practice, no source.
+_MOST_TIMES = 1.15
+#: A reading this many times too large, or too small, gained or lost a digit.
+_DIGIT = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnitCheck:
+    """Whether the units of tape, depth readings and counters can be as set."""
+
+    findings: tuple[Finding, ...]
+    unusable: Flags  # (k,) stops whose depth reading cannot be used
+    lengths_unreliable: bool  # the tape's unit is wrong, and with it all lengths between marks
+
+
+def check_units(
+    gathered: Gathered, scale: ReceiverScale, marks: Marks, stops: StopRows, settings: Settings
+) -> UnitCheck:
+    """Return the errors of units, and the depth readings that cannot be used.
+
+    Receivers come before single stops: what all readings of one are off by is not reported again.
+    A wrong tape is reported alone, since depths and counters only follow it.
+    """
+    units = {key: settings.units.get(key) or "m" for key in ("tape", "depth", "counter")}
+    found = agreement(gathered, marks, stops, settings, scale.by_marks)
+    fits = explanations(found, units)
+    wrong_tape = any("tape" in fit for fit in fits)
+    slipped = np.isfinite(scale.slip)
+    unusable = slipped[scale.group] | scale.impossible | wrong_tape
+    deep = ~unusable & (stops.depth_reading_m[gathered.stop] > MOST_DEPTH_M)
+    findings = (
+        (_tape_finding(fits, found),)
+        if wrong_tape
+        else (
+            *(_of_receiver(scale, g, units) for g in map(int, np.flatnonzero(slipped))),
+            *(
+                _of_stop(stops, int(gathered.stop[k]), float(scale.by_marks[k]), units["depth"])
+                for k in np.flatnonzero(scale.impossible & ~slipped[scale.group])
+            ),
+            *(_too_deep(stops, int(i), units["depth"]) for i in gathered.stop[deep]),
+        )
+    )
+    return UnitCheck(findings, unusable | deep, wrong_tape)
 
 
 def unit_written(unit: str, times: float, near: float = _NEAR) -> str:
@@ -48,7 +102,7 @@ def unit_of(metres: float, near: float = _NEAR) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How readings and counters stand to what was taped: medians, NaN where too few tell."""
+    """How readings and counters stand to what was taped: medians, NaN where too few are known."""
 
     depths: float  # reading over depth by the nulls, of stops that were taped
     counters: float  # counted over distance between stops that were taped
@@ -58,13 +112,13 @@ class Agreement:
 def agreement(
     gathered: Gathered, marks: Marks, stops: StopRows, settings: Settings, by_marks: Floats
 ) -> Agreement:
-    """Return how far the units of tape, depth and counter agree; by_marks (k,) as in `Scale`."""
+    """Return how far tape, depths and counters agree; by_marks (k,) as in `ReceiverScale`."""
     taped = _taped(gathered, marks, settings)
-    told = np.isfinite(by_marks)
+    known = np.isfinite(by_marks)
     return Agreement(
-        _median(by_marks[taped & told], _READINGS),
-        _median(_counted(gathered, marks, stops, taped), 1),
-        _median(by_marks[~taped & told], _READINGS),
+        _median(by_marks[taped & known], _READINGS),
+        _median(_counted(gathered, stops, taped), 1),
+        _median(by_marks[~taped & known], _READINGS),
     )
 
 
@@ -72,7 +126,9 @@ def explanations(found: Agreement, units: Mapping[str, str]) -> list[dict[str, s
     """Return the smallest sets of keys of [units], with what each should be, that explain all.
 
     [{}] when nothing is wrong; none when something is and no units explain it, or too little is
-    known. Stops that were not taped speak for the tape when they disagree with those that were.
+    known.
+    Stops that were not taped are evidence of the tape where they disagree with
+    those that were.
     """
     known = {"depth": found.depths, "counter": found.counters, "unplaced": found.unplaced}
     known = {key: value for key, value in known.items() if isfinite(value) and value > 0.0}
@@ -99,7 +155,39 @@ def _explains(fit: Mapping[str, str], known: Mapping[str, float], units: Mapping
     return all(abs(log(known[key] / makes[key])) < log(_NEAR) for key in known)
 
 
-def tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
+def _size(unit: str) -> str:
+    return "ft" if unit == "us-ft" else unit
+
+
+def _taped(gathered: Gathered, marks: Marks, settings: Settings) -> Flags:
+    """Return the stops (k,) all of whose marks hang on the unit of the tape."""
+    by_tape = ("offset", "ties", "polar", *(("gnss",) if settings.horizontal == "local" else ()))
+    return gathered.all_marks(np.isin(marks.method, by_tape))
+
+
+def _counted(gathered: Gathered, stops: StopRows, taped: Flags) -> Floats:
+    """Return counted over distance for neighbouring taped stops of all runs."""
+    problem, size = gathered.problem, len(gathered.stop)
+    totals = [np.bincount(problem.of_stop, x, size) for x in problem.marks.xyz_m[:2]]
+    middle = np.array(totals, np.float64) / np.maximum(problem.count, 1)
+    run, counter = stops.run[gathered.stop], stops.counter_m[gathered.stop]
+    at = np.flatnonzero(taped & np.isfinite(counter))
+    at = at[np.lexsort((counter[at], run[at]))]
+    before, after = at[:-1], at[1:]
+    apart = np.hypot(*(middle[:, after] - middle[:, before]))
+    next_to = (run[before] == run[after]) & (apart > 0.0)
+    use = next_to & (apart > _APART * np.median(apart[next_to])) if next_to.any() else next_to
+    return np.asarray((counter[after] - counter[before])[use] / apart[use])
+
+
+def _median(values: Floats, least: int) -> float:
+    return float(np.median(values)) if len(values) >= least else float("nan")
+
+
+# ---- findings -------------------------------------------------------------------------------
+
+
+def _tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
     """Return the error of a tape that was hardly read in the unit set, with what would fit."""
     ways = [" and ".join(f'{key} = "{unit}"' for key, unit in fit.items()) for fit in fits]
     alone = all(set(fit) == {"tape"} for fit in fits)
@@ -117,38 +205,70 @@ def tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
     )
 
 
-def _size(unit: str) -> str:
-    return "ft" if unit == "us-ft" else unit
-
-
-def _taped(gathered: Gathered, marks: Marks, settings: Settings) -> Flags:
-    """Return the stops (k,) all of whose marks hang on the unit of the tape."""
-    by_tape = np.isin(marks.method, ("offset", "ties", "polar"))
-    if settings.horizontal == "local":
-        by_tape |= marks.method == "gnss"
-    problem = gathered.problem
-    other = np.bincount(
-        problem.of_stop,
-        weights=~by_tape[problem.marks.row],
-        minlength=len(problem.stops.count),
+def _of_receiver(scale: ReceiverScale, g: int, units: Mapping[str, str]) -> Finding:
+    """Return the error of a receiver all of whose readings are in another unit."""
+    unit, times = units["depth"], float(scale.typical[g])
+    written, taped = unit_written(unit, times), unit_of(METRES_PER[units["tape"]] * times)
+    return finding(
+        "depth-unit",
+        _subject(scale, g),
+        variant="written" if written else "",
+        times=times,
+        unit=_CALLED[unit],
+        written=written,
+        # the same ratio, were depths right: it takes two wrong units, or no counters
+        taped=_CALLED[taped] if taped else "",
+        most_times=_MOST_TIMES,
     )
-    return np.asarray(other == 0)
 
 
-def _counted(gathered: Gathered, marks: Marks, stops: StopRows, taped: Flags) -> Floats:
-    """Return counted over distance for neighbouring taped stops of all runs."""
-    problem, size = gathered.problem, len(gathered.stop)
-    totals = [np.bincount(problem.of_stop, x, size) for x in problem.marks.xyz_m[:2]]
-    middle = np.array(totals, np.float64) / np.maximum(problem.stops.count, 1)
-    run, counter = stops.run[gathered.stop], stops.counter_m[gathered.stop]
-    at = np.flatnonzero(taped & np.isfinite(counter))
-    at = at[np.lexsort((counter[at], run[at]))]
-    before, after = at[:-1], at[1:]
-    apart = np.hypot(*(middle[:, after] - middle[:, before]))
-    next_to = (run[before] == run[after]) & (apart > 0.0)
-    use = next_to & (apart > _APART * np.median(apart[next_to])) if next_to.any() else next_to
-    return np.asarray((counter[after] - counter[before])[use] / apart[use])
+def _of_stop(stops: StopRows, i: int, times: float, unit: str) -> Finding:
+    """Return the error of one reading that its stop's marks deny; the stop does without it."""
+    read = stops.depth_reading_m[i] / METRES_PER[unit]
+    subject, where = f"stop {stops.run[i]}/{stops.stop[i]}", f"{stops.file}:{stops.row[i]}"
+    values: dict[str, Given] = {
+        "times": times,
+        "read": read,
+        "unit": unit,
+        "by_marks": read / times,
+    }
+    digit = abs(abs(np.log(times)) - np.log(_DIGIT))
+    written = unit_written(unit, times, NEAR_SLIP)
+    if written and abs(np.log(times * METRES_PER[written] / METRES_PER[unit])) < digit:
+        values |= {"written": written, "right": read * METRES_PER[written] / METRES_PER[unit]}
+        return finding("depth-impossible", subject, variant="unit", where=where, more=values)
+    variant = "digit" if digit < np.log(NEAR_SLIP) else "odd"
+    return finding("depth-impossible", subject, variant=variant, where=where, more=values)
 
 
-def _median(values: Floats, least: int) -> float:
-    return float(np.median(values)) if len(values) >= least else float("nan")
+def _too_deep(stops: StopRows, i: int, unit: str) -> Finding:
+    """Return the error of a reading deeper than any receiver shows; it is not used."""
+    return finding(
+        "depth-impossible",
+        f"stop {stops.run[i]}/{stops.stop[i]}",
+        variant="deep",
+        where=f"{stops.file}:{stops.row[i]}",
+        reading_m=stops.depth_reading_m[i],
+        most_m=MOST_DEPTH_M,
+        unit=_CALLED[unit],
+    )
+
+
+def _subject(scale: ReceiverScale, g: int) -> str:
+    return f"receiver {scale.receiver[g]}" if scale.receiver[g] else "site"
+
+
+def receiver_findings(scale: ReceiverScale) -> Iterator[Finding]:
+    """Yield what each receiver's depth-reading scale came to."""
+    for g in map(int, np.flatnonzero(scale.used > 1)):
+        off = float(scale.value[g] - 1.0)
+        certain = abs(off) > 2.0 * scale.sigma[g]
+        yield finding(
+            "depth-scale",
+            _subject(scale, g),
+            variant="true" if not certain else "low" if off < 0.0 else "",
+            severity="warning" if certain else "info",
+            off_percent=100.0 * abs(off) if certain else 100.0 * off,
+            sigma_percent=100.0 * scale.sigma[g],
+            readings=scale.used[g],
+        )

@@ -15,8 +15,8 @@ import pyproj
 
 from lateralline.records import Floats
 from lateralline.settings import Accuracy
-from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.truth import Kind, Poses, TrueControl, TrueRun, Truth, stand
+from lateralline.simulate.field import place_marks
+from lateralline.simulate.truth import Kind, Poses, TrueControl, TrueRun, Truth, stand
 from lateralline.units import METRES_PER
 
 Row = dict[str, str]

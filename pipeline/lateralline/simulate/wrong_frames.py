@@ -11,14 +11,14 @@ from collections.abc import Callable
 import numpy as np
 
 from lateralline import csv_file
-from lateralline.synthetic.scenarios import (
+from lateralline.simulate.scenarios import (
     LON_LAT_ANCHOR,
     STATE_PLANE_ANCHOR,
     Scenario,
     standstills,
     walk,
 )
-from lateralline.synthetic.truth import (
+from lateralline.simulate.truth import (
     Crew,
     TrueControl,
     TrueGround,

@@ -13,7 +13,7 @@ import numpy as np
 
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
-from lateralline.synthetic.truth import Kind, Poses, TrueGround
+from lateralline.simulate.truth import Kind, Poses, TrueGround
 
 #: A peak of the axial horizontal component is marked along the axis to this many depths.
 AXIAL_PEAK_ALONG_DEPTHS = 0.029

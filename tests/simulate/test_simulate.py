@@ -14,8 +14,8 @@ import pytest
 
 from lateralline.errors import OutputExistsError
 from lateralline.settings import Accuracy, standard_accuracy
-from lateralline.synthetic import SCENARIOS, make_site, random_site, random_stops, write_batch
-from lateralline.synthetic.field import (
+from lateralline.simulate import SCENARIOS, make_site, random_site, random_stops, write_batch
+from lateralline.simulate.field import (
     AXIAL_PEAK_ALONG_DEPTHS,
     dipole_field,
     end_null,
@@ -26,9 +26,9 @@ from lateralline.synthetic.field import (
     place_marks,
     strongest,
 )
-from lateralline.synthetic.sheet import files_of
-from lateralline.synthetic.survey import shown, survey
-from lateralline.synthetic.truth import Kind, Poses, TrueGround, Truth, stand
+from lateralline.simulate.sheet import files_of
+from lateralline.simulate.survey import shown, survey
+from lateralline.simulate.truth import Kind, Poses, TrueGround, Truth, stand
 
 SILENT = Accuracy(**{f.name: 0.0 for f in fields(Accuracy)})
 LEVEL = TrueGround()

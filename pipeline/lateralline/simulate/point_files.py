@@ -1,6 +1,6 @@
 """Invented files as survey instruments hand them over: the samples of `import-points`.
 
-`python -m lateralline.synthetic.point_files FOLDER` writes them with their truth; the same seed
+`python -m lateralline.simulate.point_files FOLDER` writes them with their truth; the same seed
 gives the same bytes.
 """
 
@@ -15,10 +15,10 @@ import numpy as np
 import pyproj
 
 from lateralline.settings import standard_accuracy
-from lateralline.synthetic.scenarios import STATE_PLANE_ANCHOR, UTM_ANCHOR, standstills, walk
-from lateralline.synthetic.sheet import truth_json, write_files
-from lateralline.synthetic.survey import Row, Surveyed, survey
-from lateralline.synthetic.truth import (
+from lateralline.simulate.scenarios import STATE_PLANE_ANCHOR, UTM_ANCHOR, standstills, walk
+from lateralline.simulate.sheet import truth_json, write_files
+from lateralline.simulate.survey import Row, Surveyed, survey
+from lateralline.simulate.truth import (
     Crew,
     Opening,
     Steps,

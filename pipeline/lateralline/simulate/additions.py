@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from lateralline.settings import standard_accuracy
-from lateralline.synthetic.scenarios import SCENARIOS, standstills
-from lateralline.synthetic.sheet import csv_text, run_section, write_files
-from lateralline.synthetic.survey import Row, survey
-from lateralline.synthetic.truth import Opening, Sight, TrueLine, TrueRun, Truth
+from lateralline.simulate.scenarios import SCENARIOS, standstills
+from lateralline.simulate.sheet import csv_text, run_section, write_files
+from lateralline.simulate.survey import Row, survey
+from lateralline.simulate.truth import Opening, Sight, TrueLine, TrueRun, Truth
 
 _HEADING = "# What is added to {site}: invented, simulated with the same known truth."
 

@@ -15,10 +15,10 @@ import numpy.typing as npt
 
 from lateralline.records import Floats
 from lateralline.settings import standard_accuracy
-from lateralline.synthetic.faults import PLANTED, Planting, plant
-from lateralline.synthetic.sheet import files_of, write_files
-from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import (
+from lateralline.simulate.faults import PLANTED, Planting, plant
+from lateralline.simulate.sheet import files_of, write_files
+from lateralline.simulate.survey import survey
+from lateralline.simulate.truth import (
     Crew,
     Opening,
     Sight,

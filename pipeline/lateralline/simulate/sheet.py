@@ -16,8 +16,8 @@ import numpy as np
 
 from lateralline import contract, csv_file
 from lateralline.output import whole_folder
-from lateralline.synthetic.survey import Row, Surveyed, shown
-from lateralline.synthetic.truth import Steps, TrueRun
+from lateralline.simulate.survey import Row, Surveyed, shown
+from lateralline.simulate.truth import Steps, TrueRun
 
 _HEADING = "# Practice site: invented ground, pipe and people; readings simulated with known truth."
 

@@ -6,12 +6,12 @@ solution is found.
 
 from __future__ import annotations
 
-from lateralline.synthetic.additions import ADDITIONS, Addition, make_addition
-from lateralline.synthetic.batch import StopBatch, random_site, random_stops, write_batch
-from lateralline.synthetic.scenarios import SCENARIOS as _WELL_FRAMED
-from lateralline.synthetic.scenarios import Scenario, make_site
-from lateralline.synthetic.truth import Truth
-from lateralline.synthetic.wrong_frames import WRONG_FRAMES
+from lateralline.simulate.additions import ADDITIONS, Addition, make_addition
+from lateralline.simulate.batch import StopBatch, random_site, random_stops, write_batch
+from lateralline.simulate.scenarios import SCENARIOS as _WELL_FRAMED
+from lateralline.simulate.scenarios import Scenario, make_site
+from lateralline.simulate.truth import Truth
+from lateralline.simulate.wrong_frames import WRONG_FRAMES
 
 SCENARIOS = _WELL_FRAMED | WRONG_FRAMES
 

@@ -15,11 +15,11 @@ import numpy as np
 
 from lateralline.records import Marks, StopRows
 from lateralline.settings import Accuracy, standard_accuracy
-from lateralline.synthetic.field import place_marks
-from lateralline.synthetic.scenarios import UTM_ANCHOR, standstills, walk
-from lateralline.synthetic.sheet import files_of, write_files
-from lateralline.synthetic.survey import survey
-from lateralline.synthetic.truth import (
+from lateralline.simulate.field import place_marks
+from lateralline.simulate.scenarios import UTM_ANCHOR, standstills, walk
+from lateralline.simulate.sheet import files_of, write_files
+from lateralline.simulate.survey import survey
+from lateralline.simulate.truth import (
     Crew,
     Kind,
     Poses,

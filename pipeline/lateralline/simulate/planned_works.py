@@ -1,6 +1,6 @@
 """Invented planned works beside the sample site gnss-bend-branch, as GeoJSON and as a drawing.
 
-`python -m lateralline.synthetic.planned_works FOLDER` writes them; the bytes are always the same.
+`python -m lateralline.simulate.planned_works FOLDER` writes them; the bytes are always the same.
 Depths stand in the GeoJSON, levels in the drawing, so both ways of holding works against a pipe can
 be seen.
 """
@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 import pyproj
 
-from lateralline.synthetic.sheet import write_files
+from lateralline.simulate.sheet import write_files
 
 CRS: Final = "EPSG:32617"
 #: Near the middle of the site; all below is east and north of it, in grid metres.

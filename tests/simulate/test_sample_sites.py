@@ -18,8 +18,8 @@ from lateralline.ingest import read_site
 from lateralline.link import link
 from lateralline.place import Placed, place
 from lateralline.records import Linked, Product, Solved
+from lateralline.simulate import SCENARIOS, make_site
 from lateralline.solve import solve
-from lateralline.synthetic import SCENARIOS, make_site
 from tests.support.places import SAMPLES
 
 SOUND = [s.name for s in SCENARIOS.values() if s.sound]
