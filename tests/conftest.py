@@ -8,8 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.support import made_record, made_site, sheet_reading
+
+# No test is timed: a busy machine must not fail what is right.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)

@@ -86,7 +86,7 @@ def frame_at(make_site) -> Callable[..., Frame]:
 
 
 @pytest.mark.parametrize("system", SYSTEMS)
-@settings(max_examples=8, deadline=None, derandomize=True)
+@settings(max_examples=8, derandomize=True)
 @given(data=st.data())
 def test_there_and_back(frame_at, system: str, data: st.DataObject) -> None:
     """Site → CRS → site to 1 µm, and 40 m in any direction are 40 m on the ground to 0.2 mm."""

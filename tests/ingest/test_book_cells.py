@@ -523,9 +523,7 @@ def test_quotes_in_csv_fields_doubled_or_bare(tmp_path: Path, cell: str) -> None
     assert record.settings.run("R1").counter_at_entry_m == 14 * 0.0254
 
 
-@settings(
-    max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.integers(0, 3000), min_size=1, max_size=6))
 def test_a_tape_booked_in_sixteenths_reads_exactly(tmp_path: Path, sixteenths: list[int]) -> None:
     feet = [Fraction(n, 16 * 12) for n in sixteenths]
@@ -553,7 +551,6 @@ CELL = st.one_of(
 
 @settings(
     max_examples=25,
-    deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )

@@ -76,7 +76,6 @@ LENGTHS = st.integers(-9_999_999_999, 9_999_999_999).map(lambda n: n / 1000)
 ROWS = st.lists(st.tuples(LENGTHS, LENGTHS, LENGTHS | st.none(), WORDS), min_size=2, max_size=6)
 
 
-@settings(max_examples=100, deadline=None)
 @given(form=forms(), rows=ROWS, blank=st.booleans())
 def test_every_separator_order_and_header_reads_back_the_same(
     form: Form, rows: list[tuple[float, float, float | None, str]], blank: bool
@@ -261,7 +260,7 @@ def test_the_decimal_mark_is_told_by_the_whole_file() -> None:
     assert number("１２", ".") is None  # digits of another script
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.binary(max_size=80) | st.text("1,;\t .\n\"NEPZD#-x'", max_size=80).map(str.encode))
 def test_any_bytes_are_read_or_refused_but_never_trip(data: bytes) -> None:
     points, faults = read(data)

@@ -76,7 +76,7 @@ def test_two_tie_jacobians(a: Floats, b: Floats, p: Floats, mirrored: bool) -> N
     check(place, np.array([ra, rb]), control)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(st.lists(point, min_size=3, max_size=5), point)
 def test_adjusted_tie_jacobians_and_position(points: list[Floats], p: Floats) -> None:
     """Consistent ties give the point back; the Jacobian is then that of the whole adjustment."""
