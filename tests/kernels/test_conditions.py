@@ -28,7 +28,8 @@ def rod(mark, tilt):
     ],
 )
 def test_jacobians_match_central_differences(condition):
-    _, jacobian = condition(MARKS, TILTS)
+    value, jacobian = condition(MARKS, TILTS)
+    assert jacobian.shape == (len(value), 4, 60)
     h = 1e-6
     for j in range(4):
         dr = np.zeros((3, 1))

@@ -141,6 +141,48 @@ def test_a_problem_comes_out_alike_alone_and_among_others() -> None:
         assert together.converged[i] == alone.converged[0]
 
 
+@dataclass(frozen=True)
+class Watched(Plane):
+    """A problem that keeps every place it was asked to look at."""
+
+    seen: tuple[list[Floats], ...] = ()
+
+    def advance(self, p: Floats, step: Floats) -> Floats:
+        self.seen[0].append(p[:, 0] + step[:, 0])
+        return p + step
+
+
+def test_the_way_down_is_marquardt_s_with_nielsen_s_damping() -> None:
+    """Every trial of one hard problem, against the rule of the gain ratio written out plainly.
+
+    λ from 1e-4; a good step divides it by up to 3, by 1 − (2ρ − 1)³ of the gain ratio ρ; a bad one
+    multiplies it by 2, 4, 8 … Rule: Nielsen (1999), from memory. Weights of the accepted place.
+    """
+    easy = plane(COUNTS[1][:1], bend=0.6)
+    start, seen = np.array([[6.0], [-7.0], [5.0]]), []
+    fields = (easy.count, easy.design, easy.observed, easy.spread, easy.prior, easy.bend)
+    lsq.levenberg_marquardt(Watched(*fields, seen=(seen,)), start, step_sigmas=1e-5)
+
+    x, damping, growth, rejected = start[:, 0], 1e-4, 2.0, 0
+    for trial in seen[:-1]:
+        f, a, cov = textbook(easy.linearise(x[:, None]), 0)
+        normal, downhill = a.T @ np.linalg.solve(cov, a), -a.T @ np.linalg.solve(cov, f)
+        scale = np.diag(np.diag(normal))
+        step = np.linalg.solve(normal + damping * scale, downhill)
+        assert trial == pytest.approx(x + step, rel=1e-6, abs=1e-9)
+        ahead = textbook(easy.linearise(trial[:, None]), 0)[0]
+        gained = f @ np.linalg.solve(cov, f) - ahead @ np.linalg.solve(cov, ahead)
+        ratio = gained / (step @ (damping * scale @ step + downhill))
+        if ratio > 0:
+            x, growth = trial, 2.0
+            damping *= max(1 / 3, 1 - (2 * min(ratio, 1) - 1) ** 3)
+        else:
+            rejected += 1
+            damping, growth = damping * growth, growth * 2
+    assert rejected > 1
+    assert len(seen) > 8
+
+
 def test_who_runs_out_of_iterations_stays_where_it_got_and_is_not_called_converged() -> None:
     problem = plane(COUNTS[0], bend=0.05)
     start = np.full((UNKNOWNS, 3), 3.0)

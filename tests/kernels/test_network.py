@@ -80,3 +80,16 @@ def test_undetermined_networks_are_nan() -> None:
     assert np.isnan(a.x).all()
     assert np.isnan(a.chi2)
     assert not a.converged
+
+
+@pytest.mark.parametrize(("apart", "determined"), [(1e-5, True), (2e-6, True), (1e-7, False)])
+def test_an_unknown_counts_as_determined_until_the_others_leave_it_a_1e13th(
+    apart: float, determined: bool
+) -> None:
+    """Two unknowns seen all but together: the second keeps (apart/2)² of its information."""
+    design = np.array([[1.0, 1.0], [1.0, 1.0 + apart]])
+    a = adjust(lambda x: (design @ x - [1.0, 1.0], design), np.ones(2), np.zeros(2))
+    assert np.isfinite(a.x).all() == determined
+    assert np.isfinite(a.cov).all() == determined
+    if determined:
+        assert a.cov[1, 1] == pytest.approx(2 / apart**2, rel=1e-3)
