@@ -245,6 +245,23 @@ def test_a_mark_of_one_row_is_judged_by_that_row_and_one_without_check_by_none()
     assert tests.redundancy == pytest.approx([0.5, 0.5, 0.0])
 
 
+@pytest.mark.parametrize(("times", "judged"), [(970.0, True), (1030.0, False)])
+def test_a_mark_left_less_than_a_millionth_of_redundancy_is_not_judged(
+    times: float, judged: bool
+) -> None:
+    """Of two marks of one quantity the one seen 1000 times sharper is checked by 1e-6 of itself."""
+    design = np.zeros((2, 1, 2))
+    design[0, 0] = [times, 1.0]
+    white = lsq.Whitened(
+        np.array([2]), np.array([[-1.0 / times, 1.0], [0.0, 0.0]]), design,
+        np.zeros((0, 1)), np.zeros((0, 1, 1)),
+    )  # fmt: skip
+    cov = lsq.inverse_each(white.normal()[0])
+    tests = lsq.reliability(white, cov, np.array([2]), np.array([1, 1]))
+    assert tests.residual_w[1] == pytest.approx(1.0, rel=1e-4)
+    assert tests.residual_w[0] == pytest.approx(1.0 if judged else 0.0, rel=1e-3)
+
+
 # ---- shared errors ------------------------------------------------------------------------
 
 
