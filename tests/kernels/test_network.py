@@ -64,6 +64,15 @@ def test_groups_are_tested_together() -> None:
     assert tests.size[0] == pytest.approx([20.0, -30.0])
 
 
+@pytest.mark.parametrize("unit", [1e-5, 1e5])
+def test_outlier_tests_do_not_depend_on_the_unit_of_an_error(unit: float) -> None:
+    a = adjust(linear(RNG.normal(size=9)), COV, np.zeros(3))
+    plain, scaled = (a.test(u * np.eye(9)[:, :, None]) for u in (1.0, unit))
+    assert scaled.statistic == pytest.approx(plain.statistic)
+    assert scaled.size * unit == pytest.approx(plain.size)
+    assert scaled.cov * unit**2 == pytest.approx(plain.cov)
+
+
 def test_an_uncontrolled_observation_has_no_w() -> None:
     """One observation alone fixes the second unknown: nothing could show its blunder."""
     design = np.array([[1.0, 0], [1.0, 0], [0, 1.0]])
