@@ -28,7 +28,8 @@ def rod(mark, tilt):
     ],
 )
 def test_jacobians_match_central_differences(condition):
-    _, jacobian = condition(MARKS, TILTS)
+    value, jacobian = condition(MARKS, TILTS)
+    assert jacobian.shape == (len(value), 4, 60)
     h = 1e-6
     for j in range(4):
         dr = np.zeros((3, 1))
@@ -107,4 +108,16 @@ def test_finite_rod_moves_the_end_null_as_a_real_rod_does(length, end_null):
 
 def test_a_vanishing_rod_is_a_dipole():
     tiny = conditions.direction(MARKS, TILTS, np.full(60, 1e-9))[0]
+    np.testing.assert_allclose(tiny, conditions.direction(MARKS, TILTS)[0], atol=5e-4)
+
+
+@pytest.mark.parametrize("times", [0.01, 0.1, 1.0, 30.0])
+def test_a_rod_is_judged_by_its_length_over_the_distance(times):
+    """A dipole has no length of its own: near or far, the picture is the same one scaled."""
+    half = np.full(60, 0.2)
+    here, slopes = conditions.direction(MARKS, TILTS, half)
+    there, scaled = conditions.direction(times * MARKS, TILTS, times * half)
+    np.testing.assert_allclose(there, here, atol=1e-9)
+    np.testing.assert_allclose(scaled[:, :3] * times, slopes[:, :3], atol=1e-7)
+    tiny = conditions.direction(times * MARKS, TILTS, np.full(60, 1e-9))[0]
     np.testing.assert_allclose(tiny, conditions.direction(MARKS, TILTS)[0], atol=5e-4)

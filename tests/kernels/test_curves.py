@@ -157,3 +157,21 @@ def test_levels_beyond_reach_are_nan() -> None:
     ends = np.zeros(3), np.array([4.0, 0.0, 0.0])
     assert np.isnan(curves.reach_levels(*ends, 3.9, 2.0)).all()
     assert np.isnan(curves.reach_levels(*ends, 4.5, 9.0)).all()
+
+
+def test_reach_from_a_place_back_to_itself_is_a_ball() -> None:
+    """Both ends at one place: half the length in every direction."""
+    place = np.array([3.0, -2.0, 50.0])
+    ring = curves.reach_envelope(place[:2], place[:2], 4.0, 8)
+    outside = 2.0 / np.cos(np.pi / 8)
+    assert np.linalg.norm(ring - place[:2], axis=1) == pytest.approx(np.full(8, outside))
+    assert ring[0] == pytest.approx([3.0 + outside, -2.0])
+    low, high = curves.reach_levels(place, place, 4.0, np.array([-1.2, 0.0, 1.2]))
+    assert high == pytest.approx([51.6, 52.0, 51.6])
+    assert low == pytest.approx([48.4, 48.0, 48.4])
+
+
+def test_reach_is_a_straight_line_where_the_pipe_is_as_long_as_the_chord() -> None:
+    ring = curves.reach_envelope([0.0, 0.0], [6.0, 8.0], 10.0, 4)
+    middle, way = np.array([3.0, 4.0]), np.array([0.6, 0.8]) * 5.0 * np.sqrt(2.0)
+    assert ring == pytest.approx(np.stack([middle + way, middle, middle - way, middle]))

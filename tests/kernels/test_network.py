@@ -64,6 +64,15 @@ def test_groups_are_tested_together() -> None:
     assert tests.size[0] == pytest.approx([20.0, -30.0])
 
 
+@pytest.mark.parametrize("unit", [1e-5, 1e5])
+def test_outlier_tests_do_not_depend_on_the_unit_of_an_error(unit: float) -> None:
+    a = adjust(linear(RNG.normal(size=9)), COV, np.zeros(3))
+    plain, scaled = (a.test(u * np.eye(9)[:, :, None]) for u in (1.0, unit))
+    assert scaled.statistic == pytest.approx(plain.statistic)
+    assert scaled.size * unit == pytest.approx(plain.size)
+    assert scaled.cov * unit**2 == pytest.approx(plain.cov)
+
+
 def test_an_uncontrolled_observation_has_no_w() -> None:
     """One observation alone fixes the second unknown: nothing could show its blunder."""
     design = np.array([[1.0, 0], [1.0, 0], [0, 1.0]])
@@ -80,3 +89,16 @@ def test_undetermined_networks_are_nan() -> None:
     assert np.isnan(a.x).all()
     assert np.isnan(a.chi2)
     assert not a.converged
+
+
+@pytest.mark.parametrize(("apart", "determined"), [(1e-5, True), (2e-6, True), (1e-7, False)])
+def test_an_unknown_counts_as_determined_until_the_others_leave_it_a_1e13th(
+    apart: float, determined: bool
+) -> None:
+    """Two unknowns seen all but together: the second keeps (apart/2)² of its information."""
+    design = np.array([[1.0, 1.0], [1.0, 1.0 + apart]])
+    a = adjust(lambda x: (design @ x - [1.0, 1.0], design), np.ones(2), np.zeros(2))
+    assert np.isfinite(a.x).all() == determined
+    assert np.isfinite(a.cov).all() == determined
+    if determined:
+        assert a.cov[1, 1] == pytest.approx(2 / apart**2, rel=1e-3)

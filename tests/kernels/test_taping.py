@@ -155,6 +155,18 @@ def test_side_does_not_outweigh_distances_that_say_otherwise() -> None:
     assert fit.xyz_m[0] == pytest.approx([1.8, 2.4], abs=1e-7)
 
 
+def test_a_mirror_that_fits_worse_is_reported_with_its_misfit_and_never_taken() -> None:
+    """Control all but in a line: the other side is a minimum too, and a stated side is no pull."""
+    control = np.array([[(0.0, 0.0), (5.0, 0.0), (10.0, 0.3)]] * 3)
+    taped = np.linalg.norm(np.array([1.8, 2.4]) - control, axis=2)
+    fit = adjust_ties(control, taped, np.full((3, 3), 0.01), np.array([1.0, -1.0, 0.0]))
+    assert fit.xyz_m == pytest.approx(np.array([[1.8, 2.4]] * 3), abs=1e-7)
+    assert (fit.mirror_m[:, 1] < -2.0).all()
+    away = np.linalg.norm(fit.mirror_m[:, None] - control, axis=2)
+    assert fit.mirror_chi2 == pytest.approx((((away - taped) / 0.01) ** 2).sum(axis=1))
+    assert (fit.mirror_chi2 > 3.841).all()
+
+
 def test_absent_ties_leave_no_trace() -> None:
     """A spot with three ties comes out alike alone and padded beside one with four."""
     control = np.array([[(0.0, 0.0), (8.0, 1.0), (3.0, 7.0), (9.0, 9.0)]] * 2)
@@ -180,3 +192,18 @@ def test_redundancy_numbers_sum_to_the_degrees_of_freedom() -> None:
     assert np.isfinite(fit.xyz_m).all()
     # Σ χ² over 200 adjustments of 3 spare ties each: 600 ± 35 (1 σ).
     assert fit.chi2.sum() == pytest.approx(600.0, abs=4 * np.sqrt(2 * 600.0))
+
+
+def test_no_place_fits_better_than_the_one_found() -> None:
+    """Crude tapes (0.5 m) from three points: χ² of every place on a grid of 0.25 m is no less."""
+    rng = np.random.default_rng(12)
+    control = rng.uniform(-10, 10, (150, 3, 2))
+    spot = rng.uniform(-10, 10, (150, 1, 2))
+    taped = np.abs(np.linalg.norm(spot - control, axis=2) + rng.normal(0, 0.5, (150, 3)))
+    fit = adjust_ties(control, taped, np.full((150, 3), 0.5))
+    axis = np.arange(-15.0, 15.0, 0.25)
+    grid = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 1, 2)
+    for i in np.flatnonzero(np.isfinite(fit.chi2)):
+        away = np.linalg.norm(grid - control[i], axis=2)
+        assert fit.chi2[i] <= (((away - taped[i]) / 0.5) ** 2).sum(axis=1).min() + 1e-9
+    assert np.isfinite(fit.chi2).mean() > 0.9

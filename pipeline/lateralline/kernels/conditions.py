@@ -72,7 +72,7 @@ def _pole_pair(mark_m: Floats, m: Floats, dm: Floats, half_rod_m: Floats) -> tup
     for sign in (1.0, -1.0):
         to_pole = mark_m - sign * half * m
         square = np.einsum("in,in->n", to_pole, to_pole)
-        strength = sign * r**4 / (2.0 * half) / square**1.5  # r⁴/2h keeps numbers near one
+        strength = sign * r**4 / square**1.5  # r⁴ keeps numbers near those of the dipole
         b += strength * to_pole
         gradient = -3.0 * strength / square * to_pole[:, None] * to_pole
         for i in range(3):

@@ -1,0 +1,292 @@
+"""Findings of solved stops: each limit at its two sides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from lateralline.settings import Run
+from lateralline.solve import solve
+from lateralline.solve.covariance import with_left_out
+from lateralline.solve.gather import (
+    ROUGHNESS_M,
+    SITE_SLOPE_SIGMA,
+    fit_planes,
+    gather,
+    site_slope,
+)
+from lateralline.solve.report import _disagreements, _misfit, _site
+from lateralline.solve.results import CONTRADICT, Fitted, _offset, _wrapped
+from lateralline.solve.scale import UNIT_RATIOS, _medians, _slips, receiver_scale
+from lateralline.solve.units import ReceiverScale, receiver_findings
+from tests.solve.test_solve import NAN, settings, simulate
+
+
+def site(chi2: list[float], dof: list[int], torn: int = 0, weak: int = 0) -> Fitted:
+    """Solved stops of these misfits, then stops torn and stops without redundancy."""
+    n = len(chi2)
+    fixes = SimpleNamespace(
+        chi2=np.array([*chi2, *([1e4] * torn), *([0.0] * weak)]),
+        dof=np.array([*dof, *([1] * torn), *([0] * weak)]),
+        solved=np.ones(n + torn + weak, dtype=bool),
+        reason=np.array([""] * n + [CONTRADICT] * torn + [""] * weak),
+    )
+    return cast(Fitted, SimpleNamespace(fixes=fixes))
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.99, False), (1.01, True)])
+def test_accuracies_are_doubted_past_one_site_in_a_thousand(share: float, doubted: bool) -> None:
+    """χ² of all stops together; those that contradict themselves or have no redundancy apart."""
+    limit = float(stats.chi2.isf(1e-3, 10))
+    assert limit == pytest.approx(29.588, abs=1e-3)
+    found = list(_site(site([0.4 * share * limit, 0.6 * share * limit], [4, 6], torn=2, weak=3)))
+    assert [f.code for f in found] == (["accuracy-doubted"] if doubted else [])
+    if doubted:
+        assert found[0].values["chi2"] == pytest.approx(share * limit)
+        assert found[0].values["dof"] == 10
+        assert found[0].values["misfit_ratio"] == pytest.approx(np.sqrt(share * limit / 10))
+
+
+def test_a_misfit_ratio_is_how_many_times_the_stated_accuracies_marks_scatter() -> None:
+    assert _misfit(36.0, 4) == {"chi2": 36.0, "dof": 4, "misfit_ratio": 3.0}
+
+
+@pytest.mark.parametrize(
+    ("torn", "others", "named"), [(3, 3, True), (3, 4, False), (2, 0, False), (4, 4, True)]
+)
+def test_most_stops_contradicting_themselves_is_a_matter_of_the_site(
+    torn: int, others: int, named: bool
+) -> None:
+    """Three at least, and half of all."""
+    found = list(_site(site([1.0] * others, [1] * others, torn=torn)))
+    assert [f.code for f in found] == (["site-contradicts"] if named else [])
+    if named:
+        assert (found[0].values["torn"], found[0].values["stops"]) == (torn, torn + others)
+
+
+@pytest.mark.parametrize(
+    ("w", "named"),
+    [
+        ([3.2, 1.0, 0.5], []),
+        ([3.3, 1.0, 0.5], [0]),
+        ([3.3, 5.0, 0.5], [1]),
+        ([5.0, 4.96, 0.5], [0, 1]),  # as good as the same: nobody can be blamed
+        ([5.0, 4.94, 0.5], [0]),
+    ],
+)
+def test_the_mark_of_the_largest_w_is_named_and_any_as_large(
+    w: list[float], named: list[int]
+) -> None:
+    marks = SimpleNamespace(
+        run=np.array(["R1"] * 4), stop=np.array(["1", "1", "1", "2"]), file="marks.csv",
+        row=np.arange(2, 6), mark=np.array(["A", "B", "C", "D"]), kind=np.array(["end_null"] * 4),
+    )  # fmt: skip
+    results = SimpleNamespace(
+        used=np.array([True, True, True, False]),
+        residual_w=np.array([*w, 9.0]),
+        residual_m=np.array([0.1, 0.2, 0.3, 0.4]),
+    )
+    found = list(_disagreements(cast(Fitted, SimpleNamespace(marks=marks, results=results))))
+    assert len(found) == (1 if named else 0)
+    if named:
+        (one,) = found
+        assert one.values["marks"] == tuple(f"{'ABC'[i]} (end_null)" for i in named)
+        worst = max(named, key=lambda i: w[i])
+        assert one.where == f"marks.csv:{2 + worst}"
+        assert one.values["off_m"] == pytest.approx([0.1, 0.2, 0.3][worst])
+        assert one.values["limit"] == 3.2905
+        assert one.variant == ("one-of" if len(named) > 1 else "")
+
+
+@pytest.mark.parametrize(("lengths", "near"), [(2.9, True), (3.1, False)])
+def test_a_transmitter_within_three_of_its_lengths_is_near(lengths: float, near: bool) -> None:
+    marks, stops, _ = simulate(1, ("end_null",), 1, quiet=True, tilt_deg=0.0, depth=(2.0, 2.0))
+    found = solve(marks, stops, settings())
+    depth = float(found.fixes.depth_m[0])
+    rod = Run("R1", "L1", "CO1", 0.0, "with", 0.35, 0.03, rod_length_m=depth / lengths)
+    solved = solve(marks, stops, replace(settings(), runs=(rod,)))
+    # as a rod the stop comes out a little deeper than as a dipole
+    ratio = float(solved.fixes.depth_m[0]) / (depth / lengths)
+    named = [f for f in solved.findings if f.code == "rod-near"]
+    assert (ratio < 3.0) is near
+    assert [f.values["depth_ratio"] for f in named] == ([pytest.approx(ratio)] if near else [])
+
+
+@pytest.mark.parametrize(("depths", "named"), [(0.93, False), (1.07, True)])
+def test_a_mid_null_beside_the_axis_by_its_depth_was_not_walked_along_it(
+    depths: float, named: bool
+) -> None:
+    marks, stops, poses = simulate(
+        3, ("end_null", "mid_null"), 5, quiet=True, tilt_deg=0.0, depth=(1.5, 1.5)
+    )
+    moved = np.flatnonzero((marks.stop == "1") & (marks.kind == "mid_null"))
+    xyz = marks.xyz_m.copy()
+    way = poses.along[1]
+    xyz[moved, :2] += depths * 1.5 * np.array([way[1], -way[0]])
+    found = solve(replace(marks, xyz_m=xyz), stops, settings()).findings
+    beside = [f for f in found if f.code == "mark-beside"]
+    assert len(beside) == (1 if named else 0)
+    if named:
+        assert beside[0].subject == "stop R1/1"
+        assert beside[0].values["away_m"] == pytest.approx(depths * 1.5, rel=0.03)
+        assert beside[0].values["depth_ratio"] == pytest.approx(depths, rel=0.03)
+
+
+# ---- receivers -----------------------------------------------------------------------------
+
+
+def scale(value: float, sigma: float, used: int = 5) -> ReceiverScale:
+    one = {"receiver": np.array(["RX"]), "value": np.array([value]), "sigma": np.array([sigma])}
+    return cast(ReceiverScale, SimpleNamespace(**one, used=np.array([used])))
+
+
+@pytest.mark.parametrize(
+    ("value", "variant", "severity", "percent"),
+    [
+        (1.079, "true", "info", 7.9),
+        (1.081, "", "warning", 8.1),
+        (0.921, "true", "info", -7.9),
+        (0.919, "low", "warning", 8.1),
+    ],
+)
+def test_a_receiver_reads_off_when_its_scale_is_two_sigma_from_true(
+    value: float, variant: str, severity: str, percent: float
+) -> None:
+    (found,) = receiver_findings(scale(value, 0.04))
+    assert (found.variant, found.severity) == (variant, severity)
+    assert found.values["off_percent"] == pytest.approx(percent)
+    assert found.values["sigma_percent"] == pytest.approx(4.0)
+    assert list(receiver_findings(scale(value, 0.04, used=1))) == []
+    assert len(list(receiver_findings(scale(value, 0.04, used=2)))) == 1
+
+
+@pytest.mark.parametrize("unit", UNIT_RATIOS)
+def test_a_typical_ratio_within_twelve_percent_of_a_unit_s_is_its_slip(unit: float) -> None:
+    got = _slips(unit * np.array([0.9, 1.1, 1.0, np.nan]))
+    assert got[:3] == pytest.approx([unit] * 3)
+    assert np.isnan(got[3])
+    assert np.isnan(
+        _slips(np.array([1.0, 0.87 * UNIT_RATIOS.min(), 1.13 * UNIT_RATIOS.max()]))
+    ).all()
+
+
+def test_two_readings_make_a_habit_and_one_does_not() -> None:
+    ratio, group = np.array([3.0, 3.4, 9.0, 2.0]), np.array([0, 0, 0, 1])
+    got = _medians(ratio, np.array([True, True, False, True]), group, 2)
+    assert got[0] == pytest.approx(3.2)
+    assert np.isnan(got[1])
+
+
+def test_a_receiver_s_scale_is_the_weighted_mean_of_reading_over_depth() -> None:
+    """Exact nulls, so that a ratio's σ is the reading's; the prior counts as one ratio more."""
+    marks, stops, poses = simulate(
+        20, ("end_null", "mid_null"), 6, quiet=True, tilt_deg=0.0, depth=(1.0, 2.0)
+    )
+    accurate = settings(tilt_prior_rad=1e-3, receiver_angle_rad=1e-3, mid_across_depths=0.01)
+    marks = replace(marks, cov_m2=1e-4 * marks.cov_m2)
+    stops = replace(stops, depth_reading_m=1.08 * poses.depth_m)
+    gathered = gather(marks, stops, accurate)
+    of = receiver_scale(gathered, stops, accurate, None)
+    assert of.used.tolist() == [20]
+    assert of.by_marks == pytest.approx(np.full(20, 1.08), rel=2e-3)
+    one = 0.07**-2  # information of one ratio; nulls add a little to its variance
+    assert of.sigma[0] == pytest.approx(1 / np.sqrt(20 * one + 0.05**-2), rel=0.05)
+    assert of.value[0] == pytest.approx(1 + 0.08 * 20 * one / (20 * one + 0.05**-2), rel=2e-3)
+    assert of.others_sigma == pytest.approx(np.full(20, 1 / np.sqrt(19 * one + 0.05**-2)), rel=0.05)
+    # a stop's own reading is not among the others'
+    read = stops.depth_reading_m.copy()
+    read[0] *= 1.1
+    again = receiver_scale(gather(marks, s := replace(stops, depth_reading_m=read), accurate), s,
+                           accurate, None)  # fmt: skip
+    assert again.others[0] == pytest.approx(of.others[0], rel=1e-6)
+    assert (again.others[1:] > of.others[1:] + 1e-3).all()
+    # and one metres off is no scale
+    read[0] *= 2.0
+    spoilt = receiver_scale(gather(marks, s := replace(stops, depth_reading_m=read), accurate), s,
+                            accurate, None)  # fmt: skip
+    assert spoilt.used.tolist() == [19]
+    assert spoilt.value[0] == pytest.approx(float(of.others[0]), rel=1e-6)
+
+
+# ---- geometry ------------------------------------------------------------------------------
+
+
+def test_the_ground_over_a_stop_is_the_weighted_plane_through_its_marks() -> None:
+    """Against the textbook's formula; the slope is observed about the site's, with its σ."""
+    rng = np.random.default_rng(3)
+    count, slope, sigma = np.array([3, 5]), np.array([0.04, -0.02]), 0.05
+    xyz, var = rng.normal(size=(3, 8)), rng.uniform(1e-4, 4e-4, 8)
+    centre, plane, cov = fit_planes(xyz, var, count, slope, sigma)
+    for k, rows in enumerate((slice(0, 3), slice(3, 8))):
+        assert centre[:, k] == pytest.approx(xyz[:2, rows].mean(axis=1))
+        off = xyz[:2, rows] - centre[:, k : k + 1]
+        a = np.concatenate([np.stack([np.ones(off.shape[1]), *off], axis=1), np.eye(3)[1:]])
+        p = np.diag([*(1 / (var[rows] + ROUGHNESS_M**2)), sigma**-2, sigma**-2])
+        normal = a.T @ p @ a
+        seen = np.array([*xyz[2, rows], *slope])
+        assert plane[:, k] == pytest.approx(np.linalg.solve(normal, a.T @ p @ seen))
+        assert cov[:, :, k] == pytest.approx(np.linalg.inv(normal))
+
+
+def test_a_site_s_slope_is_that_of_its_levels_and_level_where_they_tell_nothing() -> None:
+    rng = np.random.default_rng(4)
+    xyz = rng.uniform(0, 40, (30, 3))
+    xyz[:, 2] = 7.0 + 0.05 * xyz[:, 0] - 0.03 * xyz[:, 1]
+    assert site_slope(xyz, np.full(30, 1e-4)) == pytest.approx([0.05, -0.03], abs=1e-5)
+    assert site_slope(xyz[:1], np.full(1, 1e-4)).tolist() == [0.0, 0.0]
+    # two levels 0.1 m apart in plan, each known to 10 mm and a rough 10 mm: half the prior's weight
+    near = np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.02]])
+    weight = 1.0 / (1e-4 + ROUGHNESS_M**2)
+    seen = 2 * 0.1**2 * weight
+    expected = 0.1 * seen / (seen + SITE_SLOPE_SIGMA**-2)
+    assert site_slope(near, np.full(2, 1e-4)) == pytest.approx([expected, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("heading", "tilt", "expected"),
+    [
+        (10.0, 20.0, (10.0, 20.0, False)),
+        (-10.0, -20.0, (350.0, -20.0, False)),
+        (10.0, 100.0, (190.0, 80.0, True)),
+        (10.0, -100.0, (190.0, -80.0, True)),
+        (200.0, 170.0, (20.0, 10.0, True)),
+        (10.0, 370.0, (10.0, 10.0, False)),
+    ],
+)
+def test_a_transmitter_tilted_over_the_top_looks_the_other_way(
+    heading: float, tilt: float, expected: tuple[float, float, bool]
+) -> None:
+    got = _wrapped(np.radians([heading]), np.radians([tilt]))
+    assert np.degrees([got[0][0], got[1][0]]) == pytest.approx(expected[:2])
+    assert bool(got[2][0]) is expected[2]
+
+
+def test_a_mark_is_off_by_the_shortest_move_that_satisfies_it() -> None:
+    rng = np.random.default_rng(5)
+    f, by_mark = rng.normal(size=(2, 6)), rng.normal(size=(2, 2, 6))
+    mid = np.arange(6) >= 3
+    got = _offset(f, by_mark, mid)
+    for n in range(6):
+        rows = 1 if mid[n] else 2
+        move = np.linalg.lstsq(by_mark[:rows, :, n], -f[:rows, n], rcond=None)[0]
+        assert got[n] == pytest.approx(np.linalg.norm(move))
+
+
+@pytest.mark.parametrize(("lost", "taken"), [(0.99, True), (0.9995, False), (-0.5, True)])
+def test_what_weights_left_out_is_taken_in_unless_all_of_a_variance_would_go(
+    lost: float, taken: bool
+) -> None:
+    """Of a direction askew to the axes, 99.9 % at most."""
+    turn = np.linalg.qr(np.random.default_rng(6).normal(size=(5, 5)))[0]
+    cov = turn @ np.diag([1.0, 2.0, 3.0, 4.0, 5.0]) @ turn.T
+    change = -lost * 3.0 * np.outer(turn[:, 2], turn[:, 2])
+    got = with_left_out(cov[None], change[None])[0]
+    assert got == pytest.approx(cov + change if taken else cov)
+    assert with_left_out(np.full((1, 5, 5), NAN), change[None])[0] == pytest.approx(
+        np.full((5, 5), NAN), nan_ok=True
+    )
