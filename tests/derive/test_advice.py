@@ -8,12 +8,18 @@ from math import inf, nan
 import numpy as np
 import pytest
 
-from lateralline.derive.axis import Axis
-from lateralline.derive.candidates import Candidates, influence, outlook, state_cov
+from lateralline.derive.advice import (
+    Candidate,
+    candidates,
+    missing_marks,
+    next_advice,
+    outlook,
+    typical_fix,
+)
+from lateralline.derive.axis import Axis, influence, state_cov
 from lateralline.derive.chainage import best_run, counters_at, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
-from lateralline.derive.next_advice import candidates, missing_marks, next_advice, typical_fix
 from lateralline.derive.quality import Standard, bands_met, point_columns, worst_columns
 from lateralline.kernels import curves
 from lateralline.published import bands
@@ -117,16 +123,6 @@ def marks_of(kinds: dict[str, list[str]]) -> Marks:
 FULL = ["end_null", "end_null", "mid_null"]
 
 
-def one_candidate(kind: str, chainage_m: float, cov_m2: Floats, stretch: int = -1) -> Candidates:
-    return Candidates(
-        np.array([kind]),
-        np.array([chainage_m]),
-        cov_m2[None],
-        np.array([-1]),
-        np.array([stretch]),
-    )
-
-
 # ---- what a measurement leaves ------------------------------------------------------------
 
 
@@ -142,40 +138,40 @@ def test_what_is_left_is_that_of_a_least_squares_solution(where: float) -> None:
     """Normal equations with the new observation, inverted whole; no update formula."""
     axis = axis_with([0.05, 0.03, 0.08, 0.04], ["straight"] * 3, common_m=0.04)
     measured = np.diag([0.0004, 0.0009, 0.0001])
-    found = outlook(axis, corridor(axis), one_candidate("exposure", where, measured))
+    found = outlook(axis, corridor(axis), [Candidate("exposure", where, measured)])
     here = influence(axis, axis.at(np.array([where])))[0]
     normal = np.linalg.inv(state_cov(axis)) + here.T @ np.linalg.inv(measured) @ here
     points = axis.at(np.concatenate([part.chainage_m for part in axis.sampled]))
     by = influence(axis, points)
     left = by @ np.linalg.inv(normal) @ np.swapaxes(by, 1, 2)
-    assert found.plan_after_m[0] == pytest.approx(ellipses_95(left).semi_major_m.max(), rel=1e-6)
+    assert found["plan"].after_m[0] == pytest.approx(ellipses_95(left).semi_major_m.max(), rel=1e-6)
     level = INTERVAL_95 * np.sqrt(left[:, 2, 2].max())
-    assert found.level_after_m[0] == pytest.approx(level, rel=1e-6)
+    assert found["level"].after_m[0] == pytest.approx(level, rel=1e-6)
 
 
 def test_a_useless_measurement_changes_nothing_and_a_common_error_is_shrunk_everywhere() -> None:
     axis = axis_with([0.01] * 3, ["straight"] * 2, common_m=0.10)
     region = corridor(axis)
-    none = outlook(axis, region, one_candidate("exposure", 3.0, np.eye(3) * 1e8))
-    assert none.plan_after_m[0] == pytest.approx(none.plan_m, rel=1e-6)
-    far = outlook(axis, region, one_candidate("exposure", 0.0, np.eye(3) * 1e-6))
-    assert far.plan_after_m[0] < 0.6 * far.plan_m
+    none = outlook(axis, region, [Candidate("exposure", 3.0, np.eye(3) * 1e8)])
+    assert none["plan"].after_m[0] == pytest.approx(none["plan"].before_m, rel=1e-6)
+    far = outlook(axis, region, [Candidate("exposure", 0.0, np.eye(3) * 1e-6)])
+    assert far["plan"].after_m[0] < 0.6 * far["plan"].before_m
 
 
 def test_only_a_stop_in_it_settles_an_undecided_stretch() -> None:
     axis = axis_with([0.03] * 3, ["straight", "undecided"])
     region = corridor(axis)
     before = float(region.off_m[1])
-    inside = outlook(axis, region, one_candidate("stop", 4.5, FIX[:3, :3], stretch=1))
-    assert inside.plan_m == pytest.approx(before)
-    assert inside.plan_at_m == pytest.approx(4.5, abs=0.2)
+    inside = outlook(axis, region, [Candidate("stop", 4.5, FIX[:3, :3], stretch=1)])
+    assert inside["plan"].before_m == pytest.approx(before)
+    assert inside["plan"].at_m == pytest.approx(4.5, abs=0.2)
     # no better there than the stop itself
-    assert inside.plan_after_m[0] == pytest.approx(ELLIPSE_95 * 0.1, rel=1e-6)
+    assert inside["plan"].after_m[0] == pytest.approx(ELLIPSE_95 * 0.1, rel=1e-6)
     for other in (
-        one_candidate("stop", 1.5, FIX[:3, :3], stretch=0),
-        one_candidate("exposure", 3.0, np.eye(3) * 1e-4),
+        [Candidate("stop", 1.5, FIX[:3, :3], stretch=0)],
+        [Candidate("exposure", 3.0, np.eye(3) * 1e-4)],
     ):
-        assert outlook(axis, region, other).plan_after_m[0] == pytest.approx(before)
+        assert outlook(axis, region, other)["plan"].after_m[0] == pytest.approx(before)
 
 
 def test_many_candidates_are_worked_out_as_each_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -183,10 +179,10 @@ def test_many_candidates_are_worked_out_as_each_by_itself(monkeypatch: pytest.Mo
     region, fixes = corridor(axis), fixes_of(axis)
     all_of_them = candidates(axis, fixes, {"R1/1": "the mid null"}, site())
     at_once = outlook(axis, region, all_of_them)
-    monkeypatch.setattr("lateralline.derive.candidates._AT_ONCE", 1)
+    monkeypatch.setattr("lateralline.derive.advice._AT_ONCE", 1)
     in_turn = outlook(axis, region, all_of_them)
-    assert at_once.plan_after_m == pytest.approx(in_turn.plan_after_m)
-    assert at_once.level_after_m == pytest.approx(in_turn.level_after_m)
+    assert at_once["plan"].after_m == pytest.approx(in_turn["plan"].after_m)
+    assert at_once["level"].after_m == pytest.approx(in_turn["level"].after_m)
 
 
 # ---- which, and in what words -------------------------------------------------------------
@@ -210,10 +206,7 @@ def test_what_nulls_a_stop_lacks() -> None:
 def test_every_candidate_has_its_accuracy() -> None:
     axis = axis_with([0.05] * 3, ["straight", "undecided"])
     found = candidates(axis, fixes_of(axis), {"R1/2": "the mid null"}, site())
-    kinds = list(
-        zip(found.kind.tolist(), found.vertex.tolist(), found.stretch.tolist(), strict=True)
-    )
-    assert kinds == [
+    assert [(c.kind, c.vertex, c.stretch) for c in found] == [
         ("exposure", 0, -1),
         ("exposure", 1, -1),
         ("marks", 1, -1),
@@ -222,10 +215,10 @@ def test_every_candidate_has_its_accuracy() -> None:
         ("stop", -1, 0),
         ("stop", -1, 1),  # nothing is dug for where nobody knows where
     ]
-    assert found.cov_m2[2] == pytest.approx(FIX[:3, :3])
-    assert found.cov_m2[5] == pytest.approx(np.diag([0.0058, 0.0058, 0.0036]))
-    assert found.cov_m2[0] == pytest.approx(np.eye(3) * site().accuracy.exposure_m ** 2)
-    assert typical_fix(np.tile(FIX, (2, 1, 1))) == pytest.approx(found.cov_m2[6])
+    assert found[2].cov_m2 == pytest.approx(FIX[:3, :3])
+    assert found[5].cov_m2 == pytest.approx(np.diag([0.0058, 0.0058, 0.0036]))
+    assert found[0].cov_m2 == pytest.approx(np.eye(3) * site().accuracy.exposure_m ** 2)
+    assert typical_fix(np.tile(FIX, (2, 1, 1))) == pytest.approx(found[6].cov_m2)
 
 
 def test_an_undecided_stretch_asks_for_a_stop_by_counter_and_chainage() -> None:

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 import shapely
 
-from lateralline.derive.arcs import MOST_TURN_RAD, arcs_of
 from lateralline.derive.axis import DRAWN_WITHIN_M, Axis
 from lateralline.derive.corridor import corridor
-from lateralline.derive.dig import Tolerance, dig_rows
+from lateralline.derive.dig import Tolerance, dig_zones
+from lateralline.derive.path import MOST_TURN_RAD, arcs_of
 from lateralline.kernels import curves
 from lateralline.records import Floats, Line, Stretch
 from lateralline.settings import Pipe
@@ -134,9 +134,11 @@ def test_corridor_and_dig_zone_follow_the_arc() -> None:
     assert shapely.hausdorff_distance(path, shapely.LineString(axis.line.xyz_m[:, :2])) > 0.06
     region = corridor(axis).polygon
     assert region.covers(path)
-    rows, (bare, _), _ = dig_rows("S", axis, region, Tolerance("cga", "t", "s", False, 0.4572))
-    reach = float(str(rows[0]["width_m"])) / 2
-    assert bare.buffer(0.0011).covers(path.buffer(reach))
+    (bare, _), _ = dig_zones(axis, region, Tolerance("cga", "t", "s", False, 0.4572))
+    reach = float(str(bare["width_m"])) / 2
+    zone = bare["geometry"]
+    assert isinstance(zone, shapely.Polygon)
+    assert zone.buffer(0.0011).covers(path.buffer(reach))
 
 
 def test_past_an_end_the_path_goes_on_as_the_pipe_does_there() -> None:

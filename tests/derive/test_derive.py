@@ -14,13 +14,11 @@ from hypothesis import strategies as st
 from lateralline import contract
 from lateralline.derive import derive
 from lateralline.derive.advice import stop_advice
-from lateralline.derive.axis import Axis, axis_of
-from lateralline.derive.bends import bend_angle
+from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
 from lateralline.derive.chainage import CARRY_ON_M, reach
-from lateralline.derive.grades import grade_findings
-from lateralline.derive.levels import ground_sigmas_m
-from lateralline.derive.slopes import grade_between
-from lateralline.derive.tables import from_rows
+from lateralline.derive.grades import grade_between, grade_findings
+from lateralline.derive.nodes import bend_angle
+from lateralline.derive.tables import layer
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
@@ -323,11 +321,11 @@ def derived(
 def test_levels_by_hand() -> None:
     """Invert 100 − 0.03; crown + 0.1036; outside top + 0.0032; ground 102."""
     start = axis_1().at(np.array([0.0]))
-    assert start.invert_m[0] == pytest.approx(99.97)
+    assert start.invert_level_m[0] == pytest.approx(99.97)
     assert start.cover_m[0] == pytest.approx(102 - (99.97 + 0.1036 + 0.0032))
     assert start.depth_m[0] == pytest.approx(2.0)
     assert start.invert_sigma_m[0] == pytest.approx(0.05)
-    assert start.depth_sigma_m[0] == pytest.approx(np.hypot(0.05, 0.02))
+    assert start.cover_sigma_m[0] == pytest.approx(np.hypot(0.05, 0.02))
 
 
 def test_ground_sigma_comes_from_the_stop_s_own_marks_else_is_unknown_ground() -> None:
@@ -358,7 +356,7 @@ def test_ground_is_carried_between_fixes_and_an_exposure_has_its_own() -> None:
     assert axis.ground_m == pytest.approx([102, 102, 104, 102])
     assert axis.ground_sigma_m[2] == pytest.approx(0.01)
     middle = axis.at(axis.chainage_m[1:2] + 1.5)
-    assert middle.ground_m[0] == pytest.approx(103, abs=0.01)
+    assert middle.ground_level_m[0] == pytest.approx(103, abs=0.01)
 
 
 # ---- chainage -----------------------------------------------------------------------------
@@ -586,8 +584,8 @@ def test_marks_carry_their_row_and_no_infinite_blunder() -> None:
 
 def test_pipes_are_drawn_at_their_invert() -> None:
     products = derived()
-    for layer in ("pipe_centreline", "pipe_segments"):
-        geometry = products[layer].geometry
+    for name in ("pipe_centreline", "pipe_segments"):
+        geometry = products[name].geometry
         assert geometry is not None
         z = shapely.get_coordinates(geometry[0], include_z=True)[:, 2]
         assert z[0] == pytest.approx(99.97)
@@ -689,4 +687,4 @@ def test_a_heading_is_called_poor_once() -> None:
 
 def test_rows_that_miss_a_column_are_refused() -> None:
     with pytest.raises(ContractError, match="severity"):
-        from_rows("findings", [{"site_id": "S"}])
+        layer("findings", [{"site_id": "S"}], {})

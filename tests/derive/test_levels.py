@@ -9,16 +9,23 @@ import numpy as np
 import pytest
 import shapely
 
-from lateralline.derive.axis import Axis
-from lateralline.derive.depth_only import without_levels
+from lateralline.derive.adapted import without_levels
+from lateralline.derive.axis import Axis, joint_cov
 from lateralline.derive.ellipses import ELLIPSOID_95, INTERVAL_95
-from lateralline.derive.grades import grade_columns, grade_findings
-from lateralline.derive.joint import joint_cov
+from lateralline.derive.grades import (
+    ALPHA,
+    Slope,
+    falls,
+    grade_between,
+    grade_columns,
+    grade_findings,
+    sags,
+)
 from lateralline.derive.level_band import SPACING_M, level_band, level_bands
-from lateralline.derive.slopes import ALPHA, Slope, falls, grade_between, sags
+from lateralline.derive.tables import layer
 from lateralline.kernels import curves
 from lateralline.published import grades
-from lateralline.records import Floats, Line, Stretch
+from lateralline.records import Floats, Line, Product, Stretch
 from lateralline.settings import Pipe
 
 PIPE = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
@@ -73,6 +80,11 @@ def shared_cov(m: int, own_m: float, common_m: float) -> Floats:
     return np.asarray(np.kron(np.eye(m) * own_m**2 + common_m**2, np.eye(3)))
 
 
+def band_of(axis: Axis) -> Product:
+    """The layer `level_band` of one line."""
+    return layer("level_band", level_bands([axis]), {"site_id": "S", "level_datum": "relative"})
+
+
 # ---- the band -----------------------------------------------------------------------------
 
 
@@ -87,7 +99,7 @@ def test_where_the_shape_is_decided_the_band_is_the_interval_of_the_path() -> No
 
 
 def test_each_station_s_band_holds_the_true_level_95_times_in_100() -> None:
-    """Draws of both ends together and of the slopes there; the cubic of `straightness` between."""
+    """Draws of both ends together and of the slopes there; the cubic of `path` between."""
     rng = np.random.default_rng(4)
     joint, slope, n = shared_cov(2, 0.03, 0.02), 0.04, 20_000
     axis = axis_with([100.0, 100.04], joint, slope_rad=slope, slack_m=inf)
@@ -110,7 +122,8 @@ def test_an_undecided_stretch_has_all_the_counter_allows_and_its_ends_their_own(
     major = 2.3 + 2 * ELLIPSOID_95 * 0.01
     middle = int(np.argmin(np.abs(points.chainage_m - 1.0)))
     assert band.upper_m[middle] - 100.0 == pytest.approx(np.sqrt(major**2 - 4.0) / 2, rel=1e-6)
-    assert band.half_m[[0, -1]] == pytest.approx(INTERVAL_95 * 0.01)
+    half = (band.upper_m - band.lower_m)[[0, -1]] / 2
+    assert half == pytest.approx(INTERVAL_95 * 0.01)
     assert set(band.bounded_by[1:-1]) == {"reach"}
 
 
@@ -147,8 +160,9 @@ def test_reach_cuts_a_band_that_poor_tilts_made_wide() -> None:
     assert free.bounded_by.tolist() == ["path"]
     assert cut.bounded_by.tolist() == ["path_and_reach"]
     major = 2.001 + 2 * ELLIPSOID_95 * 0.01
-    assert cut.half_m[0] == pytest.approx(np.sqrt(major**2 - 4.0) / 2, rel=1e-6)
-    assert cut.half_m[0] < 0.7 * free.half_m[0]
+    widths = [float((band.upper_m - band.lower_m)[0]) for band in (cut, free)]
+    assert widths[0] == pytest.approx(np.sqrt(major**2 - 4.0), rel=1e-6)
+    assert widths[0] < 0.7 * widths[1]
 
 
 def test_a_counter_shorter_than_the_path_cuts_nothing() -> None:
@@ -159,7 +173,7 @@ def test_a_counter_shorter_than_the_path_cuts_nothing() -> None:
 
 def test_where_nothing_bounds_a_level_the_layer_says_nothing() -> None:
     axis = axis_with([100.0, 100.0], 0.01, shape="undecided", slack_m=inf)
-    columns = level_bands("S", "relative", [axis]).columns
+    columns = band_of(axis).columns
     assert list(columns["bounded_by"]) == ["located", "nothing", "nothing", "nothing", "located"]
     inner = [columns[name][2] for name in ("invert_lower_95_m", "top_upper_95_m", "cover_sigma_m")]
     assert np.isnan(np.array(inner, float)).all()
@@ -167,7 +181,7 @@ def test_where_nothing_bounds_a_level_the_layer_says_nothing() -> None:
 
 def test_stations_are_at_every_vertex_and_no_further_apart_than_half_a_metre() -> None:
     axis = axis_with([100.0, 100.02, 100.04], leg_m=1.7)
-    band = level_bands("S", "relative", [axis])
+    band = band_of(axis)
     chainage = np.array(band.columns["chainage_m"], float)
     assert np.diff(chainage).max() <= SPACING_M
     assert np.isin(axis.chainage_m.round(9), chainage.round(9)).all()
@@ -181,7 +195,7 @@ def test_stations_are_at_every_vertex_and_no_further_apart_than_half_a_metre() -
 
 def test_the_layer_s_levels_and_cover_by_hand() -> None:
     """Invert 100 − 0.03, crown + 0.102, outside top + 0.006 more; ground 102 ± 0.02."""
-    band = level_bands("S", "relative", [axis_with([100.0, 100.0], 0.05)]).columns
+    band = band_of(axis_with([100.0, 100.0], 0.05)).columns
     first = {name: values[0] for name, values in band.items()}
     assert first["invert_level_m"] == pytest.approx(99.97)
     assert first["crown_level_m"] == pytest.approx(100.072)
@@ -194,7 +208,7 @@ def test_the_layer_s_levels_and_cover_by_hand() -> None:
 
 def test_on_an_undecided_stretch_reach_and_ground_add_up() -> None:
     axis = axis_with([100.0, 100.0], 0.01, shape="undecided", slack_m=0.3)
-    band = level_bands("S", "relative", [axis]).columns
+    band = band_of(axis).columns
     top, upper, cover, least = (
         np.array(band[name], float)[2]
         for name in ("top_level_m", "top_upper_95_m", "cover_m", "cover_least_95_m")
@@ -204,14 +218,14 @@ def test_on_an_undecided_stretch_reach_and_ground_add_up() -> None:
 
 def test_a_pipe_of_unknown_size_has_no_top() -> None:
     bare = Pipe("L1", "", "", "unknown", nan, nan, "")
-    band = level_bands("S", "relative", [axis_with([100.0, 100.0], pipe=bare)]).columns
+    band = band_of(axis_with([100.0, 100.0], pipe=bare)).columns
     assert np.isnan(np.array(band["top_upper_95_m"], float)).all()
     assert np.isnan(np.array(band["cover_least_95_m"], float)).all()
     assert np.isfinite(np.array(band["invert_upper_95_m"], float)).all()
 
 
 def test_a_record_without_levels_has_no_band_but_a_cover() -> None:
-    (band,) = without_levels([level_bands("S", "depth only", [axis_with([100.0, 100.0])])])
+    (band,) = without_levels([band_of(axis_with([100.0, 100.0]))])
     levels = [n for n in band.columns if n.endswith(("_level_m", "lower_95_m", "upper_95_m"))]
     assert len(levels) == 10
     assert all(np.isnan(np.array(band.columns[name], float)).all() for name in levels)

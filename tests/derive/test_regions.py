@@ -13,18 +13,18 @@ from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
 
 from lateralline.derive.axis import Axis
-from lateralline.derive.corridor import corridor, sweep
+from lateralline.derive.corridor import corridor, envelope, reach_with_ends_m, sweep
 from lateralline.derive.dig import (
     UNKNOWN_DIAMETER_M,
     Tolerance,
     around,
-    dig_rows,
+    dig_zones,
     drawn_diameter_m,
     zone_width_m,
 )
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
-from lateralline.derive.reach import envelope, reach_with_ends_m
-from lateralline.derive.straightness import bow_sigmas
+from lateralline.derive.path import bow_sigmas
+from lateralline.derive.tables import layer
 from lateralline.kernels import curves
 from lateralline.records import Floats, Line, Stretch
 from lateralline.settings import Pipe
@@ -192,22 +192,22 @@ def test_a_corridor_holds_its_path_and_keeps_within_reach(
     bound = envelope(axis, axis.line.stretches[0])
     assert bound is not None
     assert shapely.union(bound, path.buffer(0.002)).buffer(1e-6).covers(found.polygon)
-    assert found.cut_m2 >= 0.0
+    assert found.reach_cut_m2 >= 0.0
 
 
 def test_reach_cuts_what_only_the_bow_allowed() -> None:
     """Poor headings let a straight of 6 m bow by a metre; 1 cm of slack does not."""
     wide = axis_through([[0, 0, 100], [6, 0, 100]], isotropic(0.01), slope_rad=0.5)
     tight = axis_through([[0, 0, 100], [6, 0, 100]], isotropic(0.01), slope_rad=0.5, slack_m=0.01)
-    assert corridor(wide).unbounded == 1
+    assert corridor(wide).unbounded_stretches == 1
     cut = corridor(tight)
     across = shapely.LineString([(3, -9), (3, 9)])
     major = 6.01 + 2 * ELLIPSE_95 * 0.01
     assert cut.polygon.intersection(across).length == pytest.approx(
         sqrt(major**2 - 6.0**2), rel=0.01
     )
-    assert cut.cut_m2 > 1.0
-    assert cut.unbounded == 0
+    assert cut.reach_cut_m2 > 1.0
+    assert cut.unbounded_stretches == 0
 
 
 def test_the_envelope_does_not_deny_the_ends_their_own_uncertainty() -> None:
@@ -223,7 +223,7 @@ def test_an_undecided_stretch_is_given_all_the_counter_can_reach() -> None:
     bound = envelope(axis, axis.line.stretches[0])
     found = corridor(axis)
     assert bound is not None
-    assert found.undecided == 1
+    assert found.undecided_stretches == 1
     assert found.polygon.buffer(1e-9).covers(bound)
     across = shapely.LineString([(2, -5), (2, 5)])
     major = 4.5 + 2 * ELLIPSE_95 * 0.02
@@ -254,8 +254,8 @@ def test_a_bend_barely_fixed_along_the_pipe_is_off_no_further_than_reach_lets_it
 def test_a_counter_shorter_than_its_chord_cuts_nothing() -> None:
     axis = axis_through([[0, 0, 100], [4, 0, 100]], isotropic(0.05), slack_m=-0.5)
     found = corridor(axis)
-    assert found.unbounded == 1
-    assert found.cut_m2 == 0.0
+    assert found.unbounded_stretches == 1
+    assert found.reach_cut_m2 == 0.0
 
 
 # ---- dig zones ----------------------------------------------------------------------------
@@ -266,15 +266,18 @@ RULE = Tolerance("cga", "t", "s", False, 0.4572)
 def test_zones_lie_in_each_other_and_say_their_width() -> None:
     axis = axis_through([[0, 0, 100], [3, 1, 100], [5, 5, 100]], isotropic(0.1))
     region = corridor(axis).polygon
-    rows, (bare, whole), findings = dig_rows("S", axis, region, RULE)
-    assert [row["zone"] for row in rows] == ["tolerance", "tolerance_and_corridor"]
+    rows, findings = dig_zones(axis, region, RULE)
+    made = layer("dig_zone", rows, {"site_id": "S", "frame_shift_95_m": 0.0})
+    assert made.geometry is not None
+    bare, whole = made.geometry
+    assert made.columns["zone"] == ["tolerance", "tolerance_and_corridor"]
     assert whole.covers(bare)
     assert whole.covers(region)
     assert rows[0]["width_m"] == pytest.approx(0.114 + 2 * 0.4572)
     # ground 102, transmitter 100, ride 0.03, 0.102 + 0.006 of pipe above the invert
     assert rows[0]["cover_min_m"] == pytest.approx(102 - (100 - 0.03) - 0.108)
     assert not findings
-    assert all("No clearance to dig" in str(row["caution"]) for row in rows)
+    assert all("No clearance to dig" in str(caution) for caution in made.columns["caution"])
 
 
 @given(radius=st.floats(0.01, 5.0))
@@ -287,7 +290,7 @@ def test_round_corners_are_drawn_outside(radius: float) -> None:
 def test_a_pipe_of_unknown_size_is_drawn_wide_and_said() -> None:
     unknown = Pipe("L1", "", "", "unknown", nan, nan, "")
     axis = axis_through([[0, 0, 100], [5, 0, 100]], isotropic(0.1), pipe=unknown)
-    rows, _, findings = dig_rows("S", axis, corridor(axis).polygon, RULE)
+    rows, findings = dig_zones(axis, corridor(axis).polygon, RULE)
     assert [f.code for f in findings] == ["pipe-size-assumed"]
     assert rows[0]["diameter_assumed"] is True
     assert rows[0]["width_m"] == pytest.approx(zone_width_m(UNKNOWN_DIAMETER_M, 0.4572))

@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.cli import app
-from lateralline.derive.shifted import shifted
+from lateralline.derive.adapted import shifted
 from lateralline.derive.spots import KnownPlace, area_of, longest_m
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built

@@ -17,7 +17,7 @@ import pytest
 from pyproj import CRS
 
 from lateralline import contract
-from lateralline.derive.depth_only import LEVELS, NOT_SHOWN
+from lateralline.derive.adapted import LEVELS, NOT_SHOWN
 from lateralline.draw.sheet import SheetOptions
 from lateralline.frames import DEPTH_ONLY
 from lateralline.record.view import read_record

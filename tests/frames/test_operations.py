@@ -17,7 +17,7 @@ from pyproj.transformer import AreaOfInterest
 from scipy.stats import chi2
 
 from lateralline import contract
-from lateralline.derive.shifted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
+from lateralline.derive.adapted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
 from lateralline.frames.grids import GRIDS_VARIABLE

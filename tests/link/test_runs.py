@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lateralline import stages
-from lateralline.derive.cover import cover_findings
+from lateralline.derive.level_band import cover_findings
 from lateralline.kernels.curves import chainage
 from lateralline.link import link
 from lateralline.link.gather import gather_fixes

@@ -1,19 +1,17 @@
 """The derive stage: from adjusted lines to the content of every layer.
 
+path, axis  arcs between located points; a line with chainage, levels and covariance along it
 levels      invert, crown, cover, ground, each with σ
-arcs        the path between located points where no bend is found
-straightness  how far a pipe may leave it
-axis        a line with chainage, levels and covariance anywhere along it
 chainage    counter → place on the line
-reach, corridor, dig   regions in plan
-cover       a pipe above the ground
-level_band  how high and how low the pipe may be
-slopes      grades, back-falls and sags, as surely as levels can tell
-quality, grades, bends  against published bands, grades, fittings
-control, marks, fixes, lines, nodes, observations, parameters   the layers of those names
-ties        two tapes that find a spot again
+corridor, dig   regions in plan, and the reach of the counter
+level_band  how high and how low the pipe may be, and its cover
+grades      grades, back-falls and sags, as surely as levels can tell
+quality     published accuracy bands
+tables      columns → products, as the contract declares them
+solution, lines, nodes, observations, ties   the layers of marks and stops, of lines, of the rest
 unlocated, spots   what is not drawn, and where it may be
-advice, next_advice, candidates   what to survey again, what to measure next
+advice, outlook    what to survey again, what to measure next
+adapted     layers without levels, or after a shift of datum
 
 Decisions, with reasons
 -----------------------
@@ -21,7 +19,7 @@ Control is a layer of its own (an eleventh): a record that says "6.32 from HOUSE
 where HOUSE-SW is. Chainage runs from the downstream end along the 3-D centreline. z of pipe
 layers is the invert; z of fixes is the transmitter. The reach envelope cuts the corridor only
 after both ends' own ellipses are added to its axis: about exact foci it would deny a stop its
-own error. The corridor holds the whole line at 95 %: the ellipses swept are those of each
+own error. The corridor contains the whole line at 95 %: the ellipses swept are those of each
 point, widened by the 95 % quantile of the farthest any point lies off, over lines drawn from
 the joint covariance with a fixed seed (`derive/whole_line.py`). Between stops of two runs the
 reach of a cable is what the chords beside it leave. Bands of PAS 128 and AS 5488 are computed
@@ -35,7 +33,7 @@ m and a warning.
   found. Chainage is arc length. Lines get vertices until they are within 1 cm of the arc;
   regions use 1 mm.
 - Level band. Points, one per station, because a profile plots columns against chainage and a
-  clearance asks for the nearest station. Each station speaks for itself at 95 %. A located
+  clearance asks for the nearest station. Each station has its own 95 %. A located
   point has its own interval; a decided stretch the path ± 1.96 σ cut by reach, with bends also
   what of the path may lie over the station (a drop a little further on is another level here);
   an undecided one the ellipsoid with both ends' 95 % ellipsoids (2.7955 σ) added to its axis,
@@ -61,43 +59,25 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from shapely import LineString
 
-from lateralline import contract
-from lateralline.derive.advice import line_advice, stop_advice
-from lateralline.derive.axis import Axis, axis_of
-from lateralline.derive.control import control_points
+from lateralline.derive.adapted import without_levels
+from lateralline.derive.advice import line_advice, next_advice, stop_advice
+from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
-from lateralline.derive.cover import cover_findings
-from lateralline.derive.depth_only import without_levels
-from lateralline.derive.dig import dig_rows, tolerance
-from lateralline.derive.fixes import transmitter_fixes
+from lateralline.derive.dig import dig_zones, tolerance
 from lateralline.derive.grades import grade_findings
-from lateralline.derive.level_band import level_bands
-from lateralline.derive.levels import ground_sigmas_m
-from lateralline.derive.lines import centreline_rows, segment_rows
-from lateralline.derive.marks import field_marks
-from lateralline.derive.next_advice import next_advice
+from lateralline.derive.level_band import cover_findings, level_bands
+from lateralline.derive.lines import centreline, segments
 from lateralline.derive.nodes import pipe_nodes
-from lateralline.derive.observations import pipe_observations
-from lateralline.derive.parameters import adjusted_parameters
-from lateralline.derive.tables import Row, findings_layer, from_rows
-from lateralline.derive.ties import ControlPoints
+from lateralline.derive.survey import field_marks, pipe_observations, transmitter_fixes
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of, finding_row, layer
+from lateralline.derive.ties import ControlPoints, control_points
 from lateralline.derive.unlocated import SearchedSite, unlocated
-from lateralline.findings import Finding, finding
+from lateralline.findings import Finding, Given, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.isolate import without_culprits
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M
-from lateralline.records import (
-    Exposures,
-    FieldRecord,
-    Line,
-    Linked,
-    Marks,
-    Product,
-    Solved,
-)
-from lateralline.settings import Settings
+from lateralline.records import Exposures, FieldRecord, Line, Linked, Marks, Product, Solved
 
 __all__ = ["Derived", "derive"]
 
@@ -124,68 +104,56 @@ def derive(
     `earlier` are the findings of all stages before; they and this stage's own become the
     `findings` layer. `frame` is the site's, built from the record when not given: it says what
     levels refer to, and where the control points of two-tape ties are. A line whose numbers fail is
-    not drawn, and said not to be; the others are.
+    not drawn, and a finding says so; the others are.
     """
-
-    def work(failed: Mapping[str, str]) -> Derived:
-        return _layers(record, marks, exposures, solved, linked, earlier, frame, failed)
-
-    return without_culprits(work, [line.line for line in linked.lines])
-
-
-def _layers(
-    record: FieldRecord,
-    marks: Marks,
-    exposures: Exposures,
-    solved: Solved,
-    linked: Linked,
-    earlier: tuple[Finding, ...],
-    frame: Frame | None,
-    failed: Mapping[str, str],
-) -> Derived:
-    """Return every layer, without the lines whose numbers failed; why stands in `failed`."""
-    settings = record.settings
+    settings, given = record.settings, record.control
     frame = site_frame(record) if frame is None else frame
     datum = frame.level_datum
-    control = _control(record, frame)
+    control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
-    lines, findings = _usable(linked.lines, failed)
-    axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
-    corridors = [corridor(axis) for axis in axes]
 
-    findings += stop_advice(linked.fixes, earlier)
-    regions = list(zip(axes, corridors, strict=True))
-    for axis, found in regions:
-        findings += line_advice(axis, found) + cover_findings(axis)
-        if datum != DEPTH_ONLY:
-            findings += grade_findings(axis)
-        findings += next_advice(axis, found, linked.fixes, marks, settings)
-    observations, unplaced = pipe_observations(settings, datum, record.observations, axes, control)
-    zones, assumed = _dig_zones(settings, axes, corridors)
-    findings += unplaced + assumed
-    drawn = {axis.line.line: axis for axis in axes}
-    nodes = pipe_nodes(settings, datum, axes, corridors, control)
-    layers = (
-        control_points(settings.id, datum, record.control, control, (nodes, observations)),
-        field_marks(settings.id, marks, solved.mark_results),
-        transmitter_fixes(settings, datum, record.stops, linked.fixes, axes),
-        _of_lines("pipe_centreline", (centreline_rows(settings, datum, *of) for of in regions)),
-        _of_lines("pipe_segments", (segment_rows(settings, datum, *of) for of in regions)),
-        nodes,
-        observations,
-        _corridors(settings.id, axes, corridors),
-        level_bands(settings.id, datum, axes),
-        zones,
-        unlocated(SearchedSite(record, marks, exposures, linked.fixes, control, drawn)),
-        adjusted_parameters(settings.id, linked.parameters),
-        findings_layer(settings.id, (*earlier, *findings)),
-    )
-    return Derived(layers if datum != DEPTH_ONLY else without_levels(layers), findings)
+    def work(failed: Mapping[str, str]) -> Derived:
+        """Return every layer, without the lines whose numbers failed; why stands in `failed`."""
+        lines, findings = _usable(linked.lines, failed)
+        axes = [axis_of(line, linked.fixes, ground_sigma, exposures, settings) for line in lines]
+        regions = [(axis, corridor(axis)) for axis in axes]
+        rule, assumed = tolerance(settings)
+        zones: list[Columns] = []
+        findings += stop_advice(linked.fixes, earlier)
+        for axis, region in regions:
+            findings += line_advice(axis, region) + cover_findings(axis)
+            if datum != DEPTH_ONLY:
+                findings += grade_findings(axis)
+            findings += next_advice(axis, region, linked.fixes, marks, settings)
+            of_line, wide = dig_zones(axis, region.polygon, rule)
+            zones += of_line
+            assumed += wide
+        seen, unplaced = pipe_observations(settings, record.observations, axes, control)
+        findings += unplaced + assumed
+        drawn = {axis.line.line: axis for axis in axes}
+        site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
+        parts: dict[str, Iterable[Columns]] = {
+            "field_marks": [field_marks(marks, solved.mark_results)],
+            "transmitter_fixes": [transmitter_fixes(settings, record.stops, linked.fixes, axes)],
+            "pipe_centreline": (centreline(settings, *of) for of in regions),
+            "pipe_segments": (row for of in regions for row in segments(*of)),
+            "pipe_nodes": pipe_nodes(settings, regions, control),
+            "pipe_observations": [seen],
+            "position_corridor": (_corridor(*of) for of in regions),
+            "level_band": level_bands(axes),
+            "dig_zone": zones,
+            "unlocated": unlocated(site),
+            "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
+            "findings": (finding_row(settings.id, f) for f in (*earlier, *findings)),
+        }
+        common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
+        made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
+        tied = (made["pipe_nodes"], made["pipe_observations"])
+        points = layer("control_points", [control_points(given, control, tied)], common)
+        products = (points, *made.values())
+        return Derived(products if datum != DEPTH_ONLY else without_levels(products), findings)
 
-
-def _control(record: FieldRecord, frame: Frame) -> ControlPoints:
-    control = record.control
-    return ControlPoints(control.point, frame.to_local(control.x, control.y, control.z_m))
+    return without_culprits(work, [line.line for line in linked.lines])
 
 
 def _usable(
@@ -196,62 +164,30 @@ def _usable(
     for line in lines:
         whole = all(np.isfinite(a).all() for a in (line.xyz_m, line.cov_m2, line.cross_m2))
         longest_m = float(np.linalg.norm(np.diff(line.xyz_m, axis=0), axis=1).max(initial=0.0))
-        subject = f"line {line.line}"
+        variances = np.diagonal(line.cov_m2, axis1=1, axis2=2)[:, :2]
+        sigma_m = float(np.sqrt(variances.max(initial=0.0)))
+        why: dict[str, Given]
         if line.line in failed:
-            findings.append(
-                finding("line-not-drawn", subject, variant="failed", error=failed[line.line])
-            )
+            variant, why = "failed", {"error": failed[line.line]}
         elif len(line.kind) < 2 or not line.stretches or not whole:
-            located = len(line.kind)
-            findings.append(finding("line-not-drawn", subject, variant="points", located=located))
-        elif (vaguest_m := _vaguest_m(line)) > 2 * MOST_SIGMA_M:
-            findings.append(finding("line-not-drawn", subject, variant="vague", sigma_m=vaguest_m))
+            variant, why = "points", {"located": len(line.kind)}
+        elif sigma_m > 2 * MOST_SIGMA_M:
+            variant, why = "vague", {"sigma_m": sigma_m}
         elif longest_m > 2 * MOST_LEG_M:
-            findings.append(finding("line-not-drawn", subject, variant="away", longest_m=longest_m))
+            variant, why = "away", {"longest_m": longest_m}
         else:
             drawn.append(line)
+            continue
+        subject = f"line {line.line}"
+        findings.append(finding("line-not-drawn", subject, variant=variant, more=why))
     return tuple(drawn), tuple(findings)
 
 
-def _vaguest_m(line: Line) -> float:
-    return float(np.sqrt(np.einsum("mii->mi", line.cov_m2)[:, :2].max(initial=0.0)))
-
-
-def _of_lines(layer: str, lines: Iterable[tuple[list[Row], list[LineString]]]) -> Product:
-    """Return a layer from the rows and geometries each line adds to it."""
-    pairs = list(lines)
-    rows = [row for rows, _ in pairs for row in rows]
-    return from_rows(layer, rows, [shape for _, shapes in pairs for shape in shapes])
-
-
-def _corridors(site_id: str, axes: Sequence[Axis], corridors: Sequence[Corridor]) -> Product:
-    rows: list[Row] = [
-        {
-            "site_id": site_id,
-            "line_id": axis.line.line,
-            "confidence": 0.95,
-            "area_m2": found.polygon.area,
-            "half_width_max_m": found.half_width_max_m,
-            "undecided_stretches": found.undecided,
-            "unbounded_stretches": found.unbounded,
-            "reach_cut_m2": found.cut_m2,
-            "frame_shift_95_m": 0.0,
-            "caution": contract.load("position_corridor").caution,
-        }
-        for axis, found in zip(axes, corridors, strict=True)
-    ]
-    return from_rows("position_corridor", rows, [found.polygon for found in corridors])
-
-
-def _dig_zones(
-    settings: Settings, axes: Sequence[Axis], corridors: Sequence[Corridor]
-) -> tuple[Product, tuple[Finding, ...]]:
-    rule, findings = tolerance(settings)
-    rows: list[Row] = []
-    zones: list[object] = []
-    for axis, found in zip(axes, corridors, strict=True):
-        of_line, polygons, assumed = dig_rows(settings.id, axis, found.polygon, rule)
-        rows += of_line
-        zones += polygons
-        findings += assumed
-    return from_rows("dig_zone", rows, zones), findings
+def _corridor(axis: Axis, region: Corridor) -> Columns:
+    """Return the row of a line in the layer `position_corridor`."""
+    return fields_of("position_corridor", region) | {
+        "line_id": axis.line.line,
+        "confidence": 0.95,
+        "area_m2": region.polygon.area,
+        GEOMETRY: region.polygon,
+    }

@@ -1,7 +1,7 @@
 """One adjusted line with all that goes along it: chainage, levels, ground, covariance.
 
 `Axis` holds a line's vertices; `Axis.at` gives points anywhere on it, a little beyond its ends too.
-Chainage runs from the downstream end along the 3-D path, whose legs are straight or arcs (`arcs`).
+Chainage runs from the downstream end along the 3-D path, whose legs are straight or arcs (`path`).
 """
 
 from __future__ import annotations
@@ -9,16 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
-from math import ceil
+from math import isfinite, nan
 
 import numpy as np
 
-from lateralline.derive.arcs import Arcs, arcs_of
 from lateralline.derive.ellipses import ellipses_95
-from lateralline.derive.levels import grounds_m, outside_top_m, ride_heights_m
-from lateralline.derive.straightness import bow_sigmas, slope_sigmas
+from lateralline.derive.path import Arcs, arcs_of, bow_by_slopes, bow_sigmas, slope_sigmas
 from lateralline.kernels import curves
-from lateralline.records import Exposures, Fixes, Floats, Ints, Line, Stretch
+from lateralline.records import Exposures, Fixes, Floats, Ints, Line, Marks, Stretch, Texts
 from lateralline.settings import Pipe, Settings
 
 #: Samples on a leg between two vertices: no further apart than this, and at least so many.
@@ -40,12 +38,17 @@ class Along:
     cov_m2: Floats  # (n, 3, 3)
     tangent: Floats  # (n, 3) unit, upstream
     ride_m: Floats
-    ground_m: Floats
+    ground_level_m: Floats
     ground_sigma_m: Floats
     outside_top_m: float  # above the invert; NaN unknown
 
     @property
-    def invert_m(self) -> Floats:
+    def across(self) -> Floats:
+        """Unit vector in plan, right of the path looking upstream (n, 2); nil where vertical."""
+        return _across(self.tangent)
+
+    @property
+    def invert_level_m(self) -> Floats:
         """Level of the inside bottom of the pipe (n,)."""
         return self.xyz_m[:, 2] - self.ride_m
 
@@ -57,17 +60,17 @@ class Along:
     @property
     def depth_m(self) -> Floats:
         """Ground minus transmitter level (n,): the depth that was detected."""
-        return self.ground_m - self.xyz_m[:, 2]
-
-    @property
-    def depth_sigma_m(self) -> Floats:
-        """σ of depth and of cover (n,); level and ground taken as independent: errs wide."""
-        return np.hypot(self.invert_sigma_m, self.ground_sigma_m)
+        return self.ground_level_m - self.xyz_m[:, 2]
 
     @property
     def cover_m(self) -> Floats:
         """Ground minus outside top of the pipe (n,); NaN when the pipe's size is unknown."""
-        return self.ground_m - self.invert_m - self.outside_top_m
+        return self.ground_level_m - self.invert_level_m - self.outside_top_m
+
+    @property
+    def cover_sigma_m(self) -> Floats:
+        """σ of cover and of depth (n,); level and ground taken as independent: errs wide."""
+        return np.hypot(self.invert_sigma_m, self.ground_sigma_m)
 
     @property
     def semi_major_95_m(self) -> Floats:
@@ -77,21 +80,7 @@ class Along:
     @property
     def on_invert(self) -> Floats:
         """Plan position with the invert level (n, 3): where pipe features are drawn."""
-        return np.column_stack([self.xyz_m[:, :2], self.invert_m])
-
-    def part(self, first: int, end: int) -> Along:
-        """Return the points from `first` up to `end`."""
-        rows = slice(first, end)
-        return Along(
-            self.chainage_m[rows],
-            self.xyz_m[rows],
-            self.cov_m2[rows],
-            self.tangent[rows],
-            self.ride_m[rows],
-            self.ground_m[rows],
-            self.ground_sigma_m[rows],
-            self.outside_top_m,
-        )
+        return np.column_stack([self.xyz_m[:, :2], self.invert_level_m])
 
     def by_counter(self, sigma_m: Floats) -> Along:
         """Return the same points as the counter gave them, with its σ (n,) along the line."""
@@ -117,12 +106,6 @@ class Axis:
         return float(self.chainage_m[-1])
 
     @cached_property
-    def plan_m(self) -> Floats:
-        """Horizontal distance along the path at each vertex (m,)."""
-        steps = np.diff(self.line.xyz_m[:, :2], axis=0)
-        return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
-
-    @cached_property
     def arcs(self) -> Arcs:
         """The legs between vertices."""
         return arcs_of(self.line)
@@ -139,9 +122,8 @@ class Axis:
         xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
         off, tangent = arcs.off(leg, w)
         bow = bow_sigmas(self.slope_sigma_rad, arcs.length_m[leg], leg, w)
-        across = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-        across /= np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-12)[:, None]
-        cov[:, :2, :2] += bow[:, 0, None, None] ** 2 * across[:, :, None] * across[:, None, :]
+        aside = bow[:, :1] * _across(tangent)
+        cov[:, :2, :2] += aside[:, :, None] * aside[:, None, :]
         cov[:, 2, 2] += bow[:, 1] ** 2
         return Along(
             chainage_m=chainage_m,
@@ -149,7 +131,7 @@ class Axis:
             cov_m2=cov,
             tangent=tangent,
             ride_m=np.interp(chainage_m, self.chainage_m, self.ride_m),
-            ground_m=np.interp(chainage_m, self.chainage_m, self.ground_m),
+            ground_level_m=np.interp(chainage_m, self.chainage_m, self.ground_m),
             ground_sigma_m=np.interp(chainage_m, self.chainage_m, self.ground_sigma_m),
             outside_top_m=outside_top_m(self.pipe),
         )
@@ -168,37 +150,40 @@ class Axis:
         The vertices alone wherever legs are straight.
         """
         first, last = (stretch.first, stretch.last) if stretch else (0, len(self.chainage_m) - 1)
-        pieces = np.ceil(np.sqrt(self.arcs.sagitta_m / within_m)).clip(1.0).astype(int)
-        places = [
-            np.linspace(self.chainage_m[i], self.chainage_m[i + 1], pieces[i] + 1)[:-1]
-            for i in range(first, last)
-        ]
-        return self.at(np.concatenate([*places, self.chainage_m[last : last + 1]]))
+        pieces = np.ceil(np.sqrt(self.arcs.sagitta_m[first:last] / within_m)).clip(1.0)
+        return self.at(self._divided(first, pieces))
 
     @cached_property
     def sampled(self) -> tuple[Along, ...]:
         """Points along each stretch, its vertices among them, close enough to sweep."""
-        parts = [self._samples(stretch) for stretch in self.line.stretches]
-        whole = self.at(np.concatenate(parts))
-        ends = np.cumsum([len(part) for part in parts])
-        return tuple(
-            whole.part(int(end) - len(part), int(end))
-            for part, end in zip(parts, ends, strict=True)
-        )
+        places = (self.spaced(s, SAMPLE_SPACING_M, SAMPLES_LEAST) for s in self.line.stretches)
+        return tuple(map(self.at, places))
 
-    def _samples(self, stretch: Stretch) -> Floats:
-        ends = self.chainage_m[stretch.first : stretch.last + 1]
-        legs = [
-            np.linspace(a, b, max(SAMPLES_LEAST, ceil((b - a) / SAMPLE_SPACING_M)) + 1)[:-1]
-            for a, b in pairwise(ends)
-        ]
-        return np.concatenate([*legs, ends[-1:]])
+    @cached_property
+    def samples(self) -> Along:
+        """All points of `sampled`, from downstream."""
+        return self.at(np.concatenate([points.chainage_m for points in self.sampled]))
+
+    def spaced(self, stretch: Stretch, spacing_m: float, least: int = 0) -> Floats:
+        """Return chainages along a stretch, no further apart than a spacing, vertices included.
+
+        A leg has `least` steps or more.
+        """
+        legs = np.diff(self.chainage_m[stretch.first : stretch.last + 1])
+        return self._divided(stretch.first, np.ceil(legs / spacing_m).clip(least))
+
+    def _divided(self, first: int, pieces: Floats) -> Floats:
+        """Return chainages that divide the legs from vertex `first` on in so many pieces each."""
+        ends = self.chainage_m[first : first + len(pieces) + 1]
+        legs = zip(pairwise(ends), pieces.astype(int), strict=True)
+        places = [np.linspace(a, b, n + 1)[:-1] for (a, b), n in legs]
+        return np.concatenate([*places, ends[-1:]])
 
 
 def axis_of(
     line: Line, fixes: Fixes, fix_ground_sigma_m: Floats, exposures: Exposures, settings: Settings
 ) -> Axis:
-    """Return a line of two or more vertices with its levels and ground; see `levels`."""
+    """Return a line of two or more vertices with its levels and ground."""
     chainage_m = np.concatenate([[0.0], np.cumsum(arcs_of(line).length_m)])
     ground_m, ground_sigma_m = grounds_m(line, fixes, fix_ground_sigma_m, exposures, chainage_m)
     return Axis(
@@ -210,3 +195,143 @@ def axis_of(
         ground_sigma_m=ground_sigma_m,
         slope_sigma_rad=slope_sigmas(line, fixes, settings.accuracy),
     )
+
+
+def _across(tangent: Floats) -> Floats:
+    across = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    return np.asarray(across / np.maximum(np.hypot(*across.T), 1e-12)[:, None])
+
+
+# ---- levels --------------------------------------------------------------------------------
+# Invert = transmitter level − ride height; crown = invert + inside diameter; cover = ground −
+# (crown + wall). Ride height and pipe dimensions are taken as exact: what is left of them is far
+# below the level's own σ.
+
+
+def outside_diameter_m(pipe: Pipe) -> float:
+    """Return the outside diameter: as published, or inside diameter and two walls; NaN unknown."""
+    if isfinite(pipe.outside_diameter_m):
+        return pipe.outside_diameter_m
+    return pipe.inside_diameter_m + 2 * pipe.wall_m
+
+
+def outside_top_m(pipe: Pipe) -> float:
+    """Return how far the outside top stands above the invert: inside diameter plus one wall.
+
+    With only the outside diameter known it is that diameter, a wall too high: less cover, not more.
+    """
+    top = pipe.inside_diameter_m + pipe.wall_m
+    return top if isfinite(top) else pipe.outside_diameter_m
+
+
+def ride_heights_m(line: Line, settings: Settings, chainage_m: Floats) -> Floats:
+    """Return the transmitter's height above the invert at each vertex (m,).
+
+    A vertex no run stood at takes it from its neighbours along the line; a line of exposures only
+    takes the mean of the line's runs, and 0 when it has none.
+    """
+    rides = {run.id: run.ride_height_m for run in settings.runs}
+    own = np.array([rides.get(run, nan) for run in line.run.tolist()])
+    if np.isfinite(own).any():
+        return carried(chainage_m, own)
+    of_line = [run.ride_height_m for run in settings.runs if run.line == line.line]
+    return np.full(len(own), np.mean(of_line) if of_line else 0.0)
+
+
+def ground_sigmas_m(marks: Marks, fixes: Fixes, unknown_ground_m: float) -> Floats:
+    """Return the σ of each fix's ground level (k,) in metres, from its own marks.
+
+    The mean variance of their levels, not divided by their number: they share one control level.
+    A stop none of whose marks has a level takes `unknown_ground_m`.
+    """
+    keys, at = np.unique(_keys(fixes.run, fixes.stop), return_inverse=True)
+    variance = marks.cov_m2[:, 2, 2]
+    mark_keys = _keys(marks.run, marks.stop)
+    counts = marks.usable & np.isfinite(variance) & np.isin(mark_keys, keys)
+    of = np.searchsorted(keys, mark_keys[counts])
+    total = np.bincount(of, variance[counts], minlength=len(keys))
+    number = np.bincount(of, minlength=len(keys))
+    mean = np.divide(total, number, out=np.full(len(keys), unknown_ground_m**2), where=number > 0)
+    return np.asarray(np.sqrt(mean)[at])
+
+
+def grounds_m(
+    line: Line, fixes: Fixes, fix_sigma_m: Floats, exposures: Exposures, chainage_m: Floats
+) -> tuple[Floats, Floats]:
+    """Return ground level and its σ at each vertex (m,): own where known, carried between."""
+    level = np.full(len(line.fix), nan)
+    sigma = level.copy()
+    at_fix = line.fix >= 0
+    level[at_fix], sigma[at_fix] = fixes.ground_m[line.fix[at_fix]], fix_sigma_m[line.fix[at_fix]]
+    row = {name: i for i, name in enumerate(exposures.name.tolist())}
+    for vertex in np.flatnonzero(line.kind == "exposure"):
+        if (i := row.get(str(line.ref[vertex]))) is not None:
+            level[vertex] = exposures.ground_m[i]
+            sigma[vertex] = np.sqrt(exposures.cov_m2[i, 2, 2])
+    sigma[np.isnan(level)] = nan
+    return carried(chainage_m, level), carried(chainage_m, sigma)
+
+
+def carried(chainage_m: Floats, values: Floats) -> Floats:
+    """Return values (m,) with NaN filled along the line: linear between, level beyond the ends.
+
+    >>> carried(np.array([0.0, 1.0, 4.0]), np.array([10.0, np.nan, 12.0])).tolist()
+    [10.0, 10.5, 12.0]
+    """
+    known = np.isfinite(values)
+    if not known.any():
+        return values
+    return np.interp(chainage_m, chainage_m[known], values[known])
+
+
+def _keys(run: Texts, stop: Texts) -> Texts:
+    return np.strings.add(np.strings.add(run, "/"), stop)
+
+
+# ---- how points move together --------------------------------------------------------------
+
+
+def joint_cov(line: Line) -> Floats:
+    """Return the covariance of all vertices together, (m, 3, m, 3) m².
+
+    The adjustment's own. A line without it has that of each vertex and of each with the next; what
+    vertices farther apart share counts as nothing, which errs wide in their differences.
+    """
+    m = len(line.xyz_m)
+    if line.joint_cov_m2.shape == (3 * m, 3 * m):
+        return line.joint_cov_m2.reshape(m, 3, m, 3)
+    cov = np.zeros((m, 3, m, 3))
+    at = np.arange(m)
+    cov[at, :, at, :] = line.cov_m2
+    cov[at[:-1], :, at[1:], :] = line.cross_m2
+    cov[at[1:], :, at[:-1], :] = np.swapaxes(line.cross_m2, 1, 2)
+    return cov
+
+
+def influence(axis: Axis, points: Along) -> Floats:
+    """Return how points (n,) of a line move with its state, (n, 3, 5m).
+
+    The state is the vertices' east, north, up, then their slopes in heading, then in tilt.
+    """
+    m, n = len(axis.line.kind), len(points.chainage_m)
+    leg, w = axis.fraction(points.chainage_m)
+    row = np.arange(n)
+    by = np.zeros((n, 3, 5, m))
+    for vertex, share, slope in zip((leg, leg + 1), (1 - w, w), bow_by_slopes(w), strict=True):
+        bow = axis.arcs.length_m[leg] * slope
+        for east_north_up in range(3):
+            by[row, east_north_up, east_north_up, vertex] = share
+        by[row, :2, 3, vertex] = bow[:, None] * points.across
+        by[row, 2, 4, vertex] = bow
+    return by.reshape(n, 3, 5 * m)
+
+
+def state_cov(axis: Axis) -> Floats:
+    """Return the covariance (5m, 5m) of the state of `influence`."""
+    m = len(axis.line.kind)
+    cov = np.zeros((5, m, 5, m))
+    cov[:3, :, :3, :] = joint_cov(axis.line).transpose(1, 0, 3, 2)
+    at = np.arange(m)
+    for k in (0, 1):
+        cov[3 + k, at, 3 + k, at] = axis.slope_sigma_rad[:, k] ** 2
+    return cov.reshape(5 * m, 5 * m)

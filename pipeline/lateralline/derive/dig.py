@@ -7,16 +7,15 @@ pipe; where the pipe's size is unknown a wide one is taken, and the finding says
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, isfinite, nan, pi
+from math import cos, isfinite, pi
 
 import numpy as np
 import shapely
 
-from lateralline import contract
-from lateralline.derive.axis import SWEPT_WITHIN_M, Axis
-from lateralline.derive.levels import outside_diameter_m
+from lateralline.derive.axis import SWEPT_WITHIN_M, Axis, outside_diameter_m
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of
 from lateralline.findings import Finding, finding
-from lateralline.published import DigRule, citation, dig_rules
+from lateralline.published import citation, dig_rules
 from lateralline.settings import Pipe, Settings
 
 #: Outside diameter taken for a pipe of unknown size: wider than a 6 in or DN160 lateral.
@@ -45,14 +44,17 @@ class Tolerance:
 def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
     """Return the site's tolerance: its own distance, else its rule's, else the widest known.
 
-    A rule key nobody knows is an error finding, and the widest published tolerance is drawn.
+    A rule key nobody knows is an error finding, and the widest published tolerance is drawn; an own
+    distance below the rule's is a finding too.
     """
     rules, own = dig_rules(), settings.dig_tolerance_m
     rule = rules.get(settings.dig_rule)
-    if isfinite(own):
-        given = Tolerance("site", "tolerance given by the site", "site.toml", False, own)
-        return given, _narrow(own, rule)
     findings: tuple[Finding, ...] = ()
+    if isfinite(own):
+        if rule is not None and own < rule.tolerance_m:
+            limits = {"own_m": own, "rule_m": rule.tolerance_m}
+            findings = (finding("dig-tolerance-narrow", "site", rule=rule.title, more=limits),)
+        return Tolerance("site", "tolerance given by the site", "site.toml", False, own), findings
     if rule is None:
         rule = max(rules.values(), key=lambda r: r.tolerance_m)
         findings = (
@@ -66,17 +68,7 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
             ),
         )
     source = f"{citation(rule.source, read=rule.read)}: {rule.as_published}"
-    found = Tolerance(rule.key, rule.title, source, not rule.read, rule.tolerance_m)
-    return found, findings
-
-
-def _narrow(own_m: float, rule: DigRule | None) -> tuple[Finding, ...]:
-    if rule is None or own_m >= rule.tolerance_m:
-        return ()
-    narrow = finding(
-        "dig-tolerance-narrow", "site", rule=rule.title, own_m=own_m, rule_m=rule.tolerance_m
-    )
-    return (narrow,)
+    return Tolerance(rule.key, rule.title, source, not rule.read, rule.tolerance_m), findings
 
 
 def drawn_diameter_m(pipe: Pipe) -> tuple[float, bool]:
@@ -102,36 +94,31 @@ def around(region: shapely.Geometry, distance_m: float) -> shapely.Polygon:
     return shapely.buffer(region, distance_m * OUTSIDE, quad_segs=QUARTER_SIDES)
 
 
-def dig_rows(
-    site_id: str, axis: Axis, corridor: shapely.Polygon, rule: Tolerance
-) -> tuple[list[dict[str, object]], list[shapely.Polygon], tuple[Finding, ...]]:
-    """Return the two zones of a line: rows of the `dig_zone` layer, polygons, findings."""
+def dig_zones(
+    axis: Axis, corridor: shapely.Polygon, rule: Tolerance
+) -> tuple[list[Columns], tuple[Finding, ...]]:
+    """Return the two zones of a line in the layer `dig_zone`, and findings."""
     diameter_m, assumed = drawn_diameter_m(axis.pipe)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     reach = zone_width_m(diameter_m, rule.distance_m) / 2
-    zones = [around(path, reach), around(corridor, reach)]
-    cover = axis.vertices.cover_m
-    rows: list[dict[str, object]] = [
+    zones = {"tolerance": around(path, reach), "tolerance_and_corridor": around(corridor, reach)}
+    rows: list[Columns] = [
         {
-            "site_id": site_id,
             "line_id": axis.line.line,
             "zone": name,
-            "rule": rule.rule,
+            **fields_of("dig_zone", rule),
             "rule_title": rule.title,
-            "source": rule.source,
-            "from_memory": rule.from_memory,
             "tolerance_m": rule.distance_m,
             "outside_diameter_m": diameter_m,
             "diameter_assumed": assumed,
             "width_m": 2 * reach,
-            "cover_min_m": float(cover.min()) if np.isfinite(cover).all() else nan,
+            "cover_min_m": float(axis.vertices.cover_m.min()),
             "area_m2": zone.area,
-            "frame_shift_95_m": 0.0,
-            "caution": contract.load("dig_zone").caution,
+            GEOMETRY: zone,
         }
-        for name, zone in zip(("tolerance", "tolerance_and_corridor"), zones, strict=True)
+        for name, zone in zones.items()
     ]
     if not assumed:
-        return rows, zones, ()
+        return rows, ()
     wide = finding("pipe-size-assumed", f"line {axis.line.line}", diameter_m=diameter_m)
-    return rows, zones, (wide,)
+    return rows, (wide,)

@@ -1,4 +1,9 @@
-"""Grades held against published least grades, and what is said of falls and sags.
+"""Grades with their σ, held against published least grades; falls, back-falls and sags.
+
+A fall, a back-fall or a sag is stated only when it would be stated wrongly on 1 % of lines at most:
+one-sided, and with the number of looks taken into account by Bonferroni's bound. A line's segments
+are as many looks; a sag is looked for between every two of its vertices. Everything else is not
+shown by these data.
 
 Information, not an engineering statement: which code applies to an existing drain, and what a grade
 means for its working, is for licensed practice.
@@ -6,21 +11,126 @@ means for its working, is for licensed practice.
 
 from __future__ import annotations
 
-from math import isfinite
+from dataclasses import dataclass
+from math import isfinite, nan, sqrt
 from typing import Final
 
-from lateralline.derive.axis import Axis
-from lateralline.derive.slopes import Sag, Slope, falls, grade_between, sags
-from lateralline.derive.tables import Row
+import numpy as np
+from scipy.stats import norm
+
+from lateralline.derive.axis import Axis, joint_cov
+from lateralline.derive.tables import Columns
 from lateralline.findings import Finding, Given, finding
 from lateralline.published import Grade, citation, grades
+from lateralline.records import Floats, Ints, Texts
 from lateralline.units import METRES_PER
 
+#: Lines on which something that is not so is stated, at most: the project's choice.
+ALPHA: Final = 0.01
 #: One-sided 95 % of a normal error: a grade counts as below a limit, or as meeting it, only when
 #: this many σ on that side.
 ONE_SIDED_95: Final = 1.6449
 #: A whole line counts as rising downstream when its mean grade is this many σ below nil.
 SURELY_ADVERSE: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Rise over run, positive upstream, with its σ; NaN where the run is nil."""
+
+    grade: float
+    sigma: float
+
+    def below(self, limit: float, sigmas: float = ONE_SIDED_95) -> bool:
+        """Whether the grade is so many σ below a limit; False when it is NaN."""
+        return self.grade + sigmas * self.sigma < limit
+
+    @property
+    def percent(self) -> dict[str, Given]:
+        """Grade and σ in per cent, as findings give them."""
+        return {"gradient_percent": 100 * self.grade, "sigma_percent": 100 * self.sigma}
+
+
+@dataclass(frozen=True, slots=True)
+class Sag:
+    """A low point that holds water: the line stands higher both downstream and upstream of it."""
+
+    low: int  # vertex
+    rim: int  # vertex over which the water leaves, the lower of both sides
+    downstream: int  # highest vertex on that side
+    depth_m: float  # of the low below the rim
+    sigma_m: float
+
+
+def grade_between(axis: Axis, first: int, last: int) -> Slope:
+    """Return the grade of the invert between two vertices, over the horizontal path length."""
+    line = axis.line
+    run_m = float(np.linalg.norm(np.diff(line.xyz_m[first : last + 1, :2], axis=0), axis=1).sum())
+    if run_m <= 0.0:
+        return Slope(nan, nan)
+    rise_m = float(axis.vertices.invert_level_m[last] - axis.vertices.invert_level_m[first])
+    joint = joint_cov(line)
+    between = joint[first, :, last, :]
+    cov = joint[first, :, first, :] + joint[last, :, last, :] - between - between.T
+    step = line.xyz_m[last, :2] - line.xyz_m[first, :2]
+    along = step / max(float(np.hypot(step[0], step[1])), 1e-12)
+    slope = np.append(-rise_m / run_m**2 * along, 1.0 / run_m)  # ∂(rise/run)/∂(east, north, up)
+    return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
+
+
+def falls(axis: Axis) -> Texts:
+    """Return, for each stretch (s,), "falls", "back_fall" or "not_shown".
+
+    Judged by the inverts of its two ends; what the pipe does between them is not asked.
+    """
+    rise, sigma = _rises(axis)
+    first = np.array([stretch.first for stretch in axis.line.stretches])
+    last = np.array([stretch.last for stretch in axis.line.stretches])
+    surely = norm.isf(ALPHA / len(first)) * sigma[last, first]
+    up = rise[last, first]
+    return np.select([up > surely, up < -surely], ["falls", "back_fall"], "not_shown")
+
+
+def sags(axis: Axis) -> tuple[Sag, ...]:
+    """Return the sags of a line that its levels show, from downstream.
+
+    Low points below one and the same downstream rim are one sag; the deepest is given.
+    """
+    rise, sigma = _rises(axis)
+    m = len(rise)
+    limit = norm.isf(ALPHA / (m * (m - 1) / 2))
+    invert = axis.vertices.invert_level_m
+    low = np.arange(1, m - 1)
+    down = _highest_before(invert)[low]
+    up = m - 1 - _highest_before(invert[::-1])[m - 1 - low]
+    rim = np.where(invert[down] <= invert[up], down, up)
+    shown = (rise[down, low] > limit * sigma[down, low]) & (rise[up, low] > limit * sigma[up, low])
+    found = []
+    for sill in np.unique(down[shown]):
+        own = np.flatnonzero(shown & (down == sill))
+        deepest = own[rise[rim[own], low[own]].argmax()]
+        at, over = int(low[deepest]), int(rim[deepest])
+        found.append(Sag(at, over, int(sill), float(rise[over, at]), float(sigma[over, at])))
+    return tuple(found)
+
+
+def _rises(axis: Axis) -> tuple[Floats, Floats]:
+    """Return how far vertex i's invert stands above j's (m, m), and the σ of that."""
+    cov = joint_cov(axis.line)[:, 2, :, 2]
+    own = np.diagonal(cov)
+    invert = axis.vertices.invert_level_m
+    variance = own[:, None] + own[None, :] - cov - cov.T
+    return invert[:, None] - invert[None, :], np.sqrt(variance.clip(0.0))
+
+
+def _highest_before(level_m: Floats) -> Ints:
+    """Return, for each vertex (m,), the highest one before it; the first for the first."""
+    highest = np.maximum.accumulate(level_m)
+    number = np.maximum.accumulate(np.where(level_m == highest, np.arange(len(level_m)), 0))
+    return np.concatenate([[0], number[:-1]])
+
+
+# ---- published grades ----------------------------------------------------------------------
 
 
 def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
@@ -33,96 +143,67 @@ def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
     ['IPC 0.0104', 'UPC 0.0200', 'ADH 0.0125']
     """
     inches = inside_diameter_m / METRES_PER["in"]
-    of_code: dict[str, list[Grade]] = {}
-    for row in grades():
-        of_code.setdefault(row.code, []).append(row)
+    if not isfinite(inches):
+        unsized = (r for r in grades() if r.nominal_from_in == 0.0)
+        return tuple(r for r in unsized if not isfinite(r.nominal_to_in))
+
+    def misfit_in(row: Grade) -> float:
+        return max(row.nominal_from_in - inches, inches - row.nominal_to_in, 0.0)
+
     found = []
-    for rows in of_code.values():
-        if not isfinite(inches):
-            found += [r for r in rows if r.nominal_from_in == 0.0 and not isfinite(r.nominal_to_in)]
-            continue
-        nearest = min(rows, key=lambda r: _misfit_in(r, inches))
-        if len(rows) > 1 or _misfit_in(nearest, inches) <= 0.5:
+    for code in dict.fromkeys(row.code for row in grades()):
+        rows = [row for row in grades() if row.code == code]
+        nearest = min(rows, key=misfit_in)
+        if len(rows) > 1 or misfit_in(nearest) <= 0.5:
             found.append(nearest)
     return tuple(found)
 
 
-def grade_columns(axis: Axis, slope: Slope) -> Row:
+def grade_columns(axis: Axis, slope: Slope) -> Columns:
     """Return what each code's least grade says of a grade, and the rows it was held against.
 
     "met" and "not_met" at one-sided 95 %, each comparison by itself; else "not_shown". None where a
     code has no row for the pipe's size, or the pipe no grade.
     """
-    rows = {row.code: row for row in least_grades(axis.pipe.inside_diameter_m)}
-    columns: Row = {
-        f"{code.lower()}_grade": None for code in dict.fromkeys(g.code for g in grades())
-    }
-    if isfinite(slope.grade):
-        columns |= {f"{code.lower()}_grade": _met(slope, row) for code, row in rows.items()}
-    return columns | {"least_grades": "; ".join(f"{c} {_row_text(r)}" for c, r in rows.items())}
+    columns: Columns = {f"{row.code.lower()}_grade": None for row in grades()}
+    rows = least_grades(axis.pipe.inside_diameter_m)
+    for row in rows if isfinite(slope.grade) else ():
+        met = slope.grade - ONE_SIDED_95 * slope.sigma >= row.grade
+        shown = "not_met" if slope.below(row.grade) else "met" if met else "not_shown"
+        columns[f"{row.code.lower()}_grade"] = shown
+    texts = (
+        f"{row.code} {100 * row.grade:.2f} % "
+        f"({citation(row.source, read=row.read)}: {row.as_published})"
+        for row in rows
+    )
+    return columns | {"least_grades": "; ".join(texts)}
 
 
 def grade_findings(axis: Axis) -> tuple[Finding, ...]:
     """Return findings on a line's mean grade below published ones, on back-falls and sags.
 
-    A line that rises downstream as a whole is told of once, whatever its service: most likely its
-    flow is given the wrong way round, and then every segment would say the same. A back-fall that
-    makes a sag is told with it.
+    A line that rises downstream as a whole has one finding, whatever its service: most likely its
+    flow is given the wrong way round, and then every segment would have the same. A back-fall that
+    makes a sag is in the sag's finding.
     """
-    line = axis.line
+    line, name = axis.line, f"line {axis.line.line}"
     mean = grade_between(axis, 0, len(line.kind) - 1)
-    if _below(mean, 0.0, SURELY_ADVERSE):
-        return (finding("mean-grade-adverse", f"line {line.line}", more=_percent(mean)),)
+    if mean.below(0.0, SURELY_ADVERSE):
+        return (finding("mean-grade-adverse", name, more=mean.percent),)
     findings = []
-    short = [g for g in least_grades(axis.pipe.inside_diameter_m) if _below(mean, g.grade)]
-    if short and not _below(mean, 0.0):
+    short = [g for g in least_grades(axis.pipe.inside_diameter_m) if mean.below(g.grade)]
+    if short and not mean.below(0.0):
         least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
-        subject = f"line {line.line}"
-        findings.append(
-            finding("grade-below-published", subject, grades=least, more=_percent(mean))
-        )
+        findings.append(finding("grade-below-published", name, grades=least, more=mean.percent))
     found = sags(axis)
-    findings += [_sag(axis, sag) for sag in found]
+    for sag in found:
+        low, rim = axis.chainage_m[[sag.low, sag.rim]]
+        depth: dict[str, Given] = {"depth_m": sag.depth_m, "sigma_m": sag.sigma_m}
+        findings.append(finding("sag", name, low_m=low, rim_m=rim, more=depth))
     for number, fall in enumerate(falls(axis).tolist()):
         stretch = line.stretches[number]
         if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
             continue
-        values = _percent(grade_between(axis, stretch.first, stretch.last))
-        subject = f"segment {line.line}/{number + 1}"
-        findings.append(finding("grade-adverse", subject, more=values))
+        values = grade_between(axis, stretch.first, stretch.last).percent
+        findings.append(finding("grade-adverse", f"segment {line.line}/{number + 1}", more=values))
     return tuple(findings)
-
-
-def _sag(axis: Axis, sag: Sag) -> Finding:
-    low, rim = axis.chainage_m[[sag.low, sag.rim]]
-    return finding(
-        "sag",
-        f"line {axis.line.line}",
-        low_m=low,
-        rim_m=rim,
-        depth_m=sag.depth_m,
-        sigma_m=sag.sigma_m,
-    )
-
-
-def _met(slope: Slope, row: Grade) -> str:
-    if _below(slope, row.grade):
-        return "not_met"
-    return "met" if slope.grade - ONE_SIDED_95 * slope.sigma >= row.grade else "not_shown"
-
-
-def _below(slope: Slope, limit: float, sigmas: float = ONE_SIDED_95) -> bool:
-    return slope.grade + sigmas * slope.sigma < limit  # False when NaN
-
-
-def _percent(slope: Slope) -> dict[str, Given]:
-    return {"gradient_percent": 100 * slope.grade, "sigma_percent": 100 * slope.sigma}
-
-
-def _row_text(row: Grade) -> str:
-    source = citation(row.source, read=row.read)
-    return f"{100 * row.grade:.2f} % ({source}: {row.as_published})"
-
-
-def _misfit_in(row: Grade, inches: float) -> float:
-    return max(row.nominal_from_in - inches, inches - row.nominal_to_in, 0.0)

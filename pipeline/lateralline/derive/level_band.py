@@ -1,7 +1,7 @@
-"""The `level_band` layer: how high and how low the pipe may be, station by station.
+"""How high and how low the pipe may be, station by station, and the cover that leaves.
 
-Each station speaks for itself: with 95 % probability the true level there lies between its two
-bounds; the band does not hold the whole line at once with that probability. Where the shape is
+Each station has its own 95 %: with that probability the true level there lies between its two
+bounds; the band does not contain the whole line at once with that probability. Where the shape is
 decided that is the adjusted level ± 1.96 σ, the bow between stops included; beside a bend also what
 of the path may lie over the place, since a drop 0.2 m further on is a level a metre off here. On an
 undecided stretch no path stands for the pipe, and the bounds are all that the counted length
@@ -10,21 +10,19 @@ allows. Everywhere else that cuts the band too.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
-from math import ceil
 from typing import Final
 
 import numpy as np
 import shapely
 
-from lateralline import contract
 from lateralline.derive.axis import Along, Axis
+from lateralline.derive.corridor import envelope_levels
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.derive.reach import envelope_levels
-from lateralline.derive.tables import Row, Values, from_rows, rows_of
-from lateralline.records import Floats, Product, Stretch, Texts
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of
+from lateralline.findings import Finding, finding
+from lateralline.records import Floats, Stretch, Texts
 
 #: Stations are no further apart than this, and at every vertex.
 SPACING_M: Final = 0.50
@@ -41,10 +39,24 @@ class StationBand:
     upper_m: Floats
     bounded_by: Texts  # located | path | path_and_reach | reach | nothing
 
-    @property
-    def half_m(self) -> Floats:
-        """Half the width of the band (n,); infinite where nothing bounds it."""
-        return np.nan_to_num((self.upper_m - self.lower_m) / 2, nan=np.inf)
+
+def level_bands(axes: Iterable[Axis]) -> Iterator[Columns]:
+    """Yield the layer `level_band`: stations of every stretch, drawn at their invert.
+
+    A stretch's downstream end is a station only on the line's first.
+    """
+    for axis in axes:
+        for number, stretch in enumerate(axis.line.stretches):
+            points = axis.at(axis.spaced(stretch, SPACING_M)[number > 0 :])
+            yield {
+                "line_id": axis.line.line,
+                "segment_id": f"{axis.line.line}/{number + 1}",
+                "shape": stretch.shape,
+                "confidence": 0.95,
+                "at_ref": _names(axis, stretch, points),
+                GEOMETRY: shapely.points(points.on_invert),
+                **_bounds(axis, level_band(axis, stretch, points), points),
+            }
 
 
 def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
@@ -79,10 +91,7 @@ def _over(axis: Axis, stretch: Stretch, points: Along) -> tuple[Floats, Floats]:
     A place of the path d of its own σ away in plan may be here, and then within √(1.96² − d²) σ in
     level. On an even grade g that is just 1.96 √(σ_u² + g² σ_along²); at a bend it is right too.
     """
-    legs = pairwise(axis.chainage_m[stretch.first : stretch.last + 1])
-    path = axis.at(
-        np.concatenate([np.linspace(a, b, ceil((b - a) / _CLOSE_M) + 1) for a, b in legs])
-    )
+    path = axis.at(axis.spaced(stretch, _CLOSE_M))
     root = np.linalg.inv(np.linalg.cholesky(path.cov_m2[:, :2, :2] + _SLIVER_M2 * np.eye(2)))
     level, at = path.xyz_m[:, 2], points.xyz_m[:, :2]
     low, high = np.empty(len(at)), np.empty(len(at))
@@ -97,71 +106,65 @@ def _over(axis: Axis, stretch: Stretch, points: Along) -> tuple[Floats, Floats]:
     return low, high
 
 
-def level_bands(site_id: str, datum: str, axes: Iterable[Axis]) -> Product:
-    """Return the layer: stations of every line from downstream, drawn at their invert."""
-    rows: list[Row] = []
-    shapes: list[object] = []
-    for axis in axes:
-        for number, stretch in enumerate(axis.line.stretches):
-            points = axis.at(_stations(axis, number))
-            columns = _columns(axis, number, level_band(axis, stretch, points), points)
-            common: Row = {
-                "site_id": site_id,
-                "line_id": axis.line.line,
-                "segment_id": f"{axis.line.line}/{number + 1}",
-                "shape": stretch.shape,
-                "confidence": 0.95,
-                "level_datum": datum,
-                "caution": contract.load("level_band").caution,
-            }
-            rows += [common | row for row in rows_of(columns, len(points.chainage_m))]
-            shapes += list(shapely.points(points.on_invert))
-    return from_rows("level_band", rows, shapes)
-
-
-def _stations(axis: Axis, number: int) -> Floats:
-    """Return the chainages of a stretch; its downstream end only on the line's first."""
-    stretch = axis.line.stretches[number]
-    vertices = axis.chainage_m[stretch.first : stretch.last + 1]
-    legs = [np.linspace(a, b, ceil((b - a) / SPACING_M) + 1)[1:] for a, b in pairwise(vertices)]
-    return np.concatenate([vertices[: number == 0], *legs])
-
-
-def _columns(axis: Axis, number: int, band: StationBand, points: Along) -> dict[str, Values]:
+def _bounds(axis: Axis, band: StationBand, points: Along) -> Columns:
+    """Return the columns of stations that are numbers, and what set the bounds."""
     undecided = np.isin(band.bounded_by, ("reach", "nothing"))
     known = np.where(undecided, np.nan, 1.0)  # no σ of a path that stands for nothing
-    columns: dict[str, Values] = {
-        "at_ref": _names(axis, number, points),
-        "chainage_m": points.chainage_m,
+    up, ground = band.upper_m - points.xyz_m[:, 2], INTERVAL_95 * points.ground_sigma_m
+    # What reach allows is no error to be averaged out against that of the ground: they add.
+    off = np.where(undecided, up + ground, np.hypot(up, ground))
+    columns = fields_of("level_band", points) | {
         "bounded_by": band.bounded_by,
-        "ground_level_m": points.ground_m,
-        "ground_sigma_m": points.ground_sigma_m,
-        "cover_m": points.cover_m,
-        "cover_sigma_m": points.depth_sigma_m * known,
+        "invert_sigma_m": points.invert_sigma_m * known,
+        "cover_sigma_m": points.cover_sigma_m * known,
+        "cover_least_95_m": points.cover_m - off,
     }
-    heights = {
-        "invert": 0.0,
-        "crown": axis.pipe.inside_diameter_m,
-        "top": points.outside_top_m,
-    }
+    heights = {"invert": 0.0, "crown": axis.pipe.inside_diameter_m, "top": points.outside_top_m}
     for name, height in heights.items():
         above = height - points.ride_m
         columns[f"{name}_level_m"] = points.xyz_m[:, 2] + above
         columns[f"{name}_lower_95_m"] = band.lower_m + above
         columns[f"{name}_upper_95_m"] = band.upper_m + above
-    columns["invert_sigma_m"] = points.invert_sigma_m * known
-    up, ground = band.upper_m - points.xyz_m[:, 2], INTERVAL_95 * points.ground_sigma_m
-    # What reach allows is no error to be averaged out against that of the ground: they add.
-    off = np.where(undecided, up + ground, np.hypot(up, ground))
-    columns["cover_least_95_m"] = points.cover_m - off
     return columns
 
 
-def _names(axis: Axis, number: int, points: Along) -> list[object]:
+def _names(axis: Axis, stretch: Stretch, points: Along) -> list[str]:
     """Return the located point at each station, "bend" at a bend, else ""."""
-    stretch = axis.line.stretches[number]
     at = {
         float(axis.chainage_m[v]): str(axis.line.ref[v]) or str(axis.line.kind[v])
         for v in range(stretch.first, stretch.last + 1)
     }
     return [at.get(chainage, "") for chainage in points.chainage_m.tolist()]
+
+
+# ---- cover ---------------------------------------------------------------------------------
+
+
+def least_cover_95_m(bounds_m: Floats) -> float:
+    """Return the least of the lower 95 % covers of stations (n,), m; NaN where one has none.
+
+    Each station's bound holds for its own place, not for all of them at once.
+
+    >>> least_cover_95_m(np.array([1.2, 0.9])), least_cover_95_m(np.array([1.2, np.nan]))
+    (0.9, nan)
+    """
+    return float(bounds_m.min()) if len(bounds_m) else float("nan")
+
+
+def cover_findings(axis: Axis) -> tuple[Finding, ...]:
+    """Return an error finding where a line lies with its top above the ground.
+
+    Something is wrong then: levels, depths, or the way the line is drawn between its stops.
+    """
+    points = axis.samples
+    if not (points.cover_m < 0.0).any():  # NaN where the pipe's size is not known
+        return ()
+    worst = int(np.nanargmin(points.cover_m))
+    above = finding(
+        "cover-negative",
+        f"line {axis.line.line}",
+        at_m=points.chainage_m[worst],
+        cover_m=points.cover_m[worst],
+        sigma_m=points.cover_sigma_m[worst],
+    )
+    return (above,)

@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import degrees, nan
+from math import degrees, nan, sqrt
+from typing import Final
 
 import numpy as np
 
-from lateralline import contract
-from lateralline.derive.axis import Along, Axis
-from lateralline.derive.bends import bend_angle
+from lateralline.derive.axis import Axis, joint_cov
 from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.ellipses import plan_columns
-from lateralline.derive.marks import points
 from lateralline.derive.quality import point_columns
-from lateralline.derive.tables import Row, Values, from_rows, rows_of
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points
 from lateralline.derive.ties import ControlPoints, two_tapes
+from lateralline.kernels.curves import angle_between
 from lateralline.published import nearest_fittings
-from lateralline.records import Product
+from lateralline.records import Floats, Line
 from lateralline.settings import Settings
 
 #: An entry this close along the line to a vertex is that vertex: common practice, no source.
-SAME_PLACE_M = 0.10
+SAME_PLACE_M: Final = 0.10
+#: Step of the differences that carry position errors into the angle of a bend.
+_STEP_M: Final = 1e-5
+_BEND_COLUMNS: Final = (
+    "bend_deg",
+    "bend_sigma_deg",
+    "nearest_fitting",
+    "fitting_deg",
+    "fitting_misfit_deg",
+    "fitting_source",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,25 +48,33 @@ class Node:
 
 
 def pipe_nodes(
-    settings: Settings,
-    datum: str,
-    axes: Sequence[Axis],
-    regions: Sequence[Corridor],
-    control: ControlPoints,
-) -> Product:
-    """Return the layer; an entry the line does not reach is not in it (`link` says so)."""
-    rows: list[Row] = []
-    shapes: list[object] = []
-    for axis, region in zip(axes, regions, strict=True):
+    settings: Settings, regions: Sequence[tuple[Axis, Corridor]], control: ControlPoints
+) -> Iterator[Columns]:
+    """Yield the nodes of each line; an entry the line does not reach is not among them."""
+    axes = [axis for axis, _ in regions]
+    for axis, region in regions:
         entries = entry_nodes(settings, axis)
         nodes = sorted([*vertex_nodes(axis, axes, entries), *entries], key=lambda n: n.chainage_m)
         places = axis.at(np.array([node.chainage_m for node in nodes]))
         places = places.by_counter(np.array([node.counter_sigma_m for node in nodes]))
-        columns = _columns(settings, datum, axis, region, nodes, places)
-        columns |= two_tapes(places.xyz_m, control, settings.accuracy)
-        rows += rows_of(columns, len(nodes))
-        shapes += points(places.on_invert, np.ones(len(nodes), dtype=np.bool_))
-    return from_rows("pipe_nodes", rows, shapes)
+        plan = plan_columns(places.cov_m2)
+        off_95 = np.fmin(plan["semi_major_95_m"], _reach_at_bends(axis, region, nodes))
+        seen = np.array([_seen(axis, n) for n in nodes], dtype=np.bool_)
+        bends = [_bend(axis, node) for node in nodes]
+        yield {
+            "line_id": axis.line.line,
+            "node_id": [f"{axis.line.line}/N{i + 1}" for i in range(len(nodes))],
+            "kind": [n.kind for n in nodes],
+            "ref": [n.ref for n in nodes],
+            "placed_by": [n.placed_by for n in nodes],
+            **fields_of("pipe_nodes", places),
+            **plan,
+            "plan_95_m": off_95,
+            **{name: [bend[i] for bend in bends] for i, name in enumerate(_BEND_COLUMNS)},
+            **point_columns(off_95, places.cover_sigma_m, places.depth_m, seen),
+            **two_tapes(places.xyz_m, control, settings.accuracy),
+            GEOMETRY: points(places.on_invert),
+        }
 
 
 def entry_nodes(settings: Settings, axis: Axis) -> list[Node]:
@@ -75,13 +92,9 @@ def entry_nodes(settings: Settings, axis: Axis) -> list[Node]:
             continue
         found = reach(axis, run, np.array([run.counter_at_entry_m]), settings.accuracy)
         if found.status[0] != "not_placed":
-            nodes[run.entry] = Node(
-                float(found.chainage_m[0]),
-                "entry",
-                run.entry,
-                "counter" if found.status[0] == "on_line" else "carried_on",
-                counter_sigma_m=float(found.counter_sigma_m[0]),
-            )
+            by = "counter" if found.status[0] == "on_line" else "carried_on"
+            place, sigma = float(found.chainage_m[0]), float(found.counter_sigma_m[0])
+            nodes[run.entry] = Node(place, "entry", run.entry, by, counter_sigma_m=sigma)
     return list(nodes.values())
 
 
@@ -111,74 +124,52 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], entries: Sequence[Node]) -> l
     return nodes
 
 
-def _columns(
-    settings: Settings,
-    datum: str,
-    axis: Axis,
-    region: Corridor,
-    nodes: Sequence[Node],
-    places: Along,
-) -> dict[str, Values]:
-    plan = plan_columns(places.cov_m2)
-    seen = np.array([_seen(axis, n) for n in nodes], dtype=np.bool_)
-    within = _reach_at_bends(axis, region)
-    off_95 = np.fmin(
-        plan["semi_major_95_m"], np.array([within.get(n.vertex, np.inf) for n in nodes])
-    )
-    return {
-        "site_id": [settings.id] * len(nodes),
-        "line_id": [axis.line.line] * len(nodes),
-        "node_id": [f"{axis.line.line}/N{i + 1}" for i in range(len(nodes))],
-        "kind": [n.kind for n in nodes],
-        "ref": [n.ref for n in nodes],
-        "placed_by": [n.placed_by for n in nodes],
-        "chainage_m": places.chainage_m,
-        "invert_level_m": places.invert_m,
-        "invert_sigma_m": places.invert_sigma_m,
-        "level_datum": [datum] * len(nodes),
-        "ground_level_m": places.ground_m,
-        "cover_m": places.cover_m,
-        "cover_sigma_m": places.depth_sigma_m,
-        **_bend_columns(axis, nodes),
-        **plan,
-        "plan_95_m": off_95,
-        "caution": [contract.load("pipe_nodes").caution] * len(nodes),
-        **point_columns(off_95, places.depth_sigma_m, places.depth_m, seen),
-    }
-
-
 def _seen(axis: Axis, node: Node) -> bool:
     """True where the pipe was exposed, and nothing contradicts what was measured there."""
     line, at = axis.line, node.vertex
     return at >= 0 and line.kind[at] == "exposure" and str(line.ref[at]) not in line.contested
 
 
-def _reach_at_bends(axis: Axis, region: Corridor) -> dict[int, float]:
-    """Return, by vertex, how far reach lets a bend be off: along the pipe it is barely fixed."""
-    return {
+def _reach_at_bends(axis: Axis, region: Corridor, nodes: Sequence[Node]) -> Floats:
+    """Return how far reach lets nodes be off (n,), metres: ∞ but at bends.
+
+    Along the pipe a bend is barely fixed by anything else.
+    """
+    within = {
         vertex: float(region.off_m[number])
         for number, stretch in enumerate(axis.line.stretches)
         for vertex in range(stretch.first + 1, stretch.last)
     }
+    return np.array([within.get(node.vertex, np.inf) for node in nodes])
 
 
-def _bend_columns(axis: Axis, nodes: Sequence[Node]) -> dict[str, Values]:
-    rows = []
-    for node in nodes:
-        if node.kind != "bend":
-            rows.append((nan, nan, "", nan, nan, ""))
-            continue
-        angle, sigma = bend_angle(axis.line, node.vertex)
-        found = nearest_fittings(degrees(angle), degrees(sigma), axis.pipe.nominal)
-        names, nearest = " or ".join(f.name for f in found), found[0]
-        off = degrees(angle) - nearest.angle_deg
-        rows.append((degrees(angle), degrees(sigma), names, nearest.angle_deg, off, nearest.source))
-    columns = (
-        "bend_deg",
-        "bend_sigma_deg",
-        "nearest_fitting",
-        "fitting_deg",
-        "fitting_misfit_deg",
-        "fitting_source",
-    )
-    return {name: [row[i] for row in rows] for i, name in enumerate(columns)}
+# ---- bends ---------------------------------------------------------------------------------
+
+
+def _bend(axis: Axis, node: Node) -> tuple[float, float, str, float, float, str]:
+    """Return the values of `_BEND_COLUMNS` of a node."""
+    if node.kind != "bend":
+        return nan, nan, "", nan, nan, ""
+    angle, sigma = (degrees(v) for v in bend_angle(axis.line, node.vertex))
+    found = nearest_fittings(angle, sigma, axis.pipe.nominal)
+    names, nearest = " or ".join(f.name for f in found), found[0]
+    return angle, sigma, names, nearest.angle_deg, angle - nearest.angle_deg, nearest.source
+
+
+def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
+    """Return the deflection at an inner vertex and its σ, radians; NaN at an end.
+
+    σ carries the covariance of the vertex and both its neighbours.
+    """
+    if not 0 < vertex < len(line.kind) - 1:
+        return nan, nan
+    near = slice(vertex - 1, vertex + 2)
+    three, cov = line.xyz_m[near], joint_cov(line)[near, :, near, :]
+    steps = np.eye(9).reshape(9, 3, 3) * _STEP_M
+    slope = (_deflection(three + steps) - _deflection(three - steps)) / (2 * _STEP_M)
+    variance = float(slope @ cov.reshape(9, 9) @ slope)
+    return float(_deflection(three)), sqrt(max(variance, 0.0))
+
+
+def _deflection(three: Floats) -> Floats:
+    return angle_between(three[..., 1, :] - three[..., 0, :], three[..., 2, :] - three[..., 1, :])

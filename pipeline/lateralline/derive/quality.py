@@ -8,17 +8,16 @@ was done, and ASCE 38-22 leaves its levels to a licensed professional altogether
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.derive.tables import Values
+from lateralline.derive.tables import Columns
 from lateralline.published import Band, bands
 from lateralline.records import Flags, Floats, Texts
 
-#: Said of every feature, whatever its accuracy (read: the standard sets no tolerance).
+#: Of every feature, whatever its accuracy (read: the standard sets no tolerance).
 ASCE_38: Final = "judged by a licensed professional"
 ASCE_38_RULE: Final = "ASCE 38-22 sets no numeric tolerance"
 
@@ -54,105 +53,77 @@ def worst(standard: Standard, met: Texts) -> str:
 
 def point_columns(
     plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
-) -> dict[str, Values]:
+) -> Columns:
     """Return the quality columns of points (n,); parameters as `bands_met`."""
-    columns: dict[str, Values] = {}
+    columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
     for standard, name in _STANDARDS.items():
-        judged = Judged(standard, plan_95_m, depth_sigma_m, depth_m, seen)
-        columns[f"{name}_band"] = judged.met.tolist()
-        columns[f"{name}_rule"] = [judged.rule(i) for i in range(len(plan_95_m))]
-    columns["asce38_level"] = [ASCE_38] * len(plan_95_m)
-    columns["asce38_rule"] = [ASCE_38_RULE] * len(plan_95_m)
+        met = bands_met(standard, plan_95_m, depth_sigma_m, depth_m, seen)
+        rows = zip(met.tolist(), plan_95_m, INTERVAL_95 * depth_sigma_m, depth_m, seen, strict=True)
+        columns[f"{name}_band"] = met
+        columns[f"{name}_rule"] = [_rule(standard, *row) for row in rows]
     return columns
 
 
-def worst_columns(plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> dict[str, str]:
+def worst_columns(plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> Columns:
     """Return the quality columns of one feature from points along it (n,), none of them seen.
 
-    A feature is as good as its worst point. None is exposed from end to end, so none is given a
-    band that only what was exposed may have.
+    A feature is as good as its worst point: the one that meets the loosest band, and of those the
+    widest for its depth. None is exposed from end to end, so none is given a band that only what
+    was exposed may have.
     """
-    unseen = np.zeros(len(plan_95_m), dtype=np.bool_)
-    columns: dict[str, str] = {}
+    columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
+    depth_95 = INTERVAL_95 * depth_sigma_m
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wide = np.nan_to_num(np.fmax(plan_95_m, depth_95) / np.fmax(depth_m, 0.0), posinf=np.inf)
     for standard, name in _STANDARDS.items():
-        judged = Judged(standard, plan_95_m, depth_sigma_m, depth_m, unseen)
-        at = judged.worst
-        columns[f"{name}_band"] = str(judged.met[at])
-        columns[f"{name}_rule"] = judged.rule(at)
-    return columns | {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
+        unseen = np.zeros(len(plan_95_m), dtype=np.bool_)
+        met = bands_met(standard, plan_95_m, depth_sigma_m, depth_m, unseen)
+        loosest = worst(standard, met)
+        at = int(np.where(met == loosest, wide, -1.0).argmax())
+        columns[f"{name}_band"] = loosest
+        columns[f"{name}_rule"] = _rule(
+            standard, loosest, plan_95_m[at], depth_95[at], depth_m[at], False
+        )
+    return columns
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Judged:
-    """Points (n,) held against a standard's bands; parameters as `bands_met`."""
+def _rule(
+    standard: Standard, met: str, plan_95_m: float, depth_95_m: float, depth_m: float, seen: bool
+) -> str:
+    """Return in words which number met, and which missed, which limit of which source."""
+    if np.isnan(plan_95_m):
+        return "nothing bounds the plan position"
 
-    standard: Standard
-    plan_95_m: Floats
-    depth_sigma_m: Floats
-    depth_m: Floats
-    seen: Flags
+    def against(band: Band, *, within: bool) -> str:
+        """Return the numbers that keep within a band, or those that do not."""
+        plan, level = (float(limit) for limit in _limits_m(band, np.array(depth_m)))
+        numbers = [_number("plan", plan_95_m, plan, band.plan_m, band.plan_read, within)]
+        if band.bounds_level:
+            level_read = band.level_read
+            numbers.append(_number("level", depth_95_m, level, band.level_m, level_read, within))
+        return f"{', '.join(filter(None, numbers))} [{band.source}]"
 
-    @property
-    def met(self) -> Texts:
-        """The tightest band each point meets."""
-        return bands_met(self.standard, self.plan_95_m, self.depth_sigma_m, self.depth_m, self.seen)
-
-    @property
-    def worst(self) -> int:
-        """The point that meets the loosest band, and of those the widest for its depth."""
-        met = self.met
-        loosest = np.flatnonzero(met == worst(self.standard, met))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            wide = np.fmax(self.plan_95_m, self.depth_sigma_m * INTERVAL_95) / np.fmax(
-                self.depth_m, 0.0
-            )
-        return int(loosest[np.nan_to_num(wide[loosest], nan=0.0, posinf=np.inf).argmax()])
-
-    def rule(self, i: int) -> str:
-        """Say in words which number met, and which missed, which limit of which source."""
-        if np.isnan(self.plan_95_m[i]):
-            return "nothing bounds the plan position"
-        ladder = bands(self.standard)
-        key = str(self.met[i])
-        at = next((n for n, band in enumerate(ladder) if band.key == key), len(ladder))
-        said = [self._against(ladder[at], i, met=True)] if at < len(ladder) else []
-        if at > 0:
-            tighter = ladder[at - 1]
-            unseen = tighter.exposed and not self.seen[i]
-            missed = "not exposed" if unseen else self._against(tighter, i, met=False)
-            said.append(f"not {tighter.key}: {missed}")
-        return "; ".join(said)
-
-    def _against(self, band: Band, i: int, *, met: bool) -> str:
-        """Return the numbers of a point that keep within a band, or those that do not."""
-        plan, level = (float(limit) for limit in _limits_m(band, self.depth_m[i]))
-        said = [
-            _number("plan", self.plan_95_m[i], plan, band.plan_m, band.plan_read, met=met),
-            _number(
-                "level",
-                INTERVAL_95 * self.depth_sigma_m[i],
-                level,
-                band.level_m,
-                band.level_read,
-                met=met,
-            )
-            if band.bounds_level
-            else "",
-        ]
-        return f"{', '.join(filter(None, said))} [{band.source}]"
+    ladder = bands(standard)
+    at = next((n for n, band in enumerate(ladder) if band.key == met), len(ladder))
+    parts = [against(band, within=True) for band in ladder[at : at + 1]]
+    for tighter in ladder[max(at - 1, 0) : at]:
+        unseen = tighter.exposed and not seen
+        missed = "not exposed" if unseen else against(tighter, within=False)
+        parts.append(f"not {tighter.key}: {missed}")
+    return "; ".join(parts)
 
 
 def _number(
-    name: str, own_m: float, limit_m: float, fixed_m: float, read: bool, *, met: bool
+    name: str, own_m: float, limit_m: float, fixed_m: float, read: bool, within: bool
 ) -> str:
     """Return "plan 0.126 m ≤ 0.265 m (share of depth)", or "" when it did otherwise."""
-    if (own_m <= limit_m) != met:
+    if (own_m <= limit_m) != within:
         return ""
     if np.isnan(own_m):
         return f"{name} not known"
     notes = ["share of depth"] * (limit_m > fixed_m) + ["limit from memory, not read"] * (not read)
-    said = f"{name} {own_m:.3f} m {'≤' if met else '>'} {limit_m:.3f} m"
-    return f"{said} ({', '.join(notes)})" if notes else said
+    compared = f"{name} {own_m:.3f} m {'≤' if within else '>'} {limit_m:.3f} m"
+    return f"{compared} ({', '.join(notes)})" if notes else compared
 
 
 def _limits_m(band: Band, depth_m: Floats) -> tuple[Floats, Floats]:

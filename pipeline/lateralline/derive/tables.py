@@ -1,77 +1,97 @@
 """Columns into products: every declared column, in the schema's order, nothing else.
 
-Values are checked against their types and domains where they become frames, in `layers`.
+Values are checked against their types and domains where they become tables, in `record.layers`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from lateralline import contract
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
-from lateralline.records import Product
+from lateralline.records import Flags, Floats, Product
 
-Values: TypeAlias = npt.NDArray[np.generic] | list[object]
-Row: TypeAlias = dict[str, object]
+#: What one part of a layer, a line or a feature, fills of it: of each column, and of "geometry",
+#: a list or an array of its n values, or one value for all of them.
+#: Not given is NaN for a number, None or "" for text, None for an integer or a geometry.
+Columns: TypeAlias = dict[str, object]
+GEOMETRY = "geometry"
 
 
-def product(
-    layer: str, columns: Mapping[str, Values], geometry: Sequence[object] | None = None
-) -> Product:
-    """Return the product of a layer from its columns (n each) and geometry (n).
+def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
+    """Return the product of a layer from its parts, one after the other.
 
-    Not given is NaN for a number, None or "" for text, None for an integer or a geometry. Raises
-    ContractError when a column is missing, undeclared or of another length.
+    A part of single values is one feature. `common` are values of many layers, taken where the
+    layer declares the column and no part gives it. Raises ContractError when a column is missing,
+    undeclared or of another length.
     """
-    names = contract.load(layer).names
-    if odd := set(columns) ^ set(names):
-        raise ContractError(f"{layer}: columns missing or undeclared: {', '.join(sorted(odd))}")
-    lengths = {len(values) for values in columns.values()}
-    if geometry is not None:
-        lengths.add(len(geometry))
-    if len(lengths) != 1:
-        raise ContractError(f"{layer}: columns and geometry of different lengths {sorted(lengths)}")
-    return Product(layer, {name: columns[name] for name in names}, objects(geometry))
+    declared = contract.load(name)
+    names = (*declared.names, GEOMETRY) if declared.geometry else declared.names
+    whole: dict[str, list[object]] = {column: [] for column in names}
+    for part in parts:
+        columns = filled(name, part, common)
+        if odd := set(columns) ^ set(names):
+            raise ContractError(f"{name}: columns missing or undeclared: {', '.join(sorted(odd))}")
+        plain = {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in columns.items()}
+        several = {k: v for k, v in plain.items() if isinstance(v, list)}
+        lengths = {len(values) for values in several.values()} or {1}
+        if len(lengths) > 1:
+            raise ContractError(f"{name}: columns of different lengths {sorted(lengths)}")
+        (n,) = lengths
+        for column, value in plain.items():
+            whole[column] += several.get(column, [value] * n)
+    shapes = objects(whole.pop(GEOMETRY)) if declared.geometry else None
+    return Product(name, {column: whole[column] for column in declared.names}, shapes)
 
 
-def from_rows(
-    layer: str, rows: Sequence[Mapping[str, object]], geometry: Sequence[object] | None = None
-) -> Product:
-    """Return the product of a layer from one mapping per feature; errors as `product`."""
-    names = contract.load(layer).names
-    if odd := {name for row in rows for name in set(row) ^ set(names)}:
-        raise ContractError(f"{layer}: columns missing or undeclared: {', '.join(sorted(odd))}")
-    return product(layer, {name: [row[name] for row in rows] for name in names}, geometry)
+def filled(name: str, part: Columns, common: Columns) -> Columns:
+    """Return a part of a layer with what is common to it, and with the layer's caution."""
+    declared = contract.load(name)
+    filling = {"caution": declared.caution} | common
+    return {column: filling[column] for column in declared.names if column in filling} | part
 
 
-def finding_row(site_id: str, finding: Finding) -> Row:
+def fields_of(name: str, thing: object) -> Columns:
+    """Return the columns of a layer that something has fields or properties of the same name for.
+
+    >>> sorted(fields_of("findings", Finding("info", "link", "c", "line L1", "w", "b", "d")))
+    ['by_how_much', 'code', 'severity', 'stage', 'subject', 'title', 'what', 'what_to_do']
+    """
+    names = contract.load(name).names
+    return {column: getattr(thing, column) for column in names if hasattr(type(thing), column)}
+
+
+def finding_row(site_id: str, finding: Finding) -> Columns:
     """Return the row of a finding in the layer `findings`."""
-    names = contract.load("findings").names
-    row = {f.name: getattr(finding, f.name) for f in fields(finding) if f.name in names}
-    return {"site_id": site_id, "source_row": finding.where, **row}
+    return fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where}
 
 
 def findings_layer(site_id: str, findings: Iterable[Finding]) -> Product:
     """Return the layer `findings`."""
-    return from_rows("findings", [finding_row(site_id, f) for f in findings])
+    return layer("findings", (finding_row(site_id, f) for f in findings), {})
 
 
-def rows_of(columns: Mapping[str, Values], n: int) -> list[Row]:
-    """Return columns (n each) as n rows of plain values."""
-    plain = {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in columns.items()}
-    return [{name: values[i] for name, values in plain.items()} for i in range(n)]
+def points(xyz_m: Floats, there: Flags | bool = True) -> npt.NDArray[np.object_]:
+    """Return points (n,) with z, None where there is nothing to draw."""
+    known = there & np.isfinite(xyz_m).all(axis=1)
+    shapes = np.full(len(xyz_m), None, dtype=object)
+    shapes[known] = shapely.points(xyz_m[known])
+    return shapes
 
 
-def objects(geometry: Sequence[object] | None) -> npt.NDArray[np.object_] | None:
+def source_rows(file: str, rows: Iterable[int]) -> list[str]:
+    """Return file and line of rows, as an editor finds them."""
+    return [f"{file}:{row}" for row in rows]
+
+
+def objects(geometry: Sequence[object]) -> npt.NDArray[np.object_]:
     """Return geometries as an array of objects, whatever they are."""
-    if geometry is None:
-        return None
     out = np.empty(len(geometry), dtype=object)
-    out[:] = list(geometry)
+    out[:] = geometry
     return out

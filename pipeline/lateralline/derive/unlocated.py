@@ -21,7 +21,7 @@ A row without a polygon has no spot: the pipe may be anywhere.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from math import hypot, isfinite, nan, sqrt
 from typing import Final
@@ -29,16 +29,14 @@ from typing import Final
 import numpy as np
 import shapely
 
-from lateralline import contract
-from lateralline.derive.axis import Axis
-from lateralline.derive.chainage import Reached, reach
+from lateralline.derive.axis import Axis, outside_diameter_m
+from lateralline.derive.chainage import reach
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
-from lateralline.derive.levels import outside_diameter_m
 from lateralline.derive.nodes import SAME_PLACE_M
 from lateralline.derive.spots import LEAST_M, KnownPlace, ahead_of, area_of
-from lateralline.derive.tables import Row, from_rows
+from lateralline.derive.tables import GEOMETRY, Columns, filled
 from lateralline.derive.ties import ControlPoints
-from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Marks, Product
+from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Marks
 from lateralline.settings import Run, Settings
 
 #: Depth of a stop whose depth nobody knows, unless a stop of the site is deeper: common practice,
@@ -74,18 +72,16 @@ class SearchedSite:
         return [run for run in self.settings.runs if run.line == line]
 
 
-def unlocated(site: SearchedSite) -> Product:
-    """Return the layer `unlocated` of a site, in the site frame."""
-    rows: list[Row] = []
+def unlocated(site: SearchedSite) -> Iterator[Columns]:
+    """Yield the rows of the layer `unlocated` of a site, in the site frame."""
     for line in lines_of(site):
-        axis = site.axes.get(line)
-        if axis is None:
-            runs: list[Run | None] = [*site.runs(line)]
-            rows += [_not_drawn(site, line, run) for run in runs or [None]]
+        axis, runs = site.axes.get(line), site.runs(line)
+        if axis is not None:
+            for run in runs:
+                yield from _of_drawn(site, axis, run)
         else:
-            rows += [row for run in site.runs(line) for row in _of_drawn(site, axis, run)]
-    shapes = [row.pop("geometry") for row in rows]
-    return from_rows("unlocated", rows, shapes)
+            searched: list[Run | None] = [*runs] or [None]
+            yield from (_not_drawn(site, line, run) for run in searched)
 
 
 def lines_of(site: SearchedSite) -> list[str]:
@@ -101,86 +97,79 @@ def lines_of(site: SearchedSite) -> list[str]:
     return [line for line in dict.fromkeys(named) if line]
 
 
-def site_row(name: str, why: str) -> Row:
+def site_row(name: str, why: str) -> Columns:
     """Return the row, without geometry, of a site of a batch that was not built."""
-    row = _row(
-        name,
-        extent="site",
-        what=f"site {name}: none of its lines is in this record",
-        why=why,
-        made_by="nothing: a site that is not built has no place here",
-    )
-    del row["geometry"]
-    return row
+    unknown = dict.fromkeys(("counted_m", "mark_reach_m", "outside_diameter_m", "area_m2"), nan)
+    row: Columns = unknown | dict.fromkeys(("line_id", "run_id", "stop_id"), "")
+    row |= {
+        "extent": "site",
+        "what": f"site {name}: none of its lines is in this record",
+        "why": why,
+        "made_by": "nothing: a site that is not built has no place here",
+    }
+    return filled("unlocated", row, {"site_id": name, "frame_shift_95_m": 0.0})
 
 
 # ---- rows ----------------------------------------------------------------------------------
 
 
-def _not_drawn(site: SearchedSite, line: str, run: Run | None) -> Row:
+def _not_drawn(site: SearchedSite, line: str, run: Run | None) -> Columns:
     """Return the row of a line that is not drawn, as one of its runs tells of it."""
     spots = [*_exposures(site, line, run), *_junction(site, line)]
-    counted, stops = np.empty(0), ""
+    what, counted, stops = f"line {line}: not drawn", np.empty(0), list[int]()
     if run is not None:
+        what = f"line {line}, run {run.id}: not drawn"
         spots += [*_stops(site, run), *_entry(site, run)]
         counted = _counted(site, run)
-        stops = _names(site, [i for i in _rows(site, run) if not site.fixes.solved[i]])
-    located = sum(spot.by == "stop" for spot in spots)
+        stops = [i for i in _rows(site, run) if not site.fixes.solved[i]]
     why = {
         0: "no stop of it is located",
         1: "one stop of it is located, and a line needs two",
-    }.get(located, "no line could be laid through its located stops")
-    return _with_area(
-        site,
-        spots,
-        counted,
-        line_id=line,
-        run_id="" if run is None else run.id,
-        stop_id=stops,
-        extent="line",
-        what=f"line {line}" + (f", run {run.id}" if run is not None else "") + ": not drawn",
-        why=why,
-        counted_m=float(np.ptp(counted)) if len(counted) else nan,
+    }.get(
+        sum(spot.by == "stop" for spot in spots), "no line could be laid through its located stops"
     )
+    area = area_of(spots, counted, site.settings.accuracy)
+    return _row(site, line, run, stops, spots, area, counted) | {
+        "extent": "line",
+        "what": what,
+        "why": why,
+    }
 
 
-def _of_drawn(site: SearchedSite, axis: Axis, run: Run) -> list[Row]:
-    """Return the rows of a run of a drawn line: past its ends, or of the whole run."""
+def _of_drawn(site: SearchedSite, axis: Axis, run: Run) -> Iterator[Columns]:
+    """Yield the rows of a run of a drawn line: past its ends, or of the whole run."""
     on_line = _on_line(site, axis)
     left = [i for i in _rows(site, run) if i not in on_line]
     if (twin := _counts_along(site, axis, run)) is not None:
-        return _past_ends(site, axis, run, twin, left)
+        yield from _past_ends(site, axis, run, twin, left)
+        return
     spots, counted = _stops(site, run, left), _counted(site, run)
-    mapped = len(left) < len(_rows(site, run))  # the line holds what of it is known
+    mapped = len(left) < len(_rows(site, run))  # the line contains what of it is known
     if not len(counted) or (mapped and not spots):
-        return []
+        return
     near = [_nearest_on(axis, np.mean(spot.at_m, axis=0)) for spot in spots]
     spots = [replace(spot, counter_m=nan) for spot in [*spots, *near]]
-    row = _with_area(
-        site,
-        spots,
-        np.empty(0),
-        line_id=axis.line.line,
-        run_id=run.id,
-        stop_id=_names(site, left),
-        extent="run",
-        what=f"run {run.id} of line {axis.line.line}: where on the line it was is not known",
-        why="none of its counters can be brought to the line",
-        counted_m=float(np.ptp(counted)),
-    )
-    return [row]
+    area = area_of(spots, np.empty(0), site.settings.accuracy)
+    yield _row(site, run.line, run, left, spots, area, counted) | {
+        "extent": "run",
+        "what": f"run {run.id} of line {axis.line.line}: where on the line it was is not known",
+        "why": "none of its counters can be brought to the line",
+    }
 
 
-def _past_ends(site: SearchedSite, axis: Axis, run: Run, twin: Run, left: list[int]) -> list[Row]:
-    """Return a row for each end of a drawn line that a run was pushed past."""
+def _past_ends(
+    site: SearchedSite, axis: Axis, run: Run, twin: Run, left: list[int]
+) -> Iterator[Columns]:
+    """Yield a row for each end of a drawn line that a run was pushed past."""
+    accuracy = site.settings.accuracy
     shift = twin.counter_at_entry_m - run.counter_at_entry_m
 
     def past(counter_m: Floats, *, upstream: bool) -> Floats:
         """Return how far past an end counters (n,) of `run` are; 0 on the line."""
-        found: Reached = reach(axis, twin, counter_m + shift, site.settings.accuracy)
+        found = reach(axis, twin, counter_m + shift, accuracy)
         return np.where((found.chainage_m > 0.0) == upstream, found.beyond_m, 0.0)
 
-    rows: list[Row] = []
+    places = site.fixes.counter_m[left] - run.transmitter_lag_m
     counted = np.append(_counted(site, run, left), run.counter_at_entry_m)
     for upstream in (False, True):
         if not upstream and axis.line.joins:
@@ -188,71 +177,48 @@ def _past_ends(site: SearchedSite, axis: Axis, run: Run, twin: Run, left: list[i
         farthest = float(past(counted, upstream=upstream).max())
         if farthest <= SAME_PLACE_M:
             continue
-        places = site.fixes.counter_m[left] - run.transmitter_lag_m
-        there = [
-            i for i, by in zip(left, past(places, upstream=upstream).tolist(), strict=True) if by
-        ]
+        beyond = past(places, upstream=upstream).tolist()
+        there = [i for i, by in zip(left, beyond, strict=True) if by]
         spots = [
             replace(spot, counter_m=float(past(np.array([spot.counter_m]), upstream=upstream)[0]))
             for spot in _stops(site, run, there)
         ]
         end, way = _end(axis, upstream=upstream)
+        if spots:
+            area = area_of([end, *spots], np.array([0.0, farthest]), accuracy)
+        else:
+            area = ahead_of(end, way, farthest, accuracy)
         which = "upstream" if upstream else "downstream"
-        row = _with_area(
-            site,
-            [end, *spots],
-            np.array([0.0, farthest]),
-            way if not spots else None,
-            line_id=axis.line.line,
-            run_id=run.id,
-            stop_id=_names(site, there),
-            extent="beyond_end",
-            what=f"line {axis.line.line} past the {which} end of its located part, where run "
+        span = np.array([0.0, farthest])
+        yield _row(site, run.line, run, there, spots, area, span) | {
+            "extent": "beyond_end",
+            "what": f"line {axis.line.line} past the {which} end of its located part, where run "
             f"{run.id} went",
-            why="no stop there is located" if there else "nobody marked a stop there",
-            counted_m=farthest,
-        )
-        rows.append(row)
-    return rows
+            "why": "no stop there is located" if there else "nobody marked a stop there",
+        }
 
 
-def _with_area(
+def _row(
     site: SearchedSite,
+    line: str,
+    run: Run | None,
+    stops: list[int],
     spots: list[KnownPlace],
-    counters_m: Floats,
-    way: Floats | None = None,
-    **said: object,
-) -> Row:
-    """Return a row with the polygon of its spots; with `way` what lies ahead of the only one."""
-    accuracy = site.settings.accuracy
-    if way is None:
-        shape, made_by = area_of(spots, counters_m, accuracy)
-    else:
-        shape, made_by = ahead_of(spots[0], way, float(counters_m.max()), accuracy)
-    marked = [spot.radius_m for spot in spots if spot.by == "marks"]
-    return _row(
-        site.settings.id,
-        made_by=made_by,
-        mark_reach_m=max(marked, default=nan),
-        outside_diameter_m=outside_diameter_m(site.settings.pipe(str(said["line_id"]))),
-        area_m2=nan if shape is None else shape.area,
-        geometry=shape,
-        **said,
-    )
-
-
-def _row(site_id: str, **said: object) -> Row:
-    numbers = ("counted_m", "mark_reach_m", "outside_diameter_m", "area_m2")
+    area: tuple[shapely.Polygon | None, str],
+    counted_m: Floats,
+) -> Columns:
+    """Return a row with its polygon and how that was made, but what it is and why."""
+    shape, made_by = area
     return {
-        "site_id": site_id,
-        "line_id": "",
-        "run_id": "",
-        "stop_id": "",
-        **dict.fromkeys(numbers, nan),
-        "frame_shift_95_m": 0.0,
-        "caution": contract.load("unlocated").caution,
-        "geometry": None,
-        **said,
+        "line_id": line,
+        "run_id": "" if run is None else run.id,
+        "stop_id": ", ".join(str(site.fixes.stop[i]) for i in stops),
+        "made_by": made_by,
+        "counted_m": float(np.ptp(counted_m)) if len(counted_m) else nan,
+        "mark_reach_m": max((s.radius_m for s in spots if s.by == "marks"), default=nan),
+        "outside_diameter_m": outside_diameter_m(site.settings.pipe(line)),
+        "area_m2": nan if shape is None else shape.area,
+        GEOMETRY: shape,
     }
 
 
@@ -263,12 +229,8 @@ def _rows(site: SearchedSite, run: Run) -> list[int]:
     return [int(i) for i in np.flatnonzero(site.fixes.run == run.id)]
 
 
-def _names(site: SearchedSite, stops: list[int]) -> str:
-    return ", ".join(str(site.fixes.stop[i]) for i in stops)
-
-
 def _on_line(site: SearchedSite, axis: Axis) -> set[int]:
-    """Return the stops that a drawn line holds: its own, and located ones beside its path."""
+    """Return the stops that a drawn line contains: its own, and located ones beside its path."""
     path = shapely.LineString(axis.line.xyz_m[:, :2])
     fixes = site.fixes
     off = shapely.distance(shapely.points(np.nan_to_num(fixes.xyz_m[:, :2])), path)
@@ -289,8 +251,7 @@ def _stops(site: SearchedSite, run: Run, left: Collection[int] | None = None) ->
         counter = float(fixes.counter_m[i]) - run.transmitter_lag_m
         located = bool(fixes.solved[i] and isfinite(sure[i]))
         if located and left is None:
-            radius = max(float(sure[i]), LEAST_M)
-            out.append(KnownPlace(counter, (fixes.xyz_m[i, :2],), radius, "stop"))
+            out.append(_spot(counter, fixes.xyz_m[i], sure[i], "stop"))
             continue
         mine = (marks.run == run.id) & (marks.stop == fixes.stop[i]) & marks.placed
         mine &= np.isfinite(marks.xyz_m[:, :2]).all(axis=1) & (marks.kind != "ground")
@@ -318,16 +279,15 @@ def _depth_m(site: SearchedSite, stop: int) -> float:
 def _exposures(site: SearchedSite, line: str, run: Run | None) -> list[KnownPlace]:
     """Return the spots of exposures of a run, and of its line where they name no run."""
     seen, out = site.exposures, []
-    off = np.nan_to_num(ellipses_95(seen.cov_m2).semi_major_m)
+    off = ellipses_95(seen.cov_m2).semi_major_m
     for i in np.flatnonzero(seen.placed & np.isfinite(seen.xyz_m[:, :2]).all(axis=1)).tolist():
-        own = str(seen.run[i])
-        if own != run.id if run is not None and own else own or seen.line[i] != line:
+        own, of_run = str(seen.run[i]), "" if run is None else run.id
+        if (own != of_run) if own else (seen.line[i] != line):
             continue
         counter = float(seen.counter_m[i])
         if run is not None and not isfinite(counter) and seen.name[i] == run.entry:
             counter = run.counter_at_entry_m
-        radius = max(float(off[i]), LEAST_M)
-        out.append(KnownPlace(counter, (seen.xyz_m[i, :2],), radius, "exposure"))
+        out.append(_spot(counter, seen.xyz_m[i], off[i], "exposure"))
     return out
 
 
@@ -335,7 +295,7 @@ def _entry(site: SearchedSite, run: Run) -> list[KnownPlace]:
     """Return the control point that has the name of a run's entry."""
     places = site.control.xyz_m[(site.control.point == run.entry) & (run.entry != "")]
     return [
-        KnownPlace(run.counter_at_entry_m, (at[:2],), LEAST_M, "control")
+        _spot(run.counter_at_entry_m, at, 0.0, "control")
         for at in places
         if np.isfinite(at[:2]).all()
     ]
@@ -352,8 +312,7 @@ def _junction(site: SearchedSite, line: str) -> list[KnownPlace]:
         found = reach(axis, run, np.array([branch.at_counter_m]), site.settings.accuracy)
         if isfinite(found.chainage_m[0]):
             place = axis.at(found.chainage_m).by_counter(found.counter_sigma_m)
-            radius = max(float(place.semi_major_95_m[0]), LEAST_M)
-            out.append(KnownPlace(nan, (place.xyz_m[0, :2],), radius, "junction"))
+            out.append(_spot(nan, place.xyz_m[0], place.semi_major_95_m[0], "junction"))
     return out
 
 
@@ -361,14 +320,18 @@ def _end(axis: Axis, *, upstream: bool) -> tuple[KnownPlace, Floats]:
     """Return an end of a drawn line as a spot, and the unit way the pipe leaves there."""
     at = axis.at(np.array([axis.length_m if upstream else 0.0]))
     way = at.tangent[0, :2] * (1.0 if upstream else -1.0)
-    radius = max(float(np.nan_to_num(at.semi_major_95_m[0])), LEAST_M)
-    return KnownPlace(0.0, (at.xyz_m[0, :2],), radius, "end"), way
+    return _spot(0.0, at.xyz_m[0], at.semi_major_95_m[0], "end"), way
 
 
 def _nearest_on(axis: Axis, at_m: Floats) -> KnownPlace:
     path = shapely.LineString(axis.line.xyz_m[:, :2])
     on = shapely.get_coordinates(path.interpolate(path.project(shapely.Point(at_m))))[0]
-    return KnownPlace(nan, (on,), LEAST_M, "end")
+    return _spot(nan, on, 0.0, "end")
+
+
+def _spot(counter_m: float, at_m: Floats, off_95_m: float, by: str) -> KnownPlace:
+    """Return a spot at one place (2 or more) that is known to within its 95 %."""
+    return KnownPlace(counter_m, (at_m[:2],), max(float(np.nan_to_num(off_95_m)), LEAST_M), by)
 
 
 # ---- counters ------------------------------------------------------------------------------

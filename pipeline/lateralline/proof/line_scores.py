@@ -11,9 +11,8 @@ from multiprocessing import get_context
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.derive.axis import axis_of
+from lateralline.derive.axis import axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
-from lateralline.derive.levels import ground_sigmas_m
 from lateralline.findings import Finding
 from lateralline.link import link
 from lateralline.proof.by_hand import by_hand

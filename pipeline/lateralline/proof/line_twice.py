@@ -15,9 +15,8 @@ from os import cpu_count
 
 import numpy as np
 
-from lateralline.derive.axis import axis_of
+from lateralline.derive.axis import axis_of, ground_sigmas_m
 from lateralline.derive.corridor import corridor
-from lateralline.derive.levels import ground_sigmas_m
 from lateralline.findings import Finding
 from lateralline.link import link
 from lateralline.proof.line_paths import backward_m, held, squares_apart_m2

@@ -22,7 +22,7 @@ import shapely
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType, Table
-from lateralline.derive.shifted import shifted
+from lateralline.derive.adapted import shifted
 from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
@@ -67,7 +67,7 @@ def to_tables(
 
     Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
     `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit. What
-    the operation may be off by is in σ and polygons then (`derive.shifted`).
+    the operation may be off by is in σ and polygons then (`derive.adapted`).
     Raises ContractError naming every missing, undeclared, ill-typed or forbidden value of every
     layer, and FrameError when the site cannot be given in `crs`.
     """

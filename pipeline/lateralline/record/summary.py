@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from lateralline import contract
-from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
 from lateralline.records import FieldRecord, Product
 

@@ -21,8 +21,8 @@ import pyproj
 import shapely
 
 from lateralline import contract
-from lateralline.derive.cover import least_cover_95_m
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError
 from lateralline.output.proof import sha256
 from lateralline.record.ground import GroundPlane, ground_plane

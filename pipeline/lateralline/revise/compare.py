@@ -198,7 +198,7 @@ def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) ->
     _, beside = old.project(here_m[b, :2])
     off, _ = old.outside(here_m[b, :2], new.line.cov_m2[b])
     xy = side.new.to_site_crs(new.line.xyz_m[b])[:, :2]
-    inverts = new.vertices.invert_m[b]
+    inverts = new.vertices.invert_level_m[b]
     return tuple(
         Moved(
             line=line.line,

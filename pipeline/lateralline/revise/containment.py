@@ -75,7 +75,7 @@ class OldLine:
     ) -> tuple[Floats, Floats]:
         """Return how far inverts (n,) lie off the old 95 % band there, and their own 95 %."""
         there = self.axis.at(chainage_m)
-        off = np.abs(invert_m - there.invert_m) - INTERVAL_95 * there.invert_sigma_m
+        off = np.abs(invert_m - there.invert_level_m) - INTERVAL_95 * there.invert_sigma_m
         return np.where(off <= ROUNDING_M, 0.0, off), INTERVAL_95 * sigma_m  # NaN stays
 
 
@@ -98,7 +98,7 @@ def line_containment(
     in_plan = _held(new, points, judged, off, own, side)
     if not levels:
         return in_plan, Containment("untested", 0.0, 0.0)
-    off, own = old.off_level(points.invert_m, points.invert_sigma_m, chainage)
+    off, own = old.off_level(points.invert_level_m, points.invert_sigma_m, chainage)
     return in_plan, _held(new, points, judged, off, own, side)
 
 
@@ -210,7 +210,7 @@ def exposure_containment(
         level_off_m=float(off_level[0]) if level_judged else float("nan"),
         level_own_95_m=float(own_level[0]) if level_judged else float("nan"),
         from_line_m=float(shapely.distance(old.path, shapely.Point(plan[0]))),
-        level_from_line_m=float((invert - there.invert_m)[0]) if levels else float("nan"),
+        level_from_line_m=float((invert - there.invert_level_m)[0]) if levels else float("nan"),
     )
 
 

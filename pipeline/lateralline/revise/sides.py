@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from lateralline.derive.axis import Axis, axis_of
-from lateralline.derive.levels import ground_sigmas_m
+from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
 from lateralline.frames import Frame
 from lateralline.records import Floats, Product
 from lateralline.stages import SiteWork

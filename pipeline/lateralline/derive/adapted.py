@@ -1,16 +1,19 @@
-"""Layers as they are in a CRS that is reached by an operation good to so much only.
+"""Finished layers adapted to what is known of levels, and of the way to another CRS.
 
-What a shift of datum is off by moves all of a site together: no distance within it is wrong, but
-every position is. Standard deviations and ellipses take that in as one more independent error of
-the same size on both axes; polygons that could guide digging are widened by its 95 %, which is a
-little more than the two together need.
+A record without a single level: depths and plan stand; levels and grades must not seem to.
+
+A CRS that is reached by an operation good to so much only: what a shift of datum is off by moves
+all of a site together, so no distance within it is wrong, but every position is. Standard
+deviations and ellipses take that in as one more independent error of the same size on both axes;
+polygons that could guide digging are widened by its 95 %, which is a little more than the two
+together need.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from math import isnan
+from math import isnan, nan
 from typing import Final
 
 import numpy as np
@@ -18,8 +21,33 @@ import numpy as np
 from lateralline.derive.dig import around
 from lateralline.derive.tables import objects
 from lateralline.frames import Operation
+from lateralline.published import grades
 from lateralline.records import Floats, Product
 
+#: Columns that are levels, or rest on the levels of two places.
+LEVELS: Final = (
+    "level_m",
+    "ground_level_m",
+    "invert_level_m",
+    "invert_sigma_m",
+    "invert_down_m",
+    "invert_down_sigma_m",
+    "invert_up_m",
+    "invert_up_sigma_m",
+    "crown_level_m",
+    "top_level_m",
+    *(f"{what}_{end}_95_m" for what in ("invert", "crown", "top") for end in ("lower", "upper")),
+    "mean_grade",
+    "grade",
+    "grade_sigma",
+    "sag_chainage_m",
+    "sag_depth_m",
+    "sag_depth_sigma_m",
+)
+#: What columns say that compare levels with one another, when there is nothing to compare.
+NOT_SHOWN: Final[dict[str, object]] = {"fall": "not_shown", "sags": 0} | {
+    f"{grade.code.lower()}_grade": None for grade in grades()
+}
 #: Column that says how far a polygon was widened.
 WIDENED: Final = "frame_shift_95_m"
 #: Layers whose polygons are widened; left out where nobody knows by how much.
@@ -31,29 +59,42 @@ PLAN_SIGMAS: Final = ("sigma_e_m", "sigma_n_m", "sigma_h_m")
 PLAN_95S: Final = ("semi_major_95_m", "semi_minor_95_m", "plan_95_m", "semi_major_95_max_m")
 
 
+def without_levels(products: Iterable[Product]) -> tuple[Product, ...]:
+    """Return products with every level and grade null; geometry keeps its z.
+
+    z counts from ground taken as level, which is enough for a depth. A grade would be that of the
+    ground as much as of the pipe, and its σ would not know.
+    """
+    nulls = dict.fromkeys(LEVELS, nan) | NOT_SHOWN
+    return tuple(
+        replace(
+            p, columns={k: [nulls[k]] * len(v) if k in nulls else v for k, v in p.columns.items()}
+        )
+        for p in products
+    )
+
+
 def shifted(products: Iterable[Product], operation: Operation | None) -> tuple[Product, ...]:
     """Return products, in the site frame, as they are after `operation`; None = in the site's CRS.
 
     With an accuracy nobody knows, σ are null and there are no polygons; what is not located keeps
     its rows.
     """
-    accuracy_m = 0.0 if operation is None else operation.accuracy_m
-    wide_m = 0.0 if operation is None else operation.shift_95_m
-    if accuracy_m == 0.0:
+    if operation is None or operation.accuracy_m == 0.0:
         return tuple(products)
+    added = dict.fromkeys(PLAN_SIGMAS, operation.accuracy_m)
+    added |= dict.fromkeys(PLAN_95S, operation.shift_95_m)
+
+    def less_accurate(p: Product) -> Product:
+        columns = {
+            k: np.hypot(_numbers(v), added[k]) if k in added else v for k, v in p.columns.items()
+        }
+        return replace(p, columns=columns)
+
     return tuple(
-        _wider(p, wide_m) if p.layer in (*ZONES, *OBSTACLES) else _less_sure(p, accuracy_m, wide_m)
+        _wider(p, operation.shift_95_m) if p.layer in (*ZONES, *OBSTACLES) else less_accurate(p)
         for p in products
     )
-
-
-def _less_sure(product: Product, accuracy_m: float, wide_m: float) -> Product:
-    columns = dict(product.columns)
-    for names, by in ((PLAN_SIGMAS, accuracy_m), (PLAN_95S, wide_m)):
-        for name in names:
-            if name in columns:
-                columns[name] = np.hypot(_numbers(columns[name]), by)
-    return replace(product, columns=columns)
 
 
 def _wider(product: Product, wide_m: float) -> Product:

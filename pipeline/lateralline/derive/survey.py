@@ -1,0 +1,172 @@
+"""Layers of what was surveyed: marks, stops, and what the camera saw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite, nan
+
+import numpy as np
+
+from lateralline import contract
+from lateralline.derive.axis import Axis
+from lateralline.derive.chainage import Reached, reach
+from lateralline.derive.ellipses import plan_columns, sigma_columns
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points, source_rows
+from lateralline.derive.ties import ControlPoints, two_tapes
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import Fixes, MarkResults, Marks, ObservationRows, StopRows
+from lateralline.settings import Run, Settings
+from lateralline.wording import metres
+
+
+def field_marks(marks: Marks, results: MarkResults) -> Columns:
+    """Return every mark as placed, with its residual; one without position has no geometry."""
+    tied = np.isfinite(marks.misfit_chi2).tolist()
+    blunder = results.smallest_blunder_m
+    return {
+        **fields_of("field_marks", marks),
+        **fields_of("field_marks", results),
+        **sigma_columns(marks.cov_m2),
+        "mark_id": marks.mark,
+        "run_id": marks.run,
+        "stop_id": marks.stop,
+        # infinite: a mark no other controls hides any blunder
+        "smallest_blunder_m": np.where(np.isfinite(blunder), blunder, np.nan),
+        "tie_chi2": marks.misfit_chi2,
+        "tie_dof": [
+            dof if known else None
+            for dof, known in zip(marks.misfit_dof.tolist(), tied, strict=True)
+        ],
+        "source_row": source_rows(marks.file, marks.row.tolist()),
+        GEOMETRY: points(marks.xyz_m, marks.placed),
+    }
+
+
+def transmitter_fixes(
+    settings: Settings, stops: StopRows, fixes: Fixes, axes: Sequence[Axis]
+) -> Columns:
+    """Return each stop's own solution, located or not, and how the line moved it.
+
+    `fixes` are turned to the camera's way by `link`. Geometry and covariance are the stop's own,
+    so they can be compared with the line; a stop of two positions is drawn at its better candidate.
+    """
+    n = len(fixes.stop)
+    chainage, shift = np.full(n, np.nan), np.full(n, np.nan)
+    for axis in axes:
+        at = axis.line.fix >= 0
+        chainage[axis.line.fix[at]] = axis.chainage_m[at]
+        shift[axis.line.fix[at]] = axis.line.shift_m[at]
+    lines = {run.id: run.line for run in settings.runs}
+    notes = dict(zip(stops.row.tolist(), stops.note.tolist(), strict=True))
+    sigma = np.sqrt(np.diagonal(fixes.cov, axis1=1, axis2=2))
+    return {
+        **fields_of("transmitter_fixes", fixes),
+        **plan_columns(fixes.cov[:, :3, :3]),
+        "line_id": [lines.get(run) for run in fixes.run.tolist()],
+        "run_id": fixes.run,
+        "stop_id": fixes.stop,
+        "chainage_m": chainage,
+        "level_m": fixes.xyz_m[:, 2],
+        "ground_level_m": fixes.ground_m,
+        "heading_deg": np.mod(np.degrees(fixes.heading_rad), 360.0),
+        "heading_sigma_deg": np.degrees(sigma[:, 3]),
+        "tilt_deg": np.degrees(fixes.tilt_rad),
+        "tilt_sigma_deg": np.degrees(sigma[:, 4]),
+        "shift_m": shift,
+        "note": [notes.get(row) for row in fixes.row.tolist()],
+        "source_row": source_rows(stops.file, fixes.row.tolist()),
+        GEOMETRY: points(fixes.xyz_m),
+    }
+
+
+def pipe_observations(
+    settings: Settings, seen: ObservationRows, axes: Sequence[Axis], control: ControlPoints
+) -> tuple[Columns, tuple[Finding, ...]]:
+    """Return the layer in the order of the file, and a finding for each not on the located line."""
+    n, runs = len(seen.run), seen.run.tolist()
+    lines = {run.id: run.line for run in settings.runs}
+    of_line = {axis.line.line: axis for axis in axes}
+    ids = [f"{run}/O{runs[: i + 1].count(run)}" for i, run in enumerate(runs)]
+    rows = source_rows(seen.file, seen.row.tolist())
+    given = fields_of("pipe_observations", seen) | {
+        "observation_id": ids,
+        "line_id": [lines.get(run) for run in runs],
+        "run_id": seen.run,
+        "source_row": rows,
+    }
+    placed = {
+        c.name: np.full(n, nan if c.type == "real" else "", dtype=object)
+        for c in contract.load("pipe_observations").field
+        if not c.required and c.name not in given
+    }
+    placed |= {GEOMETRY: np.full(n, None), "status": np.full(n, "not_placed", dtype=object)}
+    placed["reason"][:] = [f"line {lines.get(run, '')} is not located" for run in runs]
+    beyond_m = np.full(n, nan)
+    for run in settings.runs:
+        own = np.flatnonzero(seen.run == run.id)
+        axis = of_line.get(run.line)
+        if axis is not None and len(own):
+            found = reach(axis, run, seen.counter_m[own], settings.accuracy)
+            beyond_m[own] = found.beyond_m
+            for name, values in _places(settings, axis, run, found, control).items():
+                placed[name][own] = values
+    findings = []
+    for i, status in enumerate(placed["status"]):
+        if status == "on_line":
+            continue
+        code, variant = "observation-not-placed", "past"
+        more: dict[str, Given] = {
+            "seen": str(seen.code[i] or "observation"),
+            "counter_m": float(seen.counter_m[i]),
+        }
+        line = lines.get(runs[i], "")
+        if isfinite(beyond_m[i]):
+            more["beyond_m"] = float(beyond_m[i])
+            if status == "beyond_end":
+                code, variant = "observation-beyond-end", ""
+        elif line in of_line:
+            variant = "run"
+            more |= {"line": line, "run": runs[i]}
+        else:
+            variant = "line"
+            more["line"] = line
+        subject = f"observation {ids[i]}"
+        findings.append(finding(code, subject, variant=variant, where=rows[i], more=more))
+    return given | placed, tuple(findings)
+
+
+def _places(
+    settings: Settings, axis: Axis, run: Run, found: Reached, control: ControlPoints
+) -> Columns:
+    """Return the columns that follow from the place, unknown where there is none, and points."""
+    there = found.status != "not_placed"
+    places = axis.at(np.where(there, found.chainage_m, 0.0))
+    places = places.by_counter(np.where(there, found.counter_sigma_m, 0.0))
+    along = np.einsum("ni,nij,nj->n", places.tangent, places.cov_m2, places.tangent)
+    numbers = fields_of("pipe_observations", places) | {
+        "sigma_along_m": np.sqrt(along),
+        **plan_columns(places.cov_m2),
+    }
+    plan = np.where(there[:, None], places.xyz_m[:, :2], nan)
+    return {
+        **{name: np.where(there, np.asarray(values), nan) for name, values in numbers.items()},
+        **two_tapes(plan, control, settings.accuracy),
+        "status": found.status,
+        "reason": _reasons(axis, run, found),
+        GEOMETRY: points(places.on_invert, there),
+    }
+
+
+def _reasons(axis: Axis, run: Run, found: Reached) -> list[str]:
+    """Return why observations (n,) are not on the located line; "" where they are."""
+    reasons = []
+    for status, beyond in zip(found.status.tolist(), found.beyond_m.tolist(), strict=True):
+        if status == "on_line":
+            reasons.append("")
+        elif status == "beyond_end":
+            reasons.append(f"{metres(beyond)} past the end of the line, carried on straight")
+        elif isfinite(beyond):
+            reasons.append(f"{metres(beyond)} past the end of the located line")
+        else:
+            reasons.append(f"run {run.id} has no located point on line {axis.line.line}")
+    return reasons
