@@ -17,8 +17,7 @@ from pyproj import CRS, Transformer
 from lateralline.findings import Finding
 from lateralline.frames import site_frame
 from lateralline.place import place
-from lateralline.place.readings import readings, zones_by_area
-from lateralline.place.zones import holding, sister_zones
+from lateralline.place.readings import containing, readings, sister_zones, zones_by_area
 from lateralline.records import FieldRecord, Floats, Spots
 from lateralline.settings import Georeference
 from lateralline.simulate import SCENARIOS
@@ -292,7 +291,7 @@ def test_a_grid_of_the_state_beside_is_named_too(site) -> None:
 def test_where_several_zones_fit_none_is_chosen() -> None:
     """The numbers of a UTM zone are those of the zones beside it."""
     crs, at = CRS(26917), near("EPSG:26917", -81.0, 45.0)
-    fit = [zone.name for zone, inside in holding(sister_zones(crs), crs, at) if inside.all()]
+    fit = [zone.name for zone, inside in containing(sister_zones(crs), crs, at) if inside.all()]
     assert len(fit) == 2
     reading = zones_by_area(crs, at)
     assert reading is not None

@@ -1,21 +1,47 @@
-"""What went wrong in the field, told by its cause.
+"""What went wrong in the field, named by its cause.
 
-Stages say what they cannot do; here is looked for the slip that would account for it, before its
+Stages report what they cannot do; here is looked for the slip that would account for it, before its
 consequences are computed, and what only follows from a cause is left out of the findings.
 
-mirrors, clusters, belonging, astray   marks that lie where no mark of their stop can
+astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
-marks       both of these, before anything is solved
 level_unit  levels in another unit than they are set to
-unchecked   what nothing in the data could show
-causes      one cause, one finding
+causes      one cause, one finding; what nothing in the data could show
 """
 
 from __future__ import annotations
 
-from lateralline.diagnose.causes import explained, leading
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from lateralline.diagnose.astray import marks_astray
+from lateralline.diagnose.causes import explained, leading, with_unchecked
+from lateralline.diagnose.copies import copies
 from lateralline.diagnose.level_unit import level_unit
-from lateralline.diagnose.marks import with_doubts
-from lateralline.diagnose.unchecked import with_unchecked
+from lateralline.diagnose.mirrored import mirrors
+from lateralline.findings import Finding
+from lateralline.place import Placed
+from lateralline.records import FieldRecord, Ints
 
 __all__ = ["explained", "leading", "level_unit", "with_doubts", "with_unchecked"]
+
+
+def with_doubts(record: FieldRecord, placed: Placed) -> Placed:
+    """Return what was placed with the marks doubted that cannot be, and named.
+
+    They keep their places and their rows in the record; nothing is solved from them.
+    """
+    mirror = mirrors(record, placed.frame, placed.marks.xyz_m[:, :2])
+    placed = replace(placed, marks=replace(placed.marks, mirror_m=mirror.xy_m))
+    placed = _doubting(placed, copies(record, placed))
+    return _doubting(placed, marks_astray(record, placed, mirror))
+
+
+def _doubting(placed: Placed, found: Iterable[tuple[Finding, Ints]]) -> Placed:
+    findings, marks = list(placed.findings), placed.marks
+    for error, which in found:
+        findings.append(error)
+        marks = marks.doubting(np.isin(np.arange(len(marks.row)), which))
+    return replace(placed, marks=marks, findings=tuple(findings))

@@ -1,7 +1,7 @@
-"""One cause, one finding: what only follows from another finding is not told beside it.
+"""What is reported: causes without what only follows from them, and what nothing could show.
 
-A finding may say what it explains (`Finding.explains`): codes, and the subjects they would be
-about. Whoever finds a cause knows best what follows from it, so it is said there, and the list is
+A finding may give what it explains (`Finding.explains`): codes, and the subjects they would be
+about. Whoever finds a cause knows best what follows from it, so it is given there, and the list is
 cleared here, once, for all stages. An effect that some cause explains is left out whatever its
 severity; a cause is never left out as the effect of itself.
 """
@@ -9,14 +9,24 @@ severity; a cause is never left out as the effect of itself.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
-from lateralline.findings import Effect, Finding
+import numpy as np
+
+from lateralline.findings import Finding, finding
+from lateralline.place import Placed
+from lateralline.records import FieldRecord
 
 
-def explained(finding: Finding, causes: Iterable[Finding]) -> bool:
+def explained(found: Finding, causes: Iterable[Finding]) -> bool:
     """Whether a finding only follows from one of the causes."""
+    subjects = {found.subject, *found.about}
     return any(
-        _follows(finding, effect) for c in causes if c is not finding for effect in c.explains
+        found.code in effect.codes
+        and (effect.subjects is None or not effect.subjects.isdisjoint(subjects))
+        for cause in causes
+        if cause is not found
+        for effect in cause.explains
     )
 
 
@@ -32,9 +42,27 @@ def leading(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     return (*(f for f in kept if f.explains), *(f for f in kept if not f.explains))
 
 
-def _follows(finding: Finding, effect: Effect) -> bool:
-    if finding.code not in effect.codes:
-        return False
-    if effect.subjects is None:
-        return True
-    return not effect.subjects.isdisjoint({finding.subject, *finding.about})
+def with_unchecked(record: FieldRecord, placed: Placed) -> Placed:
+    """Return the site with one finding (info) more: what no measurement of the site checks.
+
+    Each of these moves or scales the whole of what hangs on it alike, so residuals, counters and
+    depths agree as well with it as without. Only what applies to the site is listed.
+    """
+    settings, spots = record.settings, (record.marks.spots, record.exposures.spots)
+    methods = {str(m) for s in spots for m in s.method}
+    by_gnss, taped = "gnss" in methods, methods - {"gnss"}
+    mapped = settings.horizontal != "local"
+    zone_reported = any(f.code == "which-zone" for f in placed.findings)
+    by_gnss_levels = any(np.isfinite(s.z_m[s.method == "gnss"]).any() for s in spots)
+    read = bool(np.isfinite(record.stops.depth_reading_m).any())
+    unchecked = finding(
+        "not-checked",
+        "site",
+        shift_of_gnss=mapped and by_gnss,
+        shift_of_control=mapped and not by_gnss,
+        zone=mapped and settings.georeference.extent is None and not zone_reported,
+        antenna=by_gnss_levels,
+        mirror=bool(taped) and not by_gnss,
+        receiver=settings.aerial_height_m == 0.0 and read,
+    )
+    return replace(placed, findings=(*placed.findings, unchecked))

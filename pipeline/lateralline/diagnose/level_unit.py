@@ -44,7 +44,11 @@ _GRADE = 0.05
 def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Finding, ...]:
     """Return the error of levels that were hardly read in the unit they are set to, if it shows."""
     settings, marks = record.settings, placed.marks
-    if solved.misshapen or placed.misshapen or any(f.code == "depth-unit" for f in solved.findings):
+    if (
+        solved.misshapen
+        or placed.lengths_unreliable
+        or any(f.code == "depth-unit" for f in solved.findings)
+    ):
         return ()
     known = marks.usable & marks.level_known
     if not known.any() or np.ptp(marks.xyz_m[known, 2]) == 0.0:

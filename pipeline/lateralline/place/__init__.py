@@ -15,6 +15,206 @@ have no placing error. A mark without level stands at the mean of the known leve
 more are adjusted, and with one spare tie the finding says that the culprit cannot be told.
 """
 
-from lateralline.place.stage import Placed, place
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import hypot
+from typing import Final
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from lateralline.findings import Finding
+from lateralline.frames import Frame
+from lateralline.place.control import PlacedControl, PlanPositions, control_in, control_plausible
+from lateralline.place.levels import (
+    Ground,
+    Levels,
+    level_findings,
+    level_ground,
+    levels_mixed,
+    spot_levels,
+    with_levels_of_gnss,
+    without_far_levels,
+)
+from lateralline.place.misplaced import misplaced, roots
+from lateralline.place.plan import plan_positions
+from lateralline.place.tape import SpotTable, complete, where
+from lateralline.records import Exposures, FieldRecord, Floats, Marks
 
 __all__ = ["Placed", "place"]
+
+#: Two marks closer than this are one spot measured or written twice.
+_SAME_SPOT_M: Final = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Output of place."""
+
+    frame: Frame
+    marks: Marks
+    exposures: Exposures
+    findings: tuple[Finding, ...]
+    lengths_unreliable: bool = False  # coordinates are wrong, and with them lengths between marks
+
+
+def place(record: FieldRecord) -> Placed:
+    """Return every mark and exposure of a site in its frame, with covariance and findings.
+
+    A spot that cannot be placed is NaN with `placed` False and a finding of severity error; only a
+    CRS that cannot be used at all raises (FrameError).
+    """
+    record, far = without_far_levels(record)
+    record, frame, reduced = with_levels_of_gnss(record)
+    control, assumed = control_in(frame, record)
+    ground = level_ground(record, control)
+    marks, from_marks = _marks(record, frame, control, ground)
+    exposures, from_exposures = _exposures(record, frame, control, ground)
+    lost = misplaced(frame, record)
+    plausible = (*control_plausible(record, control), *levels_mixed(record, frame))
+    of_spots = (*from_marks, *from_exposures)
+    found = roots((*frame.findings, *reduced, *far, *assumed, *plausible, *of_spots), lost)
+    marks, exposures = _used(marks, exposures)
+    return Placed(frame, marks, exposures, (*lost.findings, *found), lengths_unreliable=lost.shape)
+
+
+def _marks(
+    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
+) -> tuple[Marks, list[Finding]]:
+    rows, spots = record.marks, record.marks.spots
+    table = SpotTable("mark", spots, record.settings)
+    plan, levels, cov, shared = _located(table, frame, control, ground)
+    # A ground shot shows no sign of the field that its paint could miss.
+    placing = np.where(rows.kind == "ground", 0.0, record.settings.accuracy.mark_placing_m**2)
+    cov[:, [0, 1], [0, 1]] += placing[:, None]
+    xyz, cov = _whole(np.column_stack([plan.xy_m, levels.z_m]), cov)
+    marks = Marks(
+        file=spots.file,
+        row=spots.row,
+        mark=spots.name,
+        run=rows.run,
+        stop=rows.stop,
+        kind=rows.kind,
+        method=spots.method,
+        note=spots.note,
+        xyz_m=xyz,
+        cov_m2=cov,
+        level_known=levels.known,
+        placed=complete(xyz),
+        misfit_chi2=plan.chi2,
+        misfit_dof=plan.dof,
+        shared_m=shared,
+    )
+    _coinciding(marks, table)
+    return marks, [*level_findings("mark", levels.known, ground), *table.found]
+
+
+def _exposures(
+    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
+) -> tuple[Exposures, list[Finding]]:
+    rows, spots = record.exposures, record.exposures.spots
+    table = SpotTable("exposure", spots, record.settings)
+    plan, levels, cov, shared = _located(table, frame, control, ground)
+    from_ground = np.isfinite(rows.depth_m)
+    level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
+    for i in where(~from_ground & ~levels.known):
+        # The ground's level is no guess at a pipe's.
+        level[i] = np.nan
+        table.add(i, "exposure-no-level", measured_to=rows.measured_to[i])
+    sigma = np.where(np.isnan(rows.sigma_m), record.settings.accuracy.exposure_m, rows.sigma_m)
+    cov[:, 2, 2] += np.square(sigma)
+    alone = (spots.method == "level") & np.isfinite(level)
+    if not np.isfinite(record.marks.spots.z_m).any():
+        for i in where(alone):
+            table.add(i, "level-without-ground", level_m=level[i])
+        alone[:] = False
+    level_var = cov[alone, 2, 2]
+    xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
+    xyz[alone, 2], cov[alone, 2, 2] = level[alone], level_var
+    exposures = Exposures(
+        file=spots.file,
+        row=spots.row,
+        name=spots.name,
+        run=rows.run,
+        line=rows.line,
+        counter_m=rows.counter_m,
+        measured_to=rows.measured_to,
+        xyz_m=xyz,
+        cov_m2=cov,
+        ground_m=np.where(from_ground, levels.z_m, np.nan),
+        placed=complete(xyz),
+        shared_m=shared,
+        level_only=alone,
+    )
+    ground_given = levels.known | ~from_ground
+    return exposures, [*level_findings("exposure", ground_given, ground), *table.found]
+
+
+def _located(
+    table: SpotTable, frame: Frame, control: PlacedControl, ground: Ground
+) -> tuple[PlanPositions, Levels, Floats, Floats]:
+    """Return plan, levels and covariance (n, 3, 3) of spots, and errors shared through the site.
+
+    Plan and level hang together where a sloping tape was reduced. The last (n, 3, 3c + 3) is what
+    one σ of each shared error does to each spot: east and north of each point that several spots
+    hang on, their levels; then GNSS, all three.
+    """
+    settings, gnss = table.settings, table.spots.method == "gnss"
+    plan = plan_positions(frame, control, table)
+    levels = spot_levels(table.spots, control, ground, settings.accuracy)
+    n, c = len(levels.z_m), control.shares
+    # Heights of GNSS reduced to levels share the error of the geoid's separation.
+    common = settings.accuracy.gnss_common_m
+    common_up = hypot(common, settings.georeference.separation_sigma_m)
+    by_gnss = np.diag([common, common, common_up])
+    through = np.column_stack([plan.by_level, np.ones(n)])
+    cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
+    cov[:, :2, :2] += plan.cov_m2
+    cov[gnss] += np.square(by_gnss)
+    shared = np.zeros((n, 3, 3 * c + 3))
+    shared[:, :2, : 2 * c] = plan.by_control
+    by = np.flatnonzero(levels.control >= 0)
+    by = by[control.shared[levels.control[by]] >= 0]
+    sigma = np.nan_to_num(control.sigma_v_m[levels.control[by]])
+    # a sloping tape is reduced by the level: with it the position moves too
+    shared[by, :, 2 * c + control.shared[levels.control[by]]] = sigma[:, None] * through[by]
+    shared[np.ix_(gnss, range(3), range(3 * c, 3 * c + 3))] = by_gnss
+    return plan, levels, cov, shared
+
+
+def _used(marks: Marks, exposures: Exposures) -> tuple[Marks, Exposures]:
+    """Drop the columns of shared errors that move nothing, or one spot only."""
+    both = np.concatenate([marks.shared_m, exposures.shared_m])
+    several = (np.abs(both) > 0.0).any(axis=1).sum(axis=0) > 1
+    return (
+        replace(marks, shared_m=marks.shared_m[:, :, several]),
+        replace(exposures, shared_m=exposures.shared_m[:, :, several]),
+    )
+
+
+def _whole(xyz: Floats, cov: Floats) -> tuple[Floats, Floats]:
+    """Return positions and covariances NaN throughout where any part is."""
+    lost = ~(complete(xyz) & complete(cov))
+    return (
+        np.where(lost[:, None], np.nan, xyz),
+        np.where(lost[:, None, None], np.nan, cov),
+    )
+
+
+def _coinciding(marks: Marks, table: SpotTable) -> None:
+    """Warn of marks of one stop on the same spot: of one kind, or an end null with anything else.
+
+    A mid null and a peak may well coincide, right above the transmitter; an end null never does.
+    """
+    at = np.flatnonzero(marks.placed & (marks.kind != "ground"))
+    if len(at) < 2:
+        return
+    # Stops stand apart as storeys, so that only marks of one stop can be neighbours.
+    runs, stops = (np.unique(t[at], return_inverse=True)[1] for t in (marks.run, marks.stop))
+    apart = np.column_stack([marks.xyz_m[at, :2], runs, stops])
+    for first, second in sorted(cKDTree(apart).query_pairs(_SAME_SPOT_M)):
+        i, j = int(at[first]), int(at[second])
+        kinds = {"other_kind": marks.kind[i], "kind": marks.kind[j]}
+        if marks.kind[i] == marks.kind[j] or "end_null" in kinds.values():
+            table.add(j, "marks-coincide", other=marks.mark[i], within_m=_SAME_SPOT_M, **kinds)

@@ -15,13 +15,20 @@ from typing import Final, NamedTuple
 import numpy as np
 from pyproj import CRS, Geod
 
-from lateralline.findings import Finding, finding
+from lateralline.findings import Finding, Given, finding
 from lateralline.frames import Frame, degrees_of, outside_area
-from lateralline.place.readings import LonLat, Reading, other_systems, readings, zones_by_area
-from lateralline.place.zones import holding, sister_zones
-from lateralline.records import FieldRecord, Flags, Floats, Ints
+from lateralline.place.readings import (
+    LonLat,
+    Reading,
+    containing,
+    other_systems,
+    readings,
+    sister_zones,
+    zones_by_area,
+)
+from lateralline.records import FieldRecord, Flags, Floats, Ints, Texts
 
-_SPHERE: Final = Geod(ellps="WGS84")  # distances here are told in kilometres
+_SPHERE: Final = Geod(ellps="WGS84")  # distances here are given in kilometres
 #: Common practice, no source: the points of one site lie no further apart than this.
 _SITE_M: Final = 20_000.0
 #: Nobody lays laterals nearer the poles than this; a longitude in y often says so.
@@ -56,9 +63,9 @@ _OF_THE_SHAPE: Final = {"marks-coincide"}
 class _Points:
     """Every given coordinate pair of a site (n), with the table and row it stands in."""
 
-    noun: tuple[str, ...]
-    name: tuple[str, ...]
-    where: tuple[str, ...]
+    noun: Texts
+    name: Texts
+    where: Texts
     xy: Floats  # (n, 2) as given
     lonlat: LonLat  # read as the site says
     outside: Flags  # of the area the CRS is meant for
@@ -69,7 +76,7 @@ class _Place:
     """What knows where the site is: a box in degrees, and in words."""
 
     near: str  # "in the project's extent"
-    middle: str  # what distances are told from; "" = they would say nothing
+    middle: str  # what distances are measured from; "" = they would mean nothing
     west: float
     south: float
     east: float
@@ -77,25 +84,26 @@ class _Place:
     beyond: bool = False  # whether points of one site may also stray from it by their distance
 
     @property
+    def width(self) -> float:
+        return (self.east - self.west) % 360.0 or 360.0
+
+    @property
     def centre(self) -> tuple[float, float]:
-        width = (self.east - self.west) % 360.0 or 360.0
-        return (self.west + width / 2.0 + 180.0) % 360.0 - 180.0, (self.south + self.north) / 2.0
+        middle = self.west + self.width / 2.0
+        return (middle + 180.0) % 360.0 - 180.0, (self.south + self.north) / 2.0
 
     def away(self, lonlat: LonLat) -> Floats:
         """Return how far off the middle positions (n,) lie, in widths; infinite outside."""
         lon, lat = lonlat
-        middle_lon, middle_lat = self.centre
-        width = (self.east - self.west) % 360.0 or 360.0
         with np.errstate(invalid="ignore"):
-            across = ((lon - middle_lon + 180.0) % 360.0 - 180.0) / width
-            along = (lat - middle_lat) / (self.north - self.south)
-        return np.where(self.holds(lonlat), np.hypot(across, along), np.inf)
+            across = (lon - self.west) % 360.0 / self.width - 0.5
+            along = (lat - self.south) / (self.north - self.south) - 0.5
+        return np.where(self.contains(lonlat), np.hypot(across, along), np.inf)
 
-    def holds(self, lonlat: LonLat, margin_deg: float = 0.0) -> Flags:
+    def contains(self, lonlat: LonLat, margin_deg: float = 0.0) -> Flags:
         lon, lat = lonlat
-        width = (self.east - self.west) % 360.0 or 360.0
         with np.errstate(invalid="ignore"):
-            across = (lon - self.west + margin_deg) % 360.0 <= width + 2.0 * margin_deg
+            across = (lon - self.west + margin_deg) % 360.0 <= self.width + 2.0 * margin_deg
             along = (lat >= self.south - margin_deg) & (lat <= self.north + margin_deg)
         return np.asarray(across & along)
 
@@ -119,13 +127,13 @@ def misplaced(frame: Frame, record: FieldRecord) -> Misplaced:
     if not len(points.xy):
         return Misplaced()
     place, astray = _where_it_should_be(crs, points, record)
-    explained, sure, misshapen = (np.zeros(len(astray), dtype=np.bool_) for _ in range(3))
+    explained, sure, unreliable = (np.zeros(len(astray), dtype=np.bool_) for _ in range(3))
     found: list[Finding] = []
     for rows, reading in _explained(crs, points, place, astray) if astray.any() else ():
         found.append(_finding(points, rows, place, reading))
         explained[rows] = True
         sure[rows] = found[-1].severity == "error"
-        misshapen[rows] = sure[rows] & (not reading.keeps_shape)
+        unreliable[rows] = sure[rows] & (not reading.keeps_shape)
     if (left := np.flatnonzero(astray & ~explained & ~points.outside)).size and place.beyond:
         found.append(_finding(points, left, place, None))
         explained[left] = sure[left] = True
@@ -133,14 +141,13 @@ def misplaced(frame: Frame, record: FieldRecord) -> Misplaced:
         found += _outside(crs, points, points.outside & ~explained)
     if not found and record.settings.georeference.extent is None:
         found += _in_doubt(crs, points)
-    control = np.array(points.noun) == "control point"
-    marks = np.array(points.noun) == "mark"
+    control, marks = points.noun == "control point", points.noun == "mark"
     return Misplaced(
         tuple(found),
         named=bool(explained.any() and explained[points.outside].all()),
         site=bool(sure.mean() >= 0.5),
         control=bool(sure[control].any()),
-        shape=bool(marks.any() and misshapen[marks].mean() >= 0.5),
+        shape=bool(marks.any() and unreliable[marks].mean() >= 0.5),
     )
 
 
@@ -171,38 +178,34 @@ def _points(crs: CRS, record: FieldRecord) -> _Points:
         tables.append((noun, s.file, s.row[at], s.name[at], s.x[at], s.y[at]))
     xy = np.concatenate([np.column_stack(table[4:]) for table in tables])
     known = np.isfinite(xy).all(axis=1)
-    nouns = [table[0] for table in tables for _ in table[2]]
-    names = [str(name) for table in tables for name in table[3]]
-    wheres = [f"{table[1]}:{row}" for table in tables for row in table[2]]
-    rows = np.flatnonzero(known)
-    return _Points(
-        tuple(nouns[i] for i in rows),
-        tuple(names[i] for i in rows),
-        tuple(wheres[i] for i in rows),
-        xy[known],
-        degrees_of(crs, xy[known]),
-        outside_area(crs, xy[known, 0], xy[known, 1]),
-    )
+    named = [
+        (noun, name, f"{file}:{row}")
+        for noun, file, rows, names, _, _ in tables
+        for row, name in zip(rows, names, strict=True)
+    ]
+    noun, name, where = np.array(named, np.str_).reshape(-1, 3)[known].T
+    xy = xy[known]
+    return _Points(noun, name, where, xy, degrees_of(crs, xy), outside_area(crs, *xy.T))
 
 
 def _where_it_should_be(crs: CRS, points: _Points, record: FieldRecord) -> tuple[_Place, Flags]:
-    """Return what knows where the site is, and (n,) which points it does not hold."""
+    """Return what knows where the site is, and (n,) which points it does not contain."""
     if (extent := record.settings.georeference.extent) is not None:
         middle = "the middle of the project's extent"
         place = _Place("in the project's extent", middle, *extent, beyond=True)
-        return place, ~place.holds(points.lonlat)
+        return place, ~place.contains(points.lonlat)
     use = crs.area_of_use
     lon, lat = points.lonlat
     if use is not None and points.outside.all():
-        box = (use.west, use.south, use.east, use.north)
-        place = _Place("in the area of the CRS", f"the middle of the area of {crs.name}", *box)
-        return place, ~place.holds(points.lonlat, _OUT_DEG)
+        middle = f"the middle of the area of {crs.name}"
+        place = _Place("in the area of the CRS", middle, *use.bounds)
+        return place, ~place.contains(points.lonlat, _OUT_DEG)
     if (polar := np.abs(lat) > _POLAR_DEG).all():
         where = "where pipes are laid"
         place = _Place(where, "", -180.0, -_POLAR_DEG, 180.0, _POLAR_DEG)
         return place, polar
     sound = ~points.outside & (np.abs(lat) <= _POLAR_DEG)
-    of_control = sound & (np.array(points.noun) == "control point")
+    of_control = sound & (points.noun == "control point")
     known = of_control if of_control.any() else sound
     first = lon[known][0]
     centre_lon = float(np.median((lon[known] - first + 180.0) % 360.0 - 180.0) + first)
@@ -212,7 +215,7 @@ def _where_it_should_be(crs: CRS, points: _Points, record: FieldRecord) -> tuple
     wide = half / max(np.cos(np.radians(centre_lat)), 0.01)
     box = (centre_lon - wide, centre_lat - half, centre_lon + wide, centre_lat + half)
     place = _Place(f"beside {others}", others, *box, beyond=True)
-    return place, ~place.holds(points.lonlat)
+    return place, ~place.contains(points.lonlat)
 
 
 def _explained(
@@ -246,19 +249,30 @@ def _explained(
 
 
 def _by_table(points: _Points, rows: Ints, reading: Reading) -> Iterator[tuple[Ints, Reading]]:
-    nouns = np.array(points.noun)[rows]
-    for noun in dict.fromkeys(nouns.tolist()):
-        yield rows[nouns == noun], reading
+    for noun in dict.fromkeys(points.noun[rows].tolist()):
+        yield rows[points.noun[rows] == noun], reading
 
 
 def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None) -> Finding:
-    first = int(rows[0])
-    noun, count = points.noun[first], len(rows)
+    first, count = int(rows[0]), len(rows)
+    noun, where = points.noun[first], str(points.where[first])
     subject = f"{noun} {points.name[first]}" if count == 1 else f"{count} {noun}s"
-    where, given = points.where[first], _as_given(points, first, place)
+    lon, lat = (float(degrees[first]) for degrees in points.lonlat)
+    nowhere = not np.isfinite([lon, lat]).all()
+    away_m = None
+    if place.middle and not nowhere:
+        _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
+    given: dict[str, Given] = {
+        "lon_deg": lon,
+        "lat_deg": lat,
+        "away_m": away_m,
+        "middle": place.middle,
+        "nowhere": nowhere,
+    }
     if reading is None:
         return finding("points-far-apart", subject, where=where, more=given)
-    sure = place.beyond or not place.holds(_rows(points.lonlat, rows), _FAR_DEG).any()
+    lonlat = points.lonlat[0][rows], points.lonlat[1][rows]
+    sure = place.beyond or not place.contains(lonlat, _FAR_DEG).any()
     return finding(
         reading.code,
         subject,
@@ -269,29 +283,9 @@ def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None
     )
 
 
-def _rows(lonlat: LonLat, rows: Ints) -> LonLat:
-    return lonlat[0][rows], lonlat[1][rows]
-
-
-def _as_given(points: _Points, row: int, place: _Place) -> dict[str, float | str | None]:
-    """Return where a point lies as given, and how far that is from where it should be."""
-    lon, lat = float(points.lonlat[0][row]), float(points.lonlat[1][row])
-    nowhere = not np.isfinite([lon, lat]).all()
-    away_m = None
-    if place.middle and not nowhere:
-        _, _, away_m = _SPHERE.inv(*place.centre, lon, lat)
-    return {
-        "lon_deg": lon,
-        "lat_deg": lat,
-        "away_m": away_m,
-        "middle": place.middle,
-        "nowhere": nowhere,
-    }
-
-
 def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
-    """Say that a wrong zone would not show: the coordinates lie as well in a sister zone's area."""
-    fit = [z for z, inside in holding(sister_zones(crs), crs, points.xy) if inside.all()]
+    """Yield that a wrong zone would not show: the coordinates lie in a sister zone's area too."""
+    fit = [z for z, inside in containing(sister_zones(crs), crs, points.xy) if inside.all()]
     if not fit:
         return
     here = points.lonlat[0][0], points.lonlat[1][0]
@@ -307,4 +301,4 @@ def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
     area = use.name[:80] if use else ""
     for i in np.flatnonzero(flagged):
         subject = f"{points.noun[i]} {points.name[i]}"
-        yield finding("point-outside-crs-area", subject, where=points.where[i], area=area)
+        yield finding("point-outside-crs-area", subject, where=str(points.where[i]), area=area)

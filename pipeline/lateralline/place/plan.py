@@ -2,40 +2,40 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
 from lateralline.frames import Frame
 from lateralline.kernels import taping
-from lateralline.kernels.taping import Placement
-from lateralline.place.control import PlacedControl
-from lateralline.place.notes import PlacingNotes, complete, where
-from lateralline.place.tape import TapeReadings
+from lateralline.place.control import PlacedControl, PlanPositions
+from lateralline.place.tape import SpotTable, complete, where
 from lateralline.place.ties import place_ties
 from lateralline.proportions import MOST_SITE_M, groups
-from lateralline.records import Floats, Ints
-from lateralline.settings import Accuracy
+from lateralline.records import Ints
 
 
-class PlanPositions(NamedTuple):
-    """Plan positions of n spots; NaN where one cannot be placed."""
+def plan_positions(frame: Frame, control: PlacedControl, table: SpotTable) -> PlanPositions:
+    """Return where the spots of a table lie in plan; what is wrong with them becomes findings."""
+    plan = _unplaced(len(table.spots.name), control)
+    methods: dict[str, Callable[[Ints, PlacedControl, SpotTable], PlanPositions]]
+    methods = {"gnss": partial(_gnss, frame), "offset": _offsets, "polar": _polar}
+    parts = [
+        (rows, place(rows, control, table))
+        for method, place in methods.items()
+        if len(rows := np.flatnonzero(table.spots.method == method))
+    ]
+    for rows, part in [*parts, *place_ties(control, table)]:
+        for whole, values in zip(plan, part, strict=True):
+            whole[rows] = values
+    table.report_slopes()
+    _far(plan, control, table)
+    return plan
 
-    xy_m: Floats  # (n, 2)
-    cov_m2: Floats  # (n, 2, 2) control and tape, or GNSS; without placing and level
-    by_control: Floats  # (n, 2, 2c) what one σ of east and north of each shared point does
-    by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
-    chi2: Floats  # (n,) misfit of three or more ties; else NaN
-    dof: Ints  # (n,)
 
-
-def plan_positions(
-    frame: Frame, control: PlacedControl, accuracy: Accuracy, slope_tape: bool, notes: PlacingNotes
-) -> PlanPositions:
-    """Return where the spots of `notes` lie in plan; what is wrong with them goes into `notes`."""
-    spots = notes.spots
-    n = len(spots.name)
-    plan = PlanPositions(
+def _unplaced(n: int, control: PlacedControl) -> PlanPositions:
+    return PlanPositions(
         np.full((n, 2), np.nan),
         np.full((n, 2, 2), np.nan),
         np.zeros((n, 2, 2 * control.shares)),
@@ -43,110 +43,63 @@ def plan_positions(
         np.full(n, np.nan),
         np.zeros(n, dtype=np.int64),
     )
-    tape = TapeReadings(accuracy, slope_tape)
-    _gnss(plan, frame, accuracy, notes)
-    _offsets(plan, control, tape, notes)
-    _polar(plan, control, tape, notes)
-    for tie in place_ties(control, tape, notes):
-        plan.xy_m[tie.rows], plan.cov_m2[tie.rows] = tie.xy_m, tie.cov_m2
-        plan.by_control[tie.rows] = tie.by_control
-        plan.by_level[tie.rows] = tie.by_level
-        plan.chi2[tie.rows], plan.dof[tie.rows] = tie.chi2, tie.dof
-    tape.report(notes)
-    _far(plan, control, notes)
-    return plan
 
 
-def _gnss(plan: PlanPositions, frame: Frame, accuracy: Accuracy, notes: PlacingNotes) -> None:
-    spots = notes.spots
-    rows = np.flatnonzero(spots.method == "gnss")
-    if not len(rows):
-        return
-    plan.xy_m[rows] = frame.to_local(spots.x[rows], spots.y[rows], np.zeros(len(rows)))[:, :2]
-    given = spots.sigma_h_m[rows]
-    sigma = np.where(np.isnan(given), accuracy.gnss_m, given)
-    plan.cov_m2[rows] = np.square(sigma)[:, None, None] * np.eye(2)
+def _gnss(frame: Frame, rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositions:
+    spots, given = table.spots, table.spots.sigma_h_m[rows]
+    sigma = np.where(np.isnan(given), table.settings.accuracy.gnss_m, given)
+    return _unplaced(len(rows), control)._replace(
+        xy_m=frame.to_local(spots.x[rows], spots.y[rows], np.zeros(len(rows)))[:, :2],
+        cov_m2=np.square(sigma)[:, None, None] * np.eye(2),
+    )
 
 
-def _offsets(
-    plan: PlanPositions, control: PlacedControl, tape: TapeReadings, notes: PlacingNotes
-) -> None:
-    spots = notes.spots
-    rows = np.flatnonzero(spots.method == "offset")
-    if not len(rows):
-        return
+def _offsets(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositions:
+    spots = table.spots
     start, end = control.rows(spots.base_from[rows]), control.rows(spots.base_to[rows])
     base = control.xyz_m[end] - control.xyz_m[start]
     length = np.hypot(base[:, 0], base[:, 1])
     # A sloping tape runs along the baseline's own grade, then from its foot to the spot.
     with np.errstate(divide="ignore", invalid="ignore"):
         grade = base[:, 2] / length
-    reading = spots.station_m[rows]
+    reading, nil = spots.station_m[rows], np.zeros(len(rows))
     level = reading * grade / np.sqrt(1.0 + grade**2)
-    station = tape.reduce(rows, reading, level, np.zeros(len(rows)))
+    station = table.reduce(rows, reading, level, nil)
     rise = spots.z_m[rows] - (control.xyz_m[start, 2] + level)
-    offset = tape.reduce(rows, spots.offset_m[rows], rise, control.sigma_v_m[start])
+    offset = table.reduce(rows, spots.offset_m[rows], rise, control.sigma_v_m[start])
     placed = taping.offset(
         control.xyz_m[start, :2], control.xyz_m[end, :2], station.length_m, offset.length_m
     )
-    plan.xy_m[rows] = placed.xy_m
-    plan.cov_m2[rows] = _covariance(
-        placed,
-        np.column_stack([station.sigma_m, offset.sigma_m]),
-        np.column_stack([control.sigma_h_m[start], control.sigma_h_m[end]]),
-    )
-    plan.by_control[rows] = control.in_plan(np.column_stack([start, end]), placed.by_control)
-    plan.by_level[rows] = placed.by_measured[:, :, 1] * offset.by_level[:, None]
+    names = [{"start": spots.base_from[row], "end": spots.base_to[row]} for row in rows]
     for i in where(length == 0.0):
-        notes.add(
-            int(rows[i]),
-            "baseline-zero",
-            start=spots.base_from[rows[i]],
-            end=spots.base_to[rows[i]],
-        )
+        table.add(int(rows[i]), "baseline-zero", **names[i])
     beyond = np.maximum(station.length_m - length, -station.length_m)
     for i in where((length > 0.0) & (beyond > length)):
-        notes.add(
-            int(rows[i]),
-            "baseline-short",
-            start=spots.base_from[rows[i]],
-            end=spots.base_to[rows[i]],
-            base_m=length[i],
-            beyond_m=beyond[i],
-        )
+        short = {"base_m": length[i], "beyond_m": beyond[i]}
+        table.add(int(rows[i]), "baseline-short", **names[i], **short)
+    return control.taped(
+        placed,
+        np.column_stack([start, end]),
+        np.column_stack([station.sigma_m, offset.sigma_m]),
+        np.column_stack([nil, offset.by_level]),
+    )
 
 
-def _polar(
-    plan: PlanPositions, control: PlacedControl, tape: TapeReadings, notes: PlacingNotes
-) -> None:
-    spots = notes.spots
-    rows = np.flatnonzero(spots.method == "polar")
-    if not len(rows):
-        return
+def _polar(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositions:
+    spots, nil = table.spots, np.zeros(len(rows))
     at = control.rows(spots.base_from[rows])
     rise = spots.z_m[rows] - control.xyz_m[at, 2]
-    distance = tape.reduce(rows, spots.station_m[rows], rise, control.sigma_v_m[at])
-    placed = taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows])
-    bearing_rad = np.full(len(rows), tape.accuracy.bearing_rad)
-    plan.xy_m[rows] = placed.xy_m
-    plan.cov_m2[rows] = _covariance(
-        placed,
-        np.column_stack([distance.sigma_m, bearing_rad]),
-        control.sigma_h_m[at][:, None],
+    distance = table.reduce(rows, spots.station_m[rows], rise, control.sigma_v_m[at])
+    bearing_sigma = nil + table.settings.accuracy.bearing_rad
+    return control.taped(
+        taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows]),
+        at[:, None],
+        np.column_stack([distance.sigma_m, bearing_sigma]),
+        np.column_stack([distance.by_level, nil]),
     )
-    plan.by_control[rows] = control.in_plan(at[:, None], placed.by_control)
-    plan.by_level[rows] = placed.by_measured[:, :, 0] * distance.by_level[:, None]
 
 
-def _covariance(placed: Placement, sigma: Floats, control_sigma_m: Floats) -> Floats:
-    """Carry σ of k measured quantities (n, k) and c control points (n, c) into the position."""
-    measured = placed.by_measured * sigma[:, None, :]
-    control = placed.by_control * np.repeat(control_sigma_m, 2, axis=1)[:, None, :]
-    both = np.concatenate([measured, control], axis=2)
-    return np.asarray(both @ both.transpose(0, 2, 1))
-
-
-def _far(plan: PlanPositions, control: PlacedControl, notes: PlacingNotes) -> None:
+def _far(plan: PlanPositions, control: PlacedControl, table: SpotTable) -> None:
     """Leave out spots far from the group that most spots and the control are among.
 
     Without such a group they are warned of: nothing tells which of them are right.
@@ -164,6 +117,6 @@ def _far(plan: PlanPositions, control: PlacedControl, notes: PlacingNotes) -> No
     outside = np.zeros(len(placed), dtype=np.bool_)
     outside[placed] = of[: int(placed.sum())] != size.argmax() if sure else False
     for i in where((distance > MOST_SITE_M) & (outside | (not sure))):
-        notes.add(i, "spot-far", "" if sure else "doubt", away_m=distance[i])
+        table.add(i, "spot-far", "" if sure else "doubt", away_m=distance[i])
         if sure:
             plan.xy_m[i], plan.cov_m2[i] = np.nan, np.nan

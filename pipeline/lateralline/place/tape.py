@@ -1,4 +1,4 @@
-"""A tape: its error, and what of a sloping reading is horizontal."""
+"""One table of spots while it is placed: what of its tapes is horizontal, findings on its rows."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.findings import finding
-from lateralline.place.notes import PlacingNotes
-from lateralline.records import Floats, Ints
-from lateralline.settings import Accuracy
+from lateralline.findings import Finding, Given, finding
+from lateralline.records import Flags, Floats, Ints, Spots
+from lateralline.settings import Settings
 
 #: A rise may pass a short reading by this much, levels being rough, before it is impossible.
 _ROUGH_M: Final = 0.10
-#: What a slope not allowed for makes of a tape is said of this one.
+#: What a slope not allowed for makes of a tape is shown for this one.
 _TAPED_M, _SLOPE = 10.0, 0.10
 
 
@@ -28,25 +27,38 @@ class Reduced(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class TapeReadings:
-    """How lengths were taped, and which rows could not be reduced to the horizontal."""
+class SpotTable:
+    """Spots of one table with the settings they are placed by, and the findings on them."""
 
-    accuracy: Accuracy
-    sloping: bool  # held along the ground; else held level
+    noun: str  # mark | exposure
+    spots: Spots
+    settings: Settings
+    found: list[Finding] = field(default_factory=list)
     _unreduced: set[int] = field(default_factory=set)
     _too_steep: dict[int, float] = field(default_factory=dict)
+
+    def add(self, row: int, code: str, variant: str = "", **values: Given) -> None:
+        """Add a finding about the spot at index `row`.
+
+        That it cannot be placed is an error about the spot, never the end of the site.
+        """
+        subject = f"{self.noun} {self.spots.name[row]}"
+        where = f"{self.spots.file}:{self.spots.row[row]}"
+        self.found.append(finding(code, subject, variant=variant, where=where, more=values))
 
     def reduce(
         self, rows: Ints, reading_m: Floats, rise_m: Floats, rise_sigma_m: Floats
     ) -> Reduced:
         """Return horizontal lengths of readings whose ends differ in level by `rise_m`.
 
-        σ is the tape's fixed part plus its part of the length, and, where reduced, what
-        `rise_sigma_m` (the σ of the other end's level) adds. A rise of NaN cannot be reduced and
-        is taken as none; a rise well above the reading is impossible and gives NaN.
+        σ is the tape's fixed part plus its part of the length, and, where a tape held along the
+        ground is reduced, what `rise_sigma_m` (the σ of the other end's level) adds. A rise of NaN
+        cannot be reduced and is taken as none; a rise well above the reading is impossible and
+        gives NaN.
         """
-        sigma = self.accuracy.tape_m + self.accuracy.tape_ratio * np.abs(reading_m)
-        if not self.sloping:
+        accuracy = self.settings.accuracy
+        sigma = accuracy.tape_m + accuracy.tape_ratio * np.abs(reading_m)
+        if not self.settings.slope_tape:
             return Reduced(reading_m, sigma, np.zeros(len(reading_m)))
         given = np.isfinite(rise_m)
         self._unreduced.update(rows[~given].tolist())
@@ -64,19 +76,36 @@ class TapeReadings:
         sign = np.sign(reading_m)
         return Reduced(np.where(steep, np.nan, sign * level), sigma, -sign * by_rise)
 
-    def report(self, notes: PlacingNotes) -> None:
-        """Say which spots could not be reduced, and which could not be at all."""
+    def report_slopes(self) -> None:
+        """Add findings on spots whose tapes were not reduced, and on those that could not be."""
         for row, excess_m in sorted(self._too_steep.items()):
-            notes.add(row, "slope-impossible", excess_m=excess_m)
-        bare = sorted(self._unreduced - self._too_steep.keys())
-        if bare:
+            self.add(row, "slope-impossible", excess_m=excess_m)
+        if bare := sorted(self._unreduced - self._too_steep.keys()):
             unreduced = finding(
                 "slope-unreduced",
                 "site",
                 without=len(bare),
-                noun=notes.noun,
-                spots=notes.spots.name[bare],
+                noun=self.noun,
+                spots=self.spots.name[bare],
                 taped_m=_TAPED_M,
                 long_m=_TAPED_M * (1.0 - cos(atan(_SLOPE))),
             )
-            notes.found.append(unreduced)
+            self.found.append(unreduced)
+
+
+def where(flags: Flags) -> list[int]:
+    """Return the indices of True; for walking the few flagged rows.
+
+    >>> where(np.array([False, True, True]))
+    [1, 2]
+    """
+    return [int(i) for i in np.flatnonzero(flags)]
+
+
+def complete(rows: Floats) -> Flags:
+    """Return (n,) True where a row of (n, …) has no NaN.
+
+    >>> complete(np.array([[1.0, 2.0], [np.nan, 2.0]]))
+    array([ True, False])
+    """
+    return np.asarray(np.isfinite(rows).all(axis=tuple(range(1, rows.ndim))))
