@@ -272,7 +272,9 @@ class Solved:
     mark_results: MarkResults
     findings: tuple[Finding, ...]
     depth_scales: tuple[DepthScale, ...] = ()  # in the order of the last columns of `fixes.shared`
-    misshapen: bool = False  # the tape's unit is wrong, and with it all lengths between marks
+    lengths_unreliable: bool = (
+        False  # the tape's unit is wrong, and with it all lengths between marks
+    )
 
 
 # ---- link ---------------------------------------------------------------------------------

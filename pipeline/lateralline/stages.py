@@ -156,8 +156,8 @@ def _derive(work: SiteWork) -> SiteWork:
         frame=placed.frame,
     )
     # where lengths between marks are wrong, all that is found only follows from it
-    misshapen = placed.lengths_unreliable or work["solved"].misshapen
-    own = tuple(f for f in made.findings if not (misshapen or explained(f, earlier)))
+    lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
+    own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
     told = findings_layer(record.settings.id, (*earlier, *own))
     products = tuple(told if p.layer == "findings" else p for p in made.layers)
     return {"products": products, "derived": own}
@@ -280,7 +280,7 @@ def findings_of(work: SiteWork) -> tuple[Finding, ...]:
 def _staged_findings(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of the stages before derive, causes first; not what only follows."""
     solved = "placed" in work and "solved" in work and not work["placed"].lengths_unreliable
-    linked = solved and "linked" in work and not work["solved"].misshapen
+    linked = solved and "linked" in work and not work["solved"].lengths_unreliable
     return leading(
         (
             *(work["record"].findings if "record" in work else ()),

@@ -123,7 +123,7 @@ class _MarkedSite:
             "" if len(kept) else "none",
             groups=[", ".join(self.names(g)) for g in groups],
             kept=self.names(kept),
-            gap_m=np.linalg.norm(middle[0] - middle[1]),
+            gap_m=float(np.linalg.norm(middle[0] - middle[1])),
         )
 
     def astray(self, at: int, i: int, others: Ints) -> tuple[Finding, Ints]:

@@ -45,7 +45,7 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     """Return the error of levels that were hardly read in the unit they are set to, if it shows."""
     settings, marks = record.settings, placed.marks
     if (
-        solved.misshapen
+        solved.lengths_unreliable
         or placed.lengths_unreliable
         or any(f.code == "depth-unit" for f in solved.findings)
     ):

@@ -44,7 +44,7 @@ class Mirrors:
         return np.asarray((self.base == base) & (self.ties == ties))
 
     def put(self, turned: Flags, also: Collection[int] = ()) -> Floats:
-        """Return places (n, 2), the marks mirrored that are `turned` (n,); `also` turned as well."""
+        """Return places (n, 2), mirrored where `turned` (n,); the marks `also` the other way."""
         now = turned.copy()
         now[list(also)] ^= True
         return np.where(now[:, None], self.xy_m, self.given_m)
