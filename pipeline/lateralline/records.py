@@ -272,9 +272,7 @@ class Solved:
     mark_results: MarkResults
     findings: tuple[Finding, ...]
     depth_scales: tuple[DepthScale, ...] = ()  # in the order of the last columns of `fixes.shared`
-    lengths_unreliable: bool = (
-        False  # the tape's unit is wrong, and with it all lengths between marks
-    )
+    lengths_unreliable: bool = False  # the tape's unit is wrong, and with it those between marks
 
 
 # ---- link ---------------------------------------------------------------------------------

@@ -685,6 +685,23 @@ def test_a_heading_is_called_poor_once() -> None:
     assert "heading-poor" not in {f.code for f in stop_advice(fixes, (solved,))}
 
 
+def test_one_value_stands_for_all_features_of_a_part_and_parts_follow_one_another() -> None:
+    row: dict[str, object] = dict.fromkeys(contract.load("adjusted_parameters").names, "")
+    parts = [row | {"subject": ["a", "b"], "value": np.array([1.0, 2.0])}, row | {"value": 3.0}]
+    made = layer("adjusted_parameters", parts, {"unit": "1", "level_datum": "not of this layer"})
+    assert made.columns["subject"] == ["a", "b", ""]
+    assert made.columns["value"] == [1.0, 2.0, 3.0]
+    assert made.columns["unit"] == ["", "", ""]  # a part's own
+    assert list(made.columns) == list(contract.load("adjusted_parameters").names)
+    assert made.geometry is None
+
+
+def test_columns_of_different_lengths_are_refused() -> None:
+    row: dict[str, object] = dict.fromkeys(contract.load("adjusted_parameters").names, "")
+    with pytest.raises(ContractError, match=r"different lengths \[1, 2\]"):
+        layer("adjusted_parameters", [row | {"kind": ["a"], "value": [1.0, 2.0]}], {})
+
+
 def test_rows_that_miss_a_column_are_refused() -> None:
     with pytest.raises(ContractError, match="severity"):
         layer("findings", [{"site_id": "S"}], {})

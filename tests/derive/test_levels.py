@@ -21,7 +21,7 @@ from lateralline.derive.grades import (
     grade_findings,
     sags,
 )
-from lateralline.derive.level_band import SPACING_M, level_band, level_bands
+from lateralline.derive.level_band import SPACING_M, cover_findings, level_band, level_bands
 from lateralline.derive.tables import layer
 from lateralline.kernels import curves
 from lateralline.published import grades
@@ -191,6 +191,43 @@ def test_stations_are_at_every_vertex_and_no_further_apart_than_half_a_metre() -
     assert band.geometry is not None
     z = shapely.get_coordinates(band.geometry, include_z=True)[:, 2]
     assert z == pytest.approx(np.array(band.columns["invert_level_m"], float))
+
+
+def test_a_leg_has_as_many_stations_as_its_length_asks_for() -> None:
+    """1.7 m at 0.5 m: four steps. The third leg, farther along the line, has no more."""
+    axis = axis_with([100.0, 100.0, 100.0, 100.0], leg_m=1.7)
+    assert [len(axis.spaced(s, SPACING_M)) for s in axis.line.stretches] == [5, 5, 5]
+    assert [len(axis.spaced(s, SPACING_M, least=8)) for s in axis.line.stretches] == [9, 9, 9]
+    assert axis.spaced(axis.line.stretches[2], SPACING_M) == pytest.approx(
+        [3.4, 3.825, 4.25, 4.675, 5.1]
+    )
+    assert len(band_of(axis).columns["chainage_m"]) == 13  # inner vertices once
+
+
+def test_beside_a_bend_the_band_takes_in_what_lies_over_the_place() -> None:
+    """On an even grade g it is 1.96 √(σ_u² + g² σ_along²), in the middle of a leg of two."""
+    axis = axis_with([100.0, 100.0, 101.0], 0.05, slack_m=inf, leg_m=2.0)
+    bent = Stretch(0, 2, "bend", nan, 4.0, nan, (0.5,))
+    axis = replace(axis, line=replace(axis.line, stretches=(bent,)))
+    point = axis.at(axis.chainage_m[1:2] + axis.arcs.length_m[1] / 2)
+    band = level_band(axis, bent, point)
+    assert band.bounded_by.tolist() == ["path"]
+    sigma = point.invert_sigma_m[0]
+    half = INTERVAL_95 * np.hypot(sigma, 0.5 * sigma)
+    assert band.upper_m[0] - point.xyz_m[0, 2] == pytest.approx(half, rel=0.03)
+    assert point.xyz_m[0, 2] - band.lower_m[0] == pytest.approx(half, rel=0.03)
+
+
+def test_a_pipe_above_the_ground_is_an_error_with_its_place_and_error() -> None:
+    """Ground 102; transmitter 101.96 at the second stop, so 0.038 m of the pipe is above."""
+    (found,) = cover_findings(axis_with([100.0, 101.96, 100.0], 0.05, slack_m=inf))
+    assert (found.code, found.severity, found.subject) == ("cover-negative", "error", "line L1")
+    given = found.values
+    assert given["at_m"] == pytest.approx(np.hypot(2.0, 1.96))
+    assert given["cover_m"] == pytest.approx(102 - (101.96 - 0.03) - 0.108)
+    assert given["sigma_m"] == pytest.approx(np.hypot(0.05, 0.02))
+    assert f"± {1.96 * np.hypot(0.05, 0.02):.2f}\xa0m" in found.message  # ± is 95 %
+    assert not cover_findings(axis_with([100.0, 101.8, 100.0], 0.05))
 
 
 def test_the_layer_s_levels_and_cover_by_hand() -> None:
