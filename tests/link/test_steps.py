@@ -9,12 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from lateralline.link import shapes
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.joint import WITHIN_M, _moved
 from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
 from lateralline.link.order import _along_both
 from lateralline.link.result import _spaced, _Vertex
 from lateralline.link.search import Fit
+from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
 from tests.support.made_scene import ACCURACY
 
@@ -51,6 +53,88 @@ def test_two_bends_start_with_the_length_that_was_counted(counted: float) -> Non
     legs = np.linalg.norm(np.diff(np.concatenate([ends[:1], bends[0], ends[1:]]), axis=0), axis=1)
     assert legs.sum() == pytest.approx(counted, abs=1e-9)
     assert legs[[0, 2]] == pytest.approx([both[0] / 2] * 2)
+
+
+@pytest.mark.parametrize("counter", [True, False])
+@pytest.mark.parametrize("tilt", [0.0, 0.3])
+def test_a_hidden_bend_s_non_centrality_is_the_misfit_it_would_leave(
+    monkeypatch: pytest.MonkeyPatch, counter: bool, tilt: float
+) -> None:
+    """Noise-free sights of a pipe that bends midway, adjusted as a straight: χ², to first order."""
+    bend = np.radians(3.0)
+    monkeypatch.setattr(shapes, "HIDDEN_BEND_RAD", bend)
+    chord = 6.0
+    length = ({"R1": 0.0}, {"R1": chord / np.cos(bend / 2)}) if counter else ({}, {})
+    up = np.array([0.0, np.cos(tilt), np.sin(tilt)])
+    cov = np.diag([1e-6, 1e-6, 1e-6, 4e-4, 4e-4])
+    made = []
+    for turned in (0.0, bend / 2):
+        points = [
+            LocatedPoint("fix", str(i), "", i, i * chord * up, way, tilt, cov, length[i])
+            for i, way in enumerate((turned / np.cos(tilt), -turned / np.cos(tilt)))
+        ]
+        one = np.arange(1)
+        made.append(StretchAdjustment.of(PointObservations.of(points), one, one + 1, ACCURACY))
+    straight, bent = made
+    expected = float(bent.adjust(np.zeros((1, 0, 3)))[1][0])
+    x, _ = straight.adjust(np.zeros((1, 0, 3)))
+    assert expected > 1.0
+    assert straight.hidden_bend(x)[0] == pytest.approx(expected, rel=0.02)
+
+
+def solved_path(*legs_m: tuple[float, float]) -> tuple[StretchAdjustment, Floats]:
+    """A stretch that looks north at both ends, and its unknowns with bends after each leg."""
+    path = np.cumsum([(0.0, 0.0), *legs_m], axis=0)
+    ends = [point(0.0, counter=0.0), point(1.0, counter=1.0)]
+    one = np.arange(1)
+    stretch = StretchAdjustment.of(PointObservations.of(ends), one, one + 1, ACCURACY)
+    level = np.column_stack([path, np.zeros(len(path))])
+    first, last = ([*xyz, 0.0, 0.0] for xyz in (level[0], level[-1]))
+    return stretch, np.array([[*first, *last, 1.0, *level[1:-1].ravel()]])
+
+
+def leg(heading_deg: float, length_m: float = 1.0) -> tuple[float, float]:
+    h = np.radians(heading_deg)
+    return length_m * float(np.sin(h)), length_m * float(np.cos(h))
+
+
+@pytest.mark.parametrize(
+    ("legs", "ok"),
+    [
+        ([leg(0), leg(85)], True),  # still ahead of where the far end looks
+        ([leg(0), leg(95)], False),
+        ([leg(-80), leg(50)], True),
+        ([leg(-80), leg(60)], False),
+        ([leg(-95), leg(30)], False),
+        ([leg(0), leg(0, 0.06)], True),
+        ([leg(0), leg(0, 0.04)], False),
+        ([leg(0), leg(89), leg(0)], True),
+        ([leg(-62), leg(30), leg(62)], True),
+        ([leg(-63), leg(30), leg(63)], False),  # 126° between first and last
+    ],
+)
+def test_a_path_leaves_its_ends_the_way_they_look_and_turns_no_sharper_than_fittings(
+    legs: list[tuple[float, float]], ok: bool
+) -> None:
+    """135° at one bend, 125° over two; a leg is longer than 50 mm."""
+    assert bool(shapes.in_front(*solved_path(*legs))[0]) is ok
+
+
+def test_more_bends_must_gain_what_each_is_significant_by() -> None:
+    """χ² at α = 0.001 of two freedoms, then of three more."""
+    assert _price(0) == 0.0
+    assert _price(1) == pytest.approx(13.816, abs=1e-3)
+    assert _price(2) == pytest.approx(13.816 + 16.266, abs=2e-3)
+
+
+def test_a_turn_s_slope_is_the_derivative_of_its_angle() -> None:
+    three = np.array([[0.0, 0.0, 0.1], [1.0, 2.0, 0.0], [3.0, 2.5, -0.4]])
+    angle, slope = _turn(three)
+    u, w = np.diff(three, axis=0)
+    assert angle == pytest.approx(np.arccos(u @ w / np.linalg.norm(u) / np.linalg.norm(w)))
+    for i, step in enumerate(1e-6 * np.eye(9).reshape(9, 3, 3)):
+        numeric = (_turn(three + step)[0] - _turn(three - step)[0]) / 2e-6
+        assert slope[i] == pytest.approx(numeric, abs=1e-8)
 
 
 # ---- order ---------------------------------------------------------------------------------
