@@ -21,7 +21,7 @@ layers is the invert; z of fixes is the transmitter. The reach envelope cuts the
 after both ends' own ellipses are added to its axis: about exact foci it would deny a stop its
 own error. The corridor contains the whole line at 95 %: the ellipses swept are those of each
 point, widened by the 95 % quantile of the farthest any point lies off, over lines drawn from
-the joint covariance with a fixed seed (`derive/whole_line.py`). Between stops of two runs the
+the joint covariance with a fixed seed (`derive/corridor.py`). Between stops of two runs the
 reach of a cable is what the chords beside it leave. Bands of PAS 128 and AS 5488 are computed
 from 95 % values and called bands, because those standards also ask how the work was done; ASCE
 38-22 is judged by a licensed professional, and so never stated. An unknown pipe size gets 0.200
