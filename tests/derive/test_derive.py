@@ -453,17 +453,7 @@ def test_grade_over_a_bend_is_per_length_of_pipe_not_of_chord() -> None:
     assert found.grade == pytest.approx(0.2 / 10.0)
 
 
-def test_a_vertical_pipe_has_no_grade() -> None:
-    xyz = np.array([[0, 0, 100.0], [0, 0, 101.0]])
-    line = replace(
-        line_2(),
-        xyz_m=xyz,
-        stretches=(Stretch(0, 1, "straight", nan, 1.0, nan, ()),),
-    )
-    assert np.isnan(grade_between(axis_1(line=line), 0, 1).grade)
-
-
-def test_grades_are_spoken_of_only_when_surely_low() -> None:
+def test_a_grade_has_a_finding_only_when_it_is_surely_low() -> None:
     def codes(rise_m: float, sigma_m: float) -> list[str]:
         xyz = L1_XYZ * [1, 1, 0] + np.array([[100], [100], [100], [100]]) * [0, 0, 1.0]
         xyz[:, 2] += curves.chainage(xyz) / 10.0 * rise_m

@@ -93,7 +93,7 @@ LONG = {"prove", "bench"}
 
 #: Lengths in names, lineage and columns of text: they stand in metres wherever they are read.
 PLAIN_METRES = {
-    "place/reduce.py": 1, "derive/lines.py": 1, "derive/quality.py": 2, "frames/operations.py": 2,
+    "place/levels.py": 1, "derive/lines.py": 1, "derive/quality.py": 2, "frames/operations.py": 2,
     "revise/compare.py": 1,
 }  # fmt: skip
 

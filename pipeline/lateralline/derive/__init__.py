@@ -5,7 +5,7 @@ levels      invert, crown, cover, ground, each with σ
 chainage    counter → place on the line
 corridor, dig   regions in plan, and the reach of the counter
 level_band  how high and how low the pipe may be, and its cover
-grades      grades, back-falls and sags, as surely as levels can tell
+grades      grades, back-falls and sags, where the levels show them
 quality     published accuracy bands
 tables      columns → products, as the contract declares them
 solution, lines, nodes, observations, ties   the layers of marks and stops, of lines, of the rest
@@ -15,13 +15,13 @@ adapted     layers without levels, or after a shift of datum
 
 Decisions, with reasons
 -----------------------
-Control is a layer of its own (an eleventh): a record that says "6.32 from HOUSE-SW" must say
-where HOUSE-SW is. Chainage runs from the downstream end along the 3-D centreline. z of pipe
+Control is a layer of its own (an eleventh): a record that gives "6.32 from HOUSE-SW" must
+give HOUSE-SW too. Chainage runs from the downstream end along the 3-D centreline. z of pipe
 layers is the invert; z of fixes is the transmitter. The reach envelope cuts the corridor only
 after both ends' own ellipses are added to its axis: about exact foci it would deny a stop its
 own error. The corridor contains the whole line at 95 %: the ellipses swept are those of each
 point, widened by the 95 % quantile of the farthest any point lies off, over lines drawn from
-the joint covariance with a fixed seed (`derive/whole_line.py`). Between stops of two runs the
+the joint covariance with a fixed seed (`derive/corridor.py`). Between stops of two runs the
 reach of a cable is what the chords beside it leave. Bands of PAS 128 and AS 5488 are computed
 from 95 % values and called bands, because those standards also ask how the work was done; ASCE
 38-22 is judged by a licensed professional, and so never stated. An unknown pipe size gets 0.200
@@ -47,7 +47,7 @@ m and a warning.
   place.
 - Advice. Candidates are the missing nulls of a stop, a stop midway in each stretch and an
   exposure at each vertex, or midway where the shape is decided. What each leaves follows from
-  the joint covariance and end slopes, before anyone measures. A place is told by the counter of
+  the joint covariance and end slopes, before anyone measures. A place is given by the counter of
   the run that was located to both sides of it, in the unit of the site. Results within 5 mm are
   equal and the least work wins; less than a tenth gained is not worth a trip (common practice,
   no source).
@@ -102,9 +102,9 @@ def derive(
     """Return every layer but `lineage`, in the site frame, and what this stage found.
 
     `earlier` are the findings of all stages before; they and this stage's own become the
-    `findings` layer. `frame` is the site's, built from the record when not given: it says what
+    `findings` layer. `frame` is the site's, built from the record when not given: it gives what
     levels refer to, and where the control points of two-tape ties are. A line whose numbers fail is
-    not drawn, and a finding says so; the others are.
+    not drawn, and has a finding; the others are.
     """
     settings, given = record.settings, record.control
     frame = site_frame(record) if frame is None else frame

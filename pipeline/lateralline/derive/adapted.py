@@ -44,11 +44,11 @@ LEVELS: Final = (
     "sag_depth_m",
     "sag_depth_sigma_m",
 )
-#: What columns say that compare levels with one another, when there is nothing to compare.
+#: Values of columns that compare levels with one another, when there is nothing to compare.
 NOT_SHOWN: Final[dict[str, object]] = {"fall": "not_shown", "sags": 0} | {
     f"{grade.code.lower()}_grade": None for grade in grades()
 }
-#: Column that says how far a polygon was widened.
+#: Column that gives how far a polygon was widened.
 WIDENED: Final = "frame_shift_95_m"
 #: Layers whose polygons are widened; left out where nobody knows by how much.
 ZONES: Final = ("position_corridor", "dig_zone")

@@ -79,7 +79,7 @@ def counters_at(axis: Axis, run: Run, chainage_m: Floats) -> Floats | None:
 
 
 def best_run(axis: Axis, runs: Sequence[Run], chainage_m: Floats) -> Run | None:
-    """Return the run whose counter tells places (n,) of a line best; None when none does.
+    """Return the run whose counter gives places (n,) of a line best; None when none does.
 
     The one that was located to both sides of them, or least short of it; then the one with a stop
     nearest to each.

@@ -2,7 +2,7 @@
 
 The corridor contains the *whole* true line with 95 % probability. Every point of a line within its
 own 95 % ellipse at once is less likely than each by itself. How much less depends on how the points
-err together, which the line's joint covariance tells; no table does. So lines are drawn from it,
+err together, which the line's joint covariance gives; no table does. So lines are drawn from it,
 with bows between their vertices, and the ellipses swept are those of each point, widened by the
 95 % quantile of the farthest any point of a line lies across its path, in its own σ.
 
@@ -32,7 +32,7 @@ _SLIVER_M: Final = 0.001
 #: good to about 0.03.
 DRAWS: Final = 2000
 SEED: Final = 20260506
-#: Numbers held at once.
+#: Numbers in memory at once.
 _AT_ONCE: Final = 4_000_000
 
 

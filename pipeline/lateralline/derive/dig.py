@@ -1,7 +1,7 @@
 """What an excavator keeps away from: the pipe's outside, its tolerance, its position corridor.
 
 No polygon here is a clearance to dig. The rule's tolerance is measured from the outside edge of the
-pipe; where the pipe's size is unknown a wide one is taken, and the finding says so.
+pipe; where the pipe's size is unknown a wide one is taken, and a finding reports it.
 """
 
 from __future__ import annotations

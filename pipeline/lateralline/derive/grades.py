@@ -1,4 +1,4 @@
-"""Grades with their σ, held against published least grades; falls, back-falls and sags.
+"""Grades with their σ, compared with published least grades; falls, back-falls and sags.
 
 A fall, a back-fall or a sag is stated only when it would be stated wrongly on 1 % of lines at most:
 one-sided, and with the number of looks taken into account by Bonferroni's bound. A line's segments
@@ -160,7 +160,7 @@ def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
 
 
 def grade_columns(axis: Axis, slope: Slope) -> Columns:
-    """Return what each code's least grade says of a grade, and the rows it was held against.
+    """Return what each code's least grade says of a grade, and the rows it was compared with.
 
     "met" and "not_met" at one-sided 95 %, each comparison by itself; else "not_shown". None where a
     code has no row for the pipe's size, or the pipe no grade.

@@ -28,7 +28,7 @@ from lateralline.records import Floats, Stretch, Texts
 SPACING_M: Final = 0.50
 #: A bent path is looked at this closely, and no place of it is taken to be exact.
 _CLOSE_M, _SLIVER_M2 = 0.05, 1e-8
-_AT_ONCE: Final = 1_000_000  # numbers held at once
+_AT_ONCE: Final = 1_000_000  # numbers in memory at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -61,6 +61,8 @@ def segments(axis: Axis, region: Corridor) -> Iterator[Columns]:
         stretch, points = line.stretches[number], axis.sampled[number]
         a, b = stretch.first, stretch.last
         from_m, to_m = axis.chainage_m[[a, b]]
+        # a located point without a name of its own is called by its chainage
+        names = [line.ref[v] or f"{line.line} at {axis.chainage_m[v]:.2f} m" for v in (a, b)]
         off_95 = region.off_95_m(stretch, number, points)
         slope = grade_between(axis, a, b)
         bends = [degrees(abs(angle)) for angle in stretch.bend_rad] + [nan, nan]
@@ -69,9 +71,8 @@ def segments(axis: Axis, region: Corridor) -> Iterator[Columns]:
             "line_id": line.line,
             "segment_id": f"{line.line}/{number + 1}",
             "run_id": line.run[a] if line.run[a] == line.run[b] else "",
-            # a located point without a name of its own is called by its chainage
-            "from_ref": line.ref[a] or f"{line.line} at {from_m:.2f} m",
-            "to_ref": line.ref[b] or f"{line.line} at {to_m:.2f} m",
+            "from_ref": names[0],
+            "to_ref": names[1],
             "from_chainage_m": from_m,
             "to_chainage_m": to_m,
             "bend_1_deg": bends[0],

@@ -114,7 +114,7 @@ def site_row(name: str, why: str) -> Columns:
 
 
 def _not_drawn(site: SearchedSite, line: str, run: Run | None) -> Columns:
-    """Return the row of a line that is not drawn, as one of its runs tells of it."""
+    """Return the row of a line that is not drawn, as far as one of its runs shows it."""
     spots = [*_exposures(site, line, run), *_junction(site, line)]
     what, counted, stops = f"line {line}: not drawn", np.empty(0), list[int]()
     if run is not None:
@@ -302,7 +302,7 @@ def _entry(site: SearchedSite, run: Run) -> list[KnownPlace]:
 
 
 def _junction(site: SearchedSite, line: str) -> list[KnownPlace]:
-    """Return where a branch joins a drawn line, as far as a counter of that line's run tells."""
+    """Return where a branch joins a drawn line, by the counter of that line's run."""
     out = []
     for branch in site.settings.branches:
         axis = site.axes.get(branch.joins)

@@ -66,10 +66,10 @@ class _MarkedSite:
         marks = self.placed.marks
         of = dict.fromkeys(f"stop {marks.run[i]}/{marks.stop[i]}" for i in which)
         where = f"{marks.file}:{marks.row[which[0]]}"
-        told = finding(
+        error = finding(
             code, subject, variant=variant, where=where, about=of, explains=of, more=values
         )
-        return told, which
+        return error, which
 
     def mirrored(self, subject: str, which: Ints, variant: str, base: str) -> tuple[Finding, Ints]:
         """An error about several marks, one of which stands for what is done about all."""

@@ -54,23 +54,20 @@ def stops_of(record: FieldRecord, marks: Marks) -> list[ClusteredStop]:
     read = depth[np.isfinite(depth) & (depth > 0.0)]
     typical = float(np.median(read)) if len(read) else float("nan")
     apart = np.maximum(np.where(np.isfinite(depth), depth, typical), _SHALLOW * typical)
-    nearest = [nearest_m(marks.xyz_m[at[k], :2]) for k in keys if len(at.get(k, ())) > 1]
-    scale = [float(a) for k, a in zip(keys, apart, strict=True) if len(at.get(k, ())) > 1]
-    if not nearest:
+    in_depths = [
+        nearest_m(marks.xyz_m[at[key], :2]) / depth_m
+        for key, depth_m in zip(keys, np.nan_to_num(apart, nan=1.0), strict=True)
+        if len(at.get(key, ())) > 1
+    ]
+    if not in_depths:
         return []
-    in_depths = np.concatenate(
-        [x / (s if s == s else 1.0) for x, s in zip(nearest, scale, strict=True)]
-    )
-    usual = float(np.quantile(in_depths, _RIGHT))
-    out = []
-    for i, key in enumerate(keys):
-        if key not in at:
-            continue
-        limit = (
-            apart[i] * max(DEPTHS, USUAL * usual) if apart[i] == apart[i] else USUAL_ALONE * usual
-        )
-        out.append(ClusteredStop(*key, np.array(at[key]), float(rows.counter_m[i]), float(limit)))
-    return out
+    usual = float(np.quantile(np.concatenate(in_depths), _RIGHT))
+    limit = np.where(np.isnan(apart), USUAL_ALONE * usual, apart * max(DEPTHS, USUAL * usual))
+    return [
+        ClusteredStop(*key, np.array(at[key]), float(rows.counter_m[i]), float(limit[i]))
+        for i, key in enumerate(keys)
+        if key in at
+    ]
 
 
 def nearest_m(xy_m: Floats) -> Floats:

@@ -39,18 +39,18 @@ def copies(record: FieldRecord, placed: Placed) -> Iterator[tuple[Finding, Ints]
     """Yield an error for each run or stop that is a copy, with the marks to be left out."""
     stops = _stops(record)
     found = list(_equal_stops(record, stops))
-    told: set[_Key] = set()
+    reported: set[_Key] = set()
     marked = Counter(run for (run, _), marks in stops.items() for _ in marks)
     pairs = Counter((c.stop[0], c.of[0]) for c in found if c.stop[0] != c.of[0])
     for (run, other), count in pairs.items():
         mine = [c for c in found if (c.stop[0], c.of[0]) == (run, other)]
         equal = sum(len(c.marks) for c in mine)
         if count >= _STOPS and equal >= _MARKS and equal >= _MOST * marked[run]:
-            told |= {c.stop for c in mine}
+            reported |= {c.stop for c in mine}
             yield _of_run(record, placed, run, other, mine)
     for c in found:
         least = _OWN if c.stop[0] == c.of[0] else _OTHER
-        if c.stop not in told and len(c.marks) >= least:
+        if c.stop not in reported and len(c.marks) >= least:
             yield _of_stop(placed, c)
 
 

@@ -4,8 +4,8 @@ Depths hang on the tape and on the receiver, never on the levels' unit. So a wro
 makes the ground fall 3.3 times too steeply, or too little, over a pipe whose depths stay what they
 were, and the pipe with it: its grade by levels then contradicts the tilt of the transmitter at each
 stop, and an exposure given by its level lies out of all proportion to the depths beside it. The
-site is solved again with its levels in the other unit, and the two are held against each other. On
-ground all but level neither says anything, and nothing is told.
+site is solved again with its levels in the other unit, and the two are compared. On
+ground all but level neither shows anything, and there is no finding.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from scipy.stats import chi2
 from lateralline.findings import ANY, Finding, finding
 from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed
-from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Ints, Solved
-from lateralline.settings import Settings
+from lateralline.records import Exposures, FieldRecord, Fixes, Ints, Solved
+from lateralline.settings import Run, Settings
 from lateralline.solve import solve
 from lateralline.units import METRES_PER
 
@@ -44,40 +44,34 @@ _GRADE = 0.05
 def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Finding, ...]:
     """Return the error of levels that were hardly read in the unit they are set to, if it shows."""
     settings, marks = record.settings, placed.marks
-    if (
-        solved.lengths_unreliable
-        or placed.lengths_unreliable
-        or any(f.code == "depth-unit" for f in solved.findings)
-    ):
+    unreliable = solved.lengths_unreliable or placed.lengths_unreliable
+    if unreliable or any(f.code == "depth-unit" for f in solved.findings):
         return ()
     known = marks.usable & marks.level_known
     if not known.any() or np.ptp(marks.xyz_m[known, 2]) == 0.0:
         return ()
     unit = settings.units.get("level") or "m"
-    as_set = _misfit(solved.fixes, placed.exposures, settings, 1.0)
-    if not len(as_set) or (
-        chi2.sf(float(as_set @ as_set), len(as_set)) > _REFUSED
-        and not _rises(solved.fixes, settings)
-    ):
+    compared, chi2_set = _misfit(solved.fixes, placed.exposures, settings)
+    rises = _rises(solved.fixes, settings)
+    if not compared or (chi2.sf(chi2_set, compared) > _REFUSED and not rises):
         return ()
     found = []
     for other in _READ_IN:
         times = METRES_PER[other] / METRES_PER[unit]
         if 0.9 < times < 1.1:
             continue
-        xyz = marks.xyz_m * [1.0, 1.0, times]
-        again = solve(
-            replace(marks, xyz_m=xyz), record.stops, settings, _in_unit(placed.exposures, times)
-        )
-        off = _misfit(again.fixes, placed.exposures, settings, times)
-        if len(off) == len(as_set) and chi2.sf(float(off @ off), len(off)) > _FITS:
-            falls = _rises(solved.fixes, settings) and not _rises(again.fixes, settings, 0.0)
-            better = float(as_set @ as_set - off @ off)
+        seen = _in_unit(placed.exposures, times)
+        scaled = replace(marks, xyz_m=marks.xyz_m * [1.0, 1.0, times])
+        fixes = solve(scaled, record.stops, settings, seen).fixes
+        count, chi2_other = _misfit(fixes, seen, settings)
+        better = chi2_set - chi2_other
+        if count == compared and chi2.sf(chi2_other, count) > _FITS:
+            falls = rises and not _rises(fixes, settings, 0.0)
             if better > (_TELLS_FALLING if falls else _TELLS):
-                found.append((better, other, len(off)))
+                found.append((better, other))
     if not found:
         return ()
-    better, other, count = max(found)
+    better, other = max(found)
     return (
         finding(
             "level-unit",
@@ -85,9 +79,9 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
             explains=[ANY],
             unit=unit,
             other=other,
-            chi2_set=float(as_set @ as_set),
-            chi2_other=float(as_set @ as_set) - better,
-            compared=count,
+            chi2_set=chi2_set,
+            chi2_other=chi2_set - better,
+            compared=compared,
         ),
     )
 
@@ -103,12 +97,17 @@ def _in_unit(exposures: Exposures, times: float) -> Exposures:
     return replace(exposures, xyz_m=xyz, ground_m=exposures.ground_m * times)
 
 
-def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
-    """Whether the stops of some run rise downstream as a whole, by so many σ."""
+def _runs(fixes: Fixes, settings: Settings) -> Iterator[tuple[Run, Ints]]:
+    """Yield the runs with two located stops or more, and those stops in order of the counter."""
     for run in settings.runs:
         at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
-        if len(at) < 2:
-            continue
+        if len(at) >= 2:
+            yield run, at[np.argsort(fixes.counter_m[at], kind="stable")]
+
+
+def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
+    """Whether the stops of some run rise downstream as a whole, by so many σ."""
+    for run, at in _runs(fixes, settings):
         along = fixes.counter_m[at] * (1.0 if run.flow == "with" else -1.0)
         weight = along - along.mean()
         rise = float(weight @ fixes.xyz_m[at, 2])
@@ -117,16 +116,14 @@ def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
     return False
 
 
-def _misfit(fixes: Fixes, exposures: Exposures, settings: Settings, times: float) -> Floats:
-    """Return what contradicts levels (n,), each in its own σ: tilts, then exposures."""
-    out: list[float] = []
-    seen = _in_unit(exposures, times)
-    for run in settings.runs:
-        at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
-        at = at[np.argsort(fixes.counter_m[at], kind="stable")]
-        if len(at) >= 2:
-            out += [*_tilts(fixes, at, settings), *_exposed(fixes, at, seen, settings, run.id)]
-    return np.array(out)
+def _misfit(fixes: Fixes, exposures: Exposures, settings: Settings) -> tuple[int, float]:
+    """Return how many tilts and exposures can be compared with levels, and the χ² of them."""
+    off = [
+        float(one)
+        for run, at in _runs(fixes, settings)
+        for one in (*_tilts(fixes, at, settings), *_exposed(fixes, at, exposures, settings, run))
+    ]
+    return len(off), float(np.dot(off, off))
 
 
 def _tilts(fixes: Fixes, at: Ints, settings: Settings) -> Iterator[float]:
@@ -150,16 +147,15 @@ def _tilts(fixes: Fixes, at: Ints, settings: Settings) -> Iterator[float]:
 
 
 def _exposed(
-    fixes: Fixes, at: Ints, exposures: Exposures, settings: Settings, run: str
+    fixes: Fixes, at: Ints, exposures: Exposures, settings: Settings, run: Run
 ) -> Iterator[float]:
     """Yield level of each exposure of a run less that of the stops beside it, over its σ."""
-    of_run = settings.run(run)
-    pipe = settings.pipe(of_run.line)
-    counter = fixes.counter_m[at] - of_run.transmitter_lag_m
+    pipe = settings.pipe(run.line)
+    counter = fixes.counter_m[at] - run.transmitter_lag_m
     level = fixes.xyz_m[at, 2]
-    for i in np.flatnonzero((exposures.run == run) & np.isfinite(exposures.counter_m)):
+    for i in np.flatnonzero((exposures.run == run.id) & np.isfinite(exposures.counter_m)):
         gap = float(np.abs(counter - exposures.counter_m[i]).min())
-        rise = pipe.axis_above_m(str(exposures.measured_to[i]), of_run.ride_height_m)
+        rise = pipe.axis_above_m(str(exposures.measured_to[i]), run.ride_height_m)
         found = float(exposures.xyz_m[i, 2]) + rise
         if gap > _NEAR_M or not np.isfinite(found):
             continue

@@ -27,7 +27,7 @@ exposures, levels known at a counter. `equations` is nothing but indices, so man
 evaluated by the same calls of numpy, whitened block by block (sparse) and solved in stacks of
 like size. Shapes are accepted only at α = 0.001 and called straight only where a bend would
 have shown; between two directions where no bend is found the path is an arc of least curvature
-(`derive/arcs.py`).
+(`derive/path.py`).
 
 Decisions, with reasons
 -----------------------

@@ -6,13 +6,13 @@ that several marks share (one control point, one unknown ground) are counted in 
 
 Decisions, with reasons
 -----------------------
-Each baseline's computed length is a finding, so the crew can hold it against the tape; control
+Each baseline's computed length is a finding, so the crew can compare it with the tape; control
 out of proportion is a warning (a typed digit turned a whole trial site by 90°, and every
 residual was zero). σ of a taped distance is tape_m + tape_ratio × length (the sum; a worst case
 rather than quadrature). Control without σ: `gnss_m` in plan, `level_m` in level. Ground marks
 have no placing error. A mark without level stands at the mean of the known levels, with
 `unknown_ground_m` and their spread as σ. Two ties that cannot meet are not placed; three or
-more are adjusted, and with one spare tie the finding says that the culprit cannot be told.
+more are adjusted, and with one spare tie the finding does not name one.
 """
 
 from __future__ import annotations

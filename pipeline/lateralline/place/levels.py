@@ -180,7 +180,7 @@ def level_ground(record: FieldRecord, control: PlacedControl) -> Ground:
 
     From the marks' levels and exposures' ground levels; from control only when there are none,
     since a control point may be a nail in a wall. Its σ is never less than what the known levels
-    scatter: on a slope "level ground" is a poor guess, and must say so.
+    scatter: on a slope "level ground" is a poor guess, and its σ must show it.
     """
     exposures = record.exposures
     at_ground = np.concatenate(

@@ -1,4 +1,4 @@
-"""Coordinates that cannot be where they say, and what they would be right as.
+"""Coordinates that cannot lie where they are given, and what they would be right as.
 
 A swapped file, metres read as feet or the wrong zone contradict nothing by themselves: every
 distance still fits. They show only against something that knows where the site is: the project's
@@ -31,7 +31,7 @@ from lateralline.records import FieldRecord, Flags, Floats, Ints, Texts
 _SPHERE: Final = Geod(ellps="WGS84")  # distances here are given in kilometres
 #: Common practice, no source: the points of one site lie no further apart than this.
 _SITE_M: Final = 20_000.0
-#: Nobody lays laterals nearer the poles than this; a longitude in y often says so.
+#: Nobody lays laterals nearer the poles than this; a longitude in y often shows so.
 _POLAR_DEG: Final = 80.0
 #: Areas are rounded boxes, and a CRS is often used somewhat beyond its own: a slip is looked for
 #: outside the first margin, and taken for certain outside the second.
@@ -241,9 +241,9 @@ def _explained(
             yield from _by_table(points, left, zone)
         return
     for reading in other_systems(crs, *place.centre):
-        held = np.isfinite(place.away(reading.read(points.xy[left])))
-        yield from _by_table(points, left[held], reading)
-        left = left[~held]
+        inside = np.isfinite(place.away(reading.read(points.xy[left])))
+        yield from _by_table(points, left[inside], reading)
+        left = left[~inside]
         if not left.size:
             return
 

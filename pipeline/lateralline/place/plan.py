@@ -1,4 +1,4 @@
-"""Plan positions of spots by each of the four methods, with what the tape says of itself."""
+"""Plan positions of spots by each of the four methods."""
 
 from __future__ import annotations
 

@@ -98,9 +98,9 @@ def other_systems(crs: CRS, lon: float, lat: float) -> Iterator[Reading]:
 
 
 def zones_by_area(crs: CRS, xy: Floats) -> Reading | None:
-    """Return what says in which other zone coordinates (n, 2) outside the area of `crs` belong.
+    """Return in which other zone coordinates (n, 2) outside the area of `crs` belong.
 
-    Zones of the same grid are asked first, then the grids of neighbouring areas; one that holds
+    Zones of the same grid are asked first, then the grids of neighbouring areas; one that contains
     all of the coordinates in its own area of use is named, several are named as open. None when
     there is none.
     """
