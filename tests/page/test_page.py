@@ -21,8 +21,8 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.page import document, write_page, write_pages
-from lateralline.page.legend import left_out, opening, switches
-from lateralline.page.works import NoClearanceError
+from lateralline.page.figures import left_out, opening, switches
+from lateralline.page.places import NoClearanceError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace

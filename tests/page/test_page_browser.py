@@ -31,8 +31,8 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.overlay.rows import at_least
-from lateralline.page.facts import Fact, said
 from lateralline.page.figures import PALETTE
+from lateralline.page.places import Fact, said
 from lateralline.record.lineage import CAUTION
 from lateralline.wording import in_unit
 from tests.support import chromium

@@ -27,9 +27,7 @@ from lateralline.kernels.tying import choose
 from lateralline.place import place
 from lateralline.record.view import read_record
 from lateralline.settings import standard_accuracy
-from lateralline.ties.measure import UNITS, Measure
-from lateralline.ties.points import control_of, with_more
-from lateralline.ties.spots import Asked, spots_of
+from lateralline.ties.spots import UNITS, Asked, Measure, control_of, spots_of, with_more
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
 from tests.support.places import ROOT
 

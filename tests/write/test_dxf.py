@@ -20,8 +20,7 @@ from lateralline.cli import app
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
 from lateralline.record.symbology import style_of
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import write_dxf
-from lateralline.write.dxf_symbols import layer_colours, linetype_of, plain
+from lateralline.write.dxf import layer_colours, linetype_of, plain, write_dxf
 
 MakeSite = Callable[..., Any]
 FEET = 1200 / 3937

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
-from lateralline.draw.picture import SUFFIXES
+from lateralline.draw.sheet import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together

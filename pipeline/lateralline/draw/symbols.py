@@ -65,7 +65,7 @@ class PointLook(TypedDict):
     mew: float
 
 
-class LineLook(TypedDict):
+class LineLook(TypedDict, total=False):
     """A line as `Axes.plot` takes it."""
 
     color: str
@@ -73,13 +73,14 @@ class LineLook(TypedDict):
     ls: Dash
 
 
-class AreaLook(TypedDict):
+class AreaLook(TypedDict, total=False):
     """A polygon as a patch takes it."""
 
     fc: str
     ec: str
     lw: float
     ls: Dash
+    hatch: str
 
 
 def point_looks(point: Point, scale: float = ON_PAPER) -> tuple[PointLook, ...]:

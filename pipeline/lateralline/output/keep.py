@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.errors import OutputExistsError
-from lateralline.output.proof import Account, account_of, proof_of, sha256
-from lateralline.output.sqlite import SCRAPS
+from lateralline.output.proof import SCRAPS, Account, account_of, proof_of, sha256
 from lateralline.output.system import duplicate, same_place, walk
 
 #: Where is said what was kept; the command line prints it.

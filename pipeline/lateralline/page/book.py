@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
-from lateralline.page.works import NoClearanceError, Works, read_works, was_of
-from lateralline.record.lineage import CAUTION
+from lateralline.page.places import NoClearanceError, Works, read_works, was_of
+from lateralline.record import CAUTION
 from lateralline.record.view import read_record
 
 if TYPE_CHECKING:

@@ -23,13 +23,10 @@ from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
-from lateralline.page import legend, places, plan, profile, sources
-from lateralline.page.facts import UNIT_NAMES, Fact, measured, said
-from lateralline.page.figures import style_sheet
-from lateralline.page.payload import payload, units
-from lateralline.page.places import PagePlace, PageTarget
-from lateralline.page.works import Works
-from lateralline.page.works import places as places_of_works
+from lateralline.page import figures, places, sources
+from lateralline.page.drawings import draw_plan, draw_profile
+from lateralline.page.places import UNIT_NAMES, Fact, PagePlace, PageTarget, Works, measured, said
+from lateralline.page.sources import payload, units
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
@@ -61,12 +58,12 @@ def document(
         "seen": places.seen(view),
     }
     if works is not None:
-        found["works"] = places_of_works(works)
+        found["works"] = places.places_of_works(works)
     of = sources.sources(view, found, works)
     lines = [line_profile(view, line) for line in view.lines]
     drawings = Document()
-    drawings.add_root(plan.draw(view, of, works))
-    drawings.add_root(profile.draw(of, lines))
+    drawings.add_root(draw_plan(view, of, works))
+    drawings.add_root(draw_profile(of, lines))
     bokeh, script = _bokeh(), _script(*SCRIPTS)
     findings, targets = _findings(view)
     page: str = template("page.html").render(
@@ -80,7 +77,7 @@ def document(
         statements=_statements(view),
         lines=[_line_facts(view, row) for row in view.centrelines],
         zones=_zones(view),
-        switches=legend.switches(view, works),
+        switches=figures.switches(view, works),
         units=units(view),
         unit=view.unit,
         works=works,
@@ -93,7 +90,7 @@ def document(
         findings=findings,
         said=lambda fact, with_unit=False: said(fact, view.unit, with_unit=with_unit),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
-        style=style_sheet() + asset("page.css"),
+        style=figures.style_sheet() + asset("page.css"),
         bokeh=bokeh,
         script=script,
         policy=policy(bokeh, script),

@@ -19,15 +19,13 @@ import pyogrio
 import pyproj
 import shapely
 
-from lateralline import __version__, contract
+from lateralline import __version__
 from lateralline.errors import ContractError
 from lateralline.frames import Frame, Operation
-from lateralline.output.sqlite import reading
+from lateralline.output.proof import reading
+from lateralline.record import CAUTION
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Accuracy, Settings
-
-#: Stands on everything that could guide digging; said once, in the schemas.
-CAUTION: Final = contract.load("dig_zone").caution
 
 _LIBRARIES: Final = (
     "numpy",

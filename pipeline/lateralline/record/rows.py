@@ -1,7 +1,8 @@
 """Rows of the layers of a built record as frozen classes: what drawings and tables read of them.
 
-Names, units and meaning are those of the layers (`lateralline schema`). A number that is not known
-is NaN, a text "", a place None; so is all that an older file has no column for.
+Names, units and meaning are those of the contract (`lateralline schema`), to which a test holds
+every field. What several layers declare alike stands in a class they share. A number that is not
+known is NaN, a text "", a place None; so is all that an older file has no column for.
 """
 
 from __future__ import annotations
@@ -24,20 +25,6 @@ class LayerRow:
     layer: ClassVar[str]
 
 
-@dataclass(frozen=True, slots=True)
-class PointRow(LayerRow):
-    """A row that stands at a point, or nowhere."""
-
-    geometry: Point | None
-
-
-@dataclass(frozen=True, slots=True)
-class AlongRow(PointRow):
-    """A row that stands somewhere along a line; its chainage may not be known."""
-
-    chainage_m: float
-
-
 R = TypeVar("R", bound=LayerRow)
 
 
@@ -56,7 +43,6 @@ class CentrelineRow(LayerRow):
     service: str
     inside_diameter_m: float
     wall_m: float
-    outside_diameter_m: float
     level_datum: str
     mean_grade: float
     grade_sigma: float
@@ -111,39 +97,65 @@ class SegmentRow(LayerRow):
 
 
 @dataclass(frozen=True, slots=True)
-class NodeRow(AlongRow):
-    """A named point on a line."""
+class PointRow(LayerRow):
+    """A row that stands at a point, or nowhere."""
 
-    layer: ClassVar[str] = "pipe_nodes"
+    geometry: Point | None
 
-    node_id: str
+
+@dataclass(frozen=True, slots=True)
+class AlongRow(PointRow):
+    """A row that stands somewhere along a line; its chainage may not be known."""
+
     line_id: str
-    kind: str
-    ref: str
-    placed_by: str
-    invert_level_m: float
-    invert_sigma_m: float
-    level_datum: str
+    chainage_m: float
     ground_level_m: float
-    cover_m: float
-    cover_sigma_m: float
-    bend_deg: float
-    bend_sigma_deg: float
-    nearest_fitting: str
-    sigma_e_m: float
-    sigma_n_m: float
-    cov_en_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class EllipseRow(AlongRow):
+    """A row whose position has a 95 % ellipse in plan and a σ in level."""
+
     sigma_u_m: float
     semi_major_95_m: float
     semi_minor_95_m: float
-    plan_95_m: float
     ellipse_azimuth_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class PipePointRow(EllipseRow):
+    """A point on the pipe: its levels, its covariance in plan, and two tapes that find it."""
+
+    invert_level_m: float
+    invert_sigma_m: float
+    level_datum: str
+    cover_m: float
+    cover_sigma_m: float
+    sigma_e_m: float
+    sigma_n_m: float
+    cov_en_m2: float
     tie_a_point: str
     tie_a_m: float
     tie_b_point: str
     tie_b_m: float
     tie_side: str
     tie_sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class NodeRow(PipePointRow):
+    """A named point on a line."""
+
+    layer: ClassVar[str] = "pipe_nodes"
+
+    node_id: str
+    kind: str
+    ref: str
+    placed_by: str
+    bend_deg: float
+    bend_sigma_deg: float
+    nearest_fitting: str
+    plan_95_m: float
 
     @property
     def carried_on(self) -> bool:
@@ -152,27 +164,44 @@ class NodeRow(AlongRow):
 
 
 @dataclass(frozen=True, slots=True)
-class FixRow(AlongRow):
+class ObservationRow(PipePointRow):
+    """What the camera saw."""
+
+    layer: ClassVar[str] = "pipe_observations"
+
+    observation_id: str
+    counter_m: float
+    sigma_along_m: float
+    code: str
+    severity: str
+    clock_from: str
+    clock_to: str
+    text: str
+    status: str
+    reason: str
+
+    @property
+    def name(self) -> str:
+        """Its code, or its text."""
+        return self.code or self.text or "seen"
+
+
+@dataclass(frozen=True, slots=True)
+class FixRow(EllipseRow):
     """A stop of the transmitter."""
 
     layer: ClassVar[str] = "transmitter_fixes"
 
-    line_id: str
     run_id: str
     stop_id: str
     counter_m: float
     level_m: float
-    ground_level_m: float
     depth_m: float
     depth_sigma_m: float
     heading_deg: float
     heading_sigma_deg: float
     tilt_deg: float
     tilt_sigma_deg: float
-    sigma_u_m: float
-    semi_major_95_m: float
-    semi_minor_95_m: float
-    ellipse_azimuth_deg: float
     chi2: float
     dof: float
     shift_m: float
@@ -188,64 +217,16 @@ class FixRow(AlongRow):
 
 
 @dataclass(frozen=True, slots=True)
-class ObservationRow(AlongRow):
-    """What the camera saw."""
-
-    layer: ClassVar[str] = "pipe_observations"
-
-    observation_id: str
-    line_id: str
-    counter_m: float
-    sigma_along_m: float
-    code: str
-    severity: str
-    clock_from: str
-    clock_to: str
-    text: str
-    status: str
-    reason: str
-    invert_level_m: float
-    invert_sigma_m: float
-    level_datum: str
-    ground_level_m: float
-    cover_m: float
-    cover_sigma_m: float
-    sigma_e_m: float
-    sigma_n_m: float
-    cov_en_m2: float
-    sigma_u_m: float
-    semi_major_95_m: float
-    semi_minor_95_m: float
-    ellipse_azimuth_deg: float
-    tie_a_point: str
-    tie_a_m: float
-    tie_b_point: str
-    tie_b_m: float
-    tie_side: str
-    tie_sigma_m: float
-
-    @property
-    def name(self) -> str:
-        """Its code, or what it says in words."""
-        return self.code or self.text or "seen"
-
-
-@dataclass(frozen=True, slots=True)
 class BandRow(AlongRow):
     """Levels of the pipe and the ground at one chainage, with their 95 % bounds."""
 
     layer: ClassVar[str] = "level_band"
 
-    line_id: str
     invert_level_m: float
     invert_lower_95_m: float
     invert_upper_95_m: float
-    crown_level_m: float
-    top_level_m: float
-    ground_level_m: float
     cover_m: float
     cover_sigma_m: float
-    cover_least_95_m: float
     level_datum: str
 
 
@@ -312,6 +293,7 @@ class FindingRow(LayerRow):
     by_how_much: str
     what_to_do: str
     source_row: str
+    chainage_m: float
 
 
 def rows_of(kind: type[R], frame: pd.DataFrame) -> tuple[R, ...]:
@@ -327,7 +309,7 @@ def _column(frame: pd.DataFrame, name: str, kind: str) -> Sequence[object]:
         return [{"float": nan, "str": "", "bool": False}.get(kind)] * len(frame)
     values = frame[name]
     if kind == "float":
-        return list(map(float, pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)))
+        return list(pd.to_numeric(values, errors="coerce").to_numpy(dtype=float).tolist())
     if kind == "str":
         return ["" if v is None or v != v else str(v) for v in values]
     if kind == "bool":
