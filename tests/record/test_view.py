@@ -137,10 +137,8 @@ def test_an_ellipse_in_cad_is_in_units_of_the_grid(two_metres: Path, tmp_path: P
 def test_rows_have_the_names_and_types_that_the_contract_declares(kind: type[LayerRow]) -> None:
     known = {"text": "str", "boolean": "bool", "real": "float", "integer": "float"}
     table = contract.load(kind.layer)
-    shape = table.geometry.removesuffix(" Z")
-    declared = {c.name: known.get(c.type, "") for c in table.field} | {
-        "geometry": f"{shape} | None"
-    }
+    declared = {c.name: known.get(c.type, "") for c in table.field}
+    declared["geometry"] = f"{table.geometry.removesuffix(' Z')} | None"
     read = {f.name: f.type for f in fields(kind)}
     assert read == {name: declared[name] for name in read}
 

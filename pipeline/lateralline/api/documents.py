@@ -55,7 +55,7 @@ __all__ = [
 
 #: Kinds of exports, by the end of their names.
 EXPORT_SUFFIXES: Final = (".dxf", ".kml")
-#: Plot scale 1:N that the texts of a drawing are for, if not said.
+#: Plot scale 1:N that the texts of a drawing are for, if not given.
 PLOT_SCALE: Final = 200.0
 
 

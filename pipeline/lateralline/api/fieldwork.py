@@ -140,8 +140,8 @@ def _refused_names(site: str, name: str) -> list[str]:
     wrong = []
     hint = wrong_name(site, file=True)
     if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
-        said = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
-        wrong.append(f"{said} — {hint}" if hint else said)
+        must = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+        wrong.append(f"{must} — {hint}" if hint else must)
     if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
         wrong.append(f'--name must be text without control characters; got "{name}"')
     return wrong

@@ -1,4 +1,4 @@
-"""Dig zones around built lines, and planned works held against them.
+"""Dig zones around built lines, and planned works compared with them.
 
 Neither is a clearance to dig: the local one-call service and local codes come first, and pipes
 are proven by exposing them by hand or vacuum.

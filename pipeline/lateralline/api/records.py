@@ -204,7 +204,7 @@ def build(
     With `out` the record is written there, whole or not at all, one site in memory at a time;
     without, it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the first site
-    decides. `on_site` is told how each site went, as it comes.
+    decides. `on_site` gets the result of each site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -290,8 +290,8 @@ def update(
     `site` is a folder or workbook and stays as it is; `added` a folder with rows of any of its
     tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
     records are adjusted and compared: how far each point moved, and whether the new line lies
-    where the old record said. With `build` the new record is built there too, with changes/ beside
-    its layers: both folders are written, or neither.
+    where the old record stated. With `build` the new record is built there too, with changes/
+    beside its layers: both folders are written, or neither.
 
     Raises RefusedError, whose `failures` name every fault of the site or of what is added,
     OutputExistsError, OutputError.

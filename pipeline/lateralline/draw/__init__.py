@@ -15,7 +15,7 @@ overlay      → what pictures of overlays share; overlay_plans → dig zones, p
 
 Decisions
 - How a layer or state looks is declared in `styles.toml`; here only sizes of points are scaled.
-- Signs are told apart by shape, filling and dash first, so that a grey print shows the same.
+- Signs differ by shape, filling and dash first, so that a grey print shows the same.
 - The same record gives the same bytes: no date but SOURCE_DATE_EPOCH, fonts that come with
   matplotlib.
 - The caution stands on every page, over the whole width.

@@ -217,8 +217,8 @@ def letter(figure: Figure) -> Figure:
     """Put all texts of a figure into letters the font has, and return it."""
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
-        if (said := lettered(text.get_text())) != text.get_text():
-            text.set_text(said)
+        if (known := lettered(text.get_text())) != text.get_text():
+            text.set_text(known)
     return figure
 
 

@@ -81,11 +81,11 @@ def _card(
     text_x = left + _SKETCH_MM + 4
     at = top + 14.0
     for line in lines:
-        title, told = line[2:11].strip(), line[11:].strip()
+        title, text = line[2:11].strip(), line[11:].strip()
         if title:
             canvas.words(text_x, at, title, 6.5, colour=symbols.GREY)
         big = title in _BIG
-        for part in wrap(told, 34 if big else 44) or [""]:
+        for part in wrap(text, 34 if big else 44) or [""]:
             canvas.words(text_x + 11, at, part, 7.5 if big else 6.2, bold=big)
             at += 4.0 if big else 3.3
         at += 0.5
@@ -95,11 +95,11 @@ def _card(
     canvas.words(left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)
     for i, line in enumerate(wrap(view.caution, 105)):
         canvas.words(left, foot + 3.6 + 2.9 * i, line, 6.0)
-    told = (
+    about = (
         f"surveyed {view.lineage.surveyed} · tapes held level · distances in {measure.unit} · "
         "± at 95 %"
     )
-    canvas.words(left, inner.foot, told, 5.0, colour=symbols.GREY)
+    canvas.words(left, inner.foot, about, 5.0, colour=symbols.GREY)
 
 
 def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Measure) -> None:

@@ -364,8 +364,8 @@ def _legend(blank: Blank) -> list[str]:
     lines: list[str] = []
     for name in ("kind", "method", "side"):
         heading = _heading(contract.load("marks").column(name)).replace("\n", " ")
-        said = f"{heading} — {_meanings(name, 'marks')}"
-        lines += wrap(said, _IN_A_LINE, subsequent_indent="      ")
+        text = f"{heading} — {_meanings(name, 'marks')}"
+        lines += wrap(text, _IN_A_LINE, subsequent_indent="      ")
     if PER_FOOT.keys() & set(blank.units.values()):
         lines.append('Feet and inches may be kept as they are read: 4\' 7 1/2", 55 1/2".')
     return lines
@@ -468,8 +468,8 @@ def _meanings(name: str, table: str, section: str = "") -> str:
             return _in_words(found[0])
         return f'"{_heading(column)}"'.replace("\n", " ")
 
-    said = "; ".join(f"{v.value}: {v.description}" for v in declared[name].values)
-    return re.sub(r"[a-z]+_[a-z_]+", on_paper, said)
+    text = "; ".join(f"{v.value}: {v.description}" for v in declared[name].values)
+    return re.sub(r"[a-z]+_[a-z_]+", on_paper, text)
 
 
 def _in_words(value: str) -> str:

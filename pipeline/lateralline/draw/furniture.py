@@ -35,16 +35,16 @@ def draw_head(
     canvas.words(box.x, y - 1.6, title, 9.0, bold=True)
     wide = width_mm(title, 9.0, bold=True) + 3.0
     east, up = view.axis_names
-    said = f"+ grid: {east} / {up} in {view.coordinate_unit}" + (
+    about = f"+ grid: {east} / {up} in {view.coordinate_unit}" + (
         ", invented axes" if view.crs is None else ""
     )
-    said += "; ± 95 %"
+    about += "; ± 95 %"
     end = box.right - 16.0
     bar = scale_bar(canvas, end, y - 2.2, view.unit, scale, min(_BAR_MM, 0.42 * box.width))
     to_scale = f"scale {scale}"
     if box.x + wide + width_mm(to_scale, 7.5) < bar - 3.0:
         canvas.words(box.x + wide, y - 1.6, to_scale, 7.5)
-        canvas.words(box.x, y + 2.2, said, 6.0, colour=symbols.GREY, room=end - box.x)
+        canvas.words(box.x, y + 2.2, about, 6.0, colour=symbols.GREY, room=end - box.x)
     else:  # a narrow plan: the title block names the grid as well
         canvas.words(box.x, y + 2.4, f"{to_scale}; ± 95 %", 7.5, room=end - box.x)
     draw_north(canvas, box.right - 4.0, box.y, view.north)
@@ -193,7 +193,6 @@ class LegendEntry:
     points: tuple[PointLook, ...] = ()
     lines: tuple[LineLook, ...] = ()
     area: AreaLook | None = None
-    hatch: str = ""  # of the area
     earth: bool = False  # hatched below its line, as ground is
 
 
@@ -219,7 +218,7 @@ def draw_key(canvas: Canvas, box: Box, view: RecordView) -> None:
 def draw_sign(canvas: Canvas, x: float, y: float, entry: LegendEntry) -> None:
     """Draw a sign whose left end is at (x, y)."""
     if entry.area is not None:
-        canvas.frame(Box(x, y - 1.3, _SIGN_MM, 2.6), hatch=entry.hatch, **entry.area)
+        canvas.frame(Box(x, y - 1.3, _SIGN_MM, 2.6), **entry.area)
     if entry.earth:
         canvas.frame(Box(x, y, _SIGN_MM, 1.3), fc="none", ec=entry.lines[0]["color"], lw=0,
                      hatch=symbols.EARTH_HATCH)  # fmt: skip

@@ -63,11 +63,11 @@ class Layout:
 
     def scales_of(self, page: int) -> str:
         """Say the scales of what stands on a page."""
-        told = [f"plan {self.plan_scale}"] if page < len(self.windows) else []
+        texts = [f"plan {self.plan_scale}"] if page < len(self.windows) else []
         if self.profile_scales is not None and page < len(self.pieces):
             s = self.profile_scales
-            told.append(f"profile {s.along} along, {s.up} up")
-        return "; ".join(told) or "none"
+            texts.append(f"profile {s.along} along, {s.up} up")
+        return "; ".join(texts) or "none"
 
 
 def lay_out(

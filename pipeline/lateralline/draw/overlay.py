@@ -29,7 +29,6 @@ from lateralline.records import Floats
 #: A margin lists so many rows of a kind, and says how many more there are.
 MOST_ROWS: Final = 16
 SMALL_PT: Final = 7.0
-HATCH_UNLOCATED: Final = "xx"
 
 _WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
 _DPI: Final = 110
@@ -183,10 +182,13 @@ def pipe_entries() -> list[LegendEntry]:
     ]
 
 
+def _unlocated_look() -> AreaLook:
+    return symbols.area_look(area_of("unlocated")) | AreaLook(hatch="xx")
+
+
 def unlocated_entry(text: str) -> LegendEntry:
     """Return the key to where pipe may be that nobody located."""
-    look = symbols.area_look(area_of("unlocated"))
-    return LegendEntry(text, area=look, hatch=HATCH_UNLOCATED)
+    return LegendEntry(text, area=_unlocated_look())
 
 
 def open_end_entry() -> LegendEntry:
@@ -220,10 +222,9 @@ def draw_open_ends(plan: PlanPanel, ends: tuple[Floats, Floats]) -> Floats:
 
 def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]]) -> list[Label]:
     """Fill where named pipe may be that nobody located; return a label for each in sight."""
-    look = symbols.area_look(area_of("unlocated"))
     words = []
     for name, area in areas:
-        fill(plan.axes, [area], look, 0.5, HATCH_UNLOCATED)
+        fill(plan.axes, [area], _unlocated_look(), 0.5)
         seen = shapely.intersection(area, plan.view)
         if not seen.is_empty:
             at = shapely.point_on_surface(seen)

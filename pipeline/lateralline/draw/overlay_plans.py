@@ -93,13 +93,13 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
     if isfinite(off):
         wide = reach + off
         measures += [(0.08, -wide, wide, f"{2 * wide / per:.3f} {plan.unit} with corridor")]
-    for level, left, right, said in measures:
+    for level, left, right, text in measures:
         cut.annotate(
             "", (right, level), xytext=(left, level),
             arrowprops={"arrowstyle": "<->", "lw": 0.9, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
         cut.text(
-            (left + right) / 2, level, said, ha="center", va="center", size=overlay.SMALL_PT,
+            (left + right) / 2, level, text, ha="center", va="center", size=overlay.SMALL_PT,
             bbox={"fc": "white", "ec": "none", "pad": 1.2},
         )  # fmt: skip
     margin.y = at.foot + 3.0
@@ -133,8 +133,7 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
 # ---- planned works --------------------------------------------------------------------------
 
 
-_WORKS: Final = AreaLook(fc="#e9e4d8", ec=symbols.INK, lw=0.9, ls="-")
-_WORKS_HATCH: Final = "////"
+_WORKS: Final = AreaLook(fc="#e9e4d8", ec=symbols.INK, lw=0.9, ls="-", hatch="////")
 _CONFLICT: Final = LineLook(color=symbols.WARN, lw=2.6, ls="-")
 _NONE_SHOWN: Final = LineLook(color=symbols.INK, lw=1.0, ls=(0, (3, 2)))
 #: Ends of the table's columns as shares of the margin: number, pipe, planned, and five figures.
@@ -175,7 +174,7 @@ def draw_clearance(plan: ClearancePlan, out: Path, *, replace: bool = False) -> 
 def _clearance_panel(panel: PlanPanel, plan: ClearancePlan) -> None:
     axes = panel.axes
     words = overlay.draw_unlocated(panel, plan.unlocated)
-    fill(axes, [footprint for _, footprint in plan.works], _WORKS, 3, _WORKS_HATCH)
+    fill(axes, [footprint for _, footprint in plan.works], _WORKS, 3)
     overlay.draw_pipes(axes, plan.pipes, plan.corridors)
     ends = overlay.draw_open_ends(panel, plan.open_ends)
     for a in plan.approaches:
@@ -235,7 +234,7 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
         [
             *overlay.pipe_entries(),
             overlay.unlocated_entry("not located: pipe may be anywhere in it, at any depth"),
-            LegendEntry("planned works", area=_WORKS, hatch=_WORKS_HATCH),
+            LegendEntry("planned works", area=_WORKS),
             LegendEntry("conflict at its closest, from the pipe's axis", lines=(_CONFLICT,)),
             LegendEntry("no conflict shown, which is no clearance to dig", lines=(_NONE_SHOWN,)),
             overlay.open_end_entry(),

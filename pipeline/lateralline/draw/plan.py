@@ -86,9 +86,9 @@ def cut(
         path, reach = _dense(line, step)
         first, last = 0, -1
         while first < len(path):
-            held = _holder(windows, path[first:], pad, 2 * overlap, last)
-            if held is not None:
-                stop, index = first + held[1], held[0]
+            found = _holder(windows, path[first:], pad, 2 * overlap, last)
+            if found is not None:
+                stop, index = first + found[1], found[0]
             else:
                 stop = first + _run(path[first:], size)
                 box = (*path[first:stop].min(axis=0), *path[first:stop].max(axis=0))
@@ -282,9 +282,7 @@ def draw_lines(
     axes.add_collection(made)
 
 
-def fill(
-    axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float, hatch: str = ""
-) -> None:
+def fill(axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float) -> None:
     """Draw polygons, or the parts of them, holes left open; None is nothing."""
     there = np.array([s for s in shapes if s is not None], dtype=object)
     paths = [
@@ -293,7 +291,7 @@ def fill(
         if rings[0].coords
     ]
     if paths:
-        axes.add_collection(PatchCollection(paths, zorder=zorder, hatch=hatch or None, **look))
+        axes.add_collection(PatchCollection(paths, zorder=zorder, **look))
 
 
 def obstacles(view: RecordView, scale: PaperScale) -> Floats:
@@ -313,8 +311,8 @@ def xy_of(shapes: Iterable[object]) -> Floats:
 def in_window(rows: Iterable[P], window: Window, pad_m: float = 0.0) -> list[P]:
     """Return the rows of points that a window shows, `pad_m` inside its edge."""
     there = [row for row in rows if row.geometry is not None]
-    held = window.holds(xy_of(row.geometry for row in there), pad_m)
-    return [row for row, inside in zip(there, held, strict=True) if inside]
+    inside = window.holds(xy_of(row.geometry for row in there), pad_m)
+    return [row for row, here in zip(there, inside, strict=True) if here]
 
 
 # ---- beside the record ----------------------------------------------------------------------

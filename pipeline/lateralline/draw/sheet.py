@@ -207,38 +207,40 @@ def picture(view: RecordView) -> Figure:
 
 def picture_facts(view: RecordView) -> list[str]:
     """Say what a record holds in short: lines, rule, findings, and what is not located."""
-    told = []
+    facts = []
     for row in view.centrelines[:_MOST_LINES]:
         pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
         grade = "" if isnan(row.mean_grade) else f", mean grade {row.mean_grade:.2%}"
-        told.append(
+        facts.append(
             f"{pipe}: {view.say_both(row.length_m)} long{grade}; "
             f"95 % half axis at most {view.say_both(row.semi_major_95_max_m)}; {_cover(view, row)}"
         )
     if len(view.lines) > _MOST_LINES:
-        told.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
-    told += dict.fromkeys(
+        facts.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
+    facts += dict.fromkeys(
         f"dig zone by {z.rule_title}: {z.tolerance_m:.3f} m "
         f"({z.tolerance_m / METRES_PER['in']:.0f} in) each side"
         for z in view.rows(ZoneRow)
     )
     if view.lines:
-        told.append("The pipe runs on past both ends of a located line; nothing there is located.")
+        facts.append("The pipe runs on past both ends of a located line; nothing there is located.")
     counts = [
         f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
         for severity in ("error", "warning", "info")
         if (n := view.findings[severity])
     ]
-    told.append(f"findings: {', '.join(counts)}; read them before use" if counts else "no findings")
+    facts.append(
+        f"findings: {', '.join(counts)}; read them before use" if counts else "no findings"
+    )
     lost = [fix.name for fix in view.fixes if fix.status == "unsolved"]
     if lost:
-        told.append(f"not located: stop {', '.join(lost)}")
-    told.append("± is half the 95 % interval, here as on the sheet and the page.")
-    return told
+        facts.append(f"not located: stop {', '.join(lost)}")
+    facts.append("± is half the 95 % interval, here as on the sheet and the page.")
+    return facts
 
 
 def _cover(view: RecordView, row: CentrelineRow) -> str:
-    """Say the least cover with its bound; "at least" is said of the bound alone."""
+    """Say the least cover with its bound; "at least" stands for the bound alone."""
     if isnan(row.cover_min_m):
         return "cover unknown"
     bound = view.least_cover_95_m(row.line_id)

@@ -406,8 +406,8 @@ def _finding_table(view: RecordView) -> TableSection:
          _in_words(view, r.what), _in_words(view, r.by_how_much), _in_words(view, r.what_to_do)]
         for r in found
     ]  # fmt: skip
-    told = ", ".join(f"{n} {s}" for s in _ORDER if (n := view.findings[s]))
-    return TableSection("Findings", told, columns, rows)
+    counts = ", ".join(f"{n} {s}" for s in _ORDER if (n := view.findings[s]))
+    return TableSection("Findings", counts, columns, rows)
 
 
 def _in_words(view: RecordView, text: str) -> str:

@@ -14,7 +14,7 @@ from lateralline.errors import OutputExistsError
 from lateralline.output.proof import SCRAPS, Account, account_of, proof_of, sha256
 from lateralline.output.system import duplicate, same_place, walk
 
-#: Where is said what was kept; the command line prints it.
+#: Where what was kept is reported; the command line prints it.
 LOG: Final = logging.getLogger("lateralline.output")
 
 
@@ -54,8 +54,8 @@ def carry(old: Path, new: Path) -> None:
         target = new / name
         if what == "changed" or os.path.lexists(target):
             target = kept_name(target)
-            said = "was changed since lateralline wrote it" if what == "changed" else "is not ours"
-            LOG.warning("%s %s: kept as %s", name, said, target.name)
+            why = "was changed since lateralline wrote it" if what == "changed" else "is not ours"
+            LOG.warning("%s %s: kept as %s", name, why, target.name)
         else:
             added += 1
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -54,23 +54,23 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
             try:
                 db.execute("SELECT count(*) FROM sqlite_master").fetchone()
             except sqlite3.Error as e:
-                said = str(e)
-                if "unable to open" in said and one == uri and not _filled(log):
+                message = str(e)
+                if "unable to open" in message and one == uri and not _filled(log):
                     continue
-                raise UnreadableError(_unreadable(path, said)) from e
+                raise UnreadableError(_unreadable(path, message)) from e
             yield db
             return
 
 
-def _unreadable(path: Path, said: str) -> str:
-    if "locked" in said or "busy" in said:
+def _unreadable(path: Path, message: str) -> str:
+    if "locked" in message or "busy" in message:
         return (
             f"{path} is locked by another program, as a desktop GIS that edits it: close it there, "
             "or copy the file, and try again"
         )
-    if "not a database" in said:
+    if "not a database" in message:
         return f"{path} is no GeoPackage, so no output of lateralline build"
-    return f"{path} cannot be read now ({said})"
+    return f"{path} cannot be read now ({message})"
 
 
 def _filled(path: Path) -> bool:
@@ -246,10 +246,10 @@ def _png_chunks(data: bytes) -> Iterator[tuple[int, int]]:
 def _proof_of_tables(path: Path) -> Proof | None:
     try:
         with reading(path) as db:
-            said = db.execute("SELECT description FROM gpkg_contents ORDER BY 1").fetchall()
+            rows = db.execute("SELECT description FROM gpkg_contents ORDER BY 1").fetchall()
     except sqlite3.Error:  # no GeoPackage
         return None
-    text = "\n".join(str(row[0]) for row in said).encode()
+    text = "\n".join(str(row[0]) for row in rows).encode()
     found = next((m for m in STAMP.finditer(text) if m[1].decode() in KINDS), None)
     if found is None:
         return None

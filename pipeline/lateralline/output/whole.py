@@ -78,7 +78,7 @@ class PartFolder:
             keep.keep_changed_file(self.target)
         self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
 
-    def say_committing(self, parts: Sequence[PartFolder]) -> None:
+    def note_committing(self, parts: Sequence[PartFolder]) -> None:
         """Write down what is put in place with this, for whoever finds it half done."""
         peers = [{"home": str(p.home), "target": str(p.target)} for p in parts]
         self._write_state({"made": _identity(self.made), "peers": peers})
@@ -203,8 +203,8 @@ def recover(target: Path) -> None:
             if state.get("target") != str(target):
                 continue
         elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
-            said = "%s may be what an interrupted run left: remove it if nothing is running"
-            keep.LOG.warning(said, home)
+            message = "%s may be what an interrupted run left: remove it if nothing is running"
+            keep.LOG.warning(message, home)
             continue
         lock = system.hold(home / "lock")
         if lock is not None:
@@ -302,8 +302,8 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
         found = proof.proof_of(out)
         if found is None or found.kind != kind:
             what = "" if found is None else f": it is of `lateralline {proof.KINDS[found.kind]}`"
-            said = f"{out} was not written by `lateralline {made_by}`{what}"
-            raise OutputExistsError(f"{said}; not replaced: choose another name")
+            message = f"{out} was not written by `lateralline {made_by}`{what}"
+            raise OutputExistsError(f"{message}; not replaced: choose another name")
         return
     if out.resolve().is_mount():
         raise OutputExistsError(f"{out} is a disk of its own; name a folder in it")
@@ -313,8 +313,8 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
     if account is None or account.kind != kind:
         other = proof.KINDS.get(account.kind, account.kind) if account else ""
         holds = f"is of `lateralline {other}`" if other else f"holds {', '.join(keep.foreign(out))}"
-        said = f"{out} {holds} and was not written by `lateralline {made_by}`"
-        raise OutputExistsError(f"{said}: not replaced, choose another folder")
+        message = f"{out} {holds} and was not written by `lateralline {made_by}`"
+        raise OutputExistsError(f"{message}: not replaced, choose another folder")
 
 
 @contextmanager
@@ -347,7 +347,7 @@ class _Together:
                 refuse_target(part.shown, part.kind, replace=part.replace, folder=part.folder)
                 part.prepare()
         for part in parts:
-            part.say_committing(parts)
+            part.note_committing(parts)
         done: list[PartFolder] = []
         try:
             for part in parts:

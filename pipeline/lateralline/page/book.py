@@ -49,7 +49,7 @@ def write_page(
 ) -> None:
     """Write one site's page; `site_id` may be "" when the record holds one site.
 
-    `clearance` is a GeoPackage of planned works held against this record. Raises
+    `clearance` is a GeoPackage of planned works compared with this record. Raises
     MissingExtraError without bokeh, UnknownSiteError for a site that is not there,
     NoClearanceError for a clearance that is none of this record, and OutputExistsError when `out`
     is there and may not be replaced.
@@ -77,7 +77,7 @@ def write_pages(
 ) -> list[IndexEntry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
-    One site is held at a time. Raises as `write_page` does.
+    One site is in memory at a time. Raises as `write_page` does.
     """
     document = _maker()
     records = {gpkg for gpkg, _ in sites}

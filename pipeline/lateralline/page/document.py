@@ -25,7 +25,15 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from lateralline import __version__
 from lateralline.page import figures, places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
-from lateralline.page.places import UNIT_NAMES, Fact, PagePlace, PageTarget, Works, measured, said
+from lateralline.page.places import (
+    UNIT_NAMES,
+    Fact,
+    PagePlace,
+    PageTarget,
+    Works,
+    fact_text,
+    measured,
+)
 from lateralline.page.sources import payload, units
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
@@ -88,7 +96,7 @@ def document(
         ],
         numbers=_NUMBERS,
         findings=findings,
-        said=lambda fact, with_unit=False: said(fact, view.unit, with_unit=with_unit),
+        fact_text=lambda fact, with_unit=False: fact_text(fact, view.unit, with_unit=with_unit),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
         style=figures.style_sheet() + asset("page.css"),
         bokeh=bokeh,
@@ -187,11 +195,11 @@ def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[PageTarget]]
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
     )
-    told = [
+    texts = [
         asdict(row) | {"what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
         for row, _ in pairs
     ]
-    return told, [target for _, target in pairs]
+    return texts, [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:

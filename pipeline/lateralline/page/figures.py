@@ -1,7 +1,7 @@
 """The frame of a drawing and how its signs look: symbology in light and in dark, tools, switches.
 
 Colours, shapes and dashes of layers are those of `styles.toml`; each light colour has a dark one
-here. The rest is the page's own: told apart by shape, line and lightness first, and never by
+here. The rest is the page's own: signs differ by shape, line and lightness first, and never by
 colour alone.
 """
 
@@ -323,7 +323,7 @@ class Switch(NamedTuple):
 def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
     """Return the switches of what the scene and the works hold."""
     layers = view.layers
-    held = {
+    count = {
         "stops": len(layers["transmitter_fixes"]),
         "nodes": len(layers["pipe_nodes"]),
         "seen": len(layers["pipe_observations"]),
@@ -340,7 +340,7 @@ def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
             Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'),
         )
         for key, (label, sign) in _SIGNS.items()
-        if held.get(key, 1)
+        if count.get(key, 1)
     ]
 
 
@@ -354,11 +354,11 @@ def left_out(view: RecordView) -> str:
     control = view.layers["control_points"]
     far = control[~control.index.isin(view.control_within(_SIDES).index)]
     off = off_the_lines(far, view.layers["pipe_centreline"].geometry)
-    told = [
+    texts = [
         f"{point}, {view.say_both(metres)} {way} of the pipe"
         for point, (metres, way) in zip(far["point"], off, strict=False)
     ]
-    return "; outside the opening view: " + "; ".join(told) if told else ""
+    return "; outside the opening view: " + "; ".join(texts) if texts else ""
 
 
 _SIGNS: Final = {

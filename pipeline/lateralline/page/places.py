@@ -56,14 +56,16 @@ class Fact(NamedTuple):
     kind: str = "text"  # length | angle | grade | text
 
 
-def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
+def fact_text(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
     """Say a fact in words; lengths in `unit`, ± 95 %.
 
-    >>> said(Fact("depth", 1.0, 0.05, "length"), "ft")
+    >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
     '3.28 ± 0.16 ft'
-    >>> said(Fact("depth", 1.0, 0.004, "length"), "m"), said(Fact("tilt", -1.5, 4.0, "angle"), "m")
-    ('1.000 ± 0.004 m', '-1.5 ± 4.0°')
-    >>> said(Fact("grade", 0.0125, 0.003, "grade"), "m"), said(Fact("code", "CRACK"), "m")
+    >>> fact_text(Fact("depth", 1.0, 0.004, "length"), "m")
+    '1.000 ± 0.004 m'
+    >>> fact_text(Fact("tilt", -1.5, 4.0, "angle"), "m")
+    '-1.5 ± 4.0°'
+    >>> fact_text(Fact("grade", 0.0125, 0.003, "grade"), "m"), fact_text(Fact("code", "CRACK"), "m")
     ('1.25 ± 0.30 %', 'CRACK')
     """
     if isinstance(fact.value, str):
@@ -84,7 +86,7 @@ def said(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
 def measured(name: str, value: float, sigma: float = nan, kind: str = "length") -> Iterable[Fact]:
     """Yield a fact when its value is known, and nothing when it is not.
 
-    >>> [said(fact, "m") for fact in measured("depth", 1.0, 0.14)]
+    >>> [fact_text(fact, "m") for fact in measured("depth", 1.0, 0.14)]
     ['1.00 ± 0.27 m']
     """
     if not isnan(value):
@@ -318,7 +320,7 @@ _LEVELS_BY: Final = {
 
 
 class NoClearanceError(LaterallineError, ValueError):
-    """A file that is no clearance, or one held against another record."""
+    """A file that is no clearance, or one of another record."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from math import isnan, nan
-from typing import TypeAlias, TypedDict
+from typing import TypeAlias
 
 import numpy as np
 from bokeh.models import ColumnDataSource
@@ -27,7 +27,7 @@ from lateralline.record.rows import (
     ObservationRow,
     SegmentRow,
 )
-from lateralline.record.view import IN_FEET, Bounds, RecordView, bounds_of
+from lateralline.record.view import IN_FEET, RecordView, bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
@@ -174,57 +174,13 @@ def _numbers(values: Sequence[float | None]) -> Floats:
 # ---- for the script -------------------------------------------------------------------------
 
 
-class GradePayload(TypedDict):
-    """A segment's grade ± 95 % in words, and the middle of the segment."""
-
-    line: str
-    chainage: float
-    name: str
-
-
-class JoinPayload(TypedDict):
-    """The line another one runs into, and the chainage there."""
-
-    line: str
-    chainage: float
-
-
-class LinePayload(TypedDict):
-    """One line: its path, the box of its profile, and how sure each stretch is."""
-
-    id: str
-    chainage: list[float]
-    x: list[float]
-    y: list[float]
-    box: Bounds | None
-    sure: list[list[float]]
-    joins: JoinPayload | None
-    invert: dict[str, list[float]] | None
-
-
-class Payload(TypedDict):
-    """All of it."""
-
-    unit: str
-    per: dict[str, float]
-    names: dict[str, str]
-    palette: dict[str, tuple[str, str]]
-    box: Bounds
-    level: str
-    places: dict[str, list[dict[str, object]]]
-    lines: list[LinePayload]
-    grades: list[GradePayload]
-    findings: list[dict[str, object]]
-
-
 def payload(
     view: RecordView,
     found: Mapping[str, Sequence[PagePlace]],
     profiles: Sequence[LineProfile],
     targets: Sequence[PageTarget],
-) -> Payload:
+) -> dict[str, object]:
     """Return what the script knows: places by kind, lines, where each finding points, units."""
-    drawn = {p.line.line_id: p for p in profiles}
     return {
         "unit": view.unit,
         "per": {unit: METRES_PER[unit] for unit, _ in units(view)},
@@ -233,7 +189,7 @@ def payload(
         "box": opening(view),
         "level": "below ground taken as level" if view.depth_only else "level",
         "places": {kind: [asdict(p) for p in places] for kind, places in found.items()},
-        "lines": [_line(view, row, drawn.get(row.line_id)) for row in view.centrelines],
+        "lines": [_line(view, profile) for profile in profiles],
         "grades": list(_grades(view)),
         "findings": [asdict(t) for t in targets],
     }
@@ -245,7 +201,7 @@ def units(view: RecordView) -> list[tuple[str, str]]:
     return [(unit, UNIT_NAMES[unit]) for unit in ("m", foot)]
 
 
-def _grades(view: RecordView) -> Iterator[GradePayload]:
+def _grades(view: RecordView) -> Iterator[dict[str, object]]:
     for row in view.rows(SegmentRow):
         if not isnan(row.grade):
             half = 100 * INTERVAL_95 * row.grade_sigma
@@ -255,7 +211,8 @@ def _grades(view: RecordView) -> Iterator[GradePayload]:
             yield {"line": row.line_id, "chainage": at, "name": words}
 
 
-def _line(view: RecordView, row: CentrelineRow, drawn: LineProfile | None) -> LinePayload:
+def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:
+    row, invert = profile.line, profile.inverts[np.isfinite(profile.inverts[:, 1])]
     path = centreline(view, row.line_id).round(4)
     sure = [
         [s.from_chainage_m, s.to_chainage_m, s.semi_major_95_max_m]
@@ -267,25 +224,14 @@ def _line(view: RecordView, row: CentrelineRow, drawn: LineProfile | None) -> Li
         "chainage": path[:, 0].tolist(),
         "x": path[:, 1].tolist(),
         "y": path[:, 2].tolist(),
-        "box": None if drawn is None else _box(drawn),
+        "box": bounds_of((at, y, at, y) for at, y in profile.drawn),
         "sure": np.array(sure).reshape(-1, 3).round(4).tolist(),
         "joins": _joins(view, row),
-        "invert": None if drawn is None else _path(drawn),
+        "invert": {"chainage": invert[:, 0].tolist(), "y": invert[:, 1].tolist()},
     }
 
 
-def _box(profile: LineProfile) -> Bounds | None:
-    """Return chainage and height bounds of all that a profile draws."""
-    return bounds_of((at, y, at, y) for at, y in profile.drawn)
-
-
-def _path(profile: LineProfile) -> dict[str, list[float]]:
-    """Return chainage and height of the invert, where it is known."""
-    there = profile.inverts[np.isfinite(profile.inverts[:, 1])]
-    return {"chainage": there[:, 0].tolist(), "y": there[:, 1].tolist()}
-
-
-def _joins(view: RecordView, row: CentrelineRow) -> JoinPayload | None:
+def _joins(view: RecordView, row: CentrelineRow) -> dict[str, object] | None:
     """Return the line this one runs into and the chainage there; None when it joins none."""
     for node in view.nodes:
         here = node.kind == "junction" and node.line_id == row.joins_line_id

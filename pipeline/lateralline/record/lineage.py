@@ -365,18 +365,18 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRo
         return
     bands = "Quality bands stay those of the site's own CRS."
     if math.isnan(operation.accuracy_m):
-        said = (
+        text = (
             f"All positions in {file} may be off together by a distance nobody knows "
             f"({_unknown(operation)}): their plan sigmas are null, and zones and corridors are "
             f"left out. {bands}"
         )
     else:
-        said = (
+        text = (
             f"All positions in {file} may be off together by {operation.shift_95_m:.3f} m (95 %), "
             "taking the accuracy of the operation as one standard deviation on each axis: plan "
             f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
         )
-    yield _LineageRow("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
+    yield _LineageRow("statement", f"frame of {file}", text, accuracy_m=operation.accuracy_m)
 
 
 def _unknown(operation: Operation) -> str:

@@ -130,7 +130,7 @@ Bounds = tuple[float, float, float, float]
 
 IN_FEET: Final = ("ft", "us-ft")
 DEPTH_ONLY: Final = "depth only"
-#: What a length that nobody knows is said as.
+#: What stands for a length that nobody knows.
 DASH: Final = "–"
 _WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 _UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
@@ -226,7 +226,7 @@ class RecordView:
 
     @property
     def unit(self) -> str:
-        """The unit lengths are said in: "ft", "us-ft", or "m" for all that is metric."""
+        """The unit of lengths in words: "ft", "us-ft", or "m" for all that is metric."""
         return self.lineage.tape_unit if self.lineage.tape_unit in IN_FEET else "m"
 
     @property
@@ -236,7 +236,7 @@ class RecordView:
 
     @property
     def per(self) -> float:
-        """Metres in the unit lengths are said in."""
+        """Metres in the unit of lengths in words."""
         return METRES_PER[self.unit]
 
     def say(self, metres: float, decimals: int = 2) -> str:

@@ -153,7 +153,7 @@ def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
 
 
 def untied_lines(card: Card) -> list[str]:
-    """Return what is said of a spot that cannot be tied."""
+    """Return the lines on a spot that cannot be tied."""
     return [f"{card.spot.name}  {card.spot.kind}", f"  cannot be tied: {card.reason}"]
 
 
@@ -180,12 +180,12 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
     for part, name in _WHOSE.items():
         sigma, off_95 = card.scatter_m(part)
-        said = (
+        reach = (
             "not bounded by the record"
             if isnan(sigma)
             else f"σ {measure.say(sigma)}, 95 % {measure.say(off_95)}"
         )
-        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {said}"
+        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {reach}"
 
 
 def _depth(card: Card, measure: Measure) -> Iterator[str]:

@@ -34,9 +34,8 @@ An empty cell or null means not known or not applicable.
 
 _FINDINGS: Final = (
     "Every code of the layer [findings](#findings), with its title and sentences. ‹name› stands "
-    "for a value, […] for what may be left out; ± is 95 %. A finding that follows from "
-    "another is not told beside it. By what criterion one is found, the docstrings of the stage "
-    "say."
+    "for a value, […] for what may be left out; ± is 95 %. A finding that follows from another is "
+    "not reported beside it. The docstrings of the stage state by what criterion one is found."
 )
 
 
@@ -69,8 +68,8 @@ class FindingText:
     @property
     def sentence(self) -> str:
         """What, by how much and what to do in one line."""
-        said = ": ".join(filter(None, (self.what, self.by_how_much)))
-        return said + (f" → {self.to_do}" if self.to_do else "")
+        found = ": ".join(filter(None, (self.what, self.by_how_much)))
+        return found + (f" → {self.to_do}" if self.to_do else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,24 +226,24 @@ def _limits(column: Column) -> str:
     '> 0 and ≤ 1'
     """
     bounds = (("≥", column.minimum), (">", column.above), ("≤", column.maximum))
-    said = [f"{sign} {bound:g}" for sign, bound in bounds if bound is not None]
+    limits = [f"{sign} {bound:g}" for sign, bound in bounds if bound is not None]
     if column.calls:
-        said.append(MUST_BE if column.calls == "name" else f"at most {LONGEST} characters")
+        limits.append(MUST_BE if column.calls == "name" else f"at most {LONGEST} characters")
     if column.pattern:
-        said.append(f"matches `{column.pattern}`")
-    return " and ".join(said)
+        limits.append(f"matches `{column.pattern}`")
+    return " and ".join(limits)
 
 
 def _meaning(row: DictionaryRow) -> str:
     """Return title, description, limits, default and values in one table cell."""
-    said = f"**{row.title}.** {row.description}"
+    text = f"**{row.title}.** {row.description}"
     if row.limits:
-        said += f" Limits: {row.limits}."
+        text += f" Limits: {row.limits}."
     if row.default:
-        said += f" Default: `{row.default}`."
+        text += f" Default: `{row.default}`."
     if row.values:
-        said += "<br>" + "<br>".join(f"`{v}`: {what}" for v, what in row.values)
-    return said
+        text += "<br>" + "<br>".join(f"`{v}`: {what}" for v, what in row.values)
+    return text
 
 
 def _line(cells: Iterable[str]) -> str:

@@ -123,8 +123,8 @@ def plain(text: object) -> str:
     """
     if text is None or text != text:
         return ""
-    said = str(text).replace("\r\n", "\n").replace("%%", "% %")
-    kept = (c for c in said if c == "\n" or c.isprintable())
+    literal = str(text).replace("\r\n", "\n").replace("%%", "% %")
+    kept = (c for c in literal if c == "\n" or c.isprintable())
     return "".join(_ESCAPES.get(c, c) for c in kept)
 
 

@@ -156,9 +156,9 @@ class GeoPackageSink:
 def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime) -> None:
     """Give each layer its title, and a description that ends with its caution."""
     when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    said = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
-    said[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
-    for name, (title, description, caution) in said.items():
+    texts = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
+    texts[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
+    for name, (title, description, caution) in texts.items():
         db.execute(
             "UPDATE gpkg_contents SET identifier = ?, description = ?, last_change = ? "
             "WHERE table_name = ?",
