@@ -30,8 +30,8 @@ class SiteTarget:
 class Target:
     """The CRS of a batch: the one asked for, else the first site's.
 
-    Levels are never mixed without a finding. A plan CRS asked for takes the levels of the first site; one with a vertical part has every
-    site's levels transformed into it.
+    Levels are never mixed without a finding. A plan CRS asked for takes the levels of the first
+    site; one with a vertical part has every site's levels transformed into it.
     """
 
     def __init__(self, asked: CRS | None) -> None:
