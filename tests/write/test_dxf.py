@@ -153,6 +153,11 @@ def test_equal_records_give_equal_bytes(gpkg: Path, tmp_path: Path) -> None:
     for name in ("a.dxf", "b.dxf"):
         write_dxf(gpkg, tmp_path / name)
     assert (tmp_path / "a.dxf").read_bytes() == (tmp_path / "b.dxf").read_bytes()
+    doc = readfile(tmp_path / "a.dxf")  # a set of theirs, in another order in each process
+    named = [declared.dxf.name for declared in doc.classes]
+    used = sorted(doc.entitydb.dxf_types_in_use() & set(named))
+    assert len(used) > 1
+    assert named[: len(used)] == used
 
 
 def test_text_of_the_record_is_taken_literally(gpkg: Path, tmp_path: Path) -> None:

@@ -300,6 +300,10 @@ def write_dxf(
         _draw(doc, frames, crs, units)
         doc.header.custom_vars.append("CRS", "sketch" if crs is None else crs_text(crs))
         doc.header.custom_vars.append("GENERATOR", stamp("drawing"))
+        for kind in sorted(
+            doc.entitydb.dxf_types_in_use()
+        ):  # ezdxf declares them in no fixed order
+            doc.classes.add_class(kind)
         auditor = doc.audit()
         if auditor.has_errors or auditor.has_fixes:
             raise OutputError(f"the drawing is not sound: {auditor.errors or auditor.fixes}")
