@@ -300,9 +300,8 @@ def write_dxf(
         _draw(doc, frames, crs, units)
         doc.header.custom_vars.append("CRS", "sketch" if crs is None else crs_text(crs))
         doc.header.custom_vars.append("GENERATOR", stamp("drawing"))
-        for kind in sorted(
-            doc.entitydb.dxf_types_in_use()
-        ):  # ezdxf declares them in no fixed order
+        kinds = doc.entitydb.dxf_types_in_use()
+        for kind in sorted(kinds):  # a set: declared as it comes, bytes would differ by process
             doc.classes.add_class(kind)
         auditor = doc.audit()
         if auditor.has_errors or auditor.has_fixes:
