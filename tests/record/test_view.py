@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from math import dist
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from lateralline.page.places import PairRow
 from lateralline.record import rows
 from lateralline.record.lineage import read_lineage
 from lateralline.record.profile import line_profile
-from lateralline.record.rows import LayerRow
+from lateralline.record.rows import LayerRow, columns_of
 from lateralline.record.symbology import style_of
 from lateralline.record.view import read_record
 from lateralline.write.dxf import write_dxf
@@ -135,12 +135,18 @@ def test_an_ellipse_in_cad_is_in_units_of_the_grid(two_metres: Path, tmp_path: P
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
 def test_rows_have_the_names_and_types_that_the_contract_declares(kind: type[LayerRow]) -> None:
-    known = {"text": "str", "boolean": "bool", "real": "float", "integer": "float"}
-    table = contract.load(kind.layer)
-    declared = {c.name: known.get(c.type, "") for c in table.field}
-    declared["geometry"] = f"{table.geometry.removesuffix(' Z')} | None"
-    read = {f.name: f.type for f in fields(kind)}
+    known = {"text": "TextColumn", "boolean": "FlagColumn"}
+    known |= dict.fromkeys(("real", "integer"), "RealColumn")
+    declared = {c.name: known.get(c.type, "") for c in contract.load(kind.layer).field}
+    declared["geometry"] = "ShapeColumn" if contract.load(kind.layer).geometry else ""
+    read = {name: type(column).__name__ for name, column in columns_of(kind).items()}
     assert read == {name: declared[name] for name in read}
+
+
+def test_what_was_read_of_a_file_cannot_be_changed(practice: dict[str, Path]) -> None:
+    fix = read_record(practice["tape-ties"]).fixes[0]
+    with pytest.raises(AttributeError, match="depth_m is read from a file"):
+        fix.depth_m = 9.0
 
 
 def test_an_older_file_without_a_column_reads_as_not_known(

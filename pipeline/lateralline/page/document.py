@@ -11,7 +11,6 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from functools import cache
 from importlib.resources import files
 from math import isnan
@@ -188,7 +187,7 @@ def _table(
     return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
 
 
-def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[PageTarget]]:
+def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarget]]:
     """Return the findings as text, the worst first, and where each points."""
     rows = view.rows(FindingRow)
     pairs = sorted(
@@ -196,7 +195,7 @@ def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[PageTarget]]
         key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
     )
     texts = [
-        asdict(row) | {"what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
+        {**row.values, "what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
         for row, _ in pairs
     ]
     return texts, [target for _, target in pairs]

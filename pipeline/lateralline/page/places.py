@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from math import isnan, nan
 from pathlib import Path
-from typing import ClassVar, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -33,7 +33,9 @@ from lateralline.record.rows import (
     ObservationRow,
     PointRow,
     SegmentRow,
+    reals,
     rows_of,
+    texts,
 )
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
@@ -323,27 +325,15 @@ class NoClearanceError(LaterallineError, ValueError):
     """A file that is no clearance, or one of another record."""
 
 
-@dataclass(frozen=True, slots=True)
 class PairRow(LayerRow):
     """A line and a planned thing near it."""
 
-    layer: ClassVar[str] = "clearance_pairs"
-
-    line_id: str
-    work_id: str
-    work_name: str
-    verdict: str
-    separation_m: float
-    lower_95_m: float
-    required_m: float
-    probability_below_required: float
-    probability_contact: float
-    chainage_m: float
-    worst_chainage_m: float
-    pipe_axis_level_m: float
-    pipe_axis_depth_m: float
-    levels_by: str
-    what: str
+    layer = "clearance_pairs"
+    line_id, work_id, work_name, verdict, levels_by, what = texts(6)
+    (
+        separation_m, lower_95_m, required_m, probability_below_required, probability_contact,
+        chainage_m, worst_chainage_m, pipe_axis_level_m, pipe_axis_depth_m,
+    ) = reals(9)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
