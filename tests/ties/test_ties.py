@@ -88,7 +88,7 @@ def test_taping_a_card_again_leads_back_to_the_spot(built: Path, tmp_path: Path,
         rows = csv.writer(file)
         rows.writerow(["mark", "run", "stop", "kind", "method", "ties", "side"])
         for i, card in enumerate(cards):
-            said = [measure.say(t.distance_m).removesuffix(f" {unit}") for t in card.tapes[:2]]
+            said = [measure.length(t.distance_m).removesuffix(f" {unit}") for t in card.tapes[:2]]
             ties = ";".join(f"{t.point}:{s}" for t, s in zip(card.tapes, said, strict=False))
             rows.writerow([f"M{i}", "R1", "1", "ground", "ties", ties, card.side])
     placed = place(read_site(site))

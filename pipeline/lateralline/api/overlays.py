@@ -136,9 +136,9 @@ def clearance(
 ) -> Comparison:
     """Hold planned works against the pipes of a built record.
 
-    `options` say the least separation required, how far works may be built off the plan and what
+    `options` state the least separation required, how far works may be built off the plan and what
     its attributes are called; `plan_crs`, `plan_levels`, `plan_unit` and `layers` what the plan
-    does not say of itself; `shift_sigma_m` is one σ between plan and record where none is
+    does not state of itself; `shift_sigma_m` is one σ between plan and record where none is
     published. Pairs within `search_m` in plan are listed. With `out` the overlay is written there,
     with `picture` a plan: both, or nothing.
 

@@ -129,7 +129,7 @@ def crs_of(site_text: str, path: Path) -> tuple[str, str]:
 
 
 def stops_of(imported: ImportedPoints, path: Path | None) -> dict[StopKey, Cells]:
-    """Return the rows of stops.csv: what points say of stops, and a file of them.
+    """Return the rows of stops.csv: what points tell of stops, and a file of them.
 
     Raises SiteFaultsError naming every fault.
     """

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 
 class NothingBuiltError(LaterallineError, RuntimeError):
-    """None of several sites could be built; `failures` say why, site by site."""
+    """None of several sites could be built; `failures` give the reasons, site by site."""
 
     def __init__(self, failures: Iterable[SiteFailure]) -> None:
         """Keep why each site stopped."""

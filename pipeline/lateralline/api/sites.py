@@ -66,12 +66,12 @@ class Findings(Sequence["Finding"]):
 
     @property
     def errors(self) -> Findings:
-        """Those that say: do not use this before it is put right."""
+        """Errors: the record must not be used before they are put right."""
         return self.of("error")
 
     @property
     def warnings(self) -> Findings:
-        """Those that say: look here first."""
+        """Warnings: what to look at first."""
         return self.of("warning")
 
     def to_frame(self) -> pd.DataFrame:
@@ -104,7 +104,7 @@ def check(
     *,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> Findings:
-    """Return what there is to say of one site or of several; write nothing.
+    """Return the findings of one site or of several; write nothing.
 
     All is done that `build` does except writing. A site given by itself raises what stops it:
     SiteFaultsError for its files, SiteFailedError for the rest. Of several, those that stop are in

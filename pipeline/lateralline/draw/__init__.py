@@ -3,7 +3,7 @@
 paper        → papers, boxes in millimetres, round scales
 symbols      → the symbology as matplotlib draws it
 canvas       → one page at its true size: axes, rules, words; letters the font has
-labels       → what labels say, and how each finds a free place
+labels       → the texts of labels, and how each finds a free place
 furniture    → scale bar, north arrow, grid, key, caution and title block
 plan         → the one plan drawer, and a plan cut along its lines into windows
 profile      → the one profile drawer, with the band of figures under it

@@ -158,7 +158,7 @@ def _distance(axes: Axes, tape: TieTape, spot: Floats, measure: Measure) -> None
     angle = float(np.degrees(np.arctan2(way[1], way[0])))
     at = spot + 0.52 * way
     axes.text(
-        float(at[0]), float(at[1]), measure.say(tape.distance_m), size=5.8,
+        float(at[0]), float(at[1]), measure.length(tape.distance_m), size=5.8,
         rotation=(angle + 90.0) % 180.0 - 90.0, rotation_mode="anchor", ha="center", va="center",
         bbox={"fc": "white", "ec": "none", "pad": 0.4}, zorder=6,
     )  # fmt: skip

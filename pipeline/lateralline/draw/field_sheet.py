@@ -248,7 +248,7 @@ _SHARES: Final = {
 }  # fmt: skip
 
 
-#: Headings that say more on paper, or less, than the title in the contract; a site's by section.
+#: Headings that are longer or shorter on paper than the title in the contract; a site's by section.
 _HEADINGS: Final[Mapping[tuple[str, str], str]] = {
     ("run", "id"): "run",
     ("run", "counter_at_entry"): "counter\nat entry",

@@ -1,4 +1,4 @@
-"""Labels of plan and profile: what they say, and how each finds a free place.
+"""Labels of plan and profile: their texts, and how each finds a free place.
 
 None covers another, a point, or the pipe, if it can be helped.
 """
@@ -111,7 +111,7 @@ def _cost(box: Floats, taken: Floats, points: Floats, frame: BboxBase) -> float:
     return float(1e9 * outside + 1e3 * over + inside.sum())
 
 
-# ---- what they say --------------------------------------------------------------------------
+# ---- their texts -----------------------------------------------------------------------------
 
 
 _ROOM_MM: Final = 46.0  # a label is no wider
@@ -144,7 +144,7 @@ def plan_labels(
     for point in control:
         labels.append(_label(point, _short(point.point), INK, 6.2, "bold"))
     for row in seen:
-        text = _short(f"{row.name} @ {view.say(row.chainage_m)}")
+        text = _short(f"{row.name} @ {view.length(row.chainage_m)}")
         labels.append(_label(row, text, colour_of("pipe_observations")))
     for fix in fixes:
         weak = "" if fix.status == "solved" else f" ({fix.status})"
@@ -153,11 +153,12 @@ def plan_labels(
 
 
 def not_drawn(view: RecordView, control: gpd.GeoDataFrame) -> list[str]:
-    """Say where control points stand that are off the plan, the nearest first."""
+    """Return where control points stand that are off the plan, the nearest first."""
     off = off_the_lines(control, view.located("pipe_centreline").geometry)
     found = sorted(zip(off, control["point"], strict=False))
     notes = [
-        f"{_WAYS[way]} {_short(point)} {view.say(metres)} {view.unit} {way} of the pipe, not drawn"
+        f"{_WAYS[way]} {_short(point)} {view.length(metres)} {view.unit} {way} of the pipe, "
+        "not drawn"
         for (metres, way), point in found[:_MOST_FAR]
     ]
     more = len(found) - len(notes)
@@ -165,7 +166,7 @@ def not_drawn(view: RecordView, control: gpd.GeoDataFrame) -> list[str]:
 
 
 def node_name(node: NodeRow) -> str:
-    """Say what a node is, a bend with its angle and the nearest standard fitting."""
+    """Return what a node is called, a bend with its angle and the nearest standard fitting."""
     match node.kind:
         case "bend":
             sigma = node.bend_sigma_deg
@@ -183,9 +184,9 @@ def _heights(view: RecordView, node: NodeRow) -> list[str]:
     about = "≈ " if node.carried_on else ""
     lines = []
     if not isnan(node.invert_level_m):
-        lines.append(f"inv {about}{view.say_95(node.invert_level_m, node.invert_sigma_m)}")
+        lines.append(f"inv {about}{view.length_95(node.invert_level_m, node.invert_sigma_m)}")
     if not isnan(node.cover_m):
-        lines.append(f"cover {about}{view.say_95(node.cover_m, node.cover_sigma_m)}")
+        lines.append(f"cover {about}{view.length_95(node.cover_m, node.cover_sigma_m)}")
     if node.carried_on:
         lines.append("not located")
     return lines

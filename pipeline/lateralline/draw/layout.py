@@ -62,7 +62,7 @@ class Layout:
         return max(len(self.windows), len(self.pieces))
 
     def scales_of(self, page: int) -> str:
-        """Say the scales of what stands on a page."""
+        """Return the scales of what stands on a page."""
         texts = [f"plan {self.plan_scale}"] if page < len(self.windows) else []
         if self.profile_scales is not None and page < len(self.pieces):
             s = self.profile_scales

@@ -52,10 +52,10 @@ class Margin:
 
     def title(self, text: str) -> None:
         """Write the title."""
-        self.say(text, 12.0, bold=True)
+        self.paragraph(text, 12.0, bold=True)
         self.y += 3.0
 
-    def say(
+    def paragraph(
         self, text: str, size_pt: float = SMALL_PT, *, bold: bool = False, colour: str = symbols.INK
     ) -> None:
         """Write a paragraph."""
@@ -84,9 +84,9 @@ class Margin:
             after = self.y + len(wrapped(note, self.box.width, size)) * step
             if after > self.box.foot - (0.0 if n == len(notes) - 1 else step + 1.2):
                 more = f"and {len(notes) - n} more notes, printed and in OVERLAY.md"
-                self.say(more, size, colour=colour)
+                self.paragraph(more, size, colour=colour)
                 return
-            self.say(note, size, colour=colour)
+            self.paragraph(note, size, colour=colour)
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,7 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
     bands = [(reach, _near()), (reach - plan.tolerance_m, overlay.pipe_look())]
     if isfinite(off):
         bands = [(reach + off, _wide()), (off, corridor), (reach, _near()), bands[-1]]
-    margin.say(f"Across {plan.line_ids[0]}, to scale, corridor at its widest")
+    margin.paragraph(f"Across {plan.line_ids[0]}, to scale, corridor at its widest")
     widest = 1.02 * max(half for half, _ in bands)
     at = Box(margin.box.x, margin.y, margin.box.width, _SECTION_MM)
     cut = margin.canvas.axes(at, xlim=(-widest, widest), ylim=(0.0, 1.0))
@@ -107,8 +107,8 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
 
 def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
     margin.title(plan.title)
-    margin.say(plan.rule, 8.6, bold=True)
-    margin.say(plan.source)
+    margin.paragraph(plan.rule, 8.6, bold=True)
+    margin.paragraph(plan.source)
     margin.y += 2.0
     margin.key(
         [
@@ -123,9 +123,9 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
     )
     _draw_section(margin, plan)
     for fact in plan.facts[: overlay.MOST_ROWS]:
-        margin.say(fact)
+        margin.paragraph(fact)
     if len(plan.facts) > overlay.MOST_ROWS:
-        margin.say(f"and {len(plan.facts) - overlay.MOST_ROWS} more lines drawn")
+        margin.paragraph(f"and {len(plan.facts) - overlay.MOST_ROWS} more lines drawn")
     margin.y += 2.5
     margin.notes(plan.notes)
 
@@ -153,7 +153,7 @@ class Approach:
     line: shapely.LineString  # from the pipe's axis to the planned thing
     conflict: bool
     cells: tuple[str, ...]  # pipe, planned, apart, at least, needed, chance, by
-    more: str  # what the row cannot say; "" nothing
+    more: str  # what has no column; "" nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,7 +253,7 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
                                 colour=colour, room=0.95 * box.width)  # fmt: skip
             margin.y += 3.6
     if len(plan.approaches) > overlay.MOST_ROWS:
-        margin.say(f"and {len(plan.approaches) - overlay.MOST_ROWS} more: see the table")
+        margin.paragraph(f"and {len(plan.approaches) - overlay.MOST_ROWS} more: see the table")
     margin.y += 2.5
     margin.notes(plan.notes)
 

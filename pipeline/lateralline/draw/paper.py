@@ -80,7 +80,7 @@ class PaperScale:
         return 1000.0 / self.denominator
 
     def __str__(self) -> str:
-        """Say the scale as the trade does.
+        """Return the scale as the trade writes it.
 
         >>> str(PaperScale(250.0)), str(PaperScale(240.0, True))
         ('1:250', '1 in = 20 ft (1:240)')

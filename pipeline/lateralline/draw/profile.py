@@ -292,7 +292,7 @@ def _stations(piece: Piece, mm: float) -> list[float]:
 
 def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -> str:
     if row == 0:
-        return view.say(chainage)
+        return view.length(chainage)
     invert = _at(profile.inverts[:, :2], chainage)
     ground = _at(profile.ground, chainage)
     about = ""
@@ -303,8 +303,8 @@ def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -
         ground = ground if isnan(node.ground_level_m) else node.ground_level_m
     cover = ground - invert - profile.top_m
     if view.depth_only:
-        return about + view.say(-invert if row == 1 else cover)
-    return about * (row > 1) + view.say((ground, invert, cover)[row - 1])
+        return about + view.length(-invert if row == 1 else cover)
+    return about * (row > 1) + view.length((ground, invert, cover)[row - 1])
 
 
 def _at(path: Floats, chainage: float) -> float:

@@ -206,14 +206,15 @@ def picture(view: RecordView) -> Figure:
 
 
 def picture_facts(view: RecordView) -> list[str]:
-    """Say what a record holds in short: lines, rule, findings, and what is not located."""
+    """Return in short what a record holds: lines, rule, findings, and what is not located."""
     facts = []
     for row in view.centrelines[:_MOST_LINES]:
         pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
         grade = "" if isnan(row.mean_grade) else f", mean grade {row.mean_grade:.2%}"
         facts.append(
-            f"{pipe}: {view.say_both(row.length_m)} long{grade}; "
-            f"95 % half axis at most {view.say_both(row.semi_major_95_max_m)}; {_cover(view, row)}"
+            f"{pipe}: {view.length_both(row.length_m)} long{grade}; "
+            f"95 % half axis at most {view.length_both(row.semi_major_95_max_m)}; "
+            f"{_cover(view, row)}"
         )
     if len(view.lines) > _MOST_LINES:
         facts.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
@@ -240,12 +241,12 @@ def picture_facts(view: RecordView) -> list[str]:
 
 
 def _cover(view: RecordView, row: CentrelineRow) -> str:
-    """Say the least cover with its bound; "at least" stands for the bound alone."""
+    """Return the least cover with its bound; "at least" stands for the bound alone."""
     if isnan(row.cover_min_m):
         return "cover unknown"
     bound = view.least_cover_95_m(row.line_id)
-    sure = "no bound" if isnan(bound) else f"at least {view.say_both(bound)}"
-    return f"least cover {view.say_both(row.cover_min_m)}, {sure} (95 %)"
+    sure = "no bound" if isnan(bound) else f"at least {view.length_both(bound)}"
+    return f"least cover {view.length_both(row.cover_min_m)}, {sure} (95 %)"
 
 
 def notes_mm(notes: Sequence[str], width: float) -> float:

@@ -36,7 +36,7 @@ _TURNED: Final = {("^", 180.0): "v", ("P", 45.0): "X"}
 Dash: TypeAlias = str | tuple[float, tuple[float, ...]]
 
 #: What every figure is drawn with: a name that holds $, _ or \\ means them, whatever the settings
-#: of whoever runs this say.
+#: of whoever runs this are.
 LITERAL: Final[dict[RcKeyType, object]] = {"text.parse_math": False, "text.usetex": False}
 
 RC: Final[dict[RcKeyType, object]] = {

@@ -141,7 +141,7 @@ def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
 
 
 def _without_empty(section: TableSection) -> TableSection:
-    """Return a table without the columns that say nothing."""
+    """Return a table without the columns that are empty."""
     kept = [k for k in range(len(section.columns)) if any(row[k] for row in section.rows)]
     rows = [[row[k] for k in kept] for row in section.rows]
     return replace(section, columns=[section.columns[k] for k in kept], rows=rows)
@@ -241,9 +241,9 @@ def _line_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.line_id, " ".join(filter(None, (r.material, r.nominal))), r.service,
-            view.say(r.length_m), number(r.stops, "{:.0f}"), _grade(r.mean_grade, r.grade_sigma),
-            _least_cover(view, r), view.say(r.depth_max_m), view.say(r.semi_major_95_max_m),
-            view.say(INTERVAL_95 * r.sigma_u_max_m), r.pas128_band, r.as5488_band,
+            view.length(r.length_m), number(r.stops, "{:.0f}"), _grade(r.mean_grade, r.grade_sigma),
+            _least_cover(view, r), view.length(r.depth_max_m), view.length(r.semi_major_95_max_m),
+            view.length(INTERVAL_95 * r.sigma_u_max_m), r.pas128_band, r.as5488_band,
             number(r.undecided_stretches, "{:.0f}"),
         ]
         for r in view.rows(CentrelineRow)
@@ -269,10 +269,10 @@ def _stop_table(view: RecordView) -> TableSection:
         ref = r.name
         rows.append(
             [
-                ref, view.say(r.counter_m), view.say(r.chainage_m), *_position(view, r),
-                view.say_95(r.depth_m, r.depth_sigma_m),
-                *([] if view.depth_only else [view.say_95(*inverts.get(ref, (nan, nan)))]),
-                view.say(r.semi_major_95_m), number(r.heading_deg, "{:.1f}"),
+                ref, view.length(r.counter_m), view.length(r.chainage_m), *_position(view, r),
+                view.length_95(r.depth_m, r.depth_sigma_m),
+                *([] if view.depth_only else [view.length_95(*inverts.get(ref, (nan, nan)))]),
+                view.length(r.semi_major_95_m), number(r.heading_deg, "{:.1f}"),
                 number(r.tilt_deg, "{:.1f}"), ": ".join(filter(None, (r.status, r.reason))),
             ]
         )  # fmt: skip
@@ -296,10 +296,10 @@ def _node_table(view: RecordView) -> TableSection:
         [
             r.node_id,
             node_name(r) + ", not located: carried on by counter" * r.carried_on,
-            view.say(r.chainage_m), *_position(view, r),
-            *([] if view.depth_only else [view.say_95(r.invert_level_m, r.invert_sigma_m)]),
-            view.say_95(r.cover_m, r.cover_sigma_m),
-            view.say(r.semi_major_95_m if isnan(r.plan_95_m) else r.plan_95_m), _tie(view, r),
+            view.length(r.chainage_m), *_position(view, r),
+            *([] if view.depth_only else [view.length_95(r.invert_level_m, r.invert_sigma_m)]),
+            view.length_95(r.cover_m, r.cover_sigma_m),
+            view.length(r.semi_major_95_m if isnan(r.plan_95_m) else r.plan_95_m), _tie(view, r),
         ]
         for r in view.nodes
     ]  # fmt: skip
@@ -318,9 +318,9 @@ def _observation_table(view: RecordView) -> TableSection:
         [
             r.observation_id, r.code,
             "; ".join(filter(None, (r.text, r.severity, _in_words(view, r.reason)))),
-            "–".join(filter(None, (r.clock_from, r.clock_to))), view.say(r.counter_m),
-            view.say_95(r.chainage_m, r.sigma_along_m), *_position(view, r),
-            view.say_95(r.cover_m, r.cover_sigma_m), _tie(view, r),
+            "–".join(filter(None, (r.clock_from, r.clock_to))), view.length(r.counter_m),
+            view.length_95(r.chainage_m, r.sigma_along_m), *_position(view, r),
+            view.length_95(r.cover_m, r.cover_sigma_m), _tie(view, r),
         ]
         for r in view.observations
     ]  # fmt: skip
@@ -341,13 +341,13 @@ def _segment_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.segment_id, r.from_ref, r.to_ref,
-            f"{view.say(r.from_chainage_m)} – {view.say(r.to_chainage_m)}",
-            str(r.shape).replace("_", " "), view.say(r.length_m), _grade(r.grade, r.grade_sigma),
+            f"{view.length(r.from_chainage_m)} – {view.length(r.to_chainage_m)}",
+            str(r.shape).replace("_", " "), view.length(r.length_m), _grade(r.grade, r.grade_sigma),
             *([] if view.depth_only else [
-                view.say_95(r.invert_down_m, r.invert_down_sigma_m),
-                view.say_95(r.invert_up_m, r.invert_up_sigma_m),
+                view.length_95(r.invert_down_m, r.invert_down_sigma_m),
+                view.length_95(r.invert_up_m, r.invert_up_sigma_m),
             ]),
-            _least_cover(view, r), view.say(r.semi_major_95_max_m),
+            _least_cover(view, r), view.length(r.semi_major_95_max_m),
         ]
         for r in view.rows(SegmentRow)
     ]  # fmt: skip
@@ -367,8 +367,8 @@ def _control_table(view: RecordView) -> TableSection:
     ]  # fmt: skip
     rows = [
         [
-            r.point, *_position(view, r), view.say(r.level_m),
-            view.say(INTERVAL_95 * r.sigma_h_m), view.say(INTERVAL_95 * r.sigma_v_m),
+            r.point, *_position(view, r), view.length(r.level_m),
+            view.length(INTERVAL_95 * r.sigma_h_m), view.length(INTERVAL_95 * r.sigma_v_m),
         ]
         for r in view.control
     ]  # fmt: skip
@@ -384,8 +384,8 @@ def _zone_table(view: RecordView) -> TableSection:
     ]  # fmt: skip
     rows = [
         [
-            r.line_id, r.rule_title, view.say(r.tolerance_m, 3), view.say(r.width_m, 3),
-            view.say(r.outside_diameter_m, 3) + (" assumed" if r.diameter_assumed else ""),
+            r.line_id, r.rule_title, view.length(r.tolerance_m, 3), view.length(r.width_m, 3),
+            view.length(r.outside_diameter_m, 3) + (" assumed" if r.diameter_assumed else ""),
             r.source,
         ]
         for r in view.rows(ZoneRow)
@@ -427,7 +427,7 @@ def _position(view: RecordView, row: PointRow) -> list[str]:
     if row.geometry is None:
         return [DASH] * 2
     at = view.ground.to_file(np.array([[row.geometry.x, row.geometry.y]]))[0]
-    return [view.say_coordinate(float(v)) for v in at]
+    return [view.coordinate(float(v)) for v in at]
 
 
 def _grade(grade: float, sigma: float) -> str:
@@ -436,14 +436,14 @@ def _grade(grade: float, sigma: float) -> str:
 
 
 def _least_cover(view: RecordView, row: CentrelineRow | SegmentRow) -> str:
-    """Say the least cover of a line or segment and its bound: "1.02 (≥ 0.92)"."""
+    """Return the least cover of a line or segment and its bound: "1.02 (≥ 0.92)"."""
     if isnan(row.cover_min_m):
         return "unknown"
     reach = None
     if isinstance(row, SegmentRow):  # both its ends among the stations
         reach = (row.from_chainage_m - _SAME_M, row.to_chainage_m + _SAME_M)
     bound = view.least_cover_95_m(row.line_id, reach)
-    return f"{view.say(row.cover_min_m)} (≥ {'?' if isnan(bound) else view.say(bound)})"
+    return f"{view.length(row.cover_min_m)} (≥ {'?' if isnan(bound) else view.length(bound)})"
 
 
 def _inverts(view: RecordView) -> dict[str, tuple[float, float]]:
@@ -457,7 +457,7 @@ def _tie(view: RecordView, row: NodeRow | ObservationRow) -> str:
     if not row.tie_a_point or not row.tie_b_point:
         return ""
     a, b = (
-        f"{view.say(m)} from {p}"
+        f"{view.length(m)} from {p}"
         for m, p in ((row.tie_a_m, row.tie_a_point), (row.tie_b_m, row.tie_b_point))
     )
     return f"{a}, {b}, on the {row.tie_side} looking from the first to the second"

@@ -38,7 +38,7 @@ def keep_changed_file(path: Path) -> None:
 
 
 def carry(old: Path, new: Path) -> None:
-    """Give what is the user's in the folder `old` a second name in `new`, and say what was kept.
+    """Give what is the user's in the folder `old` a second name in `new`, and report what was kept.
 
     What was added keeps its name; what was changed, or whose name is taken, becomes `NAME.kept-1`.
     Nothing in `old` is touched. Raises OutputExistsError for what has no second name: another disk

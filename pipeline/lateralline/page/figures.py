@@ -350,12 +350,12 @@ def opening(view: RecordView) -> Bounds:
 
 
 def left_out(view: RecordView) -> str:
-    """Say which control points are not in that box; "" for none."""
+    """Return which control points are not in that box; "" for none."""
     control = view.layers["control_points"]
     far = control[~control.index.isin(view.control_within(_SIDES).index)]
     off = off_the_lines(far, view.layers["pipe_centreline"].geometry)
     texts = [
-        f"{point}, {view.say_both(metres)} {way} of the pipe"
+        f"{point}, {view.length_both(metres)} {way} of the pipe"
         for point, (metres, way) in zip(far["point"], off, strict=False)
     ]
     return "; outside the opening view: " + "; ".join(texts) if texts else ""

@@ -59,7 +59,7 @@ class Fact(NamedTuple):
 
 
 def fact_text(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
-    """Say a fact in words; lengths in `unit`, ± 95 %.
+    """Return a fact in words; lengths in `unit`, ± 95 %.
 
     >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
     '3.28 ± 0.16 ft'
@@ -112,7 +112,7 @@ def worded(name: str, *texts: str) -> Iterable[Fact]:
 
 
 def chance(probability: float) -> str:
-    """Say a probability in words.
+    """Return a probability in words.
 
     >>> [chance(p) for p in (nan, 0.0, 0.25, 0.9999)]
     ['not known', '< 0.1 %', '25.0 %', '> 99.9 %']

@@ -119,7 +119,7 @@ class RecordLineage:
 
 
 def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
-    """Return what rows (topic, item, value) of one site's `lineage` say.
+    """Return what rows (topic, item, value) of one site's `lineage` state.
 
     Raises ContractError for a text where a number must stand: someone edited the record.
 
@@ -341,7 +341,7 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
 
 
 def _levels(record: FieldRecord, frame: Frame) -> str:
-    """Say what levels are: of nothing, of control's own zero, of an ellipsoid, of a datum."""
+    """State what levels count from: nothing, control's own zero, an ellipsoid, a datum."""
     if frame.levels == "ellipsoidal":
         return "Levels are heights above the ellipsoid of the horizontal CRS."
     if frame.levels == "named":
@@ -380,7 +380,7 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRo
 
 
 def _unknown(operation: Operation) -> str:
-    """Say why nobody knows how good an operation is."""
+    """Return why nobody knows how good an operation is."""
     if operation.undated:
         return "it depends on time, and no coordinate epoch is given"
     return "accuracy not published"

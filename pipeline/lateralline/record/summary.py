@@ -45,7 +45,7 @@ class NodeSummary:
 
 @dataclass(frozen=True, slots=True)
 class LineSummary:
-    """One line in metres; NaN where there is nothing to say."""
+    """One line in metres; NaN where nothing is known."""
 
     line: str
     pipe: str  # "PVC DN110"

@@ -218,8 +218,8 @@ class RecordView:
             return ("x", "y")
         return ("longitude", "latitude") if self.crs.is_geographic else ("east", "north")
 
-    def say_coordinate(self, value: float) -> str:
-        """Say a coordinate of the file as far as a survey of this kind can tell it."""
+    def coordinate(self, value: float) -> str:
+        """Return a coordinate of the file in words, as far as a survey of this kind can tell it."""
         return f"{value:.7f}" if self.coordinate_unit == "°" else f"{value:.2f}"
 
     # ---- lengths in words -----------------------------------------------------------------
@@ -239,22 +239,22 @@ class RecordView:
         """Metres in the unit of lengths in words."""
         return METRES_PER[self.unit]
 
-    def say(self, metres: float, decimals: int = 2) -> str:
-        """Say a length in the crew's unit; a dash when it is not known."""
+    def length(self, metres: float, decimals: int = 2) -> str:
+        """Return a length in the crew's unit; a dash when it is not known."""
         return number(metres / self.per, f"{{:.{decimals}f}}")
 
-    def say_95(self, value: float, sigma: float, decimals: int = 2) -> str:
-        """Say a length with half its 95 % interval: "1.23 ± 0.10"."""
+    def length_95(self, value: float, sigma: float, decimals: int = 2) -> str:
+        """Return a length in words with half its 95 % interval: "1.23 ± 0.10"."""
         if np.isnan(value):
             return DASH
         half = number(INTERVAL_95 * sigma / self.per, f"{{:.{decimals}f}}", unknown="?")
-        return f"{self.say(value, decimals)} ± {half}"
+        return f"{self.length(value, decimals)} ± {half}"
 
-    def say_both(self, metres: float) -> str:
-        """Say a length with its unit, metres in brackets beside feet."""
+    def length_both(self, metres: float) -> str:
+        """Return a length in words with its unit, metres in brackets beside feet."""
         if not self.in_feet or np.isnan(metres):
-            return f"{self.say(metres)} m"
-        return f"{self.say(metres)} ft ({number(metres)} m)"
+            return f"{self.length(metres)} m"
+        return f"{self.length(metres)} ft ({number(metres)} m)"
 
     # ---- rows -----------------------------------------------------------------------------
 

@@ -57,11 +57,11 @@ class Measure:
         """What a length is rounded to."""
         return self.metres / 12 / _EIGHTHS if self.unit == "ft-in" else 0.01 * self.metres
 
-    def say(self, metres: float) -> str:
+    def length(self, metres: float) -> str:
         r"""Return a length in words; a dash for NaN.
 
-        >>> Measure("m").say(8.0255), Measure("ft").say(8.0255), Measure("ft-in").say(8.0255)
-        ('8.03 m', '26.33 ft', '26\' 4"')
+        >>> [Measure(unit).length(8.0255) for unit in ("m", "ft", "ft-in")]
+        ['8.03 m', '26.33 ft', '26\' 4"']
         """
         if math.isnan(metres):
             return "–"
@@ -69,7 +69,7 @@ class Measure:
             return feet_and_inches(metres / self.metres, _EIGHTHS)
         return f"{metres / self.metres:.2f} {self.unit}"
 
-    def say_level(self, metres: float) -> str:
+    def level(self, metres: float) -> str:
         """Return a level in decimals: nobody writes one in inches."""
         unit = "ft" if self.unit == "ft-in" else self.unit
         return f"{metres / self.metres:.2f} {unit}"
@@ -322,8 +322,8 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
     low, high = band[0].chainage_m, band[-1].chainage_m
     if not low - measure.step_m <= chainage_m <= high + measure.step_m:
         raise UnknownSpotError(
-            f"{line} runs from chainage {measure.say(low)} to {measure.say(high)}; "
-            f"got {measure.say(chainage_m)}"
+            f"{line} runs from chainage {measure.length(low)} to {measure.length(high)}; "
+            f"got {measure.length(chainage_m)}"
         )
     located = [node for node in view.rows(NodeRow, line) if not node.carried_on]
     path: list[AlongRow] = sorted((*band, *located), key=lambda row: row.chainage_m)
@@ -341,7 +341,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
 
     xy = np.array([_place(row) for row in path])
     return TieSpot(
-        name=f"{line} at {measure.say(chainage_m)}",
+        name=f"{line} at {measure.length(chainage_m)}",
         kind="on the line",
         line=line,
         chainage_m=chainage_m,

@@ -159,7 +159,7 @@ def untied_lines(card: Card) -> list[str]:
 
 def _head(card: Card, measure: Measure) -> str:
     spot = card.spot
-    where = f"line {spot.line}, chainage {measure.say(spot.chainage_m)}"
+    where = f"line {spot.line}, chainage {measure.length(spot.chainage_m)}"
     return f"{spot.name}  {spot.kind}  ({where})"
 
 
@@ -168,10 +168,10 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     width = max(len(t.point) for t in card.tapes)
     if card.spot.remark:
         yield f"  note     {card.spot.remark}"
-    yield f"  tape 1   {first.point:{width}}  {measure.say(first.distance_m)}"
-    yield f"  tape 2   {second.point:{width}}  {measure.say(second.distance_m)}"
+    yield f"  tape 1   {first.point:{width}}  {measure.length(first.distance_m)}"
+    yield f"  tape 2   {second.point:{width}}  {measure.length(second.distance_m)}"
     if check:
-        should, off = measure.say(check[0].distance_m), measure.say(card.check_95_m)
+        should, off = measure.length(check[0].distance_m), measure.length(card.check_95_m)
         yield f"  check    {check[0].point:{width}}  {should} ± {off} (95 %)"
     else:
         yield "  check    NOTHING checks these two tapes: no third point serves. A misread tape"
@@ -183,7 +183,7 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
         reach = (
             "not bounded by the record"
             if isnan(sigma)
-            else f"σ {measure.say(sigma)}, 95 % {measure.say(off_95)}"
+            else f"σ {measure.length(sigma)}, 95 % {measure.length(off_95)}"
         )
         yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {reach}"
 
@@ -197,11 +197,11 @@ def _depth(card: Card, measure: Measure) -> Iterator[str]:
         sure = (
             "its error is not known"
             if isnan(low)
-            else f"95 % {measure.say(low)} to {measure.say(high)}"
+            else f"95 % {measure.length(low)} to {measure.length(high)}"
         )
-        yield f"  cover    {measure.say(spot.cover_m)} to the outside top ({sure})"
+        yield f"  cover    {measure.length(spot.cover_m)} to the outside top ({sure})"
     if not isnan(spot.invert_m):
-        yield f"  invert   {measure.say_level(spot.invert_m)} ({spot.datum})"
+        yield f"  invert   {measure.level(spot.invert_m)} ({spot.datum})"
 
 
 # ---- as a layer -----------------------------------------------------------------------------
@@ -272,7 +272,7 @@ def _row(card: Card, number: int, tape: TieTape, site: str, measure: Measure) ->
         "role": _ROLES[number],
         "point": tape.point,
         "distance_m": tape.distance_m,
-        "distance": measure.say(tape.distance_m),
+        "distance": measure.length(tape.distance_m),
         "side": card.side,
         "cut_deg": card.cut_deg,
         "check_95_m": card.check_95_m,

@@ -67,7 +67,7 @@ class Batches:
 
 #: How long to wait for who has a GeoPackage locked, seconds.
 VERSION: Final = "1.3"
-#: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
+#: WKT 1 cannot hold all that a compound or user's CRS is: the extension adds WKT 2 beside it.
 _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
 #: srs_id of the "undefined Cartesian" system every GeoPackage holds; from memory of the standard,
 #: held to by GDAL's validator in the tests.

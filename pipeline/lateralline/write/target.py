@@ -44,7 +44,7 @@ class Target:
 
     @property
     def remark(self) -> str:
-        """What layer descriptions say of the levels of the whole batch."""
+        """What layer descriptions state of the levels of the whole batch."""
         if len(self.level_bases) > 1:
             several = "; ".join(self.level_bases)
             levels = f"Levels do not share one basis: {several}. See lineage for each site's."
