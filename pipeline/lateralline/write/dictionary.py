@@ -130,25 +130,18 @@ def markdown(name: str, *, level: int = 1) -> str:
 
 def whole_markdown() -> str:
     """Return the whole dictionary: inputs, then layers. schemas/README.md is this text."""
-    return "\n".join(
-        [
-            _WHOLE.format(caution=CAUTION),
-            _contents("Input tables", contract.INPUTS),
-            _contents("Beside sites", contract.BESIDE),
-            _contents("Layers", contract.LAYERS),
-            _contents("Overlays", contract.OVERLAYS),
-            "[Catalogue of findings](#catalogue-of-findings): what each code means.\n",
-            "## Input tables\n",
-            *(markdown(name, level=3) for name in contract.INPUTS),
-            "## Beside sites\n",
-            *(markdown(name, level=3) for name in contract.BESIDE),
-            "## Layers\n",
-            *(markdown(name, level=3) for name in contract.LAYERS),
-            "## Overlays\n",
-            *(markdown(name, level=3) for name in contract.OVERLAYS),
-            findings_markdown(),
-        ]
-    )
+    groups = {
+        "Input tables": contract.INPUTS,
+        "Beside sites": contract.BESIDE,
+        "Layers": contract.LAYERS,
+        "Overlays": contract.OVERLAYS,
+    }
+    parts = [_WHOLE.format(caution=CAUTION)]
+    parts += [_contents(title, names) for title, names in groups.items()]
+    parts.append("[Catalogue of findings](#catalogue-of-findings): what each code means.\n")
+    for title, names in groups.items():
+        parts += [f"## {title}\n", *(markdown(name, level=3) for name in names)]
+    return "\n".join([*parts, findings_markdown()])
 
 
 def findings_rows() -> list[CatalogueRow]:
