@@ -116,9 +116,7 @@ def test_a_long_name_of_a_site_is_wrapped_and_not_cut(
     view = read_record(sheets.built(tmp_path / "out", site), "")
     assert view.name == name
     options = SheetOptions("A4", "portrait")
-    first = sheets.words(view, options)[0]
-    shown = [text for text in first if text and text in name and len(text) > 20]
-    assert " ".join(shown) == name
+    assert name in " ".join(sheets.words(view, options)[0])
     heights = {w: body_of(w, 297.0, view).height for w in (210.0, 297.0)}
     short = replace(view, lineage=replace(view.lineage, site_name="Lane"))
     assert heights[210.0] < body_of(210.0, 297.0, short).height

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from lateralline import __version__
 from lateralline.draw import symbols
-from lateralline.draw.canvas import Canvas, line_mm, width_mm, wrapped
+from lateralline.draw.canvas import Canvas, line_mm, printable, width_mm, wrapped
 from lateralline.draw.paper import MARGIN_MM, Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
 from lateralline.record.rows import MarkRow, PointRow, SegmentRow, ZoneRow
@@ -426,7 +426,7 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
 def _title_cell(
     name: str, text: str, share: float, size_pt: float, per: float, *, bold: bool
 ) -> TitleCell:
-    room = share * per - 2 * _TITLE_PAD
+    text, room = printable(text), share * per - 2 * _TITLE_PAD
     if width_mm(text, size_pt, bold=bold) <= room:
         return TitleCell(name, [text], share * per, size_pt, bold, whole=True)
     bold = bold and size_pt >= 7.0

@@ -22,8 +22,9 @@ from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
-from lateralline.page import figures, places, sources
+from lateralline.page import places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
+from lateralline.page.figures import style_sheet, switches
 from lateralline.page.places import (
     UNIT_NAMES,
     Fact,
@@ -84,7 +85,7 @@ def document(
         statements=_statements(view),
         lines=[_line_facts(view, row) for row in view.centrelines],
         zones=_zones(view),
-        switches=figures.switches(view, works),
+        switches=switches(view, works),
         units=units(view),
         unit=view.unit,
         works=works,
@@ -97,7 +98,7 @@ def document(
         findings=findings,
         fact_text=lambda fact, with_unit=False: fact_text(fact, view.unit, with_unit=with_unit),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
-        style=figures.style_sheet() + asset("page.css"),
+        style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
         script=script,
         policy=policy(bokeh, script),
