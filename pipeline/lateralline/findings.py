@@ -63,6 +63,7 @@ ANY: Final = "*"
 _MOST_NAMES: Final = 8
 _OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
 _WORD: Final = re.compile(r"[a-z]+[ ,:]")
+_CHAINAGE: Final = re.compile(r"chainage \{(\w+):length\}")
 _METRES: Final = re.compile(r"(\+?)length([0-3])?|km([01])")
 #: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
 _INTERVAL_95: Final = NormalDist().inv_cdf(0.975)
@@ -103,6 +104,7 @@ class Finding:
     title: str = ""  # of its code in the catalogue, where none is given
     variant: str = ""  # which of the code's texts it is worded by
     values: Mapping[str, Value] = field(default_factory=dict, hash=False)
+    chainage_m: float | None = None  # where along its line, when it is about one place of it
 
     def __post_init__(self) -> None:
         """Take the title of the code."""
@@ -164,6 +166,7 @@ def finding(
         form.title,
         variant,
         typed,
+        form.chainage_m(typed),
     )
 
 
@@ -213,6 +216,15 @@ class Form:
     def texts(self) -> tuple[str, str, str]:
         """The three templates."""
         return self.what, self.by_how_much, self.to_do
+
+    def chainage_m(self, typed: Mapping[str, Value]) -> float | None:
+        """Return the chainage that `what` names, the first that is known; None when it names none.
+
+        >>> catalogue().form("cover-negative").chainage_m({"at_m": 4.5})
+        4.5
+        """
+        named = (typed[name] for name in _CHAINAGE.findall(self.what))
+        return next((v for v in named if isinstance(v, float) and isfinite(v)), None)
 
     def typed(self, given: Mapping[str, Given]) -> dict[str, Value]:
         """Return the values as plain Python has them; TypeError for wrong or missing ones."""

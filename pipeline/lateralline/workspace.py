@@ -34,7 +34,7 @@ from lateralline.record import layers
 from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
-from lateralline.write import dictionary, json_schema, read_back
+from lateralline.write import dictionary, read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
@@ -202,7 +202,7 @@ def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
     if with_schemas:
         workspace.json_schema("").parent.mkdir()
         for name in contract.LAYERS:
-            text = json.dumps(json_schema.json_schema(name), indent=1, ensure_ascii=False)
+            text = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
             workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
 
 

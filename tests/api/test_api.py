@@ -20,6 +20,7 @@ from lateralline.errors import (
     UnknownSiteError,
     UnreadableError,
 )
+from tests.support.made_record import make_record
 from tests.support.places import ROOT, SAMPLES
 
 BEND = SAMPLES / "gnss-bend-branch"
@@ -150,6 +151,31 @@ def test_a_built_record_is_opened_by_folder_or_file(tmp_path: Path) -> None:
         api.load(BEND)
     with pytest.raises(UnreadableError):
         api.load(BEND / "site.toml")
+
+
+def test_a_finding_about_one_place_gives_its_chainage_as_a_number(record: api.Record) -> None:
+    named = {f: re.search(r"near chainage (-?[\d.]+)\sm", f.what) for f in record.findings}
+    assert any(named.values())
+    for finding, words in named.items():
+        assert (finding.chainage_m is None) == (words is None)
+        if words is not None and finding.chainage_m is not None:
+            assert finding.chainage_m == pytest.approx(float(words[1]), abs=0.00501)
+    in_layer = record.layers["findings"]["chainage_m"].dropna().tolist()
+    assert in_layer == [f.chainage_m for f in named if f.chainage_m is not None]
+
+
+def test_a_layer_that_an_older_record_lacks_is_empty_and_typed(tmp_path: Path) -> None:
+    """A layer with geometry and a table; what the record holds is read as ever."""
+    record = api.load(make_record(tmp_path / "old.gpkg"))
+    area, table = record.layers["unlocated"], record.layers["adjusted_parameters"]
+    assert isinstance(area, gpd.GeoDataFrame)
+    assert len(area) == len(table) == 0
+    declared = contract.load("adjusted_parameters")
+    assert list(table.columns) == list(declared.names)
+    reals = {str(table[c.name].dtype) for c in declared.field if c.type == "real"}
+    assert reals == {"float64"}
+    assert len(record.layers["pipe_centreline"]) == 1
+    assert len(record.findings) == 0
 
 
 def test_importing_the_package_loads_nothing_heavy() -> None:

@@ -16,7 +16,7 @@ from lateralline import api, contract, stages
 from lateralline.cli import app, batch
 from lateralline.cli.options import console
 from lateralline.findings import title_of
-from lateralline.record.summary import CAUTION
+from lateralline.record import CAUTION
 from lateralline.simulate import SCENARIOS, make_site
 
 

@@ -17,7 +17,8 @@ from lateralline.cli.options import console
 from lateralline.errors import Fault
 from lateralline.findings import finding
 from lateralline.ingest.cells import _plain_text as text_of_cell
-from lateralline.record.summary import CAUTION, LineSummary, NodeSummary, SiteSummary
+from lateralline.record import CAUTION
+from lateralline.record.summary import LineSummary, NodeSummary, SiteSummary
 from lateralline.stages import SiteFailure
 from lateralline.units import METRES_PER
 from lateralline.wording import metres, plain

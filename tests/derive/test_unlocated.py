@@ -206,8 +206,8 @@ def test_a_trench_across_it_is_not_located_everywhere(without_l2: Path, tmp_path
 def test_the_picture_shows_and_names_it(
     without_l2: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from lateralline.draw import overlay_clearance as clearance
-    from lateralline.draw import overlay_zones as zones
+    from lateralline.draw import overlay_plans as clearance
+    from lateralline.draw import overlay_plans as zones
 
     told = []
     for drawing, name in ((clearance, "draw_clearance"), (zones, "draw_zones")):

@@ -16,8 +16,8 @@ from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.cli import app
-from lateralline.draw.field_sheet import Page, draw_field_sheet, fitted_pt
-from lateralline.draw.field_sheet_pages import PAPERS, Blank, field_sheet_pages
+from lateralline.draw.field_sheet import Blank, Page, draw_field_sheet, field_sheet_pages, fitted_pt
+from lateralline.draw.paper import OFFICE_PAPERS, paper_size
 from lateralline.errors import MissingExtraError, OutputExistsError
 from lateralline.ingest.cells import accept, row_model
 from tests.support.places import SAMPLES
@@ -73,12 +73,12 @@ def heading(name: str) -> str:
     return ON_PAPER.get(name, name.replace("_", " "))
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", OFFICE_PAPERS)
 @pytest.mark.parametrize("blank", SOME)
 def test_there_is_room_to_write_and_nothing_leaves_the_paper(blank: Blank, paper: str) -> None:
     """Rows of 7 mm at the least, wide enough to write in, 8 mm from every edge, none on another."""
     for page in field_sheet_pages(blank, paper):
-        assert (page.width, page.height) == PAPERS[paper]
+        assert (page.width, page.height) == paper_size(paper, wide=True)
         for c in page.cells:
             assert c.height >= 7
             assert c.width >= 8
@@ -97,7 +97,7 @@ def test_there_is_room_to_write_and_nothing_leaves_the_paper(blank: Blank, paper
                 assert min(across, down) <= 1e-6, (c, other)
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", OFFICE_PAPERS)
 def test_words_keep_to_their_room_and_can_be_read(paper: str) -> None:
     """No letter smaller than 5.5 pt, except where what was given is longer than any cell."""
     for page in field_sheet_pages(SOME[0], paper) + field_sheet_pages(SOME[1], paper):
@@ -105,7 +105,7 @@ def test_words_keep_to_their_room_and_can_be_read(paper: str) -> None:
             assert fitted_pt(words) >= 5.5, words
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", OFFICE_PAPERS)
 def test_headings_and_cautions_stay_clear_of_the_cells(paper: str) -> None:
     for blank in SOME:
         for page in field_sheet_pages(blank, paper):
@@ -140,7 +140,7 @@ def test_columns_are_those_of_the_contract_in_words() -> None:
                 assert at in taped, c.name
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", OFFICE_PAPERS)
 @pytest.mark.parametrize("blank", SOME)
 def test_no_code_name_stands_on_paper(blank: Blank, paper: str) -> None:
     """Names with underscores are for files; what is written by hand is read without them."""
@@ -229,7 +229,7 @@ def streams(pdf: bytes) -> list[bytes]:
     return [data for data in unpacked if b" l\n" in data and b"BT\n" in data]
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", OFFICE_PAPERS)
 def test_the_pdf_is_of_that_paper_in_vectors_black_and_grey(tmp_path: Path, paper: str) -> None:
     out = tmp_path / "sheet.pdf"
     pages = field_sheet_pages(Blank(FEET, stops=3), paper)
@@ -239,7 +239,7 @@ def test_the_pdf_is_of_that_paper_in_vectors_black_and_grey(tmp_path: Path, pape
     assert len(boxes) == len(pages)
     for box in boxes:
         sides = [float(side) * 25.4 / 72 for side in box]
-        assert sides == pytest.approx(PAPERS[paper], abs=0.2)
+        assert sides == pytest.approx(paper_size(paper, wide=True), abs=0.2)
     assert b"/Subtype /Image" not in pdf
     drawn = streams(pdf)
     assert len(drawn) == len(pages)

@@ -18,7 +18,7 @@ from matplotlib.image import imread
 from lateralline import contract
 from lateralline.draw import furniture, labels
 from lateralline.draw.labels import Label
-from lateralline.draw.picture import draw_picture
+from lateralline.draw.sheet import draw_picture
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.record.view import read_record
 from lateralline.simulate import SCENARIOS

@@ -17,7 +17,8 @@ from matplotlib.colors import to_rgb
 from lateralline import contract
 from lateralline.draw import symbols
 from lateralline.draw.canvas import width_mm
-from lateralline.draw.captions import colour_of
+from lateralline.draw.furniture import body_of
+from lateralline.draw.labels import colour_of
 from lateralline.draw.layout import lay_out
 from lateralline.draw.paper import Box
 from lateralline.draw.sheet import SheetOptions, sheet_pages
@@ -98,8 +99,28 @@ def test_strange_words_are_drawn_as_they_stand_and_kept_to_their_boxes(
     pages = sheets.words(site, SheetOptions("A4"))
     said = "\n".join(text for page in pages for text in page)
     assert HOSTILE.replace("中", "\N{REPLACEMENT CHARACTER}")[:24] in said
-    assert any(t.endswith("…") for t in pages[0] if t.startswith("$"))
+    assert any(t.endswith("…") for t in pages[0])
     assert r"$\frac{1}{0}$ a_b^c {x} 50% #1" in sheets.shown(tmp_path / "s.pdf")
+
+
+def test_a_long_name_of_a_site_is_wrapped_and_not_cut(
+    sheets: Any, make_site: MakeSite, tmp_path: Path
+) -> None:
+    """On the narrowest paper; the title block grows, and the drawings keep clear of it."""
+    name = "Rear boundary drain of the invented Quarry Hill terrace, lots 14 to 22, second survey"
+    name += ", from the inspection opening at the lane to the manhole in front of number nine"
+    site = make_site()
+    site = replace(
+        site, record=replace(site.record, settings=replace(site.record.settings, name=name))
+    )
+    view = read_record(sheets.built(tmp_path / "out", site), "")
+    assert view.name == name
+    options = SheetOptions("A4", "portrait")
+    assert name in " ".join(sheets.words(view, options)[0])
+    heights = {w: body_of(w, 297.0, view).height for w in (210.0, 297.0)}
+    short = replace(view, lineage=replace(view.lineage, site_name="Lane"))
+    assert heights[210.0] < body_of(210.0, 297.0, short).height
+    assert heights[297.0] <= body_of(297.0, 297.0, short).height
 
 
 def test_feet_are_said_in_feet_and_levels_by_their_datum(

@@ -52,7 +52,7 @@ def test_a_plan_cut_into_sheets_holds_the_whole_pipe(
 
 
 def test_windows_cover_lines_of_every_shape() -> None:
-    from lateralline.draw.windows import cut
+    from lateralline.draw.plan import cut
 
     rng = np.random.default_rng(3)
     for _ in range(40):

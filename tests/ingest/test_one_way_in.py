@@ -25,7 +25,7 @@ from lateralline.ingest.points import ImportTask, gather
 from lateralline.ingest.points.codes import default_codes
 from lateralline.record.view import RecordView, read_record
 from lateralline.revise.merge import merged_files
-from lateralline.ties import points as tying
+from lateralline.ties import spots as tying
 from tests.support.made_files import STOPS, base, faults_of, write
 from tests.support.places import SAMPLES
 

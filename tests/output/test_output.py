@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from lateralline.errors import LaterallineError, OutputError, OutputExistsError, UnreadableError
-from lateralline.output import part, proof, stamp, system, together, whole_file, whole_folder
+from lateralline.output import proof, stamp, system, together, whole, whole_file, whole_folder
 
 
 def make(out: Path, text: str = "old", *, kind: str = "record", replace: bool = False) -> None:
@@ -104,13 +104,13 @@ def test_all_is_on_the_disk_before_it_has_its_name(
 ) -> None:
     flushed: set[str] = set()
     monkeypatch.setattr(system, "flush", lambda path: flushed.add(path.name))
-    put = part.PartFolder.put
+    put = whole.PartFolder.put
 
-    def check(self: part.PartFolder) -> None:
+    def check(self: whole.PartFolder) -> None:
         assert flushed >= {"layer.txt", "deep", "table.txt", "manifest.json", "out"}
         put(self)
 
-    monkeypatch.setattr(part.PartFolder, "put", check)
+    monkeypatch.setattr(whole.PartFolder, "put", check)
     make(tmp_path / "out")
     assert (tmp_path / "out").is_dir()
 
@@ -391,13 +391,13 @@ def test_what_changes_during_the_exchange_is_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make(tmp_path / "out")
-    put = part.PartFolder.put
+    put = whole.PartFolder.put
 
-    def late(self: part.PartFolder) -> None:
+    def late(self: whole.PartFolder) -> None:
         (self.target / "late.txt").write_text("a moment before")
         put(self)
 
-    monkeypatch.setattr(part.PartFolder, "put", late)
+    monkeypatch.setattr(whole.PartFolder, "put", late)
     make(tmp_path / "out", "new", replace=True)
     assert (tmp_path / "out.kept-1" / "late.txt").read_text() == "a moment before"
     assert (tmp_path / "out" / "layer.txt").read_text() == "new"
@@ -507,9 +507,9 @@ def test_two_outputs_are_put_in_place_together_or_not_at_all(
     if there:
         write_two(a, b, "old")
     before = names(tmp_path)
-    put, done = part.PartFolder.put, []
+    put, done = whole.PartFolder.put, []
 
-    def failing(self: part.PartFolder) -> None:
+    def failing(self: whole.PartFolder) -> None:
         done.append(self)
         if len(done) == fails:
             raise OSError(errno.EIO, "the disk")
@@ -518,7 +518,7 @@ def test_two_outputs_are_put_in_place_together_or_not_at_all(
     if not exchanged:
         monkeypatch.setattr(system, "exchange", lambda *_: False)
     with monkeypatch.context() as patch:
-        patch.setattr(part.PartFolder, "put", failing)
+        patch.setattr(whole.PartFolder, "put", failing)
         with pytest.raises(OutputError, match="the disk"):
             write_two(a, b, "new")
     assert names(tmp_path) == before

@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from lateralline.cli import app
-from lateralline.output import sqlite
+from lateralline.output import proof
 
 FOOT, PIPE_M = 0.3048, 0.08
 
@@ -219,7 +219,7 @@ def test_an_entity_without_a_layer_is_left_and_said(make_record, tmp_path: Path)
 def test_a_locked_record_is_said_to_be_locked(
     make_record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sqlite, "LOCKED_FOR_S", 0.05)
+    monkeypatch.setattr(proof, "LOCKED_FOR_S", 0.05)
     record = make_record(tmp_path / "a.gpkg")
     works = write(tmp_path / "p.geojson", ("Point", [-81.0, 42.0], {"radius_m": 0.1}))
     with closing(sqlite3.connect(record, isolation_level=None)) as db:

@@ -284,7 +284,7 @@ def test_a_picture_marks_open_ends_and_says_whose_line_it_is(
     make_record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A line of another site joins nothing; L2 of the first starts on L1."""
-    from lateralline.draw import overlay_zones as drawing
+    from lateralline.draw import overlay_plans as drawing
 
     pipes = (
         {"site": "S1", "line": "L1"},

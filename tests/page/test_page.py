@@ -21,8 +21,8 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.page import document, write_page, write_pages
-from lateralline.page.legend import left_out, opening, switches
-from lateralline.page.works import NoClearanceError
+from lateralline.page.figures import left_out, opening, switches
+from lateralline.page.places import NoClearanceError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
@@ -138,7 +138,7 @@ def test_a_page_opens_on_all_control_or_says_what_is_left_out(
     x0, y0, x1, y1 = opening(far)
     assert max(x1 - x0, y1 - y0) < 3.1 * max(np.ptp(scene.box[::2]), np.ptp(scene.box[1::2]))
     line = scene.layers["pipe_centreline"].geometry.union_all()
-    off = far.say_both(shapes[0].distance(line))
+    off = far.length_both(shapes[0].distance(line))
     said = f"{control['point'].iloc[0]}, {off} S of the pipe"
     assert left_out(far) == f"; outside the opening view: {said}"
     assert left_out(far) in "".join(s.label for s in switches(far))

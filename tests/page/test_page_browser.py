@@ -31,8 +31,8 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.overlay.rows import at_least
-from lateralline.page.facts import Fact, said
 from lateralline.page.figures import PALETTE
+from lateralline.page.places import Fact, fact_text
 from lateralline.record.lineage import CAUTION
 from lateralline.wording import in_unit
 from tests.support import chromium
@@ -435,7 +435,7 @@ def test_python_and_the_script_say_the_same_in_metres_and_feet(tab: Any, work: P
     tab.value("document.querySelector('[data-unit=ft]').click()")
     facts = [Fact("", *json.loads(fact)) for fact, _, _ in written]
     units = [bool(unit) for _, unit, _ in written]
-    expected = [said(f, "ft", with_unit=u) for f, u in zip(facts, units, strict=True)]
+    expected = [fact_text(f, "ft", with_unit=u) for f, u in zip(facts, units, strict=True)]
     for script, python in zip(tab.value(cells), expected, strict=True):
         if script != python:  # halves may be rounded either way
             numbers = [re.findall(r"-?[\d.]+", text) for text in (script, python)]

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from lateralline.findings import Finding
-from lateralline.record import summary
+from lateralline.record import CAUTION, summary
 from lateralline.records import Product
 from lateralline.settings import bare_settings
 
@@ -153,6 +153,6 @@ def test_a_site_in_words(summed: summary.SiteSummary) -> None:
 
 
 def test_the_caution_says_what_it_must() -> None:
-    said = summary.CAUTION.lower()
+    said = CAUTION.lower()
     for part in ("no clearance to dig", "one-call", "local codes", "by hand or vacuum", "licensed"):
         assert part in said

@@ -18,15 +18,13 @@ from matplotlib.lines import Line2D
 
 from lateralline import contract
 from lateralline.draw import symbols
-from lateralline.draw.picture import draw_picture
-from lateralline.draw.sheet import SheetOptions, sheet_pages
+from lateralline.draw.sheet import SheetOptions, draw_picture, sheet_pages
 from lateralline.page import write_page
 from lateralline.page.figures import PALETTE, marker_of, role_of
 from lateralline.record.symbology import Point, SymbolRule, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import write_dxf
-from lateralline.write.dxf_symbols import block_of
+from lateralline.write.dxf import block_of, write_dxf
 from lateralline.write.kml import write_kml
 from lateralline.write.styles import qml
 

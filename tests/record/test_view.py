@@ -16,18 +16,22 @@ import pytest
 import shapely
 from ezdxf.filemanagement import readfile
 
+from lateralline import contract
 from lateralline.draw import symbols
-from lateralline.draw.picture import draw_picture
-from lateralline.draw.sheet import SheetOptions
+from lateralline.draw.sheet import SheetOptions, draw_picture
 from lateralline.errors import ContractError
 from lateralline.page import write_page
+from lateralline.page.places import PairRow
+from lateralline.record import rows
 from lateralline.record.lineage import read_lineage
 from lateralline.record.profile import line_profile
+from lateralline.record.rows import LayerRow, columns_of
 from lateralline.record.symbology import style_of
 from lateralline.record.view import read_record
 from lateralline.write.dxf import write_dxf
 
 MakeSite = Callable[..., Any]
+KINDS = [*(k for k in vars(rows).values() if hasattr(k, "layer")), PairRow]
 PIPE = symbols.line_look(style_of("pipe_segments").rule[0].symbol)
 #: At 40.6° north a grid unit of Web Mercator is 0.76 m on the ground.
 MERCATOR = "EPSG:3857"
@@ -127,6 +131,22 @@ def test_an_ellipse_in_cad_is_in_units_of_the_grid(two_metres: Path, tmp_path: P
     per_unit = float(view.ground.metres_per_unit[0, 0])
     assert per_unit < 0.8
     assert drawn == pytest.approx(sorted(k / per_unit for k in known if np.isfinite(k)), rel=1e-2)
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
+def test_rows_have_the_names_and_types_that_the_contract_declares(kind: type[LayerRow]) -> None:
+    known = {"text": "TextColumn", "boolean": "FlagColumn"}
+    known |= dict.fromkeys(("real", "integer"), "RealColumn")
+    declared = {c.name: known.get(c.type, "") for c in contract.load(kind.layer).field}
+    declared["geometry"] = "ShapeColumn" if contract.load(kind.layer).geometry else ""
+    read = {name: type(column).__name__ for name, column in columns_of(kind).items()}
+    assert read == {name: declared[name] for name in read}
+
+
+def test_what_was_read_of_a_file_cannot_be_changed(practice: dict[str, Path]) -> None:
+    fix = read_record(practice["tape-ties"]).fixes[0]
+    with pytest.raises(AttributeError, match="depth_m is read from a file"):
+        fix.depth_m = 9.0
 
 
 def test_an_older_file_without_a_column_reads_as_not_known(

@@ -22,7 +22,7 @@ from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.findings import Finding, title_of
 from lateralline.ingest import read_site
-from lateralline.record.summary import CAUTION
+from lateralline.record import CAUTION
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Containment, Departure

@@ -27,9 +27,7 @@ from lateralline.kernels.tying import choose
 from lateralline.place import place
 from lateralline.record.view import read_record
 from lateralline.settings import standard_accuracy
-from lateralline.ties.measure import UNITS, Measure
-from lateralline.ties.points import control_of, with_more
-from lateralline.ties.spots import Asked, spots_of
+from lateralline.ties.spots import UNITS, Asked, Measure, control_of, spots_of, with_more
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
 from tests.support.places import ROOT
 
@@ -90,7 +88,7 @@ def test_taping_a_card_again_leads_back_to_the_spot(built: Path, tmp_path: Path,
         rows = csv.writer(file)
         rows.writerow(["mark", "run", "stop", "kind", "method", "ties", "side"])
         for i, card in enumerate(cards):
-            said = [measure.say(t.distance_m).removesuffix(f" {unit}") for t in card.tapes[:2]]
+            said = [measure.length(t.distance_m).removesuffix(f" {unit}") for t in card.tapes[:2]]
             ties = ";".join(f"{t.point}:{s}" for t, s in zip(card.tapes, said, strict=False))
             rows.writerow([f"M{i}", "R1", "1", "ground", "ties", ties, card.side])
     placed = place(read_site(site))

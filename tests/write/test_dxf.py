@@ -20,8 +20,7 @@ from lateralline.cli import app
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
 from lateralline.record.symbology import style_of
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import write_dxf
-from lateralline.write.dxf_symbols import layer_colours, linetype_of, plain
+from lateralline.write.dxf import layer_colours, linetype_of, plain, write_dxf
 
 MakeSite = Callable[..., Any]
 FEET = 1200 / 3937
@@ -154,6 +153,11 @@ def test_equal_records_give_equal_bytes(gpkg: Path, tmp_path: Path) -> None:
     for name in ("a.dxf", "b.dxf"):
         write_dxf(gpkg, tmp_path / name)
     assert (tmp_path / "a.dxf").read_bytes() == (tmp_path / "b.dxf").read_bytes()
+    doc = readfile(tmp_path / "a.dxf")  # a set of theirs, in another order in each process
+    named = [declared.dxf.name for declared in doc.classes]
+    used = sorted(doc.entitydb.dxf_types_in_use() & set(named))
+    assert len(used) > 1
+    assert named[: len(used)] == used
 
 
 def test_text_of_the_record_is_taken_literally(gpkg: Path, tmp_path: Path) -> None:

@@ -17,9 +17,9 @@ import shapely
 from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
-from lateralline.write import batches, geojson
+from lateralline.write import geojson, geopackage
+from lateralline.write.dictionary import json_schema
 from lateralline.write.geojson import DECIMALS, GeoJSONSink, check_features
-from lateralline.write.json_schema import json_schema
 
 MakeSite = Callable[..., Any]
 
@@ -129,7 +129,7 @@ def test_layers_keep_to_their_json_schema(make_site: MakeSite, tmp_path: Path) -
 def test_sites_stream_one_after_another(
     make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(batches, "BATCH_ROWS", 6)
+    monkeypatch.setattr(geopackage, "BATCH_ROWS", 6)
     sites = [make_site("EX-0"), make_site("EX-1", rows=0), make_site("EX-2"), make_site("EX-3")]
     features = write(tmp_path, *sites)["pipe_nodes"]["features"]
     ids = [f["properties"]["site_id"] for f in features]

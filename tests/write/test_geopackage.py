@@ -16,7 +16,7 @@ import pytest
 from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
-from lateralline.write import batches, read_back
+from lateralline.write import geopackage, read_back
 from lateralline.write.geopackage import GeoPackageSink
 
 MakeSite = Callable[..., Any]
@@ -114,7 +114,7 @@ def test_sites_are_appended_in_batches(
     make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limit: str, at: int
 ) -> None:
     """What waits in memory is bounded, whatever the number of sites; no row is lost."""
-    monkeypatch.setattr(batches, limit, at)
+    monkeypatch.setattr(geopackage, limit, at)
     path = tmp_path / "a.gpkg"
     sites = [make_site(f"EX-{i}") for i in range(7)]
     sink = GeoPackageSink(path, sites[0].frame.write_crs, stamp=STAMP)

@@ -8,7 +8,7 @@ import jsonschema
 import pytest
 
 from lateralline import contract
-from lateralline.write.json_schema import column_schema, json_schema
+from lateralline.write.dictionary import column_schema, json_schema
 
 
 @pytest.mark.parametrize("layer", contract.LAYERS)

@@ -5,14 +5,12 @@
     'lateralline.api.sites'
 
 sites       find, read and check field records: `Site`, `Findings`
-records     build records and open built ones: `Record`
+records     build records, open built ones, add a second visit: `Record`
 documents   sheets, pages, pictures, exports, cards
 overlays    dig zones and clearance to planned works
-revision    what a second visit adds
-fieldwork   what a crew starts from
+fieldwork   what a crew starts from, and what every column means
 points      survey points into a site
 evidence    practice sites and proofs
-dictionary  what every column and finding means
 
 Each is loaded when it is first asked for: what makes a site to fill in needs no solver.
 """
@@ -27,12 +25,13 @@ if TYPE_CHECKING:
     from lateralline.api.sites import Findings, check, find_sites, read
     from lateralline.errors import UnknownSiteError
     from lateralline.findings import Finding
-    from lateralline.record.summary import CAUTION, LineSummary, SiteSummary
+    from lateralline.record import CAUTION
+    from lateralline.record.summary import LineSummary, SiteSummary
     from lateralline.stages import Site, SiteFailure, SiteResult
 
 #: Where each name is made.
 _HOMES: Final = {
-    "CAUTION": "record.summary",
+    "CAUTION": "record",
     "Finding": "findings",
     "Findings": "api.sites",
     "LineSummary": "record.summary",

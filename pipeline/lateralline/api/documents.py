@@ -11,33 +11,25 @@ from math import radians
 from pathlib import Path
 from typing import Final
 
-from lateralline.draw.cards import PAPERS as CARD_PAPERS
 from lateralline.draw.cards import draw_cards
-from lateralline.draw.field_sheet import draw_field_sheet
-from lateralline.draw.field_sheet_pages import PAPERS as FIELD_PAPERS
-from lateralline.draw.field_sheet_pages import Blank, field_sheet_pages
-from lateralline.draw.paper import PAPERS, parse_scale
-from lateralline.draw.picture import SUFFIXES as PICTURE_SUFFIXES
-from lateralline.draw.picture import draw_picture
-from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
+from lateralline.draw.field_sheet import Blank, draw_field_sheet, field_sheet_pages
+from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
+from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
+from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
 from lateralline.output import refuse_target, together
 from lateralline.page import write_page, write_pages
 from lateralline.record.view import read_record
-from lateralline.ties.layer import SUFFIXES as TAPE_SUFFIXES
-from lateralline.ties.layer import write_layer
-from lateralline.ties.measure import UNITS as TAPE_UNITS
-from lateralline.ties.measure import Measure
-from lateralline.ties.points import control_of, with_more
-from lateralline.ties.spots import Asked, spots_of
-from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
+from lateralline.ties.spots import UNITS as TAPE_UNITS
+from lateralline.ties.spots import Asked, Measure, control_of, spots_of, with_more
+from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
+from lateralline.ties.tapes import Card, TieLimits, card_lines, tie, write_layer
 from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
 from lateralline.write.kml import write_kml
 
 __all__ = [
-    "CARD_PAPERS",
     "EXPORT_SUFFIXES",
-    "FIELD_PAPERS",
+    "OFFICE_PAPERS",
     "PAPERS",
     "PICTURE_SUFFIXES",
     "TAPE_SUFFIXES",
@@ -63,7 +55,7 @@ __all__ = [
 
 #: Kinds of exports, by the end of their names.
 EXPORT_SUFFIXES: Final = (".dxf", ".kml")
-#: Plot scale 1:N that the texts of a drawing are for, if not said.
+#: Plot scale 1:N that the texts of a drawing are for, if not given.
 PLOT_SCALE: Final = 200.0
 
 

@@ -1,4 +1,4 @@
-"""What a crew starts from: a site to fill in, as a folder or a workbook, and a sheet to print."""
+"""What a crew starts from: a site to fill in, a sheet to print, and what every column means."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from lateralline import contract
-from lateralline.errors import FrameError, LaterallineError
+from lateralline.errors import ContractError, FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
 from lateralline.ingest import read_site
 from lateralline.ingest.ledger import one_line
@@ -18,12 +18,16 @@ from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import whole_file, whole_folder
 from lateralline.template import new_site_files, new_site_settings
+from lateralline.write import dictionary
 from lateralline.write.workbook import site_book
 
 __all__ = [
+    "contract",
     "copy_to_workbook",
+    "dictionary",
     "horizontal_crs",
     "id_pattern",
+    "json_schemas",
     "known_of",
     "known_units",
     "new_site",
@@ -136,8 +140,8 @@ def _refused_names(site: str, name: str) -> list[str]:
     wrong = []
     hint = wrong_name(site, file=True)
     if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
-        said = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
-        wrong.append(f"{said} — {hint}" if hint else said)
+        must = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+        wrong.append(f"{must} — {hint}" if hint else must)
     if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
         wrong.append(f'--name must be text without control characters; got "{name}"')
     return wrong
@@ -146,3 +150,21 @@ def _refused_names(site: str, name: str) -> list[str]:
 def _raise(wrong: list[str]) -> None:
     if wrong:
         raise LaterallineError("nothing was made\n" + "\n".join(f"  {w}" for w in wrong))
+
+
+# ---- what every column means ----------------------------------------------------------------
+
+
+def json_schemas(name: str | None = None) -> dict[str, object]:
+    """Return the JSON Schema of one layer, or of all by name.
+
+    Raises ContractError for a file that is filled in: only layers have one.
+    """
+    if name is None:
+        return {layer: dictionary.json_schema(layer) for layer in contract.LAYERS}
+    if name in contract.INPUTS + contract.BESIDE:
+        raise ContractError(
+            f"{name} is a file you fill in; JSON Schemas are of layers: "
+            f"{', '.join(contract.LAYERS)}"
+        )
+    return dictionary.json_schema(name)

@@ -1,4 +1,4 @@
-"""Dig zones around built lines, and planned works held against them.
+"""Dig zones around built lines, and planned works compared with them.
 
 Neither is a clearance to dig: the local one-call service and local codes come first, and pipes
 are proven by exposing them by hand or vacuum.
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
-from lateralline.draw.picture import SUFFIXES
+from lateralline.draw.sheet import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together
@@ -136,9 +136,9 @@ def clearance(
 ) -> Comparison:
     """Hold planned works against the pipes of a built record.
 
-    `options` say the least separation required, how far works may be built off the plan and what
+    `options` state the least separation required, how far works may be built off the plan and what
     its attributes are called; `plan_crs`, `plan_levels`, `plan_unit` and `layers` what the plan
-    does not say of itself; `shift_sigma_m` is one σ between plan and record where none is
+    does not state of itself; `shift_sigma_m` is one σ between plan and record where none is
     published. Pairs within `search_m` in plan are listed. With `out` the overlay is written there,
     with `picture` a plan: both, or nothing.
 

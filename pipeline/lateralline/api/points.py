@@ -75,7 +75,7 @@ class PointsRefusedError(LaterallineError, ValueError):
     """The site that points would make has faults only they explain; `failure` has all of them."""
 
     def __init__(self, failure: SiteFailure) -> None:
-        """Keep what is wrong, told by the points it comes from."""
+        """Keep what is wrong, in terms of the points it comes from."""
         self.failure = failure
         super().__init__(f"{failure.source} was not written: {failure.message}")
 
@@ -129,7 +129,7 @@ def crs_of(site_text: str, path: Path) -> tuple[str, str]:
 
 
 def stops_of(imported: ImportedPoints, path: Path | None) -> dict[StopKey, Cells]:
-    """Return the rows of stops.csv: what points say of stops, and a file of them.
+    """Return the rows of stops.csv: what points tell of stops, and a file of them.
 
     Raises SiteFaultsError naming every fault.
     """

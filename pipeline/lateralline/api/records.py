@@ -6,20 +6,33 @@ import shutil
 import sqlite3
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from math import isnan
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING
 
 from lateralline import contract
 from lateralline.api.sites import FINDING_FIELDS, AnySite, Findings, error_of, is_one, sites_of
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import LaterallineError, UnreadableError
 from lateralline.findings import Finding
 from lateralline.output import whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import lineage
 from lateralline.record.summary import SiteSummary, summary_of
-from lateralline.record.view import read_record
-from lateralline.stages import SiteFailure, SiteResult, run_sites
+from lateralline.record.view import read_layer, read_record
+from lateralline.revise import (
+    NewSite,
+    RefusedError,
+    SiteChanges,
+    compare,
+    keep_apart,
+    new_site,
+    plain,
+    write_changes,
+)
+from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
+from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
 
 if TYPE_CHECKING:
@@ -30,7 +43,7 @@ if TYPE_CHECKING:
 
 
 class NothingBuiltError(LaterallineError, RuntimeError):
-    """None of several sites could be built; `failures` say why, site by site."""
+    """None of several sites could be built; `failures` give the reasons, site by site."""
 
     def __init__(self, failures: Iterable[SiteFailure]) -> None:
         """Keep why each site stopped."""
@@ -53,8 +66,9 @@ class NotARecordError(LaterallineError, ValueError):
 class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
     """The layers of a record by name, each read when it is asked for and kept.
 
-    Layers with geometry are GeoDataFrames in the record's CRS, the others DataFrames; lengths are
-    metres, angles degrees, as the data dictionary says column by column.
+    One that an older record does not hold yet is empty. Layers with geometry are GeoDataFrames in
+    the record's CRS, the others DataFrames; lengths are metres, angles degrees, as the data
+    dictionary says column by column.
     """
 
     def __init__(self, asbuilt: Path) -> None:
@@ -67,12 +81,7 @@ class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
         if name not in contract.LAYERS:
             raise KeyError(f"no layer {name!r}; there are {', '.join(contract.LAYERS)}")
         if name not in self._kept:
-            import pyogrio
-
-            try:
-                self._kept[name] = pyogrio.read_dataframe(self._asbuilt, layer=name)
-            except pyogrio.errors.DataSourceError as e:
-                raise UnreadableError(f"{self._asbuilt} cannot be read: {e}") from e
+            self._kept[name] = read_layer(self._asbuilt, name)
         return self._kept[name]
 
     def __iter__(self) -> Iterator[str]:
@@ -126,8 +135,13 @@ class Record:
     def findings(self) -> Findings:
         """What there is to know of the record, errors first within each site."""
         table = self.layers["findings"]
-        rows = table.rename(columns={"source_row": "where"})[[*FINDING_FIELDS, "where"]].fillna("")
-        return Findings((Finding(**row) for row in rows.to_dict("records")), self.failures)
+        rows = table.rename(columns={"source_row": "where"}).reindex(
+            columns=[*FINDING_FIELDS, "where"]
+        )
+        known = rows.drop(columns="chainage_m").fillna("").to_dict("records")
+        at = (None if isnan(m) else m for m in rows["chainage_m"].astype(float).tolist())
+        findings = (Finding(**row, chainage_m=m) for row, m in zip(known, at, strict=True))
+        return Findings(findings, self.failures)
 
     def summary(self) -> tuple[SiteSummary, ...]:
         """Return for each site what a technician reads after a run: per line how long, how deep.
@@ -147,7 +161,7 @@ class Record:
         `site` may be "" when the record holds one. Raises UnknownSiteError, MissingExtraError. No
         picture is a clearance to dig, and each says so on its face.
         """
-        from lateralline.draw.picture import picture
+        from lateralline.draw.sheet import picture
 
         return picture(read_record(self.asbuilt, site))
 
@@ -190,7 +204,7 @@ def build(
     With `out` the record is written there, whole or not at all, one site in memory at a time;
     without, it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the first site
-    decides. `on_site` is told how each site went, as it comes.
+    decides. `on_site` gets the result of each site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -249,3 +263,58 @@ def load(out: Path | str) -> Record:
     record = Record(asbuilt)
     _ = record.sites  # says so where this is no built record
     return record
+
+
+# ---- a second visit -------------------------------------------------------------------------
+
+
+__all__ = [
+    "INTERVAL_95",
+    "Containment",
+    "ExposureCheck",
+    "Figures",
+    "LineChange",
+    "Noted",
+    "RefusedError",
+    "SiteChanges",
+    "plain",
+    "update",
+]
+
+
+def update(
+    site: Path, added: Path, out: Path, *, build: Path | None = None, replace: bool = False
+) -> SiteChanges:
+    """Write a site with what was added to it, and return what that moved.
+
+    `site` is a folder or workbook and stays as it is; `added` a folder with rows of any of its
+    tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
+    records are adjusted and compared: how far each point moved, and whether the new line lies
+    where the old record stated. With `build` the new record is built there too, with changes/
+    beside its layers: both folders are written, or neither.
+
+    Raises RefusedError, whose `failures` name every fault of the site or of what is added,
+    OutputExistsError, OutputError.
+    """
+    if build is not None:
+        keep_apart(build, site, added, out)
+    old = run_site(site, until="derive")
+    if isinstance(old, SiteFailure):
+        raise RefusedError((old,))
+    with new_site(site, added, out, replace=replace) as new:
+        changes = compare(old, new.result, dict(new.added))
+        if build is not None:
+            _build_revised(new, changes, build, replace=replace)
+    return changes
+
+
+def _build_revised(new: NewSite, changes: SiteChanges, out: Path, *, replace: bool) -> None:
+    """Write the new site's layers, and the changes beside them."""
+    work = new.result.work
+    placed = work["placed"]
+
+    def also(workspace: Workspace) -> None:
+        write_changes(workspace.folder, changes, placed.frame)
+
+    with Workspace(out).build(replace=replace, also=also) as sink:
+        sink.add(work["record"], placed, work["products"])

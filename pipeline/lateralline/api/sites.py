@@ -66,12 +66,12 @@ class Findings(Sequence["Finding"]):
 
     @property
     def errors(self) -> Findings:
-        """Those that say: do not use this before it is put right."""
+        """Errors: the record must not be used before they are put right."""
         return self.of("error")
 
     @property
     def warnings(self) -> Findings:
-        """Those that say: look here first."""
+        """Warnings: what to look at first."""
         return self.of("warning")
 
     def to_frame(self) -> pd.DataFrame:
@@ -104,11 +104,11 @@ def check(
     *,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> Findings:
-    """Return what there is to say of one site or of several; write nothing.
+    """Return the findings of one site or of several; write nothing.
 
     All is done that `build` does except writing. A site given by itself raises what stops it:
     SiteFaultsError for its files, SiteFailedError for the rest. Of several, those that stop are in
-    `failures` and the others go on. `on_site` is told how each went, as it comes.
+    `failures` and the others go on. `on_site` gets each result, as it comes.
     """
     alone = is_one(sites)
     findings: list[Finding] = []
@@ -194,13 +194,13 @@ def _of_book(book: Path) -> Path:
 
 
 def _holds_settings(book: Path) -> bool:
-    """Tell whether a workbook is a site by itself; one that cannot be read is told as one."""
+    """Tell whether a workbook is a site by itself; one that cannot be read counts as one."""
     data = read_input(book, Ledger())
     return data is None or holds_settings(data)
 
 
 def _is_sketch(site: Path | Site) -> bool:
-    """Tell whether a site names invented axes; what is wrong with its settings is told later."""
+    """Tell whether a site names invented axes; what is wrong with its settings comes later."""
     if isinstance(site, Site):
         return site.record.settings.horizontal == "local"
     ledger = Ledger()

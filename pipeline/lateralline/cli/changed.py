@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from lateralline.api.revision import (
+from lateralline.api.records import (
     INTERVAL_95,
     Containment,
     ExposureCheck,

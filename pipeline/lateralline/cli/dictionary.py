@@ -7,7 +7,7 @@ from dataclasses import asdict
 from rich.console import Console
 from rich.text import Text
 
-from lateralline.api.dictionary import contract, dictionary
+from lateralline.api.fieldwork import contract, dictionary
 from lateralline.cli.options import console, print_indented
 
 

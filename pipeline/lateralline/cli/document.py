@@ -13,7 +13,7 @@ from lateralline import __version__, wording
 from lateralline.api import CAUTION, SiteFailure, SiteSummary
 
 if TYPE_CHECKING:
-    from lateralline.api.revision import SiteChanges
+    from lateralline.api.records import SiteChanges
 
 
 def batch_document(
@@ -37,7 +37,7 @@ def batch_document(
 
 def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
     """Return the JSON text of an update: what moved, by how much, and what held."""
-    from lateralline.api.revision import plain
+    from lateralline.api.records import plain
 
     folder = None if built is None else str(built)
     return _text({**head("update", out, exit_code), "built": folder, **plain(changes)})

@@ -62,9 +62,9 @@ def field_sheet(
     from lateralline.cli import report
     from lateralline.cli.options import console
 
-    sizes = {name.casefold(): name for name in documents.FIELD_PAPERS}
+    sizes = {name.casefold(): name for name in documents.OFFICE_PAPERS}
     if paper.casefold() not in sizes:
-        known = " or ".join(documents.FIELD_PAPERS)
+        known = " or ".join(documents.OFFICE_PAPERS)
         raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
     known_units = fieldwork.known_units()
     if units is not None and units not in known_units:

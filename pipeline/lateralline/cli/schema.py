@@ -34,7 +34,7 @@ def schema(
       lateralline schema findings --json
       lateralline schema --all --markdown
     """
-    from lateralline.api.dictionary import json_schemas
+    from lateralline.api.fieldwork import json_schemas
     from lateralline.cli import dictionary
 
     if json_schema + markdown + as_json > 1:

@@ -145,8 +145,8 @@ def _check_names(out: Path | None, layer: Path | None, units: str | None, paper:
     if units is not None and units not in documents.TAPE_UNITS:
         must = f"must be one of {', '.join(documents.TAPE_UNITS)}; got {units!r}"
         raise typer.BadParameter(must, param_hint="--units")
-    if paper not in documents.CARD_PAPERS:
-        must = f"must be {' or '.join(documents.CARD_PAPERS)}; got {paper!r}"
+    if paper not in documents.OFFICE_PAPERS:
+        must = f"must be {' or '.join(documents.OFFICE_PAPERS)}; got {paper!r}"
         raise typer.BadParameter(must, param_hint="--paper")
 
 

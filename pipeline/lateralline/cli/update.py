@@ -63,8 +63,8 @@ def update(
       lateralline update sites/EX-001 second-run -o sites/EX-001-b --build out --replace
     """
     from lateralline.api import CAUTION
-    from lateralline.api.revision import RefusedError
-    from lateralline.api.revision import update as write_update
+    from lateralline.api.records import RefusedError
+    from lateralline.api.records import update as write_update
     from lateralline.cli import changed, document, report
     from lateralline.cli.batch import find_sites
     from lateralline.cli.options import console

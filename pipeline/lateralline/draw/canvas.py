@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Final, Literal, Required, TypedDict, Unpack
+from typing import Final, Required, TypedDict, Unpack
 
 import matplotlib
 from matplotlib.axes import Axes
@@ -23,8 +23,8 @@ from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 
 from lateralline.draw import symbols
-from lateralline.draw.paper import Box
-from lateralline.draw.symbols import FAMILY, Dash, PointLook
+from lateralline.draw.paper import Align, Box
+from lateralline.draw.symbols import FAMILY, AreaLook, LineLook, PointLook
 from lateralline.errors import extra
 from lateralline.output import figure_metadata
 from lateralline.wording import shown
@@ -35,26 +35,6 @@ _ELLIPSIS: Final = "…"
 _GLUE: Final = "\0"
 
 _STRANGE: Final = "\N{REPLACEMENT CHARACTER}"
-
-Align = Literal["left", "center", "right"]
-
-
-class Stroke(TypedDict, total=False):
-    """How a rule is drawn."""
-
-    color: str
-    lw: float
-    ls: Dash
-
-
-class Filling(TypedDict, total=False):
-    """How a rectangle is drawn."""
-
-    fc: str
-    ec: str
-    lw: float
-    ls: Dash
-    hatch: str
 
 
 class Limits(TypedDict, total=False):
@@ -123,14 +103,14 @@ class Canvas:
             y = box.y + (n + 0.5) * step
             self.words(box.x, y, line, size_pt, bold=bold, colour=colour)
 
-    def rule(self, x0: float, y0: float, x1: float, y1: float, **look: Unpack[Stroke]) -> None:
+    def rule(self, x0: float, y0: float, x1: float, y1: float, **look: Unpack[LineLook]) -> None:
         """Draw a straight line."""
-        drawn = Stroke(color=symbols.INK, lw=0.4) | look
+        drawn = LineLook(color=symbols.INK, lw=0.4) | look
         self._sheet.plot([x0, x1], [y0, y1], **drawn)
 
-    def frame(self, box: Box, **look: Unpack[Filling]) -> None:
+    def frame(self, box: Box, **look: Unpack[AreaLook]) -> None:
         """Draw a rectangle."""
-        drawn = Filling(fc="none", ec=symbols.INK, lw=0.6) | look
+        drawn = AreaLook(fc="none", ec=symbols.INK, lw=0.6) | look
         self._sheet.add_patch(Rectangle((box.x, box.y), box.width, box.height, **drawn))
 
     def symbol(self, x: float, y: float, *looks: PointLook) -> None:
@@ -237,8 +217,8 @@ def letter(figure: Figure) -> Figure:
     """Put all texts of a figure into letters the font has, and return it."""
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
-        if (said := lettered(text.get_text())) != text.get_text():
-            text.set_text(said)
+        if (known := lettered(text.get_text())) != text.get_text():
+            text.set_text(known)
     return figure
 
 

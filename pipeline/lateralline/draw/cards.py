@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from lateralline.draw.paper import Box
+from lateralline.draw.paper import OFFICE_PAPERS, Box, paper_size
 from lateralline.errors import extra
 from lateralline.output import whole_file
-from lateralline.ties.measure import Measure
+from lateralline.ties.spots import Measure
 from lateralline.ties.tapes import Card, TieLimits, TieTape, card_lines
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from lateralline.record.view import RecordView
     from lateralline.records import Floats
 
-#: Sheets the cards are cut from, in mm, landscape.
-PAPERS: Final = {"A4": (297.0, 210.0), "letter": (279.4, 215.9)}
 _CUT_MM: Final = 5.0  # length of a cut mark
 _EDGE_MM: Final = 7.0  # inside a card: printers leave a margin
 _SKETCH_MM: Final = 55.0  # side of the sketch
@@ -44,14 +42,14 @@ def draw_cards(
 ) -> None:
     """Draw the tied cards into a PDF. Equal cards give equal bytes.
 
-    Raises MissingExtraError without matplotlib, ValueError for a paper that is none of PAPERS, and
-    OutputExistsError when `out` is there and may not be replaced.
+    Raises MissingExtraError without matplotlib, ValueError for a paper that is none of
+    OFFICE_PAPERS, and OutputExistsError when `out` is there and may not be replaced.
     """
     with extra("draw", "drawing"):
         from lateralline.draw.canvas import Canvas, pdf_pages
-    if paper not in PAPERS:
-        raise ValueError(f"paper must be one of {', '.join(PAPERS)}; got {paper!r}")
-    width, height = PAPERS[paper]
+    if paper not in OFFICE_PAPERS:
+        raise ValueError(f"paper must be one of {', '.join(OFFICE_PAPERS)}; got {paper!r}")
+    width, height = paper_size(paper, wide=True)
     tied = [card for card in cards if card.tied]
     with (
         whole_file(out, "tie-cards", replace=replace) as made,
@@ -83,25 +81,25 @@ def _card(
     text_x = left + _SKETCH_MM + 4
     at = top + 14.0
     for line in lines:
-        title, told = line[2:11].strip(), line[11:].strip()
+        title, text = line[2:11].strip(), line[11:].strip()
         if title:
             canvas.words(text_x, at, title, 6.5, colour=symbols.GREY)
         big = title in _BIG
-        for part in wrap(told, 34 if big else 44) or [""]:
+        for part in wrap(text, 34 if big else 44) or [""]:
             canvas.words(text_x + 11, at, part, 7.5 if big else 6.2, bold=big)
             at += 4.0 if big else 3.3
         at += 0.5
     _sketch(canvas, Box(left, top + 12, _SKETCH_MM, _SKETCH_MM), card, view, measure)
-    furniture.north(canvas, inner.right - 4.0, top, view.north)
+    furniture.draw_north(canvas, inner.right - 4.0, top, view.north)
     foot = inner.foot - 12
     canvas.words(left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)
     for i, line in enumerate(wrap(view.caution, 105)):
         canvas.words(left, foot + 3.6 + 2.9 * i, line, 6.0)
-    told = (
+    about = (
         f"surveyed {view.lineage.surveyed} · tapes held level · distances in {measure.unit} · "
         "± at 95 %"
     )
-    canvas.words(left, inner.foot, told, 5.0, colour=symbols.GREY)
+    canvas.words(left, inner.foot, about, 5.0, colour=symbols.GREY)
 
 
 def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Measure) -> None:
@@ -120,8 +118,7 @@ def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Mea
     for edge in axes.spines.values():
         edge.set(linewidth=0.3, color=symbols.GREY)
     plan.draw_pipe(axes, view)
-    control = style_of("control_points").rule[0].point
-    assert control is not None  # held to by Style
+    control = style_of("control_points").rule[0].as_point
     for number, tape in enumerate(card.tapes):
         check = number == 2
         ink = symbols.GREY if check else symbols.INK
@@ -161,7 +158,7 @@ def _distance(axes: Axes, tape: TieTape, spot: Floats, measure: Measure) -> None
     angle = float(np.degrees(np.arctan2(way[1], way[0])))
     at = spot + 0.52 * way
     axes.text(
-        float(at[0]), float(at[1]), measure.say(tape.distance_m), size=5.8,
+        float(at[0]), float(at[1]), measure.length(tape.distance_m), size=5.8,
         rotation=(angle + 90.0) % 180.0 - 90.0, rotation_mode="anchor", ha="center", va="center",
         bbox={"fc": "white", "ec": "none", "pad": 0.4}, zorder=6,
     )  # fmt: skip

@@ -1,11 +1,16 @@
-"""Labels that find a free place: none covers another, a point, or the pipe, if it can be helped."""
+"""Labels of plan and profile: their texts, and how each finds a free place.
+
+None covers another, a point, or the pipe, if it can be helped.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import isnan
 from typing import Final
 
+import geopandas as gpd
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import RendererBase
@@ -13,8 +18,12 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.patheffects import withStroke
 from matplotlib.transforms import BboxBase
 
-from lateralline.draw.canvas import lettered
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.draw.canvas import fitted, lettered
 from lateralline.draw.symbols import INK
+from lateralline.record.rows import ControlRow, FixRow, NodeRow, ObservationRow
+from lateralline.record.symbology import style_of
+from lateralline.record.view import RecordView, number, off_the_lines
 from lateralline.records import Floats
 
 _RADII_PX: Final = (11.0, 17.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0)
@@ -100,3 +109,99 @@ def _cost(box: Floats, taken: Floats, points: Floats, frame: BboxBase) -> float:
     over = float((np.maximum(width, 0.0) * np.maximum(height, 0.0)).sum())
     inside = ((points > box[:2] - _SYMBOL_PX) & (points < box[2:] + _SYMBOL_PX)).all(axis=1)
     return float(1e9 * outside + 1e3 * over + inside.sum())
+
+
+# ---- their texts -----------------------------------------------------------------------------
+
+
+_ROOM_MM: Final = 46.0  # a label is no wider
+_MOST_FAR: Final = 5  # control points off the plan that are named
+_WAYS: Final = dict(
+    zip(("N", "NE", "E", "SE", "S", "SW", "W", "NW"), "↑↗→↘↓↙←↖", strict=True)
+)  # fmt: skip
+
+
+def colour_of(layer: str) -> str:
+    """Return the colour a layer is known by: that of its first rule."""
+    return style_of(layer).rule[0].symbol.colour
+
+
+def plan_labels(
+    view: RecordView,
+    nodes: Sequence[NodeRow],
+    control: Sequence[ControlRow],
+    seen: Sequence[ObservationRow],
+    fixes: Sequence[FixRow],
+) -> list[Label]:
+    """Return labels of the rows that are in sight, the most important first."""
+    labels = []
+    for node in nodes:
+        if node.kind == "junction" and node.chainage_m == 0.0:
+            continue  # the same spot, seen from the line that joins
+        names = node_name(node).replace(", nearest", "\nnearest").split("\n")  # narrow: fits nearby
+        text = "\n".join(map(_short, (*names, *_heights(view, node))))
+        labels.append(_label(node, text, colour_of("pipe_segments"), 6.2, "bold"))
+    for point in control:
+        labels.append(_label(point, _short(point.point), INK, 6.2, "bold"))
+    for row in seen:
+        text = _short(f"{row.name} @ {view.length(row.chainage_m)}")
+        labels.append(_label(row, text, colour_of("pipe_observations")))
+    for fix in fixes:
+        weak = "" if fix.status == "solved" else f" ({fix.status})"
+        labels.append(_label(fix, _short(fix.name + weak), colour_of("transmitter_fixes")))
+    return labels
+
+
+def not_drawn(view: RecordView, control: gpd.GeoDataFrame) -> list[str]:
+    """Return where control points stand that are off the plan, the nearest first."""
+    off = off_the_lines(control, view.located("pipe_centreline").geometry)
+    found = sorted(zip(off, control["point"], strict=False))
+    notes = [
+        f"{_WAYS[way]} {_short(point)} {view.length(metres)} {view.unit} {way} of the pipe, "
+        "not drawn"
+        for (metres, way), point in found[:_MOST_FAR]
+    ]
+    more = len(found) - len(notes)
+    return [*notes, f"and {more} more: see the table of control points"] if more else notes
+
+
+def node_name(node: NodeRow) -> str:
+    """Return what a node is called, a bend with its angle and the nearest standard fitting."""
+    match node.kind:
+        case "bend":
+            sigma = node.bend_sigma_deg
+            half = "" if isnan(sigma) else f" ± {INTERVAL_95 * sigma:.0f}°"
+            fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
+            return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
+        case "line_end":
+            return f"{node.line_id} {'up' if node.chainage_m > 0.0 else 'down'}stream end"
+        case "junction":
+            return f"{node.ref} joins {node.line_id}"
+    return node.ref or node.kind
+
+
+def _heights(view: RecordView, node: NodeRow) -> list[str]:
+    about = "≈ " if node.carried_on else ""
+    lines = []
+    if not isnan(node.invert_level_m):
+        lines.append(f"inv {about}{view.length_95(node.invert_level_m, node.invert_sigma_m)}")
+    if not isnan(node.cover_m):
+        lines.append(f"cover {about}{view.length_95(node.cover_m, node.cover_sigma_m)}")
+    if node.carried_on:
+        lines.append("not located")
+    return lines
+
+
+def _short(text: str) -> str:
+    return fitted(text, _ROOM_MM, 6.2, bold=True)
+
+
+def _label(
+    row: NodeRow | ControlRow | ObservationRow | FixRow,
+    text: str,
+    colour: str,
+    size: float = 6.0,
+    weight: str = "normal",
+) -> Label:
+    assert row.geometry is not None  # rows in sight have a place
+    return Label(row.geometry.x, row.geometry.y, text, colour, size, weight)

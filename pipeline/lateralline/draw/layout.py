@@ -9,8 +9,10 @@ from typing import Final, Literal
 import numpy as np
 import shapely
 
-from lateralline.draw import legend, plan, title_block
+from lateralline.draw import plan
+from lateralline.draw.furniture import body_of, key_mm
 from lateralline.draw.paper import Box, PaperScale, SheetError, finest, paper_size, scales
+from lateralline.draw.plan import MOST_PAD, Window, cut, one_window
 from lateralline.draw.profile import (
     LEFT,
     PAD,
@@ -21,7 +23,6 @@ from lateralline.draw.profile import (
     band_mm,
     pieces,
 )
-from lateralline.draw.windows import MOST_PAD, Window, cut, one_window
 from lateralline.record.profile import LineProfile
 from lateralline.record.view import Bounds, RecordView
 
@@ -61,12 +62,12 @@ class Layout:
         return max(len(self.windows), len(self.pieces))
 
     def scales_of(self, page: int) -> str:
-        """Say the scales of what stands on a page."""
-        told = [f"plan {self.plan_scale}"] if page < len(self.windows) else []
+        """Return the scales of what stands on a page."""
+        texts = [f"plan {self.plan_scale}"] if page < len(self.windows) else []
         if self.profile_scales is not None and page < len(self.pieces):
             s = self.profile_scales
-            told.append(f"profile {s.along} along, {s.up} up")
-        return "; ".join(told) or "none"
+            texts.append(f"profile {s.along} along, {s.up} up")
+        return "; ".join(texts) or "none"
 
 
 def lay_out(
@@ -121,8 +122,8 @@ def _candidates(
     notes_mm: Callable[[float], float],
 ) -> list[Layout]:
     width, height = paper_size(paper, wide=wide)
-    body = title_block.body_of(width, height)
-    key = legend.height_mm(view, body.width)
+    body = body_of(width, height, view)
+    key = key_mm(view, body.width)
     key_box = Box(body.x, body.foot - key, body.width, key)
     notes = notes_mm(body.width)
     notes_box = Box(body.x, key_box.y - notes, body.width, notes)

@@ -14,14 +14,13 @@ import shapely
 from matplotlib.axes import Axes
 from matplotlib.patheffects import AbstractPathEffect, withStroke
 
-from lateralline.draw import furniture, legend, symbols
+from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, save, width_mm, wrapped
-from lateralline.draw.captions import colour_of
-from lateralline.draw.labels import Label
+from lateralline.draw.furniture import LegendEntry, draw_caution, draw_north, draw_sign, scale_bar
+from lateralline.draw.labels import Label, colour_of
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import fill
 from lateralline.draw.symbols import AreaLook
-from lateralline.draw.title_block import draw_caution
 from lateralline.output import whole_file
 from lateralline.record.layers import Shapes
 from lateralline.record.symbology import area_of, sign
@@ -30,7 +29,6 @@ from lateralline.records import Floats
 #: A margin lists so many rows of a kind, and says how many more there are.
 MOST_ROWS: Final = 16
 SMALL_PT: Final = 7.0
-HATCH_UNLOCATED: Final = "xx"
 
 _WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
 _DPI: Final = 110
@@ -54,10 +52,10 @@ class Margin:
 
     def title(self, text: str) -> None:
         """Write the title."""
-        self.say(text, 12.0, bold=True)
+        self.paragraph(text, 12.0, bold=True)
         self.y += 3.0
 
-    def say(
+    def paragraph(
         self, text: str, size_pt: float = SMALL_PT, *, bold: bool = False, colour: str = symbols.INK
     ) -> None:
         """Write a paragraph."""
@@ -67,11 +65,11 @@ class Margin:
             self.y += line_mm(size_pt)
         self.y += 1.2
 
-    def key(self, entries: Sequence[legend.LegendEntry]) -> None:
+    def key(self, entries: Sequence[LegendEntry]) -> None:
         """Explain signs."""
         for entry in entries:
             self.y += _ENTRY_MM
-            legend.draw_sign(self.canvas, self.box.x, self.y - _ENTRY_MM / 2, entry)
+            draw_sign(self.canvas, self.box.x, self.y - _ENTRY_MM / 2, entry)
             self.canvas.words(self.box.x + 10.5, self.y - _ENTRY_MM / 2, entry.text, SMALL_PT)
         self.y += 4.0
 
@@ -86,9 +84,9 @@ class Margin:
             after = self.y + len(wrapped(note, self.box.width, size)) * step
             if after > self.box.foot - (0.0 if n == len(notes) - 1 else step + 1.2):
                 more = f"and {len(notes) - n} more notes, printed and in OVERLAY.md"
-                self.say(more, size, colour=colour)
+                self.paragraph(more, size, colour=colour)
                 return
-            self.say(note, size, colour=colour)
+            self.paragraph(note, size, colour=colour)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,14 +107,31 @@ class PlanPanel:
         return mm / self.scale.mm_per_m
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class OverlayPlan:
+    """What every picture of an overlay shows, metres; shapes of the same index are of one line."""
+
+    title: str
+    north: str
+    line_ids: Sequence[str]
+    paths: Sequence[shapely.LineString]
+    open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
+    pipes: Sequence[shapely.Polygon]  # outside of the pipe
+    corridors: Sequence[shapely.Polygon | None]
+    unlocated: Sequence[tuple[str, shapely.Polygon]]  # name, and where the pipe may be
+    box: Floats  # (4,) west, south, east, north of what must be seen
+    notes: Sequence[str]
+    caution: str
+    unit: str  # of lengths in words
+
+
 @contextmanager
 def picture(
-    out: Path, kind: str, caution: str, bounds: Floats, north: str, unit: str, *, replace: bool
+    shown: OverlayPlan, out: Path, kind: str, *, replace: bool
 ) -> Iterator[tuple[PlanPanel, Margin]]:
     """Yield plan and margin of a picture that is put in place, whole, when the block ends well.
 
-    The plan shows `bounds` (west, south, east, north) with some room; a scale bar in `unit` and
-    the north arrow stand above it.
+    The plan shows the box with some room; scale bar and north arrow stand above it.
     """
     with whole_file(out, kind, replace=replace) as made, matplotlib.rc_context(symbols.RC):
         canvas = Canvas(_WIDTH_MM, _HEIGHT_MM)
@@ -124,15 +139,16 @@ def picture(
         upper = body.height - _CAUTION_MM - _GAP_MM
         wide = _PLAN * body.width
         margin = Box(body.x + wide + _GAP_MM, body.y, body.width - wide - _GAP_MM, upper)
-        plan = _plan(canvas, Box(body.x, body.y, wide, upper), bounds, north, unit)
+        plan = _plan(canvas, Box(body.x, body.y, wide, upper), shown)
         yield plan, Margin(canvas, margin)
-        draw_caution(canvas, Box(body.x, body.foot - _CAUTION_MM, body.width, _CAUTION_MM), caution)
+        at = Box(body.x, body.foot - _CAUTION_MM, body.width, _CAUTION_MM)
+        draw_caution(canvas, at, shown.caution)
         save(canvas.figure, made, _DPI, kind)
 
 
-def _plan(canvas: Canvas, box: Box, bounds: Floats, north: str, unit: str) -> PlanPanel:
+def _plan(canvas: Canvas, box: Box, shown: OverlayPlan) -> PlanPanel:
     inner = box.inset(0.0, _HEAD_MM, 0.0, 0.0)
-    x0, y0, x1, y1 = (bounds + _ROOM_M * np.array([-1, -1, 1, 1])).tolist()
+    x0, y0, x1, y1 = (shown.box + _ROOM_M * np.array([-1, -1, 1, 1])).tolist()
     across, down = inner.width - 2 * _PAD_MM, inner.height - 2 * _PAD_MM
     mm = min(across / (x1 - x0), down / (y1 - y0))
     half = inner.width / mm / 2, inner.height / mm / 2
@@ -142,9 +158,9 @@ def _plan(canvas: Canvas, box: Box, bounds: Floats, north: str, unit: str) -> Pl
     )
     scale = PaperScale(1000.0 / mm)
     canvas.words(box.x, box.y + 3.0, "PLAN", 9.0, bold=True)
-    room = width_mm(f"000 {unit}", 6.0)
-    furniture.scale_bar(canvas, box.right - 22.0 - room / 2, box.y + 2.4, unit, scale, _BAR_MM)
-    furniture.north(canvas, box.right - 6.0, box.y - 0.6, north)
+    room = width_mm(f"000 {shown.unit}", 6.0)
+    scale_bar(canvas, box.right - 22.0 - room / 2, box.y + 2.4, shown.unit, scale, _BAR_MM)
+    draw_north(canvas, box.right - 6.0, box.y - 0.6, shown.north)
     return PlanPanel(axes, scale)
 
 
@@ -157,25 +173,28 @@ def pipe_look() -> AreaLook:
     return AreaLook(fc=colour, ec=colour, lw=0.6, ls="-")
 
 
-def pipe_entries() -> list[legend.LegendEntry]:
+def pipe_entries() -> list[LegendEntry]:
     """Return the key to pipes and their corridors."""
     corridor = symbols.area_look(area_of("position_corridor"))
     return [
-        legend.LegendEntry("outside of the pipe, as located", area=pipe_look()),
-        legend.LegendEntry("95 % corridor of its axis", area=corridor),
+        LegendEntry("outside of the pipe, as located", area=pipe_look()),
+        LegendEntry("95 % corridor of its axis", area=corridor),
     ]
 
 
-def unlocated_entry(text: str) -> legend.LegendEntry:
+def _unlocated_look() -> AreaLook:
+    return symbols.area_look(area_of("unlocated")) | AreaLook(hatch="xx")
+
+
+def unlocated_entry(text: str) -> LegendEntry:
     """Return the key to where pipe may be that nobody located."""
-    look = symbols.area_look(area_of("unlocated"))
-    return legend.LegendEntry(text, area=look, hatch=HATCH_UNLOCATED)
+    return LegendEntry(text, area=_unlocated_look())
 
 
-def open_end_entry() -> legend.LegendEntry:
+def open_end_entry() -> LegendEntry:
     """Return the key to where the pipe runs on past an end of its located line."""
     found = sign("open_end")
-    return legend.LegendEntry(found.title[0].lower() + found.title[1:],
+    return LegendEntry(found.title[0].lower() + found.title[1:],
                         lines=(symbols.line_look(found.line),))  # fmt: skip
 
 
@@ -203,10 +222,9 @@ def draw_open_ends(plan: PlanPanel, ends: tuple[Floats, Floats]) -> Floats:
 
 def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]]) -> list[Label]:
     """Fill where named pipe may be that nobody located; return a label for each in sight."""
-    look = symbols.area_look(area_of("unlocated"))
     words = []
     for name, area in areas:
-        fill(plan.axes, [area], look, 0.5, HATCH_UNLOCATED)
+        fill(plan.axes, [area], _unlocated_look(), 0.5)
         seen = shapely.intersection(area, plan.view)
         if not seen.is_empty:
             at = shapely.point_on_surface(seen)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from lateralline.errors import LaterallineError
 
@@ -21,7 +21,11 @@ PAPERS: Final[Mapping[str, tuple[float, float]]] = {
     "letter": (215.9, 279.4),
     "tabloid": (279.4, 431.8),
 }
+#: Those that every office printer has: cards and field sheets are printed on them, landscape.
+OFFICE_PAPERS: Final = ("A4", "letter")
 MARGIN_MM: Final = 10.0
+
+Align = Literal["left", "center", "right"]
 
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0)
 #: Denominators of metric scales, 1:1 to 1:250,000.
@@ -76,7 +80,7 @@ class PaperScale:
         return 1000.0 / self.denominator
 
     def __str__(self) -> str:
-        """Say the scale as the trade does.
+        """Return the scale as the trade writes it.
 
         >>> str(PaperScale(250.0)), str(PaperScale(240.0, True))
         ('1:250', '1 in = 20 ft (1:240)')

@@ -1,8 +1,13 @@
-"""The plan drawer: areas, lines, points and ellipses of a record in ground metres, north up."""
+"""The plan: areas, lines, points and ellipses of a record in ground metres, north up.
+
+A plan too large for one sheet is cut along its lines into overlapping windows.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from math import ceil
 from typing import Final, TypeVar
 
 import numpy as np
@@ -14,16 +19,143 @@ from matplotlib.path import Path as Outline
 from matplotlib.patheffects import withStroke
 from shapely import LineString
 
-from lateralline.draw import captions, furniture, symbols
+from lateralline.draw import furniture, symbols
 from lateralline.draw.canvas import Canvas
-from lateralline.draw.labels import place
+from lateralline.draw.labels import colour_of, not_drawn, place, plan_labels
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
-from lateralline.draw.windows import Window
 from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, ZoneRow
 from lateralline.record.symbology import area_of, style_of
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
+
+MOST_PAD: Final = 0.3  # of a window's smaller side, kept clear beside a line
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Where a line goes on in another window: a short rule across it."""
+
+    at: tuple[float, float]
+    along: tuple[float, float]  # unit vector of the line there
+    window: int  # index of the window it goes on in
+
+
+@dataclass(slots=True)
+class Window:
+    """What one sheet shows of the plan: centre and size in ground metres."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    matches: list[Match] = field(default_factory=list)
+
+    @property
+    def limits(self) -> tuple[float, float, float, float]:
+        """West, south, east, north."""
+        w, h = self.width / 2, self.height / 2
+        return (self.x - w, self.y - h, self.x + w, self.y + h)
+
+    def holds(self, xy: Floats, pad: float = 0.0) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Tell which of (n, 2) points lie inside, `pad` metres from the edge."""
+        half = np.array([self.width, self.height]) / 2 - pad
+        return np.asarray((np.abs(np.asarray(xy) - [self.x, self.y]) <= half).all(axis=-1))
+
+
+def one_window(box: tuple[float, float, float, float], width: float, height: float) -> Window:
+    """Return the window of that size about the middle of `box`."""
+    x0, y0, x1, y1 = box
+    return Window((x0 + x1) / 2, (y0 + y1) / 2, width, height)
+
+
+def cut(
+    lines: Sequence[Floats], width: float, height: float, pad: float, overlap: float
+) -> list[Window]:
+    """Return windows that together hold every line, `pad` metres inside their edges.
+
+    Each line (n, 2) is followed from its start. A window takes as much of it as fits; the next
+    begins `overlap` metres earlier, and halfway in that overlap runs the match line of both.
+    """
+    pad = min(pad, MOST_PAD * min(width, height))
+    overlap = min(overlap, 0.2 * (min(width, height) - 2 * pad))
+    size = np.array([width, height]) - 2 * pad
+    step = max(min(overlap, float(size.min())) / 8.0, 1e-3)
+    windows: list[Window] = []
+    for line in lines:
+        path, reach = _dense(line, step)
+        first, last = 0, -1
+        while first < len(path):
+            found = _holder(windows, path[first:], pad, 2 * overlap, last)
+            if found is not None:
+                stop, index = first + found[1], found[0]
+            else:
+                stop = first + _run(path[first:], size)
+                box = (*path[first:stop].min(axis=0), *path[first:stop].max(axis=0))
+                windows.append(one_window(box, width, height))
+                index = len(windows) - 1
+            if last >= 0 and last != index:
+                middle = _between(reach, first, overlap)
+                _mark(windows, path, middle, last, index)
+            last = index
+            if stop >= len(path):
+                break
+            back = int(np.searchsorted(reach, reach[stop - 1] - overlap, side="right"))
+            first = max(back, first + 1)
+    return windows
+
+
+def _dense(line: Floats, step: float) -> tuple[Floats, Floats]:
+    """Return points along a line no farther than `step` apart, and how far along they lie."""
+    lengths = np.hypot(*np.diff(line, axis=0).T)
+    reach = np.concatenate([[0.0], np.cumsum(lengths)])
+    at = np.unique(np.concatenate([reach, np.linspace(0, reach[-1], ceil(reach[-1] / step) + 1)]))
+    path = np.column_stack([np.interp(at, reach, line[:, k]) for k in (0, 1)])
+    return path, at
+
+
+def _holder(
+    windows: Sequence[Window], path: Floats, pad: float, least: float, left: int
+) -> tuple[int, int] | None:
+    """Return the window that holds the start of a path longest, and how many points of it.
+
+    Not the one just `left`, and none that holds less than `least` metres, unless to the end.
+    """
+    best: tuple[int, int] | None = None
+    for index, window in enumerate(windows):
+        if index == left or not window.holds(path[:1], 0.999 * pad).all():
+            continue
+        inside = window.holds(path, 0.999 * pad)
+        count = len(inside) if inside.all() else int(np.argmin(inside))
+        length = np.hypot(*np.diff(path[:count], axis=0).T).sum() if count > 1 else 0.0
+        enough = count == len(path) or length >= least
+        if enough and (best is None or count > best[1]):
+            best = (index, count)
+    return best
+
+
+def _run(path: Floats, size: Floats) -> int:
+    """Return how many points from the start of a path fit a box of that size."""
+    low, high = np.minimum.accumulate(path), np.maximum.accumulate(path)
+    fits = (high - low <= size * (1 + 1e-9)).all(axis=1)
+    return max(len(path) if fits.all() else int(np.argmin(fits)), 2)
+
+
+def _between(reach: Floats, first: int, overlap: float) -> int:
+    """Return the point halfway in the overlap that begins at `first`."""
+    return min(int(np.searchsorted(reach, reach[first] + overlap / 2)), len(reach) - 1)
+
+
+def _mark(windows: Sequence[Window], path: Floats, at: int, before: int, after: int) -> None:
+    a, b = path[max(at - 1, 0)], path[min(at + 1, len(path) - 1)]
+    way = (b - a) / max(float(np.hypot(*(b - a))), 1e-12)
+    spot, along = (float(path[at][0]), float(path[at][1])), (float(way[0]), float(way[1]))
+    windows[before].matches.append(Match(spot, along, after))
+    windows[after].matches.append(Match(spot, along, before))
+
+
+# ---- the plan drawer ------------------------------------------------------------------------
+
 
 P = TypeVar("P", bound=PointRow)
 
@@ -40,7 +172,7 @@ def window_size(box: Box, scale: PaperScale) -> tuple[float, float]:
     return inner.width / scale.mm_per_m, inner.height / scale.mm_per_m
 
 
-def draw(
+def draw_plan(
     canvas: Canvas,
     box: Box,
     view: RecordView,
@@ -54,8 +186,8 @@ def draw(
     x0, y0, x1, y1 = window.limits
     axes = canvas.axes(inner, xlim=(x0, x1), ylim=(y0, y1))
     axes.set_gid("plan")
-    furniture.head(canvas, box, view, scale, index, len(windows))
-    furniture.grid(canvas, axes, inner, view, scale)
+    furniture.draw_head(canvas, box, view, scale, index, len(windows))
+    furniture.draw_grid(canvas, axes, inner, view, scale)
     draw_record(axes, view)
     control = view.located("control_points")
     shown = [w.holds(xy_of(control.geometry.array), _SYMBOL_MM / scale.mm_per_m) for w in windows]
@@ -64,11 +196,11 @@ def draw(
     if len(windows) > 1:
         reserved.append(_key_plan(canvas, axes, inner, view, windows, index))
     reserved.append(_flow(axes, view, window, scale))
-    far = captions.not_drawn(view, control[~np.any(shown, axis=0)])
+    far = not_drawn(view, control[~np.any(shown, axis=0)])
     taken = np.vstack([obstacles(view, scale), *reserved])
     reserved.append(furniture.edge_notes(axes, far, scale, taken[window.holds(taken)]))
     keep_clear = np.vstack([taken, reserved[-1]])
-    labels = captions.plan_labels(
+    labels = plan_labels(
         view,
         in_window(view.nodes, window),
         in_window(view.control, window),
@@ -99,12 +231,9 @@ def draw_record(axes: Axes, view: RecordView) -> None:
 
 def draw_pipe(axes: Axes, view: RecordView) -> None:
     """Draw the axis of every line by its shape, and the way to nodes that are not located."""
-    segments = view.rows(SegmentRow)
-    style = style_of("pipe_segments")
-    for rule in style.rule:
-        assert rule.line is not None  # held to by Style
-        lines = [s.geometry for s in segments if s.geometry and style.rule_of(s) is rule]
-        draw_lines(axes, lines, symbols.line_look(rule.line), 4, gid="centreline")
+    for rule, segments in style_of("pipe_segments").by_rule(view.rows(SegmentRow)):
+        lines = [s.geometry for s in segments if s.geometry]
+        draw_lines(axes, lines, symbols.line_look(rule.as_line), 4, gid="centreline")
     draw_lines(axes, view.carried_on, symbols.sign_look("carried_on"), 4)
 
 
@@ -128,17 +257,11 @@ def draw_ellipses(axes: Axes, fixes: Iterable[FixRow]) -> None:
 # ---- what other drawings share --------------------------------------------------------------
 
 
-def draw_rows(
-    axes: Axes, rows: Sequence[PointRow], zorder: float, scale: float = symbols.ON_PAPER
-) -> None:
+def draw_rows(axes: Axes, rows: Sequence[PointRow], zorder: float) -> None:
     """Draw rows of one layer of points, each as the rule of its state says."""
-    if not rows:
-        return
-    style = style_of(rows[0].layer)
-    for rule in style.rule:
-        assert rule.point is not None  # held to by Style
-        shapes = [row.geometry for row in rows if row.geometry and style.rule_of(row) is rule]
-        draw_points(axes, xy_of(shapes), symbols.point_looks(rule.point, scale), zorder)
+    for rule, drawn in style_of(rows[0].layer).by_rule(rows) if rows else ():
+        shapes = [row.geometry for row in drawn if row.geometry]
+        draw_points(axes, xy_of(shapes), symbols.point_looks(rule.as_point), zorder)
 
 
 def draw_points(axes: Axes, xy: Floats, looks: Iterable[PointLook], zorder: float) -> None:
@@ -159,9 +282,7 @@ def draw_lines(
     axes.add_collection(made)
 
 
-def fill(
-    axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float, hatch: str = ""
-) -> None:
+def fill(axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float) -> None:
     """Draw polygons, or the parts of them, holes left open; None is nothing."""
     there = np.array([s for s in shapes if s is not None], dtype=object)
     paths = [
@@ -170,7 +291,7 @@ def fill(
         if rings[0].coords
     ]
     if paths:
-        axes.add_collection(PatchCollection(paths, zorder=zorder, hatch=hatch or None, **look))
+        axes.add_collection(PatchCollection(paths, zorder=zorder, **look))
 
 
 def obstacles(view: RecordView, scale: PaperScale) -> Floats:
@@ -190,8 +311,8 @@ def xy_of(shapes: Iterable[object]) -> Floats:
 def in_window(rows: Iterable[P], window: Window, pad_m: float = 0.0) -> list[P]:
     """Return the rows of points that a window shows, `pad_m` inside its edge."""
     there = [row for row in rows if row.geometry is not None]
-    held = window.holds(xy_of(row.geometry for row in there), pad_m)
-    return [row for row, inside in zip(there, held, strict=True) if inside]
+    inside = window.holds(xy_of(row.geometry for row in there), pad_m)
+    return [row for row, here in zip(there, inside, strict=True) if here]
 
 
 # ---- beside the record ----------------------------------------------------------------------
@@ -262,7 +383,7 @@ def _key_plan(
     small = canvas.axes(box, xlim=(x0, x1), ylim=(y0, y1), zorder=12)
     small.set_facecolor("white")
     for line in view.located("pipe_centreline").geometry:
-        small.plot(*shapely.get_coordinates(line).T, color=captions.colour_of("pipe_segments"),
+        small.plot(*shapely.get_coordinates(line).T, color=colour_of("pipe_segments"),
                    lw=0.9)  # fmt: skip
     for n, window in enumerate(windows):
         a, b, c, d = window.limits

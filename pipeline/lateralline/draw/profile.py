@@ -14,9 +14,8 @@ from matplotlib.axes import Axes
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, fitted, line_mm, width_mm
-from lateralline.draw.captions import colour_of, node_name
 from lateralline.draw.furniture import round_up
-from lateralline.draw.labels import Label, place
+from lateralline.draw.labels import Label, colour_of, node_name, place
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import draw_points
 from lateralline.record.profile import At, LineProfile, ground_of
@@ -81,7 +80,9 @@ def pieces(profile: LineProfile, room: float, scale: PaperScale) -> list[Piece]:
     ]
 
 
-def draw(canvas: Canvas, box: Box, view: RecordView, piece: Piece, scales: ProfileScales) -> None:
+def draw_profile(
+    canvas: Canvas, box: Box, view: RecordView, piece: Piece, scales: ProfileScales
+) -> None:
     """Draw one piece at the upper left of `box`, to scale."""
     profile, mm = piece.profile, scales.along.mm_per_m
     span = scales.graph_mm / scales.up.mm_per_m
@@ -140,14 +141,12 @@ def _lines(axes: Axes, profile: LineProfile, scales: ProfileScales) -> None:
     at, invert, low, high = profile.inverts.T
     corridor = symbols.area_look(area_of("position_corridor"))
     axes.fill_between(at, low, high, zorder=2, **corridor)
-    shapes = style_of("pipe_segments")
-    for rule in shapes.rule:
-        assert rule.line is not None  # held to by Style
+    for rule, segments in style_of("pipe_segments").by_rule(profile.segments):
         drawn = np.full(len(at), nan)
-        for s in (s for s in profile.segments if shapes.rule_of(s) is rule):
+        for s in segments:
             here = (at >= s.from_chainage_m - _SAME_M) & (at <= s.to_chainage_m + _SAME_M)
             drawn[here] = invert[here]
-        axes.plot(at, drawn, zorder=4, **symbols.line_look(rule.line))
+        axes.plot(at, drawn, zorder=4, **symbols.line_look(rule.as_line))
     if isnan(profile.top_m):
         axes.plot(at, invert + profile.bore_m, zorder=4, **symbols.sign_look("inside_top"))
     else:
@@ -189,9 +188,8 @@ def _draw_rows(axes: Axes, rows: Sequence[tuple[AlongRow, float]], zorder: float
         return
     style = style_of(rows[0][0].layer)
     for rule in style.rule:
-        assert rule.point is not None  # held to by Style
         here = [(row.chainage_m, y) for row, y in rows if style.rule_of(row) is rule]
-        draw_points(axes, np.array(here).reshape(-1, 2), symbols.point_looks(rule.point), zorder)
+        draw_points(axes, np.array(here).reshape(-1, 2), symbols.point_looks(rule.as_point), zorder)
 
 
 def _labels(view: RecordView, piece: Piece) -> list[Label]:
@@ -294,7 +292,7 @@ def _stations(piece: Piece, mm: float) -> list[float]:
 
 def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -> str:
     if row == 0:
-        return view.say(chainage)
+        return view.length(chainage)
     invert = _at(profile.inverts[:, :2], chainage)
     ground = _at(profile.ground, chainage)
     about = ""
@@ -305,8 +303,8 @@ def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -
         ground = ground if isnan(node.ground_level_m) else node.ground_level_m
     cover = ground - invert - profile.top_m
     if view.depth_only:
-        return about + view.say(-invert if row == 1 else cover)
-    return about * (row > 1) + view.say((ground, invert, cover)[row - 1])
+        return about + view.length(-invert if row == 1 else cover)
+    return about * (row > 1) + view.length((ground, invert, cover)[row - 1])
 
 
 def _at(path: Floats, chainage: float) -> float:

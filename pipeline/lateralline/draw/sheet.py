@@ -1,9 +1,10 @@
-"""The sheet to hand over: plan and profile to true scales with tables, as PDF."""
+"""Sheets to hand over, plan and profile to true scales with tables; a first page as a picture."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import ceil, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -11,10 +12,15 @@ from lateralline import __version__
 from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
+from lateralline.record.rows import CentrelineRow, ZoneRow
+from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from lateralline.draw.canvas import Canvas
     from lateralline.draw.layout import Layout, Orientation
+    from lateralline.draw.paper import Box
     from lateralline.record.view import RecordView
 
 __all__ = [
@@ -54,7 +60,7 @@ def draw_sheet(
     and may not be replaced: then nothing is written.
     """
     with whole_file(out, "sheet", replace=replace) as made:
-        return _pdf(built, made, options or SheetOptions())
+        return _write_pdf(built, made, options or SheetOptions())
 
 
 def draw_sheets(
@@ -74,11 +80,11 @@ def draw_sheets(
             at = made / f"{site_id}.pdf"
             if at.exists():
                 raise OutputExistsError(f"two sites are called {site_id}: draw them apart")
-            pages += _pdf([(gpkg, site_id)], at, options or SheetOptions())
+            pages += _write_pdf([(gpkg, site_id)], at, options or SheetOptions())
     return pages
 
 
-def _pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) -> int:
+def _write_pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) -> int:
     from lateralline.record.view import read_record
 
     views = [read_record(gpkg, site_id) for gpkg, site_id in built]
@@ -99,38 +105,169 @@ def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
 
     Call it within `matplotlib.rc_context(symbols.RC)`.
     """
-    from lateralline.draw import sections, tables, title_block
     from lateralline.draw.canvas import Canvas
+    from lateralline.draw.furniture import SheetTitle, body_of, draw_title_block
     from lateralline.draw.layout import lay_out
+    from lateralline.draw.tables import draw_tables, paginate, record_tables
     from lateralline.record.profile import line_profile
 
     profiles = [line_profile(view, line) for line in view.lines]
     layout = lay_out(view, profiles, options.paper, options.orientation, options.scale)
-    body = title_block.body_of(layout.width, layout.height)
-    told = tables.paginate(sections.sections(view), body)
-    sheets = layout.drawn_pages + len(told)
+    body = body_of(layout.width, layout.height, view)
+    table_pages = paginate(record_tables(view), body)
+    sheets = layout.drawn_pages + len(table_pages)
     for n in range(sheets):
         canvas = Canvas(layout.width, layout.height)
         drawn = n < layout.drawn_pages
         if drawn:
             draw_page(canvas, view, layout, n)
         else:
-            tables.draw(canvas, body, told[n - layout.drawn_pages])
+            draw_tables(canvas, body, table_pages[n - layout.drawn_pages])
         scales = layout.scales_of(n) if drawn else "none: tables"
-        title_block.draw(canvas, view, title_block.Title(n + 1, sheets, scales))
+        draw_title_block(canvas, view, SheetTitle(n + 1, sheets, scales))
         yield canvas
 
 
 def draw_page(canvas: Canvas, view: RecordView, layout: Layout, page: int) -> None:
     """Draw plan, profiles and key of one page."""
-    from lateralline.draw import legend, plan, profile
+    from lateralline.draw import plan, profile
+    from lateralline.draw.furniture import draw_key
 
     if page < len(layout.windows):
-        plan.draw(canvas, layout.plan_box, view, layout.plan_scale, layout.windows, page)
+        plan.draw_plan(canvas, layout.plan_box, view, layout.plan_scale, layout.windows, page)
     if layout.profile_scales is None:
         box = layout.profile_box
         canvas.words(box.x, box.y + 6, "No line was located: there is no profile.", 9.0)
     elif page < len(layout.pieces):
         for piece, box in layout.pieces[page]:
-            profile.draw(canvas, box, view, piece, layout.profile_scales)
-    legend.draw(canvas, layout.key_box, view)
+            profile.draw_profile(canvas, box, view, piece, layout.profile_scales)
+    draw_key(canvas, layout.key_box, view)
+
+
+# ---- the first page as a picture ------------------------------------------------------------
+
+
+#: Kinds of pictures, by the end of their names.
+SUFFIXES: Final = (".png", ".svg", ".pdf")
+_PAPER: Final = "A3"
+_DPI: Final = 120
+_MOST_LINES: Final = 4  # get a profile and a note
+_NOTE_PT: Final = 7.0
+_COLUMNS: Final = 2
+_GAP_MM: Final = 6.0
+
+
+def draw_picture(gpkg: Path, site_id: str, out: Path, *, replace: bool = False) -> None:
+    """Draw plan and profile of one site of a built GeoPackage, and nothing that is not in it.
+
+    `site_id` may be "" when the file holds one site. Raises MissingExtraError without matplotlib,
+    UnknownSiteError for a site the file does not hold, ValueError for another suffix than .png,
+    .svg or .pdf, and OutputExistsError when `out` is there and may not be replaced.
+    """
+    if out.suffix.lower() not in SUFFIXES:
+        raise ValueError(f"a picture must end in {', '.join(SUFFIXES)}; got {out.name!r}")
+    with extra("draw", "drawing"):
+        import matplotlib
+
+        from lateralline.draw import symbols
+        from lateralline.draw.canvas import save
+    from lateralline.record.view import read_record
+
+    with whole_file(out, "picture", replace=replace) as made, matplotlib.rc_context(symbols.RC):
+        save(picture(read_record(gpkg, site_id)), made, _DPI, "picture")
+
+
+def picture(view: RecordView) -> Figure:
+    """Return plan, profiles and facts of one site of a built record as a figure of its true size.
+
+    Raises MissingExtraError without matplotlib.
+    """
+    with extra("draw", "drawing"):
+        import matplotlib
+
+        from lateralline.draw import symbols
+        from lateralline.draw.canvas import Canvas
+        from lateralline.draw.furniture import SheetTitle, draw_title_block
+        from lateralline.draw.layout import lay_out
+    from lateralline.record.profile import line_profile
+
+    notes = picture_facts(view)
+    with matplotlib.rc_context(symbols.RC):
+        profiles = [line_profile(view, line) for line in view.lines[:_MOST_LINES]]
+        layout = lay_out(
+            view, profiles, _PAPER, "auto", None, whole=True,
+            notes_mm=lambda width: notes_mm(notes, width),
+        )  # fmt: skip
+        canvas = Canvas(layout.width, layout.height)
+        draw_page(canvas, view, layout, 0)
+        _draw_notes(canvas, layout.notes_box, notes)
+        draw_title_block(canvas, view, SheetTitle(1, 1, layout.scales_of(0)))
+    return canvas.figure
+
+
+def picture_facts(view: RecordView) -> list[str]:
+    """Return in short what a record holds: lines, rule, findings, and what is not located."""
+    facts = []
+    for row in view.centrelines[:_MOST_LINES]:
+        pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
+        grade = "" if isnan(row.mean_grade) else f", mean grade {row.mean_grade:.2%}"
+        facts.append(
+            f"{pipe}: {view.length_both(row.length_m)} long{grade}; "
+            f"95 % half axis at most {view.length_both(row.semi_major_95_max_m)}; "
+            f"{_cover(view, row)}"
+        )
+    if len(view.lines) > _MOST_LINES:
+        facts.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
+    facts += dict.fromkeys(
+        f"dig zone by {z.rule_title}: {z.tolerance_m:.3f} m "
+        f"({z.tolerance_m / METRES_PER['in']:.0f} in) each side"
+        for z in view.rows(ZoneRow)
+    )
+    if view.lines:
+        facts.append("The pipe runs on past both ends of a located line; nothing there is located.")
+    counts = [
+        f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
+        for severity in ("error", "warning", "info")
+        if (n := view.findings[severity])
+    ]
+    facts.append(
+        f"findings: {', '.join(counts)}; read them before use" if counts else "no findings"
+    )
+    lost = [fix.name for fix in view.fixes if fix.status == "unsolved"]
+    if lost:
+        facts.append(f"not located: stop {', '.join(lost)}")
+    facts.append("± is half the 95 % interval, here as on the sheet and the page.")
+    return facts
+
+
+def _cover(view: RecordView, row: CentrelineRow) -> str:
+    """Return the least cover with its bound; "at least" stands for the bound alone."""
+    if isnan(row.cover_min_m):
+        return "cover unknown"
+    bound = view.least_cover_95_m(row.line_id)
+    sure = "no bound" if isnan(bound) else f"at least {view.length_both(bound)}"
+    return f"least cover {view.length_both(row.cover_min_m)}, {sure} (95 %)"
+
+
+def notes_mm(notes: Sequence[str], width: float) -> float:
+    """Return how high a box of that width must be for the notes."""
+    from lateralline.draw.canvas import line_mm
+
+    return line_mm(_NOTE_PT) * ceil(len(_wrapped(notes, width)) / _COLUMNS) + 2.0
+
+
+def _wrapped(notes: Sequence[str], width: float) -> list[str]:
+    from lateralline.draw.canvas import wrapped
+
+    room = width / _COLUMNS - _GAP_MM
+    return [line for note in notes for line in wrapped(note, room, _NOTE_PT)]
+
+
+def _draw_notes(canvas: Canvas, box: Box, notes: Sequence[str]) -> None:
+    from lateralline.draw.canvas import line_mm
+
+    lines = _wrapped(notes, box.width)
+    deep = ceil(len(lines) / _COLUMNS)
+    for n, line in enumerate(lines):
+        x = box.x + (n // deep) * box.width / _COLUMNS
+        canvas.words(x, box.y + (n % deep + 0.5) * line_mm(_NOTE_PT), line, _NOTE_PT)

@@ -36,7 +36,7 @@ _TURNED: Final = {("^", 180.0): "v", ("P", 45.0): "X"}
 Dash: TypeAlias = str | tuple[float, tuple[float, ...]]
 
 #: What every figure is drawn with: a name that holds $, _ or \\ means them, whatever the settings
-#: of whoever runs this say.
+#: of whoever runs this are.
 LITERAL: Final[dict[RcKeyType, object]] = {"text.parse_math": False, "text.usetex": False}
 
 RC: Final[dict[RcKeyType, object]] = {
@@ -65,7 +65,7 @@ class PointLook(TypedDict):
     mew: float
 
 
-class LineLook(TypedDict):
+class LineLook(TypedDict, total=False):
     """A line as `Axes.plot` takes it."""
 
     color: str
@@ -73,13 +73,14 @@ class LineLook(TypedDict):
     ls: Dash
 
 
-class AreaLook(TypedDict):
+class AreaLook(TypedDict, total=False):
     """A polygon as a patch takes it."""
 
     fc: str
     ec: str
     lw: float
     ls: Dash
+    hatch: str
 
 
 def point_looks(point: Point, scale: float = ON_PAPER) -> tuple[PointLook, ...]:

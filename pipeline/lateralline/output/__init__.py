@@ -12,7 +12,7 @@ by name, before anything is computed.
 
 **Nothing of the user's is lost or moved.** What was added to an output folder keeps its name in
 the new one. What was changed since it was written is kept beside the new one as `NAME.kept-1`, and
-said. Change is judged by content: of a GeoPackage by its tables, not by the bytes SQLite chose.
+reported. Change is judged by content: of a GeoPackage by its tables, not by the bytes SQLite chose.
 
 **Links stay links.** A linked target is followed, and what it leads to is treated by these rules;
 a link that leads nowhere is a fault.

@@ -11,11 +11,10 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.errors import OutputExistsError
-from lateralline.output.proof import Account, account_of, proof_of, sha256
-from lateralline.output.sqlite import SCRAPS
+from lateralline.output.proof import SCRAPS, Account, account_of, proof_of, sha256
 from lateralline.output.system import duplicate, same_place, walk
 
-#: Where is said what was kept; the command line prints it.
+#: Where what was kept is reported; the command line prints it.
 LOG: Final = logging.getLogger("lateralline.output")
 
 
@@ -39,7 +38,7 @@ def keep_changed_file(path: Path) -> None:
 
 
 def carry(old: Path, new: Path) -> None:
-    """Give what is the user's in the folder `old` a second name in `new`, and say what was kept.
+    """Give what is the user's in the folder `old` a second name in `new`, and report what was kept.
 
     What was added keeps its name; what was changed, or whose name is taken, becomes `NAME.kept-1`.
     Nothing in `old` is touched. Raises OutputExistsError for what has no second name: another disk
@@ -55,8 +54,8 @@ def carry(old: Path, new: Path) -> None:
         target = new / name
         if what == "changed" or os.path.lexists(target):
             target = kept_name(target)
-            said = "was changed since lateralline wrote it" if what == "changed" else "is not ours"
-            LOG.warning("%s %s: kept as %s", name, said, target.name)
+            why = "was changed since lateralline wrote it" if what == "changed" else "is not ours"
+            LOG.warning("%s %s: kept as %s", name, why, target.name)
         else:
             added += 1
         target.parent.mkdir(parents=True, exist_ok=True)

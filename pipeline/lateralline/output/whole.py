@@ -1,18 +1,231 @@
-"""Whole or not at all: written beside the target, then put in place; several targets together."""
+"""Whole or not at all: written beside the target, then put in place; several targets together.
+
+Each target grows in a hidden part folder beside it:
+.NAME.xxxx.part/
+  lock          held while the process that writes lives
+  state.json    the target's name; once all is made, also what is put in place with it
+  new/NAME      what is made, and after the exchange what was there before
+  old           what was there before, where names cannot be exchanged; of a file always
+"""
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import shutil
+import stat
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO, Any, Final
 
 from lateralline.errors import OutputError, OutputExistsError, writing
-from lateralline.output import keep, proof
-from lateralline.output.part import PartFolder, recover
+from lateralline.output import keep, proof, system
 from lateralline.output.system import flush, flush_tree
+
+_LONGEST_NAME: Final = 80  # of the target's, in its part folder's
+
+
+@dataclass(slots=True)
+class PartFolder:
+    """A target being made."""
+
+    target: Path  # links followed
+    home: Path
+    folder: bool
+    lock: IO[bytes] | None = None
+    shown: Path = Path()  # as the user named it
+    kind: str = ""
+    replace: bool = False
+    empty: bool = False
+    complete: bool = False
+
+    @classmethod
+    def begin(cls, target: Path, *, folder: bool) -> PartFolder:
+        """Make the part folder of a target, locked."""
+        prefix = f".{target.name[:_LONGEST_NAME]}."
+        home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
+        part = cls(target, home, folder)
+        try:
+            part.lock = system.hold(home / "lock")
+            part._write_state({})
+            part.made.parent.mkdir()
+        except BaseException:
+            part.clear()
+            raise
+        return part
+
+    @property
+    def made(self) -> Path:
+        """What is made."""
+        return self.home / "new" / self.target.name
+
+    @property
+    def _old(self) -> Path:
+        return self.home / "old"
+
+    def prepare(self) -> None:
+        """Give what is the user's a second name, and what was made the rights of the target."""
+        if not self.target.exists():
+            return
+        if self.folder:
+            keep.carry(self.target, self.made)
+            system.flush(self.made)
+        else:
+            keep.keep_changed_file(self.target)
+        self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
+
+    def note_committing(self, parts: Sequence[PartFolder]) -> None:
+        """Write down what is put in place with this, for whoever finds it half done."""
+        peers = [{"home": str(p.home), "target": str(p.target)} for p in parts]
+        self._write_state({"made": _identity(self.made), "peers": peers})
+        system.flush(self.home)
+
+    def put(self) -> None:
+        """Let what was made take the target's name."""
+        if not self.target.exists():
+            self.made.rename(self.target)
+        elif system.exchange(self.made, self.target):
+            pass
+        elif not self.folder:
+            system.duplicate(self.target, self._old)
+            self.made.replace(self.target)
+        else:
+            self.target.rename(self._old)
+            try:
+                self.made.rename(self.target)
+            except BaseException:
+                self._old.rename(self.target)
+                raise
+        if not self.folder:
+            for end in proof.SCRAPS:  # of the file that was there; they would spoil the new one
+                self.target.with_name(self.target.name + end).unlink(missing_ok=True)
+        system.flush(self.target.parent)
+
+    def take_back(self) -> None:
+        """Undo `put`, as far as it came: what was there before is there again."""
+        if not self.is_put:
+            return
+        if self._old.exists():
+            self.target.rename(self.made)
+            self._old.rename(self.target)
+        elif self.made.exists():
+            system.exchange(self.made, self.target)
+        else:
+            self.target.rename(self.made)
+
+    @property
+    def is_put(self) -> bool:
+        """Whether what was made stands at the target, as the disk has it after a crash too."""
+        made = self._state().get("made")
+        return self.target.exists() and made is not None and _identity(self.target) == made
+
+    def clear(self) -> None:
+        """Take the part folder away; what would be lost with it gets a name of its own.
+
+        What stood at the target is only gone when all that is the user's in it is in the new one.
+        """
+        before = self._old if self._old.exists() else self.made
+        if before.exists() and self.is_put and not self._state().get("safe"):
+            if not keep.all_kept(before, self.target):
+                other = keep.kept_name(self.target)
+                before.rename(other)
+                keep.LOG.warning("%s was changed meanwhile: kept as %s", self.target, other)
+            with suppress(OSError):  # a full disk: then a kill right now would leave a copy
+                self._write_state(self._state() | {"safe": True})
+        _remove(self.home / "new")
+        _remove(self._old)
+        for name in ("state.new", "state.json", "lock"):  # in this order: the next run must know
+            if name == "lock" and self.lock is not None:
+                self.lock.close()
+            (self.home / name).unlink(missing_ok=True)
+        with suppress(OSError):
+            self.home.rmdir()
+
+    def finish(self) -> None:
+        """End what a process that is gone had begun: all that goes together is put, or nothing."""
+        parts = [p for p in self._peers() if p.home.exists()]
+        for part in parts:
+            if part._old.exists() and not part.target.exists():
+                part._old.rename(part.target)
+        if any(p.is_put for p in parts):
+            for part in parts:
+                if part.made.exists() and not part.is_put:
+                    part.prepare_again()
+                    part.put()
+        for part in parts:
+            if part.home != self.home:
+                part.clear()
+        self.clear()
+
+    def prepare_again(self) -> None:
+        """Prepare for a second time: what was given a second name before is not given a third."""
+        if self.folder and self.target.exists() and not keep.all_kept(self.target, self.made):
+            keep.carry(self.target, self.made)
+
+    def _peers(self) -> Iterator[PartFolder]:
+        for peer in self._state().get("peers", ()):
+            home, target = Path(peer["home"]), Path(peer["target"])
+            yield PartFolder(target, home, self._state_of(home).get("folder", True))
+
+    def _state(self) -> dict[str, Any]:
+        return self._state_of(self.home)
+
+    @staticmethod
+    def _state_of(home: Path) -> dict[str, Any]:
+        with suppress(OSError, ValueError):
+            state = json.loads((home / "state.json").read_text(encoding="utf-8"))
+            if isinstance(state, dict):
+                return state
+        return {}
+
+    def _write_state(self, more: dict[str, object]) -> None:
+        state = {"target": str(self.target), "folder": self.folder, **more}
+        fresh = self.home / "state.new"
+        fresh.write_text(json.dumps(state), encoding="utf-8")
+        system.flush(fresh)
+        fresh.replace(self.home / "state.json")
+
+
+def recover(target: Path) -> None:
+    """Clear what runs that were cut off left beside a target; leave what is still being written."""
+    if not target.parent.is_dir():
+        return
+    prefix = f".{target.name[:_LONGEST_NAME]}."
+    for home in sorted(target.parent.iterdir()):
+        if not (home.name.startswith(prefix) and home.name.endswith(".part")):
+            continue
+        state = PartFolder._state_of(home)
+        if state:
+            if state.get("target") != str(target):
+                continue
+        elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
+            message = "%s may be what an interrupted run left: remove it if nothing is running"
+            keep.LOG.warning(message, home)
+            continue
+        lock = system.hold(home / "lock")
+        if lock is not None:
+            PartFolder(target, home, bool(state.get("folder", True)), lock).finish()
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _identity(path: Path) -> str:
+    """Return what a file or folder keeps when its name changes: equal outputs differ in it."""
+    status = path.stat()
+    return f"{status.st_dev}:{status.st_ino}"
+
+
+# ---- what writers use -----------------------------------------------------------------------
+
 
 _open: ContextVar[_Together | None] = ContextVar("together", default=None)
 
@@ -89,8 +302,8 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
         found = proof.proof_of(out)
         if found is None or found.kind != kind:
             what = "" if found is None else f": it is of `lateralline {proof.KINDS[found.kind]}`"
-            said = f"{out} was not written by `lateralline {made_by}`{what}"
-            raise OutputExistsError(f"{said}; not replaced: choose another name")
+            message = f"{out} was not written by `lateralline {made_by}`{what}"
+            raise OutputExistsError(f"{message}; not replaced: choose another name")
         return
     if out.resolve().is_mount():
         raise OutputExistsError(f"{out} is a disk of its own; name a folder in it")
@@ -100,8 +313,8 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
     if account is None or account.kind != kind:
         other = proof.KINDS.get(account.kind, account.kind) if account else ""
         holds = f"is of `lateralline {other}`" if other else f"holds {', '.join(keep.foreign(out))}"
-        said = f"{out} {holds} and was not written by `lateralline {made_by}`"
-        raise OutputExistsError(f"{said}: not replaced, choose another folder")
+        message = f"{out} {holds} and was not written by `lateralline {made_by}`"
+        raise OutputExistsError(f"{message}: not replaced, choose another folder")
 
 
 @contextmanager
@@ -134,7 +347,7 @@ class _Together:
                 refuse_target(part.shown, part.kind, replace=part.replace, folder=part.folder)
                 part.prepare()
         for part in parts:
-            part.say_committing(parts)
+            part.note_committing(parts)
         done: list[PartFolder] = []
         try:
             for part in parts:

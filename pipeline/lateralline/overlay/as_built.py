@@ -18,8 +18,7 @@ from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
-from lateralline.output.proof import sha256
-from lateralline.output.sqlite import reading
+from lateralline.output.proof import reading, sha256
 from lateralline.overlay.metric import Metric, regions
 from lateralline.record.layers import GEOMETRY, Shapes
 from lateralline.record.lineage import plan_of, sites_of, tape_units_of

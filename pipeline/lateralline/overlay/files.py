@@ -18,9 +18,9 @@ from lateralline.errors import FrameError
 from lateralline.frames.operations import apply, best
 from lateralline.output import whole_folder
 from lateralline.overlay.metric import Metric, moved
+from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
-from lateralline.record.lineage import CAUTION
-from lateralline.write import dictionary, json_schema, read_back
+from lateralline.write import dictionary, read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
@@ -63,7 +63,7 @@ class Overlay:
         if not self._geojson.empty:
             (self.folder / "schema").mkdir()
             for name in self.names:
-                said = json.dumps(json_schema.json_schema(name), indent=1, ensure_ascii=False)
+                said = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
                 path = self.folder / "schema" / f"{name}.schema.json"
                 path.write_text(said + "\n", encoding="utf-8")
 

@@ -17,8 +17,8 @@ from lateralline.overlay.ends import open_ends
 from lateralline.overlay.run import Comparison, RegionComparison
 from lateralline.overlay.unlocated import named
 from lateralline.overlay.zones import Drawn
+from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
-from lateralline.record.summary import CAUTION
 from lateralline.records import Floats, Ints
 from lateralline.wording import in_both, with_own_unit
 
@@ -43,7 +43,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     be replaced.
     """
     with extra("draw", "drawing"):
-        from lateralline.draw import overlay_clearance as drawing
+        from lateralline.draw import overlay_plans as drawing
 
     number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
     first = as_rows.key(made.rows[0]) if made.rows else None
@@ -133,7 +133,7 @@ def draw_zones(
     Raises as `draw_comparison` does.
     """
     with extra("draw", "drawing"):
-        from lateralline.draw import overlay_zones as drawing
+        from lateralline.draw import overlay_plans as drawing
 
     zones, areas = drawn.first, drawn.unlocated
     assert zones is not None

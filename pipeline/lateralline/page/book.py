@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
-from lateralline.page.works import NoClearanceError, Works, read_works, was_of
-from lateralline.record.lineage import CAUTION
+from lateralline.page.places import NoClearanceError, Works, read_works, was_of
+from lateralline.record import CAUTION
 from lateralline.record.view import read_record
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def write_page(
 ) -> None:
     """Write one site's page; `site_id` may be "" when the record holds one site.
 
-    `clearance` is a GeoPackage of planned works held against this record. Raises
+    `clearance` is a GeoPackage of planned works compared with this record. Raises
     MissingExtraError without bokeh, UnknownSiteError for a site that is not there,
     NoClearanceError for a clearance that is none of this record, and OutputExistsError when `out`
     is there and may not be replaced.
@@ -77,7 +77,7 @@ def write_pages(
 ) -> list[IndexEntry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
-    One site is held at a time. Raises as `write_page` does.
+    One site is in memory at a time. Raises as `write_page` does.
     """
     document = _maker()
     records = {gpkg for gpkg, _ in sites}

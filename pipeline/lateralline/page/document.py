@@ -11,7 +11,6 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from functools import cache
 from importlib.resources import files
 from math import isnan
@@ -23,13 +22,19 @@ from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
-from lateralline.page import legend, places, plan, profile, sources
-from lateralline.page.facts import UNIT_NAMES, Fact, measured, said
-from lateralline.page.figures import style_sheet
-from lateralline.page.payload import payload, units
-from lateralline.page.places import PagePlace, PageTarget
-from lateralline.page.works import Works
-from lateralline.page.works import places as places_of_works
+from lateralline.page import places, sources
+from lateralline.page.drawings import draw_plan, draw_profile
+from lateralline.page.figures import style_sheet, switches
+from lateralline.page.places import (
+    UNIT_NAMES,
+    Fact,
+    PagePlace,
+    PageTarget,
+    Works,
+    fact_text,
+    measured,
+)
+from lateralline.page.sources import payload, units
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
@@ -61,12 +66,12 @@ def document(
         "seen": places.seen(view),
     }
     if works is not None:
-        found["works"] = places_of_works(works)
+        found["works"] = places.places_of_works(works)
     of = sources.sources(view, found, works)
     lines = [line_profile(view, line) for line in view.lines]
     drawings = Document()
-    drawings.add_root(plan.draw(view, of, works))
-    drawings.add_root(profile.draw(of, lines))
+    drawings.add_root(draw_plan(view, of, works))
+    drawings.add_root(draw_profile(of, lines))
     bokeh, script = _bokeh(), _script(*SCRIPTS)
     findings, targets = _findings(view)
     page: str = template("page.html").render(
@@ -80,7 +85,7 @@ def document(
         statements=_statements(view),
         lines=[_line_facts(view, row) for row in view.centrelines],
         zones=_zones(view),
-        switches=legend.switches(view, works),
+        switches=switches(view, works),
         units=units(view),
         unit=view.unit,
         works=works,
@@ -91,7 +96,7 @@ def document(
         ],
         numbers=_NUMBERS,
         findings=findings,
-        said=lambda fact, with_unit=False: said(fact, view.unit, with_unit=with_unit),
+        fact_text=lambda fact, with_unit=False: fact_text(fact, view.unit, with_unit=with_unit),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
         style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
@@ -183,18 +188,18 @@ def _table(
     return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
 
 
-def _findings(view: RecordView) -> tuple[list[dict[str, str]], list[PageTarget]]:
+def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarget]]:
     """Return the findings as text, the worst first, and where each points."""
     rows = view.rows(FindingRow)
     pairs = sorted(
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
     )
-    told = [
-        asdict(row) | {"what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
+    texts = [
+        {**row.values, "what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
         for row, _ in pairs
     ]
-    return told, [target for _, target in pairs]
+    return texts, [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:

@@ -1,31 +1,132 @@
-"""What can be picked on a page, what is known of it, and where each finding points."""
+"""What can be picked on a page and what is known of it, and where each finding points.
+
+Facts are values ± 95 % with a unit, in metres or in the crew's feet. The page's script formats the
+same facts again when units are switched; `assets/units.js` follows the rules of this file to the
+letter, and a test in a browser holds the two together. Planned works come from the overlay that
+`lateralline clearance` wrote.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import isnan
-from typing import Final
+from math import isnan, nan
+from pathlib import Path
+from typing import Final, NamedTuple
 
+import geopandas as gpd
 import numpy as np
+import pyogrio
 import shapely
 
-from lateralline.page.facts import Fact, known, measured, worded
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.errors import LaterallineError
+from lateralline.output.proof import sha256
+from lateralline.record.layers import Shapes
 from lateralline.record.rows import (
     FindingRow,
     FixRow,
+    LayerRow,
     MarkRow,
     NodeRow,
     ObservationRow,
     PointRow,
     SegmentRow,
+    reals,
+    rows_of,
+    texts,
 )
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
+from lateralline.wording import in_unit
 
-#: In the words of findings: "near chainage 13.23 m".
-_CHAINAGE: Final = re.compile(r"chainage (-?\d+(?:\.\d+)?)\sm\b")
+#: Decimals of a length, and where its ± is finer than that shows.
+_DECIMALS: Final = 2
+_FINE: Final = 0.01
+
+UNIT_NAMES: Final = {"m": "m", "ft": "ft", "us-ft": "US ft"}
+
+
+class Fact(NamedTuple):
+    """One line of what is known of a place: a length in metres, an angle in degrees, or text."""
+
+    name: str
+    value: float | str
+    half_95: float | None = None  # half the 95 % interval
+    kind: str = "text"  # length | angle | grade | text
+
+
+def fact_text(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
+    """Return a fact in words; lengths in `unit`, ± 95 %.
+
+    >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
+    '3.28 ± 0.16 ft'
+    >>> fact_text(Fact("depth", 1.0, 0.004, "length"), "m")
+    '1.000 ± 0.004 m'
+    >>> fact_text(Fact("tilt", -1.5, 4.0, "angle"), "m")
+    '-1.5 ± 4.0°'
+    >>> fact_text(Fact("grade", 0.0125, 0.003, "grade"), "m"), fact_text(Fact("code", "CRACK"), "m")
+    ('1.25 ± 0.30 %', 'CRACK')
+    """
+    if isinstance(fact.value, str):
+        return in_unit(fact.value, unit, UNIT_NAMES[unit])
+    factor, decimals, sign = {
+        "length": (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit]),
+        "grade": (100.0, 2, " %"),
+        "angle": (1.0, 1, "°"),
+    }[fact.kind]
+    value = fact.value * factor
+    half = None if fact.half_95 is None else fact.half_95 * factor
+    if fact.kind == "length" and half is not None and half < _FINE:
+        decimals += 1
+    text = f"{value:.{decimals}f}" + ("" if half is None else f" ± {half:.{decimals}f}")
+    return text + (sign if with_unit else "")
+
+
+def measured(name: str, value: float, sigma: float = nan, kind: str = "length") -> Iterable[Fact]:
+    """Yield a fact when its value is known, and nothing when it is not.
+
+    >>> [fact_text(fact, "m") for fact in measured("depth", 1.0, 0.14)]
+    ['1.00 ± 0.27 m']
+    """
+    if not isnan(value):
+        yield Fact(name, value, known(INTERVAL_95 * sigma), kind)
+
+
+def known(value: float) -> float | None:
+    """Return a number, None for NaN: JSON has none.
+
+    >>> known(1.0), known(nan)
+    (1.0, None)
+    """
+    return None if isnan(value) else float(value)
+
+
+def worded(name: str, *texts: str) -> Iterable[Fact]:
+    """Yield a fact of the texts that are given, joined; nothing when none is."""
+    given = " ".join(filter(None, texts))
+    if given:
+        yield Fact(name, given)
+
+
+def chance(probability: float) -> str:
+    """Return a probability in words.
+
+    >>> [chance(p) for p in (nan, 0.0, 0.25, 0.9999)]
+    ['not known', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if isnan(probability):
+        return "not known"
+    if probability < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+
+
+# ---- places ---------------------------------------------------------------------------------
+
+
 _NODE_NAMES: Final = {
     "entry": "entry",
     "line_end": "line end",
@@ -136,7 +237,7 @@ def _tied(row: NodeRow | ObservationRow) -> Iterator[Fact]:
 
 
 def targets(view: RecordView) -> list[PageTarget]:
-    """Return where each finding points, from its subject and any chainage in its words.
+    """Return where each finding points, from its subject and its chainage.
 
     A subject is what `Finding.subject` says: "stop R1/4", "mark M3", "line L1", "run R1", "site".
     """
@@ -156,7 +257,7 @@ def _target(view: RecordView, row: FindingRow) -> PageTarget:
         lines = [fix.line_id for fix in view.fixes if fix.run_id == name]
         name, what = (lines[0], "line") if lines else (name, what)
     if what in ("line", "lines"):
-        return _of_line(view, name.split(",")[0].strip(), _CHAINAGE.search(row.what))
+        return _of_line(view, name.split(",")[0].strip(), row.chainage_m)
     if what in ("control", "baseline", "point"):
         named = re.split(r"[–, ]+", name)
         return PageTarget(_box([row for row in view.control if row.point in named]))
@@ -172,12 +273,11 @@ def _of_stop_named(view: RecordView, name: str) -> PageTarget:
     return PageTarget(_box([fix]), fix.line_id, reach, n)
 
 
-def _of_line(view: RecordView, line: str, near: re.Match[str] | None) -> PageTarget:
+def _of_line(view: RecordView, line: str, at: float) -> PageTarget:
     path = centreline(view, line)
     if not len(path):
         return PageTarget()
-    if near is not None:
-        at = float(near[1])
+    if not isnan(at):
         x, y = (float(np.interp(at, path[:, 0], path[:, i])) for i in (1, 2))
         return PageTarget((x, y, x, y), line, (at, at))
     (west, south), (east, north) = path[:, 1:].min(axis=0), path[:, 1:].max(axis=0)
@@ -208,3 +308,113 @@ def centreline(view: RecordView, line: str) -> Floats:
     path = path[np.isfinite(path).all(axis=1)]
     _, first = np.unique(path[:, 0].round(4), return_index=True)
     return np.asarray(path[first])
+
+
+# ---- planned works --------------------------------------------------------------------------
+
+
+_VERDICTS: Final = {"conflict": "✖ conflict", "none_shown": "no conflict shown"}
+_LEVELS_BY: Final = {
+    "level": "levels of both",
+    "depth_below_ground": "depths of both below ground",
+    "plan_only": "plan alone",
+}
+
+
+class NoClearanceError(LaterallineError, ValueError):
+    """A file that is no clearance, or one of another record."""
+
+
+class PairRow(LayerRow):
+    """A line and a planned thing near it."""
+
+    layer = "clearance_pairs"
+    line_id, work_id, work_name, verdict, levels_by, what = texts(6)
+    (
+        separation_m, lower_95_m, required_m, probability_below_required, probability_contact,
+        chainage_m, worst_chainage_m, pipe_axis_level_m, pipe_axis_depth_m,
+    ) = reals(9)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Works:
+    """One site's pairs, riskiest first, and the outlines of the works near it, m on the ground.
+
+    `ends_m` (n, 2, 2) is where each pair's least separation begins, on the pipe's axis, and ends,
+    on the planned thing; `rise_m` (n) is how much higher the end is, NaN when not known.
+    """
+
+    pairs: tuple[PairRow, ...]
+    outlines: Shapes
+    ends_m: Floats
+    rise_m: Floats
+
+    @property
+    def conflicts(self) -> int:
+        """How many pairs are in conflict."""
+        return sum(pair.verdict == "conflict" for pair in self.pairs)
+
+
+def was_of(gpkg: Path, record: Path) -> bool:
+    """Tell whether a clearance is of a record; raises NoClearanceError when it is no clearance."""
+    return bool((_read_clearance(gpkg, "planned_works")["record_sha256"] == sha256(record)).all())
+
+
+def read_works(gpkg: Path, view: RecordView) -> Works:
+    """Return what was found for the site of a scene whose record the clearance was of."""
+    pairs = _read_clearance(gpkg, "clearance_pairs")
+    outlines = _read_clearance(gpkg, "planned_works")
+    crs = pairs.crs
+    pairs = pairs[pairs["site_id"] == view.site_id]
+    risk = {
+        "calm": pairs["verdict"] != "conflict",
+        "unlikely": -pairs["probability_below_required"].fillna(1.0),
+        "margin": (pairs["lower_95_m"] - pairs["required_m"]).fillna(-np.inf),
+    }
+    pairs = pairs.assign(**risk).sort_values([*risk, "separation_m"], kind="stable")
+    points = shapely.get_coordinates(np.asarray(pairs.geometry.array), include_z=True)
+    ends = points.reshape(-1, 2, 3)
+    scale = crs.axis_info[2].unit_conversion_factor if crs and len(crs.axis_info) > 2 else 1.0
+    shapes = view.ground.shapes_to_ground(np.asarray(outlines.geometry.array))
+    near = shapely.intersects(shapes, shapely.box(*view.box))
+    listed = outlines["work_id"].isin(pairs["work_id"]).to_numpy()
+    return Works(
+        rows_of(PairRow, pairs),
+        shapes[near | listed],
+        view.ground.to_ground(ends[:, :, :2].reshape(-1, 2)).reshape(-1, 2, 2),
+        (ends[:, 1, 2] - ends[:, 0, 2]) * scale,
+    )
+
+
+def places_of_works(works: Works) -> list[PagePlace]:
+    """Return each pair as a place to pick: where on the pipe, and what was found."""
+    return [
+        PagePlace(
+            f"{row.work_name or row.work_id} · {row.line_id}",
+            row.line_id, row.chainage_m, float(x), float(y), tuple(_of_pair(row)),
+        )
+        for row, (x, y) in zip(works.pairs, works.ends_m[:, 0], strict=True)
+    ]  # fmt: skip
+
+
+def _of_pair(row: PairRow) -> Iterator[Fact]:
+    yield Fact("verdict", _VERDICTS[row.verdict])
+    yield from measured("separation", row.separation_m)
+    if row.lower_95_m >= 0.0:
+        yield from measured("lower 95 %", row.lower_95_m)
+    else:
+        yield Fact("lower 95 %", "no bound" if isnan(row.lower_95_m) else "≤ 0")
+    yield from measured("required", row.required_m)
+    yield Fact("chance of less", chance(row.probability_below_required))
+    yield Fact("chance of contact", chance(row.probability_contact))
+    yield from measured("chainage", row.chainage_m)
+    yield from measured("chainage of the lower bound", row.worst_chainage_m)
+    yield from worded("vertical part by", _LEVELS_BY.get(row.levels_by, row.levels_by))
+    yield from worded("in words", row.what)
+
+
+def _read_clearance(gpkg: Path, layer: str) -> gpd.GeoDataFrame:
+    try:
+        return pyogrio.read_dataframe(gpkg, layer=layer)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as e:
+        raise NoClearanceError(f"{gpkg} is no output of lateralline clearance ({e})") from e

@@ -1,10 +1,13 @@
-"""The columns both drawings share: picking a row in one picks it in the other."""
+"""What the page draws from: columns of both drawings, and what its script knows besides, as JSON.
+
+Rows stand in the order of their layers: picking a row in one drawing picks it in the other.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import nan
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from math import isnan, nan
 from typing import TypeAlias
 
 import numpy as np
@@ -12,13 +15,21 @@ from bokeh.models import ColumnDataSource
 from shapely import Point
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.page.figures import states
-from lateralline.page.places import PagePlace
-from lateralline.page.works import Works
-from lateralline.record.profile import height_of
-from lateralline.record.rows import ControlRow, FixRow, MarkRow, NodeRow, ObservationRow
-from lateralline.record.view import RecordView
+from lateralline.page.figures import PALETTE, opening, states
+from lateralline.page.places import UNIT_NAMES, PagePlace, PageTarget, Works, centreline
+from lateralline.record.profile import LineProfile, height_of
+from lateralline.record.rows import (
+    CentrelineRow,
+    ControlRow,
+    FixRow,
+    MarkRow,
+    NodeRow,
+    ObservationRow,
+    SegmentRow,
+)
+from lateralline.record.view import IN_FEET, RecordView, bounds_of
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 
 Columns: TypeAlias = dict[str, Floats | list[str]]
 
@@ -158,3 +169,72 @@ def _xy(rows: Sequence[MarkRow] | Sequence[ControlRow]) -> Columns:
 
 def _numbers(values: Sequence[float | None]) -> Floats:
     return np.array([nan if v is None else v for v in values], dtype=float)
+
+
+# ---- for the script -------------------------------------------------------------------------
+
+
+def payload(
+    view: RecordView,
+    found: Mapping[str, Sequence[PagePlace]],
+    profiles: Sequence[LineProfile],
+    targets: Sequence[PageTarget],
+) -> dict[str, object]:
+    """Return what the script knows: places by kind, lines, where each finding points, units."""
+    return {
+        "unit": view.unit,
+        "per": {unit: METRES_PER[unit] for unit, _ in units(view)},
+        "names": UNIT_NAMES,
+        "palette": PALETTE,
+        "box": opening(view),
+        "level": "below ground taken as level" if view.depth_only else "level",
+        "places": {kind: [asdict(p) for p in places] for kind, places in found.items()},
+        "lines": [_line(view, profile) for profile in profiles],
+        "grades": list(_grades(view)),
+        "findings": [asdict(t) for t in targets],
+    }
+
+
+def units(view: RecordView) -> list[tuple[str, str]]:
+    """Return the units a reader may choose, with their names: metres, and the crew's foot."""
+    foot = view.unit if view.unit in IN_FEET else "ft"
+    return [(unit, UNIT_NAMES[unit]) for unit in ("m", foot)]
+
+
+def _grades(view: RecordView) -> Iterator[dict[str, object]]:
+    for row in view.rows(SegmentRow):
+        if not isnan(row.grade):
+            half = 100 * INTERVAL_95 * row.grade_sigma
+            spread = "" if isnan(half) else f" ± {half:.1f}"
+            at = (row.from_chainage_m + row.to_chainage_m) / 2
+            words = f"{100 * row.grade:.1f}{spread} %"
+            yield {"line": row.line_id, "chainage": at, "name": words}
+
+
+def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:
+    row, invert = profile.line, profile.inverts[np.isfinite(profile.inverts[:, 1])]
+    path = centreline(view, row.line_id).round(4)
+    sure = [
+        [s.from_chainage_m, s.to_chainage_m, s.semi_major_95_max_m]
+        for s in view.rows(SegmentRow, row.line_id)
+        if not isnan(s.semi_major_95_max_m)
+    ]
+    return {
+        "id": row.line_id,
+        "chainage": path[:, 0].tolist(),
+        "x": path[:, 1].tolist(),
+        "y": path[:, 2].tolist(),
+        "box": bounds_of((at, y, at, y) for at, y in profile.drawn),
+        "sure": np.array(sure).reshape(-1, 3).round(4).tolist(),
+        "joins": _joins(view, row),
+        "invert": {"chainage": invert[:, 0].tolist(), "y": invert[:, 1].tolist()},
+    }
+
+
+def _joins(view: RecordView, row: CentrelineRow) -> dict[str, object] | None:
+    """Return the line this one runs into and the chainage there; None when it joins none."""
+    for node in view.nodes:
+        here = node.kind == "junction" and node.line_id == row.joins_line_id
+        if row.joins_line_id and here and node.ref == row.line_id:
+            return {"line": row.joins_line_id, "chainage": node.chainage_m}
+    return None

@@ -19,15 +19,13 @@ import pyogrio
 import pyproj
 import shapely
 
-from lateralline import __version__, contract
+from lateralline import __version__
 from lateralline.errors import ContractError
 from lateralline.frames import Frame, Operation
-from lateralline.output.sqlite import reading
+from lateralline.output.proof import reading
+from lateralline.record import CAUTION
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Accuracy, Settings
-
-#: Stands on everything that could guide digging; said once, in the schemas.
-CAUTION: Final = contract.load("dig_zone").caution
 
 _LIBRARIES: Final = (
     "numpy",
@@ -121,7 +119,7 @@ class RecordLineage:
 
 
 def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
-    """Return what rows (topic, item, value) of one site's `lineage` say.
+    """Return what rows (topic, item, value) of one site's `lineage` state.
 
     Raises ContractError for a text where a number must stand: someone edited the record.
 
@@ -343,7 +341,7 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
 
 
 def _levels(record: FieldRecord, frame: Frame) -> str:
-    """Say what levels are: of nothing, of control's own zero, of an ellipsoid, of a datum."""
+    """State what levels count from: nothing, control's own zero, an ellipsoid, a datum."""
     if frame.levels == "ellipsoidal":
         return "Levels are heights above the ellipsoid of the horizontal CRS."
     if frame.levels == "named":
@@ -367,22 +365,22 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRo
         return
     bands = "Quality bands stay those of the site's own CRS."
     if math.isnan(operation.accuracy_m):
-        said = (
+        text = (
             f"All positions in {file} may be off together by a distance nobody knows "
             f"({_unknown(operation)}): their plan sigmas are null, and zones and corridors are "
             f"left out. {bands}"
         )
     else:
-        said = (
+        text = (
             f"All positions in {file} may be off together by {operation.shift_95_m:.3f} m (95 %), "
             "taking the accuracy of the operation as one standard deviation on each axis: plan "
             f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
         )
-    yield _LineageRow("statement", f"frame of {file}", said, accuracy_m=operation.accuracy_m)
+    yield _LineageRow("statement", f"frame of {file}", text, accuracy_m=operation.accuracy_m)
 
 
 def _unknown(operation: Operation) -> str:
-    """Say why nobody knows how good an operation is."""
+    """Return why nobody knows how good an operation is."""
     if operation.undated:
         return "it depends on time, and no coordinate epoch is given"
     return "accuracy not published"

@@ -1,73 +1,138 @@
-"""Rows of the layers of a built record as frozen classes: what drawings and tables read of them.
+"""Rows of the layers of a built record as typed objects: what drawings and tables read of them.
 
-Names, units and meaning are those of the layers (`lateralline schema`). A number that is not known
+A class names the columns of its layer that are read, each a typed attribute; names, types, units
+and meaning are those of the contract (`lateralline schema`), to which a test holds every column.
+Columns that several layers declare alike stand in a class they share. A number that is not known
 is NaN, a text "", a place None; so is all that an older file has no column for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
 from math import nan
-from typing import TYPE_CHECKING, ClassVar, TypeVar
+from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 
 import pandas as pd
+from shapely import LineString, Point, Polygon
 
-if TYPE_CHECKING:
-    from shapely import LineString, Point, Polygon
+V = TypeVar("V")
+R = TypeVar("R", bound="LayerRow")
 
 
-@dataclass(frozen=True, slots=True)
 class LayerRow:
-    """A row of a layer."""
+    """A row of a layer: the values of its columns by name."""
 
     layer: ClassVar[str]
 
-
-@dataclass(frozen=True, slots=True)
-class PointRow(LayerRow):
-    """A row that stands at a point, or nowhere."""
-
-    geometry: Point | None
+    def __init__(self, values: Mapping[str, object]) -> None:
+        """Keep the values of all columns that the class names."""
+        self.values: Final = values
 
 
-@dataclass(frozen=True, slots=True)
-class AlongRow(PointRow):
-    """A row that stands somewhere along a line; its chainage may not be known."""
+class LayerColumn(Generic[V]):
+    """A column of a layer, read as an attribute of a row; it cannot be set."""
 
-    chainage_m: float
+    missing: V
+    name: str
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        """Take the name of the attribute for that of the column."""
+        self.name = name
+
+    def __get__(self, row: LayerRow, owner: type) -> V:
+        """Return the value of one row."""
+        return cast(V, row.values[self.name])
+
+    def __set__(self, row: LayerRow, value: V) -> NoReturn:
+        """Refuse: rows are what the file holds."""
+        raise AttributeError(f"{self.name} is read from a file and cannot be set")
+
+    def read(self, values: pd.Series) -> list[V]:
+        """Return the values of a column of a data frame."""
+        raise NotImplementedError
 
 
-R = TypeVar("R", bound=LayerRow)
+class RealColumn(LayerColumn[float]):
+    """Numbers, whole ones too; NaN where not known."""
+
+    missing = nan
+
+    def read(self, values: pd.Series) -> list[float]:
+        """Return numbers."""
+        return list(pd.to_numeric(values, errors="coerce").to_numpy(dtype=float).tolist())
 
 
-@dataclass(frozen=True, slots=True)
+class TextColumn(LayerColumn[str]):
+    """Texts; "" where not given."""
+
+    missing = ""
+
+    def read(self, values: pd.Series) -> list[str]:
+        """Return texts."""
+        return ["" if v is None or v != v else str(v) for v in values]
+
+
+class FlagColumn(LayerColumn[bool]):
+    """Yes or no; no where not given."""
+
+    missing = False
+
+    def read(self, values: pd.Series) -> list[bool]:
+        """Return flags."""
+        return [v is not None and v == v and bool(v) for v in values]
+
+
+class ShapeColumn(LayerColumn[V | None]):
+    """Geometries; None where there is none."""
+
+    missing = None
+
+    def read(self, values: pd.Series) -> list[V | None]:
+        """Return geometries."""
+        return [None if v is None or v.is_empty else v for v in values]
+
+
+def reals(count: int) -> tuple[RealColumn, ...]:
+    """Return so many columns of numbers."""
+    return tuple(RealColumn() for _ in range(count))
+
+
+def texts(count: int) -> tuple[TextColumn, ...]:
+    """Return so many columns of texts."""
+    return tuple(TextColumn() for _ in range(count))
+
+
+def columns_of(kind: type[LayerRow]) -> dict[str, LayerColumn[object]]:
+    """Return the columns that a class of rows names, by name."""
+    named = (vars(base) for base in reversed(kind.__mro__))
+    return {n: c for own in named for n, c in own.items() if isinstance(c, LayerColumn)}
+
+
+def rows_of(kind: type[R], frame: pd.DataFrame) -> tuple[R, ...]:
+    """Return a layer's rows as `kind`; what its columns lack is NaN, "" or None."""
+    columns = columns_of(kind)
+    read = [
+        column.read(frame[name]) if name in frame else [column.missing] * len(frame)
+        for name, column in columns.items()
+    ]
+    return tuple(kind(dict(zip(columns, row, strict=True))) for row in zip(*read, strict=True))
+
+
+# ---- the layers -----------------------------------------------------------------------------
+
+
 class CentrelineRow(LayerRow):
     """A line of pipe."""
 
-    layer: ClassVar[str] = "pipe_centreline"
-
-    line_id: str
-    joins_line_id: str
-    length_m: float
-    stops: float
-    material: str
-    nominal: str
-    service: str
-    inside_diameter_m: float
-    wall_m: float
-    outside_diameter_m: float
-    level_datum: str
-    mean_grade: float
-    grade_sigma: float
-    cover_min_m: float
-    depth_max_m: float
-    semi_major_95_max_m: float
-    sigma_u_max_m: float
-    pas128_band: str
-    as5488_band: str
-    undecided_stretches: float
-    geometry: LineString | None
+    layer = "pipe_centreline"
+    (
+        line_id, joins_line_id, material, nominal, service, level_datum, pas128_band, as5488_band,
+    ) = texts(8)  # fmt: skip
+    (
+        length_m, stops, inside_diameter_m, wall_m, mean_grade, grade_sigma, cover_min_m,
+        depth_max_m, semi_major_95_max_m, sigma_u_max_m, undecided_stretches,
+    ) = reals(11)  # fmt: skip
+    geometry = ShapeColumn[LineString]()
 
     @property
     def bore_m(self) -> float:
@@ -80,29 +145,16 @@ class CentrelineRow(LayerRow):
         return self.inside_diameter_m + self.wall_m
 
 
-@dataclass(frozen=True, slots=True)
 class SegmentRow(LayerRow):
     """Pipe between two neighbouring located points."""
 
-    layer: ClassVar[str] = "pipe_segments"
-
-    line_id: str
-    segment_id: str
-    from_ref: str
-    to_ref: str
-    from_chainage_m: float
-    to_chainage_m: float
-    shape: str
-    length_m: float
-    grade: float
-    grade_sigma: float
-    invert_down_m: float
-    invert_down_sigma_m: float
-    invert_up_m: float
-    invert_up_sigma_m: float
-    cover_min_m: float
-    semi_major_95_max_m: float
-    geometry: LineString | None
+    layer = "pipe_segments"
+    line_id, segment_id, from_ref, to_ref, shape = texts(5)
+    (
+        from_chainage_m, to_chainage_m, length_m, grade, grade_sigma, invert_down_m,
+        invert_down_sigma_m, invert_up_m, invert_up_sigma_m, cover_min_m, semi_major_95_max_m,
+    ) = reals(11)  # fmt: skip
+    geometry = ShapeColumn[LineString]()
 
     @property
     def undecided(self) -> bool:
@@ -110,40 +162,41 @@ class SegmentRow(LayerRow):
         return self.shape == "undecided"
 
 
-@dataclass(frozen=True, slots=True)
-class NodeRow(AlongRow):
+class PointRow(LayerRow):
+    """A row that stands at a point, or nowhere."""
+
+    geometry = ShapeColumn[Point]()
+
+
+class AlongRow(PointRow):
+    """A row that stands somewhere along a line; its chainage may not be known."""
+
+    line_id = TextColumn()
+    chainage_m, ground_level_m = reals(2)
+
+
+class EllipseRow(AlongRow):
+    """A row whose position has a 95 % ellipse in plan and a σ in level."""
+
+    sigma_u_m, semi_major_95_m, semi_minor_95_m, ellipse_azimuth_deg = reals(4)
+
+
+class PipePointRow(EllipseRow):
+    """A point on the pipe: its levels, its covariance in plan, and two tapes that find it."""
+
+    level_datum, tie_a_point, tie_b_point, tie_side = texts(4)
+    (
+        invert_level_m, invert_sigma_m, cover_m, cover_sigma_m, sigma_e_m, sigma_n_m, cov_en_m2,
+        tie_a_m, tie_b_m, tie_sigma_m,
+    ) = reals(10)  # fmt: skip
+
+
+class NodeRow(PipePointRow):
     """A named point on a line."""
 
-    layer: ClassVar[str] = "pipe_nodes"
-
-    node_id: str
-    line_id: str
-    kind: str
-    ref: str
-    placed_by: str
-    invert_level_m: float
-    invert_sigma_m: float
-    level_datum: str
-    ground_level_m: float
-    cover_m: float
-    cover_sigma_m: float
-    bend_deg: float
-    bend_sigma_deg: float
-    nearest_fitting: str
-    sigma_e_m: float
-    sigma_n_m: float
-    cov_en_m2: float
-    sigma_u_m: float
-    semi_major_95_m: float
-    semi_minor_95_m: float
-    plan_95_m: float
-    ellipse_azimuth_deg: float
-    tie_a_point: str
-    tie_a_m: float
-    tie_b_point: str
-    tie_b_m: float
-    tie_side: str
-    tie_sigma_m: float
+    layer = "pipe_nodes"
+    node_id, kind, ref, placed_by, nearest_fitting = texts(5)
+    bend_deg, bend_sigma_deg, plan_95_m = reals(3)
 
     @property
     def carried_on(self) -> bool:
@@ -151,35 +204,28 @@ class NodeRow(AlongRow):
         return self.placed_by == "carried_on"
 
 
-@dataclass(frozen=True, slots=True)
-class FixRow(AlongRow):
+class ObservationRow(PipePointRow):
+    """What the camera saw."""
+
+    layer = "pipe_observations"
+    observation_id, code, severity, clock_from, clock_to, text, status, reason = texts(8)
+    counter_m, sigma_along_m = reals(2)
+
+    @property
+    def name(self) -> str:
+        """Its code, or its text."""
+        return self.code or self.text or "seen"
+
+
+class FixRow(EllipseRow):
     """A stop of the transmitter."""
 
-    layer: ClassVar[str] = "transmitter_fixes"
-
-    line_id: str
-    run_id: str
-    stop_id: str
-    counter_m: float
-    level_m: float
-    ground_level_m: float
-    depth_m: float
-    depth_sigma_m: float
-    heading_deg: float
-    heading_sigma_deg: float
-    tilt_deg: float
-    tilt_sigma_deg: float
-    sigma_u_m: float
-    semi_major_95_m: float
-    semi_minor_95_m: float
-    ellipse_azimuth_deg: float
-    chi2: float
-    dof: float
-    shift_m: float
-    status: str
-    reason: str
-    note: str
-    source_row: str
+    layer = "transmitter_fixes"
+    run_id, stop_id, status, reason, note, source_row = texts(6)
+    (
+        counter_m, level_m, depth_m, depth_sigma_m, heading_deg, heading_sigma_deg, tilt_deg,
+        tilt_sigma_deg, chi2, dof, shift_m,
+    ) = reals(11)  # fmt: skip
 
     @property
     def name(self) -> str:
@@ -187,111 +233,39 @@ class FixRow(AlongRow):
         return f"{self.run_id}/{self.stop_id}"
 
 
-@dataclass(frozen=True, slots=True)
-class ObservationRow(AlongRow):
-    """What the camera saw."""
-
-    layer: ClassVar[str] = "pipe_observations"
-
-    observation_id: str
-    line_id: str
-    counter_m: float
-    sigma_along_m: float
-    code: str
-    severity: str
-    clock_from: str
-    clock_to: str
-    text: str
-    status: str
-    reason: str
-    invert_level_m: float
-    invert_sigma_m: float
-    level_datum: str
-    ground_level_m: float
-    cover_m: float
-    cover_sigma_m: float
-    sigma_e_m: float
-    sigma_n_m: float
-    cov_en_m2: float
-    sigma_u_m: float
-    semi_major_95_m: float
-    semi_minor_95_m: float
-    ellipse_azimuth_deg: float
-    tie_a_point: str
-    tie_a_m: float
-    tie_b_point: str
-    tie_b_m: float
-    tie_side: str
-    tie_sigma_m: float
-
-    @property
-    def name(self) -> str:
-        """Its code, or what it says in words."""
-        return self.code or self.text or "seen"
-
-
-@dataclass(frozen=True, slots=True)
 class BandRow(AlongRow):
     """Levels of the pipe and the ground at one chainage, with their 95 % bounds."""
 
-    layer: ClassVar[str] = "level_band"
-
-    line_id: str
-    invert_level_m: float
-    invert_lower_95_m: float
-    invert_upper_95_m: float
-    crown_level_m: float
-    top_level_m: float
-    ground_level_m: float
-    cover_m: float
-    cover_sigma_m: float
-    cover_least_95_m: float
-    level_datum: str
+    layer = "level_band"
+    level_datum = TextColumn()
+    invert_level_m, invert_lower_95_m, invert_upper_95_m, cover_m, cover_sigma_m = reals(5)
 
 
-@dataclass(frozen=True, slots=True)
 class ControlRow(PointRow):
     """A fixed point that tapes start from."""
 
-    layer: ClassVar[str] = "control_points"
-
-    point: str
-    level_m: float
-    sigma_h_m: float
-    sigma_v_m: float
-    in_a_tie: bool
+    layer = "control_points"
+    point = TextColumn()
+    level_m, sigma_h_m, sigma_v_m = reals(3)
+    in_a_tie = FlagColumn()
 
 
-@dataclass(frozen=True, slots=True)
 class MarkRow(PointRow):
     """One spot put on the ground."""
 
-    layer: ClassVar[str] = "field_marks"
-
-    mark_id: str
-    run_id: str
-    stop_id: str
-    kind: str
-    method: str
-    used: bool
-    note: str
+    layer = "field_marks"
+    mark_id, run_id, stop_id, kind, method, note = texts(6)
+    used = FlagColumn()
 
 
-@dataclass(frozen=True, slots=True)
 class ZoneRow(LayerRow):
     """Where a published rule asks for digging by hand."""
 
-    layer: ClassVar[str] = "dig_zone"
-
-    line_id: str
-    zone: str
-    rule_title: str
-    source: str
-    tolerance_m: float
-    outside_diameter_m: float
-    diameter_assumed: bool
-    width_m: float
-    geometry: Polygon | None
+    layer = "dig_zone"
+    line_id, zone, rule_title, source = texts(4)
+    tolerance_m, outside_diameter_m, width_m = reals(3)
+    diameter_assumed = FlagColumn()
+    geometry = ShapeColumn[Polygon]()
 
     @property
     def with_corridor(self) -> bool:
@@ -299,37 +273,9 @@ class ZoneRow(LayerRow):
         return self.zone == "tolerance_and_corridor"
 
 
-@dataclass(frozen=True, slots=True)
 class FindingRow(LayerRow):
     """What was found wrong or worth knowing, and what to do."""
 
-    layer: ClassVar[str] = "findings"
-
-    severity: str
-    code: str
-    subject: str
-    what: str
-    by_how_much: str
-    what_to_do: str
-    source_row: str
-
-
-def rows_of(kind: type[R], frame: pd.DataFrame) -> tuple[R, ...]:
-    """Return a layer's rows as `kind`; what its columns lack is NaN, "" or None."""
-    if not len(frame):
-        return ()
-    columns = [_column(frame, f.name, str(f.type)) for f in fields(kind)]
-    return tuple(kind(*values) for values in zip(*columns, strict=True))
-
-
-def _column(frame: pd.DataFrame, name: str, kind: str) -> Sequence[object]:
-    if name not in frame:
-        return [{"float": nan, "str": "", "bool": False}.get(kind)] * len(frame)
-    values = frame[name]
-    if kind == "float":
-        return list(map(float, pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)))
-    if kind == "str":
-        return ["" if v is None or v != v else str(v) for v in values]
-    if kind == "bool":
-        return [v is not None and v == v and bool(v) for v in values]
-    return [None if v is None or v.is_empty else v for v in values]
+    layer = "findings"
+    severity, code, subject, what, by_how_much, what_to_do, source_row = texts(7)
+    chainage_m = RealColumn()

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
@@ -22,9 +21,6 @@ from lateralline.records import FieldRecord, Product
 if TYPE_CHECKING:
     from lateralline.record.layers import AnyFrame
     from lateralline.record.view import RecordView
-
-#: Stands at the end of everything that could guide digging; said once, in the schemas.
-CAUTION: Final = contract.load("dig_zone").caution
 
 _SEVERITIES: Final = ("error", "warning", "info")
 _SUMMARISED: Final = (
@@ -49,7 +45,7 @@ class NodeSummary:
 
 @dataclass(frozen=True, slots=True)
 class LineSummary:
-    """One line in metres; NaN where there is nothing to say."""
+    """One line in metres; NaN where nothing is known."""
 
     line: str
     pipe: str  # "PVC DN110"

@@ -7,10 +7,11 @@ styles, sheets, page, pictures, DXF and KML take them from here.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 from types import SimpleNamespace
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -86,6 +87,7 @@ class Area(_Frozen):
 
 
 Symbol = Point | LineSymbol | Area
+Row = TypeVar("Row")
 
 
 class SymbolRule(_Frozen):
@@ -103,6 +105,18 @@ class SymbolRule(_Frozen):
         made = self.point or self.line or self.area
         assert made is not None  # held to by Style
         return made
+
+    @property
+    def as_point(self) -> Point:
+        """The marker of a rule of a layer of points."""
+        assert self.point is not None  # held to by Style
+        return self.point
+
+    @property
+    def as_line(self) -> LineSymbol:
+        """The line of a rule of a layer of lines."""
+        assert self.line is not None  # held to by Style
+        return self.line
 
     def takes(self, row: object) -> bool:
         """Tell whether the columns of a row, its attributes, have the values asked for."""
@@ -137,6 +151,11 @@ class Style(_Frozen):
         named = (rule for rule in self.rule if rule.where and rule.takes(row))
         rest = (rule for rule in self.rule if not rule.where)
         return next(named, next(rest, self.rule[-1]))
+
+    def by_rule(self, rows: Iterable[Row]) -> list[tuple[SymbolRule, list[Row]]]:
+        """Return each rule, in order, with the rows that it draws: of some there may be none."""
+        found = [(row, self.rule_of(row)) for row in rows]
+        return [(rule, [row for row, by in found if by is rule]) for rule in self.rule]
 
 
 class Sign(_Frozen):

@@ -1,7 +1,10 @@
 """One site of a built GeoPackage as every drawing, page, card and export sees it.
 
-x and y are metres on the ground from a stated corner (`record.ground`), directions count from the
-file's own north, lengths are said in the crew's unit.
+x and y are metres on the ground from a stated corner, directions count from the file's own north,
+lengths are written in the crew's unit. A grid is not the ground: 100 ppm of it are 3 mm in a tape
+of 30 m, and the grid of a web map is a third longer at middle latitudes. Scale and convergence of a
+grid are those of its geodesics (`frames.grid_scale`), as in the survey's own frame; the height
+factor is the one lineage states. This module is the one owner of that for built files.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from math import floor
 from pathlib import Path
 from typing import Final
 
@@ -19,15 +23,19 @@ import pandas as pd
 import pyogrio
 import pyproj
 import shapely
+from pyproj import CRS
+from pyproj.transformer import AreaOfInterest
 
 from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
-from lateralline.errors import UnknownSiteError
+from lateralline.errors import UnknownSiteError, UnreadableError
+from lateralline.frames.area import degrees_of
+from lateralline.frames.build import grid_scale
 from lateralline.output.proof import sha256
-from lateralline.record.ground import GroundPlane, ground_plane
-from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import CAUTION, RecordLineage, read_lineage, sites_of
+from lateralline.record import CAUTION
+from lateralline.record.layers import GEOMETRY, AnyFrame, Shapes, empty
+from lateralline.record.lineage import RecordLineage, plan_of, read_lineage, sites_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -40,12 +48,89 @@ from lateralline.record.rows import (
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
+_STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
+_CORNER: Final = {True: 10.0, False: 50.0}  # the origin is a round coordinate: metres, other units
+_CORNERS_IN_DEGREE: Final = 1e4
+_NEAR_DEG: Final = 0.05
+#: Two norths no farther apart are one: so much convergence differs between two places of a site.
+_SAME_NORTH_DEG: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GroundPlane:
+    """The way between a file's plan coordinates and metres east and north of `origin`.
+
+    Straight and true to scale at the origin: over the kilometre of a site it is off by less than
+    1 part in 10⁴.
+    """
+
+    crs: CRS | None  # plan part of the file's; None = a sketch on invented axes, in metres
+    origin: Floats  # (2,) a round coordinate of the file, at the lower left of the site
+    metres_per_unit: Floats  # (2, 2) ground metres east, north in one unit of each axis
+    turn_deg: float  # what azimuths from the site's grid north gain to count from this file's
+
+    def to_ground(self, xy: Floats) -> Floats:
+        """Return (n, 2) metres on the ground of (n, 2) coordinates of the file."""
+        return np.asarray((xy - self.origin) @ self.metres_per_unit.T)
+
+    def to_file(self, ground_m: Floats) -> Floats:
+        """Return (n, 2) coordinates of the file."""
+        return np.asarray(ground_m @ np.linalg.inv(self.metres_per_unit).T + self.origin)
+
+    def area(self) -> AreaOfInterest:
+        """Return the degrees about the site that an operation from its CRS is chosen for."""
+        assert self.crs is not None  # a sketch is nowhere
+        lon, lat = (float(v[0]) for v in degrees_of(self.crs, self.origin[None, :]))
+        return AreaOfInterest(lon - _NEAR_DEG, lat - _NEAR_DEG, lon + _NEAR_DEG, lat + _NEAR_DEG)
+
+    def shapes_to_ground(self, shapes: Shapes) -> Shapes:
+        """Return geometries (n) of the file in plan, in metres on the ground; None stays None."""
+        return np.asarray(shapely.transform(shapely.force_2d(shapes), self.to_ground))
+
+
+def ground_plane(crs: CRS | None, corner: Floats, lineage: RecordLineage) -> GroundPlane:
+    """Return the plane about a site whose geometry begins at `corner` (2) of a file in `crs`."""
+    if crs is None or crs.is_engineering:
+        return GroundPlane(None, _round(corner, _CORNER[True]), np.eye(2), 0.0)
+    plan = plan_of(crs)
+    if plan.is_geographic:
+        origin, north_deg = np.floor(corner * _CORNERS_IN_DEGREE) / _CORNERS_IN_DEGREE, 0.0
+        metres = _metres_per_degree(plan, origin)
+    else:
+        unit_m = plan.axis_info[0].unit_conversion_factor
+        origin = _round(corner, _CORNER[unit_m == 1.0])
+        scale = grid_scale(plan, float(origin[0]), float(origin[1]))
+        metres, north_deg = scale.metres_per_unit, float(np.degrees(scale.convergence_rad))
+    turn = (lineage.convergence_deg - north_deg + 180.0) % 360.0 - 180.0
+    turn = 0.0 if abs(turn) < _SAME_NORTH_DEG else turn
+    return GroundPlane(plan, origin, metres / lineage.height_factor, turn)
+
+
+def _metres_per_degree(geographic: CRS, origin: Floats) -> Floats:
+    """Return ellipsoid metres (2, 2) in one unit of each axis, from geodesics about `origin`."""
+    geod = geographic.get_geod()
+    assert geod is not None  # every geographic CRS has an ellipsoid
+    degrees = float(np.degrees(geographic.axis_info[0].unit_conversion_factor))  # in one unit
+    lon, lat = origin * degrees
+    half = _STEP_DEG / 2
+    _, _, lengths = geod.inv([lon - half, lon], [lat, lat - half], [lon + half, lon],
+                             [lat, lat + half])  # fmt: skip
+    return np.asarray(np.diag(np.array(lengths) / _STEP_DEG * degrees))
+
+
+def _round(corner: Floats, step: float) -> Floats:
+    return np.array([floor(c / step) * step for c in corner])
+
+
+# ---- one site of a record -------------------------------------------------------------------
+
+
 #: West, south, east, north, metres on the ground.
 Bounds = tuple[float, float, float, float]
 
 IN_FEET: Final = ("ft", "us-ft")
 DEPTH_ONLY: Final = "depth only"
-#: What a length that nobody knows is said as.
+#: What stands for a length that nobody knows.
 DASH: Final = "–"
 _WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 _UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
@@ -133,15 +218,15 @@ class RecordView:
             return ("x", "y")
         return ("longitude", "latitude") if self.crs.is_geographic else ("east", "north")
 
-    def say_coordinate(self, value: float) -> str:
-        """Say a coordinate of the file as far as a survey of this kind can tell it."""
+    def coordinate(self, value: float) -> str:
+        """Return a coordinate of the file in words, as far as a survey of this kind can tell it."""
         return f"{value:.7f}" if self.coordinate_unit == "°" else f"{value:.2f}"
 
     # ---- lengths in words -----------------------------------------------------------------
 
     @property
     def unit(self) -> str:
-        """The unit lengths are said in: "ft", "us-ft", or "m" for all that is metric."""
+        """The unit of lengths in words: "ft", "us-ft", or "m" for all that is metric."""
         return self.lineage.tape_unit if self.lineage.tape_unit in IN_FEET else "m"
 
     @property
@@ -151,25 +236,25 @@ class RecordView:
 
     @property
     def per(self) -> float:
-        """Metres in the unit lengths are said in."""
+        """Metres in the unit of lengths in words."""
         return METRES_PER[self.unit]
 
-    def say(self, metres: float, decimals: int = 2) -> str:
-        """Say a length in the crew's unit; a dash when it is not known."""
+    def length(self, metres: float, decimals: int = 2) -> str:
+        """Return a length in the crew's unit; a dash when it is not known."""
         return number(metres / self.per, f"{{:.{decimals}f}}")
 
-    def say_95(self, value: float, sigma: float, decimals: int = 2) -> str:
-        """Say a length with half its 95 % interval: "1.23 ± 0.10"."""
+    def length_95(self, value: float, sigma: float, decimals: int = 2) -> str:
+        """Return a length in words with half its 95 % interval: "1.23 ± 0.10"."""
         if np.isnan(value):
             return DASH
         half = number(INTERVAL_95 * sigma / self.per, f"{{:.{decimals}f}}", unknown="?")
-        return f"{self.say(value, decimals)} ± {half}"
+        return f"{self.length(value, decimals)} ± {half}"
 
-    def say_both(self, metres: float) -> str:
-        """Say a length with its unit, metres in brackets beside feet."""
+    def length_both(self, metres: float) -> str:
+        """Return a length in words with its unit, metres in brackets beside feet."""
         if not self.in_feet or np.isnan(metres):
-            return f"{self.say(metres)} m"
-        return f"{self.say(metres)} ft ({number(metres)} m)"
+            return f"{self.length(metres)} m"
+        return f"{self.length(metres)} ft ({number(metres)} m)"
 
     # ---- rows -----------------------------------------------------------------------------
 
@@ -312,11 +397,28 @@ def read_record(gpkg: Path, site_id: str = "") -> RecordView:
 def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
     """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
 
-    Text that is not given is ""; a layer the file does not hold has no rows.
+    Text that is not given is "", else as `read_layer`.
+    """
+    read = {name: read_layer(gpkg, name, site_id) for name in names}
+    for name, frame in read.items():
+        texts = [c.name for c in contract.load(name).field if c.type == "text" and c.name in frame]
+        frame[texts] = frame[texts].astype(object).fillna("")
+    return read
+
+
+def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
+    """Return a layer of a built GeoPackage as it stands in it, of one site or all for "".
+
+    A layer that an older record does not hold yet has its columns and no rows. Raises
+    UnreadableError for what is no GeoPackage or cannot be read now.
     """
     where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
-    held = {str(name) for name, _ in pyogrio.list_layers(gpkg)}
-    return {n: _layer(gpkg, n, where) if n in held else _empty(n) for n in names}
+    try:
+        return pyogrio.read_dataframe(gpkg, layer=name, where=where)
+    except pyogrio.errors.DataLayerError:
+        return _empty(name)
+    except pyogrio.errors.DataSourceError as e:
+        raise UnreadableError(f"{gpkg} cannot be read: {e}") from e
 
 
 def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:
@@ -330,18 +432,10 @@ def lineage_of(rows: pd.DataFrame) -> RecordLineage:
     return read_lineage(zip(rows["topic"], rows["item"], rows["value"], strict=True))
 
 
-def _layer(gpkg: Path, layer: str, where: str | None) -> AnyFrame:
-    frame = pyogrio.read_dataframe(gpkg, layer=layer, where=where)
-    texts = [c.name for c in contract.load(layer).field if c.type == "text" and c.name in frame]
-    frame[texts] = frame[texts].astype(object).fillna("")
-    return frame
-
-
-def _empty(layer: str) -> AnyFrame:
-    table = contract.load(layer)
-    if not table.geometry:
-        return pd.DataFrame(columns=list(table.names))
-    return gpd.GeoDataFrame(columns=[*table.names, "geometry"], geometry="geometry")
+def _empty(name: str) -> AnyFrame:
+    """Return a layer without rows, its columns of the declared types."""
+    frame = empty(name).to_pandas()
+    return gpd.GeoDataFrame(frame, geometry=GEOMETRY) if GEOMETRY in frame else frame
 
 
 def _corner_of(frames: Iterable[AnyFrame]) -> Floats:

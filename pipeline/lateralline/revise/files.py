@@ -14,7 +14,7 @@ import numpy as np
 from lateralline import __version__, csv_file, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
-from lateralline.record.summary import CAUTION
+from lateralline.record import CAUTION
 from lateralline.revise.changes import Containment, SiteChanges
 
 #: Folder inside an output, and the stem of its files.

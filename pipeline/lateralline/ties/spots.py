@@ -1,23 +1,211 @@
-"""The spots that can be asked for: nodes, observations, and any chainage of a line."""
+"""What a tie starts from and leads to: the reader's unit, points to tape from, spots of a line."""
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isnan, nan
-from typing import TypeVar
+from pathlib import Path
+from typing import Final, TypeVar
 
 import numpy as np
 
+from lateralline.contract import Column
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.errors import UnknownSpotError
-from lateralline.frames.operations import PLAN_95
+from lateralline.errors import FrameError, UnknownSpotError
+from lateralline.frames.operations import PLAN_95, apply, best
+from lateralline.ingest.cells import UNKNOWN_UNIT
+from lateralline.ingest.conventions import read_table
+from lateralline.ingest.intake import may_be_read, read_bytes
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.limits import MAP_BYTES
+from lateralline.ingest.points.columns import ColumnChoice
+from lateralline.ingest.points.layer_points import map_points
+from lateralline.ingest.rows import typed_rows
+from lateralline.names import MUST_BE, composed, wrong_name
 from lateralline.record.rows import AlongRow, BandRow, NodeRow, ObservationRow, PointRow, SegmentRow
-from lateralline.record.view import RecordView
+from lateralline.record.view import GroundPlane, RecordView
 from lateralline.records import Floats
-from lateralline.ties.measure import Measure
+from lateralline.units import METRES_PER, feet_and_inches, parse_length
 
-T = TypeVar("T", NodeRow, ObservationRow)
+#: What a card may be written in; `ft-in` is feet and inches to the eighth.
+UNITS: Final = ("m", "ft", "us-ft", "ft-in")
+_EIGHTHS: Final = 8
+_LENGTH: Final = re.compile(r"(.*?)\s*(m|ft|us-ft)?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One of UNITS."""
+
+    unit: str
+
+    @classmethod
+    def of_crew(cls, tape_unit: str) -> Measure:
+        """Return the unit of a crew's tape; metric ones are metres, inches feet and inches."""
+        return cls({"ft": "ft", "us-ft": "us-ft", "in": "ft-in"}.get(tape_unit, "m"))
+
+    @property
+    def metres(self) -> float:
+        """Metres in one of it."""
+        return METRES_PER["ft" if self.unit == "ft-in" else self.unit]
+
+    @property
+    def step_m(self) -> float:
+        """What a length is rounded to."""
+        return self.metres / 12 / _EIGHTHS if self.unit == "ft-in" else 0.01 * self.metres
+
+    def length(self, metres: float) -> str:
+        r"""Return a length in words; a dash for NaN.
+
+        >>> [Measure(unit).length(8.0255) for unit in ("m", "ft", "ft-in")]
+        ['8.03 m', '26.33 ft', '26\' 4"']
+        """
+        if math.isnan(metres):
+            return "–"
+        if self.unit == "ft-in":
+            return feet_and_inches(metres / self.metres, _EIGHTHS)
+        return f"{metres / self.metres:.2f} {self.unit}"
+
+    def level(self, metres: float) -> str:
+        """Return a level in decimals: nobody writes one in inches."""
+        unit = "ft" if self.unit == "ft-in" else self.unit
+        return f"{metres / self.metres:.2f} {unit}"
+
+    def read(self, text: str) -> float:
+        """Return metres of a length as typed, in this unit unless it names m, ft or us-ft.
+
+        Raises ValueError, whose message is what is right.
+
+        >>> Measure("ft").read("100"), Measure("m").read("100 ft"), Measure("ft-in").read("4' 3")
+        (30.48, 30.48, 1.2954)
+        """
+        plain = "ft" if self.unit == "ft-in" else self.unit
+        found = _LENGTH.fullmatch(text.strip())
+        assert found is not None  # it matches anything
+        number, unit = found[1], found[2] or plain
+        try:
+            return float(parse_length(number, unit)) * METRES_PER[unit]
+        except ValueError as e:
+            raise ValueError(str(e) or f'must be a length, as "12.4" or "12.4 {plain}"') from None
+
+
+# ---- points that tapes start from -----------------------------------------------------------
+
+
+_TABLES: Final = (".csv", ".tsv", ".txt")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapePoints:
+    """k points with their σ on each axis, in metres on the ground."""
+
+    name: tuple[str, ...]
+    ground_m: Floats  # (k, 2)
+    sigma_m: Floats  # (k,)
+    notes: tuple[str, ...] = ()  # how a file of more points was read, where that is not plain
+
+
+def control_of(view: RecordView) -> TapePoints:
+    """Return the site's control; a point without σ has the site's `gnss_m`, as in its survey."""
+    placed = [row for row in view.control if row.geometry is not None]
+    sigma = np.array([row.sigma_h_m for row in placed])
+    return TapePoints(
+        tuple(row.point for row in placed),
+        np.array([(row.geometry.x, row.geometry.y) for row in placed if row.geometry]).reshape(
+            -1, 2
+        ),
+        np.where(np.isnan(sigma), view.lineage.gnss_sigma_m, sigma),
+    )
+
+
+def with_more(points: TapePoints, path: Path, view: RecordView) -> TapePoints:
+    """Return the points and those of a file: a table as control.csv is, or a map layer.
+
+    Coordinates of a table are in the built file's CRS and `sigma_h` in its unit (metres for
+    degrees), as in control.csv; a map layer is transformed from its own CRS. Raises
+    SiteFaultsError naming every fault, FrameError when a layer's CRS leads nowhere near.
+    """
+    ledger = Ledger()
+    taken = set(points.name)
+    if path.suffix.lower() in _TABLES:
+        name, xy, sigma, notes = _of_table(path, taken, view.ground, ledger)
+    else:
+        name, xy, sigma, notes = *_of_layer(path, taken, view.ground, ledger), ()
+    assumed = view.lineage.gnss_sigma_m
+    return TapePoints(
+        points.name + name,
+        np.vstack([points.ground_m, view.ground.to_ground(xy)]),
+        np.concatenate([points.sigma_m, np.where(np.isnan(sigma), assumed, sigma)]),
+        (f"{path.name} is read {', '.join(notes)}",) if notes else (),
+    )
+
+
+def _of_table(
+    path: Path, taken: set[str], ground: GroundPlane, ledger: Ledger
+) -> tuple[tuple[str, ...], Floats, Floats, tuple[str, ...]]:
+    axis = None if ground.crs is None else ground.crs.axis_info[0]
+    geographic = ground.crs is not None and ground.crs.is_geographic
+    unit = "" if axis is None else axis.unit_name
+
+    def unit_of(column: Column) -> str:
+        if column.name in ("x", "y"):
+            return "degrees" if geographic else unit
+        return column.unit or (UNKNOWN_UNIT if column.unit_from else "")
+
+    table = read_table("control", path.name, read_bytes(path, ledger), ledger)
+    ledger.raise_faults(path.name)
+    assert table is not None  # else there is a fault
+    rows = typed_rows("control", table, unit_of, ledger)
+    if not rows and not ledger.faults:
+        ledger.fault(path.name, 0, "rows", "", "must be there")
+    for row in rows:
+        name = row.text("point")
+        if name in taken:
+            row.fault(ledger, "point", "must be a name of its own")
+        taken.add(name)
+    ledger.raise_faults(path.name)
+    xy = np.column_stack([rows.numbers("x"), rows.numbers("y")])
+    sigma_m = 1.0 if geographic or axis is None else float(axis.unit_conversion_factor)
+    names = tuple(rows.texts("point").tolist())
+    return names, xy, rows.numbers("sigma_h", sigma_m), table.notes
+
+
+def _of_layer(
+    path: Path, taken: set[str], ground: GroundPlane, ledger: Ledger
+) -> tuple[tuple[str, ...], Floats, Floats]:
+    may_be_read(path, ledger, MAP_BYTES, smaller="copy the layer of points into a file of its own")
+    ledger.raise_faults(path.name)
+    found = map_points(path, ledger, choice=ColumnChoice(options=False))
+    ledger.raise_faults(path.name)
+    assert found is not None  # else there is a fault
+    for i, name in enumerate(found.name.tolist()):
+        at = int(found.row[i])
+        if hint := wrong_name(name):
+            ledger.fault(found.file, at, "point", name, f"must be {MUST_BE}", hint)
+        elif composed(name) in taken:
+            ledger.fault(found.file, at, "point", name, "must be a name of its own")
+        taken.add(composed(name))
+    ledger.raise_faults(path.name)
+    names, xy = tuple(map(composed, found.name.tolist())), np.column_stack([found.x, found.y])
+    if found.crs is None or ground.crs is None:
+        if (found.crs is None) != (ground.crs is None):
+            raise FrameError(f"{path.name}: one of layer and site is a sketch, the other is not")
+        return names, xy, found.sigma_h
+    transformer, operation = best(found.crs.to_2d(), ground.crs, ground.area())
+    if not operation.usable:
+        raise FrameError(f"{path.name}: only a ballpark way from {operation.source} to the site")
+    plan = found.crs.to_2d()
+    unit_m = 1.0 if plan.is_geographic else plan.axis_info[0].unit_conversion_factor
+    return names, apply(transformer, xy, None), found.sigma_h * unit_m
+
+
+# ---- spots to find again --------------------------------------------------------------------
+
+
+Spot = TypeVar("Spot", NodeRow, ObservationRow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +267,9 @@ def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
     return spots
 
 
-def _named(there: dict[str, T], names: Iterable[str], what: str, faults: list[str]) -> list[T]:
+def _named(
+    there: dict[str, Spot], names: Iterable[str], what: str, faults: list[str]
+) -> list[Spot]:
     found = []
     for name in names:
         if name in there:
@@ -132,8 +322,8 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
     low, high = band[0].chainage_m, band[-1].chainage_m
     if not low - measure.step_m <= chainage_m <= high + measure.step_m:
         raise UnknownSpotError(
-            f"{line} runs from chainage {measure.say(low)} to {measure.say(high)}; "
-            f"got {measure.say(chainage_m)}"
+            f"{line} runs from chainage {measure.length(low)} to {measure.length(high)}; "
+            f"got {measure.length(chainage_m)}"
         )
     located = [node for node in view.rows(NodeRow, line) if not node.carried_on]
     path: list[AlongRow] = sorted((*band, *located), key=lambda row: row.chainage_m)
@@ -151,7 +341,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
 
     xy = np.array([_place(row) for row in path])
     return TieSpot(
-        name=f"{line} at {measure.say(chainage_m)}",
+        name=f"{line} at {measure.length(chainage_m)}",
         kind="on the line",
         line=line,
         chainage_m=chainage_m,

@@ -1,21 +1,30 @@
-"""Spots with their tapes, and what a card says of them in words."""
+"""Spots with their tapes: as words on a card, and as a layer of lines from point to spot."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import degrees, isnan, nan
+from pathlib import Path
 from typing import Final
 
 import numpy as np
+import shapely
 
+from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.frames.operations import PLAN_95
+from lateralline.errors import FrameError
+from lateralline.frames.frame import WGS84_2D
+from lateralline.frames.operations import PLAN_95, apply, best
 from lateralline.kernels.tying import choose
+from lateralline.output import stamp, whole_file
+from lateralline.record.layers import to_table
+from lateralline.record.view import GroundPlane
 from lateralline.records import Floats
-from lateralline.ties.measure import Measure
-from lateralline.ties.points import TapePoints
-from lateralline.ties.spots import TieSpot
+from lateralline.ties.spots import Measure, TapePoints, TieSpot
+from lateralline.write.geojson import GeoJSONSink
+from lateralline.write.geopackage import GeoPackageSink
+from lateralline.write.manifest import created_at
 
 #: Parts of what a card is off by → what they are called.
 _WHOSE: Final = {"tapes": "tapes", "points": "points", "record": "record", "all": "all together"}
@@ -144,13 +153,13 @@ def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
 
 
 def untied_lines(card: Card) -> list[str]:
-    """Return what is said of a spot that cannot be tied."""
+    """Return the lines on a spot that cannot be tied."""
     return [f"{card.spot.name}  {card.spot.kind}", f"  cannot be tied: {card.reason}"]
 
 
 def _head(card: Card, measure: Measure) -> str:
     spot = card.spot
-    where = f"line {spot.line}, chainage {measure.say(spot.chainage_m)}"
+    where = f"line {spot.line}, chainage {measure.length(spot.chainage_m)}"
     return f"{spot.name}  {spot.kind}  ({where})"
 
 
@@ -159,10 +168,10 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     width = max(len(t.point) for t in card.tapes)
     if card.spot.remark:
         yield f"  note     {card.spot.remark}"
-    yield f"  tape 1   {first.point:{width}}  {measure.say(first.distance_m)}"
-    yield f"  tape 2   {second.point:{width}}  {measure.say(second.distance_m)}"
+    yield f"  tape 1   {first.point:{width}}  {measure.length(first.distance_m)}"
+    yield f"  tape 2   {second.point:{width}}  {measure.length(second.distance_m)}"
     if check:
-        should, off = measure.say(check[0].distance_m), measure.say(card.check_95_m)
+        should, off = measure.length(check[0].distance_m), measure.length(card.check_95_m)
         yield f"  check    {check[0].point:{width}}  {should} ± {off} (95 %)"
     else:
         yield "  check    NOTHING checks these two tapes: no third point serves. A misread tape"
@@ -171,12 +180,12 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
     for part, name in _WHOSE.items():
         sigma, off_95 = card.scatter_m(part)
-        said = (
+        reach = (
             "not bounded by the record"
             if isnan(sigma)
-            else f"σ {measure.say(sigma)}, 95 % {measure.say(off_95)}"
+            else f"σ {measure.length(sigma)}, 95 % {measure.length(off_95)}"
         )
-        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {said}"
+        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {reach}"
 
 
 def _depth(card: Card, measure: Measure) -> Iterator[str]:
@@ -188,8 +197,87 @@ def _depth(card: Card, measure: Measure) -> Iterator[str]:
         sure = (
             "its error is not known"
             if isnan(low)
-            else f"95 % {measure.say(low)} to {measure.say(high)}"
+            else f"95 % {measure.length(low)} to {measure.length(high)}"
         )
-        yield f"  cover    {measure.say(spot.cover_m)} to the outside top ({sure})"
+        yield f"  cover    {measure.length(spot.cover_m)} to the outside top ({sure})"
     if not isnan(spot.invert_m):
-        yield f"  invert   {measure.say_level(spot.invert_m)} ({spot.datum})"
+        yield f"  invert   {measure.level(spot.invert_m)} ({spot.datum})"
+
+
+# ---- as a layer -----------------------------------------------------------------------------
+
+
+#: Kinds of layers, by the end of their names.
+SUFFIXES: Final = (".gpkg", ".geojson")
+_NAME: Final = "tie_tapes"
+_ROLES: Final = ("first", "second", "check")
+
+
+def write_layer(
+    cards: Sequence[Card],
+    site: str,
+    measure: Measure,
+    ground: GroundPlane,
+    out: Path,
+    *,
+    replace: bool = False,
+) -> None:
+    """Write the tapes of the tied cards as .gpkg in the file's CRS, or as .geojson by RFC 7946.
+
+    Raises FrameError for a sketch asked for as GeoJSON and where only a ballpark way leads to
+    WGS 84, OutputExistsError when `out` is there and may not be replaced.
+    """
+    if out.suffix.lower() not in SUFFIXES:
+        raise ValueError(f"a layer must end in {', '.join(SUFFIXES)}; got {out.name!r}")
+    tapes = [(card, n, tape) for card in cards for n, tape in enumerate(card.tapes)]
+    rows = [_row(card, n, tape, site, measure) for card, n, tape in tapes]
+    columns = {name: [row[name] for row in rows] for name in contract.load(_NAME).names}
+    ends = np.array([(tape.point_m, card.spot.ground_m) for card, _, tape in tapes])
+    xy = ground.to_file(ends.reshape(-1, 2))
+    in_degrees = out.suffix.lower() == ".geojson"
+    if in_degrees:
+        xy = _to_lonlat(ground)(xy)
+    table = {_NAME: to_table(_NAME, columns, shapely.linestrings(xy.reshape(-1, 2, 2)))}
+    with whole_file(out, "tie-tapes", replace=replace) as made:
+        if in_degrees:
+            web = GeoJSONSink({_NAME: made}, {"generator": stamp("tie-tapes")})
+            web.append(table)
+            web.close()
+        else:
+            gpkg = GeoPackageSink(made, ground.crs, stamp=created_at(), names=(_NAME,))
+            gpkg.append(table)
+            gpkg.close(stamp("tie-tapes"))
+
+
+def _to_lonlat(ground: GroundPlane) -> Callable[[Floats], Floats]:
+    """Return the way from the file's CRS to longitude and latitude."""
+    if ground.crs is None:
+        raise FrameError("a sketch has no longitude and latitude: ask for a .gpkg")
+    transformer, operation = best(ground.crs, WGS84_2D, ground.area())
+    if not operation.usable:
+        raise FrameError(f"only a ballpark way leads from {operation.source} to WGS 84")
+    return lambda xy: apply(transformer, xy, None)
+
+
+def _row(card: Card, number: int, tape: TieTape, site: str, measure: Measure) -> dict[str, object]:
+    """Return the columns of one tape."""
+    spot = card.spot
+    sigma, off_95 = card.scatter_m("all")
+    return {
+        "site_id": site,
+        "spot": spot.name,
+        "kind": spot.kind,
+        "line_id": spot.line,
+        "chainage_m": spot.chainage_m,
+        "role": _ROLES[number],
+        "point": tape.point,
+        "distance_m": tape.distance_m,
+        "distance": measure.length(tape.distance_m),
+        "side": card.side,
+        "cut_deg": card.cut_deg,
+        "check_95_m": card.check_95_m,
+        "sigma_m": sigma,
+        "off_95_m": off_95,
+        "cover_m": spot.cover_m,
+        "caution": contract.load(_NAME).caution,
+    }

@@ -1,6 +1,6 @@
-"""The data dictionary: every input table and every layer, from the contract, as Markdown or rows.
+"""What every table, column and finding means: Markdown, rows, and JSON Schema of the layers.
 
-`python -m lateralline.write.dictionary` prints the whole; schemas/README.md is that text.
+`python -m lateralline.write.dictionary` prints the whole as Markdown; schemas/README.md is that.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from lateralline import contract
-from lateralline.contract import Column, Table
+from lateralline.contract import Column, FieldType, Geometry, Table
 from lateralline.findings import Form, catalogue, outline
 from lateralline.names import LONGEST, MUST_BE
-from lateralline.record.lineage import CAUTION
+from lateralline.record import CAUTION
 
 _WHOLE: Final = """# Data dictionary
 
@@ -34,9 +34,8 @@ An empty cell or null means not known or not applicable.
 
 _FINDINGS: Final = (
     "Every code of the layer [findings](#findings), with its title and sentences. ‹name› stands "
-    "for a value, […] for what may be left out; ± is 95 %. A finding that follows from "
-    "another is not told beside it. By what criterion one is found, the docstrings of the stage "
-    "say."
+    "for a value, […] for what may be left out; ± is 95 %. A finding that follows from another is "
+    "not reported beside it. The docstrings of the stage state by what criterion one is found."
 )
 
 
@@ -69,8 +68,8 @@ class FindingText:
     @property
     def sentence(self) -> str:
         """What, by how much and what to do in one line."""
-        said = ": ".join(filter(None, (self.what, self.by_how_much)))
-        return said + (f" → {self.to_do}" if self.to_do else "")
+        found = ": ".join(filter(None, (self.what, self.by_how_much)))
+        return found + (f" → {self.to_do}" if self.to_do else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,25 +130,18 @@ def markdown(name: str, *, level: int = 1) -> str:
 
 def whole_markdown() -> str:
     """Return the whole dictionary: inputs, then layers. schemas/README.md is this text."""
-    return "\n".join(
-        [
-            _WHOLE.format(caution=CAUTION),
-            _contents("Input tables", contract.INPUTS),
-            _contents("Beside sites", contract.BESIDE),
-            _contents("Layers", contract.LAYERS),
-            _contents("Overlays", contract.OVERLAYS),
-            "[Catalogue of findings](#catalogue-of-findings): what each code means.\n",
-            "## Input tables\n",
-            *(markdown(name, level=3) for name in contract.INPUTS),
-            "## Beside sites\n",
-            *(markdown(name, level=3) for name in contract.BESIDE),
-            "## Layers\n",
-            *(markdown(name, level=3) for name in contract.LAYERS),
-            "## Overlays\n",
-            *(markdown(name, level=3) for name in contract.OVERLAYS),
-            findings_markdown(),
-        ]
-    )
+    groups = {
+        "Input tables": contract.INPUTS,
+        "Beside sites": contract.BESIDE,
+        "Layers": contract.LAYERS,
+        "Overlays": contract.OVERLAYS,
+    }
+    parts = [_WHOLE.format(caution=CAUTION)]
+    parts += [_contents(title, names) for title, names in groups.items()]
+    parts.append("[Catalogue of findings](#catalogue-of-findings): what each code means.\n")
+    for title, names in groups.items():
+        parts += [f"## {title}\n", *(markdown(name, level=3) for name in names)]
+    return "\n".join([*parts, findings_markdown()])
 
 
 def findings_rows() -> list[CatalogueRow]:
@@ -227,24 +219,24 @@ def _limits(column: Column) -> str:
     '> 0 and ≤ 1'
     """
     bounds = (("≥", column.minimum), (">", column.above), ("≤", column.maximum))
-    said = [f"{sign} {bound:g}" for sign, bound in bounds if bound is not None]
+    limits = [f"{sign} {bound:g}" for sign, bound in bounds if bound is not None]
     if column.calls:
-        said.append(MUST_BE if column.calls == "name" else f"at most {LONGEST} characters")
+        limits.append(MUST_BE if column.calls == "name" else f"at most {LONGEST} characters")
     if column.pattern:
-        said.append(f"matches `{column.pattern}`")
-    return " and ".join(said)
+        limits.append(f"matches `{column.pattern}`")
+    return " and ".join(limits)
 
 
 def _meaning(row: DictionaryRow) -> str:
     """Return title, description, limits, default and values in one table cell."""
-    said = f"**{row.title}.** {row.description}"
+    text = f"**{row.title}.** {row.description}"
     if row.limits:
-        said += f" Limits: {row.limits}."
+        text += f" Limits: {row.limits}."
     if row.default:
-        said += f" Default: `{row.default}`."
+        text += f" Default: `{row.default}`."
     if row.values:
-        said += "<br>" + "<br>".join(f"`{v}`: {what}" for v, what in row.values)
-    return said
+        text += "<br>" + "<br>".join(f"`{v}`: {what}" for v, what in row.values)
+    return text
 
 
 def _line(cells: Iterable[str]) -> str:
@@ -253,3 +245,118 @@ def _line(cells: Iterable[str]) -> str:
 
 if __name__ == "__main__":
     print(whole_markdown(), end="")
+
+
+# ---- JSON Schema of each layer --------------------------------------------------------------
+
+
+_DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
+_TYPES: Final[dict[FieldType, dict[str, object]]] = {
+    "text": {"type": "string"},
+    "integer": {"type": "integer"},
+    "real": {"type": "number"},
+    "boolean": {"type": "boolean"},
+    "date": {"type": "string", "format": "date"},
+    "datetime": {"type": "string", "format": "date-time"},
+}
+
+
+def json_schema(layer: str) -> dict[str, object]:
+    """Return the JSON Schema of a layer's FeatureCollection; ContractError for an unknown layer."""
+    table = contract.load(layer)
+    properties = {c.name: column_schema(c) for c in table.field}
+    feature = {
+        "type": "object",
+        "required": ["type", "properties", "geometry"],
+        "properties": {
+            "type": {"const": "Feature"},
+            "geometry": _geometry_schema(table.geometry),
+            "properties": {
+                "type": "object",
+                "required": list(properties),
+                "properties": properties,
+                "additionalProperties": False,
+            },
+        },
+    }
+    return {
+        "$schema": _DRAFT,
+        "title": table.title,
+        "description": " ".join(filter(None, (table.description, table.caution))),
+        "type": "object",
+        "required": ["type", "features"],
+        "not": {"required": ["crs"]},  # RFC 7946, section 4: WGS 84, never named
+        "properties": {
+            "type": {"const": "FeatureCollection"},
+            "name": {"const": layer},
+            "features": {"type": "array", "items": feature},
+        },
+    }
+
+
+def column_schema(column: Column) -> dict[str, object]:
+    """Return the JSON Schema of one column; null is allowed unless the column is required."""
+    schema: dict[str, object] = {
+        "title": column.title,
+        "description": column.description,
+        **_TYPES[column.type],
+    }
+    if column.unit:
+        schema["x-unit"] = column.unit
+    bounds = {
+        "minimum": column.minimum,
+        "maximum": column.maximum,
+        "exclusiveMinimum": column.above,
+        "pattern": column.pattern or None,
+    }
+    schema |= {k: v for k, v in bounds.items() if v is not None}
+    values: list[dict[str, object]] = []
+    if column.enum:
+        values = [{"const": v.value, "description": v.description} for v in column.values]
+    if not column.required:
+        schema["type"] = [schema["type"], "null"]
+        values += [{"type": "null"}] * bool(values)
+    return schema | ({"oneOf": values} if values else {})
+
+
+def _geometry_schema(geometry: Geometry) -> dict[str, object]:
+    """Return the schema of a layer's geometry; null is a feature without a position."""
+    one_of: list[dict[str, object]] = [{"type": "null"}]
+    for kind, coordinates in shapes_of(geometry).items():
+        one_of.append(
+            {
+                "type": "object",
+                "required": ["type", "coordinates"],
+                "properties": {"type": {"const": kind}, "coordinates": coordinates},
+            }
+        )
+    return {"oneOf": one_of}
+
+
+def shapes_of(geometry: Geometry) -> dict[str, dict[str, object]]:
+    """Return the kinds of GeoJSON geometry of a layer, each with the schema of its coordinates."""
+    position: dict[str, object] = {
+        "type": "array",
+        "prefixItems": [
+            {"type": "number", "minimum": -180, "maximum": 180},
+            {"type": "number", "minimum": -90, "maximum": 90},
+            {"type": "number", "description": "Height above the WGS 84 ellipsoid, m."},
+        ],
+        "minItems": 2,
+        "maxItems": 3,
+    }
+    line: dict[str, object] = {"type": "array", "items": position, "minItems": 2}
+    rings: dict[str, object] = {"type": "array", "items": {**line, "minItems": 4}, "minItems": 1}
+    # Lines and polygons are cut at the antimeridian.
+    lines: dict[str, dict[str, object]] = {
+        "LineString": line,
+        "MultiLineString": {"type": "array", "items": line},
+    }
+    shapes: dict[Geometry, dict[str, dict[str, object]]] = {
+        "": {},
+        "Point Z": {"Point": position},
+        "LineString Z": lines,
+        "LineString": lines,
+        "Polygon": {"Polygon": rings, "MultiPolygon": {"type": "array", "items": rings}},
+    }
+    return shapes[geometry]

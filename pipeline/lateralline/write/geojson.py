@@ -23,8 +23,8 @@ from shapely.affinity import translate
 from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
-from lateralline.write.batches import Batches
-from lateralline.write.json_schema import shapes_of
+from lateralline.write.dictionary import shapes_of
+from lateralline.write.geopackage import Batches
 
 #: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
 DECIMALS: Final = 7

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import sqlite3
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
@@ -21,16 +21,53 @@ import pyproj
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.output.sqlite import settle_sqlite
+from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
 from lateralline.record.lineage import plan_of
-from lateralline.write.batches import Batches
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
 
+#: Rows of one layer that wait in memory before they are written.
+BATCH_ROWS: Final = 4096
+#: Sites of one layer that wait: a small table costs more than its rows.
+BATCH_SITES: Final = 32
+
+
+class Batches:
+    """Hands `write(layer, table)` the tables of many sites as one, never more than it must hold."""
+
+    def __init__(self, write: Callable[[str, pa.Table], None]) -> None:
+        """Begin with nothing waiting."""
+        self._write = write
+        self._waiting: dict[str, list[pa.Table]] = {}
+
+    def add(self, tables: Mapping[str, pa.Table]) -> None:
+        """Take one site's layers; write those that have waited long enough."""
+        for name, table in tables.items():
+            waiting = self._waiting.setdefault(name, [])
+            waiting.append(table)
+            if len(waiting) >= BATCH_SITES or self.waiting_rows(name) >= BATCH_ROWS:
+                self._flush(name)
+
+    def waiting_rows(self, layer: str) -> int:
+        """Return how many rows of a layer wait."""
+        return sum(t.num_rows for t in self._waiting.get(layer, ()))
+
+    def flush(self) -> None:
+        """Write everything that waits."""
+        for name in self._waiting:
+            self._flush(name)
+
+    def _flush(self, name: str) -> None:
+        waiting, self._waiting[name] = self._waiting[name], []
+        table = pa.concat_tables(waiting).combine_chunks() if waiting else None
+        if table is not None and table.num_rows:
+            self._write(name, table)
+
+
 #: How long to wait for who has a GeoPackage locked, seconds.
 VERSION: Final = "1.3"
-#: WKT 1 cannot say all that a compound or user's CRS is: the extension adds WKT 2 beside it.
+#: WKT 1 cannot hold all that a compound or user's CRS is: the extension adds WKT 2 beside it.
 _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
 #: srs_id of the "undefined Cartesian" system every GeoPackage holds; from memory of the standard,
 #: held to by GDAL's validator in the tests.
@@ -119,9 +156,9 @@ class GeoPackageSink:
 def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp: datetime) -> None:
     """Give each layer its title, and a description that ends with its caution."""
     when = stamp.strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    said = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
-    said[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
-    for name, (title, description, caution) in said.items():
+    texts = {t.name: (t.title, t.description, t.caution) for t in map(contract.load, names)}
+    texts[TABLE] = ("Layer styles", "How desktop GIS draws the layers when it opens them.", "")
+    for name, (title, description, caution) in texts.items():
         db.execute(
             "UPDATE gpkg_contents SET identifier = ?, description = ?, last_change = ? "
             "WHERE table_name = ?",

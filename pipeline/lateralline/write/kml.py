@@ -114,28 +114,28 @@ def _part(
 
 
 def _placemark(parent: ET.Element, layer: str, called: str, feature: Feature) -> None:
-    said = feature["properties"]
+    properties = feature["properties"]
     style = style_of(layer)
-    rule = style.rule.index(style.rule_of(SimpleNamespace(**said)))
+    rule = style.rule.index(style.rule_of(SimpleNamespace(**properties)))
     made = ET.SubElement(parent, "Placemark")
-    _text(made, "name", str(said.get(called) or said.get("line_id") or layer))
-    _text(made, "description", _balloon(layer, said))
+    _text(made, "name", str(properties.get(called) or properties.get("line_id") or layer))
+    _text(made, "description", _balloon(layer, properties))
     _text(made, "styleUrl", f"#{layer}-{rule}")
     made.append(_geometry(from_geojson(feature["geometry"])))
 
 
-def _balloon(layer: str, said: dict[str, object]) -> str:
+def _balloon(layer: str, properties: dict[str, object]) -> str:
     """Return a table of what is known of a feature, as HTML: caution first, all text escaped."""
     table = contract.load(layer)
     rows = [f"<p><b>{escape(table.caution)}</b></p>"] if table.caution else []
     rows.append("<table>")
     for column in table.field:
-        value = said.get(column.name)
+        value = properties.get(column.name)
         if value is None or column.name == "caution" or column.name.endswith("_rule"):
             continue
-        told = f"{value:.3f}" if isinstance(value, float) else str(value)
+        text = f"{value:.3f}" if isinstance(value, float) else str(value)
         unit = f" {column.unit}" if column.unit not in ("", "1") else ""
-        rows.append(f"<tr><td>{escape(column.title)}</td><td>{escape(told + unit)}</td></tr>")
+        rows.append(f"<tr><td>{escape(column.title)}</td><td>{escape(text + unit)}</td></tr>")
     return "".join([*rows, "</table>"])
 
 

@@ -19,7 +19,8 @@ import pyproj
 
 from lateralline.frames import Frame
 from lateralline.output import proof
-from lateralline.record.lineage import CAUTION, operations, software
+from lateralline.record import CAUTION
+from lateralline.record.lineage import operations, software
 from lateralline.records import FieldRecord
 
 

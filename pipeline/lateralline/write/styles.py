@@ -113,8 +113,8 @@ def expression(rule: SymbolRule) -> str:
     """
     parts = []
     for column, values in rule.where.items():
-        told = [_literal(v) for v in values]
-        many = f"IN ({', '.join(told)})" if len(told) > 1 else f"= {told[0]}"
+        literals = [_literal(v) for v in values]
+        many = f"IN ({', '.join(literals)})" if len(literals) > 1 else f"= {literals[0]}"
         parts.append(f'"{column}" {many}')
     return " AND ".join(parts)
 
@@ -130,11 +130,11 @@ def _renderer(style: Style) -> ET.Element:
     rules = ET.SubElement(renderer, "rules", key="{root}")
     symbols = ET.SubElement(renderer, "symbols")
     for i, rule in enumerate(style.rule):
-        said = {"key": f"{{{style.layer}-{i}}}", "symbol": str(i), "label": rule.title}
+        about = {"key": f"{{{style.layer}-{i}}}", "symbol": str(i), "label": rule.title}
         filtered = expression(rule) or ("ELSE" if len(style.rule) > 1 else "")
         if filtered:
-            said["filter"] = filtered
-        ET.SubElement(rules, "rule", said)
+            about["filter"] = filtered
+        ET.SubElement(rules, "rule", about)
         symbols.append(_symbol(rule.symbol, str(i)))
     return renderer
 
@@ -294,8 +294,8 @@ def _filter(parent: ET.Element, rule: SymbolRule) -> None:
         for value in values:
             equal = _add(any_of, "ogc:PropertyIsEqualTo")
             _add(equal, "ogc:PropertyName", column)
-            said = str(value).lower() if isinstance(value, bool) else value
-            _add(equal, "ogc:Literal", said)
+            literal = str(value).lower() if isinstance(value, bool) else value
+            _add(equal, "ogc:Literal", literal)
 
 
 def _symbolizer(parent: ET.Element, symbol: Symbol) -> None:

@@ -1,4 +1,4 @@
-"""Which CRS a batch is written in, and what each site must be told about that."""
+"""Which CRS a batch is written in, and what findings each site has of that."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ class SiteTarget:
 
 
 class Target:
-    """The CRS of a batch: the one asked for, else the first site's. Levels are never mixed unsaid.
+    """The CRS of a batch: the one asked for, else the first site's.
 
-    A plan CRS asked for takes the levels of the first site; one with a vertical part has every
-    site's levels transformed into it.
+    Levels are never mixed without a finding. A plan CRS asked for takes the levels of the first
+    site; one with a vertical part has every site's levels transformed into it.
     """
 
     def __init__(self, asked: CRS | None) -> None:
@@ -44,17 +44,17 @@ class Target:
 
     @property
     def remark(self) -> str:
-        """What layer descriptions say of the levels of the whole batch."""
+        """What layer descriptions state of the levels of the whole batch."""
         if len(self.level_bases) > 1:
             several = "; ".join(self.level_bases)
-            said = f"Levels do not share one basis: {several}. See lineage for each site's."
+            levels = f"Levels do not share one basis: {several}. See lineage for each site's."
         else:
-            said = f"Levels: {next(iter(self.level_bases), 'none')}."
+            levels = f"Levels: {next(iter(self.level_bases), 'none')}."
         if self._off_95_m == 0.0:
-            return said
+            return levels
         unknown = math.isnan(self._off_95_m)
         far = "an unknown distance" if unknown else f"{self._off_95_m:.3f} m (95 %)"
-        return f"{said} Positions of a site may be off together by {far}: see lineage."
+        return f"{levels} Positions of a site may be off together by {far}: see lineage."
 
     def site(self, frame: Frame) -> SiteTarget:
         """Return how a site is written; FrameError when it cannot share the batch's CRS."""
@@ -106,7 +106,7 @@ class Target:
     ) -> Iterator[Finding]:
         lonlat = frame.lonlat_operation
         if reason and lonlat is not None and lonlat.usable:
-            yield finding(  # of sketches and ballpark ways, place has said so already
+            yield finding(  # of sketches and ballpark ways, `place` has a finding already
                 "geojson-left-out", "site", variant="reason", reason=reason
             )
         if frame.is_local and self._begun:

@@ -277,8 +277,8 @@ def _units(units: Mapping[str, str]) -> str:
 #: Down to here cells have drop-downs and limits; more rows are read all the same.
 LAST_ROW: Final = 1000
 
-#: Columns that name something told on another sheet: which sheet, and its column there.
-_TOLD_IN: Final[Mapping[str, str]] = {
+#: Columns that name something declared on another sheet: which sheet, and its column there.
+_DECLARED_IN: Final[Mapping[str, str]] = {
     "run": "runs!$A$2:$A$1000",
     "line": "pipes!$A$2:$A$1000",
     "joins": "pipes!$A$2:$A$1000",
@@ -291,8 +291,8 @@ _LONGEST: Final = 255  # signs in a message of a spreadsheet
 def add_rule(sheet: Worksheet, column: Column, cells: str, units: Mapping[str, str]) -> None:
     """Give cells the column's drop-down or limit, if it has one.
 
-    What the schema refuses is refused; a name not told yet on its own sheet is only asked about,
-    since sheets may be filled in any order.
+    What the schema refuses is refused; a name not declared yet on its own sheet is only asked
+    about, since sheets may be filled in any order.
     """
     unit = units.get(column.unit_from, "") or column.unit
     rule = _rule(sheet, column, cells.partition(":")[0], unit)
@@ -311,12 +311,12 @@ def add_rule(sheet: Worksheet, column: Column, cells: str, units: Mapping[str, s
 
 
 def _rule(sheet: Worksheet, column: Column, first: str, unit: str) -> DataValidation | None:
-    told_in = _TOLD_IN.get(column.name, "")
+    sheet_of = _DECLARED_IN.get(column.name, "")
     if column.values:
         return DataValidation("list", formula1=f'"{",".join(column.enum)}"')
-    if told_in and told_in.partition("!")[0] != sheet.title:
-        asked = f"No such name on the sheet {told_in.partition('!')[0]} yet. Keep it?"
-        return DataValidation("list", formula1=told_in, errorStyle="warning", error=asked)
+    if sheet_of and sheet_of.partition("!")[0] != sheet.title:
+        asked = f"No such name on the sheet {sheet_of.partition('!')[0]} yet. Keep it?"
+        return DataValidation("list", formula1=sheet_of, errorStyle="warning", error=asked)
     match column.type:
         case "boolean":
             return DataValidation("list", formula1='"true,false"')

@@ -23,9 +23,9 @@ function wordsOf({ kind, i }) {
   const place = data.places[kind]?.[i];
   if (!place) return named(kind).data.tip[i];
   const told = place.facts.filter(([name, , half]) => half !== null || brief.has(name));
-  const said = told.map(([name, ...fact]) => `${name}: ${say(fact)}`);
-  if (told.some(([, , half]) => half !== null)) said.push("± 95 %");
-  return [place.title, ...said].join("\n");
+  const lines = told.map(([name, ...fact]) => `${name}: ${say(fact)}`);
+  if (told.some(([, , half]) => half !== null)) lines.push("± 95 %");
+  return [place.title, ...lines].join("\n");
 }
 
 function point(id, { x, y, sx, sy }) {
