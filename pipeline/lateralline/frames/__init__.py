@@ -59,12 +59,16 @@ Decisions, with reasons
 - Scale. Grid against ground is a finding from 100 ppm (10 mm in 100 m).
 """
 
-from lateralline.frames.area import degrees_of, outside_area
 from lateralline.frames.build import site_frame
-from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame
-from lateralline.frames.heights import levels_by_grid
+from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame, levels_by_grid
 from lateralline.frames.operations import PLAN_95, Operation
-from lateralline.frames.systems import horizontal_crs, vertical_crs, with_levels
+from lateralline.frames.systems import (
+    degrees_of,
+    horizontal_crs,
+    outside_area,
+    vertical_crs,
+    with_levels,
+)
 
 __all__ = [
     "DEPTH_ONLY",

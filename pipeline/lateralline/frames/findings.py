@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import hypot, isnan
 from textwrap import shorten
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pyproj import CRS
 
 from lateralline.findings import Finding, Severity, finding
-from lateralline.frames.operations import realizations_apart_m
+from lateralline.frames.frame import Frame
+from lateralline.frames.systems import realizations_apart_m, width_deg
 from lateralline.units import METRES_PER
-
-if TYPE_CHECKING:
-    from lateralline.frames.frame import Frame
 
 #: Relative difference of scale between directions from which a grid is not conformal (10⁻⁷ is
 #: 0.003 mm in 30 m; conformal projections reach 10⁻⁹ or better).
@@ -50,10 +48,8 @@ def _grid(frame: Frame) -> Iterator[Finding]:
     area = frame.area
     use = frame.horizontal.area_of_use if frame.horizontal else None
     if area and use:
-        width = (use.east - use.west) % 360 or 360.0  # also across the antimeridian
-        beside = all(
-            (lon - use.west) % 360 > width for lon in (area.west_lon_degree, area.east_lon_degree)
-        )
+        edges = (area.west_lon_degree, area.east_lon_degree)
+        beside = all((lon - use.west) % 360 > width_deg(use) for lon in edges)
         if beside or area.north_lat_degree < use.south or area.south_lat_degree > use.north:
             yield finding(
                 "outside-crs-area",

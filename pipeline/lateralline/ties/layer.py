@@ -12,9 +12,9 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline import contract
 from lateralline.errors import FrameError
-from lateralline.frames.area import degrees_of
 from lateralline.frames.frame import WGS84_2D
 from lateralline.frames.operations import apply, best
+from lateralline.frames.systems import degrees_of
 from lateralline.output import stamp, whole_file
 from lateralline.record.ground import GroundPlane
 from lateralline.record.layers import to_table

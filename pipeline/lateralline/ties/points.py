@@ -11,8 +11,8 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.contract import Column
 from lateralline.errors import FrameError
-from lateralline.frames.area import degrees_of
 from lateralline.frames.operations import apply, best
+from lateralline.frames.systems import degrees_of
 from lateralline.ingest.cells import UNKNOWN_UNIT
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import may_be_read, read_bytes
