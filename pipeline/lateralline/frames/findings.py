@@ -17,9 +17,9 @@ from lateralline.units import METRES_PER
 #: Relative difference of scale between directions from which a grid is not conformal (10⁻⁷ is
 #: 0.003 mm in 30 m; conformal projections reach 10⁻⁹ or better).
 NOT_CONFORMAL: Final = 1e-7
-#: Grid less ground from which it is said: 10 mm in 100 m. Common practice, no source.
+#: Grid less ground from which it is reported: 10 mm in 100 m. Common practice, no source.
 _SCALE_PPM: Final = 100.0
-#: The length that is said of.
+#: The length the difference is stated for.
 _TAPED_M: Final = 100.0
 
 
@@ -61,7 +61,7 @@ def _grid(frame: Frame) -> Iterator[Finding]:
 
 
 def _scale(frame: Frame) -> Iterator[Finding]:
-    """Say what a tape and the grid differ by, when a tape would show it."""
+    """Yield by how much a tape and the grid differ, when a tape would show it."""
     if abs(frame.scale_ppm) >= _SCALE_PPM:
         yield finding(
             "grid-not-ground",
@@ -74,7 +74,7 @@ def _scale(frame: Frame) -> Iterator[Finding]:
 
 
 def _feet(frame: Frame) -> Iterator[Finding]:
-    """Say what the other foot would do to coordinates: nothing in the records can show it."""
+    """Yield what the other foot would do to coordinates: nothing in the records can show it."""
     grid = frame.horizontal
     if grid is None or not grid.is_projected:
         return

@@ -121,7 +121,7 @@ class LineScore:
     contained: float  # share of the pipe in the corridor
     width_m: float  # area of the corridor over its length
     turns: tuple[Turn, ...]
-    vertices_held: tuple[bool, ...]  # located stops whose 95 % ellipse holds the truth
+    vertices_contained: tuple[bool, ...]  # located stops whose 95 % ellipse holds the truth
     chi2: float
     dof: int
     alarmed: bool  # accused without a blunder
@@ -212,7 +212,7 @@ def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: DrawnSite) -
     if line is None:
         return LineScore(
             number, true.line, len(rows), nan, **scores, contained=0.0, width_m=nan, turns=(),
-            vertices_held=(), chi2=0.0, dof=0, alarmed=alarmed, findings=findings,
+            vertices_contained=(), chi2=0.0, dof=0, alarmed=alarmed, findings=findings,
         )  # fmt: skip
     refs = {f"{site.stops.run[i]}/{site.stops.stop[i]}": i for i in rows}
     chainages = {ref: float(site.poses.chainage_m[i]) for ref, i in refs.items()}
@@ -227,7 +227,7 @@ def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: DrawnSite) -
         contained=contained_share(found.polygon, true, low, high),
         width_m=found.polygon.area / length,
         turns=tuple(turns(true, chainages, line)),
-        vertices_held=_vertices_held(line, site.poses.xyz_m, refs),
+        vertices_contained=_vertices_contained(line, site.poses.xyz_m, refs),
         chi2=line.chi2,
         dof=line.dof,
         alarmed=alarmed,
@@ -257,7 +257,7 @@ def _mean(values: Floats) -> float:
     return float(np.mean(values))
 
 
-def _vertices_held(line: Line, true_m: Floats, refs: dict[str, np.int64]) -> tuple[bool, ...]:
+def _vertices_contained(line: Line, true_m: Floats, refs: dict[str, np.int64]) -> tuple[bool, ...]:
     out = []
     for ref, xyz, cov in zip(line.ref, line.xyz_m, line.cov_m2, strict=True):
         if str(ref) in refs:

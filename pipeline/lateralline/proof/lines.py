@@ -5,16 +5,16 @@ What is simulated stands in `line_truth`. The bounds:
 accuracy    root mean square distance in space of the adjusted centreline from the true one, both
             ways along it, at most 0.6 of that of the draftsman's line: fixes by the rule of hand at
             its best (`coverage.by_hand(squared=True)`), joined straight in counter order
-corridor    the 95 % corridor holds the whole true pipe from the first stop to the last, in plan, in
-            95 % of lines
+corridor    the 95 % corridor contains the whole true pipe from the first stop to the last, in plan,
+            in 95 % of lines
 bends       precision and recall as `line_compare` defines them, 0.95
 blunders    0.5 m of one stop named in 95 %, as `line_scores` plants and counts them: stops moved,
             and counters misread
 alarms      lines without a blunder that are nonetheless accused: an error of `link`, or a stop
-            whose marks `solve` holds to contradict each other; at most 2 %
+            whose marks contradict each other by `solve`; at most 2 %
 
 two runs    of a tenth as many lines of each kind surveyed twice: none has a leg that runs against
-            the pipe by more than 2 cm, and the corridor holds the whole pipe in 95 %
+            the pipe by more than 2 cm, and the corridor contains the whole pipe in 95 %
 
 All else in the table is for information.
 """
@@ -223,12 +223,12 @@ def _blunders(
 def _statistics(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     dof = sum(x.dof for x in lines)
     fails = [chi2.sf(x.chi2, x.dof) < 0.025 for x in lines if x.dof > 0]
-    held = [v for x in lines for v in x.vertices_held]
+    contained = [v for x in lines for v in x.vertices_contained]
     return (
         Statistic("statistics", "χ² over degrees of freedom", dof,
                 sum(x.chi2 for x in lines) / dof if dof else float("nan"), "ratio"),
         _rate("statistics", "lines failing the global test at 2.5 %", fails),
-        _rate("statistics", "95 % ellipses of stops that hold the truth", held),
+        _rate("statistics", "95 % ellipses of stops that hold the truth", contained),
     )  # fmt: skip
 
 

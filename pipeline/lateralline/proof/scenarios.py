@@ -64,7 +64,7 @@ SCENARIOS = (
 )
 
 #: No mark points along the pipe: the heading is a guess from the neighbours, ± 30°. What comes of
-#: it is shown, and is held to no bound: the guess is no Gaussian prior, and its σ is wide for it.
+#: it is shown, without a bound: the guess is no Gaussian prior, and its σ is wide for it.
 GUESSED = (
     StopScenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
     StopScenario("axial peak and reading", kinds=("peak_axial",)),

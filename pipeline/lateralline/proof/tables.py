@@ -53,7 +53,7 @@ def coverage_table(outcomes: Iterable[Coverage]) -> str:
 
 
 def bounds() -> str:
-    """Return in words what the coverage table is held to."""
+    """Return in words the bounds of the coverage table."""
     low, high = BAND
     return (
         f"plan, depth: share of 95 % regions that hold the truth, {_share(low)} to {_share(high)}; "

@@ -2,7 +2,7 @@
 
 Pipe, readings and truth are as sound as those of any other practice site. In "faulty", cells are
 given wrong values one by one, each written down in `planted.toml`; in the others only what the
-coordinates are said to be is wrong, as it happens between an instrument and a field sheet.
+coordinates are declared to be is wrong, as it happens between an instrument and a field sheet.
 """
 
 from __future__ import annotations
