@@ -110,22 +110,22 @@ def no_exposures() -> Exposures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineScore:
-    """One line against its truth."""
+    """One line against its truth; the defaults are those of a line that was not drawn."""
 
     site: int
     line: str
     stops: int
-    ours_m2: float  # mean squared distance; NaN when the line was not drawn
-    hand_m2: float  # rule of hand at its best
+    hand_m2: float  # mean squared distance: rule of hand at its best
     plain_hand_m2: float  # rule of hand with the mid mark as it lies
-    contained: float  # share of the pipe in the corridor
-    width_m: float  # area of the corridor over its length
-    turns: tuple[Turn, ...]
-    vertices_contained: tuple[bool, ...]  # located stops whose 95 % ellipse holds the truth
-    chi2: float
-    dof: int
     alarmed: bool  # accused without a blunder
     findings: tuple[Finding, ...]
+    ours_m2: float = float("nan")
+    contained: float = 0.0  # share of the pipe in the corridor
+    width_m: float = float("nan")  # area of the corridor over its length
+    turns: tuple[Turn, ...] = ()
+    vertices_contained: tuple[bool, ...] = ()  # stops whose 95 % ellipse holds the truth
+    chi2: float = 0.0
+    dof: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +187,8 @@ def score_site(seed: int, index: int, count: int, population: Population = USUAL
 
 def gathered(parts: Iterable[Scores]) -> Scores:
     """Return the scores of several sites together."""
-    lines: list[LineScore] = []
-    blunders: list[BlunderScore] = []
-    for scored, planted in parts:
-        lines += scored
-        blunders += planted
-    return lines, blunders
+    lines, blunders = zip(*parts, strict=True)
+    return [x for some in lines for x in some], [x for some in blunders for x in some]
 
 
 def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: DrawnSite) -> LineScore:
@@ -202,36 +198,31 @@ def _score(number: int, site: SimulatedSite, true: TrueLine, drawn: DrawnSite) -
         by_hand(site.marks, site.stops, squared=squared)[rows, :3] for squared in (True, False)
     )
     findings = drawn.findings_on(true)
+    score = LineScore(
+        number,
+        true.line,
+        len(rows),
+        _mean(squares_apart_m2(best, true, low, high)),
+        _mean(squares_apart_m2(plain, true, low, high)),
+        any(map(accuses, findings)),
+        findings,
+    )
     line = drawn.lines.get(true.line)
-    nan = float("nan")
-    scores = {
-        "hand_m2": _mean(squares_apart_m2(best, true, low, high)),
-        "plain_hand_m2": _mean(squares_apart_m2(plain, true, low, high)),
-    }
-    alarmed = any(map(accuses, findings))
     if line is None:
-        return LineScore(
-            number, true.line, len(rows), nan, **scores, contained=0.0, width_m=nan, turns=(),
-            vertices_contained=(), chi2=0.0, dof=0, alarmed=alarmed, findings=findings,
-        )  # fmt: skip
+        return score
     refs = {f"{site.stops.run[i]}/{site.stops.stop[i]}": i for i in rows}
     chainages = {ref: float(site.poses.chainage_m[i]) for ref, i in refs.items()}
     found = drawn.corridors[true.line]
     length = float(np.hypot(*np.diff(line.xyz_m[:, :2], axis=0).T).sum())
-    return LineScore(
-        number,
-        true.line,
-        len(rows),
-        _mean(squares_apart_m2(line.xyz_m, true, low, high)),
-        **scores,
+    return replace(
+        score,
+        ours_m2=_mean(squares_apart_m2(line.xyz_m, true, low, high)),
         contained=contained_share(found.polygon, true, low, high),
         width_m=found.polygon.area / length,
         turns=tuple(turns(true, chainages, line)),
         vertices_contained=_vertices_contained(line, site.poses.xyz_m, refs),
         chi2=line.chi2,
         dof=line.dof,
-        alarmed=alarmed,
-        findings=findings,
     )
 
 
