@@ -10,8 +10,7 @@ import pytest
 
 from lateralline.diagnose.causes import leading
 from lateralline.findings import Finding
-from lateralline.proof.line_blunders import named, plant
-from lateralline.proof.line_scores import draw
+from lateralline.proof.line_scores import draw, named, plant
 from lateralline.proof.line_truth import SimulatedSite, simulate_site
 
 LINES = 24

@@ -20,8 +20,7 @@ from lateralline import contract
 from lateralline.derive.adapted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
-from lateralline.frames.grids import GRIDS_VARIABLE
-from lateralline.frames.operations import OperationTerms, best
+from lateralline.frames.operations import GRIDS_VARIABLE, OperationTerms, best
 from lateralline.place.levels import with_levels_of_gnss
 from lateralline.record import layers
 from lateralline.settings import Georeference

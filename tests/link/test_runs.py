@@ -16,10 +16,9 @@ from lateralline.link.lines import LocatedPoint, NetworkLine, likely_positions_m
 from lateralline.link.order import order_points, positions_along_m
 from lateralline.link.shapes import choose_shapes
 from lateralline.link.stochastic import nonzero_accuracy
-from lateralline.proof.line_paths import backward_m
-from lateralline.proof.line_scores import no_exposures
+from lateralline.proof.line_compare import backward_m
+from lateralline.proof.line_scores import TwiceScore, no_exposures, score_twice_site
 from lateralline.proof.line_truth import TWICE, Population, simulate_site
-from lateralline.proof.line_twice import TwiceScore, score_twice_site
 from lateralline.proof.lines import twice_measures
 from lateralline.records import Floats, Linked
 from lateralline.revise.sides import axes
@@ -308,10 +307,10 @@ def test_two_runs_are_surer_than_one(scores: list[TwiceScore]) -> None:
 
 
 def test_a_line_that_doubles_back_is_caught(scores: list[TwiceScore]) -> None:
-    spoilt = [replace(scores[0], backward_m=0.03, held=0.99), *scores[1:]]
+    spoilt = [replace(scores[0], backward_m=0.03, contained=0.99), *scores[1:]]
     missed = {m.what for m in twice_measures("two runs", spoilt) if m.missed}
     assert "a leg against the pipe by more than 2 cm" in missed
-    undrawn = [replace(s, backward_m=float("nan"), held=0.0) for s in scores]
+    undrawn = [replace(s, backward_m=float("nan"), contained=0.0) for s in scores]
     missed = {m.what for m in twice_measures("two runs", undrawn) if m.missed}
     assert missed == {"a leg against the pipe by more than 2 cm", "corridor holds the whole pipe"}
 

@@ -14,11 +14,9 @@ from lateralline.cli import app
 from lateralline.findings import Finding, Severity
 from lateralline.kernels.curves import angle_between, angles
 from lateralline.proof import line_scores, lines
-from lateralline.proof.by_hand import by_hand
-from lateralline.proof.line_bends import Turn, turns
-from lateralline.proof.line_blunders import BLUNDER_M, named, plant
-from lateralline.proof.line_paths import held, squares_apart_m2
-from lateralline.proof.line_scores import Scores, gathered, score_site
+from lateralline.proof.coverage import by_hand
+from lateralline.proof.line_compare import Turn, contained_share, squares_apart_m2, turns
+from lateralline.proof.line_scores import BLUNDER_M, Scores, gathered, named, plant, score_site
 from lateralline.proof.line_truth import GRADE, HARDER, STOPS, USUAL, SimulatedSite, simulate_site
 from lateralline.proof.lines import Statistic, measures, misses
 from lateralline.proof.tables import lines_table
@@ -142,8 +140,8 @@ def test_paths_apart_are_measured_both_ways() -> None:
 
 
 def test_a_region_holds_a_pipe_whole_or_in_part() -> None:
-    assert held(shapely.box(-1, -1, 6, 6), ELBOW, 0.5, 9.5) == 1.0
-    assert held(shapely.box(-1, -1, 4.9, 6), ELBOW, 0.5, 9.5) == pytest.approx(4.4 / 9.0)
+    assert contained_share(shapely.box(-1, -1, 6, 6), ELBOW, 0.5, 9.5) == 1.0
+    assert contained_share(shapely.box(-1, -1, 4.9, 6), ELBOW, 0.5, 9.5) == pytest.approx(4.4 / 9.0)
 
 
 def adjusted(xyz: Sequence[Sequence[float]], shape: str, sigma_m: float = 0.02) -> Line:

@@ -21,8 +21,8 @@ from lateralline.solve.gather import gather
 def test_error_bars_hold_in_every_scenario(scenario):
     """Wider than the 94–96 % that `lateralline prove` asks of 10,000: 3 σ of 1,000 stops."""
     outcome = prove(scenario, 1000, 5)
-    assert 0.93 < outcome.plan_held < 0.97
-    assert 0.93 < outcome.depth_held < 0.97
+    assert 0.93 < outcome.plan_coverage < 0.97
+    assert 0.93 < outcome.depth_coverage < 0.97
     assert max(outcome.ratio) < 1.08
     assert outcome.lost <= 0.001
 
@@ -46,7 +46,7 @@ def test_levels_and_depths_hold_where_the_ground_is_hardly_known(scenario):
 @pytest.mark.parametrize("scenario", WRONG, ids=lambda s: s.name)
 def test_wrong_accuracies_break_the_error_bars_and_show(scenario):
     outcome = prove(scenario, 1000, 5)
-    assert outcome.plan_held < 0.75
+    assert outcome.plan_coverage < 0.75
     assert outcome.mean_chi2_per_dof > 1.1
     assert outcome.misses
 
@@ -90,7 +90,11 @@ def test_threads_and_chunks_change_nothing():
 
 def test_a_missed_bound_is_named():
     outcome = replace(
-        prove(SCENARIOS[0], 200, 1), stops=10_000, plan_held=0.5, ratio=(1.2, 1.0, 1.0), lost=0.01
+        prove(SCENARIOS[0], 200, 1),
+        stops=10_000,
+        plan_coverage=0.5,
+        ratio=(1.2, 1.0, 1.0),
+        lost=0.01,
     )
     assert len(outcome.misses) == 3
 

@@ -27,7 +27,7 @@ from lateralline.record.rows import (
     ZoneRow,
 )
 from lateralline.record.view import DASH, RecordView, number
-from lateralline.wording import in_words, with_own_unit
+from lateralline.wording import with_own_unit
 
 _SIZE: Final = 6.2
 _MOST_LINES: Final = 8  # of one cell
@@ -411,7 +411,7 @@ def _finding_table(view: RecordView) -> TableSection:
 
 
 def _in_words(view: RecordView, text: str) -> str:
-    return with_own_unit(in_words(text), view.unit)
+    return with_own_unit(text, view.unit)
 
 
 def _number(head: str, share: float) -> TableColumn:

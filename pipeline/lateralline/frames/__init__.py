@@ -28,7 +28,7 @@ Decisions, with reasons
   6.5.4.1, as quoted). It is taken as one σ on each axis, 2.4477 times that at 95 %. It moves a
   whole site together, so only files in another CRS take it in: σ and ellipses in quadrature,
   corridors and dig zones widened all round. With an accuracy nobody knows, σ are null and no
-  zone is drawn; a zone a metre off unsaid can hurt someone.
+  zone is drawn; a zone a metre off without a word of it can hurt someone.
 - Ballpark. Refused, unless `accept_zero_shift` comes with `shift_accuracy`; then used and
   warned of. Never for heights: a geoid taken for the ellipsoid is tens of metres. PROJ leaves
   some published operations out until ballpark ones are asked for, so both lists are looked at;
@@ -48,9 +48,9 @@ Decisions, with reasons
   inside one sister's or neighbour's, an error from 1° off, a warning before; where they would
   lie as well in a sister's, `which-zone` says that a wrong zone could not show. What no witness
   shows is not found: 9° E 50° N and 50° E 9° N are both places. One foot for the other is 2
-  ppm: its size is always said. What is only so because a site lies elsewhere (its datum, its
-  area, its foot) is not said beside the cause; nor, where lengths are wrong too, what readings
-  say against them.
+  ppm: its size is always reported. What is only so because a site lies elsewhere (its datum, its
+  area, its foot) is not reported beside the cause; nor, where lengths are wrong too, that
+  readings contradict them.
 - Levels. `level_datum` is the frame's. No level anywhere is "depth only", whatever `vertical`
   names: no vertical CRS, level columns null, and z counts from ground taken as level at 0.
   Grades are null too: they would be the ground's as much as the pipe's. Ellipsoidal heights
@@ -59,12 +59,16 @@ Decisions, with reasons
 - Scale. Grid against ground is a finding from 100 ppm (10 mm in 100 m).
 """
 
-from lateralline.frames.area import degrees_of, outside_area
 from lateralline.frames.build import site_frame
-from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame
-from lateralline.frames.heights import levels_by_grid
+from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame, levels_by_grid
 from lateralline.frames.operations import PLAN_95, Operation
-from lateralline.frames.systems import horizontal_crs, vertical_crs, with_levels
+from lateralline.frames.systems import (
+    degrees_of,
+    horizontal_crs,
+    outside_area,
+    vertical_crs,
+    with_levels,
+)
 
 __all__ = [
     "DEPTH_ONLY",

@@ -13,11 +13,16 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.findings import NOT_CONFORMAL, frame_findings
-from lateralline.frames.frame import EARTH_RADIUS_M, WGS84_2D, WGS84_3D, Frame
-from lateralline.frames.operations import OperationTerms, best, unbound
-from lateralline.frames.systems import Systems, site_systems
+from lateralline.frames.frame import EARTH_RADIUS_M, Frame
+from lateralline.frames.operations import OperationTerms, best
+from lateralline.frames.systems import (
+    Systems,
+    degrees_of,
+    degrees_on_own_datum,
+    site_systems,
+    unbound,
+)
 from lateralline.records import FieldRecord, Floats
 
 _STEP_M: Final = 100.0  # half the length over which the grid is compared with the ellipsoid
@@ -45,25 +50,26 @@ def site_frame(record: FieldRecord) -> Frame:
     CRS is unknown or unsuited, when no coordinates are given in it, or when they lie outside it.
     """
     settings, given = record.settings, _levels_given(record)
-    systems = site_systems(settings.horizontal, settings.vertical)
-    named = systems.levels != "relative"
-    if not len(given):
-        systems = Systems(systems.horizontal, None, "relative")
-    level_m = nan
-    if systems.levels != "relative":
-        level_m = float(given.mean())
+    named = site_systems(settings.horizontal, settings.vertical)
+    systems = named if len(given) else Systems(named.horizontal, None, "relative")
+    level_m = nan if systems.levels == "relative" else float(given.mean())
     if systems.horizontal is None:
         frame = _sketch(systems, _coordinates(record), level_m)
     else:
         frame = _on_grid(systems, systems.horizontal, _coordinates(record), level_m, settings.epoch)
     where = settings.georeference
-    terms = OperationTerms(
-        where.grids, where.accept_zero_shift, where.shift_accuracy_m, settings.epoch is not None
+    frame = replace(
+        frame,
+        terms=OperationTerms(
+            where.grids, where.accept_zero_shift, where.shift_accuracy_m, settings.epoch is not None
+        ),
+        levels_given=bool(len(given)),
+        levels_missing=named.levels != "relative" and not len(given),
     )
-    missing = named and not len(given)
-    return _with_findings(
-        replace(frame, terms=terms, levels_given=bool(len(given)), levels_missing=missing)
-    )
+    if frame.area is not None:
+        operation = best(*frame.geojson_systems(), frame.area, frame.terms)[1]
+        frame = replace(frame, operations=(operation,))
+    return replace(frame, findings=frame_findings(frame))
 
 
 def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
@@ -78,7 +84,7 @@ def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
     unit_m = axes[0].unit_conversion_factor
     step = _STEP_M / unit_m
     ends = np.array([[x - step, y], [x + step, y], [x, y - step], [x, y + step]])
-    lon, lat = _degrees_on_own_datum(grid, ends)
+    lon, lat = _reached(grid, ends, degrees_on_own_datum(grid, ends))
     geod = grid.get_geod()
     assert geod is not None  # every projected CRS has an ellipsoid
     out, back, length = geod.inv(lon[[0, 2]], lat[[0, 2]], lon[[1, 3]], lat[[1, 3]])
@@ -101,22 +107,8 @@ def grid_scale(grid: CRS, x: float, y: float) -> GridScale:
 def _sketch(systems: Systems, xy: Floats, level_m: float) -> Frame:
     # Axes of a job may count from far away, where a coordinate is good to a nanometre only.
     middle = np.median(xy, axis=0) if len(xy) else np.zeros(2)
-    origin = np.round(middle / _SKETCH_M) * _SKETCH_M
-    return Frame(
-        horizontal=None,
-        vertical=systems.vertical,
-        levels=systems.levels,
-        epoch=None,
-        grid=None,
-        origin=(float(origin[0]), float(origin[1])),
-        ground_per_grid=np.eye(2),
-        point_scale=1.0,
-        height_factor=1.0,
-        mean_level_m=level_m,
-        convergence_rad=nan,
-        unevenness=0.0,
-        area=None,
-    )
+    east, north = (np.round(middle / _SKETCH_M) * _SKETCH_M).tolist()
+    return Frame(None, systems.vertical, systems.levels, (east, north), level_m)
 
 
 def _on_grid(
@@ -141,27 +133,17 @@ def _on_grid(
         horizontal=horizontal,
         vertical=systems.vertical,
         levels=systems.levels,
+        origin=(float(origin[0]), float(origin[1])),
+        mean_level_m=level_m,
         epoch=epoch,
         grid=grid,
-        origin=(float(origin[0]), float(origin[1])),
         ground_per_grid=scale.metres_per_unit / height_factor,
         point_scale=scale.unit_m / metres_per_unit,
         height_factor=height_factor,
-        mean_level_m=level_m,
         convergence_rad=scale.convergence_rad,
         unevenness=scale.unevenness,
         area=_area(horizontal, xy),
     )
-
-
-def _with_findings(frame: Frame) -> Frame:
-    if frame.horizontal is None or frame.area is None:
-        return replace(frame, findings=frame_findings(frame))
-    source, target = frame.horizontal, WGS84_2D
-    if frame.levels == "ellipsoidal":
-        source, target = source.to_3d(), WGS84_3D
-    frame = replace(frame, operations=(best(source, target, frame.area, frame.terms)[1],))
-    return replace(frame, findings=frame_findings(frame))
 
 
 def _projection_at(geographic: CRS, centre: Floats) -> CRS:
@@ -181,21 +163,17 @@ def _projection_at(geographic: CRS, centre: Floats) -> CRS:
     )
 
 
-def _degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
-    """Return longitude and latitude, or raise where the projection does not reach."""
-    lon, lat = degrees_on_own_datum(crs, xy)
-    if not np.isfinite([lon, lat]).all():
+def _reached(crs: CRS, xy: Floats, degrees: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """Return longitude and latitude of xy (n, 2), or raise where the projection does not reach."""
+    if not np.isfinite(degrees).all():
         raise FrameError(f"coordinates near {xy[0].tolist()} lie outside {crs.name!r}")
-    return lon, lat
+    return degrees
 
 
 def _area(crs: CRS, xy: Floats) -> AreaOfInterest:
     """Return the cell the site lies in; a datum's few hundred metres make no odds here."""
-    lons, lats = _degrees_on_own_datum(crs, xy)
+    lons, lats = _reached(crs, xy, degrees_of(crs, xy))
     lon, lat = float(np.median(_one_way_round(lons, 360.0))), float(np.median(lats))
-    meridian = unbound(crs).prime_meridian
-    if meridian is not None:
-        lon += np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
     lon = (lon + 180.0) % 360.0 - 180.0  # 278.6 is -81.4
     west, south = (floor(v / _CELL_DEG) * _CELL_DEG for v in (lon, lat))
     return AreaOfInterest(west, south, west + _CELL_DEG, south + _CELL_DEG)

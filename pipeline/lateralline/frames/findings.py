@@ -5,23 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import hypot, isnan
 from textwrap import shorten
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pyproj import CRS
 
 from lateralline.findings import Finding, Severity, finding
-from lateralline.frames.operations import realizations_apart_m
+from lateralline.frames.frame import Frame
+from lateralline.frames.systems import realizations_apart_m, width_deg
 from lateralline.units import METRES_PER
-
-if TYPE_CHECKING:
-    from lateralline.frames.frame import Frame
 
 #: Relative difference of scale between directions from which a grid is not conformal (10⁻⁷ is
 #: 0.003 mm in 30 m; conformal projections reach 10⁻⁹ or better).
 NOT_CONFORMAL: Final = 1e-7
-#: Grid less ground from which it is said: 10 mm in 100 m. Common practice, no source.
+#: Grid less ground from which it is reported: 10 mm in 100 m. Common practice, no source.
 _SCALE_PPM: Final = 100.0
-#: The length that is said of.
+#: The length the difference is stated for.
 _TAPED_M: Final = 100.0
 
 
@@ -50,10 +48,8 @@ def _grid(frame: Frame) -> Iterator[Finding]:
     area = frame.area
     use = frame.horizontal.area_of_use if frame.horizontal else None
     if area and use:
-        width = (use.east - use.west) % 360 or 360.0  # also across the antimeridian
-        beside = all(
-            (lon - use.west) % 360 > width for lon in (area.west_lon_degree, area.east_lon_degree)
-        )
+        edges = (area.west_lon_degree, area.east_lon_degree)
+        beside = all((lon - use.west) % 360 > width_deg(use) for lon in edges)
         if beside or area.north_lat_degree < use.south or area.south_lat_degree > use.north:
             yield finding(
                 "outside-crs-area",
@@ -65,7 +61,7 @@ def _grid(frame: Frame) -> Iterator[Finding]:
 
 
 def _scale(frame: Frame) -> Iterator[Finding]:
-    """Say what a tape and the grid differ by, when a tape would show it."""
+    """Yield by how much a tape and the grid differ, when a tape would show it."""
     if abs(frame.scale_ppm) >= _SCALE_PPM:
         yield finding(
             "grid-not-ground",
@@ -78,7 +74,7 @@ def _scale(frame: Frame) -> Iterator[Finding]:
 
 
 def _feet(frame: Frame) -> Iterator[Finding]:
-    """Say what the other foot would do to coordinates: nothing in the records can show it."""
+    """Yield what the other foot would do to coordinates: nothing in the records can show it."""
     grid = frame.horizontal
     if grid is None or not grid.is_projected:
         return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import degrees
+from math import degrees, isnan, nan
 from typing import Final
 
 import numpy as np
@@ -12,8 +12,8 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
 from lateralline.findings import Finding
-from lateralline.frames.operations import PLAIN, Operation, OperationTerms, apply, best, conversion
-from lateralline.frames.systems import Levels, known_crs, short_text, with_levels
+from lateralline.frames.operations import PLAIN, Operation, OperationTerms, apply, best
+from lateralline.frames.systems import Levels, conversion, known_crs, short_text, with_levels
 from lateralline.records import Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
@@ -39,16 +39,16 @@ class Frame:
     horizontal: CRS | None  # the site's; None = local, invented axes
     vertical: CRS | None  # None unless a vertical CRS is named
     levels: Levels
-    epoch: float | None
-    grid: CRS | None
     origin: tuple[float, float]  # in grid units
-    ground_per_grid: Floats
-    point_scale: float  # k: grid metres per ellipsoid metre at the origin; 1 for local
-    height_factor: float  # R / (R + H): ellipsoid metres per ground metre
-    mean_level_m: float  # the H above; NaN when levels are relative or none is known
-    convergence_rad: float  # azimuth of grid north, clockwise from true north; NaN for local
-    unevenness: float  # relative difference of grid scale between directions
-    area: AreaOfInterest | None
+    mean_level_m: float  # H of the height factor; NaN when levels are relative or none is known
+    epoch: float | None = None
+    grid: CRS | None = None
+    ground_per_grid: Floats = field(default_factory=lambda: np.eye(2))
+    point_scale: float = 1.0  # k: grid metres per ellipsoid metre at the origin; 1 for local
+    height_factor: float = 1.0  # R / (R + H): ellipsoid metres per ground metre
+    convergence_rad: float = nan  # azimuth of grid north, clockwise from true north; NaN for local
+    unevenness: float = 0.0  # relative difference of grid scale between directions
+    area: AreaOfInterest | None = None
     operations: tuple[Operation, ...] = ()
     findings: tuple[Finding, ...] = field(default=(), repr=False)
     terms: OperationTerms = PLAIN
@@ -125,7 +125,7 @@ class Frame:
         The height comes only with ellipsoidal levels: RFC 7946 knows no other. Raises FrameError
         for a local sketch, and when the only way there is a ballpark one.
         """
-        source, target = self._geojson_systems()
+        source, target = self.geojson_systems()
         coordinates = self.to_site_crs(xyz_m)
         if self.levels != "ellipsoidal":
             coordinates = coordinates[:, :2]
@@ -189,9 +189,10 @@ class Frame:
             }
         for i, o in enumerate(self.operations, start=1):
             missing = "; better but missing: " + "; ".join(o.better_unavailable)
+            ballpark = "accepted in site.toml" if o.usable else "not used"
             about[f"operation_{i}"] = (
                 f"{o.source} to {o.target}: {o.name} ({o.accuracy_text}"
-                f"{_ballpark_text(o)}"
+                f"{f', BALLPARK, {ballpark}' if o.ballpark else ''}"
                 f"{', moves nothing' if o.zero_shift else ''})"
                 f"{missing if o.better_unavailable else ''}"
             )
@@ -201,7 +202,8 @@ class Frame:
     def _projected_here(self) -> bool:
         return self.horizontal is not None and self.horizontal.is_geographic
 
-    def _geojson_systems(self) -> tuple[CRS, CRS]:
+    def geojson_systems(self) -> tuple[CRS, CRS]:
+        """Return the systems that `to_lonlat` goes from and to; FrameError for a local sketch."""
         if self.horizontal is None:
             raise FrameError("a local sketch has invented axes: it has no longitude and latitude")
         if self.levels == "ellipsoidal":
@@ -248,7 +250,21 @@ class Frame:
         return apply(transformer, coordinates, self.epoch)
 
 
-def _ballpark_text(operation: Operation) -> str:
-    if not operation.ballpark:
-        return ""
-    return ", BALLPARK, accepted in site.toml" if operation.usable else ", BALLPARK, not used"
+def levels_by_grid(
+    frame: Frame, x: Floats, y: Floats, height_m: Floats
+) -> tuple[Floats, Operation]:
+    """Return levels (n,) in metres of heights (n,) above the ellipsoid of the horizontal CRS.
+
+    All NaN when no geoid grid leads to the vertical CRS, or nobody knows how good it is there; the
+    account of the operation says so, and which grids are missing. NaN heights stay NaN. Raises
+    FrameError unless both systems are named.
+    """
+    target = frame.write_crs
+    if frame.horizontal is None or frame.vertical is None or frame.area is None or target is None:
+        raise FrameError("heights can be reduced to levels only where both systems are named")
+    transformer, operation = best(frame.horizontal.to_3d(), target, frame.area, frame.terms)
+    if not operation.usable or isnan(operation.accuracy_m):
+        return np.full(len(height_m), np.nan), operation
+    unit_m = frame.horizontal.to_3d().axis_info[2].unit_conversion_factor
+    there = apply(transformer, np.column_stack([x, y, height_m / unit_m]), frame.epoch)
+    return np.asarray(there[:, 2] * frame.level_unit_m), operation

@@ -9,6 +9,8 @@ What "accuracy" means: the published figure carries no level of confidence. It "
 with caution" and may be no more than the inner precision of a derivation (IOGP 373-7-1, 6.5.4.1,
 read as quoted in a vendor's manual). It is taken here as one standard deviation on each axis in
 plan; 95 % of the shifts then lie within 2.4477 times as far.
+
+PROJ looks for datum and geoid grids in its own folder, the user's and the site's; never online.
 """
 
 from __future__ import annotations
@@ -27,11 +29,13 @@ from pyproj import CRS, Transformer
 # pyproj offers these elsewhere without exporting them, which a strict type checker refuses.
 from pyproj._crs import CoordinateOperation
 from pyproj._network import set_network_enabled
+from pyproj.datadir import get_data_dir, set_data_dir
 from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from lateralline.errors import FrameError
-from lateralline.frames import grids
+from lateralline.frames.systems import width_deg
+from lateralline.output import proof
 from lateralline.records import Floats
 from lateralline.wording import metres
 
@@ -42,6 +46,13 @@ PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
 _BALLPARK: Final = "ballpark"
 #: What stands in PROJ's pipelines that depend on the coordinate epoch: rates, models of motion.
 _BY_TIME: Final = ("t_epoch", "proj=deformation", "proj=defmodel")
+#: Environment variable that names folders of grids for all sites, separated as PATH is.
+GRIDS_VARIABLE: Final = "LATERALLINE_GRIDS"
+
+_OWN: Final = get_data_dir()
+#: Endings of grid files, and the operations of PROJ that read one or another kind.
+_ENDINGS: Final = (".tif", ".tiff", ".gsb", ".gtx", ".gtg")
+_READERS: Final = ("hgridshift", "vgridshift", "gridshift", "xyzgridshift")
 
 
 class OperationTerms(NamedTuple):
@@ -122,8 +133,8 @@ def best(
     Grids are never fetched over the network. A ballpark operation comes back only when there is
     no other, and says so. Raises FrameError when there is no operation at all.
     """
-    grids.look_in(terms.grids)
-    return _best(source, target, area, terms, os.environ.get(grids.GRIDS_VARIABLE, ""))
+    _look_in(terms.grids)
+    return _best(source, target, area, terms, os.environ.get(GRIDS_VARIABLE, ""))
 
 
 @lru_cache(maxsize=256)
@@ -145,10 +156,12 @@ def _best(
         for o in unavailable
         if math.isnan(published) or 0 <= o.accuracy < published
     ]
-    stated = math.isnan(accuracy) and terms.shift_accuracy_m is not None
-    stated &= not ballpark or (terms.accept_zero_shift and _plan_only(chosen))
-    if stated and terms.shift_accuracy_m is not None:
-        accuracy = terms.shift_accuracy_m
+    # nobody can accept a geoid taken for the ellipsoid
+    acceptable = terms.accept_zero_shift and "vertical" not in chosen.description
+    stated = False
+    if terms.shift_accuracy_m is not None and math.isnan(accuracy):
+        stated = not ballpark or acceptable
+        accuracy = terms.shift_accuracy_m if stated else accuracy
     operation = Operation(
         source=source.name,
         target=target.name,
@@ -166,29 +179,6 @@ def _best(
         undated=undated,
     )
     return chosen, operation
-
-
-@lru_cache(maxsize=64)
-def conversion(source: CRS, target: CRS) -> Transformer:
-    """Return the exact way between two systems on one datum: a projection, units, axes."""
-    return Transformer.from_crs(unbound(source), unbound(target), always_xy=True)
-
-
-def realizations_apart_m(crs: CRS) -> float:
-    """Return how far the realizations a datum ensemble stands for differ, 0 for one datum.
-
-    >>> realizations_apart_m(CRS("EPSG:32617")), realizations_apart_m(CRS("EPSG:26917"))
-    (2.0, 0.0)
-    """
-    datum = crs.datum
-    if datum is None or datum.type_name != "Datum Ensemble":
-        return 0.0
-    return float(datum.to_json_dict().get("accuracy", "nan"))
-
-
-def unbound(crs: CRS) -> CRS:
-    """Return a CRS without a datum shift written into it (`+towgs84`): itself, mostly."""
-    return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
 
 
 def apply(transformer: Transformer, xyz: Floats, epoch: float | None) -> Floats:
@@ -263,7 +253,7 @@ def _group(
 
 def _refuse_damaged() -> None:
     """Raise FrameError if a grid file of the user's is the reason why PROJ failed."""
-    if damaged := grids.damaged():
+    if damaged := _damaged():
         raise FrameError(
             f"grid file(s) that PROJ cannot read: {'; '.join(damaged)}: put whole copies there, or "
             "take them away to do without"
@@ -275,10 +265,9 @@ def _covers(transformer: Transformer, area: AreaOfInterest) -> bool:
     use = transformer.area_of_use
     if use is None:
         return False
-    width = (use.east - use.west) % 360.0 or 360.0  # also across the antimeridian
     return bool(
         (area.west_lon_degree - use.west) % 360.0 + (area.east_lon_degree - area.west_lon_degree)
-        <= width
+        <= width_deg(use)
         and use.south <= area.south_lat_degree
         and area.north_lat_degree <= use.north
     )
@@ -302,29 +291,20 @@ def _accuracy_m(transformer: Transformer) -> float:
     """
     if transformer.accuracy >= 0.0:
         return float(transformer.accuracy)
-    steps = _steps(transformer)
-    exact = bool(steps) and all(step.type_name == "Conversion" for step in steps)
+    steps = transformer.operations or ()
+    exact = steps and all(step.type_name == "Conversion" for step in steps)
     return 0.0 if exact else math.nan
-
-
-def _plan_only(transformer: Transformer) -> bool:
-    """Whether it leaves heights alone: nobody can accept a geoid taken for the ellipsoid."""
-    return "vertical" not in transformer.description
-
-
-def _steps(transformer: Transformer) -> tuple[CoordinateOperation, ...]:
-    return tuple(transformer.operations or ())
 
 
 def _grids_of(transformer: Transformer) -> tuple[tuple[str, str], ...]:
     """Return name and SHA-256 of each grid file an operation reads."""
     found = {
         g.short_name: g.full_name
-        for o in _steps(transformer)
+        for o in transformer.operations or ()
         for g in o.grids
         if g.available and g.full_name
     }
-    return tuple((Path(path).name, grids.sha256(path)) for path in found.values())
+    return tuple((Path(path).name, _sha256(path)) for path in found.values())
 
 
 def _moves_nothing(source: CRS, target: CRS, area: AreaOfInterest, chosen: Transformer) -> bool:
@@ -339,3 +319,49 @@ def _moves_nothing(source: CRS, target: CRS, area: AreaOfInterest, chosen: Trans
     )
     there = apply(back, apply(chosen, apply(own, degrees, None), None), None)
     return bool(np.abs(there - degrees).max() < 1e-9)
+
+
+# ---- grids ----------------------------------------------------------------------------------
+
+
+def _look_in(folder: str) -> None:
+    """Have PROJ look for grids in `folder` ("" = none) and where `LATERALLINE_GRIDS` says.
+
+    Nowhere else: what an earlier site of a batch named must not change a later one's result.
+    """
+    places = [_OWN, *filter(None, (os.environ.get(GRIDS_VARIABLE, ""), folder))]
+    wanted = os.pathsep.join(places)
+    if get_data_dir() != wanted:
+        set_data_dir(wanted)
+
+
+def _damaged() -> tuple[str, ...]:
+    """Return the grid files, with path and size, that PROJ cannot open where users put theirs.
+
+    Only the head of a file is read. Slow: for when something has gone wrong.
+    """
+    folders = map(Path, get_data_dir().removeprefix(_OWN).split(os.pathsep))
+    files = sorted(
+        path
+        for folder in folders
+        if folder != Path() and folder.is_dir()
+        for path in folder.iterdir()
+        if path.suffix.casefold() in _ENDINGS
+    )
+    return tuple(f"{p} ({p.stat().st_size} bytes)" for p in files if not _opens(p))
+
+
+def _opens(path: Path) -> bool:
+    for reader in _READERS:
+        try:
+            Transformer.from_pipeline(f'+proj={reader} +grids="{path}"')
+        except ProjError:
+            continue
+        return True
+    return False
+
+
+@lru_cache(maxsize=64)
+def _sha256(path: str) -> str:
+    """Return the SHA-256 of a grid file, in hexadecimal."""
+    return proof.sha256(Path(path))

@@ -1,4 +1,8 @@
-"""The coordinate reference systems a site names, turned into pyproj objects or a clear refusal."""
+"""The coordinate reference systems a site names: read, put together, and where they are used.
+
+A text becomes a pyproj object or a clear refusal; coordinates go to degrees on their own datum,
+which needs no choice of operation.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +11,22 @@ import warnings
 from functools import lru_cache
 from typing import Final, Literal, NamedTuple
 
-from pyproj import CRS
+import numpy as np
+from pyproj import CRS, Transformer
+
+# pyproj offers this elsewhere too, without exporting it, which a strict type checker refuses.
+from pyproj._crs import AreaOfUse
 from pyproj.crs import CompoundCRS
 from pyproj.exceptions import CRSError
 
 from lateralline.errors import FrameError
+from lateralline.records import Flags, Floats
 
 #: What a level is: above nothing in particular, above the ellipsoid, or in a named system.
 Levels = Literal["relative", "ellipsoidal", "named"]
 
-
+#: Published areas of use are boxes, rounded; a lot this near to the edge of one is no mistake.
+_MARGIN_DEG: Final = 0.05
 _SHOWN: Final = 80  # characters of a text in a message
 #: What PROJ calls the operations that are no projections (its pages on conversions and on
 #: transformations, from memory).
@@ -145,10 +155,10 @@ def known_crs(text: str) -> CRS:
             crs = CRS.from_user_input(text)
     except (CRSError, ValueError) as e:
         raise FrameError("PROJ knows none of that name") from e
-    said = [name or step for name, step in _STEP.findall(text.casefold()) if "proj" in text]
+    steps = [name or step for name, step in _STEP.findall(text.casefold()) if "proj" in text]
     if crs.coordinate_operation is not None:
-        said += _METHOD.findall(crs.coordinate_operation.method_name.casefold())
-    if operations := [name for name in said if name in _OPERATIONS or name == "step"]:
+        steps += _METHOD.findall(crs.coordinate_operation.method_name.casefold())
+    if operations := [name for name in steps if name in _OPERATIONS or name == "step"]:
         raise FrameError(f"it is an operation ({operations[0]}), no CRS")
     return crs
 
@@ -160,3 +170,78 @@ def _parse(text: str, which: str) -> CRS:
         raise FrameError(
             f"{which} CRS must be one pyproj knows, such as EPSG:32617; got {text[:_SHOWN]!r} ({e})"
         ) from e
+
+
+# ---- where coordinates lie ------------------------------------------------------------------
+
+
+@lru_cache(maxsize=64)
+def conversion(source: CRS, target: CRS) -> Transformer:
+    """Return the exact way between two systems on one datum: a projection, units, axes."""
+    return Transformer.from_crs(unbound(source), unbound(target), always_xy=True)
+
+
+def realizations_apart_m(crs: CRS) -> float:
+    """Return how far the realizations a datum ensemble stands for differ, 0 for one datum.
+
+    >>> realizations_apart_m(CRS("EPSG:32617")), realizations_apart_m(CRS("EPSG:26917"))
+    (2.0, 0.0)
+    """
+    datum = crs.datum
+    if datum is None or datum.type_name != "Datum Ensemble":
+        return 0.0
+    return float(datum.to_json_dict().get("accuracy", "nan"))
+
+
+def unbound(crs: CRS) -> CRS:
+    """Return a CRS without a datum shift written into it (`+towgs84`): itself, mostly."""
+    return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
+
+
+def outside_area(crs: CRS, x: Floats, y: Floats) -> Flags:
+    """Return (n,) True where x, y (n,), in the CRS's own unit, lie outside its area of use.
+
+    False where a coordinate is NaN, and everywhere when no area is published.
+
+    >>> outside_area(CRS(32617), np.array([5e5, 0.0]), np.array([4e6, 0.0]))
+    array([False,  True])
+    """
+    use, given = crs.area_of_use, np.isfinite(x) & np.isfinite(y)
+    if use is None:
+        return np.zeros(len(x), dtype=np.bool_)
+    lon, lat = degrees_of(crs, np.column_stack([x, y]))
+    lon = np.where(np.isfinite(lon), lon, np.inf)  # beyond the projection itself is inf already
+    with np.errstate(invalid="ignore"):
+        east = (lon - use.west + _MARGIN_DEG) % 360.0
+        inside = east <= width_deg(use) + 2 * _MARGIN_DEG
+        inside &= (lat >= use.south - _MARGIN_DEG) & (lat <= use.north + _MARGIN_DEG)
+    return np.asarray(given & ~inside)
+
+
+def width_deg(use: AreaOfUse) -> float:
+    """Return how far an area of use reaches east of its western edge, across the antimeridian."""
+    return float((use.east - use.west) % 360.0 or 360.0)
+
+
+def degrees_of(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
+    """Return longitude from Greenwich and latitude (n,) in degrees, on the CRS's own datum.
+
+    Infinite where the coordinates (n, 2) are beyond what the projection can take.
+    """
+    lon, lat = degrees_on_own_datum(crs, xy)
+    meridian = unbound(crs).prime_meridian
+    if meridian is not None:
+        lon = lon + np.degrees(meridian.longitude * float(meridian.unit_conversion_factor))
+    return lon, lat
+
+
+def degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
+    """Return longitude and latitude (n,) from the CRS's own prime meridian, on its own datum.
+
+    Infinite where the coordinates (n, 2) are beyond what the projection can take.
+    """
+    base = unbound(crs).geodetic_crs
+    assert base is not None  # projected or geographic
+    to_degrees = np.degrees(base.axis_info[0].unit_conversion_factor)
+    lon, lat = conversion(crs, base.to_2d()).transform(xy[:, 0], xy[:, 1])
+    return lon * to_degrees, lat * to_degrees

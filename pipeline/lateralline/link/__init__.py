@@ -53,10 +53,10 @@ Then all that touch are adjusted once more with what they share.
   on. Of 250 simulated lines of each kind (`prove lines --lines 2500 --seed 3`) none has a leg
   backwards.
 - A blunder or a bend. Bends and blunders pay for their freedoms what chance alone would gain
-  them, and the cheaper story is told. One bend and one wrong stop are tried before a bend on
-  either side of a stop; a contradiction is tried without each reading beside it. Two stories by
-  different stops as good as each other leave all readings in. What came to nothing once the
-  rest was left out is put back.
+  them, and the cheaper explanation is taken. One bend and one wrong stop are tried before a bend on
+  either side of a stop; a contradiction is tried without each reading beside it. Two
+  explanations by different stops as good as each other leave all readings in. What came to
+  nothing once the rest was left out is put back.
 - Selection by the whole line. By itself a stretch knows the pipe's tilt at its ends to some 8°,
   so a drop passes for one bend. Each single bend, and each stretch nothing fits, is therefore
   weighed again with the line on both sides (`selection`); two bends take the place of one at α
@@ -77,7 +77,7 @@ Then all that touch are adjusted once more with what they share.
   their χ² is some 0.7 of its degrees of freedom.
 - `counter_m` is the σ of one reading; slack grows along the cable. After an undecided stretch
   the counter starts a new offset.
-- Counters that cannot be are told before anything is ordered (`counters`): the longest chain of
+- Counters that cannot be are reported before anything is ordered (`counters`): the longest chain of
   readings that can be neighbours is believed when it is more than half; a stop outside it that
   lies on the chain's path loses its reading and is placed by its marks. Readings off by one
   factor throughout order the stops and give no length. A ratio of two units is named, never
@@ -87,7 +87,7 @@ Then all that touch are adjusted once more with what they share.
   line's own data pull it to the right one. What contradicts an exposure takes its band A away
   (`Line.contested`).
 - Size of a wrong position. A direction less sure than 0.5 m (1 σ), and along the pipe a point
-  without counter, is said not to be told.
+  without counter, is reported as unknown.
 - Junctions. The branch may enter up to 0.05 m (1 σ) above the parent's axis; the node of both
   lines is the parent's place. `at_counter` that the branch's last direction contradicts is left
   out, because a slip and a bend where nobody stopped look alike: the junction lies where the
@@ -95,8 +95,8 @@ Then all that touch are adjusted once more with what they share.
   a warning.
 - A bend with nothing left to test it, or known worse than 20° (1 σ), is undecided.
 - Fittings. The nearest is named, and every other that explains the angle as well to 3.84 in χ²;
-  geometry is held to one only where `bends = "standard"` asks, the bend lies within 3 σ of it
-  and no other does as well, and what that moved is a finding. Both systems list every angle of
+  geometry is constrained to one only where `bends = "standard"` asks, the bend lies within 3 σ of
+  it and no other does as well, and what that moved is a finding. Both systems list every angle of
   the trade: a missing one makes its neighbour the nearest.
 - χ² and degrees of freedom of a line are those of the set it hangs together with.
 """
@@ -211,8 +211,8 @@ def _prepare(
     points, junction = places.points, None
     findings += [*unused, *far, *known.findings, *unclear, *places.findings]
     if points and branch is not None:
-        junction, said = find(branch, points, parents, settings)
-        findings += said
+        junction, messages = find(branch, points, parents, settings)
+        findings += messages
         if junction is not None:
             points = oriented([as_point(junction, branch, runs, settings), *points])
     if len(points) < 2:
@@ -309,6 +309,5 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list
         if away and min(away) > 0.10:
             counted = min(away)
             entry = run.entry or "the entry"
-            said = finding("entry-not-mapped", f"run {run.id}", entry=entry, counted_m=counted)
-            out.append(said)
+            out.append(finding("entry-not-mapped", f"run {run.id}", entry=entry, counted_m=counted))
     return out

@@ -96,19 +96,19 @@ def _begin(line: NetworkLine, accuracy: Accuracy) -> Search[tuple[NetworkLine, F
 
     One wrong reading is likelier than a strange pipe. So where a stretch contradicts itself, or the
     pipe would bend before a stop and again after it, each reading there is left out in turn and the
-    shapes are chosen again. Where the line then shows the reading to be wrong, and the story is the
-    cheaper one, it is told.
+    shapes are chosen again. Where the line then shows the reading to be wrong, and that explanation
+    costs less, it is taken.
     """
     fit = yield from least_squares([line], accuracy)
     for _ in range(2):  # more than two such places are no slip of a pen
-        stories = [*_without_contradiction(line, accuracy), *_with_one_bend(line, accuracy)]
-        told = yield from together(
-            least_squares([p], accuracy, known=[*fit.left_out, wrong]) for p, wrong in stories
+        trials = [*_without_contradiction(line, accuracy), *_with_one_bend(line, accuracy)]
+        fits = yield from together(
+            least_squares([p], accuracy, known=[*fit.left_out, wrong]) for p, wrong in trials
         )
         cost = _cost(line, fit)
         better = [
             (_cost(p, other), wrong.alternative.subject.ref, p, other)
-            for (p, wrong), other in zip(stories, told, strict=True)
+            for (p, wrong), other in zip(trials, fits, strict=True)
             if other.result.converged and _shown(other, wrong) and passes_global_test(other)
         ]
         better = sorted((b for b in better if b[0] < cost), key=lambda b: b[0])
@@ -197,7 +197,7 @@ def _bend_beside(
     """Where something does not fit at a stop, try one or two bends before and after it instead.
 
     Bends too slight for their own stretch to show can be plain from the line on both sides. Every
-    story pays for its freedoms what chance alone would gain it. Bends must then explain the line as
+    trial pays for its freedoms what chance alone would gain it. Bends must then explain the line as
     well as a blunder does; a turn at the very stop, which hardly ever is just there, gives way to a
     bend unless that is clearly worse. Where another stretch does as well, nothing is believed.
     """
@@ -223,5 +223,5 @@ def _bend_beside(
     if not tries or tries[0][0] > fit.score + (TIED if turn else 0.0):
         return None
     best, here, trial, bent = tries[0]
-    told = all(t[0] - best >= TIED for t in tries if t[1] != here)
-    return (trial, bent) if told else None
+    unique = all(t[0] - best >= TIED for t in tries if t[1] != here)
+    return (trial, bent) if unique else None

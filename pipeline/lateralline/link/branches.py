@@ -49,13 +49,13 @@ def find(
     counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
     every = [*parent.line.points, *(r.point for r in parent.prepared.intermediates)]
     if run is None or not counted or not any(run.id in p.readings for p in every):
-        junction, said = _by_tangent(branch, points, parent)
+        junction, messages = _by_tangent(branch, points, parent)
     else:
-        junction, said = _by_counter(branch, run, parent, settings)
+        junction, messages = _by_counter(branch, run, parent, settings)
         if junction is not None:
-            junction, said = _agreed(branch, junction, points, parent)
+            junction, messages = _agreed(branch, junction, points, parent)
     if junction is None:
-        return None, said
+        return None, messages
     away = np.hypot(*(np.array([p.xyz_m for p in points]) - junction.xyz_m)[:, :2].T)
     if away.min() > MOST_LEG_M:
         far = finding(
@@ -66,8 +66,8 @@ def find(
             away_m=away[0],
             most_m=MOST_LEG_M,
         )
-        return None, (*said, far)
-    return junction, said
+        return None, (*messages, far)
+    return junction, messages
 
 
 def _at(branch: str, parent: AdjustedLine, leg: int, fraction: float, along_var: float) -> Junction:
@@ -154,7 +154,7 @@ def _agreed(
     if abs(off) <= W_LIMIT * sigma:
         return junction, ()
     both = max(at_end.along_m, abs(off) / _Z95)
-    said = finding(
+    contradiction = finding(
         "junction-contradiction",
         f"line {branch.line}",
         severity="warning" if beside <= FITTING_BESIDE_M else "error",
@@ -168,7 +168,7 @@ def _agreed(
         sigma_m=sigma,
         limit=W_LIMIT,
     )
-    return _at(branch.line, parent, met.leg, met.fraction, both**2), (said,)
+    return _at(branch.line, parent, met.leg, met.fraction, both**2), (contradiction,)
 
 
 def _by_tangent(

@@ -104,14 +104,18 @@ def check_counters(
             findings += [_beyond(out[mine[j]], away) for j, away in gone]
             lost |= {int(mine[j]) for j, _ in gone}
         else:
-            findings += _said([out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong])
+            findings += _wrong_readings(
+                [out[mine[j]] for j, _ in wrong], run, [w for _, w in wrong]
+            )
             for j, _ in wrong:
                 (out[mine[j]],) = without_runs([out[mine[j]]], {run.id})
     kept = [p for i, p in enumerate(out) if i not in lost]
     return CheckedCounters(kept, frozenset(order_only), findings)
 
 
-def _said(points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float]) -> list[Finding]:
+def _wrong_readings(
+    points: Sequence[LocatedPoint], run: Run, expected_m: Sequence[float]
+) -> list[Finding]:
     """Return a finding on each reading that cannot be right, or one on a counter that jumped."""
     read = [p.readings[run.id] for p in points]
     off = np.subtract(read, expected_m)
@@ -440,8 +444,8 @@ def impossible_lengths(
 ) -> tuple[list[Finding], set[str]]:
     """Return each pair of neighbours on a run that lie further apart than the cable reached.
 
-    Always said, whatever the adjustment makes of it. `points` are all of a line, of every run. Then
-    the names of exposures that contradict each other so.
+    Always reported, whatever the adjustment makes of it. `points` are all of a line, of every run.
+    Then the names of exposures that contradict each other so.
     """
     out: list[Finding] = []
     names: set[str] = set()

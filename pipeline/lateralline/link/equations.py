@@ -1,8 +1,8 @@
 """The observation equations of line networks: computed minus observed, and analytic derivatives.
 
-An `EquationLayout` says in plain arrays of indices where everything stands: the unknowns, the rows,
-and which touch which; so one network or many side by side are evaluated by the same few calls of
-numpy. An `x` index counts unknowns, a `row` index observations; legs, stations and readings are
+An `EquationLayout` gives in plain arrays of indices where everything stands: the unknowns, the
+rows, and which touch which; so one network or many side by side are evaluated by the same few calls
+of numpy. An `x` index counts unknowns, a `row` index observations; legs, stations and readings are
 numbered apart. `side_by_side` shifts each kind by what stands before it.
 """
 
@@ -50,8 +50,10 @@ def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[
     return residual, by_direction @ across, by_angles
 
 
-_X, _ROW, _LEG = {"kind": "x"}, {"kind": "row"}, {"kind": "leg"}
-_STATION, _READING = {"kind": "station"}, {"kind": "reading"}
+#: What the numbers of a column of indices count.
+_X, _ROW, _LEG, _STATION, _READING = (
+    {"counts": what} for what in ("x", "row", "leg", "station", "reading")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +140,10 @@ def side_by_side(layouts: Sequence[EquationLayout], unknowns: int, rows: int) ->
     }
     columns: dict[str, Any] = {}
     for f in fields(EquationLayout):
-        kind = f.metadata.get("kind")
         parts = [getattr(layout, f.name) for layout in layouts]
-        if kind is not None:
-            parts = [part + by for part, by in zip(parts, step[kind], strict=True)]
+        if f.metadata:
+            by = step[f.metadata["counts"]]
+            parts = [part + first for part, first in zip(parts, by, strict=True)]
         columns[f.name] = np.concatenate(parts)
     return EquationLayout(**columns)
 
@@ -168,16 +170,13 @@ class LayoutBuilder:
 
     def done(self) -> EquationLayout:
         """Return the layout."""
-        wide = {"point_m": 3, "seen_m": 3, "look_rad": 2, "along_rad": 2}
+        wide = {"point_m": (-1, 3), "seen_m": (-1, 3), "look_rad": (-1, 2), "along_rad": (-1, 2)}
         columns: dict[str, Any] = {}
         for f in fields(EquationLayout):
-            values = self._lists[f.name]
-            if f.metadata.get("kind") is not None:
-                columns[f.name] = np.array(values, dtype=np.int64)
-            elif f.name in wide:
-                columns[f.name] = np.array(values, dtype=np.float64).reshape(-1, wide[f.name])
-            else:
-                columns[f.name] = np.array(values, dtype=np.float64)
+            kind = np.int64 if f.metadata else np.float64
+            columns[f.name] = np.array(self._lists[f.name], dtype=kind).reshape(
+                wide.get(f.name, (-1,))
+            )
         return EquationLayout(**columns)
 
 
@@ -238,10 +237,7 @@ class _Sums:
 
 
 def _evaluate(layout: EquationLayout, flat: Floats, out: _Sums) -> None:
-    start, end = (flat[at[:, None] + _XYZ] for at in (layout.leg_from, layout.leg_to))
-    leg = end - start
-    length = np.maximum(np.linalg.norm(leg, axis=1), 1e-9)
-    legs = _Legs(layout, start, end, leg, length, leg / length[:, None])
+    legs = _Legs(layout, flat)
     _points(layout, flat, out)
     _aims(layout, flat, legs, out)
     if len(layout.station_x):
@@ -260,17 +256,12 @@ def _evaluate(layout: EquationLayout, flat: Floats, out: _Sums) -> None:
 class _Legs:
     """Legs as they are at x."""
 
-    def __init__(
-        self,
-        layout: EquationLayout,
-        start: Floats,
-        end: Floats,
-        leg: Floats,
-        length: Floats,
-        unit: Floats,
-    ) -> None:
-        self.start, self.end, self.leg, self.length, self.unit = start, end, leg, length, unit
+    def __init__(self, layout: EquationLayout, x: Floats) -> None:
         self.from_x, self.to_x = layout.leg_from, layout.leg_to
+        self.start, self.end = (x[at[:, None] + _XYZ] for at in (self.from_x, self.to_x))
+        self.leg = self.end - self.start
+        self.length = np.maximum(np.linalg.norm(self.leg, axis=1), 1e-9)
+        self.unit = self.leg / self.length[:, None]
 
     def lengthen(self, out: _Sums, row: Ints, leg: Ints, times: Floats) -> None:
         """Add the derivative of `times` a leg's length to rows."""

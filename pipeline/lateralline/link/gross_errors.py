@@ -18,7 +18,7 @@ from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.records import Floats
 
 _Z95: Final = float(norm.ppf(0.975))
-#: An error in plan of which a component is less sure than this is told across it only.
+#: An error in plan of which a component is less sure than this is given across it only.
 _TOLD_M: Final = 0.5
 #: Two directions less than 30° apart are one, in words.
 _ALIKE: Final = float(np.cos(np.radians(30.0)))

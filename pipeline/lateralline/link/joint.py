@@ -1,4 +1,4 @@
-"""All lines that touch, adjusted together: junctions shared, errors held in common.
+"""All lines that touch, adjusted together: junctions shared, errors in common.
 
 Each line has been adjusted by itself. Here the shapes found so are kept, every observation comes in
 once more, stops of other runs too; a branch begins where its parent has the junction; and what
@@ -93,7 +93,7 @@ def _with_legs_reassigned(fit: Fit, accuracy: Accuracy, *, shared: bool) -> Sear
 def _with_constrained_bends(
     fit: Fit, settings: Settings, *, shared: bool
 ) -> Search[tuple[Fit, list[Finding]]]:
-    """Return the network with its bends held to fittings where the site asks, and what that did."""
+    """Return the network with bends constrained to fittings where asked, and what that did."""
     lines, findings = constrain_bends(fit, settings)
     if not any(p.bend_rad for p in lines):
         return fit, findings
@@ -206,7 +206,7 @@ _STEP_M = 1e-5
 
 
 def constrain_bends(fit: Fit, settings: Settings) -> tuple[list[NetworkLine], list[Finding]]:
-    """Return the lines with bends held to fittings where they may be, and findings on the others.
+    """Return the lines with bends constrained to fittings where they may be; findings on the rest.
 
     The same lines when none asks for it.
     """

@@ -64,8 +64,8 @@ TILT_RAD = np.radians(5.0)
 def likely_positions_m(points: Sequence[LocatedPoint]) -> Floats:
     """Return where points (k, 3) most likely lie, were the pipe nearly level.
 
-    A stop whose tilt little told has been freed of its prior, which may carry it a metre along the
-    pipe: right beside its covariance, of no use to tell what comes first.
+    A stop whose tilt was hardly observed has been freed of its prior, which may carry it a metre
+    along the pipe: right beside its covariance, of no use to order stops by.
     """
     out = np.array([p.xyz_m for p in points]).reshape(-1, 3)
     for i, p in enumerate(points):
@@ -235,7 +235,7 @@ class NetworkLine:
     shapes: Shapes
     intermediates: tuple[IntermediatePoint, ...] = ()
     join: JunctionConstraint | None = None
-    bend_rad: tuple[tuple[int, float], ...] = ()  # vertex → turn it is held to
+    bend_rad: tuple[tuple[int, float], ...] = ()  # vertex → turn it is constrained to
 
     def place(self, intermediate: IntermediatePoint) -> tuple[int, float]:
         """Return the leg of the path an intermediate point is on, and the fraction along it."""

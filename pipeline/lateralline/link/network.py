@@ -31,7 +31,7 @@ from lateralline.settings import Accuracy
 #: Axis of the branch where it enters against that of the parent: it may enter above, and a fitting
 #: is not a point. Common practice, no source.
 JUNCTION_LEVEL_M, JUNCTION_PLAN_M = 0.05, 0.02
-#: σ of a bend held to a standard fitting. Common practice, no source.
+#: σ of a bend constrained to a standard fitting. Common practice, no source.
 FITTING_RAD = np.radians(1.0)
 
 

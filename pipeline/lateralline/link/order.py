@@ -57,8 +57,8 @@ def order_points(
             )
         )
         rest, kept = [r for r in runs if r.id != run.id], _without(points, run)
-        ordered, said = order_points(line, kept, rest)
-        return ordered, [findings[-1], *said]
+        ordered, more = order_points(line, kept, rest)
+        return ordered, [findings[-1], *more]
     order = np.argsort(found.keys, kind="stable")
     ordered = _with_levels([points[int(i)] for i in order], found.keys[order])
     return oriented(ordered), findings
@@ -134,16 +134,16 @@ def _along_both(along: Floats, beside: Floats, within: Flags, entry: float | Non
     them together, an outlier having little say; then each goes halfway to where it lies, and the
     order of the counter stays.
     """
-    told = within if within.any() or entry is not None else np.ones(len(along), bool)
-    middle = float(np.mean(along[told])) if told.any() else 0.0
+    usable = within if within.any() or entry is not None else np.ones(len(along), bool)
+    middle = float(np.mean(along[usable])) if usable.any() else 0.0
     a = np.stack([np.ones(len(along)), along - middle], axis=1)
-    ease = np.array([0.0 if told.any() else 1e-9, _SCALE_RATIO**-2])
+    ease = np.array([0.0 if usable.any() else 1e-9, _SCALE_RATIO**-2])
     zero, slope = (0.0 if entry is None else entry) + middle, 1.0
-    if told.any():
-        zero = float(np.median((beside - along)[told])) + middle
+    if usable.any():
+        zero = float(np.median((beside - along)[usable])) + middle
     for _ in range(10):
         off = beside - zero - slope * (along - middle)
-        weight = np.where(told, _BESIDE_M**-2 / (1 + (off / (3 * _BESIDE_M)) ** 2), 0.0)
+        weight = np.where(usable, _BESIDE_M**-2 / (1 + (off / (3 * _BESIDE_M)) ** 2), 0.0)
         normal = a.T @ (weight[:, None] * a) + np.diag(ease)
         side = a.T @ (weight * beside) + ease * [zero, 1.0]
         if entry is not None:  # a counter's zero may slip, or be read off another mark

@@ -73,13 +73,13 @@ def merge_same_places(
         if not seen:
             out.append(stops[0])
             continue
-        place, said = _one(seen, _way(points, group), accuracy)
-        if any(f.severity == "error" for f in said):
+        place, messages = _one(seen, _way(points, group), accuracy)
+        if any(f.severity == "error" for f in messages):
             contested |= {p.ref for p in seen}
-        findings += said
+        findings += messages
         if stops:
-            place, said = _joined(stops[0], place)
-            findings += said
+            place, messages = _joined(stops[0], place)
+            findings += messages
         out.append(place)
     return MergedPlaces(out, findings, frozenset(contested))
 

@@ -253,39 +253,28 @@ def parameters(
     fits: Sequence[Fit], solved: Solved, settings: Settings
 ) -> tuple[AdjustedParameter, ...]:
     """Return the adjusted value of each, with its σ and what it was before."""
+    accuracy = settings.accuracy
     out = []
     for fit in fits:
-        x, sigma = fit.result.x, np.sqrt(np.diag(fit.result.cov))
+        x, sigma = fit.result.x.tolist(), np.sqrt(np.diag(fit.result.cov)).tolist()
+        rows = []
         for run, i in fit.model.scale_x.items():
-            prior = settings.accuracy.counter_scale_ratio
-            out.append(
-                AdjustedParameter(
-                    "counter_scale", f"run {run}", float(x[i]), float(sigma[i]), "1", 1.0, prior
-                )
-            )
+            known = ("1", 1.0, accuracy.counter_scale_ratio)
+            rows.append(("counter_scale", f"run {run}", x[i], sigma[i], *known))
             for at, place, reading in fit.model.offset_x[run]:
-                where = f" at {place.subject}"
-                out.append(
-                    AdjustedParameter(
-                        "counter_offset",
-                        f"run {run}{where}",
-                        float(x[at]),
-                        float(sigma[at]),
-                        "m",
-                        reading,
-                        settings.accuracy.counter_m,
-                    )
-                )
+                where = f"run {run} at {place.subject}"
+                known = ("m", reading, accuracy.counter_m)
+                rows.append(("counter_offset", where, x[at], sigma[at], *known))
         lines = " and ".join(p.id for p in fit.model.lines)
         columns = fit.model.shared_x
         first = len(columns) - len(solved.depth_scales)
         for scale, i in zip(solved.depth_scales, columns[max(first, 0) :].tolist(), strict=False):
             if first >= 0 and i >= 0:
                 name = f"receiver {scale.receiver}".strip() + f", line {lines}"
-                value = scale.value + scale.sigma * float(x[i])
-                spread = scale.sigma * float(sigma[i])
-                prior = settings.accuracy.depth_scale_ratio
-                out.append(AdjustedParameter("depth_scale", name, value, spread, "1", 1.0, prior))
+                value, spread = scale.value + scale.sigma * x[i], scale.sigma * sigma[i]
+                known = ("1", 1.0, accuracy.depth_scale_ratio)
+                rows.append(("depth_scale", name, value, spread, *known))
+        out += [AdjustedParameter(*row) for row in rows]
     return tuple(out)
 
 

@@ -139,7 +139,7 @@ class Fit:
     model: NetworkModel
     result: Adjustment
     left_out: tuple[SuspectedBlunder, ...]
-    tied: tuple[SuspectedBlunder, ...]  # suspects that cannot be told apart; none is left out
+    tied: tuple[SuspectedBlunder, ...]  # suspects the data cannot distinguish; none is left out
 
     @property
     def suspects(self) -> tuple[SuspectedBlunder, ...]:

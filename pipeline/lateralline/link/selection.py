@@ -141,17 +141,17 @@ def _steps(line: NetworkLine, fit: Fit) -> tuple[Ints, Floats, bool]:
     if not straight or not result.converged:
         return none
     tests = result.test(sums)
-    told = np.nan_to_num(tests.statistic.reshape(-1, 2)).max(axis=1)
-    worst, sure = int(told.argmax()), float(chi2.isf(ALPHA, 1))
+    statistic = np.nan_to_num(tests.statistic.reshape(-1, 2)).max(axis=1)
+    worst, sure = int(statistic.argmax()), float(chi2.isf(ALPHA, 1))
     by_doubt = line.shapes.kept_straight[max(straight[worst] - 1, 0) : straight[worst] + 2].any()
-    if not told[worst] > (sure if by_doubt else chi2.isf(STEP_ALPHA, 1)):
+    if not statistic[worst] > (sure if by_doubt else chi2.isf(STEP_ALPHA, 1)):
         return none
     beside = np.abs(np.array(straight) - straight[worst]) <= 1
-    at = np.flatnonzero(beside & (told > told[worst] - TIED))
+    at = np.flatnonzero(beside & (statistic > statistic[worst] - TIED))
     stretches = np.array(straight)[at]
     length = np.linalg.norm(path[number[stretches + 1]] - path[number[stretches]], axis=1)
     size = np.abs(tests.size.reshape(-1, 2)[at]) * length[:, None]
-    return stretches, size, bool(told[worst] > sure)
+    return stretches, size, bool(statistic[worst] > sure)
 
 
 def bends_stand_clear(fit: Fit, line: NetworkLine, stretch: int) -> bool:

@@ -4,13 +4,13 @@ Every stretch is adjusted by itself under each hypothesis, all stretches at once
 squares decide: the same observations as the line's own adjustment (`network`), cut down to two ends
 and what lies between. Straight is refused, and a bend believed, only at α = 0.001. And a straight
 that fits is believed only where a 45° bend midway would have been seen (Baarda's non-centrality for
-power 0.80): else the stretch is undecided, and the person is told where one more stop would tell.
+power 0.80): else the stretch is undecided, and a finding names where one more stop would decide.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from scipy.stats import chi2
@@ -75,15 +75,8 @@ class StretchAdjustment:
 
     def take(self, rows: Ints) -> StretchAdjustment:
         """The stretches of these numbers, repeats allowed."""
-        return StretchAdjustment(
-            self.ends_m[rows],
-            self.angles_rad[rows],
-            self.whiten[rows],
-            self.directed[rows],
-            self.counted_m[rows],
-            self.start_angles_rad[rows],
-            self.accuracy,
-        )
+        columns = [f.name for f in fields(self) if f.name != "accuracy"]
+        return replace(self, **{name: getattr(self, name)[rows] for name in columns})
 
     @property
     def chord_m(self) -> Floats:
@@ -135,11 +128,17 @@ class StretchAdjustment:
         weight = np.where(np.isfinite(self.counted_m), 1 / np.sqrt(self._counter_variance()), 0.0)
         total = length.sum(axis=1)
         counted = np.where(np.isfinite(self.counted_m), self.counted_m, 0.0)
-        j = np.zeros((s, 1, n))
-        for i in range(legs.shape[1]):
-            step = (weight / scale)[:, None] * unit[:, i]
-            j[:, 0, columns[i] : columns[i] + 3] -= step
-            j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+
+        def by_length(*times: tuple[int, Floats]) -> Floats:
+            """Jacobian (s, 1, n) of the sum of so many times (s,) the lengths of legs."""
+            j = np.zeros((s, 1, n))
+            for i, factor in times:
+                step = factor[:, None] * unit[:, i]
+                j[:, 0, columns[i] : columns[i] + 3] -= step
+                j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
+            return j
+
+        j = by_length(*((i, weight / scale) for i in range(legs.shape[1])))
         j[:, 0, 10] = -weight * total / scale**2
         rows.append((weight * (total / scale - counted))[:, None])
         jacobians.append(j)
@@ -150,13 +149,9 @@ class StretchAdjustment:
         jacobians.append(j)
 
         if balance_m is not None:
-            j = np.zeros((s, 1, n))
-            for i, sign in ((0, 1.0), (legs.shape[1] - 1, -1.0)):
-                step = (sign / balance_m)[:, None] * unit[:, i]
-                j[:, 0, columns[i] : columns[i] + 3] -= step
-                j[:, 0, columns[i + 1] : columns[i + 1] + 3] += step
             rows.append(((length[:, 0] - length[:, -1]) / balance_m)[:, None])
-            jacobians.append(j)
+            last = legs.shape[1] - 1
+            jacobians.append(by_length((0, 1 / balance_m), (last, -1 / balance_m)))
         return np.concatenate(rows, axis=1), np.concatenate(jacobians, axis=1)
 
     def _counter_variance(self) -> Floats:
@@ -297,16 +292,16 @@ def choose_shapes(points: Sequence[LocatedPoint], accuracy: Accuracy) -> Shapes:
         turned, x = _bend_but_for_the_counter(stretches_alone.take(denied))
         one[denied[turned]] = x[turned]
         fits[denied[turned], 1], chi2_all[denied[turned], 1] = True, 0.0
-    told = hidden >= W_DETECTABLE**2
+    testable = hidden >= W_DETECTABLE**2
     bend = (chi2_all[:, 0] - chi2_all[:, 1] > gain) & fits[:, 1]
     double = ~bend & ~fits[:, 0] & ~fits[:, 1] & fits[:, 2]
     is_straight = ~bend & ~double & fits[:, 0]
     strained = chi2_all[:, 0] > chi2.isf(0.05, np.maximum(free, 1))
     forced = _passed_over(
-        observed, ~is_straight, is_straight & ~told, is_straight & strained, accuracy
+        observed, ~is_straight, is_straight & ~testable, is_straight & strained, accuracy
     )
     bend, double = bend & ~forced, double & ~forced
-    undecided = ~forced & ~bend & ~double & ~(is_straight & told)
+    undecided = ~forced & ~bend & ~double & ~(is_straight & testable)
     shape = np.select(
         [bend, double, undecided], ["bend", "double_bend", "undecided"], default="straight"
     )

@@ -3,8 +3,8 @@
 A base set up on another point, a radio fix to another mount point, a wrong initialisation: every
 position from then on is off by the same. Such a shift leaves headings and counters what they were,
 so that where it begins the chord agrees with neither. One unknown shift of all stops beyond a
-stretch is held against what the line would else need there: bends, steps, blunders. Where the pipe
-itself could do the same (a step aside, its path a little longer than the chord), both are said;
+stretch is compared with what the line would else need there: bends, steps, blunders. Where the pipe
+itself could do the same (a step aside, its path a little longer than the chord), both are reported;
 what no pipe can do is an error.
 """
 
@@ -29,15 +29,15 @@ from lateralline.settings import Accuracy
 
 #: Stops on either side, at least: fewer are a blunder of their own.
 _LEAST: Final = 2
-#: Chance that a line with nothing wrong is told of a shift, all its stretches together.
+#: Chance that a line with nothing wrong is given a shift, all its stretches together.
 _ALPHA: Final = 0.005
 _ONE_STOP: Final = 6.0
 
 
 #: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
 _SIGMAS: Final = 3.5
-#: Δχ² by which the shift must be the better story to be held for the cause, and what it owes a
-#: story of one stop in the wrong place: one is likelier than many.
+#: Δχ² by which the shift must be the better explanation to be taken for the cause, and what it owes
+#: one of a single stop in the wrong place: one is likelier than many.
 _SURELY: Final = 3.84
 #: A shift known no better than this (1 σ) may as well be a bend that lies otherwise.
 _KNOWN_M: Final = 0.3
@@ -78,7 +78,7 @@ class OccupationShift:
 def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[OccupationShift | None]:
     """Return the shift that explains a line as well as its bends and blunders do, if one does.
 
-    Either story pays for each of its freedoms what chance alone would gain it.
+    Either explanation pays for each of its freedoms what chance alone would gain it.
     """
     may = list(_places(line))
     if not may or not fit.result.converged:
@@ -94,12 +94,12 @@ def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[Occupa
     ]
     results = (yield wanted) if wanted else []
     as_it_is = (line, fit.model, fit.result, fit.left_out)
-    stories = [
+    candidates = [
         *((s, *as_it_is) for s in may if s not in asked or line.shapes.shape[s] == "bend"),
         *zip(asked, trials, models, results, kept, strict=True),
     ]
     found = []
-    for s, trial, model, result, some in stories:
+    for s, trial, model, result, some in candidates:
         shift = _tested(trial, model, result, s, limit)
         if shift is not None:
             price = float(chi2.isf(ALPHA, 2)) + sum(x.limit for x in some) + _bends(trial)

@@ -20,7 +20,7 @@ from lateralline.settings import Accuracy
 #: straight, so their χ² comes out below its degrees of freedom; more would hide half-metre
 #: blunders, less would take a settled pipe for one.
 PIPE_WANDER_RAD = np.radians(1.0)
-#: A leg shorter than this is inside the transmitter; no bend can be told there.
+#: A leg shorter than this is inside the transmitter; no bend can be resolved there.
 SHORTEST_LEG_M = 0.05
 
 
@@ -73,7 +73,7 @@ def without_tilt_prior(x: Floats, cov: Floats, prior_rad: float) -> tuple[Floats
 
 
 def _wider(var: float, prior_rad: float) -> float:
-    """Variance of the tilt under the loose prior; one its own prior told alone becomes loose."""
+    """Variance of the tilt under the loose prior; loose where its own prior alone gave it."""
     information = 1 / var - 1 / prior_rad**2 + 1 / LOOSE_TILT_RAD**2
     # a tilt as wide as its prior, or a little wider by averaging, was observed by nothing
     return float(1 / max(information, 1 / LOOSE_TILT_RAD**2))
@@ -103,7 +103,7 @@ TIED = 3.84
 
 @cache
 def limit_of(what: str, freedoms: int) -> float:
-    """Return the χ² beyond which a reading of this kind is held to be wrong."""
+    """Return the χ² beyond which a reading of this kind is rejected."""
     return float(chi2.isf(ALPHAS.get(what, ALPHA), freedoms))
 
 

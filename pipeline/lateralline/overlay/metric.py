@@ -15,8 +15,8 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.area import degrees_of, degrees_on_own_datum
-from lateralline.frames.operations import apply, conversion, unbound
+from lateralline.frames.operations import apply
+from lateralline.frames.systems import conversion, degrees_of, degrees_on_own_datum, unbound
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats, Ints
 

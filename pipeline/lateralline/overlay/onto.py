@@ -10,7 +10,8 @@ import shapely
 from pyproj import CRS
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import PLAN_95, Operation, apply, best, realizations_apart_m
+from lateralline.frames.operations import PLAN_95, Operation, apply, best
+from lateralline.frames.systems import realizations_apart_m
 from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.bodies import PlannedWork
 from lateralline.overlay.metric import Metric

@@ -1,4 +1,8 @@
-"""Do the error bars hold the truth, and is what the marks know used up?"""
+"""Do the error bars hold the truth, is what the marks know used up, and is it better than by hand?
+
+The rule of hand: mid mark for the plan position, null separation over √2 for the depth, the
+strongest spot where the mid mark is missing or there are two. Common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +12,8 @@ import numpy as np
 from scipy.stats import chi2, norm
 
 from lateralline.kernels.lsq import whiten
-from lateralline.proof.by_hand import by_hand
 from lateralline.proof.scenarios import PER_LINE, Simulated, StopScenario, simulate
-from lateralline.records import Fixes, Floats
+from lateralline.records import Fixes, Flags, Floats, Ints, Marks, StopRows
 from lateralline.solve import solve
 from lateralline.solve.gather import gather
 from lateralline.solve.problem import END, StopProblem
@@ -31,8 +34,8 @@ class Coverage:
 
     name: str
     stops: int
-    plan_held: float  # share of 95 % ellipses that hold the truth
-    depth_held: float
+    plan_coverage: float  # share of 95 % ellipses that hold the truth
+    depth_coverage: float
     rms_m: tuple[float, float, float]  # along, across, depth
     ratio: tuple[float, float, float]  # along, across, level
     hand_rms_m: tuple[float, float, float]  # along, across, depth by the rule of hand
@@ -54,7 +57,10 @@ class Coverage:
         worst = WORST_RATIO + 3.0 * (np.sqrt(0.5 / self.stops) - np.sqrt(0.5 / FULL)) * (wider > 1)
         out = [
             f"{self.name}: {what} {share:.4f} outside {low:.3f}–{high:.3f}"
-            for what, share in (("plan ellipse", self.plan_held), ("depth", self.depth_held))
+            for what, share in (
+                ("plan ellipse", self.plan_coverage),
+                ("depth", self.depth_coverage),
+            )
             if not low <= share <= high
         ]
         out += [
@@ -174,3 +180,57 @@ def _rejected(fixes: Fixes, together: int) -> float:
     if not tested.any():
         return float("nan")
     return float(np.mean(chi2.sf(value[tested], dof[tested]) < 0.05))
+
+
+# ---- the rule of hand -----------------------------------------------------------------------
+
+
+def by_hand(marks: Marks, stops: StopRows, *, squared: bool = False) -> Floats:
+    """Return east, north, level and depth (k, 4) of every stop by the rule of hand.
+
+    The stop's depth reading stands in where there are not two end nulls; NaN where nothing does.
+    `squared` is the rule at its best: the mid mark is good along the pipe and poor across it, so
+    with two end nulls its place is where a square from it meets the line between them.
+    """
+    key = {(r, s): i for i, (r, s) in enumerate(zip(stops.run, stops.stop, strict=True))}
+    of_stop = np.array([key[k] for k in zip(marks.run, marks.stop, strict=True)])
+    ends = _outer(marks, of_stop, len(stops.run))
+    mid = _mean(marks.xyz_m, of_stop, marks.kind == "mid_null", len(stops.run))
+    peak = np.isin(marks.kind, ("peak_total", "peak_axial"))
+    strongest = _mean(marks.xyz_m, of_stop, peak, len(stops.run))
+    spot = np.where(np.isfinite(mid), mid, strongest)
+    spot = np.where(np.isfinite(spot), spot, ends.mean(axis=1))
+    between = ends[:, 1] - ends[:, 0]
+    separation = np.linalg.norm(between, axis=1)
+    if squared:
+        spot = np.where(separation[:, None] > 0.0, _squared(spot, ends[:, 0], between), spot)
+    depth = np.where(separation > 0.0, separation / np.sqrt(2.0), stops.depth_reading_m)
+    return np.column_stack([spot[:, :2], spot[:, 2] - depth, depth])
+
+
+def _squared(spot: Floats, foot: Floats, way: Floats) -> Floats:
+    """Return where a square from each spot (k, 3), in plan, meets the line from `foot` along `way`.
+
+    NaN where the line has no length.
+    """
+    reach = np.sum((spot - foot)[:, :2] * way[:, :2], axis=1)
+    length2 = np.sum(way[:, :2] ** 2, axis=1)
+    share = reach / np.where(length2 > 0.0, length2, np.nan)
+    return np.asarray(foot + share[:, None] * way)
+
+
+def _mean(xyz_m: Floats, of_stop: Ints, chosen: Flags, size: int) -> Floats:
+    count = np.bincount(of_stop[chosen], minlength=size)
+    total = np.stack(
+        [np.bincount(of_stop[chosen], weights=c[chosen], minlength=size) for c in xyz_m.T], axis=1
+    )
+    return np.asarray(total / np.where(count, count, np.nan)[:, None])
+
+
+def _outer(marks: Marks, of_stop: Ints, size: int) -> Floats:
+    """Return the first and the last end null of each stop (k, 2, 3)."""
+    out = np.full((size, 2, 3), np.nan)
+    index = np.flatnonzero(marks.kind == "end_null")
+    out[of_stop[index][::-1], 0] = marks.xyz_m[index[::-1]]
+    out[of_stop[index], 1] = marks.xyz_m[index]
+    return out

@@ -9,7 +9,7 @@ Bends    0–3, of standard fittings (22.5–90°) or, where pipe was laid to fi
          Of the `HARDER` lines with two bends or more a third hold a pair 0.4–1.2 m apart: an
          offset to one side, a turn made of two fittings, or a vertical drop. Vertical bends come
          in pairs because a lateral that stays steep is soon out of the ground; no stop stands on
-         the steep piece between, where a tilt prior of 0 ± 5° would be told wrongly. Pairs are of
+         the steep piece between, where a tilt prior of 0 ± 5° would not hold. Pairs are of
          22.5° or 45°.
 Grades   1–8 %, another after every bend.
 Ground   slopes up to 8 %; lines lie on it so that the transmitter is 0.6–1.8 m deep at every stop,
@@ -22,12 +22,11 @@ Runs     one; of lines surveyed `TWICE` a second one, pushed through the same pi
          its own. Where its stops fall is nobody's plan: many lie within half a metre of another.
 Noise    exactly as the default accuracies: placing, receiver, mid null across, depth scale and
          reading, counter scale, slip and reading, transmitter axis against pipe axis in heading and
-         tilt. Legs are straight: no accuracy is told for their wander.
+         tilt. Legs are straight: no accuracy is stated for their wander.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import radians
 from typing import Literal
@@ -35,6 +34,7 @@ from typing import Literal
 import numpy as np
 
 from lateralline.kernels.curves import directions
+from lateralline.proof.scenarios import gnss_marks, stop_rows
 from lateralline.records import Floats, Ints, Marks, StopRows
 from lateralline.settings import Accuracy, Pipe, Run, Settings, bare_settings, standard_accuracy
 from lateralline.simulate.field import place_marks
@@ -122,8 +122,8 @@ def simulate_site(
         runs += tuple(_second(rng, *pair, population.second) for pair in pairs)
     site = f"LINES-{index}"
     truth = Truth(site, site, "local", "none", (0.0, 0.0), ground, lines, runs, Crew())
-    stops = sum(len(run.travel_m) for run in runs)
-    skew = rng.normal(size=(stops, 2)) * (accuracy.axis_heading_rad, accuracy.axis_tilt_rad)
+    count = sum(len(run.travel_m) for run in runs)
+    skew = rng.normal(size=(count, 2)) * (accuracy.axis_heading_rad, accuracy.axis_tilt_rad)
     poses = stand(truth, skew)
     settings = replace(
         bare_settings(),
@@ -147,7 +147,10 @@ def simulate_site(
         ),
     )
     marks = _marks(rng, poses, _rough(rng, ground, poses, accuracy), accuracy)
-    return SimulatedSite(lines, poses, marks, _stops(rng, poses, runs, accuracy), settings)
+    per_run = [_counter_and_day(rng, run, accuracy) for run in runs]
+    counter, day = (np.concatenate(x) for x in zip(*per_run, strict=True))
+    stops = stop_rows(rng, poses, counter, day, accuracy)
+    return SimulatedSite(lines, poses, marks, stops, settings)
 
 
 # ---- the pipes ----------------------------------------------------------------------------
@@ -178,10 +181,7 @@ def _line_and_run(
         if low < high:
             break
     line = replace(line, axis_m=line.axis_m - (0.0, 0.0, rng.uniform(low, high)))
-    if rng.random() < 0.5:
-        return line, TrueRun(f"R{number}", line.line, "MAIN", "against", tuple(along.tolist()))
-    travel = (line.length_m - along)[::-1]
-    return line, TrueRun(f"R{number}", line.line, "CO", "with", tuple(travel.tolist()))
+    return line, _run(f"R{number}", line, along, upstream=rng.random() < 0.5)
 
 
 def _second(
@@ -192,10 +192,15 @@ def _second(
     bends = [_Bend(float(at) - start, 0.0, 0.0, False) for at in line.chainage_m[1:-1]]
     along = start + _standstills(rng, bends, int(line.length_m / SPACING_M[0]))
     along = along[along < line.length_m - 0.5 * MARGIN_M]
-    name = first.id.replace("R", "S")
-    if (first.flow == "against") == (way == "again"):
-        return TrueRun(name, line.line, "MAIN", "against", tuple(along.tolist()))
-    travel = (line.length_m - along)[::-1]
+    upstream = (first.flow == "against") == (way == "again")
+    return _run(first.id.replace("R", "S"), line, along, upstream=upstream)
+
+
+def _run(name: str, line: TrueLine, along_m: Floats, *, upstream: bool) -> TrueRun:
+    """Return the push that stops at these chainages (k,)."""
+    if upstream:
+        return TrueRun(name, line.line, "MAIN", "against", tuple(along_m.tolist()))
+    travel = (line.length_m - along_m)[::-1]
     return TrueRun(name, line.line, "CO", "with", tuple(travel.tolist()))
 
 
@@ -283,45 +288,7 @@ def _marks(rng: np.random.Generator, poses: Poses, ground: TrueGround, accuracy:
     nth = np.arange(len(pose)) - np.searchsorted(pose, pose)  # tail, head, middle
     keep = ~((kind == "end_null") & one_end[pose] & (nth == which[pose]))
     pose, kind, spots = pose[keep], kind[keep], spots[keep]
-    n = len(pose)
-    plan, level = GNSS_SIGMA_M
-    index = np.arange(n)
-    return Marks(
-        "marks.csv",
-        index + 2,
-        np.char.add("M", index.astype(np.str_)),
-        np.array(poses.run)[pose],
-        np.array(poses.stop)[pose],
-        kind,
-        np.full(n, "gnss"),
-        np.full(n, ""),
-        spots + rng.normal(size=(n, 3)) * (plan, plan, level),
-        np.tile(np.diag([plan**2 + accuracy.mark_placing_m**2] * 2 + [level**2]), (n, 1, 1)),
-        np.ones(n, bool),
-        np.ones(n, bool),
-        np.full(n, np.nan),
-        np.zeros(n, np.int64),
-        np.zeros((n, 3, 0)),
-    )
-
-
-def _stops(
-    rng: np.random.Generator, poses: Poses, runs: Sequence[TrueRun], accuracy: Accuracy
-) -> StopRows:
-    a, count = accuracy, len(poses.stop)
-    sigma = np.maximum(a.depth_reading_ratio * poses.depth_m, a.depth_reading_min_m)
-    per_run = [_counter_and_day(rng, run, accuracy) for run in runs]
-    counter, day = (np.concatenate(x) for x in zip(*per_run, strict=True))
-    return StopRows(
-        "stops.csv",
-        np.arange(count) + 2,
-        np.array(poses.run),
-        np.array(poses.stop),
-        counter,
-        day * poses.depth_m + sigma * rng.normal(size=count),
-        np.full(count, np.nan),
-        np.full(count, ""),
-    )
+    return gnss_marks(rng, poses, pose, kind, spots, GNSS_SIGMA_M, accuracy)
 
 
 def _counter_and_day(

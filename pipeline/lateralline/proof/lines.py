@@ -4,17 +4,17 @@ What is simulated stands in `line_truth`. The bounds:
 
 accuracy    root mean square distance in space of the adjusted centreline from the true one, both
             ways along it, at most 0.6 of that of the draftsman's line: fixes by the rule of hand at
-            its best (`by_hand(squared=True)`), joined straight in counter order
-corridor    the 95 % corridor holds the whole true pipe from the first stop to the last, in plan, in
-            95 % of lines
-bends       precision and recall as `line_bends` defines them, 0.95
-blunders    0.5 m of one stop named in 95 %, as `line_blunders` plants and counts them: stops moved,
+            its best (`coverage.by_hand(squared=True)`), joined straight in counter order
+corridor    the 95 % corridor contains the whole true pipe from the first stop to the last, in plan,
+            in 95 % of lines
+bends       precision and recall as `line_compare` defines them, 0.95
+blunders    0.5 m of one stop named in 95 %, as `line_scores` plants and counts them: stops moved,
             and counters misread
 alarms      lines without a blunder that are nonetheless accused: an error of `link`, or a stop
-            whose marks `solve` holds to contradict each other; at most 2 %
+            whose marks contradict each other by `solve`; at most 2 %
 
-two runs    of a tenth as many lines of each kind surveyed twice (`line_twice`): none has a leg that
-            runs against the pipe by more than 2 cm, and the corridor holds the whole pipe in 95 %
+two runs    of a tenth as many lines of each kind surveyed twice: none has a leg that runs against
+            the pipe by more than 2 cm, and the corridor contains the whole pipe in 95 %
 
 All else in the table is for information.
 """
@@ -27,10 +27,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import chi2
 
-from lateralline.proof.line_bends import Turn
-from lateralline.proof.line_scores import BlunderScore, LineScore, score_lines
+from lateralline.proof.line_compare import Turn
+from lateralline.proof.line_scores import (
+    BlunderScore,
+    LineScore,
+    TwiceScore,
+    score_lines,
+    score_twice,
+)
 from lateralline.proof.line_truth import HARDER, TWICE
-from lateralline.proof.line_twice import TwiceScore, score_twice
 
 WORST_RATIO = 0.6
 LEAST_SHARE = 0.95
@@ -103,7 +108,7 @@ def twice_measures(group: str, lines: Sequence[TwiceScore]) -> tuple[Statistic, 
         for name in ("ours_m2", "once_m2")
     )
     turned = _share(not x.backward_m <= BACKWARD_M for x in lines)
-    whole = _share(x.held == 1.0 for x in lines)
+    whole = _share(x.contained == 1.0 for x in lines)
     return (
         Statistic(group, "a leg against the pipe by more than 2 cm", n, turned, most=0.0),
         _at_least(group, "corridor holds the whole pipe", n, whole, whole_proof=n >= FULL),
@@ -146,10 +151,12 @@ def _accuracy(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
 def _corridor(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     n = len(lines)
     width = [x.width_m for x in lines if np.isfinite(x.width_m)] or [float("nan")]
-    whole = _share(x.held == 1.0 for x in lines)
+    whole = _share(x.contained == 1.0 for x in lines)
     return (
         _at_least("corridor", "holds the whole pipe", n, whole, whole_proof=n >= FULL),
-        Statistic("corridor", "pipe length inside", n, float(np.mean([x.held for x in lines]))),
+        Statistic(
+            "corridor", "pipe length inside", n, float(np.mean([x.contained for x in lines]))
+        ),
         Statistic("corridor", "median width", n, float(np.median(width)), "m"),
         Statistic("corridor", "90th percentile of width", n, float(np.percentile(width, 90)), "m"),
     )
@@ -216,12 +223,12 @@ def _blunders(
 def _statistics(lines: Sequence[LineScore]) -> tuple[Statistic, ...]:
     dof = sum(x.dof for x in lines)
     fails = [chi2.sf(x.chi2, x.dof) < 0.025 for x in lines if x.dof > 0]
-    held = [v for x in lines for v in x.vertices_held]
+    contained = [v for x in lines for v in x.vertices_contained]
     return (
         Statistic("statistics", "χ² over degrees of freedom", dof,
                 sum(x.chi2 for x in lines) / dof if dof else float("nan"), "ratio"),
         _rate("statistics", "lines failing the global test at 2.5 %", fails),
-        _rate("statistics", "95 % ellipses of stops that hold the truth", held),
+        _rate("statistics", "95 % ellipses of stops that hold the truth", contained),
     )  # fmt: skip
 
 

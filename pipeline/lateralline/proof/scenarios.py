@@ -1,4 +1,4 @@
-"""What is simulated: kinds of marks, ground, tilt, and the accuracies the solver is told."""
+"""What is simulated: kinds of marks, ground, tilt, and the accuracies the solver is given."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def _first_end(kind: Texts, nth: Ints) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True)
 class StopScenario:
-    """One way stops lie and are marked. Noise is that of the accuracies unless `true` says else."""
+    """One way stops lie and are marked. Noise is that of the accuracies but for those in `true`."""
 
     name: str
     kinds: tuple[Kind, ...] = NULLS
@@ -40,13 +40,13 @@ class StopScenario:
     keep: Keep = _all
     reading: bool = True
     true: dict[str, float] = field(default_factory=dict)  # accuracies that really hold
-    told: dict[str, float] = field(default_factory=dict)  # accuracies the solver is told
+    given: dict[str, float] = field(default_factory=dict)  # accuracies the solver is given
 
     @property
     def accuracy(self) -> Accuracy:
-        """What the solver is told."""
+        """What the solver is given."""
         prior = {"tilt_prior_rad": radians(self.tilt_sigma_deg)}
-        return standard_accuracy(**(prior | self.told))
+        return standard_accuracy(**(prior | self.given))
 
 
 #: Every mix of the design that a field sheet may hold; depth 0.4–4 m, reading 7 %, 2°, 3 cm, 2 cm.
@@ -64,23 +64,23 @@ SCENARIOS = (
 )
 
 #: No mark points along the pipe: the heading is a guess from the neighbours, ± 30°. What comes of
-#: it is shown, and is held to no bound: the guess is not a Gaussian prior, and says so by its σ.
+#: it is shown, without a bound: the guess is no Gaussian prior, and its σ is wide for it.
 GUESSED = (
     StopScenario("mid null, total peak, reading", kinds=("mid_null", "peak_total")),
     StopScenario("axial peak and reading", kinds=("peak_axial",)),
     StopScenario("total peak and reading", kinds=("peak_total",)),
 )
 
-#: The solver is told what is not so.
+#: The solver is given accuracies that do not hold.
 WRONG = (
     StopScenario(
         "tilt 3° told, 10° true",
         tilt_sigma_deg=10.0,
-        told={"tilt_prior_rad": radians(3.0)},
+        given={"tilt_prior_rad": radians(3.0)},
     ),
     StopScenario(
         "receiver 1° told, 3° true",
-        told={"receiver_angle_rad": radians(1.0)},
+        given={"receiver_angle_rad": radians(1.0)},
         true={"receiver_angle_rad": radians(3.0)},
     ),
 )
@@ -101,8 +101,8 @@ class Simulated:
 def simulate(scenario: StopScenario, count: int, seed: int) -> Simulated:
     """Return `count` stops in lines of ten; equal seeds give equal stops."""
     rng = np.random.default_rng(seed)
-    told = scenario.accuracy
-    true = replace(told, tilt_prior_rad=radians(scenario.tilt_sigma_deg), **scenario.true)
+    given = scenario.accuracy
+    true = replace(given, tilt_prior_rad=radians(scenario.tilt_sigma_deg), **scenario.true)
     index = np.arange(count)
     travel = 3.0 * index.astype(np.float64)
     bump = true.ground_slope_ratio * rng.normal(size=(2, count))
@@ -116,7 +116,7 @@ def simulate(scenario: StopScenario, count: int, seed: int) -> Simulated:
     state = rng.bit_generator.state
     noisy = place_marks(rng, poses, ground, scenario.kinds, true)
     rng.bit_generator.state = state
-    silent = replace(
+    without_noise = replace(
         true,
         receiver_angle_rad=0.0,
         mark_placing_m=0.0,
@@ -124,13 +124,16 @@ def simulate(scenario: StopScenario, count: int, seed: int) -> Simulated:
         peak_across_depths=0.0,
         peak_along_depths=0.0,
     )
-    exact = place_marks(rng, poses, ground, scenario.kinds, silent)
+    exact = place_marks(rng, poses, ground, scenario.kinds, without_noise)
     marks, exact_m = _marks(rng, scenario, poses, noisy, exact, true)
-    stops = _stops(rng, scenario, poses, true)
+    scale = np.repeat(rng.normal(1.0, true.depth_scale_ratio, -(-count // PER_LINE)), PER_LINE)
+    stops = stop_rows(rng, poses, poses.travel_m, scale[:count], true)
+    if not scenario.reading:
+        stops = replace(stops, depth_reading_m=np.full(count, nan))
     runs = tuple(
         Run(str(r), str(r), "", 0.0, "with", 0.0, 0.03, receiver=str(r)) for r in np.unique(run)
     )
-    settings = replace(bare_settings(), id="PROOF", accuracy=told, runs=runs)
+    settings = replace(bare_settings(), id="PROOF", accuracy=given, runs=runs)
     return Simulated(marks, exact_m, stops, poses, ground, settings)
 
 
@@ -171,27 +174,42 @@ def _marks(
     partner = np.array([key.get(k, -1) for k in zip(pose, names, nth, strict=True)])
     keep = scenario.keep(kind, nth) & (partner >= 0)
     pose, kind, spots, partner = pose[keep], kind[keep], spots[keep], partner[keep]
-    n = len(pose)
-    plan = GNSS_SIGMA_M**2 + true.mark_placing_m**2
-    text, index = np.full(n, ""), np.arange(n)
-    run, stop = np.array(poses.run)[pose], np.array(poses.stop)[pose]
-    marks = Marks(
+    marks = gnss_marks(rng, poses, pose, kind, spots, (GNSS_SIGMA_M, GNSS_SIGMA_M), true)
+    return marks, exact[2][partner]
+
+
+def gnss_marks(
+    rng: np.random.Generator,
+    poses: Poses,
+    pose: Ints,
+    kind: Texts,
+    spots_m: Floats,
+    sigma_m: tuple[float, float],
+    accuracy: Accuracy,
+) -> Marks:
+    """Return painted spots (n, 3) as GNSS places them, with its σ in plan and in level.
+
+    `pose` (n,) is the stop each was painted at.
+    """
+    n, (plan, level) = len(pose), sigma_m
+    variance = [plan**2 + accuracy.mark_placing_m**2] * 2 + [level**2]
+    index = np.arange(n)
+    return Marks(
         "marks.csv",
         index + 2,
         np.char.add("M", index.astype(np.str_)),
-        run,
-        stop,
+        np.array(poses.run)[pose],
+        np.array(poses.stop)[pose],
         kind,
         np.full(n, "gnss"),
-        text,
-        spots + GNSS_SIGMA_M * rng.normal(size=(n, 3)),
-        np.tile(np.diag([plan, plan, GNSS_SIGMA_M**2]), (n, 1, 1)),
-        np.ones(n, dtype=bool),
-        np.ones(n, dtype=bool),
+        np.full(n, ""),
+        spots_m + rng.normal(size=(n, 3)) * (plan, plan, level),
+        np.tile(np.diag(variance), (n, 1, 1)),
+        np.ones(n, bool),
+        np.ones(n, bool),
         np.full(n, nan),
-        np.zeros(n, dtype=np.int64),
+        np.zeros(n, np.int64),
     )
-    return marks, exact[2][partner]
 
 
 def _nth(pose: Ints, names: list[Kind]) -> Ints:
@@ -201,23 +219,19 @@ def _nth(pose: Ints, names: list[Kind]) -> Ints:
     return np.concatenate([[0], again]).astype(np.int64)
 
 
-def _stops(
-    rng: np.random.Generator, scenario: StopScenario, poses: Poses, true: Accuracy
+def stop_rows(
+    rng: np.random.Generator, poses: Poses, counter_m: Floats, scale: Floats, accuracy: Accuracy
 ) -> StopRows:
-    depth = poses.depth_m
-    count = len(depth)
-    day = np.repeat(rng.normal(1.0, true.depth_scale_ratio, -(-count // PER_LINE)), PER_LINE)[
-        :count
-    ]
-    noise = np.maximum(true.depth_reading_ratio * depth, true.depth_reading_min_m)
-    reading = day * depth + noise * rng.normal(size=count)
+    """Return stops (k,) with a depth reading each; `scale` (k,) is that of their receivers."""
+    count, depth = len(poses.stop), poses.depth_m
+    noise = np.maximum(accuracy.depth_reading_ratio * depth, accuracy.depth_reading_min_m)
     return StopRows(
         "stops.csv",
         np.arange(count) + 2,
         np.array(poses.run),
         np.array(poses.stop),
-        poses.travel_m,
-        reading if scenario.reading else np.full(count, nan),
+        counter_m,
+        scale * depth + noise * rng.normal(size=count),
         np.full(count, nan),
         np.full(count, ""),
     )

@@ -42,8 +42,8 @@ def coverage_table(outcomes: Iterable[Coverage]) -> str:
             (
                 o.name,
                 f"{o.stops:,}",
-                _share(o.plan_held),
-                _share(o.depth_held),
+                _share(o.plan_coverage),
+                _share(o.depth_coverage),
                 *(f"{r:.3f}" for r in o.ratio),
                 f"{100.0 * o.lost:.2f} %",
             )
@@ -53,7 +53,7 @@ def coverage_table(outcomes: Iterable[Coverage]) -> str:
 
 
 def bounds() -> str:
-    """Return in words what the coverage table is held to."""
+    """Return in words the bounds of the coverage table."""
     low, high = BAND
     return (
         f"plan, depth: share of 95 % regions that hold the truth, {_share(low)} to {_share(high)}; "
@@ -84,8 +84,8 @@ def wrong_table(outcomes: Iterable[Coverage]) -> str:
         (
             (
                 o.name,
-                _share(o.plan_held),
-                _share(o.depth_held),
+                _share(o.plan_coverage),
+                _share(o.depth_coverage),
                 f"{o.mean_chi2_per_dof:.2f}",
                 _share(o.lines_rejected),
                 _share(o.batches_rejected),

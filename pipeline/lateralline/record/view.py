@@ -30,8 +30,8 @@ from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError, UnreadableError
-from lateralline.frames.area import degrees_of
 from lateralline.frames.build import grid_scale
+from lateralline.frames.systems import degrees_of
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
 from lateralline.record.layers import GEOMETRY, AnyFrame, Shapes, empty

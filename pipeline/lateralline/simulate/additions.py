@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from lateralline.settings import standard_accuracy
-from lateralline.simulate.scenarios import SCENARIOS, standstills
+from lateralline.simulate.scenarios import SOUND
 from lateralline.simulate.sheet import csv_text, run_section, write_files
 from lateralline.simulate.survey import Row, survey
-from lateralline.simulate.truth import Opening, Sight, TrueLine, TrueRun, Truth
+from lateralline.simulate.truth import Opening, Sight, TrueLine, TrueRun, Truth, standstills
 
 _HEADING = "# What is added to {site}: invented, simulated with the same known truth."
 
@@ -79,7 +79,7 @@ def make_addition(addition: Addition, folder: Path, *, seed: int | None = None) 
 
     The same seed gives the same bytes. Its scenario's own seed makes the site it belongs to.
     """
-    scenario = SCENARIOS[addition.scenario]
+    scenario = SOUND[addition.scenario]
     before = scenario.build(np.random.default_rng(scenario.seed))
     rng = np.random.default_rng(addition.seed if seed is None else seed)
     truth = addition.build(rng, before)

@@ -1,14 +1,28 @@
-"""Faults planted into a sound site, one by one, each written down in `planted.toml`.
+"""Practice sites with something wrong on purpose: faulty cells, and coordinates in a wrong frame.
 
-Every planting says where an error must point and a piece of text it must hold.
+Pipe, readings and truth are as sound as those of any other practice site. In "faulty", cells are
+given wrong values one by one, each written down in `planted.toml`; in the others only what the
+coordinates are declared to be is wrong, as it happens between an instrument and a field sheet.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from lateralline import csv_file
+from lateralline.simulate.scenarios import STATE_PLANE_ANCHOR, Scenario
+from lateralline.simulate.truth import Crew, Opening, Sight, TrueControl, TrueGround, Truth, lateral
+from lateralline.units import METRES_PER
+
+LON_LAT_ANCHOR = (-81.4, 42.1)
+#: A grid of somebody's own: an ellipsoid, but no datum that anything published leads from.
+_NO_DATUM = (
+    "+proj=tmerc +lat_0=42.1 +lon_0=-81.4 +x_0=5000 +y_0=10000 +ellps=clrk66 +units=m +type=crs"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +69,14 @@ PLANTED = (
 )
 
 
-def plant(files: dict[str, str], plantings: tuple[Planting, ...]) -> dict[str, str]:
+def _plant(files: dict[str, str]) -> dict[str, str]:
     """Return the files with every fault planted, and `planted.toml` that lists them.
 
     KeyError when a planting names a place that is not there.
     """
     out = dict(files)
     listed = ["# Faults planted on purpose; every one must be named by `lateralline check`."]
-    for p in plantings:
+    for p in PLANTED:
         put = _plant_key if p.file.endswith(".toml") else _plant_cell
         out[p.file], row = put(out[p.file], p)
         listed += ["", "[[planted]]", f'kind = "{p.kind}"', f'file = "{p.file}"']
@@ -99,3 +113,131 @@ def _plant_cell(text: str, p: Planting) -> tuple[str, int]:
         at = 0
         rows = [row[:column] + row[column + 1 :] for row in rows]
     return "".join(map(csv_file.record, rows)), at + 1
+
+
+# ---- the sites ------------------------------------------------------------------------------
+
+
+def _faulty(rng: np.random.Generator) -> Truth:
+    crew = Crew(
+        methods=("offset", "ties2", "gnss", "ties3"),
+        baseline=("P1", "P2"),
+        tie_points=("P1", "P2", "P3"),
+        tilt=True,
+    )
+    site = lateral(
+        rng,
+        99,
+        ("EPSG:4326", "ellipsoidal"),
+        LON_LAT_ANCHOR,
+        TrueGround(150.0, grade_east=0.01),
+        crew,
+        start=(6.0, -2.0),
+        bearing_deg=170.0,
+        legs=((12.0, 0.0),),
+        depth_m=1.5,
+        fall=0.02,
+        stops_m=(1.5, 10.5, 3.0),
+    )
+    return replace(
+        site,
+        name="Quarry Hill 99, full of faults",
+        control=_control(11.0),
+        openings=(Opening("CO1", "R1", "CO1"),),
+        sights=(Sight("R1", 4.0, "ROOTS", "1", "roots", 12),),
+    )
+
+
+def _control(east_m: float) -> tuple[TrueControl, ...]:
+    return (
+        TrueControl("P1", 0.0, 0.0),
+        TrueControl("P2", east_m, 0.0),
+        TrueControl("P3", -3.0, -9.0),
+    )
+
+
+def _short(
+    rng: np.random.Generator,
+    number: int,
+    crs: tuple[str, str],
+    anchor: tuple[float, float],
+    crew: Crew,
+) -> Truth:
+    """Return a straight lateral of 11 m, four stops."""
+    return lateral(
+        rng,
+        number,
+        crs,
+        anchor,
+        TrueGround(150.0, grade_east=0.01, grade_north=0.005),
+        crew,
+        start=(6.0, -2.0),
+        bearing_deg=170.0,
+        legs=((11.0, 0.0),),
+        depth_m=1.4,
+        fall=0.02,
+        stops_m=(1.4, 10.2, 2.9),
+    )
+
+
+def _swapped(rng: np.random.Generator) -> Truth:
+    return _short(rng, 51, ("EPSG:4326", "ellipsoidal"), LON_LAT_ANCHOR, Crew())
+
+
+def _feet(rng: np.random.Generator) -> Truth:
+    crew = Crew(methods=("offset", "ties3"), baseline=("P1", "P2"), tie_points=("P1", "P2", "P3"))
+    site = _short(rng, 52, ("EPSG:3734", "none"), STATE_PLANE_ANCHOR, crew)
+    return replace(site, control=_control(12.0))
+
+
+def _ballpark(rng: np.random.Generator) -> Truth:
+    return _short(rng, 53, (_NO_DATUM, "none"), (5200.0, 10300.0), Crew())
+
+
+def _cells(
+    file: str, change: Callable[[str, str], tuple[str, str]]
+) -> Callable[[dict[str, str]], dict[str, str]]:
+    """Return what changes x and y of every row of a file that has them."""
+
+    def spoil(files: dict[str, str]) -> dict[str, str]:
+        head, *rows = (cells for _, _, cells in csv_file.records(files[file]))
+        x, y = head.index("x"), head.index("y")
+        for row in rows:
+            row[x], row[y] = change(row[x], row[y])
+        return files | {file: "".join(map(csv_file.record, [head, *rows]))}
+
+    return spoil
+
+
+def _in_metres(x: str, y: str) -> tuple[str, str]:
+    us_ft = METRES_PER["us-ft"]
+    return f"{float(x) * us_ft:.3f}", f"{float(y) * us_ft:.3f}"
+
+
+FAULTY: dict[str, Scenario] = {
+    s.name: s
+    for s in (
+        Scenario("faulty", "every kind of fault a field sheet can have", 99, _faulty, _plant),
+        Scenario(
+            "frames-swapped",
+            "gnss marks with latitude in x and longitude in y",
+            51,
+            _swapped,
+            spoil=_cells("marks.csv", lambda x, y: (y, x)),
+        ),
+        Scenario(
+            "frames-feet",
+            "control in metres under a State Plane CRS in US survey feet",
+            52,
+            _feet,
+            spoil=_cells("control.csv", _in_metres),
+        ),
+        Scenario(
+            "frames-ballpark",
+            "a grid on an ellipsoid without a datum: nothing published leads to WGS 84",
+            53,
+            _ballpark,
+            spoil=dict,  # the files are as sound as their CRS is not
+        ),
+    )
+}

@@ -81,7 +81,7 @@ def _degrees(local: Any) -> Any:
 def _dxf() -> str:
     """Return bore, trench and posts as a plain drawing of the oldest kind that all programs read.
 
-    Group codes from memory of the format's reference; held to by ezdxf in the tests.
+    Group codes from memory of the format's reference; checked by ezdxf in the tests.
     """
     groups: list[tuple[int, object]] = [(0, "SECTION"), (2, "HEADER")]
     groups += [(9, "$ACADVER"), (1, "AC1009"), (9, "$INSUNITS"), (70, 6), (0, "ENDSEC")]

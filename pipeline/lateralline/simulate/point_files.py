@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -15,19 +16,10 @@ import numpy as np
 import pyproj
 
 from lateralline.settings import standard_accuracy
-from lateralline.simulate.scenarios import STATE_PLANE_ANCHOR, UTM_ANCHOR, standstills, walk
+from lateralline.simulate.scenarios import STATE_PLANE_ANCHOR, UTM_ANCHOR
 from lateralline.simulate.sheet import truth_json, write_files
 from lateralline.simulate.survey import Row, Surveyed, survey
-from lateralline.simulate.truth import (
-    Crew,
-    Opening,
-    Steps,
-    TrueGround,
-    TrueLine,
-    TrueRun,
-    Truth,
-    axis_below,
-)
+from lateralline.simulate.truth import Crew, Opening, Steps, TrueGround, Truth, lateral
 from lateralline.units import METRES_PER
 
 SEED = 51
@@ -64,41 +56,41 @@ def point_files(seed: int = SEED) -> dict[str, str]:
 
 def _feet(rng: np.random.Generator) -> Truth:
     """Return a lateral in state plane coordinates, US survey feet, relative levels."""
-    ground = TrueGround(183.0, grade_east=0.015, grade_north=-0.01, swell_m=0.01)
-    plan = walk((4.0, 1.0), 205.0, ((8.5, 0.0), (7.5, 0.0)))
-    line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.6, fall=0.02), ("", "", "CO1"))
-    travel = standstills(rng, (), first_m=1.4, last_m=14.6, spacing_m=2.6)
-    return Truth(
-        "QH-051",
-        "Quarry Hill 51",
-        "EPSG:3734",
-        "none",
+    crew = Crew(kinds=("end_null", "mid_null", "peak_axial"), missing=frozenset({"2X", "4X"}))
+    site = lateral(
+        rng,
+        51,
+        ("EPSG:3734", "none"),
         (STATE_PLANE_ANCHOR[0] + 1500.0, STATE_PLANE_ANCHOR[1]),
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO1", "with", travel),),
-        Crew(kinds=("end_null", "mid_null", "peak_axial"), missing=frozenset({"2X", "4X"})),
-        _US_FEET,
-        openings=(Opening("CO1", "R1", "CO1", "gnss"),),
+        TrueGround(183.0, grade_east=0.015, grade_north=-0.01, swell_m=0.01),
+        crew,
+        start=(4.0, 1.0),
+        bearing_deg=205.0,
+        legs=((8.5, 0.0), (7.5, 0.0)),
+        nodes=("CO1", "", ""),
+        depth_m=1.6,
+        fall=0.02,
+        stops_m=(1.4, 14.6, 2.6),
     )
+    return replace(site, steps=_US_FEET, openings=(Opening("CO1", "R1", "CO1", "gnss"),))
 
 
 def _metres(rng: np.random.Generator) -> Truth:
     """Return a lateral surveyed on WGS 84, metres, relative levels."""
-    ground = TrueGround(142.0, grade_east=-0.01, grade_north=0.02)
-    plan = walk((0.0, 0.0), 95.0, ((7.0, 0.0), (9.0, 0.0)))
-    line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.3, fall=0.015), ("", "", "CO7"))
-    travel = standstills(rng, (), first_m=1.2, last_m=14.8, spacing_m=2.5)
-    return Truth(
-        "QH-052",
-        "Quarry Hill 52",
-        "EPSG:32617",
-        "none",
+    return lateral(
+        rng,
+        52,
+        ("EPSG:32617", "none"),
         (UTM_ANCHOR[0] + 900.0, UTM_ANCHOR[1]),
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO7", "with", travel),),
-        Crew(kinds=("end_null", "mid_null")),
+        TrueGround(142.0, grade_east=-0.01, grade_north=0.02),
+        Crew(),
+        start=(0.0, 0.0),
+        bearing_deg=95.0,
+        legs=((7.0, 0.0), (9.0, 0.0)),
+        nodes=("CO7", "", ""),
+        depth_m=1.3,
+        fall=0.015,
+        stops_m=(1.2, 14.8, 2.5),
     )
 
 

@@ -7,15 +7,12 @@ world is meant. Each scenario shows another way of measuring; together they show
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
-from lateralline.records import Floats
 from lateralline.settings import standard_accuracy
-from lateralline.simulate.faults import PLANTED, Planting, plant
 from lateralline.simulate.sheet import files_of, write_files
 from lateralline.simulate.survey import survey
 from lateralline.simulate.truth import (
@@ -29,11 +26,13 @@ from lateralline.simulate.truth import (
     TrueRun,
     Truth,
     axis_below,
+    lateral,
+    standstills,
+    walk,
 )
 
 UTM_ANCHOR = (466_900.0, 4_661_000.0)  # EPSG:32617, open water
 STATE_PLANE_ANCHOR = (2_267_000.0, 888_500.0)  # EPSG:3734, US survey feet, the same water
-LON_LAT_ANCHOR = (-81.4, 42.1)
 
 _FEET = Steps(
     tape=("ft", 0.05), level=("ft", 0.01), depth=("ft", 0.1), counter=("ft", 0.1), pipe=("in", 0.1)
@@ -48,76 +47,46 @@ class Scenario:
     description: str
     seed: int
     build: Callable[[np.random.Generator], Truth]
-    faults: tuple[Planting, ...] = ()
     spoil: Callable[[dict[str, str]], dict[str, str]] | None = None  # what goes wrong on the way
 
     @property
     def sound(self) -> bool:
         """Whether nothing is wrong with the site on purpose."""
-        return not self.faults and self.spoil is None
-
-
-def walk(
-    start: tuple[float, float], bearing_deg: float, legs: tuple[tuple[float, float], ...]
-) -> Floats:
-    """Return plan vertices (m, 2) of legs (length, turn to the right after it, degrees)."""
-    lengths, turns = np.array(legs, float).T
-    bearings = np.radians(bearing_deg + np.concatenate([[0.0], np.cumsum(turns)[:-1]]))
-    steps = lengths[:, None] * np.stack([np.sin(bearings), np.cos(bearings)], axis=1)
-    return np.vstack([start, np.asarray(start) + np.cumsum(steps, axis=0)])
-
-
-def standstills(
-    rng: np.random.Generator,
-    bends_m: npt.ArrayLike,
-    *,
-    first_m: float,
-    last_m: float,
-    spacing_m: float,
-) -> tuple[float, ...]:
-    """Return distances from the entry at which the camera stops, none within 0.6 m of a bend."""
-    count = max(2, round((last_m - first_m) / spacing_m) + 1)
-    travel = np.linspace(first_m, last_m, count)
-    travel[1:-1] += rng.uniform(-0.2, 0.2, count - 2)
-    for bend in np.atleast_1d(np.asarray(bends_m, float)):
-        near = np.abs(travel - bend) < 0.6
-        travel[near] = bend + np.where(travel[near] < bend, -0.6, 0.6)
-    return tuple(float(t) for t in np.round(travel, 3))
+        return self.spoil is None
 
 
 def _tape_ties(rng: np.random.Generator) -> Truth:
-    ground = TrueGround(30.48, grade_east=0.008, grade_north=0.012, swell_m=0.015)
-    plan = walk((7.0, -2.0), 165.0, ((9.5, 22.5), (12.0, 0.0)))  # house to main
-    line = TrueLine(
-        "L1",
-        axis_below(ground, plan[::-1], depth_m=1.50, fall=0.025),
-        ("MAIN", "", "CO1"),
-        nominal="4 in SDR35",
+    crew = Crew(
+        kinds=("end_null", "mid_null", "peak_total"),
+        methods=("offset", "offset", "ties2", "ties2", "ties3", "ties3"),
+        baseline=("HOUSE-SW", "HOUSE-SE"),
+        tie_points=("HOUSE-SW", "HOUSE-SE", "FENCE"),
+        missing=frozenset({"1P", "3P", "4M", "5P", "7P", "8P"}),
+        notes={
+            "4B": "under the hedge, tape held high",
+            "6A": "paint on the kerb",
+            "R1/4": "mid null not marked: parked cart",
+        },
+        extra_column=("paint", ("white", "white", "pink")),
     )
-    travel = standstills(rng, 9.5, first_m=1.4, last_m=20.6, spacing_m=2.7)
-    return Truth(
-        "QH-014",
-        "Quarry Hill 14",
-        "EPSG:3734",
-        "none",
+    site = lateral(
+        rng,
+        14,
+        ("EPSG:3734", "none"),
         STATE_PLANE_ANCHOR,
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO1", "with", travel),),
-        Crew(
-            kinds=("end_null", "mid_null", "peak_total"),
-            methods=("offset", "offset", "ties2", "ties2", "ties3", "ties3"),
-            baseline=("HOUSE-SW", "HOUSE-SE"),
-            tie_points=("HOUSE-SW", "HOUSE-SE", "FENCE"),
-            missing=frozenset({"1P", "3P", "4M", "5P", "7P", "8P"}),
-            notes={
-                "4B": "under the hedge, tape held high",
-                "6A": "paint on the kerb",
-                "R1/4": "mid null not marked: parked cart",
-            },
-            extra_column=("paint", ("white", "white", "pink")),
-        ),
-        _FEET,
+        TrueGround(30.48, grade_east=0.008, grade_north=0.012, swell_m=0.015),
+        crew,
+        start=(7.0, -2.0),
+        bearing_deg=165.0,
+        legs=((9.5, 22.5), (12.0, 0.0)),
+        nodes=("CO1", "", "MAIN"),
+        depth_m=1.50,
+        fall=0.025,
+        stops_m=(1.4, 20.6, 2.7),
+    )
+    return replace(
+        site,
+        steps=_FEET,
         control=(
             TrueControl("HOUSE-SW", 0.0, 0.0),
             TrueControl("HOUSE-SE", 12.0, -1.0),
@@ -171,34 +140,35 @@ def _gnss_bend_branch(rng: np.random.Generator) -> Truth:
 
 
 def _slope_levels(rng: np.random.Generator) -> Truth:
-    ground = TrueGround(188.40, grade_east=0.07, grade_north=0.10, swell_m=0.03)  # 12 %, uphill NNE
-    plan = walk((0.0, 0.0), 25.0, ((8.0, 22.5), (11.0, 0.0)))  # lot line up to the house
-    line = TrueLine(
-        "L1",
-        axis_below(ground, plan, depth_m=0.95, fall=0.04),
-        ("CO3", "", "HOUSE"),
-        material="PVC",
-        nominal="DN110",
+    crew = Crew(
+        kinds=("end_null", "mid_null"),
+        methods=("offset", "ties3", "offset", "ties2"),
+        baseline=("GATE", "WALL"),
+        tie_points=("GATE", "WALL", "NAIL"),
+        tilt=True,
+        missing=frozenset({"5A"}),
+        notes={"R1/5": "tail null lies under the steps, not marked"},
     )
-    travel = standstills(rng, 8.0, first_m=1.2, last_m=18.3, spacing_m=2.4)
-    return Truth(
-        "QH-031",
-        "Quarry Hill 31",
-        "EPSG:32617",
-        "EPSG:5703",
+    site = lateral(
+        rng,
+        31,
+        ("EPSG:32617", "EPSG:5703"),
         (UTM_ANCHOR[0] + 600.0, UTM_ANCHOR[1] + 150.0),
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO3", "against", travel, 0.35, 0.35, 0.03),),
-        Crew(
-            kinds=("end_null", "mid_null"),
-            methods=("offset", "ties3", "offset", "ties2"),
-            baseline=("GATE", "WALL"),
-            tie_points=("GATE", "WALL", "NAIL"),
-            tilt=True,
-            missing=frozenset({"5A"}),
-            notes={"R1/5": "tail null lies under the steps, not marked"},
-        ),
+        TrueGround(188.40, grade_east=0.07, grade_north=0.10, swell_m=0.03),  # 12 %, uphill NNE
+        crew,
+        start=(0.0, 0.0),
+        bearing_deg=25.0,
+        legs=((8.0, 22.5), (11.0, 0.0)),  # lot line up to the house
+        nodes=("CO3", "", "HOUSE"),
+        uphill=True,
+        depth_m=0.95,
+        fall=0.04,
+        stops_m=(1.2, 18.3, 2.4),
+        nominal="DN110",
+        counter_at_entry_m=0.35,
+    )
+    return replace(
+        site,
         control=(
             TrueControl("GATE", -4.0, 0.0),
             TrueControl("WALL", 1.0, 16.0),
@@ -210,36 +180,37 @@ def _slope_levels(rng: np.random.Generator) -> Truth:
 
 
 def _local_sketch(rng: np.random.Generator) -> Truth:
-    ground = TrueGround(0.0, grade_east=0.002, grade_north=-0.002)  # no levels taken, all but level
-    plan = walk((2.0, 1.2), 10.0, ((13.0, 0.0),))
-    line = TrueLine(
-        "L1",
-        axis_below(ground, plan[::-1], depth_m=1.30, fall=0.02),
-        ("END", "CO1"),
-        material="PVC",
-        nominal="4 in SCH40",
+    crew = Crew(
+        kinds=("end_null", "mid_null"),
+        methods=("offset", "ties2", "offset", "offset", "polar", "ties2"),
+        baseline=("A", "B"),
+        tie_points=("A", "B"),
+        compass="N",
+        levels=False,
+        missing=frozenset({"3M"}),
+        notes={"5M": "compass, away from the fence"},
     )
-    travel = standstills(rng, (), first_m=1.5, last_m=12.4, spacing_m=2.2)
-    return Truth(
-        "QH-040",
-        "Quarry Hill 40, sketch",
-        "local",
-        "none",
+    site = lateral(
+        rng,
+        40,
+        ("local", "none"),
         (0.0, 0.0),
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO1", "with", travel, ride_height_m=0.0254),),
-        Crew(
-            kinds=("end_null", "mid_null"),
-            methods=("offset", "ties2", "offset", "offset", "polar", "ties2"),
-            baseline=("A", "B"),
-            tie_points=("A", "B"),
-            compass="N",
-            levels=False,
-            missing=frozenset({"3M"}),
-            notes={"5M": "compass, away from the fence"},
-        ),
-        Steps(pipe=("in", 0.01)),
+        TrueGround(0.0, grade_east=0.002, grade_north=-0.002),  # no levels taken, all but level
+        crew,
+        start=(2.0, 1.2),
+        bearing_deg=10.0,
+        legs=((13.0, 0.0),),
+        nodes=("CO1", "END"),
+        depth_m=1.30,
+        fall=0.02,
+        stops_m=(1.5, 12.4, 2.2),
+        nominal="4 in SCH40",
+        ride_height_m=0.0254,
+    )
+    return replace(
+        site,
+        name="Quarry Hill 40, sketch",
+        steps=Steps(pipe=("in", 0.01)),
         control=(
             TrueControl("A", 0.0, 0.0),
             TrueControl("B", 9.0, 0.0),
@@ -248,38 +219,7 @@ def _local_sketch(rng: np.random.Generator) -> Truth:
     )
 
 
-def _faulty(rng: np.random.Generator) -> Truth:
-    ground = TrueGround(150.0, grade_east=0.01)
-    plan = walk((6.0, -2.0), 170.0, ((12.0, 0.0),))
-    line = TrueLine("L1", axis_below(ground, plan[::-1], depth_m=1.5, fall=0.02), ("MAIN", "CO1"))
-    travel = standstills(rng, (), first_m=1.5, last_m=10.5, spacing_m=3.0)
-    return Truth(
-        "QH-099",
-        "Quarry Hill 99, full of faults",
-        "EPSG:4326",
-        "ellipsoidal",
-        LON_LAT_ANCHOR,
-        ground,
-        (line,),
-        (TrueRun("R1", "L1", "CO1", "with", travel),),
-        Crew(
-            kinds=("end_null", "mid_null"),
-            methods=("offset", "ties2", "gnss", "ties3"),
-            baseline=("P1", "P2"),
-            tie_points=("P1", "P2", "P3"),
-            tilt=True,
-        ),
-        control=(
-            TrueControl("P1", 0.0, 0.0),
-            TrueControl("P2", 11.0, 0.0),
-            TrueControl("P3", -3.0, -9.0),
-        ),
-        openings=(Opening("CO1", "R1", "CO1"),),
-        sights=(Sight("R1", 4.0, "ROOTS", "1", "roots", 12),),
-    )
-
-
-SCENARIOS: dict[str, Scenario] = {
+SOUND: dict[str, Scenario] = {
     s.name: s
     for s in (
         Scenario(
@@ -301,7 +241,6 @@ SCENARIOS: dict[str, Scenario] = {
             _slope_levels,
         ),
         Scenario("local-sketch", "a taped sketch on invented axes, no levels", 40, _local_sketch),
-        Scenario("faulty", "every kind of fault a field sheet can have", 99, _faulty, PLANTED),
     )
 }
 
@@ -315,8 +254,6 @@ def make_site(scenario: Scenario, seed: int, folder: Path) -> Path:
     rng = np.random.default_rng(seed)
     site = survey(rng, scenario.build(rng), standard_accuracy())
     files = files_of(site)
-    if scenario.faults:
-        files = plant(files, scenario.faults)
     if scenario.spoil is not None:
         files = scenario.spoil(files)
     write_files(folder, files)

@@ -277,3 +277,85 @@ def axis_below(
     if start is None:
         start = float(ground.level(plan[0, 0], plan[0, 1])) - depth_m
     return np.column_stack([plan, start + fall * run])
+
+
+def walk(
+    start: tuple[float, float], bearing_deg: float, legs: tuple[tuple[float, float], ...]
+) -> Floats:
+    """Return plan vertices (m, 2) of legs (length, turn to the right after it, degrees)."""
+    lengths, turns = np.array(legs, float).T
+    bearings = np.radians(bearing_deg + np.concatenate([[0.0], np.cumsum(turns)[:-1]]))
+    steps = lengths[:, None] * np.stack([np.sin(bearings), np.cos(bearings)], axis=1)
+    return np.vstack([start, np.asarray(start) + np.cumsum(steps, axis=0)])
+
+
+def standstills(
+    rng: np.random.Generator,
+    bends_m: npt.ArrayLike,
+    *,
+    first_m: float,
+    last_m: float,
+    spacing_m: float,
+) -> tuple[float, ...]:
+    """Return distances from the entry at which the camera stops, none within 0.6 m of a bend."""
+    count = max(2, round((last_m - first_m) / spacing_m) + 1)
+    travel = np.linspace(first_m, last_m, count)
+    travel[1:-1] += rng.uniform(-0.2, 0.2, count - 2)
+    for bend in np.atleast_1d(np.asarray(bends_m, float)):
+        near = np.abs(travel - bend) < 0.6
+        travel[near] = bend + np.where(travel[near] < bend, -0.6, 0.6)
+    return tuple(float(t) for t in np.round(travel, 3))
+
+
+def lateral(
+    rng: np.random.Generator,
+    number: int,
+    crs: tuple[str, str],
+    anchor: tuple[float, float],
+    ground: TrueGround,
+    crew: Crew,
+    *,
+    start: tuple[float, float],
+    bearing_deg: float,
+    legs: tuple[tuple[float, float], ...],
+    depth_m: float,
+    fall: float,
+    stops_m: tuple[float, float, float],
+    nodes: tuple[str, ...] = ("CO1", "MAIN"),
+    uphill: bool = False,
+    nominal: str = "4 in SDR35",
+    counter_at_entry_m: float = 0.0,
+    ride_height_m: float = 0.03,
+) -> Truth:
+    """Return a site of one line and one run along it, from the first of its nodes.
+
+    Parameters: crs horizontal and vertical, legs as `walk` takes them, nodes in their order,
+    stops_m distance of the first and the last stop from the entry and about how far they are apart.
+    """
+    plan = walk(start, bearing_deg, legs)
+    up = 1 if uphill else -1
+    axis = axis_below(ground, plan[::up], depth_m=depth_m, fall=fall)
+    line = TrueLine("L1", axis, nodes[::up], nominal=nominal)
+    turns = np.array(legs)[:-1, 1] != 0.0
+    bends = np.cumsum(np.array(legs)[:-1, 0])[turns]
+    first_m, last_m, spacing_m = stops_m
+    travel = standstills(rng, bends, first_m=first_m, last_m=last_m, spacing_m=spacing_m)
+    run = TrueRun(
+        "R1",
+        "L1",
+        nodes[0],
+        "against" if uphill else "with",
+        travel,
+        counter_at_entry_m,
+        ride_height_m=ride_height_m,
+    )
+    return Truth(
+        f"QH-{number:03d}",
+        f"Quarry Hill {number}",
+        *crs,
+        anchor,
+        ground,
+        (line,),
+        (run,),
+        crew,
+    )

@@ -16,9 +16,8 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
 from lateralline.frames import Operation, horizontal_crs, vertical_crs, with_levels
-from lateralline.frames.area import degrees_on_own_datum
 from lateralline.frames.operations import apply, best
-from lateralline.frames.systems import Levels, Systems, known_crs, short_text
+from lateralline.frames.systems import Levels, Systems, degrees_on_own_datum, known_crs, short_text
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.records import Floats

@@ -1,9 +1,9 @@
-"""Which bends of a line were found: the pipe's turn between two stops, true and as adjusted.
+"""How a drawn line compares with the true pipe: distances, containment, and which bends were found.
 
-All is told per stretch, the pipe between two neighbouring located stops. Its *turn* is the angle
-between its directions at both ends, whatever happens between: one bend's angle, or what two bends
-in one stretch come to together. An offset or a drop, whose two bends undo each other, turns nothing
-and is counted by itself.
+Bends are compared per stretch, the pipe between two neighbouring located stops. Its *turn* is the
+angle between its directions at both ends, whatever happens between: one bend's angle, or what two
+bends in one stretch come to together. An offset or a drop, whose two bends undo each other, turns
+nothing and is counted by itself.
 
 found       the adjusted stretch has one bend or two; an undecided one has none
 matched     found, and its turn is within 15° or 3 σ of the true one
@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from math import radians
 
 import numpy as np
+import shapely
 
 from lateralline.kernels.curves import angle_between, angles, chainage, wrap
 from lateralline.records import Floats, Line, Stretch
@@ -29,11 +30,13 @@ PLAIN_RAD = radians(30.0)
 NEAR_M = 3.0
 MATCH_RAD = radians(15.0)
 MATCH_SIGMAS = 3.0
+#: Paths are compared at points no further apart than this.
+SAMPLE_M = 0.10
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One stretch: what the pipe does there, and what was said of it."""
+    """One stretch: what the pipe does there, and what was found."""
 
     bends: int  # true ones
     turn_rad: float  # true
@@ -140,3 +143,54 @@ def _slope(path_m: Floats, h: float = 1e-5) -> Floats:
         np.array([_turn_of((flat + sign * s).reshape(-1, 3)) for s in steps]) for sign in (1, -1)
     )
     return np.asarray((ahead - behind) / (2 * h))
+
+
+# ---- distances and containment --------------------------------------------------------------
+
+
+def squares_apart_m2(path_m: Floats, pipe: TrueLine, low_m: float, high_m: float) -> Floats:
+    """Return squared distances (n,) in space between a path (m, 3) and the pipe, both ways.
+
+    From points along the pipe between two chainages (the first and the last stop) to the path, and
+    from points along the path to the pipe, which goes on beyond its stops; each way weighs the
+    same however long it is.
+    """
+    true = pipe.at(np.linspace(low_m, high_m, int(np.ceil((high_m - low_m) / SAMPLE_M)) + 1))
+    own = chainage(path_m)
+    at = np.linspace(0.0, own[-1], len(true))
+    drawn = np.stack([np.interp(at, own, c) for c in path_m.T], axis=-1)
+    pairs = ((true, path_m), (drawn, pipe.axis_m))
+    return np.concatenate([_on_legs(points, path)[1].min(axis=1) for points, path in pairs])
+
+
+def contained_share(region: shapely.Polygon, pipe: TrueLine, low_m: float, high_m: float) -> float:
+    """Return the share of the pipe's plan between two chainages that lies in a region."""
+    inner = pipe.chainage_m[(pipe.chainage_m > low_m) & (pipe.chainage_m < high_m)]
+    plan = shapely.LineString(pipe.at(np.array([low_m, *inner, high_m]))[:, :2])
+    if region.covers(plan):
+        return 1.0
+    return float(plan.intersection(region).length / plan.length)
+
+
+def backward_m(path_m: Floats, pipe: TrueLine) -> float:
+    """Return by how much the leg of a path that runs most against the pipe does so; 0 when none.
+
+    Along the pipe, from where the leg's start lies beside it to where its end does.
+    """
+    share, square = _on_legs(path_m, pipe.axis_m)
+    nearest, rows = square.argmin(axis=1), np.arange(len(path_m))
+    along = pipe.chainage_m[nearest] + share[rows, nearest] * np.diff(pipe.chainage_m)[nearest]
+    return float(np.maximum(-np.diff(along), 0.0).max())
+
+
+def _on_legs(points_m: Floats, path_m: Floats) -> tuple[Floats, Floats]:
+    """Return where on each leg of a path points (n, 3) are nearest to it, and how near.
+
+    Shares of the legs (n, m − 1), from their starts, and squared distances (n, m − 1).
+    """
+    start, leg = path_m[:-1], np.diff(path_m, axis=0)
+    from_start = points_m[:, None] - start
+    length2 = np.maximum(np.einsum("lc,lc->l", leg, leg), 1e-12)
+    share = np.clip(np.einsum("nlc,lc->nl", from_start, leg) / length2, 0.0, 1.0)
+    off = from_start - share[..., None] * leg
+    return share, np.einsum("nlc,nlc->nl", off, off)
