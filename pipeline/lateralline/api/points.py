@@ -9,7 +9,7 @@ from pathlib import Path
 from lateralline.errors import Fault, LaterallineError
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.coordinate_system import crs_texts
-from lateralline.ingest.intake import decode
+from lateralline.ingest.intake import decode, read_input
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.points import ImportedPoints, ImportTask, OrderNotConfirmedError, gather
 from lateralline.ingest.points.classify import ClassifiedPoint, unmapped
@@ -33,7 +33,6 @@ from lateralline.ingest.points.new_site import (
     traced,
 )
 from lateralline.ingest.sections import read_site_toml
-from lateralline.ingest.site_files import read_input
 from lateralline.names import MUST_BE, wrong_name
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
 from lateralline.stages import SiteFailure, SiteResult, run_site

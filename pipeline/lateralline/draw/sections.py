@@ -20,7 +20,7 @@ from lateralline.record.rows import (
     ZoneRow,
 )
 from lateralline.record.view import DASH, RecordView, number
-from lateralline.wording import in_words, with_own_unit
+from lateralline.wording import with_own_unit
 
 _ORDER: Final = {"error": 0, "warning": 1, "info": 2}
 _SAME_M: Final = 1e-6  # chainages this close are one place
@@ -220,7 +220,7 @@ def _findings(view: RecordView) -> TableSection:
 
 
 def _said(view: RecordView, text: str) -> str:
-    return with_own_unit(in_words(text), view.unit)
+    return with_own_unit(text, view.unit)
 
 
 def _figure(head: str, share: float) -> TableColumn:

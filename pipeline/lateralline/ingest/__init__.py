@@ -10,11 +10,11 @@ conventions                 names of columns and decimal signs as the trade writ
 workbook, worksheets        sheets as tables; dates, errors, merged and hidden cells
 map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
-toml_text, sections         settings, from site.toml or from sheets
-site_files, site_input      which files are a site's, and what stands in them
-coordinate_system, pipe_sizes, settings    what the settings mean
-positions, references       rows held against one another
-record                      the checks in their order, and the record
+sections                    settings, from TOML or from sheets
+coordinate_system           what section [crs] means
+site_input                  which files are a site's, and what stands in them
+checks                      rows checked against one another, and how spots were measured
+record                      the checks in their order, and the record in SI
 points                      points of other programs as the rows of a site
 
 Decided:
@@ -43,9 +43,9 @@ place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An ex
 refers to the camera face, unless it was measured to the transmitter.
 """
 
+from lateralline.ingest.intake import is_book
 from lateralline.ingest.record import read_site
 from lateralline.ingest.sections import book_value
-from lateralline.ingest.site_files import is_book
 from lateralline.ingest.workbook import holds_settings
 
 __all__ = ["book_value", "holds_settings", "is_book", "read_site"]

@@ -10,7 +10,6 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.contract import Column, Table
-from lateralline.findings import finding
 from lateralline.ingest.cells import (
     UNKNOWN_UNIT,
     Value,
@@ -231,14 +230,12 @@ def _report_extra(
                 cell,
             )
             continue
-        ledger.findings.append(
-            finding(
-                "extra-column",
-                f"column {name}",
-                where=f"{sheet.file}:{sheet.header_line}",
-                file=sheet.file,
-                table=table.name,
-                kept=kept,
-                lost=not kept,
-            )
+        ledger.note(
+            "extra-column",
+            f"column {name}",
+            where=f"{sheet.file}:{sheet.header_line}",
+            file=sheet.file,
+            table=table.name,
+            kept=kept,
+            lost=not kept,
         )

@@ -17,12 +17,10 @@ from openpyxl.utils.datetime import from_excel
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.findings import finding
 from lateralline.ingest.cells import must_be
 from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.limits import CELL, SETTING
-from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
 from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
 from lateralline.ingest.worksheets import (
     Cell,
@@ -33,6 +31,10 @@ from lateralline.ingest.worksheets import (
     titles_of,
 )
 
+#: The tables of a site: text files, or sheets, of these names.
+TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
+#: Sheets of a book for what stands in `site.toml` as often as needed: a row for each.
+SECTION_SHEETS: Final[Mapping[str, str]] = {"pipes": "pipe", "runs": "run", "branches": "branch"}
 #: The sheet of what is written once in `site.toml`: a row for each key.
 SITE_SHEET: Final = "site"
 SITE_HEADER: Final = ("section", "key", "value", "unit", "meaning")
@@ -135,15 +137,13 @@ def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Le
         must = "must have a name of the contract"
         ledger.fault(file, 0, "sheet", sheet.title, must, hint if near else f"{hint}: name it so")
         return
-    ledger.findings.append(
-        finding(
-            "sheet-ignored",
-            f"sheet {one_line(sheet.title)}",
-            variant="ours" if table else "remark",
-            severity="warning" if table else "info",
-            file=file,
-            more={"table": table} if table else {"read": _OURS},
-        )
+    ledger.note(
+        "sheet-ignored",
+        f"sheet {one_line(sheet.title)}",
+        variant="ours" if table else "remark",
+        severity="warning" if table else "info",
+        file=file,
+        **({"table": table} if table else {"read": _OURS}),
     )
 
 
@@ -244,11 +244,11 @@ def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
     subject = f"sheet {sheet.title}"
     if sheet.hidden:
-        ledger.findings.append(finding("hidden-sheet", subject, where=where))
+        ledger.note("hidden-sheet", subject, where=where)
     if rows:
-        ledger.findings.append(finding("hidden-rows", subject, where=where, rows=map(str, rows)))
+        ledger.note("hidden-rows", subject, where=where, rows=map(str, rows))
     if columns:
-        ledger.findings.append(finding("hidden-columns", subject, where=where, columns=columns))
+        ledger.note("hidden-columns", subject, where=where, columns=columns)
 
 
 # ---- cells ---------------------------------------------------------------------------------

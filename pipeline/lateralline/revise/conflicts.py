@@ -8,10 +8,16 @@ from math import isfinite
 from typing import Final
 
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.sections import RawSection, section_names
+from lateralline.ingest.sections import (
+    Lines,
+    RawSection,
+    fault_of_toml,
+    find_lines,
+    load_toml,
+    section_names,
+)
 from lateralline.ingest.site_input import SiteInput
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.toml_text import Lines, fault_of_toml, find_lines, load_toml
 
 #: What may be added to `site.toml`, under this name in the folder of what is added.
 ADDED_FILE: Final = "added.toml"

@@ -20,15 +20,21 @@ from typing import Final
 from lateralline import contract, csv_file
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest.conventions import read_table
-from lateralline.ingest.intake import decode, decode_any, is_file
+from lateralline.ingest.intake import (
+    SITE_FILE,
+    decode,
+    decode_any,
+    entries,
+    is_book,
+    is_file,
+    read_input,
+)
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.record import check_site
-from lateralline.ingest.sections import SiteSettings, site_of, toml_sections
-from lateralline.ingest.site_files import SITE_FILE, TABLES, entries, is_book, read_input
+from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
 from lateralline.ingest.site_input import SiteInput, read_site_input
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.toml_text import find_lines, load_toml
-from lateralline.ingest.workbook import SiteWorkbook, read_book
+from lateralline.ingest.workbook import TABLES, SiteWorkbook, read_book
 from lateralline.revise.conflicts import ADDED_FILE, check_added
 from lateralline.template import toml_literal
 

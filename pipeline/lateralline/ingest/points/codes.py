@@ -7,13 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Final, cast
+from typing import Final
 
-from lateralline import contract
-from lateralline.ingest.cells import accept, row_model
-from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.rows import InputRow, explain
-from lateralline.ingest.toml_text import by_section, find_lines, load_toml
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.rows import InputRow
+from lateralline.ingest.sections import checked, section_names, toml_sections
 
 MARKS: Final = ("end_null", "mid_null", "peak_total", "peak_axial", "peak", "ground")
 TARGETS: Final = ("invert", "crown", "outside_top", "transmitter")  # of exposures
@@ -115,49 +113,14 @@ def _default_sections() -> Mapping[str, tuple[InputRow, ...]]:
 
 def _sections(file: str, text: str, ledger: Ledger) -> dict[str, tuple[InputRow, ...]]:
     """Return the rows of each section; what the schema does not know is at fault."""
-    table = contract.load("codes")
-    names = tuple(dict.fromkeys(c.section for c in table.field))
-    empty: dict[str, tuple[InputRow, ...]] = dict.fromkeys(names, ())
-    try:
-        data = load_toml(text)
-    except ValueError as e:
-        at_line = re.search(r"line (\d+)", str(e))
-        hint = "a pattern with a backslash stands in single quotes"
-        ledger.fault(
-            file, int(at_line[1]) if at_line else 0, "file", "", f"must be TOML: {e}", hint
-        )
-        return empty
-    lines = find_lines(text)
-    at = by_section(lines)
-    for name in data.keys() - set(names):
-        line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-        ledger.fault(file, line, name, "", "must be a known section", nearest(name, names))
-    for name in names:
-        given, repeated = data.get(name), name in table.repeated
-        many = given if isinstance(given, list) and repeated else [given]
-        if given is not None and any(not isinstance(g, dict) for g in many):
-            form = f"[[{name}]]" if repeated else f"[{name}]"
-            ledger.fault(file, 0, name, "", "must be a section", f"write {form}")
-        elif given is not None:
-            rows = cast("list[dict[str, object]]", many)
-            empty[name] = tuple(
-                _row(file, name, g, at.get((name, i), {}), ledger) for i, g in enumerate(rows)
-            )
-    return empty
-
-
-def _row(
-    file: str, section: str, given: Mapping[str, object], at: Mapping[str, int], ledger: Ledger
-) -> InputRow:
-    columns = {c.name: c for c in contract.load("codes").field if c.section == section}
-    for key in given.keys() - columns.keys():
-        must = f"must be a key of [{section}]"
-        ledger.fault(file, at.get(key, 0), key, "", must, nearest(key, columns, 20))
-    known = {k: v for k, v in given.items() if k in columns}
-    good, bad = accept(row_model("codes", section, strict=True), known)
-    row = InputRow(file, at.get("", 0), good, bad, at)
-    explain(row, [columns[b] for b in bad], known, lambda _: "", ledger)
-    return row
+    hint = "a pattern with a backslash stands in single quotes"
+    written = toml_sections(file, text, ledger, "codes", hint)
+    if written is None:
+        return dict.fromkeys(section_names("codes"), ())
+    return {
+        name: tuple(checked("codes", name, section, lambda _: "", ledger) for section in several)
+        for name, several in written.items()
+    }
 
 
 def _listed(rows: Sequence[InputRow]) -> dict[str, tuple[str, ...]]:
@@ -216,7 +179,7 @@ def _expression(form: str, words: Mapping[str, tuple[str, ...]]) -> str:
     """Return the regular expression of a form; KeyError, with a reason, for an unknown {holder}."""
     parts, last = [], 0
     for holder in _HOLDER.finditer(form):
-        parts += [_literal(form[last : holder.start()]), _held(holder[1], words)]
+        parts += [_literal(form[last : holder.start()]), _words_for(holder[1], words)]
         last = holder.end()
     return "".join([*parts, _literal(form[last:])])
 
@@ -225,7 +188,7 @@ def _literal(text: str) -> str:
     return r"\s+".join(re.escape(t) for t in re.split(r"\s+", text))
 
 
-def _held(holder: str, words: Mapping[str, tuple[str, ...]]) -> str:
+def _words_for(holder: str, words: Mapping[str, tuple[str, ...]]) -> str:
     if holder in ("run", "stop", "line", "name"):
         return f"(?P<{holder}>{_NAME})"
     if holder not in _HOLDERS:
