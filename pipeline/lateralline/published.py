@@ -44,7 +44,7 @@ class DigRule(_PublishedRow):
     read: bool
 
     @property
-    def said(self) -> str:
+    def statement(self) -> str:
         """Source, wording and where it holds."""
         where = citation(self.source, read=self.read)
         return f"{where}: {self.as_published}. Holds in: {self.jurisdiction}"
@@ -71,7 +71,7 @@ class Band(_PublishedRow):
 
     @property
     def bounds_level(self) -> bool:
-        """False when the band says nothing of the level."""
+        """False when the band has no limit in level."""
         return self.level_m > 0.0 or self.level_depth_ratio > 0.0
 
 
@@ -194,10 +194,10 @@ def citation(source: str, *, read: bool) -> str:
 
 
 def nearest_fittings(angle_deg: float, sigma_deg: float, nominal: str) -> tuple[Fitting, ...]:
-    """Return the standard bend nearest an angle, and all the angle's σ cannot tell from it.
+    """Return the standard bend nearest an angle, and all the angle's σ cannot distinguish from it.
 
     Those of the pipe's own system of sizes: DN and EN sizes are metric, sizes in inches are not; of
-    a size that tells nothing both systems are searched, each angle once. Two cannot be told apart
+    a size without either both systems are searched, each angle once. Two are alike
     when they explain the angle equally well, to 3.84 in χ² (95 % of one degree of freedom).
 
     >>> [f.name for f in nearest_fittings(24.0, 1.0, "4 in")]

@@ -29,7 +29,7 @@ _START: Final[Mapping[tuple[str, str], object]] = {
 
 _NO_DAY: Final = "write the day"
 
-#: What a section is told beside its keys.
+#: Remarks on a section beside its keys.
 _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
     "practice, no source: put your own in their place.",
@@ -199,7 +199,7 @@ def _csv(table: Table, unit: str) -> str:
     lines = _comment(table.description)
     for column in table.field:
         need = "" if column.required else " Optional."
-        # Levels may come in the vertical CRS's own unit, which the description tells.
+        # Levels may come in the vertical CRS's own unit, as the description says.
         its_unit = unit if column.unit_from and column.name != "z" else column.unit
         head = f"{column.name} [{its_unit}]" if its_unit else column.name
         lines += _comment(f"{head}: {column.title}. {column.description}{need}", "# ")

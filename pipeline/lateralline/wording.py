@@ -94,10 +94,10 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
     >>> in_both(0.3048, "ft"), in_both(0.4572, "ft", 3), in_both(0.3048, "m")
     ('1.00 ft (0.30 m)', '1.500 ft (0.457 m)', '0.30 m')
     """
-    said = plain(metres(value_m, decimals))
+    in_metres = plain(metres(value_m, decimals))
     if unit not in _DECIMALS:
-        return said
-    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({said})"
+        return in_metres
+    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
 
 
 def _converted(length: re.Match[str], unit: str) -> str:

@@ -44,7 +44,7 @@ def constants(node: ast.expr | None) -> list[str]:
 
 
 def calls() -> Iterator[tuple[str, ast.Call, ast.expr, ast.expr | None, set[str]]]:
-    """Calls of `finding`, `Notes.add`, `Ledger.note`, `_Site.error`: code, variant, values' names."""
+    """Calls of `finding`, `Notes.add`, `Ledger.note`, `_Site.error`: code, variant, values."""
     own = {"variant", "severity", "stage", "where", "about", "explains", "more"}
     for file, tree in trees().items():
         for node in ast.walk(tree):

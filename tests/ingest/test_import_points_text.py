@@ -14,10 +14,15 @@ from pyproj import CRS
 
 from lateralline.ingest.conventions import decimal_mark, is_numeric, number, plainly
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.columns import ColumnChoice, Order, detect, text_columns
-from lateralline.ingest.points.plausibility import real_levels
-from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.ingest.points.survey_points import (
+    ColumnChoice,
+    Order,
+    SurveyPoints,
+    detect,
+    text_columns,
+)
 from lateralline.ingest.points.text_points import read_text, text_points
+from lateralline.ingest.points.transform import real_levels
 
 
 def read(

@@ -22,7 +22,7 @@ from lateralline.proof.line_truth import TWICE, Population, simulate_site
 from lateralline.proof.line_twice import TwiceScore, score_twice_site
 from lateralline.proof.lines import twice_measures
 from lateralline.records import Floats, Linked
-from lateralline.revise.sides import axes
+from lateralline.revise.containment import axes
 from lateralline.settings import Branch, Run
 from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve

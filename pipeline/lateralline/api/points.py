@@ -14,13 +14,6 @@ from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.points import ImportedPoints, ImportTask, OrderNotConfirmedError, gather
 from lateralline.ingest.points.classify import ClassifiedPoint, unmapped
 from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
-from lateralline.ingest.points.columns import (
-    ORDER_WORDS,
-    ORDERS,
-    ColumnChoice,
-    Order,
-    OrderDetection,
-)
 from lateralline.ingest.points.gather import TEXT_SUFFIXES
 from lateralline.ingest.points.new_site import (
     Cells,
@@ -31,6 +24,13 @@ from lateralline.ingest.points.new_site import (
     stop_rows,
     tables,
     traced,
+)
+from lateralline.ingest.points.survey_points import (
+    ORDER_WORDS,
+    ORDERS,
+    ColumnChoice,
+    Order,
+    OrderDetection,
 )
 from lateralline.ingest.sections import read_site_toml
 from lateralline.names import MUST_BE, wrong_name

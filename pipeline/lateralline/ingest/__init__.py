@@ -1,4 +1,4 @@
-"""One way in: what a crew wrote, as rows that know file, line and column, held to the schemas.
+"""One way in: what a crew wrote, as rows that know file, line and column, checked by the schemas.
 
 In: a site folder, a workbook, what is added to a site, point files, map layers, plans. Out: a
 `FieldRecord` in SI; or every fault of every file at once, and nothing else.
@@ -32,15 +32,15 @@ Decided:
 
 Decisions, with reasons
 -----------------------
-Units of tape, level, depth and counter must be given: a silent default costs a factor of 3.3.
-`pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing
-one's name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
-`depth_reding` would lose every reading); any other extra column is kept as a note. So is a
-sheet of another name with the columns of one the book lacks; a copy beside the real one is a
-warning. Numbers are plain decimals; `3,2` is told to be 3.2, and a row longer than its header
-is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as another
-place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's counter
-refers to the camera face, unless it was measured to the transmitter.
+Units of tape, level, depth and counter must be given: a default nobody sees costs a factor of 3.3.
+`pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing one's
+name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
+`depth_reding` would lose every reading); any other extra column is kept as a note. So is a sheet of
+another name with the columns of one the book lacks; a copy beside the real one is a warning.
+Numbers are plain decimals; `3,2` is a fault that says to write 3.2, and a row longer than its
+header is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as
+another place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's
+counter refers to the camera face, unless it was measured to the transmitter.
 """
 
 from lateralline.ingest.intake import is_book

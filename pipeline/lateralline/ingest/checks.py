@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import groupby
 from math import isnan, nan
 from operator import itemgetter
@@ -40,9 +40,9 @@ class KnownNames:
     lines: frozenset[str] | None
     control: frozenset[str] | None
     stops: frozenset[Stop] | None
-    excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
-    runs_in: str = SITE_FILE  # where runs are told
-    stops_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # run → its stops
+    excused: frozenset[Stop]  # missing, but a row of stops at fault may be it
+    runs_in: str  # where runs stand
+    stops_of: Mapping[str, tuple[str, ...]]  # run → its stops
 
     @property
     def a_run(self) -> str:
@@ -60,7 +60,10 @@ def check_references(
     names = _names(site, tables)
     if (points := tables["control"]) is not None and names.control is not None and not points:
         measured = (*(tables["marks"] or ()), *(tables["exposures"] or ()))
-        names = _without_control(names, points.file, measured, ledger)
+        if any(row.text("method") not in ("", "gnss", "level") for row in measured):
+            must = "must name the control points that offset, ties and polar start from"
+            ledger.fault(points.file, 0, "point", "", must)
+        names = replace(names, control=None)  # reported once, not once a mark
     if site is not None:
         _check_site(site, names, ledger)
     axes = site.axes if site else None
@@ -69,10 +72,13 @@ def check_references(
         InputRows(f"{t}.csv") if (rows := tables[t]) is None else rows
         for t in ("control", "marks", "stops", "exposures", "observations")
     )
-    _once(control, ("point",), "must name each control point once", ledger)
-    _once(marks, ("mark",), "must name each mark once", ledger)
-    _once(stops, ("run", "stop"), "must name each stop of a run once", ledger)
-    _once(exposures, ("name",), "must name each exposure once", ledger)
+    for rows, key, what in (
+        (control, ("point",), "control point"),
+        (marks, ("mark",), "mark"),
+        (stops, ("run", "stop"), "stop of a run"),
+        (exposures, ("name",), "exposure"),
+    ):
+        _once(rows, key, f"must name each {what} once", ledger)
     for row in control:
         check_lonlat(row, axes, ledger)
     for row in (*marks, *exposures):
@@ -81,6 +87,8 @@ def check_references(
         _known(row, "run", names.runs, names.a_run, ledger)
     for row in marks:
         _check_mark(row, names, ledger)
+        if row.text("kind") == "peak":
+            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
     _check_lengths(stops, names.runs or {}, ledger)
     _check_end_nulls(marks, ledger)
     for row in exposures:
@@ -88,9 +96,8 @@ def check_references(
     for row in observations:
         if row.given("clock_to") and not row.given("clock_from"):
             row.fault(ledger, "clock_from", "must be given with clock_to")
-    _remark_peaks(marks, ledger)
     if tables["stops"] is not None and tables["marks"] is not None:
-        _remark_stops(marks, stops, names, ledger)
+        _note_stops(marks, stops, names, ledger)
 
 
 def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger: Ledger) -> None:
@@ -169,16 +176,6 @@ def _excused(
             at_fault[by] -= 1
             excused.add(at)
     return frozenset(excused)
-
-
-def _without_control(
-    names: KnownNames, file: str, measured: Iterable[InputRow], ledger: Ledger
-) -> KnownNames:
-    """Say once, not once a mark, that taped spots have nothing to be taped from."""
-    if any(row.text("method") not in ("", "gnss", "level") for row in measured):
-        must = "must name the control points that offset, ties and polar start from"
-        ledger.fault(file, 0, "point", "", must)
-    return replace(names, control=None)
 
 
 def _complete(rows: InputRows | None, *key: str) -> list[tuple[str, ...]] | None:
@@ -311,16 +308,10 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
         ledger.note("exposure-without-level", f"exposure {row.text('name')}", where=row.where)
 
 
-# ---- remarks -------------------------------------------------------------------------------
+# ---- findings ------------------------------------------------------------------------------
 
 
-def _remark_peaks(marks: InputRows, ledger: Ledger) -> None:
-    for row in marks:
-        if row.text("kind") == "peak":
-            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
-
-
-def _remark_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
+def _note_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
     if not len(stops):
         ledger.note(
             "no-stops",

@@ -4,7 +4,7 @@
 took for what. Nothing is guessed: a column that may be meant for two, or numbers with both signs
 before their decimals, are faults.
 
-* A column called by another name the trade knows (`ALIASES`) is taken, and told. Names that may
+* A column called by another name the trade knows (`ALIASES`) is taken, with a note. Names that may
   mean something else as well (`MAY_MEAN`: a pitch is also a fall) are only named in the fault.
 * In files separated by semicolons or tabs a decimal comma is accepted when the whole file uses it.
   In comma-separated files, where it would part the cell, and in workbooks, whose numbers are no
@@ -128,7 +128,7 @@ def sign_of(cell: str) -> Literal[".", ",", "?", ""]:
 
 
 def decimal_mark(cells: Iterable[str]) -> Decimal | None:
-    """Return the sign that stands before the decimals in a file; None when it cannot be told.
+    """Return the sign that stands before the decimals in a file; None when it cannot be known.
 
     It cannot when a number such as 1,234 may be either, and no other number of the file settles it.
 

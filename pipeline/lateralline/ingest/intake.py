@@ -133,7 +133,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
     """Return the text of a table or point file: UTF-8, UTF-16 with its mark, Latin-1.
 
     What is neither of the first two is read as Latin-1, which takes any byte, or as Windows-1252
-    where bytes stand for signs that Latin-1 has not: `notes` gets a line that tells so. None, with
+    where bytes stand for signs that Latin-1 has not: `notes` gets a line about it. None, with
     a fault, when it is no text.
     """
     if data.startswith(_UTF16):
@@ -151,7 +151,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
         line = _line_at(data, e.start)
     name, text = "Latin-1", data.decode("latin-1")
     if _NOT_LATIN.search(text):
-        with suppress(UnicodeDecodeError):  # then the signs no text holds are told where they are
+        with suppress(UnicodeDecodeError):  # then the signs no text holds are faults of their cells
             name, text = "Windows-1252", data.decode("cp1252")
     notes.append(f"as {name}, as it is not UTF-8 (line {line}): look at accents and signs")
     return text

@@ -39,7 +39,7 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
-from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings
+from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, standard_accuracy
 
 
 def read_site(source: Path) -> FieldRecord:
@@ -60,7 +60,7 @@ def read_site(source: Path) -> FieldRecord:
 
 @dataclass(frozen=True, slots=True)
 class CheckedSite:
-    """Settings and rows of a site held against one another; whole when no fault was noted."""
+    """Settings and rows of a site, checked against one another; whole when no fault was noted."""
 
     site: SiteSettings
     settings: Settings
@@ -168,25 +168,23 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
 
 
 def _accuracy(row: InputRow) -> Accuracy:
-    values: dict[str, float] = {}
-    for f in fields(Accuracy):
-        name = f.name.removesuffix("_rad") + "_deg" if f.name.endswith("_rad") else f.name
-        value = row.number(name, float(_default("accuracy", name)))
-        values[f.name] = radians(value) if name.endswith("_deg") else value
-    return Accuracy(**values)
+    given = {name: row.number(name) for name in row.cells}
+    in_si = {
+        name.replace("_deg", "_rad"): radians(value) if name.endswith("_deg") else value
+        for name, value in given.items()
+    }
+    return standard_accuracy(**in_si)
 
 
 def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
-    assumed = {
-        "transmitter_lag": "transmitter-lag-assumed",
-        "ride_height": "ride-height-assumed",
-    }
-    for key, code in assumed.items():
-        if not row.given(key):
-            ledger.note(code, f"run {row.text('id')}", where=row.where)
+    run = row.text("id")
+    if not row.given("transmitter_lag"):
+        ledger.note("transmitter-lag-assumed", f"run {run}", where=row.where)
+    if not row.given("ride_height"):
+        ledger.note("ride-height-assumed", f"run {run}", where=row.where)
     return Run(
-        id=row.text("id"),
+        id=run,
         line=row.text("line"),
         entry=row.text("entry"),
         counter_at_entry_m=row.number("counter_at_entry", 0.0) * counter,
@@ -214,7 +212,7 @@ def _pipe(row: InputRow, site: SiteSettings, ledger: Ledger) -> Pipe:
             wall = found.size.wall_m if isnan(inside) else (outside - inside) / 2
         inside = outside - 2 * wall
         sources.append(found.size.citation)
-        _say_what_was_taken(row, found, found.size, ledger)
+        _note_what_was_taken(row, found, found.size, ledger)
     elif nominal and not complete:
         sizes = [s.nominal for s in found.open_to or pipe_table()]
         must = "must be in the pipe table, or inside_diameter and wall given"
@@ -237,7 +235,7 @@ def _pipe(row: InputRow, site: SiteSettings, ledger: Ledger) -> Pipe:
     )
 
 
-def _say_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger: Ledger) -> None:
+def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger: Ledger) -> None:
     material = row.text("material")
     subject = f"line {row.text('line')}"
     where = row.where_of("nominal")
@@ -360,8 +358,8 @@ def _inputs(
     used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
     inputs: list[InputFile] = []
     for name, data in files.content.items():
-        held = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]
-        if held:
+        rows_in = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]
+        if rows_in:
             digest = hashlib.sha256(data).hexdigest()
-            inputs.append(InputFile(name, digest, len(data), sum(held)))
+            inputs.append(InputFile(name, digest, len(data), sum(rows_in)))
     return tuple(inputs)

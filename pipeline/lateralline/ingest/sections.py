@@ -18,7 +18,15 @@ from typing import Any, Final, TypeAlias
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.ingest.cells import UNKNOWN_UNIT, accept, hint_for, in_decimals, must_be, row_model
+from lateralline.ingest.cells import (
+    UNKNOWN_UNIT,
+    accept,
+    declared_unit,
+    hint_for,
+    in_decimals,
+    must_be,
+    row_model,
+)
 from lateralline.ingest.coordinate_system import Axes, read_axes
 from lateralline.ingest.intake import SITE_FILE
 from lateralline.ingest.ledger import Ledger, nearest
@@ -88,7 +96,7 @@ class SiteSettings:
             return self.axes.xy_unit if self.axes else ""
         if column.name == "z" and self.axes and self.axes.gnss_z_unit != self.units.get("level"):
             return ""
-        return _unit_of(column, self.units)
+        return declared_unit(column, self.units)
 
 
 def read_site_toml(text: str, ledger: Ledger) -> SiteSettings | None:
@@ -112,7 +120,7 @@ def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
     units: dict[str, str] = {}
 
     def unit_of(column: Column) -> str:
-        return _unit_of(column, units)
+        return declared_unit(column, units)
 
     def rows(name: str) -> tuple[InputRow, ...]:
         return tuple(checked("site", name, section, unit_of, ledger) for section in written[name])
@@ -154,11 +162,6 @@ def checked(
             row.fault(ledger, c.name, f"must be given in {_form(table, name)}", hint)
             bad |= {c.name}
     return replace(row, bad=bad)
-
-
-def _unit_of(column: Column, units: Mapping[str, str]) -> str:
-    """Return the unit a column is filled in; UNKNOWN_UNIT when [units] should tell and does not."""
-    return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
 
 
 def section_names(table: str = "site") -> tuple[str, ...]:
@@ -228,7 +231,7 @@ def toml_sections(
 ) -> Sections | None:
     """Return the sections of a TOML text as `table` declares them; None, with a fault, for none.
 
-    `syntax_hint` says how to mend a text that is no TOML, where not the key on its line tells.
+    `syntax_hint` says how to mend a text that is no TOML; without it the key on its line does.
     """
     try:
         data = load_toml(text)

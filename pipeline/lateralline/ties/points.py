@@ -18,8 +18,8 @@ from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import may_be_read, read_bytes
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import MAP_BYTES
-from lateralline.ingest.points.columns import ColumnChoice
 from lateralline.ingest.points.layer_points import map_points
+from lateralline.ingest.points.survey_points import ColumnChoice
 from lateralline.ingest.rows import typed_rows
 from lateralline.names import MUST_BE, composed, wrong_name
 from lateralline.record.ground import GroundPlane

@@ -16,8 +16,15 @@ from lateralline.ingest.conventions import POINT_NAMES, decimal_mark, number
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.limits import DESCRIPTION, POINTS
 from lateralline.ingest.map_layers import GdalError, LayerInfo, MapLayer, map_layers, read_layer
-from lateralline.ingest.points.columns import ColumnChoice, attributes, find, unused
-from lateralline.ingest.points.survey_points import Heights, SurveyPoints, texts
+from lateralline.ingest.points.survey_points import (
+    ColumnChoice,
+    Heights,
+    SurveyPoints,
+    attributes,
+    find,
+    texts,
+    unused,
+)
 from lateralline.names import wrong_sign
 
 #: Formats whose own rules say that levels are in metres (GPX 1.1, OGC KML 2.3, RFC 7946).
@@ -30,12 +37,12 @@ _HEIGHTS: Final[Mapping[str, Heights]] = {
     "KML": "unknown",
     "LIBKML": "unknown",
 }
-#: Fields that GDAL gives every layer of a format, filled or not, and that tell nothing of a point.
+#: Fields that GDAL gives every layer of a format, filled or not, and that hold nothing of a point.
 _OF_KML: Final = frozenset(
     ("id", "timestamp", "begin", "end", "altitudemode", "tessellate", "extrude", "visibility",
      "draworder", "icon", "snippet")
 )  # fmt: skip
-_HEIGHTS_SAID: Final = {
+_HEIGHTS_NOTED: Final = {
     "ellipsoidal": "heights are above the ellipsoid, as RFC 7946 says of GeoJSON",
     "unknown": "what heights count from is not said by files of this format",
 }
@@ -199,7 +206,9 @@ def _points(
     idle += ["z"] if any(solid) and not choice.z else []
     taken = {*(place for role, place in at.items() if role not in idle), *played.values()}
     taken |= {c for c, name in enumerate(known) if name.casefold() == "wkt"}  # the geometry itself
-    spare = unused(known, taken, [any(s.cells[c] for s in spots) for c in range(len(known))])
+    unused_notes, unused_warnings = unused(
+        known, taken, [any(s.cells[c] for s in spots) for c in range(len(known))]
+    )
     by_rule = bool(any(solid) or driver == "GPX") and not choice.z
     heights = _HEIGHTS.get(driver, "") if by_rule and np.isfinite(z).any() else ""
     notes = [
@@ -207,8 +216,8 @@ def _points(
         f"codes from {_named(known, at['code'])}",
         f"levels from {of_z}",
         *(f"{role} from {_named(known, place)}" for role, place in played.items()),
-        *spare.notes,
-        *([_HEIGHTS_SAID[heights]] if heights else []),
+        *unused_notes,
+        *([_HEIGHTS_NOTED[heights]] if heights else []),
     ]
     names = [
         (cell or f"{Path(file).stem}-{s.row}") + s.part
@@ -234,7 +243,7 @@ def _points(
         z_unit="m" if driver in _METRES else "",
         heights=heights,
         notes=tuple(notes),
-        warnings=spare.warnings,
+        warnings=unused_warnings,
     )
 
 

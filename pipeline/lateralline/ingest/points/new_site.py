@@ -26,6 +26,15 @@ StopKey = tuple[str, str]  # run, stop
 #: Decimals that hold a micrometre and better, where a number is computed and not as it came.
 _DECIMALS_LENGTH: Final = 6
 _DECIMALS_DEGREES: Final = 11
+#: Column of a table → field of a classified point.
+_COLUMNS: Final[Mapping[str, Mapping[str, str]]] = {
+    "marks": {"mark": "name", "run": "run", "stop": "stop", "kind": "kind"},
+    "control": {"point": "name"},
+    "exposures": {
+        **{name: name for name in ("name", "run", "line", "counter", "depth", "sigma")},
+        "measured_to": "to",
+    },
+}
 _OF_A_STOP: Final = {"counter": "counter", "depth": "depth_reading", "tilt_deg": "tilt_deg"}
 
 
@@ -103,9 +112,10 @@ def tables(
     rows: dict[str, list[Cells]] = {"control": [], "marks": [], "stops": [], "exposures": []}
     for s in found:
         if s.table:
-            b = transformed[s.file]
-            spot = _spot(s, b, site, systems)
-            rows[s.table].append({**spot, **_OF_TABLE[s.table](s)})
+            own = {column: getattr(s, group) for column, group in _COLUMNS[s.table].items()}
+            method = {} if s.table == "control" else {"method": "gnss"}
+            spot = _spot(s, transformed[s.file], site, systems)
+            rows[s.table].append({**spot, **own, **method})
     rows["stops"] = list(stops.values())
     return {
         f"{table}.csv": _csv(table, kept)
@@ -187,30 +197,6 @@ def _length(value: float, unit: str, target_m: float, *, moved: bool) -> str:
     if unit_name(target_m) == unit:
         return plainly(value, _DECIMALS_LENGTH if moved else None)
     return plainly(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
-
-
-def _mark(s: ClassifiedPoint) -> Cells:
-    return {"mark": s.name, "run": s.run, "stop": s.stop, "kind": s.kind, "method": "gnss"}
-
-
-def _control(s: ClassifiedPoint) -> Cells:
-    return {"point": s.name}
-
-
-def _exposure(s: ClassifiedPoint) -> Cells:
-    return {
-        "name": s.name,
-        "run": s.run,
-        "line": s.line,
-        "counter": s.counter,
-        "method": "gnss",
-        "depth": s.depth,
-        "measured_to": s.to,
-        "sigma": s.sigma,
-    }
-
-
-_OF_TABLE: Final = {"marks": _mark, "control": _control, "exposures": _exposure}
 
 
 def _csv(table: str, rows: Iterable[Cells]) -> str:
