@@ -20,14 +20,7 @@ from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
 from lateralline.ingest.workbook import TABLES
-from lateralline.published import (
-    PipeSize,
-    SizeMatch,
-    dig_rules,
-    is_made_of,
-    look_up,
-    pipe_table,
-)
+from lateralline.published import PipeSize, SizeMatch, dig_rules, is_made_of, look_up, pipe_table
 from lateralline.records import (
     ControlRows,
     ExposureRows,

@@ -22,13 +22,7 @@ from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.limits import CELL, SETTING
 from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
-from lateralline.ingest.worksheets import (
-    Cell,
-    WorkbookError,
-    Worksheet,
-    opened,
-    titles_of,
-)
+from lateralline.ingest.worksheets import Cell, WorkbookError, Worksheet, opened, titles_of
 
 #: The tables of a site: text files, or sheets, of these names.
 TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")

@@ -23,11 +23,7 @@ from typing import Final
 
 from lateralline import __version__, contract, csv_file, stages
 from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
-from lateralline.ingest.intake import (
-    SITE_FILE,
-    decode_any,
-    is_book,
-)
+from lateralline.ingest.intake import SITE_FILE, decode_any, is_book
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.record import check_site
 from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
@@ -291,8 +287,14 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
     keep_apart(out, site, added)
     with whole_folder(out, "site", replace=replace) as made:
         merged = merged_files(site, added, out)
-        if merged.faults or merged.site_faults:
-            raise RefusedError(_failures(merged, site, added))
+        wrong = ((added, merged.faults), (site, merged.site_faults))
+        failures = [
+            SiteFailure(source, "read", f"{len(faults)} fault(s)", faults)
+            for source, faults in wrong
+            if faults
+        ]
+        if failures:
+            raise RefusedError(tuple(failures))
         if site.is_dir():
             _copy_rest(site, made, merged)
         for name, text in merged.texts.items():
@@ -300,21 +302,11 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
         result = stages.run_site(made, until="derive")
         if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
             raise RefusedError((dataclasses.replace(result, source=added),))
-        _say_origin(made, site, added)
+        _write_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 
 
 # ---- refusing ------------------------------------------------------------------------------
-
-
-def _failures(merged: MergedSite, site: Path, added: Path) -> tuple[SiteFailure, ...]:
-    """Return what is wrong as failures of what is added, and of the site with it."""
-    both = (added, merged.faults), (site, merged.site_faults)
-    return tuple(_failure(source, faults) for source, faults in both if faults)
-
-
-def _failure(source: Path, faults: tuple[Fault, ...]) -> SiteFailure:
-    return SiteFailure(source, "read", f"{len(faults)} fault(s)", faults)
 
 
 def keep_apart(out: Path, *sources: Path) -> None:
@@ -337,40 +329,31 @@ def _copy_rest(site: Path, made: Path, merged: MergedSite) -> None:
     def left(folder: str, names: list[str]) -> set[str]:
         inside = Path(folder)
         scraps = {n for n in names if n.startswith((".", "~$"))}
-        outputs = {n for n in names if _is_record(inside / n)}
+        accounts = {n: account_of(inside / n) for n in names}
+        outputs = {n for n, account in accounts.items() if account and account.kind == "record"}
         own = {*merged.texts, *merged.books, ORIGIN_FILE, MANIFEST} if inside == site else set()
         return scraps | outputs | own
 
     shutil.copytree(site, made, ignore=left, dirs_exist_ok=True)
 
 
-def _is_record(folder: Path) -> bool:
-    account = account_of(folder)
-    return account is not None and account.kind == "record"
-
-
-def _say_origin(made: Path, site: Path, added: Path) -> None:
+def _write_origin(made: Path, site: Path, added: Path) -> None:
     """Write down what the site was made from, and its files as they were written."""
     content = {
         "format": FORMAT,
         "lateralline": __version__,
         "what": "This site was written by `lateralline update` from a site and what was added.",
-        "site": {"name": site.name, "files": _listed(_hashes(site))},
-        "added": {"name": added.name, "files": _listed(_hashes(added))},
+        "site": {"name": site.name, "files": _files_of(site)},
+        "added": {"name": added.name, "files": _files_of(added)},
     }
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     (made / ORIGIN_FILE).write_text(text, encoding="utf-8", newline="\n")
 
 
-def _listed(hashes: dict[str, str]) -> list[dict[str, str]]:
-    return [{"name": name, "sha256": digest} for name, digest in sorted(hashes.items())]
-
-
-def _hashes(source: Path, pattern: str = "*") -> dict[str, str]:
-    """Return the SHA-256 of the files in `source` by name, or of the one file it is."""
-    folder = source if source.is_dir() else source.parent
-    return {
-        path.relative_to(folder).as_posix(): sha256(path)
-        for path in (folder.glob(pattern) if source.is_dir() else [source])
+def _files_of(source: Path) -> list[dict[str, str]]:
+    """Return name and SHA-256 of the files in `source`, or of the one file it is, by name."""
+    return [
+        {"name": path.name, "sha256": sha256(path)}
+        for path in (sorted(source.iterdir()) if source.is_dir() else [source])
         if path.is_file() and path.name not in (ORIGIN_FILE, MANIFEST)
-    }
+    ]

@@ -60,6 +60,7 @@ def text_points(
     code = [cells[columns.at["code"]] if columns.at["code"] >= 0 else "" for _, cells in text.rows]
     filled = [any(cells[c] for _, cells in text.rows) for c in range(len(text.header))]
     unused_notes, unused_warnings = unused(text.header, columns.taken, filled)
+    roles, lacking = _of_header(text, columns)
     return SurveyPoints(
         file=text.file,
         row=np.array([n for n, _ in text.rows], dtype=np.int64),
@@ -81,33 +82,27 @@ def text_points(
             *text.notes,
             *([f"{order}: {ORDER_WORDS[order]}"] if order else []),
             *reader.notes,
-            *_roles(text, columns),
+            *roles,
             *unused_notes,
         ),
-        warnings=(*_lacking(text, columns), *unused_warnings),
+        warnings=(*lacking, *unused_warnings),
     )
 
 
-def _roles(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
-    """Say which column of a header was taken for what."""
+def _of_header(text: TextTable, columns: PointColumns) -> tuple[list[str], list[str]]:
+    """Return which column was taken for what, and what the header names no column for."""
     if not text.header:
-        return ()
-    own = {"names": columns.at["name"], "levels": columns.at["z"], "codes": columns.at["code"]}
-    roles = [f"{role} from {text.header[at]}" for role, at in own.items() if at >= 0]
-    roles += [f"{role} from {text.header[at]}" for role, at in columns.attributes.items()]
-    return (", ".join(roles),) if roles else ()
-
-
-def _lacking(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
-    """Say what a header names no column for, and what follows from that."""
-    if not text.header:
-        return ()
-    none = {
-        "names: points are called by their lines": columns.at["name"],
-        "levels: points come without": columns.at["z"],
-        "descriptions": columns.at["code"] if "kind" not in columns.attributes else 0,
+        return [], []
+    at = columns.at
+    own = {"names": at["name"], "levels": at["z"], "codes": at["code"], **columns.attributes}
+    roles = [f"{role} from {text.header[place]}" for role, place in own.items() if place >= 0]
+    absent = {
+        "names: points are called by their lines": at["name"],
+        "levels: points come without": at["z"],
+        "descriptions": at["code"] if "kind" not in columns.attributes else 0,
     }
-    return tuple(f"no column is known to hold {what}" for what, at in none.items() if at < 0)
+    lacking = [f"no column is known to hold {what}" for what, place in absent.items() if place < 0]
+    return [", ".join(roles)] if roles else [], lacking
 
 
 class _Reader:
