@@ -87,8 +87,6 @@ def check_references(
         _known(row, "run", names.runs, names.a_run, ledger)
     for row in marks:
         _check_mark(row, names, ledger)
-        if row.text("kind") == "peak":
-            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
     _check_lengths(stops, names.runs or {}, ledger)
     _check_end_nulls(marks, ledger)
     for row in exposures:
@@ -96,6 +94,9 @@ def check_references(
     for row in observations:
         if row.given("clock_to") and not row.given("clock_from"):
             row.fault(ledger, "clock_from", "must be given with clock_to")
+    for row in marks:
+        if row.text("kind") == "peak":
+            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
     if tables["stops"] is not None and tables["marks"] is not None:
         _note_stops(marks, stops, names, ledger)
 

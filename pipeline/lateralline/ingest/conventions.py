@@ -166,11 +166,13 @@ def _without_blanks(text: str) -> str:
     return re.sub(r"[ \u00a0\u202f'’]", "", text)
 
 
-def plainly(value: float, decimals: int | None = None) -> str:
+def decimal_text(value: float, decimals: int | None = None) -> str:
     """Return a number as a csv cell: the shortest text that reads back the same, no exponent.
 
-    >>> plainly(888500.1), plainly(2.0), plainly(1e-7), plainly(1.23456789, 6), plainly(-0.0, 3)
-    ('888500.1', '2.0', '0.0000001', '1.234568', '0.0')
+    >>> [decimal_text(value) for value in (888500.1, 2.0, 1e-7)]
+    ['888500.1', '2.0', '0.0000001']
+    >>> decimal_text(1.23456789, 6), decimal_text(-0.0, 3)
+    ('1.234568', '0.0')
     """
     value = value if decimals is None else round(value, decimals)
     return format(Exact(repr(value + 0.0)), "f")

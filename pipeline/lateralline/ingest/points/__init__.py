@@ -2,11 +2,10 @@
 
 In: text files of points, or layers of any vector file. Out: control, marks, stops and exposures.
 
-text_points, layer_points   a file as points: which column is what, every cell that will not do
-columns                     names of columns; the order of the two coordinates, with its evidence
-plausibility                fillers among levels; points and levels that lie where no site does
-transform                   points in the site's CRS, and by which operation
-codes, readings, classify   what a description says: mark, run, stop, counter, depth
+survey_points               points of one file; which column is what, and which coordinate is first
+text_points, layer_points   text files and map layers as points, with every cell that will not do
+transform                   points in the site's CRS; levels and places that cannot be
+codes, classify             what a description says: mark, run, stop, counter, depth
 gather                      all of it for all files, every fault at once
 new_site                    the files of the site
 

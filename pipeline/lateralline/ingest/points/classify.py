@@ -16,10 +16,10 @@ from lateralline.ingest.points.codes import (
     NUMBERS,
     TARGETS,
     Codes,
-    cut,
     fold,
     read_value,
-    strange_key,
+    split_values,
+    unknown_key,
 )
 from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.names import MUST_BE, wrong_name
@@ -82,7 +82,7 @@ def classify_points(
 
 def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) -> ClassifiedPoint:
     code = " ".join(str(points.code[i]).split())
-    bare, values = cut(code, codes.keys)
+    bare, values = split_values(code, codes.keys)
     pattern = _matched(bare, codes)
     if pattern is None and {"run", "stop"} <= values.keys() and _meaning(bare, codes) in MARKS:
         pattern = {"kind": bare}  # keys give the rest
@@ -172,7 +172,7 @@ def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledge
             ledger.fault(points.file, row, what, name, f"must be {MUST_BE}", hint)
     if s.table == "marks" and s.kind != "ground" and not s.belongs:
         fault(f"must name run and stop of the {s.kind}", "as R1 3 EN, or with run=R1 stop=3")
-    key, near = strange_key(s.note, codes.keys)
+    key, near = unknown_key(s.note, codes.keys)
     if key:
         fault(f"must have known keys; {key} is none", f'did you mean "{near}"?')
     if s.table == "exposures":
@@ -247,7 +247,7 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
     `runs` are those that other points name, by their compact names. A tree or a kerb says neither a
     run nor, beside a word for a mark, nothing but names and numbers.
     """
-    bare, values = cut(code, codes.keys)
+    bare, values = split_values(code, codes.keys)
     words = [w.casefold() for w in _WORD.findall(bare)]
     run = next((runs[n] for i in (1, 2) if (n := "".join(words[:i])) in runs), "")
     if run:

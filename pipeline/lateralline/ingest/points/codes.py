@@ -16,7 +16,7 @@ from importlib.resources import files
 from typing import Final
 
 from lateralline.ingest.cells import is_plain_number, length_hint, plain_number_hint
-from lateralline.ingest.conventions import Decimal, number, plainly
+from lateralline.ingest.conventions import Decimal, decimal_text, number
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.rows import InputRow
 from lateralline.ingest.sections import checked, section_names, toml_sections
@@ -237,10 +237,10 @@ _DECIMAL_COMMA: Final = re.compile(r"(?<=\d),(?=\d)", re.ASCII)
 _OF_UNIT: Final = re.compile(r".*\d ?(us-ft|cm|mm|m)\.?", re.ASCII | re.IGNORECASE)
 
 
-def cut(code: str, keys: Mapping[str, str]) -> tuple[str, dict[str, str]]:
+def split_values(code: str, keys: Mapping[str, str]) -> tuple[str, dict[str, str]]:
     r"""Return a description without the values of known keys, and those values by group.
 
-    >>> cut("R1 3 EN c=5' 9 1/2\", d=4 wet", {"c": "counter", "d": "depth"})
+    >>> split_values("R1 3 EN c=5' 9 1/2\", d=4 wet", {"c": "counter", "d": "depth"})
     ('R1 3 EN wet', {'counter': '5\' 9 1/2"', 'depth': '4'})
     """
     found = [m for m in _KEY.finditer(code) if _is_key(m, code, keys)]
@@ -304,7 +304,7 @@ def read_value(group: str, text: str, decimal: Decimal) -> str:
         if fits(written):
             return written
     if (value := number(text, decimal)) is not None:
-        return plainly(value)
+        return decimal_text(value)
     raise ValueError(_hint(text, decimal))
 
 
@@ -328,10 +328,10 @@ def _is_length(text: str) -> bool:
     return False
 
 
-def strange_key(bare: str, keys: Mapping[str, str]) -> tuple[str, str]:
+def unknown_key(bare: str, keys: Mapping[str, str]) -> tuple[str, str]:
     """Return a key that is not known and the known one it resembles; ("", "") for none.
 
-    >>> strange_key("R1 3 EN dep=4.3", {"d": "depth", "depth": "depth"})
+    >>> unknown_key("R1 3 EN dep=4.3", {"d": "depth", "depth": "depth"})
     ('dep', 'depth')
     """
     for m in _KEY.finditer(bare):

@@ -11,7 +11,7 @@ from typing import Final
 from lateralline import contract, csv_file
 from lateralline.errors import Fault
 from lateralline.frames.systems import Systems
-from lateralline.ingest.conventions import plainly
+from lateralline.ingest.conventions import decimal_text
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.points.classify import ClassifiedPoint
 from lateralline.ingest.points.transform import TransformedPoints, unit_name
@@ -181,10 +181,10 @@ def _spot(s: ClassifiedPoint, b: TransformedPoints, site: SiteSettings, systems:
     z_m = site.metres("level") if s.table == "control" else axes.gnss_z_m
     sigma_h = b.sigma_h_m[i] / axes.sigma_h_m if systems.horizontal else points.sigma_h[i]
     return {
-        "x": plainly(float(b.x[i]), decimals),
-        "y": plainly(float(b.y[i]), decimals),
+        "x": decimal_text(float(b.x[i]), decimals),
+        "y": decimal_text(float(b.y[i]), decimals),
         "z": _length(float(b.z[i]), b.z_unit, z_m, moved=b.lifted),
-        "sigma_h": "" if isnan(sigma_h) else plainly(float(sigma_h), _DECIMALS_LENGTH),
+        "sigma_h": "" if isnan(sigma_h) else decimal_text(float(sigma_h), _DECIMALS_LENGTH),
         "sigma_v": _length(float(b.sigma_v[i]), b.z_unit, z_m, moved=False),
         "note": " ".join(filter(None, (one_line(points.where(i), 200), s.code))),
     }
@@ -195,8 +195,8 @@ def _length(value: float, unit: str, target_m: float, *, moved: bool) -> str:
     if not isfinite(value):
         return ""
     if unit_name(target_m) == unit:
-        return plainly(value, _DECIMALS_LENGTH if moved else None)
-    return plainly(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
+        return decimal_text(value, _DECIMALS_LENGTH if moved else None)
+    return decimal_text(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
 
 
 def _csv(table: str, rows: Iterable[Cells]) -> str:

@@ -403,7 +403,7 @@ def check_places(transformed: Sequence[TransformedPoints], site: Systems, ledger
     metres = 111_000.0 if crs.is_geographic else crs.axis_info[0].unit_conversion_factor
     for b in whole:
         away = np.hypot(b.x - middle[0], b.y - middle[1]) * metres
-        turned = _turned(b, site)
+        turned = _exchanged_xy(b, site)
         back = np.hypot(turned[:, 0] - middle[0], turned[:, 1] - middle[1]) * metres
         for i in np.flatnonzero((away > _LOST_M) & (back < _FOUND_M)):
             must = f"must lie with the others; it lies {away[i] / 1000:.0f} km off"
@@ -424,7 +424,7 @@ def misplaced(b: TransformedPoints, site: Systems) -> str:
     return f"{where}: is it the right CRS, in the right unit?"
 
 
-def _turned(b: TransformedPoints, site: Systems) -> Floats:
+def _exchanged_xy(b: TransformedPoints, site: Systems) -> Floats:
     """Return the places (n, 2) that the points would have with x and y exchanged."""
     assert site.horizontal is not None
     if not b.moved:
@@ -445,5 +445,5 @@ def _turned(b: TransformedPoints, site: Systems) -> Floats:
 
 def _outside_exchanged(b: TransformedPoints, crs: CRS) -> Flags:
     """Return (n,) True where a point lies outside the CRS with x and y exchanged as well."""
-    turned = _turned(b, Systems(crs, None, "relative"))
+    turned = _exchanged_xy(b, Systems(crs, None, "relative"))
     return np.asarray(outside_area(crs, *turned.T) | ~np.isfinite(turned).all(axis=1))
