@@ -11,8 +11,8 @@ signs, of 64 characters at most, and none of them does what a reader cannot see:
   name for a formula and run it.
 
 Letters are brought to Unicode's composed form, so that `Ä` is one name however it was typed. An id
-of a site becomes a file name: it is held to ASCII by its pattern in the schema, and here to what
-Windows takes (reserved names of devices: from memory of Microsoft's "Naming Files, Paths, and
+of a site becomes a file name: its pattern in the schema keeps it ASCII, and here it is checked for
+what Windows takes (reserved names of devices: from memory of Microsoft's "Naming Files, Paths, and
 Namespaces"). Free text may be of any script and length, but never holds control signs or those that
 turn the direction of writing.
 """

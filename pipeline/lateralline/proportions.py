@@ -1,6 +1,6 @@
 """How large the things of one site can be. Beyond that a number is a slip, and is named as one.
 
-No array is sized by a length, a depth or a level that has not been held against these: a digit too
+No array is sized by a length, a depth or a level that was not checked against these: a digit too
 many would otherwise ask for gigabytes. All are common practice, no source, and wide: what they shut
 out, no crew meant.
 """
@@ -29,7 +29,7 @@ MOST_LEG_M: Final = 500.0
 #: No transmitter is found so deep, and no reading shows it.
 MOST_DEPTH_M: Final = 30.0
 
-#: Groups are told to within this: a line of thousands of stops has few places so far apart.
+#: Groups are found to within this: a line of thousands of stops has few places so far apart.
 _WITHIN_M: Final = 10.0
 
 

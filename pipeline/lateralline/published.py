@@ -1,4 +1,4 @@
-"""Published rules as data, loaded: dig rules, accuracy bands, least grades, standard bends.
+"""Published rules as data, loaded: dig rules, accuracy bands, grades, bends, pipe sizes.
 
 Every number stands in a TOML file of `lateralline_schemas` beside its source, and says whether it
 was read there or is from memory; nothing published is written into code.
@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from math import inf
+from math import inf, nan
 from typing import Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from lateralline.errors import ContractError
 from lateralline.units import METRES_PER
+
+#: Whether a number was read in its source.
+Provenance = Literal["read", "from memory"]
 
 _METRIC: Final = re.compile(r"(?i)\bDN\s*\d|\d\s*mm\b")
 _ALIKE: Final = 3.84
@@ -40,7 +44,7 @@ class DigRule(_PublishedRow):
     read: bool
 
     @property
-    def said(self) -> str:
+    def statement(self) -> str:
         """Source, wording and where it holds."""
         where = citation(self.source, read=self.read)
         return f"{where}: {self.as_published}. Holds in: {self.jurisdiction}"
@@ -67,7 +71,7 @@ class Band(_PublishedRow):
 
     @property
     def bounds_level(self) -> bool:
-        """False when the band says nothing of the level."""
+        """False when the band has no limit in level."""
         return self.level_m > 0.0 or self.level_depth_ratio > 0.0
 
 
@@ -97,6 +101,51 @@ class Fitting(_PublishedRow):
     name: str
     angle_deg: float
     source: str
+
+
+class PipeSize(_PublishedRow):
+    """One row of the pipe table; dimensions in `unit`."""
+
+    nominal: str
+    aliases: tuple[str, ...] = ()
+    bare: str  # the size alone, which several materials or classes may share
+    materials: tuple[str, ...]
+    outside_diameter: float
+    wall: float = nan
+    unit: Literal["in", "mm"]
+    standard: str
+    outside_diameter_source: Provenance
+    wall_source: Provenance | None = None
+    usual: bool = False
+
+    @property
+    def outside_diameter_m(self) -> float:
+        """Outside diameter, metres."""
+        return self.outside_diameter * METRES_PER[self.unit]
+
+    @property
+    def wall_m(self) -> float:
+        """Wall thickness, metres; NaN when the table gives none."""
+        return self.wall * METRES_PER[self.unit]
+
+    @property
+    def inside_diameter_m(self) -> float:
+        """Outside diameter less two walls, metres; NaN when the table gives no wall."""
+        return (self.outside_diameter - 2 * self.wall) * METRES_PER[self.unit]
+
+    @property
+    def citation(self) -> str:
+        """The standard and size, saying what was not read in it."""
+        memory = " (wall from memory)" if self.wall_source == "from memory" else ""
+        return f"{self.standard}, {self.nominal}{memory}"
+
+
+@dataclass(frozen=True, slots=True)
+class SizeMatch:
+    """What a nominal size may mean: one size, or several that the words leave open."""
+
+    size: PipeSize | None
+    open_to: tuple[PipeSize, ...] = ()  # more than one when the words alone do not settle it
 
 
 RowT = TypeVar("RowT", bound=_PublishedRow)
@@ -145,10 +194,10 @@ def citation(source: str, *, read: bool) -> str:
 
 
 def nearest_fittings(angle_deg: float, sigma_deg: float, nominal: str) -> tuple[Fitting, ...]:
-    """Return the standard bend nearest an angle, and all the angle's σ cannot tell from it.
+    """Return the standard bend nearest an angle, and all the angle's σ cannot distinguish from it.
 
     Those of the pipe's own system of sizes: DN and EN sizes are metric, sizes in inches are not; of
-    a size that tells nothing both systems are searched, each angle once. Two cannot be told apart
+    a size without either both systems are searched, each angle once. Two are alike
     when they explain the angle equally well, to 3.84 in χ² (95 % of one degree of freedom).
 
     >>> [f.name for f in nearest_fittings(24.0, 1.0, "4 in")]
@@ -171,3 +220,53 @@ def _system(nominal: str) -> str:
     if _METRIC.search(nominal):
         return "metric"
     return "inch" if _INCH.search(nominal) else ""
+
+
+# ---- pipe sizes by the nominal size people write ------------------------------------------
+
+
+@cache
+def pipe_table() -> tuple[PipeSize, ...]:
+    """Return the published pipe dimensions; ContractError when the table is damaged."""
+    return _load("pipe_table.toml", "size", PipeSize)
+
+
+def look_up(nominal: str, material: str = "") -> SizeMatch:
+    """Return the size that `nominal` names, the material settling what the words leave open.
+
+    >>> look_up('4" SDR-35').size.nominal
+    '4 in SDR35'
+    >>> look_up("4 in", "cast iron").size.nominal
+    '4 in hubless'
+    >>> [s.nominal for s in look_up("4 in", "PVC").open_to]
+    ['4 in SCH40', '4 in SDR35']
+    """
+    key = normalised(nominal)
+    for size in pipe_table():
+        if key in {normalised(n) for n in (size.nominal, *size.aliases)}:
+            return SizeMatch(size, (size,))
+    made_of = [s for s in pipe_table() if not material or is_made_of(s, material)]
+    sizes = tuple(s for s in made_of if key == normalised(s.bare))
+    usual = [s for s in sizes if s.usual]
+    if len(sizes) == 1 or len(usual) == 1:
+        return SizeMatch((usual or list(sizes))[0], sizes)
+    return SizeMatch(None, sizes)
+
+
+def is_made_of(size: PipeSize, material: str) -> bool:
+    """Return whether `material` is one the size is made of."""
+    return normalised(material) in {normalised(m) for m in size.materials}
+
+
+@cache
+def normalised(text: str) -> str:
+    """Return a size or material without what carries no meaning.
+
+    >>> normalised('4" Schedule 40'), normalised("DN/OD 110"), normalised("110 mm")
+    ('4insch40', 'dn110', 'dn110')
+    """
+    text = text.casefold()
+    text = re.sub(r"inches|inch|\"|″|''", "in", text)
+    text = text.replace("schedule", "sch").replace("dn/od", "dn")
+    text = re.sub(r"[^\w.]|_|\.(?!\d)", "", text)
+    return re.sub(r"^(\d+)mm", r"dn\1", text)

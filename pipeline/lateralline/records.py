@@ -171,7 +171,7 @@ class Marks:
 
     @property
     def usable(self) -> Flags:
-        """True (n,) where a mark has a place that nothing speaks against."""
+        """True (n,) where a mark has a place that nothing contradicts."""
         return self.placed & ~self.doubted if len(self.doubted) else self.placed
 
     def doubting(self, more: Flags) -> Marks:
@@ -257,7 +257,7 @@ class MarkResults:
 
 @dataclass(frozen=True, slots=True)
 class DepthScale:
-    """Reading over depth of one receiver, from depths that nulls and exposures tell."""
+    """Reading over depth of one receiver, from depths by nulls and exposures."""
 
     receiver: str  # "" when the site names none
     value: float
@@ -317,7 +317,7 @@ class Line:
     joins_at: int = -1  # vertex of the parent
     #: (3m, 3m) covariance of all vertices together; `cov_m2` and `cross_m2` are blocks of it.
     joint_cov_m2: Floats = field(default_factory=lambda: np.zeros((0, 0)))
-    #: (m, 2) adjusted heading and tilt of the pipe, pointing upstream; NaN where nothing tells.
+    #: (m, 2) adjusted heading and tilt of the pipe, pointing upstream; NaN where nothing gives it.
     direction_rad: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     #: exposures that something else measured contradicts: their pipe does not count as seen
     contested: frozenset[str] = frozenset()

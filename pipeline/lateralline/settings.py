@@ -19,7 +19,9 @@ class Accuracy:
     Every default stands in the schema of `site.toml`, section `accuracy`; see `standard_accuracy`.
     """
 
-    mark_placing_m: float  # where paint went against where the condition held, each horizontal axis
+    mark_placing_m: (
+        float  # where paint went against where the condition was met, each horizontal axis
+    )
     tape_m: float
     tape_ratio: float
     gnss_m: float  # when a mark gives no sigma of its own; each axis
@@ -154,7 +156,7 @@ class Settings:
         return {r.id: r for r in self.runs}[run_id]
 
     def pipe(self, line: str) -> Pipe:
-        """Return the attributes of a line; all unknown when the site says nothing."""
+        """Return the attributes of a line; all unknown when the site gives none."""
         return next(
             (p for p in self.pipes if p.line == line),
             Pipe(line, "", "", "unknown", nan, nan, ""),
@@ -162,7 +164,7 @@ class Settings:
 
 
 def bare_settings() -> Settings:
-    """Return a local site of which nothing is said: what simulations and tests start from."""
+    """Return a local site of which nothing is known: what simulations and tests start from."""
     return Settings(
         id="BARE",
         name="invented",

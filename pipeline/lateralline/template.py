@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator, Mapping
 from datetime import date
 from textwrap import wrap
@@ -11,8 +10,6 @@ from typing import Final
 
 from lateralline import contract, csv_file
 from lateralline.contract import Column, Table
-from lateralline.errors import Fault, SiteFaultsError
-from lateralline.names import LONGEST, wrong_name
 
 _WIDTH: Final = 96
 
@@ -29,7 +26,7 @@ _START: Final[Mapping[tuple[str, str], object]] = {
 
 _NO_DAY: Final = "write the day"
 
-#: What a section is told beside its keys.
+#: Remarks on a section beside its keys.
 _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
     "practice, no source: put your own in their place.",
@@ -77,7 +74,7 @@ def new_site_files(
 
     `unit` is that of tapes, levels, depths and the counter. Without `surveyed` a placeholder
     stands there, which `check` names: today would be wrong, unseen, for a site typed up later.
-    Raises SiteFaultsError for an id or unit no site can have; CRS texts are for `check` to judge.
+    What is given is not checked here: `check` does that, and `api.new_site` before it.
 
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
     'run,stop,counter,depth_reading,tilt_deg,note'
@@ -98,7 +95,7 @@ def new_site_settings(
 ) -> dict[str, list[dict[str, object]]]:
     """Return section → keys, as often as the section is there, of such a site; for a book.
 
-    Arguments and errors are those of `new_site_files`; without `surveyed` there is no such key.
+    Arguments are those of `new_site_files`; without `surveyed` there is no such key.
 
     >>> new_site_settings("EX-001")["run"]
     [{'id': 'R1', 'line': 'L1', 'entry': 'CO1', 'counter_at_entry': 0.0, 'flow': 'against'}]
@@ -114,8 +111,8 @@ def new_site_settings(
 def _start(
     site_id: str, name: str, surveyed: object, unit: str, horizontal: str, vertical: str
 ) -> dict[tuple[str, str], object]:
-    """Return what a new site says, by section and key; SiteFaultsError for what none can."""
-    values = dict(_START) | {
+    """Return what a new site says, by section and key."""
+    return dict(_START) | {
         ("site", "id"): site_id,
         ("site", "name"): name or site_id,
         ("site", "surveyed"): surveyed,
@@ -126,24 +123,6 @@ def _start(
         ("units", "depth"): unit,
         ("units", "counter"): unit,
     }
-    _refuse(contract.load("site"), values)
-    return values
-
-
-def _refuse(site: Table, values: Mapping[tuple[str, str], object]) -> None:
-    """Raise all faults of values that no `site.toml` could hold."""
-    faults: list[Fault] = []
-    for (section, name), value in values.items():
-        column = site.column(name, section)
-        hint = wrong_name(str(value), file=True) if column.calls == "file" else ""
-        if hint or (column.pattern and not re.fullmatch(column.pattern, str(value))):
-            must = f"must be letters, digits, - and _, at most {LONGEST}"
-            faults.append(Fault("site.toml", 0, name, str(value), must, hint))
-        if column.values and value not in column.enum:
-            must = f"must be one of {', '.join(column.enum)}"
-            faults.append(Fault("site.toml", 0, name, str(value), must))
-    if faults:
-        raise SiteFaultsError(str(values["site", "id"]), faults)
 
 
 def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:
@@ -199,7 +178,7 @@ def _csv(table: Table, unit: str) -> str:
     lines = _comment(table.description)
     for column in table.field:
         need = "" if column.required else " Optional."
-        # Levels may come in the vertical CRS's own unit, which the description tells.
+        # Levels may come in the vertical CRS's own unit, as the description says.
         its_unit = unit if column.unit_from and column.name != "z" else column.unit
         head = f"{column.name} [{its_unit}]" if its_unit else column.name
         lines += _comment(f"{head}: {column.title}. {column.description}{need}", "# ")

@@ -67,7 +67,7 @@ def parse_length(text: str, unit: str) -> Fraction:
     r"""Return a length in `unit`, exactly, from a decimal number or from feet and inches.
 
     A bare `7 1/2` is inches, and so is read only where the unit is in. Raises ValueError, whose
-    message is what to write instead; it is empty when that cannot be told.
+    message is what to write instead; it is empty when that cannot be known.
 
     >>> parse_length("4' 7 1/2\"", "ft"), parse_length("4ft 7.5in", "in"), parse_length("4.2", "m")
     (Fraction(37, 8), Fraction(111, 2), Fraction(21, 5))

@@ -1,4 +1,4 @@
-"""Findings as a crew says them: lengths in their own unit, test statistics in words.
+"""Findings in the unit of the site: lengths found in their texts and converted.
 
 A length in a finding is written by `metres` and nowhere else: a no-break space stands between the
 number and its m. No name or id of a site can hold one, because `read` folds all blanks of a cell
@@ -18,11 +18,6 @@ from lateralline.units import METRES_PER
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 _BLANK: Final = "\u00a0"
 _LENGTH: Final = re.compile(rf"([+-]?)(\d+(?:\.\d+)?){_BLANK}m")
-#: A standardised residual as findings have it: "w = 5.8 (limit 3.72)".
-_NUMBER: Final = r"-?\d+(?:\.\d+)?"
-_TEST: Final = re.compile(
-    rf"(?:\bw|√T) = ({_NUMBER})(?: \(limit ({_NUMBER})\)|, limit ({_NUMBER}))?"
-)
 
 #: Signs that are not seen where they are printed, or that a terminal or a reader's eye obeys:
 #: controls (C0 but for tab and line feed, DEL, C1), signs of reading direction, of no width and
@@ -99,27 +94,12 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
     >>> in_both(0.3048, "ft"), in_both(0.4572, "ft", 3), in_both(0.3048, "m")
     ('1.00 ft (0.30 m)', '1.500 ft (0.457 m)', '0.30 m')
     """
-    said = plain(metres(value_m, decimals))
+    in_metres = plain(metres(value_m, decimals))
     if unit not in _DECIMALS:
-        return said
-    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({said})"
+        return in_metres
+    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
 
 
 def _converted(length: re.Match[str], unit: str) -> str:
     decimals = len(length[2].partition(".")[2])
     return f"{length[1]}{float(length[2]) / METRES_PER[unit]:.{decimals}f}"
-
-
-def in_words(text: str) -> str:
-    """Say the standardised residual of a test in words.
-
-    >>> in_words("0.31 m, w = 5.84 (limit 3.72)")
-    '0.31 m, 5.8 times its expected error; limit 3.7'
-    """
-
-    def said(found: re.Match[str]) -> str:
-        limit = found[2] or found[3]
-        times = f"{float(found[1]):.1f} times its expected error"
-        return times + (f"; limit {float(limit):.1f}" if limit else "")
-
-    return _TEST.sub(said, text)

@@ -43,7 +43,7 @@ from lateralline.write.target import Target
 #: Name of the GeoPackage in every output folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
 
-#: Why a site was not built is told in so many characters.
+#: Characters in which it is stated why a site was not built.
 _WHY: Final = 300
 
 

@@ -44,7 +44,7 @@ def constants(node: ast.expr | None) -> list[str]:
 
 
 def calls() -> Iterator[tuple[str, ast.Call, ast.expr, ast.expr | None, set[str]]]:
-    """Call sites of `finding`, `Notes.add` and `_Site.error`: code, variant and names of values."""
+    """Calls of `finding`, `Notes.add`, `Ledger.note`, `_Site.error`: code, variant, values."""
     own = {"variant", "severity", "stage", "where", "about", "explains", "more"}
     for file, tree in trees().items():
         for node in ast.walk(tree):
@@ -57,6 +57,8 @@ def calls() -> Iterator[tuple[str, ast.Call, ast.expr, ast.expr | None, set[str]
                 case ast.Attribute(attr="add", value=ast.Name(id="notes")):
                     code = node.args[1]
                     variant = node.args[2] if len(node.args) > 2 else variant
+                case ast.Attribute(attr="note", value=ast.Name(id="ledger")):
+                    code = node.args[0]
                 case ast.Attribute(attr="error", value=ast.Name(id="site" | "self")):
                     code = node.args[0]
                     variant = node.args[3] if len(node.args) > 3 else variant

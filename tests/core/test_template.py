@@ -77,9 +77,3 @@ def test_shown_defaults_are_the_defaults() -> None:
 def test_csv_templates_are_ascii_so_a_spreadsheet_may_save_them() -> None:
     files = new_site_files("EX-001", surveyed=DAY)
     assert all(text.isascii() for name, text in files.items() if name.endswith(".csv"))
-
-
-def test_an_id_or_unit_no_site_can_have_is_refused() -> None:
-    with pytest.raises(SiteFaultsError) as caught:
-        new_site_files("EX 001", unit="feet")
-    assert {f.column for f in caught.value.faults} == {"id", "tape", "level", "depth", "counter"}

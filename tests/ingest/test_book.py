@@ -29,9 +29,8 @@ from lateralline.api.sites import find_sites, sites_of
 from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
-from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
 from lateralline.ingest.site_input import raw_site
-from lateralline.ingest.workbook import SITE_HEADER
+from lateralline.ingest.workbook import SECTION_SHEETS, SITE_HEADER, TABLES
 from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult, run_site
 from lateralline.template import new_site_settings

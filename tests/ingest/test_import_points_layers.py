@@ -14,9 +14,8 @@ from pyproj import CRS, Transformer
 
 from lateralline.frames.systems import site_systems
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.columns import ColumnChoice
 from lateralline.ingest.points.layer_points import map_points
-from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.ingest.points.survey_points import ColumnChoice, SurveyPoints
 from lateralline.ingest.points.transform import to_site_crs
 
 LON_LAT_Z = np.array([[-81.39941, 42.10042, 183.25], [-81.39937, 42.10038, 183.5]])

@@ -12,12 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
-from lateralline.ingest.conventions import decimal_mark, is_numeric, number, plainly
+from lateralline.ingest.conventions import decimal_mark, decimal_text, is_numeric, number
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.columns import ColumnChoice, Order, detect, text_columns
-from lateralline.ingest.points.plausibility import real_levels
-from lateralline.ingest.points.survey_points import SurveyPoints
+from lateralline.ingest.points.survey_points import (
+    ColumnChoice,
+    Order,
+    SurveyPoints,
+    detect,
+    text_columns,
+)
 from lateralline.ingest.points.text_points import read_text, text_points
+from lateralline.ingest.points.transform import real_levels
 
 
 def read(
@@ -109,7 +114,7 @@ def test_every_separator_order_and_header_reads_back_the_same(
 
 @given(st.floats(-1e9, 1e9), st.sampled_from([".", ","]))
 def test_numbers_written_for_a_site_read_back_exactly(value: float, mark: str) -> None:
-    text = plainly(value)
+    text = decimal_text(value)
     assert "e" not in text
     assert float(text) == value
     assert number(text, ".") == value

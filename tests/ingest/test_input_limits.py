@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.contract import INPUTS, load
 from lateralline.errors import SiteFaultsError
-from lateralline.ingest import limits, references
+from lateralline.ingest import checks, limits
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows
 from lateralline.ingest.sections import read_site_toml
@@ -135,14 +135,14 @@ def test_runs_are_held_against_stops_once_not_once_each(tmp_path: Path) -> None:
     text = SITE + "".join(RUN.format(n=n) for n in range(300))
     site = read_site_toml(text, ledger)
     assert site is not None
-    from lateralline.ingest.settings import settings
+    from lateralline.ingest.record import settings
 
     said = settings(site, tmp_path, ledger)
     stops = InputRows(
         "stops.csv", tuple(Counted("stops.csv", n, {"run": f"X{n}"}) for n in range(300))
     )
     Counted.asked = 0
-    references.check_runs(said, site, stops, ledger)
+    checks.check_runs(said, site, stops, ledger)
     assert Counted.asked <= 2 * 300
 
 

@@ -21,7 +21,7 @@ from lateralline.proof.line_scores import TwiceScore, no_exposures, score_twice_
 from lateralline.proof.line_truth import TWICE, Population, simulate_site
 from lateralline.proof.lines import twice_measures
 from lateralline.records import Floats, Linked
-from lateralline.revise.sides import axes
+from lateralline.revise.containment import axes
 from lateralline.settings import Branch, Run
 from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve

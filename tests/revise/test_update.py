@@ -25,11 +25,16 @@ from lateralline.ingest import read_site
 from lateralline.record import CAUTION
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
-from lateralline.revise.changes import Containment, Departure
-from lateralline.revise.containment import OldLine, exposure_containment, line_containment
+from lateralline.revise.changes import Containment, Departure, doubts, shared_receivers
+from lateralline.revise.containment import (
+    OldLine,
+    Side,
+    axes,
+    exposure_containment,
+    layer,
+    line_containment,
+)
 from lateralline.revise.merge import merged_files
-from lateralline.revise.sides import Side, axes, layer
-from lateralline.revise.verdicts import doubts, shared_receivers
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult

@@ -9,18 +9,11 @@ from pathlib import Path
 from lateralline.errors import Fault, LaterallineError
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.coordinate_system import crs_texts
-from lateralline.ingest.intake import decode
+from lateralline.ingest.intake import decode, read_input
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.points import ImportedPoints, ImportTask, OrderNotConfirmedError, gather
 from lateralline.ingest.points.classify import ClassifiedPoint, unmapped
 from lateralline.ingest.points.codes import Codes, default_codes, default_text, read_codes
-from lateralline.ingest.points.columns import (
-    ORDER_WORDS,
-    ORDERS,
-    ColumnChoice,
-    Order,
-    OrderDetection,
-)
 from lateralline.ingest.points.gather import TEXT_SUFFIXES
 from lateralline.ingest.points.new_site import (
     Cells,
@@ -32,8 +25,14 @@ from lateralline.ingest.points.new_site import (
     tables,
     traced,
 )
+from lateralline.ingest.points.survey_points import (
+    ORDER_WORDS,
+    ORDERS,
+    ColumnChoice,
+    Order,
+    OrderDetection,
+)
 from lateralline.ingest.sections import read_site_toml
-from lateralline.ingest.site_files import read_input
 from lateralline.names import MUST_BE, wrong_name
 from lateralline.output import refuse_target, stamp, whole_file, whole_folder
 from lateralline.stages import SiteFailure, SiteResult, run_site

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Final, TypeAlias, overload
 from lateralline import contract
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
 from lateralline.ingest import book_value, holds_settings, is_book, read_site
-from lateralline.ingest.intake import decode, is_file
+from lateralline.ingest.intake import decode, entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.site_files import entries, read_input
-from lateralline.ingest.toml_text import load_toml
+from lateralline.ingest.sections import load_toml
 from lateralline.stages import Site, SiteFailure, SiteResult, run_sites
 
 if TYPE_CHECKING:

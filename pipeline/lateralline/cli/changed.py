@@ -22,7 +22,7 @@ from lateralline.api.records import (
 from lateralline.cli.options import print_indented
 from lateralline.cli.report import length, print_findings
 from lateralline.units import METRES_PER
-from lateralline.wording import in_words, with_own_unit
+from lateralline.wording import with_own_unit
 
 _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetre
 #: Of a line judged, from where on it is called all of it.
@@ -223,9 +223,7 @@ def _print_noted(out: Console, title: str, noted: Sequence[Noted], unit: str) ->
         return
     out.print(f"  {title}: {_counts(noted)}")
     for n in noted:
-        print_indented(
-            out, f"{n.severity:<8}{n.subject}: {with_own_unit(in_words(n.what), unit)}", 4
-        )
+        print_indented(out, f"{n.severity:<8}{n.subject}: {with_own_unit(n.what, unit)}", 4)
 
 
 def _counts(noted: Iterable[Noted]) -> str:

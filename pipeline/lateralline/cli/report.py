@@ -12,7 +12,7 @@ from rich.text import Text
 from lateralline.api import Finding, LineSummary, SiteFailure, SiteSummary
 from lateralline.cli.options import print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import in_words, sign_shown, with_own_unit
+from lateralline.wording import sign_shown, with_own_unit
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 #: What each stage does to a site, in the words of a crew.
@@ -173,9 +173,7 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
     """
     for f in findings:
         head = ": ".join(filter(None, (f.title, f.subject))) + (f" ({f.where})" if f.where else "")
-        message, what_to_do = (
-            with_own_unit(in_words(text), unit) for text in (f.message, f.what_to_do)
-        )
+        message, what_to_do = (with_own_unit(text, unit) for text in (f.message, f.what_to_do))
         out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
         print_indented(out, head, 12, hanging=True)
         print_indented(out, message, 12)

@@ -49,7 +49,7 @@ def print_rules(why: str, *, as_json: bool) -> None:
     out.print("Choose a rule with --rule KEY, or a distance with --tolerance; there is no default.")
     for r in rules:
         out.print(f"  {r.key:<8}{r.title}: {r.tolerance:g} {r.unit} each side")
-        print_indented(out, r.said, 10)
+        print_indented(out, r.statement, 10)
     out.print()
     print_indented(out, _JURISDICTION)
 

@@ -1,4 +1,4 @@
-"""One way in: what a crew wrote, as rows that know file, line and column, held to the schemas.
+"""One way in: what a crew wrote, as rows that know file, line and column, checked by the schemas.
 
 In: a site folder, a workbook, what is added to a site, point files, map layers, plans. Out: a
 `FieldRecord` in SI; or every fault of every file at once, and nothing else.
@@ -10,11 +10,11 @@ conventions                 names of columns and decimal signs as the trade writ
 workbook, worksheets        sheets as tables; dates, errors, merged and hidden cells
 map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
-toml_text, sections         settings, from site.toml or from sheets
-site_files, site_input      which files are a site's, and what stands in them
-coordinate_system, pipe_sizes, settings    what the settings mean
-positions, references       rows held against one another
-record                      the checks in their order, and the record
+sections                    settings, from TOML or from sheets
+coordinate_system           what section [crs] means
+site_input                  which files are a site's, and what stands in them
+checks                      rows checked against one another, and how spots were measured
+record                      the checks in their order, and the record in SI
 points                      points of other programs as the rows of a site
 
 Decided:
@@ -32,20 +32,20 @@ Decided:
 
 Decisions, with reasons
 -----------------------
-Units of tape, level, depth and counter must be given: a silent default costs a factor of 3.3.
-`pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing
-one's name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
-`depth_reding` would lose every reading); any other extra column is kept as a note. So is a
-sheet of another name with the columns of one the book lacks; a copy beside the real one is a
-warning. Numbers are plain decimals; `3,2` is told to be 3.2, and a row longer than its header
-is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as another
-place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's counter
-refers to the camera face, unless it was measured to the transmitter.
+Units of tape, level, depth and counter must be given: a default nobody sees costs a factor of 3.3.
+`pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing one's
+name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
+`depth_reding` would lose every reading); any other extra column is kept as a note. So is a sheet of
+another name with the columns of one the book lacks; a copy beside the real one is a warning.
+Numbers are plain decimals; `3,2` is a fault that says to write 3.2, and a row longer than its
+header is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as
+another place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's
+counter refers to the camera face, unless it was measured to the transmitter.
 """
 
+from lateralline.ingest.intake import is_book
 from lateralline.ingest.record import read_site
 from lateralline.ingest.sections import book_value
-from lateralline.ingest.site_files import is_book
 from lateralline.ingest.workbook import holds_settings
 
 __all__ = ["book_value", "holds_settings", "is_book", "read_site"]

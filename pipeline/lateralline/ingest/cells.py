@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from math import isnan, nan
 from typing import Annotated, Any, Final, TypeAlias
 
@@ -26,7 +26,7 @@ Value: TypeAlias = str | float | int | bool | date
 #: No field sheet holds a larger number in any unit; beyond it arithmetic would overflow later.
 LARGEST: Final = 1e9
 
-#: Stands for the unit of a column when the settings do not tell it. What is a length in some unit
+#: Stands for the unit of a column when the settings do not give it. What is a length in some unit
 #: is then no fault: the settings are.
 UNKNOWN_UNIT: Final = "unknown"
 
@@ -35,20 +35,9 @@ _COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
 _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
 _DAY = re.compile(r"(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})", re.ASCII)
-_UNKNOWN = {
-    "nan",
-    "inf",
-    "-inf",
-    "+inf",
-    "infinity",
-    "n/a",
-    "na",
-    "null",
-    "none",
-    "-",
-    "?",
-    "unknown",
-}
+_NOT_KNOWN: Final = frozenset(
+    ["nan", "inf", "-inf", "+inf", "infinity", "n/a", "na", "null", "none", "-", "?", "unknown"]
+)
 
 
 @cache
@@ -94,19 +83,20 @@ def in_decimals(
         if not isinstance(text, str) or c.type != "real" or not c.unit_from:
             continue
         if unit in (*PER_FOOT, UNKNOWN_UNIT) and not _PLAIN.fullmatch(text):
-            cells[c.name] = _in_decimals(text, unit)
+            length = length_in(text, unit)
+            cells[c.name] = text if isnan(length) else length
     return cells
+
+
+def declared_unit(column: Column, units: Mapping[str, str]) -> str:
+    """Return the unit a column is filled in by its schema and [units], UNKNOWN_UNIT without."""
+    return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
 
 
 def unit_in(column: Column, given: Mapping[str, object], unit_of: Callable[[Column], str]) -> str:
     """Return the unit a column is filled in, in this row."""
     method = str(given.get("method", "")).strip().casefold()
     return "deg" if (column.name, method) == ("offset", "polar") else unit_of(column)
-
-
-def _in_decimals(text: str, unit: str) -> object:
-    length = length_in(text, unit)
-    return text if isnan(length) else length
 
 
 def length_in(text: str, unit: str) -> float:
@@ -154,7 +144,7 @@ def must_be(column: Column, unit: str = "") -> str:
 
 
 def hint_for(column: Column, given: object, unit: str = "") -> str:
-    r"""Return how a cell that was not accepted would be written, as far as one can tell.
+    r"""Return how a cell that was not accepted would be written, as far as it can be known.
 
     >>> hint_for(contract.load("marks").column("offset"), "3,2")
     'write 3.2'
@@ -171,7 +161,7 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
         return f"write {days}" if days else ""
     if column.values:
         near = nearest(text, column.enum)
-        return "" if near.startswith("known") else near  # what is known was just said
+        return "" if near.startswith("known") else near  # what is known stands in `must_be`
     if column.type == "text" and isinstance(given, str):
         if column.calls and text:
             return wrong_name(text, file=column.calls == "file")
@@ -233,7 +223,7 @@ def plain_number_hint(text: str) -> str | None:
         return f"write {point}" + (f" or {m[1]}{m[2]}" if len(m[2]) == 3 else "")
     if m := _WITH_UNIT.fullmatch(text):
         return f"write {m[1]}: units stand once, in the site's settings"
-    if text.casefold() in _UNKNOWN:
+    if text.casefold() in _NOT_KNOWN:
         return "leave it empty when it is not known"
     return ""
 
@@ -256,12 +246,11 @@ def _accepted(column: Column) -> Any:  # a type, made as the schema says
         case _ if column.values:
             return Annotated[str, BeforeValidator(_one_of(column.enum))]
         case _ if column.calls:
-            called = BeforeValidator(_file_name if column.calls == "file" else _name)
-            return Annotated[str, Field(pattern=column.pattern or None), called]
+            called = partial(_name, file=column.calls == "file")
+            return Annotated[str, Field(pattern=column.pattern or None), BeforeValidator(called)]
         case _:
-            return Annotated[
-                str, Field(pattern=column.pattern or None), BeforeValidator(_plain_text)
-            ]
+            pattern = Field(pattern=column.pattern or None)
+            return Annotated[str, pattern, BeforeValidator(_plain_text)]
 
 
 def _plain_number(raw: object) -> object:
@@ -281,16 +270,10 @@ def _plain_text(raw: object) -> object:
     return text
 
 
-def _name(raw: object) -> object:
-    if isinstance(raw, str) and wrong_name(raw):
+def _name(raw: object, *, file: bool = False) -> object:
+    if isinstance(raw, str) and wrong_name(raw, file=file):
         raise ValueError("is no name")
     return composed(raw) if isinstance(raw, str) else raw
-
-
-def _file_name(raw: object) -> object:
-    if isinstance(raw, str) and wrong_name(raw, file=True):
-        raise ValueError("is no name of a file")
-    return _name(raw)
 
 
 def _one_of(values: tuple[str, ...]) -> Callable[[object], str]:

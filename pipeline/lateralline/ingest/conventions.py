@@ -4,7 +4,7 @@
 took for what. Nothing is guessed: a column that may be meant for two, or numbers with both signs
 before their decimals, are faults.
 
-* A column called by another name the trade knows (`ALIASES`) is taken, and told. Names that may
+* A column called by another name the trade knows (`ALIASES`) is taken, with a note. Names that may
   mean something else as well (`MAY_MEAN`: a pitch is also a fall) are only named in the fault.
 * In files separated by semicolons or tabs a decimal comma is accepted when the whole file uses it.
   In comma-separated files, where it would part the cell, and in workbooks, whose numbers are no
@@ -14,13 +14,15 @@ before their decimals, are faults.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from decimal import Decimal as Exact
 from difflib import get_close_matches
 from typing import Final, Literal
 
 from lateralline import contract
+from lateralline.contract import Column
 from lateralline.ingest.cells import LARGEST
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.tables import TextTable, csv_table
@@ -128,7 +130,7 @@ def sign_of(cell: str) -> Literal[".", ",", "?", ""]:
 
 
 def decimal_mark(cells: Iterable[str]) -> Decimal | None:
-    """Return the sign that stands before the decimals in a file; None when it cannot be told.
+    """Return the sign that stands before the decimals in a file; None when it cannot be known.
 
     It cannot when a number such as 1,234 may be either, and no other number of the file settles it.
 
@@ -164,11 +166,13 @@ def _without_blanks(text: str) -> str:
     return re.sub(r"[ \u00a0\u202f'’]", "", text)
 
 
-def plainly(value: float, decimals: int | None = None) -> str:
+def decimal_text(value: float, decimals: int | None = None) -> str:
     """Return a number as a csv cell: the shortest text that reads back the same, no exponent.
 
-    >>> plainly(888500.1), plainly(2.0), plainly(1e-7), plainly(1.23456789, 6), plainly(-0.0, 3)
-    ('888500.1', '2.0', '0.0000001', '1.234568', '0.0')
+    >>> [decimal_text(value) for value in (888500.1, 2.0, 1e-7)]
+    ['888500.1', '2.0', '0.0000001']
+    >>> decimal_text(1.23456789, 6), decimal_text(-0.0, 3)
+    ('1.234568', '0.0')
     """
     value = value if decimals is None else round(value, decimals)
     return format(Exact(repr(value + 0.0)), "f")
@@ -223,26 +227,24 @@ def _with_points(name: str, table: TextTable, ledger: Ledger) -> TextTable:
     """
     if table.separator not in (";", "\t"):
         return table
-    numeric = [
-        (at, c.name, c.type == "text")  # of text only ties, whose lengths stand behind colons
+    header = table.header
+    numeric = {
+        header.index(c.name): c
         for c in contract.load(name).field
-        if (c.type in ("real", "integer") or c.unit_from) and c.name in table.header
-        for at in [table.header.index(c.name)]
-    ]
+        if (c.type in ("real", "integer") or c.unit_from) and c.name in header
+    }
     signs = [
-        (line, at, column, sign)
+        (line, column.name, cells[at], sign)
         for line, cells in table.rows
-        for at, column, ties in numeric
-        for sign in {sign_of(n) for n in _numbers_in(cells[at], ties=ties)} - {""}
+        for at, column in numeric.items()
+        for sign in {sign_of(text) for text in _numbers_in(cells[at], column)} - {""}
     ]
-    count = {sign: sum(s == sign for *_, s in signs) for sign in (".", ",", "?")}
+    count = Counter(sign for *_, sign in signs)
     usual: Decimal = "," if count[","] > count["."] else "."
     bad = set(table.bad)
-    cell_of = dict(table.rows)
-    for line, at, column, sign in signs:
+    for line, column, cell, sign in signs:
         if sign == usual or (sign == "?" and count["."] + count[","]):
             continue
-        cell = cell_of[line][at]
         must = "must show which sign stands before the decimals; point and comma may both do so"
         hint = "write every number with a decimal point, and no signs between thousands"
         if sign != "?":
@@ -255,31 +257,28 @@ def _with_points(name: str, table: TextTable, ledger: Ledger) -> TextTable:
     table = replace(table, bad=frozenset(bad))
     if usual == ".":
         return table
-    ties_at = {at: ties for at, _, ties in numeric}
     rows = tuple(
-        (
-            line,
-            tuple(
-                _pointed(cell, ties=ties_at[at]) if at in ties_at else cell
-                for at, cell in enumerate(cells)
-            ),
-        )
+        (line, tuple(_pointed(cell, numeric.get(at)) for at, cell in enumerate(cells)))
         for line, cells in table.rows
     )
     return replace(table, rows=rows, notes=(*table.notes, "with decimal commas"))
 
 
-def _numbers_in(cell: str, *, ties: bool) -> Iterator[str]:
-    if not ties:
-        yield cell
-    else:
-        yield from (m[0].strip() for m in _TIE.finditer(cell))
+def _numbers_in(cell: str, column: Column) -> list[str]:
+    """Return the numbers of a cell; of text only ties have any, the lengths behind colons."""
+    return [m[0].strip() for m in _TIE.finditer(cell)] if column.type == "text" else [cell]
 
 
-def _pointed(cell: str, *, ties: bool) -> str:
+def _pointed(cell: str, column: Column | None) -> str:
     """Return a cell of a file with decimal commas as it would stand in one with points."""
-    if ties:
-        return _TIE.sub(lambda m: _pointed(m[0].strip(), ties=False), cell)
-    if sign_of(cell) in ("", ".") or number(cell, ",") is None:
+    if column is None:
         return cell
-    return _without_blanks(cell.replace(".", "")).replace(",", ".")
+    if column.type == "text":
+        return _TIE.sub(lambda m: _with_point(m[0].strip()), cell)
+    return _with_point(cell)
+
+
+def _with_point(text: str) -> str:
+    if sign_of(text) in ("", ".") or number(text, ",") is None:
+        return text
+    return _without_blanks(text.replace(".", "")).replace(",", ".")

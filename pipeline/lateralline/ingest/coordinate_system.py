@@ -27,9 +27,8 @@ class Axes:
 
     geographic: bool
     xy_unit: str
-    xy_m: float  # metres in one unit of x and y; NaN when they are degrees
     sigma_h_m: float  # metres in one unit of sigma_h
-    keeps_xy: bool  # x and y go on as given, in the CRS's own unit
+    keeps_xy: bool  # x and y go on as given, in the CRS's own unit; else they are in the tape unit
     gnss_z_unit: str
     gnss_z_m: float
 
@@ -47,9 +46,8 @@ def read_axes(crs: InputRow, units: dict[str, str], ledger: Ledger) -> Axes | No
             must = 'must be "none" or a height CRS when the horizontal CRS is "local"'
             crs.fault(ledger, "vertical", must)
         tape = units.get("tape", "")
-        metres = METRES_PER.get(tape, nan)
         heights = _height_unit(crs, vertical, None, ledger) or relative
-        return Axes(False, tape, metres, metres, False, *heights)
+        return Axes(False, tape, METRES_PER.get(tape, nan), False, *heights)
     plan, implied = _plan_crs(crs, horizontal, ledger) if horizontal else (None, None)
     heights = _height_unit(crs, vertical, implied, ledger) or relative
     if crs.text("gnss_heights") == "ellipsoidal":
@@ -57,10 +55,9 @@ def read_axes(crs: InputRow, units: dict[str, str], ledger: Ledger) -> Axes | No
     if plan is None:
         return None
     if plan.is_geographic:
-        return Axes(True, "degrees", nan, 1.0, True, *heights)
+        return Axes(True, "degrees", 1.0, True, *heights)
     axis = plan.axis_info[0]
-    metres = axis.unit_conversion_factor
-    return Axes(False, axis.unit_name, metres, metres, True, *heights)
+    return Axes(False, axis.unit_name, axis.unit_conversion_factor, True, *heights)
 
 
 def _plan_crs(crs: InputRow, text: str, ledger: Ledger) -> tuple[CRS | None, CRS | None]:

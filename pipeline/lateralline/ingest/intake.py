@@ -1,7 +1,7 @@
 """Files as they come in: their bytes, within limits, and their text; each failure a fault.
 
 Every file a user names or puts into a folder is opened here, so a folder called marks.csv, a pipe,
-a dangling link, a disk that fails and a file of the wrong encoding are told in one way.
+a dangling link, a disk that fails and a file of the wrong encoding are reported in one way.
 """
 
 from __future__ import annotations
@@ -13,8 +13,12 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.limits import TEXT_BYTES, megabytes
+from lateralline.ingest.limits import BOOK_BYTES, TEXT_BYTES, TOML_BYTES, megabytes
 
+#: The settings of a site folder.
+SITE_FILE: Final = "site.toml"
+
+_BOOK: Final = ".xlsx"
 _BOM: Final = "\ufeff"
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 _NOT_LATIN: Final = re.compile("[\x80-\x9f]")
@@ -45,6 +49,22 @@ def read_bytes(
         return None
 
 
+def read_input(path: Path, ledger: Ledger) -> bytes | None:
+    """Return what stands in one of a site's files; None, with a fault, when that cannot be had."""
+    most = {".toml": TOML_BYTES, _BOOK: BOOK_BYTES}.get(path.suffix.casefold(), TEXT_BYTES)
+    return read_bytes(path, ledger, most)
+
+
+def entries(folder: Path, ledger: Ledger) -> list[Path]:
+    """Return what lies in a folder, in order of names; nothing, with a fault, when it is closed."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError as e:
+        must = "must be a folder that can be read"
+        ledger.fault(folder.name or str(folder), 0, "folder", e.strerror or "", must)
+        return []
+
+
 def may_be_read(path: Path, ledger: Ledger, most: int, *, smaller: str = _SMALLER) -> bool:
     """Return whether a path is a file within its limit that opens; False with a fault.
 
@@ -73,6 +93,11 @@ def is_file(path: Path) -> bool:
         return path.is_file()
     except OSError:
         return False
+
+
+def is_book(path: Path) -> bool:
+    """Return whether a path names a workbook, and not what a program leaves beside an open one."""
+    return path.suffix.casefold() == _BOOK and path.name[0] not in "~."  # as ~$… and .~…
 
 
 def _unreadable(path: Path, error: OSError | ValueError, ledger: Ledger) -> None:
@@ -108,7 +133,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
     """Return the text of a table or point file: UTF-8, UTF-16 with its mark, Latin-1.
 
     What is neither of the first two is read as Latin-1, which takes any byte, or as Windows-1252
-    where bytes stand for signs that Latin-1 has not: `notes` gets a line that tells so. None, with
+    where bytes stand for signs that Latin-1 has not: `notes` gets a line about it. None, with
     a fault, when it is no text.
     """
     if data.startswith(_UTF16):
@@ -126,7 +151,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
         line = _line_at(data, e.start)
     name, text = "Latin-1", data.decode("latin-1")
     if _NOT_LATIN.search(text):
-        with suppress(UnicodeDecodeError):  # then the signs no text holds are told where they are
+        with suppress(UnicodeDecodeError):  # then the signs no text holds are faults of their cells
             name, text = "Windows-1252", data.decode("cp1252")
     notes.append(f"as {name}, as it is not UTF-8 (line {line}): look at accents and signs")
     return text

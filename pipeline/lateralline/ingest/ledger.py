@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from itertools import islice
 
 from lateralline.errors import Fault, SiteFaultsError
-from lateralline.findings import Finding
+from lateralline.findings import Finding, Given, Severity, finding
 from lateralline.ingest.limits import CANDIDATES, FAULTS
 from lateralline.wording import shown, sign_shown
 
@@ -42,6 +42,21 @@ class Ledger:
             must = f"must be mended before more is looked at: {FAULTS} faults were found so far"
             self.faults.append(Fault(file, 0, "what stands above", "", must))
             self.raise_faults(file)
+
+    def note(
+        self,
+        code: str,
+        subject: str,
+        *,
+        where: str = "",
+        variant: str = "",
+        severity: Severity | None = None,
+        **values: Given,
+    ) -> None:
+        """Note the finding of a code; arguments are those of `findings.finding`."""
+        self.findings.append(
+            finding(code, subject, where=where, variant=variant, severity=severity, more=values)
+        )
 
     def raise_faults(self, site: str) -> None:
         """Raise all faults at once, if there are any."""

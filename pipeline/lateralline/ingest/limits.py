@@ -2,7 +2,7 @@
 
 A site is a lot, a block or a street, walked by a crew; a city is a batch of sites, and a batch has
 no limit. What lies beyond is no field record but a file of another kind, a damaged one, or one made
-to fill a machine. It is told as a fault, with what would be right, before any of it is worked on.
+to fill a machine. It is a fault, with what would be right, before any of it is worked on.
 The length of names stands in `lateralline.names`. All limits are common practice, no source.
 """
 
@@ -47,9 +47,9 @@ SECTIONS: Final = 1_000
 STOPS_OF_LINE: Final = 500
 #: Levels of tables within tables in TOML; ours need two.
 NESTED: Final = 10
-#: Faults that are told at once: more than a person mends before the next try.
+#: Faults that are reported at once: more than a person mends before the next try.
 FAULTS: Final = 1_000
-#: Known names held against one that is not known, to find what was meant.
+#: Known names compared with one that is not known, to find what was meant.
 CANDIDATES: Final = 500
 
 

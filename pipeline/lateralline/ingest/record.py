@@ -1,33 +1,38 @@
-"""A site, read whole: the files of its folder or its book, the checks, and the record in SI."""
+"""A site, read whole: its files, the checks in their order, and the record in SI."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from datetime import date
+from math import isnan, radians
 from pathlib import Path
+from typing import TypeVar, cast
 
 import numpy as np
 
-from lateralline.findings import finding
-from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.positions import spots
-from lateralline.ingest.references import check_references, check_runs
-from lateralline.ingest.rows import InputRows, joined, typed_rows
-from lateralline.ingest.sections import SiteSettings, site_of
-from lateralline.ingest.settings import settings
-from lateralline.ingest.site_files import TABLES, SiteFiles
-from lateralline.ingest.site_input import SiteInput, read_site_input
+from lateralline import contract
+from lateralline.ingest.checks import check_references, check_runs, parse_ties
+from lateralline.ingest.coordinate_system import crs_texts, georeference
+from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
+from lateralline.ingest.sections import SiteSettings, site_of, unit_keys
+from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
+from lateralline.ingest.workbook import TABLES
+from lateralline.published import PipeSize, SizeMatch, dig_rules, is_made_of, look_up, pipe_table
 from lateralline.records import (
     ControlRows,
     ExposureRows,
     FieldRecord,
+    Floats,
     InputFile,
     MarkRows,
     ObservationRows,
+    Spots,
     StopRows,
 )
-from lateralline.settings import Settings
+from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, standard_accuracy
 
 
 def read_site(source: Path) -> FieldRecord:
@@ -48,7 +53,7 @@ def read_site(source: Path) -> FieldRecord:
 
 @dataclass(frozen=True, slots=True)
 class CheckedSite:
-    """Settings and rows of a site held against one another; whole when no fault was noted."""
+    """Settings and rows of a site, checked against one another; whole when no fault was noted."""
 
     site: SiteSettings
     settings: Settings
@@ -81,85 +86,261 @@ def _rows(
         return None
     for table in tables:
         if table.notes:
-            ledger.findings.append(
-                finding(
-                    "input-read-as",
-                    f"file {table.file}",
-                    where=f"{table.file}:{table.header_line}",
-                    file=table.file,
-                    notes=", ".join(table.notes),
-                )
+            ledger.note(
+                "input-read-as",
+                f"file {table.file}",
+                where=f"{table.file}:{table.header_line}",
+                file=table.file,
+                notes=", ".join(table.notes),
             )
     unit_of = site.unit_of if site else None
     return joined([typed_rows(name, table, unit_of, ledger) for table in tables])
 
 
+# ---- settings in SI ------------------------------------------------------------------------
+
+
+def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
+    """Return the settings in SI, noting what was assumed; values at fault come out as NaN or "".
+
+    `folder` is where `site.toml` lies: paths in it count from there.
+    """
+    head, crs, dig = site.one("site"), site.one("crs"), site.one("dig")
+    surveyed = head.cells.get("surveyed")
+    horizontal, vertical = crs_texts(crs)
+    rule = dig.text("rule", _default("dig", "rule"))
+    if rule not in dig_rules():
+        dig.fault(ledger, "rule", "must be a known dig rule", nearest(rule, dig_rules(), 20))
+    elif not dig.given("rule") and not dig.given("tolerance"):
+        assumed = dig_rules()[rule]  # nobody chose it, and it may be too narrow there
+        ledger.note(
+            "dig-rule-assumed",
+            "site",
+            rule=assumed.title,
+            width=assumed.tolerance,
+            unit=assumed.unit,
+            width_metres=assumed.tolerance_m,
+            rules=dig_rules(),
+        )
+    epoch = crs.number("epoch")
+    if isinstance(surveyed, date) and epoch > surveyed.year + 2:
+        ledger.note(
+            "epoch-after-survey",
+            "site",
+            where=crs.where_of("epoch"),
+            epoch=epoch,
+            surveyed=str(surveyed),
+        )
+    return Settings(
+        id=head.text("id"),
+        name=head.text("name") or head.text("id"),
+        surveyed=surveyed if isinstance(surveyed, date) else date.min,
+        surveyor=head.text("surveyor"),
+        horizontal=horizontal,
+        vertical=vertical,
+        epoch=None if isnan(epoch) else epoch,
+        slope_tape=site.one("units").cells.get("slope_tape", False) is True,
+        units={k: site.units.get(k, "") for k in unit_keys()},
+        accuracy=_accuracy(site.one("accuracy")),
+        pipes=tuple(_pipe(row, site, ledger) for row in site.sections["pipe"]),
+        runs=tuple(_run(row, site, ledger) for row in site.sections["run"]),
+        branches=tuple(
+            Branch(
+                row.text("line"),
+                row.text("joins"),
+                row.number("at_counter") * site.metres("counter"),
+                row.text("run"),
+            )
+            for row in site.sections["branch"]
+        ),
+        dig_rule=rule,
+        dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
+        aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
+        georeference=georeference(crs, folder, ledger),
+    )
+
+
+def _accuracy(row: InputRow) -> Accuracy:
+    given = {name: row.number(name) for name in row.cells}
+    in_si = {
+        name.replace("_deg", "_rad"): radians(value) if name.endswith("_deg") else value
+        for name, value in given.items()
+    }
+    return standard_accuracy(**in_si)
+
+
+def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
+    counter, pipe = site.metres("counter"), site.metres("pipe")
+    run = row.text("id")
+    if not row.given("transmitter_lag"):
+        ledger.note("transmitter-lag-assumed", f"run {run}", where=row.where)
+    if not row.given("ride_height"):
+        ledger.note("ride-height-assumed", f"run {run}", where=row.where)
+    return Run(
+        id=run,
+        line=row.text("line"),
+        entry=row.text("entry"),
+        counter_at_entry_m=row.number("counter_at_entry", 0.0) * counter,
+        flow=cast(Flow, row.text("flow")),
+        transmitter_lag_m=row.number("transmitter_lag", 0.0) * counter,
+        ride_height_m=row.number("ride_height", 0.0) * pipe,
+        rod_length_m=row.number("rod_length") * pipe,
+        receiver=row.text("receiver"),
+    )
+
+
+def _pipe(row: InputRow, site: SiteSettings, ledger: Ledger) -> Pipe:
+    """Return a line's pipe: what was measured first, the published table for the rest."""
+    unit = site.metres("pipe")
+    inside, wall = row.number("inside_diameter") * unit, row.number("wall") * unit
+    measured = row.given("inside_diameter") or row.given("wall")
+    complete = row.given("inside_diameter") and row.given("wall")
+    nominal, material = row.text("nominal"), row.text("material")
+    found = look_up(nominal, material) if nominal and not complete else SizeMatch(None)
+    outside, sources = inside + 2 * wall, [row.file] if measured else []
+    if found.size is not None:
+        # Standards hold the outside true; a measured wall or bore takes the rest of it.
+        outside = found.size.outside_diameter_m
+        if isnan(wall):
+            wall = found.size.wall_m if isnan(inside) else (outside - inside) / 2
+        inside = outside - 2 * wall
+        sources.append(found.size.citation)
+        _note_what_was_taken(row, found, found.size, ledger)
+    elif nominal and not complete:
+        sizes = [s.nominal for s in found.open_to or pipe_table()]
+        must = "must be in the pipe table, or inside_diameter and wall given"
+        near = f"say which: {', '.join(sizes)}" if found.open_to else nearest(nominal, sizes, 20)
+        row.fault(ledger, "nominal", must, near)
+    for key, value, least in (("inside_diameter", inside, 0.02), ("wall", wall, 0.0)):
+        if not isnan(value) and not least < value < 5.0:
+            must = f"must be between {least:g} and 5 m; it comes out as {value:.4g} m"
+            row.fault(ledger, key, must, f"the unit of pipe is {site.units.get('pipe', '')}")
+    return Pipe(
+        line=row.text("line"),
+        material=material,
+        nominal=nominal,
+        service=row.text("service", _default("pipe", "service")),
+        standard_bends=row.text("bends", _default("pipe", "bends")) == "standard",
+        inside_diameter_m=inside,
+        wall_m=wall,
+        dimensions_from="; ".join(sources),
+        outside_diameter_m=outside,
+    )
+
+
+def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger: Ledger) -> None:
+    material = row.text("material")
+    subject = f"line {row.text('line')}"
+    where = row.where_of("nominal")
+    if len(found.open_to) > 1:
+        inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]
+        ledger.note(
+            "nominal-open",
+            subject,
+            where=where,
+            nominal=row.text("nominal"),
+            open_to=[s.nominal for s in found.open_to],
+            taken=size.nominal,
+            least_mm=min(inside_mm),
+            most_mm=max(inside_mm),
+        )
+    if isnan(size.wall) and not row.given("wall"):
+        ledger.note("wall-unknown", subject, where=where, nominal=size.nominal)
+    if material and not is_made_of(size, material):
+        ledger.note(
+            "material-differs",
+            subject,
+            where=where,
+            nominal=size.nominal,
+            materials=size.materials,
+            material=material,
+        )
+
+
+def _default(section: str, name: str) -> str:
+    return str(contract.load("site").column(name, section).default)
+
+
 # ---- the record ----------------------------------------------------------------------------
+
+RowsT = TypeVar("RowsT", ControlRows, MarkRows, StopRows, ExposureRows, ObservationRows, Spots)
 
 
 def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
     site, known, rows = checked.site, checked.settings, checked.rows
-    axes = site.axes
-    assert axes is not None
-    level, depth, counter = (site.metres(u) for u in ("level", "depth", "counter"))
-    xy_m = 1.0 if axes.keeps_xy else axes.xy_m
-    control, marks, stops, exposures, seen = (rows[t] for t in TABLES)
+    _, marks, stops, exposures, observations = (rows[name] for name in TABLES)
     kind = marks.texts("kind")
     line_of_run = {run.id: run.line for run in known.runs}
+    lines = [r.text("line") or line_of_run.get(r.text("run"), "") for r in exposures]
     return FieldRecord(
         folder=str(source),
         settings=known,
-        control=ControlRows(
-            file=control.file,
-            row=control.lines,
-            point=control.texts("point"),
-            x=control.numbers("x", xy_m),
-            y=control.numbers("y", xy_m),
-            z_m=control.numbers("z", level),
-            sigma_h_m=control.numbers("sigma_h", axes.sigma_h_m),
-            sigma_v_m=control.numbers("sigma_v", level),
-        ),
-        marks=MarkRows(
-            spots=spots(marks, "mark", site),
-            run=marks.texts("run"),
-            stop=marks.texts("stop"),
+        control=_in_si(ControlRows, "control", rows["control"], site),
+        marks=_in_si(
+            MarkRows,
+            "marks",
+            marks,
+            site,
+            spots=_spots("marks", "mark", marks, site),
             kind=np.where(kind == "peak", "peak_total", kind),
         ),
-        stops=StopRows(
-            file=stops.file,
-            row=stops.lines,
-            run=stops.texts("run"),
-            stop=stops.texts("stop"),
-            counter_m=stops.numbers("counter", counter),
-            depth_reading_m=stops.numbers("depth_reading", depth),
-            tilt_rad=np.radians(stops.numbers("tilt_deg")),
-            note=stops.texts("note"),
+        stops=_in_si(
+            StopRows, "stops", stops, site, tilt_rad=np.radians(stops.numbers("tilt_deg"))
         ),
-        exposures=ExposureRows(
-            spots=spots(exposures, "name", site),
-            run=exposures.texts("run"),
-            line=np.array(
-                [r.text("line") or line_of_run.get(r.text("run"), "") for r in exposures],
-                dtype=np.str_,
-            ),
-            counter_m=exposures.numbers("counter", counter),
-            depth_m=exposures.numbers("depth", depth),
-            measured_to=exposures.texts("measured_to"),
-            sigma_m=exposures.numbers("sigma", depth),
+        exposures=_in_si(
+            ExposureRows,
+            "exposures",
+            exposures,
+            site,
+            spots=_spots("exposures", "name", exposures, site),
+            line=np.array(lines, dtype=np.str_),
         ),
-        observations=ObservationRows(
-            file=seen.file,
-            row=seen.lines,
-            run=seen.texts("run"),
-            counter_m=seen.numbers("counter", counter),
-            clock_from=seen.texts("clock_from"),
-            clock_to=seen.texts("clock_to"),
-            code=seen.texts("code"),
-            severity=seen.texts("severity"),
-            text=seen.texts("text"),
-        ),
+        observations=_in_si(ObservationRows, "observations", observations, site),
         inputs=_inputs(files, site, rows),
         findings=tuple(ledger.findings),
+    )
+
+
+def _in_si(
+    made: type[RowsT], table: str, rows: InputRows, site: SiteSettings, **own: object
+) -> RowsT:
+    """Return a table as the record has it: each field from its column, lengths in metres.
+
+    `own` are the fields that more than their column decides.
+    """
+    values: dict[str, object] = {"file": rows.file, "row": rows.lines}
+    for column in contract.load(table).field:
+        if column.type == "real":
+            values[f"{column.name}_m"] = rows.numbers(column.name, site.metres_of(column))
+        else:
+            values[column.name] = rows.texts(column.name)
+    values |= {"x": values.get("x_m"), "y": values.get("y_m"), **own}
+    make: Callable[..., RowsT] = made
+    return make(**{f.name: values[f.name] for f in fields(made)})
+
+
+def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
+    """Return the spots of marks or exposures in SI; `name` is the column that names them."""
+    axes = site.axes
+    assert axes is not None  # a site without usable axes has a fault and is not assembled
+    tape, taped = site.metres("tape"), site.units.get("tape", "")
+    method, offset = rows.texts("method"), rows.numbers("offset")
+    polar = method == "polar"
+    vertical_m: Floats = np.where(method == "gnss", axes.gnss_z_m, site.metres("level"))
+    return _in_si(
+        Spots,
+        table,
+        rows,
+        site,
+        name=rows.texts(name),
+        z_m=rows.numbers("z") * vertical_m,
+        sigma_v_m=rows.numbers("sigma_v") * vertical_m,
+        offset_m=np.where(polar, np.nan, offset * tape),
+        bearing_rad=np.where(polar, np.radians(offset), np.nan),
+        ties=tuple(
+            tuple((point, length * tape) for point, length in parse_ties(r.text("ties"), taped))
+            for r in rows
+        ),
     )
 
 
@@ -170,8 +351,8 @@ def _inputs(
     used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
     inputs: list[InputFile] = []
     for name, data in files.content.items():
-        held = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]
-        if held:
+        rows_in = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]
+        if rows_in:
             digest = hashlib.sha256(data).hexdigest()
-            inputs.append(InputFile(name, digest, len(data), sum(held)))
+            inputs.append(InputFile(name, digest, len(data), sum(rows_in)))
     return tuple(inputs)

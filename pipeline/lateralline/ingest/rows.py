@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from math import nan
 
 import numpy as np
 
 from lateralline import contract
 from lateralline.contract import Column, Table
-from lateralline.findings import finding
 from lateralline.ingest.cells import (
     UNKNOWN_UNIT,
     Value,
     accept,
+    declared_unit,
     hint_for,
     in_decimals,
     must_be,
@@ -40,7 +41,7 @@ class InputRow:
     file: str
     line: int
     cells: Mapping[str, Value]
-    bad: frozenset[str] = frozenset()  # already at fault: nothing more is said of these
+    bad: frozenset[str] = frozenset()  # already at fault: nothing more is reported of these
     lines: Mapping[str, int] = field(default_factory=dict)  # where one row spans lines, as in TOML
     letters: Mapping[str, str] = field(default_factory=dict)  # of the columns of a workbook
 
@@ -139,7 +140,7 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
     _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
     extra = [h for h in extra if not wrong_sign(h)]
     if unit_of is None:
-        unit_of = _unit_without_settings
+        unit_of = partial(declared_unit, units={})
     else:
         _check_units(sheet, columns, unit_of, ledger)
 
@@ -148,7 +149,7 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
     rows: list[InputRow] = []
     for line, cells in sheet.rows:
         given = {h: text for h, text in zip(sheet.header, cells, strict=True) if h and text}
-        ill = frozenset(name for at, name in sheet.bad if at == line)  # said already
+        ill = frozenset(name for at, name in sheet.bad if at == line)  # at fault already
         known = {h: text for h, text in given.items() if h in columns and h not in ill}
         good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
         row = InputRow(sheet.file, line, good, letters=sheet.letters)
@@ -191,10 +192,6 @@ def _check_kept(row: InputRow, remark: str, text: str, ledger: Ledger) -> None:
         row.fault(ledger, remark, must, f"they have {len(text)}: delete columns of no use")
 
 
-def _unit_without_settings(column: Column) -> str:
-    return column.unit or (UNKNOWN_UNIT if column.unit_from else "")
-
-
 def _check_units(
     sheet: TextTable, columns: Mapping[str, Column], unit_of: UnitOf, ledger: Ledger
 ) -> None:
@@ -205,8 +202,7 @@ def _check_units(
             continue
         must = f"must be in {unit}, as the site's settings say" if unit else "must name no unit"
         hint = "mend the header or the settings, whichever is wrong" if unit else f"write {name}"
-        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
-        ledger.fault(sheet.file, sheet.header_line, name, claimed, must, hint, cell)
+        sheet.fault(ledger, sheet.header_line, name, claimed, must, hint)
 
 
 def _report_extra(
@@ -215,30 +211,20 @@ def _report_extra(
     """A misspelt column would lose what it holds, so a near miss is a fault; others are notes."""
     kept = any(c in table.names for c in ("note", "text"))
     for name in extra:
-        cell = f"{sheet.letters[name]}{sheet.header_line}" if sheet.letters else ""
+        line, cell = sheet.header_line, sheet.cell(sheet.header_line, name)
         if hint := wrong_sign(name):
-            must = "must be text"
-            ledger.fault(sheet.file, sheet.header_line, "header", name, must, hint, cell)
+            ledger.fault(sheet.file, line, "header", name, "must be text", hint, cell)
             continue
         if meant := meant_by(name, [c for c in absent if c != "note"]):
-            ledger.fault(
-                sheet.file,
-                sheet.header_line,
-                "header",
-                name,
-                f"must be a column of {table.name}",
-                f'did you mean "{meant}"?',
-                cell,
-            )
+            must, hint = f"must be a column of {table.name}", f'did you mean "{meant}"?'
+            ledger.fault(sheet.file, line, "header", name, must, hint, cell)
             continue
-        ledger.findings.append(
-            finding(
-                "extra-column",
-                f"column {name}",
-                where=f"{sheet.file}:{sheet.header_line}",
-                file=sheet.file,
-                table=table.name,
-                kept=kept,
-                lost=not kept,
-            )
+        ledger.note(
+            "extra-column",
+            f"column {name}",
+            where=f"{sheet.file}:{sheet.header_line}",
+            file=sheet.file,
+            table=table.name,
+            kept=kept,
+            lost=not kept,
         )

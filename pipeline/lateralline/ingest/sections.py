@@ -1,35 +1,45 @@
-"""The site's settings as written, in `site.toml` or on sheets: each key checked by the schema.
+"""The settings as written, in TOML or on sheets: each key checked by the schema.
 
 Both become `RawSection`s, which know file, line and cell; `site_of` gives them types and units.
+`codes.toml` is read the same way. The TOML parser keeps values and no lines, and stops at the first
+sign it cannot place; a fault says how the key on that line is written.
 """
 
 from __future__ import annotations
 
+import re
+import tomllib
+from collections import Counter, defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from math import nan
-from typing import Final, TypeAlias, cast
+from typing import Any, Final, TypeAlias
 
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.ingest.cells import (
     UNKNOWN_UNIT,
-    Value,
     accept,
+    declared_unit,
     hint_for,
     in_decimals,
     must_be,
     row_model,
 )
 from lateralline.ingest.coordinate_system import Axes, read_axes
+from lateralline.ingest.intake import SITE_FILE
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.limits import SECTIONS
-from lateralline.ingest.rows import InputRow, explain
-from lateralline.ingest.site_files import SECTION_SHEETS, SITE_FILE
+from lateralline.ingest.limits import NESTED, SECTIONS
+from lateralline.ingest.rows import InputRow, UnitOf, explain
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.toml_text import Lines, by_section, fault_of_toml, find_lines, load_toml
-from lateralline.ingest.workbook import SITE_HEADER, SITE_SHEET, read_book, section_name
+from lateralline.ingest.workbook import (
+    SECTION_SHEETS,
+    SITE_HEADER,
+    SITE_SHEET,
+    read_book,
+    section_name,
+)
 from lateralline.units import METRES_PER, symbol
 
 
@@ -63,14 +73,22 @@ class SiteSettings:
         return self.sections[section][0]
 
     def written_in(self, section: str) -> str:
-        """Return where a repeated section is told, as messages name it."""
+        """Return where a repeated section stands, as messages name it."""
         file = self.one("site").file
-        own = next(sheet for sheet, held in SECTION_SHEETS.items() if held == section)
+        own = next(sheet for sheet, name in SECTION_SHEETS.items() if name == section)
         return file if file == SITE_FILE else f"the sheet {own}"
 
     def metres(self, unit: str) -> float:
         """Return the metres in one of a [units] key; NaN when that is at fault."""
         return METRES_PER.get(self.units.get(unit, ""), nan)
+
+    def metres_of(self, column: Column) -> float:
+        """Return the metres in one unit of a column; 1 for coordinates that stay as they are."""
+        if column.name == "sigma_h":
+            return self.axes.sigma_h_m if self.axes else nan
+        if column.name in ("x", "y"):
+            return 1.0 if self.axes and self.axes.keeps_xy else self.metres("tape")
+        return self.metres(column.unit_from)
 
     def unit_of(self, column: Column) -> str:
         """Return the unit a column is filled in, "" when it differs by row."""
@@ -78,33 +96,13 @@ class SiteSettings:
             return self.axes.xy_unit if self.axes else ""
         if column.name == "z" and self.axes and self.axes.gnss_z_unit != self.units.get("level"):
             return ""
-        return _unit_of(column, self.units)
+        return declared_unit(column, self.units)
 
 
 def read_site_toml(text: str, ledger: Ledger) -> SiteSettings | None:
     """Return what `site.toml` says; None, with a fault, when it is not TOML at all."""
     written = toml_sections(SITE_FILE, text, ledger)
     return None if written is None else site_of(written, ledger)
-
-
-def toml_sections(file: str, text: str, ledger: Ledger) -> Sections | None:
-    """Return the sections of a text like `site.toml`; None, with a fault, when it is no TOML."""
-    try:
-        data = load_toml(text)
-    except ValueError as e:
-        fault_of_toml(file, text, e, ledger)
-        return None
-    table = contract.load("site")
-    lines = find_lines(text)
-    for name in data:
-        if name not in section_names():
-            line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-            must = "must be a known section"
-            ledger.fault(file, line, name, "", must, heading(name))
-    return {
-        name: _sections(file, name, data.get(name), name in table.repeated, lines, ledger)
-        for name in section_names()
-    }
 
 
 def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
@@ -119,57 +117,32 @@ def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
             must, hint = f"must stand there at most {SECTIONS} times", "split the site"
             ledger.fault(first.file, first.lines.get("", 0), name, "", must, hint)
             ledger.raise_faults(first.file)
-    [units_row] = [_section("units", w, {}, ledger) for w in written["units"]]
-    units = {key: units_row.text(key) for key in unit_keys() if units_row.text(key)}
-    if "pipe" not in units and not units_row.given("pipe") and "tape" in units:
+    units: dict[str, str] = {}
+
+    def unit_of(column: Column) -> str:
+        return declared_unit(column, units)
+
+    def rows(name: str) -> tuple[InputRow, ...]:
+        return tuple(checked("site", name, section, unit_of, ledger) for section in written[name])
+
+    [row] = units_row = rows("units")  # first: the others are read in its units
+    units |= {key: row.text(key) for key in unit_keys() if row.text(key)}
+    if "pipe" not in units and not row.given("pipe") and "tape" in units:
         units["pipe"] = units["tape"]
-    sections = {
-        name: (units_row,)
-        if name == "units"
-        else tuple(_section(name, w, units, ledger) for w in written[name])
-        for name in section_names()
-    }
+    sections = {name: units_row if name == "units" else rows(name) for name in section_names()}
     return SiteSettings(sections, units, read_axes(sections["crs"][0], units, ledger))
 
 
-def _sections(
-    file: str, name: str, given: object, repeated: bool, lines: Lines, ledger: Ledger
-) -> tuple[RawSection, ...]:
-    """Return the section, or sections, of one name; always one when it is not repeated."""
-    form = f"[[{name}]]" if repeated else f"[{name}]"
-    right = isinstance(given, list if repeated else dict)
-    if given is not None and not right:
-        line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
-        ledger.fault(file, line, name, "", "must be a section", f"write {form}")
-    elif repeated and any(not isinstance(g, dict) for g in cast("list[object]", given or [])):
-        ledger.fault(file, 0, name, "", "must hold keys with values", f"write {form}")
-        right = False
-    many = cast("list[object]", given or []) if repeated else [given]
-    if not right:
-        many = [] if repeated else [None]
-    at = by_section(lines)
-    return tuple(
-        RawSection(file, _mapping(g), at.get((name, n), {}), strict=True)
-        for n, g in enumerate(many)
-    )
-
-
-def _section(name: str, written: RawSection, units: Mapping[str, str], ledger: Ledger) -> InputRow:
-    """Return one section as a InputRow: known keys typed, the others at fault."""
-    columns = {c.name: c for c in contract.load("site").field if c.section == name}
+def checked(
+    table: str, name: str, written: RawSection, unit_of: UnitOf, ledger: Ledger
+) -> InputRow:
+    """Return one section of a table as a row: known keys typed, the others at fault."""
+    columns = {c.name: c for c in contract.load(table).field if c.section == name}
     at, given = written.lines, written.given
-
-    def unit_of(column: Column) -> str:
-        return _unit_of(column, units)
-
-    def row(cells: Mapping[str, Value], bad: frozenset[str] = frozenset()) -> InputRow:
-        return InputRow(written.file, at.get("", 0), cells, bad, at, written.letters)
-
-    bare = row({})
+    bare = InputRow(written.file, at.get("", 0), {}, lines=at, letters=written.letters)
     for key in given:
         if key not in columns:
-            must = f"must be a key of [{name}]"
-            hint = _home(key) or nearest(key, columns)
+            must, hint = f"must be a key of [{name}]", _home(table, key) or nearest(key, columns)
             ledger.fault(bare.file, at.get(key, 0), key, "", must, hint, bare.cell_of(key))
     for key in written.units.keys() & columns.keys():
         claimed, unit = written.units[key], unit_of(columns[key])
@@ -178,46 +151,32 @@ def _section(name: str, written: RawSection, units: Mapping[str, str], ledger: L
             hint = "mend the unit beside it or [units], whichever is wrong"
             bare.fault(ledger, key, f"{must}; {claimed} stands beside it", hint)
     known = {k: v for k, v in given.items() if k in columns and k not in written.bad}
-    strict = row_model("site", name, strict=written.strict)
-    good, bad = accept(strict, in_decimals(columns.values(), known, unit_of))
-    explain(row(good, bad), [columns[b] for b in bad], known, unit_of, ledger)
+    model = row_model(table, name, strict=written.strict)
+    good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
+    explain(bare, [columns[b] for b in bad], known, unit_of, ledger)
     bad |= written.bad
+    row = replace(bare, cells=good)
     for c in columns.values():
-        empty = good.get(c.name) == ""
-        if c.required and c.name not in bad and (c.name not in known or empty):
-            form = f"[[{name}]]" if name in contract.load("site").repeated else f"[{name}]"
-            must = f"must be given in {form}"
+        if c.required and c.name not in bad and good.get(c.name, "") == "":
             hint = must_be(c, unit_of(c)) if c.values else hint_for(c, "") or c.title
-            row(good).fault(ledger, c.name, must, hint)
+            row.fault(ledger, c.name, f"must be given in {_form(table, name)}", hint)
             bad |= {c.name}
-    return row(good, bad)
+    return replace(row, bad=bad)
 
 
-def _unit_of(column: Column, units: Mapping[str, str]) -> str:
-    """Return the unit a column is filled in; UNKNOWN_UNIT when [units] should tell and does not."""
-    return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
-
-
-def _mapping(given: object) -> Mapping[str, object]:
-    return given if isinstance(given, dict) else {}
-
-
-def section_names() -> tuple[str, ...]:
+def section_names(table: str = "site") -> tuple[str, ...]:
     """Return the names of the sections in declared order."""
-    return tuple(dict.fromkeys(c.section for c in contract.load("site").field))
+    return tuple(dict.fromkeys(c.section for c in contract.load(table).field))
 
 
-def heading(name: str) -> str:
-    """Name the nearest section, or the section a stray key belongs to."""
-    known = section_names()
-    if close := get_close_matches(name, known, n=1):
-        return f"did you mean [{close[0]}]?"
-    return _home(name) or nearest(name, known)
+def _form(table: str, name: str) -> str:
+    """Return how the heading of a section is written in TOML."""
+    return f"[[{name}]]" if name in contract.load(table).repeated else f"[{name}]"
 
 
-def _home(key: str) -> str:
+def _home(table: str, key: str) -> str:
     """Name the section a stray key belongs to; "" when it belongs to none."""
-    homes = (c.section for c in contract.load("site").field if c.name == key)
+    homes = (c.section for c in contract.load(table).field if c.name == key)
     return next((f"{key} stands under [{home}]" for home in homes), "")
 
 
@@ -225,6 +184,156 @@ def unit_keys() -> tuple[str, ...]:
     """Return the keys of [units] that name a unit of length."""
     columns = contract.load("site").field
     return tuple(c.name for c in columns if c.section == "units" and c.values)
+
+
+# ---- TOML ----------------------------------------------------------------------------------
+
+#: (section, which of the repeated ones, key) → line; the key "" is the section's heading.
+Lines: TypeAlias = dict[tuple[str, int, str], int]
+
+_HEADING = re.compile(r"\s*\[{1,2}\s*\"?([^\]\"]+?)\"?\s*\]")
+_TOO_DEEP = f"tables and lists stand in one another more than {NESTED} deep"
+#: A key or heading of more parts than that: the reader takes minutes over one of thousands.
+_MANY_PARTS = re.compile(rf"^[ \t]*\[*[ \t]*[\w-]+(?:[ \t]*\.[ \t]*[\w-]+){{{NESTED},}}", re.M)
+_KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
+
+
+def load_toml(text: str) -> dict[str, Any]:
+    """Return what a text holds; raises ValueError, in words, for whatever it trips the reader.
+
+    >>> load_toml("a = " + "[" * 50 + "]" * 50)
+    Traceback (most recent call last):
+        ...
+    ValueError: tables and lists stand in one another more than 10 deep
+    """
+    if _MANY_PARTS.search(text):
+        raise ValueError(_TOO_DEEP)
+    try:
+        data = tomllib.loads(text)
+    except RecursionError:
+        raise ValueError(_TOO_DEEP) from None
+    within: list[object] = [data]
+    for _ in range(NESTED):
+        within = [v for one in within for v in _members(one)]
+        if not within:
+            return data
+    raise ValueError(_TOO_DEEP)
+
+
+def _members(value: object) -> list[object]:
+    if isinstance(value, dict):
+        return list(value.values())
+    return value if isinstance(value, list) else []
+
+
+def toml_sections(
+    file: str, text: str, ledger: Ledger, table: str = "site", syntax_hint: str = ""
+) -> Sections | None:
+    """Return the sections of a TOML text as `table` declares them; None, with a fault, for none.
+
+    `syntax_hint` says how to mend a text that is no TOML; without it the key on its line does.
+    """
+    try:
+        data = load_toml(text)
+    except ValueError as e:
+        fault_of_toml(file, text, e, ledger, syntax_hint)
+        return None
+    names, lines = section_names(table), find_lines(text)
+    at: defaultdict[tuple[str, int], dict[str, int]] = defaultdict(dict)
+    for (name, n, key), line in lines.items():
+        at[name, n][key] = line
+    for name in data:
+        if name not in names:
+            close = get_close_matches(name, names, n=1)
+            hint = f"did you mean [{close[0]}]?" if close else _home(table, name)
+            must, line = "must be a known section", line_of_section(lines, name)
+            ledger.fault(file, line, name, "", must, hint or nearest(name, names))
+    sections: dict[str, tuple[RawSection, ...]] = {}
+    for name in names:
+        repeated = name in contract.load(table).repeated
+        given = data.get(name, [] if repeated else {})
+        several = given if repeated and isinstance(given, list) else [None if repeated else given]
+        if not all(isinstance(one, dict) for one in several):
+            line = line_of_section(lines, name)
+            hint = f"write {_form(table, name)}"
+            ledger.fault(file, line, name, "", "must be a section", hint)
+            several = [] if repeated else [{}]
+        sections[name] = tuple(
+            RawSection(file, one, at.get((name, n), {}), strict=True)
+            for n, one in enumerate(several)
+        )
+    return sections
+
+
+def line_of_section(lines: Lines, name: str) -> int:
+    """Return the line of a section's heading, or of its key at the top; 0 for neither."""
+    return lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
+
+
+def find_lines(text: str) -> Lines:
+    """Return the line of each key written the plain way; keys written otherwise are left out.
+
+    >>> find_lines('[[run]]\\nid = "R1"\\n[[run]]\\nid = "R2"')[("run", 1, "id")]
+    4
+    """
+    lines: Lines = {}
+    seen: Counter[str] = Counter()
+    section, at = "", 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        if m := _HEADING.match(line):
+            section, at = m[1], seen[m[1]]
+            seen[section] += 1
+            lines.setdefault((section, at, ""), number)
+        elif m := _KEY.match(line):
+            lines.setdefault((section, at, m[1]), number)
+    return lines
+
+
+# ---- faults of syntax ---------------------------------------------------------------------
+
+_VALUE: Final = re.compile(r"[^=]*=\s*(.*?)\s*(?:#.*)?$")
+
+
+def fault_of_toml(
+    file: str, text: str, error: Exception, ledger: Ledger, syntax_hint: str = ""
+) -> None:
+    """Note why a text is no TOML: the key and its value, when the line holds one of `site.toml`."""
+    at = re.search(r"line (\d+)", str(error))
+    line = int(at[1]) if at else 0
+    found = None if syntax_hint else _key_on(text, line)
+    if found is None:
+        hint = syntax_hint or ("text stands in quotes; see https://toml.io" if at else "")
+        ledger.fault(file, line, "file", "", f"must be TOML: {error}", hint)
+        return
+    column, value = found
+    must, hint = _written(column, value)
+    ledger.fault(file, line, column.name, value, must, hint)
+
+
+def _key_on(text: str, line: int) -> tuple[Column, str] | None:
+    """Return the key that stands on a line, and what was written behind it; None = no known key."""
+    named = ((section, key) for (section, _, key), n in find_lines(text).items() if n == line)
+    section, key = next(named, ("", ""))
+    columns = (c for c in contract.load("site").field if (c.section, c.name) == (section, key))
+    value = _VALUE.match(text.splitlines()[line - 1]) if line else None
+    if (column := next(columns, None)) is None or value is None:
+        return None
+    return column, value[1]
+
+
+def _written(column: Column, value: str) -> tuple[str, str]:
+    """Return what the value must be, and how it would be written."""
+    must = must_be(column)
+    bare = value.strip("\"'")
+    if column.type == "text":
+        return f"{must} in quotes", f'write {column.name} = "{bare}"' if bare else ""
+    if column.type == "boolean":
+        known = bare.casefold() if bare.casefold() in ("true", "false") else ""
+        return must, f"write {known}" if known else ""
+    if not bare.strip("?- "):
+        return must, f"put # before {column.name} when it is not known"
+    quoted = value.replace('"', '\\"')
+    return must, hint_for(column, bare) or (f'write "{quoted}"' if column.unit_from else "")
 
 
 # ---- sheets: a row for each key, a table for what repeats ---------------------------------
@@ -237,8 +346,8 @@ def sheet_sections(
 ) -> Sections | None:
     """Return the settings on the sheets of a workbook; None, with faults, when there are none.
 
-    `sheets` are those of `workbook.Book.site`. Without a sheet of runs there are none, and whatever
-    names one is at fault.
+    `sheets` are those of `workbook.SiteWorkbook.site`. Without a sheet of runs there are none, and
+    whatever names one is at fault.
     """
     site = sheets.get(SITE_SHEET)
     if SITE_SHEET not in sheets:
@@ -250,13 +359,9 @@ def sheet_sections(
         must = f"must name the columns {', '.join(_NEEDED)}; missing: {', '.join(missing)}"
         ledger.fault(site.file, site.header_line, "header", "", must)
         return None
-    written: dict[str, tuple[RawSection, ...]] = {
-        name: (section.written(),) for name, section in _keys(site, ledger).items()
-    }
-    for name in SECTION_SHEETS.values():
-        sheet = sheets.get(name)
-        written[name] = () if sheet is None else _rows(sheet)
-    return written
+    once = {name: (section,) for name, section in _keys(site, ledger).items()}
+    repeated = {name: sheets.get(name) for name in SECTION_SHEETS.values()}
+    return once | {name: _rows(sheet) if sheet else () for name, sheet in repeated.items()}
 
 
 def book_value(data: bytes, section: str, key: str) -> str:
@@ -269,58 +374,47 @@ def book_value(data: bytes, section: str, key: str) -> str:
     return "" if found is None else str(found.given.get(key, ""))
 
 
-@dataclass(slots=True)
-class _Section:
-    """One section as its rows are met."""
-
-    file: str
-    letter: str  # of the column of values
-    given: dict[str, object] = field(default_factory=dict)
-    lines: dict[str, int] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)
-    bad: set[str] = field(default_factory=set)
-
-    def written(self) -> RawSection:
-        letters = dict.fromkeys(self.lines, self.letter)
-        bad = frozenset(self.bad)
-        return RawSection(self.file, self.given, self.lines, letters, self.units, bad)
-
-
-def _keys(sheet: TextTable, ledger: Ledger) -> dict[str, _Section]:
+def _keys(sheet: TextTable, ledger: Ledger) -> dict[str, RawSection]:
     """Return the sections written once, each with the keys that are filled."""
     once = [name for name in section_names() if name not in SECTION_SHEETS.values()]
-    sections = {name: _Section(sheet.file, sheet.letters.get("value", "")) for name in once}
+    found: dict[str, dict[str, tuple[int, dict[str, str]]]] = {name: {} for name in once}
     for line, cells in sheet.rows:
         row = dict(zip(sheet.header, cells, strict=True))
         name, key = section_name(row["section"]), row["key"].casefold()
-        section = sections.get(name)
-        if wrong := _wrong(name, key, section, once):
+        if wrong := _wrong(name, key, found):
             column, must, hint = wrong
-            cell = f"{sheet.letters.get(column, '')}{line}"
-            ledger.fault(sheet.file, line, column, row[column], must, hint, cell)
-        elif section is not None:
-            section.lines[key] = line
-            if row["value"]:
-                section.given[key] = row["value"]
-            if unit := row.get("unit", "").casefold():
-                section.units[key] = unit
-            if (line, "value") in sheet.bad:
-                section.bad.add(key)
-    return sections
+            sheet.fault(ledger, line, column, row[column], must, hint)
+        else:
+            found[name][key] = line, row
+    return {
+        name: RawSection(
+            sheet.file,
+            {key: row["value"] for key, (_, row) in keys.items() if row["value"]},
+            {key: line for key, (line, _) in keys.items()},
+            dict.fromkeys(keys, sheet.letters.get("value", "")),
+            {
+                key: unit
+                for key, (_, row) in keys.items()
+                if (unit := row.get("unit", "").casefold())
+            },
+            frozenset(key for key, (line, _) in keys.items() if (line, "value") in sheet.bad),
+        )
+        for name, keys in found.items()
+    }
 
 
 def _wrong(
-    name: str, key: str, section: _Section | None, once: list[str]
+    name: str, key: str, found: Mapping[str, Mapping[str, tuple[int, object]]]
 ) -> tuple[str, str, str] | None:
     """Return the column at fault, what it must be and the way out; None when all is well."""
-    if section is None:
-        own = next((sheet for sheet, held in SECTION_SHEETS.items() if held == name), "")
-        hint = f"it has a sheet of its own, {own}" if own else ""
-        return "section", "must be a section of this sheet", hint or nearest(name, once)
+    if name not in found:
+        own = next((sheet for sheet, section in SECTION_SHEETS.items() if section == name), "")
+        hint = f"it has a sheet of its own, {own}" if own else nearest(name, list(found))
+        return "section", "must be a section of this sheet", hint
     if not key:
         return "key", "must name a key", "empty the whole row when it is not needed"
-    if key in section.lines:
-        return "key", f"must stand under [{name}] once", f"see row {section.lines[key]}"
+    if key in found[name]:
+        return "key", f"must stand under [{name}] once", f"see row {found[name][key][0]}"
     return None
 
 

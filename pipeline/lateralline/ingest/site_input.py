@@ -1,4 +1,4 @@
-"""What stands in the files of a site, before settings and cells mean anything.
+"""Which files are a site's, and what stands in them, before settings and cells mean anything.
 
 A folder of text files, a workbook that is a site by itself, or text files and workbooks together:
 all become sections of settings and tables of text, each knowing file, row and column.
@@ -8,17 +8,94 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
+from typing import Final
 
 from lateralline.ingest.conventions import read_table
-from lateralline.ingest.intake import decode
+from lateralline.ingest.intake import SITE_FILE, decode, entries, is_book, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import Sections, sheet_sections, toml_sections
-from lateralline.ingest.site_files import NEEDED, SITE_FILE, TABLES, SiteFiles, is_book, read_files
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.workbook import SITE_SHEET, SiteWorkbook, read_book
+from lateralline.ingest.workbook import SITE_SHEET, TABLES, SiteWorkbook, read_book
 
-Section = Mapping[str, object]
+NEEDED: Final = ("marks", "stops")  # a site without these tables is none
+
+_WANTED: Final = (SITE_FILE, *(f"{name}.csv" for name in TABLES))
+_TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFiles:
+    """Content by file name, and names that nearly are one of ours: the name meant → as found."""
+
+    content: Mapping[str, bytes]
+    near: Mapping[str, str]
+    book: str = ""  # the workbook, when the site is one by itself
+    lost: frozenset[str] = frozenset()  # at fault already: there, and not readable
+
+    def home(self, table: str) -> str:
+        """Return where a table that is not there would stand, as messages name it."""
+        return f"{self.book} {table}" if self.book else f"{table}.csv"
+
+    def is_lost(self, name: str) -> bool:
+        """Return whether a file is there, or may stand in a workbook, that could not be read."""
+        return name in self.lost or any(is_book(Path(lost)) for lost in self.lost)
+
+    def missing(self, name: str, sheet: str, must: str, ledger: Ledger) -> None:
+        """Note that a file must be there, and which one may be it under another name."""
+        if self.book:
+            ledger.fault(self.book, 0, f"sheet {sheet}", "", "must be in the workbook")
+            return
+        if self.is_lost(name):
+            return
+        near = self.near.get(name)
+        ledger.fault(name, 0, "file", "", must, f"is {near} meant?" if near else "")
+
+
+def read_files(source: Path, ledger: Ledger) -> SiteFiles:
+    """Return the input files of a site; raises SiteFaultsError when there is no such site."""
+    if is_file(source) and is_book(source):
+        data = read_input(source, ledger)
+        ledger.raise_faults(source.name)
+        assert data is not None  # else there is a fault
+        return SiteFiles({source.name: data}, {}, source.name)
+    return _read_folder(source, ledger)
+
+
+def _read_folder(folder: Path, ledger: Ledger) -> SiteFiles:
+    content: dict[str, bytes] = {}
+    paths = entries(folder, ledger)
+    ledger.raise_faults(folder.name)
+    ours = [p for p in paths if p.name in _WANTED or is_book(p)]
+    for path in ours:
+        if (data := read_input(path, ledger)) is not None:
+            content[path.name] = data
+    # What is there and cannot be read is not missing: the site is only judged without it.
+    there = {p.name for p in ours}
+    lost = there - content.keys()
+    others = [
+        p for p in paths if p.name not in there and p.suffix.casefold() in _TABULAR and is_file(p)
+    ]
+    return SiteFiles(
+        content,
+        _near_misses(others, [w for w in _WANTED if w not in there], ledger),
+        lost=frozenset(lost),
+    )
+
+
+def _near_misses(paths: Sequence[Path], absent: Sequence[str], ledger: Ledger) -> dict[str, str]:
+    stems = {Path(name).stem: name for name in absent}
+    near: dict[str, str] = {}
+    for path in paths:
+        if close := get_close_matches(path.stem.casefold(), stems, n=1, cutoff=0.75):
+            meant = stems[close[0]]
+            near[meant] = path.name
+            ledger.note("file-ignored", f"file {path.name}", meant=meant)
+    return near
+
+
+# ---- what stands in them -------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +188,7 @@ class RawSite:
     Values of `site.toml` are typed as TOML has them, those of a workbook are text.
     """
 
-    settings: Mapping[str, Sequence[Section]]
+    settings: Mapping[str, Sequence[Mapping[str, object]]]
     tables: Mapping[str, Sequence[Mapping[str, str]]]
 
 

@@ -5,7 +5,7 @@ something. A table of text is read in one way wherever it comes from: a site fol
 to a site, `--stops`, `--points`:
 
 * UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252, the superset of
-  Latin-1 that spreadsheets write; what is no UTF-8 is told.
+  Latin-1 that spreadsheets write; what is no UTF-8 is noted.
 * Cells are separated by the sign that parts the header into most names: comma, semicolon or tab.
 * A line, or a first cell, that begins with # is a comment. Blank lines are skipped.
 * What columns are called and how decimals are written: `ingest.conventions`.

@@ -17,22 +17,17 @@ from openpyxl.utils.datetime import from_excel
 
 from lateralline import contract
 from lateralline.contract import Column
-from lateralline.findings import finding
 from lateralline.ingest.cells import must_be
 from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.limits import CELL, SETTING
-from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
 from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
-from lateralline.ingest.worksheets import (
-    Cell,
-    DamagedError,
-    TooLargeError,
-    Worksheet,
-    opened,
-    titles_of,
-)
+from lateralline.ingest.worksheets import Cell, WorkbookError, Worksheet, opened, titles_of
 
+#: The tables of a site: text files, or sheets, of these names.
+TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
+#: Sheets of a book for what stands in `site.toml` as often as needed: a row for each.
+SECTION_SHEETS: Final[Mapping[str, str]] = {"pipes": "pipe", "runs": "run", "branches": "branch"}
 #: The sheet of what is written once in `site.toml`: a row for each key.
 SITE_SHEET: Final = "site"
 SITE_HEADER: Final = ("section", "key", "value", "unit", "meaning")
@@ -67,11 +62,8 @@ def read_book(file: str, data: bytes, ledger: Ledger) -> SiteWorkbook:
             for name, grid in _known(file, grids, ledger):
                 into, key, sheet = _read_known(file, name, grid, ledger)
                 (tables if into else site)[key] = sheet
-    except TooLargeError as e:
-        ledger.fault(file, 0, "file", "", e.must, e.hint)
-        return SiteWorkbook({}, {}, damaged=True)
-    except DamagedError as e:
-        ledger.fault(file, 0, "file", str(e), "must be a readable .xlsx workbook")
+    except WorkbookError as e:
+        ledger.fault(file, 0, "file", e.value, e.must, e.hint)
         return SiteWorkbook({}, {}, damaged=True)
     return SiteWorkbook(tables, site)
 
@@ -82,25 +74,20 @@ def _read_known(
     """Return whether a sheet is a table or settings, what it is called there, and what it holds."""
     where = f"{file} {grid.title.strip()}"
     _remark_hidden(where, grid, ledger)
-    if name in TABLES:
-        declared = {c.name: c for c in contract.load(name).field}
-        key = name
-    else:
-        key = SECTION_SHEETS.get(name, name)
-        declared = {c.name: c for c in contract.load("site").field if c.section == key}
-    column_at = _site_column if name == SITE_SHEET else _table_column(declared)
+    declared = _declared(name)
+    column_at = _site_column if name == SITE_SHEET else lambda title, _: declared.get(title)
     longest = CELL if name in TABLES else SETTING
     table = _read_sheet(where, grid, column_at, longest, ledger)
     if name in TABLES and table is not None:
         table = as_declared(name, table, ledger)
-    return name in TABLES, key, table
+    return name in TABLES, SECTION_SHEETS.get(name, name), table
 
 
 def holds_settings(data: bytes) -> bool:
     """Return whether a workbook has a sheet of site settings, and so is a site by itself."""
     try:
         names = {name.strip().casefold() for name in titles_of(data)}
-    except (DamagedError, TooLargeError):  # `read_book` says so
+    except WorkbookError:  # `read_book` says so
         return False
     return not names.isdisjoint({SITE_SHEET, *SECTION_SHEETS})
 
@@ -135,15 +122,13 @@ def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Le
         must = "must have a name of the contract"
         ledger.fault(file, 0, "sheet", sheet.title, must, hint if near else f"{hint}: name it so")
         return
-    ledger.findings.append(
-        finding(
-            "sheet-ignored",
-            f"sheet {one_line(sheet.title)}",
-            variant="ours" if table else "remark",
-            severity="warning" if table else "info",
-            file=file,
-            more={"table": table} if table else {"read": _OURS},
-        )
+    ledger.note(
+        "sheet-ignored",
+        f"sheet {one_line(sheet.title)}",
+        variant="ours" if table else "remark",
+        severity="warning" if table else "info",
+        file=file,
+        **({"table": table} if table else {"read": _OURS}),
     )
 
 
@@ -156,7 +141,8 @@ def _by_header(sheet: Worksheet) -> str:
     for row in sheet.rows(_HEADER_WITHIN):
         titles = {column_title(trimmed(as_text(cell.value)))[0] for cell in row} - {""}
         for name in _OURS:
-            known = _columns_of(name)
+            known = {c.name: c.required for c in _declared(name).values()}
+            known = known if name != SITE_SHEET else dict.fromkeys(SITE_HEADER, True)
             hits = titles & known.keys()
             needed = {column for column, required in known.items() if required}
             if needed <= titles and len(hits) >= 3 and 2 * len(hits) >= len(titles):
@@ -164,13 +150,11 @@ def _by_header(sheet: Worksheet) -> str:
     return max(found, key=found.__getitem__, default="")
 
 
-def _columns_of(name: str) -> dict[str, bool]:
-    """Return the columns of a sheet of ours, and whether each must be there."""
-    if name == SITE_SHEET:
-        return dict.fromkeys(SITE_HEADER, True)
+def _declared(name: str) -> dict[str, Column]:
+    """Return the columns of a sheet of ours by name; none for that of the site's settings."""
     section = SECTION_SHEETS.get(name, "")
     declared = contract.load("site" if section else name).field
-    return {c.name: c.required for c in declared if c.section == section}
+    return {c.name: c for c in declared if c.section == section}
 
 
 def _read_sheet(
@@ -203,7 +187,14 @@ def _read_sheet(
             if why := _no_plain_value(cell, formula, column, sheet.epoch):
                 shown = "" if cell.value is None else as_text(cell.value)
                 address = f"{get_column_letter(at + 1)}{line}"
-                ledger.fault(where, line, _named(column, name), shown, *why, cell=address)
+                ledger.fault(
+                    where,
+                    line,
+                    column.name if column else name or "cell",
+                    shown,
+                    *why,
+                    cell=address,
+                )
                 bad.add((line, name))
     return replace(tidied, bad=frozenset(bad), separator="")
 
@@ -244,11 +235,11 @@ def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
     subject = f"sheet {sheet.title}"
     if sheet.hidden:
-        ledger.findings.append(finding("hidden-sheet", subject, where=where))
+        ledger.note("hidden-sheet", subject, where=where)
     if rows:
-        ledger.findings.append(finding("hidden-rows", subject, where=where, rows=map(str, rows)))
+        ledger.note("hidden-rows", subject, where=where, rows=map(str, rows))
     if columns:
-        ledger.findings.append(finding("hidden-columns", subject, where=where, columns=columns))
+        ledger.note("hidden-columns", subject, where=where, columns=columns)
 
 
 # ---- cells ---------------------------------------------------------------------------------
@@ -277,19 +268,11 @@ def _no_plain_value(
     return None
 
 
-def _table_column(declared: Mapping[str, Column]) -> ColumnAt:
-    return lambda name, row: declared.get(name)
-
-
 def _site_column(name: str, row: Mapping[str, str]) -> Column | None:
     if name != "value":
         return None
     at = section_name(row.get("section", "")), row.get("key", "")
     return next((c for c in contract.load("site").field if (c.section, c.name) == at), None)
-
-
-def _named(column: Column | None, header: str) -> str:
-    return column.name if column else header or "cell"
 
 
 def section_name(text: str) -> str:

@@ -41,30 +41,26 @@ Range: TypeAlias = tuple[
 ]  # first column, first row, last column, last row, from 1
 
 
-class TooLargeError(ValueError):
-    """A workbook or sheet beyond the limits; `must` and `hint` say what would be right."""
+class WorkbookError(ValueError):
+    """A workbook or sheet that cannot be read or is beyond the limits, in the words of a fault."""
 
-    def __init__(self, must: str, hint: str = "") -> None:
-        """Keep the words of the fault."""
+    def __init__(self, must: str, hint: str = "", value: str = "") -> None:
+        """Keep what would be right, how to get there, and what was found."""
         super().__init__(must)
-        self.must, self.hint = must, hint
-
-
-class DamagedError(ValueError):
-    """What cannot be read as a workbook; the message is what zip, XML or openpyxl tripped over."""
+        self.must, self.hint, self.value = must, hint, value
 
 
 @contextmanager
 def _tripping() -> Iterator[None]:
-    """Turn whatever a damaged workbook makes others raise into DamagedError."""
+    """Turn whatever a damaged workbook makes others raise into WorkbookError."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styling a reader of cells need not know
             yield
-    except TooLargeError:
+    except WorkbookError:
         raise
     except Exception as e:  # zip, XML and openpyxl have no error in common
-        raise DamagedError(type(e).__name__) from e
+        raise WorkbookError("must be a readable .xlsx workbook", value=type(e).__name__) from e
 
 
 @dataclass(slots=True)
@@ -100,7 +96,7 @@ class Worksheet:
             return list(self.source.iter_rows(min_row=1, max_row=last, max_col=across))
 
     @property
-    def too_large(self) -> TooLargeError | None:
+    def too_large(self) -> WorkbookError | None:
         """Why the sheet is no table of a site, by its size alone; None when it may be one."""
         reach = ""
         if self.facts.last_row > ROWS + _HEADING:
@@ -109,7 +105,7 @@ class Worksheet:
             reach = f"column {get_column_letter(self.facts.last_column)}"
         if not reach:
             return None
-        return TooLargeError(
+        return WorkbookError(
             f"must be a table of field size; it reaches to {reach}",
             f"delete the empty rows and columns, and save: at most {ROWS} rows and {COLUMNS} "
             "columns are read",
@@ -120,7 +116,7 @@ class Worksheet:
 def opened(data: bytes) -> Iterator[tuple[Worksheet, ...]]:
     """Give the sheets of a workbook; their cells can be read until the block ends.
 
-    Raises TooLargeError for a workbook beyond the limits, DamagedError for what is none.
+    Raises WorkbookError for a workbook beyond the limits, and for what is none.
     """
     with _tripping():
         _check_sizes(data)
@@ -142,14 +138,14 @@ def titles_of(data: bytes) -> tuple[str, ...]:
 
 
 def _check_sizes(data: bytes) -> None:
-    """Raise TooLargeError by what the zip's directory says; no part unpacks to more than that."""
+    """Raise WorkbookError by what the zip's directory says; no part unpacks to more than that."""
     with ZipFile(io.BytesIO(data)) as parts:
         inside = parts.infolist()
     xml = sum(p.file_size for p in inside if PurePosixPath(p.filename).parent.name != "media")
     if len(inside) > _PARTS:
-        raise TooLargeError(f"must be a workbook of field size; it has {len(inside)} parts")
+        raise WorkbookError(f"must be a workbook of field size; it has {len(inside)} parts")
     if xml > BOOK_XML_BYTES:
-        raise TooLargeError(
+        raise WorkbookError(
             f"must unpack to at most {megabytes(BOOK_XML_BYTES)}; it would be {megabytes(xml)}",
             "delete empty rows and columns and sheets of no use, and save; or split the site",
         )
@@ -206,7 +202,7 @@ class _Pass:
                 self.column += 1
             self.cells_of_row += 1
             if self.cells_of_row > _WIDEST:
-                raise TooLargeError(f"must have at most {COLUMNS} columns; row {self.row} has more")
+                raise WorkbookError(f"must have at most {COLUMNS} columns; row {self.row} has more")
         elif name == _MAIN + "row":
             self.in_row, self.column, self.cells_of_row = True, 0, 0
             self.row = int(attributes["r"]) if "r" in attributes else self.row + 1
@@ -231,7 +227,7 @@ class _Pass:
         facts = self.facts
         facts.cells += 1
         if self.before + facts.cells > BOOK_CELLS:
-            raise TooLargeError(
+            raise WorkbookError(
                 f"must have at most {BOOK_CELLS} filled cells in all its sheets; it has more",
                 "delete sheets of no use, and save; or split the site",
             )
@@ -243,7 +239,7 @@ class _Pass:
     def _count(self) -> None:
         self.others += 1
         if self.others > _MOST:
-            raise TooLargeError("must be a workbook of field size; a sheet has too many ranges")
+            raise WorkbookError("must be a workbook of field size; a sheet has too many ranges")
 
     cells_of_row: int = 0
 

@@ -73,7 +73,7 @@ class Drawn:
 def rule_named(key: str) -> Tolerance:
     """Return a published rule as a tolerance; KeyError for one that is not known."""
     rule = dig_rules()[key]
-    return Tolerance(rule.key, rule.title, rule.said, not rule.read, rule.tolerance_m)
+    return Tolerance(rule.key, rule.title, rule.statement, not rule.read, rule.tolerance_m)
 
 
 def given_distance(distance_m: float, as_given: str) -> Tolerance:

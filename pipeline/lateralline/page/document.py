@@ -38,7 +38,7 @@ from lateralline.page.sources import payload, units
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
-from lateralline.wording import in_unit, in_words
+from lateralline.wording import in_unit
 
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
@@ -195,11 +195,7 @@ def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarge
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
     )
-    texts = [
-        {**row.values, "what": in_words(row.what), "by_how_much": in_words(row.by_how_much)}
-        for row, _ in pairs
-    ]
-    return texts, [target for _, target in pairs]
+    return [row.values for row, _ in pairs], [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:

@@ -1,18 +1,17 @@
 """What is added to a site that is there already, and what that changes.
 
+added       what is added, and what of it the site says already, or otherwise
 merge       rows of both checked together, and written as the files of a new site
-conflicts   what the added rows say that the site says already, or otherwise
-folder      the new site on the disk, whole or not at all
-compare     old and new lines: what moved, by how much, and whether the old regions held
+compare     old and new lines: what moved, by how much
 containment lines and exposures against the old corridor and the old band of levels
-verdicts    that in words: findings with what to do
+changes     the changes, and what follows: findings with what to do
 files       the changes as files of an output folder
 
 Decisions, with reasons
 -----------------------
 What is added is in the site's units and CRS; `added.toml` may hold only `[[run]]`,
 `[[branch]]`, `[[pipe]]`. Added rows go below the site's own, so its lines keep their numbers
-and every fault of the merged site is told by file, row and cell of what was added. Both records
+and every fault of the merged site is reported by file, row and cell of what was added. Both records
 are compared in the old site frame: what is added moves the new frame's origin. Beyond the old
 ends, and between located points where the new shape is undecided, nothing is judged. Outside
 the old corridor or level band by more than the new line's own 95 % interval is an error
@@ -27,7 +26,7 @@ from __future__ import annotations
 from lateralline.revise.changes import SiteChanges
 from lateralline.revise.compare import compare
 from lateralline.revise.files import plain, write_changes
-from lateralline.revise.folder import NewSite, RefusedError, keep_apart, new_site
+from lateralline.revise.merge import NewSite, RefusedError, keep_apart, new_site
 
 __all__ = [
     "NewSite",

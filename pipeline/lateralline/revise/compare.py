@@ -1,4 +1,4 @@
-"""Two records of one site, old and new: what moved, by how much, and what held."""
+"""Two records of one site, old and new: what moved, by how much, and what the old one contains."""
 
 from __future__ import annotations
 
@@ -21,10 +21,21 @@ from lateralline.revise.changes import (
     Moved,
     Noted,
     SiteChanges,
+    doubts,
+    shared_receivers,
+    warnings,
 )
-from lateralline.revise.containment import OldLine, exposure_containment, line_containment
-from lateralline.revise.sides import Side, axes, corridors, layer, moved_into, plan_in_ellipse
-from lateralline.revise.verdicts import doubts, judged, shared_receivers, warnings
+from lateralline.revise.containment import (
+    OldLine,
+    Side,
+    axes,
+    corridors,
+    exposure_containment,
+    layer,
+    line_containment,
+    moved_into,
+    plan_in_ellipse,
+)
 from lateralline.settings import Settings
 from lateralline.stages import SiteResult, SiteWork
 from lateralline.wording import metres
@@ -147,7 +158,12 @@ def _line(
 
 def _judged(line: LineChange, doubtful: tuple[Finding, ...]) -> LineChange:
     """Return a line with no verdict on the old record where the new one has errors on the line."""
-    plan, level = (judged(held, doubtful) for held in (line.plan, line.level))
+    plan, level = (
+        replace(region, verdict="withheld")
+        if doubtful and region.verdict in ("left", "failed")
+        else region
+        for region in (line.plan, line.level)
+    )
     return replace(line, plan=plan, level=level, doubts=doubtful)
 
 

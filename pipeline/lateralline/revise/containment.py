@@ -1,4 +1,7 @@
-"""Whether a new line, or a new exposure, lies where the old record said the pipe was.
+"""Both records side by side: whether a new line or exposure lies where the old record had the pipe.
+
+The frame of a site begins in the middle of what was measured and has the scale of that spot. What
+is added moves both a little, so points of the new site frame are first brought into the old one.
 
 Both are judged at 95 %: the old record by the regions it issued, the new one by its own interval in
 the direction that leads out. Where only one of them locates the pipe nothing is judged, nor where
@@ -16,12 +19,70 @@ from typing import Final
 import numpy as np
 import shapely
 
-from lateralline.derive.axis import Along, Axis
+from lateralline.derive.axis import Along, Axis, axis_of, ground_sigmas_m
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.frames import Frame
 from lateralline.kernels import curves
-from lateralline.records import Flags, Floats
+from lateralline.records import Flags, Floats, Product
 from lateralline.revise.changes import Containment, Departure, ExposureCheck, Verdict
-from lateralline.revise.sides import Side, moved_into
+from lateralline.stages import SiteWork
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """The site frames of both records."""
+
+    old: Frame
+    new: Frame
+
+    @property
+    def same_levels(self) -> bool:
+        """True when both records count levels from the same datum."""
+        return self.old.level_datum == self.new.level_datum
+
+
+def moved_into(side: Side, xyz_m: Floats) -> Floats:
+    """Return points (n, 3) of the new site frame in the old one; levels are the same in both."""
+    if not len(xyz_m):
+        return xyz_m
+    x, y, _ = side.new.to_site_crs(xyz_m).T
+    return side.old.to_local(x, y, xyz_m[:, 2])
+
+
+def axes(work: SiteWork) -> dict[str, Axis]:
+    """Return the axis of every line that is drawn, by line, as its layers were made from."""
+    record, placed, linked = work["record"], work["placed"], work["linked"]
+    settings = record.settings
+    unknown = settings.accuracy.unknown_ground_m
+    ground_sigma = ground_sigmas_m(placed.marks, linked.fixes, unknown)
+    drawn = set(layer(work, "pipe_centreline").columns["line_id"])
+    return {
+        line.line: axis_of(line, linked.fixes, ground_sigma, placed.exposures, settings)
+        for line in linked.lines
+        if line.line in drawn
+    }
+
+
+def corridors(work: SiteWork) -> dict[str, shapely.Geometry]:
+    """Return the corridor issued for every line, by line."""
+    product = layer(work, "position_corridor")
+    assert product.geometry is not None
+    names = map(str, product.columns["line_id"])
+    return dict(zip(names, product.geometry.tolist(), strict=True))
+
+
+def layer(work: SiteWork, name: str) -> Product:
+    """Return one product; a layer without rows is there too."""
+    return next(p for p in work["products"] if p.layer == name)
+
+
+def plan_in_ellipse(move_m: Floats, cov_m2: Floats) -> Floats:
+    """Return the lengths of plan moves (n, 2) counted in standard ellipses of (n, 2, 2)."""
+    squared = np.einsum("ni,nij,nj->n", move_m, np.linalg.pinv(cov_m2, hermitian=True), move_m)
+    return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
+
+
+# ---- containment -----------------------------------------------------------------------------
 
 #: Places along a new line are judged this far apart.
 SPACING_M: Final = 0.05
@@ -50,7 +111,7 @@ class OldLine:
     def project(self, plan_m: Floats) -> tuple[Floats, Flags]:
         """Return the chainage nearest to points (n, 2), and whether they lie beside the line.
 
-        Beyond its ends the old record said nothing of the pipe.
+        Beyond its ends the old record has nothing of the pipe.
         """
         along = self.points.xyz_m[:, :2]
         at = shapely.line_locate_point(self.path, shapely.points(plan_m))

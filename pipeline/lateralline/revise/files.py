@@ -15,7 +15,7 @@ from lateralline import __version__, csv_file, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
 from lateralline.record import CAUTION
-from lateralline.revise.changes import Containment, SiteChanges
+from lateralline.revise.changes import SiteChanges
 
 #: Folder inside an output, and the stem of its files.
 FOLDER: Final = "changes"
@@ -43,18 +43,26 @@ COLUMNS: Final = {
     "caution": "to be read before a point guides anyone",
 }
 
+_SAME: Final = ("kind", "ref", "x", "y", "chainage_m", "old_chainage_m", "of_old_95",
+                "of_old_level_95", "held")  # fmt: skip
+#: Column → field of a point that is in both records.
+_OF_MOVED: Final = {name: name for name in _SAME} | {
+    "moved_e_m": "east_m",
+    "moved_n_m": "north_m",
+    "moved_u_m": "up_m",
+    "moved_plan_m": "plan_m",
+}
+
 
 def plain(changes: SiteChanges) -> dict[str, object]:
     """Return all of the changes as what JSON can hold, but for NaN."""
     content = asdict(changes)
     for line, given in zip(changes.lines, content["lines"], strict=True):
-        for region, held in (("plan", line.plan), ("level", line.level)):
-            _add_significance(held, given[region])
+        for region, of in (("plan", line.plan), ("level", line.level)):
+            given[region]["departures"] = [
+                {**asdict(d), "significant": d.significant} for d in of.departures
+            ]
     return {"held": changes.held, **content}
-
-
-def _add_significance(held: Containment, given: dict[str, list[dict[str, object]]]) -> None:
-    given["departures"] = [{**asdict(d), "significant": d.significant} for d in held.departures]
 
 
 def write_changes(folder: Path, changes: SiteChanges, frame: Frame) -> None:
@@ -83,25 +91,11 @@ def points(changes: SiteChanges) -> Iterator[dict[str, object]]:
     """Yield a row of `COLUMNS` for each point that is in both records, and each departure."""
     for line in changes.lines:
         own: dict[str, object] = {"site_id": changes.site_id, "line_id": line.line}
+        own["caution"] = CAUTION
         for m in line.moved:
-            yield own | {
-                "kind": m.kind,
-                "ref": m.ref,
-                "x": m.x,
-                "y": m.y,
-                "chainage_m": m.chainage_m,
-                "old_chainage_m": m.old_chainage_m,
-                "moved_e_m": m.east_m,
-                "moved_n_m": m.north_m,
-                "moved_u_m": m.up_m,
-                "moved_plan_m": m.plan_m,
-                "of_old_95": m.of_old_95,
-                "of_old_level_95": m.of_old_level_95,
-                "held": m.held,
-                "caution": CAUTION,
-            }
-        for kind, held in (("corridor_left", line.plan), ("level_band_left", line.level)):
-            for d in held.departures:
+            yield own | {name: getattr(m, field) for name, field in _OF_MOVED.items()}
+        for kind, of in (("corridor_left", line.plan), ("level_band_left", line.level)):
+            for d in of.departures:
                 yield own | {
                     "kind": kind,
                     "ref": f"between {d.between}",
@@ -111,7 +105,6 @@ def points(changes: SiteChanges) -> Iterator[dict[str, object]]:
                     "held": False,
                     "off_m": d.off_m,
                     "own_95_m": d.own_95_m,
-                    "caution": CAUTION,
                 }
 
 
@@ -122,7 +115,7 @@ def _write_geojson(path: Path, rows: list[dict[str, object]], frame: Frame) -> N
     try:
         there = frame.to_lonlat(frame.to_local(xy[:, 0], xy[:, 1], np.zeros(len(rows))))[:, :2]
     except FrameError:
-        return  # the same the layers were left out for, and said so there
+        return  # reported where the layers were left out
     features = [
         {
             "type": "Feature",

@@ -1,53 +1,44 @@
-"""A site and what is added to it as one new site: their rows together, checked together.
+"""A site and what is added to it as one new site: their rows together, checked together, written.
 
 Every row keeps the file and line it was written in, so that whatever is wrong with the whole is
-told there. Of the files of the new site, what the site says is kept: its rows, their order and
+reported there. Of the files of the new site, what the site says is kept: its rows, their order and
 lines, comments, the order of its columns; a table that was not plain comma-separated UTF-8 is
-written so. Cells a spreadsheet would run are guarded (`csv_file`). Added rows follow below.
+written so. Cells a spreadsheet would run are guarded (`csv_file`). Added rows follow below. The new
+site stands beside the old one, whole or not at all.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import io
+import json
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from lateralline import contract, csv_file
-from lateralline.errors import Fault, SiteFaultsError
-from lateralline.ingest.conventions import read_table
-from lateralline.ingest.intake import decode, decode_any, is_file
-from lateralline.ingest.ledger import Ledger, nearest, one_line
+from lateralline import __version__, contract, csv_file, stages
+from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
+from lateralline.ingest.intake import SITE_FILE, decode_any, is_book
+from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.record import check_site
-from lateralline.ingest.sections import SiteSettings, site_of, toml_sections
-from lateralline.ingest.site_files import SITE_FILE, TABLES, entries, is_book, read_input
+from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
 from lateralline.ingest.site_input import SiteInput, read_site_input
 from lateralline.ingest.tables import TextTable
-from lateralline.ingest.toml_text import find_lines, load_toml
-from lateralline.ingest.workbook import SiteWorkbook, read_book
-from lateralline.revise.conflicts import ADDED_FILE, check_added
+from lateralline.ingest.workbook import TABLES
+from lateralline.output import whole_folder
+from lateralline.output.proof import MANIFEST, account_of, sha256
+from lateralline.revise.added import ADDED, ADDED_FILE, Added, check_added, read_added
+from lateralline.stages import SiteFailure, SiteResult
 from lateralline.template import toml_literal
 
-_CSV: Final = tuple(f"{name}.csv" for name in TABLES)
-_READ_OR_LOST: Final = (".csv", ".toml", ".tsv", ".xls", ".ods")
 _BOM: Final = "\ufeff"
-#: Stands before the names of added files while both are read: no file of a site begins with it.
-_ADDED: Final = "/"
 _NOTE: Final = "# added by lateralline update from"
 _REWRITTEN: Final = "# written anew by lateralline update; it was read"
-
-
-@dataclass(frozen=True, slots=True)
-class Added:
-    """What is to be added, before it is held against the site."""
-
-    name: str  # of its folder
-    tables: Mapping[str, TextTable | None]  # by name; None = could not be read
-    toml: str  # text of `added.toml`, "" when there is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +63,7 @@ def merged_files(site: Path, added: Path, target: Path) -> MergedSite:
     ledger.raise_faults(site.name)
     assert base.sections is not None  # without settings there is a fault
     new = read_added(added, ledger)
-    tables, sections = check_added(new.tables, new.toml, base, ledger)
+    tables, sections = check_added(new, base, ledger)
     folder = site if site.is_dir() else site.parent
     texts = {SITE_FILE: _settings_text(base, new, folder, target, ledger)}
     for name in TABLES:
@@ -90,78 +81,6 @@ def merged_files(site: Path, added: Path, target: Path) -> MergedSite:
     )
 
 
-# ---- what is added -------------------------------------------------------------------------
-
-
-def read_added(folder: Path, ledger: Ledger) -> Added:
-    """Return what a folder adds, noting a fault for whatever would not be read.
-
-    Tables are text files, or sheets of a workbook, of the same names and columns as a site's. The
-    names of their files begin with a sign that no file of the site begins with.
-    """
-    tables: dict[str, TextTable | None] = {}
-    toml = ""
-    found = False
-    for path in entries(folder, ledger):
-        name, file = path.name, _ADDED + path.name
-        if name in _CSV or name == ADDED_FILE or is_book(path):
-            found = True
-            own = Ledger()
-            data = read_input(path, own)
-            ledger.faults += [replace(fault, file=file) for fault in own.faults]
-            if data is None:
-                continue
-            if is_book(path):
-                _take_book(read_book(file, data, ledger), file, tables, ledger)
-            elif name == ADDED_FILE:
-                toml = decode(file, data, ledger) or ""
-            else:
-                table = path.stem
-                _take(read_table(table, file, data, ledger), table, file, tables, ledger)
-        elif _looks_like_input(path):
-            must = "must be a file that can be added"
-            ledger.fault(file, 0, "file", "", must, _meant(name))
-    if not found and not ledger.faults:
-        must = f"must hold any of {', '.join((*_CSV, ADDED_FILE))}"
-        ledger.fault(_ADDED + folder.name, 0, "folder", "", must)
-    return Added(folder.name, tables, toml)
-
-
-def _looks_like_input(path: Path) -> bool:
-    hidden = path.name.startswith((".", "~"))
-    return path.suffix.casefold() in _READ_OR_LOST and not hidden and is_file(path)
-
-
-def _take_book(
-    book: SiteWorkbook, file: str, tables: dict[str, TextTable | None], ledger: Ledger
-) -> None:
-    for name in book.site:
-        must = "must not be in a workbook of what is added: settings are the site's"
-        ledger.fault(f"{file} {name}", 0, "sheet", "", must, f"new runs go into {ADDED_FILE}")
-    for name, table in book.tables.items():
-        _take(table, name, f"{file} {name}", tables, ledger)
-
-
-def _take(
-    table: TextTable | None,
-    name: str,
-    file: str,
-    tables: dict[str, TextTable | None],
-    ledger: Ledger,
-) -> None:
-    if name in tables:
-        must = f"must stand in one place; {name} is in another file too"
-        ledger.fault(file, 0, "table", "", must)
-    else:
-        tables[name] = table
-
-
-def _meant(name: str) -> str:
-    if name == SITE_FILE:
-        return f"the site keeps its settings; new runs, branches and pipes go into {ADDED_FILE}"
-    return nearest(name, (*_CSV, ADDED_FILE))
-
-
 # ---- both together -------------------------------------------------------------------------
 
 
@@ -175,7 +94,7 @@ def _check_whole(
 ) -> None:
     """Note what is wrong with the rows of both together, but for cells at fault already."""
     assert base.sections is not None
-    added = toml_sections(_ADDED + ADDED_FILE, toml, Ledger()) or {}
+    added = toml_sections(ADDED + ADDED_FILE, toml, Ledger()) or {}
     whole = replace(
         base,
         sections={
@@ -197,8 +116,8 @@ def _check_whole(
 
 def _parted(faults: Iterable[Fault]) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """Return faults as those of what is added, under the names of its files, and of the site."""
-    own = {replace(f, file=f.file.removeprefix(_ADDED)) for f in faults if f.file[:1] == _ADDED}
-    return tuple(sorted(own)), tuple(sorted({f for f in faults if f.file[:1] != _ADDED}))
+    own = {replace(f, file=f.file.removeprefix(ADDED)) for f in faults if f.file[:1] == ADDED}
+    return tuple(sorted(own)), tuple(sorted({f for f in faults if f.file[:1] != ADDED}))
 
 
 # ---- tables as text ------------------------------------------------------------------------
@@ -220,7 +139,7 @@ def _table_text(
     if more is None or (there is not None and not more.rows):
         return text
     text += "" if text.endswith(("\n", "\r")) else newline
-    file = more.file.removeprefix(_ADDED)
+    file = more.file.removeprefix(ADDED)
     how = f", read {', '.join(more.notes)}" if more.notes else ""
     out = [csv_file.record([f"{_NOTE} {one_line(folder)}/{file}{how}"], newline)]
     for _, cells in more.rows:
@@ -300,7 +219,7 @@ def _settings_text(base: SiteInput, new: Added, folder: Path, target: Path, ledg
             hint = (
                 "write each run, branch and pipe of site.toml under [[run]], [[branch]], [[pipe]]"
             )
-            ledger.fault(_ADDED + ADDED_FILE, 0, "file", "", must, hint)
+            ledger.fault(ADDED + ADDED_FILE, 0, "file", "", must, hint)
     return text
 
 
@@ -330,3 +249,111 @@ def _with_grids_found(text: str, folder: Path, target: Path) -> str:
     there = os.path.relpath((folder / m[3]).resolve(), target.absolute().resolve())
     lines[line - 1] = f"{m[1]}{toml_literal(Path(there).as_posix())}{m[4]}"
     return "".join(lines)
+
+
+# ---- the new site on the disk ----------------------------------------------------------------
+
+#: Says where a site written here comes from, and that it was written here.
+ORIGIN_FILE: Final = "update.json"
+FORMAT: Final = "lateralline-update/1"
+
+
+@dataclass(frozen=True, slots=True)
+class NewSite:
+    """A merged site that went through every stage up to derive, and what it was merged from."""
+
+    folder: Path
+    added: Mapping[str, int]  # how many rows, runs, branches and pipes were added
+    result: SiteResult
+
+
+class RefusedError(SiteFaultsError):
+    """What is added has faults, or does not go with the site; carries all of them by folder."""
+
+    def __init__(self, failures: tuple[SiteFailure, ...]) -> None:
+        """Keep what is wrong with what is added, then with the site it would make."""
+        self.failures = failures
+        super().__init__(failures[0].source.name, [f for each in failures for f in each.faults])
+
+
+@contextmanager
+def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> Iterator[NewSite]:
+    """Yield the new site, run through derive; it is put in place when the block ends well.
+
+    Raises RefusedError with every fault of what is added; OutputExistsError when `out` is there,
+    unless it was written here as a site; OutputError when the disk fails. The old
+    site is not touched.
+    """
+    keep_apart(out, site, added)
+    with whole_folder(out, "site", replace=replace) as made:
+        merged = merged_files(site, added, out)
+        wrong = ((added, merged.faults), (site, merged.site_faults))
+        failures = [
+            SiteFailure(source, "read", f"{len(faults)} fault(s)", faults)
+            for source, faults in wrong
+            if faults
+        ]
+        if failures:
+            raise RefusedError(tuple(failures))
+        if site.is_dir():
+            _copy_rest(site, made, merged)
+        for name, text in merged.texts.items():
+            (made / name).write_text(text, encoding="utf-8", newline="")
+        result = stages.run_site(made, until="derive")
+        if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
+            raise RefusedError((dataclasses.replace(result, source=added),))
+        _write_origin(made, site, added)
+        yield NewSite(out, merged.added, result)
+
+
+# ---- refusing ------------------------------------------------------------------------------
+
+
+def keep_apart(out: Path, *sources: Path) -> None:
+    """Refuse a new folder in, about or in place of what it is made from."""
+    new = out.absolute().resolve()
+    for source in sources:
+        old = source.absolute().resolve()
+        if new == old or new in old.parents or old in new.parents:
+            raise OutputExistsError(
+                f"{out} and {source} must lie apart: an update never touches what it is made from"
+            )
+
+
+# ---- writing -------------------------------------------------------------------------------
+
+
+def _copy_rest(site: Path, made: Path, merged: MergedSite) -> None:
+    """Copy what else lies in the site's folder: notes, photos, grids; no outputs, no scraps."""
+
+    def left(folder: str, names: list[str]) -> set[str]:
+        inside = Path(folder)
+        scraps = {n for n in names if n.startswith((".", "~$"))}
+        accounts = {n: account_of(inside / n) for n in names}
+        outputs = {n for n, account in accounts.items() if account and account.kind == "record"}
+        own = {*merged.texts, *merged.books, ORIGIN_FILE, MANIFEST} if inside == site else set()
+        return scraps | outputs | own
+
+    shutil.copytree(site, made, ignore=left, dirs_exist_ok=True)
+
+
+def _write_origin(made: Path, site: Path, added: Path) -> None:
+    """Write down what the site was made from, and its files as they were written."""
+    content = {
+        "format": FORMAT,
+        "lateralline": __version__,
+        "what": "This site was written by `lateralline update` from a site and what was added.",
+        "site": {"name": site.name, "files": _files_of(site)},
+        "added": {"name": added.name, "files": _files_of(added)},
+    }
+    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    (made / ORIGIN_FILE).write_text(text, encoding="utf-8", newline="\n")
+
+
+def _files_of(source: Path) -> list[dict[str, str]]:
+    """Return name and SHA-256 of the files in `source`, or of the one file it is, by name."""
+    return [
+        {"name": path.name, "sha256": sha256(path)}
+        for path in (sorted(source.iterdir()) if source.is_dir() else [source])
+        if path.is_file() and path.name not in (ORIGIN_FILE, MANIFEST)
+    ]

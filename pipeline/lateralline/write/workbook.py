@@ -25,8 +25,13 @@ from lateralline import contract
 from lateralline.contract import Column
 from lateralline.csv_file import guarded
 from lateralline.ingest.cells import LARGEST, is_plain_number, must_be
-from lateralline.ingest.site_files import SECTION_SHEETS, TABLES
-from lateralline.ingest.workbook import CAUTIONS_SHEET, SITE_HEADER, SITE_SHEET
+from lateralline.ingest.workbook import (
+    CAUTIONS_SHEET,
+    SECTION_SHEETS,
+    SITE_HEADER,
+    SITE_SHEET,
+    TABLES,
+)
 from lateralline.units import PER_FOOT
 
 _OPEN: Final = Protection(locked=False)

@@ -2,18 +2,17 @@
 
 In: text files of points, or layers of any vector file. Out: control, marks, stops and exposures.
 
-text_points, layer_points   a file as points: which column is what, every cell that will not do
-columns                     names of columns; the order of the two coordinates, with its evidence
-plausibility                fillers among levels; points and levels that lie where no site does
-transform                   points in the site's CRS, and by which operation
-codes, readings, classify   what a description says: mark, run, stop, counter, depth
+survey_points               points of one file; which column is what, and which coordinate is first
+text_points, layer_points   text files and map layers as points, with every cell that will not do
+transform                   points in the site's CRS; levels and places that cannot be
+codes, classify             what a description says: mark, run, stop, counter, depth
 gather                      all of it for all files, every fault at once
 new_site                    the files of the site
 
 Decided: the order of coordinates is never taken from the evidence without a person's word, because
 a file with its coordinates exchanged still looks like a survey. Heights are levels only where file,
 format or person say what they count from. A transformation that takes two datums for the same is
-refused. A description that is no mark by the mapping, but looks like one, is told and left out.
+refused. A description that is no mark by the mapping, but looks like one, is reported and left out.
 
 Decisions, with reasons
 -----------------------
@@ -21,7 +20,7 @@ A file with its coordinates exchanged still looks like a survey, so the order is
 person and never a guess: header names, the area of use of the CRS, the distance to points
 already known. `x, y` is a hint only, because some survey offices write northing as x. A
 separator is what leaves two numbers where coordinates stand; blanks are tried last, as
-descriptions hold them. A decimal sign is told by the whole file; `1,234` alone is a fault. A
+descriptions hold them. The decimal sign is that of the whole file; `1,234` alone is a fault. A
 file's own CRS is used, through the operation PROJ rates best for the place; a ballpark one is
 refused, and a published accuracy becomes `gnss_common_m`, since it moves all points together.
 GPX dilution figures are no sigmas. Nothing is dropped without a word: every filled column has a
@@ -30,7 +29,7 @@ stands behind a key is taken whole and read as a cell of the site; a number besi
 be left over is a fault, and so is `1.350` in a file of decimal commas. Points that fit no
 pattern are listed and left out, but one that begins like a mark of a known run, or is a word
 for a mark and nothing but names and numbers, is a fault: a mark lost to a typing error would
-not be missed. Levels that are all 0 or fillers are none, and said; a filler among levels is a
+not be missed. Levels that are all 0 or fillers are none, with a warning; a filler among levels is a
 fault. Heights are what their format says: GeoJSON's are ellipsoidal (RFC 7946), GPX and KML do
 not say, so neither becomes a level of a named system unless `--file-vertical` says so. Faults
 of rows, cells, descriptions and places come at once, before anyone is asked for an order. The

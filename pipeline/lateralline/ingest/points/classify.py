@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Final, Literal
 
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.points.codes import MARKS, TARGETS, Codes, Pattern, fold
-from lateralline.ingest.points.readings import NUMBERS, cut, read_value, strange_key
+from lateralline.ingest.points.codes import (
+    GROUPS,
+    MARKS,
+    NUMBERS,
+    TARGETS,
+    Codes,
+    fold,
+    read_value,
+    split_values,
+    unknown_key,
+)
 from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.names import MUST_BE, wrong_name
 
 Table = Literal["marks", "control", "exposures", ""]
+_NO_PATTERN: Final = "no pattern fits its description"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +48,11 @@ class ClassifiedPoint:
     sigma: str = ""
     note: str = ""
     reason: str = ""  # why it is left out
-    unmapped: bool = False  # no pattern fits, as against being named under ignore
+
+    @property
+    def unmapped(self) -> bool:
+        """True when no pattern fits, as against being named under ignore."""
+        return self.reason == _NO_PATTERN
 
     @property
     def belongs(self) -> bool:
@@ -59,17 +74,18 @@ def classify_points(
         if s.unmapped:
             _near_miss(imported[s.file], s, runs, codes, ledger)
     if prefix:
-        found = [replace(s, name=f"{_stem(imported[s.file].file)}-{s.name}") for s in found]
+        stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
+        found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]
     _check_names(imported, found, ledger)
     return tuple(found)
 
 
 def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) -> ClassifiedPoint:
     code = " ".join(str(points.code[i]).split())
-    bare, values = cut(code, codes.keys)
-    pattern = next(_fits(bare, codes), None)
+    bare, values = split_values(code, codes.keys)
+    pattern = _matched(bare, codes)
     if pattern is None and {"run", "stop"} <= values.keys() and _meaning(bare, codes) in MARKS:
-        pattern = {"kind": bare}  # the rest is said by keys
+        pattern = {"kind": bare}  # keys give the rest
     if pattern is not None:
         values = pattern | values
     for group in NUMBERS:
@@ -87,8 +103,7 @@ def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) ->
     meaning = _meaning(values.get("kind", ""), codes)
     base = ClassifiedPoint(f, i, code, "", name=str(points.name[i]))
     if not values.get("kind"):
-        reason = "no pattern fits its description" if code else "it has no description"
-        return replace(base, reason=reason, unmapped=bool(code))
+        return replace(base, reason=_NO_PATTERN if code else "it has no description")
     if meaning == "ignore":
         return replace(base, reason=f'named under ignore: "{values["kind"]}"')
     if meaning not in (*MARKS, "control", "exposure"):
@@ -99,24 +114,13 @@ def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) ->
     table: Table = (
         "marks" if meaning in MARKS else "control" if meaning == "control" else "exposures"
     )
-    made = ClassifiedPoint(
-        f,
-        i,
-        code,
-        table,
-        kind=meaning,
-        run=values.get("run", ""),
-        stop=values.get("stop", ""),
-        line=values.get("line", ""),
-        name=values.get("name", "") if table != "marks" else base.name,
-        to=_meaning(values.get("to", ""), codes),
-        counter=values.get("counter", ""),
-        depth=values.get("depth", ""),
-        tilt_deg=values.get("tilt_deg", ""),
-        sigma=values.get("sigma", ""),
-        note=values.get("note", ""),
-    )
-    made = replace(made, name=made.name or base.name)
+    own_name = values.get("name", "") if table != "marks" else ""
+    texts = {group: values.get(group, "") for group in GROUPS} | {
+        "kind": meaning,
+        "name": own_name or base.name,
+        "to": _meaning(values.get("to", ""), codes),
+    }
+    made = ClassifiedPoint(f, i, code, table, **texts)
     _check(points, made, codes, ledger)
     return made
 
@@ -144,18 +148,14 @@ def _read_value(
         return ""
 
 
-def _fits(bare: str, codes: Codes) -> Iterator[dict[str, str]]:
-    """Yield what each pattern that fits says of the point."""
+def _matched(bare: str, codes: Codes) -> dict[str, str] | None:
+    """Return what the first pattern that fits says of the point; None when none fits."""
     for pattern in codes.patterns:
         if m := pattern.expression.match(bare):
-            yield _values_of(pattern, m, bare)
-
-
-def _values_of(pattern: Pattern, found: re.Match[str], bare: str) -> dict[str, str]:
-    values = {k: v.strip() for k, v in found.groupdict().items() if v}
-    rest = bare[found.end() :].strip(" ,;.:-")
-    notes = filter(None, (values.get("note", ""), rest))
-    return {**pattern.constants, **values, "note": "; ".join(notes)}
+            values = {k: v.strip() for k, v in m.groupdict().items() if v}
+            notes = filter(None, (values.get("note", ""), bare[m.end() :].strip(" ,;.:-")))
+            return {**pattern.constants, **values, "note": "; ".join(notes)}
+    return None
 
 
 # ---- checks --------------------------------------------------------------------------------
@@ -172,7 +172,7 @@ def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledge
             ledger.fault(points.file, row, what, name, f"must be {MUST_BE}", hint)
     if s.table == "marks" and s.kind != "ground" and not s.belongs:
         fault(f"must name run and stop of the {s.kind}", "as R1 3 EN, or with run=R1 stop=3")
-    key, near = strange_key(s.note, codes.keys)
+    key, near = unknown_key(s.note, codes.keys)
     if key:
         fault(f"must have known keys; {key} is none", f'did you mean "{near}"?')
     if s.table == "exposures":
@@ -212,23 +212,15 @@ def _check_names(
             continue
         points = imported[s.file]
         if other.file == s.file and s.name == points.name[s.at] == points.name[other.at]:
-            continue  # said where the file was read
+            continue  # at fault already
         must = f"must be a name of its own; {imported[other.file].where(other.at)} has it too"
         hint = "--prefix puts each file's name before its points" if other.file != s.file else ""
         ledger.fault(points.file, int(points.row[s.at]), "point", s.name, must, hint)
 
 
-def _stem(file: str) -> str:
-    return re.split(r"[.\[]", file, maxsplit=1)[0]
-
-
 def unmapped(found: Sequence[ClassifiedPoint]) -> Mapping[str, int]:
     """Return the descriptions that fit no pattern, and how many points have each."""
-    counts: dict[str, int] = {}
-    for s in found:
-        if s.unmapped:
-            counts[s.code] = counts.get(s.code, 0) + 1
-    return counts
+    return Counter(s.code for s in found if s.unmapped)
 
 
 # ---- descriptions that fit no pattern and yet look like marks -----------------------------
@@ -255,7 +247,7 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
     `runs` are those that other points name, by their compact names. A tree or a kerb says neither a
     run nor, beside a word for a mark, nothing but names and numbers.
     """
-    bare, values = cut(code, codes.keys)
+    bare, values = split_values(code, codes.keys)
     words = [w.casefold() for w in _WORD.findall(bare)]
     run = next((runs[n] for i in (1, 2) if (n := "".join(words[:i])) in runs), "")
     if run:

@@ -17,28 +17,27 @@ from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.points.classify import ClassifiedPoint, classify_points
 from lateralline.ingest.points.codes import Codes
-from lateralline.ingest.points.columns import (
+from lateralline.ingest.points.layer_points import map_points
+from lateralline.ingest.points.survey_points import (
     ColumnChoice,
     Order,
     OrderDetection,
     PointColumns,
+    SurveyPoints,
     detect,
+    placed,
     text_columns,
 )
-from lateralline.ingest.points.layer_points import map_points
-from lateralline.ingest.points.plausibility import (
-    check_levels,
-    check_places,
-    misplaced,
-    real_levels,
-)
-from lateralline.ingest.points.survey_points import SurveyPoints, placed
 from lateralline.ingest.points.text_points import read_text, text_points
 from lateralline.ingest.points.transform import (
     TransformedPoints,
     authority,
+    check_levels,
+    check_places,
+    misplaced,
     parts,
     plan_of,
+    real_levels,
     to_site_crs,
 )
 from lateralline.ingest.tables import TextTable
@@ -120,56 +119,60 @@ def gather(task: ImportTask, confirm: Confirm) -> ImportedPoints:
     for o in opened if systems is None else ():
         must, hint = "must name its CRS; it does not", "say which it is: --crs EPSG:32617, say"
         ledger.fault(o.path.name, 0, "CRS", "", must, hint)
+
+    def transformed_points(points: SurveyPoints) -> TransformedPoints | None:
+        """Return points in the site's CRS; those without coordinates are at fault, left out."""
+        points = placed(real_levels(points, ledger))
+        if systems is None:
+            return None
+        return to_site_crs(points, given, systems, task.z_unit, ledger, task.file_vertical)
+
+    def classified(
+        orders: Mapping[int, Order],
+    ) -> tuple[list[TransformedPoints], tuple[ClassifiedPoint, ...]]:
+        """Return the points of all files, transformed; of a file without an order, faults only."""
+        read: list[SurveyPoints] = []
+        transformed: list[TransformedPoints] = []
+        for i, o in enumerate(opened):
+            points, b = o.points, mapped.get(i)
+            if o.text is not None and o.columns is not None:
+                points = text_points(o.text, o.columns, orders.get(i), ledger)
+                if i in orders:
+                    b = transformed_points(points)
+                else:
+                    real_levels(points, ledger)
+            read += [points] if points is not None else []
+            transformed += [b] if b is not None else []
+        if systems is not None:
+            check_places(transformed, systems, ledger)
+            check_levels(transformed, ledger)
+        return transformed, classify_points(read, task.codes, ledger, prefix=task.prefix)
+
     mapped = {
         i: b
         for i, o in enumerate(opened)
-        if o.points is not None
-        and (b := _to_site_crs(o.points, given, systems, task, ledger)) is not None
+        if o.points is not None and (b := transformed_points(o.points)) is not None
     }
     same = systems is not None and given == systems.horizontal
-    near = [_middle(b) for b in mapped.values() if same and len(b.points)]
+    near = [
+        np.array([np.nanmedian(b.x), np.nanmedian(b.y)])
+        for b in mapped.values()
+        if same and len(b.points)
+    ]
     orders, open_ = _orders(opened, task, given, near, ledger)
-    # Whatever is wrong is said before anyone is asked for an order: faults do not hang on it.
-    transformed, found = _sorted(opened, orders, mapped, given, systems, task, ledger)
+    # Whatever is wrong is reported before anyone is asked for an order: faults do not depend on it.
+    transformed, found = classified(orders)
     ledger.raise_faults("import-points")
     if open_:
         orders |= _ask(open_, confirm)
-        transformed, found = _sorted(opened, orders, mapped, given, systems, task, ledger)
+        transformed, found = classified(orders)
         ledger.raise_faults("import-points")
     assert systems is not None  # else every file is at fault
-    remarked = tuple(_remarked(b, systems) for b in transformed)
-    return ImportedPoints(horizontal, vertical, systems, remarked, found)
-
-
-def _sorted(
-    opened: Sequence[_Opened],
-    orders: Mapping[int, Order],
-    mapped: Mapping[int, TransformedPoints],
-    given: CRS | None,
-    systems: Systems | None,
-    task: ImportTask,
-    ledger: Ledger,
-) -> tuple[list[TransformedPoints], tuple[ClassifiedPoint, ...]]:
-    """Return the points of every file brought and sorted; of a file without an order, faults only.
-
-    `mapped` are the files brought already.
-    """
-    read: list[SurveyPoints] = []
-    transformed: list[TransformedPoints] = []
-    for i, o in enumerate(opened):
-        points, b = o.points, mapped.get(i)
-        if o.text is not None and o.columns is not None:
-            points = text_points(o.text, o.columns, orders.get(i), ledger)
-            if i in orders:
-                b = _to_site_crs(points, given, systems, task, ledger)
-            else:
-                real_levels(points, ledger)
-        read += [points] if points is not None else []
-        transformed += [b] if b is not None else []
-    if systems is not None:
-        check_places(transformed, systems, ledger)
-        check_levels(transformed, ledger)
-    return transformed, classify_points(read, task.codes, ledger, prefix=task.prefix)
+    warned = [
+        replace(b, warnings=(outside,)) if (outside := misplaced(b, systems)) else b
+        for b in transformed
+    ]
+    return ImportedPoints(horizontal, vertical, systems, tuple(warned), found)
 
 
 def _open(path: Path, task: ImportTask, ledger: Ledger) -> _Opened:
@@ -198,29 +201,6 @@ def _site_crs(task: ImportTask, mapped: Sequence[SurveyPoints]) -> tuple[str, st
     return horizontal or task.file_crs, vertical or "none"
 
 
-def _to_site_crs(
-    points: SurveyPoints,
-    given: CRS | None,
-    systems: Systems | None,
-    task: ImportTask,
-    ledger: Ledger,
-) -> TransformedPoints | None:
-    """Return the points in the site's CRS; those without coordinates are at fault and left out."""
-    points = placed(real_levels(points, ledger))
-    if systems is None:
-        return None
-    return to_site_crs(points, given, systems, task.z_unit, ledger, task.file_vertical)
-
-
-def _middle(b: TransformedPoints) -> Floats:
-    return np.array([np.nanmedian(b.x), np.nanmedian(b.y)])
-
-
-def _remarked(b: TransformedPoints, systems: Systems) -> TransformedPoints:
-    """Return points with a warning where they lie outside the site's CRS."""
-    return replace(b, warnings=(lost,)) if (lost := misplaced(b, systems)) else b
-
-
 def _orders(
     opened: Sequence[_Opened],
     task: ImportTask,
@@ -237,7 +217,7 @@ def _orders(
         if task.choice.coordinates and o.columns.order is not None:
             orders[i] = o.columns.order
             continue
-        detection = detect(o.text, o.columns, _plan(crs), near)
+        detection = detect(o.text, o.columns, None if crs is None else parts(crs)[0], near)
         if task.order is None:
             open_[i] = detection
             continue
@@ -256,7 +236,3 @@ def _ask(open_: Mapping[int, OrderDetection], confirm: Confirm) -> dict[int, Ord
     if len(confirmed) < len(open_):
         raise OrderNotConfirmedError([d for i, d in open_.items() if i not in confirmed])
     return confirmed
-
-
-def _plan(crs: CRS | None) -> CRS | None:
-    return None if crs is None else parts(crs)[0]

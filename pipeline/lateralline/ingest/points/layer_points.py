@@ -10,15 +10,22 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import shapely
-from pyproj import CRS
 
 from lateralline.ingest.conventions import POINT_NAMES, decimal_mark, number
 from lateralline.ingest.ledger import Ledger, nearest, one_line
 from lateralline.ingest.limits import DESCRIPTION, POINTS
 from lateralline.ingest.map_layers import GdalError, LayerInfo, MapLayer, map_layers, read_layer
-from lateralline.ingest.points.columns import ColumnChoice, attributes, find, unused
-from lateralline.ingest.points.survey_points import Heights, SurveyPoints, texts
+from lateralline.ingest.points.survey_points import (
+    ColumnChoice,
+    Heights,
+    SurveyPoints,
+    attributes,
+    find,
+    texts,
+    unused,
+)
 from lateralline.names import wrong_sign
+from lateralline.records import Floats
 
 #: Formats whose own rules say that levels are in metres (GPX 1.1, OGC KML 2.3, RFC 7946).
 _METRES: Final = ("GPX", "KML", "LIBKML", "GeoJSON")
@@ -30,12 +37,12 @@ _HEIGHTS: Final[Mapping[str, Heights]] = {
     "KML": "unknown",
     "LIBKML": "unknown",
 }
-#: Fields that GDAL gives every layer of a format, filled or not, and that tell nothing of a point.
+#: Fields that GDAL gives every layer of a format, filled or not, and that hold nothing of a point.
 _OF_KML: Final = frozenset(
     ("id", "timestamp", "begin", "end", "altitudemode", "tessellate", "extrude", "visibility",
      "draworder", "icon", "snippet")
 )  # fmt: skip
-_HEIGHTS_SAID: Final = {
+_HEIGHTS_NOTED: Final = {
     "ellipsoidal": "heights are above the ellipsoid, as RFC 7946 says of GeoJSON",
     "unknown": "what heights count from is not said by files of this format",
 }
@@ -86,7 +93,7 @@ def map_points(
     spots = list(_spots(read, choice, ledger))
     if not spots and not ledger.faults:
         ledger.fault(read.file, 0, "layer", "", "must hold points; it is empty")
-    return _points(read.file, read.fields, spots, read.crs, read.driver, choice, ledger)
+    return _points(read, spots, choice, ledger)
 
 
 def _chosen(
@@ -154,20 +161,14 @@ def _spots(layer: MapLayer, choice: ColumnChoice, ledger: Ledger) -> Iterator[_L
 
 
 def _points(
-    file: str,
-    known: Sequence[str],
-    spots: Sequence[_LayerPoint],
-    crs: CRS | None,
-    driver: str,
-    choice: ColumnChoice,
-    ledger: Ledger,
+    layer: MapLayer, spots: Sequence[_LayerPoint], choice: ColumnChoice, ledger: Ledger
 ) -> SurveyPoints:
+    file, known, crs = layer.file, layer.fields, layer.crs
     at = {role: find(known, role, choice.of(role)) for role in POINT_NAMES}
     for role, place in at.items():
         if choice.of(role) and place < 0:
             must = f"must have the field {choice.of(role)}"
             ledger.fault(file, 0, "fields", "", must, nearest(choice.of(role), known, 20))
-
     if at["name"] < 0 and not choice.options:
         ledger.fault(file, 0, "point", "", "must be a field with the names of the points")
     sigma_m = find(known, "sigma_h", "sigma_h_m") if at["sigma_h"] < 0 else -1
@@ -177,88 +178,70 @@ def _points(
         if crs is not None and not crs.is_geographic:
             to_unit = 1.0 / crs.axis_info[0].unit_conversion_factor
 
-    def column(role: str) -> list[str]:
-        return [s.cells[at[role]] if at[role] >= 0 else "" for s in spots]
+    def column(place: int) -> list[str]:
+        return [s.cells[place] if place >= 0 else "" for s in spots]
 
-    def numbers(role: str, *, positive: bool = False) -> list[float]:
-        if at[role] < 0:
-            return [nan] * len(spots)
-        return [
-            _field(file, s.row, known[at[role]], cell, ledger, empty=True, positive=positive)
-            for s, cell in zip(spots, column(role), strict=True)
+    def numbers(role: str, *, positive: bool = False) -> Floats:
+        place = at[role]
+        found = [
+            _field(file, s.row, known[place], cell, ledger, positive=positive) if cell else nan
+            for s, cell in zip(spots, column(place), strict=True)
         ]
+        return np.array(found, dtype=np.float64)
 
-    solid = [len(s.xyz) > 2 and isfinite(s.xyz[2]) for s in spots]
-    fields_z = numbers("z") if choice.z or not any(solid) else [nan] * len(spots)
-    z = fields_z if choice.z or not any(solid) else [
-        s.xyz[2] if ok else nan for s, ok in zip(spots, solid, strict=True)
-    ]  # fmt: skip
-    of_z = "z of the geometry" if any(solid) and not choice.z else _named(known, at["z"])
-    played = attributes(known, set(at.values()))
+    heights_of = np.array([s.xyz[2] if len(s.xyz) > 2 else nan for s in spots], dtype=np.float64)
+    solid = bool(np.isfinite(heights_of).any()) and not choice.z
+    z = np.where(np.isfinite(heights_of), heights_of, nan) if solid else numbers("z")
+    own = attributes(known, set(at.values()))
     idle = [] if choice.coordinates else ["easting", "northing"]
-    idle += ["z"] if any(solid) and not choice.z else []
-    taken = {*(place for role, place in at.items() if role not in idle), *played.values()}
+    idle += ["z"] if solid else []
+    taken = {*(place for role, place in at.items() if role not in idle), *own.values()}
     taken |= {c for c, name in enumerate(known) if name.casefold() == "wkt"}  # the geometry itself
-    spare = unused(known, taken, [any(s.cells[c] for s in spots) for c in range(len(known))])
-    by_rule = bool(any(solid) or driver == "GPX") and not choice.z
-    heights = _HEIGHTS.get(driver, "") if by_rule and np.isfinite(z).any() else ""
-    notes = [
-        f"names from {_named(known, at['name'])}",
-        f"codes from {_named(known, at['code'])}",
-        f"levels from {of_z}",
-        *(f"{role} from {_named(known, place)}" for role, place in played.items()),
-        *spare.notes,
-        *([_HEIGHTS_SAID[heights]] if heights else []),
-    ]
+    filled = [any(column(c)) for c in range(len(known))]
+    unused_notes, unused_warnings = unused(known, taken, filled)
+    by_rule = (solid or layer.driver == "GPX") and not choice.z and bool(np.isfinite(z).any())
+    heights = _HEIGHTS.get(layer.driver, "") if by_rule else ""
     names = [
         (cell or f"{Path(file).stem}-{s.row}") + s.part
-        for s, cell in zip(spots, column("name"), strict=True)
+        for s, cell in zip(spots, column(at["name"]), strict=True)
     ]
-    _check_names(file, spots, names, choice, ledger)
-    _check_texts(file, spots, [(known[c], c) for c in sorted(taken) if c >= 0], ledger)
-    for s in spots:
-        if not all(map(isfinite, s.xyz[:2])) and not choice.coordinates:
-            ledger.fault(file, s.row, "geometry", s.xyz, "must have finite coordinates")
+    used = [(known[c], c) for c in sorted(taken) if c >= 0]
+    _check_cells(file, spots, names, used, choice, ledger)
     return SurveyPoints(
         file=file,
         row=np.array([s.row for s in spots], dtype=np.int64),
         name=texts(names),
         x=np.array([s.xyz[0] for s in spots], dtype=np.float64),
         y=np.array([s.xyz[1] for s in spots], dtype=np.float64),
-        z=np.array(z, dtype=np.float64),
-        sigma_h=np.array(numbers("sigma_h", positive=True), dtype=np.float64) * to_unit,
-        sigma_v=np.array(numbers("sigma_v", positive=True), dtype=np.float64),
-        code=texts(column("code")),
-        attributes={role: texts([s.cells[c] for s in spots]) for role, c in played.items()},
+        z=z,
+        sigma_h=numbers("sigma_h", positive=True) * to_unit,
+        sigma_v=numbers("sigma_v", positive=True),
+        code=texts(column(at["code"])),
+        attributes={role: texts(column(place)) for role, place in own.items()},
         crs=crs,
-        z_unit="m" if driver in _METRES else "",
+        z_unit="m" if layer.driver in _METRES else "",
         heights=heights,
-        notes=tuple(notes),
-        warnings=spare.warnings,
+        notes=(
+            f"names from {_named(known, at['name'])}",
+            f"codes from {_named(known, at['code'])}",
+            f"levels from {'z of the geometry' if solid else _named(known, at['z'])}",
+            *(f"{role} from {_named(known, place)}" for role, place in own.items()),
+            *unused_notes,
+            *([_HEIGHTS_NOTED[heights]] if heights else []),
+        ),
+        warnings=unused_warnings,
     )
 
 
-def _check_texts(
-    file: str, spots: Sequence[_LayerPoint], columns: Sequence[tuple[str, int]], ledger: Ledger
-) -> None:
-    """Note fields in use that hold what no text of ours may, or too much of it."""
-    for s in spots:
-        for name, c in columns:
-            cell = s.cells[c]
-            if len(cell) > DESCRIPTION:
-                must = f"must be at most {DESCRIPTION} characters"
-                ledger.fault(file, s.row, name, cell, must, f"it has {len(cell)}")
-            elif hint := wrong_sign(cell):
-                ledger.fault(file, s.row, name, cell, "must be text", hint)
-
-
-def _check_names(
+def _check_cells(
     file: str,
     spots: Sequence[_LayerPoint],
     names: Sequence[str],
+    used: Sequence[tuple[str, int]],
     choice: ColumnChoice,
     ledger: Ledger,
 ) -> None:
+    """Note names given twice, coordinates that are none, and fields in use that are no text."""
     first: dict[str, int] = {}
     for s, name in zip(spots, names, strict=True):
         if name in first:
@@ -266,21 +249,21 @@ def _check_names(
             hint = "or choose a field with --name FIELD" if choice.options else ""
             ledger.fault(file, s.row, "name", name, must, hint)
         first.setdefault(name, s.row)
+        for field, c in used:
+            cell = s.cells[c]
+            if len(cell) > DESCRIPTION:
+                must = f"must be at most {DESCRIPTION} characters"
+                ledger.fault(file, s.row, field, cell, must, f"it has {len(cell)}")
+            elif hint := wrong_sign(cell):
+                ledger.fault(file, s.row, field, cell, "must be text", hint)
+        if not all(map(isfinite, s.xyz[:2])) and not choice.coordinates:
+            ledger.fault(file, s.row, "geometry", s.xyz, "must have finite coordinates")
 
 
 def _field(
-    file: str,
-    row: int,
-    name: str,
-    cell: str,
-    ledger: Ledger,
-    *,
-    empty: bool = False,
-    positive: bool = False,
+    file: str, row: int, name: str, cell: str, ledger: Ledger, *, positive: bool = False
 ) -> float:
-    """Return a field as a number; NaN when it is empty and may be, or at fault."""
-    if empty and not cell:
-        return nan
+    """Return a field as a number; NaN, with a fault, when it is none."""
     value = number(cell, decimal_mark([cell]) or ".")
     if value is None or (positive and value <= 0):
         must = f"must be a number{' above 0' if positive else ''}"

@@ -11,7 +11,7 @@ from typing import Final
 from lateralline import contract, csv_file
 from lateralline.errors import Fault
 from lateralline.frames.systems import Systems
-from lateralline.ingest.conventions import plainly
+from lateralline.ingest.conventions import decimal_text
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.points.classify import ClassifiedPoint
 from lateralline.ingest.points.transform import TransformedPoints, unit_name
@@ -26,6 +26,15 @@ StopKey = tuple[str, str]  # run, stop
 #: Decimals that hold a micrometre and better, where a number is computed and not as it came.
 _DECIMALS_LENGTH: Final = 6
 _DECIMALS_DEGREES: Final = 11
+#: Column of a table → field of a classified point.
+_COLUMNS: Final[Mapping[str, Mapping[str, str]]] = {
+    "marks": {"mark": "name", "run": "run", "stop": "stop", "kind": "kind"},
+    "control": {"point": "name"},
+    "exposures": {
+        **{name: name for name in ("name", "run", "line", "counter", "depth", "sigma")},
+        "measured_to": "to",
+    },
+}
 _OF_A_STOP: Final = {"counter": "counter", "depth": "depth_reading", "tilt_deg": "tilt_deg"}
 
 
@@ -103,9 +112,10 @@ def tables(
     rows: dict[str, list[Cells]] = {"control": [], "marks": [], "stops": [], "exposures": []}
     for s in found:
         if s.table:
-            b = transformed[s.file]
-            spot = _spot(s, b, site, systems)
-            rows[s.table].append({**spot, **_OF_TABLE[s.table](s)})
+            own = {column: getattr(s, group) for column, group in _COLUMNS[s.table].items()}
+            method = {} if s.table == "control" else {"method": "gnss"}
+            spot = _spot(s, transformed[s.file], site, systems)
+            rows[s.table].append({**spot, **own, **method})
     rows["stops"] = list(stops.values())
     return {
         f"{table}.csv": _csv(table, kept)
@@ -171,10 +181,10 @@ def _spot(s: ClassifiedPoint, b: TransformedPoints, site: SiteSettings, systems:
     z_m = site.metres("level") if s.table == "control" else axes.gnss_z_m
     sigma_h = b.sigma_h_m[i] / axes.sigma_h_m if systems.horizontal else points.sigma_h[i]
     return {
-        "x": plainly(float(b.x[i]), decimals),
-        "y": plainly(float(b.y[i]), decimals),
+        "x": decimal_text(float(b.x[i]), decimals),
+        "y": decimal_text(float(b.y[i]), decimals),
         "z": _length(float(b.z[i]), b.z_unit, z_m, moved=b.lifted),
-        "sigma_h": "" if isnan(sigma_h) else plainly(float(sigma_h), _DECIMALS_LENGTH),
+        "sigma_h": "" if isnan(sigma_h) else decimal_text(float(sigma_h), _DECIMALS_LENGTH),
         "sigma_v": _length(float(b.sigma_v[i]), b.z_unit, z_m, moved=False),
         "note": " ".join(filter(None, (one_line(points.where(i), 200), s.code))),
     }
@@ -185,32 +195,8 @@ def _length(value: float, unit: str, target_m: float, *, moved: bool) -> str:
     if not isfinite(value):
         return ""
     if unit_name(target_m) == unit:
-        return plainly(value, _DECIMALS_LENGTH if moved else None)
-    return plainly(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
-
-
-def _mark(s: ClassifiedPoint) -> Cells:
-    return {"mark": s.name, "run": s.run, "stop": s.stop, "kind": s.kind, "method": "gnss"}
-
-
-def _control(s: ClassifiedPoint) -> Cells:
-    return {"point": s.name}
-
-
-def _exposure(s: ClassifiedPoint) -> Cells:
-    return {
-        "name": s.name,
-        "run": s.run,
-        "line": s.line,
-        "counter": s.counter,
-        "method": "gnss",
-        "depth": s.depth,
-        "measured_to": s.to,
-        "sigma": s.sigma,
-    }
-
-
-_OF_TABLE: Final = {"marks": _mark, "control": _control, "exposures": _exposure}
+        return decimal_text(value, _DECIMALS_LENGTH if moved else None)
+    return decimal_text(value * METRES_PER[unit] / target_m, _DECIMALS_LENGTH)
 
 
 def _csv(table: str, rows: Iterable[Cells]) -> str:

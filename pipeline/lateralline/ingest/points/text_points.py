@@ -25,8 +25,14 @@ from lateralline.ingest.conventions import (
 from lateralline.ingest.intake import decode_any
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import DESCRIPTION, POINTS
-from lateralline.ingest.points.columns import ORDER_WORDS, Order, PointColumns, unused
-from lateralline.ingest.points.survey_points import SurveyPoints, texts
+from lateralline.ingest.points.survey_points import (
+    ORDER_WORDS,
+    Order,
+    PointColumns,
+    SurveyPoints,
+    texts,
+    unused,
+)
 from lateralline.ingest.tables import TextTable, column_title, separator_of, too_many
 from lateralline.names import wrong_sign
 
@@ -44,14 +50,17 @@ def text_points(
     With `order` None, before anyone confirmed one, they serve for nothing but to find faults.
     """
     reader = _Reader(text, columns, order, ledger)
-    name = [cells[columns.name] if columns.name >= 0 else str(n) for n, cells in text.rows]
+    name = [
+        cells[columns.at["name"]] if columns.at["name"] >= 0 else str(n) for n, cells in text.rows
+    ]
     _check_names(text, name, ledger)
-    first, second = (reader.numbers(c, needed=True) for c in (columns.first, columns.second))
+    first, second = (reader.numbers(c, needed=True) for c in columns.pair)
     x, y = (first, second) if order == "penzd" else (second, first)
     z, moved = reader.levels()
-    code = [cells[columns.code] if columns.code >= 0 else "" for _, cells in text.rows]
+    code = [cells[columns.at["code"]] if columns.at["code"] >= 0 else "" for _, cells in text.rows]
     filled = [any(cells[c] for _, cells in text.rows) for c in range(len(text.header))]
-    spare = unused(text.header, columns.taken, filled)
+    unused_notes, unused_warnings = unused(text.header, columns.taken, filled)
+    roles, lacking = _of_header(text, columns)
     return SurveyPoints(
         file=text.file,
         row=np.array([n for n, _ in text.rows], dtype=np.int64),
@@ -59,47 +68,41 @@ def text_points(
         x=np.array(x),
         y=np.array(y),
         z=np.array(z),
-        sigma_h=np.array(reader.numbers(columns.sigma_h, positive=True)),
-        sigma_v=np.array(reader.numbers(columns.sigma_v, positive=True)),
+        sigma_h=np.array(reader.numbers(columns.at["sigma_h"], positive=True)),
+        sigma_v=np.array(reader.numbers(columns.at["sigma_v"], positive=True)),
         code=texts(moved or code),
         attributes={
             role: texts([cells[at] for _, cells in text.rows])
             for role, at in columns.attributes.items()
         },
-        xy_unit=reader.unit(columns.first) or reader.unit(columns.second),
-        z_unit=reader.unit(columns.z),
+        xy_unit=reader.unit(columns.pair[0]) or reader.unit(columns.pair[1]),
+        z_unit=reader.unit(columns.at["z"]),
         decimal=reader.mark,
         notes=(
             *text.notes,
             *([f"{order}: {ORDER_WORDS[order]}"] if order else []),
             *reader.notes,
-            *_roles(text, columns),
-            *spare.notes,
+            *roles,
+            *unused_notes,
         ),
-        warnings=(*_lacking(text, columns), *spare.warnings),
+        warnings=(*lacking, *unused_warnings),
     )
 
 
-def _roles(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
-    """Say which column of a header was taken for what."""
+def _of_header(text: TextTable, columns: PointColumns) -> tuple[list[str], list[str]]:
+    """Return which column was taken for what, and what the header names no column for."""
     if not text.header:
-        return ()
-    own = {"names": columns.name, "levels": columns.z, "codes": columns.code}
-    roles = [f"{role} from {text.header[at]}" for role, at in own.items() if at >= 0]
-    roles += [f"{role} from {text.header[at]}" for role, at in columns.attributes.items()]
-    return (", ".join(roles),) if roles else ()
-
-
-def _lacking(text: TextTable, columns: PointColumns) -> tuple[str, ...]:
-    """Say what a header names no column for, and what follows from that."""
-    if not text.header:
-        return ()
-    none = {
-        "names: points are called by their lines": columns.name,
-        "levels: points come without": columns.z,
-        "descriptions": columns.code if "kind" not in columns.attributes else 0,
+        return [], []
+    at = columns.at
+    own = {"names": at["name"], "levels": at["z"], "codes": at["code"], **columns.attributes}
+    roles = [f"{role} from {text.header[place]}" for role, place in own.items() if place >= 0]
+    absent = {
+        "names: points are called by their lines": at["name"],
+        "levels: points come without": at["z"],
+        "descriptions": at["code"] if "kind" not in columns.attributes else 0,
     }
-    return tuple(f"no column is known to hold {what}" for what, at in none.items() if at < 0)
+    lacking = [f"no column is known to hold {what}" for what, place in absent.items() if place < 0]
+    return [", ".join(roles)] if roles else [], lacking
 
 
 class _Reader:
@@ -110,7 +113,7 @@ class _Reader:
     ) -> None:
         self.text, self.columns, self.ledger, self.notes = text, columns, ledger, []
         self.order = order
-        numeric = [c for c in (columns.first, columns.second, columns.z) if c >= 0]
+        numeric = [c for c in (*columns.pair, columns.at["z"]) if c >= 0]
         cells = [row[c] for _, row in text.rows for c in numeric]
         mark = decimal_mark(cells)
         if mark is None:
@@ -153,7 +156,7 @@ class _Reader:
 
         Without a header, point, two coordinates and a description make a file without levels.
         """
-        column = self.columns.z
+        column = self.columns.at["z"]
         if not self.text.header and not any(is_numeric(cells[3]) for _, cells in self.text.rows):
             self.notes.append("without levels")
             joined = [" ".join(filter(None, cells[3:])) for _, cells in self.text.rows]

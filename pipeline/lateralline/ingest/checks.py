@@ -1,23 +1,32 @@
-"""Rows checked against one another: names given once, references that lead somewhere, counts."""
+"""Rows checked against one another, and how spots were measured.
+
+References lead somewhere, names are given once, counts are possible; of a spot, the columns of its
+method are filled and those of the other methods empty.
+"""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import groupby
 from math import isnan, nan
 from operator import itemgetter
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
-from lateralline.findings import finding
-from lateralline.ingest.cells import UNKNOWN_UNIT
+from lateralline.ingest.cells import (
+    LARGEST,
+    UNKNOWN_UNIT,
+    length_hint,
+    length_in,
+    plain_number_hint,
+)
+from lateralline.ingest.coordinate_system import Axes
+from lateralline.ingest.intake import SITE_FILE
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import STOPS_OF_LINE
-from lateralline.ingest.positions import check_lonlat, check_spot
 from lateralline.ingest.rows import InputRow, InputRows
 from lateralline.ingest.sections import SiteSettings
-from lateralline.ingest.site_files import SITE_FILE
 from lateralline.settings import Settings
 
 Stop: TypeAlias = tuple[str, str]  # run, stop
@@ -31,9 +40,9 @@ class KnownNames:
     lines: frozenset[str] | None
     control: frozenset[str] | None
     stops: frozenset[Stop] | None
-    excused: frozenset[Stop] = frozenset()  # missing, but a row of stops at fault may be it
-    runs_in: str = SITE_FILE  # where runs are told
-    stops_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # run → its stops
+    excused: frozenset[Stop]  # missing, but a row of stops at fault may be it
+    runs_in: str  # where runs stand
+    stops_of: Mapping[str, tuple[str, ...]]  # run → its stops
 
     @property
     def a_run(self) -> str:
@@ -51,7 +60,10 @@ def check_references(
     names = _names(site, tables)
     if (points := tables["control"]) is not None and names.control is not None and not points:
         measured = (*(tables["marks"] or ()), *(tables["exposures"] or ()))
-        names = _without_control(names, points.file, measured, ledger)
+        if any(row.text("method") not in ("", "gnss", "level") for row in measured):
+            must = "must name the control points that offset, ties and polar start from"
+            ledger.fault(points.file, 0, "point", "", must)
+        names = replace(names, control=None)  # reported once, not once a mark
     if site is not None:
         _check_site(site, names, ledger)
     axes = site.axes if site else None
@@ -60,10 +72,13 @@ def check_references(
         InputRows(f"{t}.csv") if (rows := tables[t]) is None else rows
         for t in ("control", "marks", "stops", "exposures", "observations")
     )
-    _once(control, ("point",), "must name each control point once", ledger)
-    _once(marks, ("mark",), "must name each mark once", ledger)
-    _once(stops, ("run", "stop"), "must name each stop of a run once", ledger)
-    _once(exposures, ("name",), "must name each exposure once", ledger)
+    for rows, key, what in (
+        (control, ("point",), "control point"),
+        (marks, ("mark",), "mark"),
+        (stops, ("run", "stop"), "stop of a run"),
+        (exposures, ("name",), "exposure"),
+    ):
+        _once(rows, key, f"must name each {what} once", ledger)
     for row in control:
         check_lonlat(row, axes, ledger)
     for row in (*marks, *exposures):
@@ -79,9 +94,11 @@ def check_references(
     for row in observations:
         if row.given("clock_to") and not row.given("clock_from"):
             row.fault(ledger, "clock_from", "must be given with clock_to")
-    _remark_peaks(marks, ledger)
+    for row in marks:
+        if row.text("kind") == "peak":
+            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
     if tables["stops"] is not None and tables["marks"] is not None:
-        _remark_stops(marks, stops, names, ledger)
+        _note_stops(marks, stops, names, ledger)
 
 
 def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger: Ledger) -> None:
@@ -99,15 +116,13 @@ def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger:
         of = stop.text("run")
         counter, entry = stop.number("counter"), entry_of.get(of, nan)
         if counter < entry:
-            ledger.findings.append(
-                finding(
-                    "counter-before-entry",
-                    f"stop {of}/{stop.text('stop')}",
-                    where=stop.where,
-                    entry=entry,
-                    before=entry - counter,
-                    unit=settings.units["counter"],
-                )
+            ledger.note(
+                "counter-before-entry",
+                f"stop {of}/{stop.text('stop')}",
+                where=stop.where,
+                entry=entry,
+                before=entry - counter,
+                unit=settings.units["counter"],
             )
 
 
@@ -164,16 +179,6 @@ def _excused(
     return frozenset(excused)
 
 
-def _without_control(
-    names: KnownNames, file: str, measured: Iterable[InputRow], ledger: Ledger
-) -> KnownNames:
-    """Say once, not once a mark, that taped spots have nothing to be taped from."""
-    if any(row.text("method") not in ("", "gnss", "level") for row in measured):
-        must = "must name the control points that offset, ties and polar start from"
-        ledger.fault(file, 0, "point", "", must)
-    return replace(names, control=None)
-
-
 def _complete(rows: InputRows | None, *key: str) -> list[tuple[str, ...]] | None:
     """Return the names a table gives; None when some of them could not be read."""
     if rows is None or not rows.complete or any(k in row.bad for row in rows for k in key):
@@ -189,7 +194,7 @@ def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
     piped = {r.text("line") for r in pipes}
     for line in dict.fromkeys(r.text("line") for r in runs):
         if line and line not in piped:
-            ledger.findings.append(finding("pipe-unknown", f"line {line}"))
+            ledger.note("pipe-unknown", f"line {line}")
     parent = {r.text("line"): r.text("joins") for r in branches}
     for row in branches:
         known = [
@@ -301,42 +306,146 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
             must = "must be empty for method level"
             row.fault(ledger, "depth", must, "z is the level of the very thing measured to")
     elif not row.given("z") and not row.given("depth"):
-        ledger.findings.append(
-            finding("exposure-without-level", f"exposure {row.text('name')}", where=row.where)
-        )
+        ledger.note("exposure-without-level", f"exposure {row.text('name')}", where=row.where)
 
 
-# ---- remarks -------------------------------------------------------------------------------
+# ---- findings ------------------------------------------------------------------------------
 
 
-def _remark_peaks(marks: InputRows, ledger: Ledger) -> None:
-    for row in marks:
-        if row.text("kind") == "peak":
-            ledger.findings.append(
-                finding("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
-            )
-
-
-def _remark_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
+def _note_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
     if not len(stops):
-        ledger.findings.append(
-            finding(
-                "no-stops",
-                "site",
-                unmarked=not len(marks),
-                stops_file=stops.file,
-                marks_file=marks.file,
-            )
+        ledger.note(
+            "no-stops",
+            "site",
+            unmarked=not len(marks),
+            stops_file=stops.file,
+            marks_file=marks.file,
         )
         return
     marked = {(r.text("run"), r.text("stop")) for r in marks if r.text("kind") != "ground"}
     for row in stops:
         run, stop = row.text("run"), row.text("stop")
         if run and stop and (run, stop) not in marked:
-            ledger.findings.append(
-                finding("stop-without-marks", f"stop {run}/{stop}", where=row.where)
-            )
+            ledger.note("stop-without-marks", f"stop {run}/{stop}", where=row.where)
     stopped = {r.text("run") for r in stops}
     for run in names.runs or {}:
         if run not in stopped:
-            ledger.findings.append(finding("run-without-stops", f"run {run}"))
+            ledger.note("run-without-stops", f"run {run}")
+
+
+# ---- spots: marks and exposures share these columns ---------------------------------------
+
+#: The columns a method needs filled; every other column of another method must be empty.
+NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
+    "gnss": ("x", "y"),
+    "offset": ("base_from", "base_to", "station", "offset"),
+    "ties": ("ties",),
+    "polar": ("base_from", "station", "offset"),
+    "level": (),
+}
+MAY: Final[Mapping[str, tuple[str, ...]]] = {"gnss": ("sigma_h",), "ties": ("side",)}
+_OF_A_METHOD: Final = frozenset(sum((*NEEDS.values(), *MAY.values()), ()))
+
+Ties = tuple[tuple[str, float], ...]
+
+
+def check_spot(
+    row: InputRow, control: frozenset[str] | None, axes: Axes | None, tape: str, ledger: Ledger
+) -> None:
+    """Note what the row's method lacks, what belongs to another, and points nobody knows.
+
+    `control` None means the control points could not be read, so none is missed. `tape` is the
+    unit of taped lengths.
+    """
+    method = row.text("method")
+    if not method:
+        return
+    needs = NEEDS[method]
+    for column in needs:
+        if not row.given(column):
+            row.fault(ledger, column, f"must be given for method {method}")
+    for column in sorted(_OF_A_METHOD - {*needs, *MAY.get(method, ())}):
+        if row.given(column):
+            others = " or ".join(m for m in NEEDS if column in NEEDS[m] + MAY.get(m, ()))
+            row.fault(ledger, column, f"must be empty for method {method}", f"it is of {others}")
+    if method == "ties" and row.given("ties"):
+        check_ties(row, control, tape, ledger)
+    for column in ("base_from", "base_to"):
+        if column in needs and control is not None:
+            name = row.text(column)
+            if name and name not in control:
+                row.fault(ledger, column, "must be a point of control", nearest(name, control))
+    if (
+        method == "offset"
+        and row.text("base_from")
+        and row.text("base_from") == row.text("base_to")
+    ):
+        row.fault(ledger, "base_to", "must be another point than base_from")
+    if method == "polar":
+        if row.number("station") < 0:
+            row.fault(ledger, "station", "must be a distance of at least 0 for method polar")
+        if not isnan(bearing := row.number("offset")) and not -360 <= bearing <= 360:
+            row.fault(ledger, "offset", "must be a bearing in degrees from grid north, 0 to 360")
+    if method == "gnss":
+        check_lonlat(row, axes, ledger)
+
+
+def check_lonlat(row: InputRow, axes: Axes | None, ledger: Ledger) -> None:
+    """Note a longitude or latitude that cannot be one."""
+    if axes is None or not axes.geographic:
+        return
+    x, y = row.number("x"), row.number("y")
+    swapped = "x is longitude, y is latitude" if abs(y) > 90 and abs(x) <= 90 else ""
+    if not -180 <= x <= 360:  # some count east all the way round
+        row.fault(ledger, "x", "must be a longitude in degrees from -180 to 360", swapped)
+    if abs(y) > 90:
+        row.fault(ledger, "y", "must be a latitude in degrees from -90 to 90", swapped)
+
+
+def check_ties(row: InputRow, control: frozenset[str] | None, tape: str, ledger: Ledger) -> None:
+    """Note ties that cannot be read, repeat a point, or leave two places open."""
+    must = "must be point:distance;point:distance"
+    names: list[str] = []
+    for part in filter(None, (p.strip() for p in row.text("ties").split(";"))):
+        name, colon, length = (p.strip() for p in part.rpartition(":"))
+        if not colon or not name:
+            row.fault(ledger, "ties", f'{must}; "{part}" is not', "as P1:6.32;P2:4.85")
+            return
+        if isnan(_length(length, tape)):
+            hint = length_hint(length, tape) or plain_number_hint(length) or "as P1:6.32;P2:4.85"
+            row.fault(ledger, "ties", f'must have a distance above 0 in "{part}"', hint)
+            return
+        if control is not None and name not in control:
+            row.fault(
+                ledger,
+                "ties",
+                f'must name points of control; "{name}" is not one',
+                nearest(name, control),
+            )
+        names.append(name)
+    for name in sorted(n for n, times in Counter(names).items() if times > 1):
+        row.fault(ledger, "ties", f"must name each point once; {name} stands there twice")
+    if len(names) < 2:
+        row.fault(ledger, "ties", "must hold two ties or more", "as P1:6.32;P2:4.85")
+    if len(names) == 2 and not row.given("side"):
+        row.fault(
+            ledger, "side", "must be left or right with two ties", "two circles meet in two places"
+        )
+
+
+def parse_ties(text: str, tape: str = "m") -> Ties:
+    r"""Return the ties of a cell that was checked, lengths in the tape's unit.
+
+    >>> parse_ties("P1:6.32; P2:4.85")
+    (('P1', 6.32), ('P2', 4.85))
+    >>> parse_ties("P1:21' 4 1/2\"; P2:15.25", "ft")
+    (('P1', 21.375), ('P2', 15.25))
+    """
+    parts = (p.rpartition(":") for p in text.split(";") if p.strip())
+    return tuple((name.strip(), _length(length, tape)) for name, _, length in parts)
+
+
+def _length(text: str, tape: str) -> float:
+    """Return a taped length; NaN when the text is none."""
+    value = length_in(text, tape)
+    return value if 0 < value <= LARGEST else nan

@@ -6,7 +6,7 @@ from math import isnan
 
 import pytest
 
-from lateralline.ingest.pipe_sizes import look_up, pipe_table
+from lateralline.published import look_up, pipe_table
 
 # nominal, outside diameter, wall, unit of the published table
 PUBLISHED = [
