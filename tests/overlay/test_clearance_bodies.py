@@ -9,17 +9,18 @@ import pytest
 import shapely
 from scipy.stats import norm
 
-from lateralline.overlay import chance
-from lateralline.overlay.bodies import (
+from lateralline.overlay.bounds import Shift, integrated, linear
+from lateralline.overlay.planned import PlannedWork
+from lateralline.overlay.separation import (
     Bore,
-    PlannedWork,
     Prism,
     Round,
     body_of,
     convex_rings,
+    nearest,
+    on_surface,
     stacked,
 )
-from lateralline.overlay.separation import nearest, on_surface
 
 RADIUS = 0.08
 
@@ -186,10 +187,8 @@ def test_probabilities_agree_with_monte_carlo(case: str) -> None:
     one = stacked([body], np.zeros(30_000, dtype=np.int64))
     true = nearest(one, PATH[0] + moved, PATH[-1] + moved).distance_m - RADIUS
     limits = (0.25, 0.0)
-    shift = chance.Shift(np.array([0.0, 1.0]), across, up)
-    for limit, found in zip(
-        limits, chance.integrated(body, PATH, RADIUS, shift, limits), strict=True
-    ):
+    shift = Shift(np.array([0.0, 1.0]), across, up)
+    for limit, found in zip(limits, integrated(body, PATH, RADIUS, shift, limits), strict=True):
         share = float((true < limit).mean())
         assert found == pytest.approx(share, abs=4.5 * np.sqrt(max(share, 1e-5) / 30_000) + 1e-3)
 
@@ -200,30 +199,28 @@ def test_the_normal_approximation_never_says_too_little(case: str) -> None:
     one = stacked([body], np.zeros(1, dtype=np.int64))
     found = nearest(one, PATH[:1], PATH[-1:])
     sigma = np.hypot(found.away[:, 1] * across, found.away[:, 2] * up)
-    shift = chance.Shift(np.array([0.0, 1.0]), across, up)
+    shift = Shift(np.array([0.0, 1.0]), across, up)
     for limit in (0.25, 0.0):
-        linear = chance.linear(found.distance_m - RADIUS, sigma, limit)[0]
-        assert chance.integrated(body, PATH, RADIUS, shift, (limit,))[0] <= linear + 2e-3
+        tangent = linear(found.distance_m - RADIUS, sigma, limit)[0]
+        assert integrated(body, PATH, RADIUS, shift, (limit,))[0] <= tangent + 2e-3
 
 
 def test_a_plain_wall_is_the_normal_distribution_itself() -> None:
     body = trench(shapely.box(-9, 0.4, 9, 1), -9.0)
-    shift = chance.Shift(np.array([0.0, 1.0]), 0.12, 0.0)
-    found = chance.integrated(body, PATH, RADIUS, shift, (0.1, 0.0))
+    shift = Shift(np.array([0.0, 1.0]), 0.12, 0.0)
+    found = integrated(body, PATH, RADIUS, shift, (0.1, 0.0))
     assert found == pytest.approx(norm.cdf((np.array([0.1, 0.0]) - 0.32) / 0.12), abs=1e-6)
 
 
 def test_both_sides_of_a_thin_bore_count() -> None:
     """A crossing: contact is |offset| < sum of radii, a difference of two normal integrals."""
     body, reach = bore((0, -5, -0.5), (0, 5, -0.5)), 0.1 + RADIUS
-    shift = chance.Shift(np.array([0.0, 1.0]), 0.01, 0.4)
+    shift = Shift(np.array([0.0, 1.0]), 0.01, 0.4)
     expected = norm.cdf((reach - 0.5) / 0.4) - norm.cdf((-reach - 0.5) / 0.4)
-    assert chance.integrated(body, PATH, RADIUS, shift, (0.0,))[0] == pytest.approx(
-        expected, abs=1e-3
-    )
+    assert integrated(body, PATH, RADIUS, shift, (0.0,))[0] == pytest.approx(expected, abs=1e-3)
 
 
 def test_what_is_exactly_known_is_sure() -> None:
     body = trench(shapely.box(-9, 0.4, 9, 1), -9.0)
-    sure = chance.Shift(np.array([0.0, 1.0]), 0.0, 0.0)
-    assert chance.integrated(body, PATH, RADIUS, sure, (0.33, 0.31)) == pytest.approx((1.0, 0.0))
+    sure = Shift(np.array([0.0, 1.0]), 0.0, 0.0)
+    assert integrated(body, PATH, RADIUS, sure, (0.33, 0.31)) == pytest.approx((1.0, 0.0))

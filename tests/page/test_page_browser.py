@@ -30,7 +30,7 @@ from pyproj import Geod
 from typer.testing import CliRunner
 
 from lateralline.cli import app
-from lateralline.overlay.rows import at_least
+from lateralline.overlay.run import at_least
 from lateralline.page.facts import Fact, said
 from lateralline.page.figures import PALETTE
 from lateralline.record.lineage import CAUTION

@@ -16,7 +16,9 @@ what they meant. What the stream's encoding has no sign for is shown the same wa
 from __future__ import annotations
 
 import codecs
+import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, TextIO
@@ -30,6 +32,7 @@ from lateralline.wording import UNSEEN, shown, sign_shown
 
 #: Name of the handler of errors that shows what an encoding cannot say.
 SHOWN: Final = "lateralline-shown"
+_PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 
 
 def _show_unsayable(error: UnicodeError) -> tuple[str, int]:
@@ -123,3 +126,28 @@ def _text_shown(text: Text) -> Text:
         made.append(sign_shown(found[0]))
         at = found.end()
     return made.append_text(text[at:]) if at else text
+
+
+def console() -> Console:
+    """Return stdout as a console: plain text of a steady width when it is no terminal.
+
+    Made afresh by each caller, so it speaks to whatever stdout is then.
+    """
+    made = ShownConsole()
+    if not made.is_terminal and "COLUMNS" not in os.environ:
+        made.width = _PIPED_WIDTH
+    return made
+
+
+def print_indented(
+    to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
+) -> None:
+    """Print a text wrapped to the page, every line of it `columns` in; words stay whole.
+
+    With `hanging`, the first line goes on where something was printed already.
+    """
+    width = max(to.width - columns, 20)
+    lines = textwrap.wrap(shown(text), width, break_long_words=False, break_on_hyphens=False)
+    for n, line in enumerate(lines):
+        indent = "" if hanging and n == 0 else " " * columns
+        to.print(Text(indent + line, style=style), soft_wrap=True)

@@ -12,8 +12,8 @@ Decisions
   corner, whatever the file's CRS does to lengths: a grid is not the ground, and the grid of
   Web Mercator (EPSG:3857) is a third longer than the ground at middle latitudes.
 - Scale of a grid and of a height is measured in `frames` and applied to a built file in `ground`
-  alone. `overlay.metric` needs neither: it lays a plane of PROJ's, true to scale, over each small
-  region, for an overlay holds plans against many sites at once.
+  alone: on one plane about a site for what is drawn, and for overlays, which hold plans against
+  many sites at once, on a plane of PROJ's, true to scale, over each small region.
 - Directions and covariances of a record count from the north of the site's own grid. In a file of
   another CRS `view` turns them to that file's north: ellipses lie on the map as they should.
 - Names of lineage rows are strings in the file and are spelled in `lineage` alone.

@@ -314,6 +314,29 @@ class FindingRow(LayerRow):
     source_row: str
 
 
+@dataclass(frozen=True, slots=True)
+class UnlocatedRow(LayerRow):
+    """Pipe nobody located, and where it may be; without a geometry it may be anywhere."""
+
+    layer: ClassVar[str] = "unlocated"
+
+    site_id: str
+    line_id: str
+    run_id: str
+    stop_id: str
+    extent: str
+    what: str
+    why: str
+    made_by: str
+    counted_m: float
+    mark_reach_m: float
+    outside_diameter_m: float
+    area_m2: float
+    frame_shift_95_m: float
+    caution: str
+    geometry: Polygon | None
+
+
 def rows_of(kind: type[R], frame: pd.DataFrame) -> tuple[R, ...]:
     """Return a layer's rows as `kind`; what its columns lack is NaN, "" or None."""
     if not len(frame):
