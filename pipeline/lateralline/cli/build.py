@@ -51,6 +51,10 @@ def build(
         else:
             written = out
     code = outcome.exit_code
-    said = outcome.counted("built", f" into {out}") + ("." if written else ": nothing was written.")
-    print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json, exit_code=code, out=written)
+    message = outcome.counted("built", f" into {out}") + (
+        "." if written else ": nothing was written."
+    )
+    print_outcome(
+        outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
+    )
     raise typer.Exit(code)

@@ -27,7 +27,7 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
     sources, outcome = find_sites(sites), Outcome()
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         api.check(sources, on_site=on_site)
-    said = f"{outcome.counted('checked')}; nothing was written."
+    message = f"{outcome.counted('checked')}; nothing was written."
     code = NOTHING if outcome.failures else outcome.exit_code
-    print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json, exit_code=code)
+    print_outcome(outcome, "check", message, quiet=quiet, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Literal
@@ -10,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 from rich.table import Table
 
-from lateralline import wording
-from lateralline.cli.command import CLEAN, WITH_ERRORS, head
+from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
 from lateralline.cli.options import (
     AnyRecord,
     AsJson,
@@ -20,7 +18,7 @@ from lateralline.cli.options import (
     argument,
     metres,
     option,
-    refuse_suffix,
+    refuse_picture,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
@@ -145,7 +143,7 @@ def clearance(
         raise typer.BadParameter(
             "nothing is written: say --out or --picture", param_hint="--replace"
         )
-    refuse_suffix(picture)
+    refuse_picture(picture)
     options = overlays.Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
@@ -226,20 +224,17 @@ def _print(
     from lateralline.api import overlays
 
     if as_json:
+        near = (*made.placeless, *made.unlocated_near)
+        cells = map(overlays.pair_cells, made.pairs)
         content = {
             **head("clearance", out, exit_code),
             "conflicts": made.conflicts,
-            "not_located": [
-                overlays.unlocated_cells(row) for row in (*made.placeless, *made.unlocated_near)
-            ],
+            "not_located": [overlays.unlocated_cells(row) for row in near],
             "none_shown_means": _NONE_SHOWN,
-            "notes": [wording.plain(note) for note in made.notes],
-            "pairs": [
-                {k: v for k, v in overlays.pair_cells(pair).items() if k != "caution"}
-                for pair in made.pairs
-            ],
+            "notes": made.notes,
+            "pairs": [{k: v for k, v in row.items() if k != "caution"} for row in cells],
         }
-        typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+        typer.echo(json_text(content))
         return
     to = console()
     if made.pairs:

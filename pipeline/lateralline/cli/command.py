@@ -40,7 +40,7 @@ TRACEBACK: Final = "LATERALLINE_TRACEBACK"
 class Command(TyperCommand):
     """A command that ends with one friendly line: exit code 2 where it raises on purpose.
 
-    What nobody foresaw ends with 70, never with 1, which says what a run found. Whoever asked for
+    What nobody foresaw ends with 70, never with 1, which is of what a run found. Whoever asked for
     `--json` gets one document whatever happens, wrong arguments included.
     """
 
@@ -95,7 +95,7 @@ def _notes_shown() -> Iterator[None]:
 
 
 def _message(error: Exception) -> tuple[str, int]:
-    """Return what an error says and the exit code it ends with."""
+    """Return the message of an error and the exit code it ends with."""
     if isinstance(error, LaterallineError):
         return str(error), NOTHING
     if hasattr(error, "exit_code"):  # a wrong argument, or a whole line of them
@@ -104,17 +104,20 @@ def _message(error: Exception) -> tuple[str, int]:
         # All that is written is UTF-8, so the half of a pair came with what was given: a name on
         # the disk or an argument whose bytes are no UTF-8.
         before, after = error.object[: error.start], error.object[error.start :]
-        said = before.rpartition("\n")[2][-40:] + after.partition("\n")[0][:40]
-        return f"{said.strip()} is no text in UTF-8: rename that file, or retype the words", NOTHING
+        message = before.rpartition("\n")[2][-40:] + after.partition("\n")[0][:40]
+        return (
+            f"{message.strip()} is no text in UTF-8: rename that file, or retype the words",
+            NOTHING,
+        )
     if isinstance(error, OSError):
         return f"{error.filename or 'file'}: {error.strerror or error}", NOTHING
     if of_files(error):
         return f"a file could not be read or written: {reason(error)}", NOTHING
-    said = (
+    message = (
         f"{type(error).__name__}: {error}. This is a fault of lateralline, not of what it was "
         f"given: please report it ({TRACEBACK}=1 in the environment shows where)."
     )
-    return said, UNFORESEEN
+    return message, UNFORESEEN
 
 
 # ---- the document of --json ----------------------------------------------------------------
@@ -140,7 +143,7 @@ def batch_document(
 
 
 def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
-    """Return the JSON text of an update: what moved, by how much, and what held."""
+    """Return the JSON text of an update: what moved, and whether the old one contains it."""
     from lateralline.api.revision import plain
 
     folder = None if built is None else str(built)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from lateralline.cli.options import Record, Replace, one_site, option, refuse_suffix
+from lateralline.cli.options import Record, Replace, one_site, option, refuse_picture
 from lateralline.cli.report import print_last_words
 
 
@@ -28,6 +28,6 @@ def draw(
     """
     from lateralline.api import documents
 
-    refuse_suffix(out, "--out")
+    refuse_picture(out, "--out")
     documents.draw_picture(*one_site(built, site), out, replace=replace)
     print_last_words(f"wrote {out}")

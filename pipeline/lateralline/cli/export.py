@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Record, Replace, option, sites_of
+from lateralline.cli.options import Record, Replace, option, refuse_suffix, sites_of
 from lateralline.cli.report import print_last_words
 
 
@@ -39,11 +39,8 @@ def export(
     from lateralline.api import documents
 
     [(asbuilt, _), *_] = sites_of(built)
-    suffix = out.suffix.lower()
-    if suffix not in documents.EXPORT_SUFFIXES:
-        kinds = " or ".join(documents.EXPORT_SUFFIXES)
-        raise typer.BadParameter(f"must end in {kinds}; got {out.name!r}", param_hint="--out")
-    if scale is not None and suffix != ".dxf":
+    refuse_suffix(out, documents.EXPORT_SUFFIXES, "must end in {}", "--out")
+    if scale is not None and out.suffix.casefold() != ".dxf":
         raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
     plot_scale = scale or documents.PLOT_SCALE
     documents.export(asbuilt, out, site=site, plot_scale=plot_scale, replace=replace)

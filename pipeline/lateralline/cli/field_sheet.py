@@ -7,7 +7,14 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Replace, argument, option
+from lateralline.cli.options import (
+    Replace,
+    argument,
+    known_paper,
+    option,
+    refuse_suffix,
+    refuse_unknown,
+)
 from lateralline.cli.report import print_last_words
 
 
@@ -57,26 +64,17 @@ def field_sheet(
     """
     from lateralline.api import documents, fieldwork
 
-    sizes = {name.casefold(): name for name in documents.FIELD_PAPERS}
-    if paper.casefold() not in sizes:
-        known = " or ".join(documents.FIELD_PAPERS)
-        raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
-    known_units = fieldwork.known_units()
-    if units is not None and units not in known_units:
-        must = f"must be one of {', '.join(known_units)}; got {units!r}"
-        raise typer.BadParameter(must, param_hint="--units")
-    if out.suffix.casefold() != ".pdf":
-        raise typer.BadParameter(
-            f"a field sheet ends in .pdf; got {out.name!r}", param_hint="--out"
-        )
+    paper = known_paper(paper, documents.FIELD_PAPERS)
+    refuse_unknown(units, fieldwork.known_units(), "--units")
+    refuse_suffix(out, (".pdf",), "a field sheet ends in {}", "--out")
     settings, control = fieldwork.known_of(site)
-    said = (settings.get("units") or [{}])[0]
+    message = (settings.get("units") or [{}])[0]
     keys = ("tape", "level", "depth", "counter", "pipe")
-    of_each = {key: units or said.get(key) or said.get("tape") or "m" for key in keys}
+    of_each = {key: units or message.get(key) or message.get("tape") or "m" for key in keys}
     horizontal = (settings.get("crs") or [{}])[0].get("horizontal", "local")
     if gnss is None:
         gnss = site is not None and not control and horizontal.casefold() != "local"
     blank = documents.Blank(of_each, gnss, stops, settings, control)
-    pages = documents.field_sheet_pages(blank, sizes[paper.casefold()])
+    pages = documents.field_sheet_pages(blank, paper)
     documents.draw_field_sheet(pages, out, replace=replace)
     print_last_words(f"wrote {out}")

@@ -14,7 +14,7 @@ from lateralline.cli.options import Replace, argument, grouped, option
 
 @dataclass(frozen=True, slots=True)
 class PointOptions:
-    """How files of points are to be understood; "" where not said."""
+    """How files of points are to be understood; "" where not given."""
 
     order: Annotated[
         str,
@@ -67,7 +67,7 @@ class PointOptions:
 
 @dataclass(frozen=True, slots=True)
 class SiteOptions:
-    """What no point can tell of a site; "" or None where not said."""
+    """What no point can tell of a site; "" or None where not given."""
 
     units: Annotated[
         str, option("What the counter and depths read in: m, cm, ft, us-ft or in.", metavar="UNIT")

@@ -103,10 +103,10 @@ def _say(out: Path, made: points.WrittenSite) -> int:
     if isinstance(result, SiteFailure):
         for fault in made.to_fill:
             to.print(f"{out}/{fault}", soft_wrap=True)
-        said = (
+        message = (
             f"wrote {out}; {len(made.to_fill)} cell(s) are still to be filled in, as said above. "
         )
-        print_last_words(said + f"Then: lateralline check {out}")
+        print_last_words(message + f"Then: lateralline check {out}")
         return WITH_ERRORS
     summary = result.summary()
     print_summary(to, summary)

@@ -76,8 +76,8 @@ def new(
     refuse_overwriting(made_at)
     if source is not None:
         if units or crs or surveyed or vertical != "none":
-            said = "they are those of the site copied; only --id and --name may differ"
-            raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {said}")
+            message = "they are those of the site copied; only --id and --name may differ"
+            raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {message}")
         fieldwork.copy_to_workbook(source, made_at, site_id or "", name)
         typer.echo(f"wrote {made_at}, a copy of {source}")
         typer.echo(f"next: lateralline check {made_at}")

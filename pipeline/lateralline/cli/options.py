@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
@@ -147,15 +147,34 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
 _LENGTH: Final = re.compile(r"\s*(\d{1,7}(?:\.\d{0,9})?|\.\d{1,9})\s*(m|cm|mm|ft|us-ft|in)\s*")
 
 
-def refuse_suffix(picture: Path | None, option: str = "--picture") -> None:
+def refuse_suffix(path: Path | None, known: Sequence[str], must: str, option_name: str) -> None:
+    """Raise typer.BadParameter for a file whose name ends otherwise: "a sheet ends in {}"."""
+    if path is not None and path.suffix.casefold() not in known:
+        message = f"{must.format(' or '.join(known))}; got {path.name!r}"
+        raise typer.BadParameter(message, param_hint=option_name)
+
+
+def refuse_picture(path: Path | None, option_name: str = "--picture") -> None:
     """Raise typer.BadParameter for a picture of another kind than can be drawn."""
     from lateralline.api.documents import PICTURE_SUFFIXES
 
-    if picture is not None and picture.suffix.lower() not in PICTURE_SUFFIXES:
-        kinds = ", ".join(PICTURE_SUFFIXES)
-        raise typer.BadParameter(
-            f"a picture ends in {kinds}; got {picture.name!r}", param_hint=option
-        )
+    kinds = ", ".join(PICTURE_SUFFIXES)
+    refuse_suffix(path, PICTURE_SUFFIXES, f"a picture ends in {kinds}", option_name)
+
+
+def refuse_unknown(value: str | None, known: Collection[str], option_name: str) -> None:
+    """Raise typer.BadParameter for a value that is given and none of those known."""
+    if value is not None and value not in known:
+        must = " or ".join(known) if len(known) == 2 else f"one of {', '.join(known)}"
+        raise typer.BadParameter(f"must be {must}; got {value!r}", param_hint=option_name)
+
+
+def known_paper(paper: str, known: Collection[str]) -> str:
+    """Return the name of a paper size however its letters are; raises typer.BadParameter."""
+    names = {name.casefold(): name for name in known}
+    if paper.casefold() not in names:
+        refuse_unknown(paper, known, "--paper")
+    return names[paper.casefold()]
 
 
 def metres(text: str, option: str) -> float:

@@ -123,8 +123,8 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         many = "stretch" if line.undecided == 1 else "stretches"
         rows.append(("undecided", f"shape of {line.undecided} {many}: see the findings"))
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
-    for label, said in rows:
-        out.print(f"    {label:<12}{said}")
+    for label, message in rows:
+        out.print(f"    {label:<12}{message}")
 
 
 def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
@@ -151,7 +151,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
     """Say which bends and junctions were found: "1 bend: 46° at 13.95 m; 1 junction: …"."""
     bends = [n for n in line.nodes if n.kind == "bend"]
     joins = [n for n in line.nodes if n.kind == "junction"]
-    told = (
+    each_kind = (
         ("bend", [f"{n.bend_deg:.0f}° at {length(n.chainage_m, unit)}" for n in bends]),
         (
             "junction",
@@ -159,7 +159,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
         ),
     )
     return "; ".join(
-        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in told if each
+        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in each_kind if each
     )
 
 
@@ -222,16 +222,16 @@ class Outcome:
     failures: list[SiteFailure] = field(default_factory=list)
 
     def counted(self, done: str, where: str = "") -> str:
-        """Say how many sites were `done`: "3 sites built into out; 1 not built (12 faults)"."""
+        """Return how many sites were `done`: "3 sites built into out; 1 not built (12 faults)"."""
         good, bad = len(self.summaries), len(self.failures)
         faults = sum(len(failure.faults) for failure in self.failures)
-        said = "1 site" if good == 1 else f"{good or 'no'} sites"
-        said += f" {done}"
-        said += where if good else ""
+        message = "1 site" if good == 1 else f"{good or 'no'} sites"
+        message += f" {done}"
+        message += where if good else ""
         if bad:
-            said += f"; {bad} not {done}"
+            message += f"; {bad} not {done}"
         many = "1 fault" if faults == 1 else f"{faults} faults"
-        return said + (f" ({many})" if faults else "")
+        return message + (f" ({many})" if faults else "")
 
     @property
     def exit_code(self) -> int:
@@ -246,9 +246,9 @@ class Outcome:
 def reported(
     sources: list[Path], outcome: Outcome, *, quiet: bool, as_json: bool
 ) -> Iterator[Callable[[SiteResult | SiteFailure], None]]:
-    """Yield what takes each site as it comes into `outcome`, and says how it went.
+    """Yield what takes each site into `outcome` as it comes, and prints how it went.
 
-    With a progress bar when several sites run on a terminal; silent when `as_json`.
+    With a progress bar when several sites run on a terminal; prints nothing when `as_json`.
     """
     out = console()
 
@@ -279,18 +279,18 @@ def reported(
 def print_outcome(
     outcome: Outcome,
     command: str,
-    said: str,
+    message: str,
     *,
     quiet: bool,
     as_json: bool,
     exit_code: int,
     out: Path | None = None,
 ) -> None:
-    """Print how a batch went: the JSON document, or `said` and the caution.
+    """Print how a batch went: the JSON document, or `message` and the caution.
 
     `out` is the folder that was written, None when none was.
     """
     if as_json:
         typer.echo(batch_document(command, outcome.summaries, outcome.failures, out, exit_code))
     elif not quiet:
-        print_last_words(said)
+        print_last_words(message)

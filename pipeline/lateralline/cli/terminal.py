@@ -30,19 +30,19 @@ from typer.core import TyperGroup
 
 from lateralline.wording import UNSEEN, shown, sign_shown
 
-#: Name of the handler of errors that shows what an encoding cannot say.
+#: Name of the handler of errors that shows what an encoding has no sign for.
 SHOWN: Final = "lateralline-shown"
 _PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 
 
-def _show_unsayable(error: UnicodeError) -> tuple[str, int]:
+def _show_unencodable(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
-    unsayable = error.object[error.start : error.end]
-    return "".join(map(sign_shown, unsayable)), error.end
+    unencodable = error.object[error.start : error.end]
+    return "".join(map(sign_shown, unencodable)), error.end
 
 
-codecs.register_error(SHOWN, _show_unsayable)
+codecs.register_error(SHOWN, _show_unencodable)
 
 
 class ShownStream:
@@ -100,7 +100,7 @@ class ShownConsole(Console):
     """A console on stdout that shows unseen signs and takes no text for markup or emoji."""
 
     def __init__(self) -> None:
-        """Speak to whatever stdout is now."""
+        """Write to whatever stdout is now."""
         out = sys.stdout
         raw = out.stream if isinstance(out, ShownStream) else out
         super().__init__(file=raw, highlight=False, markup=False, emoji=False)
@@ -131,7 +131,7 @@ def _text_shown(text: Text) -> Text:
 def console() -> Console:
     """Return stdout as a console: plain text of a steady width when it is no terminal.
 
-    Made afresh by each caller, so it speaks to whatever stdout is then.
+    Made afresh by each caller, so it writes to whatever stdout is then.
     """
     made = ShownConsole()
     if not made.is_terminal and "COLUMNS" not in os.environ:

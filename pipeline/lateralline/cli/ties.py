@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lateralline.cli.command import WITH_ERRORS
-from lateralline.cli.options import Record, Replace, one_site, option
+from lateralline.cli.options import Record, Replace, one_site, option, refuse_suffix, refuse_unknown
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
 
@@ -71,7 +71,10 @@ def ties(
     """
     from lateralline.api import documents
 
-    _check_names(out, layer, units, paper or "A4")
+    refuse_suffix(out, (".pdf",), "cards end in {}", "--out")
+    refuse_suffix(layer, documents.TAPE_SUFFIXES, "a layer ends in {}", "--layer")
+    refuse_unknown(units, documents.TAPE_UNITS, "--units")
+    refuse_unknown(paper or "A4", documents.CARD_PAPERS, "--paper")
     if paper and out is None:
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
     if replace and out is None and layer is None:
@@ -99,29 +102,13 @@ def ties(
     for note in made.notes:
         page.print(note, soft_wrap=True)
     for text in made.texts:
-        for said in text:
-            page.print(said, soft_wrap=True)
+        for row in text:
+            page.print(row, soft_wrap=True)
         page.print()
-    said = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
-    print_last_words("; ".join([said, *(f"wrote {w}" for w in made.wrote)]))
+    message = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
+    print_last_words("; ".join([message, *(f"wrote {w}" for w in made.wrote)]))
     if made.tied < len(made.cards) or not made.cards:
         raise typer.Exit(WITH_ERRORS)
-
-
-def _check_names(out: Path | None, layer: Path | None, units: str | None, paper: str) -> None:
-    from lateralline.api import documents
-
-    if out is not None and out.suffix.lower() != ".pdf":
-        raise typer.BadParameter(f"cards end in .pdf; got {out.name!r}", param_hint="--out")
-    if layer is not None and layer.suffix.lower() not in documents.TAPE_SUFFIXES:
-        must = f"a layer ends in {' or '.join(documents.TAPE_SUFFIXES)}; got {layer.name!r}"
-        raise typer.BadParameter(must, param_hint="--layer")
-    if units is not None and units not in documents.TAPE_UNITS:
-        must = f"must be one of {', '.join(documents.TAPE_UNITS)}; got {units!r}"
-        raise typer.BadParameter(must, param_hint="--units")
-    if paper not in documents.CARD_PAPERS:
-        must = f"must be {' or '.join(documents.CARD_PAPERS)}; got {paper!r}"
-        raise typer.BadParameter(must, param_hint="--paper")
 
 
 def _asked(

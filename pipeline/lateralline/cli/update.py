@@ -125,8 +125,8 @@ def update(
         typer.echo(update_document(changes, out, build, code))
     else:
         print_changes(console(), changes)
-        said = f"wrote {out}" + (f"; built into {build}" if build else "")
-        print_last_words(f"{said}. {verdict(changes)}")
+        message = f"wrote {out}" + (f"; built into {build}" if build else "")
+        print_last_words(f"{message}. {verdict(changes)}")
     raise typer.Exit(code)
 
 
@@ -153,19 +153,21 @@ def verdict(changes: SiteChanges) -> str:
     """Say in a sentence what came of it."""
     verdicts = {v for line in changes.lines for v in line.verdicts}
     verdicts |= {v for e in changes.exposures for v in (e.plan, e.level)}
-    said = "The old corridors and levels held."
+    message = "The old corridors and levels held."
     if "failed" in verdicts:
-        said = "The old record did NOT hold: withdraw overlays made from it."
+        message = "The old record did NOT hold: withdraw overlays made from it."
     elif "withheld" in verdicts:
-        said = "The new line leaves the old 95 % regions, but has errors: rely on neither record."
+        message = (
+            "The new line leaves the old 95 % regions, but has errors: rely on neither record."
+        )
     elif "left" in verdicts:
-        said = "The new line leaves the old 95 % regions, within its own uncertainty."
+        message = "The new line leaves the old 95 % regions, within its own uncertainty."
     elif "held" not in verdicts:
-        said = "There was nothing to hold the old record to."
+        message = "There was nothing to hold the old record to."
     if changes.errors:
         many = "1 error finding" if changes.errors == 1 else f"{changes.errors} error findings"
-        said += f" The new site has {many}: lateralline check tells them."
-    return said
+        message += f" The new site has {many}: lateralline check tells them."
+    return message
 
 
 def _added(added: dict[str, int]) -> str:
@@ -198,26 +200,26 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
         ("bends found", "; ".join(line.bends_come)),
         ("bends gone", "; ".join(line.bends_gone)),
     ]
-    for label, said in rows:
-        if said:
-            _row(out, label, with_own_unit(said, unit) if label.startswith("bends") else said)
+    for label, message in rows:
+        if message:
+            _row(out, label, with_own_unit(message, unit) if label.startswith("bends") else message)
     _print_moves(out, line, unit)
 
 
 def _print_containment(
     out: Console, label: str, found: Containment, whole_m: float, unit: str
 ) -> None:
-    said = Text(f"    {label:<12}")
-    said.append(_WORDS[found.verdict], style=_STYLES[found.verdict])
+    message = Text(f"    {label:<12}")
+    message.append(_WORDS[found.verdict], style=_STYLES[found.verdict])
     if worst := found.worst:
         share = found.outside_m / found.tested_m if found.tested_m else math.nan
-        said.append(f": up to {length(worst.off_m, unit)} outside, ")
-        said.append(f"{share:.0%} of {length(found.tested_m, unit)}")
+        message.append(f": up to {length(worst.off_m, unit)} outside, ")
+        message.append(f"{share:.0%} of {length(found.tested_m, unit)}")
     elif found.verdict == "held":
-        said.append(f" along {length(found.tested_m, unit)}")
+        message.append(f" along {length(found.tested_m, unit)}")
         if found.tested_m < _MOST * whole_m:
-            said.append(f" of {length(whole_m, unit)}; the rest is not located by both")
-    out.print(said, soft_wrap=True)
+            message.append(f" of {length(whole_m, unit)}; the rest is not located by both")
+    out.print(message, soft_wrap=True)
 
 
 def _print_moves(out: Console, line: LineChange, unit: str) -> None:
@@ -287,14 +289,14 @@ def _print_exposure(out: Console, e: ExposureCheck, unit: str) -> None:
         ("corridor", e.plan, e.off_m, e.from_line_m),
         ("levels", e.level, e.level_off_m, e.level_from_line_m),
     ):
-        said = Text(f"    {label:<12}")
-        said.append(_WORDS[verdict], style=_STYLES[verdict])
+        message = Text(f"    {label:<12}")
+        message.append(_WORDS[verdict], style=_STYLES[verdict])
         if verdict in ("left", "failed"):
-            said.append(f": {length(off_m, unit)} outside")
+            message.append(f": {length(off_m, unit)} outside")
         if math.isfinite(from_m):
             where = "from the old line" if label == "corridor" else "against the old invert"
-            said.append(f"; {length(from_m, unit)} {where}")
-        out.print(said, soft_wrap=True)
+            message.append(f"; {length(from_m, unit)} {where}")
+        out.print(message, soft_wrap=True)
 
 
 def _print_noted(out: Console, title: str, noted: Sequence[Noted], unit: str) -> None:
@@ -312,5 +314,5 @@ def _counts(noted: Iterable[Noted]) -> str:
     return ", ".join(f"{severities.count(s)} {s}" for s in dict.fromkeys(severities))
 
 
-def _row(out: Console, label: str, said: str) -> None:
-    out.print(f"    {label:<12}{said}", soft_wrap=True)
+def _row(out: Console, label: str, message: str) -> None:
+    out.print(f"    {label:<12}{message}", soft_wrap=True)

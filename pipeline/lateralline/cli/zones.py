@@ -18,7 +18,7 @@ from lateralline.cli.options import (
     Replace,
     metres,
     option,
-    refuse_suffix,
+    refuse_picture,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
@@ -80,7 +80,7 @@ def zones(
     if out is None:
         raise typer.BadParameter("say where to write", param_hint="--out")
     chosen = rule or metres(tolerance, "--tolerance")
-    refuse_suffix(picture)
+    refuse_picture(picture)
     made = overlays.zones(
         built,
         out,

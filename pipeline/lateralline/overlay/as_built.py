@@ -36,7 +36,7 @@ from lateralline.workspace import GEOPACKAGE
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
 #: Layer of what is not drawn, and where it may be.
 UNLOCATED: Final = "unlocated"
-#: Findings that say a line is in no pipe layer.
+#: Findings of lines that are in no pipe layer.
 _NOT_DRAWN: Final = ("line-not-drawn", "line-without-fix", "line-single-fix")
 #: Room about the plan envelope of an undecided stretch for the error of its two ends.
 _ENDS_M: Final = 1.0
@@ -155,7 +155,7 @@ def open_as_built(given: Path) -> AsBuilt:
     path = given / GEOPACKAGE if given.is_dir() else given
     if not path.is_file():
         raise NotBuiltError(f"{given} holds no {GEOPACKAGE}: build a site first")
-    with reading(path):  # says why it cannot be read, where it cannot
+    with reading(path):  # raises with the reason where it cannot be read
         pass
     try:
         there = {str(name) for name, _ in pyogrio.list_layers(path)}

@@ -150,20 +150,20 @@ class Pair:
         """Site, line and work."""
         return self.site_id, self.line_id, self.work.id
 
-    def in_words(self, say: Callable[[float], str]) -> str:
-        """Say what was found, what it rests on, and what it does not say; lengths by `say`."""
-        required = say(self.work.required_m)
+    def in_words(self, text_of: Callable[[float], str]) -> str:
+        """Return what was found and what it rests on; `text_of` gives lengths in words."""
+        required = text_of(self.work.required_m)
         if self.area is not None:
             near = "the pipe may be in these works"
             if self.area_apart_m > 0.0:
-                near = (
-                    f"the pipe may be as near as {say(self.area_apart_m)}, and runs on from there"
-                )
+                near = f"the pipe may be as near as {text_of(self.area_apart_m)}, and runs on from "
+                near += "there"
             return (
                 f"not located: {self.area.row.what}; {self.area.row.why}; {near}, at any depth, so "
                 f"no clearance is shown; {required} required"
             )
-        words = f"{say(self.separation_m)} between surfaces as located, {_BY_WORDS[self.levels_by]}"
+        words = f"{text_of(self.separation_m)} between surfaces as located, "
+        words += _BY_WORDS[self.levels_by]
         if self.level_unfit:
             words += " (its level does not go with the ground at the pipe and was not used)"
         if self.open_end:
@@ -173,7 +173,7 @@ class Pair:
             words += "; nothing bounds how far off the pipe may be, so no clearance is shown"
         else:
             anywhere = ", the pipe anywhere in its corridor" if self.shape == "undecided" else ""
-            touch = f"{say(self.lower_95_m)} at the least"
+            touch = f"{text_of(self.lower_95_m)} at the least"
             touch = "they may touch" if self.lower_95_m < 0.0 else touch
             words += f"; {touch} (95 %{anywhere})"
             if self.no_chance:

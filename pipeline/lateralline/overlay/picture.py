@@ -25,7 +25,7 @@ _AROUND_M: Final = 60.0
 _MARGIN_M: Final = 8.0
 
 
-#: What a pair's row in the margin cannot say, by verdict and whether it is past an open end.
+#: What a pair's row in the margin has no room for, by verdict and whether it is past an open end.
 _MORE: Final = {
     ("conflict", True): "the pipe runs on past the end of its located line",
     ("not_located", True): "not located past the end of its line: it may be here",
@@ -120,7 +120,7 @@ def draw_zones(
 ) -> None:
     """Draw the zones about the first line of the first region with one, and what has no zone.
 
-    `unlocated` is all of the record that is not located, to be named. Lengths are said in `unit`,
+    `unlocated` is all of the record that is not located, to be named. Lengths are in `unit`,
     metres beside feet.
 
     Raises as `draw_comparison` does.

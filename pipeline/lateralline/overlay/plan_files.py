@@ -73,10 +73,10 @@ def read_plan(
     unit: str = "",
     sketch_unit: str = "m",
 ) -> PlannedWorks:
-    """Return a plan's works; `crs` overrides nothing, it says what the file does not.
+    """Return a plan's works; `crs` overrides nothing, it is for a file that names none.
 
-    `uses` tells what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
-    DXF or on axes of a sketch's own. Those count in what the drawing says or else in `sketch_unit`,
+    `uses` is what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
+    DXF or on axes of a sketch's own. Those count in the drawing's unit or else in `sketch_unit`,
     that of the sketch; "" = it has none to take. All of a plan on its own axes becomes metres.
     Raises SiteFaultsError with every fault of every feature, and for what does not apply to a file
     of this kind.
@@ -85,7 +85,7 @@ def read_plan(
     may_be_read(path, ledger, MAP_BYTES, smaller="copy what is planned into a file of its own")
     ledger.raise_faults(path.name)
     notes: list[str] = []
-    says = unit
+    named = unit
     if path.suffix.lower() == ".dxf":
         system = _parsed(crs, path, ledger) if crs else None
         if not crs:
@@ -96,7 +96,7 @@ def read_plan(
         if options.columns:
             hint = "a drawing has none: say what a layer holds, as --layer NAME=trench,depth_m=1.2"
             ledger.fault(path.name, 0, "attributes", "", "cannot be named by --column", hint)
-        features, notes, says = _drawn_features(path, uses or {}, system, unit, ledger)
+        features, notes, named = _drawn_features(path, uses or {}, system, unit, ledger)
     else:
         features, system, notes = _features(path, options.columns, crs, ledger)
         if uses:
@@ -106,13 +106,18 @@ def read_plan(
             must = f"is that of {system.name}: leave --plan-unit out"
             ledger.fault(path.name, 0, "unit", unit, must)
     if system is None and not ledger.faults:
-        own = says or sketch_unit
+        own = named or sketch_unit
         if not own:
             must, hint = "of a plan on a sketch's own axes must be said", "as --plan-unit ft"
             ledger.fault(path.name, 0, "unit", "", must, hint)
         else:
-            features, options = _in_metres(features, options, METRES_PER[own])
-            whose = "" if says else ", the unit the sketch was taped in; else say --plan-unit"
+            unit_m = METRES_PER[own]
+            options = replace(options, z_unit_m=unit_m)
+            features = [
+                replace(f, shape=f.shape and scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
+                for f in features
+            ]
+            whose = "" if named else ", the unit the sketch was taped in; else say --plan-unit"
             notes.append(f"Coordinates on the sketch's own axes are taken in {own}{whose}.")
     options = (
         options
@@ -130,17 +135,6 @@ def read_plan(
     if ledger.faults:
         raise SiteFaultsError(path.name, ledger.faults)
     return PlannedWorks(path, system, works, tuple(notes))
-
-
-def _in_metres(
-    features: list[MapFeature], options: Options, unit_m: float
-) -> tuple[list[MapFeature], Options]:
-    """Return features whose plan coordinates count in a unit, and what z counts in, in metres."""
-    scaled = [
-        f if f.shape is None else replace(f, shape=scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
-        for f in features
-    ]
-    return scaled, replace(options, z_unit_m=unit_m)
 
 
 def z_unit_m(crs: CRS) -> float:
@@ -207,20 +201,20 @@ def _with_heights(layer: MapLayer) -> CRS | None:
 
 
 def _one_system(
-    path: Path, systems: Mapping[str, CRS | None], said: str, ledger: Ledger
+    path: Path, systems: Mapping[str, CRS | None], given: str, ledger: Ledger
 ) -> CRS | None:
-    """Return the CRS of all layers: their own, or the one said where they name none."""
+    """Return the CRS of all layers: their own, or the one given where they name none."""
     known = [c for c in systems.values() if c is not None and not c.is_engineering]
     different = [c for c in known if c != known[0]]
     if different:
         names = " and ".join({c.name: None for c in known})
         ledger.fault(path.name, 0, "CRS", names, "must be one for all layers")
-    if not said:
+    if not given:
         if not known:
             hint = 'say --plan-crs; "local" on a sketch\'s own axes'
             ledger.fault(path.name, 0, "CRS", "", "must be named in the file", hint)
         return known[0] if known else None
-    crs = _parsed(said, path, ledger)
+    crs = _parsed(given, path, ledger)
     if known and crs is not None and plan_of(crs) != plan_of(known[0]):
         must, hint = f"must be {crs.name}, as --plan-crs says", "leave --plan-crs out"
         ledger.fault(path.name, 0, "CRS", known[0].name, must, hint)
@@ -248,7 +242,7 @@ def _drawn_features(
 ) -> tuple[list[MapFeature], list[str], str]:
     """Return the features of the layers in use, notes on what was left, and the drawing's unit.
 
-    That is `unit`, else what the header says, "" where it says none or one unknown here.
+    That is `unit`, else the header's, "" where it names none or one unknown here.
 
     Without `uses`, a layer whose name holds one kind's word is of that kind.
     """
@@ -347,7 +341,7 @@ def _chosen(
 def _shapes(
     entity: DXFGraphic, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
 ) -> Iterator[tuple[shapely.Geometry, dict[str, object]]]:
-    """Yield the geometry of one entity with what its own shape says; faults for what is no such."""
+    """Yield the geometry of one entity with what its shape states; faults for others."""
     from ezdxf.path import make_path
 
     what = entity.dxftype()

@@ -171,35 +171,40 @@ def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
 def _shape(
     kind: Kind | None, feature: MapFeature, unit_m: float, ledger: Ledger
 ) -> shapely.Geometry | None:
-    shape, where = feature.shape, (feature.file, feature.row, "geometry")
+    """Return the shape in pieces no longer than `PIECE_M`; None with a fault for what is no such.
+
+    A straight line on the map is none on the ground; in pieces it is off by less than 2 mm.
+    """
+    shape = feature.shape
+    if fault := _shape_fault(kind, shape, unit_m):
+        ledger.fault(feature.file, feature.row, "geometry", *fault)
+        return None
+    assert shape is not None  # a fault otherwise
+    return shape.segmentize(PIECE_M / unit_m)
+
+
+def _shape_fault(
+    kind: Kind | None, shape: shapely.Geometry | None, unit_m: float
+) -> tuple[str, str] | None:
+    """Return what is wrong with a shape: its value, and what it must be."""
     if shape is None or shape.is_empty:
-        must = "must be there: a polygon of three corners or more, a line of two points, or a point"
-        ledger.fault(*where, "", must)
-        return None
+        return "", (
+            "must be there: a polygon of three corners or more, a line of two points, or a point"
+        )
     if not np.isfinite(shapely.get_coordinates(shape)).all():
-        ledger.fault(*where, shape.wkt[:40], "must have finite coordinates")
-        return None
+        return shape.wkt[:40], "must have finite coordinates"
     if kind is not None and shape.geom_type != _SHAPE_OF[kind]:
-        ledger.fault(*where, shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}")
-        return None
+        return shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}"
     west, south, east, north = shape.bounds
     if (size := max(east - west, north - south) * unit_m) > LARGEST_M:
-        km = LARGEST_M / 1000
-        ledger.fault(*where, f"{size / 1000:.0f} km", f"must be no larger than {km:.0f} km")
-        return None
+        return f"{size / 1000:.0f} km", f"must be no larger than {LARGEST_M / 1000:.0f} km"
     if not shape.is_valid:
-        ledger.fault(
-            *where, shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
-        )
-        return None
+        return shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
     if shape.geom_type == "LineString" and shape.length == 0.0:
-        ledger.fault(*where, "LineString", "of a bore must have a length")
-        return None
+        return "LineString", "of a bore must have a length"
     if shape.geom_type == "Polygon" and shape.area == 0.0:
-        ledger.fault(*where, "Polygon", "of a trench must have an area")
-        return None
-    # A straight line on the map is none on the ground; in pieces it is off by less than 2 mm.
-    return shape.segmentize(PIECE_M / unit_m)
+        return "Polygon", "of a trench must have an area"
+    return None
 
 
 def _radius(kind: Kind | None, cells: _Cells) -> float:

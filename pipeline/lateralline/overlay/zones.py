@@ -75,8 +75,8 @@ def rule_named(key: str) -> Tolerance:
 
 def given_distance(distance_m: float, as_given: str) -> Tolerance:
     """Return a tolerance the user gave."""
-    said = f"given as {as_given} with --tolerance; no published source"
-    return Tolerance("given", "tolerance given by the user", said, False, distance_m)
+    source = f"given as {as_given} with --tolerance; no published source"
+    return Tolerance("given", "tolerance given by the user", source, False, distance_m)
 
 
 def zones_of(lines: Lines, rule: Tolerance, also_off_m: Floats | float = 0.0) -> Zones:
