@@ -13,8 +13,8 @@ from lateralline.overlay.bounds import Shift, integrated, linear
 from lateralline.overlay.planned import PlannedWork
 from lateralline.overlay.separation import (
     Bore,
+    Cylinder,
     Prism,
-    Round,
     body_of,
     convex_rings,
     nearest,
@@ -86,7 +86,7 @@ def test_pipe_through_a_trench_is_inside_it_by_as_much_as_it_is_above_the_bottom
 
 @pytest.mark.parametrize(("depth", "expected"), [(3.0, 0.35), (0.6, hypot(0.35, 0.6))])
 def test_post_beside_a_pipe_by_its_side_and_by_its_foot(depth: float, expected: float) -> None:
-    body = Round(np.array([0.0, 0.5]), np.array(0.15), np.array(-depth))
+    body = Cylinder(np.array([0.0, 0.5]), np.array(0.15), np.array(-depth))
     found = closest(body, (-4, 0, -1.2), (4, 0, -1.2))
     assert found.distance_m[0] == pytest.approx(expected, abs=1e-9)
 
@@ -111,7 +111,7 @@ def bodies() -> list:
                 np.linspace(0, 2 * np.pi, 9)[:-1], rng.uniform(0.4, 2, 8), strict=True)]
         )  # fmt: skip
         made += [trench(hull, rng.uniform(-2, -0.5)), trench(star, rng.uniform(-2, -0.5))]
-        made += [Round(rng.uniform(-1, 1, 2), np.array(rng.uniform(0.1, 0.5)), np.array(-1.0))]
+        made += [Cylinder(rng.uniform(-1, 1, 2), np.array(rng.uniform(0.1, 0.5)), np.array(-1.0))]
         made += [bore(*map(tuple, rng.uniform(-2, 2, size=(4, 3))))]
     return made
 
@@ -168,7 +168,9 @@ CASES = {
     "above a thin bore, very unsure": (bore((0, -5, -0.5), (0, 5, -0.5)), 0.05, 0.40),
     "along a bore, unsure both ways": (bore((-9, 0.3, -0.3), (9, 0.3, -0.3)), 0.25, 0.30),
     "under a trench's edge": (trench(shapely.box(-1, 0.2, 1, 2), 0.3), 0.20, 0.12),
-    "beside a post's foot": (Round(np.array([0.0, 0.4]), np.array(0.1), np.array(0.2)), 0.2, 0.2),
+    "beside a post's foot": (
+        Cylinder(np.array([0.0, 0.4]), np.array(0.1), np.array(0.2)), 0.2, 0.2,
+    ),
     "inside a trench": (trench(shapely.box(-1, -1, 1, 1), -0.2), 0.10, 0.10),
     "over a notch": (
         trench(shapely.Polygon([(-2, 0.1), (2, 0.1), (2, 1), (0, 0.4), (-2, 1)]), 0.1), 0.2, 0.2,

@@ -65,9 +65,8 @@ def written(make_record, path: Path, stops: tuple[tuple[float, float, float], ..
 def found(record: Path, thing: PlannedWork, frame_sigma_m: float = 0.0):
     as_built = open_as_built(record)
     (lines,) = (region.lines for region in as_built.regions())
-    tables = as_built.layers["level_band"], as_built.layers["pipe_segments"]
     (pair,) = pairs_of(
-        lines, *tables, [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
+        lines, *as_built.stations(), [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
     )
     return pair
 

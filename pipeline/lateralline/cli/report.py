@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Final
 
 import typer
 from rich.console import Console
-from rich.progress import Progress
 from rich.text import Text
 
 from lateralline import api
@@ -266,6 +265,8 @@ def reported(
     if quiet or as_json or len(sources) < 2 or not out.is_terminal:
         yield take
         return
+    from rich.progress import Progress
+
     with Progress(console=out, transient=True) as progress:
         task = progress.add_task("sites", total=len(sources))
 

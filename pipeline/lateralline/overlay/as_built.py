@@ -96,7 +96,7 @@ class AsBuilt:
     sha256: str
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
     taped_in: str  # the unit of a sketch's own axes; "" where its sites differ
-    layers: Mapping[str, AnyFrame]
+    layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
     unlocated: tuple[UnlocatedRow, ...]
 
     @property
@@ -115,6 +115,11 @@ class AsBuilt:
     def placeless(self) -> list[UnlocatedRow]:
         """Rows of what is not located and has no place: it may be anywhere."""
         return [row for row in self.unlocated if row.geometry is None]
+
+    def stations(self) -> tuple[AnyFrame, AnyFrame]:
+        """Read the layers `level_band` and `pipe_segments`, by far the largest."""
+        layers = read_layers(self.path, ("level_band", "pipe_segments"))
+        return layers["level_band"], layers["pipe_segments"]
 
     def regions(self) -> Iterator[Region]:
         """Yield all lines, and all areas of what is not located, a region at a time."""
@@ -163,7 +168,7 @@ def open_as_built(given: Path) -> AsBuilt:
         raise NotBuiltError(f"{path} is no output of lateralline build ({e})") from e
     if missing := [name for name in _NEEDED if name not in there]:
         raise NotBuiltError(f"{path} lacks {', '.join(missing)}: build its sites again")
-    layers = read_layers(path, (*_NEEDED, UNLOCATED))
+    layers = read_layers(path, ("pipe_centreline", "position_corridor", UNLOCATED))
     taped = tape_units_of(path)
     taped_in = taped.pop() if len(taped) == 1 else "" if taped else "m"
     return AsBuilt(

@@ -143,8 +143,8 @@ class Errors:
             shapely.distance(shapely.linestrings(self.legs.xy_m), work.shape) - off, 0
         )
         room = sigmas * self._upwards(0.0)
-        axis = apart(plan, lowest - room, highest + room, work, by)
-        parts = np.where(axis == 0.0, -np.inf, axis - skins_m(work, radius_m))
+        axis = axis_distance(plan, lowest - room, highest + room, work, by)
+        parts = np.where(axis == 0.0, -np.inf, axis - radii_m(work, radius_m))
         return np.where(np.isnan(straight), np.nan, np.fmax(straight, parts))
 
     def chances(self, at: Ints, body: Body, radius_m: float) -> tuple[float, float]:
@@ -263,7 +263,7 @@ def levels_of(legs: StationLegs, by: LevelsBy, sigmas: float) -> tuple[Floats, F
     return (levels - wide[..., 0]).min(axis=1), (levels + wide[..., 1]).max(axis=1)
 
 
-def apart(
+def axis_distance(
     plan_m: Floats, lowest_m: Floats, highest_m: Floats, work: PlannedWork, by: LevelsBy
 ) -> Floats:
     """Return how far axes (n) are from a thing at the least; 0 where they may be in it.
@@ -283,8 +283,8 @@ def apart(
     return np.asarray(np.hypot(np.maximum(plan_m, 0.0), np.maximum(up, 0.0)))
 
 
-def skins_m(work: PlannedWork, radius_m: float) -> float:
-    """Return what a pipe's radius, and a bore's, take off the distance of `apart`."""
+def radii_m(work: PlannedWork, radius_m: float) -> float:
+    """Return what a pipe's radius, and a bore's, take off an `axis_distance`."""
     return radius_m + (work.radius_m if work.kind == "bore" else 0.0)
 
 
@@ -311,7 +311,7 @@ def bound_anywhere(
     )
     plan = max(float(shapely.distance(region, work.shape)) - aside, 0.0)
     low, high = lowest.min(keepdims=True) - room, highest.max(keepdims=True) + room
-    return float(apart(np.array([plan]), low, high, work, by)[0]) - skins_m(work, radius_m)
+    return float(axis_distance(np.array([plan]), low, high, work, by)[0]) - radii_m(work, radius_m)
 
 
 # ---- how likely the true separation is below a limit ---------------------------------------

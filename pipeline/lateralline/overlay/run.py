@@ -26,6 +26,7 @@ from lateralline.overlay.to_record_crs import (
     level_basis,
     to_record_crs,
 )
+from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import UnlocatedRow
 from lateralline.units import METRES_PER
 from lateralline.wording import metres, plain
@@ -101,7 +102,7 @@ def compare(
     Raises FrameError when the plan cannot be brought to the record, NothingToCompareError when
     there is no line, located or not.
     """
-    regions = list(as_built.regions())
+    regions, stations = list(as_built.regions()), as_built.stations()
     if not regions and not as_built.placeless:
         raise NothingToCompareError(f"{as_built.path} holds no line: there is nothing to compare")
     datums = {str(d) for region in regions for d in region.lines.level_datum}
@@ -110,7 +111,7 @@ def compare(
     for region in regions:
         moved = to_record_crs(plan, as_built, region.plane, basis, given_sigma_m)
         terms = SearchTerms(search_m, moved.sigma_m, basis.compare, moved.sigma_up_m)
-        compared.append(_compared(as_built, region, moved, terms))
+        compared.append(_compared(region, stations, moved, terms))
     pairs = sorted((pair for one in compared for pair in one.pairs), key=_risk)
     made = Comparison(basis, as_built.unit, compared, pairs, as_built.placeless, [])
     made.notes.extend([*_notes(as_built, plan, made), *plan.notes])
@@ -118,11 +119,13 @@ def compare(
 
 
 def _compared(
-    as_built: AsBuilt, region: Region, moved: MovedWorks, terms: SearchTerms
+    region: Region,
+    stations: tuple[AnyFrame, AnyFrame],
+    moved: MovedWorks,
+    terms: SearchTerms,
 ) -> RegionComparison:
     """Return one region's pairs; those whose line runs on unlocated towards the thing as such."""
-    bands, segments = as_built.layers["level_band"], as_built.layers["pipe_segments"]
-    located = pairs_of(region.lines, bands, segments, moved.works, terms)
+    located = pairs_of(region.lines, *stations, moved.works, terms)
     unlocated = unlocated_pairs(region.unlocated, moved.works, terms)
     keys, towards = {pair.key for pair in located}, {pair.key for pair in unlocated}
     pairs = [pair.running_on() if pair.key in towards else pair for pair in located]

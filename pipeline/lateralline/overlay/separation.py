@@ -56,7 +56,7 @@ class Prism(NamedTuple):
         return np.asarray(upward(plan, (self.bottom_m - x[..., 2])[..., None]).min(axis=-1))
 
 
-class Round(NamedTuple):
+class Cylinder(NamedTuple):
     """A vertical cylinder from a bottom up."""
 
     centre: Floats  # (…, 2)
@@ -69,7 +69,7 @@ class Round(NamedTuple):
         return upward(np.hypot(off[..., 0], off[..., 1]) - self.radius_m, self.bottom_m - x[..., 2])
 
 
-Body = Bore | Prism | Round
+Body = Bore | Prism | Cylinder
 
 
 def body_of(work: PlannedWork, by: LevelsBy) -> Body:
@@ -89,7 +89,7 @@ def body_of(work: PlannedWork, by: LevelsBy) -> Body:
         return Prism(convex_rings(work.shape), bottom)
     xy = shapely.get_coordinates(work.shape)
     if work.kind != "bore":
-        return Round(xy[0], np.array(work.radius_m), bottom)
+        return Cylinder(xy[0], np.array(work.radius_m), bottom)
     z = np.broadcast_to(work.z_m if by == "level" else bottom, len(xy))
     z = np.where(np.isfinite(z), z, 0.0)
     return Bore(np.column_stack([xy, z]), np.array(work.radius_m))
