@@ -13,8 +13,8 @@ from rich.console import Console
 from typer.testing import CliRunner, Result
 
 from lateralline import api, contract, stages
-from lateralline.cli import app, batch
-from lateralline.cli.options import console
+from lateralline.cli import app, report
+from lateralline.cli.terminal import console
 from lateralline.findings import title_of
 from lateralline.record import CAUTION
 from lateralline.simulate import SCENARIOS, make_site
@@ -350,12 +350,12 @@ def test_drawing_anything_else_is_refused(sites: Path, tmp_path: Path) -> None:
 def test_a_workbook_stands_for_its_folder(sites: Path, tmp_path: Path) -> None:
     shutil.copytree(sites / "a", tmp_path / "a")
     (tmp_path / "a" / "book.xlsx").write_bytes(b"")
-    assert batch.find_sites([tmp_path / "a" / "book.xlsx"]) == [tmp_path / "a"]
+    assert report.find_sites([tmp_path / "a" / "book.xlsx"]) == [tmp_path / "a"]
 
 
 def test_a_folder_of_sites_gives_them_in_order_and_once(sites: Path) -> None:
     (sites / ".hidden").mkdir(exist_ok=True)
-    found = batch.find_sites([sites, sites / "a"])
+    found = report.find_sites([sites, sites / "a"])
     assert found == [sites / "a", sites / "b", sites / "c"]
 
 
@@ -372,9 +372,9 @@ def test_progress_is_shown_on_a_terminal_only(sites: Path, monkeypatch: pytest.M
     def shown(terminal: bool) -> str:
         out = io.StringIO()
         fake = Console(file=out, force_terminal=terminal, width=100)
-        monkeypatch.setattr(batch, "console", lambda: fake)
+        monkeypatch.setattr(report, "console", lambda: fake)
         pair = [sites / "b", sites / "c"]
-        with batch.reported(pair, batch.Outcome(), quiet=False, as_json=False) as on_site:
+        with report.reported(pair, report.Outcome(), quiet=False, as_json=False) as on_site:
             api.check(pair, on_site=on_site)
         return out.getvalue()
 

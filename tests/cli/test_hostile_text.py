@@ -25,8 +25,7 @@ from rich.text import Text
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
-from lateralline.cli.options import console
-from lateralline.cli.terminal import ShownStream, shown_streams
+from lateralline.cli.terminal import ShownStream, console, shown_streams
 from lateralline.wording import UNSEEN, shown
 from tests.support.places import ROOT
 

@@ -12,8 +12,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from lateralline.cli import document, report
-from lateralline.cli.options import console
+from lateralline.cli import report
+from lateralline.cli.command import batch_document
+from lateralline.cli.terminal import console
 from lateralline.errors import Fault
 from lateralline.findings import finding
 from lateralline.ingest.cells import _plain_text as text_of_cell
@@ -242,9 +243,7 @@ def test_faults_are_one_to_a_line_with_folder_file_and_row(
 def test_the_json_document_holds_no_nan_and_everything_else() -> None:
     unknown = replace(SITE, lines=(replace(LINE, shallowest_m=float("nan")),))
     failure = SiteFailure(Path("b"), "read", "1 fault", (Fault("a.csv", 2, "x", "", "must be"),))
-    content = json.loads(
-        document.batch_document("check", [(Path("a"), unknown)], [failure], Path("out"), 1)
-    )
+    content = json.loads(batch_document("check", [(Path("a"), unknown)], [failure], Path("out"), 1))
     (site,) = content["sites"]
     assert site["source"] == "a"
     assert site["lines"][0]["shallowest_m"] is None
@@ -258,7 +257,7 @@ def test_a_finding_that_explains_others_goes_into_the_json_document() -> None:
     """What it explains is a set; a site that failed after it used to end the document."""
     cause = finding("stop-copied", "stop R1/2", explains=["stop R1/2"], other="stop R1/1", marks=3)
     failure = SiteFailure(Path("b"), "solve", "why", findings=(cause,))
-    content = json.loads(document.batch_document("check", [], [failure], None, 2))
+    content = json.loads(batch_document("check", [], [failure], None, 2))
     (told,) = content["failures"][0]["findings"]
     assert told["title"] == cause.title
     assert told["values"] == {"other": "stop R1/1", "marks": 3}

@@ -342,7 +342,7 @@ def test_a_record_older_than_the_layer_reads_by_its_findings(
             db.execute(f"DELETE FROM {table} WHERE table_name = 'unlocated'")
         db.execute("DROP TABLE unlocated")
     (row,) = open_as_built(old).unlocated
-    assert (row["line_id"], row["extent"], row["geometry"]) == ("L2", "line", None)
+    assert (row.line_id, row.extent, row.geometry) == ("L2", "line", None)
     away = shapely.affinity.translate(AXES["L2"].buffer(0.5), 60.0)
     result = run("clearance", old, plan(tmp_path / "p.gpkg", away), "--required", "0.3m")
     assert result.exit_code == 1

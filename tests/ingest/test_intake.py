@@ -17,7 +17,7 @@ from openpyxl import Workbook
 from typer.testing import CliRunner, Result
 
 from lateralline.cli import app
-from lateralline.cli.batch import find_sites
+from lateralline.cli.report import find_sites
 from lateralline.errors import SiteFaultsError
 from lateralline.overlay.plan_files import read_plan
 from lateralline.overlay.planned import Options

@@ -22,9 +22,10 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import FrameError
 from lateralline.overlay.as_built import open_as_built
+from lateralline.overlay.files import columns_of
 from lateralline.overlay.plan_files import read_plan
 from lateralline.overlay.planned import Options
-from lateralline.overlay.run import compare
+from lateralline.overlay.run import Comparison, compare
 from tests.support.places import SAMPLES
 
 MIDDLE = np.array([500_000.0, 4_650_000.0])
@@ -61,7 +62,12 @@ def write_plan(path: Path, rows: list[dict], crs: object = "EPSG:32617", move=MI
 
 def rows_of(record: Path, plan: Path, **given) -> list[dict]:
     options = Options(required_m=given.pop("required_m", 0.3), **given.pop("options", {}))
-    return compare(open_as_built(record), read_plan(plan, options), **given).rows
+    return rows_in(compare(open_as_built(record), read_plan(plan, options), **given))
+
+
+def rows_in(made: Comparison) -> list[dict]:
+    columns = columns_of("clearance_pairs", made.pairs)
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def trench(**given) -> dict:
@@ -262,7 +268,7 @@ def test_the_shift_between_two_datums_is_in_the_error_budget(make_record, tmp_pa
     record = make_record(tmp_path / "a.gpkg")
     plan = write_plan(tmp_path / "p.gpkg", [trench(depth_m=3.0)], crs="EPSG:26717", move=to_nad27)
     made = compare(open_as_built(record), read_plan(plan, Options(required_m=0.3)), search_m=20)
-    (row,) = made.rows
+    (row,) = rows_in(made)
     assert row["frame_sigma_m"] >= 0.1
     expected = row["separation_m"] - Z95 * hypot(0.05, row["frame_sigma_m"])
     assert row["lower_95_m"] == pytest.approx(expected, abs=2e-3)
@@ -298,9 +304,9 @@ def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> N
         (frame,) = [note for note in made.notes if note.startswith("Frame")]
         assert "exact" not in frame
         assert "realizations differ by up to 2\xa0m" in frame
-        stated = compare(open_as_built(record), works, stated_m=0.5)
-        assert stated.rows[0]["frame_sigma_m"] == 0.5
-        assert stated.rows[0]["lower_95_m"] < made.rows[0]["lower_95_m"] - 0.5
+        stated = compare(open_as_built(record), works, given_sigma_m=0.5)
+        assert stated.pairs[0].frame_sigma_m == 0.5
+        assert stated.pairs[0].lower_95_m < made.pairs[0].lower_95_m - 0.5
         (frame,) = [note for note in stated.notes if note.startswith("Frame")]
         assert "taken in" in frame
 

@@ -9,17 +9,18 @@ import pytest
 import shapely
 from scipy.stats import norm
 
-from lateralline.overlay import chance
-from lateralline.overlay.bodies import (
+from lateralline.overlay.bounds import Shift, integrated, linear
+from lateralline.overlay.planned import PlannedWork
+from lateralline.overlay.separation import (
     Bore,
-    PlannedWork,
+    Cylinder,
     Prism,
-    Round,
     body_of,
     convex_rings,
+    nearest,
+    on_surface,
     stacked,
 )
-from lateralline.overlay.separation import nearest, on_surface
 
 RADIUS = 0.08
 
@@ -85,7 +86,7 @@ def test_pipe_through_a_trench_is_inside_it_by_as_much_as_it_is_above_the_bottom
 
 @pytest.mark.parametrize(("depth", "expected"), [(3.0, 0.35), (0.6, hypot(0.35, 0.6))])
 def test_post_beside_a_pipe_by_its_side_and_by_its_foot(depth: float, expected: float) -> None:
-    body = Round(np.array([0.0, 0.5]), np.array(0.15), np.array(-depth))
+    body = Cylinder(np.array([0.0, 0.5]), np.array(0.15), np.array(-depth))
     found = closest(body, (-4, 0, -1.2), (4, 0, -1.2))
     assert found.distance_m[0] == pytest.approx(expected, abs=1e-9)
 
@@ -110,7 +111,7 @@ def bodies() -> list:
                 np.linspace(0, 2 * np.pi, 9)[:-1], rng.uniform(0.4, 2, 8), strict=True)]
         )  # fmt: skip
         made += [trench(hull, rng.uniform(-2, -0.5)), trench(star, rng.uniform(-2, -0.5))]
-        made += [Round(rng.uniform(-1, 1, 2), np.array(rng.uniform(0.1, 0.5)), np.array(-1.0))]
+        made += [Cylinder(rng.uniform(-1, 1, 2), np.array(rng.uniform(0.1, 0.5)), np.array(-1.0))]
         made += [bore(*map(tuple, rng.uniform(-2, 2, size=(4, 3))))]
     return made
 
@@ -167,7 +168,9 @@ CASES = {
     "above a thin bore, very unsure": (bore((0, -5, -0.5), (0, 5, -0.5)), 0.05, 0.40),
     "along a bore, unsure both ways": (bore((-9, 0.3, -0.3), (9, 0.3, -0.3)), 0.25, 0.30),
     "under a trench's edge": (trench(shapely.box(-1, 0.2, 1, 2), 0.3), 0.20, 0.12),
-    "beside a post's foot": (Round(np.array([0.0, 0.4]), np.array(0.1), np.array(0.2)), 0.2, 0.2),
+    "beside a post's foot": (
+        Cylinder(np.array([0.0, 0.4]), np.array(0.1), np.array(0.2)), 0.2, 0.2,
+    ),
     "inside a trench": (trench(shapely.box(-1, -1, 1, 1), -0.2), 0.10, 0.10),
     "over a notch": (
         trench(shapely.Polygon([(-2, 0.1), (2, 0.1), (2, 1), (0, 0.4), (-2, 1)]), 0.1), 0.2, 0.2,
@@ -186,10 +189,8 @@ def test_probabilities_agree_with_monte_carlo(case: str) -> None:
     one = stacked([body], np.zeros(30_000, dtype=np.int64))
     true = nearest(one, PATH[0] + moved, PATH[-1] + moved).distance_m - RADIUS
     limits = (0.25, 0.0)
-    shift = chance.Shift(np.array([0.0, 1.0]), across, up)
-    for limit, found in zip(
-        limits, chance.integrated(body, PATH, RADIUS, shift, limits), strict=True
-    ):
+    shift = Shift(np.array([0.0, 1.0]), across, up)
+    for limit, found in zip(limits, integrated(body, PATH, RADIUS, shift, limits), strict=True):
         share = float((true < limit).mean())
         assert found == pytest.approx(share, abs=4.5 * np.sqrt(max(share, 1e-5) / 30_000) + 1e-3)
 
@@ -200,30 +201,28 @@ def test_the_normal_approximation_never_says_too_little(case: str) -> None:
     one = stacked([body], np.zeros(1, dtype=np.int64))
     found = nearest(one, PATH[:1], PATH[-1:])
     sigma = np.hypot(found.away[:, 1] * across, found.away[:, 2] * up)
-    shift = chance.Shift(np.array([0.0, 1.0]), across, up)
+    shift = Shift(np.array([0.0, 1.0]), across, up)
     for limit in (0.25, 0.0):
-        linear = chance.linear(found.distance_m - RADIUS, sigma, limit)[0]
-        assert chance.integrated(body, PATH, RADIUS, shift, (limit,))[0] <= linear + 2e-3
+        tangent = linear(found.distance_m - RADIUS, sigma, limit)[0]
+        assert integrated(body, PATH, RADIUS, shift, (limit,))[0] <= tangent + 2e-3
 
 
 def test_a_plain_wall_is_the_normal_distribution_itself() -> None:
     body = trench(shapely.box(-9, 0.4, 9, 1), -9.0)
-    shift = chance.Shift(np.array([0.0, 1.0]), 0.12, 0.0)
-    found = chance.integrated(body, PATH, RADIUS, shift, (0.1, 0.0))
+    shift = Shift(np.array([0.0, 1.0]), 0.12, 0.0)
+    found = integrated(body, PATH, RADIUS, shift, (0.1, 0.0))
     assert found == pytest.approx(norm.cdf((np.array([0.1, 0.0]) - 0.32) / 0.12), abs=1e-6)
 
 
 def test_both_sides_of_a_thin_bore_count() -> None:
     """A crossing: contact is |offset| < sum of radii, a difference of two normal integrals."""
     body, reach = bore((0, -5, -0.5), (0, 5, -0.5)), 0.1 + RADIUS
-    shift = chance.Shift(np.array([0.0, 1.0]), 0.01, 0.4)
+    shift = Shift(np.array([0.0, 1.0]), 0.01, 0.4)
     expected = norm.cdf((reach - 0.5) / 0.4) - norm.cdf((-reach - 0.5) / 0.4)
-    assert chance.integrated(body, PATH, RADIUS, shift, (0.0,))[0] == pytest.approx(
-        expected, abs=1e-3
-    )
+    assert integrated(body, PATH, RADIUS, shift, (0.0,))[0] == pytest.approx(expected, abs=1e-3)
 
 
 def test_what_is_exactly_known_is_sure() -> None:
     body = trench(shapely.box(-9, 0.4, 9, 1), -9.0)
-    sure = chance.Shift(np.array([0.0, 1.0]), 0.0, 0.0)
-    assert chance.integrated(body, PATH, RADIUS, sure, (0.33, 0.31)) == pytest.approx((1.0, 0.0))
+    sure = Shift(np.array([0.0, 1.0]), 0.0, 0.0)
+    assert integrated(body, PATH, RADIUS, sure, (0.33, 0.31)) == pytest.approx((1.0, 0.0))

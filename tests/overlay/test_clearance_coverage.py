@@ -10,10 +10,10 @@ import pytest
 import shapely
 
 from lateralline.overlay.as_built import open_as_built
-from lateralline.overlay.bodies import PlannedWork, body_of, stacked
 from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.clearance import pairs_of
-from lateralline.overlay.separation import nearest
+from lateralline.overlay.planned import PlannedWork
+from lateralline.overlay.separation import body_of, nearest, stacked
 
 DRAWS = 4_000
 #: A line with a bend, a stop every two metres or so.
@@ -65,9 +65,8 @@ def written(make_record, path: Path, stops: tuple[tuple[float, float, float], ..
 def found(record: Path, thing: PlannedWork, frame_sigma_m: float = 0.0):
     as_built = open_as_built(record)
     (lines,) = (region.lines for region in as_built.regions())
-    tables = as_built.table("level_band"), as_built.table("pipe_segments")
     (pair,) = pairs_of(
-        lines, *tables, [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
+        lines, *as_built.stations(), [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
     )
     return pair
 
@@ -104,8 +103,8 @@ def test_a_shift_of_datum_brings_nothing_nearer_than_levels_let_it(
     true = true_separations(WORKS[name], frame_sigma_m=frame_sigma_m)
     assert (true >= pair.lower_95_m).mean() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / DRAWS)
     if pair.lower_95_m < 0.0:
-        assert np.isnan(pair.contact) or pair.contact > 0.01
-    assert np.isnan(pair.contact) == (pair.no_chance != "")
+        assert np.isnan(pair.probability_contact) or pair.probability_contact > 0.01
+    assert np.isnan(pair.probability_contact) == (pair.no_chance != "")
     if frame_sigma_m > 2.0 and "above" in name:  # bottom 0.9 m down, pipe not above 1.28
         assert 0.0 < pair.lower_95_m < 1.28 - 0.9 - RADIUS
 
@@ -126,6 +125,9 @@ def test_beside_a_long_trench_the_interval_of_one_place_would_not_do(
 def test_a_lines_probabilities_are_never_too_little(record: Path, name: str) -> None:
     pair = found(record, WORKS[name])
     true = true_separations(WORKS[name])
-    for limit, said in ((pair.work.required_m, pair.below_required), (0.0, pair.contact)):
+    for limit, said in (
+        (pair.work.required_m, pair.probability_below_required),
+        (0.0, pair.probability_contact),
+    ):
         share = float((true < limit).mean())
         assert said >= share - 4.5 * np.sqrt(max(share, 1e-4) / DRAWS) - 1e-3, f"{share:.4f}"

@@ -17,10 +17,8 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import FrameError, SiteFaultsError
 from lateralline.overlay.as_built import NotBuiltError, open_as_built
-from lateralline.overlay.bodies import PlannedWork
-from lateralline.overlay.plan_drawing import LayerUse
-from lateralline.overlay.plan_files import read_plan
-from lateralline.overlay.planned import PIECE_M, Options, PlannedWorks
+from lateralline.overlay.plan_files import LayerUse, read_plan
+from lateralline.overlay.planned import PIECE_M, Options, PlannedWork, PlannedWorks
 from lateralline.overlay.run import compare
 
 MIDDLE = np.array([500_000.0, 4_650_000.0])
@@ -126,8 +124,8 @@ def test_a_long_line_in_degrees_is_straight_in_degrees(plan, make_record, tmp_pa
     work = one(plan(long))
     assert work.shape.length / (len(work.shape.coords) - 1) < PIECE_M
     record = make_record(tmp_path / "a.gpkg")
-    (row,) = compare(open_as_built(record), plan(long)).rows
-    assert row["separation_m"] == pytest.approx(-0.05 - 0.08, abs=5e-3)
+    (row,) = compare(open_as_built(record), plan(long)).pairs
+    assert row.separation_m == pytest.approx(-0.05 - 0.08, abs=5e-3)
 
 
 # ---- levels --------------------------------------------------------------------------------
@@ -144,12 +142,12 @@ def test_levels_out_of_all_measure_with_the_ground_are_not_used(
     """Ellipsoidal heights where the record's are another's: 40 m up, which no bore is."""
     record = open_as_built(make_record(tmp_path / "a.gpkg"))
     up = [degrees(-1, 0.2, 140.0), degrees(3, 0.2, 140.0)]
-    (by_depth,) = compare(record, plan(bore(*up, depth_m=1.0)), plan_levels="same").rows
-    (in_plan,) = compare(record, plan(bore(*up)), plan_levels="same").rows
-    assert by_depth["levels_by"] == "depth_below_ground"
-    assert in_plan["levels_by"] == "plan_only"
-    assert in_plan["verdict"] == "conflict"
-    assert "its level does not go with the ground" in in_plan["what"]
+    (by_depth,) = compare(record, plan(bore(*up, depth_m=1.0)), plan_levels="same").pairs
+    (in_plan,) = compare(record, plan(bore(*up)), plan_levels="same").pairs
+    assert by_depth.levels_by == "depth_below_ground"
+    assert in_plan.levels_by == "plan_only"
+    assert in_plan.verdict == "conflict"
+    assert "its level does not go with the ground" in in_plan.what
 
 
 def test_levels_that_no_operation_leads_over_say_how_to_leave_them_out(
@@ -159,7 +157,7 @@ def test_levels_that_no_operation_leads_over_say_how_to_leave_them_out(
     made = plan(bore(degrees(0, 2, 98.0), degrees(3, 2, 98.0), depth_m=1.0))
     with pytest.raises(FrameError, match="--plan-levels none"):
         compare(record, made)
-    assert compare(record, made, plan_levels="none").rows[0]["levels_by"] == "depth_below_ground"
+    assert compare(record, made, plan_levels="none").pairs[0].levels_by == "depth_below_ground"
 
 
 def test_z_of_outlines_is_not_used_and_that_is_said(plan) -> None:

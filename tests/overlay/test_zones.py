@@ -23,7 +23,6 @@ from lateralline.overlay.as_built import NotBuiltError, open_as_built
 from lateralline.overlay.files import overlay_folder
 from lateralline.overlay.zones import (
     SMOOTHED_WITHIN_M,
-    add_merged,
     add_zones,
     filled,
     given_distance,
@@ -273,7 +272,7 @@ def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path)
         tmp_path / "z", "dig_zones", as_built.crs, ("dig_zone_merged",), replace=False
     ) as overlay:
         (lines,) = (region.lines for region in as_built.regions())
-        assert add_merged(overlay, lines, HALF_M).without_corridor == [("S1", "L1")]
+        assert add_zones(overlay, lines, HALF_M, merged=True).without_corridor == [("S1", "L1")]
         overlay.close("made in a test")
     assert (
         len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="dig_zone_merged")) == 1

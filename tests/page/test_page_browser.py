@@ -30,10 +30,10 @@ from pyproj import Geod
 from typer.testing import CliRunner
 
 from lateralline.cli import app
-from lateralline.overlay.rows import at_least
+from lateralline.overlay.run import at_least
 from lateralline.page.figures import PALETTE
 from lateralline.page.places import Fact, fact_text
-from lateralline.record.lineage import CAUTION
+from lateralline.record import CAUTION
 from lateralline.wording import in_unit
 from tests.support import chromium
 from tests.support.places import SAMPLES

@@ -17,7 +17,8 @@ import shapely
 from typer.testing import CliRunner, Result
 
 from lateralline import stages
-from lateralline.cli import app, changed
+from lateralline.cli import app
+from lateralline.cli.update import verdict
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.findings import Finding, title_of
@@ -760,7 +761,7 @@ def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: P
         assert "rely on neither record" in f.what_to_do
         assert CAUTION in " ".join(f.what_to_do.split())
     assert not any("was wrong" in f.what for f in told.warnings)
-    assert "rely on neither record" in changed.verdict(told)
+    assert "rely on neither record" in verdict(told)
 
 
 @pytest.mark.parametrize(

@@ -11,28 +11,32 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from math import nan
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO, Tolerance
 from lateralline.draw.sheet import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together
-from lateralline.overlay import rows as as_rows
-from lateralline.overlay.as_built import UNLOCATED, open_as_built
+from lateralline.overlay.as_built import UNLOCATED, named, open_as_built, unlocated_cells
+from lateralline.overlay.clearance import Pair
 from lateralline.overlay.files import overlay_folder
-from lateralline.overlay.plan_drawing import LayerUse
-from lateralline.overlay.plan_files import column_names, read_plan
+from lateralline.overlay.plan_files import LayerUse, column_names, read_plan
 from lateralline.overlay.planned import KINDS, Options
-from lateralline.overlay.run import Comparison, compare
+from lateralline.overlay.run import (
+    Comparison,
+    at_least,
+    compare,
+    length,
+    pair_cells,
+    probability,
+)
 from lateralline.overlay.run import write as write_comparison
-from lateralline.overlay.unlocated import add_placeless, add_unlocated, named, said
-from lateralline.overlay.zones import Drawn, add_merged, add_zones, given_distance, rule_named
+from lateralline.overlay.zones import Drawn, add_zones, given_distance, rule_named
 from lateralline.published import dig_rules
-from lateralline.record.layers import GEOMETRY
+from lateralline.record.rows import UnlocatedRow
 
 __all__ = [
-    "GEOMETRY",
     "KINDS",
     "UNKNOWN_DIAMETER_M",
     "UNKNOWN_WALLS_RATIO",
@@ -41,15 +45,20 @@ __all__ = [
     "Drawn",
     "LayerUse",
     "Options",
+    "Pair",
     "Tolerance",
-    "as_rows",
+    "UnlocatedRow",
+    "at_least",
     "clearance",
     "column_names",
     "dig_rules",
+    "length",
     "named",
     "nearest",
+    "pair_cells",
+    "probability",
     "refuse_picture",
-    "said",
+    "unlocated_cells",
     "zones",
 ]
 
@@ -61,12 +70,12 @@ class DigZones:
     rule: Tolerance
     unit: str  # the crew's own unit of length
     drawn: Drawn
-    unlocated: tuple[dict[str, Any], ...]  # rows of the record's layer `unlocated`
+    unlocated: tuple[UnlocatedRow, ...]  # rows of the record's layer `unlocated`
 
     @property
-    def missing(self) -> list[dict[str, Any]]:
+    def missing(self) -> list[UnlocatedRow]:
         """Rows of lines and stops that have no zone at all."""
-        return [row for row in self.unlocated if row["extent"] != "beyond_end" or row["stop_id"]]
+        return [row for row in self.unlocated if row.extent != "beyond_end" or row.stop_id]
 
 
 def zones(
@@ -97,7 +106,6 @@ def zones(
     )
     as_built = open_as_built(record)
     layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
-    add = add_zones if dissolve == "line" else add_merged
     drawn = Drawn()
     with together():
         with overlay_folder(
@@ -105,9 +113,10 @@ def zones(
         ) as overlay:
             for region in as_built.regions():
                 if len(region.lines.line):
-                    drawn.take(add(overlay, region.lines, chosen), region.unlocated)
-                add_unlocated(overlay, region.unlocated)
-            add_placeless(overlay, as_built.placeless)
+                    made = add_zones(overlay, region.lines, chosen, merged=dissolve == "all")
+                    drawn.take(made, region.unlocated)
+                overlay.add_unlocated(region.plane, region.unlocated)
+            overlay.add_placeless(as_built.placeless)
             if drawn.lines or as_built.unlocated:
                 overlay.close(
                     f"{chosen.title}: {chosen.distance_m:.3f} m each side. {chosen.source}."
@@ -151,9 +160,9 @@ def clearance(
         plan, options, crs=plan_crs, uses=layers, unit=plan_unit, sketch_unit=as_built.taped_in
     )
     made = compare(
-        as_built, works, search_m=search_m, plan_levels=plan_levels, stated_m=shift_sigma_m
+        as_built, works, search_m=search_m, plan_levels=plan_levels, given_sigma_m=shift_sigma_m
     )
-    if picture is not None and not made.parts:
+    if picture is not None and not made.regions:
         picture = None
         made.notes.append("No picture: nothing of this record has a place.")
     with together():

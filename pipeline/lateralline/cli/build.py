@@ -7,22 +7,19 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import AsJson, Quiet, Replace, Sites
+from lateralline.cli.options import AsJson, Quiet, Replace, Sites, option
+from lateralline.cli.report import Outcome, find_sites, print_outcome, reported
 
 
 def build(
     sites: Sites,
-    out: Annotated[
-        Path,
-        typer.Option("--out", "-o", metavar="OUT", help="Folder to write.", show_default=False),
-    ],
+    out: Annotated[Path, option("Folder to write.", "--out", "-o", metavar="OUT")],
     crs: Annotated[
         str | None,
-        typer.Option(
-            metavar="CRS",
-            help="Coordinate reference system of the GeoPackage, as EPSG:32617; "
+        option(
+            "Coordinate reference system of the GeoPackage, as EPSG:32617; "
             "else that of the first site.",
-            show_default=False,
+            metavar="CRS",
         ),
     ] = None,
     replace: Replace = False,
@@ -44,7 +41,6 @@ def build(
       lateralline build sites -o city --crs EPSG:32617 --replace
     """
     from lateralline import api
-    from lateralline.cli.batch import Outcome, find_sites, print_outcome, reported
 
     sources, outcome = find_sites(sites), Outcome()
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
@@ -55,6 +51,10 @@ def build(
         else:
             written = out
     code = outcome.exit_code
-    said = outcome.counted("built", f" into {out}") + ("." if written else ": nothing was written.")
-    print_outcome(outcome, "build", said, quiet=quiet, as_json=as_json, exit_code=code, out=written)
+    message = outcome.counted("built", f" into {out}") + (
+        "." if written else ": nothing was written."
+    )
+    print_outcome(
+        outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
+    )
     raise typer.Exit(code)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import typer
 
-from lateralline.cli.options import NOTHING, AsJson, Quiet, Sites
+from lateralline.cli.command import NOTHING
+from lateralline.cli.options import AsJson, Quiet, Sites
+from lateralline.cli.report import Outcome, find_sites, print_outcome, reported
 
 
 def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
@@ -21,12 +23,11 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
       lateralline check sites --json
     """
     from lateralline import api
-    from lateralline.cli.batch import Outcome, find_sites, print_outcome, reported
 
     sources, outcome = find_sites(sites), Outcome()
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         api.check(sources, on_site=on_site)
-    said = f"{outcome.counted('checked')}; nothing was written."
+    message = f"{outcome.counted('checked')}; nothing was written."
     code = NOTHING if outcome.failures else outcome.exit_code
-    print_outcome(outcome, "check", said, quiet=quiet, as_json=as_json, exit_code=code)
+    print_outcome(outcome, "check", message, quiet=quiet, as_json=as_json, exit_code=code)
     raise typer.Exit(code)

@@ -2,62 +2,75 @@
 
 from __future__ import annotations
 
+from math import nan
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 import typer
+from rich.table import Table
 
+from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
 from lateralline.cli.options import (
-    CLEAN,
-    WITH_ERRORS,
     AnyRecord,
     AsJson,
     Picture,
     Replace,
+    argument,
     metres,
-    refuse_suffix,
+    option,
+    refuse_picture,
 )
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console, print_indented
+from lateralline.units import METRES_PER
+from lateralline.wording import in_both, with_own_unit
+
+if TYPE_CHECKING:
+    from lateralline.api.overlays import Comparison, LayerUse, Pair
+
+_NONE_SHOWN: Final = (
+    "No conflict is shown by these records. That is no clearance to dig: it says nothing of pipes "
+    "nobody located, of what lies past the ends of a located line, or of other utilities."
+)
+_VERDICTS: Final = {
+    "not_located": "not located",
+    "conflict": "conflict",
+    "none_shown": "no conflict shown",
+}
 
 
 def clearance(
     built: AnyRecord,
     plan: Annotated[
         Path,
-        typer.Argument(
+        argument(
+            "Planned works: GeoPackage, GeoJSON or DXF.",
             metavar="PLAN",
             exists=True,
             dir_okay=False,
-            help="Planned works: GeoPackage, GeoJSON or DXF.",
-            show_default=False,
         ),
     ],
     required: Annotated[
         str,
-        typer.Option(
-            metavar="LENGTH",
-            help="Least separation of surfaces, as 0.3m or 12in, where the plan's own attribute "
+        option(
+            "Least separation of surfaces, as 0.3m or 12in, where the plan's own attribute "
             "required_m does not say; there is no default.",
-            show_default=False,
+            metavar="LENGTH",
         ),
     ] = "",
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", metavar="OUT", help="Folder to write.", show_default=False),
-    ] = None,
+    out: Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="OUT")] = None,
     plan_crs: Annotated[
         str,
-        typer.Option(
+        option(
+            "CRS of a plan that names none, as every DXF; local = a sketch's own axes.",
             metavar="CRS",
-            help="CRS of a plan that names none, as every DXF; local = a sketch's own axes.",
-            show_default=False,
         ),
     ] = "",
     plan_levels: Annotated[
         Literal["same", "none", ""],
-        typer.Option(
-            help="same: levels in the plan are on the record's basis; none: use depths alone. Else "
-            "levels count only when both CRSs name a vertical system.",
-            show_default=False,
+        option(
+            "same: levels in the plan are on the record's basis; none: use depths alone. Else "
+            "levels count only when both CRSs name a vertical system."
         ),
     ] = "",
     plan_unit: Annotated[
@@ -69,20 +82,14 @@ def clearance(
         ),
     ] = "",
     plan_tolerance: Annotated[
-        str,
-        typer.Option(
-            metavar="LENGTH",
-            help="How far the works may be built off the plan, 95 %, as 0.1m.",
-            show_default=False,
-        ),
+        str, option("How far the works may be built off the plan, 95 %, as 0.1m.", metavar="LENGTH")
     ] = "",
     shift_accuracy: Annotated[
         str,
-        typer.Option(
-            metavar="LENGTH",
-            help="1 σ between plan and record, where no shift of datum is made, or one without a "
+        option(
+            "1 σ between plan and record, where no shift of datum is made, or one without a "
             "published σ.",
-            show_default=False,
+            metavar="LENGTH",
         ),
     ] = "",
     column: Annotated[
@@ -128,11 +135,7 @@ def clearance(
       lateralline clearance out plan.dxf --plan-crs EPSG:32617 --layer BORE=bore,diameter_m=0.16 \
 --required 12in
     """
-    from math import nan
-
     from lateralline.api import overlays
-    from lateralline.cli.clearance_report import columns_said, layers_said, print_comparison
-    from lateralline.units import METRES_PER
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
@@ -140,11 +143,11 @@ def clearance(
         raise typer.BadParameter(
             "nothing is written: say --out or --picture", param_hint="--replace"
         )
-    refuse_suffix(picture)
+    refuse_picture(picture)
     options = overlays.Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
-        columns=columns_said(column or []),
+        columns=_columns(column or []),
     )
     made = overlays.clearance(
         built,
@@ -155,12 +158,137 @@ def clearance(
         plan_crs=plan_crs,
         plan_levels=plan_levels,
         plan_unit=plan_unit,
-        layers=layers_said(layer or []),
+        layers=_layers(layer or []),
         shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
         picture=picture,
         replace=replace,
     )
     code = CLEAN if made.shows_none else WITH_ERRORS
-    drawn = picture if made.parts else None
-    print_comparison(made, out, drawn, as_json=as_json, exit_code=code)
+    drawn = picture if made.regions else None
+    _print(made, out, drawn, as_json=as_json, exit_code=code)
     raise typer.Exit(code)
+
+
+def _columns(given: list[str]) -> dict[str, str]:
+    """Return --column options as our name → the plan's; typer.BadParameter for what is none."""
+    out: dict[str, str] = {}
+    for text in given:
+        ours, equals, theirs = (part.strip() for part in text.partition("="))
+        if not equals or not theirs:
+            raise typer.BadParameter(f"OURS=THEIRS; got {text!r}", param_hint="--column")
+        _known(ours, "--column")
+        out[ours] = theirs
+    return out
+
+
+def _layers(given: list[str]) -> dict[str, LayerUse]:
+    """Return --layer options as layer → its use."""
+    from lateralline.api.overlays import KINDS, LayerUse
+
+    out: dict[str, LayerUse] = {}
+    for text in given:
+        name, _, rest = text.partition("=")
+        kind, *more = (part.strip() for part in rest.split(","))
+        found = next((k for k in KINDS if k == kind), None)
+        if not name.strip() or found is None:
+            raise typer.BadParameter(
+                f"NAME=KIND with KIND one of {', '.join(KINDS)}; got {text!r}", param_hint="--layer"
+            )
+        cells: dict[str, object] = {}
+        for pair in more:
+            key, equals, value = (part.strip() for part in pair.partition("="))
+            if not equals:
+                raise typer.BadParameter(
+                    f"NAME=KIND,attribute=value; got {text!r}", param_hint="--layer"
+                )
+            _known(key, "--layer")
+            cells[key] = value
+        out[name.strip()] = LayerUse(found, cells)
+    return out
+
+
+def _known(name: str, option: str) -> None:
+    from lateralline.api import overlays
+
+    names = overlays.column_names()
+    if name not in names:
+        raise typer.BadParameter(
+            f"no attribute is called {name!r}; {overlays.nearest(name, names)}", param_hint=option
+        )
+
+
+def _print(
+    made: Comparison, out: Path | None, picture: Path | None, *, as_json: bool, exit_code: int
+) -> None:
+    """Print every pair, the riskiest first, what they rest on, and the caution."""
+    from lateralline.api import overlays
+
+    if as_json:
+        near = (*made.placeless, *made.unlocated_near)
+        cells = map(overlays.pair_cells, made.pairs)
+        content = {
+            **head("clearance", out, exit_code),
+            "conflicts": made.conflicts,
+            "not_located": [overlays.unlocated_cells(row) for row in near],
+            "none_shown_means": _NONE_SHOWN,
+            "notes": made.notes,
+            "pairs": [{k: v for k, v in row.items() if k != "caution"} for row in cells],
+        }
+        typer.echo(json_text(content))
+        return
+    to = console()
+    if made.pairs:
+        to.print(_table(made.pairs, made.unit))
+    for n, pair in enumerate(made.pairs, start=1):
+        what = pair.in_words(lambda value_m: in_both(value_m, made.unit))
+        text = f"{n} {pair.site_id} {pair.line_id}, {pair.work_name or pair.work_id}: {what}"
+        print_indented(to, text, 2, _style(pair))
+    for n, note in enumerate(made.notes):
+        bold = "bold red" if n == 0 and made.placeless else ""
+        print_indented(to, with_own_unit(note, made.unit), style=bold)
+    if made.shows_none:
+        print_indented(to, _NONE_SHOWN, style="bold")
+    wrote = [str(path) for path in (out, picture) if path is not None]
+    counts = f"{made.conflicts} conflict(s) in {len(made.pairs)} pair(s) listed"
+    if missing := made.not_located + len(made.placeless):
+        counts += f", {missing} not located"
+    print_last_words(counts + (f"; wrote {', '.join(wrote)}" if wrote else ""))
+
+
+def _style(pair: Pair) -> str:
+    return "" if pair.verdict == "none_shown" else "bold red"
+
+
+def _table(pairs: list[Pair], unit: str) -> Table:
+    from lateralline.api import overlays
+
+    table = Table(
+        box=None,
+        pad_edge=False,
+        collapse_padding=True,
+        title=f"in {unit}, the riskiest first",
+        title_justify="left",
+    )
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("line", no_wrap=True)
+    table.add_column("planned")  # the one to wrap
+    table.add_column("verdict", no_wrap=True)
+    for name in ("apart", "at least", "needed", "P below", "P touch", f"at {unit}"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("by", no_wrap=True)
+    for n, pair in enumerate(pairs, start=1):
+        table.add_row(
+            str(n),
+            f"{pair.site_id} {pair.line_id}",
+            pair.work_name or pair.work_id,
+            _VERDICTS[pair.verdict],
+            overlays.length(pair.separation_m, unit),
+            overlays.at_least(pair.lower_95_m, unit),
+            overlays.length(pair.required_m, unit),
+            overlays.probability(pair.probability_below_required),
+            overlays.probability(pair.probability_contact),
+            overlays.length(pair.chainage_m, unit),
+            pair.levels_by.partition("_")[0],
+            style=_style(pair),
+        )
+    return table

@@ -1,21 +1,38 @@
-"""How every command ends: in words on stderr, and under `--json` in a document on stdout too."""
+"""How every command ends: its exit code, words on stderr, and under `--json` one document.
+
+A document is in metres and has no NaN.
+"""
 
 from __future__ import annotations
 
 import errno
+import json
 import logging
+import math
 import os
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import typer
 from typer.core import TyperCommand
 
-from lateralline.cli.options import NOTHING, UNFORESEEN
+from lateralline import __version__, wording
 from lateralline.errors import LaterallineError, of_files, reason
+
+if TYPE_CHECKING:
+    from lateralline.api import SiteFailure, SiteSummary
+    from lateralline.api.records import SiteChanges
+
+#: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
+CLEAN: Final = 0
+WITH_ERRORS: Final = 1
+NOTHING: Final = 2
+#: An error nobody foresaw: EX_SOFTWARE of sysexits.h (from memory).
+UNFORESEEN: Final = 70
 
 TRACEBACK: Final = "LATERALLINE_TRACEBACK"
 
@@ -23,7 +40,7 @@ TRACEBACK: Final = "LATERALLINE_TRACEBACK"
 class Command(TyperCommand):
     """A command that ends with one friendly line: exit code 2 where it raises on purpose.
 
-    What nobody foresaw ends with 70, never with 1, which says what a run found. Whoever asked for
+    What nobody foresaw ends with 70, never with 1, which is of what a run found. Whoever asked for
     `--json` gets one document whatever happens, wrong arguments included.
     """
 
@@ -36,7 +53,7 @@ class Command(TyperCommand):
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command."""
-        with _notes_said(), self._ending(bool(ctx.params.get("as_json")), ctx.params.get("out")):
+        with _notes_shown(), self._ending(bool(ctx.params.get("as_json")), ctx.params.get("out")):
             return super().invoke(ctx)
 
     @contextmanager
@@ -48,14 +65,12 @@ class Command(TyperCommand):
         except Exception as e:
             if isinstance(e, OSError) and e.errno == errno.EPIPE:
                 raise  # the reader of a pipe left: no error of ours, and nobody to tell
-            said, code = _said(e)
+            message, code = _message(e)
             if as_json:
-                from lateralline.cli.document import error_document
-
-                typer.echo(error_document(self.name or "", said, out, code))
+                typer.echo(error_document(self.name or "", message, out, code))
             if hasattr(e, "exit_code"):
                 raise  # typer says it, with the usage
-            typer.echo(f"lateralline: {said}", err=True)
+            typer.echo(f"lateralline: {message}", err=True)
             if code == UNFORESEEN and os.environ.get(TRACEBACK):
                 traceback.print_exception(e)
             raise typer.Exit(code) from e
@@ -69,7 +84,7 @@ class _NoteHandler(logging.Handler):
 
 
 @contextmanager
-def _notes_said() -> Iterator[None]:
+def _notes_shown() -> Iterator[None]:
     log, notes = logging.getLogger("lateralline.output"), _NoteHandler()
     log.addHandler(notes)
     log.setLevel(logging.INFO)
@@ -79,8 +94,8 @@ def _notes_said() -> Iterator[None]:
         log.removeHandler(notes)
 
 
-def _said(error: Exception) -> tuple[str, int]:
-    """Return what an error says and the exit code it ends with."""
+def _message(error: Exception) -> tuple[str, int]:
+    """Return the message of an error and the exit code it ends with."""
     if isinstance(error, LaterallineError):
         return str(error), NOTHING
     if hasattr(error, "exit_code"):  # a wrong argument, or a whole line of them
@@ -89,14 +104,86 @@ def _said(error: Exception) -> tuple[str, int]:
         # All that is written is UTF-8, so the half of a pair came with what was given: a name on
         # the disk or an argument whose bytes are no UTF-8.
         before, after = error.object[: error.start], error.object[error.start :]
-        said = before.rpartition("\n")[2][-40:] + after.partition("\n")[0][:40]
-        return f"{said.strip()} is no text in UTF-8: rename that file, or retype the words", NOTHING
+        message = before.rpartition("\n")[2][-40:] + after.partition("\n")[0][:40]
+        return (
+            f"{message.strip()} is no text in UTF-8: rename that file, or retype the words",
+            NOTHING,
+        )
     if isinstance(error, OSError):
         return f"{error.filename or 'file'}: {error.strerror or error}", NOTHING
     if of_files(error):
         return f"a file could not be read or written: {reason(error)}", NOTHING
-    said = (
+    message = (
         f"{type(error).__name__}: {error}. This is a fault of lateralline, not of what it was "
         f"given: please report it ({TRACEBACK}=1 in the environment shows where)."
     )
-    return said, UNFORESEEN
+    return message, UNFORESEEN
+
+
+# ---- the document of --json ----------------------------------------------------------------
+
+
+def batch_document(
+    command: str,
+    sites: Iterable[tuple[Path, SiteSummary]],
+    failures: Iterable[SiteFailure],
+    out: Path | None,
+    exit_code: int,
+) -> str:
+    """Return the JSON text of a batch; numbers that are not known are null.
+
+    `out` is the folder that was written, None when none was.
+    """
+    content = {
+        **head(command, out, exit_code),
+        "sites": [{"source": str(source), **asdict(summary)} for source, summary in sites],
+        "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
+    }
+    return json_text(content)
+
+
+def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
+    """Return the JSON text of an update: what moved, and whether the old one contains it."""
+    from lateralline.api.records import plain
+
+    folder = None if built is None else str(built)
+    return json_text({**head("update", out, exit_code), "built": folder, **plain(changes)})
+
+
+def error_document(command: str, error: str, out: Path | None, exit_code: int) -> str:
+    """Return the JSON text of a run that was refused; `out` is the folder it was to write."""
+    return json_text({**head(command, out, exit_code), "error": error, "sites": [], "failures": []})
+
+
+def head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:
+    """Return what every document begins with; `out` is what was written, None for nothing."""
+    from lateralline.api import CAUTION
+
+    return {
+        "lateralline": __version__,
+        "command": command,
+        "caution": CAUTION,
+        "out": None if out is None else str(out),
+        "exit_code": exit_code,
+    }
+
+
+def json_text(content: dict[str, object]) -> str:
+    """Return JSON; numbers that are not known are null, blanks of the common kind."""
+    return json.dumps(_plain(content), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: object) -> object:
+    """Turn NaN and infinities into null and no-break spaces into plain ones, at any depth."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case str():
+            return wording.plain(value)
+        case dict():
+            return {key: _plain(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_plain(item) for item in value]
+        case frozenset():
+            return sorted(map(str, value))
+    return value

@@ -5,29 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from lateralline.cli.options import Record, Replace, refuse_suffix
+from lateralline.cli.options import Record, Replace, one_site, option, refuse_picture
+from lateralline.cli.report import print_last_words
 
 
 def draw(
     built: Record,
     out: Annotated[
-        Path,
-        typer.Option(
-            "--out",
-            "-o",
-            metavar="PICTURE",
-            help="Picture to write: .png, .svg or .pdf.",
-            show_default=False,
-        ),
+        Path, option("Picture to write: .png, .svg or .pdf.", "--out", "-o", metavar="PICTURE")
     ],
-    site: Annotated[
-        str,
-        typer.Option(
-            metavar="ID", help="Site to draw; needed when OUT holds several.", show_default=False
-        ),
-    ] = "",
+    site: Annotated[str, option("Site to draw; needed when OUT holds several.", metavar="ID")] = "",
     replace: Replace = False,
 ) -> None:
     """Draw plan and profile of a built site.
@@ -39,11 +26,8 @@ def draw(
       lateralline draw out -o plan.png
       lateralline draw city -o plan.svg --site EX-001
     """
-    from lateralline.api import CAUTION, documents
-    from lateralline.cli import report
-    from lateralline.cli.built import one_site
-    from lateralline.cli.options import console
+    from lateralline.api import documents
 
-    refuse_suffix(out, "--out")
+    refuse_picture(out, "--out")
     documents.draw_picture(*one_site(built, site), out, replace=replace)
-    report.print_last_words(console(), f"wrote {out}", CAUTION)
+    print_last_words(f"wrote {out}")

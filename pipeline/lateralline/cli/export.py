@@ -7,28 +7,21 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Record, Replace
+from lateralline.cli.options import Record, Replace, option, refuse_suffix, sites_of
+from lateralline.cli.report import print_last_words
 
 
 def export(
     built: Record,
-    out: Annotated[
-        Path,
-        typer.Option(
-            "--out", "-o", metavar="FILE", help="File to write: .dxf or .kml.", show_default=False
-        ),
-    ],
-    site: Annotated[
-        str, typer.Option(metavar="ID", help="One site; else all of them.", show_default=False)
-    ] = "",
+    out: Annotated[Path, option("File to write: .dxf or .kml.", "--out", "-o", metavar="FILE")],
+    site: Annotated[str, option("One site; else all of them.", metavar="ID")] = "",
     scale: Annotated[
         float | None,
-        typer.Option(
-            min=1.0,
-            max=1e5,
+        option(
+            "Plot scale 1:N that texts of a drawing are for; else 1:200.",
+            at_least=1.0,
+            at_most=1e5,
             metavar="N",
-            help="Plot scale 1:N that texts of a drawing are for; else 1:200.",
-            show_default=False,
         ),
     ] = None,
     replace: Replace = False,
@@ -43,18 +36,12 @@ def export(
       lateralline export out -o site.dxf --scale 200
       lateralline export out -o site.kml
     """
-    from lateralline.api import CAUTION, documents
-    from lateralline.cli import report
-    from lateralline.cli.built import sites_of
-    from lateralline.cli.options import console
+    from lateralline.api import documents
 
     [(asbuilt, _), *_] = sites_of(built)
-    suffix = out.suffix.lower()
-    if suffix not in documents.EXPORT_SUFFIXES:
-        kinds = " or ".join(documents.EXPORT_SUFFIXES)
-        raise typer.BadParameter(f"must end in {kinds}; got {out.name!r}", param_hint="--out")
-    if scale is not None and suffix != ".dxf":
+    refuse_suffix(out, documents.EXPORT_SUFFIXES, "must end in {}", "--out")
+    if scale is not None and out.suffix.casefold() != ".dxf":
         raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
     plot_scale = scale or documents.PLOT_SCALE
     documents.export(asbuilt, out, site=site, plot_scale=plot_scale, replace=replace)
-    report.print_last_words(console(), f"wrote {out}", CAUTION)
+    print_last_words(f"wrote {out}")

@@ -7,31 +7,36 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Replace
+from lateralline.cli.options import (
+    Replace,
+    argument,
+    known_paper,
+    option,
+    refuse_suffix,
+    refuse_unknown,
+)
+from lateralline.cli.report import print_last_words
 
 
 def field_sheet(
     site: Annotated[
         Path | None,
-        typer.Argument(
+        argument(
+            "Site folder or workbook to take head, units, runs, pipes and control from.",
             metavar="SITE",
             exists=True,
-            help="Site folder or workbook to take head, units, runs, pipes and control from.",
-            show_default=False,
         ),
     ] = None,
-    out: Annotated[
-        Path,
-        typer.Option("--out", "-o", metavar="PDF", help="File to write.", show_default=False),
-    ] = Path("field-sheet.pdf"),
+    out: Annotated[Path, option("File to write.", "--out", "-o", metavar="PDF")] = Path(
+        "field-sheet.pdf"
+    ),
     paper: Annotated[str, typer.Option(metavar="PAPER", help="A4 or letter, landscape.")] = "A4",
     units: Annotated[
         str | None,
-        typer.Option(
-            metavar="UNIT",
-            help="What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; "
+        option(
+            "What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; "
             "else those of SITE, else m.",
-            show_default=False,
+            metavar="UNIT",
         ),
     ] = None,
     stops: Annotated[
@@ -39,11 +44,10 @@ def field_sheet(
     ] = 12,
     gnss: Annotated[
         bool | None,
-        typer.Option(
-            "--gnss/--tape",
-            help="Columns for GNSS or for taped positions; else taped, unless SITE has no control "
+        option(
+            "Columns for GNSS or for taped positions; else taped, unless SITE has no control "
             "and is on the map.",
-            show_default=False,
+            "--gnss/--tape",
         ),
     ] = None,
     replace: Replace = False,
@@ -58,30 +62,19 @@ def field_sheet(
       lateralline field-sheet -o sheet.pdf --paper letter --units ft --stops 12
       lateralline field-sheet sites/EX-001 -o EX-001.pdf
     """
-    from lateralline.api import CAUTION, documents, fieldwork
-    from lateralline.cli import report
-    from lateralline.cli.options import console
+    from lateralline.api import documents, fieldwork
 
-    sizes = {name.casefold(): name for name in documents.OFFICE_PAPERS}
-    if paper.casefold() not in sizes:
-        known = " or ".join(documents.OFFICE_PAPERS)
-        raise typer.BadParameter(f"must be {known}; got {paper!r}", param_hint="--paper")
-    known_units = fieldwork.known_units()
-    if units is not None and units not in known_units:
-        must = f"must be one of {', '.join(known_units)}; got {units!r}"
-        raise typer.BadParameter(must, param_hint="--units")
-    if out.suffix.casefold() != ".pdf":
-        raise typer.BadParameter(
-            f"a field sheet ends in .pdf; got {out.name!r}", param_hint="--out"
-        )
+    paper = known_paper(paper, documents.OFFICE_PAPERS)
+    refuse_unknown(units, fieldwork.known_units(), "--units")
+    refuse_suffix(out, (".pdf",), "a field sheet ends in {}", "--out")
     settings, control = fieldwork.known_of(site)
-    said = (settings.get("units") or [{}])[0]
+    message = (settings.get("units") or [{}])[0]
     keys = ("tape", "level", "depth", "counter", "pipe")
-    of_each = {key: units or said.get(key) or said.get("tape") or "m" for key in keys}
+    of_each = {key: units or message.get(key) or message.get("tape") or "m" for key in keys}
     horizontal = (settings.get("crs") or [{}])[0].get("horizontal", "local")
     if gnss is None:
         gnss = site is not None and not control and horizontal.casefold() != "local"
     blank = documents.Blank(of_each, gnss, stops, settings, control)
-    pages = documents.field_sheet_pages(blank, sizes[paper.casefold()])
+    pages = documents.field_sheet_pages(blank, paper)
     documents.draw_field_sheet(pages, out, replace=replace)
-    report.print_last_words(console(), f"wrote {out}", CAUTION)
+    print_last_words(f"wrote {out}")

@@ -9,137 +9,88 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Replace, grouped
+from lateralline.cli.options import Replace, argument, grouped, option
 
 
 @dataclass(frozen=True, slots=True)
 class PointOptions:
-    """How files of points are to be understood; "" where not said."""
+    """How files of points are to be understood; "" where not given."""
 
     order: Annotated[
         str,
-        typer.Option(
+        option(
+            "Coordinates of text files: pnezd (northing first) or penzd (easting first).",
             metavar="ORDER",
-            help="Coordinates of text files: pnezd (northing first) or penzd (easting first).",
-            show_default=False,
         ),
     ] = ""
     yes: Annotated[
         bool,
         typer.Option("--yes", help="Take the order that was found, where the evidence is clear."),
     ] = False
-    x: Annotated[
-        str,
-        typer.Option(metavar="FIELD", help="Column of easting or longitude.", show_default=False),
-    ] = ""
-    y: Annotated[
-        str,
-        typer.Option(metavar="FIELD", help="Column of northing or latitude.", show_default=False),
-    ] = ""
-    z: Annotated[
-        str, typer.Option(metavar="FIELD", help="Column of levels.", show_default=False)
-    ] = ""
-    code: Annotated[
-        str, typer.Option(metavar="FIELD", help="Column of descriptions.", show_default=False)
-    ] = ""
-    name: Annotated[
-        str, typer.Option(metavar="FIELD", help="Column of point names.", show_default=False)
-    ] = ""
-    sigma_h: Annotated[
-        str, typer.Option(metavar="FIELD", help="Column of 1 sigma in plan.", show_default=False)
-    ] = ""
-    sigma_v: Annotated[
-        str, typer.Option(metavar="FIELD", help="Column of 1 sigma of levels.", show_default=False)
-    ] = ""
-    layer: Annotated[
-        str,
-        typer.Option(metavar="NAME", help="Layer, where a file has several.", show_default=False),
-    ] = ""
+    x: Annotated[str, option("Column of easting or longitude.", metavar="FIELD")] = ""
+    y: Annotated[str, option("Column of northing or latitude.", metavar="FIELD")] = ""
+    z: Annotated[str, option("Column of levels.", metavar="FIELD")] = ""
+    code: Annotated[str, option("Column of descriptions.", metavar="FIELD")] = ""
+    name: Annotated[str, option("Column of point names.", metavar="FIELD")] = ""
+    sigma_h: Annotated[str, option("Column of 1 sigma in plan.", metavar="FIELD")] = ""
+    sigma_v: Annotated[str, option("Column of 1 sigma of levels.", metavar="FIELD")] = ""
+    layer: Annotated[str, option("Layer, where a file has several.", metavar="NAME")] = ""
     crs: Annotated[
         str,
-        typer.Option(
-            metavar="CRS",
-            help="Horizontal CRS of the site, and of files that name none, as EPSG:3734; "
+        option(
+            "Horizontal CRS of the site, and of files that name none, as EPSG:3734; "
             "else that of the first file that names one.",
-            show_default=False,
+            metavar="CRS",
         ),
     ] = ""
     file_crs: Annotated[
-        str,
-        typer.Option(
-            metavar="CRS",
-            help="CRS of files that name none, where it is not the site's.",
-            show_default=False,
-        ),
+        str, option("CRS of files that name none, where it is not the site's.", metavar="CRS")
     ] = ""
     vertical: Annotated[
         str,
-        typer.Option(
-            metavar="CRS",
-            help="Vertical CRS, as EPSG:5703; ellipsoidal; else none: relative levels.",
-            show_default=False,
+        option(
+            "Vertical CRS, as EPSG:5703; ellipsoidal; else none: relative levels.", metavar="CRS"
         ),
     ] = ""
     file_vertical: Annotated[
         str,
-        typer.Option(
-            metavar="CRS",
-            help="What levels count from in files that do not say: a vertical CRS, or ellipsoidal; "
+        option(
+            "What levels count from in files that do not say: a vertical CRS, or ellipsoidal; "
             "else as the site's. GPX and KML never say; GeoJSON says ellipsoidal.",
-            show_default=False,
+            metavar="CRS",
         ),
     ] = ""
     z_unit: Annotated[
-        str,
-        typer.Option(
-            metavar="UNIT",
-            help="Unit of levels: m, ft or us-ft; else that of the CRS.",
-            show_default=False,
-        ),
+        str, option("Unit of levels: m, ft or us-ft; else that of the CRS.", metavar="UNIT")
     ] = ""
 
 
 @dataclass(frozen=True, slots=True)
 class SiteOptions:
-    """What no point can tell of a site; "" or None where not said."""
+    """What no point can tell of a site; "" or None where not given."""
 
     units: Annotated[
-        str,
-        typer.Option(
-            metavar="UNIT",
-            help="What the counter and depths read in: m, cm, ft, us-ft or in.",
-            show_default=False,
-        ),
+        str, option("What the counter and depths read in: m, cm, ft, us-ft or in.", metavar="UNIT")
     ] = ""
-    site_id: Annotated[
-        str,
-        typer.Option("--id", help="Id of the site; else the folder's name.", show_default=False),
-    ] = ""
-    site_name: Annotated[
-        str, typer.Option(help="What people call the site; else its id.", show_default=False)
-    ] = ""
-    surveyed: Annotated[
-        str,
-        typer.Option(metavar="DAY", help="Day of the survey, as 2026-05-06.", show_default=False),
-    ] = ""
+    site_id: Annotated[str, option("Id of the site; else the folder's name.", "--id")] = ""
+    site_name: Annotated[str, option("What people call the site; else its id.")] = ""
+    surveyed: Annotated[str, option("Day of the survey, as 2026-05-06.", metavar="DAY")] = ""
     runs: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
+            "What no point can tell of a run, as R1:L1:CO1:with; once for each. LAG: camera "
+            "face to transmitter; RIDE: transmitter above the invert, both in --units.",
             "--run",
             metavar="RUN:LINE:ENTRY:FLOW[:LAG[:RIDE]]",
-            help="What no point can tell of a run, as R1:L1:CO1:with; once for each. LAG: camera "
-            "face to transmitter; RIDE: transmitter above the invert, both in --units.",
-            show_default=False,
         ),
     ] = None
     site: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "A site.toml to use in place of --crs, --vertical, --units, --id, --run …",
             metavar="FILE",
             exists=True,
             dir_okay=False,
-            help="A site.toml to use in place of --crs, --vertical, --units, --id, --run …",
-            show_default=False,
         ),
     ] = None
 
@@ -163,47 +114,38 @@ class ImportRequest:
 def import_points(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(
+        argument(
+            "Text files of points, or vector files that GDAL opens.",
             metavar="FILE...",
             exists=True,
             dir_okay=False,
-            help="Text files of points, or vector files that GDAL opens.",
-            show_default=False,
         ),
     ] = None,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", "-o", metavar="SITE", help="Site folder to write.", show_default=False
-        ),
+        Path | None, option("Site folder to write.", "--out", "-o", metavar="SITE")
     ] = None,
     *,
     points: PointOptions,
     about: SiteOptions,
     codes: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "What descriptions mean; else as --write-codes writes it.",
             metavar="FILE",
             exists=True,
             dir_okay=False,
-            help="What descriptions mean; else as --write-codes writes it.",
-            show_default=False,
         ),
     ] = None,
     write_codes: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE", help="Write the default of --codes, and stop.", show_default=False
-        ),
+        Path | None, option("Write the default of --codes, and stop.", metavar="FILE")
     ] = None,
     stops: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "A stops.csv: run, stop, counter, depth_reading.",
             metavar="FILE",
             exists=True,
             dir_okay=False,
-            help="A stops.csv: run, stop, counter, depth_reading.",
-            show_default=False,
         ),
     ] = None,
     prefix: Annotated[

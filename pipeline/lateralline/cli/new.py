@@ -8,19 +8,14 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import refuse_overwriting
+from lateralline.cli.options import argument, option, refuse_overwriting
 
 _BOOK = ".xlsx"
 
 
 def new(
     folder: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FOLDER",
-            help="Folder to make, or workbook; it must not be there yet.",
-            show_default=False,
-        ),
+        Path, argument("Folder to make, or workbook; it must not be there yet.", metavar="FOLDER")
     ],
     xlsx: Annotated[
         bool,
@@ -28,41 +23,31 @@ def new(
     ] = False,
     source: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "Site to copy into the workbook: a folder of text files, or another workbook.",
             "--from",
             metavar="SITE",
             exists=True,
-            help="Site to copy into the workbook: a folder of text files, or another workbook.",
-            show_default=False,
         ),
     ] = None,
     site_id: Annotated[
-        str | None,
-        typer.Option("--id", help="Id of the site; else the folder's name.", show_default=False),
+        str | None, option("Id of the site; else the folder's name.", "--id")
     ] = None,
-    name: Annotated[
-        str, typer.Option(help="What people call the site; else its id.", show_default=False)
-    ] = "",
-    surveyed: Annotated[
-        str,
-        typer.Option(metavar="DAY", help="Day of the survey, as 2026-05-06.", show_default=False),
-    ] = "",
+    name: Annotated[str, option("What people call the site; else its id.")] = "",
+    surveyed: Annotated[str, option("Day of the survey, as 2026-05-06.", metavar="DAY")] = "",
     units: Annotated[
         str | None,
-        typer.Option(
+        option(
+            "What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; else m.",
             metavar="UNIT",
-            help="What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; "
-            "else m.",
-            show_default=False,
         ),
     ] = None,
     crs: Annotated[
         str | None,
-        typer.Option(
-            metavar="CRS",
-            help="Horizontal CRS of control and GNSS, as EPSG:32617; else local, "
+        option(
+            "Horizontal CRS of control and GNSS, as EPSG:32617; else local, "
             "a taped sketch on axes of its own.",
-            show_default=False,
+            metavar="CRS",
         ),
     ] = None,
     vertical: Annotated[
@@ -91,8 +76,8 @@ def new(
     refuse_overwriting(made_at)
     if source is not None:
         if units or crs or surveyed or vertical != "none":
-            said = "they are those of the site copied; only --id and --name may differ"
-            raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {said}")
+            message = "they are those of the site copied; only --id and --name may differ"
+            raise typer.BadParameter(f"no --units, --crs, --vertical, --surveyed: {message}")
         fieldwork.copy_to_workbook(source, made_at, site_id or "", name)
         typer.echo(f"wrote {made_at}, a copy of {source}")
         typer.echo(f"next: lateralline check {made_at}")

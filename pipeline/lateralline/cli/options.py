@@ -1,23 +1,61 @@
-"""Arguments and options shared by commands, and the console they speak through."""
+"""Arguments and options: how they are declared, those that commands share, and their values."""
 
 from __future__ import annotations
 
-import os
 import re
-import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
 from typing import Annotated, Final, get_type_hints
 
 import typer
-from rich.console import Console
-from rich.text import Text
+from typer.models import ArgumentInfo, OptionInfo
 
-from lateralline.cli.terminal import ShownConsole
 from lateralline.units import METRES_PER
-from lateralline.wording import shown
+
+
+def option(
+    text: str,
+    *names: str,
+    metavar: str | None = None,
+    at_least: float | None = None,
+    at_most: float | None = None,
+    exists: bool = False,
+    dir_okay: bool = True,
+) -> OptionInfo:
+    """Declare an option whose default is not shown; `text` is its help."""
+    made: OptionInfo = typer.Option(
+        *names,
+        metavar=metavar,
+        help=text,
+        min=at_least,
+        max=at_most,
+        exists=exists,
+        dir_okay=dir_okay,
+        show_default=False,
+    )
+    return made
+
+
+def argument(
+    text: str,
+    *,
+    metavar: str | None = None,
+    exists: bool = False,
+    file_okay: bool = True,
+    dir_okay: bool = True,
+) -> ArgumentInfo:
+    """Declare an argument; `text` is its help."""
+    made: ArgumentInfo = typer.Argument(
+        metavar=metavar,
+        help=text,
+        exists=exists,
+        file_okay=file_okay,
+        dir_okay=dir_okay,
+        show_default=False,
+    )
+    return made
 
 
 def refuse_overwriting(made: Path | None) -> Path | None:
@@ -29,39 +67,25 @@ def refuse_overwriting(made: Path | None) -> Path | None:
 
 Sites = Annotated[
     list[Path],
-    typer.Argument(
-        metavar="SITE",
-        exists=True,
-        help="A site folder, a workbook (.xlsx), or a folder of these.",
-        show_default=False,
+    argument(
+        "A site folder, a workbook (.xlsx), or a folder of these.", metavar="SITE", exists=True
     ),
 ]
 Record = Annotated[
     Path,
-    typer.Argument(
-        metavar="OUT",
-        exists=True,
-        help="Folder that `lateralline build` wrote, or its .gpkg.",
-        show_default=False,
-    ),
+    argument("Folder that `lateralline build` wrote, or its .gpkg.", metavar="OUT", exists=True),
 ]
 Records = Annotated[
     list[Path],
-    typer.Argument(
-        metavar="OUT",
-        exists=True,
-        help="Folders that `lateralline build` wrote, or their .gpkg.",
-        show_default=False,
-    ),
+    argument("Folders that `lateralline build` wrote, or their .gpkg.", metavar="OUT", exists=True),
 ]
 #: For commands that make an OUT of their own.
 AnyRecord = Annotated[
     Path,
-    typer.Argument(
+    argument(
+        "Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
         metavar="AS_BUILT",
         exists=True,
-        help="Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
-        show_default=False,
     ),
 ]
 NewFolder = typer.Argument(
@@ -70,10 +94,7 @@ NewFolder = typer.Argument(
     help="Folder to make; it must not be there yet.",
     show_default=False,
 )
-Picture = Annotated[
-    Path | None,
-    typer.Option(metavar="PICTURE", help="Plan to draw: .png, .svg or .pdf.", show_default=False),
-]
+Picture = Annotated[Path | None, option("Plan to draw: .png, .svg or .pdf.", metavar="PICTURE")]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else, for machines.")
 ]
@@ -123,26 +144,37 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
     return called
 
 
-#: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
-CLEAN: Final = 0
-WITH_ERRORS: Final = 1
-NOTHING: Final = 2
-#: An error nobody foresaw: EX_SOFTWARE of sysexits.h (from memory).
-UNFORESEEN: Final = 70
-
 _LENGTH: Final = re.compile(r"\s*(\d{1,7}(?:\.\d{0,9})?|\.\d{1,9})\s*(m|cm|mm|ft|us-ft|in)\s*")
-_PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 
 
-def refuse_suffix(picture: Path | None, option: str = "--picture") -> None:
+def refuse_suffix(path: Path | None, known: Sequence[str], must: str, option_name: str) -> None:
+    """Raise typer.BadParameter for a file whose name ends otherwise: "a sheet ends in {}"."""
+    if path is not None and path.suffix.casefold() not in known:
+        message = f"{must.format(' or '.join(known))}; got {path.name!r}"
+        raise typer.BadParameter(message, param_hint=option_name)
+
+
+def refuse_picture(path: Path | None, option_name: str = "--picture") -> None:
     """Raise typer.BadParameter for a picture of another kind than can be drawn."""
     from lateralline.api.documents import PICTURE_SUFFIXES
 
-    if picture is not None and picture.suffix.lower() not in PICTURE_SUFFIXES:
-        kinds = ", ".join(PICTURE_SUFFIXES)
-        raise typer.BadParameter(
-            f"a picture ends in {kinds}; got {picture.name!r}", param_hint=option
-        )
+    kinds = ", ".join(PICTURE_SUFFIXES)
+    refuse_suffix(path, PICTURE_SUFFIXES, f"a picture ends in {kinds}", option_name)
+
+
+def refuse_unknown(value: str | None, known: Collection[str], option_name: str) -> None:
+    """Raise typer.BadParameter for a value that is given and none of those known."""
+    if value is not None and value not in known:
+        must = " or ".join(known) if len(known) == 2 else f"one of {', '.join(known)}"
+        raise typer.BadParameter(f"must be {must}; got {value!r}", param_hint=option_name)
+
+
+def known_paper(paper: str, known: Collection[str]) -> str:
+    """Return the name of a paper size however its letters are; raises typer.BadParameter."""
+    names = {name.casefold(): name for name in known}
+    if paper.casefold() not in names:
+        refuse_unknown(paper, known, "--paper")
+    return names[paper.casefold()]
 
 
 def metres(text: str, option: str) -> float:
@@ -160,26 +192,33 @@ def metres(text: str, option: str) -> float:
     return float(found[1]) * METRES_PER[found[2]]
 
 
-def console() -> Console:
-    """Return stdout as a console: plain text of a steady width when it is no terminal.
+# ---- the record a command is given ---------------------------------------------------------
 
-    Made afresh by each caller, so it speaks to whatever stdout is then.
+
+def sites_of(built: Path) -> list[tuple[Path, str]]:
+    """Return GeoPackage and id of each site of a built record; raises typer.BadParameter for none.
+
+    `built` is the folder that `build` wrote, or its GeoPackage.
     """
-    made = ShownConsole()
-    if not made.is_terminal and "COLUMNS" not in os.environ:
-        made.width = _PIPED_WIDTH
-    return made
+    from lateralline import api
+
+    try:
+        record = api.load(built)
+        return [(record.asbuilt, site) for site in record.sites]
+    except api.NotARecordError as e:
+        raise typer.BadParameter(str(e), param_hint="OUT") from e
 
 
-def print_indented(
-    to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
-) -> None:
-    """Print a text wrapped to the page, every line of it `columns` in; words stay whole.
+def one_site(built: Path, site: str) -> tuple[Path, str]:
+    """Return GeoPackage and id of the site asked for, or of the only one there is.
 
-    With `hanging`, the first line goes on where something was printed already.
+    Raises typer.BadParameter.
     """
-    width = max(to.width - columns, 20)
-    lines = textwrap.wrap(shown(text), width, break_long_words=False, break_on_hyphens=False)
-    for n, line in enumerate(lines):
-        indent = "" if hanging and n == 0 else " " * columns
-        to.print(Text(indent + line, style=style), soft_wrap=True)
+    there = sites_of(built)
+    asbuilt = there[0][0] if there else built
+    ids = [known for _, known in there]
+    if site in ids or (not site and len(ids) == 1):
+        return asbuilt, site or ids[0]
+    known = ", ".join(ids[:20]) + (", …" if len(ids) > 20 else "")
+    what = f"no site {site!r} in {asbuilt}" if site else f"{asbuilt} holds {len(ids)} sites"
+    raise typer.BadParameter(f"{what}; choose one of: {known}", param_hint="--site")

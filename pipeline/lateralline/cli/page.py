@@ -7,39 +7,32 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Records, Replace
+from lateralline.cli.options import Records, Replace, option, sites_of
+from lateralline.cli.report import print_last_words
 
 
 def page(
     built: Records,
     out: Annotated[
         Path,
-        typer.Option(
+        option(
+            "File to write (.html) for one site; otherwise a folder of pages with an index.",
             "--out",
             "-o",
             metavar="PAGE",
-            help="File to write (.html) for one site; otherwise a folder of pages with an index.",
-            show_default=False,
         ),
     ],
-    site: Annotated[
-        str,
-        typer.Option(metavar="ID", help="Only this site of OUT.", show_default=False),
-    ] = "",
+    site: Annotated[str, option("Only this site of OUT.", metavar="ID")] = "",
     clearance: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "Folder that `lateralline clearance` wrote for OUT, or its .gpkg: planned works "
+            "are drawn.",
             metavar="CLEARANCE",
             exists=True,
-            help="Folder that `lateralline clearance` wrote for OUT, or its .gpkg: planned works "
-            "are drawn.",
-            show_default=False,
         ),
     ] = None,
-    note: Annotated[
-        str,
-        typer.Option(metavar="TEXT", help="Words to stand at the top.", show_default=False),
-    ] = "",
+    note: Annotated[str, option("Words to stand at the top.", metavar="TEXT")] = "",
     replace: Replace = False,
 ) -> None:
     """Write a page of plan, profile and tables for a browser.
@@ -53,10 +46,7 @@ def page(
       lateralline page out --clearance near -o page.html --replace
       lateralline page out-a out-b -o pages --note "Invented practice sites"
     """
-    from lateralline.api import CAUTION, documents
-    from lateralline.cli import report
-    from lateralline.cli.built import sites_of
-    from lateralline.cli.options import console
+    from lateralline.api import documents
 
     there = [one for record in built for one in sites_of(record)]
     sites = [(gpkg, s) for gpkg, s in there if site in ("", s)]
@@ -75,4 +65,4 @@ def page(
             f"{len(sites)} sites need a folder, as -o pages; or choose one with --site",
             param_hint="--out",
         )
-    report.print_last_words(console(), made, CAUTION)
+    print_last_words(made)

@@ -20,7 +20,7 @@ from lateralline.api.points import (
     StopKey,
     unmapped,
 )
-from lateralline.cli.options import print_indented
+from lateralline.cli.terminal import print_indented
 
 _FIRST_ROWS: Final = 5
 

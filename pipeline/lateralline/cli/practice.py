@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import NewFolder
+from lateralline.cli.options import NewFolder, option
 
 
 def practice(
@@ -17,10 +17,9 @@ def practice(
     ] = "tape-ties",
     seed: Annotated[
         int | None,
-        typer.Option(
-            min=0,
-            help="Same seed, same site; else the scenario's own, which gives the sample site.",
-            show_default=False,
+        option(
+            "Same seed, same site; else the scenario's own, which gives the sample site.",
+            at_least=0,
         ),
     ] = None,
     second_visit: Annotated[

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lateralline.cli.options import WITH_ERRORS
+from lateralline.cli.command import WITH_ERRORS
+from lateralline.cli.options import argument
 
 if TYPE_CHECKING:
     from lateralline.api.evidence import ProofTables
@@ -21,10 +22,7 @@ class What(StrEnum):
 
 
 def prove(
-    what: Annotated[
-        What | None,
-        typer.Argument(help="Only stops, or only lines; both when left out.", show_default=False),
-    ] = None,
+    what: Annotated[What | None, argument("Only stops, or only lines; both when left out.")] = None,
     stops: Annotated[int, typer.Option(min=100, help="Stops simulated per scenario.")] = 10_000,
     lines: Annotated[int, typer.Option(min=1, help="Lines simulated.")] = 500,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same tables.")] = 1,

@@ -1,18 +1,26 @@
-"""Put summaries, findings and faults into plain words, in the units the crew measured in."""
+"""Sites one by one and in a batch, in plain words and in the units the crew measured in."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
+import typer
 from rich.console import Console
 from rich.text import Text
 
-from lateralline.api import Finding, LineSummary, SiteFailure, SiteSummary
-from lateralline.cli.options import print_indented
+from lateralline import api
+from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document
+from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
 from lateralline.wording import sign_shown, with_own_unit
+
+if TYPE_CHECKING:
+    from lateralline.api import Finding, LineSummary, SiteFailure, SiteResult, SiteSummary
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 #: What each stage does to a site, in the words of a crew.
@@ -86,10 +94,11 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     print_findings(out, _shown(failure.findings, errors_only=errors_only))
 
 
-def print_last_words(out: Console, said: str, caution: str) -> None:
+def print_last_words(text: str) -> None:
     """Print what came of it all, and the caution below it."""
-    _one_line(out, said)
-    print_indented(out, caution, style="bold")
+    out = console()
+    _one_line(out, text)
+    print_indented(out, api.CAUTION, style="bold")
 
 
 def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
@@ -113,8 +122,8 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         many = "stretch" if line.undecided == 1 else "stretches"
         rows.append(("undecided", f"shape of {line.undecided} {many}: see the findings"))
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
-    for label, said in rows:
-        out.print(f"    {label:<12}{said}")
+    for label, message in rows:
+        out.print(f"    {label:<12}{message}")
 
 
 def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
@@ -141,7 +150,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
     """Say which bends and junctions were found: "1 bend: 46° at 13.95 m; 1 junction: …"."""
     bends = [n for n in line.nodes if n.kind == "bend"]
     joins = [n for n in line.nodes if n.kind == "junction"]
-    told = (
+    each_kind = (
         ("bend", [f"{n.bend_deg:.0f}° at {length(n.chainage_m, unit)}" for n in bends]),
         (
             "junction",
@@ -149,7 +158,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
         ),
     )
     return "; ".join(
-        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in told if each
+        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in each_kind if each
     )
 
 
@@ -189,3 +198,98 @@ def _one_line(to: Console, text: str) -> None:
 def _digits(least: float, most: float, decimals: int) -> str:
     low, high = f"{least:.{decimals}f}", f"{most:.{decimals}f}"
     return low if low == high else f"{low} to {high}"
+
+
+# ---- a batch of sites, as `build` and `check` run them -------------------------------------
+
+
+def find_sites(paths: Iterable[Path]) -> list[Path]:
+    """Return every site under `paths`; raises typer.BadParameter for a path that holds none."""
+    try:
+        return api.find_sites(paths)
+    except api.UnknownSiteError as e:
+        raise typer.BadParameter(str(e), param_hint="SITE") from e
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a batch went: only what is reported later is kept of each site."""
+
+    summaries: list[tuple[Path, SiteSummary]] = field(default_factory=list)
+    failures: list[SiteFailure] = field(default_factory=list)
+
+    def counted(self, done: str, where: str = "") -> str:
+        """Return how many sites were `done`: "3 sites built into out; 1 not built (12 faults)"."""
+        good, bad = len(self.summaries), len(self.failures)
+        faults = sum(len(failure.faults) for failure in self.failures)
+        message = "1 site" if good == 1 else f"{good or 'no'} sites"
+        message += f" {done}"
+        message += where if good else ""
+        if bad:
+            message += f"; {bad} not {done}"
+        many = "1 fault" if faults == 1 else f"{faults} faults"
+        return message + (f" ({many})" if faults else "")
+
+    @property
+    def exit_code(self) -> int:
+        """0 no error findings, 1 with some or some sites failed, 2 when no site came through."""
+        if not self.summaries:
+            return NOTHING
+        errors = any(summary.count("error") for _, summary in self.summaries)
+        return WITH_ERRORS if errors or self.failures else CLEAN
+
+
+@contextmanager
+def reported(
+    sources: list[Path], outcome: Outcome, *, quiet: bool, as_json: bool
+) -> Iterator[Callable[[SiteResult | SiteFailure], None]]:
+    """Yield what takes each site into `outcome` as it comes, and prints how it went.
+
+    With a progress bar when several sites run on a terminal; prints nothing when `as_json`.
+    """
+    out = console()
+
+    def take(result: SiteResult | SiteFailure) -> None:
+        if isinstance(result, api.SiteFailure):
+            outcome.failures.append(result)
+            if not as_json:
+                print_failure(out, result, errors_only=quiet)
+            return
+        summary = result.summary()
+        outcome.summaries.append((result.source, summary))
+        if not as_json:
+            print_summary(out, summary, errors_only=quiet)
+
+    if quiet or as_json or len(sources) < 2 or not out.is_terminal:
+        yield take
+        return
+    from rich.progress import Progress
+
+    with Progress(console=out, transient=True) as progress:
+        task = progress.add_task("sites", total=len(sources))
+
+        def advance(result: SiteResult | SiteFailure) -> None:
+            progress.advance(task)
+            take(result)
+
+        yield advance
+
+
+def print_outcome(
+    outcome: Outcome,
+    command: str,
+    message: str,
+    *,
+    quiet: bool,
+    as_json: bool,
+    exit_code: int,
+    out: Path | None = None,
+) -> None:
+    """Print how a batch went: the JSON document, or `message` and the caution.
+
+    `out` is the folder that was written, None when none was.
+    """
+    if as_json:
+        typer.echo(batch_document(command, outcome.summaries, outcome.failures, out, exit_code))
+    elif not quiet:
+        print_last_words(message)

@@ -7,19 +7,19 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import Records, Replace
+from lateralline.cli.options import Records, Replace, known_paper, option, refuse_suffix, sites_of
+from lateralline.cli.report import print_last_words
 
 
 def sheet(
     built: Records,
     out: Annotated[
         Path,
-        typer.Option(
+        option(
+            "PDF to write; of several sites a folder, unless --together.",
             "--out",
             "-o",
             metavar="PDF",
-            help="PDF to write; of several sites a folder, unless --together.",
-            show_default=False,
         ),
     ],
     paper: Annotated[str, typer.Option(metavar="PAPER", help="A4, A3, letter or tabloid.")] = "A3",
@@ -29,15 +29,13 @@ def sheet(
     ] = "auto",
     scale: Annotated[
         str,
-        typer.Option(
+        option(
+            "Scale of the plan, as 1:100 or 1in=20ft; else the largest round one that fits.",
             metavar="SCALE",
-            help="Scale of the plan, as 1:100 or 1in=20ft; else the largest round one that fits.",
-            show_default=False,
         ),
     ] = "",
     site: Annotated[
-        list[str] | None,
-        typer.Option(metavar="ID", help="Only this site; may be repeated.", show_default=False),
+        list[str] | None, option("Only this site; may be repeated.", metavar="ID")
     ] = None,
     together: Annotated[
         bool, typer.Option("--together", help="All sites in one PDF, one after another.")
@@ -56,15 +54,9 @@ def sheet(
       lateralline sheet city -o sheets
       lateralline sheet city -o city.pdf --together
     """
-    from lateralline.api import CAUTION, documents
-    from lateralline.cli import report
-    from lateralline.cli.built import sites_of
-    from lateralline.cli.options import console
+    from lateralline.api import documents
 
-    papers = {name.casefold(): name for name in documents.PAPERS}
-    if paper.casefold() not in papers:
-        must = f"must be one of {', '.join(documents.PAPERS)}; got {paper!r}"
-        raise typer.BadParameter(must, param_hint="--paper")
+    paper = known_paper(paper, documents.PAPERS)
     try:
         asked = documents.parse_scale(scale) if scale else None
     except ValueError as e:
@@ -74,14 +66,14 @@ def sheet(
     if missing:
         raise typer.BadParameter(f"no site {', '.join(sorted(missing))}", param_hint="--site")
     chosen = [(path, site_id) for path, site_id in there if not site or site_id in site]
-    options = documents.SheetOptions(papers[paper.casefold()], orientation, asked)
+    options = documents.SheetOptions(paper, orientation, asked)
     apart = len(chosen) > 1 and not together
-    if not apart and out.suffix.casefold() != ".pdf":
-        raise typer.BadParameter(f"a sheet ends in .pdf; got {out.name!r}", param_hint="--out")
-    if apart and out.suffix.casefold() == ".pdf":
+    if not apart:
+        refuse_suffix(out, (".pdf",), "a sheet ends in {}", "--out")
+    elif out.suffix.casefold() == ".pdf":
         must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
         raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
     draw = documents.draw_sheets if apart else documents.draw_sheet
     pages = draw(chosen, out, options, replace=replace)
-    said = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
-    report.print_last_words(console(), said, CAUTION)
+    message = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
+    print_last_words(message)

@@ -16,7 +16,9 @@ what they meant. What the stream's encoding has no sign for is shown the same wa
 from __future__ import annotations
 
 import codecs
+import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, TextIO
@@ -28,18 +30,19 @@ from typer.core import TyperGroup
 
 from lateralline.wording import UNSEEN, shown, sign_shown
 
-#: Name of the handler of errors that shows what an encoding cannot say.
+#: Name of the handler of errors that shows what an encoding has no sign for.
 SHOWN: Final = "lateralline-shown"
+_PIPED_WIDTH: Final = 100  # columns when nobody says how wide the page is
 
 
-def _show_unsayable(error: UnicodeError) -> tuple[str, int]:
+def _show_unencodable(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
-    unsayable = error.object[error.start : error.end]
-    return "".join(map(sign_shown, unsayable)), error.end
+    unencodable = error.object[error.start : error.end]
+    return "".join(map(sign_shown, unencodable)), error.end
 
 
-codecs.register_error(SHOWN, _show_unsayable)
+codecs.register_error(SHOWN, _show_unencodable)
 
 
 class ShownStream:
@@ -97,7 +100,7 @@ class ShownConsole(Console):
     """A console on stdout that shows unseen signs and takes no text for markup or emoji."""
 
     def __init__(self) -> None:
-        """Speak to whatever stdout is now."""
+        """Write to whatever stdout is now."""
         out = sys.stdout
         raw = out.stream if isinstance(out, ShownStream) else out
         super().__init__(file=raw, highlight=False, markup=False, emoji=False)
@@ -123,3 +126,28 @@ def _text_shown(text: Text) -> Text:
         made.append(sign_shown(found[0]))
         at = found.end()
     return made.append_text(text[at:]) if at else text
+
+
+def console() -> Console:
+    """Return stdout as a console: plain text of a steady width when it is no terminal.
+
+    Made afresh by each caller, so it writes to whatever stdout is then.
+    """
+    made = ShownConsole()
+    if not made.is_terminal and "COLUMNS" not in os.environ:
+        made.width = _PIPED_WIDTH
+    return made
+
+
+def print_indented(
+    to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
+) -> None:
+    """Print a text wrapped to the page, every line of it `columns` in; words stay whole.
+
+    With `hanging`, the first line goes on where something was printed already.
+    """
+    width = max(to.width - columns, 20)
+    lines = textwrap.wrap(shown(text), width, break_long_words=False, break_on_hyphens=False)
+    for n, line in enumerate(lines):
+        indent = "" if hanging and n == 0 else " " * columns
+        to.print(Text(indent + line, style=style), soft_wrap=True)

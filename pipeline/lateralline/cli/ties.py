@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lateralline.cli.options import Record, Replace
+from lateralline.cli.command import WITH_ERRORS
+from lateralline.cli.options import Record, Replace, one_site, option, refuse_suffix, refuse_unknown
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console
 
 if TYPE_CHECKING:
     from lateralline.api.documents import Asked, Measure
@@ -15,36 +18,25 @@ if TYPE_CHECKING:
 
 def ties(
     built: Record,
-    line: Annotated[
-        str, typer.Option(metavar="LINE", help="Line that --at counts along.", show_default=False)
-    ] = "",
+    line: Annotated[str, option("Line that --at counts along.", metavar="LINE")] = "",
     at: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="CHAINAGE",
-            help="Chainage on --line from its downstream end; may be repeated.",
-            show_default=False,
-        ),
+        option("Chainage on --line from its downstream end; may be repeated.", metavar="CHAINAGE"),
     ] = None,
     node: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NODE", help="A node, as L1/N3; repeatable.", show_default=False),
+        list[str] | None, option("A node, as L1/N3; repeatable.", metavar="NODE")
     ] = None,
     observation: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ID", help="An observation, as R1/O2; repeatable.", show_default=False
-        ),
+        list[str] | None, option("An observation, as R1/O2; repeatable.", metavar="ID")
     ] = None,
     points: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "More points to tape from, as corners of buildings: .csv with point, x, y and "
+            "sigma_h in the CRS of OUT, or a map layer with a column point.",
             metavar="FILE",
             exists=True,
             dir_okay=False,
-            help="More points to tape from, as corners of buildings: .csv with point, x, y and "
-            "sigma_h in the CRS of OUT, or a map layer with a column point.",
-            show_default=False,
         ),
     ] = None,
     longest: Annotated[
@@ -54,30 +46,15 @@ def ties(
         float, typer.Option(min=5.0, max=85.0, help="Flattest crossing of the tapes, degrees.")
     ] = 20.0,
     units: Annotated[
-        str | None,
-        typer.Option(
-            metavar="UNIT", help="m, ft, us-ft or ft-in; else that of the crew.", show_default=False
-        ),
+        str | None, option("m, ft, us-ft or ft-in; else that of the crew.", metavar="UNIT")
     ] = None,
-    site: Annotated[
-        str,
-        typer.Option(
-            metavar="ID", help="The site; needed when OUT holds several.", show_default=False
-        ),
-    ] = "",
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", metavar="PDF", help="Cards to print.", show_default=False),
-    ] = None,
+    site: Annotated[str, option("The site; needed when OUT holds several.", metavar="ID")] = "",
+    out: Annotated[Path | None, option("Cards to print.", "--out", "-o", metavar="PDF")] = None,
     layer: Annotated[
-        Path | None,
-        typer.Option(metavar="LAYER", help="The tapes as .gpkg or .geojson.", show_default=False),
+        Path | None, option("The tapes as .gpkg or .geojson.", metavar="LAYER")
     ] = None,
     paper: Annotated[
-        str,
-        typer.Option(
-            metavar="PAPER", help="Of the cards: A4, if not said, or letter.", show_default=False
-        ),
+        str, option("Of the cards: A4, if not said, or letter.", metavar="PAPER")
     ] = "",
     replace: Replace = False,
 ) -> None:
@@ -92,12 +69,12 @@ def ties(
       lateralline ties out --node L1/N3 --longest 100ft -o cards.pdf
       lateralline ties out --points corners.csv -o cards.pdf --layer tapes.gpkg
     """
-    from lateralline.api import CAUTION, documents
-    from lateralline.cli import report
-    from lateralline.cli.built import one_site
-    from lateralline.cli.options import WITH_ERRORS, console
+    from lateralline.api import documents
 
-    _check_names(out, layer, units, paper or "A4")
+    refuse_suffix(out, (".pdf",), "cards end in {}", "--out")
+    refuse_suffix(layer, documents.TAPE_SUFFIXES, "a layer ends in {}", "--layer")
+    refuse_unknown(units, documents.TAPE_UNITS, "--units")
+    refuse_unknown(paper or "A4", documents.OFFICE_PAPERS, "--paper")
     if paper and out is None:
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
     if replace and out is None and layer is None:
@@ -125,29 +102,13 @@ def ties(
     for note in made.notes:
         page.print(note, soft_wrap=True)
     for text in made.texts:
-        for said in text:
-            page.print(said, soft_wrap=True)
+        for row in text:
+            page.print(row, soft_wrap=True)
         page.print()
-    said = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
-    report.print_last_words(page, "; ".join([said, *(f"wrote {w}" for w in made.wrote)]), CAUTION)
+    message = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
+    print_last_words("; ".join([message, *(f"wrote {w}" for w in made.wrote)]))
     if made.tied < len(made.cards) or not made.cards:
         raise typer.Exit(WITH_ERRORS)
-
-
-def _check_names(out: Path | None, layer: Path | None, units: str | None, paper: str) -> None:
-    from lateralline.api import documents
-
-    if out is not None and out.suffix.lower() != ".pdf":
-        raise typer.BadParameter(f"cards end in .pdf; got {out.name!r}", param_hint="--out")
-    if layer is not None and layer.suffix.lower() not in documents.TAPE_SUFFIXES:
-        must = f"a layer ends in {' or '.join(documents.TAPE_SUFFIXES)}; got {layer.name!r}"
-        raise typer.BadParameter(must, param_hint="--layer")
-    if units is not None and units not in documents.TAPE_UNITS:
-        must = f"must be one of {', '.join(documents.TAPE_UNITS)}; got {units!r}"
-        raise typer.BadParameter(must, param_hint="--units")
-    if paper not in documents.OFFICE_PAPERS:
-        must = f"must be {' or '.join(documents.OFFICE_PAPERS)}; got {paper!r}"
-        raise typer.BadParameter(must, param_hint="--paper")
 
 
 def _asked(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from math import isnan
+from math import isfinite, nan
 from pathlib import Path
 from typing import Final
 
@@ -14,12 +14,17 @@ import pyarrow as pa
 import shapely
 from pyproj import CRS
 
+from lateralline import contract
+from lateralline.derive.dig import around
 from lateralline.errors import FrameError
-from lateralline.frames.operations import apply, best
+from lateralline.frames.operations import PLAN_95, apply, best
 from lateralline.output import whole_folder
-from lateralline.overlay.metric import Metric, moved
+from lateralline.overlay.as_built import UNLOCATED, UnlocatedArea
 from lateralline.record import CAUTION
-from lateralline.record.layers import Shapes
+from lateralline.record.ground import RegionPlane
+from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
+from lateralline.record.rows import UnlocatedRow
+from lateralline.records import Floats
 from lateralline.write import dictionary, read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
@@ -27,6 +32,8 @@ from lateralline.write.manifest import created_at
 
 _WGS84: Final = CRS.from_epsg(4326)
 _ABOUT: Final = "OVERLAY.md"
+
+Columns = Mapping[str, Collection[object]]
 
 
 class Overlay:
@@ -36,22 +43,54 @@ class Overlay:
         """Begin in a folder that is there."""
         self.folder, self.names, self.crs = folder, layers, crs
         self._gpkg = GeoPackageSink(folder / f"{name}.gpkg", crs, stamp=created_at(), names=layers)
-        paths = {n: folder / "geojson" / f"{n}.geojson" for n in layers}
-        self._geojson = GeoJSONSink(paths)
+        self._geojson = GeoJSONSink({n: folder / "geojson" / f"{n}.geojson" for n in layers})
 
-    @property
-    def in_degrees(self) -> bool:
-        """Whether anything came in longitude and latitude."""
-        return not self._geojson.empty
+    def add(
+        self,
+        layer: str,
+        plane: RegionPlane,
+        drawn: Callable[[float], tuple[Columns, Shapes]],
+        z: Floats | None = None,
+    ) -> None:
+        """Write a region's rows of a layer, in the file's CRS and in longitude and latitude.
 
-    def add(self, tables: Mapping[str, pa.Table], lonlat: Mapping[str, pa.Table] | None) -> None:
-        """Take tables in the file's CRS, and the same in longitude and latitude if there are."""
-        self._gpkg.append(tables)
-        if lonlat is not None:
-            self._geojson.append(lonlat)
+        `drawn` returns columns and plan shapes in metres, drawn so many metres wider all round. For
+        longitude and latitude that is what the way there may be off at 95 %; they are left out when
+        it would be a guess. `z` stands at the vertices, in order, in the file's unit; RFC 7946 has
+        no place for levels like these.
+        """
+        columns, shapes_m = drawn(0.0)
+        placed = plane.shapes_to_file(shapes_m)
+        if z is not None:
+            xyz = np.column_stack([shapely.get_coordinates(placed), z])
+            placed = shapely.set_coordinates(shapely.force_3d(placed), xyz)
+        table = to_table(layer, columns, placed)
+        self._gpkg.append({layer: table})
+        off_m = PLAN_95 * lonlat_sigma_m(plane)
+        if isfinite(off_m):
+            columns, shapes_m = drawn(off_m)
+            placed = to_lonlat(plane, shapes_m)
+            flat = to_table(layer, columns, placed) if z is None else _with_shapes(table, placed)
+            self._geojson.append({layer: flat})
+
+    def add_unlocated(self, plane: RegionPlane, areas: Sequence[UnlocatedArea]) -> None:
+        """Write the areas of one region in which pipe may be that nobody located."""
+
+        def drawn(off_m: float) -> tuple[Columns, Shapes]:
+            shapes = [around(a.area_m, off_m) if off_m else a.area_m for a in areas]
+            return _unlocated([a.row for a in areas], off_m), np.array(shapes, dtype=object)
+
+        self.add(UNLOCATED, plane, drawn)
+
+    def add_placeless(self, rows: Sequence[UnlocatedRow]) -> None:
+        """Write rows that have no place, after all that have one."""
+        table = to_table(UNLOCATED, _unlocated(rows, 0.0), np.full(len(rows), None))
+        self._gpkg.append({UNLOCATED: table})
+        if not self._geojson.empty:
+            self._geojson.append({UNLOCATED: table})
 
     def close(self, about: str) -> None:
-        """Complete every file and hold the GeoPackage to what was meant."""
+        """Complete every file and check the GeoPackage against what was meant."""
         self._gpkg.close(about)
         self._geojson.close()
         read_back.check(
@@ -63,9 +102,9 @@ class Overlay:
         if not self._geojson.empty:
             (self.folder / "schema").mkdir()
             for name in self.names:
-                said = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
+                schema = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
                 path = self.folder / "schema" / f"{name}.schema.json"
-                path.write_text(said + "\n", encoding="utf-8")
+                path.write_text(schema + "\n", encoding="utf-8")
 
 
 @contextmanager
@@ -80,27 +119,44 @@ def overlay_folder(
         yield Overlay(made, name, crs, layers)
 
 
-def lonlat_off_m(metric: Metric) -> float:
+def as_drawn(columns: Columns, shapes_m: Shapes) -> Callable[[float], tuple[Columns, Shapes]]:
+    """Return a layer for `Overlay.add` that is not drawn wider."""
+    return lambda _: (columns, shapes_m)
+
+
+def columns_of(layer: str, rows: Sequence[object]) -> dict[str, list[object]]:
+    """Return the declared columns of a layer from rows that have attributes of their names."""
+    return {name: [getattr(row, name) for row in rows] for name in contract.load(layer).names}
+
+
+def lonlat_sigma_m(plane: RegionPlane) -> float:
     """Return σ on each axis of the way to WGS 84; NaN when no published way leads there."""
-    if metric.crs is None or metric.area is None:
-        return float("nan")
+    if plane.crs is None or plane.area is None:
+        return nan
     try:
-        operation = best(metric.crs, _WGS84, metric.area)[1]
+        operation = best(plane.crs, _WGS84, plane.area)[1]
     except FrameError:
-        return float("nan")
-    return operation.accuracy_m if operation.usable else float("nan")
+        return nan
+    return operation.accuracy_m if operation.usable else nan
 
 
-def to_lonlat(metric: Metric, shapes_m: Shapes) -> Shapes | None:
-    """Return plan geometries in longitude and latitude; None when that would be a guess."""
-    if isnan(lonlat_off_m(metric)) or metric.crs is None or metric.area is None:
-        return None
-    way = best(metric.crs, _WGS84, metric.area)[0]
-    return moved(shapes_m, lambda xy: apply(way, metric.to_file(xy), None))
+def to_lonlat(plane: RegionPlane, shapes_m: Shapes) -> Shapes:
+    """Return plan geometries in longitude and latitude, where a published way leads there."""
+    assert plane.crs is not None
+    assert plane.area is not None
+    way = best(plane.crs, _WGS84, plane.area)[0]
+    return np.asarray(shapely.transform(shapes_m, lambda xy: apply(way, plane.to_file(xy), None)))
 
 
-def with_z(shapes: Shapes, z: object) -> Shapes:
-    """Return plan geometries with z at their vertices, in order."""
-    xy = shapely.get_coordinates(shapes)
-    lifted = np.array(shapely.force_3d(shapes), dtype=object)
-    return np.asarray(shapely.set_coordinates(lifted, np.column_stack([xy, np.asarray(z)])))
+def _unlocated(rows: Sequence[UnlocatedRow], off_m: float) -> Columns:
+    wider: dict[str, list[object]] = {
+        "frame_shift_95_m": [row.frame_shift_95_m + off_m for row in rows]
+    }
+    return columns_of(UNLOCATED, rows) | wider
+
+
+def _with_shapes(table: pa.Table, flat: Shapes) -> pa.Table:
+    """Return a table with other shapes, which need not have the z that its layer declares."""
+    index = table.schema.get_field_index(GEOMETRY)
+    wkb = pa.array(shapely.to_wkb(flat, flavor="iso"), type=pa.binary())
+    return table.set_column(index, GEOMETRY_FIELD, wkb)

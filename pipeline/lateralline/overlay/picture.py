@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 
 from lateralline.errors import extra
-from lateralline.overlay import rows as as_rows
-from lateralline.overlay.as_built import Lines
-from lateralline.overlay.bodies import PlannedWork
-from lateralline.overlay.ends import open_ends
-from lateralline.overlay.run import Comparison, RegionComparison
-from lateralline.overlay.unlocated import named
+from lateralline.overlay.as_built import Lines, named, open_ends
+from lateralline.overlay.run import Comparison, at_least, length, probability
 from lateralline.overlay.zones import Drawn
 from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
+from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
 from lateralline.wording import in_both, with_own_unit
 
@@ -28,7 +25,7 @@ _AROUND_M: Final = 60.0
 _MARGIN_M: Final = 8.0
 
 
-#: What a pair's row in the margin cannot say, by verdict and whether it is past an open end.
+#: What a pair's row in the margin has no room for, by verdict and whether it is past an open end.
 _MORE: Final = {
     ("conflict", True): "the pipe runs on past the end of its located line",
     ("not_located", True): "not located past the end of its line: it may be here",
@@ -45,52 +42,48 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     with extra("draw", "drawing"):
         from lateralline.draw import overlay_plans as drawing
 
-    number = {as_rows.key(row): n for n, row in enumerate(made.rows, start=1)}
-    first = as_rows.key(made.rows[0]) if made.rows else None
-    part = next((p for p in made.parts if first in _pairs(p)), made.parts[0])
-    lines = part.lines
-    pairs = {number[k]: place for k, place in _pairs(part).items()}
-    here = sorted(pairs)
-    if here:
-        home = pairs[here[0]][0]
-        here = [n for n in here if pairs[n][0].distance(home) <= _AROUND_M]
-    approaches = []
-    for n in here:
-        row = made.rows[n - 1]
-        approaches.append(
-            drawing.Approach(
-                n,
-                pairs[n][0],
-                row["verdict"] != "none_shown",
-                (
-                    row["line_id"],
-                    _short(row["work_name"] or row["work_id"]),
-                    as_rows.length(row["separation_m"], made.unit),
-                    as_rows.at_least(row["lower_95_m"], made.unit),
-                    as_rows.length(row["required_m"], made.unit),
-                    as_rows.chance(row["probability_below_required"]),
-                    row["levels_by"].partition("_")[0],
-                ),
-                _MORE.get((row["verdict"], row["open_end"]), ""),
-            )
+    number = {id(pair): n for n, pair in enumerate(made.pairs, start=1)}
+    one = next((r for r in made.regions if made.pairs[:1] and made.pairs[0] in r.pairs), None)
+    one = one or made.regions[0]
+    lines = one.region.lines
+    here = sorted(one.pairs, key=lambda pair: number[id(pair)])
+    here = [p for p in here if p.approach_m.distance(here[0].approach_m) <= _AROUND_M]
+    approaches = [
+        drawing.Approach(
+            number[id(pair)],
+            pair.approach_m,
+            pair.verdict != "none_shown",
+            (
+                pair.line_id,
+                _short(pair.work.name or pair.work.id),
+                length(pair.separation_m, made.unit),
+                at_least(pair.lower_95_m, made.unit),
+                length(pair.required_m, made.unit),
+                probability(pair.probability_below_required),
+                pair.levels_by.partition("_")[0],
+            ),
+            _MORE.get((pair.verdict, pair.open_end), ""),
         )
-    shown = sorted({line for n in here if (line := pairs[n][1]) >= 0})
+        for pair in here
+    ]
+    shown = sorted({pair.line for pair in here if pair.line >= 0})
     shown = shown or list(range(len(lines.line)))[:1]
-    works = {pairs[n][2].id: pairs[n][2] for n in here}
-    near = {id(b.about): b for b in part.near if b.work.id in works}.values()
+    works = {pair.work.id: pair.work for pair in here}
+    near = one.areas(works)
     notes = [
         f"In {made.unit}. Apart: between surfaces, pipe as located. At least: with 95 % "
         "probability. Chance: that less than needed is left. By: levels, depths below ground, or "
         "plan alone.",
         *(with_own_unit(note, made.unit) for note in made.notes),
     ]
-    if len(here) < len(made.rows):
-        notes.insert(1, f"{len(made.rows) - len(here)} pair(s) elsewhere: see the table.")
+    if len(here) < len(made.pairs):
+        notes.insert(1, f"{len(made.pairs) - len(here)} pair(s) elsewhere: see the table.")
     drawing.draw_clearance(
         drawing.ClearancePlan(
-            title=f"Planned works beside {_sites([*lines.site[shown], *(b.key[0] for b in near)])}",
+            title="Planned works beside "
+            + _sites([*lines.site[shown], *(a.row.site_id for a in near)]),
             north=_north(lines),
-            unlocated=[(f"line {b.key[1]}", b.area_m) for b in near],
+            unlocated=[(f"line {a.row.line_id}", a.area_m) for a in near],
             paths=list(lines.path_m[shown]),
             open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
             line_ids=_names(lines, shown),
@@ -101,11 +94,11 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             box=_box(
                 [a.line.envelope for a in approaches]
                 or list(lines.path_m[shown])
-                or [w.shape for w in part.moved.works],
+                or [w.shape for w in one.moved.works],
                 [
                     *lines.path_m[shown],
                     *(w.footprint for w in works.values()),
-                    *(b.area_m for b in near),
+                    *(a.area_m for a in near),
                 ],
             ),
             notes=notes,
@@ -119,7 +112,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
 
 def draw_zones(
     drawn: Drawn,
-    unlocated: Sequence[dict[str, Any]],
+    unlocated: Sequence[UnlocatedRow],
     out: Path,
     *,
     unit: str = "m",
@@ -127,7 +120,7 @@ def draw_zones(
 ) -> None:
     """Draw the zones about the first line of the first region with one, and what has no zone.
 
-    `unlocated` is all of the record that is not located, to be named. Lengths are said in `unit`,
+    `unlocated` is all of the record that is not located, to be named. Lengths are in `unit`,
     metres beside feet.
 
     Raises as `draw_comparison` does.
@@ -137,7 +130,6 @@ def draw_zones(
 
     zones, areas = drawn.first, drawn.unlocated
     assert zones is not None
-    assert areas is not None
     lines, rule = zones.lines, zones.rule
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
@@ -156,15 +148,15 @@ def draw_zones(
     ]
     if len(here) < drawn.lines:
         notes.insert(0, f"{drawn.lines - len(here)} line(s) more are in the layer, not drawn here.")
-    if whole := [row for row in unlocated if row["extent"] != "beyond_end"]:
+    if whole := [row for row in unlocated if row.extent != "beyond_end"]:
         notes.insert(0, f"Not located, without a zone: {named(whole, 6)}. See layer unlocated.")
-    beside = [n for n, a in enumerate(areas.area_m) if a.distance(lines.path_m[0]) <= _AROUND_M]
+    beside = [a for a in areas if a.area_m.distance(lines.path_m[0]) <= _AROUND_M]
     shapes = [s for s in (*zones.near_m[here], *zones.wide_m[here]) if s is not None]
-    whole_areas = [areas.area_m[n] for n in beside if areas.rows[n]["extent"] != "beyond_end"]
+    whole_areas = [a.area_m for a in beside if a.row.extent != "beyond_end"]
     drawing.draw_zones(
         drawing.ZonesPlan(
             title=f"Dig zones of {_sites(lines.site[here].tolist())}",
-            unlocated=[(f"line {areas.rows[n]['line_id']}", areas.area_m[n]) for n in beside],
+            unlocated=[(f"line {a.row.line_id}", a.area_m) for a in beside],
             box=_box(shapes, whole_areas, _AROUND_M),
             north=_north(lines),
             line_ids=_names(lines, here.tolist()),
@@ -190,16 +182,9 @@ def draw_zones(
     )
 
 
-def _pairs(part: RegionComparison) -> dict[as_rows.Key, tuple[Any, int, PlannedWork]]:
-    """Return way, line (−1 not located) and work of each of a part's pairs, by key."""
-    found = {
-        (*part.lines.keys[p.line], p.work.id, True): (as_rows.approach(p)[0], p.line, p.work)
-        for p in part.pairs
-    }
-    return found | {(*b.key, False): (b.place, -1, b.work) for b in part.blocked}
-
-
-def _box(must: list[Any], may: list[Any], margin_m: float = _MARGIN_M) -> Floats:
+def _box(
+    must: list[shapely.Geometry], may: list[shapely.Geometry], margin_m: float = _MARGIN_M
+) -> Floats:
     """Return the bounds (4,) of what must be seen, and of the rest as far as it is near."""
     near = shapely.buffer(shapely.union_all(must), margin_m).envelope
     seen = shapely.intersection(np.array(may, dtype=object), near)
@@ -225,7 +210,7 @@ def _sites(sites: Sequence[str]) -> str:
 
 
 def _north(lines: Lines) -> str:
-    return "true north" if lines.metric.crs is not None else "sketch north"
+    return "true north" if lines.plane.crs is not None else "sketch north"
 
 
 def _short(name: str, most: int = 20) -> str:

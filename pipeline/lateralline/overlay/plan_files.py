@@ -1,29 +1,67 @@
-"""Plans in any vector file that GDAL opens; drawings are read by `plan_drawing`."""
+"""Plans in any vector file that GDAL opens, and drawings, read with ezdxf (the extra `cad`).
+
+A drawing carries no attributes, so what each layer holds is given: `BORE=bore,diameter_m=0.16`.
+Closed polylines are trenches, open ones and lines bores, circles and points posts and piles.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
 from pyproj import CRS
 from shapely.affinity import scale
 
-from lateralline.errors import FrameError, SiteFaultsError
+from lateralline.errors import FrameError, SiteFaultsError, extra
 from lateralline.frames.systems import known_crs
 from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
-from lateralline.overlay.plan_drawing import LayerUse, drawn_features
-from lateralline.overlay.planned import LENGTHS, UNITS, Options, PlannedWorks, works_of
+from lateralline.overlay.as_built import vertical_unit_m
+from lateralline.overlay.planned import (
+    KINDS,
+    LENGTHS,
+    SHAPE_WITHIN_M,
+    UNITS,
+    Kind,
+    Options,
+    PlannedWorks,
+    works_of,
+)
 from lateralline.record.lineage import plan_of
 from lateralline.units import METRES_PER
 
-_LOCAL = "local"
-EARTH_M = 6_371_000.0
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.entities.dxfgfx import DXFGraphic
+
+_LOCAL: Final = "local"
+EARTH_M: Final = 6_371_000.0
+#: $INSUNITS of the DXF header; from memory of the format's reference.
+HEADER_UNITS: Final = {1: "in", 2: "ft", 4: "mm", 5: "cm", 6: "m", 21: "us-ft"}
+_PATHS: Final = ("LWPOLYLINE", "POLYLINE", "LINE", "ARC", "SPLINE")
+#: What is written beside works, not works.
+_WORDS: Final = ("TEXT", "MTEXT", "ATTDEF", "DIMENSION", "LEADER", "MULTILEADER", "HATCH")
+_SHUT_M: Final = 1e-6
+_WAYS: Final = {
+    "trench": "draw it as a closed polyline",
+    "bore": "draw it as a line or polyline",
+    "post": "draw it as a circle or a point",
+    "pile": "draw it as a circle or a point",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LayerUse:
+    """What one layer of a drawing holds, and the attributes all of it has."""
+
+    kind: Kind
+    cells: Mapping[str, object]
 
 
 def read_plan(
@@ -35,10 +73,10 @@ def read_plan(
     unit: str = "",
     sketch_unit: str = "m",
 ) -> PlannedWorks:
-    """Return a plan's works; `crs` overrides nothing, it says what the file does not.
+    """Return a plan's works; `crs` overrides nothing, it is for a file that names none.
 
-    `uses` tells what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
-    DXF or on axes of a sketch's own. Those count in what the drawing says or else in `sketch_unit`,
+    `uses` is what is drawn on each layer of a DXF; `unit` what coordinates really count in, of a
+    DXF or on axes of a sketch's own. Those count in the drawing's unit or else in `sketch_unit`,
     that of the sketch; "" = it has none to take. All of a plan on its own axes becomes metres.
     Raises SiteFaultsError with every fault of every feature, and for what does not apply to a file
     of this kind.
@@ -47,7 +85,7 @@ def read_plan(
     may_be_read(path, ledger, MAP_BYTES, smaller="copy what is planned into a file of its own")
     ledger.raise_faults(path.name)
     notes: list[str] = []
-    says = unit
+    named = unit
     if path.suffix.lower() == ".dxf":
         system = _parsed(crs, path, ledger) if crs else None
         if not crs:
@@ -58,7 +96,7 @@ def read_plan(
         if options.columns:
             hint = "a drawing has none: say what a layer holds, as --layer NAME=trench,depth_m=1.2"
             ledger.fault(path.name, 0, "attributes", "", "cannot be named by --column", hint)
-        features, notes, says = drawn_features(path, uses or {}, system, unit, ledger)
+        features, notes, named = _drawn_features(path, uses or {}, system, unit, ledger)
     else:
         features, system, notes = _features(path, options.columns, crs, ledger)
         if uses:
@@ -68,13 +106,18 @@ def read_plan(
             must = f"is that of {system.name}: leave --plan-unit out"
             ledger.fault(path.name, 0, "unit", unit, must)
     if system is None and not ledger.faults:
-        own = says or sketch_unit
+        own = named or sketch_unit
         if not own:
             must, hint = "of a plan on a sketch's own axes must be said", "as --plan-unit ft"
             ledger.fault(path.name, 0, "unit", "", must, hint)
         else:
-            features, options = _in_metres(features, options, METRES_PER[own])
-            whose = "" if says else ", the unit the sketch was taped in; else say --plan-unit"
+            unit_m = METRES_PER[own]
+            options = replace(options, z_unit_m=unit_m)
+            features = [
+                replace(f, shape=f.shape and scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
+                for f in features
+            ]
+            whose = "" if named else ", the unit the sketch was taped in; else say --plan-unit"
             notes.append(f"Coordinates on the sketch's own axes are taken in {own}{whose}.")
     options = (
         options
@@ -94,23 +137,9 @@ def read_plan(
     return PlannedWorks(path, system, works, tuple(notes))
 
 
-def _in_metres(
-    features: list[MapFeature], options: Options, unit_m: float
-) -> tuple[list[MapFeature], Options]:
-    """Return features whose plan coordinates count in a unit, and what z counts in, in metres."""
-    scaled = [
-        f if f.shape is None else replace(f, shape=scale(f.shape, unit_m, unit_m, origin=(0, 0, 0)))
-        for f in features
-    ]
-    return scaled, replace(options, z_unit_m=unit_m)
-
-
 def z_unit_m(crs: CRS) -> float:
     """Return metres in the unit of z: the vertical axis', else that of the plan, else metres."""
-    axis = crs.axis_info[-1]
-    if len(crs.axis_info) < 3 and crs.is_geographic:
-        return 1.0
-    return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
+    return 1.0 if len(crs.axis_info) < 3 and crs.is_geographic else vertical_unit_m(crs)
 
 
 def _plan_unit_m(crs: CRS) -> float:
@@ -172,20 +201,20 @@ def _with_heights(layer: MapLayer) -> CRS | None:
 
 
 def _one_system(
-    path: Path, systems: Mapping[str, CRS | None], said: str, ledger: Ledger
+    path: Path, systems: Mapping[str, CRS | None], given: str, ledger: Ledger
 ) -> CRS | None:
-    """Return the CRS of all layers: their own, or the one said where they name none."""
+    """Return the CRS of all layers: their own, or the one given where they name none."""
     known = [c for c in systems.values() if c is not None and not c.is_engineering]
     different = [c for c in known if c != known[0]]
     if different:
         names = " and ".join({c.name: None for c in known})
         ledger.fault(path.name, 0, "CRS", names, "must be one for all layers")
-    if not said:
+    if not given:
         if not known:
             hint = 'say --plan-crs; "local" on a sketch\'s own axes'
             ledger.fault(path.name, 0, "CRS", "", "must be named in the file", hint)
         return known[0] if known else None
-    crs = _parsed(said, path, ledger)
+    crs = _parsed(given, path, ledger)
     if known and crs is not None and plan_of(crs) != plan_of(known[0]):
         must, hint = f"must be {crs.name}, as --plan-crs says", "leave --plan-crs out"
         ledger.fault(path.name, 0, "CRS", known[0].name, must, hint)
@@ -203,3 +232,144 @@ def _check_columns(name: str, columns: Mapping[str, str], there: list[str], ledg
 def column_names() -> tuple[str, ...]:
     """Return every name an attribute may have."""
     return ("kind", "name", *(f"{length}_{unit}" for length in LENGTHS for unit in UNITS))
+
+
+# ---- drawings ------------------------------------------------------------------------------
+
+
+def _drawn_features(
+    path: Path, uses: Mapping[str, LayerUse], crs: CRS | None, unit: str, ledger: Ledger
+) -> tuple[list[MapFeature], list[str], str]:
+    """Return the features of the layers in use, notes on what was left, and the drawing's unit.
+
+    That is `unit`, else the header's, "" where it names none or one unknown here.
+
+    Without `uses`, a layer whose name holds one kind's word is of that kind.
+    """
+    drawing = _opened(path, ledger)
+    if drawing is None:
+        return [], [], unit
+    code = int(drawing.header.get("$INSUNITS", 0))
+    notes = _unit_notes(
+        path, unit or HEADER_UNITS.get(code, f"code {code}" * bool(code)), crs, ledger
+    )
+    unit = unit or HEADER_UNITS.get(code, "")
+    unit_m = METRES_PER[unit or "m"]
+    if crs is not None and not crs.is_geographic:
+        unit_m = float(crs.axis_info[0].unit_conversion_factor)
+    there = {layer.dxf.name for layer in drawing.layers}
+    there |= {_layer_of(e) for e in drawing.modelspace()} - {""}
+    chosen = _chosen(path, uses, sorted(there), ledger)
+    features: list[MapFeature] = []
+    left: dict[str, int] = {}
+    for row, entity in enumerate(drawing.modelspace(), start=1):
+        layer = _layer_of(entity)
+        use = chosen.get(layer.casefold())
+        if use is None or entity.dxftype() in _WORDS:
+            left[layer] = left.get(layer, 0) + 1
+            continue
+        name = f"{path.name} {layer}"
+        shapes = list(_shapes(entity, use.kind, unit_m, name, row, ledger))
+        for n, (shape, cells) in enumerate(shapes, start=1):
+            part = f".{n}" if len(shapes) > 1 else ""
+            about = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
+            features.append(MapFeature(name, row, part, shape, about))
+    notes += [
+        f"{f'Layer {layer}' if layer else 'On no layer'}: {n} entities not looked at."
+        for layer, n in left.items()
+    ]
+    return features, notes, unit
+
+
+def _layer_of(entity: DXFGraphic) -> str:
+    """Return the layer of an entity; "" for one of a kind that has none, or none known."""
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        return str(entity.dxf.layer)
+    except DXFError:
+        return ""
+
+
+def _opened(path: Path, ledger: Ledger) -> Drawing | None:
+    with extra("cad", "a drawing"):
+        from ezdxf.filemanagement import readfile
+        from ezdxf.lldxf.const import DXFError
+    try:
+        return readfile(path)
+    except (DXFError, OSError, UnicodeDecodeError, ValueError) as e:
+        ledger.fault(path.name, 0, "file", "", "must be a DXF drawing", str(e))
+        return None
+
+
+def _unit_notes(path: Path, unit: str, crs: CRS | None, ledger: Ledger) -> list[str]:
+    """Return what is taken for granted of the drawing's unit; a fault where it is another."""
+    if crs is None or crs.is_geographic:
+        return []
+    if not unit:
+        return [f"The drawing names no unit: its coordinates are taken as those of {crs.name}."]
+    counts = crs.axis_info[0].unit_conversion_factor
+    if unit not in METRES_PER or abs(METRES_PER[unit] / counts - 1.0) > 1e-9:
+        own = next((u for u, m in METRES_PER.items() if abs(m / counts - 1.0) < 1e-9), "another")
+        must = f"of the drawing must be that of {crs.name}, {own}"
+        hint = f"if its coordinates are {own} all the same, say --plan-unit {own}"
+        ledger.fault(path.name, 0, "unit", unit, must, hint)
+    return []
+
+
+def _chosen(
+    path: Path, uses: Mapping[str, LayerUse], there: list[str], ledger: Ledger
+) -> dict[str, LayerUse]:
+    lower = {name.casefold() for name in there}
+    for name in uses:
+        if name.casefold() not in lower:
+            must = "must be a layer of the drawing"
+            ledger.fault(path.name, 0, "layer", name, must, nearest(name, there))
+    if uses:
+        return {name.casefold(): use for name, use in uses.items()}
+    found: dict[str, LayerUse] = {}
+    for name in lower:
+        words = [kind for kind in KINDS if kind in name]
+        if len(words) == 1:
+            found[name] = LayerUse(words[0], {})
+    if not found:
+        hint = f"as --layer NAME=trench,depth_m=1.2; there are {', '.join(there)}"
+        ledger.fault(path.name, 0, "layer", "", "must be said to be planned works", hint)
+    return found
+
+
+def _shapes(
+    entity: DXFGraphic, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
+) -> Iterator[tuple[shapely.Geometry, dict[str, object]]]:
+    """Yield the geometry of one entity with what its shape states; faults for others."""
+    from ezdxf.path import make_path
+
+    what = entity.dxftype()
+    if kind in ("post", "pile") and what in ("CIRCLE", "POINT"):
+        about: dict[str, object] = {}
+        if what == "CIRCLE":
+            place = entity.ocs().to_wcs(entity.dxf.center)  # mirrored drawings have circles aside
+            about = {"radius_m": float(entity.dxf.radius) * unit_m}
+        else:
+            place = entity.dxf.location
+        yield shapely.Point(place.x, place.y), about
+        return
+    fits = what in _PATHS if kind in ("bore", "trench") else False
+    if not fits and not (what == "CIRCLE" and kind == "trench"):
+        ledger.fault(name, row, "entity", what, f"cannot be a {kind}", _WAYS[kind])
+        return
+    try:
+        points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]
+    except Exception as e:  # whatever the library makes of what is drawn, the drawing is at fault
+        ledger.fault(name, row, "entity", what, f"cannot be followed ({type(e).__name__}: {e})")
+        return
+    xyz = np.array(points, dtype=np.float64).reshape(-1, 3)
+    if kind == "bore":
+        if len(xyz) > 1:
+            yield shapely.LineString(xyz if xyz[:, 2].any() else xyz[:, :2]), {}
+        return
+    shut = bool(getattr(entity, "is_closed", False)) or what == "CIRCLE"
+    if len(xyz) < 4 or not (shut or np.abs(xyz[0, :2] - xyz[-1, :2]).max() < _SHUT_M):
+        ledger.fault(name, row, "entity", what, "of a trench must be a closed outline")
+        return
+    yield shapely.Polygon(xyz[:, :2]), {}

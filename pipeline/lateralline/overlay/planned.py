@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite, nan
 from pathlib import Path
-from typing import Final, get_args
+from typing import Final, Literal, get_args
 
 import numpy as np
 import shapely
@@ -19,16 +19,18 @@ from pyproj import CRS
 
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.map_layers import MapFeature
-from lateralline.overlay.bodies import Kind, PlannedWork
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, parse_length
 
+Kind = Literal["trench", "bore", "post", "pile"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 LENGTHS: Final = ("depth", "level", "diameter", "radius", "required", "tolerance")
 UNITS: Final = {unit.replace("-", "_"): metres for unit, metres in METRES_PER.items()}
 #: What a geometry is when nothing says so.
 _BY_SHAPE: Final[dict[str, Kind]] = {"Polygon": "trench", "LineString": "bore", "Point": "post"}
 _SHAPE_OF: Final = {"trench": "Polygon", "bore": "LineString", "post": "Point", "pile": "Point"}
+#: Plan shapes are drawn to this: vertices that matter less go, arcs of a drawing are cut to it.
+SHAPE_WITHIN_M: Final = 0.002
 #: Nothing dug beside a drain is larger; what seems to be is in another unit or CRS.
 LARGEST_M: Final = 50_000.0
 #: Longest edge kept whole: a parallel at 60° leaves its geodesic by 1.4 mm in it.
@@ -36,8 +38,40 @@ PIECE_M: Final = 200.0
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedWork:
+    """One planned thing, in the plan's own coordinates or in metres."""
+
+    id: str  # file, layer and feature
+    name: str
+    kind: Kind
+    shape: shapely.Geometry  # Polygon, LineString or Point, in plan
+    z_m: Floats  # of a bore's axis at each vertex, or one for all; empty = no level given
+    depth_m: float  # below ground, of bottom or axis; NaN not given
+    radius_m: float  # NaN for a trench
+    required_m: float
+    tolerance_95_m: float
+
+    @property
+    def has_level(self) -> bool:
+        """Whether a level is given."""
+        return len(self.z_m) > 0
+
+    @property
+    def about_m(self) -> float:
+        """How far its body reaches from `shape` all round: a radius, nothing for a trench."""
+        return 0.0 if self.kind == "trench" else self.radius_m
+
+    @property
+    def footprint(self) -> shapely.Geometry:
+        """The outline in plan, in metres."""
+        if self.kind == "trench":
+            return self.shape
+        return shapely.buffer(self.shape, self.radius_m, cap_style="round")
+
+
+@dataclass(frozen=True, slots=True)
 class Options:
-    """What the user says of the plan beyond what stands in it."""
+    """What is given of a plan beside what stands in it."""
 
     required_m: float = nan
     tolerance_95_m: float = 0.0
@@ -60,7 +94,7 @@ def works_of(
     features: list[MapFeature], options: Options, ledger: Ledger
 ) -> tuple[PlannedWork, ...]:
     """Return the works that features describe; faults go to the ledger."""
-    made = [_work(feature, options, ledger) for feature in features]
+    made = (_work(feature, options, ledger) for feature in features)
     return tuple(work for work in made if work is not None)
 
 
@@ -79,11 +113,11 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork 
     if not isfinite(required) and len(ledger.faults) == before:
         hint = "or give --required for all, as --required 0.3m"
         cells.fault("required_m", "", "must say the clearance that is required", hint)
+    z = np.array([level])
     if shape is not None and kind is not None and not isfinite(level):
-        _check_z(kind, feature, options.z_unit_m, ledger)
+        z = _levels(kind, shape, feature, options.z_unit_m, ledger)
     if len(ledger.faults) > before or shape is None or kind is None:
         return None
-    z = _levels(kind, shape, level, options.z_unit_m)
     return PlannedWork(
         id=f"{feature.file}:{feature.row}{feature.part}",
         name=cells.text("name"),
@@ -97,33 +131,27 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork 
     )
 
 
-def _levels(kind: Kind, shape: shapely.Geometry, level_m: float, z_unit_m: float) -> Floats:
-    """Return levels: as the attribute says, else z of a bore; z that is 0 throughout is none."""
-    if isfinite(level_m):
-        return np.array([level_m])
+def _levels(
+    kind: Kind, shape: shapely.Geometry, feature: MapFeature, z_unit_m: float, ledger: Ledger
+) -> Floats:
+    """Return levels from z of a bore, in its pieces `shape`; z that is 0 throughout is none.
+
+    A fault where levels are there at some vertices of the feature only: 0 is no level then.
+    """
     if kind != "bore" or not shape.has_z:
         return np.empty(0)
-    z = _z_of(shape) * z_unit_m
-    return z if np.isfinite(z).all() and z.any() else np.empty(0)
-
-
-def _z_of(shape: shapely.Geometry) -> Floats:
-    z: Floats = shapely.get_coordinates(shape, include_z=True)[:, 2]
-    return z
-
-
-def _check_z(kind: Kind, feature: MapFeature, z_unit_m: float, ledger: Ledger) -> None:
-    """Note a fault where a bore's levels are there at some vertices only: 0 is no level then."""
-    shape = feature.shape
-    if kind != "bore" or shape is None or not shape.has_z:
-        return
-    z = _z_of(shape) * z_unit_m
-    given = np.isfinite(z) & (z != 0.0)
-    if given.any() and (~np.isfinite(z).all() or (~given & (np.abs(z[given]).min() > 5.0)).any()):
-        value = "Z " + " ".join(f"{v:g}" for v in z[:6])
+    own, z = (
+        z_unit_m * shapely.get_coordinates(s, include_z=True)[:, 2] for s in (feature.shape, shape)
+    )
+    given = np.isfinite(own) & (own != 0.0)
+    if given.any() and (
+        ~np.isfinite(own).all() or (~given & (np.abs(own[given]).min() > 5.0)).any()
+    ):
+        value = "Z " + " ".join(f"{v:g}" for v in own[:6])
         must = "of a bore must have a level at every vertex, or at none"
         hint = "or give depth_m or level_m"
         ledger.fault(feature.file, feature.row, "geometry", value, must, hint)
+    return z if np.isfinite(z).all() and z.any() else np.empty(0)
 
 
 def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
@@ -143,35 +171,40 @@ def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
 def _shape(
     kind: Kind | None, feature: MapFeature, unit_m: float, ledger: Ledger
 ) -> shapely.Geometry | None:
-    shape, where = feature.shape, (feature.file, feature.row, "geometry")
+    """Return the shape in pieces no longer than `PIECE_M`; None with a fault for what is no such.
+
+    A straight line on the map is none on the ground; in pieces it is off by less than 2 mm.
+    """
+    shape = feature.shape
+    if fault := _shape_fault(kind, shape, unit_m):
+        ledger.fault(feature.file, feature.row, "geometry", *fault)
+        return None
+    assert shape is not None  # a fault otherwise
+    return shape.segmentize(PIECE_M / unit_m)
+
+
+def _shape_fault(
+    kind: Kind | None, shape: shapely.Geometry | None, unit_m: float
+) -> tuple[str, str] | None:
+    """Return what is wrong with a shape: its value, and what it must be."""
     if shape is None or shape.is_empty:
-        must = "must be there: a polygon of three corners or more, a line of two points, or a point"
-        ledger.fault(*where, "", must)
-        return None
+        return "", (
+            "must be there: a polygon of three corners or more, a line of two points, or a point"
+        )
     if not np.isfinite(shapely.get_coordinates(shape)).all():
-        ledger.fault(*where, shape.wkt[:40], "must have finite coordinates")
-        return None
+        return shape.wkt[:40], "must have finite coordinates"
     if kind is not None and shape.geom_type != _SHAPE_OF[kind]:
-        ledger.fault(*where, shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}")
-        return None
+        return shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}"
     west, south, east, north = shape.bounds
     if (size := max(east - west, north - south) * unit_m) > LARGEST_M:
-        km = LARGEST_M / 1000
-        ledger.fault(*where, f"{size / 1000:.0f} km", f"must be no larger than {km:.0f} km")
-        return None
+        return f"{size / 1000:.0f} km", f"must be no larger than {LARGEST_M / 1000:.0f} km"
     if not shape.is_valid:
-        ledger.fault(
-            *where, shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
-        )
-        return None
+        return shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
     if shape.geom_type == "LineString" and shape.length == 0.0:
-        ledger.fault(*where, "LineString", "of a bore must have a length")
-        return None
+        return "LineString", "of a bore must have a length"
     if shape.geom_type == "Polygon" and shape.area == 0.0:
-        ledger.fault(*where, "Polygon", "of a trench must have an area")
-        return None
-    # A straight line on the map is none on the ground; in pieces it is off by less than 2 mm.
-    return shape.segmentize(PIECE_M / unit_m)
+        return "Polygon", "of a trench must have an area"
+    return None
 
 
 def _radius(kind: Kind | None, cells: _Cells) -> float:

@@ -3,40 +3,39 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
-from math import nan
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from math import inf, isfinite, isnan, nan
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import pyarrow as pa
 import shapely
 
 from lateralline import contract, csv_file
 from lateralline.errors import LaterallineError
-from lateralline.overlay import rows as as_rows
-from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Lines
-from lateralline.overlay.bodies import PlannedWork
+from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Region, UnlocatedArea, named
 from lateralline.overlay.bounds import SearchTerms
-from lateralline.overlay.clearance import Pair, pairs_of
-from lateralline.overlay.files import Overlay, overlay_folder, to_lonlat, with_z
-from lateralline.overlay.onto import Basis, Onto, basis_of, off_by, onto
-from lateralline.overlay.planned import PlannedWorks
-from lateralline.overlay.unlocated import (
-    Blocked,
-    add_placeless,
-    blocked_by,
-    blocked_row,
-    named,
-    tables_of,
+from lateralline.overlay.clearance import Pair, pairs_of, unlocated_pairs
+from lateralline.overlay.files import Columns, Overlay, as_drawn, columns_of, overlay_folder
+from lateralline.overlay.planned import PlannedWork, PlannedWorks
+from lateralline.overlay.to_record_crs import (
+    LevelBasis,
+    MovedWorks,
+    frame_in_words,
+    level_basis,
+    to_record_crs,
 )
-from lateralline.overlay.unlocated import in_words as blocked_in_words
-from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes, to_table
-from lateralline.wording import in_both, metres, plain
+from lateralline.record.layers import AnyFrame
+from lateralline.record.rows import UnlocatedRow
+from lateralline.units import METRES_PER
+from lateralline.wording import metres, plain
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
 NAME: Final = "clearance"
+LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts", UNLOCATED)
+_RISK: Final = ("not_located", "conflict", "none_shown")
 
 
 class NothingToCompareError(LaterallineError, ValueError):
@@ -47,34 +46,37 @@ class NothingToCompareError(LaterallineError, ValueError):
 class RegionComparison:
     """One region's outcome."""
 
-    lines: Lines
-    moved: Onto
-    pairs: list[Pair]
-    blocked: list[Blocked]  # near pipe nobody located, where no pair of the same line says so
-    near: list[Blocked]  # the same, where one does too
+    region: Region
+    moved: MovedWorks
+    pairs: list[Pair]  # of located lines, then of pipe nobody located that no other pair is of
+    unlocated: list[Pair]  # of pipe nobody located, those too whose line has another pair
+
+    def areas(self, works: Collection[str] | None = None) -> list[UnlocatedArea]:
+        """Return where unlocated pipe near works may be, each once; near those of some ids only."""
+        pairs = (p for p in self.unlocated if works is None or p.work.id in works)
+        return list(dict.fromkeys(pair.area for pair in pairs if pair.area is not None))
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
     """Everything found."""
 
-    basis: Basis
-    unit: str = "m"  # to say lengths in, metres besides
-    parts: list[RegionComparison] = field(default_factory=list)
-    rows: list[dict[str, Any]] = field(default_factory=list)  # riskiest first
-    placeless: list[dict[str, Any]] = field(default_factory=list)  # pipe that may be anywhere
-    said: dict[as_rows.Key, str] = field(default_factory=dict)  # each in `unit`
-    notes: list[str] = field(default_factory=list)
+    basis: LevelBasis
+    unit: str  # to state lengths in, metres besides
+    regions: list[RegionComparison]
+    pairs: list[Pair]  # riskiest first
+    placeless: list[UnlocatedRow]  # pipe that may be anywhere
+    notes: list[str]
 
     @property
     def conflicts(self) -> int:
         """How many pairs are in conflict."""
-        return sum(row["verdict"] == "conflict" for row in self.rows)
+        return sum(pair.verdict == "conflict" for pair in self.pairs)
 
     @property
     def not_located(self) -> int:
         """How many pairs are with pipe nobody located."""
-        return sum(row["verdict"] == "not_located" for row in self.rows)
+        return sum(pair.verdict == "not_located" for pair in self.pairs)
 
     @property
     def shows_none(self) -> bool:
@@ -82,15 +84,9 @@ class Comparison:
         return not (self.conflicts or self.not_located or self.placeless)
 
     @property
-    def blocked(self) -> list[dict[str, Any]]:
-        """What is not located and near a planned thing: rows of the record's layer, each once."""
-        near = [b.about for part in self.parts for b in part.near]
-        return list({id(row): row for row in near}.values())
-
-    @property
-    def lines(self) -> int:
-        """How many lines were looked at."""
-        return sum(len(part.lines.line) for part in self.parts)
+    def unlocated_near(self) -> list[UnlocatedRow]:
+        """Rows of what is not located and near a planned thing."""
+        return [area.row for one in self.regions for area in one.areas()]
 
 
 def compare(
@@ -99,71 +95,77 @@ def compare(
     *,
     search_m: float = SEARCH_M,
     plan_levels: str = "",
-    stated_m: float = nan,
+    given_sigma_m: float = nan,
 ) -> Comparison:
     """Return every planned thing against every line near it, a region at a time.
 
     Raises FrameError when the plan cannot be brought to the record, NothingToCompareError when
     there is no line, located or not.
     """
-    bands, segments = as_built.table("level_band"), as_built.table("pipe_segments")
-    regions, placeless = list(as_built.regions()), as_built.placeless
-    if not regions and not placeless:
+    regions, stations = list(as_built.regions()), as_built.stations()
+    if not regions and not as_built.placeless:
         raise NothingToCompareError(f"{as_built.path} holds no line: there is nothing to compare")
     datums = {str(d) for region in regions for d in region.lines.level_datum}
-    basis = basis_of(plan, as_built, plan_levels, datums)
-    made = Comparison(basis, as_built.unit, placeless=placeless)
-    rows = []
+    basis = level_basis(plan, as_built, plan_levels, datums)
+    compared = []
     for region in regions:
-        lines = region.lines
-        moved = onto(plan, as_built, lines.metric, made.basis, stated_m)
-        terms = SearchTerms(search_m, moved.sigma_m, made.basis.compare, moved.sigma_up_m)
-        pairs = pairs_of(lines, bands, segments, list(moved.works), terms)
-        near = blocked_by(region.unlocated, moved.works, terms)
-        pairs, blocked = _with_blocked(lines, pairs, near)
-        made.parts.append(RegionComparison(lines, moved, pairs, blocked, near))
-        for one in blocked:
-            row = blocked_row(one, moved.sigma_m)
-            rows.append(row)
-            made.said[as_rows.key(row)] = blocked_in_words(one, lambda m: in_both(m, made.unit))
-        for pair in pairs:
-            row = as_rows.pair_row(lines, pair, moved.sigma_m)
-            rows.append(row)
-            made.said[as_rows.key(row)] = as_rows.in_words(
-                pair, assumed=row["diameter_assumed"], say=lambda m: in_both(m, made.unit)
-            )
-    made.rows = as_rows.by_risk(rows)
-    made.notes = [*_notes(as_built, plan, made), *plan.notes]
+        moved = to_record_crs(plan, as_built, region.plane, basis, given_sigma_m)
+        terms = SearchTerms(search_m, moved.sigma_m, basis.compare, moved.sigma_up_m)
+        compared.append(_compared(region, stations, moved, terms))
+    pairs = sorted((pair for one in compared for pair in one.pairs), key=_risk)
+    made = Comparison(basis, as_built.unit, compared, pairs, as_built.placeless, [])
+    made.notes.extend([*_notes(as_built, plan, made), *plan.notes])
     return made
 
 
-def _with_blocked(
-    lines: Lines, pairs: list[Pair], near: list[Blocked]
-) -> tuple[list[Pair], list[Blocked]]:
-    """Return pairs whose line runs on unlocated towards the thing as such, and what is left."""
-    keys = [(*lines.keys[pair.line], pair.work.id) for pair in pairs]
-    towards = {one.key for one in near}
-    pairs = [p.running_on() if k in towards else p for k, p in zip(keys, pairs, strict=True)]
-    return pairs, [one for one in near if one.key not in set(keys)]
+def _compared(
+    region: Region,
+    stations: tuple[AnyFrame, AnyFrame],
+    moved: MovedWorks,
+    terms: SearchTerms,
+) -> RegionComparison:
+    """Return one region's pairs; those whose line runs on unlocated towards the thing as such."""
+    located = pairs_of(region.lines, *stations, moved.works, terms)
+    unlocated = unlocated_pairs(region.unlocated, moved.works, terms)
+    keys, towards = {pair.key for pair in located}, {pair.key for pair in unlocated}
+    pairs = [pair.running_on() if pair.key in towards else pair for pair in located]
+    pairs += [pair for pair in unlocated if pair.key not in keys]
+    return RegionComparison(region, moved, pairs, unlocated)
+
+
+def _risk(pair: Pair) -> tuple[int, float, float, float]:
+    """Return what sorts the riskiest first: unknown, then likeliest, then nearest.
+
+    Pipe nobody located comes before all that is.
+    """
+    below, lower, apart = pair.probability_below_required, pair.lower_95_m, pair.separation_m
+    return (
+        _RISK.index(pair.verdict),
+        -1.0 if isnan(below) else -below,
+        -inf if isnan(lower) else lower - pair.required_m,
+        -inf if isnan(apart) else apart,
+    )
+
+
+# ---- layers --------------------------------------------------------------------------------
 
 
 def write(
     made: Comparison, as_built: AsBuilt, plan: PlannedWorks, out: Path, *, replace: bool = False
 ) -> None:
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
-    with overlay_folder(out, NAME, as_built.crs, as_rows.LAYERS, replace=replace) as overlay:
+    with overlay_folder(out, NAME, as_built.crs, LAYERS, replace=replace) as overlay:
         home = _home(made, plan)
-        pairs_of_work = Counter(row["work_id"] for row in made.rows)
-        for n, part in enumerate(made.parts):
-            mine = part.moved.only([i for i, part_of in enumerate(home) if part_of == n])
-            _add(overlay, part, mine, pairs_of_work, made, as_built)
-        add_placeless(overlay, made.placeless)
-        nowhere = [
-            {k: row[k] for k in ("site_id", "line_id", "what", "caution")}
+        for n, one in enumerate(made.regions):
+            mine = [one.moved.works[i] for i, home_of in enumerate(home) if home_of == n]
+            _add(overlay, one, mine, made, as_built)
+        overlay.add_placeless(made.placeless)
+        rows: list[dict[str, object]] = [
+            {name: getattr(row, name) for name in ("site_id", "line_id", "what", "caution")}
             | {"verdict": "not_located"}
             for row in made.placeless
         ]
-        rows = (as_rows.plain(row) | {"caution": row["caution"]} for row in [*nowhere, *made.rows])
+        rows += [pair_cells(pair) for pair in made.pairs]
         text = csv_file.table(contract.load("clearance_pairs").names, rows, "\r\n")
         (overlay.folder / f"{NAME}.csv").write_text(text, encoding="utf-8", newline="")
         overlay.close(plain(" ".join(made.notes)))
@@ -171,89 +173,114 @@ def write(
 
 def _home(made: Comparison, plan: PlannedWorks) -> list[int]:
     """Return the region each of the plan's works is written with: the one it has most pairs in."""
-    if not made.parts:
+    if not made.regions:
         return []  # nothing has a place
-    counts = [
-        Counter([p.work.id for p in part.pairs] + [b.work.id for b in part.blocked])
-        for part in made.parts
-    ]
+    counts = [Counter(pair.work.id for pair in one.pairs) for one in made.regions]
     return [max(range(len(counts)), key=lambda n: counts[n][work.id]) for work in plan.works]
 
 
 def _add(
     overlay: Overlay,
-    part: RegionComparison,
-    works: tuple[PlannedWork, ...],
-    pairs_of_work: Counter[str],
+    one: RegionComparison,
+    works: Sequence[PlannedWork],
     made: Comparison,
     as_built: AsBuilt,
 ) -> None:
-    """Write one region's layers, plan coordinates in the file's CRS and in longitude, latitude."""
-    pairs = part.pairs
-    rows = [as_rows.pair_row(part.lines, pair, part.moved.sigma_m) for pair in pairs]
-    rows += [blocked_row(one, part.moved.sigma_m) for one in part.blocked]
-    bad = [n for n, row in enumerate(rows) if row["verdict"] != "none_shown"]
-    # Of pipe nobody located no level is known: z counts from the ground.
-    places = [as_rows.approach(pair) for pair in pairs]
-    places += [(one.place, np.zeros(2)) for one in part.blocked]
-    lines = _objects([line for line, _ in places])
-    z = np.array([z for _, z in places], dtype=np.float64).reshape(-1, 2)
-    points = _objects([shapely.Point(lines[n].coords[0]) for n in bad])
-    about, outlines = as_rows.work_rows(
-        works, pairs_of_work, as_built.sha256, with_levels=made.basis.compare
-    )
-    unit = as_built.level_unit_m
-
-    def tables(way: Any, scale: float) -> dict[str, pa.Table]:
-        shapes = {
-            "planned_works": way(outlines),
-            "clearance_pairs": with_z(way(lines), z.ravel() / scale),
-            "clearance_conflicts": with_z(way(points), z[bad, 0] / scale),
-        }
-        by_layer = {
-            "planned_works": about,
-            "clearance_pairs": rows,
-            "clearance_conflicts": [rows[n] for n in bad],
-        }
-        return {n: to_table(n, as_rows.columns(n, by_layer[n]), shapes[n]) for n in shapes}
-
-    metric = part.lines.metric
-    areas = {id(one.about): one for one in part.near}.values()  # several works may be near it
-    own, of_lonlat = tables_of(metric, [a.about for a in areas], [a.area_m for a in areas])
-    lonlat = to_lonlat(metric, outlines) is not None
-    in_degrees = None
-    if lonlat and of_lonlat is not None:
-        in_degrees = tables(lambda s: to_lonlat(metric, s), 1.0)
-        in_degrees = {n: _flat(t) for n, t in in_degrees.items()} | {UNLOCATED: of_lonlat}
-    overlay.add(tables(metric.shapes_to_file, unit) | {UNLOCATED: own}, in_degrees)
+    """Write one region's layers."""
+    plane, unit_m = one.region.plane, as_built.level_unit_m
+    pairs_of_work = Counter(pair.work.id for pair in made.pairs)
+    about: Columns = {
+        "work_id": [w.id for w in works],
+        "work_name": [w.name for w in works],
+        "kind": [w.kind for w in works],
+        "depth_m": [w.depth_m for w in works],
+        "level_lowest_m": [
+            float(w.z_m.min()) if made.basis.compare and w.has_level else nan for w in works
+        ],
+        "radius_m": [w.radius_m for w in works],
+        "required_m": [w.required_m for w in works],
+        "tolerance_95_m": [w.tolerance_95_m for w in works],
+        "pairs": [pairs_of_work[w.id] for w in works],
+        "record_sha256": [as_built.sha256] * len(works),
+        "caution": [contract.load("planned_works").caution] * len(works),
+    }
+    outlines = np.array([work.footprint for work in works], dtype=object)
+    overlay.add("planned_works", plane, as_drawn(about, outlines))
+    rows = columns_of("clearance_pairs", one.pairs)
+    lines = np.array([pair.approach_m for pair in one.pairs], dtype=object)
+    z = np.array([pair.z_m for pair in one.pairs], dtype=np.float64).reshape(-1, 2) / unit_m
+    overlay.add("clearance_pairs", plane, as_drawn(rows, lines), z.ravel())
+    bad = [n for n, pair in enumerate(one.pairs) if pair.verdict != "none_shown"]
+    rows = columns_of("clearance_conflicts", [one.pairs[n] for n in bad])
+    points = shapely.get_point(lines[bad], 0)
+    overlay.add("clearance_conflicts", plane, as_drawn(rows, points), z[bad, 0])
+    overlay.add_unlocated(plane, one.areas())
 
 
-def _flat(table: pa.Table) -> pa.Table:
-    """Return a table whose geometry has no z: RFC 7946 has no place for other levels."""
-    flat = shapely.to_wkb(shapely.force_2d(shapes(table)), flavor="iso")
-    index = table.schema.get_field_index(GEOMETRY)
-    return table.set_column(index, GEOMETRY_FIELD, pa.array(flat, type=pa.binary()))
+# ---- in words ------------------------------------------------------------------------------
 
 
-def _objects(shapes: list[Any]) -> Shapes:
-    out = np.empty(len(shapes), dtype=object)
-    out[:] = shapes
-    return out
+def pair_cells(pair: Pair) -> dict[str, object]:
+    """Return a pair as a row of `clearance_pairs` for machines: no NaN, plain blanks."""
+    names = contract.load("clearance_pairs").names
+    return {name: _cell(getattr(pair, name)) for name in names}
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str):
+        return plain(value)
+    return None if isinstance(value, float) and not isfinite(value) else value
+
+
+def at_least(lower_95_m: float, unit: str = "m") -> str:
+    """Return a lower bound in `unit`; contact has no depth worth stating.
+
+    >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.361)]
+    ['no bound', '≤ 0', '0.00', '0.36']
+    """
+    if isnan(lower_95_m):
+        return "no bound"
+    return "≤ 0" if lower_95_m < 0.0 else length(lower_95_m, unit)
+
+
+def length(value_m: float, unit: str = "m") -> str:
+    """Return a length in `unit`, which stands above it.
+
+    >>> length(0.3048, "ft"), length(0.3048, "in"), length(0.3048), length(float("nan"))
+    ('1.00', '12.0', '0.30', '?')
+    """
+    if isnan(value_m):
+        return "?"
+    return f"{value_m / METRES_PER[unit]:.{1 if unit == 'in' else 2}f}"
+
+
+def probability(value: float) -> str:
+    """Return a probability as precisely as it is known.
+
+    >>> [probability(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
+    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if isnan(value):
+        return "unknown"
+    if value < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if value > 0.999 else f"{100 * value:.1f} %"
 
 
 def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]:
     """Return what a reader must know of the comparison as a whole; what is not located first."""
+    lines = [line for one in made.regions for line in one.region.lines.path_m]
     notes = []
     if made.placeless:
         notes.append(
             f"Lines of this record that nobody located: {named(made.placeless)}. They have no "
             "place in it and may be anywhere, in these works too."
         )
-    shown = {id(row) for row in made.blocked}
+    near = set(map(id, made.unlocated_near))
     far = [
         row
         for row in as_built.unlocated
-        if row[GEOMETRY] is not None and row["extent"] != "beyond_end" and id(row) not in shown
+        if row.geometry is not None and row.extent != "beyond_end" and id(row) not in near
     ]
     if far:
         notes.append(
@@ -261,12 +288,12 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
             "the record's layer unlocated."
         )
     notes += [
-        f"{len(plan.works)} planned works held against {made.lines} located line(s); "
-        f"{len(made.rows)} pair(s) near enough to list.",
+        f"{len(plan.works)} planned works held against {len(lines)} located line(s); "
+        f"{len(made.pairs)} pair(s) near enough to list.",
         f"Levels: {made.basis.why}.",
     ]
-    if made.parts:
-        notes.append(f"Frame: {off_by(made.parts[0].moved, as_built.plan_crs)}.")
+    if made.regions:
+        notes.append(f"Frame: {frame_in_words(made.regions[0].moved, as_built.plan_crs)}.")
     notes += [
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",
@@ -276,18 +303,18 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
     ]
     if not any(work.tolerance_95_m for work in plan.works):
         notes.append("The plan is taken as exact: no --plan-tolerance was given.")
-    if not made.rows and plan.works and made.lines:
-        apart = min(
-            float(shapely.distance(_objects([w.shape for w in part.moved.works]), line).min())
-            for part in made.parts
-            for line in part.lines.path_m
+    if not made.pairs and plan.works and lines:
+        nearest_m = min(
+            float(shapely.distance([w.shape for w in one.moved.works], line).min())
+            for one in made.regions
+            for line in one.region.lines.path_m
         )
         notes.append(
-            f"Nothing planned is near a located line: the nearest is {metres(apart, 0)} off. If "
-            "that is a surprise, look at the CRS of both."
+            f"Nothing planned is near a located line: the nearest is {metres(nearest_m, 0)} off. "
+            "If that is a surprise, look at the CRS of both."
         )
-    looked = {str(s) for part in made.parts for s in part.lines.site}
-    looked |= {str(row["site_id"]) for row in as_built.unlocated}
-    if without := sorted(set(as_built.sites) - looked):
+    seen = {str(s) for one in made.regions for s in one.region.lines.site}
+    seen |= {row.site_id for row in as_built.unlocated}
+    if without := sorted(set(as_built.sites) - seen):
         notes.append(f"No located line, so not looked at: {', '.join(without)}.")
     return notes

@@ -1,16 +1,118 @@
-"""How near straight pieces of pipe come to planned bodies, and which way to move to be nearer."""
+"""How near straight pieces of pipe come to planned things, and which way to move to be nearer.
+
+A bore is a row of capsules; what is dug or driven is a prism or a cylinder open above. Signed
+distances are negative inside.
+"""
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from collections.abc import Sequence
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
+import shapely
 
-from lateralline.kernels.distances import least_between, segment_to_segment
-from lateralline.overlay.bodies import Body, Bore, Prism
-from lateralline.records import Floats
+from lateralline.kernels.distances import (
+    convex_signed,
+    least_between,
+    point_to_segment,
+    segment_to_segment,
+    upward,
+)
+from lateralline.overlay.planned import SHAPE_WITHIN_M, PlannedWork
+from lateralline.records import Floats, Ints
 
+#: What the vertical part of a separation rests on.
+LevelsBy = Literal["level", "depth_below_ground", "plan_only"]
 _STEP_M: Final = 1e-6  # over which a surface's direction is measured
+
+
+# ---- planned things as bodies --------------------------------------------------------------
+
+
+class Bore(NamedTuple):
+    """Capsules in a row, or n rows of as many."""
+
+    points: Floats  # (…, m, 3), m ≥ 2
+    radius_m: Floats  # (…)
+
+    def signed(self, x: Floats) -> Floats:
+        """Return signed distances (…) of points (…, 3) to the surface."""
+        start, end = self.points[..., :-1, :], self.points[..., 1:, :]
+        return np.asarray(
+            point_to_segment(x[..., None, :], start, end).min(axis=-1) - self.radius_m
+        )
+
+
+class Prism(NamedTuple):
+    """Convex plan shapes together, from a bottom up."""
+
+    rings: Floats  # (…, k, m, 2) counter-clockwise
+    bottom_m: Floats  # (…); -inf when none is known
+
+    def signed(self, x: Floats) -> Floats:
+        """Return signed distances; inside a shape of several parts, to the nearest part's edge."""
+        plan = convex_signed(x[..., None, :2], self.rings)
+        return np.asarray(upward(plan, (self.bottom_m - x[..., 2])[..., None]).min(axis=-1))
+
+
+class Cylinder(NamedTuple):
+    """A vertical cylinder from a bottom up."""
+
+    centre: Floats  # (…, 2)
+    radius_m: Floats  # (…)
+    bottom_m: Floats  # (…)
+
+    def signed(self, x: Floats) -> Floats:
+        """Return signed distances (…) of points (…, 3)."""
+        off = x[..., :2] - self.centre
+        return upward(np.hypot(off[..., 0], off[..., 1]) - self.radius_m, self.bottom_m - x[..., 2])
+
+
+Body = Bore | Prism | Cylinder
+
+
+def body_of(work: PlannedWork, by: LevelsBy) -> Body:
+    """Return a thing, in metres, as a body.
+
+    Its vertical axis is level; with depths the ground is 0 and down is negative; in plan alone all
+    is at 0, and prisms have no bottom.
+    """
+    bottom: Floats = np.array(
+        {
+            "level": float(work.z_m.min()) if work.has_level else -np.inf,
+            "depth_below_ground": -work.depth_m,
+            "plan_only": -np.inf,
+        }[by]
+    )
+    if work.kind == "trench":
+        return Prism(convex_rings(work.shape), bottom)
+    xy = shapely.get_coordinates(work.shape)
+    if work.kind != "bore":
+        return Cylinder(xy[0], np.array(work.radius_m), bottom)
+    z = np.broadcast_to(work.z_m if by == "level" else bottom, len(xy))
+    z = np.where(np.isfinite(z), z, 0.0)
+    return Bore(np.column_stack([xy, z]), np.array(work.radius_m))
+
+
+def stacked(bodies: Sequence[Body], rows: Ints) -> Body:
+    """Return bodies of one shape as one, whose first axis (n) takes them as `rows` say."""
+    return type(bodies[0])(*(np.stack(one)[rows] for one in zip(*bodies, strict=True)))
+
+
+def convex_rings(polygon: shapely.Polygon) -> Floats:
+    """Return a polygon as convex rings (k, m, 2), counter-clockwise: itself, or its triangles."""
+    plain = shapely.simplify(shapely.force_2d(polygon), SHAPE_WITHIN_M / 10)
+    hull = shapely.convex_hull(plain)
+    # A notch a millimetre deep is no notch; filling it errs towards conflict.
+    is_convex = hull.area - plain.area <= 1e-3 * SHAPE_WITHIN_M * hull.length
+    parts = [hull] if is_convex else list(shapely.constrained_delaunay_triangles(plain).geoms)
+    rings = [shapely.get_coordinates(shapely.normalize(p).reverse())[:-1] for p in parts]
+    most = max(map(len, rings))
+    return np.stack([np.pad(r, ((0, most - len(r)), (0, 0)), mode="edge") for r in rings])
+
+
+# ---- closest approach ----------------------------------------------------------------------
 
 
 class Nearest(NamedTuple):

@@ -8,23 +8,20 @@ so a sliver cannot arise. Merged zones are one row per connected area.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
-from math import isfinite
 from typing import Final
 
 import numpy as np
-import pyarrow as pa
 import shapely
 
 from lateralline import contract
 from lateralline.derive.axis import DRAWN_WITHIN_M
 from lateralline.derive.dig import OUTSIDE, QUARTER_SIDES, Tolerance
-from lateralline.frames.operations import PLAN_95
-from lateralline.overlay.as_built import Lines, Unlocated
-from lateralline.overlay.files import Overlay, lonlat_off_m, to_lonlat
+from lateralline.overlay.as_built import Lines, UnlocatedArea
+from lateralline.overlay.files import Columns, Overlay
 from lateralline.published import dig_rules
-from lateralline.record.layers import Shapes, to_table
+from lateralline.record.layers import Shapes
 from lateralline.records import Floats
 
 ZONES: Final = ("tolerance", "tolerance_and_corridor")
@@ -59,9 +56,9 @@ class Drawn:
     assumed: int = 0  # of unknown diameter
     bare: list[tuple[str, str]] = field(default_factory=list)  # lines without a corridor
     first: Zones | None = None
-    unlocated: Unlocated | None = None  # in the first region
+    unlocated: tuple[UnlocatedArea, ...] = ()  # in the first region
 
-    def take(self, made: Zones, unlocated: Unlocated) -> None:
+    def take(self, made: Zones, unlocated: tuple[UnlocatedArea, ...]) -> None:
         """Add a region."""
         if self.first is None:
             self.first, self.unlocated = made, unlocated
@@ -78,8 +75,8 @@ def rule_named(key: str) -> Tolerance:
 
 def given_distance(distance_m: float, as_given: str) -> Tolerance:
     """Return a tolerance the user gave."""
-    said = f"given as {as_given} with --tolerance; no published source"
-    return Tolerance("given", "tolerance given by the user", said, False, distance_m)
+    source = f"given as {as_given} with --tolerance; no published source"
+    return Tolerance("given", "tolerance given by the user", source, False, distance_m)
 
 
 def zones_of(lines: Lines, rule: Tolerance, also_off_m: Floats | float = 0.0) -> Zones:
@@ -113,16 +110,18 @@ def filled(polygons: Shapes, reach_m: Floats | float) -> Shapes:
     return np.asarray(shapely.orient_polygons(out))
 
 
-def add_zones(overlay: Overlay, lines: Lines, rule: Tolerance) -> Zones:
-    """Write the layer `dig_zone` of some lines; returns what was written in the file's CRS."""
+def add_zones(overlay: Overlay, lines: Lines, rule: Tolerance, *, merged: bool = False) -> Zones:
+    """Write the layer `dig_zone` of the lines of one region, or `dig_zone_merged`.
+
+    Returns what was written in the file's CRS.
+    """
     zones = zones_of(lines, rule)
-    table = _table(zones, lines.metric.shapes_to_file, lines.frame_shift_95_m)
-    off_m = PLAN_95 * lonlat_off_m(lines.metric)
-    lonlat = None
-    if isfinite(off_m):
-        wider = zones_of(lines, rule, off_m)
-        lonlat = _table(wider, lambda s: to_lonlat(lines.metric, s), lines.frame_shift_95_m + off_m)
-    overlay.add({"dig_zone": table}, None if lonlat is None else {"dig_zone": lonlat})
+    layer, made = ("dig_zone_merged", _merged) if merged else ("dig_zone", _by_line)
+
+    def drawn(off_m: float) -> tuple[Columns, Shapes]:
+        return made(zones_of(lines, rule, off_m) if off_m else zones, off_m)
+
+    overlay.add(layer, lines.plane, drawn)
     return zones
 
 
@@ -132,47 +131,44 @@ def _around(shapes: Shapes, distance_m: Floats) -> Shapes:
     return np.asarray(shapely.simplify(drawn, SMOOTHED_WITHIN_M), dtype=object)
 
 
-def _table(zones: Zones, way: object, shift_m: Floats) -> pa.Table:
-    assert callable(way)
+def _of_rule(rule: Tolerance, layer: str, n: int) -> dict[str, Collection[object]]:
+    """Return the columns of n rows that are the same in all."""
+    return {
+        "rule": [rule.rule] * n,
+        "rule_title": [rule.title] * n,
+        "source": [rule.source] * n,
+        "from_memory": [rule.from_memory] * n,
+        "tolerance_m": [rule.distance_m] * n,
+        "caution": [contract.load(layer).caution] * n,
+    }
+
+
+def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
+    """Return columns and shapes of `dig_zone`: both zones of each line that are there."""
     lines, rule = zones.lines, zones.rule
-    n = len(lines.line)
     shapes = np.stack([zones.near_m, zones.wide_m], axis=1).reshape(-1)
     there = ~shapely.is_missing(shapes)
-
-    def twice(values: object) -> object:
-        return np.repeat(np.asarray(values), 2)[there]
-
-    columns = {
-        "site_id": twice(lines.site),
-        "line_id": twice(lines.line),
-        "zone": np.tile(ZONES, n)[there],
-        "rule": twice([rule.rule] * n),
-        "rule_title": twice([rule.title] * n),
-        "source": twice([rule.source] * n),
-        "from_memory": twice([rule.from_memory] * n),
-        "tolerance_m": twice([rule.distance_m] * n),
-        "outside_diameter_m": twice(lines.outside_diameter_m),
-        "diameter_assumed": twice(lines.diameter_assumed),
-        "width_m": twice(lines.outside_diameter_m + 2 * rule.distance_m),
-        "cover_min_m": twice(lines.cover_min_m),
+    of_line = np.repeat(np.arange(len(lines.line)), 2)[there]
+    wide_m = lines.outside_diameter_m[of_line]
+    columns = _of_rule(rule, "dig_zone", len(of_line)) | {
+        "site_id": lines.site[of_line],
+        "line_id": lines.line[of_line],
+        "zone": np.tile(ZONES, len(lines.line))[there],
+        "outside_diameter_m": wide_m,
+        "diameter_assumed": lines.diameter_assumed[of_line],
+        "width_m": wide_m + 2 * rule.distance_m,
+        "cover_min_m": lines.cover_min_m[of_line],
         "area_m2": shapely.area(shapes[there]),
-        "frame_shift_95_m": twice(np.nan_to_num(shift_m)),
-        "caution": [contract.load("dig_zone").caution] * int(there.sum()),
+        "frame_shift_95_m": np.nan_to_num(lines.frame_shift_95_m + off_m)[of_line],
     }
-    return to_table("dig_zone", columns, way(shapes[there]))
+    return columns, shapes[there]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Merged:
-    """Zones of one kind dissolved: connected areas, and which lines each holds."""
+def _connected(zones: Zones) -> Iterator[tuple[str, shapely.Polygon, list[int]]]:
+    """Yield both kinds of zone of a region dissolved: kind, connected area, rows of its lines.
 
-    zone: str
-    area_m: Shapes
-    members: tuple[tuple[int, ...], ...]
-
-
-def merge(zones: Zones) -> Iterator[Merged]:
-    """Yield both kinds of zone of a region dissolved, holes treated again."""
+    Holes are treated again.
+    """
     for name, shapes in zip(ZONES, (zones.near_m, zones.wide_m), strict=True):
         known = np.flatnonzero(~shapely.is_missing(shapes))
         if not len(known):
@@ -181,51 +177,28 @@ def merge(zones: Zones) -> Iterator[Merged]:
         areas = filled(shapely.get_parts(shapely.union_all(shapes[known])), reach)
         inside = shapely.point_on_surface(shapes[known])
         of_line, of_area = shapely.STRtree(areas).query(inside, predicate="intersects")
-        members = tuple(tuple(known[of_line[of_area == a]].tolist()) for a in range(len(areas)))
-        yield Merged(name, areas, members)
+        for n, area in enumerate(areas):
+            yield name, area, known[of_line[of_area == n]].tolist()
 
 
-def add_merged(overlay: Overlay, lines: Lines, rule: Tolerance) -> Zones:
-    """Write the layer `dig_zone_merged` of the lines of one region."""
-    zones = zones_of(lines, rule)
-    table = _merged_table(zones, lines.metric.shapes_to_file, 0.0)
-    off_m = PLAN_95 * lonlat_off_m(lines.metric)
-    lonlat = None
-    if isfinite(off_m):
-        wider = zones_of(lines, rule, off_m)
-        lonlat = _merged_table(wider, lambda s: to_lonlat(lines.metric, s), off_m)
-    overlay.add({"dig_zone_merged": table}, None if lonlat is None else {"dig_zone_merged": lonlat})
-    return zones
-
-
-def _merged_table(zones: Zones, way: object, off_m: float) -> pa.Table:
-    assert callable(way)
-    lines, rule = zones.lines, zones.rule
-    names = [f"{site} {line}" for site, line in lines.keys]
+def _merged(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
+    """Return columns and shapes of `dig_zone_merged`: a row for each connected area."""
+    lines = zones.lines
+    names = np.array([f"{site} {line}" for site, line in lines.keys], dtype=object)
     shift = np.nan_to_num(lines.frame_shift_95_m) + off_m
-    rows, shapes = [], []
-    for merged in merge(zones):
-        for area, members in zip(merged.area_m, merged.members, strict=True):
-            who = list(members)
-            more = f" and {len(who) - _MOST_IDS} more" if len(who) > _MOST_IDS else ""
-            rows.append(
-                {
-                    "zone": merged.zone,
-                    "rule": rule.rule,
-                    "rule_title": rule.title,
-                    "source": rule.source,
-                    "from_memory": rule.from_memory,
-                    "tolerance_m": rule.distance_m,
-                    "lines": len(who),
-                    "line_ids": ", ".join(names[i] for i in who[:_MOST_IDS]) + more,
-                    "diameters_assumed": int(lines.diameter_assumed[who].sum()),
-                    "area_m2": area.area,
-                    "frame_shift_95_m": float(shift[who].max()),
-                    "caution": contract.load("dig_zone_merged").caution,
-                }
-            )
-            shapes.append(area)
-    columns = {name: [row[name] for row in rows] for name in contract.load("dig_zone_merged").names}
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
-    return to_table("dig_zone_merged", columns, way(geometry))
+    areas = list(_connected(zones))
+    shapes = np.array([area for _, area, _ in areas], dtype=object)
+    members = [of_lines for _, _, of_lines in areas]
+    columns = _of_rule(zones.rule, "dig_zone_merged", len(areas)) | {
+        "zone": [zone for zone, _, _ in areas],
+        "lines": [len(who) for who in members],
+        "line_ids": [
+            ", ".join(names[who[:_MOST_IDS]])
+            + (f" and {len(who) - _MOST_IDS} more" if len(who) > _MOST_IDS else "")
+            for who in members
+        ],
+        "diameters_assumed": [int(lines.diameter_assumed[who].sum()) for who in members],
+        "area_m2": shapely.area(shapes),
+        "frame_shift_95_m": [float(shift[who].max()) for who in members],
+    }
+    return columns, shapes

@@ -195,7 +195,7 @@ def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarge
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
     )
-    return [row.values for row, _ in pairs], [target for _, target in pairs]
+    return [dict(row.values) for row, _ in pairs], [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:

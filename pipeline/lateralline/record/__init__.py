@@ -3,8 +3,8 @@
 layers   → products of the stages as Arrow tables and data frames, as the contract declares them
 lineage  → where a record comes from: written as rows of `lineage`, read back as typed fields
 rows     → rows of the layers as frozen classes
-view     → one site of a built GeoPackage: layers in ground metres (ground scale has its one owner
-           here), units, statements, cautions
+ground   → metres on the ground for coordinates of a file, the one owner of ground scale
+view     → one site of a built GeoPackage: layers in ground metres, units, statements, cautions
 profile  → heights of one line over chainage
 symbology → `styles.toml`, how layers look
 summary  → what a technician reads after a run, in numbers
@@ -13,9 +13,9 @@ Decisions
 - A drawing sees a record only through `view`. Its x, y are metres on the ground from a stated
   corner, whatever the file's CRS does to lengths: a grid is not the ground, and the grid of
   Web Mercator (EPSG:3857) is a third longer than the ground at middle latitudes.
-- Scale of a grid and of a height is measured in `frames` and applied to a built file in `view`
-  alone. `overlay.metric` needs neither: it lays a plane of PROJ's, true to scale, over each small
-  region, for an overlay holds plans against many sites at once.
+- Scale of a grid and of a height is measured in `frames` and applied to a built file in `ground`
+  alone: on one plane about a site for what is drawn, and for overlays, which hold plans against
+  many sites at once, on a plane of PROJ's, true to scale, over each small region.
 - Directions and covariances of a record count from the north of the site's own grid. In a file of
   another CRS `view` turns them to that file's north: ellipses lie on the map as they should.
 - Names of lineage rows are strings in the file and are spelled in `lineage` alone.

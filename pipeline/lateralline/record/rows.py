@@ -279,3 +279,12 @@ class FindingRow(LayerRow):
     layer = "findings"
     severity, code, subject, what, by_how_much, what_to_do, source_row = texts(7)
     chainage_m = RealColumn()
+
+
+class UnlocatedRow(LayerRow):
+    """Pipe nobody located, and where it may be; without a geometry it may be anywhere."""
+
+    layer = "unlocated"
+    site_id, line_id, run_id, stop_id, extent, what, why, made_by, caution = texts(9)
+    counted_m, mark_reach_m, outside_diameter_m, area_m2, frame_shift_95_m = reals(5)
+    geometry = ShapeColumn[Polygon]()

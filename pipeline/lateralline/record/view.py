@@ -1,10 +1,7 @@
 """One site of a built GeoPackage as every drawing, page, card and export sees it.
 
 x and y are metres on the ground from a stated corner, directions count from the file's own north,
-lengths are written in the crew's unit. A grid is not the ground: 100 ppm of it are 3 mm in a tape
-of 30 m, and the grid of a web map is a third longer at middle latitudes. Scale and convergence of a
-grid are those of its geodesics (`frames.grid_scale`), as in the survey's own frame; the height
-factor is the one lineage states. This module is the one owner of that for built files.
+lengths are written in the crew's unit.
 """
 
 from __future__ import annotations
@@ -13,7 +10,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import floor
 from pathlib import Path
 from typing import Final
 
@@ -23,19 +19,16 @@ import pandas as pd
 import pyogrio
 import pyproj
 import shapely
-from pyproj import CRS
-from pyproj.transformer import AreaOfInterest
 
 from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError, UnreadableError
-from lateralline.frames.build import grid_scale
-from lateralline.frames.systems import degrees_of
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
-from lateralline.record.layers import GEOMETRY, AnyFrame, Shapes, empty
-from lateralline.record.lineage import RecordLineage, plan_of, read_lineage, sites_of
+from lateralline.record.ground import GroundPlane, ground_plane
+from lateralline.record.layers import GEOMETRY, AnyFrame, empty
+from lateralline.record.lineage import RecordLineage, read_lineage, sites_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -47,80 +40,6 @@ from lateralline.record.rows import (
 )
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
-
-_STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
-_CORNER: Final = {True: 10.0, False: 50.0}  # the origin is a round coordinate: metres, other units
-_CORNERS_IN_DEGREE: Final = 1e4
-_NEAR_DEG: Final = 0.05
-#: Two norths no farther apart are one: so much convergence differs between two places of a site.
-_SAME_NORTH_DEG: Final = 0.05
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class GroundPlane:
-    """The way between a file's plan coordinates and metres east and north of `origin`.
-
-    Straight and true to scale at the origin: over the kilometre of a site it is off by less than
-    1 part in 10⁴.
-    """
-
-    crs: CRS | None  # plan part of the file's; None = a sketch on invented axes, in metres
-    origin: Floats  # (2,) a round coordinate of the file, at the lower left of the site
-    metres_per_unit: Floats  # (2, 2) ground metres east, north in one unit of each axis
-    turn_deg: float  # what azimuths from the site's grid north gain to count from this file's
-
-    def to_ground(self, xy: Floats) -> Floats:
-        """Return (n, 2) metres on the ground of (n, 2) coordinates of the file."""
-        return np.asarray((xy - self.origin) @ self.metres_per_unit.T)
-
-    def to_file(self, ground_m: Floats) -> Floats:
-        """Return (n, 2) coordinates of the file."""
-        return np.asarray(ground_m @ np.linalg.inv(self.metres_per_unit).T + self.origin)
-
-    def area(self) -> AreaOfInterest:
-        """Return the degrees about the site that an operation from its CRS is chosen for."""
-        assert self.crs is not None  # a sketch is nowhere
-        lon, lat = (float(v[0]) for v in degrees_of(self.crs, self.origin[None, :]))
-        return AreaOfInterest(lon - _NEAR_DEG, lat - _NEAR_DEG, lon + _NEAR_DEG, lat + _NEAR_DEG)
-
-    def shapes_to_ground(self, shapes: Shapes) -> Shapes:
-        """Return geometries (n) of the file in plan, in metres on the ground; None stays None."""
-        return np.asarray(shapely.transform(shapely.force_2d(shapes), self.to_ground))
-
-
-def ground_plane(crs: CRS | None, corner: Floats, lineage: RecordLineage) -> GroundPlane:
-    """Return the plane about a site whose geometry begins at `corner` (2) of a file in `crs`."""
-    if crs is None or crs.is_engineering:
-        return GroundPlane(None, _round(corner, _CORNER[True]), np.eye(2), 0.0)
-    plan = plan_of(crs)
-    if plan.is_geographic:
-        origin, north_deg = np.floor(corner * _CORNERS_IN_DEGREE) / _CORNERS_IN_DEGREE, 0.0
-        metres = _metres_per_degree(plan, origin)
-    else:
-        unit_m = plan.axis_info[0].unit_conversion_factor
-        origin = _round(corner, _CORNER[unit_m == 1.0])
-        scale = grid_scale(plan, float(origin[0]), float(origin[1]))
-        metres, north_deg = scale.metres_per_unit, float(np.degrees(scale.convergence_rad))
-    turn = (lineage.convergence_deg - north_deg + 180.0) % 360.0 - 180.0
-    turn = 0.0 if abs(turn) < _SAME_NORTH_DEG else turn
-    return GroundPlane(plan, origin, metres / lineage.height_factor, turn)
-
-
-def _metres_per_degree(geographic: CRS, origin: Floats) -> Floats:
-    """Return ellipsoid metres (2, 2) in one unit of each axis, from geodesics about `origin`."""
-    geod = geographic.get_geod()
-    assert geod is not None  # every geographic CRS has an ellipsoid
-    degrees = float(np.degrees(geographic.axis_info[0].unit_conversion_factor))  # in one unit
-    lon, lat = origin * degrees
-    half = _STEP_DEG / 2
-    _, _, lengths = geod.inv([lon - half, lon], [lat, lat - half], [lon + half, lon],
-                             [lat, lat + half])  # fmt: skip
-    return np.asarray(np.diag(np.array(lengths) / _STEP_DEG * degrees))
-
-
-def _round(corner: Floats, step: float) -> Floats:
-    return np.array([floor(c / step) * step for c in corner])
-
 
 # ---- one site of a record -------------------------------------------------------------------
 

@@ -25,8 +25,9 @@ from lateralline.ingest.points.layer_points import map_points
 from lateralline.ingest.points.survey_points import ColumnChoice
 from lateralline.ingest.rows import typed_rows
 from lateralline.names import MUST_BE, composed, wrong_name
+from lateralline.record.ground import GroundPlane
 from lateralline.record.rows import AlongRow, BandRow, NodeRow, ObservationRow, PointRow, SegmentRow
-from lateralline.record.view import GroundPlane, RecordView
+from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, feet_and_inches, parse_length
 

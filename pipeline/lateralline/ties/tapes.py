@@ -18,8 +18,8 @@ from lateralline.frames.frame import WGS84_2D
 from lateralline.frames.operations import PLAN_95, apply, best
 from lateralline.kernels.tying import choose
 from lateralline.output import stamp, whole_file
+from lateralline.record.ground import GroundPlane
 from lateralline.record.layers import to_table
-from lateralline.record.view import GroundPlane
 from lateralline.records import Floats
 from lateralline.ties.spots import Measure, TapePoints, TieSpot
 from lateralline.write.geojson import GeoJSONSink

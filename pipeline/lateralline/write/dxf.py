@@ -22,6 +22,7 @@ from pyproj import CRS
 from lateralline import contract
 from lateralline.errors import FrameError, OutputError, UnknownSiteError, extra
 from lateralline.output import stamp, whole_file
+from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import crs_text
 from lateralline.record.rows import FixRow, rows_of
@@ -34,14 +35,7 @@ from lateralline.record.symbology import (
     load_styles,
     style_of,
 )
-from lateralline.record.view import (
-    GroundPlane,
-    bounds_of,
-    crs_of,
-    ground_plane,
-    lineage_of,
-    read_layers,
-)
+from lateralline.record.view import bounds_of, crs_of, lineage_of, read_layers
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 

@@ -1,0 +1,182 @@
+"""Planned works brought to the record's CRS by the best published operation, then into metres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import isnan, nan
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lateralline.errors import FrameError
+from lateralline.frames.operations import PLAN_95, Operation, apply, best
+from lateralline.frames.systems import realizations_apart_m
+from lateralline.overlay.as_built import AsBuilt, vertical_unit_m
+from lateralline.overlay.planned import PlannedWork, PlannedWorks
+from lateralline.record.ground import RegionPlane
+from lateralline.record.lineage import plan_of
+from lateralline.wording import metres
+
+
+@dataclass(frozen=True, slots=True)
+class LevelBasis:
+    """What the plan's levels have to do with those of the built record."""
+
+    compare: bool  # whether they can be compared
+    transform: bool  # whether the operation takes them along
+    why: str  # in words
+
+
+@dataclass(frozen=True, slots=True)
+class MovedWorks:
+    """Works in metres of a region's plane, and how they came there."""
+
+    works: tuple[PlannedWork, ...]
+    sigma_m: float  # on each axis in plan
+    sigma_up_m: float  # of levels the operation takes along
+    operation: Operation | None  # None: same CRS
+
+
+def level_basis(plan: PlannedWorks, as_built: AsBuilt, given: str, datums: set[str]) -> LevelBasis:
+    """Return whether levels compare; `given` is "same", "none" or "".
+
+    `datums` are those of the built lines. Raises FrameError for "same" with several of them, or
+    when plan or record has no levels at all.
+    """
+    if not any(work.has_level for work in plan.works):
+        if given == "same":
+            raise FrameError("--plan-levels same does not apply: the plan gives no levels")
+        return LevelBasis(False, False, "the plan gives none; depths below ground serve")
+    if given == "none":
+        return LevelBasis(False, False, "not used, as --plan-levels says")
+    if given == "same":
+        relative_sites = len(as_built.sites) > 1 and "relative" in datums
+        if len(datums) > 1 or relative_sites:
+            raise FrameError(
+                "levels of the plan cannot be the same as those of built sites on "
+                f"{len(datums)} level bases ({', '.join(sorted(datums))}); relative levels compare "
+                "only within one site: use one site's record, or depths below ground"
+            )
+        if datums == {"depth only"}:
+            raise FrameError(
+                "the built record has depths only, no levels: give depths below ground"
+            )
+        return LevelBasis(True, False, "those of the plan are the record's, as --plan-levels says")
+    ours, theirs = as_built.crs, plan.crs
+    if ours is None or theirs is None or min(len(c.axis_info) for c in (ours, theirs)) < 3:
+        why = "nothing says that those of the plan are on the record's basis"
+        return LevelBasis(False, False, why)
+    if len(datums) > 1:
+        return LevelBasis(False, False, "the built sites do not share one level basis")
+    return LevelBasis(True, True, f"levels go from {theirs.name} to {ours.name}")
+
+
+def to_record_crs(
+    plan: PlannedWorks,
+    as_built: AsBuilt,
+    plane: RegionPlane,
+    basis: LevelBasis,
+    given_sigma_m: float = nan,
+) -> MovedWorks:
+    """Return the plan's works in metres of a region.
+
+    `given_sigma_m` is what the user gives as the accuracy (1 σ) of an operation without a published
+    one, or of one CRS whose datum has several realizations. Raises FrameError when only a ballpark
+    operation leads there, when nobody knows how good it is, and when one of plan and record has
+    invented axes and the other not.
+    """
+    if (plan.crs is None) != (plane.crs is None):
+        raise FrameError(
+            "the built record is a sketch on invented axes, the plan is not"
+            if plane.crs is None
+            else "the plan is on axes of its own, the built record is on the map: say --plan-crs"
+        )
+    if plan.crs is None or plane.crs is None or plane.area is None:
+        if not isnan(given_sigma_m):
+            raise FrameError("--shift-accuracy does not apply: plan and record are one sketch")
+        return MovedWorks(plan.works, 0.0, 0.0, None)
+    whole = None
+    if basis.transform and as_built.crs is not None:
+        whole = (plan.crs, as_built.crs)
+    source, target = whole or (plan_of(plan.crs), plane.crs)
+    operation, sigma = None, 0.0
+    if source != target or plan_of(plan.crs) != plane.crs:
+        operation = best(source, target, plane.area)[1]
+        _refuse(operation, given_sigma_m, with_levels=whole is not None)
+        sigma = operation.accuracy_m
+        if sigma > 0.0 and not isnan(given_sigma_m):
+            raise FrameError(
+                f"--shift-accuracy does not apply: {operation.name} is published to be good to "
+                f"{metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
+            )
+    if not isnan(given_sigma_m):  # unpublished, or one datum taken for exact
+        sigma = given_sigma_m
+    works = _moved(plan.works, plan.crs, as_built, plane, whole)
+    return MovedWorks(works, sigma, sigma if whole else 0.0, operation)
+
+
+def frame_in_words(moved: MovedWorks, crs: CRS | None) -> str:
+    """Return how the plan came into `crs`, the record's, and what that leaves open."""
+    if moved.sigma_m == 0.0:
+        way = "plan and record are in one CRS"
+        if moved.operation is not None:
+            way = f"no shift of datum between plan and record ({moved.operation.name})"
+        if crs is None or not (apart := realizations_apart_m(crs)):
+            return way
+        return (
+            f"{way}; both are said to be in {crs.name}, whose realizations differ by up to "
+            f"{metres(apart, None)}. Not taken in: if both do not come from one, say "
+            "--shift-accuracy"
+        )
+    name = "one CRS" if moved.operation is None else moved.operation.name
+    return f"{name}: off by {metres(PLAN_95 * moved.sigma_m, 3)} at 95 %, taken in"
+
+
+def _refuse(operation: Operation, given_sigma_m: float, *, with_levels: bool) -> None:
+    ways = f"from {operation.source} to {operation.target}"
+    if operation.ballpark:
+        missing = "; ".join(operation.better_unavailable[:3])
+        without = ", or leave its levels out with --plan-levels none" if with_levels else ""
+        raise FrameError(
+            f"only a ballpark operation leads {ways}, which takes one datum for the other: bring "
+            f"the plan into the record's CRS by a proper one{without}"
+            + (f"; grid files are missing: {missing}" if missing else "")
+        )
+    if isnan(operation.accuracy_m) and isnan(given_sigma_m):
+        raise FrameError(
+            f"nobody has published how good the operation {ways} is ({operation.name}): say it "
+            "with --shift-accuracy, one standard deviation, as 1m"
+        )
+
+
+def _moved(
+    works: tuple[PlannedWork, ...],
+    crs: CRS,
+    as_built: AsBuilt,
+    plane: RegionPlane,
+    whole: tuple[CRS, CRS] | None,
+) -> tuple[PlannedWork, ...]:
+    """Return works in metres, all coordinates in one go; levels too by the CRSs of `whole`."""
+    assert plane.crs is not None
+    assert plane.area is not None
+    shapes = np.array([work.shape for work in works], dtype=object)
+    xy, of = shapely.get_coordinates(shapes, return_index=True)
+    levels = [work.z_m for work in works]
+    if whole is not None:
+        counts = np.bincount(of, minlength=len(works))
+        z = [
+            np.broadcast_to(z if len(z) else np.zeros(1), n)
+            for z, n in zip(levels, counts.tolist(), strict=True)
+        ]
+        xyz = np.column_stack([xy, np.concatenate(z) / vertical_unit_m(whole[0])])
+        xyz = apply(best(*whole, plane.area)[0], xyz, None)
+        xy, up = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m
+        moved_z = np.split(up, np.cumsum(counts)[:-1])
+        levels = [z if len(own) else own for own, z in zip(levels, moved_z, strict=True)]
+    elif plan_of(crs) != plane.crs:
+        xy = apply(best(plan_of(crs), plane.crs, plane.area)[0], xy, None)
+    moved = shapely.orient_polygons(shapely.set_coordinates(shapes, plane.to_ground(xy)))
+    return tuple(
+        replace(work, shape=s, z_m=z) for work, s, z in zip(works, moved, levels, strict=True)
+    )
