@@ -214,6 +214,12 @@ def test_a_receiver_s_scale_is_the_weighted_mean_of_reading_over_depth() -> None
                            accurate, None)  # fmt: skip
     assert again.others[0] == pytest.approx(of.others[0], rel=1e-6)
     assert (again.others[1:] > of.others[1:] + 1e-3).all()
+    # one that was not read tells nothing
+    unread = np.where(np.arange(20) == 3, NAN, stops.depth_reading_m)
+    s = replace(stops, depth_reading_m=unread)
+    bare = receiver_scale(gather(marks, s, accurate), s, accurate, None)
+    assert bare.used.tolist() == [19]
+    assert bare.value[0] == pytest.approx(float(of.others[3]), rel=1e-6)
     # and one metres off is no scale
     read[0] *= 2.0
     spoilt = receiver_scale(gather(marks, s := replace(stops, depth_reading_m=read), accurate), s,
