@@ -475,3 +475,12 @@ def test_a_stop_of_another_run_may_lie_past_either_end(
     _, (riding,) = split_intermediates(ordered, [R1, R2])
     assert (riding.point.ref, riding.stretch) == (other.ref, stretch)
     assert riding.share == pytest.approx(share)
+
+
+def test_a_stop_ordered_before_the_last_may_lie_past_it() -> None:
+    """Counters order, places lie: 50 mm past the end of the line it rides on the last stretch."""
+    mine = [point(4.0 * i, counter=4.0 * i) for i in range(4)]
+    other = point(12.05, run="R2", counter=11.9, sigma_m=0.05)
+    _, (riding,) = split_intermediates([*mine[:3], other, mine[3]], [R1, R2])
+    assert riding.stretch == 2
+    assert riding.share == pytest.approx(4.05 / 4.0)
