@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -194,6 +195,27 @@ def test_two_readings_exchanged_are_found_by_their_places(pair: tuple[int, int])
     read = sorted((float(str(found.values[k]))) for k in ("one_read_m", "other_read_m"))
     assert read == pytest.approx([EVERY_M * i + LAG, EVERY_M * j + LAG])
     assert [p.ref for p in checked.points if not p.readings] == [f"R1/{i}", f"R1/{j}"]
+
+
+def test_of_three_stops_two_neighbours_exchanged_are_two_wrong_readings() -> None:
+    checked = check_counters(pipe([4.0, 0.0, 8.0]), [R1], ACCURACY)
+    expected = {f.subject: f.values["expected_m"] for f in checked.findings}
+    assert {f.code for f in checked.findings} == {"counter-impossible"}
+    assert expected == pytest.approx({"stop R1/0": LAG, "stop R1/1": 4.0 + LAG})
+
+
+@pytest.mark.parametrize(("apart", "named"), [(0.45, False), (0.55, True)])
+def test_an_exchange_must_put_a_metre_right(apart: float, named: bool) -> None:
+    """Neighbours so near put twice their distance right; with readings this sharp 0.3 m shows."""
+    sharp = replace(ACCURACY, counter_m=1e-3, counter_ratio=1e-4, counter_scale_ratio=1e-4)
+    at = [0.0, 4.0, 8.0, 8.0 + apart, 12.0, 16.0]
+    read = [0.0, 4.0, 8.0 + apart, 8.0, 12.0, 16.0]
+    points = [
+        replace(p, xyz_m=np.array([0.0, north, 0.0]), cov=1e-8 * np.eye(5))
+        for p, north in zip(pipe(read), at, strict=True)
+    ]
+    rising = sorted(points, key=lambda p: p.readings["R1"])
+    assert exchanged(rising, "R1", sharp) == ((2, 3) if named else None)
 
 
 def test_three_stops_cannot_tell_which_two_were_exchanged() -> None:

@@ -463,3 +463,24 @@ def test_an_error_that_ties_names_every_reading_it_may_be() -> None:
     assert made.values["readings"] == ("level of stop R1/4", "counter reading of stop R1/4")
     assert made.values["suspects"] == ("stop R1/4",)
     assert made.values["off_m"] == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(("at", "stretch", "share"), [(-0.3, 0, -0.075), (12.3, 2, 1.075)])
+def test_a_stop_of_another_run_may_lie_past_either_end(
+    at: float, stretch: int, share: float
+) -> None:
+    mine = [point(4.0 * i, counter=4.0 * i) for i in range(4)]
+    other = point(at, run="R2", counter=at, sigma_m=0.05)
+    ordered = sorted([*mine, other], key=lambda p: float(p.xyz_m[1]))
+    _, (riding,) = split_intermediates(ordered, [R1, R2])
+    assert (riding.point.ref, riding.stretch) == (other.ref, stretch)
+    assert riding.share == pytest.approx(share)
+
+
+def test_a_stop_ordered_before_the_last_may_lie_past_it() -> None:
+    """Counters order, places lie: 50 mm past the end of the line it rides on the last stretch."""
+    mine = [point(4.0 * i, counter=4.0 * i) for i in range(4)]
+    other = point(12.05, run="R2", counter=11.9, sigma_m=0.05)
+    _, (riding,) = split_intermediates([*mine[:3], other, mine[3]], [R1, R2])
+    assert riding.stretch == 2
+    assert riding.share == pytest.approx(4.05 / 4.0)

@@ -84,7 +84,8 @@ def test_a_shift_is_sure_where_no_pipe_could_do_the_same(
     size: tuple[float, float], sigma: float, better: float, sure: bool
 ) -> None:
     way = np.array([0.0, 1.0])
-    for turn in (np.eye(2), np.array([[0.0, 1.0], [-1.0, 0.0]])):
+    for angle in np.radians([0.0, 90.0, 30.0, -50.0]):
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
         shift = OccupationShift(
             2, turn @ np.array(size), sigma**2 * np.eye(2), turn @ way, 50.0, 20.0, better
         )

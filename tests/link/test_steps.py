@@ -14,11 +14,11 @@ from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.joint import WITHIN_M, _moved
 from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
 from lateralline.link.order import _along_both
-from lateralline.link.result import _spaced, _Vertex
+from lateralline.link.result import _share, _spaced, _Vertex
 from lateralline.link.search import Fit
 from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
-from tests.support.made_scene import ACCURACY
+from tests.support.made_scene import ACCURACY, Scene
 
 Floats = npt.NDArray[np.float64]
 
@@ -242,3 +242,40 @@ def test_a_stop_at_a_junction_is_drawn_just_past_it() -> None:
     assert [v.ref for v in got] == ["R1/0", "L2", "R2/1", "R1/1"]
     assert [v.order for v in got] == pytest.approx([0.0, 0.5, 0.51, 1.0])
     assert got[2].share == pytest.approx(0.51)
+
+
+@pytest.mark.parametrize(
+    ("fraction", "leg", "ends", "start", "expected"),
+    [
+        (0.5, 0, False, True, 0.5),
+        (0.001, 0, False, True, 0.005),
+        (0.999, 1, False, True, 0.995),
+        (1.004, 1, True, True, 0.995),  # not past the end by 10 mm: at it
+        (1.006, 1, True, True, 1.006),  # past the line's end it goes straight on
+        (1.006, 0, True, True, 0.995),  # but not past the end of another leg
+        (-0.004, 0, True, True, 0.005),
+        (-0.006, 0, True, True, -0.006),
+        (-0.006, 0, True, False, 0.005),  # a line that begins at a junction has nothing before it
+        (-0.006, 1, True, True, 0.005),
+    ],
+)
+def test_a_place_keeps_10_mm_from_the_ends_of_its_leg_or_lies_past_the_line_s(
+    fraction: float, leg: int, ends: bool, start: bool, expected: float
+) -> None:
+    """Two legs of 2 m."""
+    x = np.array([0.0, 0.0, 0.0, 0.0, 2.0, 0.0, 0.0, 4.0, 0.0])
+    xs = np.array([0, 3, 6])
+    share, clear = _share(xs, leg, fraction, x, ends=ends, start=start)
+    assert share == pytest.approx(expected)
+    assert clear == pytest.approx(0.005)
+
+
+def test_a_record_s_shifts_are_how_far_the_adjustment_moved_each_stop() -> None:
+    rng = np.random.default_rng(3)
+    path = [(0.0, 0.0, 100.0), (0.0, 16.0, 100.3)]
+    scene = Scene().stops(path, np.arange(0.0, 17.0, 4.0), rng=rng)
+    linked = scene.link()
+    line, fixes = linked.lines[0], linked.fixes
+    moved = np.linalg.norm(line.xyz_m - fixes.xyz_m[line.fix], axis=1)
+    assert moved.max() > 1e-3
+    assert line.shift_m == pytest.approx(moved)

@@ -72,3 +72,20 @@ def test_nulls_deny_a_reading_past_a_factor_and_past_chance(
     got = _against_marks(cast(StopProblem, problem), np.ones(1), np.array([sigma_m]), yes, yes)
     assert bool(got[1][0]) is denied
     assert (GROSS, BLUNDER_SIGMAS) == (2.0, 4.0)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "denied"), [(3.28, True), (10.0, True), (0.1, True), (5.0, False), (0.2, False)]
+)
+def test_without_a_spare_condition_only_a_unit_or_a_digit_denies_a_reading(
+    ratio: float, denied: bool
+) -> None:
+    problem = SimpleNamespace(
+        stops=SimpleNamespace(aerial_m=np.zeros(1), depth_reading_m=np.array([ratio])),
+        reading_noise_m=lambda distance: 0.07 * distance,
+        accuracy=SimpleNamespace(depth_scale_ratio=0.05),
+    )
+    yes, no = np.ones(1, dtype=bool), np.zeros(1, dtype=bool)
+    depth, sigma = np.ones(1), np.array([0.05])
+    assert bool(_against_marks(cast(StopProblem, problem), depth, sigma, yes, no)[1][0]) is denied
+    assert not _against_marks(cast(StopProblem, problem), depth, sigma, no, yes)[1][0]

@@ -10,19 +10,28 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from lateralline.records import Exposures, StopRows
 from lateralline.settings import Run
 from lateralline.solve import solve
-from lateralline.solve.covariance import with_left_out
+from lateralline.solve.covariance import Averaged, with_left_out
 from lateralline.solve.gather import (
     ROUGHNESS_M,
     SITE_SLOPE_SIGMA,
+    Gathered,
     fit_planes,
     gather,
     site_slope,
 )
+from lateralline.solve.modes import find_modes
 from lateralline.solve.report import _disagreements, _misfit, _site
-from lateralline.solve.results import CONTRADICT, Fitted, _offset, _wrapped
-from lateralline.solve.scale import UNIT_RATIOS, _medians, _slips, receiver_scale
+from lateralline.solve.results import CONTRADICT, Fitted, _offset, _sound, _wrapped, fitted
+from lateralline.solve.scale import (
+    UNIT_RATIOS,
+    _exposed_depths,
+    _medians,
+    _slips,
+    receiver_scale,
+)
 from lateralline.solve.units import ReceiverScale, receiver_findings
 from tests.solve.test_solve import NAN, settings, simulate
 
@@ -205,6 +214,12 @@ def test_a_receiver_s_scale_is_the_weighted_mean_of_reading_over_depth() -> None
                            accurate, None)  # fmt: skip
     assert again.others[0] == pytest.approx(of.others[0], rel=1e-6)
     assert (again.others[1:] > of.others[1:] + 1e-3).all()
+    # one that was not read tells nothing
+    unread = np.where(np.arange(20) == 3, NAN, stops.depth_reading_m)
+    s = replace(stops, depth_reading_m=unread)
+    bare = receiver_scale(gather(marks, s, accurate), s, accurate, None)
+    assert bare.used.tolist() == [19]
+    assert bare.value[0] == pytest.approx(float(of.others[3]), rel=1e-6)
     # and one metres off is no scale
     read[0] *= 2.0
     spoilt = receiver_scale(gather(marks, s := replace(stops, depth_reading_m=read), accurate), s,
@@ -290,3 +305,68 @@ def test_what_weights_left_out_is_taken_in_unless_all_of_a_variance_would_go(
     assert with_left_out(np.full((1, 5, 5), NAN), change[None])[0] == pytest.approx(
         np.full((5, 5), NAN), nan_ok=True
     )
+
+
+def test_a_transmitter_over_the_top_is_the_same_one_seen_from_its_other_end() -> None:
+    """Heading + 180° and tilt 180° − θ are one attitude: the same fix, covariance and shares."""
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 7, tilt_deg=8.0)
+    stops = replace(stops, tilt_rad=np.full(4, 0.1))  # measured, so sharp that nothing is averaged
+    shared = np.random.default_rng(1).normal(size=(len(marks.row), 3, 2)) * 1e-3
+    marks = replace(marks, shared_m=shared)
+    gathered = gather(marks, stops, settings())
+    scale = receiver_scale(gathered, stops, settings(), None)
+    modes = find_modes(gathered.problem, stops, gathered.stop)
+    plain = fitted(marks, stops, gathered, scale, modes).fixes
+    p, cov = modes.chosen.p.copy(), modes.chosen.cov.copy()
+    p[3], p[4] = p[3] + np.pi, np.pi - p[4]
+    turn = np.diag([-1.0, -1.0, 1.0, 1.0, -1.0])  # along, across and tilt the other way
+    other = replace(modes, chosen=replace(modes.chosen, p=p, cov=turn @ cov @ turn))
+    flipped = fitted(marks, stops, gathered, scale, other).fixes
+    assert np.cos(flipped.heading_rad - plain.heading_rad) == pytest.approx(np.ones(4))
+    assert flipped.tilt_rad == pytest.approx(plain.tilt_rad)
+    assert np.abs(plain.cov[:, 4, :4]).max() > 1e-5
+    assert flipped.cov == pytest.approx(plain.cov, rel=1e-6, abs=1e-12)
+    assert np.abs(plain.shared[:, 4]).max() > 1e-6
+    assert flipped.shared == pytest.approx(plain.shared, rel=1e-6, abs=1e-12)
+
+
+def test_a_fix_that_is_not_finite_or_has_less_than_no_variance_is_not_sound() -> None:
+    p, cov = np.zeros((5, 7)), np.tile(np.eye(5), (7, 1, 1))
+    depth, depth_var = np.ones(7), np.ones(7)
+    p[2, 1] = np.nan
+    cov[2, 0, 1] = np.inf
+    depth[3] = np.nan
+    depth_var[4] = np.inf
+    cov[5, 2, 2] = 0.0
+    cov[6, 0, 1] = cov[6, 1, 0] = 1.00001  # a correlation over one
+    averaged = Averaged(p, cov, depth, depth_var)
+    with np.errstate(invalid="ignore"):
+        assert _sound(p, cov, averaged).tolist() == [True, *[False] * 6]
+    cov[6, 0, 1] = cov[6, 1, 0] = 1.0 + 1e-8  # what rounding does
+    assert _sound(p[:, [6]], cov[[6]], Averaged(p[:, [6]], cov[[6]], depth[[6]], depth_var[[6]]))[0]
+
+
+@pytest.mark.parametrize(
+    ("counter", "stop"),
+    [(10.0, 1), (9.7, 0), (10.55, 1), (10.7, None), (8.9, 0), (8.7, None)],
+)
+def test_an_exposure_shows_the_depth_of_the_stop_whose_transmitter_was_nearest(
+    counter: float, stop: int | None
+) -> None:
+    """Within 0.5 m along the pipe; the transmitter lags 0.35 m behind what a stop read."""
+    rows = SimpleNamespace(run=np.array(["R1", "R1", "R2"]), counter_m=np.array([9.7, 10.5, 10.35]))
+    shot = SimpleNamespace(
+        placed=np.array([True, False]), counter_m=np.array([counter, counter]),
+        run=np.array(["R1", "R1"]), measured_to=np.array(["invert", "invert"]),
+        ground_m=np.array([100.0, 50.0]), xyz_m=np.array([[0.0, 0.0, 98.5]] * 2),
+        cov_m2=np.array([np.diag([1.0, 1.0, 0.02**2])] * 2),
+    )  # fmt: skip
+    gathered = cast(Gathered, SimpleNamespace(stop=np.arange(3)))
+    depth, sigma = _exposed_depths(
+        gathered, cast(StopRows, rows), settings(), cast(Exposures, shot)
+    )
+    assert np.flatnonzero(np.isfinite(depth)).tolist() == ([] if stop is None else [stop])
+    if stop is not None:
+        assert depth[stop] == pytest.approx(1.5 - 0.03)  # the axis rides 30 mm over the invert
+        gap = abs((9.7, 10.5)[stop] - 0.35 - counter)
+        assert sigma[stop] == pytest.approx(np.hypot(0.02, 0.05 * max(gap, 0.05)))
