@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         Record,
         Site,
         build,
+        build_per_crs,
         check,
         find_sites,
         load,
@@ -29,7 +30,17 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-__all__ = ["Findings", "Record", "Site", "build", "check", "find_sites", "load", "read"]
+__all__ = [
+    "Findings",
+    "Record",
+    "Site",
+    "build",
+    "build_per_crs",
+    "check",
+    "find_sites",
+    "load",
+    "read",
+]
 
 
 def __getattr__(name: str) -> object:

@@ -250,10 +250,14 @@ def run_sites(
     *,
     until: str = "write",
     sink: Sink | None = None,
+    taken: dict[str, Path] | None = None,
     stages: tuple[Stage, ...] = STAGES,
 ) -> Iterator[SiteResult | SiteFailure]:
-    """Run sites one after another, holding one at a time; a bad one never stops the rest."""
-    taken: dict[str, Path] = {}
+    """Run sites one after another, holding one at a time; a bad one never stops the rest.
+
+    `taken` are site ids used before, and by whom; those of these sites join them.
+    """
+    taken = {} if taken is None else taken
     for site in sites:
         source = site.source if isinstance(site, Site) else site
         result = run_site(site, until=until, sink=sink, taken=taken, stages=stages)

@@ -80,7 +80,7 @@ class Workspace:
     def build(
         self,
         *,
-        crs: str | None = None,
+        crs: str | CRS | None = None,
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
     ) -> Iterator[Build]:
@@ -206,9 +206,9 @@ def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
             workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
 
 
-def _parsed(crs: str | None) -> CRS | None:
-    if crs is None:
-        return None
+def _parsed(crs: str | CRS | None) -> CRS | None:
+    if not isinstance(crs, str):
+        return crs
     try:
         found = known_crs(crs)
     except FrameError as e:

@@ -21,7 +21,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from lateralline.api.records import NotARecordError, NothingBuiltError, Record, build, load
+    from lateralline.api.records import (
+        NotARecordError,
+        NothingBuiltError,
+        Record,
+        build,
+        build_per_crs,
+        load,
+    )
     from lateralline.api.sites import Findings, check, find_sites, read
     from lateralline.errors import UnknownSiteError
     from lateralline.findings import Finding
@@ -44,6 +51,7 @@ _HOMES: Final = {
     "SiteSummary": "record.summary",
     "UnknownSiteError": "errors",
     "build": "api.records",
+    "build_per_crs": "api.records",
     "check": "api.sites",
     "find_sites": "api.sites",
     "load": "api.records",
@@ -64,6 +72,7 @@ __all__ = [
     "SiteSummary",
     "UnknownSiteError",
     "build",
+    "build_per_crs",
     "check",
     "find_sites",
     "load",

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sqlite3
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from hashlib import sha256
 from math import isnan
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from lateralline import contract
-from lateralline.api.sites import FINDING_FIELDS, AnySite, Findings, error_of, is_one, sites_of
+from lateralline.api.sites import (
+    FINDING_FIELDS,
+    AnySite,
+    Findings,
+    batch_crs,
+    by_crs,
+    error_of,
+    is_one,
+    sites_of,
+)
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import LaterallineError, UnreadableError
 from lateralline.findings import Finding
@@ -40,6 +51,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
     from pyproj import CRS
+
+#: How long a folder's name made from a CRS may be.
+_NAME: Final = 40
 
 
 class NothingBuiltError(LaterallineError, RuntimeError):
@@ -203,8 +217,9 @@ def build(
 
     With `out` the record is written there, whole or not at all, one site in memory at a time;
     without, it lives in a temporary folder until the record is let go of, and `Record.write`
-    writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the first site
-    decides. `on_site` gets the result of each site, as it comes.
+    writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
+    sites share, of those the most sites can be brought to. `on_site` gets the result of each
+    site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -222,6 +237,47 @@ def build(
     return _build(sites, Path(out), crs, replace=replace, on_site=on_site)
 
 
+def build_per_crs(
+    sites: AnySite | Iterable[AnySite],
+    out: Path | str,
+    *,
+    replace: bool = False,
+    on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+) -> dict[str, Record]:
+    """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
+
+    No site is shifted from one datum to another then. A folder is named after the CRS's code, as
+    "EPSG-32617", "local" for sketches on invented axes. Each record is written whole or not at
+    all; raises as `build` does, NothingBuiltError when none is left at all.
+    """
+    records: dict[str, Record] = {}
+    failures: list[SiteFailure] = []
+    taken: dict[str, Path] = {}
+    for crs, of_it in by_crs(sites_of(sites)).items():
+        name = folder_name(crs or "unreadable")
+        try:
+            made = _build(
+                of_it, Path(out) / name, None, replace=replace, on_site=on_site, taken=taken
+            )
+        except NothingBuiltError as e:
+            failures += e.failures
+        else:
+            records[name] = made
+    if not records:
+        raise NothingBuiltError(failures)
+    return records
+
+
+def folder_name(crs: str) -> str:
+    """Return a folder's name for a CRS as a site names it.
+
+    >>> folder_name("EPSG:32617"), folder_name("EPSG:3734+6360")
+    ('EPSG-32617', 'EPSG-3734-6360')
+    """
+    name = "-".join(re.findall(r"[A-Za-z0-9]+", crs))
+    return name if len(name) <= _NAME else f"{name[:_NAME]}-{sha256(crs.encode()).hexdigest()[:8]}"
+
+
 def _build(
     sites: AnySite | Iterable[AnySite],
     out: Path,
@@ -230,13 +286,15 @@ def _build(
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
     temporary: Path | None = None,
+    taken: dict[str, Path] | None = None,
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
     built = False
     wanted = sites_of(sites)
-    with workspace.build(crs=crs, replace=replace) as sink:
-        for result in run_sites(wanted, sink=sink):
+    shared = crs or batch_crs(wanted)
+    with workspace.build(crs=shared, replace=replace) as sink:
+        for result in run_sites(wanted, sink=sink, taken=taken):
             if on_site is not None:
                 on_site(result)
             if isinstance(result, SiteFailure):

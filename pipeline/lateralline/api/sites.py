@@ -12,12 +12,17 @@ from lateralline.ingest import book_value, holds_settings, is_book, read_site
 from lateralline.ingest.intake import decode, entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import load_toml
-from lateralline.stages import Site, SiteFailure, SiteResult, run_sites
+from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
+from lateralline.write.target import shared_crs
 
 if TYPE_CHECKING:
     import pandas as pd
+    from pyproj import CRS
 
     from lateralline.findings import Finding
+
+#: What a sketch on invented axes names as its horizontal CRS.
+LOCAL: Final = "local"
 
 _SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
 
@@ -132,15 +137,44 @@ def is_one(sites: AnySite | Iterable[AnySite]) -> bool:
 def sites_of(sites: AnySite | Iterable[AnySite]) -> list[Path | Site]:
     """Return each site as the stages take it; a path may hold several.
 
-    Sketches on invented axes come last, else the order stays: the first site of a batch settles
-    the CRS of its layers, and no site on the map can go into layers without one.
+    Sketches on invented axes come last, else the order stays: no site on the map can go into
+    layers without a CRS.
     """
     given = [sites] if isinstance(sites, Site | Path | str) else list(sites)
     found: list[Path | Site] = []
     for site in given:
         found += [site] if isinstance(site, Site) else find_sites([Path(site)])
     unique = list({_source(site): site for site in found}.values())
-    return unique if len(unique) < 2 else sorted(unique, key=_is_sketch)
+    return unique if len(unique) < 2 else sorted(unique, key=lambda s: _crs_named(s) == LOCAL)
+
+
+def batch_crs(sites: Iterable[Path | Site]) -> CRS | None:
+    """Return the CRS that the layers of these sites go into; None where they do not differ.
+
+    Of the CRS that carry the most sites it is the one most sites share. One site of each is placed
+    to tell where on the earth it lies; nothing is solved.
+    """
+    on_map = {name: of_it for name, of_it in by_crs(sites).items() if name not in ("", LOCAL)}
+    if len(on_map) < 2:
+        return None
+    frames = []
+    for of_it in on_map.values():
+        placed = (run_site(site, until="place") for site in of_it)
+        found = next((p.work["placed"].frame for p in placed if isinstance(p, SiteResult)), None)
+        if found is not None:
+            frames.append((found, len(of_it)))
+    return shared_crs(frames)
+
+
+def by_crs(sites: Iterable[Path | Site]) -> dict[str, list[Path | Site]]:
+    """Return the sites by the horizontal CRS their settings name, sketches by "local".
+
+    A CRS is in capitals; it is "" where the settings cannot be read, which the build reports.
+    """
+    named: dict[str, list[Path | Site]] = {}
+    for site in sites:
+        named.setdefault(_crs_named(site), []).append(site)
+    return named
 
 
 def _source(site: Path | Site) -> Path:
@@ -198,21 +232,21 @@ def _holds_settings(book: Path) -> bool:
     return data is None or holds_settings(data)
 
 
-def _is_sketch(site: Path | Site) -> bool:
-    """Tell whether a site names invented axes; what is wrong with its settings comes later."""
-    if isinstance(site, Site):
-        return site.record.settings.horizontal == "local"
+def _crs_named(site: Path | Site) -> str:
     ledger = Ledger()
     try:
-        if is_file(site):
+        if isinstance(site, Site):
+            horizontal = site.record.settings.horizontal
+        elif is_file(site):
             horizontal = book_value(read_input(site, ledger) or b"", "crs", "horizontal")
         else:
             data = read_input(site / "site.toml", ledger) or b""
             given = load_toml(decode("site.toml", data, ledger) or "")
             horizontal = str(given["crs"]["horizontal"])
-        return horizontal.strip().casefold() == "local"
     except (LaterallineError, ValueError, LookupError, TypeError):
-        return False
+        return ""
+    name = horizontal.strip()
+    return LOCAL if name.casefold() == LOCAL else name.upper()
 
 
 def _sites_in(folder: Path) -> list[Path]:

@@ -241,12 +241,7 @@ class Frame:
     def _through(self, source: CRS, target: CRS, coordinates: Floats) -> Floats:
         transformer, operation = best(source, target, self._area(), self.terms)
         if not operation.usable:
-            missing = "; ".join(operation.better_unavailable)
-            raise FrameError(
-                f"no published operation from {operation.source} to {operation.target} can be "
-                "used here, only a ballpark one, which no one has accepted"
-                + (f"; grid files are missing: {missing}" if missing else "")
-            )
+            raise FrameError(operation.refusal_text)
         return apply(transformer, coordinates, self.epoch)
 
 

@@ -116,6 +116,16 @@ class Operation:
         return f"may be {metres(self.accuracy_m, None)} off ({whose})"
 
     @property
+    def refusal_text(self) -> str:
+        """Why it is not used, and the grid files that would allow a better one."""
+        missing = "; ".join(self.better_unavailable)
+        return (
+            f"no published operation from {self.source} to {self.target} can be used here, only "
+            "a ballpark one, which no one has accepted"
+            + (f"; grid files are missing: {missing}" if missing else "")
+        )
+
+    @property
     def accuracy_text(self) -> str:
         """The published accuracy in words.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,8 +27,33 @@ class SiteTarget:
     findings: tuple[Finding, ...]
 
 
+def shared_crs(frames: Sequence[tuple[Frame, int]]) -> CRS | None:
+    """Return the CRS that layers of several sites go into; None without a site on the map.
+
+    `frames` holds one frame for each CRS, and how many sites share it. Criterion: the most sites
+    that a published or accepted operation brings there, then the most sites that share it, then
+    the order given.
+    """
+
+    def reach(crs: CRS) -> tuple[int, int]:
+        carried = sum(count for frame, count in frames if _carries(crs, frame))
+        return carried, sum(count for frame, count in frames if frame.horizontal == crs)
+
+    found = [frame.horizontal for frame, _ in frames if frame.horizontal is not None]
+    return max(found, key=reach, default=None)
+
+
+def _carries(crs: CRS, frame: Frame) -> bool:
+    """Tell whether a site of this frame can be given in `crs`."""
+    try:
+        operation = plan_operation(frame, crs)
+    except FrameError:
+        return False
+    return not frame.is_local and (operation is None or operation.usable)
+
+
 class Target:
-    """The CRS of a batch: the one asked for, else the first site's.
+    """The CRS of a batch: the one asked for or shared, else the first site's.
 
     Levels are never mixed without a finding. A plan CRS asked for takes the levels of the first
     site; one with a vertical part has every site's levels transformed into it.
@@ -59,15 +84,20 @@ class Target:
     def site(self, frame: Frame) -> SiteTarget:
         """Return how a site is written; FrameError when it cannot share the batch's CRS."""
         crs = self._crs_for(frame)
+        way = plan_operation(frame, crs)
+        if way is not None and not way.usable:
+            raise FrameError(
+                f"{way.refusal_text}. With --per-crs each CRS of a batch gets a record of its own"
+            )
         shifted = self._shifts_levels(frame, crs)
         basis = _basis_of(crs, frame) if shifted else _basis(frame)
-        reason, operation = _no_lonlat(frame), plan_operation(frame, crs)
+        reason = _no_lonlat(frame)
         return SiteTarget(
             crs=crs,
             keep_levels=not shifted,
             level_basis=basis,
             in_geojson=not reason,
-            off_95_m=0.0 if operation is None else operation.shift_95_m,
+            off_95_m=0.0 if way is None else way.shift_95_m,
             findings=tuple(self._findings(frame, crs, basis, reason)),
         )
 
