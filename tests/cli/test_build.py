@@ -18,6 +18,7 @@ from lateralline.cli.terminal import console
 from lateralline.findings import title_of
 from lateralline.record import CAUTION
 from lateralline.simulate import SCENARIOS, make_site
+from tests.support.places import SAMPLES
 
 
 def run(*arguments: object) -> Result:
@@ -115,6 +116,18 @@ def test_sites_with_every_kind_of_levels_go_into_one_output(
     there = fixes[fixes.geometry.notna()]
     assert set(there.site_id) == {"QH-014", "QH-022", "QH-031"}
     assert there.geometry.z.to_numpy() == pytest.approx(there.level_m.to_numpy(), abs=1e-9)
+
+
+def test_per_crs_each_has_a_folder_and_all_are_named(sites: Path, tmp_path: Path) -> None:
+    sketch, city = SAMPLES / "local-sketch", tmp_path / "city"
+    built = run("build", sites / "a", sketch, "-o", city, "--per-crs")
+    assert built.exit_code == 0, built.output
+    assert sorted(p.name for p in city.iterdir()) == ["EPSG-32617", "local"]
+    said = " ".join(built.output.split())
+    assert f"2 sites built into {city / 'EPSG-32617'}, {city / 'local'}." in said
+    refused = run("build", sites / "a", "-o", city, "--per-crs", "--crs", "EPSG:32617")
+    assert refused.exit_code == 2
+    assert "does not go with --crs" in refused.output
 
 
 def test_error_findings_exit_1(

@@ -37,6 +37,15 @@ def test_the_guide_is_a_map_that_reads_in_a_sitting() -> None:
 # ---- versions -----------------------------------------------------------------------------
 
 
+def test_every_module_the_guide_names_is_there() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`([a-z_]+/[a-z_/]+(?:\.py|/))`", guide))
+    assert named
+    homes = ("", "pipeline/lateralline", "schemas/lateralline_schemas/v1")
+    missing = {name for name in named if not any((ROOT / h / name).exists() for h in homes)}
+    assert missing == set()
+
+
 def test_the_lowest_versions_are_those_of_the_project() -> None:
     """`pip install -c tests/support/lowest.txt` installs each direct dependency at its bound."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]

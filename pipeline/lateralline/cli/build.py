@@ -18,10 +18,17 @@ def build(
         str | None,
         option(
             "Coordinate reference system of the GeoPackage, as EPSG:32617; "
-            "else that of the first site.",
+            "else the one most sites share, of those the most sites can be brought to.",
             metavar="CRS",
         ),
     ] = None,
+    per_crs: Annotated[
+        bool,
+        option(
+            "Write a record for each CRS into a folder of OUT, so that no site is shifted.",
+            "--per-crs",
+        ),
+    ] = False,
     replace: Replace = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
@@ -30,7 +37,7 @@ def build(
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json. It
     is written whole or not at all. A site that fails is reported, and the others are built. A
-    sketch on axes of its own needs an OUT of its own beside sites on the map.
+    sketch on axes of its own needs an OUT of its own beside sites on the map, or --per-crs.
 
     Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
     without some of the sites; 2 nothing built.
@@ -39,21 +46,26 @@ def build(
     Example:
       lateralline build sites/EX-001 -o out
       lateralline build sites -o city --crs EPSG:32617 --replace
+      lateralline build sites -o city-per-crs --per-crs
     """
     from lateralline import api
 
+    if per_crs and crs is not None:
+        raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
     sources, outcome = find_sites(sites), Outcome()
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         try:
-            api.build(sources, out, crs=crs, replace=replace, on_site=on_site)
+            if per_crs:
+                made = api.build_per_crs(sources, out, replace=replace, on_site=on_site)
+                where = f" into {', '.join(str(out / name) for name in made)}"
+            else:
+                api.build(sources, out, crs=crs, replace=replace, on_site=on_site)
+                where = f" into {out}"
+            written: Path | None = out
         except api.NothingBuiltError:
-            written = None  # each site has said why
-        else:
-            written = out
+            written, where = None, ""  # each site has been reported
     code = outcome.exit_code
-    message = outcome.counted("built", f" into {out}") + (
-        "." if written else ": nothing was written."
-    )
+    message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
     print_outcome(
         outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
     )
