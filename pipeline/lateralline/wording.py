@@ -11,6 +11,7 @@ Signs that are obeyed or not seen, where they are printed, are shown by `shown`.
 from __future__ import annotations
 
 import re
+from math import isfinite
 from typing import Final, SupportsFloat
 
 from lateralline.units import METRES_PER
@@ -66,6 +67,26 @@ def metres(value: SupportsFloat, decimals: int | None = 2, *, signed: bool = Fal
 def plain(text: str) -> str:
     """Return a finding's text in metres, with blanks of the common kind."""
     return text.replace(_BLANK, " ")
+
+
+def for_json(value: object) -> object:
+    """Return what JSON can hold of a value, at any depth: numbers not known null, texts plain.
+
+    >>> for_json({"a_m": [float("nan"), 1.5], "lines": frozenset({"L2", "L1"})})
+    {'a_m': [None, 1.5], 'lines': ['L1', 'L2']}
+    """
+    match value:
+        case float():
+            return value if isfinite(value) else None
+        case str():
+            return plain(value)
+        case dict():
+            return {key: for_json(item) for key, item in value.items()}
+        case list() | tuple():
+            return [for_json(item) for item in value]
+        case frozenset():
+            return sorted(map(str, value))
+    return value
 
 
 def in_unit(text: str, unit: str, name: str = "") -> str:

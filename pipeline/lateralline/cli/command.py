@@ -8,7 +8,6 @@ from __future__ import annotations
 import errno
 import json
 import logging
-import math
 import os
 import traceback
 from collections.abc import Iterable, Iterator
@@ -170,20 +169,4 @@ def head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:
 
 def json_text(content: dict[str, object]) -> str:
     """Return JSON; numbers that are not known are null, blanks of the common kind."""
-    return json.dumps(_plain(content), indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _plain(value: object) -> object:
-    """Turn NaN and infinities into null and no-break spaces into plain ones, at any depth."""
-    match value:
-        case float():
-            return value if math.isfinite(value) else None
-        case str():
-            return wording.plain(value)
-        case dict():
-            return {key: _plain(item) for key, item in value.items()}
-        case list() | tuple():
-            return [_plain(item) for item in value]
-        case frozenset():
-            return sorted(map(str, value))
-    return value
+    return json.dumps(wording.for_json(content), indent=2, ensure_ascii=False, allow_nan=False)

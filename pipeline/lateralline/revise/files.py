@@ -78,7 +78,7 @@ def write_changes(folder: Path, changes: SiteChanges, frame: Frame) -> None:
         "columns": COLUMNS,
         **plain(changes),
     }
-    text = json.dumps(_known(whole), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(wording.for_json(whole), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     (into / f"{FOLDER}.json").write_text(text, encoding="utf-8", newline="\n")
     rows = list(points(changes))
     cells = ({k: _cell(k, v) for k, v in row.items()} for row in rows)
@@ -120,7 +120,9 @@ def _write_geojson(path: Path, rows: list[dict[str, object]], frame: Frame) -> N
         {
             "type": "Feature",
             "geometry": {"type": "Point", "coordinates": [round(float(v), 7) for v in at]},
-            "properties": {name: _known(row.get(name)) for name in COLUMNS if name not in "xy"},
+            "properties": {
+                name: wording.for_json(row.get(name)) for name in COLUMNS if name not in "xy"
+            },
         }
         for at, row in zip(there, rows, strict=True)
     ]
@@ -135,17 +137,3 @@ def _cell(name: str, value: object) -> object:
         digits = ".12g" if name in ("x", "y") else ".4f"  # easting or longitude
         return f"{value:{digits}}" if math.isfinite(value) else ""
     return "" if value is None else value
-
-
-def _known(value: object) -> object:
-    """Return a value with None for what is not finite and plain text, at any depth."""
-    match value:
-        case float():
-            return value if math.isfinite(value) else None
-        case str():
-            return wording.plain(value)
-        case dict():
-            return {key: _known(item) for key, item in value.items()}
-        case list() | tuple():
-            return [_known(item) for item in value]
-    return value
