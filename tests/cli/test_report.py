@@ -205,20 +205,6 @@ def test_a_console_that_is_no_terminal_writes_plain_text(
     assert max(map(len, said.splitlines())) <= 100
 
 
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("w = 5.84 (limit 3.72)", "5.8 times its expected error; limit 3.7"),
-        ("off (w = -4.1, limit 3.29)", "off (-4.1 times its expected error; limit 3.3)"),
-        ("√T = 4.0 (limit 3.72)", "4.0 times its expected error; limit 3.7"),
-        ("worst is P2, w = 2.20", "worst is P2, 2.2 times its expected error"),
-        ("raw = 2 m", "raw = 2 m"),
-    ],
-)
-def test_tests_are_put_in_words(text: str, said: str) -> None:
-    assert report.in_words(text) == said
-
-
 def test_a_site_that_failed_is_told_of_without_names_of_stages(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
