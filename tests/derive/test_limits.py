@@ -26,6 +26,7 @@ from lateralline.derive.grades import (
 from lateralline.derive.path import arcs_of, slope_sigmas
 from lateralline.derive.quality import Standard, bands_met
 from lateralline.derive.spots import KnownPlace, ahead_of, area_of, longest_m
+from lateralline.derive.unlocated import SearchedSite, _depth_m
 from lateralline.published import bands, dig_rules
 from lateralline.records import Fixes
 from lateralline.settings import bare_settings, standard_accuracy
@@ -199,3 +200,35 @@ def test_an_own_tolerance_below_the_rule_s_is_said_and_drawn() -> None:
     unknown, found = tolerance(replace(bare_settings(), dig_rule="no such", dig_tolerance_m=nan))
     assert unknown.distance_m == max(r.tolerance_m for r in dig_rules().values())
     assert [f.code for f in found] == ["dig-rule-unknown"]
+
+
+@pytest.mark.parametrize(
+    ("read", "solved", "others", "deepest"),
+    [
+        (2.0, nan, [1.5, 1.7], 2.0),  # its own, with what a reading may be off
+        (nan, 2.5, [1.5, 1.7], 2.5),
+        (2.0, 3.5, [1.5, 1.7], 3.5),
+        (0.5, nan, [1.5, 1.7], 1.6),  # no shallower than is usual on the site
+        (0.5, nan, [], 1.0),  # nor than a metre
+        (nan, nan, [1.5, 5.0], 5.0),  # nothing known: the deepest there is
+        (nan, nan, [1.5], 4.0),  # 4 m at the least
+        (-1.0, nan, [1.5], 4.0),  # no reading is less than none
+    ],
+)
+def test_a_stop_that_is_not_located_is_as_deep_as_it_may_be(
+    read: float, solved: float, others: list[float], deepest: float
+) -> None:
+    depths = np.array([solved, *others])
+    rows = np.arange(2, 2 + len(depths))
+    site = SimpleNamespace(
+        fixes=SimpleNamespace(row=rows, depth_m=depths),
+        settings=SimpleNamespace(accuracy=ACCURACY),
+        record=SimpleNamespace(
+            stops=SimpleNamespace(row=rows, depth_reading_m=np.array([read, *others]))
+        ),
+    )
+    got = _depth_m(cast(SearchedSite, site), 0)
+    if deepest == read:
+        off = hypot(ACCURACY.depth_reading_ratio, ACCURACY.depth_scale_ratio)
+        deepest = read * (1.0 + 1.959964 * off)
+    assert got == pytest.approx(deepest)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
@@ -11,14 +12,17 @@ import pytest
 
 from lateralline.link import shapes
 from lateralline.link.counters import _Readings, impossible_lengths
+from lateralline.link.gather import _from_fix
 from lateralline.link.joint import WITHIN_M, _moved
 from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
-from lateralline.link.order import _along_both
+from lateralline.link.order import _along_both, oriented
 from lateralline.link.result import _share, _spaced, _Vertex
 from lateralline.link.search import Fit
 from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
-from tests.support.made_scene import ACCURACY, Scene
+from lateralline.records import Fixes
+from lateralline.settings import bare_settings
+from tests.support.made_scene import ACCURACY, LAG, R1, Scene
 
 Floats = npt.NDArray[np.float64]
 
@@ -279,3 +283,54 @@ def test_a_record_s_shifts_are_how_far_the_adjustment_moved_each_stop() -> None:
     moved = np.linalg.norm(line.xyz_m - fixes.xyz_m[line.fix], axis=1)
     assert moved.max() > 1e-3
     assert line.shift_m == pytest.approx(moved)
+
+
+# ---- points --------------------------------------------------------------------------------
+
+
+def fixes_of(tilt_prior_rad: float = np.nan, heading_rad: float = 0.3) -> Fixes:
+    """One stop of a run, as it was solved."""
+    root = np.random.default_rng(2).normal(size=(5, 5)) * 0.05
+    return cast(Fixes, SimpleNamespace(
+        run=np.array(["R1"]), stop=np.array(["4"]), counter_m=np.array([12.0]),
+        xyz_m=np.array([[1.0, 2.0, 3.0]]), heading_rad=np.array([heading_rad]),
+        tilt_rad=np.array([0.05]), cov=(root @ root.T)[None],
+        tilt_prior_rad=np.array([tilt_prior_rad]), shared=np.full((1, 5, 1), 0.01),
+        by_gnss=np.array([True]), where=lambda i: "stops.csv:5",
+    ))  # fmt: skip
+
+
+def test_a_stop_enters_with_its_covariance_and_the_transmitter_s_own_against_the_pipe() -> None:
+    """A crooked camera is not a crooked pipe: 3° of heading and tilt more; nothing in place."""
+    fixes = fixes_of()
+    made = _from_fix(fixes, 0, R1, replace(bare_settings(), accuracy=ACCURACY))
+    expected = fixes.cov[0] + np.diag([0.0, 0.0, 0.0, *[np.radians(3.0) ** 2] * 2])
+    assert made.cov == pytest.approx(expected, rel=1e-9)
+    assert [*made.xyz_m, made.heading_rad, made.tilt_rad] == pytest.approx([1, 2, 3, 0.3, 0.05])
+    assert made.readings == {"R1": pytest.approx(12.0 - LAG)}
+    assert (made.ref, made.where, made.fix, made.gnss) == ("R1/4", "stops.csv:5", 0, True)
+    assert made.shared == pytest.approx(np.full((5, 1), 0.01))
+
+
+def test_a_stop_that_looks_nowhere_enters_by_its_place_alone() -> None:
+    fixes = fixes_of(heading_rad=np.nan)
+    made = _from_fix(fixes, 0, R1, replace(bare_settings(), accuracy=ACCURACY))
+    assert not made.directed
+    assert made.cov[:3, :3] == pytest.approx(fixes.cov[0, :3, :3])
+    assert made.shared[:, 0].tolist() == [0.01] * 3 + [0.0] * 2
+
+
+def test_points_are_turned_to_look_up_the_line_whatever_way_they_were_solved() -> None:
+    places = [(0.0, 0.0), (0.0, 4.0), (0.0, 8.0), (4.0, 8.0), (8.0, 8.0)]
+    ways = np.radians([0.0, 0.0, 45.0, 90.0, 90.0])
+    for seed in range(6):
+        turned = np.random.default_rng(seed).random(5) < 0.5
+        points = [
+            replace(
+                point(n, counter=4.0 * i), xyz_m=np.array([e, n, 0.0]),
+                heading_rad=float(way + np.pi * back),
+            )
+            for i, ((e, n), way, back) in enumerate(zip(places, ways, turned, strict=True))
+        ]  # fmt: skip
+        got = [p.heading_rad for p in oriented(points)]
+        assert np.cos(np.array(got) - ways) == pytest.approx(np.ones(5))
