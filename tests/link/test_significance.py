@@ -10,9 +10,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lateralline.link.global_test import is_gross, misfit
+from lateralline.link import _entry_findings
+from lateralline.link.global_test import _midway, is_gross, misfit
+from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations, SuspectedBlunder
 from lateralline.link.order import _along_both, _backward, _beside
-from lateralline.link.search import Fit
+from lateralline.link.result import _counted
+from lateralline.link.search import Fit, _rival
+from lateralline.link.shapes import StretchAdjustment, _one_bend
 from lateralline.link.shifts import OccupationShift
 from lateralline.link.stochastic import (
     LOOSE_TILT_RAD,
@@ -23,7 +27,8 @@ from lateralline.link.stochastic import (
     nonzero_accuracy,
     without_tilt_prior,
 )
-from tests.support.made_scene import ACCURACY
+from lateralline.settings import bare_settings
+from tests.support.made_scene import ACCURACY, R1
 
 # ---- the global test -----------------------------------------------------------------------
 
@@ -192,3 +197,87 @@ def test_an_entry_s_zero_may_slip_and_the_stops_beside_the_other_run_decide() ->
     got = _along_both(along, lain, np.ones(20, dtype=bool), 0.0)
     assert got == pytest.approx(lain, abs=0.1)
     assert (np.diff(got) > 0).all()
+
+
+# ---- what is said of a line ----------------------------------------------------------------
+
+
+def suspect(ref: str, statistic: float) -> SuspectedBlunder:
+    alternative = SimpleNamespace(subject=SimpleNamespace(ref=ref))
+    return cast(SuspectedBlunder, SimpleNamespace(alternative=alternative, statistic=statistic))
+
+
+def test_another_point_s_error_ties_within_3_84_of_the_worst() -> None:
+    """χ² of one freedom at 95 %."""
+    worst = suspect("R1/3", 30.0)
+    assert _rival(suspect("R1/4", 26.2), worst)
+    assert not _rival(suspect("R1/4", 26.1), worst)
+    assert not _rival(suspect("R1/3", 29.0), worst)
+
+
+def read_at(*counters: float, run: str = "R1") -> list[LocatedPoint]:
+    """Points every 4 m along a pipe that runs north, with these counters; NaN = none."""
+    return [
+        LocatedPoint(
+            "fix", f"{run}/{i}", "", i, np.array([0.0, 4.0 * i, 0.0]), 0.0, 0.0, np.eye(5),
+            {run: c} if np.isfinite(c) else {},
+        )
+        for i, c in enumerate(counters)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "told"), [(0.49, None), (0.51, 0.11), (0.29, 0.11), (1.4, 1.0), (np.nan, 2.6)]
+)
+def test_the_counted_length_before_the_first_located_point_is_told(
+    first: float, told: float | None
+) -> None:
+    """From 0.10 m; the counter stood at 0.4 m in the entry."""
+    run = replace(R1, counter_at_entry_m=0.4)
+    found = _entry_findings([run], read_at(7.0, 3.0, first))
+    assert [f.code for f in found] == ([] if told is None else ["entry-not-mapped"])
+    if told is not None:
+        assert found[0].values["counted_m"] == pytest.approx(told)
+
+
+@pytest.mark.parametrize(
+    ("stretch", "expected"),
+    [(0, (0, 2, 4.0)), (1, (0, 2, 4.0)), (2, (2, 3, 2.5)), (3, (3, 4, 3.0))],
+)
+def test_a_stretch_s_length_is_counted_by_the_run_that_read_nearest_about_it(
+    stretch: int, expected: tuple[int, int, float]
+) -> None:
+    readings = [{"A": 1.0}, {}, {"A": 5.0, "B": 9.0}, {"A": 7.0, "B": 6.5}, {"B": 3.5}]
+    scales = {"B": (0.99, 0.01), "A": (1.0, 0.015)}
+    low, high, counted, scale, _ = _counted(readings, stretch, scales)
+    assert (low, high, counted) == expected
+    assert scale == (0.99 if stretch > 1 else 1.0)
+    assert np.isnan(_counted(readings, 0, {"B": (1.0, 0.01)})[2])
+
+
+def test_a_crew_finds_the_middle_of_a_stretch_by_the_counter_read_nearest_about_it() -> None:
+    """Half-way by distance between the readings about it, and the lag of the transmitter more."""
+    settings = replace(bare_settings(), runs=(R1,), units={"counter": "ft"})
+    line = cast(NetworkLine, SimpleNamespace(points=read_at(1.0, np.nan, 9.0, 13.2)))
+    for stretch, counter in ((0, 3.0), (1, 7.0), (2, 11.1)):
+        found = _midway(line, stretch, settings)
+        assert found["uncounted"] is False
+        assert (found["unit"], found["run"]) == ("ft", "R1")
+        assert found["counter"] == pytest.approx((counter + R1.transmitter_lag_m) / 0.3048)
+    bare = cast(NetworkLine, SimpleNamespace(points=read_at(np.nan, np.nan)))
+    assert _midway(bare, 0, settings) == {"uncounted": True}
+
+
+def test_one_bend_starts_where_two_legs_alike_meet() -> None:
+    """Of two legs of 3 m that turn by 60°, counted: the bend itself."""
+    h = np.radians(30.0)
+    bend = 3.0 * np.array([np.sin(h), np.cos(h), 0.0])
+    ends = np.zeros(3), np.array([6.0 * np.sin(h), 0.0, 0.0])
+    ways = np.pi / 6, np.pi - np.pi / 6
+    points = [
+        LocatedPoint("fix", str(i), "", i, xyz, way, 0.0, 1e-4 * np.eye(5), {"R1": 6.0 * i})
+        for i, (xyz, way) in enumerate(zip(ends, ways, strict=True))
+    ]
+    one = np.arange(1)
+    stretch = StretchAdjustment.of(PointObservations.of(points), one, one + 1, ACCURACY)
+    assert _one_bend(stretch)[0, 0] == pytest.approx(bend)
