@@ -484,3 +484,15 @@ def test_a_stop_ordered_before_the_last_may_lie_past_it() -> None:
     _, (riding,) = split_intermediates([*mine[:3], other, mine[3]], [R1, R2])
     assert riding.stretch == 2
     assert riding.share == pytest.approx(4.05 / 4.0)
+
+
+@pytest.mark.parametrize(("apart", "contradict"), [(0.64, False), (0.66, True)])
+def test_exposures_nearly_at_one_counter_contradict_past_their_errors_and_the_counter_s(
+    apart: float, contradict: bool
+) -> None:
+    """Counted 0.4 m; 3.29 times σ of two places (20 mm) and of two readings (50 mm): 0.65 m."""
+    a = point(4.0, kind="exposure", name="A", counter=4.0)
+    b = point(4.0, apart, kind="exposure", name="B", counter=4.4)
+    limit = 0.4 + 3.2905 * np.sqrt(2 * 0.02**2 + 2 * 0.05**2)
+    assert 0.64 < limit < 0.66
+    assert len(merge_same_places(between(a, b), ACCURACY).points) == (3 if contradict else 4)

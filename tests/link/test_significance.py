@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
@@ -11,13 +12,19 @@ import pytest
 from scipy import stats
 
 from lateralline.link import _entry_findings
-from lateralline.link.global_test import _midway, is_gross, misfit
-from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations, SuspectedBlunder
+from lateralline.link.global_test import _midway, is_gross, misfit, undecided_shapes
+from lateralline.link.lines import (
+    LocatedPoint,
+    NetworkLine,
+    PointObservations,
+    Shapes,
+    SuspectedBlunder,
+)
 from lateralline.link.order import _along_both, _backward, _beside
 from lateralline.link.result import _counted
 from lateralline.link.search import Fit, _rival
 from lateralline.link.shapes import StretchAdjustment, _one_bend
-from lateralline.link.shifts import OccupationShift
+from lateralline.link.shifts import OccupationShift, _else
 from lateralline.link.stochastic import (
     LOOSE_TILT_RAD,
     balance_sigma,
@@ -281,3 +288,103 @@ def test_one_bend_starts_where_two_legs_alike_meet() -> None:
     one = np.arange(1)
     stretch = StretchAdjustment.of(PointObservations.of(points), one, one + 1, ACCURACY)
     assert _one_bend(stretch)[0, 0] == pytest.approx(bend)
+
+
+# ---- shapes --------------------------------------------------------------------------------
+
+
+def three_bends() -> Shapes:
+    """Three stretches, each with a bend."""
+    off = np.zeros(3, dtype=bool)
+    bend = np.array([[1.0, 2.0, 3.0]])
+    return Shapes(
+        ("bend",) * 3, (bend,) * 3, off, off, off, np.full((3, 2), np.nan), off,
+        np.zeros((3, 3)), np.zeros((3, 3), np.int64), np.zeros(3),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "undecided", "contradicted", "beside", "ambiguous"),
+    [
+        (lambda s: s.left_undecided(1), [1], [1], [], []),
+        (lambda s: s.turning_at([1]), [0, 1], [], [0, 1], []),
+        (lambda s: s.turning_at([2]), [1, 2], [], [1, 2], []),
+        (lambda s: s.left_undecided(1).ambiguous_at(1), [1], [], [], [1]),
+        (lambda s: s.left_undecided(1).ambiguous_at(0), [0, 1], [1], [], [0]),
+        (lambda s: s.left_undecided(1).straightened([1]), [], [], [], []),
+        (lambda s: s.left_undecided(1).bent(1, np.zeros((2, 3))), [], [], [], []),
+        (lambda s: s.straightened([0]).without("bend"), [1, 2], [1, 2], [], []),
+        (lambda s: s.stepping([2], np.array([[0.1, 0.2]]), surely=True), [2], [], [], []),
+    ],
+)
+def test_a_change_of_shape_is_of_its_stretch_alone(
+    change: Callable[[Shapes], Shapes],
+    undecided: list[int],
+    contradicted: list[int],
+    beside: list[int],
+    ambiguous: list[int],
+) -> None:
+    got = change(three_bends())
+    assert [i for i, s in enumerate(got.shape) if s == "undecided"] == undecided
+    assert np.flatnonzero(got.contradicted).tolist() == contradicted
+    assert np.flatnonzero(got.beside_turn).tolist() == beside
+    assert np.flatnonzero(got.ambiguous).tolist() == ambiguous
+    count = {"straight": 0, "undecided": 0, "bend": 1, "double_bend": 2}
+    assert [len(b) for b in got.bends_m] == [count[s] for s in got.shape]
+
+
+def test_a_doubted_step_stays_straight_and_a_sure_one_does_not() -> None:
+    by = np.array([[0.1, 0.2]])
+    doubt, sure = (three_bends().stepping([1], by, surely=s) for s in (False, True))
+    assert doubt.kept_straight.tolist() == [False, True, False]
+    assert not sure.kept_straight.any()
+    assert doubt.step_m[1].tolist() == [0.1, 0.2]
+    assert np.isnan(doubt.step_m[[0, 2]]).all()
+
+
+@pytest.mark.parametrize(
+    ("left_out", "shape", "something"),
+    [
+        ([1], "straight", True),
+        ([2], "straight", True),
+        ([0, 3], "straight", False),
+        ([], "straight", False),
+        ([], "undecided", True),
+    ],
+)
+def test_a_stretch_has_something_else_where_it_bends_or_an_end_is_left_out(
+    left_out: list[int], shape: str, something: bool
+) -> None:
+    blunders = [SimpleNamespace(alternative=SimpleNamespace(point=i)) for i in left_out]
+    line = SimpleNamespace(shapes=SimpleNamespace(shape=("bend", shape, "bend")))
+    fit = cast(Fit, SimpleNamespace(left_out=blunders))
+    assert _else(cast(NetworkLine, line), fit, 1) is something
+
+
+@pytest.mark.parametrize(
+    ("shapes", "code", "variant"),
+    [
+        (three_bends().left_undecided(1), "shape-contradiction", ""),
+        (three_bends().stepping([1], np.array([[0.1, 0.2]]), surely=True), "step-suspected", ""),
+        (three_bends().ambiguous_at(1), "shape-undecided", "alike"),
+        (replace(three_bends(), shape=("bend", "undecided", "bend")), "shape-undecided", "hidden"),
+    ],
+)
+def test_an_undecided_stretch_says_why_and_points_at_its_upstream_end(
+    shapes: Shapes, code: str, variant: str
+) -> None:
+    stops = read_at(0.0, 4.0, 8.0, 12.0)
+    points = [replace(p, where=f"stops.csv:{i}") for i, p in enumerate(stops)]
+    shapes = replace(
+        shapes, chi2=np.full((3, 3), 32.0), dof=np.full((3, 3), 2), hidden_bend=np.full(3, 9.0)
+    )
+    line = cast(NetworkLine, SimpleNamespace(id="L1", points=points, shapes=shapes))
+    (found,) = undecided_shapes(line, replace(bare_settings(), runs=(R1,)))
+    assert (found.code, found.variant, found.where) == (code, variant, "stops.csv:2")
+    assert (found.values["start"], found.values["end"]) == ("stop R1/1", "stop R1/2")
+    if code == "shape-contradiction":
+        assert found.values["misfit_ratio"] == pytest.approx(4.0)
+    if code == "step-suspected":
+        assert (found.values["across_m"], found.values["up_m"]) == (0.1, 0.2)
+    if variant == "hidden":
+        assert found.values["times"] == pytest.approx(3.0)
