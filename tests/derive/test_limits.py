@@ -13,6 +13,7 @@ import pytest
 import shapely
 from scipy.stats import norm
 
+from lateralline.derive.chainage import reach
 from lateralline.derive.dig import tolerance
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.grades import (
@@ -24,12 +25,12 @@ from lateralline.derive.grades import (
     sags,
 )
 from lateralline.derive.path import arcs_of, slope_sigmas
-from lateralline.derive.quality import Standard, bands_met
+from lateralline.derive.quality import Standard, bands_met, point_columns, worst_columns
 from lateralline.derive.spots import KnownPlace, ahead_of, area_of, longest_m
 from lateralline.derive.unlocated import SearchedSite, _depth_m
 from lateralline.published import bands, dig_rules
 from lateralline.records import Fixes
-from lateralline.settings import bare_settings, standard_accuracy
+from lateralline.settings import Run, bare_settings, standard_accuracy
 from tests.derive.test_arcs import bowed, line_of
 from tests.derive.test_levels import axis_with
 
@@ -232,3 +233,29 @@ def test_a_stop_that_is_not_located_is_as_deep_as_it_may_be(
         off = hypot(ACCURACY.depth_reading_ratio, ACCURACY.depth_scale_ratio)
         deepest = read * (1.0 + 1.959964 * off)
     assert got == pytest.approx(deepest)
+
+
+def test_what_is_not_seen_is_told_why_it_has_not_the_band_of_what_is() -> None:
+    """Of a feature as of a point, however sure."""
+    sure, shallow = np.array([0.001, 0.002]), np.ones(2)
+    columns = worst_columns(sure, sure, shallow)
+    assert columns["pas128_band"] == "B1"
+    assert "not A: not exposed" in str(columns["pas128_rule"])
+    points = point_columns(sure, sure, shallow, np.array([True, False]))
+    assert list(points["pas128_band"]) == ["A", "B1"]
+    assert "not A: not exposed" in str(points["pas128_rule"][1])
+
+
+def test_a_place_between_two_readings_errs_with_both_and_its_own() -> None:
+    """Counters 0, 2 and 4 m; at 2.5 m: weights 3/4 and 1/4, and slack from the nearer, 0.5 m."""
+    axis = axis_with([100.0, 100.0, 100.0])
+    run = Run("R1", "L1", "CO1", 0.0, "against", 0.35, 0.03)
+    at = np.array([2.5, 3.4, 2.0, 5.0])
+    found = reach(axis, run, at, ACCURACY)
+    a, slack = ACCURACY.counter_m, ACCURACY.counter_ratio
+    own = np.sqrt([1 + 9 / 16 + 1 / 16, 1 + 0.09 + 0.49, 1 + 1.0, 1 + 1.0]) * a
+    along = slack * np.array([0.5, 0.6, 0.0, 1.0])
+    scale = ACCURACY.counter_scale_ratio * np.array([0.0, 0.0, 0.0, 1.0])
+    assert found.counter_sigma_m == pytest.approx(np.sqrt(own**2 + along**2 + scale**2))
+    assert found.chainage_m == pytest.approx(at)
+    assert found.beyond_m == pytest.approx([0.0, 0.0, 0.0, 1.0])

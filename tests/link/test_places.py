@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from lateralline.link.branches import as_point, find
+from lateralline.link.branches import as_point, find, miss_finding
 from lateralline.link.gross_errors import blunder, blunder_tied
 from lateralline.link.lines import Alternative, Junction, LocatedPoint, SuspectedBlunder
 from lateralline.link.network import JUNCTION_LEVEL_M
@@ -496,3 +496,23 @@ def test_exposures_nearly_at_one_counter_contradict_past_their_errors_and_the_co
     limit = 0.4 + 3.2905 * np.sqrt(2 * 0.02**2 + 2 * 0.05**2)
     assert 0.64 < limit < 0.66
     assert len(merge_same_places(between(a, b), ACCURACY).points) == (3 if contradict else 4)
+
+
+@pytest.mark.parametrize(("share", "misses"), [(0.98, False), (1.02, True)])
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_a_branch_that_cannot_lead_to_its_junction_misses_it_past_chance(
+    share: float, misses: bool, side: float
+) -> None:
+    """Its last stop looks due north from 2 m north of the junction; 95 %."""
+    stop = point(2.0, heading_rad=0.0)
+    spread = np.hypot(np.hypot(0.02, 0.05 * 2.0), 0.03)
+    off = side * share * Z95 * spread
+    junction = replace(point(0.0, off, kind="junction", name="L1"), cov=0.03**2 * np.eye(5))
+    for contradicted in (True, False):
+        shapes = SimpleNamespace(contradicted=np.array([contradicted]))
+        line = SimpleNamespace(id="L2", points=(junction, stop), shapes=shapes)
+        found = miss_finding(cast(AdjustedLine, SimpleNamespace(line=line)))
+        assert len(found) == (misses and contradicted)
+        if found:
+            assert found[0].values["miss_m"] == pytest.approx(abs(off))
+            assert found[0].values["limit_m"] == pytest.approx(Z95 * spread, rel=1e-6)

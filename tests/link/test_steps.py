@@ -13,7 +13,7 @@ import pytest
 from lateralline.link import shapes
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.gather import _from_fix
-from lateralline.link.joint import WITHIN_M, _moved
+from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved
 from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
 from lateralline.link.order import _along_both, oriented
 from lateralline.link.result import _share, _spaced, _Vertex
@@ -231,6 +231,25 @@ def test_a_place_at_the_end_of_its_leg_stays(leg: int, sign: float) -> None:
     assert _moved(LINE, fit, leg, near, set(), beyond=True) is None
     assert _moved(LINE, fit, leg, 0.5, set(), beyond=True) is None
     assert _moved(LINE, fit, leg, far, set(), beyond=True) is not None
+
+
+def test_a_place_sent_back_where_it_came_from_is_at_the_vertex_between() -> None:
+    fit = adjusted(0.0, 5.0, 9.0)
+    known = {1}
+    assert _moved(LINE, fit, 0, 1.2, known, beyond=True) == (0, 1.0, AT_VERTEX_M)
+    assert _moved(LINE, fit, 1, -0.2, {0}, beyond=True) == (1, 0.0, AT_VERTEX_M)
+    assert known == {0, 1}
+
+
+def test_past_the_line_s_end_a_stop_goes_on_and_a_junction_is_at_the_end() -> None:
+    fit = adjusted(0.0, 5.0, 9.0)
+    assert _moved(LINE, fit, 1, 1.2, set(), beyond=True) is None
+    assert _moved(LINE, fit, 1, 1.2, set(), beyond=False) == (1, 1.0, AT_VERTEX_M)
+    assert _moved(LINE, fit, 0, -0.2, set(), beyond=True) is None
+    assert _moved(LINE, fit, 0, -0.2, set(), beyond=False) == (0, 0.0, AT_VERTEX_M)
+    joined = cast(NetworkLine, SimpleNamespace(id="L1", join=object()))
+    assert _moved(joined, fit, 0, -0.2, set(), beyond=True) == (0, 0.0, AT_VERTEX_M)
+    assert _moved(joined, fit, 1, 1.2, set(), beyond=True) is None
 
 
 # ---- record --------------------------------------------------------------------------------
