@@ -246,12 +246,18 @@ EAST = np.array([[0.0, 0.0, 1.0], [4.0, 0.0, 1.2], [10.0, 0.0, 1.5]])
 
 
 def branch_from(
-    east_m: float, north_m: float, heading_deg: float, *, at_counter: float = np.nan
+    east_m: float,
+    north_m: float,
+    heading_deg: float,
+    *,
+    at_counter: float = np.nan,
+    tilt_rad: float = 0.0,
 ) -> tuple[Junction | None, list[str], dict[str, object]]:
     """Join a branch of two stops whose last looks upstream along a heading."""
     h = np.radians(heading_deg)
     end = point(north_m, east_m, heading_rad=h)
     up = point(north_m + 3 * np.cos(h), east_m + 3 * np.sin(h), heading_rad=h)
+    end, up = (replace(p, tilt_rad=tilt_rad) for p in (end, up))
     run = Run("R9", "L1", "CO9", 0.0, "against", 0.35, 0.03)
     settings = replace(bare_settings(), runs=(run,), accuracy=ACCURACY)
     branch = Branch("L2", "L1", at_counter, "R9")
@@ -345,7 +351,8 @@ def test_a_counter_that_the_branch_s_direction_denies_is_left_out(
     counter = 2 * 0.05**2 + (0.005 * (3.0 - off)) ** 2
     sigma = np.sqrt(0.02**2 + 0.05**2 + np.radians(1.0) ** 2 + 0.03**2 / 2 + counter)
     assert 0.30 < 3.2905 * sigma < 0.32
-    junction, found, values = branch_from(7.0, 1.0, 0.0, at_counter=9.0 + side * off)
+    at = 9.0 + side * off
+    junction, found, values = branch_from(7.0, 1.0, 0.0, at_counter=at, tilt_rad=0.4)
     assert junction is not None
     if severity is None:
         assert found == []

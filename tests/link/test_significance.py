@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 
 from lateralline.link import _entry_findings
+from lateralline.link.gather import gather_fixes, without_far_points
 from lateralline.link.global_test import _midway, is_gross, misfit, undecided_shapes
 from lateralline.link.lines import (
     LocatedPoint,
@@ -24,7 +25,7 @@ from lateralline.link.order import _along_both, _backward, _beside
 from lateralline.link.result import _counted
 from lateralline.link.search import Fit, _rival
 from lateralline.link.shapes import StretchAdjustment, _one_bend
-from lateralline.link.shifts import OccupationShift, _else
+from lateralline.link.shifts import OccupationShift, _else, shift_finding
 from lateralline.link.stochastic import (
     LOOSE_TILT_RAD,
     balance_sigma,
@@ -34,6 +35,7 @@ from lateralline.link.stochastic import (
     nonzero_accuracy,
     without_tilt_prior,
 )
+from lateralline.records import Fixes
 from lateralline.settings import bare_settings
 from tests.support.made_scene import ACCURACY, R1
 
@@ -388,3 +390,76 @@ def test_an_undecided_stretch_says_why_and_points_at_its_upstream_end(
         assert (found.values["across_m"], found.values["up_m"]) == (0.1, 0.2)
     if variant == "hidden":
         assert found.values["times"] == pytest.approx(3.0)
+
+
+# ---- stops that lie elsewhere --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stretch", "few", "sign"),
+    [(0, ["R1/0"], -1.0), (1, ["R1/2", "R1/3"], 1.0), (2, ["R1/3"], 1.0)],
+)
+def test_of_stops_shifted_the_fewer_are_named_with_their_own_shift(
+    stretch: int, few: list[str], sign: float
+) -> None:
+    """The size given is of those upstream against the others; of those downstream it is less."""
+    stops = read_at(0.0, 4.0, 8.0, 12.0)
+    line = cast(NetworkLine, SimpleNamespace(id="L1", points=stops))
+    shift = OccupationShift(
+        stretch, np.array([0.3, 0.4]), 1e-4 * np.eye(2), np.array([0.0, 1.0]), 40.0, 12.0
+    )
+    found = shift_finding(line, shift)
+    assert list(found.about) == [f"stop {ref}" for ref in few]
+    assert (found.values["start"], found.values["end"]) == (
+        f"stop R1/{stretch}", f"stop R1/{stretch + 1}",
+    )  # fmt: skip
+    assert found.values["off_m"] == pytest.approx(0.5)
+    bearing = np.degrees(np.arctan2(sign * 0.3, sign * 0.4)) % 360.0
+    assert found.values["bearing_deg"] == pytest.approx(bearing)
+    assert (found.values["statistic"], found.values["limit"]) == (40.0, 12.0)
+
+
+@pytest.mark.parametrize(("sigma", "kept"), [(99.0, True), (101.0, False)])
+def test_a_stop_known_no_better_than_100_m_has_no_place(sigma: float, kept: bool) -> None:
+    fixes = SimpleNamespace(
+        run=np.array(["R1", "R1"]), stop=np.array(["1", "2"]), row=np.array([2, 3]),
+        counter_m=np.array([4.0, 8.0]), solved=np.ones(2, bool), where=str,
+        xyz_m=np.zeros((2, 3)), heading_rad=np.zeros(2), tilt_rad=np.zeros(2), shared=np.zeros(0),
+        cov=np.stack([np.eye(5), np.diag([1.0, sigma**2, 1.0, 1.0, 1.0])]),
+        tilt_prior_rad=np.full(2, np.nan), by_gnss=np.zeros(0),
+    )  # fmt: skip
+    settings = replace(bare_settings(), runs=(R1,), accuracy=ACCURACY)
+    points, found = gather_fixes("L1", cast(Fixes, fixes), settings)
+    assert [p.ref for p in points] == ["R1/1", *(["R1/2"] if kept else [])]
+    assert [f.code for f in found] == ([] if kept else ["fix-without-place"])
+    if not kept:
+        assert found[0].values["sigma_m"] == pytest.approx(sigma)
+
+
+def scattered(*norths: float) -> list[LocatedPoint]:
+    return [
+        replace(p, xyz_m=np.array([0.0, n, 0.0]))
+        for p, n in zip(read_at(*range(len(norths))), norths, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("norths", "others", "kept"),
+    [
+        ([0.0, 490.0], [], 2),
+        ([0.0, 5.0, 520.0], [], 2),  # the larger group
+        ([0.0, 520.0], [], 0),  # nothing tells which
+        ([0.0, 520.0], [[10.0, 0.0]], 1),  # another line does
+        ([0.0, 520.0], [[10.0, 260.0]], 0),  # which is near both
+        ([0.0, 520.0], [[5000.0, 0.0]], 0),  # or neither
+        ([0.0, 520.0, 1040.0, 1045.0], [[0.0, 0.0]], 2),
+    ],
+)
+def test_points_500_m_apart_are_of_two_places_and_the_larger_is_believed(
+    norths: list[float], others: list[list[float]], kept: int
+) -> None:
+    points, found = without_far_points("L1", scattered(*norths), np.array(others).reshape(-1, 2))
+    assert len(points) == kept
+    if not kept:
+        assert [f.variant for f in found] == ["scattered"]
+        assert found[0].values["across_m"] == pytest.approx(max(norths))
