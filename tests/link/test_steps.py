@@ -14,7 +14,12 @@ from lateralline.link import shapes
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.gather import _from_fix
 from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved
-from lateralline.link.lines import LocatedPoint, NetworkLine, PointObservations
+from lateralline.link.lines import (
+    LocatedPoint,
+    NetworkLine,
+    PointObservations,
+    likely_positions_m,
+)
 from lateralline.link.order import _along_both, oriented
 from lateralline.link.result import _share, _spaced, _Vertex
 from lateralline.link.search import Fit
@@ -353,3 +358,16 @@ def test_points_are_turned_to_look_up_the_line_whatever_way_they_were_solved() -
         ]  # fmt: skip
         got = [p.heading_rad for p in oriented(points)]
         assert np.cos(np.array(got) - ways) == pytest.approx(np.ones(5))
+
+
+def test_where_a_point_most_likely_lies_is_its_regression_on_a_pipe_nearly_level() -> None:
+    """A tilt of σ 20° seen at 10°, about 0 ± 5°: moved along by its covariance with the tilt."""
+    seen, sigma, prior = np.radians([10.0, 20.0, 5.0])
+    one = point(3.0, counter=0.0)
+    cov = one.cov.copy()
+    cov[4, 4] = sigma**2
+    cov[1, 4] = cov[4, 1] = 0.1
+    (got,) = likely_positions_m([replace(one, tilt_rad=float(seen), cov=cov)])
+    assert got == pytest.approx([0.0, 3.0 - 0.1 * seen / (sigma**2 + prior**2), 0.0])
+    (bare,) = likely_positions_m([point(3.0, counter=0.0, kind="exposure")])
+    assert bare.tolist() == [0.0, 3.0, 0.0]
