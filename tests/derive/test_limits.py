@@ -259,3 +259,12 @@ def test_a_place_between_two_readings_errs_with_both_and_its_own() -> None:
     assert found.counter_sigma_m == pytest.approx(np.sqrt(own**2 + along**2 + scale**2))
     assert found.chainage_m == pytest.approx(at)
     assert found.beyond_m == pytest.approx([0.0, 0.0, 0.0, 1.0])
+
+
+def test_a_lone_spot_is_joined_to_nothing_and_two_without_counters_straight() -> None:
+    _, alone = area_of([spot(0.0, nan)], np.zeros(0), ACCURACY)
+    both, how = area_of([spot(0.0, nan), spot(5.0, nan)], np.zeros(0), ACCURACY)
+    assert "joined straight" not in alone
+    assert "joined straight" in how
+    assert both is not None
+    assert both.covers(shapely.LineString([(0.0, 0.19), (5.0, 0.19)]))

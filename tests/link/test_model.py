@@ -231,3 +231,30 @@ def test_leg_directions_are_angles_on_the_sphere() -> None:
     residual, _, _ = leg_directions(np.zeros((3, 3)), 2 * way, angles - [0.01, 0.02])
     assert residual[:, 0] == pytest.approx(0.01 * level)
     assert residual[:, 1] == pytest.approx([0.02] * 3)
+
+
+def test_a_place_is_carried_over_by_its_distance_along_the_stretch() -> None:
+    """A bend 4 m into a stretch of 10 m, drawn and not drawn: the same metres from its start."""
+    ends = [
+        LocatedPoint("fix", str(i), "", i, np.array([0.0, 10.0 * i, 0.0]), 0, 0, np.eye(5), {})
+        for i in range(3)
+    ]
+    bent = replace(
+        decided("straight", "bend"), bends_m=(np.zeros((0, 3)), np.array([[0.0, 14, 0]]))
+    )
+    drawn, plain = (
+        NetworkLine("L1", tuple(ends), s) for s in (bent, decided("straight", "straight"))
+    )
+    for leg, fraction, expected in ((1, 0.5, 0.2), (2, 0.5, 0.7), (2, 0.25, 0.55)):
+        assert drawn.carried(leg, fraction, plain) == (1, pytest.approx(expected))
+    assert drawn.carried(0, 0.3, plain) == (0, pytest.approx(0.3))
+    assert plain.carried(1, 0.7, drawn) == (2, pytest.approx(0.5))
+
+
+def test_a_point_of_neither_counter_nor_direction_is_kept_between_its_neighbours() -> None:
+    made = points()
+    bare = replace(made[2], readings={})
+    line = NetworkLine("L1", (*made[:2], bare, *made[3:]), STRAIGHT)
+    layout = NetworkModel([line], ACCURACY).layout
+    assert layout.balance_first.tolist() == [1]
+    assert layout.balance_last.tolist() == [2]

@@ -13,7 +13,8 @@ from scipy import stats
 from lateralline.records import Exposures, StopRows
 from lateralline.settings import Run
 from lateralline.solve import solve
-from lateralline.solve.covariance import Averaged, with_left_out
+from lateralline.solve.batch import solve_level
+from lateralline.solve.covariance import SHARP_TILT_RAD, Averaged, _at, average, with_left_out
 from lateralline.solve.gather import (
     ROUGHNESS_M,
     SITE_SLOPE_SIGMA,
@@ -33,7 +34,7 @@ from lateralline.solve.scale import (
     receiver_scale,
 )
 from lateralline.solve.units import ReceiverScale, receiver_findings
-from tests.solve.test_solve import NAN, settings, simulate
+from tests.solve.test_solve import NAN, one_end, settings, simulate
 
 
 def site(chi2: list[float], dof: list[int], torn: int = 0, weak: int = 0) -> Fitted:
@@ -370,3 +371,36 @@ def test_an_exposure_shows_the_depth_of_the_stop_whose_transmitter_was_nearest(
         assert depth[stop] == pytest.approx(1.5 - 0.03)  # the axis rides 30 mm over the invert
         gap = abs((9.7, 10.5)[stop] - 0.35 - counter)
         assert sigma[stop] == pytest.approx(np.hypot(0.02, 0.05 * max(gap, 0.05)))
+
+
+def test_a_tilt_is_called_assumed_only_where_none_was_measured() -> None:
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 7)
+    stops = replace(stops, tilt_rad=np.array([0.05, NAN, 0.05, NAN]))
+    prior = solve(marks, stops, settings()).fixes.tilt_prior_rad
+    assert np.isnan(prior).tolist() == [True, False, True, False]
+    assert prior[1] == pytest.approx(settings().accuracy.tilt_prior_rad)
+
+
+def test_a_lone_end_null_has_two_candidates_on_its_two_sides() -> None:
+    """√2 of the depth apart, along the way of travel, and neither chosen."""
+    marks, stops, poses = simulate(
+        1, ("end_null",), 3, quiet=True, tilt_deg=0.0, depth=(1.5, 1.5), drop=one_end
+    )
+    found = solve(marks, stops, settings())
+    assert found.fixes.status.tolist() == ["ambiguous"]
+    (two,) = [f for f in found.findings if f.code == "stop-ambiguous"]
+    assert two.values["apart_m"] == pytest.approx(np.sqrt(2.0) * poses.depth_m[0], rel=1e-3)
+
+
+def test_averaging_over_a_tilt_known_well_leaves_the_best_fit_as_it_is() -> None:
+    """σ 2°: little bends within that; the mixture's mean and covariance are the fit's own."""
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7, tilt_deg=1.0)
+    problem = gather(marks, stops, settings(tilt_prior_rad=np.radians(2.0))).problem
+    fits = solve_level(problem)
+    assert (fits.cov[:, 4, 4] > SHARP_TILT_RAD**2).all()
+    plain, averaged = _at(problem, fits), average(problem, fits)
+    sigma = np.sqrt(np.einsum("kii->ki", plain.cov))
+    assert np.abs(averaged.p - plain.p).T / sigma == pytest.approx(np.zeros((6, 5)), abs=0.1)
+    assert averaged.cov[:, 4, 4] == pytest.approx(plain.cov[:, 4, 4], rel=0.03)
+    assert np.sqrt(np.einsum("kii->ki", averaged.cov)) == pytest.approx(sigma, rel=0.03)
+    assert averaged.depth_var_m2 == pytest.approx(plain.depth_var_m2, rel=0.06)
