@@ -12,6 +12,7 @@ from scipy import stats
 
 from lateralline.records import Exposures, StopRows
 from lateralline.settings import Run
+from lateralline.solve import scale as scale_module
 from lateralline.solve import solve
 from lateralline.solve.batch import solve_level
 from lateralline.solve.covariance import SHARP_TILT_RAD, Averaged, _at, average, with_left_out
@@ -404,3 +405,18 @@ def test_averaging_over_a_tilt_known_well_leaves_the_best_fit_as_it_is() -> None
     assert averaged.cov[:, 4, 4] == pytest.approx(plain.cov[:, 4, 4], rel=0.03)
     assert np.sqrt(np.einsum("kii->ki", averaged.cov)) == pytest.approx(sigma, rel=0.03)
     assert averaged.depth_var_m2 == pytest.approx(plain.depth_var_m2, rel=0.06)
+
+
+@pytest.mark.parametrize(("sigma", "used"), [(0.29, 6), (0.31, 0)])
+def test_a_depth_known_no_better_than_three_tenths_of_itself_gives_no_scale(
+    monkeypatch: pytest.MonkeyPatch, sigma: float, used: int
+) -> None:
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7)
+    stops = replace(stops, depth_reading_m=np.full(6, 2.1))
+    yes = np.ones(6, dtype=bool)
+    by_nulls = np.full(6, 2.0), np.full(6, 2.0 * sigma), yes, yes
+    monkeypatch.setattr(scale_module, "_depth_without_reading", lambda problem: by_nulls)
+    found = receiver_scale(gather(marks, stops, settings()), stops, settings(), None)
+    assert found.used.tolist() == [used]
+    assert found.by_marks == pytest.approx(np.full(6, 1.05))
+    assert found.typical[0] == pytest.approx(1.05 if used else NAN, nan_ok=True)
