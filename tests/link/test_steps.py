@@ -307,6 +307,10 @@ def test_a_record_s_shifts_are_how_far_the_adjustment_moved_each_stop() -> None:
     moved = np.linalg.norm(line.xyz_m - fixes.xyz_m[line.fix], axis=1)
     assert moved.max() > 1e-3
     assert line.shift_m == pytest.approx(moved)
+    # and its headings look the way the camera went, up this pipe, from 0 to 360°
+    assert (fixes.heading_rad >= 0.0).all()
+    assert (fixes.heading_rad < 2 * np.pi).all()
+    assert np.cos(fixes.heading_rad) == pytest.approx(np.ones(5), abs=0.05)
 
 
 # ---- points --------------------------------------------------------------------------------
