@@ -187,3 +187,27 @@ def test_ground_of_unknown_level_is_the_mean_of_what_is_known_and_as_wide() -> N
     deviation = float(np.std([99.0, 100.0, 103.0], ddof=1))
     assert site.marks.xyz_m[3, 2] == pytest.approx(302.0 / 3)
     assert site.marks.cov_m2[3, 2, 2] == pytest.approx(hidden**2 + deviation**2, rel=1e-3)
+
+
+def test_a_point_within_twenty_times_the_longest_taped_is_in_proportion() -> None:
+    """24 m from the furthest; the longest tie is 1.3 m, the shortest 1 m."""
+    control = (Point("A", 0, 0), Point("B", 10, 0), Point("C", 9, 1), Point("D", 0, 22.0))
+    spot = Spot("ties", ties=(("A", 1.0), ("B", 1.1), ("C", 1.2), ("D", 1.3)))
+    assert "control-out-of-proportion" not in codes(placed(spot, control=control))
+
+
+def test_only_points_that_several_spots_hang_on_are_shared_between_them() -> None:
+    """A and B carry two spots, C one: two points, east and north each."""
+    one, other = ties(3.0, 4.0, "ABC"), ties(6.0, 5.0, "AB")
+    control = tuple(replace(p, sigma_h=0.02) for p in SQUARE)
+    shared = placed(one, other, control=control).marks.shared_m
+    moved = np.flatnonzero(np.abs(shared[:, :2]).max(axis=(0, 1)) > 1e-9)
+    assert len(moved) == 4
+    alone = placed(one, control=control).marks.shared_m
+    assert not np.abs(alone[:, :2]).max(initial=0.0) > 1e-9
+
+
+def test_a_tape_held_plumb_is_as_unsure_as_it_is_long() -> None:
+    """A metre of tape for a metre of rise."""
+    site = placed(Spot("polar", station=1.0, bearing=0.0, z=101.0), slope_tape=True)
+    assert sqrt(site.marks.cov_m2[0, 1, 1]) == pytest.approx(1.0, rel=0.01)
