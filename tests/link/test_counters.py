@@ -101,11 +101,15 @@ def test_a_factor_of_no_unit_takes_four_stretches(stops: int, named: bool) -> No
 def test_a_counter_that_stood_still_leaves_the_order_it_was_written_in(
     last: float, still: bool
 ) -> None:
-    """Within 20 mm at stops 4 m apart; what it would have read follows from the chords."""
+    """Within 20 mm at stops 4 m apart; what it would have read follows from the chords.
+
+    It is the one finding: that the readings contradict the marks is the same thing once more.
+    """
     checked = check_counters(pipe([3.0, 3.0, 3.0, last]), [R1], ACCURACY)
     found = [f for f in checked.findings if f.code == "counter-still"]
     assert [f.values["stops"] for f in found] == ([4] if still else [])
     if still:
+        assert checked.findings == found
         assert checked.order_only == {"R1"}
         assert [p.readings["R1"] for p in checked.points] == pytest.approx(true(4))
 

@@ -85,7 +85,8 @@ def check_counters(
             for i, along in zip(mine, _by_chords(read), strict=True):
                 reading = run.counter_at_entry_m + float(along)
                 out[i] = replace(out[i], readings={**out[i].readings, run.id: reading})
-        elif (factor := _factor(read)) is not None:
+            continue
+        if (factor := _factor(read)) is not None:
             order_only.add(run.id)
             findings.append(finding("counter-factor", f"run {run.id}", more=factor._asdict()))
             for i in mine:
@@ -389,12 +390,8 @@ def exchanged(
         return ~(over > loose) & ~winding, np.abs(over)
 
     as_read: Ints = np.arange(len(points), dtype=np.int64)
-    passes_global_test, off = legs(as_read)
-    if (
-        len(points) < 4
-        or passes_global_test.all()
-        or not (chord[as_read[:-1], as_read[1:]] > counted).any()
-    ):
+    possible, off = legs(as_read)
+    if len(points) < 4 or possible.all() or not (chord[as_read[:-1], as_read[1:]] > counted).any():
         return None
     stops = [i for i, p in enumerate(points) if p.fix >= 0]
     found = []
@@ -404,11 +401,7 @@ def exchanged(
         now, off_now = legs(order)
         touched = np.zeros(len(counted), dtype=np.bool_)
         touched[[k for k in (i - 1, i, j - 1, j) if 0 <= k < len(counted)]] = True
-        if (
-            now[touched].all()
-            and now.sum() > passes_global_test.sum()
-            and _only_beside(passes_global_test, touched)
-        ):
+        if now[touched].all() and now.sum() > possible.sum() and _only_beside(possible, touched):
             found.append((float(off_now.sum()), i, j))
     found.sort()
     if not found or (len(found) > 1 and found[1][0] - found[0][0] < _ALIKE_M):
@@ -426,9 +419,9 @@ def _likely_m2(point: LocatedPoint) -> float:
     return max(var, 0.0)
 
 
-def _only_beside(passes_global_test: Flags, touched: Flags) -> bool:
+def _only_beside(possible: Flags, touched: Flags) -> bool:
     """Whether what cannot be as read is all beside the two."""
-    return bool((~passes_global_test & touched).any() and passes_global_test[~touched].all())
+    return bool((~possible & touched).any() and possible[~touched].all())
 
 
 # ---- chords longer than their cable --------------------------------------------------------
