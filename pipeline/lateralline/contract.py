@@ -1,7 +1,7 @@
 """The shipped schemas, loaded: one declaration per input table and per layer.
 
 Readers, writers, the data dictionary, the GeoPackage schema extension and the JSON Schemas all
-ask here; nothing about a column is said twice.
+ask here; nothing about a column stands twice.
 """
 
 from __future__ import annotations

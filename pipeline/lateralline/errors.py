@@ -122,14 +122,14 @@ def writing(out: object) -> Iterator[None]:
         if not of_files(e):
             raise
         hint = _IN_USE if isinstance(e, PermissionError) else ""
-        said = f"writing {out} failed: {reason(e)}; nothing was put in place{hint}"
-        raise OutputError(said) from e
+        message = f"writing {out} failed: {reason(e)}; nothing was put in place{hint}"
+        raise OutputError(message) from e
 
 
 def reason(error: BaseException) -> str:
     """Return what the system, GDAL or SQLite says went wrong, without the statement that did."""
-    said = str(getattr(error, "strerror", None) or error)
-    return said.rpartition("failed: ")[2]
+    message = str(getattr(error, "strerror", None) or error)
+    return message.rpartition("failed: ")[2]
 
 
 class MissingExtraError(LaterallineError, ImportError):

@@ -99,7 +99,7 @@ class Finding:
     what_to_do: str
     where: str = ""  # "marks.csv:14" when a row is to blame
     about: tuple[str, ...] = ()  # what it speaks of beside its subject: "stop R1/5"
-    #: What follows from it and is not told beside it: see `diagnose.causes`.
+    #: What follows from it and is not reported beside it: see `diagnose.causes`.
     explains: tuple[Effect, ...] = ()
     title: str = ""  # of its code in the catalogue, where none is given
     variant: str = ""  # which of the code's texts it is worded by
@@ -119,8 +119,8 @@ class Finding:
         'Runs on: 0.31 m.'
         """
         between = "; " if ": " in self.what else ": "
-        said = between.join(filter(None, (self.what, self.by_how_much)))
-        return f"{said[:1].upper() if _WORD.match(said) else said[:1]}{said[1:]}."
+        text = between.join(filter(None, (self.what, self.by_how_much)))
+        return f"{text[:1].upper() if _WORD.match(text) else text[:1]}{text[1:]}."
 
 
 def finding(

@@ -123,8 +123,8 @@ def _read(work: SiteWork) -> SiteWork:
     if other is not None:
         must = "must be unique among the sites of one batch"
         hint = f"{other} has it already; give one of them another id"
-        told_in = "site.toml" if work["source"].is_dir() else work["source"].name
-        raise SiteFaultsError(site_id, [Fault(told_in, 0, "[site] id", site_id, must, hint)])
+        file = "site.toml" if work["source"].is_dir() else work["source"].name
+        raise SiteFaultsError(site_id, [Fault(file, 0, "[site] id", site_id, must, hint)])
     return {"record": record}
 
 
@@ -158,8 +158,8 @@ def _derive(work: SiteWork) -> SiteWork:
     # where lengths between marks are wrong, all that is found only follows from it
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
-    told = findings_layer(record.settings.id, (*earlier, *own))
-    products = tuple(told if p.layer == "findings" else p for p in made.layers)
+    findings = findings_layer(record.settings.id, (*earlier, *own))
+    products = tuple(findings if p.layer == "findings" else p for p in made.layers)
     return {"products": products, "derived": own}
 
 
@@ -234,11 +234,11 @@ def run_site(
         except NUMERICAL as e:  # of the site as a whole: no stop or line could be left out for it
             return SiteFailure(source, stage.name, _numbers_failed(e), findings=_so_far(work))
         except OSError as e:  # a disk, a share, a link: nothing lateralline has done
-            said = f"{e.filename or 'a file'}: {e.strerror or e}"
-            return SiteFailure(source, stage.name, said, findings=_so_far(work))
+            message = f"{e.filename or 'a file'}: {e.strerror or e}"
+            return SiteFailure(source, stage.name, message, findings=_so_far(work))
         except Exception as e:
-            said = _please_report(e)
-            return SiteFailure(source, stage.name, said, findings=_so_far(work), unexpected=True)
+            message = _please_report(e)
+            return SiteFailure(source, stage.name, message, findings=_so_far(work), unexpected=True)
         if set(made) != set(stage.makes):
             raise StageError(f"stage {stage.name} made {sorted(made)}, not {sorted(stage.makes)}")
         work = {**work, **made}
