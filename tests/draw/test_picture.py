@@ -5,12 +5,14 @@ from __future__ import annotations
 import builtins
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from geopandas import read_file
 from matplotlib.figure import Figure
 from matplotlib.image import imread
@@ -18,6 +20,7 @@ from matplotlib.image import imread
 from lateralline import contract
 from lateralline.draw import furniture, labels
 from lateralline.draw.labels import Label
+from lateralline.draw.plan import draw_record
 from lateralline.draw.sheet import draw_picture
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.record.view import read_record
@@ -55,6 +58,21 @@ def test_a_picture_says_site_crs_north_and_the_whole_caution(
     assert "EX-1" not in words
     assert "scale 1 in = " in words
     assert "± is half the 95 % interval" in " ".join(words.split())
+
+
+def test_pipe_nobody_located_is_drawn_where_it_may_be(make_site: MakeSite, tmp_path: Path) -> None:
+    """A zone that ends in a round cap must not be taken for the end of the pipe."""
+    view = read_record(built(tmp_path / "out", make_site()), "EX-1")
+    areas = view.layers["unlocated"]
+    where = [shapely.box(0.0, 0.0, 3.0, 2.0), *[None] * (len(areas) - 1)]
+    for there, drawn in ((where, True), ([None] * len(areas), False)):
+        layers = {**view.layers, "unlocated": areas.set_geometry(np.array(there, dtype=object))}
+        entries = furniture.key_entries(replace(view, layers=layers))
+        assert any("not located: pipe may be" in e.text for e in entries) == drawn
+        axes = Figure().subplots()
+        draw_record(axes, replace(view, layers=layers))
+        hatched = [c for c in axes.collections if c.get_hatch()]
+        assert bool(hatched) == drawn
 
 
 def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(

@@ -20,7 +20,8 @@ from lateralline import contract
 from lateralline.derive.adapted import PLAN_95S, PLAN_SIGMAS, ZONES, shifted
 from lateralline.errors import FrameError
 from lateralline.frames import PLAN_95, Operation, levels_by_grid, operations, site_frame
-from lateralline.frames.operations import GRIDS_VARIABLE, OperationTerms, best
+from lateralline.frames.operations import GRIDS_VARIABLE, OperationTerms, apply, best
+from lateralline.frames.systems import with_levels
 from lateralline.place.levels import with_levels_of_gnss
 from lateralline.record import layers
 from lateralline.settings import Georeference
@@ -415,6 +416,26 @@ def test_only_conversions_are_exact_without_a_published_accuracy(
     steps = [SimpleNamespace(type_name=kind) for kind in kinds]
     chain = SimpleNamespace(accuracy=-1.0, operations=steps)
     assert operations._accuracy_m(chain) == pytest.approx(accuracy_m, nan_ok=True)
+
+
+def test_plan_and_levels_change_together_as_each_does_alone() -> None:
+    """Where PROJ (9.8) knows no way between compound systems that differ in both, by parts."""
+    feet, metre = CRS("EPSG:6360"), CRS("EPSG:5703")  # NAVD88 height in US survey feet, in metres
+    source = with_levels(CRS("EPSG:4326"), feet, "named")
+    target = with_levels(CRS("EPSG:6318"), metre, "named")
+    area = AreaOfInterest(-81.40, 42.10, -81.35, 42.15)
+    there = np.array([[-81.39941, 42.10042, 601.2]])
+    plan, shift = best(CRS("EPSG:4326"), CRS("EPSG:6318"), area)
+    for way, operation in (
+        operations.levels_then_plan(source, target, area, OperationTerms()),
+        best(source, target, area),
+    ):
+        moved = apply(way, there, None)
+        np.testing.assert_allclose(moved[:, :2], apply(plan, there[:, :2], None), atol=1e-10)
+        assert moved[0, 2] == pytest.approx(601.2 * 1200 / 3937, abs=1e-9)
+        assert (operation.source, operation.target) == (source.name, target.name)
+        assert operation.accuracy_m == pytest.approx(shift.accuracy_m)
+        assert not operation.ballpark
 
 
 def test_an_exact_way_changes_nothing(make_site) -> None:

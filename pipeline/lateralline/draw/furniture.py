@@ -15,7 +15,7 @@ from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, printable, width_mm, wrapped
 from lateralline.draw.paper import MARGIN_MM, Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
-from lateralline.record.rows import MarkRow, PointRow, SegmentRow, ZoneRow
+from lateralline.record.rows import MarkRow, PointRow, SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, sign, style_of
 from lateralline.record.view import DASH, RecordView
 from lateralline.records import Floats
@@ -243,6 +243,9 @@ def key_entries(view: RecordView) -> list[LegendEntry]:
             LegendEntry("dig zone: tolerance about the corridor", area=symbols.area_look(whole)),
             LegendEntry("tolerance about the pipe as located", area=symbols.area_look(near)),
         ]
+    if any(row.geometry is not None for row in view.rows(UnlocatedRow)):
+        text = _in_a_key(style_of("unlocated").rule[0].title)
+        found.append(LegendEntry(text, area=symbols.unlocated_look()))
     return found
 
 

@@ -182,13 +182,9 @@ def pipe_entries() -> list[LegendEntry]:
     ]
 
 
-def _unlocated_look() -> AreaLook:
-    return symbols.area_look(area_of("unlocated")) | AreaLook(hatch="xx")
-
-
 def unlocated_entry(text: str) -> LegendEntry:
     """Return the key to where pipe may be that nobody located."""
-    return LegendEntry(text, area=_unlocated_look())
+    return LegendEntry(text, area=symbols.unlocated_look())
 
 
 def open_end_entry() -> LegendEntry:
@@ -224,7 +220,7 @@ def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]
     """Fill where named pipe may be that nobody located; return a label for each in sight."""
     words = []
     for name, area in areas:
-        fill(plan.axes, [area], _unlocated_look(), 0.5)
+        fill(plan.axes, [area], symbols.unlocated_look(), 0.5)
         seen = shapely.intersection(area, plan.view)
         if not seen.is_empty:
             at = shapely.point_on_surface(seen)

@@ -24,7 +24,7 @@ from lateralline.draw.canvas import Canvas
 from lateralline.draw.labels import colour_of, not_drawn, place, plan_labels
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
-from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, ZoneRow
+from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, style_of
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
@@ -214,6 +214,8 @@ def draw_plan(
 
 def draw_record(axes: Axes, view: RecordView) -> None:
     """Draw all of a record but its control points."""
+    areas = [row.geometry for row in view.rows(UnlocatedRow)]
+    fill(axes, areas, symbols.unlocated_look(), 0.5)
     zones = view.rows(ZoneRow)
     whole = area_of("dig_zone", zone="tolerance_and_corridor")
     near = area_of("dig_zone", zone="tolerance")

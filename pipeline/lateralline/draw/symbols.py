@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeAlias, TypedDict
 
-from lateralline.record.symbology import Area, LineSymbol, Point, sign
+from lateralline.record.symbology import Area, LineSymbol, Point, area_of, sign
 
 if TYPE_CHECKING:
     from matplotlib.typing import RcKeyType
@@ -112,6 +112,11 @@ def area_look(area: Area) -> AreaLook:
         lw=area.stroke_mm * _PT_PER_MM,
         ls=dash_of(area.stroke_mm, area.dash_mm),
     )
+
+
+def unlocated_look() -> AreaLook:
+    """Return the area where pipe may be that nobody located, hatched: it is no corridor."""
+    return area_look(area_of("unlocated")) | AreaLook(hatch="xx")
 
 
 def sign_look(name: str) -> LineLook:

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 import os
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -34,7 +34,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from lateralline.errors import FrameError
-from lateralline.frames.systems import width_deg
+from lateralline.frames.systems import width_deg, with_levels
 from lateralline.output import proof
 from lateralline.records import Floats
 from lateralline.wording import metres
@@ -153,6 +153,8 @@ def _best(
 ) -> tuple[Transformer, Operation]:
     set_network_enabled(active=False)
     usable, unavailable, ballpark = _ways(source, target, area)
+    if not usable and _apart_in_both(source, target):
+        return levels_then_plan(source, target, area, terms)
     if not usable:
         raise FrameError(f"no coordinate operation from {source.name} to {target.name}")
     # Without an epoch, a way that needs none is as good as published; one that needs it is not.
@@ -220,6 +222,42 @@ def apply(transformer: Transformer, xyz: Floats, epoch: float | None) -> Floats:
     # PROJ marks the impossible with infinity; a row that came in unknown goes out unknown.
     result[~np.isfinite(result).all(axis=1)] = np.nan
     return result
+
+
+def _apart_in_both(source: CRS, target: CRS) -> bool:
+    """Tell whether two compound systems differ in plan and in levels."""
+    pairs = zip(source.sub_crs_list, target.sub_crs_list, strict=False)
+    return source.is_compound and target.is_compound and all(a != b for a, b in pairs)
+
+
+def levels_then_plan(
+    source: CRS, target: CRS, area: AreaOfInterest, terms: OperationTerms
+) -> tuple[Transformer, Operation]:
+    """Return the way between compound systems by way of the source's plan with the target's levels.
+
+    PROJ 9.8 finds none where both the datum of the plan and the unit of levels differ, though it
+    knows both parts; earlier ones do. The accuracies of the two are independent.
+    """
+    plan, vertical = source.sub_crs_list[0], target.sub_crs_list[1]
+    middle = with_levels(plan, vertical, "named")
+    (up, levels), (over, shift) = (
+        best(source, middle, area, terms),
+        best(middle, target, area, terms),
+    )
+    steps = (t.definition.removeprefix("proj=pipeline ") for t in (up, over))
+    whole = " ".join(s if s.startswith("step ") else f"step {s}" for s in steps)
+    return Transformer.from_pipeline(f"proj=pipeline {whole}"), replace(
+        shift,
+        source=source.name,
+        name=f"{levels.name} + {shift.name}",
+        accuracy_m=math.hypot(levels.accuracy_m, shift.accuracy_m),
+        ballpark=levels.ballpark or shift.ballpark,
+        better_unavailable=levels.better_unavailable + shift.better_unavailable,
+        grids_missing=levels.grids_missing + shift.grids_missing,
+        grids_used=levels.grids_used + shift.grids_used,
+        time_dependent=levels.time_dependent or shift.time_dependent,
+        undated=levels.undated or shift.undated,
+    )
 
 
 def _ways(

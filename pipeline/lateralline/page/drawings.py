@@ -31,7 +31,7 @@ from lateralline.page.figures import (
 from lateralline.page.places import Works
 from lateralline.page.sources import Sources
 from lateralline.record.profile import LineProfile
-from lateralline.record.rows import SegmentRow, ZoneRow
+from lateralline.record.rows import SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, sign, style_of
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
@@ -72,6 +72,13 @@ def draw_plan(view: RecordView, of: Sources, works: Works | None = None) -> figu
 
 
 def _areas(plan: figure, view: RecordView) -> None:
+    area = area_of("unlocated")
+    source = _polygons(row.geometry for row in view.rows(UnlocatedRow))
+    made = plan.multi_polygons(
+        "xs", "ys", source=source, hatch_pattern="cross", hatch_scale=9, hatch_weight=0.5,
+        **area_look(area),
+    )  # fmt: skip
+    dressed(made, "unlocated", hatch_color=role_of(area.stroke), **area_roles(area))
     zones = view.rows(ZoneRow)
     for with_corridor in (True, False):
         kind = "tolerance_and_corridor" if with_corridor else "tolerance"

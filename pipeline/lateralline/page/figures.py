@@ -330,6 +330,7 @@ def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
         "control": len(layers["control_points"]),
         "zone": len(layers["dig_zone"]),
         "corridor": len(layers["position_corridor"]),
+        "unlocated": int(layers["unlocated"].geometry.notna().sum()),
         "marks": len(layers["field_marks"]),
         "works": 0 if works is None else len(works.outlines),
     }
@@ -386,6 +387,10 @@ _SIGNS: Final = {
     "zone": (
         "dig zone: tolerance about the corridor; dashed: about the pipe as located",
         '<path d="M1 2h24v12H1z" class="s-zone"/>',
+    ),
+    "unlocated": (
+        "not located: pipe may be anywhere here",
+        '<path d="M1 2h24v12H1z" class="s-unlocated"/>',
     ),
     "nodes": (
         "nodes: ■ entry, ⬡ end, ◇ bend, ⬢ junction, ☆ exposure",
