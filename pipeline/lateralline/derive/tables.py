@@ -60,8 +60,9 @@ def filled(name: str, part: Columns, common: Columns) -> Columns:
 def fields_of(name: str, thing: object) -> Columns:
     """Return the columns of a layer that something has fields or properties of the same name for.
 
-    >>> sorted(fields_of("findings", Finding("info", "link", "c", "line L1", "w", "b", "d")))
-    ['by_how_much', 'code', 'severity', 'stage', 'subject', 'title', 'what', 'what_to_do']
+    >>> columns = fields_of("findings", Finding("info", "link", "c", "line L1", "w", "b", "d"))
+    >>> columns["subject"], "site_id" in columns
+    ('line L1', False)
     """
     names = contract.load(name).names
     return {column: getattr(thing, column) for column in names if hasattr(type(thing), column)}
