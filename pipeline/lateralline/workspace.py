@@ -80,19 +80,21 @@ class Workspace:
     def build(
         self,
         *,
-        crs: str | CRS | None = None,
+        crs: str | None = None,
+        shared: CRS | None = None,
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
     ) -> Iterator[Build]:
         """Yield a sink for sites; the folder is there, whole, when the block ends well.
 
-        `crs` is what the GeoPackage is written in; without it the first site decides. `also` may
+        `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
+        (`write.target.shared_crs`); with neither the first site decides. `also` may
         put more files into the workspace it is given, once `asbuilt.gpkg` is complete and read
         back. Without a single site nothing is put in place. Raises OutputExistsError before
         anything is computed, FrameError for an unknown `crs`, ReadBackError or OutputError when
         writing went wrong: then nothing is put in place, and what was there before stays.
         """
-        target = Target(_parsed(crs))
+        target = Target(_parsed(crs), shared)
         with whole_folder(self.folder, "record", replace=replace) as made:
             build = Build(Workspace(made), target)
             yield build
@@ -206,9 +208,9 @@ def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
             workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
 
 
-def _parsed(crs: str | CRS | None) -> CRS | None:
-    if not isinstance(crs, str):
-        return crs
+def _parsed(crs: str | None) -> CRS | None:
+    if crs is None:
+        return None
     try:
         found = known_crs(crs)
     except FrameError as e:

@@ -62,6 +62,14 @@ def test_the_crs_asked_for_stands_over_the_one_that_is_shared(sites: MakeSites) 
     assert written_in(record) == "EPSG:26917"
 
 
+def test_a_sketch_beside_two_systems_is_not_sent_to_an_option_nobody_used(sites: MakeSites) -> None:
+    folder = sites("EPSG:32617", "EPSG:26917")
+    shutil.copytree(SAMPLES / "local-sketch", folder / "sketch")
+    for crs, advice in ((None, "into another folder"), ("EPSG:32617", "folder, without --crs")):
+        (failure,) = api.build(folder, crs=crs).failures
+        assert failure.message.endswith(advice)
+
+
 def test_per_crs_nothing_is_shifted(sites: MakeSites, tmp_path: Path) -> None:
     folder = sites("EPSG:26917", "EPSG:32617", NO_DATUM, "EPSG:32617")
     shutil.copytree(SAMPLES / "local-sketch", folder / "sketch")

@@ -6,7 +6,7 @@ import re
 import shutil
 import sqlite3
 import weakref
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from math import isnan
 from pathlib import Path
@@ -18,11 +18,13 @@ from lateralline.api.sites import (
     FINDING_FIELDS,
     AnySite,
     Findings,
+    NamedSite,
     batch_crs,
     by_crs,
+    crs_named,
     error_of,
     is_one,
-    sites_of,
+    named_sites,
 )
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import LaterallineError, UnreadableError
@@ -227,14 +229,17 @@ def build(
     OutputExistsError, FrameError for an unknown `crs`, OutputError and ReadBackError when writing
     went wrong: nothing is put in place then.
     """
+    wanted, alone = named_sites(sites), is_one(sites)
     if out is None:
         temporary = Path(mkdtemp(prefix="lateralline-"))
         try:
-            return _build(sites, temporary / "out", crs, on_site=on_site, temporary=temporary)
+            return _build(
+                wanted, temporary / "out", crs, alone=alone, on_site=on_site, temporary=temporary
+            )
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
-    return _build(sites, Path(out), crs, replace=replace, on_site=on_site)
+    return _build(wanted, Path(out), crs, alone=alone, replace=replace, on_site=on_site)
 
 
 def build_per_crs(
@@ -253,11 +258,12 @@ def build_per_crs(
     records: dict[str, Record] = {}
     failures: list[SiteFailure] = []
     taken: dict[str, Path] = {}
-    for crs, of_it in by_crs(sites_of(sites)).items():
-        name = folder_name(crs or "unreadable")
+    for crs, of_it in by_crs(named_sites(sites)).items():
+        name = folder_name(crs or crs_named(of_it[0]) or "unreadable")
+        named = [(crs, site) for site in of_it]
         try:
             made = _build(
-                of_it, Path(out) / name, None, replace=replace, on_site=on_site, taken=taken
+                named, Path(out) / name, None, replace=replace, on_site=on_site, taken=taken
             )
         except NothingBuiltError as e:
             failures += e.failures
@@ -279,10 +285,11 @@ def folder_name(crs: str) -> str:
 
 
 def _build(
-    sites: AnySite | Iterable[AnySite],
+    wanted: Sequence[NamedSite],
     out: Path,
     crs: str | None,
     *,
+    alone: bool = False,
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
     temporary: Path | None = None,
@@ -291,10 +298,9 @@ def _build(
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
     built = False
-    wanted = sites_of(sites)
-    shared = crs or batch_crs(wanted)
-    with workspace.build(crs=shared, replace=replace) as sink:
-        for result in run_sites(wanted, sink=sink, taken=taken):
+    shared = batch_crs(wanted) if crs is None else None
+    with workspace.build(crs=crs, shared=shared, replace=replace) as sink:
+        for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
             if on_site is not None:
                 on_site(result)
             if isinstance(result, SiteFailure):
@@ -303,7 +309,7 @@ def _build(
                 built = True
             del result  # one site in memory at a time
     if not built:
-        if is_one(sites) and len(failures) == 1:
+        if alone and len(failures) == 1:
             raise error_of(failures[0])
         raise NothingBuiltError(failures)
     return Record(workspace.asbuilt, failures, temporary=temporary)

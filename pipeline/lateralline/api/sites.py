@@ -31,6 +31,10 @@ _SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these mak
 AnySite: TypeAlias = "Site | Path | str"
 
 
+#: A site and the horizontal CRS it names, as `crs_named` returns it.
+NamedSite: TypeAlias = "tuple[str, Path | Site]"
+
+
 #: What a finding says: the columns of the layer `findings`, but for site and source.
 FINDING_FIELDS: Final = tuple(
     name for name in contract.load("findings").names if name not in ("site_id", "source_row")
@@ -117,7 +121,7 @@ def check(
     alone = is_one(sites)
     findings: list[Finding] = []
     failures: list[SiteFailure] = []
-    for result in run_sites(sites_of(sites), until="derive"):
+    for result in run_sites((site for _, site in named_sites(sites)), until="derive"):
         if on_site is not None:
             on_site(result)
         if isinstance(result, SiteResult):
@@ -134,27 +138,29 @@ def is_one(sites: AnySite | Iterable[AnySite]) -> bool:
     return isinstance(sites, Site | Path | str)
 
 
-def sites_of(sites: AnySite | Iterable[AnySite]) -> list[Path | Site]:
-    """Return each site as the stages take it; a path may hold several.
+def named_sites(sites: AnySite | Iterable[AnySite]) -> list[NamedSite]:
+    """Return each site as the stages take it, with the CRS it names; a path may hold several.
 
     Sketches on invented axes come last, else the order stays: no site on the map can go into
-    layers without a CRS.
+    layers without a CRS. One site alone is not looked into: "" stands for its CRS.
     """
     given = [sites] if isinstance(sites, Site | Path | str) else list(sites)
     found: list[Path | Site] = []
     for site in given:
         found += [site] if isinstance(site, Site) else find_sites([Path(site)])
     unique = list({_source(site): site for site in found}.values())
-    return unique if len(unique) < 2 else sorted(unique, key=lambda s: _crs_named(s) == LOCAL)
+    if len(unique) == 1:
+        return [("", unique[0])]
+    return sorted(((crs_named(s), s) for s in unique), key=lambda named: named[0] == LOCAL)
 
 
-def batch_crs(sites: Iterable[Path | Site]) -> CRS | None:
+def batch_crs(sites: Iterable[NamedSite]) -> CRS | None:
     """Return the CRS that the layers of these sites go into; None where they do not differ.
 
     Of the CRS that carry the most sites it is the one most sites share. One site of each is placed
     to tell where on the earth it lies; nothing is solved.
     """
-    on_map = {name: of_it for name, of_it in by_crs(sites).items() if name not in ("", LOCAL)}
+    on_map = by_crs(pair for pair in sites if pair[0] not in ("", LOCAL))
     if len(on_map) < 2:
         return None
     frames = []
@@ -166,14 +172,11 @@ def batch_crs(sites: Iterable[Path | Site]) -> CRS | None:
     return shared_crs(frames)
 
 
-def by_crs(sites: Iterable[Path | Site]) -> dict[str, list[Path | Site]]:
-    """Return the sites by the horizontal CRS their settings name, sketches by "local".
-
-    A CRS is in capitals; it is "" where the settings cannot be read, which the build reports.
-    """
+def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
+    """Return the sites by the CRS they name."""
     named: dict[str, list[Path | Site]] = {}
-    for site in sites:
-        named.setdefault(_crs_named(site), []).append(site)
+    for crs, site in sites:
+        named.setdefault(crs, []).append(site)
     return named
 
 
@@ -232,7 +235,11 @@ def _holds_settings(book: Path) -> bool:
     return data is None or holds_settings(data)
 
 
-def _crs_named(site: Path | Site) -> str:
+def crs_named(site: Path | Site) -> str:
+    """Return the horizontal CRS a site's settings name, in capitals; "local" for a sketch.
+
+    "" where the settings cannot be read, which the build reports.
+    """
     ledger = Ledger()
     try:
         if isinstance(site, Site):

@@ -317,7 +317,7 @@ def _observation_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.observation_id, r.code,
-            "; ".join(filter(None, (r.text, r.severity, _in_words(view, r.reason)))),
+            "; ".join(filter(None, (r.text, r.severity, with_own_unit(r.reason, view.unit)))),
             "–".join(filter(None, (r.clock_from, r.clock_to))), view.length(r.counter_m),
             view.length_95(r.chainage_m, r.sigma_along_m), *_position(view, r),
             view.length_95(r.cover_m, r.cover_sigma_m), _tie(view, r),
@@ -403,15 +403,11 @@ def _finding_table(view: RecordView) -> TableSection:
     found = sorted(view.rows(FindingRow), key=lambda r: _ORDER.get(r.severity, 0))
     rows = [
         [r.severity.upper() if r.severity == "error" else r.severity, r.subject,
-         _in_words(view, r.what), _in_words(view, r.by_how_much), _in_words(view, r.what_to_do)]
+         *(with_own_unit(text, view.unit) for text in (r.what, r.by_how_much, r.what_to_do))]
         for r in found
     ]  # fmt: skip
     counts = ", ".join(f"{n} {s}" for s in _ORDER if (n := view.findings[s]))
     return TableSection("Findings", counts, columns, rows)
-
-
-def _in_words(view: RecordView, text: str) -> str:
-    return with_own_unit(text, view.unit)
 
 
 def _number(head: str, share: float) -> TableColumn:

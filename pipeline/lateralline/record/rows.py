@@ -8,6 +8,7 @@ is NaN, a text "", a place None; so is all that an older file has no column for.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from math import nan
 from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
@@ -29,7 +30,7 @@ class LayerRow:
         self.values: Final = values
 
 
-class LayerColumn(Generic[V]):
+class LayerColumn(ABC, Generic[V]):
     """A column of a layer, read as an attribute of a row; it cannot be set."""
 
     missing: V
@@ -47,9 +48,9 @@ class LayerColumn(Generic[V]):
         """Refuse: rows are what the file holds."""
         raise AttributeError(f"{self.name} is read from a file and cannot be set")
 
+    @abstractmethod
     def read(self, values: pd.Series) -> list[V]:
         """Return the values of a column of a data frame."""
-        raise NotImplementedError
 
 
 class RealColumn(LayerColumn[float]):

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.findings import Finding, finding
-from lateralline.frames import DEPTH_ONLY, Frame, with_levels
+from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
 from lateralline.record.lineage import plan_operation
 
 
@@ -59,11 +59,14 @@ class Target:
     site; one with a vertical part has every site's levels transformed into it.
     """
 
-    def __init__(self, asked: CRS | None) -> None:
-        """Begin before the first site; `asked` is None for that site's own CRS."""
+    def __init__(self, asked: CRS | None, shared: CRS | None = None) -> None:
+        """Begin before the first site, with the CRS asked for or that of the batch.
+
+        With neither it is the first site's own.
+        """
         self._asked = asked
         self._begun = False
-        self._crs: CRS | None = asked
+        self._crs = self._decided = asked or shared
         self.level_bases: dict[str, None] = {}  # in the order they came
         self._off_95_m = 0.0  # the most any site's way into the CRS may be off; NaN = unknown
 
@@ -98,7 +101,7 @@ class Target:
             level_basis=basis,
             in_geojson=not reason,
             off_95_m=0.0 if way is None else way.shift_95_m,
-            findings=tuple(self._findings(frame, crs, basis, reason)),
+            findings=tuple(self._findings(frame, crs, way, basis, reason)),
         )
 
     def take(self, site: SiteTarget) -> None:
@@ -121,9 +124,9 @@ class Target:
                     "build this site on its own into another folder"
                 )
             return self._crs
-        if self._asked is None or len(self._asked.axis_info) == 3:
-            return self._asked or frame.write_crs
-        return with_levels(self._asked, frame.vertical, frame.levels)
+        if self._decided is None or len(self._decided.axis_info) == 3:
+            return self._decided or frame.write_crs
+        return with_levels(self._decided, frame.vertical, frame.levels)
 
     def _shifts_levels(self, frame: Frame, crs: CRS | None) -> bool:
         if crs is None or len(crs.axis_info) < 3:
@@ -132,7 +135,7 @@ class Target:
         return asked_for or (frame.levels == "ellipsoidal" and not crs.is_compound)
 
     def _findings(
-        self, frame: Frame, crs: CRS | None, basis: str, reason: str
+        self, frame: Frame, crs: CRS | None, way: Operation | None, basis: str, reason: str
     ) -> Iterator[Finding]:
         lonlat = frame.lonlat_operation
         if reason and lonlat is not None and lonlat.usable:
@@ -141,27 +144,26 @@ class Target:
             )
         if frame.is_local and self._begun:
             yield finding("sketch-axes", "site")
-        operation = plan_operation(frame, crs)
-        if crs is not None and operation is not None:
-            poor = operation.zero_shift or operation.ballpark or operation.better_unavailable
-            unknown = math.isnan(operation.accuracy_m)
+        if crs is not None and way is not None:
+            poor = way.zero_shift or way.ballpark or way.better_unavailable
+            unknown = math.isnan(way.accuracy_m)
             yield finding(
                 "crs-changed",
                 "site",
                 severity="warning" if poor or unknown else "info",
                 crs=crs.name,
-                source=operation.source,
-                shift_95_m=operation.shift_95_m or None,
-                undated=unknown and operation.undated,
-                unpublished=unknown and not operation.undated,
+                source=way.source,
+                shift_95_m=way.shift_95_m or None,
+                undated=unknown and way.undated,
+                unpublished=unknown and not way.undated,
             )
-            if operation.time_dependent and frame.epoch is None:
+            if way.time_dependent and frame.epoch is None:
                 yield finding(
                     "epoch-missing",
                     "site",
                     variant="operation",
-                    source=operation.source,
-                    target=operation.target,
+                    source=way.source,
+                    target=way.target,
                 )
         if self.level_bases and basis not in self.level_bases:
             first = next(iter(self.level_bases))
