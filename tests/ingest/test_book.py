@@ -25,7 +25,7 @@ from openpyxl.utils import get_column_letter
 from typer.testing import CliRunner
 
 from lateralline import contract
-from lateralline.api.sites import find_sites, sites_of
+from lateralline.api.sites import find_sites, named_sites
 from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
@@ -352,7 +352,8 @@ def test_a_folder_of_sites_may_hold_books(tmp_path: Path) -> None:
     (tmp_path / "prices.xlsx").write_bytes(b"no workbook at all")
     found = find_sites([tmp_path])
     assert found == [a, tmp_path / "b-folder", c]
-    assert sites_of(found) == [c, a, tmp_path / "b-folder"]  # a sketch comes last
+    in_order = [site for _, site in named_sites(found)]
+    assert in_order == [c, a, tmp_path / "b-folder"]  # a sketch comes last
     assert find_sites([a, c, a]) == [a, c]
 
 
