@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
 from lateralline.derive import derive
-from lateralline.derive.tables import findings_layer
+from lateralline.derive.ids import IdEvent
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
@@ -51,6 +51,7 @@ class SiteWork(TypedDict, total=False):
     linked: Linked
     products: tuple[Product, ...]
     derived: tuple[Finding, ...]  # what derive found
+    ids: tuple[IdEvent, ...]  # what it adds to ids.csv
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -158,9 +159,9 @@ def _derive(work: SiteWork) -> SiteWork:
     # where lengths between marks are wrong, all that is found only follows from it
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
-    findings = findings_layer(record.settings.id, (*earlier, *own))
+    findings = made.where.layer(record.settings.id, (*earlier, *own))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)
-    return {"products": products, "derived": own}
+    return {"products": products, "derived": own, "ids": made.ids}
 
 
 def _write(work: SiteWork) -> SiteWork:
@@ -172,7 +173,9 @@ STAGES: Final = (
     Stage("place", ("record",), ("placed",), _place),
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
-    Stage("derive", ("record", "placed", "solved", "linked"), ("products", "derived"), _derive),
+    Stage(
+        "derive", ("record", "placed", "solved", "linked"), ("products", "derived", "ids"), _derive
+    ),
     Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
 )
 

@@ -46,7 +46,7 @@ def test_columns_come_in_declared_order_and_types(make_site: MakeSite) -> None:
     assert tuple(frames) == contract.LAYERS
     for name, frame in frames.items():
         table = contract.load(name)
-        expected = [*table.names, "geometry"] if table.geometry else list(table.names)
+        expected = ["uid", *table.names, *["geometry"] * bool(table.geometry)]
         assert list(frame.columns) == expected
         assert isinstance(frame, gpd.GeoDataFrame) == bool(table.geometry)
     fixes = frames["transmitter_fixes"]

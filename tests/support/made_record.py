@@ -145,6 +145,8 @@ def _table(name: str, n: int, known: dict[str, Any], shapes: list[Any] | None) -
     """Return a table with what is known; what is required otherwise is made up."""
     columns = {}
     for c in contract.load(name).field:
+        if c.name == contract.UID:
+            continue
         value = known.get(c.name)
         if value is None and c.required:
             word = c.enum[0] if c.enum else "-"

@@ -35,6 +35,8 @@ def build(
 ) -> None:
     """Turn field records into GIS layers.
 
+    The ids of nodes and segments are kept in ids.csv beside each site's files.
+
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json. It
     is written whole or not at all. A site that fails is reported, and the others are built. A
     sketch on axes of its own needs an OUT of its own beside sites on the map, or --per-crs.
@@ -53,19 +55,23 @@ def build(
     if per_crs and crs is not None:
         raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
     sources, outcome = find_sites(sites), Outcome()
+    records: list[api.Record] = []
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         try:
             if per_crs:
                 made = api.build_per_crs(sources, out, replace=replace, on_site=on_site)
+                records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
             else:
-                api.build(sources, out, crs=crs, replace=replace, on_site=on_site)
+                records.append(api.build(sources, out, crs=crs, replace=replace, on_site=on_site))
                 where = f" into {out}"
             written: Path | None = out
         except api.NothingBuiltError:
             written, where = None, ""  # each site has been reported
     code = outcome.exit_code
     message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
+    for file, why in (item for record in records for item in record.unkept.items()):
+        message += f"\n{file} could not be written ({why}): ids may differ in the next build."
     print_outcome(
         outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
     )

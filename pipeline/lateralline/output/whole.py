@@ -40,6 +40,7 @@ class PartFolder:
     shown: Path = Path()  # as the user named it
     kind: str = ""
     replace: bool = False
+    before: bytes | None = None  # of a file that only grows: what is there now
     empty: bool = False
     complete: bool = False
 
@@ -74,7 +75,7 @@ class PartFolder:
         if self.folder:
             keep.carry(self.target, self.made)
             system.flush(self.made)
-        else:
+        elif self.before is None:
             keep.keep_changed_file(self.target)
         self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
 
@@ -267,6 +268,21 @@ def whole_file(out: Path, kind: str = "", *, replace: bool = False) -> Iterator[
 
 
 @contextmanager
+def grown_file(out: Path, before: bytes) -> Iterator[Path]:
+    """Yield a path for what becomes `out`: what is there now, `before`, and more behind it.
+
+    "" for a file that is not there. Nothing of it is lost, so it may be the user's own. Raises
+    OutputExistsError when something else is there by then, or what was made does not begin with it;
+    OutputError as `whole_folder`.
+    """
+    with _staged(out, "", replace=False, folder=False, before=before) as part:
+        yield part.made
+        if not part.made.read_bytes().startswith(before):
+            raise OutputExistsError(f"{out} would lose what stands in it")
+        flush(part.made)
+
+
+@contextmanager
 def together() -> Iterator[None]:
     """Put what the block writes in place at its end: all of it, or nothing."""
     if _open.get() is not None:
@@ -317,20 +333,31 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
         raise OutputExistsError(f"{message}: not replaced, choose another folder")
 
 
+def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
+    """Raise unless `out` may be replaced; a file that only grows holds what it did."""
+    if before is None:
+        refuse_target(out, kind, replace=replace, folder=folder)
+    elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
+        raise OutputExistsError(f"{out} was changed meanwhile; nothing was added to it")
+
+
 @contextmanager
-def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[PartFolder]:
+def _staged(
+    out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None = None
+) -> Iterator[PartFolder]:
     """Yield where a target is made; it takes part in the open `together` when the block ends."""
     with together():
         work = _open.get()
         assert work is not None
         target = out.resolve()
         recover(target)
-        refuse_target(out, kind, replace=replace and bool(kind), folder=folder)
+        _refuse(out, kind, replace=replace and bool(kind), folder=folder, before=before)
         with writing(out):
             target.parent.mkdir(parents=True, exist_ok=True)
             part = PartFolder.begin(target, folder=folder)
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)
+        part.before = before
         with writing(out):
             yield part
         part.complete = not part.empty
@@ -344,7 +371,13 @@ class _Together:
         parts = [part for part in self.parts if part.complete]
         for part in parts:
             with writing(part.shown):
-                refuse_target(part.shown, part.kind, replace=part.replace, folder=part.folder)
+                _refuse(
+                    part.shown,
+                    part.kind,
+                    replace=part.replace,
+                    folder=part.folder,
+                    before=part.before,
+                )
                 part.prepare()
         for part in parts:
             part.note_committing(parts)

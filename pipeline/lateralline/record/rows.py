@@ -205,6 +205,14 @@ class NodeRow(PipePointRow):
         return self.placed_by == "carried_on"
 
 
+class NodeLineRow(LayerRow):
+    """What a line says of a node."""
+
+    layer = "node_lines"
+    node_id, line_id, role = texts(3)
+    chainage_m, invert_level_m, invert_sigma_m = reals(3)
+
+
 class ObservationRow(PipePointRow):
     """What the camera saw."""
 

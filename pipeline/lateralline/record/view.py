@@ -33,6 +33,7 @@ from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
     FixRow,
+    NodeLineRow,
     NodeRow,
     ObservationRow,
     R,
@@ -194,8 +195,22 @@ class RecordView:
 
     @cached_property
     def nodes(self) -> tuple[NodeRow, ...]:
-        """The nodes."""
-        return self.rows(NodeRow)
+        """The nodes, but for the located points between segments."""
+        return tuple(node for node in self.rows(NodeRow) if node.kind != "point")
+
+    @cached_property
+    def line_nodes(self) -> tuple[NodeRow, ...]:
+        """The nodes as each line has them, from downstream: where lines meet, once for each."""
+        by_id = {node.node_id: node for node in self.nodes}
+        met = [
+            NodeRow(node.values | {"ref": node.line_id} | at.values)
+            for at in self.rows(NodeLineRow)
+            if (node := by_id.get(at.node_id)) is not None and node.line_id != at.line_id
+        ]
+        order = {line.line_id: i for i, line in enumerate(self.rows(CentrelineRow))}
+        return tuple(
+            sorted([*self.nodes, *met], key=lambda n: (order.get(n.line_id, -1), n.chainage_m))
+        )
 
     @cached_property
     def fixes(self) -> tuple[FixRow, ...]:

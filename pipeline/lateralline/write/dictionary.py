@@ -267,9 +267,10 @@ def json_schema(layer: str) -> dict[str, object]:
     properties = {c.name: column_schema(c) for c in table.field}
     feature = {
         "type": "object",
-        "required": ["type", "properties", "geometry"],
+        "required": ["type", "id", "properties", "geometry"],
         "properties": {
             "type": {"const": "Feature"},
+            "id": {"type": "string", "description": "The feature's uid."},
             "geometry": _geometry_schema(table.geometry),
             "properties": {
                 "type": "object",

@@ -125,6 +125,10 @@ class GeoPackageSink:
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, self.names, remark, self._stamp)
             write_schema(db, self.names)
+            for name in self.names:
+                db.execute(
+                    f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
+                )
             if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
                 self.crs = _drop_vertical(db, self.crs)
         settle_sqlite(self.path)
