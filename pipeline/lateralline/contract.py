@@ -83,7 +83,7 @@ class Table(BaseModel):
 #: In the order a reader of the data dictionary meets them.
 INPUTS = ("site", "control", "marks", "stops", "exposures", "observations")
 #: Declared as inputs are, but standing beside sites, not in them.
-BESIDE = ("codes",)
+BESIDE = ("codes", "added")
 LAYERS = (
     "control_points",
     "field_marks",

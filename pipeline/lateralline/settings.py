@@ -104,6 +104,8 @@ class Run:
     ride_height_m: float
     rod_length_m: float = nan  # magnetic length of the transmitter; NaN = taken as a point dipole
     receiver: str = ""  # runs of one receiver (and day) share a depth-reading scale
+    surveyed: date | None = None  # None = on the site's day
+    surveyor: str = ""  # "" = the site's
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +152,8 @@ class Settings:
     dig_tolerance_m: float  # NaN = the rule's own
     aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
     georeference: Georeference = Georeference()
+    version: int = 1  # of the record
+    valid_from: date | None = None  # None = the last day of survey
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

@@ -1,6 +1,7 @@
 """The derive stage: from adjusted lines to the content of every layer.
 
 path, axis  arcs between located points; a line with chainage, levels and covariance along it
+dates       when what was measured, by whom, and from when the record holds
 levels      invert, crown, cover, ground, each with σ
 chainage    counter → place on the line
 corridor, dig   regions in plan, and the reach of the counter
@@ -64,6 +65,7 @@ from lateralline.derive.adapted import without_levels
 from lateralline.derive.advice import line_advice, next_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
+from lateralline.derive.dates import survey_days, valid_from
 from lateralline.derive.dig import dig_zones, tolerance
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.level_band import cover_findings, level_bands
@@ -108,7 +110,7 @@ def derive(
     """
     settings, given = record.settings, record.control
     frame = site_frame(record) if frame is None else frame
-    datum = frame.level_datum
+    datum, days = frame.level_datum, survey_days(record)
     control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
 
@@ -128,16 +130,18 @@ def derive(
             of_line, wide = dig_zones(axis, region.polygon, rule)
             zones += of_line
             assumed += wide
-        seen, unplaced = pipe_observations(settings, record.observations, axes, control)
+        seen, unplaced = pipe_observations(settings, days, record.observations, axes, control)
         findings += unplaced + assumed
         drawn = {axis.line.line: axis for axis in axes}
         site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
         parts: dict[str, Iterable[Columns]] = {
-            "field_marks": [field_marks(marks, solved.mark_results)],
-            "transmitter_fixes": [transmitter_fixes(settings, record.stops, linked.fixes, axes)],
-            "pipe_centreline": (centreline(settings, *of) for of in regions),
-            "pipe_segments": (row for of in regions for row in segments(*of)),
-            "pipe_nodes": pipe_nodes(settings, regions, control),
+            "field_marks": [field_marks(days, marks, solved.mark_results)],
+            "transmitter_fixes": [
+                transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
+            ],
+            "pipe_centreline": (centreline(days, *of) for of in regions),
+            "pipe_segments": (row for of in regions for row in segments(days, *of)),
+            "pipe_nodes": pipe_nodes(settings, days, regions, control),
             "pipe_observations": [seen],
             "position_corridor": (_corridor(*of) for of in regions),
             "level_band": level_bands(axes),
@@ -147,6 +151,7 @@ def derive(
             "findings": (finding_row(settings.id, f) for f in (*earlier, *findings)),
         }
         common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
+        common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])
         points = layer("control_points", [control_points(given, control, tied)], common)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from math import degrees, nan, sqrt
 from typing import Final
 
@@ -12,6 +13,7 @@ import numpy as np
 from lateralline.derive.axis import Axis, joint_cov
 from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
+from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.quality import point_columns
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points
@@ -48,7 +50,10 @@ class Node:
 
 
 def pipe_nodes(
-    settings: Settings, regions: Sequence[tuple[Axis, Corridor]], control: ControlPoints
+    settings: Settings,
+    days: SurveyDays,
+    regions: Sequence[tuple[Axis, Corridor]],
+    control: ControlPoints,
 ) -> Iterator[Columns]:
     """Yield the nodes of each line; an entry the line does not reach is not among them."""
     axes = [axis for axis, _ in regions]
@@ -61,12 +66,14 @@ def pipe_nodes(
         off_95 = np.fmin(plan["semi_major_95_m"], _reach_at_bends(axis, region, nodes))
         seen = np.array([_seen(axis, n) for n in nodes], dtype=np.bool_)
         bends = [_bend(axis, node) for node in nodes]
+        vertex_days = days.of_vertices(axis.line)
         yield {
             "line_id": axis.line.line,
             "node_id": [f"{axis.line.line}/N{i + 1}" for i in range(len(nodes))],
             "kind": [n.kind for n in nodes],
             "ref": [n.ref for n in nodes],
             "placed_by": [n.placed_by for n in nodes],
+            "surveyed_on": [_day(days, axis, vertex_days, n) for n in nodes],
             **fields_of("pipe_nodes", places),
             **plan,
             "plan_95_m": off_95,
@@ -122,6 +129,13 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], entries: Sequence[Node]) -> l
         elif vertex in (0, last):
             nodes.append(Node(place, "line_end", ref, vertex=vertex))
     return nodes
+
+
+def _day(days: SurveyDays, axis: Axis, vertex_days: Sequence[date], node: Node) -> date:
+    """Return the day of a node's vertex; of one the counter places, the line's latest."""
+    if node.vertex >= 0:
+        return vertex_days[node.vertex]
+    return days.of_line(axis.line)[1]
 
 
 def _seen(axis: Axis, node: Node) -> bool:

@@ -157,6 +157,8 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
         georeference=georeference(crs, folder, ledger),
+        version=int(site.one("record").number("version", 1)),
+        valid_from=_day(site.one("record"), "valid_from"),
     )
 
 
@@ -167,6 +169,11 @@ def _accuracy(row: InputRow) -> Accuracy:
         for name, value in given.items()
     }
     return standard_accuracy(**in_si)
+
+
+def _day(row: InputRow, key: str) -> date | None:
+    day = row.cells.get(key)
+    return day if isinstance(day, date) else None
 
 
 def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
@@ -186,6 +193,8 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
         ride_height_m=row.number("ride_height", 0.0) * pipe,
         rod_length_m=row.number("rod_length") * pipe,
         receiver=row.text("receiver"),
+        surveyed=_day(row, "surveyed"),
+        surveyor=row.text("surveyor"),
     )
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from lateralline.derive.dates import survey_days
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
@@ -93,7 +94,7 @@ def summarise(
     return SiteSummary(
         site_id=settings.id,
         name=settings.name,
-        surveyed=settings.surveyed.isoformat(),
+        surveyed=survey_days(record).last.isoformat(),
         length_unit=settings.units["tape"],
         depth_unit=settings.units["depth"],
         relative_levels=settings.vertical == "none",
@@ -110,7 +111,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
     return SiteSummary(
         site_id=view.site_id,
         name=view.name,
-        surveyed=view.lineage.surveyed,
+        surveyed=view.lineage.last_surveyed,
         length_unit=view.lineage.tape_unit,
         depth_unit=view.lineage.depth_unit,
         relative_levels=view.lineage.vertical_crs in ("relative", "none"),
