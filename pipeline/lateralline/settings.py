@@ -132,6 +132,19 @@ class Georeference:
 
 
 @dataclass(frozen=True, slots=True)
+class Acceptance:
+    """A finding that somebody answers for."""
+
+    code: str
+    subject: str
+    by: str
+    on: date
+    reason: str
+    cause: str  # as `Finding.cause`
+    where: str  # "site.toml:31"
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything `site.toml` says."""
 
@@ -154,6 +167,7 @@ class Settings:
     georeference: Georeference = Georeference()
     version: int = 1  # of the record
     valid_from: date | None = None  # None = the last day of survey
+    accepted: tuple[Acceptance, ...] = ()
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

@@ -14,6 +14,9 @@ by name, before anything is computed.
 the new one. What was changed since it was written is kept beside the new one as `NAME.kept-1`, and
 reported. Change is judged by content: of a GeoPackage by its tables, not by the bytes SQLite chose.
 
+**What a command adds to a file of the user's** (`accept`) stands in a copy of it that takes its
+name in one step, and only while the file still is what was read (`rewrite`).
+
 **Links stay links.** A linked target is followed, and what it leads to is treated by these rules;
 a link that leads nowhere is a fault.
 
@@ -23,11 +26,12 @@ living one alone.
 """
 
 from lateralline.output.proof import figure_metadata, stamp
-from lateralline.output.whole import refuse_target, together, whole_file, whole_folder
+from lateralline.output.whole import refuse_target, rewrite, together, whole_file, whole_folder
 
 __all__ = [
     "figure_metadata",
     "refuse_target",
+    "rewrite",
     "stamp",
     "together",
     "whole_file",

@@ -266,6 +266,28 @@ def whole_file(out: Path, kind: str = "", *, replace: bool = False) -> Iterator[
         flush(part.made)
 
 
+def rewrite(path: Path, content: bytes, before: bytes) -> None:
+    """Give a file of the user's, which held `before`, other content: all of it or nothing.
+
+    For what a command adds to a file in the user's place. A link is followed. Raises OutputError
+    when the file changed meanwhile, or the disk fails: then it is as it was.
+    """
+    target = path.resolve()
+    fresh = target.with_name(f".{target.name[:_LONGEST_NAME]}.new")
+    try:
+        fresh.write_bytes(content)
+        shutil.copymode(target, fresh)
+        system.flush(fresh)
+        if target.read_bytes() != before:
+            raise OutputError(f"{path} was changed meanwhile: nothing was written; try again")
+        fresh.replace(target)
+    except OSError as e:
+        fresh.unlink(missing_ok=True)
+        if isinstance(e, OutputError):
+            raise
+        raise OutputError(f"{path} could not be written: {e.strerror or e}") from e
+
+
 @contextmanager
 def together() -> Iterator[None]:
     """Put what the block writes in place at its end: all of it, or nothing."""

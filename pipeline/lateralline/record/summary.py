@@ -81,8 +81,13 @@ class SiteSummary:
     findings: tuple[Finding, ...]  # errors first
 
     def count(self, severity: str) -> int:
-        """How many findings are of this severity."""
-        return sum(f.severity == severity for f in self.findings)
+        """How many findings are of this severity and not accepted."""
+        return sum(f.severity == severity and f.asked for f in self.findings)
+
+    @property
+    def accepted(self) -> tuple[Finding, ...]:
+        """The findings that somebody answers for."""
+        return tuple(f for f in self.findings if not f.asked)
 
 
 def summarise(
@@ -124,7 +129,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
 
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings with errors first, then warnings, in the order of the stages within."""
-    return tuple(sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)))
+    return tuple(sorted(findings, key=lambda f: (not f.asked, _SEVERITIES.index(f.severity))))
 
 
 Row = dict[str, object]

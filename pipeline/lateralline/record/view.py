@@ -32,6 +32,7 @@ from lateralline.record.lineage import RecordLineage, read_lineage, sites_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
+    FindingRow,
     FixRow,
     NodeRow,
     ObservationRow,
@@ -87,8 +88,9 @@ class RecordView:
 
     @cached_property
     def findings(self) -> Counter[str]:
-        """Severity → how many."""
-        return Counter(self.layers["findings"]["severity"])
+        """Severity → how many are not accepted; "accepted" → how many are."""
+        rows = self.rows(FindingRow)
+        return Counter("accepted" if row.accepted_by else row.severity for row in rows)
 
     @property
     def depth_only(self) -> bool:

@@ -87,7 +87,7 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         exposures=exposures,
         findings_come=come,
         findings_gone=gone,
-        errors=sum(f.severity == "error" for f in new.findings),
+        errors=sum(f.severity == "error" and f.asked for f in new.findings),
         warnings=(
             *warnings(lines, exposures),
             *shared_receivers(before["record"].settings, settings),
