@@ -106,7 +106,7 @@ INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "ids
 #: Of them, what no crew fills in: builds write it into a site.
 KEPT = ("ids",)
 #: Declared as inputs are, but standing beside sites, not in them.
-BESIDE = ("codes",)
+BESIDE = ("codes", "added")
 LAYERS = (
     "control_points",
     "field_marks",

@@ -106,6 +106,7 @@ class ExposureRows:
     depth_m: Floats  # ground (or the spot's z) down to what was measured; NaN = z is the thing
     measured_to: Texts  # invert | crown | outside_top | transmitter
     sigma_m: Floats
+    surveyed: Texts  # ISO day; "" = the site's
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
+from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
@@ -159,7 +160,10 @@ def _derive(work: SiteWork) -> SiteWork:
     # where lengths between marks are wrong, all that is found only follows from it
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
-    findings = made.where.layer(record.settings.id, (*earlier, *own))
+    answered = record.settings.accepted
+    found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
+    own += unmatched(found, answered, writing=False)
+    findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)
     return {"products": products, "derived": own, "ids": made.ids}
 
@@ -281,7 +285,8 @@ def _so_far(work: SiteWork) -> tuple[Finding, ...]:
 
 def findings_of(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, in the order of the stages."""
-    return (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
+    found = (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
+    return accepted(found, work["record"].settings.accepted) if "record" in work else found
 
 
 def _staged_findings(work: SiteWork) -> tuple[Finding, ...]:

@@ -267,7 +267,7 @@ def made_record(site: Settings, counters: list[float], runs: list[str]) -> Field
         marks=MarkRows(no_spots(), NONE_TEXT, NONE_TEXT, NONE_TEXT),
         stops=made_stops(),
         exposures=ExposureRows(
-            no_spots(), NONE_TEXT, NONE_TEXT, NONE_REAL, NONE_REAL, NONE_TEXT, NONE_REAL
+            no_spots(), NONE_TEXT, NONE_TEXT, NONE_REAL, NONE_REAL, NONE_TEXT, NONE_REAL, NONE_TEXT
         ),
         observations=ObservationRows(
             "observations.csv",

@@ -62,7 +62,7 @@ def record_at(
         control,
         MarkRows(NO_SPOTS, T, T, T),
         StopRows("", K, T, T, N, N, N, T),
-        ExposureRows(NO_SPOTS, T, T, N, N, T, N),
+        ExposureRows(NO_SPOTS, T, T, N, N, T, N, T),
         ObservationRows("", K, T, N, T, T, T, T, T),
         (),
         (),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isnan, nan
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,6 +25,9 @@ class Record:
         name="Example Yard",
         horizontal="EPSG:32617",
         units={"tape": "ft", "level": "ft", "depth": "in", "counter": "ft"},
+    )
+    exposures = SimpleNamespace(
+        spots=SimpleNamespace(name=np.array([], str)), surveyed=np.array([], str)
     )
 
 

@@ -99,7 +99,7 @@ def _value(column: Column, i: int, site_id: str) -> object:
     if column.type == "date":
         return date(2026, 5, 6 + i)
     high = column.maximum if column.maximum is not None else 9.0
-    number = min(high, 0.125 + i)
+    number = max(column.minimum or 0.0, min(high, 0.125 + i))
     return int(number) if column.type == "integer" else number
 
 
@@ -142,7 +142,7 @@ def _record(
         control=control,
         marks=MarkRows(spots, run=text, stop=text, kind=text),
         stops=StopRows("stops.csv", whole, text, text, number, number, number, text),
-        exposures=ExposureRows(spots, text, text, number, number, text, number),
+        exposures=ExposureRows(spots, text, text, number, number, text, number, text),
         observations=ObservationRows(
             "observations.csv", whole, text, number, text, text, text, text, text
         ),

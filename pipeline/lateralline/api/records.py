@@ -30,7 +30,6 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import (
     LaterallineError,
     OutputError,
-    OutputExistsError,
     UnreadableError,
     reason,
 )
@@ -332,7 +331,7 @@ def _keep_ids(result: SiteResult) -> dict[Path, str]:
     """Write the new ids of a site beside its files; return why not, by the file, when it failed."""
     try:
         keep_ids(result.source, result.work["ids"])
-    except (OutputError, OutputExistsError, OSError) as e:
+    except (OutputError, OSError) as e:
         return {ids_file(result.source): reason(e)}
     return {}
 

@@ -1,6 +1,7 @@
 """The derive stage: from adjusted lines to the content of every layer.
 
 path, axis  arcs between located points; a line with chainage, levels and covariance along it
+dates       when what was measured, by whom, and from when the record holds
 levels      invert, crown, cover, ground, each with σ
 chainage    counter → place on the line
 corridor, dig   regions in plan, and the reach of the counter
@@ -66,6 +67,7 @@ from lateralline.derive.adapted import without_levels
 from lateralline.derive.advice import line_advice, next_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
+from lateralline.derive.dates import survey_days, valid_from
 from lateralline.derive.dig import dig_zones, tolerance
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.ids import IdEvent, mint
@@ -114,7 +116,7 @@ def derive(
     """
     settings, given = record.settings, record.control
     frame = site_frame(record) if frame is None else frame
-    datum = frame.level_datum
+    datum, days = frame.level_datum, survey_days(record)
     control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
 
@@ -127,7 +129,7 @@ def derive(
         zones: list[Columns] = []
         findings += stop_advice(linked.fixes, earlier)
         placed = line_nodes(settings, regions)
-        ids = mint(placed, record.ids, frame, settings)
+        ids = mint(placed, record.ids, frame, settings, days.last)
         findings += ids.findings
         nodes = {line: of.nodes for line, of in ids.lines.items()}
         named = [(*of, ids.lines[of[0].line.line]) for of in regions]
@@ -139,17 +141,19 @@ def derive(
             of_line, wide = dig_zones(axis, region.polygon, rule)
             zones += of_line
             assumed += wide
-        seen, unplaced = pipe_observations(settings, record.observations, axes, control)
+        seen, unplaced = pipe_observations(settings, days, record.observations, axes, control)
         findings += unplaced + assumed
         drawn = {axis.line.line: axis for axis in axes}
         site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
         where = things(record, marks, exposures, linked.fixes, control, axes, ids.lines, seen)
         parts: dict[str, Iterable[Columns]] = {
-            "field_marks": [field_marks(marks, solved.mark_results)],
-            "transmitter_fixes": [transmitter_fixes(settings, record.stops, linked.fixes, axes)],
-            "pipe_centreline": (centreline(settings, *of) for of in named),
-            "pipe_segments": (row for of in named for row in segments(*of)),
-            "pipe_nodes": pipe_nodes(settings, placed, nodes, control),
+            "field_marks": [field_marks(days, marks, solved.mark_results)],
+            "transmitter_fixes": [
+                transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
+            ],
+            "pipe_centreline": (centreline(days, *of) for of in named),
+            "pipe_segments": (row for of in named for row in segments(days, *of)),
+            "pipe_nodes": pipe_nodes(settings, days, placed, nodes, control),
             "node_lines": node_lines(placed, nodes),
             "pipe_observations": [seen],
             "position_corridor": (_corridor(*of) for of in regions),
@@ -160,6 +164,7 @@ def derive(
             "findings": (where.row(settings.id, f) for f in (*earlier, *findings)),
         }
         common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
+        common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])
         points = layer("control_points", [control_points(given, control, tied)], common)

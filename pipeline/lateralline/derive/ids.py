@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from itertools import chain
 from math import nan
 from typing import Final
@@ -99,8 +100,11 @@ def mint(
     kept: IdRows,
     frame: Frame,
     settings: Settings,
+    day: date,
 ) -> Minted:
     """Return the ids of everything drawn, inherited where `kept` knows the thing.
+
+    `day` is the last of the survey, under which what is new is written down.
 
     The ids of a line that the settings no more speak of end.
     """
@@ -134,8 +138,7 @@ def mint(
         made[line.line] = LineIds(nodes[line.line], segments, ends)
     met = frozenset(chain.from_iterable((*m.nodes, *m.segments) for m in made.values()))
     events += _gone({line.line: line for line in drawn}, made, known, met, frozenset(lines))
-    day = settings.surveyed.isoformat()
-    dated = tuple(replace(e, recorded_on=day) for e in events)
+    dated = tuple(replace(e, recorded_on=day.isoformat()) for e in events)
     return Minted(made, dated, tuple(_changes(dated)))
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from math import degrees, nan, sqrt
 from typing import Final
 
@@ -17,6 +18,7 @@ import numpy as np
 from lateralline.derive.axis import Along, Axis, joint_cov
 from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
+from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.quality import point_columns
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points
@@ -110,6 +112,7 @@ def line_nodes(
 
 def pipe_nodes(
     settings: Settings,
+    days: SurveyDays,
     lines: Sequence[LineNodes],
     ids: Mapping[str, Sequence[str]],
     control: ControlPoints,
@@ -119,11 +122,13 @@ def pipe_nodes(
         axis, places = line.axis, line.places
         seen = np.array([_seen(axis, n) for n in line.nodes], dtype=np.bool_)
         bends = [_bend(axis, node) for node in line.nodes]
+        vertex_days = days.of_vertices(axis.line)
         whole: Columns = {
             "node_id": list(ids[line.line]),
             "kind": [n.kind for n in line.nodes],
             "ref": [n.ref for n in line.nodes],
             "placed_by": [n.placed_by for n in line.nodes],
+            "surveyed_on": [_day(days, axis, vertex_days, n) for n in line.nodes],
             **fields_of("pipe_nodes", places),
             **line.plan,
             "plan_95_m": line.off_95_m,
@@ -223,6 +228,13 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], named: Sequence[Node]) -> lis
         else:
             nodes.append(Node(place, "point", ref, vertex=vertex))
     return nodes
+
+
+def _day(days: SurveyDays, axis: Axis, vertex_days: Sequence[date], node: Node) -> date:
+    """Return the day of a node's vertex; of one the counter places, the line's latest."""
+    if node.vertex >= 0:
+        return vertex_days[node.vertex]
+    return days.of_line(axis.line)[1]
 
 
 def _seen(axis: Axis, node: Node) -> bool:

@@ -6,7 +6,7 @@ Values are checked against their types and domains where they become tables, in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,8 @@ from lateralline.records import Flags, Floats, Product
 #: Not given is NaN for a number, None or "" for text, None for an integer or a geometry.
 Columns: TypeAlias = dict[str, object]
 GEOMETRY = "geometry"
+#: Columns with one value for all of a site's record.
+OF_RECORD: Final = ("record_version", "valid_from")
 
 
 def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:

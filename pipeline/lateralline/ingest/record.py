@@ -13,6 +13,7 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
+from lateralline.findings import catalogue
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.ledger import Ledger, nearest
@@ -33,7 +34,16 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
-from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, standard_accuracy
+from lateralline.settings import (
+    Acceptance,
+    Accuracy,
+    Branch,
+    Flow,
+    Pipe,
+    Run,
+    Settings,
+    standard_accuracy,
+)
 
 
 def read_site(source: Path) -> FieldRecord:
@@ -158,6 +168,9 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
         georeference=georeference(crs, folder, ledger),
+        version=int(site.one("record").number("version", 1)),
+        valid_from=_day(site.one("record"), "valid_from"),
+        accepted=tuple(_acceptance(row, ledger) for row in site.sections["accepted"]),
     )
 
 
@@ -168,6 +181,24 @@ def _accuracy(row: InputRow) -> Accuracy:
         for name, value in given.items()
     }
     return standard_accuracy(**in_si)
+
+
+def _acceptance(row: InputRow, ledger: Ledger) -> Acceptance:
+    """Return a finding that is accepted; its code must be one of the catalogue."""
+    code, codes = row.text("code"), catalogue().entries
+    if code and code not in codes:
+        row.fault(
+            ledger, "code", "must be a code of the catalogue of findings", nearest(code, codes)
+        )
+    keys = ("subject", "by", "reason", "cause")
+    subject, by, reason, cause = (row.text(key) for key in keys)
+    on = _day(row, "on") or date.min  # a fault then
+    return Acceptance(code, subject, by, on, reason, cause.lower(), row.where)
+
+
+def _day(row: InputRow, key: str) -> date | None:
+    day = row.cells.get(key)
+    return day if isinstance(day, date) else None
 
 
 def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
@@ -189,6 +220,8 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
         main=row.text("main"),
         counter_at_main_m=row.number("counter_at_main") * counter,
         receiver=row.text("receiver"),
+        surveyed=_day(row, "surveyed"),
+        surveyor=row.text("surveyor"),
     )
 
 

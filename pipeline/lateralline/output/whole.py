@@ -267,18 +267,15 @@ def whole_file(out: Path, kind: str = "", *, replace: bool = False) -> Iterator[
         flush(part.made)
 
 
-@contextmanager
-def grown_file(out: Path, before: bytes) -> Iterator[Path]:
-    """Yield a path for what becomes `out`: what is there now, `before`, and more behind it.
+def rewrite(path: Path, content: bytes, before: bytes) -> None:
+    """Give a file of the user's, which holds `before`, other content: all of it or nothing.
 
-    "" for a file that is not there. Nothing of it is lost, so it may be the user's own. Raises
-    OutputExistsError when something else is there by then, or what was made does not begin with it;
-    OutputError as `whole_folder`.
+    For what a command adds to a file in the user's place; `before` is b"" where there is none yet.
+    A link is followed. Raises OutputError when the file changed meanwhile, or the disk fails: then
+    it is as it was.
     """
-    with _staged(out, "", replace=False, folder=False, before=before) as part:
-        yield part.made
-        if not part.made.read_bytes().startswith(before):
-            raise OutputExistsError(f"{out} would lose what stands in it")
+    with _staged(path, "", replace=False, folder=False, before=before) as part:
+        part.made.write_bytes(content)
         flush(part.made)
 
 
@@ -338,7 +335,7 @@ def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes 
     if before is None:
         refuse_target(out, kind, replace=replace, folder=folder)
     elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
-        raise OutputExistsError(f"{out} was changed meanwhile; nothing was added to it")
+        raise OutputError(f"{out} was changed meanwhile: nothing was written; try again")
 
 
 @contextmanager

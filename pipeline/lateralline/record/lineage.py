@@ -20,6 +20,7 @@ import pyproj
 import shapely
 
 from lateralline import __version__
+from lateralline.derive.dates import survey_days, valid_from
 from lateralline.errors import ContractError
 from lateralline.frames import Frame, Operation
 from lateralline.output.proof import reading
@@ -104,6 +105,9 @@ class RecordLineage:
     site_name: str
     surveyed: str  # ISO date
     surveyor: str
+    version: str  # of the record; "" in records that do not count them
+    valid_from: str  # ISO date
+    last_surveyed: str  # ISO date
     levels: str  # a sentence on what levels count from
     directions: str  # a sentence on what directions count from
     level_datum: str  # in few words
@@ -145,6 +149,9 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         site_name=text("statement", "site"),
         surveyed=text("statement", "surveyed"),
         surveyor=text("statement", "surveyor"),
+        version=text("statement", "record version"),
+        valid_from=text("statement", "valid from"),
+        last_surveyed=text("statement", "last surveyed") or text("statement", "surveyed"),
         levels=text("statement", "levels"),
         directions=text("statement", "directions"),
         level_datum=text("crs", "levels"),
@@ -294,6 +301,9 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
             ("flow", run.flow, None),
             ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
             ("ride height", f"{run.ride_height_m:.6g}", "m"),
+            ("surveyed", run.surveyed.isoformat() if run.surveyed else "", None),
+            ("surveyor", run.surveyor, None),
+            ("receiver", run.receiver, None),
         )
         yield from (_LineageRow("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
     yield _LineageRow("parameter", "dig rule", settings.dig_rule or "none")
@@ -335,6 +345,10 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
         yield from _off_together("GeoJSON", frame.lonlat_operation)
     yield _LineageRow("statement", "site", settings.name or settings.id)
     yield _LineageRow("statement", "surveyed", settings.surveyed.isoformat())
+    days = survey_days(record)
+    yield _LineageRow("statement", "last surveyed", days.last.isoformat())
+    yield _LineageRow("statement", "record version", str(settings.version))
+    yield _LineageRow("statement", "valid from", valid_from(settings, days).isoformat())
     if settings.surveyor:
         yield _LineageRow("statement", "surveyor", settings.surveyor)
     yield _LineageRow("statement", "caution", CAUTION)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from lateralline.derive.dates import survey_days
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
@@ -81,8 +82,13 @@ class SiteSummary:
     findings: tuple[Finding, ...]  # errors first
 
     def count(self, severity: str) -> int:
-        """How many findings are of this severity."""
-        return sum(f.severity == severity for f in self.findings)
+        """How many findings are of this severity and not accepted."""
+        return sum(f.severity == severity and f.asked for f in self.findings)
+
+    @property
+    def accepted(self) -> tuple[Finding, ...]:
+        """The findings that somebody answers for."""
+        return tuple(f for f in self.findings if not f.asked)
 
 
 def summarise(
@@ -94,7 +100,7 @@ def summarise(
     return SiteSummary(
         site_id=settings.id,
         name=settings.name,
-        surveyed=settings.surveyed.isoformat(),
+        surveyed=survey_days(record).last.isoformat(),
         length_unit=settings.units["tape"],
         depth_unit=settings.units["depth"],
         relative_levels=settings.vertical == "none",
@@ -111,7 +117,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
     return SiteSummary(
         site_id=view.site_id,
         name=view.name,
-        surveyed=view.lineage.surveyed,
+        surveyed=view.lineage.last_surveyed,
         length_unit=view.lineage.tape_unit,
         depth_unit=view.lineage.depth_unit,
         relative_levels=view.lineage.vertical_crs in ("relative", "none"),
@@ -124,7 +130,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
 
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings with errors first, then warnings, in the order of the stages within."""
-    return tuple(sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)))
+    return tuple(sorted(findings, key=lambda f: (not f.asked, _SEVERITIES.index(f.severity))))
 
 
 Row = dict[str, object]

@@ -32,6 +32,7 @@ from lateralline.record.lineage import RecordLineage, read_lineage, sites_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
+    FindingRow,
     FixRow,
     NodeLineRow,
     NodeRow,
@@ -88,8 +89,9 @@ class RecordView:
 
     @cached_property
     def findings(self) -> Counter[str]:
-        """Severity → how many."""
-        return Counter(self.layers["findings"]["severity"])
+        """Severity → how many are not accepted; "accepted" → how many are."""
+        rows = self.rows(FindingRow)
+        return Counter("accepted" if row.accepted_by else row.severity for row in rows)
 
     @property
     def depth_only(self) -> bool:
@@ -203,7 +205,7 @@ class RecordView:
         """The nodes as each line has them, from downstream: where lines meet, once for each."""
         by_id = {node.node_id: node for node in self.nodes}
         met = [
-            NodeRow(node.values | {"ref": node.line_id} | at.values)
+            NodeRow({**node.values, "ref": node.line_id, **at.values})
             for at in self.rows(NodeLineRow)
             if (node := by_id.get(at.node_id)) is not None and node.line_id != at.line_id
         ]

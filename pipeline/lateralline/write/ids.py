@@ -15,7 +15,7 @@ from pathlib import Path
 from lateralline import contract, csv_file
 from lateralline.derive.ids import IdEvent
 from lateralline.ingest.site_input import kept_beside
-from lateralline.output import grown_file
+from lateralline.output import rewrite
 from lateralline.records import IdRows
 
 _TABLE = "ids"
@@ -34,7 +34,7 @@ def ids_file(source: Path) -> Path:
 def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     """Add rows to the ids of a site, those that do not stand there yet; tell whether any did not.
 
-    Raises OutputError when the disk refuses, OutputExistsError when somebody else writes there.
+    Raises OutputError when the disk refuses, or somebody else writes there.
     """
     path = ids_file(source)
     before = path.read_bytes() if path.is_file() else b""
@@ -46,8 +46,7 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     head = b"" if before else ids_text().encode()
     gap = b"" if not before or before.endswith((b"\n", b"\r")) else b"\n"
     rows = "".join(map(csv_file.record, new)).encode()
-    with grown_file(path, before) as made:
-        made.write_bytes(before + gap + head + rows)
+    rewrite(path, before + gap + head + rows, before)
     return True
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pyproj
 
+from lateralline.derive.dates import survey_days, valid_from
 from lateralline.frames import Frame
 from lateralline.output import proof
 from lateralline.record import CAUTION
@@ -57,6 +58,8 @@ class Manifest:
             "id": settings.id,
             "name": settings.name,
             "surveyed": settings.surveyed.isoformat(),
+            "record_version": settings.version,
+            "valid_from": valid_from(settings, survey_days(record)).isoformat(),
             "inputs": [asdict(f) for f in record.inputs],
             "frame": frame.describe(),
             "operations": [asdict(o) for o in operations(frame, crs, keep_levels=keep_levels)],
