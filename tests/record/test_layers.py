@@ -82,11 +82,13 @@ def test_geometry_stands_in_the_site_crs_with_its_level(make_site: MakeSite) -> 
 
 
 def test_survey_feet_stay_survey_feet(make_site: MakeSite) -> None:
-    """1200/3937 m to the foot (Mendenhall Order, 1893), levels too: EPSG:6360 is in ftUS."""
+    """1200/3937 m to the foot (Mendenhall Order, 1893); z is in metres beside EPSG:6360 too."""
     site = make_site(horizontal="EPSG:2263", vertical="EPSG:6360", x=985_000.0, y=200_000.0)
     nodes = frames_of(site)["pipe_nodes"]
-    assert nodes.crs.name == "NAD83 / New York Long Island (ftUS) + NAVD88 height (ftUS)"
-    assert nodes.geometry[0].z == pytest.approx(100.0 * 3937 / 1200, abs=1e-9)
+    assert nodes.crs.to_epsg() == 2263
+    assert nodes.geometry[0].z == 100.0
+    feet = frames_of(site, crs=pyproj.CRS("EPSG:2263+6360"))["pipe_nodes"]
+    assert feet.geometry[0].z == pytest.approx(100.0 * 3937 / 1200, abs=1e-9)
     step = nodes.geometry[1].x - nodes.geometry[0].x
     assert step == pytest.approx(3.0 * 3937 / 1200, rel=2e-4)
 

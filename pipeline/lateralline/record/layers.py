@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Final, TypeAlias
 
 import geopandas as gpd
@@ -27,7 +28,7 @@ from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import Frame
-from lateralline.record.lineage import lineage, plan_of, plan_operation
+from lateralline.record.lineage import lineage, plan_operation
 from lateralline.records import FieldRecord, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
@@ -60,22 +61,20 @@ def to_tables(
     record: FieldRecord,
     frame: Frame,
     crs: pyproj.CRS | None = None,
-    *,
-    keep_levels: bool = False,
 ) -> dict[str, pa.Table]:
     """Return every layer, in the contract's order, `lineage` made here included.
 
-    Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
-    `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit. What
+    Coordinates are in the site's horizontal CRS, or in `crs`; z is the site's level in metres,
+    whatever the unit of the plan, or transformed into the third axis of a `crs` that has one. What
     the operation may be off by is in σ and polygons then (`derive.adapted`).
     Raises ContractError naming every missing, undeclared, ill-typed or forbidden value of every
     layer, and FrameError when the site cannot be given in `crs`.
     """
     made = {p.layer: p for p in shifted(products, plan_operation(frame, crs))}
-    made["lineage"] = lineage(tuple(made.values()), record, frame, crs, keep_levels=keep_levels)
+    made["lineage"] = lineage(tuple(made.values()), record, frame, crs)
     _same_names("layers", made, contract.LAYERS)
-    transform = _way(frame, crs, keep_levels=keep_levels)
-    transform = _planar_too(transform, _mean_level(made.values()))
+    way: Transform = frame.to_site_crs if crs is None else partial(frame.to_crs, crs=crs)
+    transform = _planar_too(way, _mean_level(made.values()))
     tables: dict[str, pa.Table] = {}
     faults: list[str] = []
     for name in contract.LAYERS:
@@ -228,18 +227,6 @@ def _same_names(what: str, got: Iterable[str], declared: Iterable[str]) -> None:
 
 
 # ---- geometry -----------------------------------------------------------------------------
-
-
-def _way(frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool) -> Transform:
-    """Return the way from the site frame to the site's CRS or `crs`."""
-    if crs is None or crs == frame.write_crs:
-        return frame.to_site_crs
-    if not keep_levels or len(crs.axis_info) < 3:
-        return lambda xyz_m: frame.to_crs(xyz_m, crs)
-    plan = plan_of(crs)
-    return (
-        frame.to_site_crs if plan == frame.horizontal else lambda xyz_m: frame.to_crs(xyz_m, plan)
-    )
 
 
 def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | None:
