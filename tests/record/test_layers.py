@@ -93,6 +93,43 @@ def test_survey_feet_stay_survey_feet(make_site: MakeSite) -> None:
     assert step == pytest.approx(3.0 * 3937 / 1200, rel=2e-4)
 
 
+@pytest.mark.parametrize(
+    ("given", "unit_m"),
+    [
+        ({"vertical": "EPSG:5703", "z_m": 1000.0}, 1.0),  # 0.9996 and 0.99984 for 1000 m
+        ({"horizontal": "EPSG:2263", "x": 985_000.0, "y": 200_000.0}, 1200 / 3937),
+        ({"horizontal": "local", "x": 0.0, "y": 0.0}, 1.0),
+    ],
+)
+def test_a_length_on_the_grid_is_that_of_the_geometry_and_says_its_factor(
+    make_site: MakeSite, given: dict[str, Any], unit_m: float
+) -> None:
+    """What ST_Length or $length gives; the factor is the frame's scale times its height factor."""
+    site = make_site(**given)
+    frames = frames_of(site)
+    ground = {p.layer: p.geometry for p in site.products}
+    for name in ("pipe_centreline", "pipe_segments"):
+        there = frames[name][frames[name].geometry.notna()]
+        length_m = there["length_grid_m"].to_numpy()
+        assert length_m == pytest.approx(there.geometry.length.to_numpy() * unit_m, rel=1e-12)
+        factor = there["grid_factor"].to_numpy()
+        assert factor == pytest.approx(np.full(len(there), site.frame.combined_scale), rel=1e-9)
+        on_ground = [shapely.length(g) for g in ground[name] if g is not None]
+        assert length_m / factor == pytest.approx(on_ground, rel=1e-12)
+
+
+def test_a_grid_that_stretches_says_so_and_degrees_have_no_length(make_site: MakeSite) -> None:
+    """Web Mercator at 40.6° north: a third longer, 1/cos of the latitude within 0.5 %."""
+    site = make_site()
+    lines = frames_of(site, crs=pyproj.CRS("EPSG:3857"))["pipe_segments"]
+    there = lines[lines.geometry.notna()]
+    assert there["length_grid_m"].to_numpy() == pytest.approx(there.geometry.length.to_numpy())
+    assert there["grid_factor"].to_numpy() == pytest.approx(1 / np.cos(np.radians(40.65)), rel=5e-3)
+    degrees = frames_of(site, crs=pyproj.CRS("EPSG:4326"))["pipe_segments"]
+    assert degrees["length_grid_m"].isna().all()
+    assert degrees["grid_factor"].isna().all()
+
+
 def test_polygons_stay_flat(make_site: MakeSite) -> None:
     zone = frames_of(make_site(vertical="EPSG:5703"))["dig_zone"]
     assert not zone.geometry.has_z.any()

@@ -5,6 +5,7 @@ Records built before had a compound or 3-D CRS in the file, and z in its unit: t
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -95,6 +96,25 @@ def test_an_overlay_takes_the_levels_from_lineage(built: Path) -> None:
     datums = set(pyogrio.read_dataframe(built, layer="level_band")["level_datum"])
     assert len(systems) == len(datums)
     assert systems <= {4979, 5703}
+
+
+def test_lengths_are_on_the_ground_and_on_the_grid(built: Path) -> None:
+    """UTM lines of a few metres: what a GIS measures is shorter by the combined scale."""
+    lines = pyogrio.read_dataframe(built, layer="pipe_centreline")
+    assert lines["length_grid_m"].to_numpy() == pytest.approx(lines.length.to_numpy(), rel=1e-12)
+    scale = {
+        site: float(value)
+        for site, value in ask(
+            built, "SELECT site_id, value FROM lineage WHERE item = 'combined scale'"
+        )
+    }
+    factor = lines["grid_factor"] / lines["site_id"].map(scale)
+    assert factor.to_numpy() == pytest.approx(1.0, rel=1e-9)
+    assert set(np.abs(lines["grid_factor"] - 1) > 1e-4) == {True}
+    slope = lines["length_grid_m"] / lines["grid_factor"] / lines["length_m"]
+    assert ((slope < 1.0 + 1e-9) & (slope > 0.98)).all()
+    degrees = json.loads((built.parent / "geojson" / "pipe_centreline.geojson").read_text())
+    assert {f["properties"]["length_grid_m"] for f in degrees["features"]} == {None}
 
 
 # ---- records built before -------------------------------------------------------------------

@@ -28,13 +28,15 @@ from lateralline.derive.tables import finding_row
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import Frame
-from lateralline.record.lineage import lineage, plan_operation
+from lateralline.record.lineage import lineage, plan_of, plan_operation
 from lateralline.records import FieldRecord, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
 Shapes: TypeAlias = npt.NDArray[np.object_]
 Transform: TypeAlias = Callable[[Floats], Floats]
 
+_LENGTH_GRID: Final = "length_grid_m"
+_GRID_FACTOR: Final = "grid_factor"
 #: Name of the geometry column of every table and frame.
 GEOMETRY: Final = "geometry"
 GEOMETRY_FIELD: Final = pa.field(
@@ -85,7 +87,12 @@ def to_tables(
         except ContractError as e:
             faults.append(str(e))
             continue
-        tables[name] = table if shapes is None else _placed(table, _transformed(shapes, transform))
+        if shapes is not None:
+            written = _transformed(shapes, transform)
+            if _LENGTH_GRID in declared.names:
+                table = _with_grid_length(table, shapes, written, frame, crs)
+            table = _placed(table, written)
+        tables[name] = table
     if faults:
         raise ContractError("\n".join(faults))
     return tables
@@ -246,6 +253,27 @@ def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | No
     if not np.isfinite(shapely.get_coordinates(geometry, include_z=has_z)).all():
         raise ContractError(f"{declared.name}: a geometry has coordinates that are not finite")
     return geometry
+
+
+def _with_grid_length(
+    table: pa.Table, ground_m: Shapes, written: Shapes, frame: Frame, crs: pyproj.CRS | None
+) -> pa.Table:
+    """Return lines with their plan length in metres of the file's grid, and grid per ground.
+
+    Null in a CRS in degrees, which has no lengths; the factor is null too of what has no length in
+    plan. `ground_m` are the lines in the site frame, `written` the same in the file's CRS.
+    """
+    plan = frame.horizontal if crs is None else plan_of(crs)
+    length_m = shapely.length(written)
+    if plan is not None:
+        degrees = plan.is_geographic
+        length_m = length_m * (math.nan if degrees else plan.axis_info[0].unit_conversion_factor)
+    on_ground_m = shapely.length(ground_m)
+    factor = length_m / np.where(on_ground_m > 0.0, on_ground_m, math.nan)
+    for name, values in ((_LENGTH_GRID, length_m), (_GRID_FACTOR, factor)):
+        at, column = table.schema.get_field_index(name), pa.array(values, from_pandas=True)
+        table = table.set_column(at, table.field(at), column)
+    return table
 
 
 def _placed(table: pa.Table, shapes: Shapes) -> pa.Table:
