@@ -56,6 +56,17 @@ def test_every_layer_has_title_caution_and_version(make_site: MakeSite, tmp_path
         assert changed == "2026-05-07T12:00:00.000Z"
 
 
+def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
+    """The others have it once, above: every layer that shows pipe does."""
+    every = {*contract.LAYERS, *contract.OVERLAYS}
+    guides = {"dig_zone", "dig_zone_merged", "position_corridor", "clearance_conflicts",
+              "clearance_pairs", "planned_works", "unlocated", "tie_tapes"}  # fmt: skip
+    assert {name for name in every if "caution" in contract.load(name).names} == guides
+    assert {name for name in every if not contract.load(name).caution} == {
+        "adjusted_parameters", "lineage",
+    }  # fmt: skip
+
+
 def test_columns_are_explained_and_constrained(make_site: MakeSite, tmp_path: Path) -> None:
     path = tmp_path / "a.gpkg"
     write(path, make_site())

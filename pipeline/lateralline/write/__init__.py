@@ -26,4 +26,9 @@ up; and sites in metres and in feet keep one unit in one batch. The price is tha
 taken in a grid of feet mixes units; `length_m` has it right. Who wants feet asks for a compound CRS
 (`--crs EPSG:3734+6360`): then levels are transformed, z is in its unit, and lineage says so. Sites
 on several level bases keep each its own z, which is a finding.
+
+The caution stands on every feature that guides digging (zones, corridors, conflicts and pairs,
+planned works, what is not located, tapes), because features are copied singly. Elsewhere it stands
+once a layer, in the declaration: in the GeoPackage as the layer's description, in GeoJSON as a
+member of the collection, which the JSON Schema demands; a seventh of a record was that sentence.
 """
