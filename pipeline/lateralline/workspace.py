@@ -131,7 +131,7 @@ class Build:
         site = self._target.site(frame)
         findings = _answered(record, products, site.findings)
         products = layers.with_findings(products, record.settings.id, findings)
-        tables = layers.to_tables(products, record, frame, site.crs, keep_levels=site.keep_levels)
+        tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
             if self._asbuilt is None:
@@ -148,7 +148,6 @@ class Build:
                 frame,
                 site.crs,
                 counts,
-                keep_levels=site.keep_levels,
                 in_geojson=site.in_geojson,
             )
         except Exception as e:
@@ -178,7 +177,7 @@ class Build:
                 self._asbuilt.append(table)
                 if not self._geojson.empty:
                     self._geojson.append(table)
-            self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
+            self._asbuilt.close(self._target.remark)
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
         except LaterallineError:

@@ -31,7 +31,7 @@ SYSTEM_PYTHON = Path("/usr/bin/python3")
 
 
 def write(path: Path, site: Any) -> Path:
-    sink = GeoPackageSink(path, site.frame.write_crs, stamp=STAMP)
+    sink = GeoPackageSink(path, site.frame.horizontal, stamp=STAMP)
     sink.append(layers.to_tables(site.products, site.record, site.frame))
     sink.close()
     return path

@@ -59,6 +59,7 @@ m and a warning.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from math import nan
 from typing import NamedTuple
 
 import numpy as np
@@ -165,6 +166,7 @@ def derive(
         }
         common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
+        common |= {"length_grid_m": nan, "grid_factor": nan}  # known once the file's CRS is
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])
         points = layer("control_points", [control_points(given, control, tied)], common)

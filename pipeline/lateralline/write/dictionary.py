@@ -285,11 +285,12 @@ def json_schema(layer: str) -> dict[str, object]:
         "title": table.title,
         "description": " ".join(filter(None, (table.description, table.caution))),
         "type": "object",
-        "required": ["type", "features"],
+        "required": ["type", "features", *["caution"] * bool(table.caution)],
         "not": {"required": ["crs"]},  # RFC 7946, section 4: WGS 84, never named
         "properties": {
             "type": {"const": "FeatureCollection"},
             "name": {"const": layer},
+            **({"caution": {"const": table.caution}} if table.caution else {}),
             "features": {"type": "array", "items": feature},
         },
     }

@@ -35,7 +35,13 @@ from lateralline.record.symbology import (
     load_styles,
     style_of,
 )
-from lateralline.record.view import bounds_of, crs_of, lineage_of, read_layers
+from lateralline.record.view import (
+    bounds_of,
+    crs_of,
+    levels_in_metres,
+    lineage_of,
+    read_layers,
+)
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
@@ -55,7 +61,6 @@ class PlotUnits:
 
     name: str  # "m", "ft", "us-ft"; else the CRS's own word
     metres: float  # in one plan unit
-    level_metres: float  # in one unit of the file's z
     scale: float
 
     @property
@@ -79,7 +84,7 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
     Raises FrameError for degrees: nothing can be measured on such a drawing.
     """
     if crs is None:
-        return PlotUnits("m", 1.0, 1.0, scale)
+        return PlotUnits("m", 1.0, scale)
     if crs.is_geographic:
         raise FrameError(
             f"{crs.name} counts in degrees, and a drawing needs a length: build with a projected "
@@ -87,12 +92,8 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
         )
     axes = crs.axis_info
     metres = axes[0].unit_conversion_factor
-    level = 1.0
-    if len(axes) > 2:
-        down = axes[2].direction == "down"
-        level = axes[2].unit_conversion_factor * (-1.0 if down else 1.0)
     known = (n for n in _INSUNITS if abs(METRES_PER[n] / metres - 1.0) < _SAME)
-    return PlotUnits(next(known, axes[0].unit_name), metres, level, scale)
+    return PlotUnits(next(known, axes[0].unit_name), metres, scale)
 
 
 # ---- text -----------------------------------------------------------------------------------
@@ -288,6 +289,7 @@ def write_dxf(
     if not len(frames["lineage"]):
         raise UnknownSiteError(f"{gpkg} holds no site {site!r}")
     crs = crs_of(frames["field_marks"])
+    frames = levels_in_metres(frames)
     units = units_of(crs, scale)
     with _fixed_dates(), whole_file(out, "drawing", replace=replace) as made:
         doc = new(_VERSION)
@@ -423,7 +425,7 @@ def _ellipse(space: Modelspace, fix: FixRow, plane: GroundPlane, units: PlotUnit
 def _xyz(shape: shapely.Geometry, units: PlotUnits) -> Floats:
     """Return (n, 3) coordinates in plan units, levels too; a point without level is at 0."""
     xyz = np.nan_to_num(shapely.get_coordinates(shape, include_z=True))
-    xyz[:, 2] *= units.level_metres / units.metres
+    xyz[:, 2] /= units.metres
     return np.asarray(xyz)
 
 

@@ -49,7 +49,6 @@ class Manifest:
         crs: pyproj.CRS | None,
         features: Mapping[str, int],
         *,
-        keep_levels: bool,
         in_geojson: bool,
     ) -> None:
         """Add one site: its inputs, frame, operations, parameters and feature counts."""
@@ -62,7 +61,7 @@ class Manifest:
             "valid_from": valid_from(settings, survey_days(record)).isoformat(),
             "inputs": [asdict(f) for f in record.inputs],
             "frame": frame.describe(),
-            "operations": [asdict(o) for o in operations(frame, crs, keep_levels=keep_levels)],
+            "operations": [asdict(o) for o in operations(frame, crs)],
             "accuracy": asdict(settings.accuracy),
             "units_as_given": settings.units,
             "features": dict(features),
