@@ -201,6 +201,28 @@ class Record:
                 shutil.copyfile(home / name, made / name)
         return Record(Workspace(target).asbuilt, self.failures)
 
+    def export(
+        self,
+        out: Path | str,
+        *overlays: Path | str,
+        site: str = "",
+        plot_scale: float = 200.0,
+        replace: bool = False,
+    ) -> Path:
+        """Write the record, and overlays made of it, as .dxf or .kml, and return the file.
+
+        `overlays` are what `zones`, `clearance` or `update` wrote; raises as
+        `api.documents.export`. Neither file is a clearance to dig, and both say so.
+        """
+        from lateralline.api.documents import export
+
+        beside = [Path(overlay) for overlay in overlays]
+        export(
+            self.asbuilt, Path(out), overlays=beside, site=site, plot_scale=plot_scale,
+            replace=replace,
+        )  # fmt: skip
+        return Path(out)
+
     def __repr__(self) -> str:
         """Count sites, located stops and findings."""
         sites, fixes = len(self.sites), len(self.layers["transmitter_fixes"])

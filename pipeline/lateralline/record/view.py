@@ -346,6 +346,13 @@ def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:
     return None if crs is None or crs.is_engineering else crs
 
 
+def crs_in(gpkg: Path, layer: str) -> pyproj.CRS | None:
+    """Return the CRS of a layer of a GeoPackage; None for a sketch on invented axes."""
+    text = pyogrio.read_info(gpkg, layer=layer)["crs"]
+    crs = pyproj.CRS(text) if text else None
+    return None if crs is None or crs.is_engineering else crs
+
+
 def lineage_of(rows: pd.DataFrame) -> RecordLineage:
     """Return what one site's lineage says."""
     return read_lineage(zip(rows["topic"], rows["item"], rows["value"], strict=True))

@@ -6,9 +6,15 @@ DXF, KML, styles:
 
 Everything in a drawing is in the plan's unit, so levels in metres are converted; degrees are
 refused. The centreline is a 3-D polyline at the invert; segments are plan polylines, because
-CAD does not dash 3-D ones. The CRS stands in the note and in a custom property; there is no
-GEODATA object, because a wrong one misleads silently. KML takes its coordinates from the built
-GeoJSON, so both come by one operation, and drops heights. Styles are declared once
+CAD does not dash 3-D ones. Code and name of the CRS stand in the note and in custom properties;
+there is no GEODATA object, because a wrong one misleads silently. Site, line, kind and id stand on
+every entity as extended data, the first three in the layer's name too: data are what a program
+reads, names what a draughtsman freezes. Layers of an overlay that a record has too begin with
+`overlay_`; both are drawn, since leaving one out would hide a zone. One record goes into a file,
+with overlays in its CRS; a clearance of another record is refused. KML takes its coordinates from
+the built GeoJSON, so both come by one operation, and drops heights; a GeoPackage that stands alone
+is brought to WGS 84 by the published way from its own CRS, its areas widened by what that may be
+off, and refused where nobody knows how much. Styles are declared once
 (`styles.toml`) and refused when a rule names a column or value its layer lacks.
 
 Write:
