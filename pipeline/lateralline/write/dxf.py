@@ -389,8 +389,8 @@ def _site_notes(doc: Drawing, part: _Part, units: PlotUnits) -> None:
 def _levels(lineage: AnyFrame, site: str) -> str:
     """Say what one site's levels count from."""
     said = lineage_of(lineage[lineage["site_id"] == site])
-    datum = f" ({said.level_datum})" if said.level_datum else ""
-    return f"Levels of {site}{datum}: {said.levels or 'not stated'}"
+    sentence = said.levels.replace("the vertical CRS named above", said.level_datum)
+    return f"Levels of {site}: {sentence or 'what they count from is not stated'}"
 
 
 def _finish(doc: Drawing, parts: Sequence[_Part], units: PlotUnits, note: str) -> None:
