@@ -107,6 +107,8 @@ OVERLAYS = (
     "clearance_conflicts",
     "dig_zone_merged",
     "tie_tapes",
+    "record_changes",
+    "record_departures",
 )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import openpyxl
+import pyogrio
 import pytest
 import shapely
 from typer.testing import CliRunner, Result
@@ -23,6 +24,7 @@ from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.findings import Finding, title_of
 from lateralline.ingest import read_site
+from lateralline.output.proof import proof_of
 from lateralline.record import CAUTION
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
@@ -668,10 +670,79 @@ def test_a_build_holds_the_changes_and_the_manifest_knows_them(tmp_path: Path) -
     near = shapely.Point(th["geometry"]["coordinates"][:2]).buffer(0.001)  # about a hundred metres
     assert all(near.contains(shapely.geometry.shape(f["geometry"])) for f in features["features"])
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
-    assert {"changes/changes.json", "changes/changes.csv", "changes/changes.geojson"} <= {
-        o["path"] for o in manifest["outputs"]
-    }
+    names = ("changes.json", "changes.csv", "changes.geojson", "record_changes.gpkg")
+    assert {f"changes/{name}" for name in names} <= {o["path"] for o in manifest["outputs"]}
     assert manifest["sites"][0]["inputs"]
+
+
+def test_what_moved_is_a_geopackage_too(tmp_path: Path) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55))
+    out, moved = tmp_path / "out", tmp_path / "moved.gpkg"
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out,
+               "--changes", moved, "--json")  # fmt: skip
+    assert told.exit_code == 0, told.output
+    document = json.loads(told.output)
+    meant = document["lines"][0]["moved"]
+    for file in (moved, out / "changes" / "record_changes.gpkg"):
+        rows = pyogrio.read_dataframe(file, layer="record_changes")
+        assert list(rows["ref"]) == [*(m["ref"] for m in meant), "TH"]
+        assert set(rows["verdict"]) == {"holds"}
+        assert set(rows["caution"]) == {CAUTION}
+        for row, m in zip(rows.itertuples(), meant, strict=False):
+            ends = shapely.get_coordinates(row.geometry)
+            assert ends.ravel() == pytest.approx([m["old_x"], m["old_y"], m["x"], m["y"]])
+            assert row.moved_m == pytest.approx(m["plan_m"])
+            assert row.moved_m == pytest.approx(row.geometry.length, rel=1e-3, abs=1e-6)
+            for name in ("old_position_95_m", "new_position_95_m", "new_level_95_m"):
+                assert getattr(row, name) == pytest.approx(m[name])
+            # half an interval of the old level, counted another way
+            assert abs(row.moved_up_m) / row.old_level_95_m == pytest.approx(m["of_old_level_95"])
+            assert row.moved_of_old_95 == pytest.approx(m["of_old_95"])
+        hole = rows.iloc[-1]
+        (check,) = document["exposures"]
+        assert hole["kind"] == "exposure_measured"
+        assert hole["moved_m"] == pytest.approx(check["from_line_m"])
+        assert hole.geometry.length == pytest.approx(check["from_line_m"], rel=1e-2)
+        assert hole["new_position_95_m"] < hole["old_position_95_m"]
+        assert not len(pyogrio.read_dataframe(file, layer="record_departures"))
+    found = proof_of(moved)
+    assert found is not None
+    assert (found.kind, found.unchanged) == ("record-changes", True)
+    again = ("update", SLOPE, added, "-o", tmp_path / "new-2", "--changes", moved)
+    assert run(*again).exit_code == 2
+    assert not (tmp_path / "new-2").exists()
+    assert run(*again, "--replace").exit_code == 0
+    shown = run("export", moved, "-o", tmp_path / "moved.dxf")
+    assert shown.exit_code == 0, shown.output
+
+
+def test_where_the_old_record_does_not_hold_is_a_line(tmp_path: Path) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55, aside_m=1.0))
+    moved = tmp_path / "moved.gpkg"
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--changes", moved, "--json")
+    assert told.exit_code == 1, told.output
+    document = json.loads(told.output)
+    parts = [(region, d) for region, key in (("corridor", "plan"), ("level_band", "level"))
+             for d in document["lines"][0][key]["departures"]]  # fmt: skip
+    rows = pyogrio.read_dataframe(moved, layer="record_departures")
+    assert len(rows) == len(parts) > 0
+    for row, (region, d) in zip(rows.itertuples(), parts, strict=True):
+        assert (row.region, row.off_m) == (region, pytest.approx(d["off_m"]))
+        assert row.new_95_m == pytest.approx(d["own_95_m"])
+        assert row.geometry.distance(shapely.Point(d["x"], d["y"])) < 0.002
+        long_m = d["to_chainage_m"] - d["from_chainage_m"]
+        assert row.geometry.length == pytest.approx(long_m, rel=0.01, abs=0.01)
+    moves = pyogrio.read_dataframe(moved, layer="record_changes").set_index("ref")
+    assert moves.loc["TH", "verdict"].isin(["contradicted", "not_judged"]).any()
+
+
+@pytest.mark.parametrize("name", ["moved.geojson", "new/moved.gpkg"])
+def test_changes_are_a_geopackage_that_lies_apart(tmp_path: Path, name: str) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--changes", tmp_path / name)
+    assert told.exit_code == 2
+    assert ("must end in .gpkg" in told.output) or ("must lie apart" in told.output)
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
 
 
 def test_an_output_lies_apart_too(tmp_path: Path) -> None:

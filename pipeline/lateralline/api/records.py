@@ -29,7 +29,7 @@ from lateralline.api.sites import (
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import LaterallineError, UnreadableError
 from lateralline.findings import Finding
-from lateralline.output import whole_folder
+from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import lineage
 from lateralline.record.summary import SiteSummary, summary_of
@@ -43,6 +43,7 @@ from lateralline.revise import (
     new_site,
     plain,
     write_changes,
+    write_layers,
 )
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
@@ -369,7 +370,13 @@ __all__ = [
 
 
 def update(
-    site: Path, added: Path, out: Path, *, build: Path | None = None, replace: bool = False
+    site: Path,
+    added: Path,
+    out: Path,
+    *,
+    build: Path | None = None,
+    changed: Path | None = None,
+    replace: bool = False,
 ) -> SiteChanges:
     """Write a site with what was added to it, and return what that moved.
 
@@ -377,13 +384,20 @@ def update(
     tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
     records are adjusted and compared: how far each point moved, and whether the new line lies
     where the old record stated. With `build` the new record is built there too, with changes/
-    beside its layers: both folders are written, or neither.
+    beside its layers. With `changed`, a name that ends in .gpkg, what moved is written there: a
+    line from each old place to the new one, how sure both are, and what it says of the old record.
+    All of it is written, or nothing.
 
-    Raises RefusedError, whose `failures` name every fault of the site or of what is added,
-    OutputExistsError, OutputError.
+    Raises ValueError for another name of `changed`; RefusedError, whose `failures` name every fault
+    of the site or of what is added, OutputExistsError, OutputError.
     """
     if build is not None:
         keep_apart(build, site, added, out)
+    if changed is not None:
+        if changed.suffix.lower() != ".gpkg":
+            raise ValueError(f"changes are written as .gpkg; got {changed.name!r}")
+        keep_apart(changed, site, added, out, *([build] if build is not None else []))
+        refuse_target(changed, "record-changes", replace=replace)
     old = run_site(site, until="derive")
     if isinstance(old, SiteFailure):
         raise RefusedError((old,))
@@ -391,6 +405,9 @@ def update(
         changes = compare(old, new.result, dict(new.added))
         if build is not None:
             _build_revised(new, changes, build, replace=replace)
+        if changed is not None:
+            frame = new.result.work["placed"].frame
+            write_layers(changed, changes, frame, replace=replace)
     return changes
 
 

@@ -45,6 +45,8 @@ DRAWN: Final = (
     "pipe_centreline",
     "clearance_pairs",
     "tie_tapes",
+    "record_departures",
+    "record_changes",
     *POINT_LABELS,
 )
 #: Layer of what must be read before the drawing guides anyone.

@@ -32,6 +32,8 @@ _SHOWN: Final = {
     "pipe_segments": "segment_id",
     "clearance_pairs": "work_name",
     "tie_tapes": "distance",
+    "record_departures": "between",
+    "record_changes": "ref",
     "transmitter_fixes": "stop_id",
     "pipe_nodes": "node_id",
     "pipe_observations": "code",

@@ -7,6 +7,7 @@ columns of fixed names, one row a style, found by table and geometry column.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
@@ -46,8 +47,8 @@ _COLUMNS: Final = (
 )
 
 
-def write_styles(path: Path, stamp: datetime) -> None:
-    """Add the table to a GeoPackage that holds every layer; `stamp` is the time of each row."""
+def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LAYERS) -> None:
+    """Add the table to a GeoPackage of these layers; `stamp` is the time of each row."""
     with closing(sqlite3.connect(path)) as db:
         geometry = dict(
             db.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall()
@@ -67,7 +68,7 @@ def write_styles(path: Path, stamp: datetime) -> None:
             "ui": None,
             "update_time": stamp,
         }
-        for style in load_styles()
+        for style in load_styles(names)
     ]
     pyogrio.write_arrow(
         pa.Table.from_pylist(rows, schema=pa.schema(list(_COLUMNS))),
@@ -97,7 +98,7 @@ def qml(style: Style) -> str:
     if style.rule:
         root.append(_renderer(style))
     if style.label:
-        root.append(_labeling(style.label, on_line=table.geometry == "LineString Z"))
+        root.append(_labeling(style.label, on_line=table.geometry.startswith("LineString")))
     aliases = ET.SubElement(root, "aliases")
     for i, column in enumerate(table.field, start=1):  # 0 is the feature's number
         ET.SubElement(aliases, "alias", field=column.name, index=str(i), name=column.title)
@@ -242,7 +243,9 @@ def _labeling(column: str, *, on_line: bool) -> ET.Element:
 
 
 def _geometry_type(geometry: str) -> str:
-    return {"Point Z": "0", "LineString Z": "1", "Polygon": "2", "": "4"}[geometry]
+    return {"Point Z": "0", "LineString Z": "1", "LineString": "1", "Polygon": "2", "": "4"}[
+        geometry
+    ]
 
 
 # ---- A style as a Styled Layer Descriptor 1.1 with Symbology Encoding 1.1, both of the OGC.
@@ -324,7 +327,7 @@ def _label(parent: ET.Element, style: Style) -> None:
     _add(_add(made, "se:Label"), "ogc:PropertyName", style.label)
     _parameter(_add(made, "se:Font"), "font-size", "11")
     placement = _add(made, "se:LabelPlacement")
-    if contract.load(style.layer).geometry == "LineString Z":
+    if contract.load(style.layer).geometry.startswith("LineString"):
         _add(placement, "se:LinePlacement")
     else:
         shift = _add(_add(placement, "se:PointPlacement"), "se:Displacement")
