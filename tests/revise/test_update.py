@@ -37,6 +37,7 @@ from lateralline.revise.containment import (
     layer,
     line_containment,
 )
+from lateralline.revise.files import write_layers
 from lateralline.revise.merge import merged_files
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
@@ -716,24 +717,26 @@ def test_what_moved_is_a_geopackage_too(tmp_path: Path) -> None:
     assert shown.exit_code == 0, shown.output
 
 
-def test_where_the_old_record_does_not_hold_is_a_line(tmp_path: Path) -> None:
-    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55, aside_m=1.0))
-    moved = tmp_path / "moved.gpkg"
-    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--changes", moved, "--json")
-    assert told.exit_code == 1, told.output
-    document = json.loads(told.output)
-    parts = [(region, d) for region, key in (("corridor", "plan"), ("level_band", "level"))
-             for d in document["lines"][0][key]["departures"]]  # fmt: skip
-    rows = pyogrio.read_dataframe(moved, layer="record_departures")
-    assert len(rows) == len(parts) > 0
-    for row, (region, d) in zip(rows.itertuples(), parts, strict=True):
-        assert (row.region, row.off_m) == (region, pytest.approx(d["off_m"]))
-        assert row.new_95_m == pytest.approx(d["own_95_m"])
-        assert row.geometry.distance(shapely.Point(d["x"], d["y"])) < 0.002
-        long_m = d["to_chainage_m"] - d["from_chainage_m"]
-        assert row.geometry.length == pytest.approx(long_m, rel=0.01, abs=0.01)
-    moves = pyogrio.read_dataframe(moved, layer="record_changes").set_index("ref")
-    assert moves.loc["TH", "verdict"].isin(["contradicted", "not_judged"]).any()
+def test_where_the_old_record_does_not_hold_is_a_line(
+    hole: Updated, side: Side, tmp_path: Path
+) -> None:
+    old = issued(straight(10.0), 0.25)
+    beside = straight(10.0, 0.55, 0.02)
+    plan, level = line_containment(old, beside, side, levels=True)
+    (line,) = hole.changes.lines
+    moved = replace(line.moved[0], held=False)
+    left = replace(line, plan=plan, level=level, moved=(moved,))
+    changes = replace(hole.changes, lines=(left,), exposures=())
+    write_layers(tmp_path / "moved.gpkg", changes, side.new)
+    (row,) = pyogrio.read_dataframe(tmp_path / "moved.gpkg", layer="record_departures").itertuples()
+    assert (row.region, row.verdict) == ("corridor", "contradicted")
+    assert row.off_m == pytest.approx(0.30, abs=1e-9)
+    assert row.new_95_m == pytest.approx(1.95996 * 0.02, rel=1e-4)
+    assert (row.from_chainage_m, row.to_chainage_m) == (0.0, 10.0)
+    drawn = shapely.LineString(side.new.to_site_crs(beside.line.xyz_m)[:, :2])
+    assert shapely.hausdorff_distance(row.geometry, drawn) < 0.002
+    (move,) = pyogrio.read_dataframe(tmp_path / "moved.gpkg", layer="record_changes").itertuples()
+    assert move.verdict == "contradicted"  # what the line as a whole is
 
 
 @pytest.mark.parametrize("name", ["moved.geojson", "new/moved.gpkg"])

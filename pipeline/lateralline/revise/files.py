@@ -148,8 +148,8 @@ def _moves(changes: SiteChanges) -> Iterator[_Row]:
     own = {"site_id": changes.site_id, "caution": CAUTION}
     for line in changes.lines:
         for m in line.moved:
-            outside = line.plan.verdict if line.plan.verdict in _OUTSIDE else "left"
-            verdict = {None: "untested", True: "held", False: outside}[m.held]
+            outside: Verdict = line.plan.verdict if line.plan.verdict in _OUTSIDE else "left"
+            verdict: Verdict = "untested" if m.held is None else "held" if m.held else outside
             yield (
                 ((m.old_x, m.old_y), (m.x, m.y)),
                 {
