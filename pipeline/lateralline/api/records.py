@@ -48,6 +48,8 @@ from lateralline.revise import (
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
+from lateralline.write.formats import FORMATS, write_formats
+from lateralline.write.manifest import list_anew
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -182,14 +184,16 @@ class Record:
 
         return picture(read_record(self.asbuilt, site))
 
-    def write(self, out: Path | str, *, replace: bool = False) -> Record:
+    def write(self, out: Path | str, *, also: Sequence[str] = (), replace: bool = False) -> Record:
         """Write the record as `lateralline build` does and return it from there.
 
-        The folder gets asbuilt.gpkg, geojson/, schema/, a data dictionary and manifest.json, whole
-        or not at all. Raises OutputExistsError when `out` is there and `replace` was not asked
+        The folder gets asbuilt.gpkg, geojson/, schema/, a data dictionary and manifest.json, and
+        what `also` names (as `build` takes it), whole or not at all. Raises ValueError for what it
+        does not name, OutputExistsError when `out` is there and `replace` was not asked
         for, or was written by something else; OutputError when the disk fails.
         """
         home, target = self.asbuilt.parent, Path(out)
+        refuse_unknown_formats(also)
         account = account_of(home)
         if account is None or GEOPACKAGE not in account.files:
             raise UnreadableError(
@@ -200,6 +204,9 @@ class Record:
             for name in account.files:
                 (made / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(home / name, made / name)
+            if also:
+                write_formats(Workspace(made).asbuilt, made, also)
+                list_anew(made)
         return Record(Workspace(target).asbuilt, self.failures)
 
     def export(
@@ -235,6 +242,7 @@ def build(
     out: Path | str | None = None,
     *,
     crs: str | None = None,
+    also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> Record:
@@ -243,7 +251,8 @@ def build(
     With `out` the record is written there, whole or not at all, one site in memory at a time;
     without, it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
-    sites share, of those the most sites can be brought to. `on_site` gets the result of each
+    sites share, of those the most sites can be brought to. `also` names formats that the layers are
+    written in besides, of `FORMATS`: "geoparquet", "flatgeobuf". `on_site` gets the result of each
     site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
@@ -252,23 +261,26 @@ def build(
     OutputExistsError, FrameError for an unknown `crs`, OutputError and ReadBackError when writing
     went wrong: nothing is put in place then.
     """
+    refuse_unknown_formats(also)
     wanted, alone = named_sites(sites), is_one(sites)
     if out is None:
         temporary = Path(mkdtemp(prefix="lateralline-"))
         try:
             return _build(
-                wanted, temporary / "out", crs, alone=alone, on_site=on_site, temporary=temporary
-            )
+                wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
+                temporary=temporary,
+            )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
-    return _build(wanted, Path(out), crs, alone=alone, replace=replace, on_site=on_site)
+    return _build(wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site)
 
 
 def build_per_crs(
     sites: AnySite | Iterable[AnySite],
     out: Path | str,
     *,
+    also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> dict[str, Record]:
@@ -278,6 +290,7 @@ def build_per_crs(
     "EPSG-32617", "local" for sketches on invented axes. Each record is written whole or not at
     all; raises as `build` does, NothingBuiltError when none is left at all.
     """
+    refuse_unknown_formats(also)
     records: dict[str, Record] = {}
     failures: list[SiteFailure] = []
     taken: dict[str, Path] = {}
@@ -286,8 +299,9 @@ def build_per_crs(
         named = [(crs, site) for site in of_it]
         try:
             made = _build(
-                named, Path(out) / name, None, replace=replace, on_site=on_site, taken=taken
-            )
+                named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
+                taken=taken,
+            )  # fmt: skip
         except NothingBuiltError as e:
             failures += e.failures
         else:
@@ -295,6 +309,13 @@ def build_per_crs(
     if not records:
         raise NothingBuiltError(failures)
     return records
+
+
+def refuse_unknown_formats(also: Sequence[str]) -> None:
+    """Raise ValueError for a format that the layers are not written in."""
+    strange = [name for name in also if name not in FORMATS]
+    if strange:
+        raise ValueError(f"must be of {', '.join(FORMATS)}; got {', '.join(map(repr, strange))}")
 
 
 def folder_name(crs: str) -> str:
@@ -312,6 +333,7 @@ def _build(
     out: Path,
     crs: str | None,
     *,
+    also: Sequence[str] = (),
     alone: bool = False,
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
@@ -322,7 +344,7 @@ def _build(
     failures: list[SiteFailure] = []
     built = False
     shared = batch_crs(wanted) if crs is None else None
-    with workspace.build(crs=crs, shared=shared, replace=replace) as sink:
+    with workspace.build(crs=crs, shared=shared, formats=also, replace=replace) as sink:
         for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
             if on_site is not None:
                 on_site(result)
@@ -356,6 +378,7 @@ def load(out: Path | str) -> Record:
 
 
 __all__ = [
+    "FORMATS",
     "INTERVAL_95",
     "Containment",
     "ExposureCheck",

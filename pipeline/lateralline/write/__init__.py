@@ -23,5 +23,7 @@ GeoPackage 1.3, because older desktop GIS warns at 1.4. A local sketch has srs_i
 GeoJSON. GeoJSON has seven decimals (0.01 m) and a third coordinate only for ellipsoidal
 heights. Sites of a batch go into the first site's CRS or the one asked for; mixed level bases
 keep each site's own z, drop the file's vertical claim and are a finding. With
-`SOURCE_DATE_EPOCH` set, equal inputs give equal bytes.
+`SOURCE_DATE_EPOCH` set, equal inputs give equal bytes. GeoParquet and FlatGeobuf are written on
+request alone, from the finished GeoPackage: they are for lakes and web maps, and would double the
+size for everybody; equal GeoPackages give equal bytes of them.
 """
