@@ -136,7 +136,7 @@ def test_the_command_and_the_library(tmp_path: Path) -> None:
         app, ["build", str(site), "-o", str(tmp_path / "d"), "--also", "shapefile"]
     )
     assert wrong.exit_code == 2
-    assert "must be of geoparquet, flatgeobuf" in " ".join(wrong.output.split())
+    assert "must be of geoparquet, flatgeobuf, qgis-project" in " ".join(wrong.output.split())
     with pytest.raises(ValueError, match="'shapefile'"):
         record.write(tmp_path / "d", also=["shapefile"])
     assert not (tmp_path / "d").exists()

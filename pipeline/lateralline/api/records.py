@@ -48,8 +48,9 @@ from lateralline.revise import (
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
-from lateralline.write.formats import FORMATS, write_formats
+from lateralline.write.formats import ALSO, PROJECT, write_formats
 from lateralline.write.manifest import list_anew
+from lateralline.write.project import has_project
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -204,10 +205,17 @@ class Record:
             for name in account.files:
                 (made / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(home / name, made / name)
-            if also:
-                write_formats(Workspace(made).asbuilt, made, also)
+            asked = [name for name in also if not self._has(name)]
+            if asked:
+                write_formats(Workspace(made).asbuilt, made, asked)
                 list_anew(made)
         return Record(Workspace(target).asbuilt, self.failures)
+
+    def _has(self, also: str) -> bool:
+        """Whether the record's folder holds one of `ALSO` already."""
+        if also == PROJECT:
+            return has_project(self.asbuilt)
+        return (self.asbuilt.parent / also).is_dir()
 
     def export(
         self,
@@ -251,8 +259,9 @@ def build(
     With `out` the record is written there, whole or not at all, one site in memory at a time;
     without, it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
-    sites share, of those the most sites can be brought to. `also` names formats that the layers are
-    written in besides, of `FORMATS`: "geoparquet", "flatgeobuf". `on_site` gets the result of each
+    sites share, of those the most sites can be brought to. `also` names what is
+    written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", and a "qgis-project"
+    inside the GeoPackage. `on_site` gets the result of each
     site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
@@ -313,9 +322,9 @@ def build_per_crs(
 
 def refuse_unknown_formats(also: Sequence[str]) -> None:
     """Raise ValueError for a format that the layers are not written in."""
-    strange = [name for name in also if name not in FORMATS]
+    strange = [name for name in also if name not in ALSO]
     if strange:
-        raise ValueError(f"must be of {', '.join(FORMATS)}; got {', '.join(map(repr, strange))}")
+        raise ValueError(f"must be of {', '.join(ALSO)}; got {', '.join(map(repr, strange))}")
 
 
 def folder_name(crs: str) -> str:
@@ -378,7 +387,7 @@ def load(out: Path | str) -> Record:
 
 
 __all__ = [
-    "FORMATS",
+    "ALSO",
     "INTERVAL_95",
     "Containment",
     "ExposureCheck",

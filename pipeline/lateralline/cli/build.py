@@ -32,10 +32,10 @@ def build(
     also: Annotated[
         list[str] | None,
         option(
-            "Write the layers in these formats too: geoparquet, flatgeobuf; give it once for "
-            "each, or part them by commas.",
+            "What to write besides: the layers as geoparquet and flatgeobuf, and a qgis-project "
+            "inside the GeoPackage; once for each, or parted by commas.",
             "--also",
-            metavar="FORMAT",
+            metavar="WHAT",
         ),
     ] = None,
     replace: Replace = False,
@@ -45,9 +45,10 @@ def build(
     """Turn field records into GIS layers.
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
-    --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage. It is written whole or not
-    at all. A site that fails is reported, and the others are built. A sketch on axes of its own
-    needs an OUT of its own beside sites on the map, or --per-crs.
+    --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
+    project of QGIS with the layers in groups, styled. It is written whole or not at all. A site
+    that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of
+    its own beside sites on the map, or --per-crs.
 
     Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
     without some of the sites; 2 nothing built.

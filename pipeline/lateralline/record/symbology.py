@@ -130,12 +130,14 @@ class Style(_Frozen):
     id: tuple[str, ...] = ()  # columns that name a feature
     kind: str = ""  # column that says what it is
     label: str = ""  # column written beside each feature
+    label_scale: int = 0  # 1:N from which labels are drawn, and at all larger scales; 0: at any
+    tip: tuple[str, ...] = ()  # columns shown where one points at a feature, id and kind besides
     rule: tuple[SymbolRule, ...] = ()
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Style:
         table = contract.load(self.layer)
-        for name in filter(None, (*self.id, self.kind, self.label)):
+        for name in filter(None, (*self.id, self.kind, self.label, *self.tip)):
             table.column(name)
         kind = {
             "Point Z": "point", "LineString Z": "line", "LineString": "line", "Polygon": "area",

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -28,23 +28,30 @@ from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
 from lateralline.record.view import crs_in
+from lateralline.write.project import write_project
 from lateralline.write.read_back import LayerTally, tally_of
 
 #: Folder of each kind of file, and how the files end.
 FORMATS: Final = {"geoparquet": ".parquet", "flatgeobuf": ".fgb"}
+#: Asked for as a format is: a project of QGIS inside the GeoPackage itself.
+PROJECT: Final = "qgis-project"
+ALSO: Final = (*FORMATS, PROJECT)
 _GEO_VERSION: Final = "1.0.0"
 _ROWS: Final = 4096
 
 
 def write_formats(
-    gpkg: Path, folder: Path, formats: Iterable[str], names: Iterable[str] = contract.LAYERS
+    gpkg: Path, folder: Path, formats: Collection[str], names: Iterable[str] = contract.LAYERS
 ) -> None:
     """Write layers of a GeoPackage into a folder of each format, and read them back.
 
-    Raises ReadBackError naming each file that does not hold what the GeoPackage does.
+    `formats` are of `ALSO`; a project goes into the GeoPackage itself. Raises ReadBackError naming
+    each file that does not hold what the GeoPackage does.
     """
     faults = []
-    for kind in formats:
+    if PROJECT in formats:
+        write_project(gpkg)
+    for kind in (name for name in FORMATS if name in formats):
         write, read = _WRITERS[kind]
         (folder / kind).mkdir(exist_ok=True)
         for name in names:
@@ -95,12 +102,12 @@ def _described(name: str, crs: pyproj.CRS | None) -> pa.Schema:
     about = {"title": declared.title, "description": declared.description,
              "caution": declared.caution}  # fmt: skip
     if declared.geometry:
-        column = {
+        shape = {
             "encoding": "WKB",
             "geometry_types": [declared.geometry],
             "crs": None if crs is None else crs.to_json_dict(),  # null: not known, not WGS 84
         }
-        columns = {layers.GEOMETRY: column}
+        columns = {layers.GEOMETRY: shape}
         about["geo"] = json.dumps(
             {"version": _GEO_VERSION, "primary_column": layers.GEOMETRY, "columns": columns}
         )

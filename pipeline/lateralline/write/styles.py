@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterable
 from contextlib import closing
 from datetime import datetime
+from html import escape
 from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -85,25 +86,62 @@ def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LA
 
 #: A dash no longer is a dot.
 _DOT_MM: Final = 1.0
-_VERSION: Final = "3.22.0"
+#: Of the program whose form this is; later ones read it.
+VERSION: Final = "3.22.0"
 _INK: Final = "#20262e"
 
 
 def qml(style: Style) -> str:
     """Return a style as QML text."""
-    root = ET.Element(
-        "qgis", version=_VERSION, styleCategories="LayerConfiguration|Symbology|Labeling|Fields"
-    )
+    kinds = "LayerConfiguration|Symbology|Labeling|Fields|MapTips"
+    root = ET.Element("qgis", version=VERSION, styleCategories=kinds)
+    root.extend(elements_of(style))
+    return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
+
+
+def elements_of(style: Style) -> list[ET.Element]:
+    """Return a style as the elements of a layer: rules, labels, titles of columns, map tip."""
     table = contract.load(style.layer)
+    made = []
     if style.rule:
-        root.append(_renderer(style))
+        made.append(_renderer(style))
     if style.label:
-        root.append(_labeling(style.label, on_line=table.geometry.startswith("LineString")))
-    aliases = ET.SubElement(root, "aliases")
+        made.append(_labeling(style, on_line=table.geometry.startswith("LineString")))
+    aliases = ET.Element("aliases")
     for i, column in enumerate(table.field, start=1):  # 0 is the feature's number
         ET.SubElement(aliases, "alias", field=column.name, index=str(i), name=column.title)
-    ET.SubElement(root, "layerGeometryType").text = _geometry_type(table.geometry)
-    return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
+    made.append(aliases)
+    if style.id:
+        for name, text in (
+            ("previewExpression", " || '/' || ".join(f"coalesce(\"{c}\", '')" for c in style.id)),
+            ("mapTip", tip_of(style)),
+            ("layerGeometryType", _geometry_type(table.geometry)),
+        ):
+            element = ET.Element(name)
+            element.text = text
+            made.append(element)
+    else:
+        element = ET.Element("layerGeometryType")
+        element.text = _geometry_type(table.geometry)
+        made.append(element)
+    return made
+
+
+def tip_of(style: Style) -> str:
+    """Return what is shown where one points at a feature, as HTML with expressions.
+
+    Caution last, on everything that could guide digging.
+    """
+    table = contract.load(style.layer)
+    parts = [f"<b>{escape(table.title)}</b>"]
+    for name in dict.fromkeys(filter(None, (*style.id, style.kind, *style.tip))):
+        column = table.column(name)
+        value = f'round("{name}", 3)' if column.type == "real" else f'"{name}"'
+        unit = f" {column.unit}" if column.unit not in ("", "1") else ""
+        parts.append(f"{escape(column.title)}: [% coalesce({value}, '–') %]{unit}")
+    if table.caution:
+        parts.append(f"<i>{escape(table.caution)}</i>")
+    return "<br>".join(parts)
 
 
 def expression(rule: SymbolRule) -> str:
@@ -212,13 +250,13 @@ def _rgba(colour: str, opacity: float = 1.0) -> str:
     return f"{r},{g},{b},{round(255 * opacity)}"
 
 
-def _labeling(column: str, *, on_line: bool) -> ET.Element:
+def _labeling(style: Style, *, on_line: bool) -> ET.Element:
     labeling = ET.Element("labeling", type="simple")
     settings = ET.SubElement(labeling, "settings", calloutType="simple")
     text = ET.SubElement(
         settings,
         "text-style",
-        fieldName=column,
+        fieldName=style.label,
         isExpression="0",
         fontSize="8",
         fontSizeUnit="Point",
@@ -238,7 +276,16 @@ def _labeling(column: str, *, on_line: bool) -> ET.Element:
     ET.SubElement(
         settings, "placement", placement="2" if on_line else "6", dist="1", distUnits="MM"
     )
-    ET.SubElement(settings, "rendering", scaleVisibility="0", obstacle="1", drawLabels="1")
+    # Named by scale denominators there: its scaleMin is the least, most zoomed in.
+    ET.SubElement(
+        settings,
+        "rendering",
+        scaleVisibility=str(int(bool(style.label_scale))),
+        scaleMin="0",
+        scaleMax=str(style.label_scale),
+        obstacle="1",
+        drawLabels="1",
+    )
     return labeling
 
 
@@ -323,7 +370,10 @@ def _symbolizer(parent: ET.Element, symbol: Symbol) -> None:
 
 
 def _label(parent: ET.Element, style: Style) -> None:
-    made = _add(_add(parent, "se:Rule"), "se:TextSymbolizer")
+    rule = _add(parent, "se:Rule")
+    if style.label_scale:
+        _add(rule, "se:MaxScaleDenominator", str(style.label_scale))
+    made = _add(rule, "se:TextSymbolizer")
     _add(_add(made, "se:Label"), "ogc:PropertyName", style.label)
     _parameter(_add(made, "se:Font"), "font-size", "11")
     placement = _add(made, "se:LabelPlacement")
