@@ -131,6 +131,8 @@ OVERLAYS = (
     "clearance_conflicts",
     "dig_zone_merged",
     "tie_tapes",
+    "record_changes",
+    "record_departures",
 )
 
 

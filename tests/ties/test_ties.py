@@ -204,7 +204,7 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     assert (
         cards.read_bytes().count(b"/Type /Page ") + cards.read_bytes().count(b"/Type /Page\n") == 2
     )
-    frame = pyogrio.read_dataframe(layer)
+    frame = pyogrio.read_dataframe(layer, layer="tie_tapes")
     assert len(frame) == 15
     assert [*frame.columns] == [*contract.load("tie_tapes").names, "geometry"]
     assert frame.crs.to_epsg() == 3734

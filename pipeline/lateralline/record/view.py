@@ -384,6 +384,13 @@ def levels_in_metres(frames: Mapping[str, AnyFrame]) -> dict[str, AnyFrame]:
     return made
 
 
+def crs_in(gpkg: Path, layer: str) -> pyproj.CRS | None:
+    """Return the CRS of a layer of a GeoPackage; None for a sketch on invented axes."""
+    text = pyogrio.read_info(gpkg, layer=layer)["crs"]
+    crs = pyproj.CRS(text) if text else None
+    return None if crs is None or crs.is_engineering else crs
+
+
 def lineage_of(rows: pd.DataFrame) -> RecordLineage:
     """Return what one site's lineage says."""
     return read_lineage(zip(rows["topic"], rows["item"], rows["value"], strict=True))

@@ -118,8 +118,7 @@ class GeoPackageSink:
         for name in self.names:
             if name not in self._begun:
                 self._write(name, layers.empty(name))
-        if self.names == contract.LAYERS:
-            write_styles(self.path, self._stamp)
+        write_styles(self.path, self._stamp, self.names)
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, self.names, remark, self._stamp)
             write_schema(db, self.names)
