@@ -57,8 +57,13 @@ def make_record(
     system = None if crs is None else CRS(crs)
     way = per_metre or (lambda xy: xy + middle)
     sink = GeoPackageSink(path, system, stamp=datetime(2026, 5, 6, tzinfo=UTC), names=NAMES)
+    told: set[str] = set()  # a site says where it comes from once
     for pipe in pipes:
-        sink.append(_tables(pipe, way, crs))
+        tables = _tables(pipe, way, crs)
+        if pipe.site in told:
+            tables.pop("lineage")
+        told.add(pipe.site)
+        sink.append(tables)
     sink.close()
     return path
 

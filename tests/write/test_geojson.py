@@ -85,7 +85,8 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         assert layer["type"] == "FeatureCollection"
         assert layer.get("caution", "") == contract.load(name).caution
         properties = [list(f["properties"]) for f in layer["features"]]
-        assert all(p == list(contract.load(name).names) for p in properties)
+        assert all(p == ["uid", *contract.load(name).names] for p in properties)
+        assert all(f["id"] == f["properties"]["uid"] for f in layer["features"])
     assert len(layers_["dig_zone"]["features"]) == 4
     assert [f["geometry"] is None for f in layers_["transmitter_fixes"]["features"]] == [
         False,
@@ -93,7 +94,7 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         False,
         True,
     ]
-    assert all(f["geometry"] is None for f in layers_["findings"]["features"])
+    assert all(f["geometry"] is None for f in layers_["lineage"]["features"])
 
 
 def test_values_keep_their_json_types(make_site: MakeSite, tmp_path: Path) -> None:
@@ -208,7 +209,8 @@ def spoilt(**changes: Any) -> dict[str, Any]:
     gone, more = changes.pop("gone", ""), changes.pop("properties", {})
     properties = {k: v for k, v in (row | more).items() if k != gone}
     shape = {"type": "Polygon", "coordinates": SQUARE}
-    return {"type": "Feature", "geometry": shape, "properties": properties} | changes
+    named = {"type": "Feature", "id": properties["uid"]}
+    return {**named, "geometry": shape, "properties": properties} | changes
 
 
 def polygon(*rings: Any) -> dict[str, Any]:

@@ -94,8 +94,8 @@ def test_columns_are_explained_and_constrained(make_site: MakeSite, tmp_path: Pa
 def test_a_sketch_is_undefined_cartesian_everywhere(make_site: MakeSite, tmp_path: Path) -> None:
     """srs_id −1 in the tables and in the header of every geometry (bytes 4–7)."""
     path = tmp_path / "a.gpkg"
-    site = make_site(horizontal="local", x=0.0, y=0.0)
-    write(path, site, site)
+    sites = (make_site(name, horizontal="local", x=0.0, y=0.0) for name in ("EX-1", "EX-2"))
+    write(path, *sites)
     assert set(ask(path, "SELECT srs_id FROM gpkg_geometry_columns")) == {(-1,)}
     spatial = "SELECT srs_id FROM gpkg_contents WHERE data_type = 'features'"
     assert set(ask(path, spatial)) == {(-1,)}

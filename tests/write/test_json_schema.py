@@ -17,7 +17,9 @@ def test_each_is_a_valid_schema(layer: str) -> None:
 
 
 def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
-    row = {
+    row: dict[str, Any] = {c.name: None for c in contract.load("position_corridor").field}
+    row |= {
+        "uid": "a",
         "site_id": "EX-1",
         "line_id": "L1",
         "confidence": 0.95,
@@ -26,7 +28,7 @@ def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
     }
     row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
-    feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
+    feature = {"type": "Feature", "id": "a", "geometry": geometry, "properties": row | properties}
     caution = contract.load("position_corridor").caution
     return {"type": "FeatureCollection", "caution": caution, "features": [feature]}
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyogrio
 import shapely
@@ -20,13 +21,14 @@ from pyproj import CRS
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.tables import objects
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
 from lateralline.output.proof import reading, sha256
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
 from lateralline.record.lineage import level_systems_of, sites_of, tape_units_of
-from lateralline.record.rows import UnlocatedRow, rows_of
+from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
 from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.units import PER_FOOT
@@ -55,6 +57,8 @@ class Lines:
     path_m: Shapes  # LineString in plan
     corridor_m: Shapes  # Polygon; None where nobody knows how far off positions are
     frame_shift_95_m: Floats  # in the corridor already; NaN where there is none
+    record_version: Floats  # NaN in older records
+    valid_from: npt.NDArray[np.object_]  # dates; None in older records
     inside_diameter_m: Floats  # NaN unknown
     outside_diameter_m: Floats
     diameter_assumed: Flags
@@ -190,6 +194,8 @@ def _lines(plane: RegionPlane, rows: pd.DataFrame) -> Lines:
         path_m=plane.shapes_to_ground(np.asarray(rows["geometry"].array)),
         corridor_m=plane.shapes_to_ground(np.asarray(rows["corridor"].array)),
         frame_shift_95_m=_numbers(rows, "frame_shift_95_m"),
+        record_version=_numbers(rows.reindex(columns=["record_version"]), "record_version"),
+        valid_from=objects(DateColumn().read(rows.reindex(columns=["valid_from"])["valid_from"])),
         inside_diameter_m=inside,
         outside_diameter_m=np.where(assumed, wide, outside),
         diameter_assumed=assumed,
