@@ -101,9 +101,9 @@ def data_of(layer: str, row: object, more: Mapping[str, str] | None = None) -> d
     """Return what is said of a feature as extended data, `more` over what its columns tell.
 
     >>> from types import SimpleNamespace
-    >>> node = SimpleNamespace(site_id="QH-014", line_id="L1", node_id="L1/N2", kind="bend")
+    >>> node = SimpleNamespace(site_id="QH-014", line_id="L1", node_id="L1/bend-1", kind="bend")
     >>> data_of("pipe_nodes", node)
-    {'site': 'QH-014', 'line': 'L1', 'layer': 'pipe_nodes', 'kind': 'bend', 'id': 'L1/N2'}
+    {'site': 'QH-014', 'line': 'L1', 'layer': 'pipe_nodes', 'kind': 'bend', 'id': 'L1/bend-1'}
     """
     style = style_of(layer)
 
