@@ -237,7 +237,7 @@ def looked_at(path: Path, names: tuple[str, ...], home: Path) -> dict[str, Any]:
 def test_desktop_gis_takes_the_default_styles(make_site: MakeSite, tmp_path: Path) -> None:
     path = write(tmp_path / "a.gpkg", make_site())
     said = looked_at(path, contract.LAYERS, tmp_path)
-    assert {"#0b6b3a", "#20262e"} <= set(said["colours"])  # pipe and control are on the map
+    assert {"#0b6b3a", "#c2410c"} <= set(said["colours"])  # pipe and stops are on the map
 
 
 def test_an_overlay_is_styled_as_a_record_is(make_record: Any, tmp_path: Path) -> None:
