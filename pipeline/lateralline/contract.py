@@ -9,13 +9,15 @@ from __future__ import annotations
 import tomllib
 from functools import cache
 from importlib.resources import files
-from typing import Literal
+from typing import Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from lateralline.errors import ContractError
 
 FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
+#: Primary key of every layer.
+UID: Final = "uid"
 Geometry = Literal["Point Z", "LineString Z", "LineString", "Polygon", ""]
 
 
@@ -65,7 +67,26 @@ class Table(BaseModel):
     geometry: Geometry = ""  # "" = a table without geometry
     caution: str = ""  # shown wherever the layer is shown
     repeated: tuple[str, ...] = ()  # site.toml: sections written [[…]]
+    key: tuple[
+        str, ...
+    ] = ()  # layers: columns that tell a row from every other; `uid` is made of them
     field: tuple[Column, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _with_uid(self) -> Table:
+        """Give a layer its primary key as first column; refuse a key of columns it has not."""
+        if self.kind == "layer" and self.field[0].name != UID:
+            names = [c.name for c in self.field]
+            if not self.key or not set(self.key) <= set(names):
+                raise ValueError(f"key must name columns of the layer; got {list(self.key)}")
+            made_of = ", ".join(self.key)
+            text = (
+                "Primary key: UUIDv5 of the layer, the site and this row's "
+                f"{made_of}. Also the feature's id in GeoJSON."
+            )
+            uid = Column(name=UID, type="text", title="UID", description=text, required=True)
+            object.__setattr__(self, "field", (uid, *self.field))
+        return self
 
     def column(self, name: str, section: str = "") -> Column:
         """Return the column `name`; raises ContractError when it is not declared."""
@@ -76,14 +97,16 @@ class Table(BaseModel):
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Column names in declared order."""
-        return tuple(c.name for c in self.field)
+        """Column names in declared order, but for `uid`, which is made of them."""
+        return tuple(c.name for c in self.field if c.name != UID)
 
 
 #: In the order a reader of the data dictionary meets them.
-INPUTS = ("site", "control", "marks", "stops", "exposures", "observations")
+INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "ids")
+#: Of them, what no crew fills in: builds write it into a site.
+KEPT = ("ids",)
 #: Declared as inputs are, but standing beside sites, not in them.
-BESIDE = ("codes",)
+BESIDE = ("codes", "added")
 LAYERS = (
     "control_points",
     "field_marks",
@@ -91,6 +114,7 @@ LAYERS = (
     "pipe_centreline",
     "pipe_segments",
     "pipe_nodes",
+    "node_lines",
     "pipe_observations",
     "position_corridor",
     "level_band",

@@ -35,7 +35,9 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache
+from hashlib import sha256
 from importlib.resources import files
 from math import isfinite
 from numbers import Integral, Real
@@ -105,11 +107,22 @@ class Finding:
     variant: str = ""  # which of the code's texts it is worded by
     values: Mapping[str, Value] = field(default_factory=dict, hash=False)
     chainage_m: float | None = None  # where along its line, when it is about one place of it
+    accepted_by: str = ""  # who answers for it; "" = nobody, it is asked for
+    accepted_on: date | None = None
+    accepted_reason: str = ""
+    cause: str = ""  # what of it must stay for an acceptance to hold, in eight characters
 
     def __post_init__(self) -> None:
-        """Take the title of the code."""
+        """Take the title of the code, and the cause of the values."""
         if not self.title:
             object.__setattr__(self, "title", title_of(self.code))
+        if not self.cause:
+            object.__setattr__(self, "cause", _cause(self))
+
+    @property
+    def asked(self) -> bool:
+        """Whether somebody must still look at it: it is not accepted."""
+        return not self.accepted_by
 
     @property
     def message(self) -> str:
@@ -403,6 +416,30 @@ def _fits(kind: str, spec: str) -> bool:
         case "names" | "flag":
             return spec == {"names": "names", "flag": "?"}[kind]
     return bool(re.fullmatch(r"\+?,?(\.\d+)?[fg]", spec))
+
+
+# ---- what an acceptance holds for ------------------------------------------------------------
+
+
+def _cause(found: Finding) -> str:
+    """Return the fingerprint of code, variant and values, rounded as its sentences print them."""
+    texts: tuple[str, ...] = ()
+    if found.code in catalogue().entries:
+        texts = catalogue().form(found.code, found.variant).texts
+    specs: dict[str, str] = {}
+    for text in texts:
+        for name, spec in _fields(re.sub(r"\[\[|\]\]", "", text)):
+            specs.setdefault(name, spec)
+    printed = [found.code, found.variant]
+    for name, value in sorted(found.values.items()):
+        if isinstance(value, float) and not isinstance(value, bool):
+            shown = _shown(value, specs.get(name, ".3g"))
+        else:
+            shown = "\t".join(value) if isinstance(value, tuple) else str(value)
+        printed.append(f"{name}={shown}")
+    if not found.values:
+        printed += [found.what, found.by_how_much]
+    return sha256("\n".join(printed).encode()).hexdigest()[:8]
 
 
 # ---- rendering ------------------------------------------------------------------------------

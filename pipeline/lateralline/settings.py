@@ -103,7 +103,11 @@ class Run:
     transmitter_lag_m: float
     ride_height_m: float
     rod_length_m: float = nan  # magnetic length of the transmitter; NaN = taken as a point dipole
+    main: str = ""  # what the crew calls the main that the camera reached
+    counter_at_main_m: float = nan  # where the camera face was at it
     receiver: str = ""  # runs of one receiver (and day) share a depth-reading scale
+    surveyed: date | None = None  # None = on the site's day
+    surveyor: str = ""  # "" = the site's
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +134,19 @@ class Georeference:
 
 
 @dataclass(frozen=True, slots=True)
+class Acceptance:
+    """A finding that somebody answers for."""
+
+    code: str
+    subject: str
+    by: str
+    on: date
+    reason: str
+    cause: str  # as `Finding.cause`
+    where: str  # "site.toml:31"
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything `site.toml` says."""
 
@@ -150,6 +167,9 @@ class Settings:
     dig_tolerance_m: float  # NaN = the rule's own
     aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
     georeference: Georeference = Georeference()
+    version: int = 1  # of the record
+    valid_from: date | None = None  # None = the last day of survey
+    accepted: tuple[Acceptance, ...] = ()
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

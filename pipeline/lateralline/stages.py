@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
+from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
-from lateralline.derive.tables import findings_layer
+from lateralline.derive.ids import IdEvent
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
@@ -51,6 +52,7 @@ class SiteWork(TypedDict, total=False):
     linked: Linked
     products: tuple[Product, ...]
     derived: tuple[Finding, ...]  # what derive found
+    ids: tuple[IdEvent, ...]  # what it adds to ids.csv
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -158,9 +160,12 @@ def _derive(work: SiteWork) -> SiteWork:
     # where lengths between marks are wrong, all that is found only follows from it
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
-    findings = findings_layer(record.settings.id, (*earlier, *own))
+    answered = record.settings.accepted
+    found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
+    own += unmatched(found, answered, writing=False)
+    findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)
-    return {"products": products, "derived": own}
+    return {"products": products, "derived": own, "ids": made.ids}
 
 
 def _write(work: SiteWork) -> SiteWork:
@@ -172,7 +177,9 @@ STAGES: Final = (
     Stage("place", ("record",), ("placed",), _place),
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
-    Stage("derive", ("record", "placed", "solved", "linked"), ("products", "derived"), _derive),
+    Stage(
+        "derive", ("record", "placed", "solved", "linked"), ("products", "derived", "ids"), _derive
+    ),
     Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
 )
 
@@ -278,7 +285,8 @@ def _so_far(work: SiteWork) -> tuple[Finding, ...]:
 
 def findings_of(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, in the order of the stages."""
-    return (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
+    found = (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
+    return accepted(found, work["record"].settings.accepted) if "record" in work else found
 
 
 def _staged_findings(work: SiteWork) -> tuple[Finding, ...]:

@@ -31,6 +31,7 @@ _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
     "practice, no source: put your own in their place.",
     "branch": "One for each line that joins another; remove the # to use it.",
+    "accepted": "One for each finding that somebody answers for; `lateralline accept` writes them.",
     "dig": "No rule here is a clearance to dig: the local one-call service and local codes come "
     "first, and pipes are proven by exposing them by hand or vacuum.",
 }
@@ -129,7 +130,7 @@ def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:
     lines = [*_comment(table.description), "# Lines that begin with # are comments."]
     for section in dict.fromkeys(c.section for c in table.field):
         heading = f"[[{section}]]" if section in table.repeated else f"[{section}]"
-        lines += ["", f"# {heading}" if section == "branch" else heading]
+        lines += ["", f"# {heading}" if section in ("branch", "accepted") else heading]
         lines += _comment(_REMARKS.get(section, ""), "#   ")
         for column in (c for c in table.field if c.section == section):
             lines += _key(column, values.get((section, column.name)), brief=section == "accuracy")

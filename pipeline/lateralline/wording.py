@@ -11,6 +11,7 @@ Signs that are obeyed or not seen, where they are printed, are shown by `shown`.
 from __future__ import annotations
 
 import re
+from datetime import date
 from math import isfinite
 from typing import Final, SupportsFloat
 
@@ -80,6 +81,8 @@ def for_json(value: object) -> object:
             return value if isfinite(value) else None
         case str():
             return plain(value)
+        case date():
+            return value.isoformat()
         case dict():
             return {key: for_json(item) for key, item in value.items()}
         case list() | tuple():

@@ -25,6 +25,7 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline import contract
+from lateralline.acceptance import accepted, unmatched
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.findings import Finding
@@ -134,8 +135,9 @@ class Build:
             raise self._broken
         frame = placed.frame
         site = self._target.site(frame)
-        products = layers.with_findings(products, record.settings.id, site.findings)
-        tables = layers.to_tables(products, record, frame, site.crs, keep_levels=site.keep_levels)
+        findings = _answered(record, products, site.findings)
+        products = layers.with_findings(products, record.settings.id, findings)
+        tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
             if self._asbuilt is None:
@@ -152,7 +154,6 @@ class Build:
                 frame,
                 site.crs,
                 counts,
-                keep_levels=site.keep_levels,
                 in_geojson=site.in_geojson,
             )
         except Exception as e:
@@ -160,7 +161,7 @@ class Build:
             raise self._broken from e
         self._target.take(site)
         self.sites += 1
-        return site.findings
+        return findings
 
     def miss(self, name: str, why: str) -> None:
         """Take note of a site of the batch that is not in it, for `unlocated` and the manifest."""
@@ -182,7 +183,7 @@ class Build:
                 self._asbuilt.append(table)
                 if not self._geojson.empty:
                     self._geojson.append(table)
-            self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
+            self._asbuilt.close(self._target.remark)
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
         except LaterallineError:
@@ -209,6 +210,20 @@ class Build:
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
         }
         self._manifest.close(self.workspace.folder, rest, self._created)
+
+
+def _answered(
+    record: FieldRecord, products: tuple[Product, ...], findings: tuple[Finding, ...]
+) -> tuple[Finding, ...]:
+    """Return what writing found with who accepted it, and acceptances that hold for nothing."""
+    (layer,) = (p.columns for p in products if p.layer == "findings")
+    found = [
+        *zip(layer["code"], layer["subject"], layer["cause"], strict=True),
+        *((f.code, f.subject, f.cause) for f in findings),
+    ]
+    known = [(str(code), str(subject), str(cause)) for code, subject, cause in found]
+    answered = record.settings.accepted
+    return accepted((*findings, *unmatched(known, answered, writing=True)), answered)
 
 
 def _describe(workspace: Workspace, *, with_schemas: bool) -> None:

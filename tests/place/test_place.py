@@ -139,6 +139,7 @@ def placed(
                 np.array([e.depth for e in exposures], dtype=np.float64),
                 np.array([e.measured_to for e in exposures], dtype=np.str_),
                 np.array([e.sigma for e in exposures], dtype=np.float64),
+                np.array([""] * k, dtype=np.str_),
             ),
             ObservationRows("", K, T, N, T, T, T, T, T),
             (),

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+import tomllib
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,12 +22,15 @@ from typer.testing import CliRunner, Result
 from lateralline import stages
 from lateralline.cli import app
 from lateralline.cli.update import verdict
+from lateralline.contract import LAYERS
 from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.findings import Finding, title_of
 from lateralline.ingest import read_site
 from lateralline.output.proof import proof_of
 from lateralline.record import CAUTION
+from lateralline.record.layers import AnyFrame
+from lateralline.record.view import read_layers
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import Containment, Departure, doubts, shared_receivers
@@ -256,8 +261,10 @@ def test_units_of_what_is_added_are_those_of_the_site(tmp_path: Path) -> None:
     faults = [str(f) for f in merged_files(SLOPE, added, tmp_path / "new").faults]
     assert len(faults) == 3
     assert any("stops.csv:1: counter must be in m" in f for f in faults)
-    assert any("added.toml:2: units must be [[run]], [[branch]] or [[pipe]]" in f for f in faults)
-    assert any("added.toml:1: id must be [[run]]" in f for f in faults)
+    assert any(
+        "added.toml:2: units must be [visit], [[run]], [[branch]] or [[pipe]]" in f for f in faults
+    )
+    assert any("added.toml:1: id must be [visit]" in f for f in faults)
 
 
 @pytest.mark.parametrize("toml", ['run = [{id = "R2"}]\n', '[run]\nid = "R2"\n', "run = 3\n"])
@@ -870,3 +877,114 @@ def test_a_second_visit_turns_no_leg_of_the_line_and_invents_no_grade(sample: Up
         assert (np.einsum("lc,lc->l", legs[1:], legs[:-1]) > 0.0).all()
     columns = layer(sample.new.result.work, "pipe_segments").columns
     assert "not_met" not in list(columns["ipc_grade"])
+
+
+# ---- the day of the visit --------------------------------------------------------------------
+
+
+def frames_of(site: Path, tmp_path: Path) -> dict[str, AnyFrame]:
+    out = tmp_path / f"out-{site.name}"
+    told = run("build", site, "-o", out)
+    assert told.exit_code in (0, 1), told.output
+    return read_layers(out / "asbuilt.gpkg", LAYERS)
+
+
+def test_a_visit_dates_what_it_adds_and_nothing_else(tmp_path: Path) -> None:
+    """The sample's second visit: version 2, its own day on run, stops, marks and test hole."""
+    site, visit = SAMPLES / "gnss-bend-branch", SAMPLES / "added" / "gnss-bend-branch"
+    new = tmp_path / "new"
+    assert run("update", site, visit, "-o", new).exit_code == 0
+    settings = read_site(new).settings
+    assert [r.surveyed for r in settings.runs] == [None, None, date(2026, 5, 13)]
+    exposures = read_site(new).exposures
+    assert (
+        dict(zip(exposures.spots.name.tolist(), exposures.surveyed.tolist(), strict=True))["TH1"]
+        == "2026-05-13"
+    )
+    assert settings.version == 2
+    frames = frames_of(new, tmp_path)
+    first, second = "2026-05-06", "2026-05-13"
+    for name in ("transmitter_fixes", "field_marks", "pipe_observations"):
+        of_run = frames[name].groupby("run_id")["surveyed_on"].unique()
+        days = {run_id: [str(d)[:10] for d in of] for run_id, of in of_run.items() if run_id}
+        assert days["R3"] == [second], name
+        assert days["R1"] == [first], name
+    lines = frames["pipe_centreline"].set_index("line_id")
+    assert str(lines["surveyed_first_on"]["L1"])[:10] == first
+    assert str(lines["surveyed_on"]["L1"])[:10] == second
+    assert str(lines["surveyed_on"]["L2"])[:10] == first
+    nodes = frames["pipe_nodes"]
+    hole = nodes[nodes["ref"] == "TH1"]
+    assert [str(d)[:10] for d in hole["surveyed_on"]] == [second]
+    for name in (
+        "transmitter_fixes",
+        "pipe_centreline",
+        "pipe_segments",
+        "pipe_nodes",
+        "pipe_observations",
+        "position_corridor",
+        "dig_zone",
+        "unlocated",
+    ):
+        frame = frames[name]
+        assert set(frame["record_version"]) <= {2}, name
+        assert {str(d)[:10] for d in frame["valid_from"]} <= {second}, name
+    said = dict(zip(frames["lineage"]["item"], frames["lineage"]["value"], strict=True))
+    assert said["record version"] == "2"
+    assert said["valid from"] == second
+    manifest = json.loads((tmp_path / "out-new" / "manifest.json").read_text(encoding="utf-8"))
+    assert manifest["sites"][0]["record_version"] == 2
+    assert manifest["sites"][0]["valid_from"] == second
+
+
+def test_the_version_is_raised_where_it_stands_and_comments_stay(tmp_path: Path) -> None:
+    site = tmp_path / "site"
+    shutil.copytree(SLOPE, site)
+    text = (site / "site.toml").read_text(encoding="utf-8")
+    stated = "\n[record]  # of our register\nversion = 4  # since 2019\nvalid_from = 2026-07-01\n"
+    (site / "site.toml").write_text(text + stated, encoding="utf-8")
+    added = added_folder(
+        tmp_path / "a",
+        exposures=SEEN + seen("TH", 0.5),
+        toml='[visit]\nsurveyed = 2026-08-02\nsurveyor = "Crew B"\nvalid_from = 2026-09-01\n',
+    )
+    merged = merged_files(site, added, tmp_path / "new")
+    assert merged.faults == merged.site_faults == ()
+    new = merged.texts["site.toml"]
+    for line in (
+        "[record]  # of our register\nversion = 5\nvalid_from = 2026-09-01\n",
+        "# of version 4: version = 4  # since 2019\n# of version 4: valid_from = 2026-07-01\n",
+    ):
+        assert line in new
+    assert tomllib.loads(new)["record"] == {"version": 5, "valid_from": date(2026, 9, 1)}
+    assert "visit" not in tomllib.loads(new)
+    assert merged.texts["exposures.csv"].splitlines()[-1].endswith(",2026-08-02")
+
+
+def test_a_run_says_its_own_day_and_who_first(tmp_path: Path) -> None:
+    visit = '[visit]\nsurveyed = 2026-08-02\nsurveyor = "Crew B"\nreceiver = "RX 7"\n'
+    run_2 = '[[run]]\nid = "R2"\nline = "L1"\nentry = "MAIN"\nflow = "against"\n'
+    added = added_folder(tmp_path / "a", toml=visit + run_2 + 'surveyor = "Crew C"\n')
+    text = merged_files(SLOPE, added, tmp_path / "new").texts["site.toml"]
+    mine = tomllib.loads(text)["run"][-1]
+    assert (mine["surveyed"], mine["surveyor"], mine["receiver"]) == (
+        date(2026, 8, 2),
+        "Crew C",
+        "RX 7",
+    )
+
+
+def test_faults_of_a_visit_name_key_and_line(tmp_path: Path) -> None:
+    added = added_folder(
+        tmp_path / "a", toml='[visit]\nsurveyed = "02.08.2026"\ncrew = "B"\nvalid_from = 7\n'
+    )
+    faults = [str(f) for f in merged_files(SLOPE, added, tmp_path / "new").faults]
+    assert any(f.startswith("added.toml:2: surveyed must be a date") for f in faults)
+    assert any(f.startswith("added.toml:3: crew must be a key of [visit]") for f in faults)
+    assert any(f.startswith("added.toml:4: valid_from must be a date") for f in faults)
+
+
+def test_a_visit_without_a_day_is_told(tmp_path: Path) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
+    told = run("update", SLOPE, added, "-o", tmp_path / "new")
+    assert "names no day of the visit" in " ".join(told.output.split())

@@ -61,7 +61,9 @@ def make_site(
 
 def _product(table: Table, site_id: str, rows: int, z_m: float) -> Product:
     columns: dict[str, list[object]] = {
-        c.name: [_value(c, i, site_id) for i in range(rows)] for c in table.field
+        c.name: [_value(c, i, site_id) for i in range(rows)]
+        for c in table.field
+        if c.name != contract.UID
     }
     if not table.geometry:
         return Product(table.name, dict(columns), None)
@@ -97,7 +99,7 @@ def _value(column: Column, i: int, site_id: str) -> object:
     if column.type == "date":
         return date(2026, 5, 6 + i)
     high = column.maximum if column.maximum is not None else 9.0
-    number = min(high, 0.125 + i)
+    number = max(column.minimum or 0.0, min(high, 0.125 + i))
     return int(number) if column.type == "integer" else number
 
 
@@ -140,7 +142,7 @@ def _record(
         control=control,
         marks=MarkRows(spots, run=text, stop=text, kind=text),
         stops=StopRows("stops.csv", whole, text, text, number, number, number, text),
-        exposures=ExposureRows(spots, text, text, number, number, text, number),
+        exposures=ExposureRows(spots, text, text, number, number, text, number, text),
         observations=ObservationRows(
             "observations.csv", whole, text, number, text, text, text, text, text
         ),

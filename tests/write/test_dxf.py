@@ -149,9 +149,12 @@ def test_coordinates_are_the_plans_and_levels_go_along_in_its_unit(
     assert got[0][0, 2] == pytest.approx(100.0, abs=1e-3)  # 30.48 m in survey feet
 
 
-def test_named_levels_in_feet_are_not_converted_twice(make_site: MakeSite, tmp_path: Path) -> None:
+@pytest.mark.parametrize("crs", [None, "EPSG:3734+6360"])
+def test_named_levels_in_feet_are_not_converted_twice(
+    make_site: MakeSite, tmp_path: Path, crs: str | None
+) -> None:
     site = in_feet(make_site, vertical="EPSG:6360")  # NAVD88 height (ftUS)
-    doc = drawn(built(tmp_path / "out", site), tmp_path / "a.dxf")
+    doc = drawn(built(tmp_path / "out", site, crs=crs), tmp_path / "a.dxf")
     polyline = doc.modelspace().query("POLYLINE")[0]
     assert polyline.vertices[0].dxf.location.z == pytest.approx(100.0, abs=1e-3)
 

@@ -237,7 +237,8 @@ def polygon(*rings: Any) -> dict[str, Any]:
 def test_the_check_of_the_writer_says_what_the_schema_says(
     feature: dict[str, Any], says: str
 ) -> None:
-    whole = {"type": "FeatureCollection", "features": [feature]}
+    caution = contract.load("unlocated").caution
+    whole = {"type": "FeatureCollection", "caution": caution, "features": [feature]}
     assert jsonschema.Draft202012Validator(json_schema("unlocated")).is_valid(whole) == (not says)
     if not says:
         check_features("unlocated", [json.dumps(feature).encode()])

@@ -27,7 +27,8 @@ def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
     row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
     feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
-    return {"type": "FeatureCollection", "features": [feature]}
+    caution = contract.load("position_corridor").caution
+    return {"type": "FeatureCollection", "caution": caution, "features": [feature]}
 
 
 SQUARE = {
@@ -49,6 +50,7 @@ def test_what_is_right_is_accepted() -> None:
     "document",
     [
         collection(SQUARE) | {"crs": {"type": "name"}},
+        {k: v for k, v in collection(SQUARE).items() if k != "caution"},
         collection({"type": "Point", "coordinates": [0.0, 0.0]}),
         collection({"type": "Polygon", "coordinates": [[[190.0, 0.0]] * 4]}),
         collection({"type": "Polygon", "coordinates": [[[0.0, 0.0]] * 3]}),
@@ -57,7 +59,7 @@ def test_what_is_right_is_accepted() -> None:
         collection(undecided_stretches=1.5),
         collection(colour="red"),
     ],
-    ids=["crs", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
+    ids=["crs", "caution", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
 )
 def test_what_is_wrong_is_refused(document: dict[str, Any]) -> None:
     assert not valid(document)

@@ -4,6 +4,7 @@
     >>> lateralline.read.__module__
     'lateralline.api.sites'
 
+acceptances  accept a finding in a site's own file
 sites       find, read and check field records: `Site`, `Findings`
 records     build records, open built ones, add a second visit: `Record`
 documents   sheets, pages, pictures, exports, cards
@@ -21,6 +22,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from lateralline.api.acceptances import accept
     from lateralline.api.records import (
         NotARecordError,
         NothingBuiltError,
@@ -50,6 +52,7 @@ _HOMES: Final = {
     "SiteResult": "stages",
     "SiteSummary": "record.summary",
     "UnknownSiteError": "errors",
+    "accept": "api.acceptances",
     "build": "api.records",
     "build_per_crs": "api.records",
     "check": "api.sites",
@@ -71,6 +74,7 @@ __all__ = [
     "SiteResult",
     "SiteSummary",
     "UnknownSiteError",
+    "accept",
     "build",
     "build_per_crs",
     "check",

@@ -27,7 +27,12 @@ from lateralline.api.sites import (
     named_sites,
 )
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.errors import LaterallineError, UnreadableError
+from lateralline.errors import (
+    LaterallineError,
+    OutputError,
+    UnreadableError,
+    reason,
+)
 from lateralline.findings import Finding
 from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
@@ -49,6 +54,7 @@ from lateralline.revise.changes import Containment, ExposureCheck, Figures, Line
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
 from lateralline.write.formats import ALSO, PROJECT, write_formats
+from lateralline.write.ids import ids_file, ids_text, keep_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
 
@@ -126,9 +132,11 @@ class Record:
         failures: Iterable[SiteFailure] = (),
         *,
         temporary: Path | None = None,
+        unkept: Mapping[Path, str] | None = None,
     ) -> None:
         """Hold a built GeoPackage; `temporary` is a folder that goes when the record does."""
         self.asbuilt = asbuilt
+        self.unkept = dict(unkept or {})  # files of ids that could not be written, and why
         self.failures = tuple(failures)  # sites that could not be built
         self.layers = Layers(asbuilt)
         self._sites: tuple[str, ...] | None = None
@@ -257,7 +265,8 @@ def build(
     """Return the as-built record of one site or of several.
 
     With `out` the record is written there, whole or not at all, one site in memory at a time;
-    without, it lives in a temporary folder until the record is let go of, and `Record.write`
+    the ids of its nodes and segments are kept beside each site's files (`write.ids`). Without `out`
+    it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
     sites share, of those the most sites can be brought to. `also` names what is
     written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", and a "qgis-project"
@@ -351,6 +360,7 @@ def _build(
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
+    unkept: dict[Path, str] = {}
     built = False
     shared = batch_crs(wanted) if crs is None else None
     with workspace.build(crs=crs, shared=shared, formats=also, replace=replace) as sink:
@@ -361,12 +371,23 @@ def _build(
                 failures.append(result)
             else:
                 built = True
+                if temporary is None:
+                    unkept |= _keep_ids(result)
             del result  # one site in memory at a time
     if not built:
         if alone and len(failures) == 1:
             raise error_of(failures[0])
         raise NothingBuiltError(failures)
-    return Record(workspace.asbuilt, failures, temporary=temporary)
+    return Record(workspace.asbuilt, failures, temporary=temporary, unkept=unkept)
+
+
+def _keep_ids(result: SiteResult) -> dict[Path, str]:
+    """Write the new ids of a site beside its files; return why not, by the file, when it failed."""
+    try:
+        keep_ids(result.source, result.work["ids"])
+    except (OutputError, OSError) as e:
+        return {ids_file(result.source): reason(e)}
+    return {}
 
 
 def load(out: Path | str) -> Record:
@@ -433,7 +454,8 @@ def update(
     old = run_site(site, until="derive")
     if isinstance(old, SiteFailure):
         raise RefusedError((old,))
-    with new_site(site, added, out, replace=replace) as new:
+    ids = ids_text(old.work["record"].ids, old.work["ids"])
+    with new_site(site, added, out, ids, replace=replace) as new:
         changes = compare(old, new.result, dict(new.added))
         if build is not None:
             _build_revised(new, changes, build, replace=replace)

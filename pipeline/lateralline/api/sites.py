@@ -69,8 +69,13 @@ class Findings(Sequence["Finding"]):
         return len(self._findings)
 
     def of(self, severity: str) -> Findings:
-        """Return those of one severity: "error", "warning" or "info"."""
-        return Findings(f for f in self if f.severity == severity)
+        """Return those of one severity, "error", "warning" or "info", that are not accepted."""
+        return Findings(f for f in self if f.severity == severity and f.asked)
+
+    @property
+    def accepted(self) -> Findings:
+        """Those that somebody answers for, in the site's files."""
+        return Findings(f for f in self if not f.asked)
 
     @property
     def errors(self) -> Findings:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from lateralline import __version__
+from lateralline.cli.accept import accept
 from lateralline.cli.bench import bench
 from lateralline.cli.build import build
 from lateralline.cli.check import check
@@ -69,6 +70,7 @@ for command in (
     field_sheet,
     import_points,
     check,
+    accept,
     build,
     update,
     draw,

@@ -44,6 +44,8 @@ def build(
 ) -> None:
     """Turn field records into GIS layers.
 
+    The ids of nodes and segments are kept in ids.csv beside each site's files.
+
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
     project of QGIS with the layers in groups, styled. It is written whole or not at all. A site
@@ -71,21 +73,27 @@ def build(
     except ValueError as e:
         raise typer.BadParameter(str(e), param_hint="--also") from e
     sources, outcome = find_sites(sites), Outcome()
+    records: list[api.Record] = []
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         try:
             if per_crs:
                 made = api.build_per_crs(
                     sources, out, also=formats, replace=replace, on_site=on_site
                 )
+                records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
             else:
-                api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
+                records.append(
+                    api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
+                )
                 where = f" into {out}"
             written: Path | None = out
         except api.NothingBuiltError:
             written, where = None, ""  # each site has been reported
     code = outcome.exit_code
     message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
+    for file, why in (item for record in records for item in record.unkept.items()):
+        message += f"\n{file} could not be written ({why}): ids may differ in the next build."
     print_outcome(
         outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
     )

@@ -73,6 +73,8 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
     if not summary.lines:
         out.print("  No line could be drawn: see the findings.")
     counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
+    if summary.accepted:
+        counts.append(f"{len(summary.accepted)} accepted")
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
     print_findings(out, shown, summary.length_unit)
     out.print()
@@ -163,7 +165,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
 
 
 def _shown(findings: Iterable[Finding], *, errors_only: bool) -> list[Finding]:
-    return [f for f in findings if f.severity == "error" or not errors_only]
+    return [f for f in findings if (f.severity == "error" and f.asked) or not errors_only]
 
 
 def _named(summary: SiteSummary) -> str:
@@ -183,10 +185,14 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
     for f in findings:
         head = ": ".join(filter(None, (f.title, f.subject))) + (f" ({f.where})" if f.where else "")
         message, what_to_do = (with_own_unit(text, unit) for text in (f.message, f.what_to_do))
-        out.print(Text(f"    {f.severity:<8}", style=_STYLES[f.severity]), end="")
+        style = _STYLES[f.severity] if f.asked else "dim"
+        out.print(Text(f"    {f.severity if f.asked else 'accepted':<8}", style=style), end="")
         print_indented(out, head, 12, hanging=True)
         print_indented(out, message, 12)
-        if what_to_do:
+        if not f.asked:
+            answered = f"accepted by {f.accepted_by} on {f.accepted_on}: {f.accepted_reason}"
+            print_indented(out, f"{answered} ({f.severity})", 12)
+        elif what_to_do:
             print_indented(out, f"→ {what_to_do}", 12)
 
 

@@ -10,8 +10,9 @@ import numpy as np
 from lateralline import contract
 from lateralline.derive.axis import Axis
 from lateralline.derive.chainage import Reached, reach
+from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns, sigma_columns
-from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points, source_rows
+from lateralline.derive.tables import GEOMETRY, OF_RECORD, Columns, fields_of, points, source_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.findings import Finding, Given, finding
 from lateralline.records import Fixes, MarkResults, Marks, ObservationRows, StopRows
@@ -19,10 +20,10 @@ from lateralline.settings import Run, Settings
 from lateralline.wording import metres
 
 
-def field_marks(marks: Marks, results: MarkResults) -> Columns:
+def field_marks(days: SurveyDays, marks: Marks, results: MarkResults) -> Columns:
     """Return every mark as placed, with its residual; one without position has no geometry."""
     tied = np.isfinite(marks.misfit_chi2).tolist()
-    blunder = results.smallest_blunder_m
+    blunder, runs = results.smallest_blunder_m, marks.run.tolist()
     return {
         **fields_of("field_marks", marks),
         **fields_of("field_marks", results),
@@ -38,12 +39,22 @@ def field_marks(marks: Marks, results: MarkResults) -> Columns:
             for dof, known in zip(marks.misfit_dof.tolist(), tied, strict=True)
         ],
         "source_row": source_rows(marks.file, marks.row.tolist()),
+        **_when_and_who(days, runs),
         GEOMETRY: points(marks.xyz_m, marks.placed),
     }
 
 
+def _when_and_who(days: SurveyDays, runs: Sequence[str]) -> Columns:
+    """Return when, by whom and with which receiver the rows of these runs were surveyed."""
+    return {
+        "surveyed_on": days.of_runs(runs),
+        "surveyor": days.surveyors(runs),
+        "receiver": days.receivers(runs),
+    }
+
+
 def transmitter_fixes(
-    settings: Settings, stops: StopRows, fixes: Fixes, axes: Sequence[Axis]
+    settings: Settings, days: SurveyDays, stops: StopRows, fixes: Fixes, axes: Sequence[Axis]
 ) -> Columns:
     """Return each stop's own solution, located or not, and how the line moved it.
 
@@ -75,12 +86,17 @@ def transmitter_fixes(
         "shift_m": shift,
         "note": [notes.get(row) for row in fixes.row.tolist()],
         "source_row": source_rows(stops.file, fixes.row.tolist()),
+        **_when_and_who(days, fixes.run.tolist()),
         GEOMETRY: points(fixes.xyz_m),
     }
 
 
 def pipe_observations(
-    settings: Settings, seen: ObservationRows, axes: Sequence[Axis], control: ControlPoints
+    settings: Settings,
+    days: SurveyDays,
+    seen: ObservationRows,
+    axes: Sequence[Axis],
+    control: ControlPoints,
 ) -> tuple[Columns, tuple[Finding, ...]]:
     """Return the layer in the order of the file, and a finding for each not on the located line."""
     n, runs = len(seen.run), seen.run.tolist()
@@ -93,11 +109,12 @@ def pipe_observations(
         "line_id": [lines.get(run) for run in runs],
         "run_id": seen.run,
         "source_row": rows,
+        **_when_and_who(days, runs),
     }
     placed = {
         c.name: np.full(n, nan if c.type == "real" else "", dtype=object)
         for c in contract.load("pipe_observations").field
-        if not c.required and c.name not in given
+        if not c.required and c.name not in given and c.name not in OF_RECORD
     }
     placed |= {GEOMETRY: np.full(n, None), "status": np.full(n, "not_placed", dtype=object)}
     placed["reason"][:] = [f"line {lines.get(run, '')} is not located" for run in runs]

@@ -6,7 +6,7 @@ Values are checked against their types and domains where they become tables, in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,8 @@ from lateralline.records import Flags, Floats, Product
 #: Not given is NaN for a number, None or "" for text, None for an integer or a geometry.
 Columns: TypeAlias = dict[str, object]
 GEOMETRY = "geometry"
+#: Columns with one value for all of a site's record.
+OF_RECORD: Final = ("record_version", "valid_from")
 
 
 def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
@@ -69,13 +71,11 @@ def fields_of(name: str, thing: object) -> Columns:
 
 
 def finding_row(site_id: str, finding: Finding) -> Columns:
-    """Return the row of a finding in the layer `findings`."""
-    return fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where}
-
-
-def findings_layer(site_id: str, findings: Iterable[Finding]) -> Product:
-    """Return the layer `findings`."""
-    return layer("findings", (finding_row(site_id, f) for f in findings), {})
+    """Return the row, in the layer `findings`, of a finding that is nowhere in particular."""
+    nowhere = dict.fromkeys(("line_id", "run_id", "stop_id"), "") | {GEOMETRY: None}
+    return (
+        fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where} | nowhere
+    )
 
 
 def points(xyz_m: Floats, there: Flags | bool = True) -> npt.NDArray[np.object_]:

@@ -107,7 +107,8 @@ def site_row(name: str, why: str) -> Columns:
         "why": why,
         "made_by": "nothing: a site that is not built has no place here",
     }
-    return filled("unlocated", row, {"site_id": name, "frame_shift_95_m": 0.0})
+    of_no_record = {"record_version": None, "valid_from": None}
+    return filled("unlocated", row, {"site_id": name, "frame_shift_95_m": 0.0} | of_no_record)
 
 
 # ---- rows ----------------------------------------------------------------------------------

@@ -96,7 +96,7 @@ def _card(
     for i, line in enumerate(wrap(view.caution, 105)):
         canvas.words(left, foot + 3.6 + 2.9 * i, line, 6.0)
     about = (
-        f"surveyed {view.lineage.surveyed} · tapes held level · distances in {measure.unit} · "
+        f"surveyed {view.lineage.last_surveyed} · tapes held level · distances in {measure.unit} · "
         "± at 95 %"
     )
     canvas.words(left, inner.foot, about, 5.0, colour=symbols.GREY)

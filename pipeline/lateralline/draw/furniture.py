@@ -401,7 +401,7 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
     head = [
         ("site", view.site_id, 30, 11.0),
         ("name", view.name, 56, 8.5),
-        ("surveyed", view.lineage.surveyed or DASH, 22, 7.5),
+        ("surveyed", view.lineage.last_surveyed or DASH, 22, 7.5),
         ("surveyed by", view.lineage.surveyor or DASH, 30, 6.8),
         ("kind of record", "as-built from field marks", 40, 6.8),
         ("sheet", f"{title.sheet} of {title.sheets}", 18, 9.0),

@@ -230,6 +230,8 @@ def picture_facts(view: RecordView) -> list[str]:
         for severity in ("error", "warning", "info")
         if (n := view.findings[severity])
     ]
+    if accepted := view.findings["accepted"]:
+        counts.append(f"{accepted} accepted")
     facts.append(
         f"findings: {', '.join(counts)}; read them before use" if counts else "no findings"
     )

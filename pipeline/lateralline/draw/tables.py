@@ -301,7 +301,7 @@ def _node_table(view: RecordView) -> TableSection:
             view.length_95(r.cover_m, r.cover_sigma_m),
             view.length(r.semi_major_95_m if isnan(r.plan_95_m) else r.plan_95_m), _tie(view, r),
         ]
-        for r in view.nodes
+        for r in view.line_nodes
     ]  # fmt: skip
     return TableSection("Nodes", _EACH_95, columns, rows)
 
@@ -400,14 +400,23 @@ def _finding_table(view: RecordView) -> TableSection:
         TableColumn("severity", 12), TableColumn("about", 22), TableColumn("what was found", 62),
         TableColumn("by how much", 44), TableColumn("what to do", 50),
     ]  # fmt: skip
-    found = sorted(view.rows(FindingRow), key=lambda r: _ORDER.get(r.severity, 0))
+    found = sorted(
+        view.rows(FindingRow), key=lambda r: (bool(r.accepted), _ORDER.get(r.severity, 0))
+    )
     rows = [
-        [r.severity.upper() if r.severity == "error" else r.severity, r.subject,
-         *(with_own_unit(text, view.unit) for text in (r.what, r.by_how_much, r.what_to_do))]
+        [_asked(r), r.subject, *(with_own_unit(text, view.unit)
+         for text in (r.what, r.by_how_much, r.accepted or r.what_to_do))]
         for r in found
     ]  # fmt: skip
-    counts = ", ".join(f"{n} {s}" for s in _ORDER if (n := view.findings[s]))
+    counts = ", ".join(f"{n} {s}" for s in (*_ORDER, "accepted") if (n := view.findings[s]))
     return TableSection("Findings", counts, columns, rows)
+
+
+def _asked(row: FindingRow) -> str:
+    """Return how much a finding matters; of an accepted one that it is accepted."""
+    if row.accepted:
+        return f"accepted ({row.severity})"
+    return row.severity.upper() if row.severity == "error" else row.severity
 
 
 def _number(head: str, share: float) -> TableColumn:

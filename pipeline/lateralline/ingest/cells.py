@@ -35,6 +35,7 @@ _COMMA = re.compile(r"([+-]?\d+),(\d+)", re.ASCII)
 _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
 _DAY = re.compile(r"(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})", re.ASCII)
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _NOT_KNOWN: Final = frozenset(
     ["nan", "inf", "-inf", "+inf", "infinity", "n/a", "na", "null", "none", "-", "?", "unknown"]
 )
@@ -242,7 +243,7 @@ def _accepted(column: Column) -> Any:  # a type, made as the schema says
         case "boolean":
             return bool
         case "date" | "datetime":
-            return date
+            return Annotated[date, BeforeValidator(_plain_day)]
         case _ if column.values:
             return Annotated[str, BeforeValidator(_one_of(column.enum))]
         case _ if column.calls:
@@ -257,6 +258,13 @@ def _plain_number(raw: object) -> object:
     # float() would also take "nan", "1_000" and digits of other scripts.
     if isinstance(raw, str) and not _PLAIN.fullmatch(raw):
         raise ValueError("not a plain decimal number")
+    return raw
+
+
+def _plain_day(raw: object) -> object:
+    # A number would be taken for the seconds since 1970.
+    if isinstance(raw, str) and not _ISO_DAY.fullmatch(raw):
+        raise ValueError("not a day such as 2026-05-06")
     return raw
 
 

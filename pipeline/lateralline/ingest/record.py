@@ -13,6 +13,7 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
+from lateralline.findings import catalogue
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.ledger import Ledger, nearest
@@ -26,13 +27,23 @@ from lateralline.records import (
     ExposureRows,
     FieldRecord,
     Floats,
+    IdRows,
     InputFile,
     MarkRows,
     ObservationRows,
     Spots,
     StopRows,
 )
-from lateralline.settings import Accuracy, Branch, Flow, Pipe, Run, Settings, standard_accuracy
+from lateralline.settings import (
+    Acceptance,
+    Accuracy,
+    Branch,
+    Flow,
+    Pipe,
+    Run,
+    Settings,
+    standard_accuracy,
+)
 
 
 def read_site(source: Path) -> FieldRecord:
@@ -66,7 +77,7 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
     `folder` is where its settings lie: a folder of grids is named from there.
     """
     site = None if given.sections is None else site_of(given.sections, ledger)
-    rows = {name: _rows(name, given, site, ledger) for name in TABLES}
+    rows = {name: _rows(name, given, site, ledger) for name in (*TABLES, *contract.KEPT)}
     check_references(site, rows, ledger)
     if site is None:
         return None
@@ -157,6 +168,9 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
         georeference=georeference(crs, folder, ledger),
+        version=int(site.one("record").number("version", 1)),
+        valid_from=_day(site.one("record"), "valid_from"),
+        accepted=tuple(_acceptance(row, ledger) for row in site.sections["accepted"]),
     )
 
 
@@ -167,6 +181,24 @@ def _accuracy(row: InputRow) -> Accuracy:
         for name, value in given.items()
     }
     return standard_accuracy(**in_si)
+
+
+def _acceptance(row: InputRow, ledger: Ledger) -> Acceptance:
+    """Return a finding that is accepted; its code must be one of the catalogue."""
+    code, codes = row.text("code"), catalogue().entries
+    if code and code not in codes:
+        row.fault(
+            ledger, "code", "must be a code of the catalogue of findings", nearest(code, codes)
+        )
+    keys = ("subject", "by", "reason", "cause")
+    subject, by, reason, cause = (row.text(key) for key in keys)
+    on = _day(row, "on") or date.min  # a fault then
+    return Acceptance(code, subject, by, on, reason, cause.lower(), row.where)
+
+
+def _day(row: InputRow, key: str) -> date | None:
+    day = row.cells.get(key)
+    return day if isinstance(day, date) else None
 
 
 def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
@@ -185,7 +217,11 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
         transmitter_lag_m=row.number("transmitter_lag", 0.0) * counter,
         ride_height_m=row.number("ride_height", 0.0) * pipe,
         rod_length_m=row.number("rod_length") * pipe,
+        main=row.text("main"),
+        counter_at_main_m=row.number("counter_at_main") * counter,
         receiver=row.text("receiver"),
+        surveyed=_day(row, "surveyed"),
+        surveyor=row.text("surveyor"),
     )
 
 
@@ -263,7 +299,9 @@ def _default(section: str, name: str) -> str:
 
 # ---- the record ----------------------------------------------------------------------------
 
-RowsT = TypeVar("RowsT", ControlRows, MarkRows, StopRows, ExposureRows, ObservationRows, Spots)
+RowsT = TypeVar(
+    "RowsT", ControlRows, MarkRows, StopRows, ExposureRows, ObservationRows, IdRows, Spots
+)
 
 
 def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
@@ -296,6 +334,7 @@ def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledg
             line=np.array(lines, dtype=np.str_),
         ),
         observations=_in_si(ObservationRows, "observations", observations, site),
+        ids=_in_si(IdRows, "ids", rows["ids"], site),
         inputs=_inputs(files, site, rows),
         findings=tuple(ledger.findings),
     )
@@ -347,8 +386,12 @@ def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
 def _inputs(
     files: SiteFiles, site: SiteSettings, rows: Mapping[str, InputRows]
 ) -> tuple[InputFile, ...]:
-    """Hash every file that was read; a workbook none of whose sheets were used is left out."""
-    used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
+    """Hash every file that was read; a workbook none of whose sheets were used is left out.
+
+    So are the ids kept from earlier builds: they are no evidence, and this build adds to them.
+    """
+    evidence = (table for name, table in rows.items() if name not in contract.KEPT)
+    used = {site.one("site").file: 0} | {table.file: len(table) for table in evidence}
     inputs: list[InputFile] = []
     for name, data in files.content.items():
         rows_in = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]

@@ -25,7 +25,7 @@ from lateralline.errors import LaterallineError
 from lateralline.output.proof import reading, sha256
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
-from lateralline.record.lineage import plan_of, sites_of, tape_units_of
+from lateralline.record.lineage import level_systems_of, sites_of, tape_units_of
 from lateralline.record.rows import UnlocatedRow, rows_of
 from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
@@ -90,25 +90,14 @@ class AsBuilt:
     """A built GeoPackage."""
 
     path: Path
-    crs: CRS | None  # whole, levels included; None = invented axes
+    crs: CRS | None  # horizontal; None = invented axes
+    level_systems: tuple[CRS | None, ...]  # what levels count from, each once; None: relative
     sites: tuple[str, ...]
     sha256: str
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
     taped_in: str  # the unit of a sketch's own axes; "" where its sites differ
     layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
     unlocated: tuple[UnlocatedRow, ...]
-
-    @property
-    def plan_crs(self) -> CRS | None:
-        """Its plan part."""
-        return None if self.crs is None else plan_of(self.crs)
-
-    @property
-    def level_unit_m(self) -> float:
-        """Metres in the unit of z; negative when the vertical axis points down."""
-        if self.crs is None or len(self.crs.axis_info) < 3:
-            return 1.0
-        return vertical_unit_m(self.crs)
 
     @property
     def placeless(self) -> list[UnlocatedRow]:
@@ -135,7 +124,7 @@ class AsBuilt:
         if not len(shapes):
             return
         middle = shapely.get_coordinates(shapely.centroid(shapes))
-        for plane, rows in regions(self.plan_crs, middle):
+        for plane, rows in regions(self.crs, middle):
             here = rows[rows >= len(lines)]
             areas_m = plane.shapes_to_ground(shapes[here])
             areas = [
@@ -143,12 +132,6 @@ class AsBuilt:
                 for n, area_m in zip((here - len(lines)).tolist(), areas_m, strict=True)
             ]
             yield Region(plane, _lines(plane, lines.iloc[rows[rows < len(lines)]]), tuple(areas))
-
-
-def vertical_unit_m(crs: CRS) -> float:
-    """Return metres in the unit of a CRS's last axis; negative when it points down."""
-    axis = crs.axis_info[-1]
-    return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
 
 
 def open_as_built(given: Path) -> AsBuilt:
@@ -173,6 +156,7 @@ def open_as_built(given: Path) -> AsBuilt:
     return AsBuilt(
         path,
         crs_of(layers["pipe_centreline"]),
+        tuple(level_systems_of(path)),
         sites_of(path),
         sha256(path),
         unit=taped_in if taped_in in PER_FOOT else "m",

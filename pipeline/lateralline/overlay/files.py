@@ -48,19 +48,19 @@ class Overlay:
         layer: str,
         plane: RegionPlane,
         drawn: Callable[[float], tuple[Columns, Shapes]],
-        z: Floats | None = None,
+        z_m: Floats | None = None,
     ) -> None:
         """Write a region's rows of a layer, in the file's CRS and in longitude and latitude.
 
         `drawn` returns columns and plan shapes in metres, drawn so many metres wider all round. For
         longitude and latitude that is what the way there may be off at 95 %; they are left out when
-        it would be a guess. `z` stands at the vertices, in order, in the file's unit; RFC 7946 has
-        no place for levels like these.
+        it would be a guess. `z_m` stands at the vertices, in order, levels in metres as in every
+        layer; RFC 7946 has no place for levels like these.
         """
         columns, shapes_m = drawn(0.0)
         placed = plane.shapes_to_file(shapes_m)
-        if z is not None:
-            xyz = np.column_stack([shapely.get_coordinates(placed), z])
+        if z_m is not None:
+            xyz = np.column_stack([shapely.get_coordinates(placed), z_m])
             placed = shapely.set_coordinates(shapely.force_3d(placed), xyz)
         table = to_table(layer, columns, placed)
         self._gpkg.append({layer: table})
@@ -68,7 +68,7 @@ class Overlay:
         if isfinite(off_m):
             columns, shapes_m = drawn(off_m)
             placed = plane.shapes_to_lonlat(shapes_m)
-            flat = to_table(layer, columns, placed) if z is None else _with_shapes(table, placed)
+            flat = to_table(layer, columns, placed) if z_m is None else _with_shapes(table, placed)
             self._geojson.append({layer: flat})
 
     def add_unlocated(self, plane: RegionPlane, areas: Sequence[UnlocatedArea]) -> None:

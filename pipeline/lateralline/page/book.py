@@ -135,7 +135,7 @@ def _entry(file: str, gpkg: Path, view: RecordView, works: Works | None) -> Inde
         file=file,
         site_id=view.site_id,
         name=view.name,
-        surveyed=view.lineage.surveyed,
+        surveyed=view.lineage.last_surveyed,
         source=gpkg.parent.name if gpkg.stem == "asbuilt" else gpkg.stem,
         lines=tuple(view.lines),
         length_m=sum(row.length_m for row in view.centrelines),

@@ -193,9 +193,11 @@ def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarge
     rows = view.rows(FindingRow)
     pairs = sorted(
         zip(rows, places.targets(view), strict=True),
-        key=lambda pair: _WORST_FIRST.get(pair[0].severity, 0),
+        key=lambda pair: (bool(pair[0].accepted), _WORST_FIRST.get(pair[0].severity, 0)),
     )
-    return [dict(row.values) for row, _ in pairs], [target for _, target in pairs]
+    return [dict(row.values) | {"accepted": row.accepted} for row, _ in pairs], [
+        target for _, target in pairs
+    ]
 
 
 def _statements(view: RecordView) -> list[str]:

@@ -70,8 +70,9 @@ class Exported:
 
     @property
     def crs(self) -> pyproj.CRS | None:
-        """The CRS of its layers; None for invented axes."""
-        return crs_in(self.gpkg, self.spatial[0])
+        """The horizontal CRS of its layers; None for invented axes."""
+        crs = crs_in(self.gpkg, self.spatial[0])
+        return None if crs is None else plan_of(crs)
 
     def read(self, names: Iterable[str], site: str = "") -> dict[str, AnyFrame]:
         """Return layers, of one site or all; what belongs to no site is always there."""
@@ -97,7 +98,7 @@ class Exported:
             if file in written:
                 features = _of_geojson(self.gpkg.parent / file)
             else:
-                features = self._reckoned(name, plan_of(crs))
+                features = self._reckoned(name, crs)
             for feature in features:
                 if site in ("", getattr(feature.row, "site_id", site)):
                     yield name, feature
@@ -167,10 +168,9 @@ def beside(first: Path, others: Iterable[Path]) -> list[Exported]:
         named = ", ".join(str(one.gpkg) for one in records)
         raise NotExportedError(f"one record at a time goes into a file, with its overlays: {named}")
     systems = {one.gpkg: one.crs for one in found}
-    plans = {gpkg: None if crs is None else plan_of(crs) for gpkg, crs in systems.items()}
-    if len({None if plan is None else plan.to_wkt() for plan in plans.values()}) > 1:
+    if len({None if crs is None else crs.to_wkt() for crs in systems.values()}) > 1:
         named = "; ".join(
-            f"{gpkg}: {'a sketch' if plan is None else plan.name}" for gpkg, plan in plans.items()
+            f"{gpkg}: {'a sketch' if crs is None else crs.name}" for gpkg, crs in systems.items()
         )
         raise NotExportedError(f"these are in different coordinate systems: {named}")
     for one in found:

@@ -205,6 +205,14 @@ class NodeRow(PipePointRow):
         return self.placed_by == "carried_on"
 
 
+class NodeLineRow(LayerRow):
+    """What a line says of a node."""
+
+    layer = "node_lines"
+    node_id, line_id, role = texts(3)
+    chainage_m, invert_level_m, invert_sigma_m = reals(3)
+
+
 class ObservationRow(PipePointRow):
     """What the camera saw."""
 
@@ -279,7 +287,15 @@ class FindingRow(LayerRow):
 
     layer = "findings"
     severity, code, subject, what, by_how_much, what_to_do, source_row = texts(7)
+    accepted_by, accepted_on, accepted_reason, cause = texts(4)
     chainage_m = RealColumn()
+
+    @property
+    def accepted(self) -> str:
+        """Who answers for it, since when and why, in words; "" for what is still asked for."""
+        if not self.accepted_by:
+            return ""
+        return f"accepted by {self.accepted_by} on {self.accepted_on[:10]}: {self.accepted_reason}"
 
 
 class UnlocatedRow(LayerRow):

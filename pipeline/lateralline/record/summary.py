@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from lateralline.derive.dates import survey_days
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
@@ -28,6 +29,7 @@ _SUMMARISED: Final = (
     "pipe_centreline",
     "pipe_segments",
     "pipe_nodes",
+    "node_lines",
     "level_band",
 )
 _LOCATED: Final = ("solved", "weak", "ambiguous")
@@ -80,8 +82,13 @@ class SiteSummary:
     findings: tuple[Finding, ...]  # errors first
 
     def count(self, severity: str) -> int:
-        """How many findings are of this severity."""
-        return sum(f.severity == severity for f in self.findings)
+        """How many findings are of this severity and not accepted."""
+        return sum(f.severity == severity and f.asked for f in self.findings)
+
+    @property
+    def accepted(self) -> tuple[Finding, ...]:
+        """The findings that somebody answers for."""
+        return tuple(f for f in self.findings if not f.asked)
 
 
 def summarise(
@@ -93,7 +100,7 @@ def summarise(
     return SiteSummary(
         site_id=settings.id,
         name=settings.name,
-        surveyed=settings.surveyed.isoformat(),
+        surveyed=survey_days(record).last.isoformat(),
         length_unit=settings.units["tape"],
         depth_unit=settings.units["depth"],
         relative_levels=settings.vertical == "none",
@@ -110,7 +117,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
     return SiteSummary(
         site_id=view.site_id,
         name=view.name,
-        surveyed=view.lineage.surveyed,
+        surveyed=view.lineage.last_surveyed,
         length_unit=view.lineage.tape_unit,
         depth_unit=view.lineage.depth_unit,
         relative_levels=view.lineage.vertical_crs in ("relative", "none"),
@@ -123,7 +130,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
 
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings with errors first, then warnings, in the order of the stages within."""
-    return tuple(sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)))
+    return tuple(sorted(findings, key=lambda f: (not f.asked, _SEVERITIES.index(f.severity))))
 
 
 Row = dict[str, object]
@@ -170,9 +177,21 @@ def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:
         stops_used=int(_number(line["stops"])),
         stops=len(own),
         undecided=int(_number(line["undecided_stretches"])),
-        nodes=tuple(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
+        nodes=(
+            *_joined(str(name), layers),
+            *(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
+        ),
         carried_on=tuple(str(n["ref"]) for n in of_line if n["placed_by"] == "carried_on"),
     )
+
+
+def _joined(line: str, layers: dict[str, list[Row]]) -> Iterator[NodeSummary]:
+    """Yield the junctions of a line that are nodes of the lines it joins."""
+    owner = {n["node_id"]: n["line_id"] for n in layers["pipe_nodes"]}
+    for at in layers["node_lines"]:
+        other = owner.get(at["node_id"], line)
+        if at["line_id"] == line and other != line:
+            yield NodeSummary("junction", _number(at["chainage_m"]), math.nan, str(other))
 
 
 def _node(node: Row) -> NodeSummary:

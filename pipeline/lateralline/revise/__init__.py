@@ -1,5 +1,6 @@
 """What is added to a site that is there already, and what that changes.
 
+visit       its day, who and with what, in the new site; the next version of the record
 added       what is added, and what of it the site says already, or otherwise
 merge       rows of both checked together, and written as the files of a new site
 compare     old and new lines: what moved, by how much
@@ -9,9 +10,11 @@ files       the changes as files of an output folder
 
 Decisions, with reasons
 -----------------------
-What is added is in the site's units and CRS; `added.toml` may hold only `[[run]]`,
-`[[branch]]`, `[[pipe]]`. Added rows go below the site's own, so its lines keep their numbers
-and every fault of the merged site is reported by file, row and cell of what was added. Both records
+What is added is in the site's units and CRS; `added.toml` may hold only `[visit]`,
+`[[run]]`, `[[branch]]`, `[[pipe]]`. The day of the visit is written to added runs and exposures
+without one, never to rows of the site; a stop added to a run of the site has that run's day.
+Added rows go below the site's own, so its lines keep their numbers and every fault of the merged
+site is reported by file, row and cell of what was added. Both records
 are compared in the old site frame: what is added moves the new frame's origin. Beyond the old
 ends, and between located points where the new shape is undecided, nothing is judged. Outside
 the old corridor or level band by more than the new line's own 95 % interval is an error

@@ -1,7 +1,8 @@
 """What is to be added to a site: read from its folder, and compared with what the site has.
 
 Tables are text files, or sheets of a workbook, of the same names and columns as a site's;
-`added.toml` holds new runs, branches and pipes. Faults point into these files.
+`added.toml` holds the day of the visit (`revise.visit`) and new runs, branches
+and pipes. Faults point into these files.
 """
 
 from __future__ import annotations
@@ -198,8 +199,11 @@ def _check_sections(
     lines, counts = find_lines(text), dict[str, int]()
     for name, given in data.items():
         line = line_of_section(lines, name)
-        if name not in _SECTIONS:
-            must = "must be [[run]], [[branch]] or [[pipe]]: nothing else can be added"
+        if name == "visit":
+            if not isinstance(given, dict) or ("visit", 0, "") not in lines:
+                ledger.fault(file, line, name, "", "must be a section", "write [visit]")
+        elif name not in _SECTIONS:
+            must = "must be [visit], [[run]], [[branch]] or [[pipe]]: nothing else can be added"
             hint = "the site's own holds for what is added too; change it in the site"
             hint = hint if name in section_names() else nearest(name, _SECTIONS)
             ledger.fault(file, line, name, "", must, hint)

@@ -36,6 +36,7 @@ from lateralline.revise.containment import (
     moved_into,
     plan_in_ellipse,
 )
+from lateralline.revise.visit import undated
 from lateralline.settings import Settings
 from lateralline.stages import SiteResult, SiteWork
 from lateralline.wording import metres
@@ -86,8 +87,12 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         exposures=exposures,
         findings_come=come,
         findings_gone=gone,
-        errors=sum(f.severity == "error" for f in new.findings),
-        warnings=warnings(lines, exposures) + shared_receivers(before["record"].settings, settings),
+        errors=sum(f.severity == "error" and f.asked for f in new.findings),
+        warnings=(
+            *warnings(lines, exposures),
+            *shared_receivers(before["record"].settings, settings),
+            *undated(before["record"], after["record"]),
+        ),
     )
 
 

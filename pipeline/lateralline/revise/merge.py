@@ -33,8 +33,10 @@ from lateralline.ingest.workbook import TABLES
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST, account_of, sha256
 from lateralline.revise.added import ADDED, ADDED_FILE, Added, check_added, read_added
+from lateralline.revise.visit import Visit, next_version, read_visit
 from lateralline.stages import SiteFailure, SiteResult
 from lateralline.template import toml_literal
+from lateralline.write.ids import ids_file, ids_text
 
 _BOM: Final = "\ufeff"
 _NOTE: Final = "# added by lateralline update from"
@@ -64,11 +66,13 @@ def merged_files(site: Path, added: Path, target: Path) -> MergedSite:
     assert base.sections is not None  # without settings there is a fault
     new = read_added(added, ledger)
     tables, sections = check_added(new, base, ledger)
+    visit = read_visit(new.toml, ledger)
     folder = site if site.is_dir() else site.parent
-    texts = {SITE_FILE: _settings_text(base, new, folder, target, ledger)}
+    texts = {SITE_FILE: _settings_text(base, new, visit, folder, target, ledger)}
     for name in TABLES:
         there, more = base.table(name), tables.get(name)
         if there is not None or more is not None:
+            more = more and visit.in_table(more) if name == "exposures" else more
             texts[f"{name}.csv"] = _table_text(base, name, there, more, new.name)
         if more is not None:
             _refuse_comments(more, there, ledger)
@@ -199,18 +203,22 @@ def _refuse_comments(new: TextTable, there: TextTable | None, ledger: Ledger) ->
 # ---- settings as text ----------------------------------------------------------------------
 
 
-def _settings_text(base: SiteInput, new: Added, folder: Path, target: Path, ledger: Ledger) -> str:
+def _settings_text(
+    base: SiteInput, new: Added, visit: Visit, folder: Path, target: Path, ledger: Ledger
+) -> str:
     """Return `site.toml` with the sections of `added.toml` below its own."""
     assert base.sections is not None
     data = base.files.content.get(SITE_FILE)
-    text = _toml_of(site_of(base.sections, Ledger())) if data is None else data.decode("utf-8")
+    site = site_of(base.sections, Ledger())
+    text = _toml_of(site) if data is None else data.decode("utf-8")
+    text = next_version(text, site.one("record"), visit, ledger)
     text = _with_grids_found(text, folder, target)
     if not new.toml.strip():
         return text
     newline = "\r\n" if "\r\n" in text else "\n"
     text = text if text.endswith("\n") else text + newline
     text += f"{newline}{_NOTE} {one_line(new.name)}/{ADDED_FILE}{newline}"
-    text += "".join(line + newline for line in new.toml.replace("\r\n", "\n").splitlines())
+    text += "".join(line + newline for line in visit.in_sections(new.toml).splitlines())
     if not ledger.faults:
         try:
             load_toml(text.removeprefix(_BOM))
@@ -277,8 +285,12 @@ class RefusedError(SiteFaultsError):
 
 
 @contextmanager
-def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> Iterator[NewSite]:
+def new_site(
+    site: Path, added: Path, out: Path, ids: str, *, replace: bool = False
+) -> Iterator[NewSite]:
     """Yield the new site, run through derive; it is put in place when the block ends well.
+
+    `ids` is the text of ids.csv as the old site knows it; what is new joins it.
 
     Raises RefusedError with every fault of what is added; OutputExistsError when `out` is there,
     unless it was written here as a site; OutputError when the disk fails. The old
@@ -297,11 +309,13 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
             raise RefusedError(tuple(failures))
         if site.is_dir():
             _copy_rest(site, made, merged)
-        for name, text in merged.texts.items():
+        for name, text in {**merged.texts, "ids.csv": ids}.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
         if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
             raise RefusedError((dataclasses.replace(result, source=added),))
+        known = ids_text(result.work["record"].ids, result.work["ids"])
+        (made / ids_file(made).name).write_text(known, encoding="utf-8", newline="")
         _write_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 

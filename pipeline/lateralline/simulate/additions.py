@@ -87,7 +87,7 @@ def make_addition(addition: Addition, folder: Path, *, seed: int | None = None) 
     runs = [run for run in truth.runs if run not in before.runs]
     ids = {run.id for run in runs}
     old_openings = {opening.name for opening in before.openings}
-    out = [_HEADING.format(site=truth.id)]
+    out = [_HEADING.format(site=truth.id), "", "[visit]", f"surveyed = {truth.surveyed}"]
     for run in runs:
         out += ["", *run_section(run, truth.steps), f'receiver = "{addition.receiver}"']
     tables = {

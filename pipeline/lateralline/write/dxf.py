@@ -27,7 +27,7 @@ from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import plan_of
 from lateralline.record.rows import FixRow, rows_of
 from lateralline.record.symbology import Area, Point, style_of
-from lateralline.record.view import bounds_of, lineage_of
+from lateralline.record.view import bounds_of, levels_in_metres, lineage_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 from lateralline.write.dxf_signs import (
@@ -62,7 +62,6 @@ class PlotUnits:
 
     name: str  # "m", "ft", "us-ft"; else the CRS's own word
     metres: float  # in one plan unit
-    level_metres: float  # in one unit of the file's z
     scale: float
 
     @property
@@ -86,7 +85,7 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
     Raises FrameError for degrees: nothing can be measured on such a drawing.
     """
     if crs is None:
-        return PlotUnits("m", 1.0, 1.0, scale)
+        return PlotUnits("m", 1.0, scale)
     if crs.is_geographic:
         raise FrameError(
             f"{crs.name} counts in degrees, and a drawing needs a length: build with a projected "
@@ -94,12 +93,8 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
         )
     axes = crs.axis_info
     metres = axes[0].unit_conversion_factor
-    level = 1.0
-    if len(axes) > 2:
-        down = axes[2].direction == "down"
-        level = axes[2].unit_conversion_factor * (-1.0 if down else 1.0)
     known = (n for n in _INSUNITS if abs(METRES_PER[n] / metres - 1.0) < _SAME)
-    return PlotUnits(next(known, axes[0].unit_name), metres, level, scale)
+    return PlotUnits(next(known, axes[0].unit_name), metres, scale)
 
 
 # ---- text -----------------------------------------------------------------------------------
@@ -230,6 +225,10 @@ class _Part:
         names = [n for n in DRAWN if n in one.layers and not (beside_record and n == "unlocated")]
         frames = one.read(names, site)
         unlocated = frames.get("unlocated")
+        lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
+        if lineage is not None:
+            in_metres = levels_in_metres({**frames, "lineage": lineage})
+            frames = {name: in_metres[name] for name in frames}
         located = {name: frame[frame.geometry.notna()] for name, frame in frames.items()}
         if "field_marks" in located and "transmitter_fixes" in frames:
             marks, fixes = located["field_marks"], frames["transmitter_fixes"]
@@ -237,7 +236,6 @@ class _Part:
             lines = dict(zip(runs, fixes["line_id"], strict=True))
             of_run = zip(marks["site_id"], marks["run_id"], strict=True)
             located["field_marks"] = marks.assign(line_id=[lines.get(key, "") for key in of_run])
-        lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
         return cls(located, lineage, unlocated, one.notes, beside_record)
 
     @property
@@ -355,7 +353,7 @@ def _ellipse(doc: Drawing, row: object, fix: FixRow, plane: GroundPlane, units: 
 def _xyz(shape: shapely.Geometry, units: PlotUnits) -> Floats:
     """Return (n, 3) coordinates in plan units, levels too; a point without level is at 0."""
     xyz = np.nan_to_num(shapely.get_coordinates(shape, include_z=True))
-    xyz[:, 2] *= units.level_metres / units.metres
+    xyz[:, 2] /= units.metres
     return np.asarray(xyz)
 
 

@@ -35,6 +35,7 @@ _HEIGHT_DECIMALS: Final = 3
 _CRS: Final = "OGC:CRS84"
 _AREAS: Final = (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)
 _FEATURE: Final = b'{ "type": "Feature",'
+_ID: Final = "id"
 
 
 class GeoJSONSink:
@@ -112,7 +113,7 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         table = table.append_column(layers.GEOMETRY_FIELD, nowhere)
     out = io.BytesIO()
     pyogrio.write_arrow(
-        table,
+        table.append_column(_ID, table[contract.UID]),
         out,
         layer=name,
         driver="GeoJSON",
@@ -122,6 +123,8 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         layer_options={
             "RFC7946": "YES",  # rings turned, heights to 3 decimals, no crs member
             "COORDINATE_PRECISION": str(_ASKED_DECIMALS),
+            "ID_FIELD": _ID,  # which becomes the feature's own
+            "ID_TYPE": "String",
             "AUTODETECT_JSON_STRINGS": "NO",  # a note that says "[1]" is text, not a list
         },
     )
@@ -246,6 +249,8 @@ def _fault(layer: str, feature: GeoJSONFeature) -> str:
     kinds, names, required = _rules(layer)
     if feature.get("type") != "Feature" or not {"geometry", "properties"} <= feature.keys():
         return "is no feature"
+    if not feature.get(_ID):
+        return "has no id"
     properties, geometry = feature["properties"], feature["geometry"]
     if properties.keys() != names:
         return f"has other properties: {', '.join(sorted(properties.keys() ^ names))}"
@@ -267,7 +272,7 @@ def _rules(layer: str) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]
     """Return the kinds of geometry, the properties and those not null, as its schema has them."""
     table = contract.load(layer)
     required = tuple(c.name for c in table.field if c.required)
-    return frozenset(shapes_of(table.geometry)), frozenset(table.names), required
+    return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.field), required
 
 
 def _misplaced(coordinates: object, depth: int, least: int, *, ring: bool) -> str:

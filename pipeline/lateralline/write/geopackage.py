@@ -23,7 +23,6 @@ from lateralline import contract
 from lateralline.contract import Column
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
-from lateralline.record.lineage import plan_of
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
 
@@ -110,11 +109,10 @@ class GeoPackageSink:
         """Return how many rows of a layer wait in memory."""
         return self._batches.waiting_rows(layer)
 
-    def close(self, remark: str = "", *, level_bases: int = 1) -> None:
+    def close(self, remark: str = "") -> None:
         """Write what waits, empty layers too, and all that says what the columns mean.
 
-        `remark` ends every layer's description. With more than one level basis the file stops
-        claiming a vertical CRS: its layers keep the horizontal one only.
+        `remark` ends every layer's description.
         """
         self._batches.flush()
         for name in self.names:
@@ -124,8 +122,10 @@ class GeoPackageSink:
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, self.names, remark, self._stamp)
             write_schema(db, self.names)
-            if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
-                self.crs = _drop_vertical(db, self.crs)
+            for name in self.names:
+                db.execute(
+                    f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
+                )
         settle_sqlite(self.path)
 
     def _write(self, name: str, table: pa.Table) -> None:
@@ -163,33 +163,6 @@ def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp
             "WHERE table_name = ?",
             (title, " ".join(filter(None, (description, caution, remark))), when, name),
         )
-
-
-def _drop_vertical(db: sqlite3.Connection, crs: pyproj.CRS) -> pyproj.CRS:
-    """Redefine the one CRS in use as its horizontal part, returned; geometries keep their id."""
-    flat = plan_of(crs)
-    authority = flat.to_authority(min_confidence=100)
-    (used,) = db.execute("SELECT DISTINCT srs_id FROM gpkg_geometry_columns").fetchone()
-    organization, code = authority if authority is not None else ("NONE", str(used))
-    db.execute(
-        "UPDATE gpkg_spatial_ref_sys SET srs_name = ?, organization = ?, "
-        "organization_coordsys_id = ?, definition = ?, description = ? WHERE srs_id = ?",
-        (
-            flat.name,
-            organization,
-            int(code),
-            flat.to_wkt("WKT1_GDAL"),
-            "horizontal only: the sites do not share one level basis, see lineage",
-            used,
-        ),
-    )
-    columns = {row[1] for row in db.execute("PRAGMA table_info(gpkg_spatial_ref_sys)")}
-    if "definition_12_063" in columns:
-        db.execute(
-            "UPDATE gpkg_spatial_ref_sys SET definition_12_063 = ? WHERE srs_id = ?",
-            (flat.to_wkt("WKT2_2015"), used),
-        )
-    return flat
 
 
 # ---- The GeoPackage schema extension: what each column means, and which values it may take.

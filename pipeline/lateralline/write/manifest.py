@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pyproj
 
+from lateralline.derive.dates import survey_days, valid_from
 from lateralline.frames import Frame
 from lateralline.output import proof
 from lateralline.record import CAUTION
@@ -48,7 +49,6 @@ class Manifest:
         crs: pyproj.CRS | None,
         features: Mapping[str, int],
         *,
-        keep_levels: bool,
         in_geojson: bool,
     ) -> None:
         """Add one site: its inputs, frame, operations, parameters and feature counts."""
@@ -57,9 +57,11 @@ class Manifest:
             "id": settings.id,
             "name": settings.name,
             "surveyed": settings.surveyed.isoformat(),
+            "record_version": settings.version,
+            "valid_from": valid_from(settings, survey_days(record)).isoformat(),
             "inputs": [asdict(f) for f in record.inputs],
             "frame": frame.describe(),
-            "operations": [asdict(o) for o in operations(frame, crs, keep_levels=keep_levels)],
+            "operations": [asdict(o) for o in operations(frame, crs)],
             "accuracy": asdict(settings.accuracy),
             "units_as_given": settings.units,
             "features": dict(features),
