@@ -112,7 +112,7 @@ class Exported:
             return
         corners = np.array([shapely.get_coordinates(s)[0] for s in shapes])
         widened = _SHIFT in contract.load(name).names
-        columns = [c for c in contract.load(name).names if c in frame]
+        columns = [c.name for c in contract.load(name).field if c.name in frame]
         records = frame[columns].astype(object).to_dict("records")
         for plane, rows in regions(crs, corners):
             off_m = PLAN_95 * plane.lonlat_sigma_m()
