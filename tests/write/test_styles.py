@@ -76,7 +76,7 @@ def test_a_sketch_is_styled_too(make_site: MakeSite, tmp_path: Path) -> None:
 def test_both_forms_are_well_formed_and_name_only_columns_of_the_layer(layer: str) -> None:
     table, style = contract.load(layer), STYLES[layer]
     as_qml = ET.fromstring(qml(style))
-    assert {a.get("field") for a in as_qml.iter("alias")} == set(table.names)
+    assert [a.get("field") for a in as_qml.iter("alias")] == [c.name for c in table.field]
     labelled = [t.get("fieldName") for t in as_qml.iter("text-style")]
     assert set(labelled) <= set(table.names)
     tip = as_qml.findtext("mapTip") or ""
