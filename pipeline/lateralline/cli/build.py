@@ -44,13 +44,12 @@ def build(
 ) -> None:
     """Turn field records into GIS layers.
 
-    The ids of nodes and segments are kept in ids.csv beside each site's files.
-
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
     project of QGIS with the layers in groups, styled. It is written whole or not at all. A site
     that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of
-    its own beside sites on the map, or --per-crs.
+    its own beside sites on the map, or --per-crs. The ids of nodes and segments are kept in ids.csv
+    beside each site's files.
 
     Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
     without some of the sites; 2 nothing built.

@@ -28,7 +28,7 @@ from lateralline.output.proof import STAMP, account_of, reading, sha256
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import plan_of
-from lateralline.record.view import crs_in, read_layer, read_layers
+from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
 
 #: GeoPackage of a built record in its folder.
 _RECORD: Final = "asbuilt.gpkg"
@@ -70,17 +70,17 @@ class Exported:
 
     @property
     def crs(self) -> pyproj.CRS | None:
-        """The horizontal CRS of its layers; None for invented axes."""
-        crs = crs_in(self.gpkg, self.spatial[0])
-        return None if crs is None else plan_of(crs)
+        """The CRS of its layers; None for invented axes."""
+        return crs_in(self.gpkg, self.spatial[0])
 
     def read(self, names: Iterable[str], site: str = "") -> dict[str, AnyFrame]:
         """Return layers, of one site or all; what belongs to no site is always there."""
-        read: dict[str, AnyFrame] = {}
-        for name in names:
+        asked, read = tuple(names), dict[str, AnyFrame]()
+        for name in dict.fromkeys((*asked, *["lineage"] * self.is_record)):
             of_site = site if "site_id" in contract.load(name).names else ""
             read |= read_layers(self.gpkg, (name,), of_site)
-        return read
+        read = levels_in_metres(read) if self.is_record else read
+        return {name: read[name] for name in asked}
 
     def in_lonlat(self, names: Iterable[str], site: str = "") -> Iterator[tuple[str, Feature]]:
         """Yield layer by layer the features that have a place, in longitude and latitude.
@@ -98,7 +98,7 @@ class Exported:
             if file in written:
                 features = _of_geojson(self.gpkg.parent / file)
             else:
-                features = self._reckoned(name, crs)
+                features = self._reckoned(name, plan_of(crs))
             for feature in features:
                 if site in ("", getattr(feature.row, "site_id", site)):
                     yield name, feature
@@ -112,7 +112,7 @@ class Exported:
             return
         corners = np.array([shapely.get_coordinates(s)[0] for s in shapes])
         widened = _SHIFT in contract.load(name).names
-        columns = [c.name for c in contract.load(name).field if c.name in frame]
+        columns = [c for c in contract.load(name).names if c in frame]
         records = frame[columns].astype(object).to_dict("records")
         for plane, rows in regions(crs, corners):
             off_m = PLAN_95 * plane.lonlat_sigma_m()
@@ -168,9 +168,10 @@ def beside(first: Path, others: Iterable[Path]) -> list[Exported]:
         named = ", ".join(str(one.gpkg) for one in records)
         raise NotExportedError(f"one record at a time goes into a file, with its overlays: {named}")
     systems = {one.gpkg: one.crs for one in found}
-    if len({None if crs is None else crs.to_wkt() for crs in systems.values()}) > 1:
+    plans = {gpkg: None if crs is None else plan_of(crs) for gpkg, crs in systems.items()}
+    if len({None if plan is None else plan.to_wkt() for plan in plans.values()}) > 1:
         named = "; ".join(
-            f"{gpkg}: {'a sketch' if crs is None else crs.name}" for gpkg, crs in systems.items()
+            f"{gpkg}: {'a sketch' if plan is None else plan.name}" for gpkg, plan in plans.items()
         )
         raise NotExportedError(f"these are in different coordinate systems: {named}")
     for one in found:

@@ -21,10 +21,9 @@ Write:
 
 GeoPackage 1.3, because older desktop GIS warns at 1.4. A local sketch has srs_id −1 and no
 GeoJSON. GeoJSON has seven decimals (0.01 m) and a third coordinate only for ellipsoidal
-heights. With `SOURCE_DATE_EPOCH` set, equal inputs give equal bytes.
-GeoParquet and FlatGeobuf are written on request alone, from the finished GeoPackage: they are for
-lakes and web maps, and would double the size for everybody; equal GeoPackages give equal bytes of
-them.
+heights. With `SOURCE_DATE_EPOCH` set, equal inputs give equal bytes. GeoParquet and FlatGeobuf are
+written on request alone, from the finished GeoPackage: they are for lakes and web maps, and would
+double the size for everybody; equal GeoPackages give equal bytes of them.
 
 Layers lie in a horizontal CRS, so that srs_id is its EPSG code: a compound or 3-D one has none in
 most cases, gets an id of the file's own, and no spatial join in a database finds it. What levels

@@ -27,7 +27,7 @@ from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import plan_of
 from lateralline.record.rows import FixRow, rows_of
 from lateralline.record.symbology import Area, Point, style_of
-from lateralline.record.view import bounds_of, levels_in_metres, lineage_of
+from lateralline.record.view import bounds_of, lineage_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 from lateralline.write.dxf_signs import (
@@ -225,10 +225,6 @@ class _Part:
         names = [n for n in DRAWN if n in one.layers and not (beside_record and n == "unlocated")]
         frames = one.read(names, site)
         unlocated = frames.get("unlocated")
-        lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
-        if lineage is not None:
-            in_metres = levels_in_metres({**frames, "lineage": lineage})
-            frames = {name: in_metres[name] for name in frames}
         located = {name: frame[frame.geometry.notna()] for name, frame in frames.items()}
         if "field_marks" in located and "transmitter_fixes" in frames:
             marks, fixes = located["field_marks"], frames["transmitter_fixes"]
@@ -236,6 +232,7 @@ class _Part:
             lines = dict(zip(runs, fixes["line_id"], strict=True))
             of_run = zip(marks["site_id"], marks["run_id"], strict=True)
             located["field_marks"] = marks.assign(line_id=[lines.get(key, "") for key in of_run])
+        lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
         return cls(located, lineage, unlocated, one.notes, beside_record)
 
     @property
