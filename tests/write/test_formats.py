@@ -49,7 +49,7 @@ def test_both_hold_what_the_geopackage_holds(
         meant = pyogrio.read_dataframe(workspace.asbuilt, layer=name)
         parquet = workspace.folder / "geoparquet" / f"{name}.parquet"
         fgb = pyogrio.read_dataframe(workspace.folder / "flatgeobuf" / f"{name}.fgb")
-        declared = list(contract.load(name).names)
+        declared = [c.name for c in contract.load(name).field]
         assert len(fgb) == len(meant)
         if not contract.load(name).geometry:
             table = pd.read_parquet(parquet)

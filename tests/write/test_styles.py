@@ -75,13 +75,12 @@ def test_a_sketch_is_styled_too(make_site: MakeSite, tmp_path: Path) -> None:
 @pytest.mark.parametrize("layer", ALL)
 def test_both_forms_are_well_formed_and_name_only_columns_of_the_layer(layer: str) -> None:
     table, style = contract.load(layer), STYLES[layer]
-    names = {c.name for c in table.field}
     as_qml = ET.fromstring(qml(style))
-    assert {a.get("field") for a in as_qml.iter("alias")} == names
+    assert [a.get("field") for a in as_qml.iter("alias")] == [c.name for c in table.field]
     labelled = [t.get("fieldName") for t in as_qml.iter("text-style")]
-    assert set(labelled) <= names
+    assert set(labelled) <= set(table.names)
     tip = as_qml.findtext("mapTip") or ""
-    assert set(re.findall(r'"(\w+)"', tip)) <= names
+    assert set(re.findall(r'"(\w+)"', tip)) <= set(table.names)
     if table.geometry:
         assert table.title in tip
         assert table.caution in tip
@@ -238,7 +237,7 @@ def looked_at(path: Path, names: tuple[str, ...], home: Path) -> dict[str, Any]:
 def test_desktop_gis_takes_the_default_styles(make_site: MakeSite, tmp_path: Path) -> None:
     path = write(tmp_path / "a.gpkg", make_site())
     said = looked_at(path, contract.LAYERS, tmp_path)
-    assert {"#0b6b3a", "#20262e"} <= set(said["colours"])  # pipe and control are on the map
+    assert "#0b6b3a" in said["colours"]  # the pipe is on the map
 
 
 def test_an_overlay_is_styled_as_a_record_is(make_record: Any, tmp_path: Path) -> None:

@@ -111,19 +111,18 @@ def elements_of(style: Style) -> list[ET.Element]:
     for i, column in enumerate(table.field, start=1):  # 0 is the feature's number
         ET.SubElement(aliases, "alias", field=column.name, index=str(i), name=column.title)
     made.append(aliases)
-    if style.id:
-        for name, text in (
-            ("previewExpression", " || '/' || ".join(f"coalesce(\"{c}\", '')" for c in style.id)),
-            ("mapTip", tip_of(style)),
-            ("layerGeometryType", _geometry_type(table.geometry)),
-        ):
+    named = " || '/' || ".join(f"coalesce(\"{column}\", '')" for column in style.id)
+    tip = tip_of(style) if table.geometry else ""
+    texts = {
+        "previewExpression": named,
+        "mapTip": tip,
+        "layerGeometryType": _geometry_type(table.geometry),
+    }
+    for name, text in texts.items():
+        if text:
             element = ET.Element(name)
             element.text = text
             made.append(element)
-    else:
-        element = ET.Element("layerGeometryType")
-        element.text = _geometry_type(table.geometry)
-        made.append(element)
     return made
 
 
