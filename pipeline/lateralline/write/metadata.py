@@ -143,7 +143,12 @@ def _document(
     for prefix, space in _SPACES.items():
         ET.register_namespace(prefix, space)
     sites = [str(site) for (site,) in db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY 1")]
-    days = _values(db, "statement", "surveyed")
+    days = [
+        str(day)
+        for (day,) in db.execute(
+            "SELECT value FROM lineage WHERE item = 'surveyed' OR item LIKE 'run %: surveyed'"
+        )
+    ]
     root = ET.Element(f"{{{_URI}}}MD_Metadata")
     uid = uuid.uuid5(uuid.NAMESPACE_URL, "urn:lateralline:record:" + ",".join(sites))
     _text(root, "mdb:metadataIdentifier/mcc:MD_Identifier/mcc:code", str(uid))
