@@ -173,3 +173,12 @@ def test_the_unit_of_z_is_stated_or_that_of_the_file(
     lineage = read_lineage(("crs", item, value) for item, value in said.items())
     found = z_unit_m(lineage, None if crs is None else CRS(crs))
     assert np.isclose(found, unit_m, rtol=1e-9)
+
+
+def test_lineage_has_no_row_that_says_nothing(built: Path) -> None:
+    """No zero error, no "none", no sentence that every record would repeat."""
+    rows = ask(built, "SELECT topic, item, value FROM lineage")
+    items = {item for _, item, _ in rows}
+    assert not [row for row in rows if row[0] == "parameter" and row[2] in ("0", "none", "")]
+    assert not {"axes", "tape distances", "accuracy gnss_common_m"} & items
+    assert {"accuracy gnss_m", "accuracy tape_m", "accuracy tape_ratio", "unit of tape"} <= items

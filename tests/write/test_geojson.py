@@ -167,6 +167,15 @@ def test_what_crosses_the_antimeridian_is_cut_there(make_site: MakeSite, tmp_pat
         assert area == pytest.approx(zone.area, rel=0.01)
 
 
+def test_what_ends_at_the_antimeridian_is_not_cut_into_a_point(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    """The maker's lines begin on 180° here: the side that they only touch has no part of them."""
+    lines = write(tmp_path, make_site(horizontal="EPSG:4326", x=179.9999, y=-17.0))
+    kinds = {f["geometry"]["type"] for f in lines["pipe_centreline"]["features"] if f["geometry"]}
+    assert kinds <= {"LineString", "MultiLineString"}
+
+
 # ---- held to the schema --------------------------------------------------------------------
 
 

@@ -24,6 +24,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.tables import objects
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
+from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import reading, sha256
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
@@ -307,7 +308,7 @@ def legs_of(lines: Lines, bands: pd.DataFrame, segments: pd.DataFrame) -> Statio
     bore = np.where(np.isfinite(inside), inside, lines.outside_diameter_m[row])
     level = invert + bore / 2
     # Without levels z counts from ground taken as level at 0.
-    none = lines.level_datum[row] == "depth only"
+    none = lines.level_datum[row] == DEPTH_ONLY
     depth = np.where(none, -(xyz[:, 2] + bore / 2), _numbers(band, "ground_level_m") - level)
     lower, upper = _numbers(band, "invert_lower_95_m"), _numbers(band, "invert_upper_95_m")
     level_off = np.stack([invert - lower, upper - invert], axis=-1).clip(0.0)

@@ -80,7 +80,11 @@ def lineage(
     frame: Frame,
     crs: pyproj.CRS | None = None,
 ) -> Product:
-    """Return the `lineage` layer of one site written in `crs` (None: the site's own)."""
+    """Return the `lineage` layer of one site written in `crs` (None: the site's own).
+
+    A row says something of this site: what was not given, is zero or is the same everywhere has
+    none.
+    """
     rows = [
         *_inputs(record),
         *(_LineageRow("software", name, v) for name, v in software().items()),
@@ -285,7 +289,9 @@ def _inputs(record: FieldRecord) -> Iterator[_LineageRow]:
 
 def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_LineageRow]:
     for item, value in frame.describe().items():
-        if not item.startswith("operation_") and value == value:  # NaN: not known
+        if item == "axes" or item.startswith("operation_"):
+            continue  # the same in every record; rows of their own
+        if value == value:  # NaN: not known
             stem, unit = _unit(item)
             yield _LineageRow(
                 "crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit
@@ -330,6 +336,8 @@ def _operations(used: Iterable[Operation]) -> Iterator[_LineageRow]:
 
 def _accuracies(accuracy: Accuracy) -> Iterator[_LineageRow]:
     for name, value in asdict(accuracy).items():
+        if value == 0.0:
+            continue  # no such error is taken into account
         if name.endswith("_rad"):
             name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
         yield _LineageRow(
@@ -342,13 +350,16 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
         yield _LineageRow(
             "parameter", f"unit of {what}", unit, remark="as given; all here is metres"
         )
-    yield _LineageRow(
-        "parameter", "tape distances", "slope" if settings.slope_tape else "horizontal"
-    )
+    if settings.slope_tape:
+        yield _LineageRow("parameter", "tape distances", "slope")
     for run in settings.runs:
         given = (
             ("entry", run.entry, None),
-            ("counter at entry", f"{run.counter_at_entry_m:.6g}", "m"),
+            (
+                "counter at entry",
+                f"{run.counter_at_entry_m:.6g}" if run.counter_at_entry_m else "",
+                "m",
+            ),
             ("flow", run.flow, None),
             ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
             ("ride height", f"{run.ride_height_m:.6g}", "m"),
@@ -357,7 +368,8 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
             ("receiver", run.receiver, None),
         )
         yield from (_LineageRow("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
-    yield _LineageRow("parameter", "dig rule", settings.dig_rule or "none")
+    if settings.dig_rule:
+        yield _LineageRow("parameter", "dig rule", settings.dig_rule)
 
 
 def _sources(products: Iterable[Product]) -> Iterator[_LineageRow]:

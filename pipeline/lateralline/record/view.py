@@ -24,6 +24,7 @@ from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError, UnreadableError
+from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
 from lateralline.record.ground import GroundPlane, ground_plane
@@ -50,7 +51,6 @@ from lateralline.units import METRES_PER
 Bounds = tuple[float, float, float, float]
 
 IN_FEET: Final = ("ft", "us-ft")
-DEPTH_ONLY: Final = "depth only"
 #: What stands for a length that nobody knows.
 DASH: Final = "–"
 _WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")

@@ -35,6 +35,10 @@ taken in a grid of feet mixes units; `length_m` has it right. Who wants feet ask
 (`--crs EPSG:3734+6360`): then levels are transformed, z is in its unit, and lineage says so. Sites
 on several level bases keep each its own z, which is a finding.
 
+A record carries one ISO 19115-1 document of the whole file (`metadata`), read from its finished
+layers; an overlay carries none, since its lineage is that of the record it names. A figure of
+accuracy stands in it only where every line has one.
+
 The caution stands on every feature that guides digging (zones, corridors, conflicts and pairs,
 planned works, what is not located, tapes), because features are copied singly. Elsewhere it stands
 once a layer, in the declaration: in the GeoPackage as the layer's description, in GeoJSON as a

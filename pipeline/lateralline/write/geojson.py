@@ -193,7 +193,7 @@ def _cut_at_antimeridian(table: pa.Table) -> pa.Table:
 
 
 def _cut(shape: shapely.Geometry) -> shapely.Geometry:
-    """Return a line or polygon that crosses the antimeridian as its two sides."""
+    """Return a line or polygon that crosses the antimeridian as its sides; touching adds none."""
     coordinates = shapely.get_coordinates(shape, include_z=bool(shape.has_z))
     coordinates[coordinates[:, 0] < 0.0, 0] += 360.0
     unrolled = shapely.set_coordinates(shape, coordinates)
@@ -201,7 +201,7 @@ def _cut(shape: shapely.Geometry) -> shapely.Geometry:
     west = shapely.intersection(unrolled, shapely.box(180.0, -90.0, 360.0, 90.0))
     parts = [*shapely.get_parts(east), *shapely.get_parts(translate(west, xoff=-360.0))]
     whole = {"LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}
-    return whole[shape.geom_type](parts)
+    return whole[shape.geom_type]([p for p in parts if p.geom_type == shape.geom_type])
 
 
 # ---- Each GeoJSON feature held to its layer's own JSON Schema before the file is put in place.

@@ -15,17 +15,24 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 import pyogrio
 import pyproj
 
 from lateralline import contract
 from lateralline.contract import Column
+from lateralline.frames import degrees_of
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
+from lateralline.record.lineage import plan_of
+from lateralline.write.metadata import Extent, write_metadata
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
 
+#: Places on each edge of the layers' box that are brought to degrees.
+_EDGE_STEPS: Final = 9
+_HALF_OF_LONGITUDES_DEG: Final = 180.0
 #: Rows of one layer that wait in memory before they are written.
 BATCH_ROWS: Final = 4096
 #: Sites of one layer that wait: a small table costs more than its rows.
@@ -126,7 +133,26 @@ class GeoPackageSink:
                 db.execute(
                     f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
                 )
+            if self.names == contract.LAYERS:
+                write_metadata(db, self.crs, self._extent(), self._stamp)
         settle_sqlite(self.path)
+
+    def _extent(self) -> Extent | None:
+        """Return where all geometry is, in degrees; None for a sketch and without any."""
+        low, high = (
+            extreme.reduce([tally.box[n, :2] for tally in self.tallies.values()])
+            for n, extreme in enumerate((np.fmin, np.fmax))
+        )
+        if self.crs is None or not np.isfinite([*low, *high]).all():
+            return None
+        steps = np.linspace(0.0, 1.0, _EDGE_STEPS)
+        ring = [(x, y) for s in steps for x, y in ((s, 0.0), (s, 1.0), (0.0, s), (1.0, s))]
+        lon, lat = degrees_of(plan_of(self.crs), low + np.array(ring) * (high - low))
+        lon = (lon - lon[0] + 180.0) % 360.0 - 180.0 + lon[0]  # on one side of the antimeridian
+        west, east = ((v + 180.0) % 360.0 - 180.0 for v in (lon.min(), lon.max()))
+        if self.crs.is_geographic and high[0] - low[0] > _HALF_OF_LONGITUDES_DEG:
+            west, east = -180.0, 180.0  # of coordinates on both sides of it nobody knows which
+        return Extent(float(west), float(east), float(lat.min()), float(lat.max()))
 
     def _write(self, name: str, table: pa.Table) -> None:
         first = name not in self._begun
