@@ -26,6 +26,7 @@ def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
     }
     row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
+    row = {c.name: row.get(c.name) for c in contract.load("position_corridor").field}
     feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
     return {"type": "FeatureCollection", "features": [feature]}
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Record, Replace, option, refuse_suffix, sites_of
+from lateralline.cli.options import Record, Replace, WithPrivate, option, refuse_suffix, sites_of
 from lateralline.cli.report import print_last_words
 
 
@@ -24,6 +24,7 @@ def export(
             metavar="N",
         ),
     ] = None,
+    with_private: WithPrivate = False,
     replace: Replace = False,
 ) -> None:
     """Write a built record as DXF or KML.
@@ -43,5 +44,6 @@ def export(
     if scale is not None and out.suffix.casefold() != ".dxf":
         raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
     plot_scale = scale or documents.PLOT_SCALE
-    documents.export(asbuilt, out, site=site, plot_scale=plot_scale, replace=replace)
+    with documents.private_shown(with_private):
+        documents.export(asbuilt, out, site=site, plot_scale=plot_scale, replace=replace)
     print_last_words(f"wrote {out}")

@@ -61,6 +61,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline import contract
 from lateralline.derive.adapted import without_levels
 from lateralline.derive.advice import line_advice, next_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
@@ -151,6 +152,7 @@ def derive(
             "findings": (finding_row(settings.id, f) for f in (*earlier, *findings)),
         }
         common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
+        common |= dict.fromkeys(c.name for c in contract.assets())  # filled where they are written
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])

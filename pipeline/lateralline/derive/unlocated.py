@@ -29,6 +29,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from lateralline import contract
 from lateralline.derive.axis import Axis, outside_diameter_m
 from lateralline.derive.chainage import reach
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
@@ -108,6 +109,7 @@ def site_row(name: str, why: str) -> Columns:
         "made_by": "nothing: a site that is not built has no place here",
     }
     of_no_record = {"record_version": None, "valid_from": None}
+    of_no_record |= dict.fromkeys(c.name for c in contract.assets())
     return filled("unlocated", row, {"site_id": name, "frame_shift_95_m": 0.0} | of_no_record)
 
 

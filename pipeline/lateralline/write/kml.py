@@ -21,6 +21,7 @@ from shapely.geometry import shape as from_geojson
 from lateralline import contract
 from lateralline.errors import FrameError, UnknownSiteError
 from lateralline.output import stamp, whole_file
+from lateralline.record.assets import PREFIX, PRIVATE, hidden, register_words
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
 
 
@@ -85,8 +86,13 @@ def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False
 
 
 def _features(path: Path, site: str) -> Iterator[Feature]:
+    said = json.loads(path.with_name("lineage.geojson").read_text(encoding="utf-8"))["features"]
+    rows = [row["properties"] for row in said]
+    private = {n for r in rows if r["item"] == PRIVATE for n in r["value"].split(", ")}
     for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
         if feature["geometry"] is not None and site in ("", feature["properties"]["site_id"]):
+            for name in hidden(list(feature["properties"]), private):
+                del feature["properties"][name]
             yield feature
 
 
@@ -136,6 +142,9 @@ def _balloon(layer: str, properties: dict[str, object]) -> str:
         text = f"{value:.3f}" if isinstance(value, float) else str(value)
         unit = f" {column.unit}" if column.unit not in ("", "1") else ""
         rows.append(f"<tr><td>{escape(column.title)}</td><td>{escape(text + unit)}</td></tr>")
+    free = {k: v for k, v in properties.items() if k.startswith(PREFIX) and k not in table.names}
+    for title, words in register_words(free):
+        rows.append(f"<tr><td>{escape(title)}</td><td>{escape(words)}</td></tr>")
     return "".join([*rows, "</table>"])
 
 
