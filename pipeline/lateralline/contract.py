@@ -7,6 +7,9 @@ ask here; nothing about a column stands twice.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache
 from importlib.resources import files
 from typing import Final, Literal
@@ -49,6 +52,13 @@ class Column(BaseModel):
     pattern: str = ""
     #: Text that calls a thing, held to the rule of `lateralline.names`; "file": also in file names.
     calls: Literal["", "name", "file"] = ""
+    private: bool = False  # left out of what is shown and exported unless asked for
+
+    @property
+    def meaning(self) -> str:
+        """The description, and of a private column that it is private."""
+        note = " Private: what is shown and exported leaves it out unless asked."
+        return self.description + note * self.private
 
     @property
     def enum(self) -> tuple[str, ...]:
@@ -67,9 +77,8 @@ class Table(BaseModel):
     geometry: Geometry = ""  # "" = a table without geometry
     caution: str = ""  # shown wherever the layer is shown
     repeated: tuple[str, ...] = ()  # site.toml: sections written [[…]]
-    key: tuple[
-        str, ...
-    ] = ()  # layers: columns that tell a row from every other; `uid` is made of them
+    key: tuple[str, ...] = ()  # layers: columns that tell a row from every other, in `uid`
+    free: tuple[str, ...] = ()  # sections whose keys are the user's own too; "*" = the table's
     field: tuple[Column, ...] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -102,7 +111,7 @@ class Table(BaseModel):
 
 
 #: In the order a reader of the data dictionary meets them.
-INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "ids")
+INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "assets", "ids")
 #: Of them, what no crew fills in: builds write it into a site.
 KEPT = ("ids",)
 #: Declared as inputs are, but standing beside sites, not in them.
@@ -136,9 +145,51 @@ OVERLAYS = (
 )
 
 
-@cache
 def load(name: str) -> Table:
-    """Return the declaration of an input or layer; ContractError when there is none."""
+    """Return the declaration of an input or layer; ContractError when there is none.
+
+    Layers of features end with the columns of `assets()`.
+    """
+    table = _declared(name)
+    if name not in LAYERS or not table.geometry:
+        return table
+    return _with_assets(name, _assets.get() or own_assets())
+
+
+def own_assets() -> tuple[Column, ...]:
+    """Return the columns that the register's values have in every record."""
+    return tuple(c for c in _declared("assets").field if c.name != "line_id")
+
+
+def assets() -> tuple[Column, ...]:
+    """Return the register's columns of the record being made: ours, then those of its users."""
+    return _assets.get() or own_assets()
+
+
+@contextmanager
+def with_assets(columns: Iterable[Column]) -> Iterator[None]:
+    """Let every layer of features end with these columns in the block: a batch decides them once.
+
+    All that writes, checks, describes and reads back asks `load`, so nothing else need know them.
+    """
+    token = _assets.set(tuple(columns) or None)
+    try:
+        yield
+    finally:
+        _assets.reset(token)
+
+
+_assets: Final[ContextVar[tuple[Column, ...] | None]] = ContextVar("assets", default=None)
+
+
+@cache
+def _with_assets(name: str, columns: tuple[Column, ...]) -> Table:
+    table = _declared(name)
+    return table.model_copy(update={"field": (*table.field, *columns)})
+
+
+@cache
+def _declared(name: str) -> Table:
     folder = "inputs" if name in INPUTS + BESIDE else "layers"
     source = files("lateralline_schemas") / "v1" / folder / f"{name}.toml"
     try:

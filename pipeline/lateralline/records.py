@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.findings import Finding
-from lateralline.settings import Settings
+from lateralline.settings import Assets, Settings
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -168,6 +168,7 @@ class FieldRecord:
     inputs: tuple[InputFile, ...]
     findings: tuple[Finding, ...]
     ids: IdRows = field(default_factory=lambda: no_ids())
+    assets: Assets = field(default_factory=Assets)
 
 
 # ---- place --------------------------------------------------------------------------------

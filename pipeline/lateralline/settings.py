@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 from math import nan, radians
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from lateralline import contract
 
@@ -131,6 +132,36 @@ class Georeference:
     gnss_heights: Literal["levels", "ellipsoidal"] = "levels"
     separation_m: float = nan  # ellipsoidal height less level; NaN = by a geoid grid
     separation_sigma_m: float = 0.0
+
+
+AssetValue: TypeAlias = str | int | float | bool | date
+#: Types of the register's values, as the contract calls them.
+AssetType = Literal["text", "integer", "real", "boolean", "date"]
+
+
+@dataclass(frozen=True, slots=True)
+class Assets:
+    """What the owner's register says of a site, its lines and runs; the nearer one holds."""
+
+    site: Mapping[str, AssetValue] = field(default_factory=dict)
+    line: Mapping[str, Mapping[str, AssetValue]] = field(default_factory=dict)
+    run: Mapping[str, Mapping[str, AssetValue]] = field(default_factory=dict)
+    types: Mapping[str, AssetType] = field(default_factory=dict)  # of the users' own keys
+    where: Mapping[str, tuple[str, int]] = field(default_factory=dict)  # file and row of each
+    private: frozenset[str] = frozenset()  # keys
+
+    def of(self, line: str, run: str, runs: Sequence[str] = ()) -> dict[str, AssetValue]:
+        """Return the values of a feature; `runs` are all of its line.
+
+        What is said of a run holds for what was measured in it, and for its line where all runs
+        of the line say the same.
+        """
+        values = {**self.site, **self.line.get(line, {})}
+        of_runs = [self.run.get(one, {}) for one in ([run] if run else runs)]
+        for key, value in (of_runs[0] if of_runs else {}).items():
+            if all(key in other and other[key] == value for other in of_runs):
+                values[key] = value
+        return values
 
 
 @dataclass(frozen=True, slots=True)

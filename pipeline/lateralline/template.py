@@ -31,6 +31,7 @@ _REMARKS: Final[Mapping[str, str]] = {
     "accuracy": "Standard deviations, 1 sigma; the values shown hold until changed. Common "
     "practice, no source: put your own in their place.",
     "branch": "One for each line that joins another; remove the # to use it.",
+    "asset": "What your register knows of the site; any other key becomes a column asset_KEY.",
     "accepted": "One for each finding that somebody answers for; `lateralline accept` writes them.",
     "dig": "No rule here is a clearance to dig: the local one-call service and local codes come "
     "first, and pipes are proven by exposing them by hand or vacuum.",
@@ -57,6 +58,7 @@ _EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
             "measured_to": "invert",
         },
     ),
+    "assets": ({"line_id": "L1", "asset_id": "LAT-0815", "parcel": "12/3"},),
     "observations": (
         {"run": "R1", "counter": "6.20", "clock_from": "12", "code": "BAF", "text": "in words"},
     ),

@@ -15,7 +15,7 @@ and whatever `also` draws from asbuilt.gpkg, in folders of its own.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +26,7 @@ from pyproj import CRS
 
 from lateralline import contract
 from lateralline.acceptance import accepted, unmatched
+from lateralline.contract import Column
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.findings import Finding
@@ -34,6 +35,7 @@ from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.record import layers
+from lateralline.record.assets import with_assets
 from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
@@ -87,13 +89,15 @@ class Workspace:
         crs: str | None = None,
         shared: CRS | None = None,
         formats: Sequence[str] = (),
+        assets: Iterable[Column] = (),
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
     ) -> Iterator[Build]:
         """Yield a sink for sites; the folder is there, whole, when the block ends well.
 
         `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
-        (`write.target.shared_crs`); with neither the first site decides. `formats` are those of
+        (`write.target.shared_crs`); with neither the first site decides. `assets` are the
+        register's columns of the batch (`record.assets.columns_of`). `formats` are those of
         `write.formats.FORMATS` that the layers are written in too. `also` may put more files into
         the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without a single
         site nothing is put in place. Raises OutputExistsError before anything is computed,
@@ -101,7 +105,8 @@ class Workspace:
         nothing is put in place, and what was there before stays.
         """
         target = Target(_parsed(crs), shared)
-        with whole_folder(self.folder, "record", replace=replace) as made:
+        whole = whole_folder(self.folder, "record", replace=replace)
+        with contract.with_assets(assets), whole as made:
             build = Build(Workspace(made), target, formats)
             yield build
             build.finish(also)
@@ -137,6 +142,7 @@ class Build:
         site = self._target.site(frame)
         findings = _answered(record, products, site.findings)
         products = layers.with_findings(products, record.settings.id, findings)
+        products = with_assets(products, record)
         tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:

@@ -19,6 +19,7 @@ from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
 from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
 from lateralline.output import refuse_target, together
 from lateralline.page import write_page, write_pages
+from lateralline.record.assets import private_shown
 from lateralline.record.view import read_record
 from lateralline.ties.spots import UNITS as TAPE_UNITS
 from lateralline.ties.spots import Asked, Measure, control_of, spots_of, with_more
@@ -47,6 +48,7 @@ __all__ = [
     "export",
     "field_sheet_pages",
     "parse_scale",
+    "private_shown",
     "tape_unit_of",
     "tie_cards",
     "write_page",

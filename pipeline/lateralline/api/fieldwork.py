@@ -80,7 +80,7 @@ def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") 
     Raises SiteFaultsError for a site with faults: what is at fault would be lost on the way.
     """
     read_site(site)
-    raw = raw_site(site)
+    raw = raw_site(site, for_sheets=True)
     [head] = raw.settings["site"]
     _raise(_refused_names(site_id or str(head["id"]), name))
     renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}

@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from hashlib import sha256
 from math import isnan
 from pathlib import Path
@@ -19,6 +20,7 @@ from lateralline.api.sites import (
     AnySite,
     Findings,
     NamedSite,
+    batch_assets,
     batch_crs,
     by_crs,
     crs_named,
@@ -37,6 +39,7 @@ from lateralline.findings import Finding
 from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import lineage
+from lateralline.record.assets import columns_of
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_layer, read_record
 from lateralline.revise import (
@@ -166,9 +169,16 @@ class Record:
         rows = table.rename(columns={"source_row": "where"}).reindex(
             columns=[*FINDING_FIELDS, "where"]
         )
-        known = rows.drop(columns="chainage_m").fillna("").to_dict("records")
+        texts = rows.drop(columns=["chainage_m", "accepted_on"]).astype(object).fillna("")
         at = (None if isnan(m) else m for m in rows["chainage_m"].astype(float).tolist())
-        findings = (Finding(**row, chainage_m=m) for row, m in zip(known, at, strict=True))
+        days = (
+            date.fromisoformat(t[:10]) if t[:1].isdigit() else None
+            for t in rows["accepted_on"].astype(str)
+        )
+        findings = (
+            Finding(**row, chainage_m=m, accepted_on=day)
+            for row, m, day in zip(texts.to_dict("records"), at, days, strict=True)
+        )
         return Findings(findings, self.failures)
 
     def summary(self) -> tuple[SiteSummary, ...]:
@@ -363,7 +373,10 @@ def _build(
     unkept: dict[Path, str] = {}
     built = False
     shared = batch_crs(wanted) if crs is None else None
-    with workspace.build(crs=crs, shared=shared, formats=also, replace=replace) as sink:
+    assets = batch_assets(wanted)
+    with workspace.build(
+        crs=crs, shared=shared, assets=assets, formats=also, replace=replace
+    ) as sink:
         for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
             if on_site is not None:
                 on_site(result)
@@ -473,5 +486,6 @@ def _build_revised(new: NewSite, changes: SiteChanges, out: Path, *, replace: bo
     def also(workspace: Workspace) -> None:
         write_changes(workspace.folder, changes, placed.frame)
 
-    with Workspace(out).build(replace=replace, also=also) as sink:
+    assets = columns_of([work["record"].assets])
+    with Workspace(out).build(assets=assets, replace=replace, also=also) as sink:
         sink.add(work["record"], placed, work["products"])

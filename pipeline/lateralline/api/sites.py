@@ -7,11 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias, overload
 
 from lateralline import contract
+from lateralline.contract import Column
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
 from lateralline.ingest import book_value, holds_settings, is_book, read_site
 from lateralline.ingest.intake import decode, entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import load_toml
+from lateralline.record.assets import columns_of
+from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
 from lateralline.write.target import shared_crs
 
@@ -175,6 +178,26 @@ def batch_crs(sites: Iterable[NamedSite]) -> CRS | None:
         if found is not None:
             frames.append((found, len(of_it)))
     return shared_crs(frames)
+
+
+def batch_assets(sites: Iterable[NamedSite]) -> tuple[Column, ...]:
+    """Return the register's columns of a batch: those of all of its sites."""
+    return columns_of(_assets_of(site) for _, site in sites)
+
+
+def _assets_of(site: Path | Site) -> Assets:
+    """Return what the register says of a site; nothing of one at fault, which the build reports."""
+    if isinstance(site, Site):
+        return site.record.assets
+    try:
+        if site.is_dir() and not any(is_book(path) for path in site.iterdir()):
+            settings = site / "site.toml"
+            said = settings.is_file() and b"asset" in settings.read_bytes()
+            if not said and not (site / "assets.csv").exists():
+                return Assets()
+        return read_site(site).assets
+    except (LaterallineError, OSError, ValueError):
+        return Assets()
 
 
 def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Replace, argument, option, refuse_suffix
+from lateralline.cli.options import Replace, WithPrivate, argument, option, refuse_suffix
 from lateralline.cli.report import print_last_words
 
 
@@ -32,6 +32,7 @@ def export(
             metavar="N",
         ),
     ] = None,
+    with_private: WithPrivate = False,
     replace: Replace = False,
 ) -> None:
     """Write a built record and overlays as DXF or KML.
@@ -53,7 +54,8 @@ def export(
         raise typer.BadParameter("only a .dxf has a plot scale", param_hint="--scale")
     plot_scale = scale or documents.PLOT_SCALE
     first, *overlays = built
-    documents.export(
-        first, out, overlays=overlays, site=site, plot_scale=plot_scale, replace=replace
-    )
+    with documents.private_shown(with_private):
+        documents.export(
+            first, out, overlays=overlays, site=site, plot_scale=plot_scale, replace=replace
+        )
     print_last_words(f"wrote {out}")

@@ -106,6 +106,13 @@ Replace = Annotated[
         "since is kept beside it.",
     ),
 ]
+WithPrivate = Annotated[
+    bool,
+    typer.Option(
+        "--with-private",
+        help="Show what the site marks as private too, such as owner and address.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
 
 

@@ -7,7 +7,15 @@ from typing import Annotated, Literal
 
 import typer
 
-from lateralline.cli.options import Records, Replace, known_paper, option, refuse_suffix, sites_of
+from lateralline.cli.options import (
+    Records,
+    Replace,
+    WithPrivate,
+    known_paper,
+    option,
+    refuse_suffix,
+    sites_of,
+)
 from lateralline.cli.report import print_last_words
 
 
@@ -40,6 +48,7 @@ def sheet(
     together: Annotated[
         bool, typer.Option("--together", help="All sites in one PDF, one after another.")
     ] = False,
+    with_private: WithPrivate = False,
     replace: Replace = False,
 ) -> None:
     """Draw plan, profile and tables to scale, as a PDF.
@@ -74,6 +83,7 @@ def sheet(
         must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
         raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
     draw = documents.draw_sheets if apart else documents.draw_sheet
-    pages = draw(chosen, out, options, replace=replace)
+    with documents.private_shown(with_private):
+        pages = draw(chosen, out, options, replace=replace)
     message = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
     print_last_words(message)

@@ -63,6 +63,7 @@ _TABLES: Final = {
     "exposures": "exposure",
     "control": "control point",
     "observations": "observation",
+    "assets": "row of the register",
 }
 
 

@@ -114,7 +114,10 @@ def pipe_observations(
     placed = {
         c.name: np.full(n, nan if c.type == "real" else "", dtype=object)
         for c in contract.load("pipe_observations").field
-        if not c.required and c.name not in given and c.name not in OF_RECORD
+        if not c.required
+        and c.name not in given
+        and c.name not in OF_RECORD
+        and c not in contract.assets()
     }
     placed |= {GEOMETRY: np.full(n, None), "status": np.full(n, "not_placed", dtype=object)}
     placed["reason"][:] = [f"line {lines.get(run, '')} is not located" for run in runs]

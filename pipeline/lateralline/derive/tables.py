@@ -53,9 +53,13 @@ def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
 
 
 def filled(name: str, part: Columns, common: Columns) -> Columns:
-    """Return a part of a layer with what is common to it, and with the layer's caution."""
+    """Return a part of a layer with what is common to it, and with the layer's caution.
+
+    What the owner's register says is filled in where the layer is written.
+    """
     declared = contract.load(name)
-    filling = {"caution": declared.caution} | common
+    register = dict.fromkeys(c.name for c in contract.assets())
+    filling = {"caution": declared.caution, **register} | common
     return {column: filling[column] for column in declared.names if column in filling} | part
 
 

@@ -222,7 +222,8 @@ def record_tables(view: RecordView) -> list[TableSection]:
     """Return every table that has rows, findings last, errors first among them."""
     built = (
         _line_table(view), _stop_table(view), _node_table(view), _observation_table(view),
-        _segment_table(view), _control_table(view), _zone_table(view), _finding_table(view),
+        _segment_table(view), _control_table(view), _zone_table(view),
+        _register_table(view), _finding_table(view),
     )  # fmt: skip
     return [s for s in built if s.rows]
 
@@ -393,6 +394,14 @@ def _zone_table(view: RecordView) -> TableSection:
     ]  # fmt: skip
     note = "the corridor comes on top; the pipe runs on past both ends, where nothing is located"
     return TableSection("Dig zones", note, columns, rows)
+
+
+def _register_table(view: RecordView) -> TableSection:
+    """Return what the owner's register says of each line; without rows where it says nothing."""
+    columns = [TableColumn("line", 14), TableColumn("what", 40), TableColumn("value", 120)]
+    rows = [[line, what, value] for line in view.lines for what, value in view.register(line)]
+    note = "as the owner's register has it; no statement on a boundary"
+    return TableSection("Register", note, columns, rows)
 
 
 def _finding_table(view: RecordView) -> TableSection:

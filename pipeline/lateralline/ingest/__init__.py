@@ -12,6 +12,7 @@ map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
 sections                    settings, from TOML or from sheets
 coordinate_system           what section [crs] means
+assets                      what the owner's register says: keys of the user's own, typed
 site_input                  which files are a site's, and what stands in them
 checks                      rows checked against one another, and how spots were measured
 record                      the checks in their order, and the record in SI

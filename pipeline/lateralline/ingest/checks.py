@@ -77,6 +77,7 @@ def check_references(
         (marks, ("mark",), "mark"),
         (stops, ("run", "stop"), "stop of a run"),
         (exposures, ("name",), "exposure"),
+        (tables["assets"] or InputRows("assets.csv"), ("line_id",), "line"),
     ):
         _once(rows, key, f"must name each {what} once", ledger)
     for row in control:
@@ -91,6 +92,9 @@ def check_references(
     _check_end_nulls(marks, ledger)
     for row in exposures:
         _check_exposure(row, names, ledger)
+    for row in tables["assets"] or ():
+        if (line := row.text("line_id")) and names.lines is not None and line not in names.lines:
+            row.fault(ledger, "line_id", "must be a line of the site", nearest(line, names.lines))
     for row in observations:
         if row.given("clock_to") and not row.given("clock_from"):
             row.fault(ledger, "clock_from", "must be given with clock_to")

@@ -14,6 +14,7 @@ import numpy as np
 
 from lateralline import contract
 from lateralline.findings import catalogue
+from lateralline.ingest.assets import read_assets
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.ledger import Ledger, nearest
@@ -37,6 +38,7 @@ from lateralline.records import (
 from lateralline.settings import (
     Acceptance,
     Accuracy,
+    Assets,
     Branch,
     Flow,
     Pipe,
@@ -69,6 +71,7 @@ class CheckedSite:
     site: SiteSettings
     settings: Settings
     rows: Mapping[str, InputRows]
+    assets: Assets
 
 
 def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | None:
@@ -83,7 +86,8 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
         return None
     known = settings(site, folder, ledger)
     check_runs(known, site, rows["stops"] or InputRows(given.files.home("stops")), ledger)
-    return CheckedSite(site, known, {n: r for n, r in rows.items() if r is not None})
+    assets = read_assets(site, rows["assets"], ledger)
+    return CheckedSite(site, known, {n: r for n, r in rows.items() if r is not None}, assets)
 
 
 def _rows(
@@ -306,7 +310,9 @@ RowsT = TypeVar(
 
 def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
     site, known, rows = checked.site, checked.settings, checked.rows
-    _, marks, stops, exposures, observations = (rows[name] for name in TABLES)
+    marks, stops, exposures, observations = (
+        rows[name] for name in ("marks", "stops", "exposures", "observations")
+    )
     kind = marks.texts("kind")
     line_of_run = {run.id: run.line for run in known.runs}
     lines = [r.text("line") or line_of_run.get(r.text("run"), "") for r in exposures]
@@ -337,6 +343,7 @@ def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledg
         ids=_in_si(IdRows, "ids", rows["ids"], site),
         inputs=_inputs(files, site, rows),
         findings=tuple(ledger.findings),
+        assets=checked.assets,
     )
 
 

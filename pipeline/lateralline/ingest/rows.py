@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from functools import partial
 from math import nan
 
@@ -137,7 +138,11 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
             must, hint = "must be a column of the header; it is missing", f"the header has {has}"
             ledger.fault(sheet.file, sheet.header_line, c.name, "", must, hint)
     extra = [h for h in dict.fromkeys(sheet.header) if h and h not in columns]
-    _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
+    if table.free:
+        slips = _near_misses(table, sheet, extra, [c.name for c in absent], ledger)
+        extra = [h for h in extra if h not in slips]
+    else:
+        _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
     extra = [h for h in extra if not wrong_sign(h)]
     if unit_of is None:
         unit_of = partial(declared_unit, units={})
@@ -159,6 +164,8 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
             if c.required and c.name not in known and c.name not in missing | bad:
                 row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
                 bad |= {c.name}
+        if table.free:
+            good |= {h: given[h] for h in extra if h in given and h not in ill}
         kept = "; ".join(f"{h}={given[h]}" for h in extra if h in given and h not in ill)
         remark = "note" if "note" in columns else "text"
         if kept and remark in columns:
@@ -203,6 +210,24 @@ def _check_units(
         must = f"must be in {unit}, as the site's settings say" if unit else "must name no unit"
         hint = "mend the header or the settings, whichever is wrong" if unit else f"write {name}"
         sheet.fault(ledger, sheet.header_line, name, claimed, must, hint)
+
+
+def _near_misses(
+    table: Table, sheet: TextTable, extra: Sequence[str], absent: Sequence[str], ledger: Ledger
+) -> set[str]:
+    """A table with columns of the user's own: only a slip of the pen in one of ours is a fault."""
+    slips = set()
+    for name in extra:
+        cell = sheet.cell(sheet.header_line, name)
+        if close := get_close_matches(name, absent, n=1, cutoff=0.9):
+            must, hint = f"must be a column of {table.name}", f'did you mean "{close[0]}"?'
+        elif hint := wrong_sign(name):
+            must = "must be text"
+        else:
+            continue
+        ledger.fault(sheet.file, sheet.header_line, "header", name, must, hint, cell)
+        slips.add(name)
+    return slips
 
 
 def _report_extra(

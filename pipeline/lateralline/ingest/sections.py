@@ -14,12 +14,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from math import nan
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias, cast
 
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.ingest.cells import (
     UNKNOWN_UNIT,
+    Value,
     accept,
     declared_unit,
     hint_for,
@@ -54,6 +55,10 @@ class RawSection:
     units: Mapping[str, str] = field(default_factory=dict)  # claimed beside keys
     bad: frozenset[str] = frozenset()  # keys whose cells are at fault already
     strict: bool = False  # TOML keeps numbers and text apart; sheets do not
+    asset: Mapping[str, object] = field(
+        default_factory=dict
+    )  # keys of its own sub-section [.asset]
+    asset_lines: Mapping[str, int] = field(default_factory=dict)
 
 
 #: Every section by name; those that are not repeated stand there once, if only as empty ones.
@@ -67,6 +72,8 @@ class SiteSettings:
     sections: Mapping[str, tuple[InputRow, ...]]
     units: dict[str, str]
     axes: Axes | None
+    #: What stands under [run.asset] and [pipe.asset]: a row for each of those sections.
+    assets: Mapping[str, tuple[InputRow, ...]] = field(default_factory=dict)
 
     def one(self, section: str) -> InputRow:
         """Return a section written once; an empty one when it is not there."""
@@ -130,7 +137,17 @@ def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
     if "pipe" not in units and not row.given("pipe") and "tape" in units:
         units["pipe"] = units["tape"]
     sections = {name: units_row if name == "units" else rows(name) for name in section_names()}
-    return SiteSettings(sections, units, read_axes(sections["crs"][0], units, ledger))
+    assets = {
+        name: tuple(
+            InputRow(
+                one.file, one.asset_lines.get("", 0), cast(Any, one.asset), lines=one.asset_lines
+            )
+            for one in written[name]
+            for at in [one.asset_lines]
+        )
+        for name in _WITH_ASSETS
+    }
+    return SiteSettings(sections, units, read_axes(sections["crs"][0], units, ledger), assets)
 
 
 def checked(
@@ -140,8 +157,9 @@ def checked(
     columns = {c.name: c for c in contract.load(table).field if c.section == name}
     at, given = written.lines, written.given
     bare = InputRow(written.file, at.get("", 0), {}, lines=at, letters=written.letters)
+    free = name in contract.load(table).free
     for key in given:
-        if key not in columns:
+        if key not in columns and not free:
             must, hint = f"must be a key of [{name}]", _home(table, key) or nearest(key, columns)
             ledger.fault(bare.file, at.get(key, 0), key, "", must, hint, bare.cell_of(key))
     for key in written.units.keys() & columns.keys():
@@ -151,10 +169,15 @@ def checked(
             hint = "mend the unit beside it or [units], whichever is wrong"
             bare.fault(ledger, key, f"{must}; {claimed} stands beside it", hint)
     known = {k: v for k, v in given.items() if k in columns and k not in written.bad}
+    if free:
+        known = {k: v for k, v in known.items() if not isinstance(v, list)}
     model = row_model(table, name, strict=written.strict)
     good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
     explain(bare, [columns[b] for b in bad], known, unit_of, ledger)
     bad |= written.bad
+    if free:  # whoever reads them knows what they may be
+        others = {k: v for k, v in given.items() if k not in known and k not in written.bad}
+        good |= cast(dict[str, Value], others)
     row = replace(bare, cells=good)
     for c in columns.values():
         if c.required and c.name not in bad and good.get(c.name, "") == "":
@@ -258,11 +281,31 @@ def toml_sections(
             hint = f"write {_form(table, name)}"
             ledger.fault(file, line, name, "", "must be a section", hint)
             several = [] if repeated else [{}]
-        sections[name] = tuple(
-            RawSection(file, one, at.get((name, n), {}), strict=True)
-            for n, one in enumerate(several)
-        )
+        sections[name] = tuple(_raw(file, name, n, one, at, table) for n, one in enumerate(several))
     return sections
+
+
+def _raw(
+    file: str,
+    name: str,
+    n: int,
+    given: Mapping[str, object],
+    at: Mapping[tuple[str, int], Mapping[str, int]],
+    table: str,
+) -> RawSection:
+    """Return one section; what stands under [run.asset] apart from what is the run's own."""
+    lines = dict(at.get((name, n), {}))
+    asset = given.get("asset")
+    if table != "site" or name not in _WITH_ASSETS or not isinstance(asset, dict):
+        lines |= {f"types.{key}": line for key, line in at.get((f"{name}.types", n), {}).items()}
+        return RawSection(file, given, lines, strict=True)
+    own = {key: value for key, value in given.items() if key != "asset"}
+    asset_lines = at.get((f"{name}.asset", n), {"": lines.get("asset", lines.get("", 0))})
+    return RawSection(file, own, lines, strict=True, asset=asset, asset_lines=asset_lines)
+
+
+#: Sections that may have a sub-section [.asset].
+_WITH_ASSETS: Final = ("pipe", "run")
 
 
 def line_of_section(lines: Lines, name: str) -> int:
@@ -282,6 +325,9 @@ def find_lines(text: str) -> Lines:
     for number, line in enumerate(text.splitlines(), start=1):
         if m := _HEADING.match(line):
             section, at = m[1], seen[m[1]]
+            parent, _, inner = section.partition(".")
+            if inner and seen[parent]:  # [run.asset] is of the last [[run]]
+                at = seen[parent] - 1
             seen[section] += 1
             lines.setdefault((section, at, ""), number)
         elif m := _KEY.match(line):

@@ -211,14 +211,21 @@ class RawSite:
     tables: Mapping[str, Sequence[Mapping[str, str]]]
 
 
-def raw_site(source: Path) -> RawSite:
+def raw_site(source: Path, *, for_sheets: bool = False) -> RawSite:
     """Return a site as it was written, for copying: what cells hold is not looked at.
 
-    Raises SiteFaultsError for what cannot be taken apart. Only of a site that `read_site` finds
+    Raises SiteFaultsError for what cannot be taken apart, and with `for_sheets` for what no sheet
+    has a place for. Only of a site that `read_site` finds
     sound is sure to be whole what comes out here.
     """
     ledger = Ledger()
     site = read_site_input(source, ledger)
+    ledger.raise_faults(source.name)
+    for section in (one for several in (site.sections or {}).values() for one in several):
+        if for_sheets and (section.asset or isinstance(section.given.get("types"), dict)):
+            must = "must be said under [asset], or of a line in assets.csv, to be copied"
+            line = section.asset_lines.get("", section.lines.get("types", 0))
+            ledger.fault(section.file, line, "asset", "", must, "a sheet has no place for it")
     ledger.raise_faults(source.name)
     return RawSite(
         {

@@ -219,6 +219,7 @@ def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
         *measured("widest 95 % half axis", row.semi_major_95_max_m),
     ]
     facts[1:1] = _cover_facts(view, row)
+    facts += [Fact(title.lower(), text) for title, text in view.register(row.line_id)]
     return name, facts
 
 

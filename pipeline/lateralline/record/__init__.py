@@ -2,6 +2,7 @@
 
 layers   → products of the stages as Arrow tables and data frames, as the contract declares them
 lineage  → where a record comes from: written as rows of `lineage`, read back as typed fields
+assets   → what the owner's register says as columns; what of it is private
 rows     → rows of the layers as frozen classes
 ground   → metres on the ground for coordinates of a file, the one owner of ground scale
 view     → one site of a built GeoPackage: layers in ground metres, units, statements, cautions
@@ -18,6 +19,9 @@ Decisions
   many sites at once, on a plane of PROJ's, true to scale, over each small region.
 - Directions and covariances of a record count from the north of the site's own grid. In a file of
   another CRS `view` turns them to that file's north: ellipses lie on the map as they should.
+- Columns of the users' own (`[asset]`) are declared for the time of one batch, once, by
+  `contract.with_assets`: all that writes, describes and reads back asks `contract.load`. What is
+  private is left out where a record is read to be shown (`view.read_layers`), not by each output.
 - Names of lineage rows are strings in the file and are spelled in `lineage` alone.
 """
 

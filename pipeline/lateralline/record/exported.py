@@ -25,9 +25,10 @@ from lateralline.derive.dig import around
 from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
 from lateralline.output.proof import STAMP, account_of, reading, sha256
+from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import plan_of
+from lateralline.record.lineage import plan_of, private_of
 from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
 
 #: GeoPackage of a built record in its folder.
@@ -99,7 +100,10 @@ class Exported:
                 features = _of_geojson(self.gpkg.parent / file)
             else:
                 features = self._reckoned(name, plan_of(crs))
+            private = private_of(self.gpkg)
             for feature in features:
+                for column in hidden(vars(feature.row), private):
+                    delattr(feature.row, column)
                 if site in ("", getattr(feature.row, "site_id", site)):
                     yield name, feature
 

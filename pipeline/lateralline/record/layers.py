@@ -157,7 +157,7 @@ def with_findings(
     return tuple(
         replace(
             p,
-            columns={k: [*v, *(row[k] for row in rows)] for k, v in p.columns.items()},
+            columns={k: [*v, *(row.get(k) for row in rows)] for k, v in p.columns.items()},
             geometry=objects(
                 [*(p.geometry if p.geometry is not None else ()), *[None] * len(rows)]
             ),

@@ -26,6 +26,7 @@ from lateralline.frames import Frame, Operation
 from lateralline.frames.systems import axis_unit_m, known_crs, short_text
 from lateralline.output.proof import reading
 from lateralline.record import CAUTION
+from lateralline.record.assets import PRIVATE, private_columns
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Accuracy, Settings
 
@@ -110,6 +111,7 @@ class RecordLineage:
     version: str  # of the record; "" in records that do not count them
     valid_from: str  # ISO date
     last_surveyed: str  # ISO date
+    private: tuple[str, ...]  # columns that are left out of what is shown unless asked for
     levels: str  # a sentence on what levels count from
     directions: str  # a sentence on what directions count from
     level_datum: str  # in few words
@@ -156,6 +158,7 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         version=text("statement", "record version"),
         valid_from=text("statement", "valid from"),
         last_surveyed=text("statement", "last surveyed") or text("statement", "surveyed"),
+        private=tuple(filter(None, text("statement", PRIVATE).split(", "))),
         levels=text("statement", "levels"),
         directions=text("statement", "directions"),
         level_datum=text("crs", "levels"),
@@ -181,6 +184,15 @@ def sites_of(gpkg: Path) -> tuple[str, ...]:
     with reading(gpkg) as db:
         rows = db.execute("SELECT DISTINCT site_id FROM lineage ORDER BY site_id")
         return tuple(str(site_id) for (site_id,) in rows)
+
+
+def private_of(gpkg: Path) -> set[str]:
+    """Return the columns that are private on any site of a built record; raises as `sites_of`."""
+    with reading(gpkg) as db:
+        if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'lineage'").fetchone():
+            return set()  # an overlay: it has none of them
+        rows = db.execute("SELECT value FROM lineage WHERE item = ?", (PRIVATE,))
+        return {name for (text,) in rows for name in str(text).split(", ")}
 
 
 def tape_units_of(gpkg: Path) -> set[str]:
@@ -414,6 +426,8 @@ def _statements(record: FieldRecord, frame: Frame, crs: pyproj.CRS | None) -> It
     yield _LineageRow("statement", "valid from", valid_from(settings, days).isoformat())
     if settings.surveyor:
         yield _LineageRow("statement", "surveyor", settings.surveyor)
+    if private := private_columns(record.assets):
+        yield _LineageRow("statement", PRIVATE, ", ".join(private))
     yield _LineageRow("statement", "caution", CAUTION)
 
 

@@ -27,9 +27,17 @@ from lateralline.errors import UnknownSiteError, UnreadableError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
+from lateralline.record.assets import hidden, register_words
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame, empty
-from lateralline.record.lineage import RecordLineage, plan_of, read_lineage, sites_of, z_unit_m
+from lateralline.record.lineage import (
+    RecordLineage,
+    plan_of,
+    private_of,
+    read_lineage,
+    sites_of,
+    z_unit_m,
+)
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -242,6 +250,11 @@ class RecordView:
                 ways.append(shapely.LineString([end, node.geometry]))
         return ways
 
+    def register(self, line: str) -> list[tuple[str, str]]:
+        """Return what the owner's register says of a line, as title and value; nothing private."""
+        rows = self.of_line("pipe_centreline", line).to_dict("records")
+        return [pair for row in rows for pair in register_words(row)]
+
     def of_line(self, layer: str, line: str) -> AnyFrame:
         """Return the rows of a layer that belong to one line."""
         frame = self.layers[layer]
@@ -333,9 +346,12 @@ def read_record(gpkg: Path, site_id: str = "") -> RecordView:
 def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
     """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
 
-    Text that is not given is "", else as `read_layer`.
+    Text that is not given is "", else as `read_layer`. Columns private on any site are left
+    out unless asked for (`record.assets.private_shown`).
     """
     read = {name: read_layer(gpkg, name, site_id) for name in names}
+    private = private_of(gpkg) if read else set()
+    read = {n: frame.drop(columns=hidden(frame.columns, private)) for n, frame in read.items()}
     for name, frame in read.items():
         texts = [c.name for c in contract.load(name).field if c.type == "text" and c.name in frame]
         frame[texts] = frame[texts].astype(object).fillna("")

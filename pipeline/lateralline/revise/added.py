@@ -42,6 +42,7 @@ _KEYS: Final[Mapping[str, tuple[tuple[str, ...], str]]] = {
     "marks": (("mark",), "mark"),
     "stops": (("run", "stop"), "stop of a run"),
     "exposures": (("name",), "exposure"),
+    "assets": (("line_id",), "line"),
 }
 #: The same of the sections of `added.toml`.
 _SECTIONS: Final[Mapping[str, str]] = {"run": "id", "branch": "line", "pipe": "line"}

@@ -23,6 +23,7 @@ from typing import Final
 
 from lateralline import __version__, contract, csv_file, stages
 from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
+from lateralline.ingest.assets import typed_text
 from lateralline.ingest.intake import SITE_FILE, decode_any, is_book
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.record import check_site
@@ -239,8 +240,10 @@ def _toml_of(site: SiteSettings) -> str:
         for row in rows:
             if row.cells:
                 out.append(f"[[{name}]]" if name in table.repeated else f"[{name}]")
-                keys = [c.name for c in table.field if c.section == name and c.name in row.cells]
-                out += [f"{key} = {toml_literal(row.cells[key])}" for key in keys]
+                declared = [c.name for c in table.field if c.section == name]
+                out += [f"{k} = {toml_literal(row.cells[k])}" for k in declared if k in row.cells]
+                own = {k: str(v) for k, v in row.cells.items() if k not in declared}
+                out += [f"{k} = {toml_literal(typed_text(v))}" for k, v in own.items()]
                 out.append("")
     return "\n".join(out)
 

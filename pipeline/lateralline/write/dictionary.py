@@ -98,7 +98,7 @@ def dictionary_rows(name: str) -> list[DictionaryRow]:
             default=_default(c),
             limits=_limits(c),
             title=c.title,
-            description=c.description,
+            description=c.meaning,
             values=tuple((v.value, v.description) for v in c.values),
         )
         for c in table.field
@@ -300,7 +300,7 @@ def column_schema(column: Column) -> dict[str, object]:
     """Return the JSON Schema of one column; null is allowed unless the column is required."""
     schema: dict[str, object] = {
         "title": column.title,
-        "description": column.description,
+        "description": column.meaning,
         **_TYPES[column.type],
     }
     if column.unit:

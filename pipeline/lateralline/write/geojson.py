@@ -21,6 +21,7 @@ import shapely
 from shapely.affinity import translate
 
 from lateralline import contract
+from lateralline.contract import Table
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
 from lateralline.write.dictionary import shapes_of
@@ -246,7 +247,7 @@ class GeoJSONFeature(TypedDict, total=False):
 
 def _fault(layer: str, feature: GeoJSONFeature) -> str:
     """Return how a feature breaks its schema; "" when it does not."""
-    kinds, names, required = _rules(layer)
+    kinds, names, required = _rules(contract.load(layer))
     if feature.get("type") != "Feature" or not {"geometry", "properties"} <= feature.keys():
         return "is no feature"
     if not feature.get(_ID):
@@ -268,9 +269,8 @@ _RINGS: Final = ("Polygon", "MultiPolygon")
 
 
 @cache
-def _rules(layer: str) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
+def _rules(table: Table) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
     """Return the kinds of geometry, the properties and those not null, as its schema has them."""
-    table = contract.load(layer)
     required = tuple(c.name for c in table.field if c.required)
     return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.field), required
 

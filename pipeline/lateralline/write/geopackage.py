@@ -261,7 +261,7 @@ def described(column: Column) -> str:
     'Length. Unit: m.'
     """
     unit = f" Unit: {column.unit}." if column.unit not in ("", "1") else ""
-    return f"{column.description}{unit}"
+    return f"{column.meaning}{unit}"
 
 
 def _constraints(layer: str, column: Column) -> Iterator[Constraint]:

@@ -18,6 +18,7 @@ import shapely
 
 from lateralline import contract
 from lateralline.output import stamp, whole_file
+from lateralline.record.assets import PREFIX, register_words
 from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
 
@@ -159,6 +160,9 @@ def _balloon(layer: str, properties: dict[str, object]) -> str:
         text = f"{value:.3f}" if isinstance(value, float) else str(value)
         unit = f" {column.unit}" if column.unit not in ("", "1") else ""
         rows.append(f"<tr><td>{escape(column.title)}</td><td>{escape(text + unit)}</td></tr>")
+    free = {k: v for k, v in properties.items() if k.startswith(PREFIX) and k not in table.names}
+    for title, words in register_words(free):
+        rows.append(f"<tr><td>{escape(title)}</td><td>{escape(words)}</td></tr>")
     return "".join([*rows, "</table>"])
 
 

@@ -102,6 +102,8 @@ def _write_site(sheet: Worksheet, settings: Mapping[str, Rows], units: Mapping[s
     once = [c for c in contract.load("site").field if c.section not in SECTION_SHEETS.values()]
     for line, column in enumerate(once, start=2):
         given = (settings.get(column.section) or [{}])[0].get(column.name)
+        if isinstance(given, list):  # of keys, as TOML has them
+            given = ", ".join(map(str, given))
         if column.type == "date" and isinstance(given, str):
             given = date.fromisoformat(given)
         unit = units.get(column.unit_from, "") or column.unit.removeprefix("1")
@@ -118,6 +120,18 @@ def _write_site(sheet: Worksheet, settings: Mapping[str, Rows], units: Mapping[s
             add_rule(sheet, column, f"C{line}", units)
         if column.type == "date":
             value.number_format = "yyyy-mm-dd"
+    declared = {(c.section, c.name) for c in once}
+    own = [
+        (section, key, value)
+        for section in contract.load("site").free
+        for key, value in (settings.get(section) or [{}])[0].items()
+        if (section, key) not in declared
+    ]
+    for line, cells in enumerate(own, start=len(once) + 2):
+        for at, cell in enumerate(cells, start=1):
+            value = str(cell).lower() if isinstance(cell, bool) else str(cell)
+            _put(sheet.cell(line, at), value, as_text=True)
+        sheet.cell(line, 3).protection = _OPEN
     for letter, width in zip("ABCDE", _SITE_WIDTHS, strict=True):
         sheet.column_dimensions[letter].width = width
 

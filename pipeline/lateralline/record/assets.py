@@ -1,0 +1,156 @@
+"""What the owner's register says, as columns of every layer of features; what of it is private.
+
+Ours are `asset_id`, `parcel`, `owner` and `address`; a key of the users' own is `asset_KEY`. A
+batch has one set of columns, of the keys of all its sites, decided before the first is written
+(`columns_of`). A column is private where it is so on any of the sites.
+
+The record itself holds private columns, and says which they are (data dictionary, column comments,
+lineage). What is drawn, shown or exported reads a record through `record.view`, which leaves them
+out unless they are asked for in a `private_shown` block: a new kind of output cannot forget it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import replace
+from typing import Final
+
+from lateralline import contract
+from lateralline.contract import Column, FieldType
+from lateralline.errors import Fault, SiteFaultsError
+from lateralline.records import FieldRecord, Product
+from lateralline.settings import Assets
+
+#: Heads the names of columns of the users' own.
+PREFIX: Final = "asset_"
+#: The lineage item that names the private columns of a site.
+PRIVATE: Final = "private columns"
+
+
+def columns_of(several: Iterable[Assets]) -> tuple[Column, ...]:
+    """Return the columns of a batch: ours, then those of all keys of its sites, by name.
+
+    Of a key with two types the first holds, but whole and other numbers together are numbers.
+    """
+    types: dict[str, str] = {}
+    private: set[str] = set()
+    known_sites = 0
+    for assets in several:
+        known_sites += 1
+        private |= assets.private
+        for key, kind in assets.types.items():
+            known = types.setdefault(key, kind)
+            if {known, kind} == {"integer", "real"}:
+                types[key] = "real"
+    if not known_sites:
+        return contract.own_assets()
+    own = [c.model_copy(update={"private": c.name in private}) for c in contract.own_assets()]
+    free = [_column(key, types[key], private=key in private) for key in sorted(types)]
+    return (*own, *free)
+
+
+def with_assets(products: Sequence[Product], record: FieldRecord) -> tuple[Product, ...]:
+    """Return the products with what the register says of each feature's line and run.
+
+    Raises SiteFaultsError, by file and row, for a key whose type the batch has otherwise.
+    """
+    settings, assets = record.settings, record.assets
+    columns = contract.assets()
+    if faults := list(_clashes(assets, columns)):
+        raise SiteFaultsError(settings.id, faults)
+    runs: dict[str, list[str]] = {}
+    for run in settings.runs:
+        runs.setdefault(run.line, []).append(run.id)
+    line_of = {run.id: run.line for run in settings.runs}
+    keys = {c.name: c.name.removeprefix(PREFIX) for c in columns}
+    keys |= {c.name: c.name for c in contract.own_assets()}
+    made = []
+    for p in products:
+        table = contract.load(p.layer)
+        if p.layer not in contract.LAYERS or not table.geometry:
+            made.append(p)
+            continue
+        n = len(p.columns["site_id"])
+        of_run = [str(run or "") for run in p.columns.get("run_id", [""] * n)]
+        of_line = p.columns.get("line_id", [line_of.get(run, "") for run in of_run])
+        rows = [
+            assets.of(str(line or ""), run, runs.get(str(line or ""), ()))
+            for line, run in zip(of_line, of_run, strict=True)
+        ]
+        values: dict[str, list[object]] = {
+            name: [row.get(key) for row in rows] for name, key in keys.items()
+        }
+        whole = {**p.columns, **values}
+        made.append(replace(p, columns={n: whole[n] for n in table.names if n in whole}))
+    return tuple(made)
+
+
+def private_columns(assets: Assets) -> tuple[str, ...]:
+    """Return the names of the columns that are private on a site."""
+    own = {c.name for c in contract.own_assets()}
+    return tuple(sorted(k if k in own else PREFIX + k for k in assets.private))
+
+
+@contextmanager
+def private_shown(asked: bool = True) -> Iterator[None]:
+    """Let what reads a record to show or export it in the block see private columns, if asked."""
+    token = _asked.set(asked)
+    try:
+        yield
+    finally:
+        _asked.reset(token)
+
+
+_asked: Final[ContextVar[bool]] = ContextVar("private_shown", default=False)
+
+
+def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:
+    """Return those of a layer's columns that are private and not asked for."""
+    return [] if _asked.get() else [c for c in columns if c in private]
+
+
+def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    """Yield title and value of what the register says in a row of a layer, as it is shown."""
+    titles = {c.name: c.title for c in contract.own_assets()}
+    for name, value in row.items():
+        if name not in titles and not name.startswith(PREFIX):
+            continue
+        if value is None or value != value or value == "":
+            continue
+        title = titles.get(name) or name.removeprefix(PREFIX).replace("_", " ").capitalize()
+        match value:
+            case bool():
+                text = "yes" if value else "no"
+            case float():
+                text = f"{value:g}"
+            case _:
+                text = str(value).removesuffix(" 00:00:00")
+        yield title, text
+
+
+def _column(key: str, kind: str, *, private: bool) -> Column:
+    types: Mapping[str, FieldType] = {
+        "text": "text",
+        "integer": "integer",
+        "real": "real",
+        "boolean": "boolean",
+        "date": "date",
+    }
+    title = key.replace("_", " ").capitalize()
+    description = f"{title}, as the owner's register has it."
+    return Column(
+        name=PREFIX + key, type=types[kind], title=title, description=description, private=private
+    )
+
+
+def _clashes(assets: Assets, columns: Iterable[Column]) -> Iterable[Fault]:
+    declared = {c.name: c.type for c in columns}
+    for key, kind in assets.types.items():
+        known = declared.get(PREFIX + key)
+        if known == kind or (known, kind) == ("real", "integer"):
+            continue
+        file, row = assets.where[key]
+        must = f"must be of type {known or 'of no other site'}, as on another site of this batch"
+        yield Fault(file, row, key, kind, must, "give the key another name, or build apart")
