@@ -298,7 +298,8 @@ class FindingRow(LayerRow):
 
     layer = "findings"
     severity, code, subject, what, by_how_much, what_to_do, source_row = texts(7)
-    accepted_by, accepted_on, accepted_reason, cause = texts(4)
+    accepted_by, accepted_reason, cause = texts(3)
+    accepted_on = DateColumn()
     chainage_m = RealColumn()
 
     @property
@@ -306,7 +307,7 @@ class FindingRow(LayerRow):
         """Who answers for it, since when and why, in words; "" for what is still asked for."""
         if not self.accepted_by:
             return ""
-        return f"accepted by {self.accepted_by} on {self.accepted_on[:10]}: {self.accepted_reason}"
+        return f"accepted by {self.accepted_by} on {self.accepted_on}: {self.accepted_reason}"
 
 
 class UnlocatedRow(LayerRow):
