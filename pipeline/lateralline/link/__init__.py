@@ -300,9 +300,21 @@ def _not_located(line: str, points: Sequence[LocatedPoint], *, surveyed: bool) -
 
 
 def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list[Finding]:
-    """How much counted length lies between each run's entry and its first located point."""
+    """How much counted length lies between each run's entry and its first located point.
+
+    Of a run whose counters say nothing, that nobody knows how much.
+    """
     out = []
     for run in runs:
+        stops = [p for p in points if p.fix >= 0 and p.ref.startswith(f"{run.id}/")]
+        if stops and run.entry and not any(run.id in p.readings for p in points):
+            if not any(p.kind == "exposure" and p.ref == run.entry for p in points):
+                out.append(
+                    finding(
+                        "entry-not-mapped", f"run {run.id}", variant="uncounted", entry=run.entry
+                    )
+                )
+            continue
         away = [
             abs(p.readings[run.id] - run.counter_at_entry_m) for p in points if run.id in p.readings
         ]
