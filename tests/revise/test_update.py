@@ -47,6 +47,7 @@ from lateralline.revise.merge import merged_files
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult
+from lateralline.write.ids import ids_text
 from tests.support.places import SAMPLES
 
 SLOPE = SAMPLES / "slope-levels"
@@ -103,8 +104,14 @@ def before(site: Path = SLOPE) -> SiteResult:
     return result
 
 
+def kept_ids(site: Path = SLOPE) -> str:
+    """The ids of a site's nodes and segments, as they are kept beside its files."""
+    work = before(site).work
+    return ids_text(work["record"].ids, work["ids"])
+
+
 def updated(added: Path, out: Path, site: Path = SLOPE) -> Updated:
-    with new_site(site, added, out) as new:
+    with new_site(site, added, out, kept_ids(site)) as new:
         changes = compare(before(site), new.result, dict(new.added))
     return Updated(before(site), new, changes)
 
@@ -221,7 +228,10 @@ def test_every_conflict_is_told_at_once_where_it_was_written(tmp_path: Path) -> 
         toml='[[run]]\nid = "R1"\nline = "L1"\nentry = "CO3"\nflow = "against"\n\n'
         '[[pipe]]\nline = "L1"\n\n[accuracy]\ntape_m = 0.02\n',
     )
-    with pytest.raises(RefusedError) as caught, new_site(SLOPE, added, tmp_path / "new"):
+    with (
+        pytest.raises(RefusedError) as caught,
+        new_site(SLOPE, added, tmp_path / "new", kept_ids()),
+    ):
         raise AssertionError("a site with conflicts was made")
     (failure,) = caught.value.failures
     assert failure.source == added
@@ -311,7 +321,7 @@ def test_never_in_place(tmp_path: Path, where: str) -> None:
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
     was = bytes_of(site)
     for out in (site / where, added / where):
-        made = new_site(site, added, out, replace=True)
+        made = new_site(site, added, out, kept_ids(), replace=True)
         with pytest.raises(OutputExistsError, match="must lie apart"), made:
             raise AssertionError("made in place")
     assert bytes_of(site) == was
@@ -321,20 +331,23 @@ def test_what_was_changed_in_an_update_outlives_the_next(tmp_path: Path) -> None
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
     out = tmp_path / "new"
     updated(added, out)
-    with pytest.raises(OutputExistsError, match="--replace"), new_site(SLOPE, added, out):
+    with (
+        pytest.raises(OutputExistsError, match="--replace"),
+        new_site(SLOPE, added, out, kept_ids()),
+    ):
         pass
-    with new_site(SLOPE, added, out, replace=True):
+    with new_site(SLOPE, added, out, kept_ids(), replace=True):
         pass
     edited = (out / "stops.csv").read_text() + "# seen again\n"
     (out / "stops.csv").write_text(edited)
-    with new_site(SLOPE, added, out, replace=True):
+    with new_site(SLOPE, added, out, kept_ids(), replace=True):
         pass
     assert (out / "stops.kept-1.csv").read_text() == edited
     (out / "manifest.json").unlink()
     was = bytes_of(out)
     with (
         pytest.raises(OutputExistsError, match="not written by `lateralline import-points or"),
-        new_site(SLOPE, added, out, replace=True),
+        new_site(SLOPE, added, out, kept_ids(), replace=True),
     ):
         pass
     assert bytes_of(out) == was
@@ -373,7 +386,10 @@ def test_faults_of_an_added_workbook_name_its_cells(tmp_path: Path) -> None:
         sheet.append(text.strip().split(","))
     (tmp_path / "a").mkdir()
     book.save(tmp_path / "a" / "june.xlsx")
-    with pytest.raises(RefusedError) as caught, new_site(SLOPE, tmp_path / "a", tmp_path / "n"):
+    with (
+        pytest.raises(RefusedError) as caught,
+        new_site(SLOPE, tmp_path / "a", tmp_path / "n", kept_ids()),
+    ):
         pass
     (failure,) = caught.value.failures
     told = {f.cell: f.file for f in failure.faults}
