@@ -107,6 +107,9 @@ class Finding:
     variant: str = ""  # which of the code's texts it is worded by
     values: Mapping[str, Value] = field(default_factory=dict, hash=False)
     chainage_m: float | None = None  # where along its line, when it is about one place of it
+    line_id: str = ""  # the line, run and stop it is about: known once lines are derived
+    run_id: str = ""
+    stop_id: str = ""
     accepted_by: str = ""  # who answers for it; "" = nobody, it is asked for
     accepted_on: date | None = None
     accepted_reason: str = ""

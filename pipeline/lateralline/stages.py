@@ -15,6 +15,7 @@ from typing import Final, Protocol, TypedDict
 from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
+from lateralline.derive.whereabouts import Things
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
@@ -53,6 +54,7 @@ class SiteWork(TypedDict, total=False):
     products: tuple[Product, ...]
     derived: tuple[Finding, ...]  # what derive found
     ids: tuple[IdEvent, ...]  # what it adds to ids.csv
+    where: Things  # what findings are about
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -165,7 +167,7 @@ def _derive(work: SiteWork) -> SiteWork:
     own += unmatched(found, answered, writing=False)
     findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)
-    return {"products": products, "derived": own, "ids": made.ids}
+    return {"products": products, "derived": own, "ids": made.ids, "where": made.where}
 
 
 def _write(work: SiteWork) -> SiteWork:
@@ -178,7 +180,10 @@ STAGES: Final = (
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
     Stage(
-        "derive", ("record", "placed", "solved", "linked"), ("products", "derived", "ids"), _derive
+        "derive",
+        ("record", "placed", "solved", "linked"),
+        ("products", "derived", "ids", "where"),
+        _derive,
     ),
     Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
 )
@@ -286,6 +291,8 @@ def _so_far(work: SiteWork) -> tuple[Finding, ...]:
 def findings_of(work: SiteWork) -> tuple[Finding, ...]:
     """Return the findings of every stage that ran, in the order of the stages."""
     found = (*_staged_findings(work), *work.get("derived", ()), *work.get("written", ()))
+    if "where" in work:
+        found = tuple(map(work["where"].named, found))
     return accepted(found, work["record"].settings.accepted) if "record" in work else found
 
 

@@ -80,9 +80,10 @@ def test_a_record_has_every_layer_of_the_dictionary(record: api.Record) -> None:
     assert tuple(record.layers) == contract.LAYERS
     fixes = record.layers["transmitter_fixes"]
     assert isinstance(fixes, gpd.GeoDataFrame)
-    assert list(fixes.columns[:-1]) == list(contract.load("transmitter_fixes").names)
+    declared = contract.load("transmitter_fixes").field
+    assert list(fixes.columns[:-1]) == [c.name for c in declared]
     assert fixes.crs == record.crs
-    assert not isinstance(record.layers["findings"], gpd.GeoDataFrame)
+    assert not isinstance(record.layers["lineage"], gpd.GeoDataFrame)
     with pytest.raises(KeyError, match="no layer 'fixes'; there are control_points"):
         record.layers["fixes"]
 
@@ -171,7 +172,7 @@ def test_a_layer_that_an_older_record_lacks_is_empty_and_typed(tmp_path: Path) -
     assert isinstance(area, gpd.GeoDataFrame)
     assert len(area) == len(table) == 0
     declared = contract.load("adjusted_parameters")
-    assert list(table.columns) == list(declared.names)
+    assert list(table.columns) == ["uid", *declared.names]
     reals = {str(table[c.name].dtype) for c in declared.field if c.type == "real"}
     assert reals == {"float64"}
     assert len(record.layers["pipe_centreline"]) == 1

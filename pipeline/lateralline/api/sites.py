@@ -40,7 +40,9 @@ NamedSite: TypeAlias = "tuple[str, Path | Site]"
 
 #: What a finding says: the columns of the layer `findings`, but for site and source.
 FINDING_FIELDS: Final = tuple(
-    name for name in contract.load("findings").names if name not in ("site_id", "source_row")
+    name
+    for name in contract.load("findings").names
+    if name not in ("site_id", "source_row", *(c.name for c in contract.own_assets()))
 )
 
 

@@ -75,11 +75,9 @@ def fields_of(name: str, thing: object) -> Columns:
 
 
 def finding_row(site_id: str, finding: Finding) -> Columns:
-    """Return the row, in the layer `findings`, of a finding that is nowhere in particular."""
-    nowhere = dict.fromkeys(("line_id", "run_id", "stop_id"), "") | {GEOMETRY: None}
-    return (
-        fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where} | nowhere
-    )
+    """Return the row, without a place, of a finding in the layer `findings`."""
+    own: Columns = {"site_id": site_id, "source_row": finding.where, GEOMETRY: None}
+    return fields_of("findings", finding) | own
 
 
 def points(xyz_m: Floats, there: Flags | bool = True) -> npt.NDArray[np.object_]:

@@ -9,7 +9,7 @@ point.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -49,6 +49,11 @@ class Things:
             return here
         return here._replace(xyz_m=axis.at(np.array([finding.chainage_m])).on_invert[0])
 
+    def named(self, finding: Finding) -> Finding:
+        """Return a finding with the line, run and stop it is about."""
+        here = self.of_subject.get(finding.subject, Whereabouts())
+        return replace(finding, line_id=here.line_id, run_id=here.run_id, stop_id=here.stop_id)
+
     def layer(self, site_id: str, findings: Iterable[Finding]) -> Product:
         """Return the layer `findings`."""
         return layer("findings", (self.row(site_id, finding) for finding in findings), {})
@@ -57,12 +62,8 @@ class Things:
         """Return the row of a finding in the layer `findings`."""
         here = self.of(finding)
         known = bool(np.isfinite(here.xyz_m).all())
-        return finding_row(site_id, finding) | {
-            "line_id": here.line_id,
-            "run_id": here.run_id,
-            "stop_id": here.stop_id,
-            GEOMETRY: shapely.Point(here.xyz_m) if known else None,
-        }
+        shape = shapely.Point(here.xyz_m) if known else None
+        return finding_row(site_id, self.named(finding)) | {GEOMETRY: shape}
 
 
 def things(
