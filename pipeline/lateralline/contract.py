@@ -14,11 +14,13 @@ from functools import cache
 from importlib.resources import files
 from typing import Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from lateralline.errors import ContractError
 
 FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
+#: Primary key of every layer.
+UID: Final = "uid"
 Geometry = Literal["Point Z", "LineString Z", "LineString", "Polygon", ""]
 
 
@@ -76,7 +78,26 @@ class Table(BaseModel):
     caution: str = ""  # shown wherever the layer is shown
     repeated: tuple[str, ...] = ()  # site.toml: sections written [[…]]
     free: tuple[str, ...] = ()  # sections whose keys are the user's own too; "*" = the table's
+    key: tuple[
+        str, ...
+    ] = ()  # layers: columns that tell a row from every other; `uid` is made of them
     field: tuple[Column, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _with_uid(self) -> Table:
+        """Give a layer its primary key as first column; refuse a key of columns it has not."""
+        if self.kind == "layer" and self.field[0].name != UID:
+            names = [c.name for c in self.field]
+            if not self.key or not set(self.key) <= set(names):
+                raise ValueError(f"key must name columns of the layer; got {list(self.key)}")
+            made_of = ", ".join(self.key)
+            text = (
+                "Primary key: UUIDv5 of the layer, the site and this row's "
+                f"{made_of}. Also the feature's id in GeoJSON."
+            )
+            uid = Column(name=UID, type="text", title="UID", description=text, required=True)
+            object.__setattr__(self, "field", (uid, *self.field))
+        return self
 
     def column(self, name: str, section: str = "") -> Column:
         """Return the column `name`; raises ContractError when it is not declared."""
@@ -87,12 +108,14 @@ class Table(BaseModel):
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Column names in declared order."""
-        return tuple(c.name for c in self.field)
+        """Column names in declared order, but for `uid`, which is made of them."""
+        return tuple(c.name for c in self.field if c.name != UID)
 
 
 #: In the order a reader of the data dictionary meets them.
-INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "assets")
+INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "assets", "ids")
+#: Of them, what no crew fills in: builds write it into a site.
+KEPT = ("ids",)
 #: Declared as inputs are, but standing beside sites, not in them.
 BESIDE = ("codes", "added")
 LAYERS = (
@@ -102,6 +125,7 @@ LAYERS = (
     "pipe_centreline",
     "pipe_segments",
     "pipe_nodes",
+    "node_lines",
     "pipe_observations",
     "position_corridor",
     "level_band",
@@ -118,6 +142,8 @@ OVERLAYS = (
     "clearance_conflicts",
     "dig_zone_merged",
     "tie_tapes",
+    "record_changes",
+    "record_departures",
 )
 
 
@@ -126,10 +152,14 @@ def load(name: str) -> Table:
 
     Layers of features end with the columns of `assets()`.
     """
-    table = _declared(name)
-    if name not in LAYERS or not table.geometry:
-        return table
-    return _with_assets(name, _assets.get() or own_assets())
+    if has_assets(name):
+        return _with_assets(name, _assets.get() or own_assets())
+    return _declared(name)
+
+
+def has_assets(name: str) -> bool:
+    """Whether a layer has the register's columns: a finding has not, it is about what has them."""
+    return name in LAYERS and name != "findings" and bool(_declared(name).geometry)
 
 
 def own_assets() -> tuple[Column, ...]:

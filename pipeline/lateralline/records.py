@@ -6,7 +6,7 @@ NaN means "not given" or "not solved"; text is "" when not given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -125,6 +125,36 @@ class ObservationRows:
 
 
 @dataclass(frozen=True, slots=True)
+class IdRows:
+    """ids.csv: what became of each id, oldest first (n rows)."""
+
+    file: str
+    row: Ints
+    id: Texts
+    event: Texts  # minted | ended | returned
+    what: Texts
+    line: Texts
+    name: Texts
+    x: Floats  # in the site CRS's own units, as control points
+    y: Floats
+    position_95_m: Floats
+    from_node: Texts
+    to_node: Texts
+    recorded_on: Texts  # ISO dates
+    came_from: Texts
+    became: Texts
+
+
+def no_ids() -> IdRows:
+    """Return what a site that was never built knows of ids."""
+    texts: Texts = np.array([], dtype=np.str_)
+    numbers: Floats = np.array([], dtype=np.float64)
+    named: dict[str, Texts] = {f.name: texts for f in fields(IdRows) if f.type == "Texts"}
+    row = np.array([], dtype=np.int64)
+    return IdRows("ids.csv", row, x=numbers, y=numbers, position_95_m=numbers, **named)
+
+
+@dataclass(frozen=True, slots=True)
 class FieldRecord:
     """One site as read: valid, in SI, nothing placed yet."""
 
@@ -138,6 +168,7 @@ class FieldRecord:
     inputs: tuple[InputFile, ...]
     findings: tuple[Finding, ...]
     assets: Assets = field(default_factory=Assets)
+    ids: IdRows = field(default_factory=lambda: no_ids())
 
 
 # ---- place --------------------------------------------------------------------------------

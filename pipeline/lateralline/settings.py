@@ -104,6 +104,8 @@ class Run:
     transmitter_lag_m: float
     ride_height_m: float
     rod_length_m: float = nan  # magnetic length of the transmitter; NaN = taken as a point dipole
+    main: str = ""  # what the crew calls the main that the camera reached
+    counter_at_main_m: float = nan  # where the camera face was at it
     receiver: str = ""  # runs of one receiver (and day) share a depth-reading scale
     surveyed: date | None = None  # None = on the site's day
     surveyor: str = ""  # "" = the site's

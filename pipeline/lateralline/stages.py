@@ -14,7 +14,7 @@ from typing import Final, Protocol, TypedDict
 
 from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
-from lateralline.derive.tables import findings_layer
+from lateralline.derive.ids import IdEvent
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
@@ -52,6 +52,7 @@ class SiteWork(TypedDict, total=False):
     linked: Linked
     products: tuple[Product, ...]
     derived: tuple[Finding, ...]  # what derive found
+    ids: tuple[IdEvent, ...]  # what it adds to ids.csv
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -162,9 +163,9 @@ def _derive(work: SiteWork) -> SiteWork:
     answered = record.settings.accepted
     found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
     own += unmatched(found, answered, writing=False)
-    findings = findings_layer(record.settings.id, accepted((*earlier, *own), answered))
+    findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)
-    return {"products": products, "derived": own}
+    return {"products": products, "derived": own, "ids": made.ids}
 
 
 def _write(work: SiteWork) -> SiteWork:
@@ -176,7 +177,9 @@ STAGES: Final = (
     Stage("place", ("record",), ("placed",), _place),
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
-    Stage("derive", ("record", "placed", "solved", "linked"), ("products", "derived"), _derive),
+    Stage(
+        "derive", ("record", "placed", "solved", "linked"), ("products", "derived", "ids"), _derive
+    ),
     Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
 )
 

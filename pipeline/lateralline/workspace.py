@@ -5,6 +5,8 @@
       geojson/<layer>.geojson       the same in longitude and latitude
       schema/<layer>.schema.json    JSON Schema of each GeoJSON file
       DATA_DICTIONARY.md            what every column means
+      geoparquet/<layer>.parquet    on request: the layers again, in the GeoPackage's CRS
+      flatgeobuf/<layer>.fgb        likewise
       manifest.json                 inputs, versions, operations, counts, hashes
 
 and whatever `also` draws from asbuilt.gpkg, in folders of its own.
@@ -13,7 +15,7 @@ and whatever `also` draws from asbuilt.gpkg, in folders of its own.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +40,7 @@ from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
+from lateralline.write.formats import write_formats
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
@@ -86,6 +89,7 @@ class Workspace:
         crs: str | None = None,
         shared: CRS | None = None,
         assets: Iterable[Column] = (),
+        formats: Sequence[str] = (),
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
     ) -> Iterator[Build]:
@@ -93,16 +97,17 @@ class Workspace:
 
         `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
         (`write.target.shared_crs`); with neither the first site decides. `assets` are the
-        register's columns of the batch (`record.assets.columns_of`). `also` may
-        put more files into the workspace it is given, once `asbuilt.gpkg` is complete and read
-        back. Without a single site nothing is put in place. Raises OutputExistsError before
-        anything is computed, FrameError for an unknown `crs`, ReadBackError or OutputError when
-        writing went wrong: then nothing is put in place, and what was there before stays.
+        register's columns of the batch (`record.assets.columns_of`), `formats` those of
+        `write.formats.FORMATS` that the layers are written in too. `also` may put more files into
+        the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without a single
+        site nothing is put in place. Raises OutputExistsError before anything is computed,
+        FrameError for an unknown `crs`, ReadBackError or OutputError when writing went wrong: then
+        nothing is put in place, and what was there before stays.
         """
         target = Target(_parsed(crs), shared)
         whole = whole_folder(self.folder, "record", replace=replace)
         with contract.with_assets(assets), whole as made:
-            build = Build(Workspace(made), target)
+            build = Build(Workspace(made), target, formats)
             yield build
             build.finish(also)
 
@@ -110,11 +115,12 @@ class Workspace:
 class Build:
     """A batch being written: takes one site after another, holds none of them."""
 
-    def __init__(self, workspace: Workspace, target: Target) -> None:
+    def __init__(self, workspace: Workspace, target: Target, formats: Sequence[str] = ()) -> None:
         """Begin a batch in a folder that is there; `target` decides on coordinates."""
         self.workspace = workspace
         self.sites = 0
         self._target = target
+        self._formats = tuple(formats)
         self._created = created_at()
         self._asbuilt: GeoPackageSink | None = None
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
@@ -137,7 +143,7 @@ class Build:
         findings = _answered(record, products, site.findings)
         products = layers.with_findings(products, record.settings.id, findings)
         products = with_assets(products, record)
-        tables = layers.to_tables(products, record, frame, site.crs, keep_levels=site.keep_levels)
+        tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
             if self._asbuilt is None:
@@ -154,7 +160,6 @@ class Build:
                 frame,
                 site.crs,
                 counts,
-                keep_levels=site.keep_levels,
                 in_geojson=site.in_geojson,
             )
         except Exception as e:
@@ -184,7 +189,7 @@ class Build:
                 self._asbuilt.append(table)
                 if not self._geojson.empty:
                     self._geojson.append(table)
-            self._asbuilt.close(self._target.remark, level_bases=len(self._target.level_bases))
+            self._asbuilt.close(self._target.remark)
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
         except LaterallineError:
@@ -195,6 +200,12 @@ class Build:
         read_back.check(
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
         )
+        try:
+            write_formats(self.workspace.asbuilt, self.workspace.folder, self._formats)
+        except LaterallineError:
+            raise
+        except Exception as e:
+            raise OutputError(f"writing {', '.join(self._formats)} failed: {reason(e)}") from e
         if also is not None:
             also(self.workspace)
         rest = {

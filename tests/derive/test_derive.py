@@ -48,6 +48,7 @@ from lateralline.settings import Branch, Flow, Pipe, Run, Settings, bare_setting
 from tests.support.as_frames import to_frames
 
 GROUND_M = 102.0
+SEGMENTS = [f"L1/segment-{i}" for i in range(1, 9)]
 NONE_TEXT = np.empty(0, np.str_)
 NONE_REAL = np.empty(0)
 NONE_WHOLE = np.empty(0, np.int64)
@@ -460,7 +461,7 @@ def test_a_grade_has_a_finding_only_when_it_is_surely_low() -> None:
         line = line_1()
         line = replace(line, xyz_m=xyz, cov_m2=line.cov_m2 * (sigma_m / 0.05) ** 2)
         line = replace(line, cross_m2=line.cross_m2 * 0)
-        return [f.code for f in grade_findings(axis_1(line=line))]
+        return [f.code for f in grade_findings(axis_1(line=line), SEGMENTS)]
 
     assert codes(0.05, 0.001) == ["grade-below-published"]  # 0.5 %, ⅛ in/ft is 1.04 %
     assert codes(0.05, 0.1) == []  # could as well be 2 %
@@ -580,7 +581,9 @@ def test_pipes_are_drawn_at_their_invert() -> None:
         z = shapely.get_coordinates(geometry[0], include_z=True)[:, 2]
         assert z[0] == pytest.approx(99.97)
     segments = products["pipe_segments"]
-    assert segments.columns["segment_id"] == ["L1/1", "L1/2", "L2/1"]
+    assert segments.columns["segment_id"] == ["L1/segment-1", "L1/segment-2", "L2/segment-1"]
+    assert segments.columns["from_node_id"] == ["L1/end-1", "L1/point-1", "L1/junction-1"]
+    assert segments.columns["to_node_id"] == ["L1/point-1", "L1/end-2", "L2/end-1"]
     assert segments.columns["bend_1_deg"] == pytest.approx([nan, 45, nan], nan_ok=True)
     assert segments.columns["to_ref"] == ["R1/2", "R1/3", "R2/1"]
 
@@ -596,13 +599,12 @@ def test_nodes_of_a_branched_line() -> None:
     # CO1 is read at −0.5 and the first fix at 1.0: 1.5 m before it, too far to be carried back.
     assert kinds == [
         ("L1", "line_end"),
+        ("L1", "point"),
         ("L1", "junction"),
         ("L1", "line_end"),
-        ("L2", "junction"),
         ("L2", "line_end"),
     ]
-    assert nodes.columns["ref"][1] == "L2"
-    assert nodes.columns["ref"][3] == "L1"
+    assert nodes.columns["ref"][2] == "L2"
 
 
 def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
@@ -622,11 +624,11 @@ def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
         Linked(fixes, (line,), ()),
     ).layers
     nodes = {p.layer: p for p in products}["pipe_nodes"]
-    assert nodes.columns["kind"] == ["entry", "bend", "line_end"]
+    assert nodes.columns["kind"] == ["entry", "point", "bend", "line_end"]
     assert nodes.columns["ref"][0] == "CO1"
-    assert nodes.columns["bend_deg"][1] == pytest.approx(45.0, abs=0.05)
-    assert nodes.columns["nearest_fitting"][1] == "45° bend"
-    assert nodes.columns["fitting_source"][1] == "common practice, no source"
+    assert nodes.columns["bend_deg"][2] == pytest.approx(45.0, abs=0.05)
+    assert nodes.columns["nearest_fitting"][2] == "45° bend"
+    assert nodes.columns["fitting_source"][2] == "common practice, no source"
 
 
 def test_observations_are_placed_flagged_or_left_out_with_a_reason() -> None:

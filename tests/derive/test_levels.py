@@ -30,6 +30,7 @@ from lateralline.settings import Pipe
 
 PIPE = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
 GROUND_M = 102.0
+SEGMENTS = [f"L1/segment-{i}" for i in range(1, 9)]
 
 
 def axis_with(
@@ -82,7 +83,11 @@ def shared_cov(m: int, own_m: float, common_m: float) -> Floats:
 
 def band_of(axis: Axis) -> Product:
     """The layer `level_band` of one line."""
-    return layer("level_band", level_bands([axis]), {"site_id": "S", "level_datum": "relative"})
+    return layer(
+        "level_band",
+        level_bands([axis], {axis.line.line: SEGMENTS}),
+        {"site_id": "S", "level_datum": "relative"},
+    )
 
 
 # ---- the band -----------------------------------------------------------------------------
@@ -355,7 +360,7 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
     assert (sag.low, sag.rim, sag.downstream) == (3, 1, 1)
     assert sag.depth_m == pytest.approx(0.15)
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
-    findings = {f.code: f for f in grade_findings(axis)}
+    findings = {f.code: f for f in grade_findings(axis, SEGMENTS)}
     said = findings["sag"].values
     assert said["low_m"] == pytest.approx(6.0, abs=0.05)
     assert (said["depth_m"], said["sigma_m"]) == pytest.approx((sag.depth_m, sag.sigma_m))

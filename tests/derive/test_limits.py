@@ -36,6 +36,7 @@ from tests.derive.test_levels import axis_with
 
 Floats = npt.NDArray[np.float64]
 ACCURACY = standard_accuracy()
+SEGMENTS = [f"L1/segment-{i}" for i in range(1, 9)]
 
 # ---- falls and sags ------------------------------------------------------------------------
 
@@ -70,7 +71,7 @@ def test_a_sag_is_shown_at_one_percent_of_all_pairs(share: float, shown: bool) -
 @pytest.mark.parametrize(("sigmas", "adverse"), [(1.99, False), (2.01, True)])
 def test_a_line_rises_downstream_at_two_sigma(sigmas: float, adverse: bool) -> None:
     axis = axis_with([100.0 + sigmas * 0.02 * np.sqrt(2), 100.0], 0.02)
-    codes = [f.code for f in grade_findings(axis)]
+    codes = [f.code for f in grade_findings(axis, SEGMENTS)]
     assert ("mean-grade-adverse" in codes) is adverse
 
 

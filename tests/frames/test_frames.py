@@ -144,7 +144,7 @@ def test_round_trips(
 ) -> None:
     frame = frame_at(horizontal, x, y, vertical=vertical, z_m=150.0)
     there = frame.to_site_crs(RING)
-    back = frame.to_local(there[:, 0], there[:, 1], there[:, 2] * frame.level_unit_m)
+    back = frame.to_local(there[:, 0], there[:, 1], there[:, 2])
     assert back == pytest.approx(RING, abs=1e-6)
 
 
@@ -218,16 +218,16 @@ def test_feet_are_not_us_survey_feet() -> None:
     assert sides[1] == pytest.approx(304.8, rel=2e-9)
 
 
-def test_levels_come_in_the_unit_of_the_vertical_system() -> None:
+def test_levels_come_in_metres_and_in_the_vertical_unit_only_when_asked_for() -> None:
     """NAVD88 in US survey feet (EPSG:6360): 30.48006096… m is 100 ft."""
     frame = frame_at("EPSG:2264", 1_450_000.0, 540_000.0, vertical="EPSG:6360", z_m=30.0)
-    level = frame.to_site_crs(np.array([[0.0, 0.0, 100 * 1200 / 3937]]))[0, 2]
-    assert level == pytest.approx(100.0, abs=1e-9)
-    written = frame.write_crs
-    assert written is not None
-    assert [a.unit_name for a in written.axis_info] == ["US survey foot"] * 3
-    metres = frame_at("EPSG:2264", 1_450_000.0, 540_000.0)
-    assert metres.to_site_crs(np.array([[0.0, 0.0, 30.0]]))[0, 2] == 30.0
+    place_m = np.array([[0.0, 0.0, 100 * 1200 / 3937]])
+    assert frame.to_site_crs(place_m)[0, 2] == place_m[0, 2]
+    assert frame.to_crs(place_m, "EPSG:2264")[0, 2] == place_m[0, 2]
+    whole = frame.crs_with_levels
+    assert whole is not None
+    assert [a.unit_name for a in whole.axis_info] == ["US survey foot"] * 3
+    assert frame.to_crs(place_m, whole)[0, 2] == pytest.approx(100.0, abs=1e-9)
 
 
 def test_relative_levels_take_no_height_factor_and_say_so() -> None:
@@ -278,7 +278,7 @@ def test_a_crs_with_levels_is_put_together_once() -> None:
     first, second = (
         frame_at("EPSG:32617", x, 4_500_000.0, vertical="EPSG:5703") for x in (5e5, 5.1e5)
     )
-    assert first.write_crs is second.write_crs
+    assert first.crs_with_levels is second.crs_with_levels
 
 
 def test_a_height_in_geojson_only_when_it_is_ellipsoidal() -> None:
@@ -287,7 +287,7 @@ def test_a_height_in_geojson_only_when_it_is_ellipsoidal() -> None:
     solid = frame_at("EPSG:25832", 500_000.0, 5_500_000.0, vertical="ellipsoidal", z_m=100.0)
     assert solid.to_lonlat(RING).shape == (12, 3)
     assert solid.to_lonlat(RING)[:, 2] == pytest.approx(150.0, abs=1e-6)
-    written = solid.write_crs
+    written = solid.crs_with_levels
     assert written is not None
     assert len(written.axis_info) == 3
 
@@ -396,7 +396,7 @@ def test_relative_levels_fit_no_vertical_system() -> None:
 def test_a_local_sketch_has_no_place_on_the_earth() -> None:
     frame = frame_at("local", 3.0, 4.0)
     assert frame.is_local
-    assert frame.write_crs is None
+    assert frame.crs_with_levels is None
     assert frame.to_local(np.array([3.0]), np.array([4.0]), np.array([1.0])).tolist() == [[3, 4, 1]]
     assert np.array_equal(frame.to_site_crs(RING), RING)
     assert "frame-local" in codes(frame)

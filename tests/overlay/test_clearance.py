@@ -117,6 +117,21 @@ def test_levels_of_a_named_system_count_as_levels(make_record, tmp_path: Path) -
     assert row["sigma_m"] == pytest.approx(0.04, abs=1e-4)
 
 
+def test_a_plan_s_levels_go_to_what_the_record_s_count_from(make_record, tmp_path: Path) -> None:
+    """The file's CRS is horizontal: NAVD88 in metres and the ellipsoid stand in lineage alone."""
+    over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=0.2)
+    ways = {
+        "EPSG:5703": ("EPSG:32617+6360", MIDDLE, {"level_ft": 98.5 / 0.3048}),
+        "ellipsoidal": ("EPSG:4979", to_degrees, {"level_m": 98.5}),
+    }
+    for n, (datum, (crs, move, level)) in enumerate(ways.items()):
+        record = make_record(tmp_path / f"{n}.gpkg", datum=datum)
+        plan = write_plan(tmp_path / f"p{n}.gpkg", [over | level], crs=crs, move=move)
+        (row,) = rows_of(record, plan)
+        assert row["levels_by"] == "level"
+        assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
+
+
 def test_levels_without_a_system_count_only_when_said_to(make_record, tmp_path: Path) -> None:
     record = make_record(tmp_path / "a.gpkg")
     over = trench(geometry=shapely.box(-1, -1, 1, 1), level_m=98.5, depth_m=0.2)

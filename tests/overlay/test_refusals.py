@@ -270,18 +270,6 @@ def test_a_full_disk_leaves_nothing_and_is_told(
     assert {p.name for p in tmp_path.iterdir()} == {"a.gpkg", "p.geojson"}
 
 
-def test_an_overlay_is_no_record_to_export(make_record, tmp_path: Path) -> None:
-    record, made = make_record(tmp_path / "a.gpkg"), tmp_path / "z"
-    assert run("zones", record, "--rule", "cga", "-o", made).exit_code == 0
-    for given in (made, made / "dig_zones.gpkg"):
-        for name in ("a.dxf", "a.kml"):
-            result = run("export", given, "-o", tmp_path / name)
-            assert result.exit_code == 2, result.output
-            said = " ".join(result.output.split())
-            assert "is an overlay that clearance or zones made" in said
-            assert not (tmp_path / name).exists()
-
-
 def test_cards_that_are_not_printed_have_no_paper(make_record, tmp_path: Path) -> None:
     record = make_record(tmp_path / "a.gpkg")
     for option, says in ((("--paper", "letter"), "no cards are printed"),

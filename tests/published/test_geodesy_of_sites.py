@@ -316,7 +316,8 @@ def test_a_frame_at_a_height_has_the_published_height_factor(
     assert mark[0, 2] == pytest.approx(1000.0, abs=1e-4)
     assert frame.height_factor == pytest.approx(0.999843, abs=5e-7)
     assert frame.combined_scale == pytest.approx(0.9996 * 0.999843, abs=6e-7)
-    assert frame.to_site_crs(mark)[0, 2] == pytest.approx(z, abs=1e-4)
+    assert frame.crs_with_levels is not None
+    assert frame.to_crs(mark, frame.crs_with_levels)[0, 2] == pytest.approx(z, abs=1e-4)
 
 
 # ---- geocentric and topocentric --------------------------------------------------------------

@@ -46,7 +46,7 @@ def test_columns_come_in_declared_order_and_types(make_site: MakeSite) -> None:
     assert tuple(frames) == contract.LAYERS
     for name, frame in frames.items():
         table = contract.load(name)
-        expected = [*table.names, "geometry"] if table.geometry else list(table.names)
+        expected = ["uid", *table.names, *["geometry"] * bool(table.geometry)]
         assert list(frame.columns) == expected
         assert isinstance(frame, gpd.GeoDataFrame) == bool(table.geometry)
     fixes = frames["transmitter_fixes"]
@@ -82,13 +82,52 @@ def test_geometry_stands_in_the_site_crs_with_its_level(make_site: MakeSite) -> 
 
 
 def test_survey_feet_stay_survey_feet(make_site: MakeSite) -> None:
-    """1200/3937 m to the foot (Mendenhall Order, 1893), levels too: EPSG:6360 is in ftUS."""
+    """1200/3937 m to the foot (Mendenhall Order, 1893); z is in metres beside EPSG:6360 too."""
     site = make_site(horizontal="EPSG:2263", vertical="EPSG:6360", x=985_000.0, y=200_000.0)
     nodes = frames_of(site)["pipe_nodes"]
-    assert nodes.crs.name == "NAD83 / New York Long Island (ftUS) + NAVD88 height (ftUS)"
-    assert nodes.geometry[0].z == pytest.approx(100.0 * 3937 / 1200, abs=1e-9)
+    assert nodes.crs.to_epsg() == 2263
+    assert nodes.geometry[0].z == 100.0
+    feet = frames_of(site, crs=pyproj.CRS("EPSG:2263+6360"))["pipe_nodes"]
+    assert feet.geometry[0].z == pytest.approx(100.0 * 3937 / 1200, abs=1e-9)
     step = nodes.geometry[1].x - nodes.geometry[0].x
     assert step == pytest.approx(3.0 * 3937 / 1200, rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("given", "unit_m"),
+    [
+        ({"vertical": "EPSG:5703", "z_m": 1000.0}, 1.0),  # 0.9996 and 0.99984 for 1000 m
+        ({"horizontal": "EPSG:2263", "x": 985_000.0, "y": 200_000.0}, 1200 / 3937),
+        ({"horizontal": "local", "x": 0.0, "y": 0.0}, 1.0),
+    ],
+)
+def test_a_length_on_the_grid_is_that_of_the_geometry_and_says_its_factor(
+    make_site: MakeSite, given: dict[str, Any], unit_m: float
+) -> None:
+    """What ST_Length or $length gives; the factor is the frame's scale times its height factor."""
+    site = make_site(**given)
+    frames = frames_of(site)
+    ground = {p.layer: p.geometry for p in site.products}
+    for name in ("pipe_centreline", "pipe_segments"):
+        there = frames[name][frames[name].geometry.notna()]
+        length_m = there["length_grid_m"].to_numpy()
+        assert length_m == pytest.approx(there.geometry.length.to_numpy() * unit_m, rel=1e-12)
+        factor = there["grid_factor"].to_numpy()
+        assert factor == pytest.approx(np.full(len(there), site.frame.combined_scale), rel=1e-9)
+        on_ground = [shapely.length(g) for g in ground[name] if g is not None]
+        assert length_m / factor == pytest.approx(on_ground, rel=1e-12)
+
+
+def test_a_grid_that_stretches_says_so_and_degrees_have_no_length(make_site: MakeSite) -> None:
+    """Web Mercator at 40.6° north: a third longer, 1/cos of the latitude within 0.5 %."""
+    site = make_site()
+    lines = frames_of(site, crs=pyproj.CRS("EPSG:3857"))["pipe_segments"]
+    there = lines[lines.geometry.notna()]
+    assert there["length_grid_m"].to_numpy() == pytest.approx(there.geometry.length.to_numpy())
+    assert there["grid_factor"].to_numpy() == pytest.approx(1 / np.cos(np.radians(40.65)), rel=5e-3)
+    degrees = frames_of(site, crs=pyproj.CRS("EPSG:4326"))["pipe_segments"]
+    assert degrees["length_grid_m"].isna().all()
+    assert degrees["grid_factor"].isna().all()
 
 
 def test_polygons_stay_flat(make_site: MakeSite) -> None:

@@ -65,12 +65,19 @@ LINES = product(
 )
 NODES = product(
     "pipe_nodes",
+    node_id=["L1/junction-1", "L1/bend-1", "L1/entry-1", "L2/end-1"],
     line_id=["L1", "L1", "L1", "L2"],
     kind=["junction", "bend", "entry", "line_end"],
     ref=["L2", "", "CO1", "R2/1"],
     placed_by=["adjustment", "adjustment", "carried_on", "adjustment"],
     chainage_m=[3.0, 7.5, 13.0, 0.0],
     bend_deg=[nan, 45.5, nan, nan],
+)
+NODE_LINES = product(
+    "node_lines",
+    line_id=["L1", "L1", "L1", "L2", "L2"],
+    node_id=["L1/junction-1", "L1/bend-1", "L1/entry-1", "L1/junction-1", "L2/end-1"],
+    chainage_m=[3.0, 7.5, 13.0, 0.0, 4.0],
 )
 BAND = product(
     "level_band",
@@ -86,7 +93,7 @@ FINDINGS = tuple(
 
 @pytest.fixture
 def summed() -> summary.SiteSummary:
-    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, BAND), FINDINGS)
+    return summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, NODE_LINES, BAND), FINDINGS)
 
 
 def test_a_line_in_the_records_own_numbers(summed: summary.SiteSummary) -> None:
@@ -117,7 +124,7 @@ def test_bends_junctions_and_what_was_carried_on_are_named(summed: summary.SiteS
 def test_where_nothing_bounds_the_pipe_is_named_before_the_widest_bound() -> None:
     segments = replace(SEGMENTS, columns={**SEGMENTS.columns})
     segments.columns["semi_major_95_max_m"] = [0.1, 0.4, nan, 9.0]
-    told = summary.summarise(Record(), (FIXES, segments, LINES, NODES, BAND), FINDINGS)
+    told = summary.summarise(Record(), (FIXES, segments, LINES, NODES, NODE_LINES, BAND), FINDINGS)
     assert told.lines[0].sideways_95_at == "between R1/2 and R1/3"
 
 
@@ -134,7 +141,7 @@ def test_the_bound_of_the_cover_is_the_least_of_the_band_wherever_that_is(
 
 def test_where_a_place_has_no_bound_the_cover_of_the_line_has_none() -> None:
     band = replace(BAND, columns=BAND.columns | {"cover_least_95_m": [0.8, nan, 0.4, nan]})
-    told = summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, band), FINDINGS)
+    told = summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, NODE_LINES, band), FINDINGS)
     assert isnan(told.lines[0].cover_least_95_m)
 
 

@@ -24,7 +24,8 @@ from lateralline.page.figures import PALETTE, marker_of, role_of
 from lateralline.record.symbology import Point, SymbolRule, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import block_of, write_dxf
+from lateralline.write.dxf import write_dxf
+from lateralline.write.dxf_signs import block_of
 from lateralline.write.kml import write_kml
 from lateralline.write.styles import qml
 
@@ -47,7 +48,7 @@ def drawn(make_site: MakeSite, tmp_path_factory: pytest.TempPathFactory) -> Simp
     draw_picture(workspace.asbuilt, "", folder / "picture.svg")
     write_page(workspace.asbuilt, "", folder / "page.html")
     write_dxf(workspace.asbuilt, folder / "a.dxf")
-    write_kml(folder / "out" / "geojson", folder / "a.kml")
+    write_kml(workspace.asbuilt, folder / "a.kml")
     return SimpleNamespace(
         view=view,
         sheet=sheet,
@@ -115,7 +116,9 @@ def test_lines_and_areas_look_alike_in_all_six(drawn: SimpleNamespace) -> None:
         symbol = rule.symbol
         assert not isinstance(symbol, Point)
         assert symbol.colour in drawn.picture
-        assert drawn.dxf.layers.get(layer).rgb.to_hex() == symbol.colour
+        assert {n.rgb.to_hex() for n in drawn.dxf.layers if n.dxf.name.startswith(f"{layer}.")} == {
+            symbol.colour
+        }
         style = next(s for s in drawn.kml.iter(f"{KML}Style") if s.get("id") == f"{layer}-0")
         assert bgr(style.findtext(f"{KML}LineStyle/{KML}color")) == symbol.colour
         assert f"paint line_color {role_of(symbol.colour)}" in drawn.page

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import openpyxl
+import pyogrio
 import pytest
 import shapely
 from typer.testing import CliRunner, Result
@@ -26,6 +27,7 @@ from lateralline.derive.axis import Axis
 from lateralline.errors import OutputExistsError
 from lateralline.findings import Finding, title_of
 from lateralline.ingest import read_site
+from lateralline.output.proof import proof_of
 from lateralline.record import CAUTION
 from lateralline.record.layers import AnyFrame
 from lateralline.record.view import read_layers
@@ -40,6 +42,7 @@ from lateralline.revise.containment import (
     layer,
     line_containment,
 )
+from lateralline.revise.files import write_layers
 from lateralline.revise.merge import merged_files
 from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
@@ -675,10 +678,81 @@ def test_a_build_holds_the_changes_and_the_manifest_knows_them(tmp_path: Path) -
     near = shapely.Point(th["geometry"]["coordinates"][:2]).buffer(0.001)  # about a hundred metres
     assert all(near.contains(shapely.geometry.shape(f["geometry"])) for f in features["features"])
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
-    assert {"changes/changes.json", "changes/changes.csv", "changes/changes.geojson"} <= {
-        o["path"] for o in manifest["outputs"]
-    }
+    names = ("changes.json", "changes.csv", "changes.geojson", "record_changes.gpkg")
+    assert {f"changes/{name}" for name in names} <= {o["path"] for o in manifest["outputs"]}
     assert manifest["sites"][0]["inputs"]
+
+
+def test_what_moved_is_a_geopackage_too(tmp_path: Path) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55))
+    out, moved = tmp_path / "out", tmp_path / "moved.gpkg"
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out,
+               "--changes", moved, "--json")  # fmt: skip
+    assert told.exit_code == 0, told.output
+    document = json.loads(told.output)
+    meant = document["lines"][0]["moved"]
+    for file in (moved, out / "changes" / "record_changes.gpkg"):
+        rows = pyogrio.read_dataframe(file, layer="record_changes")
+        assert list(rows["ref"]) == [*(m["ref"] for m in meant), "TH"]
+        assert set(rows["verdict"]) == {"holds"}
+        assert set(rows["caution"]) == {CAUTION}
+        for row, m in zip(rows.itertuples(), meant, strict=False):
+            ends = shapely.get_coordinates(row.geometry)
+            assert ends.ravel() == pytest.approx([m["old_x"], m["old_y"], m["x"], m["y"]])
+            assert row.moved_m == pytest.approx(m["plan_m"])
+            assert row.moved_m == pytest.approx(row.geometry.length, rel=1e-3, abs=1e-6)
+            for name in ("old_position_95_m", "new_position_95_m", "new_level_95_m"):
+                assert getattr(row, name) == pytest.approx(m[name])
+            # half an interval of the old level, counted another way
+            assert abs(row.moved_up_m) / row.old_level_95_m == pytest.approx(m["of_old_level_95"])
+            assert row.moved_of_old_95 == pytest.approx(m["of_old_95"])
+        hole = rows.iloc[-1]
+        (check,) = document["exposures"]
+        assert hole["kind"] == "exposure_measured"
+        assert hole["moved_m"] == pytest.approx(check["from_line_m"])
+        assert hole.geometry.length == pytest.approx(check["from_line_m"], rel=1e-2)
+        assert hole["new_position_95_m"] < hole["old_position_95_m"]
+        assert not len(pyogrio.read_dataframe(file, layer="record_departures"))
+    found = proof_of(moved)
+    assert found is not None
+    assert (found.kind, found.unchanged) == ("record-changes", True)
+    again = ("update", SLOPE, added, "-o", tmp_path / "new-2", "--changes", moved)
+    assert run(*again).exit_code == 2
+    assert not (tmp_path / "new-2").exists()
+    assert run(*again, "--replace").exit_code == 0
+    shown = run("export", moved, "-o", tmp_path / "moved.dxf")
+    assert shown.exit_code == 0, shown.output
+
+
+def test_where_the_old_record_does_not_hold_is_a_line(
+    hole: Updated, side: Side, tmp_path: Path
+) -> None:
+    old = issued(straight(10.0), 0.25)
+    beside = straight(10.0, 0.55, 0.02)
+    plan, level = line_containment(old, beside, side, levels=True)
+    (line,) = hole.changes.lines
+    moved = replace(line.moved[0], held=False)
+    left = replace(line, plan=plan, level=level, moved=(moved,))
+    changes = replace(hole.changes, lines=(left,), exposures=())
+    write_layers(tmp_path / "moved.gpkg", changes, side.new)
+    (row,) = pyogrio.read_dataframe(tmp_path / "moved.gpkg", layer="record_departures").itertuples()
+    assert (row.region, row.verdict) == ("corridor", "contradicted")
+    assert row.off_m == pytest.approx(0.30, abs=1e-9)
+    assert row.new_95_m == pytest.approx(1.95996 * 0.02, rel=1e-4)
+    assert (row.from_chainage_m, row.to_chainage_m) == (0.0, 10.0)
+    drawn = shapely.LineString(side.new.to_site_crs(beside.line.xyz_m)[:, :2])
+    assert shapely.hausdorff_distance(row.geometry, drawn) < 0.002
+    (move,) = pyogrio.read_dataframe(tmp_path / "moved.gpkg", layer="record_changes").itertuples()
+    assert move.verdict == "contradicted"  # what the line as a whole is
+
+
+@pytest.mark.parametrize("name", ["moved.geojson", "new/moved.gpkg"])
+def test_changes_are_a_geopackage_that_lies_apart(tmp_path: Path, name: str) -> None:
+    added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.5))
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--changes", tmp_path / name)
+    assert told.exit_code == 2
+    assert ("must end in .gpkg" in told.output) or ("must lie apart" in told.output)
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
 
 
 def test_an_output_lies_apart_too(tmp_path: Path) -> None:

@@ -37,6 +37,6 @@ def to_frames(
             continue
         plain = table.drop_columns(GEOMETRY).to_pandas(types_mapper=_PANDAS.get)
         frames[name] = gpd.GeoDataFrame(
-            plain, geometry=shapes(table), crs=frame.write_crs if crs is None else crs
+            plain, geometry=shapes(table), crs=frame.horizontal if crs is None else crs
         )
     return frames

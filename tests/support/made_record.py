@@ -57,13 +57,18 @@ def make_record(
     system = None if crs is None else CRS(crs)
     way = per_metre or (lambda xy: xy + middle)
     sink = GeoPackageSink(path, system, stamp=datetime(2026, 5, 6, tzinfo=UTC), names=NAMES)
+    told: set[str] = set()  # a site says where it comes from once
     for pipe in pipes:
-        sink.append(_tables(pipe, way))
+        tables = _tables(pipe, way, crs)
+        if pipe.site in told:
+            tables.pop("lineage")
+        told.add(pipe.site)
+        sink.append(tables)
     sink.close()
     return path
 
 
-def _tables(pipe: Pipe, way: Any) -> dict[str, Any]:
+def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
     nodes = np.array(pipe.path, dtype=np.float64)
     lengths = np.linalg.norm(np.diff(nodes, axis=0), axis=1)
     chainage = np.concatenate([[0.0], np.cumsum(lengths)])
@@ -137,7 +142,17 @@ def _tables(pipe: Pipe, way: Any) -> dict[str, Any]:
         "level_band": _table(
             "level_band", n, ids | band, list(shapely.points(np.column_stack([way(xyz[:, :2]), z])))
         ),
-        "lineage": _table("lineage", 1, ids | {"topic": "software"}, None),
+        "lineage": _table("lineage", 3, {"site_id": pipe.site} | _lineage(pipe, crs), None),
+    }
+
+
+def _lineage(pipe: Pipe, crs: str | None) -> dict[str, list[str]]:
+    """Return lineage rows as a build writes them: where plan and levels count from, z in metres."""
+    vertical = "none" if pipe.datum == "depth only" else pipe.datum
+    return {
+        "topic": ["crs"] * 3,
+        "item": ["horizontal crs", "vertical crs", "z unit"],
+        "value": [crs or "local", vertical, "1"],
     }
 
 
@@ -145,6 +160,8 @@ def _table(name: str, n: int, known: dict[str, Any], shapes: list[Any] | None) -
     """Return a table with what is known; what is required otherwise is made up."""
     columns = {}
     for c in contract.load(name).field:
+        if c.name == contract.UID:
+            continue
         value = known.get(c.name)
         if value is None and c.required:
             word = c.enum[0] if c.enum else "-"

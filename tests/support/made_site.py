@@ -61,7 +61,9 @@ def make_site(
 
 def _product(table: Table, site_id: str, rows: int, z_m: float) -> Product:
     columns: dict[str, list[object]] = {
-        c.name: [_value(c, i, site_id) for i in range(rows)] for c in table.field
+        c.name: [_value(c, i, site_id) for i in range(rows)]
+        for c in table.field
+        if c.name != contract.UID
     }
     if not table.geometry:
         return Product(table.name, dict(columns), None)

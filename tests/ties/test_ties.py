@@ -116,7 +116,7 @@ def test_a_grid_is_not_the_ground(built: Path) -> None:
 
 def test_a_chainage_of_a_node_is_that_node(built: Path) -> None:
     view = read_record(built / "asbuilt.gpkg", "")
-    nodes = spots_of(view, Asked(nodes=("L1/N1", "L1/N2", "L1/N3")), METRES)
+    nodes = spots_of(view, Asked(nodes=("L1/end-1", "L1/bend-1", "L1/end-2")), METRES)
     asked = Asked(chainages_m=tuple(("L1", n.chainage_m) for n in nodes))
     for node, spot in zip(nodes, spots_of(view, asked, METRES), strict=True):
         assert spot.ground_m == pytest.approx(node.ground_m, abs=1e-6)
@@ -128,7 +128,7 @@ def test_all_that_is_not_there_is_named_at_once(built: Path) -> None:
     asked = Asked((("L1", 99.0), ("L7", 1.0)), ("N9",), ("O9",))
     with pytest.raises(UnknownSpotError) as e:
         spots_of(view, asked, METRES)
-    for part in ("'N9'", "'O9'", "'L7'", "99.00 m", "L1/N2", "R1/O1"):
+    for part in ("'N9'", "'O9'", "'L7'", "99.00 m", "L1/bend-1", "R1/O1"):
         assert part in str(e.value)
 
 
@@ -204,7 +204,7 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     assert (
         cards.read_bytes().count(b"/Type /Page ") + cards.read_bytes().count(b"/Type /Page\n") == 2
     )
-    frame = pyogrio.read_dataframe(layer)
+    frame = pyogrio.read_dataframe(layer, layer="tie_tapes")
     assert len(frame) == 15
     assert [*frame.columns] == [*contract.load("tie_tapes").names, "geometry"]
     assert frame.crs.to_epsg() == 3734
@@ -238,7 +238,7 @@ def test_every_card_carries_the_caution_whole(built: Path, tmp_path: Path) -> No
 
 def test_a_layer_for_the_web_is_rfc_7946(built: Path, tmp_path: Path) -> None:
     out = tmp_path / "tapes.geojson"
-    assert run("ties", built, "--node", "L1/N2", "--layer", out).exit_code == 0
+    assert run("ties", built, "--node", "L1/bend-1", "--layer", out).exit_code == 0
     made = json.loads(out.read_text())
     assert "crs" not in made
     ends = {tuple(f["geometry"]["coordinates"][1]) for f in made["features"]}
@@ -247,7 +247,7 @@ def test_a_layer_for_the_web_is_rfc_7946(built: Path, tmp_path: Path) -> None:
     (same,) = [
         f["geometry"]["coordinates"]
         for f in nodes["features"]
-        if f["properties"]["node_id"] == "L1/N2"
+        if f["properties"]["node_id"] == "L1/bend-1"
     ]
     assert spot == pytest.approx(same[:2], abs=2e-7)
 
@@ -258,7 +258,7 @@ def test_a_spot_that_cannot_be_tied_ends_with_one(built: Path, tmp_path: Path) -
     assert done.exit_code == 1
     assert "cannot be tied: no points within the longest tape" in done.output
     assert not out.exists()
-    flat = run("ties", built, "--node", "L1/N2", "--flattest", "85")
+    flat = run("ties", built, "--node", "L1/bend-1", "--flattest", "85")
     assert flat.exit_code == 1
     assert "at best" in flat.output
 

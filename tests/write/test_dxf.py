@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pyogrio
+import pyproj
 import pytest
 import shapely
 from ezdxf.enums import InsertUnits
@@ -20,7 +21,8 @@ from lateralline.cli import app
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
 from lateralline.record.symbology import style_of
 from lateralline.workspace import Workspace
-from lateralline.write.dxf import layer_colours, linetype_of, plain, write_dxf
+from lateralline.write.dxf import plain, write_dxf
+from lateralline.write.dxf_signs import APPID, layer_colours, linetype_of
 
 MakeSite = Callable[..., Any]
 FEET = 1200 / 3937
@@ -54,10 +56,62 @@ def test_the_drawing_is_sound_and_layered_like_the_record(gpkg: Path, tmp_path: 
     auditor = doc.audit()
     assert not auditor.errors
     assert not auditor.fixes
-    used = {e.dxf.layer for e in doc.modelspace()}
-    assert used == set(layer_colours())
-    assert used - {"caution"} <= set(contract.LAYERS)
-    assert doc.layers.get("pipe_centreline").rgb.to_hex() == layer_colours()["pipe_centreline"]
+    used = {e.dxf.layer.partition(".")[0] for e in doc.modelspace()}
+    meant = set(layer_colours()) & {*contract.LAYERS, "caution"}
+    assert used == meant
+    centreline = doc.layers.get("pipe_centreline.EX-1.line_id ø“0”_ x_y")
+    assert centreline.rgb.to_hex() == layer_colours()["pipe_centreline"]
+
+
+def test_every_feature_says_what_it_is(gpkg: Path, tmp_path: Path) -> None:
+    """Extended data of a registered application: site, line, kind and id on every entity."""
+    doc = drawn(gpkg, tmp_path / "a.dxf")
+    assert APPID in doc.appids
+    said = [
+        (e, dict(v.split("=", 1) for code, v in e.get_xdata(APPID) if code == 1000))
+        for e in doc.modelspace()
+    ]
+    nodes = pyogrio.read_dataframe(gpkg, layer="pipe_nodes")
+    for entity, data in said:
+        drawn_as, *ids = entity.dxf.layer.split(".")
+        assert "site" in data, (entity.dxf.layer, data)
+        assert data["site"] == "EX-1" or drawn_as == "caution"
+        assert data["kind"]
+        if drawn_as == "caution":
+            continue
+        assert data["layer"] == drawn_as
+        assert data.get("id") or drawn_as == "unlocated"
+        named = [data[k] for k in ("site", "line") if k in data]
+        assert ids == [re.sub("[|,]", "_", name) for name in named]
+        required = [c.name for c in contract.load(drawn_as).field if c.required]
+        assert "line" in data or "line_id" not in required, drawn_as
+    told = {(d["id"], d["kind"]) for e, d in said if e.dxf.layer.startswith("pipe_nodes")}
+    assert told == set(zip(nodes["node_id"], nodes["kind"], strict=True))
+    kinds = {d["kind"] for e, d in said if e.dxftype() == "ELLIPSE"}
+    assert kinds == {"ellipse_95"}
+
+
+def test_each_site_says_what_its_levels_count_from(make_site: MakeSite, tmp_path: Path) -> None:
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    notes = drawn(gpkg, tmp_path / "a.dxf").modelspace().query("MTEXT")
+    said = {n.dxf.layer: " ".join(n.plain_text().split()) for n in notes}
+    for site in ("EX-1", "EX-2"):
+        assert f"Levels of {site}" in said[f"site_note.{site}"]
+    assert "stands at each site" in said["caution"]
+
+
+def test_a_system_without_a_code_is_named_not_spelled_out(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    own = pyproj.CRS("EPSG:32617").to_wkt().replace("500000", "500100").replace(
+        'NAME["WGS 84 / UTM zone 17N"', 'NAME["Own grid"')  # fmt: skip
+    own = re.sub(r',\s*ID\["EPSG",32617\]', "", own).replace("WGS 84 / UTM zone 17N", "Own grid")
+    gpkg = built(tmp_path / "out", make_site(), crs=own)
+    doc = drawn(gpkg, tmp_path / "a.dxf")
+    (note,) = doc.modelspace().query("MTEXT[layer=='caution']")
+    assert "Own grid (no code: see lineage)" in " ".join(note.plain_text().split())
+    assert "PROJCRS" not in note.plain_text()
+    assert dict(doc.header.custom_vars.properties)["CRS"] == "Own grid"
 
 
 @pytest.mark.parametrize(
@@ -87,7 +141,7 @@ def test_coordinates_are_the_plans_and_levels_go_along_in_its_unit(
     meant = [shapely.get_coordinates(g, include_z=True) / [1, 1, FEET] for g in lines]
     got = [
         np.array([v.dxf.location for v in p.vertices])
-        for p in doc.modelspace().query("POLYLINE[layer=='pipe_centreline']")
+        for p in doc.modelspace().query("POLYLINE[layer?'pipe_centreline.*']")
     ]
     assert len(got) == len(meant) > 0
     for a, b in zip(got, meant, strict=True):
@@ -95,9 +149,12 @@ def test_coordinates_are_the_plans_and_levels_go_along_in_its_unit(
     assert got[0][0, 2] == pytest.approx(100.0, abs=1e-3)  # 30.48 m in survey feet
 
 
-def test_named_levels_in_feet_are_not_converted_twice(make_site: MakeSite, tmp_path: Path) -> None:
+@pytest.mark.parametrize("crs", [None, "EPSG:3734+6360"])
+def test_named_levels_in_feet_are_not_converted_twice(
+    make_site: MakeSite, tmp_path: Path, crs: str | None
+) -> None:
     site = in_feet(make_site, vertical="EPSG:6360")  # NAVD88 height (ftUS)
-    doc = drawn(built(tmp_path / "out", site), tmp_path / "a.dxf")
+    doc = drawn(built(tmp_path / "out", site, crs=crs), tmp_path / "a.dxf")
     polyline = doc.modelspace().query("POLYLINE")[0]
     assert polyline.vertices[0].dxf.location.z == pytest.approx(100.0, abs=1e-3)
 
@@ -117,13 +174,13 @@ def test_texts_have_their_height_on_paper(gpkg: Path, tmp_path: Path) -> None:
 def test_what_is_undecided_is_dashed_and_areas_are_closed(gpkg: Path, tmp_path: Path) -> None:
     space = drawn(gpkg, tmp_path / "a.dxf").modelspace()
     shapes = pyogrio.read_dataframe(gpkg, layer="pipe_segments")["shape"]
-    types = [e.dxf.linetype for e in space.query("LWPOLYLINE[layer=='pipe_segments']")]
+    types = [e.dxf.linetype for e in space.query("LWPOLYLINE[layer?'pipe_segments.*']")]
     dashed = linetype_of("pipe_segments", style_of("pipe_segments").rule[-1])
     meant = [dashed if s == "undecided" else "BYLAYER" for s in shapes]
     assert [t.upper() for t in types] == meant
     assert dashed in meant
     for layer in ("dig_zone", "position_corridor"):
-        rings = space.query(f"LWPOLYLINE[layer=='{layer}']")
+        rings = space.query(f"LWPOLYLINE[layer?'{layer}.*']")
         polygons = pyogrio.read_dataframe(gpkg, layer=layer).geometry
         assert len(rings) == 2 * len(polygons)  # each has a hole
         assert all(r.closed for r in rings)
@@ -208,8 +265,9 @@ def test_gdal_reads_the_drawing_too(gpkg: Path, tmp_path: Path) -> None:
     """A second reader: GDAL finds the same layers and as many centrelines."""
     write_dxf(gpkg, tmp_path / "a.dxf")
     frame = pyogrio.read_dataframe(tmp_path / "a.dxf")
-    assert set(frame["Layer"]) == set(layer_colours())
-    lines = frame[frame["Layer"] == "pipe_centreline"]
+    kinds = frame["Layer"].str.partition(".")[0]
+    assert set(kinds) == set(layer_colours()) & {*contract.LAYERS, "caution"}
+    lines = frame[kinds == "pipe_centreline"]
     assert len(lines) == pyogrio.read_info(gpkg, layer="pipe_centreline")["features"]
     assert lines.geometry.has_z.all()
 

@@ -85,7 +85,8 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         assert layer["type"] == "FeatureCollection"
         assert layer.get("caution", "") == contract.load(name).caution
         properties = [list(f["properties"]) for f in layer["features"]]
-        assert all(p == list(contract.load(name).names) for p in properties)
+        assert all(p == ["uid", *contract.load(name).names] for p in properties)
+        assert all(f["id"] == f["properties"]["uid"] for f in layer["features"])
     assert len(layers_["dig_zone"]["features"]) == 4
     assert [f["geometry"] is None for f in layers_["transmitter_fixes"]["features"]] == [
         False,
@@ -93,7 +94,7 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         False,
         True,
     ]
-    assert all(f["geometry"] is None for f in layers_["findings"]["features"])
+    assert all(f["geometry"] is None for f in layers_["lineage"]["features"])
 
 
 def test_values_keep_their_json_types(make_site: MakeSite, tmp_path: Path) -> None:
@@ -166,6 +167,15 @@ def test_what_crosses_the_antimeridian_is_cut_there(make_site: MakeSite, tmp_pat
         assert area == pytest.approx(zone.area, rel=0.01)
 
 
+def test_what_ends_at_the_antimeridian_is_not_cut_into_a_point(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    """The maker's lines begin on 180° here: the side that they only touch has no part of them."""
+    lines = write(tmp_path, make_site(horizontal="EPSG:4326", x=179.9999, y=-17.0))
+    kinds = {f["geometry"]["type"] for f in lines["pipe_centreline"]["features"] if f["geometry"]}
+    assert kinds <= {"LineString", "MultiLineString"}
+
+
 # ---- held to the schema --------------------------------------------------------------------
 
 
@@ -208,7 +218,8 @@ def spoilt(**changes: Any) -> dict[str, Any]:
     gone, more = changes.pop("gone", ""), changes.pop("properties", {})
     properties = {k: v for k, v in (row | more).items() if k != gone}
     shape = {"type": "Polygon", "coordinates": SQUARE}
-    return {"type": "Feature", "geometry": shape, "properties": properties} | changes
+    named = {"type": "Feature", "id": properties["uid"]}
+    return {**named, "geometry": shape, "properties": properties} | changes
 
 
 def polygon(*rings: Any) -> dict[str, Any]:
@@ -237,7 +248,8 @@ def polygon(*rings: Any) -> dict[str, Any]:
 def test_the_check_of_the_writer_says_what_the_schema_says(
     feature: dict[str, Any], says: str
 ) -> None:
-    whole = {"type": "FeatureCollection", "features": [feature]}
+    caution = contract.load("unlocated").caution
+    whole = {"type": "FeatureCollection", "caution": caution, "features": [feature]}
     assert jsonschema.Draft202012Validator(json_schema("unlocated")).is_valid(whole) == (not says)
     if not says:
         check_features("unlocated", [json.dumps(feature).encode()])

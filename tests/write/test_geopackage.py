@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import fiona
 import pyogrio
-import pyproj
 import pytest
 
 from lateralline import contract
@@ -28,7 +28,7 @@ def tables_of(site: Any) -> dict[str, Any]:
 
 
 def write(path: Path, *sites: Any, **closing_options: Any) -> GeoPackageSink:
-    sink = GeoPackageSink(path, sites[0].frame.write_crs, stamp=STAMP)
+    sink = GeoPackageSink(path, sites[0].frame.horizontal, stamp=STAMP)
     for site in sites:
         sink.append(tables_of(site))
     sink.close(**closing_options)
@@ -54,6 +54,17 @@ def test_every_layer_has_title_caution_and_version(make_site: MakeSite, tmp_path
         assert table.caution in description
         assert description.endswith("Levels: relative.")
         assert changed == "2026-05-07T12:00:00.000Z"
+
+
+def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
+    """The others have it once, above: every layer that shows pipe does."""
+    every = {*contract.LAYERS, *contract.OVERLAYS}
+    guides = {"dig_zone", "dig_zone_merged", "position_corridor", "clearance_conflicts",
+              "clearance_pairs", "planned_works", "unlocated", "tie_tapes"}  # fmt: skip
+    assert {name for name in every if "caution" in contract.load(name).names} == guides
+    assert {name for name in every if not contract.load(name).caution} == {
+        "adjusted_parameters", "lineage",
+    }  # fmt: skip
 
 
 def test_columns_are_explained_and_constrained(make_site: MakeSite, tmp_path: Path) -> None:
@@ -83,8 +94,8 @@ def test_columns_are_explained_and_constrained(make_site: MakeSite, tmp_path: Pa
 def test_a_sketch_is_undefined_cartesian_everywhere(make_site: MakeSite, tmp_path: Path) -> None:
     """srs_id −1 in the tables and in the header of every geometry (bytes 4–7)."""
     path = tmp_path / "a.gpkg"
-    site = make_site(horizontal="local", x=0.0, y=0.0)
-    write(path, site, site)
+    sites = (make_site(name, horizontal="local", x=0.0, y=0.0) for name in ("EX-1", "EX-2"))
+    write(path, *sites)
     assert set(ask(path, "SELECT srs_id FROM gpkg_geometry_columns")) == {(-1,)}
     spatial = "SELECT srs_id FROM gpkg_contents WHERE data_type = 'features'"
     assert set(ask(path, spatial)) == {(-1,)}
@@ -93,19 +104,19 @@ def test_a_sketch_is_undefined_cartesian_everywhere(make_site: MakeSite, tmp_pat
     assert {int.from_bytes(b[4:8], "little", signed=True) for (b,) in blobs} == {-1}
 
 
-def test_named_levels_make_a_compound_crs(make_site: MakeSite, tmp_path: Path) -> None:
+@pytest.mark.parametrize("vertical", ["none", "ellipsoidal", "EPSG:5703", "EPSG:6360"])
+def test_layers_are_in_the_horizontal_crs_by_its_code(
+    make_site: MakeSite, tmp_path: Path, vertical: str
+) -> None:
+    """Whatever levels count from: a join in a spatial database needs srid 32617 on both sides."""
     path = tmp_path / "a.gpkg"
-    site = make_site(vertical="EPSG:5703")
-    write(path, site)
-    crs = pyproj.CRS(pyogrio.read_info(path, layer="pipe_nodes")["crs"])
-    assert [part.to_epsg() for part in crs.sub_crs_list] == [32617, 5703]
-
-
-def test_mixed_levels_leave_only_the_plan_claimed(make_site: MakeSite, tmp_path: Path) -> None:
-    path = tmp_path / "a.gpkg"
-    sink = write(path, make_site(vertical="EPSG:5703"), level_bases=2)
-    assert sink.crs == pyproj.CRS("EPSG:32617")
+    sink = write(path, make_site(vertical=vertical))
+    assert ask(path, "SELECT DISTINCT srs_id FROM gpkg_geometry_columns") == [(32617,)]
+    assert ask(path, "SELECT organization, organization_coordsys_id FROM gpkg_spatial_ref_sys "
+               "WHERE srs_id > 0 AND srs_id <> 4326") == [("EPSG", 32617)]  # fmt: skip
     assert pyogrio.read_info(path, layer="pipe_nodes")["crs"] == "EPSG:32617"
+    with fiona.open(path, layer="pipe_nodes") as layer:
+        assert layer.crs.to_epsg() == 32617
     read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
 
 
@@ -117,7 +128,7 @@ def test_sites_are_appended_in_batches(
     monkeypatch.setattr(geopackage, limit, at)
     path = tmp_path / "a.gpkg"
     sites = [make_site(f"EX-{i}") for i in range(7)]
-    sink = GeoPackageSink(path, sites[0].frame.write_crs, stamp=STAMP)
+    sink = GeoPackageSink(path, sites[0].frame.horizontal, stamp=STAMP)
     most = 0
     for site in sites:
         sink.append(tables_of(site))

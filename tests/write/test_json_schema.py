@@ -17,7 +17,9 @@ def test_each_is_a_valid_schema(layer: str) -> None:
 
 
 def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
-    row = {
+    row: dict[str, Any] = {c.name: None for c in contract.load("position_corridor").field}
+    row |= {
+        "uid": "a",
         "site_id": "EX-1",
         "line_id": "L1",
         "confidence": 0.95,
@@ -27,8 +29,9 @@ def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
     row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
     row = {c.name: row.get(c.name) for c in contract.load("position_corridor").field}
-    feature = {"type": "Feature", "geometry": geometry, "properties": row | properties}
-    return {"type": "FeatureCollection", "features": [feature]}
+    feature = {"type": "Feature", "id": "a", "geometry": geometry, "properties": row | properties}
+    caution = contract.load("position_corridor").caution
+    return {"type": "FeatureCollection", "caution": caution, "features": [feature]}
 
 
 SQUARE = {
@@ -50,6 +53,7 @@ def test_what_is_right_is_accepted() -> None:
     "document",
     [
         collection(SQUARE) | {"crs": {"type": "name"}},
+        {k: v for k, v in collection(SQUARE).items() if k != "caution"},
         collection({"type": "Point", "coordinates": [0.0, 0.0]}),
         collection({"type": "Polygon", "coordinates": [[[190.0, 0.0]] * 4]}),
         collection({"type": "Polygon", "coordinates": [[[0.0, 0.0]] * 3]}),
@@ -58,7 +62,7 @@ def test_what_is_right_is_accepted() -> None:
         collection(undecided_stretches=1.5),
         collection(colour="red"),
     ],
-    ids=["crs", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
+    ids=["crs", "caution", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
 )
 def test_what_is_wrong_is_refused(document: dict[str, Any]) -> None:
     assert not valid(document)

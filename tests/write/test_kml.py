@@ -24,12 +24,12 @@ KML = "{http://www.opengis.net/kml/2.2}"
 
 
 def built(folder: Path, *sites: Any) -> Path:
-    """The folder of GeoJSON layers of a build."""
+    """The GeoPackage of a build."""
     workspace = Workspace(folder)
     with workspace.build() as build:
         for site in sites:
             build.add(site.record, site, site.products)
-    return workspace.geojson("x").parent
+    return workspace.asbuilt
 
 
 def placemarks(path: Path) -> list[ET.Element]:
@@ -37,9 +37,9 @@ def placemarks(path: Path) -> list[ET.Element]:
 
 
 def test_it_lies_where_the_geojson_lies(make_site: MakeSite, tmp_path: Path) -> None:
-    geojson = built(tmp_path / "out", make_site())
-    write_kml(geojson, tmp_path / "a.kml")
-    nodes = json.loads((geojson / "pipe_nodes.geojson").read_text())["features"]
+    gpkg = built(tmp_path / "out", make_site())
+    write_kml(gpkg, tmp_path / "a.kml")
+    nodes = json.loads((gpkg.parent / "geojson" / "pipe_nodes.geojson").read_text())["features"]
     meant = [n["geometry"]["coordinates"][:2] for n in nodes if n["geometry"]]
     # GDAL reads it: another reader than ours
     title = contract.load("pipe_nodes").title
@@ -49,8 +49,8 @@ def test_it_lies_where_the_geojson_lies(make_site: MakeSite, tmp_path: Path) -> 
 
 def test_nothing_has_a_height_and_all_is_clamped(make_site: MakeSite, tmp_path: Path) -> None:
     """Ellipsoidal heights are in the GeoJSON; in KML they would lift a drain into the air."""
-    geojson = built(tmp_path / "out", make_site(vertical="ellipsoidal"))
-    write_kml(geojson, tmp_path / "a.kml")
+    gpkg = built(tmp_path / "out", make_site(vertical="ellipsoidal"))
+    write_kml(gpkg, tmp_path / "a.kml")
     root = ET.parse(tmp_path / "a.kml").getroot()
     modes = [e.text for e in root.iter(f"{KML}altitudeMode")]
     shapes = [e for k in ("Point", "LineString", "Polygon") for e in root.iter(f"{KML}{k}")]
@@ -101,42 +101,42 @@ def test_rings_keep_their_holes(make_site: MakeSite, tmp_path: Path) -> None:
 
 
 def test_a_sketch_is_refused(make_site: MakeSite, tmp_path: Path) -> None:
-    geojson = built(tmp_path / "out", make_site(horizontal="local", x=0.0, y=0.0))
+    gpkg = built(tmp_path / "out", make_site(horizontal="local", x=0.0, y=0.0))
     with pytest.raises(FrameError, match="no place on the map"):
-        write_kml(geojson, tmp_path / "a.kml")
+        write_kml(gpkg, tmp_path / "a.kml")
     assert not (tmp_path / "a.kml").exists()
 
 
 def test_one_site_or_all(make_site: MakeSite, tmp_path: Path) -> None:
-    geojson = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
-    write_kml(geojson, tmp_path / "all.kml")
-    write_kml(geojson, tmp_path / "one.kml", site="EX-2")
+    gpkg = built(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    write_kml(gpkg, tmp_path / "all.kml")
+    write_kml(gpkg, tmp_path / "one.kml", site="EX-2")
     counts = [len(placemarks(tmp_path / n)) for n in ("all.kml", "one.kml")]
     assert counts[0] == 2 * counts[1] > 0
     with pytest.raises(UnknownSiteError):
-        write_kml(geojson, tmp_path / "none.kml", site="EX-9")
+        write_kml(gpkg, tmp_path / "none.kml", site="EX-9")
 
 
 def test_equal_bytes_and_nothing_overwritten(make_site: MakeSite, tmp_path: Path) -> None:
-    geojson = built(tmp_path / "out", make_site())
+    gpkg = built(tmp_path / "out", make_site())
     for name in ("a.kml", "b.kml"):
-        write_kml(geojson, tmp_path / name)
+        write_kml(gpkg, tmp_path / name)
     assert (tmp_path / "a.kml").read_bytes() == (tmp_path / "b.kml").read_bytes()
     with pytest.raises(OutputExistsError):
-        write_kml(geojson, tmp_path / "a.kml")
+        write_kml(gpkg, tmp_path / "a.kml")
 
 
 def test_collections_of_older_records_are_drawn_part_by_part(
     make_site: MakeSite, tmp_path: Path
 ) -> None:
     """Zones that rounding broke stood in GeoJSON as a polygon and a line together."""
-    geojson = built(tmp_path / "out", make_site())
-    path = geojson / "dig_zone.geojson"
+    gpkg = built(tmp_path / "out", make_site())
+    path = gpkg.parent / "geojson" / "dig_zone.geojson"
     zones = json.loads(path.read_text(encoding="utf-8"))
     line = {"type": "LineString", "coordinates": [[-81.0, 42.0], [-81.1, 42.0]]}
     parts = [zones["features"][0]["geometry"], line]
     zones["features"][0]["geometry"] = {"type": "GeometryCollection", "geometries": parts}
     path.write_text(json.dumps(zones), encoding="utf-8")
-    write_kml(geojson, tmp_path / "a.kml")
+    write_kml(gpkg, tmp_path / "a.kml")
     (several,) = ET.parse(tmp_path / "a.kml").getroot().iter(f"{KML}MultiGeometry")
     assert [part.tag for part in several] == [f"{KML}Polygon", f"{KML}LineString"]

@@ -23,6 +23,7 @@ from lateralline.errors import (
     ReadBackError,
 )
 from lateralline.output.proof import sha256
+from lateralline.record.view import read_record
 from lateralline.workspace import Build, Workspace
 from lateralline.write import read_back
 from lateralline.write.geojson import GeoJSONSink
@@ -218,11 +219,16 @@ def test_a_site_in_another_zone_joins_the_first_ones(make_site: MakeSite, tmp_pa
 
 
 def test_a_crs_asked_for_takes_the_site_levels_along(make_site: MakeSite, tmp_path: Path) -> None:
-    site = make_site(vertical="EPSG:5703")
+    """z stays the site's level in metres, in another zone and beside levels booked in feet."""
+    site = make_site(vertical="EPSG:6360")
     workspace = build(tmp_path / "out", site, crs="EPSG:32618")
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
-    assert [part.to_epsg() for part in nodes.crs.sub_crs_list] == [32618, 5703]
+    assert nodes.crs.to_epsg() == 32618
     assert nodes.geometry[0].z == 100.0
+    view = read_record(workspace.asbuilt)
+    assert view.lineage.vertical_crs == "EPSG:6360"
+    assert view.lineage.z_unit_m == 1.0
+    assert lineage_value(workspace, "z counts from") == "EPSG:6360"
 
 
 def test_a_vertical_crs_asked_for_transforms_the_levels(
@@ -233,13 +239,22 @@ def test_a_vertical_crs_asked_for_transforms_the_levels(
     workspace = build(tmp_path / "out", site, crs="EPSG:32617+6360")
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.geometry[0].z == pytest.approx(100 * 3937 / 1200, abs=1e-6)
+    assert [part.to_epsg() for part in nodes.crs.sub_crs_list] == [32617, 6360]
+    assert lineage_value(workspace, "z counts from") == "EPSG:6360"
+    assert float(lineage_value(workspace, "z unit")) == pytest.approx(1200 / 3937)
+
+
+def lineage_value(workspace: Workspace, item: str) -> str:
+    with closing(sqlite3.connect(workspace.asbuilt)) as db:
+        (value,) = db.execute("SELECT value FROM lineage WHERE item = ?", (item,)).fetchone()
+    return str(value)
 
 
 def test_levels_are_never_mixed_unsaid(make_site: MakeSite, tmp_path: Path) -> None:
     sites = [make_site("EX-1", vertical="EPSG:5703"), make_site("EX-2")]
     workspace = build(tmp_path / "out", *sites)
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
-    assert nodes.crs == pyproj.CRS("EPSG:32617")  # the file no longer claims NAVD88
+    assert nodes.crs == pyproj.CRS("EPSG:32617")
     assert findings_of(workspace, "EX-1") == {}
     assert findings_of(workspace, "EX-2") == {"levels-mixed": "warning"}
     manifest = json.loads(workspace.manifest.read_text())

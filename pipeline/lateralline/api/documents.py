@@ -6,6 +6,7 @@ local codes come first, and pipes are proven by exposing them by hand or vacuum.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import radians
 from pathlib import Path
@@ -24,7 +25,6 @@ from lateralline.ties.spots import UNITS as TAPE_UNITS
 from lateralline.ties.spots import Asked, Measure, control_of, spots_of, with_more
 from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie, write_layer
-from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
 from lateralline.write.kml import write_kml
 
@@ -62,25 +62,29 @@ PLOT_SCALE: Final = 200.0
 
 
 def export(
-    asbuilt: Path,
+    built: Path,
     out: Path,
     *,
+    overlays: Sequence[Path] = (),
     site: str = "",
     plot_scale: float = PLOT_SCALE,
     replace: bool = False,
 ) -> None:
-    """Write a built record as a drawing (.dxf) or as .kml; of one site, or of all.
+    """Write a record or an overlay, and `overlays` with it, as a drawing (.dxf) or as .kml.
 
-    A drawing is in the plan's own unit and CRS, levels too, its texts for a plot at 1:`plot_scale`;
-    KML lies on the ground. Raises ValueError for another suffix, UnknownSiteError, FrameError for a
-    record in degrees (.dxf) or of invented axes (.kml), OutputExistsError, MissingExtraError.
+    `built` and `overlays` are folders that `build`, `zones`, `clearance` or `update` wrote, or
+    their GeoPackages; one record at the most, and of one site or of all. A drawing is in the plan's
+    own unit and CRS, levels too, its texts for a plot at 1:`plot_scale`; KML lies on the ground.
+
+    Raises ValueError for another suffix, NotExportedError for what is neither or does not belong
+    together, UnknownSiteError, FrameError for a CRS in degrees (.dxf) or for invented axes (.kml),
+    OutputExistsError, MissingExtraError.
     """
     suffix = out.suffix.lower()
     if suffix == ".dxf":
-        write_dxf(asbuilt, out, site=site, scale=plot_scale, replace=replace)
+        write_dxf(built, out, overlays=overlays, site=site, scale=plot_scale, replace=replace)
     elif suffix == ".kml":
-        layers = Workspace(asbuilt.parent).geojson("pipe_nodes").parent
-        write_kml(layers, out, site=site, replace=replace)
+        write_kml(built, out, overlays=overlays, site=site, replace=replace)
     else:
         raise ValueError(f"must end in {' or '.join(EXPORT_SUFFIXES)}; got {out.name!r}")
 

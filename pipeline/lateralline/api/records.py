@@ -29,9 +29,14 @@ from lateralline.api.sites import (
     named_sites,
 )
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.errors import LaterallineError, UnreadableError
+from lateralline.errors import (
+    LaterallineError,
+    OutputError,
+    UnreadableError,
+    reason,
+)
 from lateralline.findings import Finding
-from lateralline.output import whole_folder
+from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import lineage
 from lateralline.record.assets import columns_of
@@ -46,10 +51,15 @@ from lateralline.revise import (
     new_site,
     plain,
     write_changes,
+    write_layers,
 )
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import GEOPACKAGE, Workspace
+from lateralline.write.formats import ALSO, PROJECT, write_formats
+from lateralline.write.ids import ids_file, ids_text, keep_ids
+from lateralline.write.manifest import list_anew
+from lateralline.write.project import has_project
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -125,9 +135,11 @@ class Record:
         failures: Iterable[SiteFailure] = (),
         *,
         temporary: Path | None = None,
+        unkept: Mapping[Path, str] | None = None,
     ) -> None:
         """Hold a built GeoPackage; `temporary` is a folder that goes when the record does."""
         self.asbuilt = asbuilt
+        self.unkept = dict(unkept or {})  # files of ids that could not be written, and why
         self.failures = tuple(failures)  # sites that could not be built
         self.layers = Layers(asbuilt)
         self._sites: tuple[str, ...] | None = None
@@ -191,14 +203,16 @@ class Record:
 
         return picture(read_record(self.asbuilt, site))
 
-    def write(self, out: Path | str, *, replace: bool = False) -> Record:
+    def write(self, out: Path | str, *, also: Sequence[str] = (), replace: bool = False) -> Record:
         """Write the record as `lateralline build` does and return it from there.
 
-        The folder gets asbuilt.gpkg, geojson/, schema/, a data dictionary and manifest.json, whole
-        or not at all. Raises OutputExistsError when `out` is there and `replace` was not asked
+        The folder gets asbuilt.gpkg, geojson/, schema/, a data dictionary and manifest.json, and
+        what `also` names (as `build` takes it), whole or not at all. Raises ValueError for what it
+        does not name, OutputExistsError when `out` is there and `replace` was not asked
         for, or was written by something else; OutputError when the disk fails.
         """
         home, target = self.asbuilt.parent, Path(out)
+        refuse_unknown_formats(also)
         account = account_of(home)
         if account is None or GEOPACKAGE not in account.files:
             raise UnreadableError(
@@ -209,7 +223,39 @@ class Record:
             for name in account.files:
                 (made / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(home / name, made / name)
+            asked = [name for name in also if not self._has(name)]
+            if asked:
+                write_formats(Workspace(made).asbuilt, made, asked)
+                list_anew(made)
         return Record(Workspace(target).asbuilt, self.failures)
+
+    def _has(self, also: str) -> bool:
+        """Whether the record's folder holds one of `ALSO` already."""
+        if also == PROJECT:
+            return has_project(self.asbuilt)
+        return (self.asbuilt.parent / also).is_dir()
+
+    def export(
+        self,
+        out: Path | str,
+        *overlays: Path | str,
+        site: str = "",
+        plot_scale: float = 200.0,
+        replace: bool = False,
+    ) -> Path:
+        """Write the record, and overlays made of it, as .dxf or .kml, and return the file.
+
+        `overlays` are what `zones`, `clearance` or `update` wrote; raises as
+        `api.documents.export`. Neither file is a clearance to dig, and both say so.
+        """
+        from lateralline.api.documents import export
+
+        beside = [Path(overlay) for overlay in overlays]
+        export(
+            self.asbuilt, Path(out), overlays=beside, site=site, plot_scale=plot_scale,
+            replace=replace,
+        )  # fmt: skip
+        return Path(out)
 
     def __repr__(self) -> str:
         """Count sites, located stops and findings."""
@@ -222,15 +268,19 @@ def build(
     out: Path | str | None = None,
     *,
     crs: str | None = None,
+    also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> Record:
     """Return the as-built record of one site or of several.
 
     With `out` the record is written there, whole or not at all, one site in memory at a time;
-    without, it lives in a temporary folder until the record is let go of, and `Record.write`
+    the ids of its nodes and segments are kept beside each site's files (`write.ids`). Without `out`
+    it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
-    sites share, of those the most sites can be brought to. `on_site` gets the result of each
+    sites share, of those the most sites can be brought to. `also` names what is
+    written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", and a "qgis-project"
+    inside the GeoPackage. `on_site` gets the result of each
     site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
@@ -239,23 +289,26 @@ def build(
     OutputExistsError, FrameError for an unknown `crs`, OutputError and ReadBackError when writing
     went wrong: nothing is put in place then.
     """
+    refuse_unknown_formats(also)
     wanted, alone = named_sites(sites), is_one(sites)
     if out is None:
         temporary = Path(mkdtemp(prefix="lateralline-"))
         try:
             return _build(
-                wanted, temporary / "out", crs, alone=alone, on_site=on_site, temporary=temporary
-            )
+                wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
+                temporary=temporary,
+            )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
-    return _build(wanted, Path(out), crs, alone=alone, replace=replace, on_site=on_site)
+    return _build(wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site)
 
 
 def build_per_crs(
     sites: AnySite | Iterable[AnySite],
     out: Path | str,
     *,
+    also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
 ) -> dict[str, Record]:
@@ -265,6 +318,7 @@ def build_per_crs(
     "EPSG-32617", "local" for sketches on invented axes. Each record is written whole or not at
     all; raises as `build` does, NothingBuiltError when none is left at all.
     """
+    refuse_unknown_formats(also)
     records: dict[str, Record] = {}
     failures: list[SiteFailure] = []
     taken: dict[str, Path] = {}
@@ -273,8 +327,9 @@ def build_per_crs(
         named = [(crs, site) for site in of_it]
         try:
             made = _build(
-                named, Path(out) / name, None, replace=replace, on_site=on_site, taken=taken
-            )
+                named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
+                taken=taken,
+            )  # fmt: skip
         except NothingBuiltError as e:
             failures += e.failures
         else:
@@ -282,6 +337,13 @@ def build_per_crs(
     if not records:
         raise NothingBuiltError(failures)
     return records
+
+
+def refuse_unknown_formats(also: Sequence[str]) -> None:
+    """Raise ValueError for a format that the layers are not written in."""
+    strange = [name for name in also if name not in ALSO]
+    if strange:
+        raise ValueError(f"must be of {', '.join(ALSO)}; got {', '.join(map(repr, strange))}")
 
 
 def folder_name(crs: str) -> str:
@@ -299,6 +361,7 @@ def _build(
     out: Path,
     crs: str | None,
     *,
+    also: Sequence[str] = (),
     alone: bool = False,
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
@@ -307,10 +370,13 @@ def _build(
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
+    unkept: dict[Path, str] = {}
     built = False
     shared = batch_crs(wanted) if crs is None else None
     assets = batch_assets(wanted)
-    with workspace.build(crs=crs, shared=shared, assets=assets, replace=replace) as sink:
+    with workspace.build(
+        crs=crs, shared=shared, assets=assets, formats=also, replace=replace
+    ) as sink:
         for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
             if on_site is not None:
                 on_site(result)
@@ -318,12 +384,23 @@ def _build(
                 failures.append(result)
             else:
                 built = True
+                if temporary is None:
+                    unkept |= _keep_ids(result)
             del result  # one site in memory at a time
     if not built:
         if alone and len(failures) == 1:
             raise error_of(failures[0])
         raise NothingBuiltError(failures)
-    return Record(workspace.asbuilt, failures, temporary=temporary)
+    return Record(workspace.asbuilt, failures, temporary=temporary, unkept=unkept)
+
+
+def _keep_ids(result: SiteResult) -> dict[Path, str]:
+    """Write the new ids of a site beside its files; return why not, by the file, when it failed."""
+    try:
+        keep_ids(result.source, result.work["ids"])
+    except (OutputError, OSError) as e:
+        return {ids_file(result.source): reason(e)}
+    return {}
 
 
 def load(out: Path | str) -> Record:
@@ -344,6 +421,7 @@ def load(out: Path | str) -> Record:
 
 
 __all__ = [
+    "ALSO",
     "INTERVAL_95",
     "Containment",
     "ExposureCheck",
@@ -358,7 +436,13 @@ __all__ = [
 
 
 def update(
-    site: Path, added: Path, out: Path, *, build: Path | None = None, replace: bool = False
+    site: Path,
+    added: Path,
+    out: Path,
+    *,
+    build: Path | None = None,
+    changed: Path | None = None,
+    replace: bool = False,
 ) -> SiteChanges:
     """Write a site with what was added to it, and return what that moved.
 
@@ -366,20 +450,31 @@ def update(
     tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
     records are adjusted and compared: how far each point moved, and whether the new line lies
     where the old record stated. With `build` the new record is built there too, with changes/
-    beside its layers: both folders are written, or neither.
+    beside its layers. With `changed`, a name that ends in .gpkg, what moved is written there: a
+    line from each old place to the new one, how sure both are, and what it says of the old record.
+    All of it is written, or nothing.
 
-    Raises RefusedError, whose `failures` name every fault of the site or of what is added,
-    OutputExistsError, OutputError.
+    Raises ValueError for another name of `changed`; RefusedError, whose `failures` name every fault
+    of the site or of what is added, OutputExistsError, OutputError.
     """
     if build is not None:
         keep_apart(build, site, added, out)
+    if changed is not None:
+        if changed.suffix.lower() != ".gpkg":
+            raise ValueError(f"changes are written as .gpkg; got {changed.name!r}")
+        keep_apart(changed, site, added, out, *([build] if build is not None else []))
+        refuse_target(changed, "record-changes", replace=replace)
     old = run_site(site, until="derive")
     if isinstance(old, SiteFailure):
         raise RefusedError((old,))
-    with new_site(site, added, out, replace=replace) as new:
+    ids = ids_text(old.work["record"].ids, old.work["ids"])
+    with new_site(site, added, out, ids, replace=replace) as new:
         changes = compare(old, new.result, dict(new.added))
         if build is not None:
             _build_revised(new, changes, build, replace=replace)
+        if changed is not None:
+            frame = new.result.work["placed"].frame
+            write_layers(changed, changes, frame, replace=replace)
     return changes
 
 

@@ -29,15 +29,27 @@ def build(
             "--per-crs",
         ),
     ] = False,
+    also: Annotated[
+        list[str] | None,
+        option(
+            "What to write besides: the layers as geoparquet and flatgeobuf, and a qgis-project "
+            "inside the GeoPackage; once for each, or parted by commas.",
+            "--also",
+            metavar="WHAT",
+        ),
+    ] = None,
     replace: Replace = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """Turn field records into GIS layers.
 
-    OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json. It
-    is written whole or not at all. A site that fails is reported, and the others are built. A
-    sketch on axes of its own needs an OUT of its own beside sites on the map, or --per-crs.
+    OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
+    --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
+    project of QGIS with the layers in groups, styled. It is written whole or not at all. A site
+    that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of
+    its own beside sites on the map, or --per-crs. The ids of nodes and segments are kept in ids.csv
+    beside each site's files.
 
     Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
     without some of the sites; 2 nothing built.
@@ -47,25 +59,40 @@ def build(
       lateralline build sites/EX-001 -o out
       lateralline build sites -o city --crs EPSG:32617 --replace
       lateralline build sites -o city-per-crs --per-crs
+      lateralline build sites -o city-lake --also geoparquet,flatgeobuf
     """
     from lateralline import api
+    from lateralline.api.records import refuse_unknown_formats
 
     if per_crs and crs is not None:
         raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
+    formats = [name for given in also or () for name in given.split(",")]
+    try:
+        refuse_unknown_formats(formats)
+    except ValueError as e:
+        raise typer.BadParameter(str(e), param_hint="--also") from e
     sources, outcome = find_sites(sites), Outcome()
+    records: list[api.Record] = []
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         try:
             if per_crs:
-                made = api.build_per_crs(sources, out, replace=replace, on_site=on_site)
+                made = api.build_per_crs(
+                    sources, out, also=formats, replace=replace, on_site=on_site
+                )
+                records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
             else:
-                api.build(sources, out, crs=crs, replace=replace, on_site=on_site)
+                records.append(
+                    api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
+                )
                 where = f" into {out}"
             written: Path | None = out
         except api.NothingBuiltError:
             written, where = None, ""  # each site has been reported
     code = outcome.exit_code
     message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
+    for file, why in (item for record in records for item in record.unkept.items()):
+        message += f"\n{file} could not be written ({why}): ids may differ in the next build."
     print_outcome(
         outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
     )

@@ -24,7 +24,7 @@ def ties(
         option("Chainage on --line from its downstream end; may be repeated.", metavar="CHAINAGE"),
     ] = None,
     node: Annotated[
-        list[str] | None, option("A node, as L1/N3; repeatable.", metavar="NODE")
+        list[str] | None, option("A node, as L1/bend-1; repeatable.", metavar="NODE")
     ] = None,
     observation: Annotated[
         list[str] | None, option("An observation, as R1/O2; repeatable.", metavar="ID")
@@ -66,7 +66,7 @@ def ties(
     \b
     Example:
       lateralline ties out --line L1 --at 12.4
-      lateralline ties out --node L1/N3 --longest 100ft -o cards.pdf
+      lateralline ties out --node L1/bend-1 --longest 100ft -o cards.pdf
       lateralline ties out --points corners.csv -o cards.pdf --layer tapes.gpkg
     """
     from lateralline.api import documents

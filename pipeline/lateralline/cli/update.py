@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document, update_document
-from lateralline.cli.options import AsJson, Replace, argument, option
+from lateralline.cli.options import AsJson, Replace, argument, option, refuse_suffix
 from lateralline.cli.report import (
     find_sites,
     length,
@@ -81,6 +81,10 @@ def update(
     build: Annotated[
         Path | None, option("Build NEWSITE into this folder too.", metavar="OUT")
     ] = None,
+    changed: Annotated[
+        Path | None,
+        option("What moved, as a GeoPackage (.gpkg).", "--changes", metavar="FILE"),
+    ] = None,
     replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
@@ -93,7 +97,8 @@ def update(
     where the old record said: within its 95 % corridor and its 95 % band of levels.
 
     OUT gets what `lateralline build` writes, and changes/ with the same account as .json, .csv and
-    .geojson.
+    .geojson, and as record_changes.gpkg: a line from each old place to the new one, how sure both
+    are at 95 %, and what it says of the old record. --changes writes that GeoPackage alone.
 
     Exit code: 0 the old corridors and levels held everywhere; 1 one of them did not, or NEWSITE has
     error findings; 2 nothing written.
@@ -111,8 +116,9 @@ def update(
         raise typer.BadParameter(
             f"{site} holds {len(others) + 1} sites; name one", param_hint="SITE"
         )
+    refuse_suffix(changed, (".gpkg",), "must end in {}", "--changes")
     try:
-        changes = write_update(source, added, out, build=build, replace=replace)
+        changes = write_update(source, added, out, build=build, changed=changed, replace=replace)
     except RefusedError as e:
         if as_json:
             typer.echo(batch_document("update", [], e.failures, None, NOTHING))
@@ -127,6 +133,7 @@ def update(
     else:
         print_changes(console(), changes)
         message = f"wrote {out}" + (f"; built into {build}" if build else "")
+        message += f"; what moved is in {changed}" if changed else ""
         print_last_words(f"{message}. {verdict(changes)}")
     raise typer.Exit(code)
 

@@ -9,8 +9,10 @@ level_band  how high and how low the pipe may be, and its cover
 grades      grades, back-falls and sags, where the levels show them
 quality     published accuracy bands
 tables      columns → products, as the contract declares them
-solution, lines, nodes, observations, ties   the layers of marks and stops, of lines, of the rest
+survey, lines, nodes, ties   the layers of marks, stops and observations, of lines, of nodes
+ids         what nodes and segments are called, from one build to the next
 unlocated, spots   what is not drawn, and where it may be
+whereabouts which line, run and stop a finding is about
 advice, outlook    what to survey again, what to measure next
 adapted     layers without levels, or after a shift of datum
 
@@ -57,6 +59,7 @@ m and a warning.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from math import nan
 from typing import NamedTuple
 
 import numpy as np
@@ -69,13 +72,15 @@ from lateralline.derive.corridor import Corridor, corridor
 from lateralline.derive.dates import survey_days, valid_from
 from lateralline.derive.dig import dig_zones, tolerance
 from lateralline.derive.grades import grade_findings
+from lateralline.derive.ids import IdEvent, mint
 from lateralline.derive.level_band import cover_findings, level_bands
 from lateralline.derive.lines import centreline, segments
-from lateralline.derive.nodes import pipe_nodes
+from lateralline.derive.nodes import line_nodes, node_lines, pipe_nodes
 from lateralline.derive.survey import field_marks, pipe_observations, transmitter_fixes
-from lateralline.derive.tables import GEOMETRY, Columns, fields_of, finding_row, layer
+from lateralline.derive.tables import GEOMETRY, Columns, fields_of, layer
 from lateralline.derive.ties import ControlPoints, control_points
 from lateralline.derive.unlocated import SearchedSite, unlocated
+from lateralline.derive.whereabouts import Things, things
 from lateralline.findings import Finding, Given, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.isolate import without_culprits
@@ -90,6 +95,8 @@ class Derived(NamedTuple):
 
     layers: tuple[Product, ...]  # every one but `lineage`, in the contract's order
     findings: tuple[Finding, ...]  # of this stage
+    ids: tuple[IdEvent, ...]  # rows to add to ids.csv
+    where: Things  # which line, run and stop a finding is about
 
 
 def derive(
@@ -123,10 +130,15 @@ def derive(
         rule, assumed = tolerance(settings)
         zones: list[Columns] = []
         findings += stop_advice(linked.fixes, earlier)
+        placed = line_nodes(settings, regions)
+        ids = mint(placed, record.ids, frame, settings, days.last)
+        findings += ids.findings
+        nodes = {line: of.nodes for line, of in ids.lines.items()}
+        named = [(*of, ids.lines[of[0].line.line]) for of in regions]
         for axis, region in regions:
             findings += line_advice(axis, region) + cover_findings(axis)
             if datum != DEPTH_ONLY:
-                findings += grade_findings(axis)
+                findings += grade_findings(axis, ids.lines[axis.line.line].segments)
             findings += next_advice(axis, region, linked.fixes, marks, settings)
             of_line, wide = dig_zones(axis, region.polygon, rule)
             zones += of_line
@@ -135,30 +147,34 @@ def derive(
         findings += unplaced + assumed
         drawn = {axis.line.line: axis for axis in axes}
         site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
+        where = things(record, marks, exposures, linked.fixes, control, axes, ids.lines, seen)
         parts: dict[str, Iterable[Columns]] = {
             "field_marks": [field_marks(days, marks, solved.mark_results)],
             "transmitter_fixes": [
                 transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
             ],
-            "pipe_centreline": (centreline(days, *of) for of in regions),
-            "pipe_segments": (row for of in regions for row in segments(days, *of)),
-            "pipe_nodes": pipe_nodes(settings, days, regions, control),
+            "pipe_centreline": (centreline(days, *of) for of in named),
+            "pipe_segments": (row for of in named for row in segments(days, *of)),
+            "pipe_nodes": pipe_nodes(settings, days, placed, nodes, control),
+            "node_lines": node_lines(placed, nodes),
             "pipe_observations": [seen],
             "position_corridor": (_corridor(*of) for of in regions),
-            "level_band": level_bands(axes),
+            "level_band": level_bands(axes, {k: v.segments for k, v in ids.lines.items()}),
             "dig_zone": zones,
             "unlocated": unlocated(site),
             "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
-            "findings": (finding_row(settings.id, f) for f in (*earlier, *findings)),
+            "findings": (where.row(settings.id, f) for f in (*earlier, *findings)),
         }
         common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
         common |= dict.fromkeys(c.name for c in contract.assets())  # filled where they are written
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
+        common |= {"length_grid_m": nan, "grid_factor": nan}  # known once the file's CRS is
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])
         points = layer("control_points", [control_points(given, control, tied)], common)
         products = (points, *made.values())
-        return Derived(products if datum != DEPTH_ONLY else without_levels(products), findings)
+        products = products if datum != DEPTH_ONLY else without_levels(products)
+        return Derived(products, tuple(findings), ids.events, where)
 
     return without_culprits(work, [line.line for line in linked.lines])
 

@@ -11,6 +11,7 @@ means for its working, is for licensed practice.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 from typing import Final
@@ -179,8 +180,10 @@ def grade_columns(axis: Axis, slope: Slope) -> Columns:
     return columns | {"least_grades": "; ".join(texts)}
 
 
-def grade_findings(axis: Axis) -> tuple[Finding, ...]:
+def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
     """Return findings on a line's mean grade below published ones, on back-falls and sags.
+
+    `segments` are the ids of its stretches.
 
     A line that rises downstream as a whole has one finding, whatever its service: most likely its
     flow is given the wrong way round, and then every segment would have the same. A back-fall that
@@ -205,5 +208,5 @@ def grade_findings(axis: Axis) -> tuple[Finding, ...]:
         if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
             continue
         values = grade_between(axis, stretch.first, stretch.last).percent
-        findings.append(finding("grade-adverse", f"segment {line.line}/{number + 1}", more=values))
+        findings.append(finding("grade-adverse", f"segment {segments[number]}", more=values))
     return tuple(findings)

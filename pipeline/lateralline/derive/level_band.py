@@ -10,7 +10,7 @@ allows. Everywhere else that cuts the band too.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,8 +40,10 @@ class StationBand:
     bounded_by: Texts  # located | path | path_and_reach | reach | nothing
 
 
-def level_bands(axes: Iterable[Axis]) -> Iterator[Columns]:
+def level_bands(axes: Iterable[Axis], segments: Mapping[str, Sequence[str]]) -> Iterator[Columns]:
     """Yield the layer `level_band`: stations of every stretch, drawn at their invert.
+
+    `segments` are the ids of each line's stretches.
 
     A stretch's downstream end is a station only on the line's first.
     """
@@ -50,7 +52,7 @@ def level_bands(axes: Iterable[Axis]) -> Iterator[Columns]:
             points = axis.at(axis.spaced(stretch, SPACING_M)[number > 0 :])
             yield {
                 "line_id": axis.line.line,
-                "segment_id": f"{axis.line.line}/{number + 1}",
+                "segment_id": segments[axis.line.line][number],
                 "shape": stretch.shape,
                 "confidence": 0.95,
                 "at_ref": _names(axis, stretch, points),

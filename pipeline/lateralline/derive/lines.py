@@ -12,11 +12,12 @@ from lateralline.derive.axis import DRAWN_WITHIN_M, Axis, outside_diameter_m
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.grades import falls, grade_between, grade_columns, sags
+from lateralline.derive.ids import LineIds
 from lateralline.derive.quality import worst_columns
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
 
 
-def centreline(days: SurveyDays, axis: Axis, region: Corridor) -> Columns:
+def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> Columns:
     """Return a line's row of `pipe_centreline`."""
     line, points, inverts = axis.line, axis.samples, axis.vertices.invert_level_m
     off_95 = [region.off_95_m(s, i, axis.sampled[i]) for i, s in enumerate(line.stretches)]
@@ -26,6 +27,8 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor) -> Columns:
     first_day, last_day = days.of_line(line)
     return {
         "line_id": line.line,
+        "from_node_id": ids.ends[0][0],
+        "to_node_id": ids.ends[-1][1],
         "run_ids": " ".join(dict.fromkeys(run for run in line.run.tolist() if run)),
         "joins_line_id": line.joins,
         "surveyed_first_on": first_day,
@@ -57,7 +60,7 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor) -> Columns:
     }
 
 
-def segments(days: SurveyDays, axis: Axis, region: Corridor) -> Iterator[Columns]:
+def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> Iterator[Columns]:
     """Yield a line's rows of `pipe_segments`, from downstream."""
     line, vertices, day = axis.line, axis.vertices, days.of_vertices(axis.line)
     for number, fall in enumerate(falls(axis).tolist()):
@@ -72,7 +75,9 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor) -> Iterator[Columns
         yield {
             **fields_of("pipe_segments", stretch),
             "line_id": line.line,
-            "segment_id": f"{line.line}/{number + 1}",
+            "segment_id": ids.segments[number],
+            "from_node_id": ids.ends[number][0],
+            "to_node_id": ids.ends[number][1],
             "run_id": line.run[a] if line.run[a] == line.run[b] else "",
             "from_ref": names[0],
             "to_ref": names[1],

@@ -1,8 +1,13 @@
-"""The `pipe_nodes` layer: ends, entries, bends, junctions, exposures of each line."""
+"""The layers `pipe_nodes` and `node_lines`: named points of lines, one where lines meet.
+
+Nodes are entries, the connection to the main, ends, bends, junctions, exposures, and the located
+points between segments. Where a line joins another the node is that of the line joined; what each
+line says of it stands in `node_lines`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import degrees, nan, sqrt
@@ -10,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.derive.axis import Axis, joint_cov
+from lateralline.derive.axis import Along, Axis, joint_cov
 from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
@@ -21,7 +26,7 @@ from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.kernels.curves import angle_between
 from lateralline.published import nearest_fittings
 from lateralline.records import Floats, Line
-from lateralline.settings import Settings
+from lateralline.settings import Run, Settings
 
 #: An entry this close along the line to a vertex is that vertex: common practice, no source.
 SAME_PLACE_M: Final = 0.10
@@ -47,41 +52,133 @@ class Node:
     placed_by: str = "adjustment"
     vertex: int = -1  # none of the line's own
     counter_sigma_m: float = 0.0  # along the line, when the counter gave the place
+    meets: tuple[str, int] | None = None  # line and vertex that the node belongs to, not this line
+
+
+@dataclass(frozen=True, eq=False)
+class LineNodes:
+    """The nodes of one line (n), from downstream, where they are and how far off they may be."""
+
+    axis: Axis
+    nodes: tuple[Node, ...]
+    places: Along
+    plan: Mapping[str, Floats]  # σ and ellipse columns
+    off_95_m: Floats
+
+    @property
+    def line(self) -> str:
+        """The line's id."""
+        return self.axis.line.line
+
+    @property
+    def xy_m(self) -> Floats:
+        """Plan positions (n, 2), metres of the site frame."""
+        return self.places.xyz_m[:, :2]
+
+    def at_vertex(self, of_nodes: Sequence[str]) -> dict[int, str]:
+        """Return what `of_nodes` (n) says of the node at each end of a stretch, by vertex."""
+        at = {n.vertex: said for n, said in zip(self.nodes, of_nodes, strict=True)}
+        for vertex in {v for s in self.axis.line.stretches for v in (s.first, s.last)} - at.keys():
+            # an entry by its counter stands for the vertex
+            apart = np.abs(self.places.chainage_m - self.axis.chainage_m[vertex])
+            at[vertex] = of_nodes[int(np.argmin(apart))]
+        return at
+
+
+def line_nodes(
+    settings: Settings, regions: Sequence[tuple[Axis, Corridor]]
+) -> tuple[LineNodes, ...]:
+    """Return the nodes of each line; an entry the line does not reach is not among them.
+
+    A line stands behind the one it joins.
+    """
+    axes = [axis for axis, _ in regions]
+    made: dict[str, LineNodes] = {}
+    for axis, region in regions:
+        named = entry_nodes(settings, axis) + connection_nodes(settings, axis)
+        nodes = sorted([*vertex_nodes(axis, axes, named), *named], key=lambda n: n.chainage_m)
+        places = axis.at(np.array([node.chainage_m for node in nodes]))
+        places = places.by_counter(np.array([node.counter_sigma_m for node in nodes]))
+        plan = plan_columns(places.cov_m2)
+        off_95 = np.fmin(plan["semi_major_95_m"], _reach_at_bends(axis, region, nodes))
+        made[axis.line.line] = LineNodes(axis, tuple(nodes), places, plan, off_95)
+    left, ordered = dict(made), list[LineNodes]()
+    while left:
+        ready = [n for n in left.values() if n.axis.line.joins not in left] or list(left.values())
+        ordered += ready
+        left = {name: n for name, n in left.items() if n not in ready}
+    return tuple(ordered)
 
 
 def pipe_nodes(
     settings: Settings,
     days: SurveyDays,
-    regions: Sequence[tuple[Axis, Corridor]],
+    lines: Sequence[LineNodes],
+    ids: Mapping[str, Sequence[str]],
     control: ControlPoints,
 ) -> Iterator[Columns]:
-    """Yield the nodes of each line; an entry the line does not reach is not among them."""
-    axes = [axis for axis, _ in regions]
-    for axis, region in regions:
-        entries = entry_nodes(settings, axis)
-        nodes = sorted([*vertex_nodes(axis, axes, entries), *entries], key=lambda n: n.chainage_m)
-        places = axis.at(np.array([node.chainage_m for node in nodes]))
-        places = places.by_counter(np.array([node.counter_sigma_m for node in nodes]))
-        plan = plan_columns(places.cov_m2)
-        off_95 = np.fmin(plan["semi_major_95_m"], _reach_at_bends(axis, region, nodes))
-        seen = np.array([_seen(axis, n) for n in nodes], dtype=np.bool_)
-        bends = [_bend(axis, node) for node in nodes]
+    """Yield the nodes that belong to each line, under their ids."""
+    for line in lines:
+        axis, places = line.axis, line.places
+        seen = np.array([_seen(axis, n) for n in line.nodes], dtype=np.bool_)
+        bends = [_bend(axis, node) for node in line.nodes]
         vertex_days = days.of_vertices(axis.line)
-        yield {
-            "line_id": axis.line.line,
-            "node_id": [f"{axis.line.line}/N{i + 1}" for i in range(len(nodes))],
-            "kind": [n.kind for n in nodes],
-            "ref": [n.ref for n in nodes],
-            "placed_by": [n.placed_by for n in nodes],
-            "surveyed_on": [_day(days, axis, vertex_days, n) for n in nodes],
+        whole: Columns = {
+            "node_id": list(ids[line.line]),
+            "kind": [n.kind for n in line.nodes],
+            "ref": [n.ref for n in line.nodes],
+            "placed_by": [n.placed_by for n in line.nodes],
+            "surveyed_on": [_day(days, axis, vertex_days, n) for n in line.nodes],
             **fields_of("pipe_nodes", places),
-            **plan,
-            "plan_95_m": off_95,
+            **line.plan,
+            "plan_95_m": line.off_95_m,
             **{name: [bend[i] for bend in bends] for i, name in enumerate(_BEND_COLUMNS)},
-            **point_columns(off_95, places.cover_sigma_m, places.depth_m, seen),
+            **point_columns(line.off_95_m, places.cover_sigma_m, places.depth_m, seen),
             **two_tapes(places.xyz_m, control, settings.accuracy),
             GEOMETRY: points(places.on_invert),
         }
+        own = [i for i, node in enumerate(line.nodes) if node.meets is None]
+        yield {"line_id": line.line} | {
+            name: [values[i] for i in own] if isinstance(values, (list, np.ndarray)) else values
+            for name, values in whole.items()
+        }
+
+
+def node_lines(lines: Sequence[LineNodes], ids: Mapping[str, Sequence[str]]) -> Iterator[Columns]:
+    """Yield what each line says of its nodes: where along it, and its own invert there."""
+    for line in lines:
+        ends = line.at_vertex([str(i) for i in range(len(line.nodes))])
+        first, last = int(ends[0]), int(ends[len(line.axis.line.kind) - 1])
+        roles = ["within"] * len(line.nodes)
+        roles[first], roles[last] = "downstream_end", "upstream_end"
+        yield {
+            "line_id": line.line,
+            "node_id": list(ids[line.line]),
+            "role": roles,
+            **fields_of("node_lines", line.places),
+        }
+
+
+def connection_nodes(settings: Settings, axis: Axis) -> list[Node]:
+    """Return where runs of a line reached the main, by their counter."""
+    nodes: dict[str, Node] = {}
+    for run in settings.runs:
+        if run.line == axis.line.line and run.main and run.main not in nodes:
+            node = _by_counter(settings, axis, run, "connection", run.main, run.counter_at_main_m)
+            nodes |= {run.main: node} if node else {}
+    return list(nodes.values())
+
+
+def _by_counter(
+    settings: Settings, axis: Axis, run: Run, kind: str, name: str, counter_m: float
+) -> Node | None:
+    """Return the node at a counter of a run; None where the counter does not carry to it."""
+    found = reach(axis, run, np.array([counter_m]), settings.accuracy)
+    if found.status[0] == "not_placed":
+        return None
+    by = "counter" if found.status[0] == "on_line" else "carried_on"
+    place, sigma = float(found.chainage_m[0]), float(found.counter_sigma_m[0])
+    return Node(place, kind, name, by, counter_sigma_m=sigma)
 
 
 def entry_nodes(settings: Settings, axis: Axis) -> list[Node]:
@@ -97,17 +194,15 @@ def entry_nodes(settings: Settings, axis: Axis) -> list[Node]:
             place = float(axis.chainage_m[vertex])
             nodes[run.entry] = Node(place, "entry", run.entry, "adjustment", vertex)
             continue
-        found = reach(axis, run, np.array([run.counter_at_entry_m]), settings.accuracy)
-        if found.status[0] != "not_placed":
-            by = "counter" if found.status[0] == "on_line" else "carried_on"
-            place, sigma = float(found.chainage_m[0]), float(found.counter_sigma_m[0])
-            nodes[run.entry] = Node(place, "entry", run.entry, by, counter_sigma_m=sigma)
+        node = _by_counter(settings, axis, run, "entry", run.entry, run.counter_at_entry_m)
+        nodes |= {run.entry: node} if node else {}
     return list(nodes.values())
 
 
-def vertex_nodes(axis: Axis, axes: Sequence[Axis], entries: Sequence[Node]) -> list[Node]:
-    """Return the nodes that are vertices of the line, apart from those that are entries."""
+def vertex_nodes(axis: Axis, axes: Sequence[Axis], named: Sequence[Node]) -> list[Node]:
+    """Return the nodes that are vertices of the line, apart from those that are `named`."""
     line = axis.line
+    drawn = {a.line.line for a in axes}
     last = len(line.kind) - 1
     branches = {a.line.joins_at: a.line.line for a in axes if a.line.joins == line.line}
     nodes = []
@@ -117,17 +212,21 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], entries: Sequence[Node]) -> l
             e.vertex == vertex
             # an exposure under a name of its own stays a node of its own
             or (kind != "exposure" and abs(e.chainage_m - place) <= SAME_PLACE_M)
-            for e in entries
+            for e in named
         ):
             continue
         if vertex in branches:
             nodes.append(Node(place, "junction", branches[vertex], vertex=vertex))
         elif vertex == 0 and line.joins:
-            nodes.append(Node(place, "junction", line.joins, vertex=vertex))
+            known = line.joins in drawn and line.joins_at >= 0
+            meets = (line.joins, line.joins_at) if known else None
+            nodes.append(Node(place, "junction", line.joins, vertex=vertex, meets=meets))
         elif kind in ("bend", "junction", "exposure"):
             nodes.append(Node(place, kind, ref, vertex=vertex))
         elif vertex in (0, last):
             nodes.append(Node(place, "line_end", ref, vertex=vertex))
+        else:
+            nodes.append(Node(place, "point", ref, vertex=vertex))
     return nodes
 
 

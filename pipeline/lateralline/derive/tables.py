@@ -71,13 +71,11 @@ def fields_of(name: str, thing: object) -> Columns:
 
 
 def finding_row(site_id: str, finding: Finding) -> Columns:
-    """Return the row of a finding in the layer `findings`."""
-    return fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where}
-
-
-def findings_layer(site_id: str, findings: Iterable[Finding]) -> Product:
-    """Return the layer `findings`."""
-    return layer("findings", (finding_row(site_id, f) for f in findings), {})
+    """Return the row, in the layer `findings`, of a finding that is nowhere in particular."""
+    nowhere = dict.fromkeys(("line_id", "run_id", "stop_id"), "") | {GEOMETRY: None}
+    return (
+        fields_of("findings", finding) | {"site_id": site_id, "source_row": finding.where} | nowhere
+    )
 
 
 def points(xyz_m: Floats, there: Flags | bool = True) -> npt.NDArray[np.object_]:

@@ -302,7 +302,7 @@ def _node_table(view: RecordView) -> TableSection:
             view.length_95(r.cover_m, r.cover_sigma_m),
             view.length(r.semi_major_95_m if isnan(r.plan_95_m) else r.plan_95_m), _tie(view, r),
         ]
-        for r in view.nodes
+        for r in view.line_nodes
     ]  # fmt: skip
     return TableSection("Nodes", _EACH_95, columns, rows)
 

@@ -13,7 +13,14 @@ from pyproj.transformer import AreaOfInterest
 from lateralline.errors import FrameError
 from lateralline.findings import Finding
 from lateralline.frames.operations import PLAIN, Operation, OperationTerms, apply, best
-from lateralline.frames.systems import Levels, conversion, known_crs, short_text, with_levels
+from lateralline.frames.systems import (
+    Levels,
+    axis_unit_m,
+    conversion,
+    known_crs,
+    short_text,
+    with_levels,
+)
 from lateralline.records import Floats
 
 #: Mean earth radius of the height factor R / (R + H): IOGP 373-7-2 and common practice.
@@ -87,15 +94,14 @@ class Frame:
 
     @property
     def level_unit_m(self) -> float:
-        """Metres in the unit `to_site_crs` gives levels in; negative when the axis points down."""
+        """Metres in the unit of `crs_with_levels`' third axis; negative when it points down."""
         if self.vertical is None:
             return 1.0
-        axis = self.vertical.axis_info[0]
-        return axis.unit_conversion_factor * (-1.0 if axis.direction == "down" else 1.0)
+        return axis_unit_m(self.vertical)
 
     @property
-    def write_crs(self) -> CRS | None:
-        """The CRS of `to_site_crs`: plan alone, with named levels, or 3-D; None for local."""
+    def crs_with_levels(self) -> CRS | None:
+        """The site's CRS with what its levels count from; plan alone when they are relative."""
         if self.horizontal is None:
             return None
         return with_levels(self.horizontal, self.vertical, self.levels)
@@ -113,11 +119,11 @@ class Frame:
         return np.column_stack([plan, z_m])
 
     def to_site_crs(self, xyz_m: Floats) -> Floats:
-        """Return (n, 3) x, y in the site CRS's unit and z in the vertical CRS's, else metres."""
+        """Return (n, 3) x, y in the horizontal CRS's unit and z, the site's level, in metres."""
         plan = xyz_m[:, :2] @ np.linalg.inv(self.ground_per_grid).T + self.origin
         if self._projected_here:
             plan = self._converted(self.grid, self.horizontal, plan)
-        return np.column_stack([plan, xyz_m[:, 2] / self.level_unit_m])
+        return np.column_stack([plan, xyz_m[:, 2]])
 
     def to_lonlat(self, xyz_m: Floats) -> Floats:
         """Return WGS 84 longitude, latitude (n, 2) in degrees, with the ellipsoidal height (n, 3).
@@ -134,14 +140,16 @@ class Frame:
     def to_crs(self, xyz_m: Floats, crs: CRS | str) -> Floats:
         """Return (n, 3) coordinates in another CRS than the site's.
 
-        Levels go along unchanged, in the site's own level unit, unless `crs` names a vertical
-        system or is 3-D: then they are transformed with the rest. Raises FrameError for a local
-        sketch, for relative levels asked for in a vertical system, and for a ballpark way.
+        Levels go along unchanged, in metres, unless `crs` names a vertical system or is 3-D: then
+        they are transformed with the rest, into its unit. Raises FrameError for a local sketch, for
+        relative levels asked for in a vertical system, and for a ballpark way.
         """
         source, target = self._systems_to(crs)
         coordinates = self.to_site_crs(xyz_m)
+        if target == self.horizontal:
+            return coordinates
         if len(target.axis_info) == 3:
-            return self._through(source, target, coordinates)
+            return self._through(source, target, coordinates / (1.0, 1.0, self.level_unit_m))
         return np.column_stack(
             [self._through(source, target, coordinates[:, :2]), coordinates[:, 2]]
         )
@@ -225,7 +233,7 @@ class Frame:
                 "without levels"
                 + (", or name a vertical CRS in site.toml" if self.levels_given else "")
             )
-        source = self.write_crs
+        source = self.crs_with_levels
         assert source is not None  # only a local sketch has none
         return source, target
 
@@ -254,7 +262,7 @@ def levels_by_grid(
     account of the operation says so, and which grids are missing. NaN heights stay NaN. Raises
     FrameError unless both systems are named.
     """
-    target = frame.write_crs
+    target = frame.crs_with_levels
     if frame.horizontal is None or frame.vertical is None or frame.area is None or target is None:
         raise FrameError("heights can be reduced to levels only where both systems are named")
     transformer, operation = best(frame.horizontal.to_3d(), target, frame.area, frame.terms)

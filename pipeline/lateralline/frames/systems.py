@@ -134,6 +134,16 @@ def short_text(crs: CRS) -> str:
     return ":".join(authority) if authority is not None else str(crs.name)
 
 
+def axis_unit_m(crs: CRS) -> float:
+    """Return metres in the unit of a CRS's last axis; negative when it points down.
+
+    >>> axis_unit_m(CRS("EPSG:6360")), axis_unit_m(CRS("EPSG:5706"))
+    (0.304800609601219, -1.0)
+    """
+    axis = crs.axis_info[-1]
+    return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
+
+
 def known_crs(text: str) -> CRS:
     """Return the CRS that a text names: every text a person gives for one comes through here.
 

@@ -199,6 +199,10 @@ def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
     for line in dict.fromkeys(r.text("line") for r in runs):
         if line and line not in piped:
             ledger.note("pipe-unknown", f"line {line}")
+    for row in runs:
+        if row.given("main") != row.given("counter_at_main"):
+            lacking = "counter_at_main" if row.given("main") else "main"
+            row.fault(ledger, lacking, "must be given too: the main, and the counter there")
     parent = {r.text("line"): r.text("joins") for r in branches}
     for row in branches:
         known = [

@@ -28,6 +28,7 @@ from lateralline.records import (
     ExposureRows,
     FieldRecord,
     Floats,
+    IdRows,
     InputFile,
     MarkRows,
     ObservationRows,
@@ -79,7 +80,7 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
     `folder` is where its settings lie: a folder of grids is named from there.
     """
     site = None if given.sections is None else site_of(given.sections, ledger)
-    rows = {name: _rows(name, given, site, ledger) for name in TABLES}
+    rows = {name: _rows(name, given, site, ledger) for name in (*TABLES, *contract.KEPT)}
     check_references(site, rows, ledger)
     if site is None:
         return None
@@ -220,6 +221,8 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
         transmitter_lag_m=row.number("transmitter_lag", 0.0) * counter,
         ride_height_m=row.number("ride_height", 0.0) * pipe,
         rod_length_m=row.number("rod_length") * pipe,
+        main=row.text("main"),
+        counter_at_main_m=row.number("counter_at_main") * counter,
         receiver=row.text("receiver"),
         surveyed=_day(row, "surveyed"),
         surveyor=row.text("surveyor"),
@@ -300,7 +303,9 @@ def _default(section: str, name: str) -> str:
 
 # ---- the record ----------------------------------------------------------------------------
 
-RowsT = TypeVar("RowsT", ControlRows, MarkRows, StopRows, ExposureRows, ObservationRows, Spots)
+RowsT = TypeVar(
+    "RowsT", ControlRows, MarkRows, StopRows, ExposureRows, ObservationRows, IdRows, Spots
+)
 
 
 def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
@@ -335,6 +340,7 @@ def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledg
             line=np.array(lines, dtype=np.str_),
         ),
         observations=_in_si(ObservationRows, "observations", observations, site),
+        ids=_in_si(IdRows, "ids", rows["ids"], site),
         inputs=_inputs(files, site, rows),
         findings=tuple(ledger.findings),
         assets=checked.assets,
@@ -387,8 +393,12 @@ def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
 def _inputs(
     files: SiteFiles, site: SiteSettings, rows: Mapping[str, InputRows]
 ) -> tuple[InputFile, ...]:
-    """Hash every file that was read; a workbook none of whose sheets were used is left out."""
-    used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
+    """Hash every file that was read; a workbook none of whose sheets were used is left out.
+
+    So are the ids kept from earlier builds: they are no evidence, and this build adds to them.
+    """
+    evidence = (table for name, table in rows.items() if name not in contract.KEPT)
+    used = {site.one("site").file: 0} | {table.file: len(table) for table in evidence}
     inputs: list[InputFile] = []
     for name, data in files.content.items():
         rows_in = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]

@@ -95,7 +95,7 @@ class SiteSettings:
             return self.axes.sigma_h_m if self.axes else nan
         if column.name in ("x", "y"):
             return 1.0 if self.axes and self.axes.keeps_xy else self.metres("tape")
-        return self.metres(column.unit_from)
+        return 1.0 if column.unit == "m" else self.metres(column.unit_from)
 
     def unit_of(self, column: Column) -> str:
         """Return the unit a column is filled in, "" when it differs by row."""

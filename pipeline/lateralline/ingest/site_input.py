@@ -12,6 +12,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
 
+from lateralline import contract
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import SITE_FILE, decode, entries, is_book, is_file, read_input
 from lateralline.ingest.ledger import Ledger
@@ -21,7 +22,7 @@ from lateralline.ingest.workbook import SITE_SHEET, TABLES, SiteWorkbook, read_b
 
 NEEDED: Final = ("marks", "stops")  # a site without these tables is none
 
-_WANTED: Final = (SITE_FILE, *(f"{name}.csv" for name in TABLES))
+_WANTED: Final = (SITE_FILE, *(f"{name}.csv" for name in (*TABLES, *contract.KEPT)))
 _TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
 
 
@@ -33,6 +34,11 @@ class SiteFiles:
     near: Mapping[str, str]
     book: str = ""  # the workbook, when the site is one by itself
     lost: frozenset[str] = frozenset()  # at fault already: there, and not readable
+
+    def file_of(self, table: str) -> str:
+        """Return the name of the csv file that holds a table; a workbook's ids lie beside it."""
+        beside = self.book and table in contract.KEPT
+        return kept_beside(Path(self.book), table) if beside else f"{table}.csv"
 
     def home(self, table: str) -> str:
         """Return where a table that is not there would stand, as messages name it."""
@@ -53,13 +59,26 @@ class SiteFiles:
         ledger.fault(name, 0, "file", "", must, f"is {near} meant?" if near else "")
 
 
+def kept_beside(book: Path, table: str) -> str:
+    """Return the name of the file in which a build keeps a table of a site that is a workbook.
+
+    A workbook is its owner's: nothing is written into it.
+    """
+    return f"{book.stem}.{table}.csv"
+
+
 def read_files(source: Path, ledger: Ledger) -> SiteFiles:
     """Return the input files of a site; raises SiteFaultsError when there is no such site."""
     if is_file(source) and is_book(source):
         data = read_input(source, ledger)
         ledger.raise_faults(source.name)
         assert data is not None  # else there is a fault
-        return SiteFiles({source.name: data}, {}, source.name)
+        content = {source.name: data}
+        for table in contract.KEPT:
+            beside = source.with_name(kept_beside(source, table))
+            if is_file(beside) and (kept := read_input(beside, ledger)) is not None:
+                content[beside.name] = kept
+        return SiteFiles(content, {}, source.name)
     return _read_folder(source, ledger)
 
 
@@ -165,9 +184,9 @@ def _tables(
     files: SiteFiles, books: Mapping[str, SiteWorkbook], ledger: Ledger
 ) -> dict[str, tuple[TextTable, ...] | None]:
     found: dict[str, list[TextTable | None]] = {}
-    for name in TABLES:
-        if (data := files.content.get(f"{name}.csv")) is not None:
-            found.setdefault(name, []).append(read_table(name, f"{name}.csv", data, ledger))
+    for name in (*TABLES, *contract.KEPT):
+        if (data := files.content.get(file := files.file_of(name))) is not None:
+            found.setdefault(name, []).append(read_table(name, file, data, ledger))
         for book in books.values():
             if name in book.tables:
                 found.setdefault(name, []).append(book.tables[name])

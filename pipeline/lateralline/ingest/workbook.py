@@ -25,7 +25,7 @@ from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
 from lateralline.ingest.worksheets import Cell, WorkbookError, Worksheet, opened, titles_of
 
 #: The tables of a site: text files, or sheets, of these names.
-TABLES: Final = tuple(name for name in contract.INPUTS if name != "site")
+TABLES: Final = tuple(n for n in contract.INPUTS if n not in ("site", *contract.KEPT))
 #: Sheets of a book for what stands in `site.toml` as often as needed: a row for each.
 SECTION_SHEETS: Final[Mapping[str, str]] = {
     "pipes": "pipe",

@@ -139,6 +139,7 @@ KINDS: Final[Mapping[str, str]] = {
     "tie-tapes": "ties --layer",
     "drawing": "export",
     "map": "export",
+    "record-changes": "update --changes",
     "codes": "import-points --write-codes",
     "field-sheet": "field-sheet",
 }

@@ -40,6 +40,7 @@ class PartFolder:
     shown: Path = Path()  # as the user named it
     kind: str = ""
     replace: bool = False
+    before: bytes | None = None  # of a file that only grows: what is there now
     empty: bool = False
     complete: bool = False
 
@@ -74,7 +75,7 @@ class PartFolder:
         if self.folder:
             keep.carry(self.target, self.made)
             system.flush(self.made)
-        else:
+        elif self.before is None:
             keep.keep_changed_file(self.target)
         self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
 
@@ -267,25 +268,15 @@ def whole_file(out: Path, kind: str = "", *, replace: bool = False) -> Iterator[
 
 
 def rewrite(path: Path, content: bytes, before: bytes) -> None:
-    """Give a file of the user's, which held `before`, other content: all of it or nothing.
+    """Give a file of the user's, which holds `before`, other content: all of it or nothing.
 
-    For what a command adds to a file in the user's place. A link is followed. Raises OutputError
-    when the file changed meanwhile, or the disk fails: then it is as it was.
+    For what a command adds to a file in the user's place; `before` is b"" where there is none yet.
+    A link is followed. Raises OutputError when the file changed meanwhile, or the disk fails: then
+    it is as it was.
     """
-    target = path.resolve()
-    fresh = target.with_name(f".{target.name[:_LONGEST_NAME]}.new")
-    try:
-        fresh.write_bytes(content)
-        shutil.copymode(target, fresh)
-        system.flush(fresh)
-        if target.read_bytes() != before:
-            raise OutputError(f"{path} was changed meanwhile: nothing was written; try again")
-        fresh.replace(target)
-    except OSError as e:
-        fresh.unlink(missing_ok=True)
-        if isinstance(e, OutputError):
-            raise
-        raise OutputError(f"{path} could not be written: {e.strerror or e}") from e
+    with _staged(path, "", replace=False, folder=False, before=before) as part:
+        part.made.write_bytes(content)
+        flush(part.made)
 
 
 @contextmanager
@@ -339,20 +330,31 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
         raise OutputExistsError(f"{message}: not replaced, choose another folder")
 
 
+def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
+    """Raise unless `out` may be replaced; a file that only grows holds what it did."""
+    if before is None:
+        refuse_target(out, kind, replace=replace, folder=folder)
+    elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
+        raise OutputError(f"{out} was changed meanwhile: nothing was written; try again")
+
+
 @contextmanager
-def _staged(out: Path, kind: str, *, replace: bool, folder: bool) -> Iterator[PartFolder]:
+def _staged(
+    out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None = None
+) -> Iterator[PartFolder]:
     """Yield where a target is made; it takes part in the open `together` when the block ends."""
     with together():
         work = _open.get()
         assert work is not None
         target = out.resolve()
         recover(target)
-        refuse_target(out, kind, replace=replace and bool(kind), folder=folder)
+        _refuse(out, kind, replace=replace and bool(kind), folder=folder, before=before)
         with writing(out):
             target.parent.mkdir(parents=True, exist_ok=True)
             part = PartFolder.begin(target, folder=folder)
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)
+        part.before = before
         with writing(out):
             yield part
         part.complete = not part.empty
@@ -366,7 +368,13 @@ class _Together:
         parts = [part for part in self.parts if part.complete]
         for part in parts:
             with writing(part.shown):
-                refuse_target(part.shown, part.kind, replace=part.replace, folder=part.folder)
+                _refuse(
+                    part.shown,
+                    part.kind,
+                    replace=part.replace,
+                    folder=part.folder,
+                    before=part.before,
+                )
                 part.prepare()
         for part in parts:
             part.note_committing(parts)

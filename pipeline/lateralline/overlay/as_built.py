@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyogrio
 import shapely
@@ -20,13 +21,15 @@ from pyproj import CRS
 
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.tables import objects
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
+from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import reading, sha256
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
-from lateralline.record.lineage import plan_of, sites_of, tape_units_of
-from lateralline.record.rows import UnlocatedRow, rows_of
+from lateralline.record.lineage import level_systems_of, sites_of, tape_units_of
+from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
 from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.units import PER_FOOT
@@ -55,6 +58,8 @@ class Lines:
     path_m: Shapes  # LineString in plan
     corridor_m: Shapes  # Polygon; None where nobody knows how far off positions are
     frame_shift_95_m: Floats  # in the corridor already; NaN where there is none
+    record_version: Floats  # NaN in older records
+    valid_from: npt.NDArray[np.object_]  # dates; None in older records
     inside_diameter_m: Floats  # NaN unknown
     outside_diameter_m: Floats
     diameter_assumed: Flags
@@ -90,25 +95,14 @@ class AsBuilt:
     """A built GeoPackage."""
 
     path: Path
-    crs: CRS | None  # whole, levels included; None = invented axes
+    crs: CRS | None  # horizontal; None = invented axes
+    level_systems: tuple[CRS | None, ...]  # what levels count from, each once; None: relative
     sites: tuple[str, ...]
     sha256: str
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
     taped_in: str  # the unit of a sketch's own axes; "" where its sites differ
     layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
     unlocated: tuple[UnlocatedRow, ...]
-
-    @property
-    def plan_crs(self) -> CRS | None:
-        """Its plan part."""
-        return None if self.crs is None else plan_of(self.crs)
-
-    @property
-    def level_unit_m(self) -> float:
-        """Metres in the unit of z; negative when the vertical axis points down."""
-        if self.crs is None or len(self.crs.axis_info) < 3:
-            return 1.0
-        return vertical_unit_m(self.crs)
 
     @property
     def placeless(self) -> list[UnlocatedRow]:
@@ -135,7 +129,7 @@ class AsBuilt:
         if not len(shapes):
             return
         middle = shapely.get_coordinates(shapely.centroid(shapes))
-        for plane, rows in regions(self.plan_crs, middle):
+        for plane, rows in regions(self.crs, middle):
             here = rows[rows >= len(lines)]
             areas_m = plane.shapes_to_ground(shapes[here])
             areas = [
@@ -143,12 +137,6 @@ class AsBuilt:
                 for n, area_m in zip((here - len(lines)).tolist(), areas_m, strict=True)
             ]
             yield Region(plane, _lines(plane, lines.iloc[rows[rows < len(lines)]]), tuple(areas))
-
-
-def vertical_unit_m(crs: CRS) -> float:
-    """Return metres in the unit of a CRS's last axis; negative when it points down."""
-    axis = crs.axis_info[-1]
-    return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)
 
 
 def open_as_built(given: Path) -> AsBuilt:
@@ -173,6 +161,7 @@ def open_as_built(given: Path) -> AsBuilt:
     return AsBuilt(
         path,
         crs_of(layers["pipe_centreline"]),
+        tuple(level_systems_of(path)),
         sites_of(path),
         sha256(path),
         unit=taped_in if taped_in in PER_FOOT else "m",
@@ -206,6 +195,8 @@ def _lines(plane: RegionPlane, rows: pd.DataFrame) -> Lines:
         path_m=plane.shapes_to_ground(np.asarray(rows["geometry"].array)),
         corridor_m=plane.shapes_to_ground(np.asarray(rows["corridor"].array)),
         frame_shift_95_m=_numbers(rows, "frame_shift_95_m"),
+        record_version=_numbers(rows.reindex(columns=["record_version"]), "record_version"),
+        valid_from=objects(DateColumn().read(rows.reindex(columns=["valid_from"])["valid_from"])),
         inside_diameter_m=inside,
         outside_diameter_m=np.where(assumed, wide, outside),
         diameter_assumed=assumed,
@@ -317,7 +308,7 @@ def legs_of(lines: Lines, bands: pd.DataFrame, segments: pd.DataFrame) -> Statio
     bore = np.where(np.isfinite(inside), inside, lines.outside_diameter_m[row])
     level = invert + bore / 2
     # Without levels z counts from ground taken as level at 0.
-    none = lines.level_datum[row] == "depth only"
+    none = lines.level_datum[row] == DEPTH_ONLY
     depth = np.where(none, -(xyz[:, 2] + bore / 2), _numbers(band, "ground_level_m") - level)
     lower, upper = _numbers(band, "invert_lower_95_m"), _numbers(band, "invert_upper_95_m")
     level_off = np.stack([invert - lower, upper - invert], axis=-1).clip(0.0)

@@ -26,6 +26,7 @@ import shapely
 from lateralline import contract
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.frames import DEPTH_ONLY
 from lateralline.overlay.as_built import (
     Lines,
     StationLegs,
@@ -368,7 +369,7 @@ def _pair(
         chainage_m=max(float(chainage[k]), 0.0),
         worst_chainage_m=max(float(chainage[worst]), 0.0),
         shape="undecided" if undecided[worst] else "decided",
-        pipe_axis_level_m=nan if lines.level_datum[line] == "depth only" else z,
+        pipe_axis_level_m=nan if lines.level_datum[line] == DEPTH_ONLY else z,
         pipe_axis_depth_m=depth,
         z_m=(z, float(surface[2] + (z - axis[2]))),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from math import isfinite, nan
+from math import isfinite
 from pathlib import Path
 from typing import Final
 
@@ -16,8 +16,7 @@ from pyproj import CRS
 
 from lateralline import contract
 from lateralline.derive.dig import around
-from lateralline.errors import FrameError
-from lateralline.frames.operations import PLAN_95, apply, best
+from lateralline.frames.operations import PLAN_95
 from lateralline.output import whole_folder
 from lateralline.overlay.as_built import UNLOCATED, UnlocatedArea
 from lateralline.record import CAUTION
@@ -30,7 +29,6 @@ from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
 
-_WGS84: Final = CRS.from_epsg(4326)
 _ABOUT: Final = "OVERLAY.md"
 
 Columns = Mapping[str, Collection[object]]
@@ -50,27 +48,27 @@ class Overlay:
         layer: str,
         plane: RegionPlane,
         drawn: Callable[[float], tuple[Columns, Shapes]],
-        z: Floats | None = None,
+        z_m: Floats | None = None,
     ) -> None:
         """Write a region's rows of a layer, in the file's CRS and in longitude and latitude.
 
         `drawn` returns columns and plan shapes in metres, drawn so many metres wider all round. For
         longitude and latitude that is what the way there may be off at 95 %; they are left out when
-        it would be a guess. `z` stands at the vertices, in order, in the file's unit; RFC 7946 has
-        no place for levels like these.
+        it would be a guess. `z_m` stands at the vertices, in order, levels in metres as in every
+        layer; RFC 7946 has no place for levels like these.
         """
         columns, shapes_m = drawn(0.0)
         placed = plane.shapes_to_file(shapes_m)
-        if z is not None:
-            xyz = np.column_stack([shapely.get_coordinates(placed), z])
+        if z_m is not None:
+            xyz = np.column_stack([shapely.get_coordinates(placed), z_m])
             placed = shapely.set_coordinates(shapely.force_3d(placed), xyz)
         table = to_table(layer, columns, placed)
         self._gpkg.append({layer: table})
-        off_m = PLAN_95 * lonlat_sigma_m(plane)
+        off_m = PLAN_95 * plane.lonlat_sigma_m()
         if isfinite(off_m):
             columns, shapes_m = drawn(off_m)
-            placed = to_lonlat(plane, shapes_m)
-            flat = to_table(layer, columns, placed) if z is None else _with_shapes(table, placed)
+            placed = plane.shapes_to_lonlat(shapes_m)
+            flat = to_table(layer, columns, placed) if z_m is None else _with_shapes(table, placed)
             self._geojson.append({layer: flat})
 
     def add_unlocated(self, plane: RegionPlane, areas: Sequence[UnlocatedArea]) -> None:
@@ -127,25 +125,6 @@ def as_drawn(columns: Columns, shapes_m: Shapes) -> Callable[[float], tuple[Colu
 def columns_of(layer: str, rows: Sequence[object]) -> dict[str, list[object]]:
     """Return the declared columns of a layer from rows that have attributes of their names."""
     return {name: [getattr(row, name) for row in rows] for name in contract.load(layer).names}
-
-
-def lonlat_sigma_m(plane: RegionPlane) -> float:
-    """Return σ on each axis of the way to WGS 84; NaN when no published way leads there."""
-    if plane.crs is None or plane.area is None:
-        return nan
-    try:
-        operation = best(plane.crs, _WGS84, plane.area)[1]
-    except FrameError:
-        return nan
-    return operation.accuracy_m if operation.usable else nan
-
-
-def to_lonlat(plane: RegionPlane, shapes_m: Shapes) -> Shapes:
-    """Return plan geometries in longitude and latitude, where a published way leads there."""
-    assert plane.crs is not None
-    assert plane.area is not None
-    way = best(plane.crs, _WGS84, plane.area)[0]
-    return np.asarray(shapely.transform(shapes_m, lambda xy: apply(way, plane.to_file(xy), None)))
 
 
 def _unlocated(rows: Sequence[UnlocatedRow], off_m: float) -> Columns:

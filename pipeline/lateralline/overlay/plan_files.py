@@ -17,12 +17,11 @@ from pyproj import CRS
 from shapely.affinity import scale
 
 from lateralline.errors import FrameError, SiteFaultsError, extra
-from lateralline.frames.systems import known_crs
+from lateralline.frames.systems import axis_unit_m, known_crs
 from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
-from lateralline.overlay.as_built import vertical_unit_m
 from lateralline.overlay.planned import (
     KINDS,
     LENGTHS,
@@ -139,7 +138,7 @@ def read_plan(
 
 def z_unit_m(crs: CRS) -> float:
     """Return metres in the unit of z: the vertical axis', else that of the plan, else metres."""
-    return 1.0 if len(crs.axis_info) < 3 and crs.is_geographic else vertical_unit_m(crs)
+    return 1.0 if len(crs.axis_info) < 3 and crs.is_geographic else axis_unit_m(crs)
 
 
 def _plan_unit_m(crs: CRS) -> float:

@@ -187,7 +187,7 @@ def _add(
     as_built: AsBuilt,
 ) -> None:
     """Write one region's layers."""
-    plane, unit_m = one.region.plane, as_built.level_unit_m
+    plane = one.region.plane
     pairs_of_work = Counter(pair.work.id for pair in made.pairs)
     about: Columns = {
         "work_id": [w.id for w in works],
@@ -208,12 +208,12 @@ def _add(
     overlay.add("planned_works", plane, as_drawn(about, outlines))
     rows = columns_of("clearance_pairs", one.pairs)
     lines = np.array([pair.approach_m for pair in one.pairs], dtype=object)
-    z = np.array([pair.z_m for pair in one.pairs], dtype=np.float64).reshape(-1, 2) / unit_m
-    overlay.add("clearance_pairs", plane, as_drawn(rows, lines), z.ravel())
+    z_m = np.array([pair.z_m for pair in one.pairs], dtype=np.float64).reshape(-1, 2)
+    overlay.add("clearance_pairs", plane, as_drawn(rows, lines), z_m.ravel())
     bad = [n for n, pair in enumerate(one.pairs) if pair.verdict != "none_shown"]
     rows = columns_of("clearance_conflicts", [one.pairs[n] for n in bad])
     points = shapely.get_point(lines[bad], 0)
-    overlay.add("clearance_conflicts", plane, as_drawn(rows, points), z[bad, 0])
+    overlay.add("clearance_conflicts", plane, as_drawn(rows, points), z_m[bad, 0])
     overlay.add_unlocated(plane, one.areas())
 
 
@@ -293,7 +293,7 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
         f"Levels: {made.basis.why}.",
     ]
     if made.regions:
-        notes.append(f"Frame: {frame_in_words(made.regions[0].moved, as_built.plan_crs)}.")
+        notes.append(f"Frame: {frame_in_words(made.regions[0].moved, as_built.crs)}.")
     notes += [
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",

@@ -8,11 +8,14 @@ from math import isnan, nan
 import numpy as np
 import shapely
 from pyproj import CRS
+from pyproj.transformer import AreaOfInterest
 
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import FrameError
+from lateralline.frames import DEPTH_ONLY
 from lateralline.frames.operations import PLAN_95, Operation, apply, best
-from lateralline.frames.systems import realizations_apart_m
-from lateralline.overlay.as_built import AsBuilt, vertical_unit_m
+from lateralline.frames.systems import axis_unit_m, realizations_apart_m, with_levels
+from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.planned import PlannedWork, PlannedWorks
 from lateralline.record.ground import RegionPlane
 from lateralline.record.lineage import plan_of
@@ -24,7 +27,7 @@ class LevelBasis:
     """What the plan's levels have to do with those of the built record."""
 
     compare: bool  # whether they can be compared
-    transform: bool  # whether the operation takes them along
+    target: CRS | None  # what the record's levels count from, to transform to; None: not needed
     why: str  # in words
 
 
@@ -34,8 +37,9 @@ class MovedWorks:
 
     works: tuple[PlannedWork, ...]
     sigma_m: float  # on each axis in plan
-    sigma_up_m: float  # of levels the operation takes along
-    operation: Operation | None  # None: same CRS
+    sigma_up_m: float  # of levels that an operation takes along
+    operation: Operation | None  # of the plan; None: same CRS
+    of_levels: Operation | None = None  # None: not transformed
 
 
 def level_basis(plan: PlannedWorks, as_built: AsBuilt, given: str, datums: set[str]) -> LevelBasis:
@@ -47,9 +51,9 @@ def level_basis(plan: PlannedWorks, as_built: AsBuilt, given: str, datums: set[s
     if not any(work.has_level for work in plan.works):
         if given == "same":
             raise FrameError("--plan-levels same does not apply: the plan gives no levels")
-        return LevelBasis(False, False, "the plan gives none; depths below ground serve")
+        return LevelBasis(False, None, "the plan gives none; depths below ground serve")
     if given == "none":
-        return LevelBasis(False, False, "not used, as --plan-levels says")
+        return LevelBasis(False, None, "not used, as --plan-levels says")
     if given == "same":
         relative_sites = len(as_built.sites) > 1 and "relative" in datums
         if len(datums) > 1 or relative_sites:
@@ -58,18 +62,19 @@ def level_basis(plan: PlannedWorks, as_built: AsBuilt, given: str, datums: set[s
                 f"{len(datums)} level bases ({', '.join(sorted(datums))}); relative levels compare "
                 "only within one site: use one site's record, or depths below ground"
             )
-        if datums == {"depth only"}:
+        if datums == {DEPTH_ONLY}:
             raise FrameError(
                 "the built record has depths only, no levels: give depths below ground"
             )
-        return LevelBasis(True, False, "those of the plan are the record's, as --plan-levels says")
-    ours, theirs = as_built.crs, plan.crs
-    if ours is None or theirs is None or min(len(c.axis_info) for c in (ours, theirs)) < 3:
+        return LevelBasis(True, None, "those of the plan are the record's, as --plan-levels says")
+    if len(datums) > 1 or len(as_built.level_systems) > 1:
+        return LevelBasis(False, None, "the built sites do not share one level basis")
+    ours, theirs = next(iter(as_built.level_systems), None), plan.crs
+    known = as_built.crs is not None and theirs is not None and len(theirs.axis_info) == 3
+    if ours is None or theirs is None or not known or datums <= {DEPTH_ONLY}:
         why = "nothing says that those of the plan are on the record's basis"
-        return LevelBasis(False, False, why)
-    if len(datums) > 1:
-        return LevelBasis(False, False, "the built sites do not share one level basis")
-    return LevelBasis(True, True, f"levels go from {theirs.name} to {ours.name}")
+        return LevelBasis(False, None, why)
+    return LevelBasis(True, ours, f"levels go from {theirs.name} to {ours.name}")
 
 
 def to_record_crs(
@@ -96,28 +101,52 @@ def to_record_crs(
         if not isnan(given_sigma_m):
             raise FrameError("--shift-accuracy does not apply: plan and record are one sketch")
         return MovedWorks(plan.works, 0.0, 0.0, None)
-    whole = None
-    if basis.transform and as_built.crs is not None:
-        whole = (plan.crs, as_built.crs)
-    source, target = whole or (plan_of(plan.crs), plane.crs)
-    operation, sigma = None, 0.0
-    if source != target or plan_of(plan.crs) != plane.crs:
-        operation = best(source, target, plane.area)[1]
-        _refuse(operation, given_sigma_m, with_levels=whole is not None)
-        sigma = operation.accuracy_m
-        if sigma > 0.0 and not isnan(given_sigma_m):
-            raise FrameError(
-                f"--shift-accuracy does not apply: {operation.name} is published to be good to "
-                f"{metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
-            )
+    operation = _operation(plan_of(plan.crs), plane.crs, plane.area, given_sigma_m)
+    sigma = 0.0 if operation is None else operation.accuracy_m
+    if operation is not None and sigma > 0.0 and not isnan(given_sigma_m):
+        raise FrameError(
+            f"--shift-accuracy does not apply: {operation.name} is published to be good to "
+            f"{metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
+        )
     if not isnan(given_sigma_m):  # unpublished, or one datum taken for exact
         sigma = given_sigma_m
-    works = _moved(plan.works, plan.crs, as_built, plane, whole)
-    return MovedWorks(works, sigma, sigma if whole else 0.0, operation)
+    up, of_levels, sigma_up = None, None, 0.0
+    if basis.target is not None:
+        up = _with_plan(basis.target, plane.crs)
+        of_levels = _operation(plan.crs, up, plane.area, given_sigma_m, of_levels=True)
+        sigma_up = 0.0 if of_levels is None else of_levels.accuracy_m
+        if not isnan(given_sigma_m):
+            sigma_up = float(np.fmax(sigma_up, given_sigma_m))
+    works = _moved(plan.works, plan.crs, plane, up)
+    return MovedWorks(works, sigma, sigma_up, operation, of_levels)
+
+
+def _with_plan(levels: CRS, plan: CRS) -> CRS:
+    """Return levels as a whole CRS: a vertical one stands beside a plan, a 3-D one alone."""
+    return with_levels(plan, levels, "named") if levels.is_vertical else levels
+
+
+def _operation(
+    source: CRS, target: CRS, area: AreaOfInterest, given_sigma_m: float, *, of_levels: bool = False
+) -> Operation | None:
+    """Return the best way; None within one CRS. Raises FrameError for one that is not good."""
+    if source == target:
+        return None
+    operation = best(source, target, area)[1]
+    _refuse(operation, given_sigma_m, of_levels=of_levels)
+    return operation
 
 
 def frame_in_words(moved: MovedWorks, crs: CRS | None) -> str:
     """Return how the plan came into `crs`, the record's, and what that leaves open."""
+    levels = moved.of_levels
+    if levels is None or levels.accuracy_m == 0.0:
+        return _plan_in_words(moved, crs)
+    off = f"off by {metres(INTERVAL_95 * moved.sigma_up_m, 3)} at 95 %, taken in"
+    return f"{_plan_in_words(moved, crs)}; levels by {levels.name}: {off}"
+
+
+def _plan_in_words(moved: MovedWorks, crs: CRS | None) -> str:
     if moved.sigma_m == 0.0:
         way = "plan and record are in one CRS"
         if moved.operation is not None:
@@ -133,11 +162,11 @@ def frame_in_words(moved: MovedWorks, crs: CRS | None) -> str:
     return f"{name}: off by {metres(PLAN_95 * moved.sigma_m, 3)} at 95 %, taken in"
 
 
-def _refuse(operation: Operation, given_sigma_m: float, *, with_levels: bool) -> None:
+def _refuse(operation: Operation, given_sigma_m: float, *, of_levels: bool) -> None:
     ways = f"from {operation.source} to {operation.target}"
     if operation.ballpark:
         missing = "; ".join(operation.better_unavailable[:3])
-        without = ", or leave its levels out with --plan-levels none" if with_levels else ""
+        without = ", or leave its levels out with --plan-levels none" if of_levels else ""
         raise FrameError(
             f"only a ballpark operation leads {ways}, which takes one datum for the other: bring "
             f"the plan into the record's CRS by a proper one{without}"
@@ -153,28 +182,27 @@ def _refuse(operation: Operation, given_sigma_m: float, *, with_levels: bool) ->
 def _moved(
     works: tuple[PlannedWork, ...],
     crs: CRS,
-    as_built: AsBuilt,
     plane: RegionPlane,
-    whole: tuple[CRS, CRS] | None,
+    levels_crs: CRS | None,
 ) -> tuple[PlannedWork, ...]:
-    """Return works in metres, all coordinates in one go; levels too by the CRSs of `whole`."""
+    """Return works in metres, all coordinates in one go; levels too when `levels_crs` is given."""
     assert plane.crs is not None
     assert plane.area is not None
     shapes = np.array([work.shape for work in works], dtype=object)
     xy, of = shapely.get_coordinates(shapes, return_index=True)
     levels = [work.z_m for work in works]
-    if whole is not None:
+    if levels_crs is not None:
         counts = np.bincount(of, minlength=len(works))
         z = [
             np.broadcast_to(z if len(z) else np.zeros(1), n)
             for z, n in zip(levels, counts.tolist(), strict=True)
         ]
-        xyz = np.column_stack([xy, np.concatenate(z) / vertical_unit_m(whole[0])])
-        xyz = apply(best(*whole, plane.area)[0], xyz, None)
-        xy, up = xyz[:, :2], xyz[:, 2] * as_built.level_unit_m
-        moved_z = np.split(up, np.cumsum(counts)[:-1])
+        xyz = np.column_stack([xy, np.concatenate(z) / axis_unit_m(crs)])
+        if crs != levels_crs:
+            xyz = apply(best(crs, levels_crs, plane.area)[0], xyz, None)
+        moved_z = np.split(xyz[:, 2] * axis_unit_m(levels_crs), np.cumsum(counts)[:-1])
         levels = [z if len(own) else own for own, z in zip(levels, moved_z, strict=True)]
-    elif plan_of(crs) != plane.crs:
+    if plan_of(crs) != plane.crs:
         xy = apply(best(plan_of(crs), plane.crs, plane.area)[0], xy, None)
     moved = shapely.orient_polygons(shapely.set_coordinates(shapes, plane.to_ground(xy)))
     return tuple(

@@ -160,6 +160,8 @@ def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
         "cover_min_m": lines.cover_min_m[of_line],
         "area_m2": shapely.area(shapes[there]),
         "frame_shift_95_m": np.nan_to_num(lines.frame_shift_95_m + off_m)[of_line],
+        "record_version": lines.record_version[of_line],
+        "valid_from": lines.valid_from[of_line],
     }
     return columns, shapes[there]
 

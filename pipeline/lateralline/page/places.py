@@ -164,10 +164,10 @@ def stops(view: RecordView) -> list[PagePlace]:
 
 
 def nodes(view: RecordView) -> list[PagePlace]:
-    """Return every node."""
+    """Return every node as each line has it."""
     return [
         _place(row, f"{_NODE_NAMES.get(row.kind, row.kind)} {row.ref}".strip(), _of_node(row))
-        for row in view.nodes
+        for row in view.line_nodes
     ]
 
 

@@ -52,7 +52,7 @@ def sources(
     """Return the sources of a record whose places are found, by kind."""
     return Sources(
         stops=_source("stops", _of_places(view, view.fixes, found["stops"])),
-        nodes=_source("nodes", _of_places(view, view.nodes, found["nodes"])),
+        nodes=_source("nodes", _of_places(view, view.line_nodes, found["nodes"])),
         seen=_source("seen", _of_places(view, view.observations, found["seen"])),
         marks=_source("marks", _of_marks(view.rows(MarkRow))),
         control=_source("control", _of_control(view.control)),

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from math import floor
+from math import floor, nan
 from typing import Final
 
 import numpy as np
@@ -22,12 +22,13 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
 from lateralline.frames.build import grid_scale
-from lateralline.frames.operations import apply
+from lateralline.frames.operations import apply, best
 from lateralline.frames.systems import conversion, degrees_of, degrees_on_own_datum, unbound
 from lateralline.record.layers import Shapes
 from lateralline.record.lineage import RecordLineage, plan_of
 from lateralline.records import Floats, Ints
 
+_WGS84: Final = CRS.from_epsg(4326)
 _STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
 _CORNER: Final = {True: 10.0, False: 50.0}  # the origin is a round coordinate: metres, other units
 _CORNERS_IN_DEGREE: Final = 1e4
@@ -138,6 +139,24 @@ class RegionPlane:
     def shapes_to_file(self, shapes: Shapes) -> Shapes:
         """Return plan geometries in the file's CRS."""
         return np.asarray(shapely.transform(shapely.force_2d(shapes), self.to_file))
+
+    def lonlat_sigma_m(self) -> float:
+        """Return σ on each axis of the way to WGS 84; NaN when no published way leads there."""
+        if self.crs is None or self.area is None:
+            return nan
+        try:
+            operation = best(self.crs, _WGS84, self.area)[1]
+        except FrameError:
+            return nan
+        return operation.accuracy_m if operation.usable else nan
+
+    def shapes_to_lonlat(self, shapes_m: Shapes) -> Shapes:
+        """Return plan geometries in longitude and latitude, where a published way leads there."""
+        assert self.crs is not None
+        assert self.area is not None
+        way = best(self.crs, _WGS84, self.area)[0]
+        in_degrees = shapely.transform(shapes_m, lambda xy: apply(way, self.to_file(xy), None))
+        return np.asarray(in_degrees)
 
 
 def regions(crs: CRS | None, xy: Floats) -> Iterator[tuple[RegionPlane, Ints]]:

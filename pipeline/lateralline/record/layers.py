@@ -8,9 +8,12 @@ writer meets a surprise. pandas starts here, for those who want frames.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Final, TypeAlias
+from uuid import UUID, uuid5
 
 import geopandas as gpd
 import numpy as np
@@ -21,9 +24,9 @@ import pyproj
 import shapely
 
 from lateralline import contract
-from lateralline.contract import Column, FieldType, Table
+from lateralline.contract import UID, Column, FieldType, Table
 from lateralline.derive.adapted import shifted
-from lateralline.derive.tables import finding_row
+from lateralline.derive.tables import finding_row, objects
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import Frame
@@ -34,6 +37,8 @@ AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
 Shapes: TypeAlias = npt.NDArray[np.object_]
 Transform: TypeAlias = Callable[[Floats], Floats]
 
+_LENGTH_GRID: Final = "length_grid_m"
+_GRID_FACTOR: Final = "grid_factor"
 #: Name of the geometry column of every table and frame.
 GEOMETRY: Final = "geometry"
 GEOMETRY_FIELD: Final = pa.field(
@@ -47,6 +52,8 @@ _ARROW: Final[dict[FieldType, pa.DataType]] = {
     "date": pa.date32(),
     "datetime": pa.timestamp("ms", tz="UTC"),
 }
+#: Namespace of every `uid`, made once at random.
+_UIDS: Final = UUID("9c1f2a0e-6b1d-4e0c-9b53-0f6f3f4f7d21")
 _SHAPES: Final = {
     "Point Z": ("Point", True),
     "LineString Z": ("LineString", True),
@@ -60,22 +67,20 @@ def to_tables(
     record: FieldRecord,
     frame: Frame,
     crs: pyproj.CRS | None = None,
-    *,
-    keep_levels: bool = False,
 ) -> dict[str, pa.Table]:
     """Return every layer, in the contract's order, `lineage` made here included.
 
-    Coordinates are in the site's CRS, or in `crs`: then x, y are transformed, and z too when
-    `crs` has a third axis; with `keep_levels` z stays the site's own level in its own unit. What
+    Coordinates are in the site's horizontal CRS, or in `crs`; z is the site's level in metres,
+    whatever the unit of the plan, or transformed into the third axis of a `crs` that has one. What
     the operation may be off by is in σ and polygons then (`derive.adapted`).
     Raises ContractError naming every missing, undeclared, ill-typed or forbidden value of every
     layer, and FrameError when the site cannot be given in `crs`.
     """
     made = {p.layer: p for p in shifted(products, plan_operation(frame, crs))}
-    made["lineage"] = lineage(tuple(made.values()), record, frame, crs, keep_levels=keep_levels)
+    made["lineage"] = lineage(tuple(made.values()), record, frame, crs)
     _same_names("layers", made, contract.LAYERS)
-    transform = _way(frame, crs, keep_levels=keep_levels)
-    transform = _planar_too(transform, _mean_level(made.values()))
+    way: Transform = frame.to_site_crs if crs is None else partial(frame.to_crs, crs=crs)
+    transform = _planar_too(way, _mean_level(made.values()))
     tables: dict[str, pa.Table] = {}
     faults: list[str] = []
     for name in contract.LAYERS:
@@ -86,7 +91,12 @@ def to_tables(
         except ContractError as e:
             faults.append(str(e))
             continue
-        tables[name] = table if shapes is None else _placed(table, _transformed(shapes, transform))
+        if shapes is not None:
+            written = _transformed(shapes, transform)
+            if _LENGTH_GRID in declared.names:
+                table = _with_grid_length(table, shapes, written, frame, crs)
+            table = _placed(table, written)
+        tables[name] = table
     if faults:
         raise ContractError("\n".join(faults))
     return tables
@@ -145,7 +155,13 @@ def with_findings(
     """Return the products with `findings` at the end of the layer of that name."""
     rows = [finding_row(site_id, f) for f in findings]
     return tuple(
-        replace(p, columns={k: [*v, *(row[k] for row in rows)] for k, v in p.columns.items()})
+        replace(
+            p,
+            columns={k: [*v, *(row[k] for row in rows)] for k, v in p.columns.items()},
+            geometry=objects(
+                [*(p.geometry if p.geometry is not None else ()), *[None] * len(rows)]
+            ),
+        )
         if p.layer == "findings"
         else p
         for p in products
@@ -161,6 +177,7 @@ def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.T
     lengths = {name: len(values) for name, values in columns.items()}
     if len(set(lengths.values())) > 1:
         raise ContractError(f"{declared.name}: columns differ in length: {lengths}")
+    columns = {UID: uids(declared, columns), **columns}
     arrays: dict[str, pa.Array] = {}
     faults: list[str] = []
     for c in declared.field:
@@ -173,6 +190,21 @@ def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.T
     if faults:
         raise ContractError("\n".join(faults))
     return pa.table(arrays)
+
+
+def uids(declared: Table, columns: Mapping[str, Collection[object]]) -> list[str]:
+    """Return the primary key of each row (n): UUIDv5 of the layer, the site and the row's key.
+
+    A key that comes again, as several findings of one subject do, is counted on: "…#2".
+    """
+    named = [columns[name] for name in ("site_id", *declared.key) if name in columns]
+    met: Counter[str] = Counter()
+    made = []
+    for values in zip(*named, strict=True):
+        key = "/".join([declared.name, *("" if v is None else str(v) for v in values)])
+        met[key] += 1
+        made.append(str(uuid5(_UIDS, key if met[key] == 1 else f"{key}#{met[key]}")))
+    return made
 
 
 def _typed(column: Column, values: Collection[object]) -> pa.Array:
@@ -230,18 +262,6 @@ def _same_names(what: str, got: Iterable[str], declared: Iterable[str]) -> None:
 # ---- geometry -----------------------------------------------------------------------------
 
 
-def _way(frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool) -> Transform:
-    """Return the way from the site frame to the site's CRS or `crs`."""
-    if crs is None or crs == frame.write_crs:
-        return frame.to_site_crs
-    if not keep_levels or len(crs.axis_info) < 3:
-        return lambda xyz_m: frame.to_crs(xyz_m, crs)
-    plan = plan_of(crs)
-    return (
-        frame.to_site_crs if plan == frame.horizontal else lambda xyz_m: frame.to_crs(xyz_m, plan)
-    )
-
-
 def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | None:
     """Return a product's geometry when it is what the contract declares."""
     if not declared.geometry:
@@ -259,6 +279,27 @@ def _checked(declared: Table, geometry: Shapes | None, rows: int) -> Shapes | No
     if not np.isfinite(shapely.get_coordinates(geometry, include_z=has_z)).all():
         raise ContractError(f"{declared.name}: a geometry has coordinates that are not finite")
     return geometry
+
+
+def _with_grid_length(
+    table: pa.Table, ground_m: Shapes, written: Shapes, frame: Frame, crs: pyproj.CRS | None
+) -> pa.Table:
+    """Return lines with their plan length in metres of the file's grid, and grid per ground.
+
+    Null in a CRS in degrees, which has no lengths; the factor is null too of what has no length in
+    plan. `ground_m` are the lines in the site frame, `written` the same in the file's CRS.
+    """
+    plan = frame.horizontal if crs is None else plan_of(crs)
+    length_m = shapely.length(written)
+    if plan is not None:
+        degrees = plan.is_geographic
+        length_m = length_m * (math.nan if degrees else plan.axis_info[0].unit_conversion_factor)
+    on_ground_m = shapely.length(ground_m)
+    factor = length_m / np.where(on_ground_m > 0.0, on_ground_m, math.nan)
+    for name, values in ((_LENGTH_GRID, length_m), (_GRID_FACTOR, factor)):
+        at, column = table.schema.get_field_index(name), pa.array(values, from_pandas=True)
+        table = table.set_column(at, table.field(at), column)
+    return table
 
 
 def _placed(table: pa.Table, shapes: Shapes) -> pa.Table:

@@ -23,6 +23,7 @@ from lateralline import __version__
 from lateralline.derive.dates import survey_days, valid_from
 from lateralline.errors import ContractError
 from lateralline.frames import Frame, Operation
+from lateralline.frames.systems import axis_unit_m, known_crs, short_text
 from lateralline.output.proof import reading
 from lateralline.record import CAUTION
 from lateralline.record.assets import PRIVATE, private_columns
@@ -42,6 +43,8 @@ _LIBRARIES: Final = (
 )
 #: Columns of layers that name the published table or rule a row rests on.
 _SOURCE_COLUMNS: Final = ("source", "dimensions_from", "fitting_source")
+_Z_DATUM: Final = "z counts from"
+_Z_UNIT: Final = "z unit"
 
 
 @cache
@@ -77,18 +80,17 @@ def lineage(
     record: FieldRecord,
     frame: Frame,
     crs: pyproj.CRS | None = None,
-    *,
-    keep_levels: bool = False,
 ) -> Product:
     """Return the `lineage` layer of one site written in `crs` (None: the site's own).
 
-    With `keep_levels` only the plan is transformed into it.
+    A row says something of this site: what was not given, is zero or is the same everywhere has
+    none.
     """
     rows = [
         *_inputs(record),
         *(_LineageRow("software", name, v) for name, v in software().items()),
         *_systems(frame, crs),
-        *_operations(operations(frame, crs, keep_levels=keep_levels)),
+        *_operations(operations(frame, crs)),
         *_accuracies(record.settings.accuracy),
         *_settings(record.settings),
         *_sources(products),
@@ -113,8 +115,10 @@ class RecordLineage:
     levels: str  # a sentence on what levels count from
     directions: str  # a sentence on what directions count from
     level_datum: str  # in few words
+    horizontal_crs: str  # the site's own: its code, else as text; "local" for a sketch
     vertical_crs: str  # its code, "ellipsoidal", "relative" or "none"
     crs_name: str  # of the file
+    z_unit_m: float  # metres in the unit of z; NaN in records that do not state it
     height_factor: float  # ellipsoid metres in a ground metre
     convergence_deg: float  # azimuth of the site's own grid north
     tape_unit: str
@@ -158,8 +162,10 @@ def read_lineage(rows: Iterable[tuple[str, str, str]]) -> RecordLineage:
         levels=text("statement", "levels"),
         directions=text("statement", "directions"),
         level_datum=text("crs", "levels"),
+        horizontal_crs=text("crs", "horizontal crs"),
         vertical_crs=text("crs", "vertical crs"),
         crs_name=text("crs", "written in"),
+        z_unit_m=real("crs", _Z_UNIT),
         height_factor=real("crs", "height factor", 1.0),
         convergence_deg=real("crs", "convergence", 0.0),
         tape_unit=text("parameter", "unit of tape") or "m",
@@ -196,18 +202,61 @@ def tape_units_of(gpkg: Path) -> set[str]:
         return {str(unit) for (unit,) in rows}
 
 
-def operations(
-    frame: Frame, crs: pyproj.CRS | None, *, keep_levels: bool = False
-) -> tuple[Operation, ...]:
+def level_system(horizontal: str, vertical: str) -> pyproj.CRS | None:
+    """Return what levels count from, by the texts in lineage: a vertical CRS, or a 3-D one.
+
+    None for levels that count within one site only, and where there are none.
+
+    >>> level_system("EPSG:32617", "EPSG:5703").name, level_system("EPSG:32617", "relative")
+    ('NAVD88 height', None)
+    >>> level_system("EPSG:32617", "ellipsoidal").to_epsg()
+    4979
+    """
+    if vertical in ("", "relative", "none"):
+        return None
+    if vertical != "ellipsoidal":
+        return known_crs(vertical)
+    ellipsoid = known_crs(horizontal).geodetic_crs
+    assert ellipsoid is not None  # projected or geographic, or the site had been refused
+    return ellipsoid.to_3d()
+
+
+def level_systems_of(gpkg: Path) -> list[pyproj.CRS | None]:
+    """Return what levels of the lines of a built GeoPackage count from, each once.
+
+    Raises as `sites_of`.
+    """
+    found: list[pyproj.CRS | None] = []
+    with reading(gpkg) as db:
+        rows = db.execute(
+            "SELECT DISTINCT h.value, v.value FROM lineage h JOIN lineage v USING (site_id) "
+            "WHERE h.item = 'horizontal crs' AND v.item = 'vertical crs' "
+            "AND site_id IN (SELECT site_id FROM pipe_centreline)"
+        )
+        for horizontal, vertical in rows:
+            system = level_system(horizontal, vertical)
+            found += [] if system in found else [system]
+    return found
+
+
+def z_unit_m(lineage: RecordLineage, crs: pyproj.CRS | None) -> float:
+    """Return metres in the unit of one site's z in a file in `crs`; negative when it points down.
+
+    Records that do not state it have z in the unit of the file's third axis, else of the site's
+    vertical CRS.
+    """
+    if not math.isnan(lineage.z_unit_m):
+        return lineage.z_unit_m
+    if crs is None or len(crs.axis_info) < 3:
+        crs = level_system(lineage.horizontal_crs, lineage.vertical_crs)
+    return 1.0 if crs is None else axis_unit_m(crs)
+
+
+def operations(frame: Frame, crs: pyproj.CRS | None) -> tuple[Operation, ...]:
     """Return every coordinate operation that stands between field record and files."""
-    if crs is None or frame.is_local or crs == frame.write_crs:
+    if crs is None or frame.is_local or crs in (frame.horizontal, frame.crs_with_levels):
         return frame.operations
-    target = plan_of(crs) if keep_levels else crs
-    return (
-        frame.operations
-        if target == frame.horizontal
-        else (*frame.operations, frame.operation_to(target))
-    )
+    return (*frame.operations, frame.operation_to(crs))
 
 
 def plan_operation(frame: Frame, crs: pyproj.CRS | None) -> Operation | None:
@@ -252,18 +301,26 @@ def _inputs(record: FieldRecord) -> Iterator[_LineageRow]:
 
 def _systems(frame: Frame, crs: pyproj.CRS | None) -> Iterator[_LineageRow]:
     for item, value in frame.describe().items():
-        if not item.startswith("operation_") and value == value:  # NaN: not known
+        if item == "axes" or item.startswith("operation_"):
+            continue  # the same in every record; rows of their own
+        if value == value:  # NaN: not known
             stem, unit = _unit(item)
             yield _LineageRow(
                 "crs", stem, f"{value:.12g}" if isinstance(value, float) else value, unit
             )
-    written = crs if crs is not None else frame.write_crs
+    written = crs if crs is not None else frame.horizontal
     yield _LineageRow(
         "crs",
         "written in",
         written.name if written is not None else "a sketch on axes of its own, metres",
         remark=crs_text(written) if written is not None else "a sketch: the axes are invented",
     )
+    datum, unit_m = frame.level_datum, 1.0
+    if written is not None and len(written.axis_info) == 3:
+        datum = short_text(written.sub_crs_list[1]) if written.is_compound else "ellipsoidal"
+        unit_m = axis_unit_m(written)
+    yield _LineageRow("crs", _Z_DATUM, datum, remark="of the geometry; columns: see levels")
+    yield _LineageRow("crs", _Z_UNIT, f"{unit_m:.12g}", "m", remark="of the geometry")
 
 
 def _operations(used: Iterable[Operation]) -> Iterator[_LineageRow]:
@@ -291,6 +348,8 @@ def _operations(used: Iterable[Operation]) -> Iterator[_LineageRow]:
 
 def _accuracies(accuracy: Accuracy) -> Iterator[_LineageRow]:
     for name, value in asdict(accuracy).items():
+        if value == 0.0:
+            continue  # no such error is taken into account
         if name.endswith("_rad"):
             name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
         yield _LineageRow(
@@ -303,13 +362,16 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
         yield _LineageRow(
             "parameter", f"unit of {what}", unit, remark="as given; all here is metres"
         )
-    yield _LineageRow(
-        "parameter", "tape distances", "slope" if settings.slope_tape else "horizontal"
-    )
+    if settings.slope_tape:
+        yield _LineageRow("parameter", "tape distances", "slope")
     for run in settings.runs:
         given = (
             ("entry", run.entry, None),
-            ("counter at entry", f"{run.counter_at_entry_m:.6g}", "m"),
+            (
+                "counter at entry",
+                f"{run.counter_at_entry_m:.6g}" if run.counter_at_entry_m else "",
+                "m",
+            ),
             ("flow", run.flow, None),
             ("transmitter lag", f"{run.transmitter_lag_m:.6g}", "m"),
             ("ride height", f"{run.ride_height_m:.6g}", "m"),
@@ -318,7 +380,8 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
             ("receiver", run.receiver, None),
         )
         yield from (_LineageRow("parameter", f"run {run.id}: {k}", v, u) for k, v, u in given if v)
-    yield _LineageRow("parameter", "dig rule", settings.dig_rule or "none")
+    if settings.dig_rule:
+        yield _LineageRow("parameter", "dig rule", settings.dig_rule)
 
 
 def _sources(products: Iterable[Product]) -> Iterator[_LineageRow]:

@@ -84,7 +84,7 @@ def line_profile(view: RecordView, line: str) -> LineProfile:
     """Return the profile of a line, from the level band where the file has one."""
     pipe = next(row for row in view.centrelines if row.line_id == line)
     fixes = _along(view.rows(FixRow, line), view, pipe)
-    nodes = _along(view.rows(NodeRow, line), view, pipe)
+    nodes = _along(tuple(n for n in view.line_nodes if n.line_id == line), view, pipe)
     segments = view.rows(SegmentRow, line)
     found = _of_band(view, pipe)
     if found is None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
+from datetime import date
 from math import nan
 from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 
@@ -81,6 +82,16 @@ class FlagColumn(LayerColumn[bool]):
     def read(self, values: pd.Series) -> list[bool]:
         """Return flags."""
         return [v is not None and v == v and bool(v) for v in values]
+
+
+class DateColumn(LayerColumn[date | None]):
+    """Days; None where not given."""
+
+    missing = None
+
+    def read(self, values: pd.Series) -> list[date | None]:
+        """Return days."""
+        return [None if pd.isna(v) else pd.Timestamp(v).date() for v in values]
 
 
 class ShapeColumn(LayerColumn[V | None]):
@@ -205,6 +216,14 @@ class NodeRow(PipePointRow):
         return self.placed_by == "carried_on"
 
 
+class NodeLineRow(LayerRow):
+    """What a line says of a node."""
+
+    layer = "node_lines"
+    node_id, line_id, role = texts(3)
+    chainage_m, invert_level_m, invert_sigma_m = reals(3)
+
+
 class ObservationRow(PipePointRow):
     """What the camera saw."""
 
@@ -296,4 +315,6 @@ class UnlocatedRow(LayerRow):
     layer = "unlocated"
     site_id, line_id, run_id, stop_id, extent, what, why, made_by, caution = texts(9)
     counted_m, mark_reach_m, outside_diameter_m, area_m2, frame_shift_95_m = reals(5)
+    record_version = RealColumn()
+    valid_from = DateColumn()
     geometry = ShapeColumn[Polygon]()

@@ -29,6 +29,7 @@ _SUMMARISED: Final = (
     "pipe_centreline",
     "pipe_segments",
     "pipe_nodes",
+    "node_lines",
     "level_band",
 )
 _LOCATED: Final = ("solved", "weak", "ambiguous")
@@ -176,9 +177,21 @@ def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:
         stops_used=int(_number(line["stops"])),
         stops=len(own),
         undecided=int(_number(line["undecided_stretches"])),
-        nodes=tuple(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
+        nodes=(
+            *_joined(str(name), layers),
+            *(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
+        ),
         carried_on=tuple(str(n["ref"]) for n in of_line if n["placed_by"] == "carried_on"),
     )
+
+
+def _joined(line: str, layers: dict[str, list[Row]]) -> Iterator[NodeSummary]:
+    """Yield the junctions of a line that are nodes of the lines it joins."""
+    owner = {n["node_id"]: n["line_id"] for n in layers["pipe_nodes"]}
+    for at in layers["node_lines"]:
+        other = owner.get(at["node_id"], line)
+        if at["line_id"] == line and other != line:
+            yield NodeSummary("junction", _number(at["chainage_m"]), math.nan, str(other))
 
 
 def _node(node: Row) -> NodeSummary:

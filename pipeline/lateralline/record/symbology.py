@@ -127,15 +127,22 @@ class Style(_Frozen):
     """One layer's look; a table without geometry has no rules."""
 
     layer: str
+    id: tuple[str, ...] = ()  # columns that name a feature
+    kind: str = ""  # column that says what it is
     label: str = ""  # column written beside each feature
+    label_scale: int = 0  # 1:N from which labels are drawn, and at all larger scales; 0: at any
+    tip: tuple[str, ...] = ()  # columns shown where one points at a feature, id and kind besides
     rule: tuple[SymbolRule, ...] = ()
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Style:
         table = contract.load(self.layer)
-        if self.label:
-            table.column(self.label)
-        kind = {"Point Z": "point", "LineString Z": "line", "Polygon": "area", "": ""}
+        for name in filter(None, (*self.id, self.kind, self.label, *self.tip)):
+            table.column(name)
+        kind = {
+            "Point Z": "point", "LineString Z": "line", "LineString": "line", "Polygon": "area",
+            "": "",
+        }  # fmt: skip
         for rule in self.rule:
             symbols = [k for k in ("point", "line", "area") if getattr(rule, k) is not None]
             if symbols != [kind[table.geometry]]:
@@ -187,23 +194,23 @@ def _symbology() -> _Symbology:
         found = _Symbology.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
     except (tomllib.TOMLDecodeError, ValidationError) as e:
         raise ContractError(f"styles.toml: {e}") from e
-    if tuple(s.layer for s in found.style) != contract.LAYERS:
+    if tuple(s.layer for s in found.style) != contract.LAYERS + contract.OVERLAYS:
         raise ContractError("styles.toml: one style for each layer, in the order of the layers")
     return found
 
 
-def load_styles() -> tuple[Style, ...]:
-    """Return one style for each layer, in the order of the layers.
+def load_styles(layers: Iterable[str] = contract.LAYERS) -> tuple[Style, ...]:
+    """Return the styles of layers, one each: those of a record, or an overlay's.
 
     Raises ContractError for a layer without a style, and for a rule that names a column or value
     its layer does not have.
     """
-    return _symbology().style
+    return tuple(map(style_of, layers))
 
 
 def style_of(layer: str) -> Style:
     """Return the style of a layer."""
-    return next(style for style in load_styles() if style.layer == layer)
+    return next(style for style in _symbology().style if style.layer == layer)
 
 
 def parts_of(marker: Marker) -> tuple[str, ...]:

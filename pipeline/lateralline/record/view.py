@@ -24,17 +24,26 @@ from lateralline import contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError, UnreadableError
+from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
 from lateralline.record.assets import hidden, register_words
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame, empty
-from lateralline.record.lineage import RecordLineage, private_of, read_lineage, sites_of
+from lateralline.record.lineage import (
+    RecordLineage,
+    plan_of,
+    private_of,
+    read_lineage,
+    sites_of,
+    z_unit_m,
+)
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
     FindingRow,
     FixRow,
+    NodeLineRow,
     NodeRow,
     ObservationRow,
     R,
@@ -50,7 +59,6 @@ from lateralline.units import METRES_PER
 Bounds = tuple[float, float, float, float]
 
 IN_FEET: Final = ("ft", "us-ft")
-DEPTH_ONLY: Final = "depth only"
 #: What stands for a length that nobody knows.
 DASH: Final = "–"
 _WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
@@ -68,7 +76,7 @@ class RecordView:
     layers: Mapping[str, AnyFrame]  # name → rows of the site; geometry in metres on the ground
     lineage: RecordLineage
     ground: GroundPlane
-    crs: pyproj.CRS | None  # of the file, levels included; None for a sketch
+    crs: pyproj.CRS | None  # of the file, horizontal; None for a sketch
 
     # ---- what the record is ---------------------------------------------------------------
 
@@ -197,8 +205,22 @@ class RecordView:
 
     @cached_property
     def nodes(self) -> tuple[NodeRow, ...]:
-        """The nodes."""
-        return self.rows(NodeRow)
+        """The nodes, but for the located points between segments."""
+        return tuple(node for node in self.rows(NodeRow) if node.kind != "point")
+
+    @cached_property
+    def line_nodes(self) -> tuple[NodeRow, ...]:
+        """The nodes as each line has them, from downstream: where lines meet, once for each."""
+        by_id = {node.node_id: node for node in self.nodes}
+        met = [
+            NodeRow({**node.values, "ref": node.line_id, **at.values})
+            for at in self.rows(NodeLineRow)
+            if (node := by_id.get(at.node_id)) is not None and node.line_id != at.line_id
+        ]
+        order = {line.line_id: i for i, line in enumerate(self.rows(CentrelineRow))}
+        return tuple(
+            sorted([*self.nodes, *met], key=lambda n: (order.get(n.line_id, -1), n.chainage_m))
+        )
 
     @cached_property
     def fixes(self) -> tuple[FixRow, ...]:
@@ -352,8 +374,36 @@ def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
 
 
 def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:
-    """Return the CRS of a layer as read; None for a sketch on invented axes."""
+    """Return the horizontal CRS of a layer as read; None for a sketch on invented axes."""
     crs = frame.crs
+    return None if crs is None or crs.is_engineering else plan_of(crs)
+
+
+def levels_in_metres(frames: Mapping[str, AnyFrame]) -> dict[str, AnyFrame]:
+    """Return layers, `lineage` among them, with z of their geometry in metres.
+
+    A record is written so, but for one asked for in a CRS with a vertical part, and older ones.
+    """
+    about = frames["lineage"]
+    crs = next((f.crs for f in frames.values() if isinstance(f, gpd.GeoDataFrame)), None)
+    unit_m = {site: z_unit_m(lineage_of(rows), crs) for site, rows in about.groupby("site_id")}
+    if set(unit_m.values()) <= {1.0}:
+        return dict(frames)
+    made = dict(frames)
+    for name, frame in frames.items():
+        if isinstance(frame, gpd.GeoDataFrame) and frame.has_z.any():
+            of_row = frame["site_id"].map(unit_m).to_numpy(dtype=float)
+            xyz, row = shapely.get_coordinates(frame.geometry, include_z=True, return_index=True)
+            xyz[:, 2] *= of_row[row]
+            shapes = shapely.set_coordinates(np.array(frame.geometry.array), xyz)
+            made[name] = frame.set_geometry(gpd.GeoSeries(shapes, frame.index, frame.crs))
+    return made
+
+
+def crs_in(gpkg: Path, layer: str) -> pyproj.CRS | None:
+    """Return the CRS of a layer of a GeoPackage, levels too; None for a sketch's invented axes."""
+    text = pyogrio.read_info(gpkg, layer=layer)["crs"]
+    crs = pyproj.CRS(text) if text else None
     return None if crs is None or crs.is_engineering else crs
 
 

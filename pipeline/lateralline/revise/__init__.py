@@ -21,14 +21,16 @@ the old corridor or level band by more than the new line's own 95 % interval is 
 (withdraw overlays); by less is a warning (reissue). New exposures are judged as measured,
 before any adjustment, since the adjustment may outvote them. Where the new record has errors on
 a line, or on one that joins it, which of the two records is wrong is not judged: a base set up
-on the wrong point looks just like an old line in the wrong place.
+on the wrong point looks just like an old line in the wrong place. What moved is a GeoPackage too,
+a line from the old place to the new: an arrow can be drawn and filtered where a pair of points
+cannot. It is in plan, since levels of both records need not count from one datum.
 """
 
 from __future__ import annotations
 
 from lateralline.revise.changes import SiteChanges
 from lateralline.revise.compare import compare
-from lateralline.revise.files import plain, write_changes
+from lateralline.revise.files import plain, write_changes, write_layers
 from lateralline.revise.merge import NewSite, RefusedError, keep_apart, new_site
 
 __all__ = [
@@ -40,4 +42,5 @@ __all__ = [
     "new_site",
     "plain",
     "write_changes",
+    "write_layers",
 ]

@@ -37,6 +37,12 @@ class Moved:
     x: float  # of the new point in the site's CRS
     y: float
     invert_m: float  # new level of the pipe's inside bottom
+    old_x: float  # of the old point in the site's CRS
+    old_y: float
+    old_position_95_m: float  # half the long axis of the 95 % ellipse
+    new_position_95_m: float
+    old_level_95_m: float  # half of the 95 % interval
+    new_level_95_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +57,7 @@ class Departure:
     own_95_m: float  # half of the new line's own 95 % interval there, in that direction
     x: float  # of the worst spot in the site's CRS
     y: float
+    path: tuple[tuple[float, float], ...] = ()  # of the part, in the site's CRS
 
     @property
     def significant(self) -> bool:
@@ -125,6 +132,14 @@ class ExposureCheck:
     level_own_95_m: float
     from_line_m: float  # plan distance from the old centreline
     level_from_line_m: float  # measured invert less the old one
+    x: float = nan  # where it was measured, in the site's CRS
+    y: float = nan
+    old_x: float = nan  # of the nearest place of the old line
+    old_y: float = nan
+    old_position_95_m: float = nan  # half the long axis of the 95 % ellipse there
+    new_position_95_m: float = nan  # of the exposure
+    old_level_95_m: float = nan  # half of the 95 % interval
+    new_level_95_m: float = nan
 
 
 @dataclass(frozen=True, slots=True)

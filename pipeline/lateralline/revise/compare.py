@@ -219,6 +219,9 @@ def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) ->
     _, beside = old.project(here_m[b, :2])
     off, _ = old.outside(here_m[b, :2], new.line.cov_m2[b])
     xy = side.new.to_site_crs(new.line.xyz_m[b])[:, :2]
+    old_xy = side.old.to_site_crs(line.xyz_m[a])[:, :2]
+    old_95, new_95 = (ellipses_95(cov).semi_major_m for cov in (line.cov_m2[a], new.line.cov_m2[b]))
+    new_half = INTERVAL_95 * np.sqrt(new.line.cov_m2[b, 2, 2])
     inverts = new.vertices.invert_level_m[b]
     return tuple(
         Moved(
@@ -237,6 +240,12 @@ def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) ->
             x=float(xy[i, 0]),
             y=float(xy[i, 1]),
             invert_m=float(inverts[i]),
+            old_x=float(old_xy[i, 0]),
+            old_y=float(old_xy[i, 1]),
+            old_position_95_m=float(old_95[i]),
+            new_position_95_m=float(new_95[i]),
+            old_level_95_m=float(half[i]),
+            new_level_95_m=float(new_half[i]),
         )
         for i, (was, at) in enumerate(pairs)
     )
@@ -257,7 +266,30 @@ def _exposures(
         if name not in known_before and exposures.placed[i] and line is not None:
             above = _invert_above_m(exposures, i, after["record"].settings)
             cov = exposures.cov_m2[i]
-            yield exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
+            check = exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
+            yield _with_places(check, line, here[i], cov, side)
+
+
+def _with_places(
+    check: ExposureCheck, old: OldLine, xyz_m: Floats, cov_m2: Floats, side: Side
+) -> ExposureCheck:
+    """Return a check with both places in the site's CRS, and how sure each is."""
+    there = old.axis.at(np.array([check.old_chainage_m]))
+    places = side.old.to_site_crs(np.vstack([there.xyz_m, xyz_m]))[:, :2]
+    covs = np.stack([there.cov_m2[0], cov_m2])
+    position = ellipses_95(covs).semi_major_m
+    level = INTERVAL_95 * np.sqrt(covs[:, 2, 2])
+    return replace(
+        check,
+        old_x=float(places[0, 0]),
+        old_y=float(places[0, 1]),
+        x=float(places[1, 0]),
+        y=float(places[1, 1]),
+        old_position_95_m=float(position[0]),
+        new_position_95_m=float(position[1]),
+        old_level_95_m=float(level[0]),
+        new_level_95_m=float(level[1]),
+    )
 
 
 def _lines_of_exposures(work: SiteWork) -> dict[str, str]:

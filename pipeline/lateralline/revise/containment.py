@@ -208,6 +208,10 @@ def _departure(
     worst = first + int(beyond.argmax() if beyond.max() > 0.0 else off_m[first:end].argmax())
     at = points.chainage_m
     x, y = side.new.to_site_crs(points.xyz_m[worst : worst + 1])[0, :2]
+    part = np.repeat(points.xyz_m[first:end], 2 if end - first == 1 else 1, axis=0)
+    drawn = shapely.simplify(shapely.LineString(part[:, :2]), ROUNDING_M)
+    corners = np.pad(shapely.get_coordinates(drawn), ((0, 0), (0, 1)))
+    path = side.new.to_site_crs(corners)[:, :2].tolist()
     return Departure(
         from_chainage_m=float(at[first]),
         to_chainage_m=float(at[end - 1]),
@@ -217,6 +221,7 @@ def _departure(
         own_95_m=float(own_m[worst]),
         x=float(x),
         y=float(y),
+        path=tuple((east, north) for east, north in path),
     )
 
 

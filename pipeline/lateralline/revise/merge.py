@@ -37,6 +37,7 @@ from lateralline.revise.added import ADDED, ADDED_FILE, Added, check_added, read
 from lateralline.revise.visit import Visit, next_version, read_visit
 from lateralline.stages import SiteFailure, SiteResult
 from lateralline.template import toml_literal
+from lateralline.write.ids import ids_file, ids_text
 
 _BOM: Final = "\ufeff"
 _NOTE: Final = "# added by lateralline update from"
@@ -287,8 +288,12 @@ class RefusedError(SiteFaultsError):
 
 
 @contextmanager
-def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> Iterator[NewSite]:
+def new_site(
+    site: Path, added: Path, out: Path, ids: str, *, replace: bool = False
+) -> Iterator[NewSite]:
     """Yield the new site, run through derive; it is put in place when the block ends well.
+
+    `ids` is the text of ids.csv as the old site knows it; what is new joins it.
 
     Raises RefusedError with every fault of what is added; OutputExistsError when `out` is there,
     unless it was written here as a site; OutputError when the disk fails. The old
@@ -307,11 +312,13 @@ def new_site(site: Path, added: Path, out: Path, *, replace: bool = False) -> It
             raise RefusedError(tuple(failures))
         if site.is_dir():
             _copy_rest(site, made, merged)
-        for name, text in merged.texts.items():
+        for name, text in {**merged.texts, "ids.csv": ids}.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
         if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
             raise RefusedError((dataclasses.replace(result, source=added),))
+        known = ids_text(result.work["record"].ids, result.work["ids"])
+        (made / ids_file(made).name).write_text(known, encoding="utf-8", newline="")
         _write_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 

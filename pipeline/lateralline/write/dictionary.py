@@ -267,9 +267,10 @@ def json_schema(layer: str) -> dict[str, object]:
     properties = {c.name: column_schema(c) for c in table.field}
     feature = {
         "type": "object",
-        "required": ["type", "properties", "geometry"],
+        "required": ["type", "id", "properties", "geometry"],
         "properties": {
             "type": {"const": "Feature"},
+            "id": {"type": "string", "description": "The feature's uid."},
             "geometry": _geometry_schema(table.geometry),
             "properties": {
                 "type": "object",
@@ -284,11 +285,12 @@ def json_schema(layer: str) -> dict[str, object]:
         "title": table.title,
         "description": " ".join(filter(None, (table.description, table.caution))),
         "type": "object",
-        "required": ["type", "features"],
+        "required": ["type", "features", *["caution"] * bool(table.caution)],
         "not": {"required": ["crs"]},  # RFC 7946, section 4: WGS 84, never named
         "properties": {
             "type": {"const": "FeatureCollection"},
             "name": {"const": layer},
+            **({"caution": {"const": table.caution}} if table.caution else {}),
             "features": {"type": "array", "items": feature},
         },
     }

@@ -1,18 +1,17 @@
-"""A drawing for CAD: the layers of a built GeoPackage as DXF, in plan units, to a plot scale.
+"""A drawing for CAD: a record and overlays as DXF, in plan units, to a plot scale.
 
-It is read from the GeoPackage, drawn with the signs of `styles.toml`, audited, and only then a
-file.
+It is read from their GeoPackages, drawn with the signs of `styles.toml`, audited, and only then a
+file. Every feature says as extended data which site, line and kind it is of and what it is called.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from math import cos, pi, radians, sin
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 import pyproj
@@ -20,28 +19,36 @@ import shapely
 from pyproj import CRS
 
 from lateralline import contract
-from lateralline.errors import FrameError, OutputError, UnknownSiteError, extra
+from lateralline.errors import FrameError, OutputError, extra
 from lateralline.output import stamp, whole_file
+from lateralline.record.exported import Exported, beside, refuse_unknown_site
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import crs_text
+from lateralline.record.lineage import plan_of
 from lateralline.record.rows import FixRow, rows_of
-from lateralline.record.symbology import (
-    WHITE,
-    Area,
-    LineSymbol,
-    Point,
-    SymbolRule,
-    load_styles,
-    style_of,
-)
-from lateralline.record.view import bounds_of, crs_of, lineage_of, read_layers
+from lateralline.record.symbology import Area, Point, style_of
+from lateralline.record.view import bounds_of, lineage_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
+from lateralline.write.dxf_signs import (
+    CAUTION_LAYER,
+    DRAWN,
+    OVERLAY,
+    POINT_LABELS,
+    SITE_LAYER,
+    add_layer,
+    add_symbols,
+    block_of,
+    data_of,
+    layer_name,
+    linetype_of,
+    lineweight_of,
+    tell,
+)
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
-    from ezdxf.layouts.blocklayout import BlockLayout
+    from ezdxf.entities.dxfgfx import DXFGraphic
     from ezdxf.layouts.layout import Modelspace
 
 #: Codes of $INSUNITS: DXF reference, header section; from memory, held to by ezdxf in the tests.
@@ -55,7 +62,6 @@ class PlotUnits:
 
     name: str  # "m", "ft", "us-ft"; else the CRS's own word
     metres: float  # in one plan unit
-    level_metres: float  # in one unit of the file's z
     scale: float
 
     @property
@@ -79,7 +85,7 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
     Raises FrameError for degrees: nothing can be measured on such a drawing.
     """
     if crs is None:
-        return PlotUnits("m", 1.0, 1.0, scale)
+        return PlotUnits("m", 1.0, scale)
     if crs.is_geographic:
         raise FrameError(
             f"{crs.name} counts in degrees, and a drawing needs a length: build with a projected "
@@ -87,12 +93,8 @@ def units_of(crs: CRS | None, scale: float) -> PlotUnits:
         )
     axes = crs.axis_info
     metres = axes[0].unit_conversion_factor
-    level = 1.0
-    if len(axes) > 2:
-        down = axes[2].direction == "down"
-        level = axes[2].unit_conversion_factor * (-1.0 if down else 1.0)
     known = (n for n in _INSUNITS if abs(METRES_PER[n] / metres - 1.0) < _SAME)
-    return PlotUnits(next(known, axes[0].unit_name), metres, level, scale)
+    return PlotUnits(next(known, axes[0].unit_name), metres, scale)
 
 
 # ---- text -----------------------------------------------------------------------------------
@@ -122,147 +124,6 @@ def plain(text: object) -> str:
     return "".join(_ESCAPES.get(c, c) for c in kept)
 
 
-# ---- signs ----------------------------------------------------------------------------------
-
-#: Layers of a drawing, the lowest first, and the column written beside each point.
-POINT_LABELS: Final = {
-    "control_points": style_of("control_points").label,
-    "field_marks": "",
-    "transmitter_fixes": style_of("transmitter_fixes").label,
-    "pipe_nodes": style_of("pipe_nodes").label,
-    "pipe_observations": style_of("pipe_observations").label,
-}
-DRAWN: Final = (
-    "unlocated",
-    "dig_zone",
-    "position_corridor",
-    "pipe_segments",
-    "pipe_centreline",
-    *POINT_LABELS,
-)
-#: Layer of what must be read before the drawing guides anyone.
-CAUTION_LAYER: Final = "caution"
-_WARN: Final = "#b3261e"
-_LINEWEIGHTS: Final = (
-    5, 9, 13, 15, 18, 20, 25, 30, 35, 40, 50, 53, 60, 70, 80, 90, 100, 106, 120, 140, 158, 200, 211,
-)  # fmt: skip
-
-#: Corners of a marker, each with the bulge of the side to the next (1: half a circle).
-_Outline: TypeAlias = tuple[tuple[float, float, float], ...]
-_Strokes: TypeAlias = tuple[tuple[tuple[float, float], tuple[float, float]], ...]
-
-
-def layer_colours() -> dict[str, str]:
-    """Return layer → colour it is known by."""
-    styles = {s.layer: s for s in load_styles()}
-    known = {layer: styles[layer].rule[0].symbol.colour for layer in DRAWN}
-    return {**known, CAUTION_LAYER: _WARN}
-
-
-def add_symbols(doc: Drawing) -> None:
-    """Add every layer, line type and block; a block is as large as its sign, in mm on paper."""
-    from ezdxf.colors import RGB
-
-    for name, colour in layer_colours().items():
-        doc.layers.add(name).rgb = RGB.from_hex(colour)
-    for layer in DRAWN:
-        for rule in style_of(layer).rule:
-            if isinstance(rule.symbol, Point):
-                _add_block(doc.blocks.new(block_of(layer, rule)), rule.symbol)
-            elif rule.symbol.dash_mm:
-                dash = [d if n % 2 == 0 else -d for n, d in enumerate(rule.symbol.dash_mm)]
-                pattern = [sum(rule.symbol.dash_mm), *dash]
-                doc.linetypes.add(linetype_of(layer, rule), pattern, description=rule.title)
-
-
-def block_of(layer: str, rule: SymbolRule) -> str:
-    """Return the block that stands for a rule's features.
-
-    >>> block_of("pipe_nodes", style_of("pipe_nodes").rule[3])
-    'PIPE_NODES_BEND'
-    """
-    return re.sub(r"[^A-Z0-9]+", "_", f"{layer} {rule.title}".upper()).strip("_")
-
-
-def linetype_of(layer: str, rule: SymbolRule) -> str:
-    """Return the line type of a rule's lines."""
-    assert not isinstance(rule.symbol, Point)
-    return block_of(layer, rule) if rule.symbol.dash_mm else "BYLAYER"
-
-
-def lineweight_of(symbol: LineSymbol | Area) -> int:
-    """Return the line weight, hundredths of a millimetre, of the few that there are.
-
-    >>> lineweight_of(LineSymbol(color="#000000", width_mm=0.6))
-    60
-    """
-    width = symbol.width_mm if isinstance(symbol, LineSymbol) else symbol.stroke_mm
-    return min(_LINEWEIGHTS, key=lambda known: abs(known - 100.0 * width))
-
-
-def _add_block(block: BlockLayout, point: Point) -> None:
-    from ezdxf.colors import RGB
-
-    outline, strokes = _marker(point)
-    if outline:
-        if point.fill != WHITE:
-            filling = block.add_hatch()
-            filling.rgb = RGB.from_hex(point.fill)
-            filling.paths.add_polyline_path(outline, is_closed=True)
-        edge = block.add_lwpolyline(outline, format="xyb", close=True)
-        edge.rgb = RGB.from_hex(point.colour)
-    for start, end in strokes:
-        block.add_line(start, end).rgb = RGB.from_hex(point.colour)
-
-
-def _marker(point: Point) -> tuple[_Outline, _Strokes]:
-    """Return outline and strokes of a marker at its size, turned."""
-    half, turn = point.size_mm / 2, -radians(point.rotate_deg)
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        return (half * (x * cos(turn) - y * sin(turn)), half * (x * sin(turn) + y * cos(turn)))
-
-    outline = tuple((*at(x, y), bulge) for x, y, bulge in _OUTLINES.get(point.marker, ()))
-    return outline, tuple((at(*a), at(*b)) for a, b in _STROKES.get(point.marker, ()))
-
-
-def _ring(corners: int, first_deg: float = 90.0) -> Iterator[tuple[float, float, float]]:
-    for n in range(corners):
-        angle = radians(first_deg) + 2 * pi * n / corners
-        yield cos(angle), sin(angle), 0.0
-
-
-def _star() -> Iterator[tuple[float, float, float]]:
-    for n, (x, y, _) in enumerate(_ring(10)):
-        share = 0.4 if n % 2 else 1.0
-        yield x * share, y * share, 0.0
-
-
-_THIRD: Final = 1.0 / 3.0
-#: Markers two units across.
-_OUTLINES: Final[dict[str, _Outline]] = {
-    "circle": ((-1.0, 0.0, 1.0), (1.0, 0.0, 1.0)),
-    "circle_cross": ((-1.0, 0.0, 1.0), (1.0, 0.0, 1.0)),
-    "square": ((-1.0, -1.0, 0.0), (1.0, -1.0, 0.0), (1.0, 1.0, 0.0), (-1.0, 1.0, 0.0)),
-    "diamond": tuple(_ring(4)),
-    "triangle": ((-1.0, -1.0, 0.0), (1.0, -1.0, 0.0), (0.0, 1.0, 0.0)),
-    "hexagon": tuple(_ring(6)),
-    "star": tuple(_star()),
-    "cross_fill": tuple(
-        (x, y, 0.0)
-        for x, y in (
-            (-_THIRD, -1.0), (_THIRD, -1.0), (_THIRD, -_THIRD), (1.0, -_THIRD), (1.0, _THIRD),
-            (_THIRD, _THIRD), (_THIRD, 1.0), (-_THIRD, 1.0), (-_THIRD, _THIRD), (-1.0, _THIRD),
-            (-1.0, -_THIRD), (-_THIRD, -_THIRD),
-        )
-    ),
-}  # fmt: skip
-_STROKES: Final[dict[str, _Strokes]] = {
-    "circle_cross": (((-1.0, 0.0), (1.0, 0.0)), ((0.0, -1.0), (0.0, 1.0))),
-    "cross2": (((-1.0, -1.0), (1.0, 1.0)), ((-1.0, 1.0), (1.0, -1.0))),
-}
-
-
 # ---- the drawing ----------------------------------------------------------------------------
 
 
@@ -270,29 +131,50 @@ _VERSION: Final = "R2018"  # text is UTF-8 there
 _TEXT_MM: Final = 2.5  # height on paper
 _BESIDE_MM: Final = 2.1  # where a text begins beside its point
 _NOTE_MM: Final = 170.0  # width of the note
+_NOTE_LETTERS: Final = 75  # that a line of it holds at the least
+#: Lines drawn with their levels.
+_IN_SPACE: Final = ("pipe_centreline", "clearance_pairs")
+
+
+class _Located(Protocol):
+    """A row of a layer that has geometry."""
+
+    @property
+    def geometry(self) -> shapely.Geometry:
+        """Where it is."""
 
 
 def write_dxf(
-    gpkg: Path, out: Path, *, site: str = "", scale: float = 200.0, replace: bool = False
+    built: Path,
+    out: Path,
+    *,
+    overlays: Sequence[Path] = (),
+    site: str = "",
+    scale: float = 200.0,
+    replace: bool = False,
 ) -> None:
-    """Draw one site of a built GeoPackage, or all of them for "", as DXF. Equal input, equal bytes.
+    """Draw a record or an overlay as DXF, and `overlays` with it; one site, or all of them for "".
 
-    Plan coordinates are those of the file's CRS, and levels go along in the plan's unit. Texts and
-    symbols have their size at 1 : `scale`. Raises MissingExtraError without ezdxf, FrameError for a
-    CRS in degrees, UnknownSiteError for a site the file does not hold, OutputError when the
-    drawing is not sound, and OutputExistsError when `out` is there and may not be replaced.
+    Each is a folder, or its GeoPackage. Plan coordinates are those of the CRS they share, and
+    levels go along in the plan's unit. Texts and symbols have their size at 1 : `scale`. Equal
+    input, equal bytes. Raises MissingExtraError without ezdxf, FrameError for a CRS in degrees,
+    NotExportedError for what is none or does not belong together, UnknownSiteError for a site that
+    none holds, OutputError when the drawing is not sound, and OutputExistsError when `out` is there
+    and may not be replaced.
     """
     with extra("cad", "a drawing"):
         from ezdxf.filemanagement import new
-    frames = read_layers(gpkg, (*DRAWN, "lineage"), site)
-    if not len(frames["lineage"]):
-        raise UnknownSiteError(f"{gpkg} holds no site {site!r}")
-    crs = crs_of(frames["field_marks"])
+    found = beside(built, overlays)
+    refuse_unknown_site(found, site)
+    crs = found[0].crs
     units = units_of(crs, scale)
+    parts = [_Part.read(one, site, beside_record=n > 0 and found[0].is_record)
+             for n, one in enumerate(found)]  # fmt: skip
     with _fixed_dates(), whole_file(out, "drawing", replace=replace) as made:
         doc = new(_VERSION)
-        _draw(doc, frames, crs, units)
-        doc.header.custom_vars.append("CRS", "sketch" if crs is None else crs_text(crs))
+        _draw(doc, parts, crs, units)
+        doc.header.custom_vars.append("CRS", "sketch" if crs is None else _code(crs))
+        doc.header.custom_vars.append("CRS_NAME", "sketch" if crs is None else plan_of(crs).name)
         doc.header.custom_vars.append("GENERATOR", stamp("drawing"))
         kinds = doc.entitydb.dxf_types_in_use()
         for kind in sorted(kinds):  # a set: declared as it comes, bytes would differ by process
@@ -316,9 +198,55 @@ def _fixed_dates() -> Iterator[None]:
         options.write_fixed_meta_data_for_testing = before
 
 
-def _draw(
-    doc: Drawing, frames: Mapping[str, AnyFrame], crs: pyproj.CRS | None, units: PlotUnits
-) -> None:
+def _code(crs: CRS) -> str:
+    """Return the EPSG or other code of a CRS's plan, its name where it has none.
+
+    >>> _code(CRS("EPSG:32617+5703"))
+    'EPSG:32617'
+    """
+    plan = plan_of(crs)
+    authority = plan.to_authority(min_confidence=100)
+    return ":".join(authority) if authority is not None else plan.name
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What is drawn of a record or an overlay."""
+
+    frames: Mapping[str, AnyFrame]  # by layer, of features that have a place
+    lineage: AnyFrame | None  # of a record
+    unlocated: AnyFrame | None  # all rows, those without a place too
+    notes: str
+    beside_record: bool
+
+    @classmethod
+    def read(cls, one: Exported, site: str, *, beside_record: bool) -> _Part:
+        """Read what is drawn; areas nobody located stand in the record already, if there is one."""
+        names = [n for n in DRAWN if n in one.layers and not (beside_record and n == "unlocated")]
+        frames = one.read(names, site)
+        unlocated = frames.get("unlocated")
+        located = {name: frame[frame.geometry.notna()] for name, frame in frames.items()}
+        if "field_marks" in located and "transmitter_fixes" in frames:
+            marks, fixes = located["field_marks"], frames["transmitter_fixes"]
+            runs = zip(fixes["site_id"], fixes["run_id"], strict=True)
+            lines = dict(zip(runs, fixes["line_id"], strict=True))
+            of_run = zip(marks["site_id"], marks["run_id"], strict=True)
+            located["field_marks"] = marks.assign(line_id=[lines.get(key, "") for key in of_run])
+        lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
+        return cls(located, lineage, unlocated, one.notes, beside_record)
+
+    @property
+    def sites(self) -> list[str]:
+        """The sites that have features here."""
+        columns = [f["site_id"] for f in self.frames.values() if "site_id" in f]
+        return list(dict.fromkeys(site for column in columns for site in column))
+
+    def drawn_as(self, layer: str) -> str:
+        """Return what a layer is called in the drawing: an overlay's apart from the record's."""
+        return OVERLAY + layer if self.beside_record and layer in contract.LAYERS else layer
+
+
+def _draw(doc: Drawing, parts: Sequence[_Part], crs: pyproj.CRS | None, units: PlotUnits) -> None:
     add_symbols(doc)
     doc.header["$INSUNITS"] = units.insunits
     doc.header["$MEASUREMENT"] = int(units.is_metric)
@@ -326,46 +254,46 @@ def _draw(
     doc.header["$PDMODE"] = 0
     space = doc.modelspace()
     for layer in DRAWN:
-        frame = frames[layer][frames[layer].geometry.notna()]
-        style = style_of(layer)
-        for row in frame.itertuples(index=False):
-            rule = style.rule_of(row)
-            if isinstance(rule.symbol, Area):
-                weight = lineweight_of(rule.symbol)
-                _areas(space, layer, row.geometry, linetype_of(layer, rule), weight)
-            elif isinstance(rule.symbol, LineSymbol):
-                weight = lineweight_of(rule.symbol)
-                _line(space, layer, row.geometry, units, linetype_of(layer, rule), weight)
-            else:
-                label = plain(getattr(row, POINT_LABELS[layer])) if POINT_LABELS[layer] else ""
-                _point(space, layer, row.geometry, units, block_of(layer, rule), label)
-    _ellipses(space, frames, crs, units)
-    _finish(doc, frames, units, _note(frames, crs, units))
+        for part in parts:
+            if layer in part.frames:
+                for row in part.frames[layer].itertuples(index=False):
+                    name = add_layer(doc, layer_name(part.drawn_as(layer), row), layer)
+                    for entity in _entities(space, layer, row, name, units):
+                        tell(entity, data_of(layer, row))
+    for part in parts:
+        _ellipses(doc, part, crs, units)
+        _site_notes(doc, part, units)
+    _finish(doc, parts, units, _note(parts, crs, units))
 
 
-def _areas(
-    space: Modelspace, layer: str, shape: shapely.Geometry, linetype: str, lineweight: int
-) -> None:
-    look = {"layer": layer, "linetype": linetype, "lineweight": lineweight}
-    for polygon in shapely.get_parts(shape):
-        for ring in (polygon.exterior, *polygon.interiors):
-            space.add_lwpolyline(ring.coords[:-1], close=True, dxfattribs=look)
-
-
-def _line(
-    space: Modelspace,
-    layer: str,
-    shape: shapely.Geometry,
-    units: PlotUnits,
-    linetype: str,
-    lineweight: int,
-) -> None:
-    """Draw a centreline in space, a segment in plan: CAD shows no dashes on a 3-D polyline."""
-    look = {"layer": layer, "linetype": linetype, "lineweight": lineweight}
-    if layer == "pipe_centreline":
-        space.add_polyline3d(_xyz(shape, units), dxfattribs=look)
+def _entities(
+    space: Modelspace, layer: str, row: _Located, name: str, units: PlotUnits
+) -> Iterator[DXFGraphic]:
+    """Draw one feature on the drawing's layer of that name."""
+    rule = style_of(layer).rule_of(row)
+    symbol, shape = rule.symbol, row.geometry
+    if isinstance(symbol, Point):
+        label = plain(getattr(row, POINT_LABELS[layer])) if POINT_LABELS[layer] else ""
+        yield from _point(space, name, shape, units, block_of(layer, rule), label)
+        return
+    look = {
+        "layer": name,
+        "linetype": linetype_of(layer, rule),
+        "lineweight": lineweight_of(symbol),
+    }
+    if isinstance(symbol, Area):
+        for polygon in shapely.get_parts(shape):
+            for ring in (polygon.exterior, *polygon.interiors):
+                yield space.add_lwpolyline(ring.coords[:-1], close=True, dxfattribs=look)
+    elif layer in _IN_SPACE:
+        # A segment is drawn in plan: CAD shows no dashes on a 3-D polyline, on a line it does.
+        xyz = _xyz(shape, units)
+        if len(xyz) == 2:
+            yield space.add_line(xyz[0], xyz[1], dxfattribs=look)
+        else:
+            yield space.add_polyline3d(xyz, dxfattribs=look)
     else:
-        space.add_lwpolyline(shapely.get_coordinates(shape), dxfattribs=look)
+        yield space.add_lwpolyline(shapely.get_coordinates(shape), dxfattribs=look)
 
 
 def _point(
@@ -375,13 +303,13 @@ def _point(
     units: PlotUnits,
     block: str,
     label: str,
-) -> None:
+) -> Iterator[DXFGraphic]:
     at = _xyz(shape, units)[0]
     mm = units.of_paper(1.0)
     scales = {"xscale": mm, "yscale": mm, "zscale": mm}
-    space.add_blockref(block, at, dxfattribs={"layer": layer, **scales})
+    yield space.add_blockref(block, at, dxfattribs={"layer": layer, **scales})
     if label:
-        space.add_mtext(
+        yield space.add_mtext(
             label,
             dxfattribs={
                 "layer": layer,
@@ -392,48 +320,82 @@ def _point(
         )
 
 
-def _ellipses(
-    space: Modelspace, frames: Mapping[str, AnyFrame], crs: pyproj.CRS | None, units: PlotUnits
-) -> None:
+def _ellipses(doc: Drawing, part: _Part, crs: pyproj.CRS | None, units: PlotUnits) -> None:
     """Draw the 95 % ellipses of stops: metres on the ground, whatever the plan's grid does."""
-    fixes, lineage = frames["transmitter_fixes"], frames["lineage"]
+    if part.lineage is None or "transmitter_fixes" not in part.frames:
+        return
+    fixes = part.frames["transmitter_fixes"]
     for site in dict.fromkeys(fixes["site_id"]):
-        here = fixes[(fixes["site_id"] == site) & fixes.geometry.notna()]
-        if not len(here):
-            continue
-        corner = here.total_bounds[:2]
-        plane = ground_plane(crs, corner, lineage_of(lineage[lineage["site_id"] == site]))
-        for row in rows_of(FixRow, here):
-            _ellipse(space, row, plane, units)
+        here = fixes[fixes["site_id"] == site]
+        said = lineage_of(part.lineage[part.lineage["site_id"] == site])
+        plane = ground_plane(crs, here.total_bounds[:2], said)
+        for row, fix in zip(here.itertuples(index=False), rows_of(FixRow, here), strict=True):
+            _ellipse(doc, row, fix, plane, units)
 
 
-def _ellipse(space: Modelspace, fix: FixRow, plane: GroundPlane, units: PlotUnits) -> None:
+def _ellipse(doc: Drawing, row: object, fix: FixRow, plane: GroundPlane, units: PlotUnits) -> None:
     major, minor = fix.semi_major_95_m, fix.semi_minor_95_m
     if not (np.isfinite(major) and minor > 0.0):
         return
     azimuth = np.radians(fix.ellipse_azimuth_deg + plane.turn_deg)
     ends = major * np.array([[0.0, 0.0], [np.sin(azimuth), np.cos(azimuth)]])
     start, end = plane.to_file(ends)
-    space.add_ellipse(
+    drawn = doc.modelspace().add_ellipse(
         _xyz(fix.geometry, units)[0], major_axis=(*(end - start), 0.0), ratio=minor / major,
-        dxfattribs={"layer": fix.layer},
+        dxfattribs={"layer": add_layer(doc, layer_name(fix.layer, row), fix.layer)},
     )  # fmt: skip
+    tell(drawn, data_of(fix.layer, row, {"kind": "ellipse_95"}))
 
 
 def _xyz(shape: shapely.Geometry, units: PlotUnits) -> Floats:
     """Return (n, 3) coordinates in plan units, levels too; a point without level is at 0."""
     xyz = np.nan_to_num(shapely.get_coordinates(shape, include_z=True))
-    xyz[:, 2] *= units.level_metres / units.metres
+    xyz[:, 2] /= units.metres
     return np.asarray(xyz)
 
 
-def _finish(doc: Drawing, frames: Mapping[str, AnyFrame], units: PlotUnits, note: str) -> None:
+# ---- what is written ------------------------------------------------------------------------
+
+
+def _site_notes(doc: Drawing, part: _Part, units: PlotUnits) -> None:
+    """Write above each of several sites what it is and what its levels count from."""
+    if part.lineage is None or len(part.sites) < 2:
+        return
+    text = units.of_paper(_TEXT_MM)
+    for site in part.sites:
+        frames = (f[f["site_id"] == site] for f in part.frames.values() if "site_id" in f)
+        bounds = bounds_of(f.total_bounds for f in frames)
+        if bounds is None:
+            continue
+        row = SimpleNamespace(site_id=site)
+        note = doc.modelspace().add_mtext(
+            "\\P".join(map(plain, (f"Site {site}", _levels(part.lineage, site)))),
+            dxfattribs={
+                "layer": add_layer(doc, layer_name(SITE_LAYER, row), SITE_LAYER),
+                "insert": (bounds[0], bounds[3] + 3.0 * text),
+                "char_height": text,
+                "width": units.of_paper(_NOTE_MM),
+                "attachment_point": 7,  # bottom left
+            },
+        )
+        tell(note, {"site": site, "kind": SITE_LAYER})
+
+
+def _levels(lineage: AnyFrame, site: str) -> str:
+    """Say what one site's levels count from."""
+    said = lineage_of(lineage[lineage["site_id"] == site])
+    sentence = said.levels.replace("the vertical CRS named above", said.level_datum)
+    return f"Levels of {site}: {sentence or 'what they count from is not stated'}"
+
+
+def _finish(doc: Drawing, parts: Sequence[_Part], units: PlotUnits, note: str) -> None:
     """Write the note below the site, and set extents and view."""
     space = doc.modelspace()
-    drawn = bounds_of(frames[n].total_bounds for n in DRAWN) or (0.0, 0.0, 0.0, 0.0)
+    frames = [frame for part in parts for frame in part.frames.values()]
+    drawn = bounds_of(f.total_bounds for f in frames) or (0.0, 0.0, 0.0, 0.0)
     low, high = np.array(drawn[:2]), np.array(drawn[2:])
     text = units.of_paper(_TEXT_MM)
-    space.add_mtext(
+    written = space.add_mtext(
         note,
         dxfattribs={
             "layer": CAUTION_LAYER,
@@ -443,25 +405,40 @@ def _finish(doc: Drawing, frames: Mapping[str, AnyFrame], units: PlotUnits, note
             "attachment_point": 1,  # top left
         },
     )
-    low = low - [2.0 * text, 25.0 * text]
-    high = np.maximum(high, low + units.of_paper(_NOTE_MM)) + 2.0 * text
+    sites = dict.fromkeys(site for part in parts for site in part.sites)
+    tell(written, {"site": ",".join(sites), "kind": CAUTION_LAYER})
+    lines = note.count("\\P") + len(note) // _NOTE_LETTERS  # that it takes, about
+    low = low - [2.0 * text, max(25.0, 6.0 + 1.7 * lines) * text]
+    high = np.maximum(high, low + units.of_paper(_NOTE_MM)) + 8.0 * text
     space.reset_extents((*low, 0.0), (*high, 0.0))
     middle = (low + high) / 2
     doc.set_modelspace_vport(float(high[1] - low[1]), center=(float(middle[0]), float(middle[1])))
 
 
-def _note(frames: Mapping[str, AnyFrame], crs: pyproj.CRS | None, units: PlotUnits) -> str:
+def _note(parts: Sequence[_Part], crs: pyproj.CRS | None, units: PlotUnits) -> str:
     """Return what must be read before the drawing guides anyone, as MTEXT."""
-    lineage = frames["lineage"]
-    sites = dict.fromkeys(lineage["site_id"])
-    levels = dict.fromkeys(lineage_of(lineage[lineage["site_id"] == s]).levels for s in sites)
-    where = "a sketch on axes of its own" if crs is None else f"{crs.name} ({crs_text(crs)})"
+    sites = list(dict.fromkeys(site for part in parts for site in part.sites))
+    of_record = next((part.lineage for part in parts if part.lineage is not None), None)
+    if of_record is not None:
+        sites = list(dict.fromkeys(of_record["site_id"]))
+    where = "a sketch on axes of its own"
+    if crs is not None:
+        name, code = plan_of(crs).name, _code(crs)
+        where = f"{name} ({code})" if code != name else f"{name} (no code: see lineage)"
+    if of_record is None:
+        levels = []
+    elif len(sites) == 1:
+        levels = [_levels(of_record, sites[0])]
+    else:
+        levels = ["What levels count from stands at each site"]
+    unlocated = [part.unlocated for part in parts if part.unlocated is not None]
     lines = [
         contract.load("dig_zone").caution,
-        *_not_located(frames["unlocated"]),
+        *(name for frame in unlocated for name in _not_located(frame)),
         "Site " + ", ".join(sites) if len(sites) <= 5 else f"{len(sites)} sites",
         f"Plan: {where}, in {units.name}; levels in the same unit",
-        *filter(None, levels),
+        *levels,
+        *dict.fromkeys(part.notes for part in parts if part.notes),
         f"Texts and symbols are sized for 1:{units.scale:g}",
     ]
     return "\\P".join(map(plain, lines))

@@ -36,6 +36,7 @@ _HEIGHT_DECIMALS: Final = 3
 _CRS: Final = "OGC:CRS84"
 _AREAS: Final = (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)
 _FEATURE: Final = b'{ "type": "Feature",'
+_ID: Final = "id"
 
 
 class GeoJSONSink:
@@ -113,7 +114,7 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         table = table.append_column(layers.GEOMETRY_FIELD, nowhere)
     out = io.BytesIO()
     pyogrio.write_arrow(
-        table,
+        table.append_column(_ID, table[contract.UID]),
         out,
         layer=name,
         driver="GeoJSON",
@@ -123,6 +124,8 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
         layer_options={
             "RFC7946": "YES",  # rings turned, heights to 3 decimals, no crs member
             "COORDINATE_PRECISION": str(_ASKED_DECIMALS),
+            "ID_FIELD": _ID,  # which becomes the feature's own
+            "ID_TYPE": "String",
             "AUTODETECT_JSON_STRINGS": "NO",  # a note that says "[1]" is text, not a list
         },
     )
@@ -191,7 +194,7 @@ def _cut_at_antimeridian(table: pa.Table) -> pa.Table:
 
 
 def _cut(shape: shapely.Geometry) -> shapely.Geometry:
-    """Return a line or polygon that crosses the antimeridian as its two sides."""
+    """Return a line or polygon that crosses the antimeridian as its sides; touching adds none."""
     coordinates = shapely.get_coordinates(shape, include_z=bool(shape.has_z))
     coordinates[coordinates[:, 0] < 0.0, 0] += 360.0
     unrolled = shapely.set_coordinates(shape, coordinates)
@@ -199,7 +202,7 @@ def _cut(shape: shapely.Geometry) -> shapely.Geometry:
     west = shapely.intersection(unrolled, shapely.box(180.0, -90.0, 360.0, 90.0))
     parts = [*shapely.get_parts(east), *shapely.get_parts(translate(west, xoff=-360.0))]
     whole = {"LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}
-    return whole[shape.geom_type](parts)
+    return whole[shape.geom_type]([p for p in parts if p.geom_type == shape.geom_type])
 
 
 # ---- Each GeoJSON feature held to its layer's own JSON Schema before the file is put in place.
@@ -247,6 +250,8 @@ def _fault(layer: str, feature: GeoJSONFeature) -> str:
     kinds, names, required = _rules(contract.load(layer))
     if feature.get("type") != "Feature" or not {"geometry", "properties"} <= feature.keys():
         return "is no feature"
+    if not feature.get(_ID):
+        return "has no id"
     properties, geometry = feature["properties"], feature["geometry"]
     if properties.keys() != names:
         return f"has other properties: {', '.join(sorted(properties.keys() ^ names))}"
@@ -267,7 +272,7 @@ _RINGS: Final = ("Polygon", "MultiPolygon")
 def _rules(table: Table) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
     """Return the kinds of geometry, the properties and those not null, as its schema has them."""
     required = tuple(c.name for c in table.field if c.required)
-    return frozenset(shapes_of(table.geometry)), frozenset(table.names), required
+    return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.field), required
 
 
 def _misplaced(coordinates: object, depth: int, least: int, *, ring: bool) -> str:

@@ -15,18 +15,24 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 import pyogrio
 import pyproj
 
 from lateralline import contract
 from lateralline.contract import Column
+from lateralline.frames import degrees_of
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
 from lateralline.record.lineage import plan_of
+from lateralline.write.metadata import Extent, write_metadata
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
 
+#: Places on each edge of the layers' box that are brought to degrees.
+_EDGE_STEPS: Final = 9
+_HALF_OF_LONGITUDES_DEG: Final = 180.0
 #: Rows of one layer that wait in memory before they are written.
 BATCH_ROWS: Final = 4096
 #: Sites of one layer that wait: a small table costs more than its rows.
@@ -110,24 +116,43 @@ class GeoPackageSink:
         """Return how many rows of a layer wait in memory."""
         return self._batches.waiting_rows(layer)
 
-    def close(self, remark: str = "", *, level_bases: int = 1) -> None:
+    def close(self, remark: str = "") -> None:
         """Write what waits, empty layers too, and all that says what the columns mean.
 
-        `remark` ends every layer's description. With more than one level basis the file stops
-        claiming a vertical CRS: its layers keep the horizontal one only.
+        `remark` ends every layer's description.
         """
         self._batches.flush()
         for name in self.names:
             if name not in self._begun:
                 self._write(name, layers.empty(name))
-        if self.names == contract.LAYERS:
-            write_styles(self.path, self._stamp)
+        write_styles(self.path, self._stamp, self.names)
         with closing(sqlite3.connect(self.path)) as db, db:
             _describe(db, self.names, remark, self._stamp)
             write_schema(db, self.names)
-            if level_bases > 1 and self.crs is not None and len(self.crs.axis_info) > 2:
-                self.crs = _drop_vertical(db, self.crs)
+            for name in self.names:
+                db.execute(
+                    f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
+                )
+            if self.names == contract.LAYERS:
+                write_metadata(db, self.crs, self._extent(), self._stamp)
         settle_sqlite(self.path)
+
+    def _extent(self) -> Extent | None:
+        """Return where all geometry is, in degrees; None for a sketch and without any."""
+        low, high = (
+            extreme.reduce([tally.box[n, :2] for tally in self.tallies.values()])
+            for n, extreme in enumerate((np.fmin, np.fmax))
+        )
+        if self.crs is None or not np.isfinite([*low, *high]).all():
+            return None
+        steps = np.linspace(0.0, 1.0, _EDGE_STEPS)
+        ring = [(x, y) for s in steps for x, y in ((s, 0.0), (s, 1.0), (0.0, s), (1.0, s))]
+        lon, lat = degrees_of(plan_of(self.crs), low + np.array(ring) * (high - low))
+        lon = (lon - lon[0] + 180.0) % 360.0 - 180.0 + lon[0]  # on one side of the antimeridian
+        west, east = ((v + 180.0) % 360.0 - 180.0 for v in (lon.min(), lon.max()))
+        if self.crs.is_geographic and high[0] - low[0] > _HALF_OF_LONGITUDES_DEG:
+            west, east = -180.0, 180.0  # of coordinates on both sides of it nobody knows which
+        return Extent(float(west), float(east), float(lat.min()), float(lat.max()))
 
     def _write(self, name: str, table: pa.Table) -> None:
         first = name not in self._begun
@@ -164,33 +189,6 @@ def _describe(db: sqlite3.Connection, names: tuple[str, ...], remark: str, stamp
             "WHERE table_name = ?",
             (title, " ".join(filter(None, (description, caution, remark))), when, name),
         )
-
-
-def _drop_vertical(db: sqlite3.Connection, crs: pyproj.CRS) -> pyproj.CRS:
-    """Redefine the one CRS in use as its horizontal part, returned; geometries keep their id."""
-    flat = plan_of(crs)
-    authority = flat.to_authority(min_confidence=100)
-    (used,) = db.execute("SELECT DISTINCT srs_id FROM gpkg_geometry_columns").fetchone()
-    organization, code = authority if authority is not None else ("NONE", str(used))
-    db.execute(
-        "UPDATE gpkg_spatial_ref_sys SET srs_name = ?, organization = ?, "
-        "organization_coordsys_id = ?, definition = ?, description = ? WHERE srs_id = ?",
-        (
-            flat.name,
-            organization,
-            int(code),
-            flat.to_wkt("WKT1_GDAL"),
-            "horizontal only: the sites do not share one level basis, see lineage",
-            used,
-        ),
-    )
-    columns = {row[1] for row in db.execute("PRAGMA table_info(gpkg_spatial_ref_sys)")}
-    if "definition_12_063" in columns:
-        db.execute(
-            "UPDATE gpkg_spatial_ref_sys SET definition_12_063 = ? WHERE srs_id = ?",
-            (flat.to_wkt("WKT2_2015"), used),
-        )
-    return flat
 
 
 # ---- The GeoPackage schema extension: what each column means, and which values it may take.

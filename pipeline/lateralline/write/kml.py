@@ -1,99 +1,117 @@
-"""KML for a quick look: the layers as they stand in the GeoJSON files, clamped to the ground.
+"""KML for a quick look: a record and overlays in longitude and latitude, clamped to the ground.
 
-Longitudes and latitudes are taken from those files, so both come by the same operation. Heights
-are left out: a level is none in KML, and a depth would be drawn in the air. Form: OGC 12-007r2,
-KML 2.3, from memory, held to by GDAL's reader in the tests.
+Longitudes and latitudes are those of the GeoJSON files beside a GeoPackage, so both come by the
+same operation, else reckoned (`record.exported`). Heights are left out: a level is none in KML, and
+a depth would be drawn in the air. Form: OGC 12-007r2, KML 2.3, from memory, held to by GDAL's
+reader in the tests.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Final, TypedDict
+from typing import Final
 from xml.etree import ElementTree as ET
 
 import shapely
-from shapely.geometry import shape as from_geojson
 
 from lateralline import contract
-from lateralline.errors import FrameError, UnknownSiteError
 from lateralline.output import stamp, whole_file
-from lateralline.record.assets import PREFIX, PRIVATE, hidden, register_words
+from lateralline.record.assets import PREFIX, register_words
+from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
-
-
-class Feature(TypedDict):
-    """A feature of RFC 7946."""
-
-    geometry: dict[str, object]
-    properties: dict[str, object]
-
 
 _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
 _SHOWN: Final = {
     "unlocated": "what",
     "dig_zone": "zone",
+    "dig_zone_merged": "zone",
     "position_corridor": "line_id",
+    "planned_works": "work_name",
     "pipe_segments": "segment_id",
+    "clearance_pairs": "work_name",
+    "tie_tapes": "distance",
+    "record_departures": "between",
+    "record_changes": "ref",
     "transmitter_fixes": "stop_id",
     "pipe_nodes": "node_id",
     "pipe_observations": "code",
     "control_points": "point",
+    "clearance_conflicts": "work_name",
 }
+#: Areas of the record that an overlay repeats.
+UNLOCATED: Final = "unlocated"
+_RECKONED: Final = (
+    "Longitudes and latitudes were reckoned from the coordinate system of the GeoPackage; that way "
+    "may be off by {:.2f} m (95 %), all of a site together. Areas are that much wider; the ± of "
+    "points and lines are those in the GeoPackage."
+)
 _ICON_MM: Final = 3.2  # an icon of scale 1 is about so large
 _LINE_PX_PER_MM: Final = 5.0
 
 
-def write_kml(geojson: Path, out: Path, *, site: str = "", replace: bool = False) -> None:
-    """Write one site, or all of them for "", of a folder of GeoJSON layers that `build` made.
+def write_kml(
+    built: Path,
+    out: Path,
+    *,
+    overlays: Sequence[Path] = (),
+    site: str = "",
+    replace: bool = False,
+) -> None:
+    """Write a record or an overlay as KML, and `overlays` with it; one site, or all for "".
 
-    Raises FrameError where there are no such files (a sketch has no place on the map),
-    UnknownSiteError when they hold no feature of the site, and OutputExistsError when `out` is
-    there and may not be replaced.
+    Each is a folder, or its GeoPackage. Raises FrameError for a sketch (it has no place on the map)
+    and where no way of known accuracy leads to WGS 84, NotExportedError for what is none or does
+    not belong together, UnknownSiteError when none holds the site, and OutputExistsError when `out`
+    is there and may not be replaced.
     """
-    if not (geojson / "pipe_nodes.geojson").is_file():
-        raise FrameError(
-            f"{geojson} holds no GeoJSON layers: a sketch has no place on the map, and a .gpkg "
-            "alone does not say how longitudes were come by; give the folder that build wrote"
-        )
+    found = beside(built, overlays)
+    refuse_unknown_site(found, site)
+    has_record = any(one.is_record for one in found)
     root = ET.Element("kml", xmlns=_SPACE)
     document = ET.SubElement(root, "Document")
     document.append(ET.Comment(stamp("map")))
     _text(document, "name", f"lateralline {site}".strip())
-    _text(document, "description", contract.load("dig_zone").caution)
-    for layer in _SHOWN:
+    about = ET.SubElement(document, "description")
+    shown = [name for name in _SHOWN if any(name in one.layers for one in found)]
+    for layer in shown:
         for n, rule in enumerate(style_of(layer).rule):
             _style(document, f"{layer}-{n}", rule.symbol)
-    count = 0
-    for layer, called in _SHOWN.items():
-        folder = ET.SubElement(document, "Folder")
-        _text(folder, "name", contract.load(layer).title)
-        path = geojson / f"{layer}.geojson"
-        if layer == "unlocated" and not path.is_file():
-            continue  # built before the layer was made
-        for feature in _features(path, site):
-            _placemark(folder, layer, called, feature)
-            count += 1
-    if not count:
-        raise UnknownSiteError(f"{geojson} holds nothing of site {site!r}")
+    off_m = 0.0
+    for layer in shown:
+        for one in found:
+            if layer in one.layers and not (
+                layer == UNLOCATED and has_record and not one.is_record
+            ):
+                beside_it = has_record and not one.is_record
+                off_m = max(off_m, _folder(document, one, layer, site, beside_it=beside_it))
+    about.text = _printable(
+        "\n\n".join(
+            [
+                contract.load("dig_zone").caution,
+                *dict.fromkeys(one.notes for one in found if one.notes),
+                *([_RECKONED.format(off_m)] if off_m else []),
+            ]
+        )
+    )
     with whole_file(out, "map", replace=replace) as made:
         ET.indent(root, " ")
         ET.ElementTree(root).write(made, encoding="utf-8", xml_declaration=True)
 
 
-def _features(path: Path, site: str) -> Iterator[Feature]:
-    said = json.loads(path.with_name("lineage.geojson").read_text(encoding="utf-8"))["features"]
-    rows = [row["properties"] for row in said]
-    private = {n for r in rows if r["item"] == PRIVATE for n in r["value"].split(", ")}
-    for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
-        if feature["geometry"] is not None and site in ("", feature["properties"]["site_id"]):
-            for name in hidden(list(feature["properties"]), private):
-                del feature["properties"][name]
-            yield feature
+def _folder(parent: ET.Element, one: Exported, layer: str, site: str, *, beside_it: bool) -> float:
+    """Add a layer's features in a folder of its own; return what their places may be off by."""
+    folder = ET.SubElement(parent, "Folder")
+    title = contract.load(layer).title
+    own = layer in contract.LAYERS and beside_it  # a record has a layer of that name too
+    _text(folder, "name", f"{title} ({one.gpkg.stem})" if own else title)
+    off_m = 0.0
+    for _, feature in one.in_lonlat((layer,), site):
+        _placemark(folder, layer, _SHOWN[layer], feature)
+        off_m = max(off_m, feature.off_95_m)
+    return off_m
 
 
 def _style(parent: ET.Element, name: str, symbol: Symbol) -> None:
@@ -120,14 +138,14 @@ def _part(
 
 
 def _placemark(parent: ET.Element, layer: str, called: str, feature: Feature) -> None:
-    properties = feature["properties"]
-    style = style_of(layer)
-    rule = style.rule.index(style.rule_of(SimpleNamespace(**properties)))
+    row, style = feature.row, style_of(layer)
+    rule = style.rule.index(style.rule_of(row))
     made = ET.SubElement(parent, "Placemark")
-    _text(made, "name", str(properties.get(called) or properties.get("line_id") or layer))
-    _text(made, "description", _balloon(layer, properties))
+    name = getattr(row, called, None) or getattr(row, "line_id", None) or layer
+    _text(made, "name", str(name))
+    _text(made, "description", _balloon(layer, vars(row)))
     _text(made, "styleUrl", f"#{layer}-{rule}")
-    made.append(_geometry(from_geojson(feature["geometry"])))
+    made.append(_geometry(feature.shape))
 
 
 def _balloon(layer: str, properties: dict[str, object]) -> str:
@@ -137,7 +155,7 @@ def _balloon(layer: str, properties: dict[str, object]) -> str:
     rows.append("<table>")
     for column in table.field:
         value = properties.get(column.name)
-        if value is None or column.name == "caution" or column.name.endswith("_rule"):
+        if value in (None, "") or column.name == "caution" or column.name.endswith("_rule"):
             continue
         text = f"{value:.3f}" if isinstance(value, float) else str(value)
         unit = f" {column.unit}" if column.unit not in ("", "1") else ""
@@ -172,6 +190,10 @@ def _places(shape: shapely.Geometry) -> str:
 
 
 def _text(parent: ET.Element, name: str, text: str) -> None:
-    """Add an element with a text, without the signs XML cannot hold."""
-    kept = "".join(c for c in text if c in "\t\n" or c.isprintable())
-    ET.SubElement(parent, name).text = kept
+    """Add an element with a text."""
+    ET.SubElement(parent, name).text = _printable(text)
+
+
+def _printable(text: str) -> str:
+    """Return a text without the signs XML cannot hold."""
+    return "".join(c for c in text if c in "\t\n" or c.isprintable())

@@ -49,7 +49,6 @@ class Manifest:
         crs: pyproj.CRS | None,
         features: Mapping[str, int],
         *,
-        keep_levels: bool,
         in_geojson: bool,
     ) -> None:
         """Add one site: its inputs, frame, operations, parameters and feature counts."""
@@ -62,26 +61,43 @@ class Manifest:
             "valid_from": valid_from(settings, survey_days(record)).isoformat(),
             "inputs": [asdict(f) for f in record.inputs],
             "frame": frame.describe(),
-            "operations": [asdict(o) for o in operations(frame, crs, keep_levels=keep_levels)],
+            "operations": [asdict(o) for o in operations(frame, crs)],
             "accuracy": asdict(settings.accuracy),
             "units_as_given": settings.units,
             "features": dict(features),
             "in_geojson": in_geojson,
         }
+        self._add(site)
+
+    def _add(self, site: Mapping[str, object]) -> None:
         with self._path.open("a", encoding="utf-8") as file:
             file.write(("," if self._sites else "") + "\n" + _json(site))
         self._sites += 1
 
     def close(self, folder: Path, rest: Mapping[str, object], created: datetime) -> None:
         """End the file with `rest`, software versions and a hash of every file in `folder`."""
-        tail = {
-            **rest,
-            "software": software(),
-            **proof.listed(folder, "record"),
-            "created": created.isoformat().replace("+00:00", "Z"),
-        }
+        self._end(folder, {**rest, "software": software()}, _stamp_of(created))
+
+    def _end(self, folder: Path, rest: Mapping[str, object], created: str) -> None:
+        tail = {**rest, **proof.listed(folder, "record"), "created": created}
         with self._path.open("a", encoding="utf-8") as file:
             file.write("\n], " + _json(tail, indent=1).removeprefix("{").lstrip() + "\n")
+
+
+def list_anew(folder: Path) -> None:
+    """Write a record's manifest anew, with the files that are in the folder now; all else stays."""
+    path = folder / proof.MANIFEST
+    said = json.loads(path.read_text(encoding="utf-8"))
+    made = Manifest(path)
+    for site in said.pop("sites"):
+        made._add(site)
+    of_files = ("format", "caution", "kind", "stamp", "outputs", "created")
+    rest = {name: value for name, value in said.items() if name not in of_files}
+    made._end(folder, rest, said["created"])
+
+
+def _stamp_of(created: datetime) -> str:
+    return created.isoformat().replace("+00:00", "Z")
 
 
 def _json(value: object, indent: int | None = None) -> str:

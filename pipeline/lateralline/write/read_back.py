@@ -105,13 +105,14 @@ def _faults(path: Path, expected: Mapping[str, LayerTally], crs_name: str | None
                 faults.append(f"{name}: geometry {source.schema['geometry']}")
             if table.geometry and _crs_name(source.crs_wkt) != crs_name:
                 faults.append(f"{name}: CRS {_crs_name(source.crs_wkt)}, meant {crs_name}")
-            tally = _tally(source)
+            tally = tally_of(source)
         if not tally.same(meant):
             faults.append(f"{name}: {tally}, meant {meant}")
     return faults
 
 
-def _tally(source: fiona.Collection) -> LayerTally:
+def tally_of(source: fiona.Collection) -> LayerTally:
+    """Return what an open layer holds."""
     tally, waiting = LayerTally(), []
     for feature in source:
         waiting.append(None if feature.geometry is None else shape(feature.geometry))

@@ -7,8 +7,10 @@ columns of fixed names, one row a style, found by table and geometry column.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from contextlib import closing
 from datetime import datetime
+from html import escape
 from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -46,8 +48,8 @@ _COLUMNS: Final = (
 )
 
 
-def write_styles(path: Path, stamp: datetime) -> None:
-    """Add the table to a GeoPackage that holds every layer; `stamp` is the time of each row."""
+def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LAYERS) -> None:
+    """Add the table to a GeoPackage of these layers; `stamp` is the time of each row."""
     with closing(sqlite3.connect(path)) as db:
         geometry = dict(
             db.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall()
@@ -67,7 +69,7 @@ def write_styles(path: Path, stamp: datetime) -> None:
             "ui": None,
             "update_time": stamp,
         }
-        for style in load_styles()
+        for style in load_styles(names)
     ]
     pyogrio.write_arrow(
         pa.Table.from_pylist(rows, schema=pa.schema(list(_COLUMNS))),
@@ -84,25 +86,61 @@ def write_styles(path: Path, stamp: datetime) -> None:
 
 #: A dash no longer is a dot.
 _DOT_MM: Final = 1.0
-_VERSION: Final = "3.22.0"
+#: Of the program whose form this is; later ones read it.
+VERSION: Final = "3.22.0"
 _INK: Final = "#20262e"
 
 
 def qml(style: Style) -> str:
     """Return a style as QML text."""
-    root = ET.Element(
-        "qgis", version=_VERSION, styleCategories="LayerConfiguration|Symbology|Labeling|Fields"
-    )
+    kinds = "LayerConfiguration|Symbology|Labeling|Fields|MapTips"
+    root = ET.Element("qgis", version=VERSION, styleCategories=kinds)
+    root.extend(elements_of(style))
+    return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
+
+
+def elements_of(style: Style) -> list[ET.Element]:
+    """Return a style as the elements of a layer: rules, labels, titles of columns, map tip."""
     table = contract.load(style.layer)
+    made = []
     if style.rule:
-        root.append(_renderer(style))
+        made.append(_renderer(style))
     if style.label:
-        root.append(_labeling(style.label, on_line=table.geometry == "LineString Z"))
-    aliases = ET.SubElement(root, "aliases")
+        made.append(_labeling(style, on_line=table.geometry.startswith("LineString")))
+    aliases = ET.Element("aliases")
     for i, column in enumerate(table.field, start=1):  # 0 is the feature's number
         ET.SubElement(aliases, "alias", field=column.name, index=str(i), name=column.title)
-    ET.SubElement(root, "layerGeometryType").text = _geometry_type(table.geometry)
-    return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
+    made.append(aliases)
+    named = " || '/' || ".join(f"coalesce(\"{column}\", '')" for column in style.id)
+    tip = tip_of(style) if table.geometry else ""
+    texts = {
+        "previewExpression": named,
+        "mapTip": tip,
+        "layerGeometryType": _geometry_type(table.geometry),
+    }
+    for name, text in texts.items():
+        if text:
+            element = ET.Element(name)
+            element.text = text
+            made.append(element)
+    return made
+
+
+def tip_of(style: Style) -> str:
+    """Return what is shown where one points at a feature, as HTML with expressions.
+
+    Caution last, on everything that could guide digging.
+    """
+    table = contract.load(style.layer)
+    parts = [f"<b>{escape(table.title)}</b>"]
+    for name in dict.fromkeys(filter(None, (*style.id, style.kind, *style.tip))):
+        column = table.column(name)
+        value = f'round("{name}", 3)' if column.type == "real" else f'"{name}"'
+        unit = f" {column.unit}" if column.unit not in ("", "1") else ""
+        parts.append(f"{escape(column.title)}: [% coalesce({value}, '–') %]{unit}")
+    if table.caution:
+        parts.append(f"<i>{escape(table.caution)}</i>")
+    return "<br>".join(parts)
 
 
 def expression(rule: SymbolRule) -> str:
@@ -211,13 +249,13 @@ def _rgba(colour: str, opacity: float = 1.0) -> str:
     return f"{r},{g},{b},{round(255 * opacity)}"
 
 
-def _labeling(column: str, *, on_line: bool) -> ET.Element:
+def _labeling(style: Style, *, on_line: bool) -> ET.Element:
     labeling = ET.Element("labeling", type="simple")
     settings = ET.SubElement(labeling, "settings", calloutType="simple")
     text = ET.SubElement(
         settings,
         "text-style",
-        fieldName=column,
+        fieldName=style.label,
         isExpression="0",
         fontSize="8",
         fontSizeUnit="Point",
@@ -237,12 +275,23 @@ def _labeling(column: str, *, on_line: bool) -> ET.Element:
     ET.SubElement(
         settings, "placement", placement="2" if on_line else "6", dist="1", distUnits="MM"
     )
-    ET.SubElement(settings, "rendering", scaleVisibility="0", obstacle="1", drawLabels="1")
+    # Named by scale denominators there: its scaleMin is the least, most zoomed in.
+    ET.SubElement(
+        settings,
+        "rendering",
+        scaleVisibility=str(int(bool(style.label_scale))),
+        scaleMin="0",
+        scaleMax=str(style.label_scale),
+        obstacle="1",
+        drawLabels="1",
+    )
     return labeling
 
 
 def _geometry_type(geometry: str) -> str:
-    return {"Point Z": "0", "LineString Z": "1", "Polygon": "2", "": "4"}[geometry]
+    return {"Point Z": "0", "LineString Z": "1", "LineString": "1", "Polygon": "2", "": "4"}[
+        geometry
+    ]
 
 
 # ---- A style as a Styled Layer Descriptor 1.1 with Symbology Encoding 1.1, both of the OGC.
@@ -320,11 +369,14 @@ def _symbolizer(parent: ET.Element, symbol: Symbol) -> None:
 
 
 def _label(parent: ET.Element, style: Style) -> None:
-    made = _add(_add(parent, "se:Rule"), "se:TextSymbolizer")
+    rule = _add(parent, "se:Rule")
+    if style.label_scale:
+        _add(rule, "se:MaxScaleDenominator", str(style.label_scale))
+    made = _add(rule, "se:TextSymbolizer")
     _add(_add(made, "se:Label"), "ogc:PropertyName", style.label)
     _parameter(_add(made, "se:Font"), "font-size", "11")
     placement = _add(made, "se:LabelPlacement")
-    if contract.load(style.layer).geometry == "LineString Z":
+    if contract.load(style.layer).geometry.startswith("LineString"):
         _add(placement, "se:LinePlacement")
     else:
         shift = _add(_add(placement, "se:PointPlacement"), "se:Displacement")

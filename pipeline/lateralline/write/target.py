@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.findings import Finding, finding
-from lateralline.frames import DEPTH_ONLY, Frame, Operation, with_levels
+from lateralline.frames import DEPTH_ONLY, Frame, Operation
 from lateralline.record.lineage import plan_operation
 
 
@@ -20,7 +20,6 @@ class SiteTarget:
     """How one site goes into the batch's files."""
 
     crs: CRS | None  # None: undefined Cartesian axes
-    keep_levels: bool  # z stays the site's own level
     level_basis: str
     in_geojson: bool
     off_95_m: float  # what the way into `crs` may be off by; 0 when exact, NaN = unknown
@@ -55,8 +54,9 @@ def _carries(crs: CRS, frame: Frame) -> bool:
 class Target:
     """The CRS of a batch: the one asked for or shared, else the first site's.
 
-    Levels are never mixed without a finding. A plan CRS asked for takes the levels of the first
-    site; one with a vertical part has every site's levels transformed into it.
+    Layers are in a horizontal CRS, and z is each site's own level; levels of several zeros are
+    never in one file without a finding. Only a CRS with a vertical part that is asked for has
+    every site's levels transformed into it.
     """
 
     def __init__(self, asked: CRS | None, shared: CRS | None = None) -> None:
@@ -66,18 +66,20 @@ class Target:
         """
         self._asked = asked
         self._begun = False
-        self._crs = self._decided = asked or shared
+        self._crs = asked or shared
         self.level_bases: dict[str, None] = {}  # in the order they came
         self._off_95_m = 0.0  # the most any site's way into the CRS may be off; NaN = unknown
 
     @property
     def remark(self) -> str:
-        """What layer descriptions state of the levels of the whole batch."""
+        """What layer descriptions state of the levels of the whole batch, and of z."""
         if len(self.level_bases) > 1:
             several = "; ".join(self.level_bases)
             levels = f"Levels do not share one basis: {several}. See lineage for each site's."
         else:
             levels = f"Levels: {next(iter(self.level_bases), 'none')}."
+        own_z = self._crs is not None and len(self._crs.axis_info) == 3
+        levels += " z is in the unit of the layers' CRS." if own_z else " z is in metres."
         if self._off_95_m == 0.0:
             return levels
         unknown = math.isnan(self._off_95_m)
@@ -92,12 +94,10 @@ class Target:
             raise FrameError(
                 f"{way.refusal_text}. With --per-crs each CRS of a batch gets a record of its own"
             )
-        shifted = self._shifts_levels(frame, crs)
-        basis = _basis_of(crs, frame) if shifted else _basis(frame)
+        basis = _basis(frame) if crs is None or len(crs.axis_info) < 3 else _basis_of(crs)
         reason = _no_lonlat(frame)
         return SiteTarget(
             crs=crs,
-            keep_levels=not shifted,
             level_basis=basis,
             in_geojson=not reason,
             off_95_m=0.0 if way is None else way.shift_95_m,
@@ -124,15 +124,7 @@ class Target:
                     "build this site on its own into another folder"
                 )
             return self._crs
-        if self._decided is None or len(self._decided.axis_info) == 3:
-            return self._decided or frame.write_crs
-        return with_levels(self._decided, frame.vertical, frame.levels)
-
-    def _shifts_levels(self, frame: Frame, crs: CRS | None) -> bool:
-        if crs is None or len(crs.axis_info) < 3:
-            return False
-        asked_for = self._asked is not None and len(self._asked.axis_info) == 3
-        return asked_for or (frame.levels == "ellipsoidal" and not crs.is_compound)
+        return self._crs or frame.horizontal
 
     def _findings(
         self, frame: Frame, crs: CRS | None, way: Operation | None, basis: str, reason: str
@@ -180,9 +172,7 @@ def _basis(frame: Frame) -> str:
     return "relative, each site for itself"
 
 
-def _basis_of(crs: CRS | None, frame: Frame) -> str:
-    if crs is None:
-        return _basis(frame)
+def _basis_of(crs: CRS) -> str:
     return crs.sub_crs_list[1].name if crs.is_compound else _ellipsoidal(crs)
 
 

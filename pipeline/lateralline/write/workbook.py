@@ -127,10 +127,10 @@ def _write_site(sheet: Worksheet, settings: Mapping[str, Rows], units: Mapping[s
         for key, value in (settings.get(section) or [{}])[0].items()
         if (section, key) not in declared
     ]
-    for line, row in enumerate(own, start=len(once) + 2):
-        for at, text in enumerate(row, start=1):
-            value = str(text).lower() if isinstance(text, bool) else str(text)
-            _put(sheet.cell(line, at), value, as_text=True)
+    for line, free in enumerate(own, start=len(once) + 2):
+        for at, given in enumerate(free, start=1):
+            words = str(given).lower() if isinstance(given, bool) else str(given)
+            _put(sheet.cell(line, at), words, as_text=True)
         sheet.cell(line, 3).protection = _OPEN
     for letter, width in zip("ABCDE", _SITE_WIDTHS, strict=True):
         sheet.column_dimensions[letter].width = width

@@ -1,0 +1,80 @@
+"""`ids.csv`: what became of each id of a site, kept beside its tables from one build to the next.
+
+It lies in the site's folder, beside a site that is a workbook. It is written after the site's
+layers and only ever grows, so nothing in it is lost; without it, or where it cannot be written, the
+same files give the same ids again, but a changed site may not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from math import isnan
+from pathlib import Path
+
+from lateralline import contract, csv_file
+from lateralline.derive.ids import IdEvent
+from lateralline.ingest.site_input import kept_beside
+from lateralline.output import rewrite
+from lateralline.records import IdRows
+
+_TABLE = "ids"
+_NOTE = "# written by lateralline, which only adds rows; keep it with the site"
+
+
+def ids_file(source: Path) -> Path:
+    """Return where the ids of a site are kept, for its folder or workbook."""
+    return (
+        source / f"{_TABLE}.csv"
+        if source.is_dir()
+        else source.with_name(kept_beside(source, _TABLE))
+    )
+
+
+def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
+    """Add rows to the ids of a site, those that do not stand there yet; tell whether any did not.
+
+    Raises OutputError when the disk refuses, or somebody else writes there.
+    """
+    path = ids_file(source)
+    before = path.read_bytes() if path.is_file() else b""
+    text = before.decode("utf-8-sig", errors="replace")
+    there = {tuple(cells) for _, _, cells in csv_file.records(text)} if before else set()
+    new = [cells for cells in map(_cells, events) if tuple(cells) not in there]
+    if not new:
+        return False
+    head = b"" if before else ids_text().encode()
+    gap = b"" if not before or before.endswith((b"\n", b"\r")) else b"\n"
+    rows = "".join(map(csv_file.record, new)).encode()
+    rewrite(path, before + gap + head + rows, before)
+    return True
+
+
+def ids_text(kept: IdRows | None = None, events: Sequence[IdEvent] = ()) -> str:
+    """Return ids.csv whole: what was kept, and more behind it."""
+    names = contract.load(_TABLE).names
+    text = f"{_NOTE}\n" + csv_file.record(names)
+    if kept is not None:
+        columns = [
+            (kept.position_95_m if name == "position_95" else getattr(kept, name)).tolist()
+            for name in names
+        ]
+        rows = zip(*columns, strict=True)
+        text += "".join(csv_file.record(map(_cell, row)) for row in rows)
+    return text + "".join(csv_file.record(_cells(e)) for e in events)
+
+
+def _cells(event: IdEvent) -> list[str]:
+    values = asdict(event)
+    return [_cell(values[name]) for name in contract.load(_TABLE).names]
+
+
+def _cell(value: object) -> str:
+    """Return a value as it stands in a cell: numbers without noise, nothing for what is not known.
+
+    >>> _cell(2267026.285), _cell(float("nan")), _cell(0.0)
+    ('2267026.285', '', '0')
+    """
+    if not isinstance(value, float):
+        return str(value)
+    return "" if isnan(value) else f"{value:.9f}".rstrip("0").rstrip(".")
