@@ -150,10 +150,14 @@ def load(name: str) -> Table:
 
     Layers of features end with the columns of `assets()`.
     """
-    table = _declared(name)
-    if name not in LAYERS or not table.geometry:
-        return table
-    return _with_assets(name, _assets.get() or own_assets())
+    if has_assets(name):
+        return _with_assets(name, _assets.get() or own_assets())
+    return _declared(name)
+
+
+def has_assets(name: str) -> bool:
+    """Whether a layer has the register's columns: a finding has not, it is about what has them."""
+    return name in LAYERS and name != "findings" and bool(_declared(name).geometry)
 
 
 def own_assets() -> tuple[Column, ...]:

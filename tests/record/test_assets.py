@@ -24,7 +24,7 @@ from lateralline.record.view import read_layer, read_record
 from lateralline.settings import Assets, AssetType
 from tests.support.places import SAMPLES
 
-FEATURES = [name for name in contract.LAYERS if contract.load(name).geometry]
+FEATURES = [name for name in contract.LAYERS if contract.has_assets(name)]
 #: Stand in the register alone, so that they can be looked for in whatever is written.
 OWNER, ADDRESS, TENANT, PUBLIC = "Zebrazebra", "Quaggastreet", "Okapitenant", "Lat4711"
 SITE = f"""

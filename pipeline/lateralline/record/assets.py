@@ -69,7 +69,7 @@ def with_assets(products: Sequence[Product], record: FieldRecord) -> tuple[Produ
     made = []
     for p in products:
         table = contract.load(p.layer)
-        if p.layer not in contract.LAYERS or not table.geometry:
+        if not contract.has_assets(p.layer):
             made.append(p)
             continue
         n = len(p.columns["site_id"])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -94,10 +94,11 @@ class Exported:
             raise FrameError(f"{self.gpkg}: a sketch has no place on the map")
         account = account_of(self.gpkg.parent)
         written = {} if account is None or self.gpkg.name not in account.files else account.files
+        private = private_of(self.gpkg) if self.is_record else set()
         for name in names:
             file = f"geojson/{name}.geojson"
             if file in written:
-                features = _of_geojson(self.gpkg.parent / file)
+                features = _of_geojson(self.gpkg.parent / file, private)
             else:
                 features = self._reckoned(name, plan_of(crs))
             private = private_of(self.gpkg)
@@ -220,9 +221,10 @@ def _remark(layer: str, description: str) -> str:
     return STAMP.sub(b"", rest.encode()).decode().strip()
 
 
-def _of_geojson(path: Path) -> Iterator[Feature]:
+def _of_geojson(path: Path, private: Collection[str]) -> Iterator[Feature]:
     for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
         if feature["geometry"] is not None:
-            yield Feature(
-                from_geojson(feature["geometry"]), SimpleNamespace(**feature["properties"])
-            )
+            known = feature["properties"]
+            for name in hidden(list(known), private):
+                del known[name]
+            yield Feature(from_geojson(feature["geometry"]), SimpleNamespace(**known))
