@@ -127,7 +127,7 @@ LAYERS = (
     "pipe_observations",
     "position_corridor",
     "level_band",
-    "dig_zone",
+    "tolerance_zone",
     "unlocated",
     "adjusted_parameters",
     "findings",
@@ -138,7 +138,7 @@ OVERLAYS = (
     "planned_works",
     "clearance_pairs",
     "clearance_conflicts",
-    "dig_zone_merged",
+    "tolerance_zone_merged",
     "tie_tapes",
     "record_changes",
     "record_departures",
@@ -195,7 +195,7 @@ def _with_assets(name: str, columns: tuple[Column, ...]) -> Table:
 @cache
 def _declared(name: str) -> Table:
     folder = "inputs" if name in INPUTS + BESIDE else "layers"
-    source = files("lateralline_schemas") / "v1" / folder / f"{name}.toml"
+    source = files("lateralline_schemas") / "v2" / folder / f"{name}.toml"
     try:
         return Table.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
     except FileNotFoundError:

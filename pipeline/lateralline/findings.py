@@ -330,7 +330,7 @@ class Catalogue:
 @cache
 def catalogue() -> Catalogue:
     """Return the shipped catalogue; ContractError with all that is wrong with it."""
-    source = files("lateralline_schemas") / "v1" / "findings.toml"
+    source = files("lateralline_schemas") / "v2" / "findings.toml"
     return read(source.read_text(encoding="utf-8"))
 
 

@@ -152,7 +152,7 @@ RowT = TypeVar("RowT", bound=_PublishedRow)
 
 
 def _load(file: str, key: str, row: type[RowT]) -> tuple[RowT, ...]:
-    text = (files("lateralline_schemas") / "v1" / file).read_text(encoding="utf-8")
+    text = (files("lateralline_schemas") / "v2" / file).read_text(encoding="utf-8")
     try:
         return tuple(row.model_validate(r) for r in tomllib.loads(text)[key])
     except (tomllib.TOMLDecodeError, KeyError, ValidationError) as e:

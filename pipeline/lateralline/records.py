@@ -120,7 +120,7 @@ class ObservationRows:
     clock_from: Texts
     clock_to: Texts
     code: Texts
-    severity: Texts
+    defect_severity: Texts
     text: Texts
 
 
@@ -274,7 +274,7 @@ class Fixes:
     @property
     def solved(self) -> Flags:
         """True where there is one position to link: neither unsolved nor ambiguous."""
-        return np.isin(self.status, ("solved", "weak"))
+        return np.isin(self.status, ("located", "weak"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +283,7 @@ class MarkResults:
 
     used: Flags
     residual_m: Floats  # horizontal distance from the mark to where the solution puts it
-    residual_w: Floats  # standardised residual (largest component), N(0,1) when all is well
+    std_residual: Floats  # standardised residual (largest component), N(0,1) when all is well
     redundancy: Floats  # redundancy number 0…1: how well the others control this one
     smallest_blunder_m: Floats  # smallest detectable displacement, α=0.001, power 0.80
 
@@ -317,7 +317,7 @@ class Stretch:
 
     first: int  # vertex indices into Line.xyz_m; bends lie strictly between
     last: int
-    shape: str  # straight | bend | double_bend | undecided
+    shape: str  # straight | bend | two_bends | undecided
     counter_difference_m: float  # scaled; NaN when no run holds both ends
     chord_m: float
     reach_m: float  # major axis of the reach envelope: counter difference plus its 95 % error

@@ -62,7 +62,7 @@ def second(first: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -
 
 def test_every_id_says_what_the_thing_is(first: tuple[Path, Path]) -> None:
     nodes = nodes_of(first[1])
-    words = {"line_end": "end"}
+    words = {"end_located": "end"}
     for name, kind in nodes["kind"].items():
         line, _, rest = str(name).partition("/")
         assert line in ("L1", "L2")
@@ -79,7 +79,7 @@ def test_a_second_visit_keeps_every_id_of_what_is_still_there(
     kept = new.loc[old.index]
     assert kept["kind"].tolist() == old["kind"].tolist()
     apart = gpd.GeoSeries(old.geometry).distance(gpd.GeoSeries(kept.geometry))
-    assert (apart <= old["plan_95_m"] + kept["plan_95_m"]).all()
+    assert (apart <= old["position_95_m"] + kept["position_95_m"]).all()
     before, after = segments_of(first[1]), segments_of(second[1])
     same = before.index.intersection(after.index)
     ends = ["from_node_id", "to_node_id"]

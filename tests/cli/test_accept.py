@@ -89,7 +89,13 @@ def test_what_is_not_located_and_every_number_stay_as_they_were(site: Path) -> N
     assert run("accept", site, CODE, SUBJECT, *WHY).exit_code == 0
     again = site.parent / "after"
     assert run("build", site, "-o", again).exit_code == 0
-    for layer in ("unlocated", "position_corridor", "dig_zone", "pipe_centreline", "level_band"):
+    for layer in (
+        "unlocated",
+        "position_corridor",
+        "tolerance_zone",
+        "pipe_centreline",
+        "level_band",
+    ):
         one, other = (
             (o / "geojson" / f"{layer}.geojson").read_text("utf-8") for o in (built, again)
         )

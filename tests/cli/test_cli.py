@@ -140,11 +140,11 @@ def test_schema_tells_every_column(name: str) -> None:
 
 
 def test_a_layer_with_a_caution_shows_it() -> None:
-    assert "No clearance to dig" in run("schema", "dig_zone").output
+    assert "No clearance to dig" in run("schema", "tolerance_zone").output
 
 
 def test_json_schema_is_json() -> None:
-    assert json.loads(run("schema", "dig_zone", "--json-schema").output)["type"] == "object"
+    assert json.loads(run("schema", "tolerance_zone", "--json-schema").output)["type"] == "object"
     assert set(json.loads(run("schema", "--all", "--json-schema").output)) == set(contract.LAYERS)
 
 

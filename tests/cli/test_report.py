@@ -31,7 +31,7 @@ LINE = LineSummary(
     shallowest_m=0.6096,
     deepest_m=1.2192,
     cover_min_m=0.508,
-    cover_least_95_m=0.4064,
+    cover_lower_95_m=0.4064,
     sideways_95_m=0.1524,
     sideways_95_at="between R1/4 and R1/5",
     level_95_m=0.0762,
@@ -126,7 +126,7 @@ def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
     ],
 )
 def test_only_a_bound_is_called_at_least(least_m: float, bound_m: float, said: str) -> None:
-    line = replace(LINE, cover_min_m=least_m, cover_least_95_m=bound_m)
+    line = replace(LINE, cover_min_m=least_m, cover_lower_95_m=bound_m)
     words = printed(replace(SITE, lines=(line,)))
     assert said in words
     assert "at least" not in words

@@ -90,7 +90,7 @@ def fixes_of(axis: Axis) -> Fixes:
         depth_sigma_m=one,
         chi2=one,
         dof=np.arange(m),
-        status=np.array(["solved"] * m),
+        status=np.array(["located"] * m),
         reason=np.array([""] * m),
         marks_used=np.arange(m),
         tilt_prior_rad=one,

@@ -163,7 +163,7 @@ def made_fixes() -> Fixes:
         depth_sigma_m=np.array([0.06] * 4 + [nan]),
         chi2=np.array([1.0, 2.0, 1.5, 0.5, nan]),
         dof=np.array([2, 2, 2, 1, 0]),
-        status=np.array(["solved", "solved", "solved", "weak", "unsolved"]),
+        status=np.array(["located", "located", "located", "weak", "not_located"]),
         reason=np.array(["", "", "", "one end null", "no marks with a position"]),
         marks_used=np.array([4, 4, 4, 3, 0]),
         tilt_prior_rad=np.full(5, nan),
@@ -369,7 +369,7 @@ def test_the_face_at_a_reading_is_where_the_transmitter_has_that_counter() -> No
     found = reach(axis, made_settings().runs[0], np.array([1.0, 2.5, 4.0]), standard_accuracy())
     scale = axis.chainage_m[1] / 3.0  # counters 1.00 and 1 + chainage of the second fix
     assert found.chainage_m == pytest.approx([0.0, 1.5, 3.0 * scale], abs=1e-3)
-    assert set(found.status) == {"on_line"}
+    assert set(found.status) == {"located"}
 
 
 def test_with_the_flow_the_counter_falls_along_the_chainage() -> None:
@@ -379,7 +379,7 @@ def test_with_the_flow_the_counter_falls_along_the_chainage() -> None:
     run = made_settings("with").runs[0]
     found = reach(axis, run, np.array([19.0, 20.5, 20 - at[3] - 0.5]), standard_accuracy())
     assert found.chainage_m == pytest.approx([1.0, -0.5, at[3] + 0.5])
-    assert found.status.tolist() == ["on_line", "beyond_end", "beyond_end"]
+    assert found.status.tolist() == ["located", "beyond_end", "beyond_end"]
 
 
 def test_past_the_end_a_reading_is_carried_on_no_further_than_lag_and_a_metre() -> None:
@@ -389,7 +389,7 @@ def test_past_the_end_a_reading_is_carried_on_no_further_than_lag_and_a_metre() 
     found = reach(
         axis, run, np.array([end + limit - 1e-6, end + limit + 1e-6]), standard_accuracy()
     )
-    assert found.status.tolist() == ["beyond_end", "not_placed"]
+    assert found.status.tolist() == ["beyond_end", "not_located"]
     assert found.beyond_m == pytest.approx([limit, limit], abs=1e-5)
     point = axis.at(found.chainage_m[:1])
     step = point.xyz_m[0] - axis.line.xyz_m[-1]
@@ -532,7 +532,7 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
     ).layers
     frames = to_frames(products, record, site_frame(record))
     assert len(frames["pipe_centreline"]) == 0
-    assert frames["pipe_observations"]["status"].tolist() == ["not_placed"]
+    assert frames["pipe_observations"]["status"].tolist() == ["not_located"]
 
 
 def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
@@ -547,7 +547,7 @@ def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
         Linked(fixes, (blind,), ()),
     )
     by_layer = {p.layer: p for p in made.layers}
-    assert len(by_layer["dig_zone"].columns["zone"]) == 0
+    assert len(by_layer["tolerance_zone"].columns["zone"]) == 0
     (found,) = (f for f in made.findings if f.code == "line-not-drawn")
     assert (found.variant, found.values["located"]) == ("points", 4)
 
@@ -558,7 +558,7 @@ def test_fixes_keep_the_unsolved_stop_without_geometry() -> None:
     assert [g is None for g in fixes.geometry] == [False] * 4 + [True]
     assert fixes.columns["heading_deg"][:4] == pytest.approx([0, 0, 45, 90])
     assert fixes.columns["ellipse_azimuth_deg"][0] == pytest.approx(90.0)
-    assert fixes.columns["semi_major_95_m"][0] == pytest.approx(2.4477 * 0.1, abs=1e-4)
+    assert fixes.columns["ellipse_major_95_m"][0] == pytest.approx(2.4477 * 0.1, abs=1e-4)
     assert fixes.columns["chainage_m"][3] == pytest.approx(curves.chainage(L2_XYZ)[1])
     assert fixes.columns["note"] == ["", "", "kerb", "", ""]
     assert fixes.columns["source_row"][4] == "stops.csv:6"
@@ -598,11 +598,11 @@ def test_nodes_of_a_branched_line() -> None:
     kinds = list(zip(nodes.columns["line_id"], nodes.columns["kind"], strict=True))
     # CO1 is read at −0.5 and the first fix at 1.0: 1.5 m before it, too far to be carried back.
     assert kinds == [
-        ("L1", "line_end"),
+        ("L1", "end_located"),
         ("L1", "point"),
         ("L1", "junction"),
-        ("L1", "line_end"),
-        ("L2", "line_end"),
+        ("L1", "end_located"),
+        ("L2", "end_located"),
     ]
     assert nodes.columns["ref"][2] == "L2"
 
@@ -624,7 +624,7 @@ def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
         Linked(fixes, (line,), ()),
     ).layers
     nodes = {p.layer: p for p in products}["pipe_nodes"]
-    assert nodes.columns["kind"] == ["entry", "point", "bend", "line_end"]
+    assert nodes.columns["kind"] == ["entry", "point", "bend", "end_located"]
     assert nodes.columns["ref"][0] == "CO1"
     assert nodes.columns["bend_deg"][2] == pytest.approx(45.0, abs=0.05)
     assert nodes.columns["nearest_fitting"][2] == "45° bend"
@@ -635,7 +635,7 @@ def test_observations_are_placed_flagged_or_left_out_with_a_reason() -> None:
     end = 1.0 + curves.chainage(L1_XYZ)[3]
     products = derived([1.5, end + 0.5, 40.0], ["R1", "R1", "R1"])
     seen = products["pipe_observations"]
-    assert seen.columns["status"] == ["on_line", "beyond_end", "not_placed"]
+    assert seen.columns["status"] == ["located", "beyond_end", "not_located"]
     assert seen.columns["observation_id"] == ["R1/O1", "R1/O2", "R1/O3"]
     assert seen.geometry is not None
     assert seen.geometry[2] is None
@@ -654,7 +654,7 @@ def test_the_sigma_along_holds_counter_and_position() -> None:
     span = curves.chainage(L1_XYZ)[1]
     counter = accuracy.counter_m**2 * 1.5 + (accuracy.counter_ratio * (span - 1.5)) ** 2
     path = 0.05**2 * (0.25 + 0.25 + 0.25)  # ends σ 0.05, half of it shared, at the middle
-    assert seen.columns["sigma_along_m"][0] == pytest.approx(np.sqrt(counter + path), rel=2e-3)
+    assert seen.columns["chainage_sigma_m"][0] == pytest.approx(np.sqrt(counter + path), rel=2e-3)
 
 
 def test_findings_of_earlier_stages_come_first_and_weak_stops_are_named() -> None:

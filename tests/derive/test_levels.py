@@ -180,7 +180,10 @@ def test_where_nothing_bounds_a_level_the_layer_says_nothing() -> None:
     axis = axis_with([100.0, 100.0], 0.01, shape="undecided", slack_m=inf)
     columns = band_of(axis).columns
     assert list(columns["bounded_by"]) == ["located", "nothing", "nothing", "nothing", "located"]
-    inner = [columns[name][2] for name in ("invert_lower_95_m", "top_upper_95_m", "cover_sigma_m")]
+    inner = [
+        columns[name][2]
+        for name in ("invert_lower_95_m", "outside_top_upper_95_m", "cover_sigma_m")
+    ]
     assert np.isnan(np.array(inner, float)).all()
 
 
@@ -240,12 +243,12 @@ def test_the_layer_s_levels_and_cover_by_hand() -> None:
     band = band_of(axis_with([100.0, 100.0], 0.05)).columns
     first = {name: values[0] for name, values in band.items()}
     assert first["invert_level_m"] == pytest.approx(99.97)
-    assert first["crown_level_m"] == pytest.approx(100.072)
-    assert first["top_level_m"] == pytest.approx(100.078)
-    assert first["top_upper_95_m"] == pytest.approx(100.078 + 1.96 * 0.05, abs=1e-5)
+    assert first["inside_top_level_m"] == pytest.approx(100.072)
+    assert first["outside_top_level_m"] == pytest.approx(100.078)
+    assert first["outside_top_upper_95_m"] == pytest.approx(100.078 + 1.96 * 0.05, abs=1e-5)
     assert first["cover_m"] == pytest.approx(1.922)
     assert first["cover_sigma_m"] == pytest.approx(np.hypot(0.05, 0.02))
-    assert first["cover_least_95_m"] == pytest.approx(1.922 - 1.96 * np.hypot(0.05, 0.02), abs=1e-5)
+    assert first["cover_lower_95_m"] == pytest.approx(1.922 - 1.96 * np.hypot(0.05, 0.02), abs=1e-5)
 
 
 def test_on_an_undecided_stretch_reach_and_ground_add_up() -> None:
@@ -253,7 +256,7 @@ def test_on_an_undecided_stretch_reach_and_ground_add_up() -> None:
     band = band_of(axis).columns
     top, upper, cover, least = (
         np.array(band[name], float)[2]
-        for name in ("top_level_m", "top_upper_95_m", "cover_m", "cover_least_95_m")
+        for name in ("outside_top_level_m", "outside_top_upper_95_m", "cover_m", "cover_lower_95_m")
     )
     assert least == pytest.approx(cover - (upper - top) - INTERVAL_95 * 0.02)
 
@@ -261,8 +264,8 @@ def test_on_an_undecided_stretch_reach_and_ground_add_up() -> None:
 def test_a_pipe_of_unknown_size_has_no_top() -> None:
     bare = Pipe("L1", "", "", "unknown", nan, nan, "")
     band = band_of(axis_with([100.0, 100.0], pipe=bare)).columns
-    assert np.isnan(np.array(band["top_upper_95_m"], float)).all()
-    assert np.isnan(np.array(band["cover_least_95_m"], float)).all()
+    assert np.isnan(np.array(band["outside_top_upper_95_m"], float)).all()
+    assert np.isnan(np.array(band["cover_lower_95_m"], float)).all()
     assert np.isfinite(np.array(band["invert_upper_95_m"], float)).all()
 
 
@@ -271,7 +274,7 @@ def test_a_record_without_levels_has_no_band_but_a_cover() -> None:
     levels = [n for n in band.columns if n.endswith(("_level_m", "lower_95_m", "upper_95_m"))]
     assert len(levels) == 10
     assert all(np.isnan(np.array(band.columns[name], float)).all() for name in levels)
-    assert np.isfinite(np.array(band.columns["cover_least_95_m"], float)).all()
+    assert np.isfinite(np.array(band.columns["cover_lower_95_m"], float)).all()
 
 
 # ---- grades -------------------------------------------------------------------------------
@@ -300,7 +303,7 @@ def test_without_a_joint_covariance_neighbours_are_exact_and_the_rest_errs_wide(
 
 def test_every_code_s_least_grade_has_its_column() -> None:
     columns = grade_columns(axis_with([100.0, 100.1]), Slope(0.05, 0.001))
-    assert set(columns) == {f"{g.code.lower()}_grade" for g in grades()} | {"least_grades"}
+    assert set(columns) == {f"{g.code.lower()}_gradient" for g in grades()} | {"least_gradients"}
 
 
 @pytest.mark.parametrize(
@@ -317,9 +320,9 @@ def test_a_grade_meets_a_least_grade_only_when_its_error_allows(
 ) -> None:
     """⅛ in/ft for 4 in: International Plumbing Code, Table 704.1."""
     columns = grade_columns(axis_with([100.0, 100.1]), Slope(grade, sigma))
-    assert columns["ipc_grade"] == ipc
-    assert "International Plumbing Code, Table 704.1" in str(columns["least_grades"])
-    assert "from memory" in str(columns["least_grades"])  # Approved Document H
+    assert columns["ipc_gradient"] == ipc
+    assert "International Plumbing Code, Table 704.1" in str(columns["least_gradients"])
+    assert "from memory" in str(columns["least_gradients"])  # Approved Document H
 
 
 # ---- falls and sags -----------------------------------------------------------------------

@@ -21,7 +21,7 @@ from lateralline.derive.grades import (
     falls,
     grade_columns,
     grade_findings,
-    least_grades,
+    least_gradients,
     sags,
 )
 from lateralline.derive.path import arcs_of, slope_sigmas
@@ -81,9 +81,9 @@ def test_a_line_rises_downstream_at_two_sigma(sigmas: float, adverse: bool) -> N
 )
 def test_a_least_grade_is_met_or_missed_at_one_sided_95_percent(sigmas: float, state: str) -> None:
     axis = axis_with([100.0, 100.1])
-    least = next(g for g in least_grades(0.102) if g.code == "IPC").grade
+    least = next(g for g in least_gradients(0.102) if g.code == "IPC").grade
     columns = grade_columns(axis, Slope(least + sigmas * 0.001, 0.001))
-    assert columns["ipc_grade"] == state
+    assert columns["ipc_gradient"] == state
 
 
 # ---- the path ------------------------------------------------------------------------------
@@ -205,7 +205,7 @@ def test_an_own_tolerance_below_the_rule_s_is_said_and_drawn() -> None:
 
 
 @pytest.mark.parametrize(
-    ("read", "solved", "others", "deepest"),
+    ("read", "located", "others", "deepest"),
     [
         (2.0, nan, [1.5, 1.7], 2.0),  # its own, with what a reading may be off
         (nan, 2.5, [1.5, 1.7], 2.5),

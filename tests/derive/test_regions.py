@@ -130,7 +130,7 @@ def test_constant_isotropic_error_sweeps_a_capsule() -> None:
     found = corridor(axis)
     assert exact <= found.polygon.area <= 1.003 * exact
     assert found.polygon.covers(shapely.LineString([(0, 0), (6, 8)]).buffer(radius, quad_segs=64))
-    assert found.half_width_max_m == pytest.approx(radius)
+    assert found.ellipse_major_95_max_m == pytest.approx(radius)
 
 
 @settings(max_examples=30, deadline=None)
@@ -199,7 +199,7 @@ def test_reach_cuts_what_only_the_bow_allowed() -> None:
     """Poor headings let a straight of 6 m bow by a metre; 1 cm of slack does not."""
     wide = axis_through([[0, 0, 100], [6, 0, 100]], isotropic(0.01), slope_rad=0.5)
     tight = axis_through([[0, 0, 100], [6, 0, 100]], isotropic(0.01), slope_rad=0.5, slack_m=0.01)
-    assert corridor(wide).unbounded_stretches == 1
+    assert corridor(wide).unbounded_segments == 1
     cut = corridor(tight)
     across = shapely.LineString([(3, -9), (3, 9)])
     major = 6.01 + 2 * ELLIPSE_95 * 0.01
@@ -207,7 +207,7 @@ def test_reach_cuts_what_only_the_bow_allowed() -> None:
         sqrt(major**2 - 6.0**2), rel=0.01
     )
     assert cut.reach_cut_m2 > 1.0
-    assert cut.unbounded_stretches == 0
+    assert cut.unbounded_segments == 0
 
 
 def test_the_envelope_does_not_deny_the_ends_their_own_uncertainty() -> None:
@@ -223,7 +223,7 @@ def test_an_undecided_stretch_is_given_all_the_counter_can_reach() -> None:
     bound = envelope(axis, axis.line.stretches[0])
     found = corridor(axis)
     assert bound is not None
-    assert found.undecided_stretches == 1
+    assert found.undecided_segments == 1
     assert found.polygon.buffer(1e-9).covers(bound)
     across = shapely.LineString([(2, -5), (2, 5)])
     major = 4.5 + 2 * ELLIPSE_95 * 0.02
@@ -247,14 +247,14 @@ def test_a_bend_barely_fixed_along_the_pipe_is_off_no_further_than_reach_lets_it
     covs = np.stack([end, cov, end])
     line = replace(axis.line, cov_m2=covs, cross_m2=np.zeros((2, 3, 3)))
     found = corridor(replace(axis, line=line))
-    assert found.half_width_max_m == pytest.approx(ELLIPSE_95)
+    assert found.ellipse_major_95_max_m == pytest.approx(ELLIPSE_95)
     assert found.off_m[0] < 1.0
 
 
 def test_a_counter_shorter_than_its_chord_cuts_nothing() -> None:
     axis = axis_through([[0, 0, 100], [4, 0, 100]], isotropic(0.05), slack_m=-0.5)
     found = corridor(axis)
-    assert found.unbounded_stretches == 1
+    assert found.unbounded_segments == 1
     assert found.reach_cut_m2 == 0.0
 
 
@@ -267,10 +267,10 @@ def test_zones_lie_in_each_other_and_say_their_width() -> None:
     axis = axis_through([[0, 0, 100], [3, 1, 100], [5, 5, 100]], isotropic(0.1))
     region = corridor(axis).polygon
     rows, findings = dig_zones(axis, region, RULE)
-    made = layer("dig_zone", rows, {"site_id": "S", "frame_shift_95_m": 0.0})
+    made = layer("tolerance_zone", rows, {"site_id": "S", "crs_shift_95_m": 0.0})
     assert made.geometry is not None
     bare, whole = made.geometry
-    assert made.columns["zone"] == ["tolerance", "tolerance_and_corridor"]
+    assert made.columns["zone"] == ["as_located", "with_corridor"]
     assert whole.covers(bare)
     assert whole.covers(region)
     assert rows[0]["width_m"] == pytest.approx(0.114 + 2 * 0.4572)

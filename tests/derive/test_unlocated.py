@@ -101,7 +101,7 @@ def test_a_line_that_is_not_drawn_has_an_area_that_holds_it(without_l2: Path) ->
     assert (row.run_id, row.stop_id, row.extent) == ("R2", "1, 2, 3, 4, 5", "line")
     assert row.counted_m == pytest.approx(11.72 - 0.35, abs=0.01)  # less the lag: from stops.csv
     assert row.mark_reach_m > 4.0 * 2**0.5  # nobody knows the depth
-    assert row.caution == contract.load("dig_zone").caution
+    assert row.caution == contract.load("tolerance_zone").caution
     assert row.geometry.contains(AXES["L2"])
 
 
@@ -249,7 +249,7 @@ def test_what_stands_past_a_lost_end_is_no_clear_pair(tmp_path: Path) -> None:
     (row,) = [p for p in json.loads(result.output)["pairs"] if p["line_id"] == "L1"]
     assert row["verdict"] in ("not_located", "conflict")
     assert row["open_end"]
-    assert row["lower_95_m"] is None
+    assert row["separation_lower_95_m"] is None
 
 
 # ---- what has no place ---------------------------------------------------------------------

@@ -45,7 +45,7 @@ def test_a_run_entered_under_another_name_proves_nothing(
     assert finding.values["other"] == "run R1"
     new = codes(twice, "error", "warning") - codes(once, "error", "warning")
     assert new - {"pipe-unknown"} == {"run-copied"}  # no pipe is given for the line invented
-    for layer, name in (("pipe_centreline", "length_m"), ("pipe_centreline", "sigma_u_max_m")):
+    for layer, name in (("pipe_centreline", "length_m"), ("pipe_centreline", "invert_sigma_max_m")):
         assert column(twice, layer, name) == pytest.approx(column(once, layer, name), rel=1e-9)
     used = dict(zip(*(column(twice, "field_marks", c) for c in ("mark_id", "used")), strict=True))
     assert not any(v for k, v in used.items() if k.startswith("C"))
@@ -82,6 +82,6 @@ def test_one_stop_written_off_another_is_told_by_itself(tmp_path: Path) -> None:
         column(result, "transmitter_fixes", c) for c in ("run_id", "stop_id", "status")
     )
     told_of = dict(zip(zip(runs, stops, strict=True), status, strict=True))
-    assert told_of["R1", "5"] == "unsolved"
-    assert told_of["R1", "4"] == "solved"
+    assert told_of["R1", "5"] == "not_located"
+    assert told_of["R1", "4"] == "located"
     assert not told(result, "stop-unsolved", "counter-impossible", "link-blunder")

@@ -54,7 +54,7 @@ def test_a_picture_says_site_crs_north_and_the_whole_caution(
     words = words_of(tmp_path / "plan.svg")
     for part in ("EX-2", "Invented site EX-2", "WGS 84 / UTM zone 17N", "grid north", "2026-05-06"):
         assert part in words
-    assert contract.load("dig_zone").caution in words
+    assert contract.load("tolerance_zone").caution in words
     assert "EX-1" not in words
     assert "scale 1 in = " in words
     assert "± is half the 95 % interval" in " ".join(words.split())
@@ -90,7 +90,7 @@ def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
         read_file(tmp_path / "out" / "asbuilt.gpkg", layer="pipe_centreline").length_m[0]
     )
     band = read_file(tmp_path / "out" / "asbuilt.gpkg", layer="level_band")
-    least_m, bound_m = band.cover_m.min(), band.cover_least_95_m.min()
+    least_m, bound_m = band.cover_m.min(), band.cover_lower_95_m.min()
     feet = 1200 / 3937
     for part in (
         f"{length_m / feet:.2f} ft ({length_m:.2f} m) long",

@@ -27,7 +27,7 @@ from lateralline.record.symbology import area_of, load_styles, style_of
 from lateralline.record.view import read_record
 
 MakeSite = Callable[..., Any]
-CAUTION = contract.load("dig_zone").caution
+CAUTION = contract.load("tolerance_zone").caution
 BODY = Box(10.0, 10.0, 120.0, 200.0)
 HOSTILE = r"$\frac{1}{0}$ a_b^c {x} 50% #1 & (parens) 中"
 
@@ -69,10 +69,10 @@ def test_least_covers_stand_with_their_bounds(sheets: Any, practice: dict[str, P
     said = [text for page in sheets.words(site, SheetOptions("letter")) for text in page]
     band, feet = site.layers["level_band"], site.per
     (line,) = site.layers["pipe_centreline"].itertuples()
-    bound_m = band.cover_least_95_m.min()
+    bound_m = band.cover_lower_95_m.min()
     assert f"{line.cover_min_m / feet:.2f} (≥ {bound_m / feet:.2f})" in said
     first = site.layers["pipe_segments"].iloc[0]
-    part = band[band.chainage_m <= first.to_chainage_m + 1e-6].cover_least_95_m.min()
+    part = band[band.chainage_m <= first.to_chainage_m + 1e-6].cover_lower_95_m.min()
     assert f"{first.cover_min_m / feet:.2f} (≥ {part / feet:.2f})" in said
     words = " ".join(" ".join(said).split())
     assert "looking from the first to the second" in words
@@ -187,7 +187,7 @@ def test_signs_differ_by_more_than_colour() -> None:
     }
     rules = [r for s in load_styles() for r in s.rule if r.point and s.layer != "level_band"]
     assert len(points) == len(rules) - 2  # both kinds of control are rings with a cross
-    zones, undecided = style_of("dig_zone").rule, style_of("pipe_segments").rule[-1]
+    zones, undecided = style_of("tolerance_zone").rule, style_of("pipe_segments").rule[-1]
     dashes = [
         *(symbols.area_look(r.area)["ls"] for r in zones if r.area),
         symbols.line_look(undecided.line)["ls"] if undecided.line else "",
@@ -268,8 +268,8 @@ def test_a_zone_far_wider_than_its_line_is_drawn_whole(
     """Another CRS may add metres to every zone: then the plan is drawn smaller, never cut off."""
     site = read_record(practice["tape-ties"], "")
     layers = dict(site.layers)
-    zones = layers["dig_zone"]
-    layers["dig_zone"] = zones.set_geometry(zones.geometry.buffer(40.0))
+    zones = layers["tolerance_zone"]
+    layers["tolerance_zone"] = zones.set_geometry(zones.geometry.buffer(40.0))
     site = replace(
         site,
         layers=layers,
@@ -277,7 +277,7 @@ def test_a_zone_far_wider_than_its_line_is_drawn_whole(
     for paper in ("A4", "letter"):
         layout = lay_out(site, [], paper, "auto", None)
         assert layout.whole
-        spots = shapely.get_coordinates(layers["dig_zone"].geometry)
+        spots = shapely.get_coordinates(layers["tolerance_zone"].geometry)
         assert layout.windows[0].holds(spots).all()
 
 

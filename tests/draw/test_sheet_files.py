@@ -15,7 +15,7 @@ from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 
 MakeSite = Callable[..., Any]
-CAUTION = contract.load("dig_zone").caution
+CAUTION = contract.load("tolerance_zone").caution
 
 
 def test_the_same_record_gives_the_same_bytes_and_a_date_only_on_request(

@@ -36,7 +36,7 @@ def ten_metres(sheets: Any, make_site: MakeSite, **options: Any) -> Any:
     ends = [(1.0, 2.0, z), (1.0 + 10 * np.cos(0.3), 2.0 + 10 * np.sin(0.3), z)]
     pipe = np.full(4, None, dtype=object)
     pipe[0] = shapely.LineString(ends)
-    shape = ["straight", "bend", "double_bend", "bend"]
+    shape = ["straight", "bend", "two_bends", "bend"]
     return sheets.changed(site, "pipe_segments", geometry=pipe, shape=shape)
 
 

@@ -345,7 +345,7 @@ def test_heights_by_a_way_of_unknown_accuracy_are_no_levels(make_site, grids: Pa
 
 
 def widths(tables, layer: str) -> np.ndarray:
-    return np.array(tables[layer]["frame_shift_95_m"].to_pylist())
+    return np.array(tables[layer]["crs_shift_95_m"].to_pylist())
 
 
 def test_zones_in_another_frame_are_wider_by_what_it_may_be_off(make_site) -> None:
@@ -353,7 +353,7 @@ def test_zones_in_another_frame_are_wider_by_what_it_may_be_off(make_site) -> No
     site = make_site(horizontal="EPSG:27700", x=LONDON[0], y=LONDON[1])
     # zeros are what derive says of a zone in the site's own frame
     products = tuple(
-        replace(p, columns=p.columns | {"frame_shift_95_m": [0.0] * len(p.geometry)})
+        replace(p, columns=p.columns | {"crs_shift_95_m": [0.0] * len(p.geometry)})
         if p.layer in ZONES
         else p
         for p in site.products
@@ -372,9 +372,11 @@ def test_zones_in_another_frame_are_wider_by_what_it_may_be_off(make_site) -> No
                 *(np.ptp(np.array(a.exterior.coords), axis=0)[:2])
             )
             assert grown == pytest.approx(2.0 * radius * np.sqrt(2.0), rel=0.03)
-    sigma, sure = (t["transmitter_fixes"]["sigma_e_m"].to_pylist() for t in (utm, own))
+    sigma, sure = (t["transmitter_fixes"]["east_sigma_m"].to_pylist() for t in (utm, own))
     assert sigma == pytest.approx([s if s is None else hypot(s, 2.0) for s in sure])
-    major, before = (t["transmitter_fixes"]["semi_major_95_m"].to_pylist() for t in (lonlat, own))
+    major, before = (
+        t["transmitter_fixes"]["ellipse_major_95_m"].to_pylist() for t in (lonlat, own)
+    )
     assert [m for m in major if m] == pytest.approx([hypot(b, radius) for b in before if b])
 
 
@@ -397,7 +399,7 @@ def test_nothing_is_drawn_around_a_pipe_when_nobody_knows_how_far_off(make_site)
         assert after[layer].geometry is not None
         assert len(after[layer].geometry) == 0
         assert {len(v) for v in after[layer].columns.values()} == {0}
-    assert np.isnan(after["transmitter_fixes"].columns["sigma_e_m"]).all()
+    assert np.isnan(after["transmitter_fixes"].columns["east_sigma_m"]).all()
 
 
 @pytest.mark.parametrize(
@@ -454,6 +456,6 @@ def test_every_plan_sigma_of_the_contract_takes_the_frame_in() -> None:
         for column in contract.load(layer).field
         if "plan" in column.description and "95" in column.name and column.unit == "m"
     }
-    assert plan <= told | {"half_width_max_m"}
+    assert plan <= told | {"ellipse_major_95_max_m"}
     for name in told:
         assert any(name in contract.load(layer).names for layer in contract.LAYERS), name

@@ -27,7 +27,7 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_wheel_holds_code_and_schemas_and_nothing_else(installed: Path) -> None:
     tops = {p.name for p in installed.iterdir() if not p.name.endswith(".dist-info")}
     assert tops == {"lateralline", "lateralline_schemas"}
-    assert (installed / "lateralline_schemas" / "v1" / "layers" / "dig_zone.toml").is_file()
+    assert (installed / "lateralline_schemas" / "v2" / "layers" / "tolerance_zone.toml").is_file()
     assert (installed / "lateralline" / "py.typed").is_file()
 
 

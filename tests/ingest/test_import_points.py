@@ -81,7 +81,12 @@ def test_a_point_file_becomes_layers_that_hold_the_truth(
     for xyz, p in found:
         t = true[p["stop_id"].rpartition("/")[2]]
         d = (np.array(xyz[:2]) - (t["x"], t["y"])) * unit_m
-        cov = np.array([[p["sigma_e_m"] ** 2, p["cov_en_m2"]], [0.0, p["sigma_n_m"] ** 2]])
+        cov = np.array(
+            [
+                [p["east_sigma_m"] ** 2, p["east_north_covariance_m2"]],
+                [0.0, p["north_sigma_m"] ** 2],
+            ]
+        )
         cov[1, 0] = cov[0, 1]
         assert d @ np.linalg.solve(cov, d) < 16.0, p["stop_id"]
         assert abs(p["depth_m"] - t["depth_m"]) < 4 * p["depth_sigma_m"]

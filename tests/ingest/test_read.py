@@ -108,7 +108,7 @@ CO1,R1,,0.5,offset,,,3005,P1,P2,0,0,36,invert,0.5,
 TH1,,L2,,gnss,1400012,500022,95.1,,,,,,outside_top,,
 """
 OBSERVATIONS = """\
-run,counter,clock_from,clock_to,code,severity,text
+run,counter,clock_from,clock_to,code,defect_severity,text
 R1,6.2,12,3,BAF,2,"a, b"
 """
 FILES = {

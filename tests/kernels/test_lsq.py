@@ -226,7 +226,7 @@ def test_reliability_is_that_of_the_network_adjustment(count: npt.NDArray[np.int
         pairs = one.redundancy[: 2 * count[i]].reshape(-1, 2)
         assert tests.redundancy[marks] == pytest.approx(pairs.mean(axis=1))
         w = np.abs(one.w[: 2 * count[i]].reshape(-1, 2)).max(axis=1)
-        assert tests.residual_w[marks] == pytest.approx(w)
+        assert tests.std_residual[marks] == pytest.approx(w)
         assert pytest.approx(pairs) == np.einsum("qqn->qn", tests.free[..., marks]).T
 
 
@@ -241,7 +241,7 @@ def test_a_mark_of_one_row_is_judged_by_that_row_and_one_without_check_by_none()
     )  # fmt: skip
     matrix, _ = white.normal()
     tests = lsq.reliability(white, lsq.inverse_each(matrix), np.array([3]), np.array([1, 1, 2]))
-    assert tests.residual_w == pytest.approx([np.sqrt(0.5), np.sqrt(0.5), 0.0])
+    assert tests.std_residual == pytest.approx([np.sqrt(0.5), np.sqrt(0.5), 0.0])
     assert tests.redundancy == pytest.approx([0.5, 0.5, 0.0])
 
 
@@ -258,8 +258,8 @@ def test_a_mark_left_less_than_a_millionth_of_redundancy_is_not_judged(
     )  # fmt: skip
     cov = lsq.inverse_each(white.normal()[0])
     tests = lsq.reliability(white, cov, np.array([2]), np.array([1, 1]))
-    assert tests.residual_w[1] == pytest.approx(1.0, rel=1e-4)
-    assert tests.residual_w[0] == pytest.approx(1.0 if judged else 0.0, rel=1e-3)
+    assert tests.std_residual[1] == pytest.approx(1.0, rel=1e-4)
+    assert tests.std_residual[0] == pytest.approx(1.0 if judged else 0.0, rel=1e-3)
 
 
 # ---- shared errors ------------------------------------------------------------------------

@@ -117,10 +117,10 @@ def test_a_drop_is_drawn_as_two_bends_or_not_at_all(
     """By its own stretch it passed for one bend, and the next stretch had to make up for it."""
     for one in built[kind]:
         shapes = [s.shape for s in one.line.stretches]
-        assert shapes[one.across] in ("double_bend", "undecided")
+        assert shapes[one.across] in ("two_bends", "undecided")
         shapes.pop(one.across)
-        assert {"bend", "double_bend"}.isdisjoint(shapes)
-    found = [one.line.stretches[one.across].shape == "double_bend" for one in built[kind]]
+        assert {"bend", "two_bends"}.isdisjoint(shapes)
+    found = [one.line.stretches[one.across].shape == "two_bends" for one in built[kind]]
     assert np.mean(found) >= 0.8
 
 
@@ -137,7 +137,7 @@ def test_the_level_band_holds_the_pipe_about_a_drop(
 def test_bends_of_a_drop_stand_where_the_pipe_bends(built: dict[str, list[Built]]) -> None:
     for one in built["steep"]:
         stretch = one.line.stretches[one.across]
-        if stretch.shape == "double_bend":
+        if stretch.shape == "two_bends":
             bends = one.line.xyz_m[stretch.first + 1 : stretch.last]
             assert np.linalg.norm(bends - one.path_m[1:3], axis=1).max() < 0.5
 

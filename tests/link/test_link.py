@@ -134,7 +134,7 @@ def test_a_bend_beside_a_stop_is_one_bend_or_undecided(beside_m: float) -> None:
     path = [(0, 0, 0), (0, at, 0), (9 * np.sin(turn), at + 9 * np.cos(turn), 0)]
     for _ in range(12):
         told = shapes(only(Scene().stops(path, [1, 3, 5, 7.5, 10, 12.5], rng=rng).link()))
-        assert "double_bend" not in told
+        assert "two_bends" not in told
         assert told.count("bend") == 1 or told[2] == "undecided"
         assert told[0] == told[4] == "straight"
 
@@ -149,7 +149,7 @@ def test_two_bends_when_length_and_headings_demand_them() -> None:
     """Out and over: parallel ends 1.5 m apart, with the length of two 90° bends."""
     path = [(0, 0, 0), (0, 4, 0), (1.5, 4, 0), (1.5, 8, 0)]
     line = only(Scene().stops(path, [1, 3, 6.5, 8.5]).link())
-    assert shapes(line) == ["straight", "double_bend", "straight"]
+    assert shapes(line) == ["straight", "two_bends", "straight"]
     assert np.degrees(line.stretches[1].bend_rad) == pytest.approx([90, 90], abs=3)
 
 
@@ -159,7 +159,7 @@ def test_a_slight_offset_is_two_bends_and_no_blunder() -> None:
     path = [(0, 0, 0), (0, 5.6, 0), (0.7071, 6.3071, 0), (0.7071, 15, 0)]
     found = [Scene().stops(path, [1, 3, 5, 7.5, 10, 12], rng=rng).link() for _ in range(20)]
     told = [shapes(only(f))[2] for f in found]
-    assert np.mean([t == "double_bend" for t in told]) > 0.7
+    assert np.mean([t == "two_bends" for t in told]) > 0.7
     assert "straight" not in told
     assert sum("link-blunder" in codes(f) for f in found) <= 1
 
@@ -302,7 +302,7 @@ def test_counters_that_turn_back_or_repeat() -> None:
     ("to", "below_axis"),
     [
         ("invert", RIDE),
-        ("crown", RIDE - 0.1036),
+        ("inside_top", RIDE - 0.1036),
         ("outside_top", RIDE - 0.1036 - 0.0032),
         ("transmitter", 0.0),
     ],
@@ -319,7 +319,7 @@ def test_an_exposure_gives_its_level_to_the_line(to: str, below_axis: float) -> 
 
 
 def test_unknown_dimensions_make_a_crown_shot_plan_only() -> None:
-    scene = Scene(pipes=[]).stops(NORTH, [1, 3, 5]).exposure("CO1", (0, 0, 5.0), "crown")
+    scene = Scene(pipes=[]).stops(NORTH, [1, 3, 5]).exposure("CO1", (0, 0, 5.0), "inside_top")
     found = scene.link()
     assert finding(found, "exposure-level-unused").where == "exposures.csv:2"
     assert abs(only(found).xyz_m[0, 2]) < 0.2
@@ -351,7 +351,7 @@ def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
     found = Scene().stops(NORTH, [3]).exposure(*ENTRY).link()
     assert len(only(found).xyz_m) == 2
     none = Scene().stops(NORTH, [3])
-    none.rows[0].status = "unsolved"
+    none.rows[0].status = "not_located"
     assert codes(none.link()) == ["line-without-fix"]
 
 
@@ -360,7 +360,7 @@ def test_a_surveyed_line_that_cannot_be_drawn_is_an_error() -> None:
     found = Scene().stops(NORTH, [3]).link()
     assert finding(found, "line-single-fix").severity == "error"
     none = Scene().stops(NORTH, [3])
-    none.rows[0].status = "unsolved"
+    none.rows[0].status = "not_located"
     assert finding(none.link(), "line-without-fix").severity == "error"
 
 

@@ -58,7 +58,7 @@ def points() -> list[LocatedPoint]:
 
 
 def decided(*shape: str) -> Shapes:
-    bends = {"bend": [(0.4, 4.6, 0.1)], "double_bend": [(2.0, 6.9, 0.2), (3.0, 7.1, 0.3)]}
+    bends = {"bend": [(0.4, 4.6, 0.1)], "two_bends": [(2.0, 6.9, 0.2), (3.0, 7.1, 0.3)]}
     s = len(shape)
     none = np.zeros((s, 3))
     return Shapes(
@@ -93,7 +93,7 @@ def network() -> list[NetworkLine]:
     parent = NetworkLine(
         "L1",
         tuple(line),
-        decided("straight", "straight", "bend", "double_bend"),
+        decided("straight", "straight", "bend", "two_bends"),
         (
             IntermediatePoint(rider, 1, 0.3),
             IntermediatePoint(level, 2, 0.4, level_only=True, sigma_m=0.2),
@@ -112,11 +112,7 @@ def network() -> list[NetworkLine]:
     "parts",
     [
         [NetworkLine("L1", tuple(points()), STRAIGHT)],
-        [
-            NetworkLine(
-                "L1", tuple(points()), decided("straight", "undecided", "bend", "double_bend")
-            )
-        ],
+        [NetworkLine("L1", tuple(points()), decided("straight", "undecided", "bend", "two_bends"))],
         network(),
     ],
     ids=["straight", "shapes", "network"],

@@ -306,7 +306,7 @@ def three_bends() -> Shapes:
 
 
 @pytest.mark.parametrize(
-    ("change", "undecided", "contradicted", "beside", "ambiguous"),
+    ("change", "undecided", "contradicted", "beside", "two_positions"),
     [
         (lambda s: s.left_undecided(1), [1], [1], [], []),
         (lambda s: s.turning_at([1]), [0, 1], [], [0, 1], []),
@@ -331,7 +331,7 @@ def test_a_change_of_shape_is_of_its_stretch_alone(
     assert np.flatnonzero(got.contradicted).tolist() == contradicted
     assert np.flatnonzero(got.beside_turn).tolist() == beside
     assert np.flatnonzero(got.ambiguous).tolist() == ambiguous
-    count = {"straight": 0, "undecided": 0, "bend": 1, "double_bend": 2}
+    count = {"straight": 0, "undecided": 0, "bend": 1, "two_bends": 2}
     assert [len(b) for b in got.bends_m] == [count[s] for s in got.shape]
 
 

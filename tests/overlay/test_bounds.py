@@ -30,7 +30,7 @@ from lateralline.overlay.separation import LevelsBy, body_of, nearest, stacked
 from lateralline.overlay.zones import filled
 
 Floats = npt.NDArray[np.float64]
-EXACT = SearchTerms(search_m=5.0, frame_sigma_m=0.0, levels_compare=True)
+EXACT = SearchTerms(search_m=5.0, crs_shift_sigma_m=0.0, levels_compare=True)
 
 
 def work(
@@ -138,7 +138,7 @@ def test_sigma_is_the_pipe_s_the_frame_s_and_the_plan_s_along_the_way_to_the_thi
     expected = np.sqrt((0.2 / ELLIPSE_95) ** 2 + 0.03**2 + (0.05 / INTERVAL_95) ** 2)
     assert got.sigma_m == pytest.approx(np.full(4, expected))
     assert np.abs(got.across) == pytest.approx(np.tile([1.0, 0.0], (4, 1)), abs=1e-6)
-    bound = got.lower_95_m(1, 0.05)
+    bound = got.separation_lower_95_m(1, 0.05)
     assert bound == pytest.approx(np.full(4, 0.95 - INTERVAL_95 * expected), abs=1e-6)
 
 

@@ -87,11 +87,11 @@ def test_a_trench_beside_the_pipe(make_record, tmp_path: Path) -> None:
     plan = write_plan(tmp_path / "p.gpkg", [trench(depth_m=3.0)])
     (row,) = rows_of(record, plan)
     assert row["separation_m"] == pytest.approx(0.6 * GROUND - PIPE, abs=1e-4)
-    assert row["lower_95_m"] == pytest.approx(0.6 * GROUND - PIPE - Z95 * 0.05, abs=1e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(0.6 * GROUND - PIPE - Z95 * 0.05, abs=1e-3)
     assert row["levels_by"] == "depth_below_ground"
     below = norm.cdf((0.3 - row["separation_m"]) / 0.05)
     assert row["probability_below_required"] == pytest.approx(below, abs=1e-4)
-    assert row["verdict"] == "none_shown"
+    assert row["verdict"] == "no_conflict_shown"
     assert "no clearance to dig" in row["what"]
 
 
@@ -102,8 +102,8 @@ def test_a_trench_above_the_pipe_by_depth(make_record, tmp_path: Path) -> None:
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [over]))
     sigma = hypot(0.04, 0.02)
     assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
-    assert row["sigma_m"] == pytest.approx(sigma, abs=1e-4)
-    assert row["lower_95_m"] == pytest.approx(0.42 - Z95 * sigma, abs=1e-3)
+    assert row["separation_sigma_m"] == pytest.approx(sigma, abs=1e-4)
+    assert row["separation_lower_95_m"] == pytest.approx(0.42 - Z95 * sigma, abs=1e-3)
     assert row["pipe_axis_depth_m"] == pytest.approx(1.5)
 
 
@@ -114,7 +114,7 @@ def test_levels_of_a_named_system_count_as_levels(make_record, tmp_path: Path) -
     (row,) = rows_of(record, plan)
     assert row["levels_by"] == "level"
     assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
-    assert row["sigma_m"] == pytest.approx(0.04, abs=1e-4)
+    assert row["separation_sigma_m"] == pytest.approx(0.04, abs=1e-4)
 
 
 def test_a_plan_s_levels_go_to_what_the_record_s_count_from(make_record, tmp_path: Path) -> None:
@@ -165,7 +165,7 @@ def test_a_site_of_depths_alone_is_held_by_depth(make_record, tmp_path: Path) ->
     over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=1.0)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [over]))
     assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
-    assert row["lower_95_m"] == pytest.approx(0.42 - Z95 * hypot(0.04, 0.02), abs=1e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(0.42 - Z95 * hypot(0.04, 0.02), abs=1e-3)
     assert np.isnan(row["pipe_axis_level_m"])
 
 
@@ -175,7 +175,9 @@ def test_the_plans_own_tolerance_and_requirement_are_taken_in(make_record, tmp_p
     (row,) = rows_of(record, plan)
     sigma = hypot(0.05, 0.2 / Z95)
     assert row["required_m"] == 0.25
-    assert row["lower_95_m"] == pytest.approx(0.6 * GROUND - PIPE - Z95 * sigma, abs=1e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(
+        0.6 * GROUND - PIPE - Z95 * sigma, abs=1e-3
+    )
 
 
 def test_a_pipe_through_a_trench_is_contact(make_record, tmp_path: Path) -> None:
@@ -197,7 +199,7 @@ def test_an_undecided_stretch_counts_from_its_whole_corridor(make_record, tmp_pa
     deep = trench(geometry=shapely.box(-1, 1.2, 1, 5), depth_m=3.0)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [deep]))
     assert row["separation_m"] == pytest.approx(1.2 * GROUND - PIPE, abs=1e-4)
-    assert row["lower_95_m"] == pytest.approx(0.4 * GROUND - PIPE, abs=2e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(0.4 * GROUND - PIPE, abs=2e-3)
     assert row["shape"] == "undecided"
     assert np.isnan(row["probability_below_required"])
     assert "anywhere in its corridor" in row["what"]
@@ -209,7 +211,7 @@ def test_a_shallow_trench_over_an_undecided_stretch_counts_to_its_highest(
     record = make_record(tmp_path / "a.gpkg", undecided=True, half_width=0.8, sigma_level=0.1)
     over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=0.8)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [over]))
-    assert row["lower_95_m"] == pytest.approx(0.7 - Z95 * (0.1 + 0.02) - PIPE, abs=1e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(0.7 - Z95 * (0.1 + 0.02) - PIPE, abs=1e-3)
 
 
 @pytest.mark.parametrize("given", [{"corridor": False, "undecided": True}, {"bounded": False,
@@ -219,7 +221,7 @@ def test_what_nothing_bounds_is_a_conflict(make_record, tmp_path: Path, given: d
     record = make_record(tmp_path / "a.gpkg", **given)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [post(0, 2.0, depth_m=1.0)]))
     assert row["verdict"] == "conflict"
-    assert np.isnan(row["lower_95_m"])
+    assert np.isnan(row["separation_lower_95_m"])
     assert "nothing bounds" in row["what"]
 
 
@@ -233,7 +235,7 @@ def test_past_the_end_of_a_line_the_pipe_runs_on(make_record, tmp_path: Path) ->
     assert open_ends == {"up", "on past the end"}  # the downstream end is on another line
     for name, r in rows.items():
         assert (r["verdict"] == "conflict") == (name in open_ends)
-        assert np.isnan(r["lower_95_m"]) == (name in open_ends)
+        assert np.isnan(r["separation_lower_95_m"]) == (name in open_ends)
         assert ("the pipe runs on" in r["what"]) == (name in open_ends)
 
 
@@ -265,7 +267,7 @@ def test_metres_are_those_of_the_ground_in_any_crs(make_record, tmp_path: Path, 
     plan = write_plan(tmp_path / "p.gpkg", [trench(depth_m=3.0)], crs=crs, move=to_crs)
     (row,) = rows_of(record, plan)
     assert row["separation_m"] == pytest.approx(0.52, abs=2e-4)
-    assert row["lower_95_m"] == pytest.approx(0.52 - Z95 * 0.05, abs=1e-3)
+    assert row["separation_lower_95_m"] == pytest.approx(0.52 - Z95 * 0.05, abs=1e-3)
     out = tmp_path / "out"
     assert run(record, plan, "--required", "0.3m", "-o", out).exit_code == 0
     pairs = gpd.read_file(out / "clearance.gpkg", layer="clearance_pairs")
@@ -284,9 +286,9 @@ def test_the_shift_between_two_datums_is_in_the_error_budget(make_record, tmp_pa
     plan = write_plan(tmp_path / "p.gpkg", [trench(depth_m=3.0)], crs="EPSG:26717", move=to_nad27)
     made = compare(open_as_built(record), read_plan(plan, Options(required_m=0.3)), search_m=20)
     (row,) = rows_in(made)
-    assert row["frame_sigma_m"] >= 0.1
-    expected = row["separation_m"] - Z95 * hypot(0.05, row["frame_sigma_m"])
-    assert row["lower_95_m"] == pytest.approx(expected, abs=2e-3)
+    assert row["crs_shift_sigma_m"] >= 0.1
+    expected = row["separation_m"] - Z95 * hypot(0.05, row["crs_shift_sigma_m"])
+    assert row["separation_lower_95_m"] == pytest.approx(expected, abs=2e-3)
     assert row["verdict"] == "conflict"
     assert any("taken in" in note for note in made.notes)
 
@@ -298,8 +300,8 @@ def test_a_bound_and_a_chance_do_not_contradict(make_record, tmp_path: Path) -> 
     bore = {"kind": "bore", "name": "B", "diameter_m": 0.06, "geometry": line, "depth_m": 0.9}
     plan = write_plan(tmp_path / "p.gpkg", [bore], crs="EPSG:26917")
     (row,) = rows_of(record, plan)
-    assert row["frame_sigma_m"] == 4.0
-    assert 0.3 < row["lower_95_m"] < 0.6 - 0.03 - PIPE - Z95 * 0.04
+    assert row["crs_shift_sigma_m"] == 4.0
+    assert 0.3 < row["separation_lower_95_m"] < 0.6 - 0.03 - PIPE - Z95 * 0.04
     assert np.isnan(row["probability_contact"])
     assert "how likely nobody can tell" in row["what"]
     over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=1.5, name="into the pipe")
@@ -320,8 +322,8 @@ def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> N
         assert "exact" not in frame
         assert "realizations differ by up to 2\xa0m" in frame
         stated = compare(open_as_built(record), works, given_sigma_m=0.5)
-        assert stated.pairs[0].frame_sigma_m == 0.5
-        assert stated.pairs[0].lower_95_m < made.pairs[0].lower_95_m - 0.5
+        assert stated.pairs[0].crs_shift_sigma_m == 0.5
+        assert stated.pairs[0].separation_lower_95_m < made.pairs[0].separation_lower_95_m - 0.5
         (frame,) = [note for note in stated.notes if note.startswith("Frame")]
         assert "taken in" in frame
 

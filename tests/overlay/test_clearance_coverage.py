@@ -62,22 +62,25 @@ def written(make_record, path: Path, stops: tuple[tuple[float, float, float], ..
     return make_record(path, (pipe,), crs=None, middle=(0.0, 0.0))
 
 
-def found(record: Path, thing: PlannedWork, frame_sigma_m: float = 0.0):
+def found(record: Path, thing: PlannedWork, crs_shift_sigma_m: float = 0.0):
     as_built = open_as_built(record)
     (lines,) = (region.lines for region in as_built.regions())
     (pair,) = pairs_of(
-        lines, *as_built.stations(), [thing], SearchTerms(0.9, frame_sigma_m, levels_compare=False)
+        lines,
+        *as_built.stations(),
+        [thing],
+        SearchTerms(0.9, crs_shift_sigma_m, levels_compare=False),
     )
     return pair
 
 
-def true_separations(thing: PlannedWork, stops=PATH, frame_sigma_m: float = 0.0) -> np.ndarray:
+def true_separations(thing: PlannedWork, stops=PATH, crs_shift_sigma_m: float = 0.0) -> np.ndarray:
     """Draw pipes whose stops are off each on its own, straight between; depths from the ground."""
     rng = np.random.default_rng(17)
     nodes = np.array(stops) - (0.0, 0.0, GROUND)
     off = rng.standard_normal((DRAWS, *nodes.shape))
     off *= [PLAN_SIGMA, PLAN_SIGMA, hypot(UP_SIGMA, GROUND_SIGMA)]
-    shift = frame_sigma_m * rng.standard_normal((DRAWS, 1, 2))  # all stops together
+    shift = crs_shift_sigma_m * rng.standard_normal((DRAWS, 1, 2))  # all stops together
     pipes = nodes + off + np.pad(shift, ((0, 0), (0, 0), (0, 1)))
     body = body_of(thing, "depth_below_ground")
     start, end = pipes[:, :-1].reshape(-1, 3), pipes[:, 1:].reshape(-1, 3)
@@ -89,24 +92,24 @@ def true_separations(thing: PlannedWork, stops=PATH, frame_sigma_m: float = 0.0)
 def test_a_lines_true_separation_is_above_its_bound_in_95_of_100(record: Path, name: str) -> None:
     pair = found(record, WORKS[name])
     true = true_separations(WORKS[name])
-    above = float((true >= pair.lower_95_m).mean())
+    above = float((true >= pair.separation_lower_95_m).mean())
     assert above >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / DRAWS), f"{name}: {above:.3f}"
 
 
-@pytest.mark.parametrize("frame_sigma_m", [0.5, 4.0])
+@pytest.mark.parametrize("crs_shift_sigma_m", [0.5, 4.0])
 @pytest.mark.parametrize("name", WORKS)
 def test_a_shift_of_datum_brings_nothing_nearer_than_levels_let_it(
-    record: Path, name: str, frame_sigma_m: float
+    record: Path, name: str, crs_shift_sigma_m: float
 ) -> None:
     """The bound holds, and never says that they may touch beside a chance of next to nothing."""
-    pair = found(record, WORKS[name], frame_sigma_m)
-    true = true_separations(WORKS[name], frame_sigma_m=frame_sigma_m)
-    assert (true >= pair.lower_95_m).mean() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / DRAWS)
-    if pair.lower_95_m < 0.0:
+    pair = found(record, WORKS[name], crs_shift_sigma_m)
+    true = true_separations(WORKS[name], crs_shift_sigma_m=crs_shift_sigma_m)
+    assert (true >= pair.separation_lower_95_m).mean() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / DRAWS)
+    if pair.separation_lower_95_m < 0.0:
         assert np.isnan(pair.probability_contact) or pair.probability_contact > 0.01
     assert np.isnan(pair.probability_contact) == (pair.no_chance != "")
-    if frame_sigma_m > 2.0 and "above" in name:  # bottom 0.9 m down, pipe not above 1.28
-        assert 0.0 < pair.lower_95_m < 1.28 - 0.9 - RADIUS
+    if crs_shift_sigma_m > 2.0 and "above" in name:  # bottom 0.9 m down, pipe not above 1.28
+        assert 0.0 < pair.separation_lower_95_m < 1.28 - 0.9 - RADIUS
 
 
 def test_beside_a_long_trench_the_interval_of_one_place_would_not_do(
@@ -117,8 +120,8 @@ def test_beside_a_long_trench_the_interval_of_one_place_would_not_do(
     wall = work("trench", shapely.box(0.5, 0.6, 38.5, 1.5), 3.0)
     pair = found(written(make_record, tmp_path / "a.gpkg", stops), wall)
     true = true_separations(wall, stops)
-    assert (true >= pair.separation_m - 1.959964 * pair.sigma_m).mean() < 0.75
-    assert 0.95 < (true >= pair.lower_95_m).mean() < 0.99
+    assert (true >= pair.separation_m - 1.959964 * pair.separation_sigma_m).mean() < 0.75
+    assert 0.95 < (true >= pair.separation_lower_95_m).mean() < 0.99
 
 
 @pytest.mark.parametrize("name", WORKS)

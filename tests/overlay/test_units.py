@@ -59,7 +59,7 @@ def test_zones_of_a_site_in_feet_are_said_in_feet(in_feet: Path, tmp_path: Path)
     assert told.exit_code == 0, told.output
     assert "1.500 ft (0.457 m) each side" in " ".join(told.output.split())
     drawn = words_of(tmp_path / "z.svg")
-    zone = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="dig_zone").iloc[0]
+    zone = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone").iloc[0]
     for part in (
         "1.500 ft (0.457 m) each side",
         "1.500 ft tolerance",
@@ -80,7 +80,7 @@ def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(
     said = " ".join(told.output.split())
     with (tmp_path / "near" / "clearance.csv").open(encoding="utf-8") as file:
         (row,) = csv.DictReader(file)
-    apart, least = float(row["separation_m"]), float(row["lower_95_m"])
+    apart, least = float(row["separation_m"]), float(row["separation_lower_95_m"])
     assert float(row["required_m"]) == pytest.approx(0.3048)
     assert f"{apart / FT:.2f} {least / FT:.2f} 1.00" in said  # the table
     assert "in ft, the riskiest first" in said

@@ -117,7 +117,7 @@ def test_the_least_cover_stands_beside_its_bound(built: Path, tmp_path: Path) ->
     words = " ".join(Read((tmp_path / "page.html").read_text(encoding="utf-8")).seen.split())
     band = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="level_band")
     for _, of_line in band.groupby("line_id"):
-        least, bound = of_line.cover_m.min(), of_line.cover_least_95_m.min()
+        least, bound = of_line.cover_m.min(), of_line.cover_lower_95_m.min()
         assert f"least cover, as located{least:.2f} m" in words.replace("located ", "located")
         assert f"cover at least (95 %){bound:.2f} m" in words.replace("%) ", "%)")
 
@@ -155,7 +155,7 @@ def test_a_page_says_what_its_errors_are_and_has_one_kind(built: Path, tmp_path:
     depth = f"{fix.depth_m:.2f} ± {1.959964 * fix.depth_sigma_m:.2f}"
     assert depth in words
     line = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_centreline").iloc[0]
-    grade = f"{100 * line.mean_grade:.2f} ± {100 * 1.959964 * line.grade_sigma:.2f} %"
+    grade = f"{100 * line.gradient:.2f} ± {100 * 1.959964 * line.gradient_sigma:.2f} %"
     assert grade in words
 
 

@@ -457,7 +457,7 @@ def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
             f"{r['work_name']} · {r['line_id']}",
             "✖ conflict" if r["verdict"] == "conflict" else "no conflict shown",
             f"{float(r['separation_m']):.2f}",
-            at_least(float(r["lower_95_m"] or "nan")),
+            at_least(float(r["separation_lower_95_m"] or "nan")),
             f"{float(r['required_m']):.2f}",
         ]
         for r in rows

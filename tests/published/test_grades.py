@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from lateralline.derive.grades import least_grades
+from lateralline.derive.grades import least_gradients
 from lateralline.published import grades
 
 INCH = 0.0254
 
 
 def of(code: str, inside_in: float) -> float | None:
-    found = [g.grade for g in least_grades(inside_in * INCH) if g.code == code]
+    found = [g.grade for g in least_gradients(inside_in * INCH) if g.code == code]
     return found[0] if found else None
 
 
@@ -44,4 +44,4 @@ def test_approved_document_h_is_from_memory() -> None:
 
 
 def test_a_pipe_of_unknown_size_gets_only_rows_without_a_size() -> None:
-    assert {g.code for g in least_grades(float("nan"))} == {"UPC"}
+    assert {g.code for g in least_gradients(float("nan"))} == {"UPC"}

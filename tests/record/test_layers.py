@@ -131,7 +131,7 @@ def test_a_grid_that_stretches_says_so_and_degrees_have_no_length(make_site: Mak
 
 
 def test_polygons_stay_flat(make_site: MakeSite) -> None:
-    zone = frames_of(make_site(vertical="EPSG:5703"))["dig_zone"]
+    zone = frames_of(make_site(vertical="EPSG:5703"))["tolerance_zone"]
     assert not zone.geometry.has_z.any()
     assert zone.geometry.is_valid.all()
 
@@ -153,12 +153,12 @@ def test_longitude_and_latitude_agree_with_pyproj(make_site: MakeSite) -> None:
     tables = layers.to_tables(site.products, site.record, site.frame)
     lonlat = layers.to_lonlat(tables, site.products, site.frame)
     way = pyproj.Transformer.from_crs(32617, 4326, always_xy=True)
-    for name in ("pipe_centreline", "dig_zone"):
+    for name in ("pipe_centreline", "tolerance_zone"):
         xy = shapely.get_coordinates(layers.shapes(tables[name]))
         moved = shapely.get_coordinates(layers.shapes(lonlat[name]))
         np.testing.assert_allclose(moved, np.column_stack(way.transform(*xy.T)), atol=1e-10)
     assert shapely.has_z(layers.shapes(lonlat["pipe_centreline"])).all()
-    assert not shapely.has_z(layers.shapes(lonlat["dig_zone"])).any()
+    assert not shapely.has_z(layers.shapes(lonlat["tolerance_zone"])).any()
 
 
 @pytest.mark.parametrize("vertical", ["none", "EPSG:5703"])
@@ -197,7 +197,7 @@ def test_every_fault_of_every_layer_is_named_at_once(make_site: MakeSite) -> Non
         to_frames(products, site.record, site.frame)
     message = str(error.value)
     for part in (
-        "pipe_segments.shape: must be one of straight, bend, double_bend, undecided; got wavy",
+        "pipe_segments.shape: must be one of straight, bend, two_bends, undecided; got wavy",
         "pipe_nodes: columns missing kind; undeclared colour",
         "pipe_centreline.length_m: 1 of 4 values missing",
         "pipe_centreline.length_m: must be finite; got inf",
@@ -210,8 +210,10 @@ def test_every_fault_of_every_layer_is_named_at_once(make_site: MakeSite) -> Non
 
 def test_a_missing_layer_is_refused(make_site: MakeSite) -> None:
     site = make_site()
-    with pytest.raises(ContractError, match="layers missing dig_zone"):
-        to_frames([p for p in site.products if p.layer != "dig_zone"], site.record, site.frame)
+    with pytest.raises(ContractError, match="layers missing tolerance_zone"):
+        to_frames(
+            [p for p in site.products if p.layer != "tolerance_zone"], site.record, site.frame
+        )
 
 
 @pytest.mark.parametrize(
@@ -263,4 +265,4 @@ def test_lineage_says_where_it_all_comes_from(make_site: MakeSite) -> None:
     assert of["parameter"].loc["accuracy receiver_angle_deg", "value"] == "2"
     assert of["parameter"].loc["unit of tape", "value"] == "us-ft"
     assert "vertical CRS" in of["statement"].loc["levels", "value"]
-    assert of["statement"].loc["caution", "value"] == contract.load("dig_zone").caution
+    assert of["statement"].loc["caution", "value"] == contract.load("tolerance_zone").caution

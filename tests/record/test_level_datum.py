@@ -70,7 +70,7 @@ def test_z_is_the_level_of_the_columns(built: Path) -> None:
     assert z == pytest.approx(band["invert_level_m"].to_numpy(), abs=1e-9)
     lines = pyogrio.read_dataframe(built, layer="pipe_centreline")
     for line, down, up in zip(
-        lines.geometry, lines["invert_down_m"], lines["invert_up_m"], strict=True
+        lines.geometry, lines["invert_down_level_m"], lines["invert_up_level_m"], strict=True
     ):
         z = shapely.get_coordinates(line, include_z=True)[[0, -1], 2]
         assert z == pytest.approx([down, up], abs=1e-9)

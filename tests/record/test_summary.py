@@ -40,7 +40,7 @@ FIXES = product(
     line_id=["L1", "L1", "L1", "L2"],
     run_id=np.array(["R1", "R1", "R1", "R2"]),
     stop_id=np.array(["1", "2", "3", "1"]),
-    status=np.array(["solved", "weak", "unsolved", "solved"]),
+    status=np.array(["located", "weak", "not_located", "located"]),
     reason=np.array(["", "soft", "one mid null only", ""]),
     depth_m=np.array([1.2, 0.8, nan, 3.0]),
 )
@@ -49,7 +49,7 @@ SEGMENTS = product(
     line_id=["L1", "L1", "L1", "L2"],
     from_ref=["CO1", "R1/1", "R1/2", "R2/1"],
     to_ref=["R1/1", "R1/2", "R1/3", "L1"],
-    semi_major_95_max_m=[0.1, 0.4, 0.2, 9.0],
+    position_95_max_m=[0.1, 0.4, 0.2, 9.0],
 )
 LINES = product(
     "pipe_centreline",
@@ -58,16 +58,16 @@ LINES = product(
     nominal=["DN110", None],
     length_m=[12.5, 0.0],
     cover_min_m=[0.7, None],
-    semi_major_95_max_m=[0.4, nan],
-    sigma_u_max_m=[0.03, nan],
+    position_95_max_m=[0.4, nan],
+    invert_sigma_max_m=[0.03, nan],
     stops=[2, 0],
-    undecided_stretches=[1, 0],
+    undecided_segments=[1, 0],
 )
 NODES = product(
     "pipe_nodes",
     node_id=["L1/junction-1", "L1/bend-1", "L1/entry-1", "L2/end-1"],
     line_id=["L1", "L1", "L1", "L2"],
-    kind=["junction", "bend", "entry", "line_end"],
+    kind=["junction", "bend", "entry", "end_located"],
     ref=["L2", "", "CO1", "R2/1"],
     placed_by=["adjustment", "adjustment", "carried_on", "adjustment"],
     chainage_m=[3.0, 7.5, 13.0, 0.0],
@@ -83,7 +83,7 @@ BAND = product(
     "level_band",
     line_id=["L1", "L1", "L1", "L2"],
     cover_m=[0.9, 0.7, 0.8, nan],
-    cover_least_95_m=[0.8, 0.6, 0.4, nan],
+    cover_lower_95_m=[0.8, 0.6, 0.4, nan],
 )
 FINDINGS = tuple(
     Finding(severity, "solve", "test", "site", "something", "", "")
@@ -123,7 +123,7 @@ def test_bends_junctions_and_what_was_carried_on_are_named(summed: summary.SiteS
 
 def test_where_nothing_bounds_the_pipe_is_named_before_the_widest_bound() -> None:
     segments = replace(SEGMENTS, columns={**SEGMENTS.columns})
-    segments.columns["semi_major_95_max_m"] = [0.1, 0.4, nan, 9.0]
+    segments.columns["position_95_max_m"] = [0.1, 0.4, nan, 9.0]
     told = summary.summarise(Record(), (FIXES, segments, LINES, NODES, NODE_LINES, BAND), FINDINGS)
     assert told.lines[0].sideways_95_at == "between R1/2 and R1/3"
 
@@ -136,20 +136,20 @@ def test_the_bound_of_the_cover_is_the_least_of_the_band_wherever_that_is(
     summed: summary.SiteSummary,
 ) -> None:
     """Not the bound beside the least estimate: elsewhere the pipe may be shallower."""
-    assert summed.lines[0].cover_least_95_m == 0.4
+    assert summed.lines[0].cover_lower_95_m == 0.4
 
 
 def test_where_a_place_has_no_bound_the_cover_of_the_line_has_none() -> None:
-    band = replace(BAND, columns=BAND.columns | {"cover_least_95_m": [0.8, nan, 0.4, nan]})
+    band = replace(BAND, columns=BAND.columns | {"cover_lower_95_m": [0.8, nan, 0.4, nan]})
     told = summary.summarise(Record(), (FIXES, SEGMENTS, LINES, NODES, NODE_LINES, band), FINDINGS)
-    assert isnan(told.lines[0].cover_least_95_m)
+    assert isnan(told.lines[0].cover_lower_95_m)
 
 
 def test_what_is_not_known_is_nan(summed: summary.SiteSummary) -> None:
     told = summed.lines[1]
     assert told.pipe == ""
     assert isnan(told.cover_min_m)
-    assert isnan(told.cover_least_95_m)
+    assert isnan(told.cover_lower_95_m)
     assert isnan(told.sideways_95_m)
     assert isnan(told.level_95_m)
 

@@ -111,7 +111,7 @@ def test_a_point_looks_alike_in_all_six(drawn: SimpleNamespace, layer: str) -> N
 
 
 def test_lines_and_areas_look_alike_in_all_six(drawn: SimpleNamespace) -> None:
-    for layer in ("pipe_segments", "dig_zone", "position_corridor"):
+    for layer in ("pipe_segments", "tolerance_zone", "position_corridor"):
         rule = style_of(layer).rule[0]
         symbol = rule.symbol
         assert not isinstance(symbol, Point)

@@ -43,7 +43,7 @@ def two_metres(sheets: Any, make_site: MakeSite, tmp_path: Path) -> Path:
     pipe = np.full(4, None, dtype=object)
     ends = [(1.0, 2.0, 98.0), (1.0 + 2 * np.cos(0.3), 2.0 + 2 * np.sin(0.3), 98.0)]
     pipe[0] = shapely.LineString(ends)
-    shape = ["straight", "bend", "double_bend", "bend"]
+    shape = ["straight", "bend", "two_bends", "bend"]
     site = sheets.changed(make_site(), "pipe_segments", geometry=pipe, shape=shape)
     made: Path = sheets.built(tmp_path / "out", site, crs=MERCATOR)
     return made
@@ -115,9 +115,21 @@ def test_ellipses_are_as_large_and_lie_as_in_the_record(
             90.0, abs=0.02
         ) or np.isnan(f.ellipse_azimuth_deg)
     for m, n in zip(own.nodes, other.nodes, strict=True):
-        if m.sigma_e_m * m.sigma_n_m > abs(m.cov_en_m2):  # made up, and not all of it can be
-            before = np.array([[m.sigma_e_m**2, m.cov_en_m2], [m.cov_en_m2, m.sigma_n_m**2]])
-            after = np.array([[n.sigma_e_m**2, n.cov_en_m2], [n.cov_en_m2, n.sigma_n_m**2]])
+        if m.east_sigma_m * m.north_sigma_m > abs(
+            m.east_north_covariance_m2
+        ):  # made up, and not all of it can be
+            before = np.array(
+                [
+                    [m.east_sigma_m**2, m.east_north_covariance_m2],
+                    [m.east_north_covariance_m2, m.north_sigma_m**2],
+                ]
+            )
+            after = np.array(
+                [
+                    [n.east_sigma_m**2, n.east_north_covariance_m2],
+                    [n.east_north_covariance_m2, n.north_sigma_m**2],
+                ]
+            )
             assert np.linalg.eigvalsh(after) == pytest.approx(np.linalg.eigvalsh(before), rel=1e-3)
 
 
@@ -127,7 +139,7 @@ def test_an_ellipse_in_cad_is_in_units_of_the_grid(two_metres: Path, tmp_path: P
     ellipses = readfile(tmp_path / "a.dxf").modelspace().query("ELLIPSE")
     drawn = sorted(e.dxf.major_axis.magnitude for e in ellipses)
     view = read_record(two_metres)
-    known = [f.semi_major_95_m for f in view.fixes if f.geometry and f.semi_minor_95_m > 0.0]
+    known = [f.ellipse_major_95_m for f in view.fixes if f.geometry and f.ellipse_minor_95_m > 0.0]
     per_unit = float(view.ground.metres_per_unit[0, 0])
     assert per_unit < 0.8
     assert drawn == pytest.approx(sorted(k / per_unit for k in known if np.isfinite(k)), rel=1e-2)
@@ -153,9 +165,9 @@ def test_an_older_file_without_a_column_reads_as_not_known(
     practice: dict[str, Path],
 ) -> None:
     view = read_record(practice["tape-ties"])
-    nodes = view.layers["pipe_nodes"].drop(columns=["plan_95_m", "nearest_fitting"])
+    nodes = view.layers["pipe_nodes"].drop(columns=["position_95_m", "nearest_fitting"])
     older = replace(view, layers={**view.layers, "pipe_nodes": nodes})
-    assert all(np.isnan(n.plan_95_m) and n.nearest_fitting == "" for n in older.nodes)
+    assert all(np.isnan(n.position_95_m) and n.nearest_fitting == "" for n in older.nodes)
     assert len(line_profile(older, view.lines[0]).nodes) == len(
         line_profile(view, view.lines[0]).nodes
     )

@@ -892,7 +892,7 @@ def test_a_second_visit_turns_no_leg_of_the_line_and_invents_no_grade(sample: Up
         legs = np.diff(axis.line.xyz_m, axis=0)
         assert (np.einsum("lc,lc->l", legs[1:], legs[:-1]) > 0.0).all()
     columns = layer(sample.new.result.work, "pipe_segments").columns
-    assert "not_met" not in list(columns["ipc_grade"])
+    assert "not_met" not in list(columns["ipc_gradient"])
 
 
 # ---- the day of the visit --------------------------------------------------------------------
@@ -939,7 +939,7 @@ def test_a_visit_dates_what_it_adds_and_nothing_else(tmp_path: Path) -> None:
         "pipe_nodes",
         "pipe_observations",
         "position_corridor",
-        "dig_zone",
+        "tolerance_zone",
         "unlocated",
     ):
         frame = frames[name]

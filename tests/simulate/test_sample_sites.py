@@ -76,9 +76,9 @@ def sample(name: str) -> Through:
     return take_through(SAMPLES / name)
 
 
-def plan_chi2(run: Through, fixes_of: str = "solved") -> np.ndarray:
+def plan_chi2(run: Through, fixes_of: str = "located") -> np.ndarray:
     """Squared normalised plan distance of each fix from truth; NaN where unsolved."""
-    fixes = run.solved.fixes if fixes_of == "solved" else run.linked.fixes
+    fixes = run.solved.fixes if fixes_of == "located" else run.linked.fixes
     d = fixes.xyz_m[:, :2] - run.true_xyz_m[:, :2]
     out = np.full(len(d), np.nan)
     good = fixes.solved

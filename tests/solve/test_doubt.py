@@ -65,7 +65,7 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
         spots.append(("1", "mid_null", r * np.sin(bearing), r * np.cos(bearing)))
     solved = solve(marks_of(spots), stops_of([0.0], [depth]), SITE)
     fix = solved.fixes
-    assert fix.status[0] != "unsolved"
+    assert fix.status[0] != "not_located"
     assert "steep-transmitter" in codes(solved)
     np.testing.assert_allclose(fix.xyz_m[0], [0.0, 0.0, -depth], atol=0.02)
     assert np.degrees(abs(fix.tilt_rad[0])) == pytest.approx(tilt_deg, abs=1.0)
@@ -75,7 +75,7 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
 
 def test_a_level_transmitter_is_not_taken_for_a_steep_one():
     solved = solve(marks_of(level_stop("1", 0.0, 1.0)), stops_of([0.0], [1.05]), SITE)
-    assert solved.fixes.status[0] == "solved"
+    assert solved.fixes.status[0] == "located"
     assert "steep-transmitter" not in codes(solved)
 
 
@@ -94,7 +94,7 @@ def lone(neighbours):
 
 def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
     solved, i = lone(neighbours=False)
-    assert solved.fixes.status[i] == "ambiguous"
+    assert solved.fixes.status[i] == "two_positions"
     assert not solved.fixes.solved[i]
     finding = next(f for f in solved.findings if f.code == "stop-ambiguous")
     assert finding.values["apart_m"] == pytest.approx(1.41, abs=0.005)
@@ -344,7 +344,7 @@ def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(
     assert "stop-unsolved" not in codes(solved)
     readings[1] = NAN
     unread = solve(marks_of(rows), stops_of(counters, readings), site)
-    assert (solved.fixes.status == "solved").all()
+    assert (solved.fixes.status == "located").all()
     np.testing.assert_allclose(solved.fixes.xyz_m, unread.fixes.xyz_m, atol=1e-9)
     np.testing.assert_allclose(solved.fixes.cov, unread.fixes.cov, atol=1e-9)
 

@@ -99,7 +99,7 @@ def test_the_mark_of_the_largest_w_is_named_and_any_as_large(
     )  # fmt: skip
     results = SimpleNamespace(
         used=np.array([True, True, True, False]),
-        residual_w=np.array([*w, 9.0]),
+        std_residual=np.array([*w, 9.0]),
         residual_m=np.array([0.1, 0.2, 0.3, 0.4]),
     )
     found = list(_disagreements(cast(Fitted, SimpleNamespace(marks=marks, results=results))))
@@ -388,7 +388,7 @@ def test_a_lone_end_null_has_two_candidates_on_its_two_sides() -> None:
         1, ("end_null",), 3, quiet=True, tilt_deg=0.0, depth=(1.5, 1.5), drop=one_end
     )
     found = solve(marks, stops, settings())
-    assert found.fixes.status.tolist() == ["ambiguous"]
+    assert found.fixes.status.tolist() == ["two_positions"]
     (two,) = [f for f in found.findings if f.code == "stop-ambiguous"]
     assert two.values["apart_m"] == pytest.approx(np.sqrt(2.0) * poses.depth_m[0], rel=1e-3)
 

@@ -109,7 +109,7 @@ def test_noise_free_marks_give_the_transmitter_back(mix, grade):
         stops = replace(stops, depth_reading_m=np.full(12, NAN))
     level = settings(tilt_prior_rad=np.radians(1.0))  # known so well, no tilts are averaged over
     fixes = solve(marks, stops, level).fixes
-    assert (fixes.status != "unsolved").all()
+    assert (fixes.status != "not_located").all()
     position, angle = errors(fixes, poses)
     away = np.abs(position).max(axis=1) / poses.depth_m
     if "peak" in mix or mix == "everything":
@@ -148,7 +148,7 @@ def test_statistics_are_those_of_the_noise():
     solved = solve(marks, stops, settings())
     assert (solved.fixes.dof == 2).all()
     assert solved.fixes.chi2.mean() == pytest.approx(2.0, abs=0.15)
-    assert np.mean(solved.mark_results.residual_w > W_LIMIT) < 0.005
+    assert np.mean(solved.mark_results.std_residual > W_LIMIT) < 0.005
     assert np.nanmax(solved.mark_results.redundancy) <= 1.0
 
 
@@ -185,7 +185,7 @@ def test_a_measured_tilt_replaces_the_prior():
 def test_what_cannot_be_solved_says_why_and_stays_in_the_record(kinds, drop, reason):
     marks, stops, _ = simulate(3, kinds, 2, drop=drop)
     solved = solve(marks, replace(stops, depth_reading_m=np.full(3, NAN)), settings())
-    assert (solved.fixes.status == "unsolved").all()
+    assert (solved.fixes.status == "not_located").all()
     assert all(reason in why for why in solved.fixes.reason)
     assert np.isnan(solved.fixes.xyz_m).all()
     assert [f.code for f in solved.findings] == ["stop-unsolved"] * 3
@@ -205,7 +205,7 @@ def test_an_unplaced_mark_is_not_used():
     placed[0] = False
     solved = solve(replace(marks, placed=placed), stops, settings())
     assert not solved.mark_results.used[0]
-    assert (solved.fixes.status == "solved").all()
+    assert (solved.fixes.status == "located").all()
 
 
 def test_a_blunder_is_named_not_hidden():
@@ -277,5 +277,5 @@ def test_the_smallest_detectable_blunder_is_found_in_eighty_of_a_hundred():
     ahead = poses.along[marks.stop[mid].astype(int)]
     xyz = marks.xyz_m.copy()
     xyz[mid, :2] += size[mid, None] * ahead
-    w = solve(replace(marks, xyz_m=xyz), stops, told).mark_results.residual_w[mid]
+    w = solve(replace(marks, xyz_m=xyz), stops, told).mark_results.std_residual[mid]
     assert np.mean(w > W_LIMIT) == pytest.approx(0.80, abs=0.04)

@@ -83,7 +83,7 @@ name,run,line,counter,method,x,y,z,base_from,base_to,station,offset,depth,measur
 CO1,R1,,0,offset,,,100.0,P1,P2,0,0,1.1,invert,0.02
 """
 OBSERVATIONS = """\
-run,counter,clock_from,clock_to,code,severity,text
+run,counter,clock_from,clock_to,code,defect_severity,text
 R1,4.2,2,4,BAF,,in words
 """
 

@@ -102,7 +102,7 @@ def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
         "confidence": [0.95] * n,
         "level_datum": [pipe.datum] * n,
         "cover_m": cover,
-        "cover_least_95_m": cover - INTERVAL * np.hypot(pipe.sigma_level, pipe.ground_sigma),
+        "cover_lower_95_m": cover - INTERVAL * np.hypot(pipe.sigma_level, pipe.ground_sigma),
     } | (levels if level else {})
     whole = shapely.linestrings(np.column_stack([plan, np.interp(chainage, at, z)]))
     unbounded = pipe.undecided and not pipe.bounded
@@ -128,7 +128,7 @@ def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
                 "segment_id": [f"{pipe.line}/{k + 1}" for k in range(count)],
                 "shape": shape,
                 "level_datum": pipe.datum,
-                "semi_major_95_max_m": nan if unbounded else half,
+                "position_95_max_m": nan if unbounded else half,
                 "reach_m": nan if unbounded else chainage[-1] + 0.4,
             },
             [whole] * count,
@@ -136,7 +136,7 @@ def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
         "position_corridor": _table(
             "position_corridor",
             int(pipe.corridor),
-            ids | {"frame_shift_95_m": pipe.frame_shift},
+            ids | {"crs_shift_95_m": pipe.frame_shift},
             [corridor] * pipe.corridor,
         ),
         "level_band": _table(

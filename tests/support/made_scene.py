@@ -56,7 +56,7 @@ class Row:
     seen: Floats  # (5,) east, north, up, heading, tilt
     cov: Floats
     truth: Floats
-    status: str = "solved"
+    status: str = "located"
 
 
 @dataclass

@@ -46,12 +46,17 @@ def test_rows_say_unit_limits_default_and_values() -> None:
     fixes = {r.name: r for r in dictionary_rows("transmitter_fixes")}
     assert fixes["tilt_deg"].limits == "≥ -90 and ≤ 90"
     assert fixes["tilt_deg"].unit == "deg"
-    assert [v for v, _ in fixes["status"].values] == ["solved", "weak", "ambiguous", "unsolved"]
+    assert [v for v, _ in fixes["status"].values] == [
+        "located",
+        "weak",
+        "two_positions",
+        "not_located",
+    ]
 
 
 def test_layers_alone_begin_with_the_caution() -> None:
     text = layers_markdown()
-    assert contract.load("dig_zone").caution in text[:700]
+    assert contract.load("tolerance_zone").caution in text[:700]
     assert "### marks" not in text
 
 

@@ -179,7 +179,7 @@ def test_what_is_undecided_is_dashed_and_areas_are_closed(gpkg: Path, tmp_path: 
     meant = [dashed if s == "undecided" else "BYLAYER" for s in shapes]
     assert [t.upper() for t in types] == meant
     assert dashed in meant
-    for layer in ("dig_zone", "position_corridor"):
+    for layer in ("tolerance_zone", "position_corridor"):
         rings = space.query(f"LWPOLYLINE[layer?'{layer}.*']")
         polygons = pyogrio.read_dataframe(gpkg, layer=layer).geometry
         assert len(rings) == 2 * len(polygons)  # each has a hole
@@ -190,7 +190,7 @@ def test_the_caution_and_the_system_stand_in_the_drawing(gpkg: Path, tmp_path: P
     doc = drawn(gpkg, tmp_path / "a.dxf")
     (note,) = doc.modelspace().query("MTEXT[layer=='caution']")
     words = " ".join(note.plain_text().split())
-    assert contract.load("dig_zone").caution in words
+    assert contract.load("tolerance_zone").caution in words
     assert "EPSG:3734" in words
     assert "us-ft" in words
     assert dict(doc.header.custom_vars.properties)["CRS"] == "EPSG:3734"

@@ -159,7 +159,7 @@ def test_kml_of_a_geopackage_alone_lies_where_its_geojson_lies(
     shutil.copyfile(made["zones"] / "dig_zones.gpkg", alone)
     documents.export(alone, tmp_path / "a.kml")
     documents.export(made["zones"], tmp_path / "b.kml")
-    title = contract.load("dig_zone").title
+    title = contract.load("tolerance_zone").title
     got = pyogrio.read_dataframe(tmp_path / "a.kml", layer=title).geometry
     meant = pyogrio.read_dataframe(tmp_path / "b.kml", layer=title).geometry
     assert len(got) == len(meant) > 0
@@ -168,8 +168,8 @@ def test_kml_of_a_geopackage_alone_lies_where_its_geojson_lies(
         assert shapely.hausdorff_distance(one, other) < step
         assert one.buffer(step).contains(other)
     words = (tmp_path / "a.kml").read_text(encoding="utf-8")
-    frame = pyogrio.read_dataframe(alone, layer="dig_zone")
-    assert np.isfinite(frame["frame_shift_95_m"]).all()
+    frame = pyogrio.read_dataframe(alone, layer="tolerance_zone")
+    assert np.isfinite(frame["crs_shift_95_m"]).all()
     documents.export(record, tmp_path / "record.kml")
     assert "were reckoned" in (tmp_path / "record.kml").read_text(encoding="utf-8")
     assert "were reckoned from the coordinate system" in words

@@ -67,9 +67,9 @@ def test_positions_are_longitude_latitude_and_only_then_height(
 def test_rings_follow_the_right_hand_rule(make_site: MakeSite, tmp_path: Path) -> None:
     """RFC 7946, 3.1.6; the products' rings are made the other way round."""
     site = make_site()
-    zones = next(p for p in site.products if p.layer == "dig_zone").geometry
+    zones = next(p for p in site.products if p.layer == "tolerance_zone").geometry
     assert not any(zone.exterior.is_ccw for zone in zones)
-    for feature in write(tmp_path, site)["dig_zone"]["features"]:
+    for feature in write(tmp_path, site)["tolerance_zone"]["features"]:
         outside, inside = map(shapely.LinearRing, feature["geometry"]["coordinates"])
         assert outside.is_ccw
         assert not inside.is_ccw
@@ -87,7 +87,7 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         properties = [list(f["properties"]) for f in layer["features"]]
         assert all(p == ["uid", *contract.load(name).names] for p in properties)
         assert all(f["id"] == f["properties"]["uid"] for f in layer["features"])
-    assert len(layers_["dig_zone"]["features"]) == 4
+    assert len(layers_["tolerance_zone"]["features"]) == 4
     assert [f["geometry"] is None for f in layers_["transmitter_fixes"]["features"]] == [
         False,
         False,
@@ -138,7 +138,7 @@ def test_sites_stream_one_after_another(
 
 
 def test_a_layer_without_rows_is_an_empty_collection(make_site: MakeSite, tmp_path: Path) -> None:
-    assert write(tmp_path, make_site(rows=0))["dig_zone"]["features"] == []
+    assert write(tmp_path, make_site(rows=0))["tolerance_zone"]["features"] == []
 
 
 def test_no_site_no_file(tmp_path: Path) -> None:
@@ -151,7 +151,7 @@ def test_what_crosses_the_antimeridian_is_cut_there(make_site: MakeSite, tmp_pat
     site = make_site(horizontal="EPSG:4326", x=179.99986, y=-16.8)
     layers_ = write(tmp_path, site)
     lines = [f["geometry"] for f in layers_["pipe_centreline"]["features"]]
-    zones = [f["geometry"] for f in layers_["dig_zone"]["features"]]
+    zones = [f["geometry"] for f in layers_["tolerance_zone"]["features"]]
     kinds = {g["type"] for g in lines} | {g["type"] for g in zones}
     assert kinds >= {"MultiLineString", "MultiPolygon"}
     for geometry in (*lines, *zones):
@@ -160,7 +160,7 @@ def test_what_crosses_the_antimeridian_is_cut_there(make_site: MakeSite, tmp_pat
             assert east - west < 0.001
             if part.geom_type == "Polygon":
                 assert part.exterior.is_ccw
-    plain = next(p for p in site.products if p.layer == "dig_zone").geometry
+    plain = next(p for p in site.products if p.layer == "tolerance_zone").geometry
     per_degree = np.array([111_320 * np.cos(np.radians(-16.8)), 110_650])
     for geometry, zone in zip(zones, plain, strict=True):
         area = shapely.geometry.shape(geometry).area * per_degree.prod()
@@ -190,15 +190,15 @@ def test_a_zone_that_touches_itself_once_rounded_stays_polygons(
     wide = shapely.box(-81.0, 40.65, -80.9999, 40.6501)
     tail = shapely.box(-80.9999, 40.65005, -80.9998, 40.65005 + thin)
     speck = shapely.box(-81.0, 40.66, -81.0 + thin, 40.66 + thin)
-    zones = pa.concat_tables([lonlat["dig_zone"]] * 2)
+    zones = pa.concat_tables([lonlat["tolerance_zone"]] * 2)
     wkb = shapely.to_wkb([shapely.union(wide, tail), speck])
     index = zones.schema.get_field_index(layers.GEOMETRY)
     zones = zones.set_column(index, layers.GEOMETRY_FIELD, pa.array(wkb, type=pa.binary()))
-    sink = GeoJSONSink({"dig_zone": tmp_path / "dig_zone.geojson"})
-    sink.append({"dig_zone": zones})
+    sink = GeoJSONSink({"tolerance_zone": tmp_path / "tolerance_zone.geojson"})
+    sink.append({"tolerance_zone": zones})
     sink.close()
-    written = json.loads((tmp_path / "dig_zone.geojson").read_text(encoding="utf-8"))
-    jsonschema.validate(written, json_schema("dig_zone"))
+    written = json.loads((tmp_path / "tolerance_zone.geojson").read_text(encoding="utf-8"))
+    jsonschema.validate(written, json_schema("tolerance_zone"))
     shapes = [shapely.geometry.shape(f["geometry"]) for f in written["features"]]
     assert [s.geom_type for s in shapes] == ["Polygon", "Polygon"]
     assert all(s.is_valid and s.area > 0 for s in shapes)
@@ -214,7 +214,7 @@ def spoilt(**changes: Any) -> dict[str, Any]:
     declared = contract.load("unlocated").field
     row: dict[str, Any] = {c.name: None for c in declared}
     row |= {c.name: c.enum[0] if c.enum else "x" for c in declared if c.required}
-    row["frame_shift_95_m"] = 0.0
+    row["crs_shift_95_m"] = 0.0
     gone, more = changes.pop("gone", ""), changes.pop("properties", {})
     properties = {k: v for k, v in (row | more).items() if k != gone}
     shape = {"type": "Polygon", "coordinates": SQUARE}

@@ -59,7 +59,7 @@ def test_every_layer_has_title_caution_and_version(make_site: MakeSite, tmp_path
 def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
     """The others have it once, above: every layer that shows pipe does."""
     every = {*contract.LAYERS, *contract.OVERLAYS}
-    guides = {"dig_zone", "dig_zone_merged", "position_corridor", "clearance_conflicts",
+    guides = {"tolerance_zone", "tolerance_zone_merged", "position_corridor", "clearance_conflicts",
               "clearance_pairs", "planned_works", "unlocated", "tie_tapes"}  # fmt: skip
     assert {name for name in every if "caution" in contract.load(name).names} == guides
     assert {name for name in every if not contract.load(name).caution} == {
@@ -146,7 +146,7 @@ def test_layers_without_rows_are_there_with_their_columns(
     path = tmp_path / "a.gpkg"
     sink = write(path, make_site(rows=0))
     read_back.check(path, sink.tallies, "WGS 84 / UTM zone 17N")
-    assert pyogrio.read_info(path, layer="dig_zone")["features"] == 0
+    assert pyogrio.read_info(path, layer="tolerance_zone")["features"] == 0
 
 
 @pytest.mark.parametrize(

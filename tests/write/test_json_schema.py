@@ -24,9 +24,9 @@ def collection(geometry: Any = None, **properties: Any) -> dict[str, Any]:
         "line_id": "L1",
         "confidence": 0.95,
         "area_m2": 3.5,
-        "frame_shift_95_m": 0.0,
+        "crs_shift_95_m": 0.0,
     }
-    row |= {"half_width_max_m": 0.4, "undecided_stretches": 0, "unbounded_stretches": 0}
+    row |= {"ellipse_major_95_max_m": 0.4, "undecided_segments": 0, "unbounded_segments": 0}
     row |= {"reach_cut_m2": 0.1, "caution": "…"}
     feature = {"type": "Feature", "id": "a", "geometry": geometry, "properties": row | properties}
     caution = contract.load("position_corridor").caution
@@ -58,7 +58,7 @@ def test_what_is_right_is_accepted() -> None:
         collection({"type": "Polygon", "coordinates": [[[0.0, 0.0]] * 3]}),
         collection(confidence=1.5),
         collection(confidence=None),
-        collection(undecided_stretches=1.5),
+        collection(undecided_segments=1.5),
         collection(colour="red"),
     ],
     ids=["crs", "caution", "point", "range", "ring", "maximum", "null", "integer", "undeclared"],
@@ -69,7 +69,7 @@ def test_what_is_wrong_is_refused(document: dict[str, Any]) -> None:
 
 def test_enumerations_and_open_bounds() -> None:
     shape = column_schema(contract.load("pipe_segments").column("shape"))
-    assert [v["const"] for v in shape["oneOf"]] == ["straight", "bend", "double_bend", "undecided"]
+    assert [v["const"] for v in shape["oneOf"]] == ["straight", "bend", "two_bends", "undecided"]
     side = column_schema(contract.load("pipe_nodes").column("tie_side"))
     for value, fits in (("left", True), (None, True), ("up", False)):
         assert jsonschema.Draft202012Validator(side).is_valid(value) == fits

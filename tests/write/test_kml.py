@@ -64,7 +64,7 @@ def test_the_caution_stands_on_the_document_and_in_balloons(
     make_site: MakeSite, tmp_path: Path
 ) -> None:
     write_kml(built(tmp_path / "out", make_site()), tmp_path / "a.kml")
-    caution = contract.load("dig_zone").caution
+    caution = contract.load("tolerance_zone").caution
     assert ET.parse(tmp_path / "a.kml").findtext(f"{KML}Document/{KML}description") == caution
     for mark in placemarks(tmp_path / "a.kml"):
         layer = (mark.findtext(f"{KML}styleUrl") or "")[1:].rpartition("-")[0]
@@ -95,7 +95,7 @@ def test_text_is_escaped_twice_for_the_balloon(make_site: MakeSite, tmp_path: Pa
 
 def test_rings_keep_their_holes(make_site: MakeSite, tmp_path: Path) -> None:
     write_kml(built(tmp_path / "out", make_site()), tmp_path / "a.kml")
-    frame = pyogrio.read_dataframe(tmp_path / "a.kml", layer=contract.load("dig_zone").title)
+    frame = pyogrio.read_dataframe(tmp_path / "a.kml", layer=contract.load("tolerance_zone").title)
     assert frame.geometry.is_valid.all()
     assert [len(g.interiors) for g in frame.geometry] == [1] * len(frame)
 
@@ -131,7 +131,7 @@ def test_collections_of_older_records_are_drawn_part_by_part(
 ) -> None:
     """Zones that rounding broke stood in GeoJSON as a polygon and a line together."""
     gpkg = built(tmp_path / "out", make_site())
-    path = gpkg.parent / "geojson" / "dig_zone.geojson"
+    path = gpkg.parent / "geojson" / "tolerance_zone.geojson"
     zones = json.loads(path.read_text(encoding="utf-8"))
     line = {"type": "LineString", "coordinates": [[-81.0, 42.0], [-81.1, 42.0]]}
     parts = [zones["features"][0]["geometry"], line]

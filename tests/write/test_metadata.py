@@ -22,7 +22,7 @@ from lateralline.workspace import Workspace
 
 MakeSite = Callable[..., Any]
 SAMPLES = Path("sample_sites")
-CAUTION = contract.load("dig_zone").caution
+CAUTION = contract.load("tolerance_zone").caution
 SPACES = {
     "mdq": "http://standards.iso.org/iso/19157/-2/mdq/1.0",
     "gco": "http://standards.iso.org/iso/19115/-3/gco/1.0",
@@ -120,8 +120,8 @@ def test_quality_is_the_largest_figure_of_the_lines(samples: Path) -> None:
     lines = pyogrio.read_dataframe(samples, layer="pipe_centreline")
     plan, level, omission = reports(samples)
     assert plan[0] == "horizontal position, 95 %, metres"
-    assert plan[1] == [f"{lines['semi_major_95_max_m'].max():.3f}"]
-    assert level[1] == [f"{1.959964 * lines['sigma_u_max_m'].max():.3f}"]
+    assert plan[1] == [f"{lines['position_95_max_m'].max():.3f}"]
+    assert level[1] == [f"{1.959964 * lines['invert_sigma_max_m'].max():.3f}"]
     missing = len(pyogrio.read_dataframe(samples, layer="unlocated"))
     assert omission[2][0].startswith(f"{missing} part(s)")
 
@@ -146,7 +146,7 @@ def test_a_line_that_nothing_bounds_leaves_no_figure_for_all(
 ) -> None:
     """One null among the lines (the maker leaves one) is no "at most"."""
     path = built(tmp_path / "out", make_site())
-    assert ask(path, "SELECT count(*) FROM pipe_centreline WHERE semi_major_95_max_m IS NULL") == [
+    assert ask(path, "SELECT count(*) FROM pipe_centreline WHERE position_95_max_m IS NULL") == [
         (1,)
     ]
     plan = reports(path)[0]

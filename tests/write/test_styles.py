@@ -244,7 +244,7 @@ def test_an_overlay_is_styled_as_a_record_is(make_record: Any, tmp_path: Path) -
     record = make_record(tmp_path / "record.gpkg")
     overlays.zones(record, tmp_path / "zones", "cga")
     path = tmp_path / "zones" / "dig_zones.gpkg"
-    names = ("dig_zone", "unlocated")
+    names = ("tolerance_zone", "unlocated")
     assert [r[0] for r in ask(path, "SELECT f_table_name FROM layer_styles")] == list(names)
     said = looked_at(path, names, tmp_path)
     assert "#9a6200" in said["colours"]  # the edge of the zone

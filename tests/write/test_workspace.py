@@ -65,7 +65,7 @@ def test_a_build_puts_everything_in_place(make_site: MakeSite, tmp_path: Path) -
     assert manifest["sites"][0]["operations"][0]["accuracy_m"] == 0.0
     assert manifest["layers"]["pipe_nodes"] == 8
     assert manifest["sites"][1]["features"]["pipe_nodes"] == 4
-    assert manifest["caution"] == contract.load("dig_zone").caution
+    assert manifest["caution"] == contract.load("tolerance_zone").caution
     assert {"lateralline", "python", "PROJ", "GDAL (writes)"} <= manifest["software"].keys()
     for output in manifest["outputs"]:
         path = workspace.folder / output["path"]

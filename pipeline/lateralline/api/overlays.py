@@ -105,7 +105,7 @@ def zones(
         else given_distance(rule, as_given or f"{rule:g} m")
     )
     as_built = open_as_built(record)
-    layer = "dig_zone" if dissolve == "line" else "dig_zone_merged"
+    layer = "tolerance_zone" if dissolve == "line" else "tolerance_zone_merged"
     drawn = Drawn()
     with together():
         with overlay_folder(

@@ -35,7 +35,7 @@ _NONE_SHOWN: Final = (
 _VERDICTS: Final = {
     "not_located": "not located",
     "conflict": "conflict",
-    "none_shown": "no conflict shown",
+    "no_conflict_shown": "no conflict shown",
 }
 
 
@@ -256,7 +256,7 @@ def _print(
 
 
 def _style(pair: Pair) -> str:
-    return "" if pair.verdict == "none_shown" else "bold red"
+    return "" if pair.verdict == "no_conflict_shown" else "bold red"
 
 
 def _table(pairs: list[Pair], unit: str) -> Table:
@@ -283,7 +283,7 @@ def _table(pairs: list[Pair], unit: str) -> Table:
             pair.work_name or pair.work_id,
             _VERDICTS[pair.verdict],
             overlays.length(pair.separation_m, unit),
-            overlays.at_least(pair.lower_95_m, unit),
+            overlays.at_least(pair.separation_lower_95_m, unit),
             overlays.length(pair.required_m, unit),
             overlays.probability(pair.probability_below_required),
             overlays.probability(pair.probability_contact),

@@ -130,7 +130,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
 
 def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
     """Say the least cover and its bound, which is what a digger reads "at least" as."""
-    least, bound = line.cover_min_m, line.cover_least_95_m
+    least, bound = line.cover_min_m, line.cover_lower_95_m
     if not math.isfinite(least):
         return [("cover", "unknown")]
     if not math.isfinite(bound):

@@ -35,7 +35,7 @@ def schema(
     Example:
       lateralline schema
       lateralline schema marks
-      lateralline schema dig_zone --json-schema
+      lateralline schema tolerance_zone --json-schema
       lateralline schema findings --json
       lateralline schema --all --markdown
     """

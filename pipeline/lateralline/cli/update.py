@@ -278,9 +278,9 @@ def _half(before_m: float, after_m: float, unit: str) -> str:
 def _grade(figures: Figures) -> str:
     from lateralline.api.records import INTERVAL_95
 
-    if not math.isfinite(figures.mean_grade):
+    if not math.isfinite(figures.gradient):
         return "unknown"
-    return f"{figures.mean_grade:.1%} ± {INTERVAL_95 * figures.grade_sigma:.1%}"
+    return f"{figures.gradient:.1%} ± {INTERVAL_95 * figures.gradient_sigma:.1%}"
 
 
 def _chi2(figures: Figures) -> str:

@@ -159,12 +159,12 @@ def derive(
             "pipe_observations": [seen],
             "position_corridor": (_corridor(*of) for of in regions),
             "level_band": level_bands(axes, {k: v.segments for k, v in ids.lines.items()}),
-            "dig_zone": zones,
+            "tolerance_zone": zones,
             "unlocated": unlocated(site),
             "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
             "findings": (where.row(settings.id, f) for f in (*earlier, *findings)),
         }
-        common = {"site_id": settings.id, "level_datum": datum, "frame_shift_95_m": 0.0}
+        common = {"site_id": settings.id, "level_datum": datum, "crs_shift_95_m": 0.0}
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
         common |= {"length_grid_m": nan, "grid_factor": nan}  # known once the file's CRS is
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}

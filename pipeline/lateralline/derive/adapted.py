@@ -26,37 +26,42 @@ from lateralline.records import Floats, Product
 
 #: Columns that are levels, or rest on the levels of two places.
 LEVELS: Final = (
-    "level_m",
+    "transmitter_level_m",
+    "point_level_m",
     "ground_level_m",
     "invert_level_m",
     "invert_sigma_m",
-    "invert_down_m",
+    "invert_down_level_m",
     "invert_down_sigma_m",
-    "invert_up_m",
+    "invert_up_level_m",
     "invert_up_sigma_m",
-    "crown_level_m",
-    "top_level_m",
-    *(f"{what}_{end}_95_m" for what in ("invert", "crown", "top") for end in ("lower", "upper")),
-    "mean_grade",
-    "grade",
-    "grade_sigma",
-    "sag_chainage_m",
-    "sag_depth_m",
-    "sag_depth_sigma_m",
+    "inside_top_level_m",
+    "outside_top_level_m",
+    *(
+        f"{what}_{end}_95_m"
+        for what in ("invert", "inside_top", "outside_top")
+        for end in ("lower", "upper")
+    ),
+    "gradient",
+    "gradient",
+    "gradient_sigma",
+    "low_point_chainage_m",
+    "low_point_depth_m",
+    "low_point_depth_sigma_m",
 )
 #: Values of columns that compare levels with one another, when there is nothing to compare.
-NOT_SHOWN: Final[dict[str, object]] = {"fall": "not_shown", "sags": 0} | {
-    f"{grade.code.lower()}_grade": None for grade in grades()
+NOT_SHOWN: Final[dict[str, object]] = {"fall": "not_shown", "low_points": 0} | {
+    f"{grade.code.lower()}_gradient": None for grade in grades()
 }
 #: Column that gives how far a polygon was widened.
-WIDENED: Final = "frame_shift_95_m"
+WIDENED: Final = "crs_shift_95_m"
 #: Layers whose polygons are widened; left out where nobody knows by how much.
-ZONES: Final = ("position_corridor", "dig_zone")
+ZONES: Final = ("position_corridor", "tolerance_zone")
 #: Obstacles: widened likewise, but where nobody knows by how much they stay, without a place.
 OBSTACLES: Final = ("unlocated",)
 #: Columns of a plan σ, and of a plan distance at 95 %, in every layer.
-PLAN_SIGMAS: Final = ("sigma_e_m", "sigma_n_m", "sigma_h_m")
-PLAN_95S: Final = ("semi_major_95_m", "semi_minor_95_m", "plan_95_m", "semi_major_95_max_m")
+PLAN_SIGMAS: Final = ("east_sigma_m", "north_sigma_m", "position_sigma_m")
+PLAN_95S: Final = ("ellipse_major_95_m", "ellipse_minor_95_m", "position_95_m", "position_95_max_m")
 
 
 def without_levels(products: Iterable[Product]) -> tuple[Product, ...]:
@@ -112,8 +117,8 @@ def _wider(product: Product, wide_m: float) -> Product:
     wider = [None if g is None else around(g, wide_m) for g in product.geometry]
     columns[WIDENED] = np.full(len(wider), wide_m)
     columns["area_m2"] = [np.nan if g is None else g.area for g in wider]
-    if "half_width_max_m" in columns:
-        columns["half_width_max_m"] = _numbers(columns["half_width_max_m"]) + wide_m
+    if "ellipse_major_95_max_m" in columns:
+        columns["ellipse_major_95_max_m"] = _numbers(columns["ellipse_major_95_max_m"]) + wide_m
     return replace(product, columns=columns, geometry=objects(wider))
 
 

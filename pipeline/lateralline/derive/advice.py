@@ -80,11 +80,11 @@ def stop_advice(fixes: Fixes, earlier: Collection[Finding]) -> tuple[Finding, ..
     names = [f"stop {r}/{s}" for r, s in zip(fixes.run.tolist(), fixes.stop.tolist(), strict=True)]
     for i, subject in enumerate(names):
         status, reason = str(fixes.status[i]), str(fixes.reason[i])
-        if status != "solved" and subject not in reported:
+        if status != "located" and subject not in reported:
             values: dict[str, Given] = {"why": reason, "marks": int(fixes.marks_used[i])}
             variant = "" if status == "weak" else "again"
             findings.append(finding(f"stop-{status}", subject, variant=variant, more=values))
-        poor = status != "unsolved" and not sigma[i] <= POOR_HEADING_RAD
+        poor = status != "not_located" and not sigma[i] <= POOR_HEADING_RAD
         if poor and subject not in heading_reported:
             variant = "" if isfinite(sigma[i]) else "unknown"
             off_deg = degrees(sigma[i])

@@ -73,7 +73,7 @@ class Along:
         return np.hypot(self.invert_sigma_m, self.ground_sigma_m)
 
     @property
-    def semi_major_95_m(self) -> Floats:
+    def ellipse_major_95_m(self) -> Floats:
         """Semi-major axis of the 95 % plan ellipse (n,)."""
         return ellipses_95(self.cov_m2).semi_major_m
 

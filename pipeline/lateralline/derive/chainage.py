@@ -30,7 +30,7 @@ class Reached:
     chainage_m: Floats  # carried on past an end where `beyond_m` > 0; NaN when the run has no stop
     counter_sigma_m: Floats  # along the line, from the counter alone
     beyond_m: Floats  # past the end of the line; 0 on it
-    status: Texts  # on_line | beyond_end | not_placed
+    status: Texts  # on_line | beyond_end | not_located
 
 
 def reach(axis: Axis, run: Run, counter_m: Floats, accuracy: Accuracy) -> Reached:
@@ -43,7 +43,7 @@ def reach(axis: Axis, run: Run, counter_m: Floats, accuracy: Accuracy) -> Reache
     known = np.flatnonzero((line.run == run.id) & np.isfinite(line.counter_m))
     if not len(known):
         nothing = np.full(len(counter_m), np.nan)
-        return Reached(nothing, nothing, nothing, np.full(len(counter_m), "not_placed"))
+        return Reached(nothing, nothing, nothing, np.full(len(counter_m), "not_located"))
     known = known[np.argsort(line.counter_m[known], kind="stable")]
     counter, chainage = line.counter_m[known], axis.chainage_m[known]
     scale, scale_sigma = line.counter_scale.get(run.id, (1.0, accuracy.counter_scale_ratio))
@@ -56,7 +56,7 @@ def reach(axis: Axis, run: Run, counter_m: Floats, accuracy: Accuracy) -> Reache
     beyond[beyond < _ROUNDING_M] = 0.0
 
     limit = run.transmitter_lag_m + CARRY_ON_M
-    status = np.select([beyond == 0.0, beyond <= limit], ["on_line", "beyond_end"], "not_placed")
+    status = np.select([beyond == 0.0, beyond <= limit], ["located", "beyond_end"], "not_located")
     sigma = _counter_sigma(counter, inside, past, scale_sigma, accuracy)
     return Reached(at, sigma, beyond, status)
 

@@ -42,9 +42,9 @@ class Corridor:
 
     polygon: shapely.Polygon
     off_m: Floats  # per stretch: the farthest it lets the pipe be from the path; NaN unbounded
-    half_width_max_m: float
-    undecided_stretches: int  # of undecided shape: there it is the whole envelope
-    unbounded_stretches: int  # which no envelope cuts
+    ellipse_major_95_max_m: float
+    undecided_segments: int  # of undecided shape: there it is the whole envelope
+    unbounded_segments: int  # which no envelope cuts
     reach_cut_m2: float  # area the envelopes took away
 
     def off_95_m(self, stretch: Stretch, number: int, points: Along) -> Floats:
@@ -56,7 +56,7 @@ class Corridor:
         limit = self.off_m[number]
         if stretch.shape == "undecided":
             return np.full(len(points.chainage_m), limit)
-        return np.asarray(np.fmin(points.semi_major_95_m, limit))
+        return np.asarray(np.fmin(points.ellipse_major_95_m, limit))
 
 
 def corridor(axis: Axis) -> Corridor:
@@ -90,9 +90,9 @@ def corridor(axis: Axis) -> Corridor:
     return Corridor(
         polygon=whole,
         off_m=off_m,
-        half_width_max_m=float(axis.samples.semi_major_95_m.max()),
-        undecided_stretches=sum(stretch.shape == "undecided" for stretch in line.stretches),
-        unbounded_stretches=unbounded,
+        ellipse_major_95_max_m=float(axis.samples.ellipse_major_95_m.max()),
+        undecided_segments=sum(stretch.shape == "undecided" for stretch in line.stretches),
+        unbounded_segments=unbounded,
         reach_cut_m2=cut_m2,
     )
 
@@ -153,7 +153,7 @@ def reach_with_ends_m(axis: Axis, stretch: Stretch) -> float:
     adjusted ends the sum can be larger by how far each of them is off. An envelope about exact
     ends would deny at every stop the uncertainty the stop has.
     """
-    ends = axis.vertices.semi_major_95_m[[stretch.first, stretch.last]]
+    ends = axis.vertices.ellipse_major_95_m[[stretch.first, stretch.last]]
     return stretch.reach_m + float(ends.sum())
 
 

@@ -97,16 +97,16 @@ def around(region: shapely.Geometry, distance_m: float) -> shapely.Polygon:
 def dig_zones(
     axis: Axis, corridor: shapely.Polygon, rule: Tolerance
 ) -> tuple[list[Columns], tuple[Finding, ...]]:
-    """Return the two zones of a line in the layer `dig_zone`, and findings."""
+    """Return the two zones of a line in the layer `tolerance_zone`, and findings."""
     diameter_m, assumed = drawn_diameter_m(axis.pipe)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     reach = zone_width_m(diameter_m, rule.distance_m) / 2
-    zones = {"tolerance": around(path, reach), "tolerance_and_corridor": around(corridor, reach)}
+    zones = {"as_located": around(path, reach), "with_corridor": around(corridor, reach)}
     rows: list[Columns] = [
         {
             "line_id": axis.line.line,
             "zone": name,
-            **fields_of("dig_zone", rule),
+            **fields_of("tolerance_zone", rule),
             "rule_title": rule.title,
             "tolerance_m": rule.distance_m,
             "outside_diameter_m": diameter_m,

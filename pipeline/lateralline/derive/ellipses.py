@@ -49,10 +49,10 @@ def sigma_columns(cov_m2: Floats) -> dict[str, Floats]:
     """Return the σ columns that every placed feature carries; cov (n, 3, 3) m²."""
     sigma = np.sqrt(np.diagonal(cov_m2, axis1=1, axis2=2))
     return {
-        "sigma_e_m": sigma[:, 0],
-        "sigma_n_m": sigma[:, 1],
-        "cov_en_m2": cov_m2[:, 0, 1],
-        "sigma_u_m": sigma[:, 2],
+        "east_sigma_m": sigma[:, 0],
+        "north_sigma_m": sigma[:, 1],
+        "east_north_covariance_m2": cov_m2[:, 0, 1],
+        "level_sigma_m": sigma[:, 2],
     }
 
 
@@ -60,7 +60,7 @@ def plan_columns(cov_m2: Floats) -> dict[str, Floats]:
     """Return the σ and ellipse columns that every located feature carries; cov (n, 3, 3) m²."""
     ellipses = ellipses_95(cov_m2)
     return sigma_columns(cov_m2) | {
-        "semi_major_95_m": ellipses.semi_major_m,
-        "semi_minor_95_m": ellipses.semi_minor_m,
+        "ellipse_major_95_m": ellipses.semi_major_m,
+        "ellipse_minor_95_m": ellipses.semi_minor_m,
         "ellipse_azimuth_deg": ellipses.azimuth_deg,
     }

@@ -134,13 +134,13 @@ def _highest_before(level_m: Floats) -> Ints:
 # ---- published grades ----------------------------------------------------------------------
 
 
-def least_grades(inside_diameter_m: float) -> tuple[Grade, ...]:
+def least_gradients(inside_diameter_m: float) -> tuple[Grade, ...]:
     """Return the published rows for a pipe of that size: in each code the row of nearest size.
 
     Nominal sizes stand in inches near the inside diameter. A row that names one size only serves
     pipes within half an inch of it. An unknown diameter gets the rows without a size.
 
-    >>> [f"{g.code} {g.grade:.4f}" for g in least_grades(0.1023)]  # 4 in
+    >>> [f"{g.code} {g.grade:.4f}" for g in least_gradients(0.1023)]  # 4 in
     ['IPC 0.0104', 'UPC 0.0200', 'ADH 0.0125']
     """
     inches = inside_diameter_m / METRES_PER["in"]
@@ -166,18 +166,18 @@ def grade_columns(axis: Axis, slope: Slope) -> Columns:
     "met" and "not_met" at one-sided 95 %, each comparison by itself; else "not_shown". None where a
     code has no row for the pipe's size, or the pipe no grade.
     """
-    columns: Columns = {f"{row.code.lower()}_grade": None for row in grades()}
-    rows = least_grades(axis.pipe.inside_diameter_m)
+    columns: Columns = {f"{row.code.lower()}_gradient": None for row in grades()}
+    rows = least_gradients(axis.pipe.inside_diameter_m)
     for row in rows if isfinite(slope.grade) else ():
         met = slope.grade - ONE_SIDED_95 * slope.sigma >= row.grade
         shown = "not_met" if slope.below(row.grade) else "met" if met else "not_shown"
-        columns[f"{row.code.lower()}_grade"] = shown
+        columns[f"{row.code.lower()}_gradient"] = shown
     texts = (
         f"{row.code} {100 * row.grade:.2f} % "
         f"({citation(row.source, read=row.read)}: {row.as_published})"
         for row in rows
     )
-    return columns | {"least_grades": "; ".join(texts)}
+    return columns | {"least_gradients": "; ".join(texts)}
 
 
 def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
@@ -194,7 +194,7 @@ def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
     if mean.below(0.0, SURELY_ADVERSE):
         return (finding("mean-grade-adverse", name, more=mean.percent),)
     findings = []
-    short = [g for g in least_grades(axis.pipe.inside_diameter_m) if mean.below(g.grade)]
+    short = [g for g in least_gradients(axis.pipe.inside_diameter_m) if mean.below(g.grade)]
     if short and not mean.below(0.0):
         least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
         findings.append(finding("grade-below-published", name, grades=least, more=mean.percent))

@@ -41,7 +41,7 @@ _SHARED_M: Final = 0.05
 _NAMED: Final = ("entry", "exposure", "connection", "junction")
 SEGMENT: Final = "segment"
 #: What a node is called in its id, where that is not its kind.
-_WORDS: Final = {"line_end": "end"}
+_WORDS: Final = {"end_located": "end"}
 
 
 @dataclass(frozen=True, slots=True)

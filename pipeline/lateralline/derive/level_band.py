@@ -119,9 +119,13 @@ def _bounds(axis: Axis, band: StationBand, points: Along) -> Columns:
         "bounded_by": band.bounded_by,
         "invert_sigma_m": points.invert_sigma_m * known,
         "cover_sigma_m": points.cover_sigma_m * known,
-        "cover_least_95_m": points.cover_m - off,
+        "cover_lower_95_m": points.cover_m - off,
     }
-    heights = {"invert": 0.0, "crown": axis.pipe.inside_diameter_m, "top": points.outside_top_m}
+    heights = {
+        "invert": 0.0,
+        "inside_top": axis.pipe.inside_diameter_m,
+        "outside_top": points.outside_top_m,
+    }
     for name, height in heights.items():
         above = height - points.ride_m
         columns[f"{name}_level_m"] = points.xyz_m[:, 2] + above

@@ -100,7 +100,7 @@ def line_nodes(
         places = axis.at(np.array([node.chainage_m for node in nodes]))
         places = places.by_counter(np.array([node.counter_sigma_m for node in nodes]))
         plan = plan_columns(places.cov_m2)
-        off_95 = np.fmin(plan["semi_major_95_m"], _reach_at_bends(axis, region, nodes))
+        off_95 = np.fmin(plan["ellipse_major_95_m"], _reach_at_bends(axis, region, nodes))
         made[axis.line.line] = LineNodes(axis, tuple(nodes), places, plan, off_95)
     left, ordered = dict(made), list[LineNodes]()
     while left:
@@ -131,7 +131,7 @@ def pipe_nodes(
             "surveyed_on": [_day(days, axis, vertex_days, n) for n in line.nodes],
             **fields_of("pipe_nodes", places),
             **line.plan,
-            "plan_95_m": line.off_95_m,
+            "position_95_m": line.off_95_m,
             **{name: [bend[i] for bend in bends] for i, name in enumerate(_BEND_COLUMNS)},
             **point_columns(line.off_95_m, places.cover_sigma_m, places.depth_m, seen),
             **two_tapes(places.xyz_m, control, settings.accuracy),
@@ -174,9 +174,9 @@ def _by_counter(
 ) -> Node | None:
     """Return the node at a counter of a run; None where the counter does not carry to it."""
     found = reach(axis, run, np.array([counter_m]), settings.accuracy)
-    if found.status[0] == "not_placed":
+    if found.status[0] == "not_located":
         return None
-    by = "counter" if found.status[0] == "on_line" else "carried_on"
+    by = "counter" if found.status[0] == "located" else "carried_on"
     place, sigma = float(found.chainage_m[0]), float(found.counter_sigma_m[0])
     return Node(place, kind, name, by, counter_sigma_m=sigma)
 
@@ -224,7 +224,7 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], named: Sequence[Node]) -> lis
         elif kind in ("bend", "junction", "exposure"):
             nodes.append(Node(place, kind, ref, vertex=vertex))
         elif vertex in (0, last):
-            nodes.append(Node(place, "line_end", ref, vertex=vertex))
+            nodes.append(Node(place, "end_located", ref, vertex=vertex))
         else:
             nodes.append(Node(place, "point", ref, vertex=vertex))
     return nodes

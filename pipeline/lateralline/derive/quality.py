@@ -25,11 +25,11 @@ Standard = Literal["PAS 128", "AS 5488"]
 
 
 def bands_met(
-    standard: Standard, plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
+    standard: Standard, position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
 ) -> Texts:
     """Return the tightest band each point (n,) meets: its key, "outside", or "unknown".
 
-    `plan_95_m` is the semi-major axis of the 95 % ellipse, `depth_m` the detected depth, `seen`
+    `position_95_m` is the semi-major axis of the 95 % ellipse, `depth_m` the detected depth, `seen`
     True where the pipe was exposed. "unknown" where the plan uncertainty is NaN; without a depth
     only bands that do not bound the level can be met.
     """
@@ -37,12 +37,12 @@ def bands_met(
     keys, met = [], []
     for band in bands(standard):
         plan, level = _limits_m(band, depth_m)
-        within = plan_95_m <= plan
+        within = position_95_m <= plan
         if band.bounds_level:
             within &= depth_95 <= level
         keys.append(band.key)
         met.append(within & seen if band.exposed else within)
-    return np.select([np.isnan(plan_95_m), *met], ["unknown", *keys], "outside")
+    return np.select([np.isnan(position_95_m), *met], ["unknown", *keys], "outside")
 
 
 def worst(standard: Standard, met: Texts) -> str:
@@ -52,19 +52,21 @@ def worst(standard: Standard, met: Texts) -> str:
 
 
 def point_columns(
-    plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
+    position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
 ) -> Columns:
     """Return the quality columns of points (n,); parameters as `bands_met`."""
     columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
     for standard, name in _STANDARDS.items():
-        met = bands_met(standard, plan_95_m, depth_sigma_m, depth_m, seen)
-        rows = zip(met.tolist(), plan_95_m, INTERVAL_95 * depth_sigma_m, depth_m, seen, strict=True)
+        met = bands_met(standard, position_95_m, depth_sigma_m, depth_m, seen)
+        rows = zip(
+            met.tolist(), position_95_m, INTERVAL_95 * depth_sigma_m, depth_m, seen, strict=True
+        )
         columns[f"{name}_band"] = met
         columns[f"{name}_rule"] = [_rule(standard, *row) for row in rows]
     return columns
 
 
-def worst_columns(plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> Columns:
+def worst_columns(position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> Columns:
     """Return the quality columns of one feature from points along it (n,), none of them seen.
 
     A feature is as good as its worst point: the one that meets the loosest band, and of those the
@@ -74,30 +76,37 @@ def worst_columns(plan_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> 
     columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
     depth_95 = INTERVAL_95 * depth_sigma_m
     with np.errstate(invalid="ignore", divide="ignore"):
-        wide = np.nan_to_num(np.fmax(plan_95_m, depth_95) / np.fmax(depth_m, 0.0), posinf=np.inf)
+        wide = np.nan_to_num(
+            np.fmax(position_95_m, depth_95) / np.fmax(depth_m, 0.0), posinf=np.inf
+        )
     for standard, name in _STANDARDS.items():
-        unseen = np.zeros(len(plan_95_m), dtype=np.bool_)
-        met = bands_met(standard, plan_95_m, depth_sigma_m, depth_m, unseen)
+        unseen = np.zeros(len(position_95_m), dtype=np.bool_)
+        met = bands_met(standard, position_95_m, depth_sigma_m, depth_m, unseen)
         loosest = worst(standard, met)
         at = int(np.where(met == loosest, wide, -1.0).argmax())
         columns[f"{name}_band"] = loosest
         columns[f"{name}_rule"] = _rule(
-            standard, loosest, plan_95_m[at], depth_95[at], depth_m[at], False
+            standard, loosest, position_95_m[at], depth_95[at], depth_m[at], False
         )
     return columns
 
 
 def _rule(
-    standard: Standard, met: str, plan_95_m: float, depth_95_m: float, depth_m: float, seen: bool
+    standard: Standard,
+    met: str,
+    position_95_m: float,
+    depth_95_m: float,
+    depth_m: float,
+    seen: bool,
 ) -> str:
     """Return in words which number met, and which missed, which limit of which source."""
-    if np.isnan(plan_95_m):
+    if np.isnan(position_95_m):
         return "nothing bounds the plan position"
 
     def against(band: Band, *, within: bool) -> str:
         """Return the numbers that keep within a band, or those that do not."""
         plan, level = (float(limit) for limit in _limits_m(band, np.array(depth_m)))
-        numbers = [_number("plan", plan_95_m, plan, band.plan_m, band.plan_read, within)]
+        numbers = [_number("plan", position_95_m, plan, band.plan_m, band.plan_read, within)]
         if band.bounds_level:
             level_read = band.level_read
             numbers.append(_number("level", depth_95_m, level, band.level_m, level_read, within))

@@ -30,6 +30,7 @@ def field_marks(days: SurveyDays, marks: Marks, results: MarkResults) -> Columns
         **sigma_columns(marks.cov_m2),
         "mark_id": marks.mark,
         "run_id": marks.run,
+        "redundancy_number": results.redundancy,
         "stop_id": marks.stop,
         # infinite: a mark no other controls hides any blunder
         "smallest_blunder_m": np.where(np.isfinite(blunder), blunder, np.nan),
@@ -77,7 +78,9 @@ def transmitter_fixes(
         "run_id": fixes.run,
         "stop_id": fixes.stop,
         "chainage_m": chainage,
-        "level_m": fixes.xyz_m[:, 2],
+        "transmitter_level_m": fixes.xyz_m[:, 2],
+        "transmitter_depth_m": fixes.depth_m,
+        "transmitter_depth_sigma_m": fixes.depth_sigma_m,
         "ground_level_m": fixes.ground_m,
         "heading_deg": np.mod(np.degrees(fixes.heading_rad), 360.0),
         "heading_sigma_deg": np.degrees(sigma[:, 3]),
@@ -119,7 +122,7 @@ def pipe_observations(
         and c.name not in OF_RECORD
         and c not in contract.assets()
     }
-    placed |= {GEOMETRY: np.full(n, None), "status": np.full(n, "not_placed", dtype=object)}
+    placed |= {GEOMETRY: np.full(n, None), "status": np.full(n, "not_located", dtype=object)}
     placed["reason"][:] = [f"line {lines.get(run, '')} is not located" for run in runs]
     beyond_m = np.full(n, nan)
     for run in settings.runs:
@@ -132,7 +135,7 @@ def pipe_observations(
                 placed[name][own] = values
     findings = []
     for i, status in enumerate(placed["status"]):
-        if status == "on_line":
+        if status == "located":
             continue
         code, variant = "observation-not-placed", "past"
         more: dict[str, Given] = {
@@ -159,12 +162,12 @@ def _places(
     settings: Settings, axis: Axis, run: Run, found: Reached, control: ControlPoints
 ) -> Columns:
     """Return the columns that follow from the place, unknown where there is none, and points."""
-    there = found.status != "not_placed"
+    there = found.status != "not_located"
     places = axis.at(np.where(there, found.chainage_m, 0.0))
     places = places.by_counter(np.where(there, found.counter_sigma_m, 0.0))
     along = np.einsum("ni,nij,nj->n", places.tangent, places.cov_m2, places.tangent)
     numbers = fields_of("pipe_observations", places) | {
-        "sigma_along_m": np.sqrt(along),
+        "chainage_sigma_m": np.sqrt(along),
         **plan_columns(places.cov_m2),
     }
     plan = np.where(there[:, None], places.xyz_m[:, :2], nan)
@@ -181,7 +184,7 @@ def _reasons(axis: Axis, run: Run, found: Reached) -> list[str]:
     """Return why observations (n,) are not on the located line; "" where they are."""
     reasons = []
     for status, beyond in zip(found.status.tolist(), found.beyond_m.tolist(), strict=True):
-        if status == "on_line":
+        if status == "located":
             reasons.append("")
         elif status == "beyond_end":
             reasons.append(f"{metres(beyond)} past the end of the line, carried on straight")

@@ -75,7 +75,9 @@ def control_points(rows: ControlRows, control: ControlPoints, tied: Iterable[Pro
         **fields_of("control_points", rows),
         "x_given": rows.x,
         "y_given": rows.y,
-        "level_m": rows.z_m,
+        "point_level_m": rows.z_m,
+        "position_sigma_m": rows.sigma_h_m,
+        "level_sigma_m": rows.sigma_v_m,
         "in_a_tie": [point in starts for point in rows.point.tolist()],
         "source_row": source_rows(rows.file, rows.row.tolist()),
         GEOMETRY: points(

@@ -108,7 +108,7 @@ def site_row(name: str, why: str) -> Columns:
         "made_by": "nothing: a site that is not built has no place here",
     }
     of_no_record = {"record_version": None, "valid_from": None}
-    return filled("unlocated", row, {"site_id": name, "frame_shift_95_m": 0.0} | of_no_record)
+    return filled("unlocated", row, {"site_id": name, "crs_shift_95_m": 0.0} | of_no_record)
 
 
 # ---- rows ----------------------------------------------------------------------------------
@@ -313,7 +313,7 @@ def _junction(site: SearchedSite, line: str) -> list[KnownPlace]:
         found = reach(axis, run, np.array([branch.at_counter_m]), site.settings.accuracy)
         if isfinite(found.chainage_m[0]):
             place = axis.at(found.chainage_m).by_counter(found.counter_sigma_m)
-            out.append(_spot(nan, place.xyz_m[0], place.semi_major_95_m[0], "junction"))
+            out.append(_spot(nan, place.xyz_m[0], place.ellipse_major_95_m[0], "junction"))
     return out
 
 
@@ -321,7 +321,7 @@ def _end(axis: Axis, *, upstream: bool) -> tuple[KnownPlace, Floats]:
     """Return an end of a drawn line as a spot, and the unit way the pipe leaves there."""
     at = axis.at(np.array([axis.length_m if upstream else 0.0]))
     way = at.tangent[0, :2] * (1.0 if upstream else -1.0)
-    return _spot(0.0, at.xyz_m[0], at.semi_major_95_m[0], "end"), way
+    return _spot(0.0, at.xyz_m[0], at.ellipse_major_95_m[0], "end"), way
 
 
 def _nearest_on(axis: Axis, at_m: Floats) -> KnownPlace:

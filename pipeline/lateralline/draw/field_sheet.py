@@ -420,7 +420,7 @@ def _begin(paper: str, title: str, blank: Blank | None = None) -> tuple[Page, fl
 
 
 def _foot(page: Page, number: str) -> None:
-    caution = contract.load("dig_zone").caution
+    caution = contract.load("tolerance_zone").caution
     lines = wrap(caution, 140)
     top = page.height - _MARGIN - _FOOT + 3
     for n, line in enumerate(lines):

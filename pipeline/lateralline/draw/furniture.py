@@ -237,8 +237,8 @@ def key_entries(view: RecordView) -> list[LegendEntry]:
     found += _pipe_entries(view)
     zones = view.rows(ZoneRow)
     if zones:
-        whole = area_of("dig_zone", zone="tolerance_and_corridor")
-        near = area_of("dig_zone", zone="tolerance")
+        whole = area_of("tolerance_zone", zone="with_corridor")
+        near = area_of("tolerance_zone", zone="as_located")
         found += [
             LegendEntry("dig zone: tolerance about the corridor", area=symbols.area_look(whole)),
             LegendEntry("tolerance about the pipe as located", area=symbols.area_look(near)),

@@ -147,7 +147,7 @@ def plan_labels(
         text = _short(f"{row.name} @ {view.length(row.chainage_m)}")
         labels.append(_label(row, text, colour_of("pipe_observations")))
     for fix in fixes:
-        weak = "" if fix.status == "solved" else f" ({fix.status})"
+        weak = "" if fix.status == "located" else f" ({fix.status})"
         labels.append(_label(fix, _short(fix.name + weak), colour_of("transmitter_fixes")))
     return labels
 
@@ -173,7 +173,7 @@ def node_name(node: NodeRow) -> str:
             half = "" if isnan(sigma) else f" ± {INTERVAL_95 * sigma:.0f}°"
             fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
             return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
-        case "line_end":
+        case "end_located":
             return f"{node.line_id} {'up' if node.chainage_m > 0.0 else 'down'}stream end"
         case "junction":
             return f"{node.ref} joins {node.line_id}"

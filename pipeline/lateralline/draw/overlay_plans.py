@@ -50,11 +50,11 @@ def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
 
 
 def _near() -> AreaLook:
-    return symbols.area_look(area_of("dig_zone", zone="tolerance"))
+    return symbols.area_look(area_of("tolerance_zone", zone="as_located"))
 
 
 def _wide() -> AreaLook:
-    return symbols.area_look(area_of("dig_zone", zone="tolerance_and_corridor"))
+    return symbols.area_look(area_of("tolerance_zone", zone="with_corridor"))
 
 
 def _zones_panel(panel: PlanPanel, plan: ZonesPlan) -> None:

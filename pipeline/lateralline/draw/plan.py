@@ -217,8 +217,8 @@ def draw_record(axes: Axes, view: RecordView) -> None:
     areas = [row.geometry for row in view.rows(UnlocatedRow)]
     fill(axes, areas, symbols.unlocated_look(), 0.5)
     zones = view.rows(ZoneRow)
-    whole = area_of("dig_zone", zone="tolerance_and_corridor")
-    near = area_of("dig_zone", zone="tolerance")
+    whole = area_of("tolerance_zone", zone="with_corridor")
+    near = area_of("tolerance_zone", zone="as_located")
     fill(axes, [z.geometry for z in zones if z.with_corridor], symbols.area_look(whole), 1)
     fill(axes, [z.geometry for z in zones if not z.with_corridor], symbols.area_look(near), 1.2)
     corridors = view.layers["position_corridor"].geometry
@@ -241,14 +241,14 @@ def draw_pipe(axes: Axes, view: RecordView) -> None:
 
 def draw_ellipses(axes: Axes, fixes: Iterable[FixRow]) -> None:
     """Draw the 95 % ellipse of each stop that has one."""
-    known = [f for f in fixes if f.geometry is not None and np.isfinite(f.semi_major_95_m)]
+    known = [f for f in fixes if f.geometry is not None and np.isfinite(f.ellipse_major_95_m)]
     if not known:
         return
     look = symbols.sign_look("ellipse")
     axes.add_collection(
         EllipseCollection(
-            [2 * f.semi_major_95_m for f in known],
-            [2 * f.semi_minor_95_m for f in known],
+            [2 * f.ellipse_major_95_m for f in known],
+            [2 * f.ellipse_minor_95_m for f in known],
             [90.0 - f.ellipse_azimuth_deg for f in known],  # clockwise from north → from the x axis
             units="xy", offsets=xy_of([f.geometry for f in known]), transOffset=axes.transData,
             facecolors="none", edgecolors=look["color"], linewidths=look["lw"], zorder=4.5,

@@ -170,7 +170,7 @@ def _spots(axes: Axes, view: RecordView, profile: LineProfile) -> None:
     for fix, y in profile.fixes:
         ground = ground_of(view, fix)
         axes.plot([fix.chainage_m] * 2, [y, ground], zorder=3, **plumb)
-        sigma = fix.depth_sigma_m if view.depth_only else fix.sigma_u_m
+        sigma = fix.transmitter_depth_sigma_m if view.depth_only else fix.level_sigma_m
         half = INTERVAL_95 * sigma
         axes.plot([fix.chainage_m] * 2, [y - half, y + half], zorder=5, **bar)
     _draw_rows(axes, profile.fixes, 6)
@@ -197,7 +197,7 @@ def _labels(view: RecordView, piece: Piece) -> list[Label]:
     bore = np.nan_to_num(piece.profile.bore_m)
     labels = []
     for node, y in piece.holds(piece.profile.nodes):
-        name = "end" if node.kind == "line_end" else node_name(node).split(", nearest")[0]
+        name = "end" if node.kind == "end_located" else node_name(node).split(", nearest")[0]
         labels.append(Label(node.chainage_m, y, fitted(name, 34.0, 6.0), pipe, 6.0, "bold"))
     for row, y in piece.holds(piece.profile.seen):
         labels.append(Label(row.chainage_m, y + bore, fitted(row.name, 24.0, 6.0), seen, 6.0))
@@ -327,11 +327,11 @@ def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float) -> N
             continue
         for x in (a, b):
             canvas.rule(x, cell.y, x, cell.foot, lw=0.3)
-        if isnan(s.grade):
+        if isnan(s.gradient):
             continue
-        lines = [number(100 * s.grade, "{:.1f}")]
-        if not isnan(s.grade_sigma):
-            lines.append(f"± {100 * INTERVAL_95 * s.grade_sigma:.1f}")
+        lines = [number(100 * s.gradient, "{:.1f}")]
+        if not isnan(s.gradient_sigma):
+            lines.append(f"± {100 * INTERVAL_95 * s.gradient_sigma:.1f}")
         step = line_mm(6.0)
         lines = [line for line in lines if width_mm(line, 6.0) <= b - a - 0.4]
         top = cell.y + (cell.height - step * len(lines)) / 2

@@ -210,10 +210,10 @@ def picture_facts(view: RecordView) -> list[str]:
     facts = []
     for row in view.centrelines[:_MOST_LINES]:
         pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
-        grade = "" if isnan(row.mean_grade) else f", mean grade {row.mean_grade:.2%}"
+        grade = "" if isnan(row.gradient) else f", mean grade {row.gradient:.2%}"
         facts.append(
             f"{pipe}: {view.length_both(row.length_m)} long{grade}; "
-            f"95 % half axis at most {view.length_both(row.semi_major_95_max_m)}; "
+            f"95 % half axis at most {view.length_both(row.position_95_max_m)}; "
             f"{_cover(view, row)}"
         )
     if len(view.lines) > _MOST_LINES:
@@ -235,7 +235,7 @@ def picture_facts(view: RecordView) -> list[str]:
     facts.append(
         f"findings: {', '.join(counts)}; read them before use" if counts else "no findings"
     )
-    lost = [fix.name for fix in view.fixes if fix.status == "unsolved"]
+    lost = [fix.name for fix in view.fixes if fix.status == "not_located"]
     if lost:
         facts.append(f"not located: stop {', '.join(lost)}")
     facts.append("± is half the 95 % interval, here as on the sheet and the page.")

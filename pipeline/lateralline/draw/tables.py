@@ -242,10 +242,10 @@ def _line_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.line_id, " ".join(filter(None, (r.material, r.nominal))), r.service,
-            view.length(r.length_m), number(r.stops, "{:.0f}"), _grade(r.mean_grade, r.grade_sigma),
-            _least_cover(view, r), view.length(r.depth_max_m), view.length(r.semi_major_95_max_m),
-            view.length(INTERVAL_95 * r.sigma_u_max_m), r.pas128_band, r.as5488_band,
-            number(r.undecided_stretches, "{:.0f}"),
+            view.length(r.length_m), number(r.stops, "{:.0f}"), _grade(r.gradient, r.gradient_sigma),
+            _least_cover(view, r), view.length(r.invert_depth_max_m), view.length(r.position_95_max_m),
+            view.length(INTERVAL_95 * r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
+            number(r.undecided_segments, "{:.0f}"),
         ]
         for r in view.rows(CentrelineRow)
     ]  # fmt: skip
@@ -271,9 +271,9 @@ def _stop_table(view: RecordView) -> TableSection:
         rows.append(
             [
                 ref, view.length(r.counter_m), view.length(r.chainage_m), *_position(view, r),
-                view.length_95(r.depth_m, r.depth_sigma_m),
+                view.length_95(r.transmitter_depth_m, r.transmitter_depth_sigma_m),
                 *([] if view.depth_only else [view.length_95(*inverts.get(ref, (nan, nan)))]),
-                view.length(r.semi_major_95_m), number(r.heading_deg, "{:.1f}"),
+                view.length(r.ellipse_major_95_m), number(r.heading_deg, "{:.1f}"),
                 number(r.tilt_deg, "{:.1f}"), ": ".join(filter(None, (r.status, r.reason))),
             ]
         )  # fmt: skip
@@ -300,7 +300,7 @@ def _node_table(view: RecordView) -> TableSection:
             view.length(r.chainage_m), *_position(view, r),
             *([] if view.depth_only else [view.length_95(r.invert_level_m, r.invert_sigma_m)]),
             view.length_95(r.cover_m, r.cover_sigma_m),
-            view.length(r.semi_major_95_m if isnan(r.plan_95_m) else r.plan_95_m), _tie(view, r),
+            view.length(r.ellipse_major_95_m if isnan(r.position_95_m) else r.position_95_m), _tie(view, r),
         ]
         for r in view.line_nodes
     ]  # fmt: skip
@@ -318,9 +318,9 @@ def _observation_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.observation_id, r.code,
-            "; ".join(filter(None, (r.text, r.severity, with_own_unit(r.reason, view.unit)))),
+            "; ".join(filter(None, (r.text, r.defect_severity, with_own_unit(r.reason, view.unit)))),
             "–".join(filter(None, (r.clock_from, r.clock_to))), view.length(r.counter_m),
-            view.length_95(r.chainage_m, r.sigma_along_m), *_position(view, r),
+            view.length_95(r.chainage_m, r.chainage_sigma_m), *_position(view, r),
             view.length_95(r.cover_m, r.cover_sigma_m), _tie(view, r),
         ]
         for r in view.observations
@@ -343,12 +343,12 @@ def _segment_table(view: RecordView) -> TableSection:
         [
             r.segment_id, r.from_ref, r.to_ref,
             f"{view.length(r.from_chainage_m)} – {view.length(r.to_chainage_m)}",
-            str(r.shape).replace("_", " "), view.length(r.length_m), _grade(r.grade, r.grade_sigma),
+            str(r.shape).replace("_", " "), view.length(r.length_m), _grade(r.gradient, r.gradient_sigma),
             *([] if view.depth_only else [
-                view.length_95(r.invert_down_m, r.invert_down_sigma_m),
-                view.length_95(r.invert_up_m, r.invert_up_sigma_m),
+                view.length_95(r.invert_down_level_m, r.invert_down_sigma_m),
+                view.length_95(r.invert_up_level_m, r.invert_up_sigma_m),
             ]),
-            _least_cover(view, r), view.length(r.semi_major_95_max_m),
+            _least_cover(view, r), view.length(r.position_95_max_m),
         ]
         for r in view.rows(SegmentRow)
     ]  # fmt: skip
@@ -368,8 +368,8 @@ def _control_table(view: RecordView) -> TableSection:
     ]  # fmt: skip
     rows = [
         [
-            r.point, *_position(view, r), view.length(r.level_m),
-            view.length(INTERVAL_95 * r.sigma_h_m), view.length(INTERVAL_95 * r.sigma_v_m),
+            r.point, *_position(view, r), view.length(r.point_level_m),
+            view.length(INTERVAL_95 * r.position_sigma_m), view.length(INTERVAL_95 * r.level_sigma_m),
         ]
         for r in view.control
     ]  # fmt: skip
@@ -463,8 +463,8 @@ def _least_cover(view: RecordView, row: CentrelineRow | SegmentRow) -> str:
 def _inverts(view: RecordView) -> dict[str, tuple[float, float]]:
     """Return invert level and σ at each located point, by its name."""
     segments = view.rows(SegmentRow)
-    down = {s.from_ref: (s.invert_down_m, s.invert_down_sigma_m) for s in segments}
-    return down | {s.to_ref: (s.invert_up_m, s.invert_up_sigma_m) for s in segments}
+    down = {s.from_ref: (s.invert_down_level_m, s.invert_down_sigma_m) for s in segments}
+    return down | {s.to_ref: (s.invert_up_level_m, s.invert_up_sigma_m) for s in segments}
 
 
 def _tie(view: RecordView, row: NodeRow | ObservationRow) -> str:

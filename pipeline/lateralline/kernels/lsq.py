@@ -246,7 +246,7 @@ class Reliability:
     Redundancy matrix and tests after Baarda (1968), from memory; against worked examples in tests.
     """
 
-    residual_w: Floats  # (n,) largest standardised component, N(0,1) when all is well
+    std_residual: Floats  # (n,) largest standardised component, N(0,1) when all is well
     redundancy: Floats  # (n,) mean of its rows' redundancy numbers, 0…1
     free: Floats  # (2, 2, n) its block of I − J N⁻¹ Jᵀ
 

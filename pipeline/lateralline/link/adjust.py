@@ -64,7 +64,7 @@ def adjust_line(prepared: PreparedLine, accuracy: Accuracy) -> Search[AdjustedLi
     line, fit, unsure = yield from without_insignificant_bends(line, fit, accuracy)
     findings += unsure
     if not fit.result.converged:
-        line = line.with_shapes(line.shapes.without("bend", "double_bend"))
+        line = line.with_shapes(line.shapes.without("bend", "two_bends"))
         fit = yield from least_squares([line], accuracy)
     shift = yield from find_shift(line, fit, accuracy)
     if shift is not None:
@@ -151,7 +151,7 @@ def _with_one_bend(
 ) -> Iterator[tuple[NetworkLine, SuspectedBlunder]]:
     """Yield the line with one bend about a stop that has two on one side, or one on both."""
     shape = np.array(line.shapes.shape)
-    double = shape == "double_bend"
+    double = shape == "two_bends"
     odd = double | (shape == "bend") | line.shapes.contradicted
     beside = (odd[:-1] & odd[1:]) | double[:-1] | double[1:]
     for i in (np.flatnonzero(beside) + 1).tolist():

@@ -192,7 +192,7 @@ class Shapes:
     def bent(self, stretch: int, bends_m: Floats) -> Shapes:
         """The same with one or two bends (b, 3) in a stretch."""
         shape, bends = list(self.shape), list(self.bends_m)
-        shape[stretch], bends[stretch] = ("bend", "double_bend")[len(bends_m) - 1], bends_m
+        shape[stretch], bends[stretch] = ("bend", "two_bends")[len(bends_m) - 1], bends_m
         clear = np.arange(len(shape)) != stretch
         return replace(
             self,

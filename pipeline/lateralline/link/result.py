@@ -22,7 +22,7 @@ _AXES = np.arange(3)
 #: A place on a leg is drawn no closer to its ends than this: every vertex has a place of its own.
 _CLEAR_M = 0.01
 _Z95 = float(norm.ppf(0.975))
-_SHAPE = ("straight", "bend", "double_bend")
+_SHAPE = ("straight", "bend", "two_bends")
 
 
 @dataclass(frozen=True, slots=True)

@@ -303,10 +303,10 @@ def choose_shapes(points: Sequence[LocatedPoint], accuracy: Accuracy) -> Shapes:
     bend, double = bend & ~forced, double & ~forced
     undecided = ~forced & ~bend & ~double & ~(is_straight & testable)
     shape = np.select(
-        [bend, double, undecided], ["bend", "double_bend", "undecided"], default="straight"
+        [bend, double, undecided], ["bend", "two_bends", "undecided"], default="straight"
     )
     bends = [
-        {"bend": one[i], "double_bend": two[i]}.get(str(s), np.zeros(0)).reshape(-1, 3)
+        {"bend": one[i], "two_bends": two[i]}.get(str(s), np.zeros(0)).reshape(-1, 3)
         for i, s in enumerate(shape)
     ]
     return Shapes(

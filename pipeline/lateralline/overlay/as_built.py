@@ -57,7 +57,7 @@ class Lines:
     line: Texts
     path_m: Shapes  # LineString in plan
     corridor_m: Shapes  # Polygon; None where nobody knows how far off positions are
-    frame_shift_95_m: Floats  # in the corridor already; NaN where there is none
+    crs_shift_95_m: Floats  # in the corridor already; NaN where there is none
     record_version: Floats  # NaN in older records
     valid_from: npt.NDArray[np.object_]  # dates; None in older records
     inside_diameter_m: Floats  # NaN unknown
@@ -119,7 +119,7 @@ class AsBuilt:
         keys = ["site_id", "line_id"]
         corridors = self.layers["position_corridor"].rename_geometry("corridor")
         lines = self.layers["pipe_centreline"].merge(
-            corridors[[*keys, "corridor", "frame_shift_95_m"]],
+            corridors[[*keys, "corridor", "crs_shift_95_m"]],
             on=keys,
             how="left",
             validate="one_to_one",
@@ -194,7 +194,7 @@ def _lines(plane: RegionPlane, rows: pd.DataFrame) -> Lines:
         line=_texts(rows, "line_id"),
         path_m=plane.shapes_to_ground(np.asarray(rows["geometry"].array)),
         corridor_m=plane.shapes_to_ground(np.asarray(rows["corridor"].array)),
-        frame_shift_95_m=_numbers(rows, "frame_shift_95_m"),
+        crs_shift_95_m=_numbers(rows, "crs_shift_95_m"),
         record_version=_numbers(rows.reindex(columns=["record_version"]), "record_version"),
         valid_from=objects(DateColumn().read(rows.reindex(columns=["valid_from"])["valid_from"])),
         inside_diameter_m=inside,
@@ -260,7 +260,7 @@ class StationLegs:
     level_off_m: Floats  # (n, 2, 2) how much lower, higher the axis may be, 95 %; NaN unbounded
     depth_off_m: Floats  # (n, 2, 2) the same against the ground
     chainage_m: Floats  # (n, 2)
-    plan_95_m: Floats  # (n,) the farthest off in plan; NaN unbounded
+    position_95_m: Floats  # (n,) the farthest off in plan; NaN unbounded
     undecided: Flags
     stretch: Ints  # numbers the segments of the layer
     segment_m: Floats  # (n,) chainage from end to end of the segment
@@ -324,7 +324,7 @@ def legs_of(lines: Lines, bands: pd.DataFrame, segments: pd.DataFrame) -> Statio
         level_off_m=level_off[ends],
         depth_off_m=_against_ground(band, level_off)[ends],
         chainage_m=at,
-        plan_95_m=_numbers(segments, "semi_major_95_max_m")[stretch],
+        position_95_m=_numbers(segments, "position_95_max_m")[stretch],
         undecided=(_texts(segments, "shape") == "undecided")[stretch],
         stretch=stretch,
         segment_m=(high - low)[stretch],
@@ -342,7 +342,7 @@ def _against_ground(band: pd.DataFrame, level_off_m: Floats) -> Floats:
     ground = (INTERVAL_95 * _numbers(band, "ground_sigma_m"))[:, None]
     undecided = (_texts(band, "shape") == "undecided")[:, None]
     off = np.where(undecided, level_off_m + ground, np.hypot(level_off_m, ground))
-    of_cover = _numbers(band, "cover_m") - _numbers(band, "cover_least_95_m")
+    of_cover = _numbers(band, "cover_m") - _numbers(band, "cover_lower_95_m")
     return np.where(np.isfinite(off), off, of_cover[:, None])
 
 
@@ -353,12 +353,12 @@ def region_of_pipe(lines: Lines, stretch: StationLegs) -> shapely.Geometry | Non
     """
     line, reach = stretch.line[0], float(stretch.reach_m[0])
     corridor = lines.corridor_m[line]
-    if corridor is None or np.isnan(stretch.plan_95_m[0]):
+    if corridor is None or np.isnan(stretch.position_95_m[0]):
         return None
     if np.isnan(reach):
         return corridor
     middle = shapely.Point((stretch.xy_m[0, 0] + stretch.xy_m[-1, 1]) / 2)
-    shift = float(np.nan_to_num(lines.frame_shift_95_m[line]))
+    shift = float(np.nan_to_num(lines.crs_shift_95_m[line]))
     return shapely.intersection(corridor, middle.buffer(reach / 2 + _ENDS_M + 2 * shift))
 
 

@@ -56,7 +56,7 @@ class SearchTerms:
     """What all pairs of a region have in common."""
 
     search_m: float  # pairs farther apart in plan are not listed
-    frame_sigma_m: float  # of the operation between the plan's CRS and the as-built file's
+    crs_shift_sigma_m: float  # of the operation between the plan's CRS and the as-built file's
     levels_compare: bool  # whether the plan's levels are on the as-built basis
     frame_sigma_up_m: float = 0.0  # the same of levels, if it takes them along
 
@@ -95,7 +95,7 @@ class Errors:
         is taken whatever its direction.
         """
         up, across = _up_sigma(legs, near, by), _across(legs, near)
-        widest = legs.plan_95_m / ELLIPSE_95
+        widest = legs.position_95_m / ELLIPSE_95
         could = separation_m - INTERVAL_95 * np.hypot(widest, up)
         matter = ~(could > separation_m.min())
         exit_m = np.full(len(widest), np.inf)
@@ -105,10 +105,10 @@ class Errors:
         flat, steep = np.hypot(near.away[:, 0], near.away[:, 1]), np.abs(near.away[:, 2])
         own = np.hypot(flat * plan, steep * up)
         frame_up = terms.frame_sigma_up_m if by == "level" else 0.0
-        frame = np.hypot(flat * terms.frame_sigma_m, steep * frame_up)
+        frame = np.hypot(flat * terms.crs_shift_sigma_m, steep * frame_up)
         tolerance = work.tolerance_95_m / INTERVAL_95
         sigma = np.hypot(np.hypot(own, frame), tolerance)
-        frame_m = (terms.frame_sigma_m, frame_up)
+        frame_m = (terms.crs_shift_sigma_m, frame_up)
         return cls(legs, separation_m, near, plan, up, across, own, sigma, frame_m, work, by)
 
     def places(self) -> Ints:
@@ -128,7 +128,7 @@ class Errors:
             left &= np.abs(at - at[found[-1]]) >= np.minimum(room, room[found[-1]])
         return np.array(found, dtype=np.int64)
 
-    def lower_95_m(self, places: int, radius_m: float) -> Floats:
+    def separation_lower_95_m(self, places: int, radius_m: float) -> Floats:
         """Return the bound (n) of each leg that holds for so many places at once.
 
         Along the way to the thing, or by plan and level apart where that is the better: half of the
@@ -307,7 +307,7 @@ def bound_anywhere(
     frame_up = terms.frame_sigma_up_m if by == "level" else 0.0
     aside, room = (
         float(np.hypot(INTERVAL_95 * sigma, work.tolerance_95_m))
-        for sigma in (terms.frame_sigma_m, frame_up)
+        for sigma in (terms.crs_shift_sigma_m, frame_up)
     )
     plan = max(float(shapely.distance(region, work.shape)) - aside, 0.0)
     low, high = lowest.min(keepdims=True) - room, highest.max(keepdims=True) + room

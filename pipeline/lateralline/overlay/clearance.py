@@ -82,15 +82,15 @@ class Pair:
     outside_diameter_m: float
     diameter_assumed: bool
     open_end: bool  # the pipe runs on, unlocated, towards the thing
-    frame_sigma_m: float
+    crs_shift_sigma_m: float
     line: int = -1  # row of the region's `Lines`; -1 not located
     area: UnlocatedArea | None = None  # where pipe that is not located may be
     area_apart_m: float = nan  # from it to the thing, the pipe's radius off; ≤ 0 where it may be in
     levels_by: LevelsBy = "plan_only"
     level_unfit: bool = False  # the thing's level does not go with the ground here, was not used
     separation_m: float = nan
-    lower_95_m: float = nan  # NaN when nothing bounds it
-    sigma_m: float = nan  # NaN where undecided
+    separation_lower_95_m: float = nan  # NaN when nothing bounds it
+    separation_sigma_m: float = nan  # NaN where undecided
     probability_below_required: float = nan
     probability_contact: float = nan
     no_chance: str = ""  # why no probability can be given where a bound can
@@ -109,7 +109,11 @@ class Pair:
         """Whether it is not shown that the required clearance is kept."""
         if self.area is not None:
             return "not_located"
-        return "none_shown" if self.lower_95_m >= self.work.required_m else "conflict"
+        return (
+            "no_conflict_shown"
+            if self.separation_lower_95_m >= self.work.required_m
+            else "conflict"
+        )
 
     @property
     def work_id(self) -> str:
@@ -170,17 +174,17 @@ class Pair:
         if self.open_end:
             words += "; the located line ends near here and the pipe runs on, nobody knows where, "
             words += "so no clearance is shown"
-        elif isnan(self.lower_95_m):
+        elif isnan(self.separation_lower_95_m):
             words += "; nothing bounds how far off the pipe may be, so no clearance is shown"
         else:
             anywhere = ", the pipe anywhere in its corridor" if self.shape == "undecided" else ""
-            touch = f"{text_of(self.lower_95_m)} at the least"
-            touch = "they may touch" if self.lower_95_m < 0.0 else touch
+            touch = f"{text_of(self.separation_lower_95_m)} at the least"
+            touch = "they may touch" if self.separation_lower_95_m < 0.0 else touch
             words += f"; {touch} (95 %{anywhere})"
             if self.no_chance:
                 words += f", how likely nobody can tell, for {self.no_chance}"
         words += f", {required} required"
-        if self.verdict == "none_shown":
+        if self.verdict == "no_conflict_shown":
             words += "; no conflict shown, which is no clearance to dig"
         if self.diameter_assumed:
             words += "; the pipe's outside diameter is assumed"
@@ -190,7 +194,7 @@ class Pair:
         """Return the pair of a pipe that runs on towards the thing: nothing bounds it."""
         return replace(
             self,
-            lower_95_m=nan,
+            separation_lower_95_m=nan,
             probability_below_required=nan,
             probability_contact=nan,
             open_end=True,
@@ -246,7 +250,7 @@ def _near(lines: Lines, works: Sequence[PlannedWork], terms: SearchTerms) -> tup
     off = np.array(
         [max(w.required_m, terms.search_m) + w.tolerance_95_m + w.about_m for w in works]
     )
-    off = off + INTERVAL_95 * terms.frame_sigma_m + float(lines.outside_diameter_m.max())
+    off = off + INTERVAL_95 * terms.crs_shift_sigma_m + float(lines.outside_diameter_m.max())
     shapes = np.array([w.shape for w in works], dtype=object)
     work, line = shapely.STRtree(where).query(shapes, predicate="dwithin", distance=off)
     order = np.lexsort((work, line))
@@ -325,7 +329,11 @@ def _pair(
     k = int(separation.argmin())
     errors = Errors.of(lines.corridor_m[line], pipe, near, separation, work, by, terms)
     places = errors.places()
-    lower, sigma, undecided = errors.lower_95_m(len(places), radius), errors.sigma_m, pipe.undecided
+    lower, sigma, undecided = (
+        errors.separation_lower_95_m(len(places), radius),
+        errors.sigma_m,
+        pipe.undecided,
+    )
     for number in np.unique(pipe.stretch[undecided]):
         mine = np.flatnonzero(pipe.stretch == number)
         stretch = pipe.only(mine)
@@ -353,7 +361,7 @@ def _pair(
         outside_diameter_m=2 * radius,
         diameter_assumed=bool(lines.diameter_assumed[line]),
         open_end=False,
-        frame_sigma_m=terms.frame_sigma_m,
+        crs_shift_sigma_m=terms.crs_shift_sigma_m,
         line=line,
         levels_by=by,
         level_unfit=by != "level"
@@ -361,8 +369,8 @@ def _pair(
         and work.has_level
         and _unfit(pipe, work),
         separation_m=float(separation[k]),
-        lower_95_m=max(bound, 0.0) if contact < SURELY_APART else bound,
-        sigma_m=float(sigma[worst]),
+        separation_lower_95_m=max(bound, 0.0) if contact < SURELY_APART else bound,
+        separation_sigma_m=float(sigma[worst]),
         probability_below_required=float(below),
         probability_contact=float(contact),
         no_chance=no_chance,
@@ -391,7 +399,7 @@ def unlocated_pairs(
         for work in works:
             apart = float(shapely.distance(area.area_m, work.shape)) - work.about_m - diameter / 2
             most = work.required_m if past_end else max(work.required_m, terms.search_m)
-            if apart > most + work.tolerance_95_m + INTERVAL_95 * terms.frame_sigma_m:
+            if apart > most + work.tolerance_95_m + INTERVAL_95 * terms.crs_shift_sigma_m:
                 continue
             one = Pair(
                 site_id=row.site_id,
@@ -401,7 +409,7 @@ def unlocated_pairs(
                 outside_diameter_m=diameter,
                 diameter_assumed=assumed,
                 open_end=past_end,
-                frame_sigma_m=terms.frame_sigma_m,
+                crs_shift_sigma_m=terms.crs_shift_sigma_m,
                 area=area,
                 area_apart_m=apart,
             )

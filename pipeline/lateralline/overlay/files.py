@@ -129,7 +129,7 @@ def columns_of(layer: str, rows: Sequence[object]) -> dict[str, list[object]]:
 
 def _unlocated(rows: Sequence[UnlocatedRow], off_m: float) -> Columns:
     wider: dict[str, list[object]] = {
-        "frame_shift_95_m": [row.frame_shift_95_m + off_m for row in rows]
+        "crs_shift_95_m": [row.crs_shift_95_m + off_m for row in rows]
     }
     return columns_of(UNLOCATED, rows) | wider
 

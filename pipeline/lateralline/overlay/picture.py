@@ -52,12 +52,12 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
         drawing.Approach(
             number[id(pair)],
             pair.approach_m,
-            pair.verdict != "none_shown",
+            pair.verdict != "no_conflict_shown",
             (
                 pair.line_id,
                 _short(pair.work.name or pair.work.id),
                 length(pair.separation_m, made.unit),
-                at_least(pair.lower_95_m, made.unit),
+                at_least(pair.separation_lower_95_m, made.unit),
                 length(pair.required_m, made.unit),
                 probability(pair.probability_below_required),
                 pair.levels_by.partition("_")[0],

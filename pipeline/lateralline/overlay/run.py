@@ -35,7 +35,7 @@ from lateralline.wording import metres, plain
 SEARCH_M: Final = 3.0
 NAME: Final = "clearance"
 LAYERS: Final = ("planned_works", "clearance_pairs", "clearance_conflicts", UNLOCATED)
-_RISK: Final = ("not_located", "conflict", "none_shown")
+_RISK: Final = ("not_located", "conflict", "no_conflict_shown")
 
 
 class NothingToCompareError(LaterallineError, ValueError):
@@ -138,7 +138,11 @@ def _risk(pair: Pair) -> tuple[int, float, float, float]:
 
     Pipe nobody located comes before all that is.
     """
-    below, lower, apart = pair.probability_below_required, pair.lower_95_m, pair.separation_m
+    below, lower, apart = (
+        pair.probability_below_required,
+        pair.separation_lower_95_m,
+        pair.separation_m,
+    )
     return (
         _RISK.index(pair.verdict),
         -1.0 if isnan(below) else -below,
@@ -194,7 +198,7 @@ def _add(
         "work_name": [w.name for w in works],
         "kind": [w.kind for w in works],
         "depth_m": [w.depth_m for w in works],
-        "level_lowest_m": [
+        "lowest_level_m": [
             float(w.z_m.min()) if made.basis.compare and w.has_level else nan for w in works
         ],
         "radius_m": [w.radius_m for w in works],
@@ -210,7 +214,7 @@ def _add(
     lines = np.array([pair.approach_m for pair in one.pairs], dtype=object)
     z_m = np.array([pair.z_m for pair in one.pairs], dtype=np.float64).reshape(-1, 2)
     overlay.add("clearance_pairs", plane, as_drawn(rows, lines), z_m.ravel())
-    bad = [n for n, pair in enumerate(one.pairs) if pair.verdict != "none_shown"]
+    bad = [n for n, pair in enumerate(one.pairs) if pair.verdict != "no_conflict_shown"]
     rows = columns_of("clearance_conflicts", [one.pairs[n] for n in bad])
     points = shapely.get_point(lines[bad], 0)
     overlay.add("clearance_conflicts", plane, as_drawn(rows, points), z_m[bad, 0])
@@ -232,15 +236,15 @@ def _cell(value: object) -> object:
     return None if isinstance(value, float) and not isfinite(value) else value
 
 
-def at_least(lower_95_m: float, unit: str = "m") -> str:
+def at_least(separation_lower_95_m: float, unit: str = "m") -> str:
     """Return a lower bound in `unit`; contact has no depth worth stating.
 
     >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.361)]
     ['no bound', '≤ 0', '0.00', '0.36']
     """
-    if isnan(lower_95_m):
+    if isnan(separation_lower_95_m):
         return "no bound"
-    return "≤ 0" if lower_95_m < 0.0 else length(lower_95_m, unit)
+    return "≤ 0" if separation_lower_95_m < 0.0 else length(separation_lower_95_m, unit)
 
 
 def length(value_m: float, unit: str = "m") -> str:

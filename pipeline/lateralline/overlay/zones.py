@@ -24,7 +24,7 @@ from lateralline.published import dig_rules
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats
 
-ZONES: Final = ("tolerance", "tolerance_and_corridor")
+ZONES: Final = ("as_located", "with_corridor")
 #: Vertices that matter less are left out, the outline always outside what it stands for.
 SMOOTHED_WITHIN_M: Final = 0.001
 #: A hole smaller than this is filled whatever its width.
@@ -86,7 +86,7 @@ def zones_of(lines: Lines, rule: Tolerance, also_off_m: Floats | float = 0.0) ->
     already, and by how far its drawn path may stand off the true one where that is curved.
     """
     reach = lines.outside_diameter_m / 2 + rule.distance_m + also_off_m
-    shift = np.nan_to_num(lines.frame_shift_95_m) + DRAWN_WITHIN_M
+    shift = np.nan_to_num(lines.crs_shift_95_m) + DRAWN_WITHIN_M
     return Zones(
         lines,
         rule,
@@ -111,12 +111,12 @@ def filled(polygons: Shapes, reach_m: Floats | float) -> Shapes:
 
 
 def add_zones(overlay: Overlay, lines: Lines, rule: Tolerance, *, merged: bool = False) -> Zones:
-    """Write the layer `dig_zone` of the lines of one region, or `dig_zone_merged`.
+    """Write the layer `tolerance_zone` of the lines of one region, or `tolerance_zone_merged`.
 
     Returns what was written in the file's CRS.
     """
     zones = zones_of(lines, rule)
-    layer, made = ("dig_zone_merged", _merged) if merged else ("dig_zone", _by_line)
+    layer, made = ("tolerance_zone_merged", _merged) if merged else ("tolerance_zone", _by_line)
 
     def drawn(off_m: float) -> tuple[Columns, Shapes]:
         return made(zones_of(lines, rule, off_m) if off_m else zones, off_m)
@@ -144,13 +144,13 @@ def _of_rule(rule: Tolerance, layer: str, n: int) -> dict[str, Collection[object
 
 
 def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
-    """Return columns and shapes of `dig_zone`: both zones of each line that are there."""
+    """Return columns and shapes of `tolerance_zone`: both zones of each line that are there."""
     lines, rule = zones.lines, zones.rule
     shapes = np.stack([zones.near_m, zones.wide_m], axis=1).reshape(-1)
     there = ~shapely.is_missing(shapes)
     of_line = np.repeat(np.arange(len(lines.line)), 2)[there]
     wide_m = lines.outside_diameter_m[of_line]
-    columns = _of_rule(rule, "dig_zone", len(of_line)) | {
+    columns = _of_rule(rule, "tolerance_zone", len(of_line)) | {
         "site_id": lines.site[of_line],
         "line_id": lines.line[of_line],
         "zone": np.tile(ZONES, len(lines.line))[there],
@@ -159,7 +159,7 @@ def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
         "width_m": wide_m + 2 * rule.distance_m,
         "cover_min_m": lines.cover_min_m[of_line],
         "area_m2": shapely.area(shapes[there]),
-        "frame_shift_95_m": np.nan_to_num(lines.frame_shift_95_m + off_m)[of_line],
+        "crs_shift_95_m": np.nan_to_num(lines.crs_shift_95_m + off_m)[of_line],
         "record_version": lines.record_version[of_line],
         "valid_from": lines.valid_from[of_line],
     }
@@ -184,14 +184,14 @@ def _connected(zones: Zones) -> Iterator[tuple[str, shapely.Polygon, list[int]]]
 
 
 def _merged(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
-    """Return columns and shapes of `dig_zone_merged`: a row for each connected area."""
+    """Return columns and shapes of `tolerance_zone_merged`: a row for each connected area."""
     lines = zones.lines
     names = np.array([f"{site} {line}" for site, line in lines.keys], dtype=object)
-    shift = np.nan_to_num(lines.frame_shift_95_m) + off_m
+    shift = np.nan_to_num(lines.crs_shift_95_m) + off_m
     areas = list(_connected(zones))
     shapes = np.array([area for _, area, _ in areas], dtype=object)
     members = [of_lines for _, _, of_lines in areas]
-    columns = _of_rule(zones.rule, "dig_zone_merged", len(areas)) | {
+    columns = _of_rule(zones.rule, "tolerance_zone_merged", len(areas)) | {
         "zone": [zone for zone, _, _ in areas],
         "lines": [len(who) for who in members],
         "line_ids": [
@@ -201,6 +201,6 @@ def _merged(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
         ],
         "diameters_assumed": [int(lines.diameter_assumed[who].sum()) for who in members],
         "area_m2": shapely.area(shapes),
-        "frame_shift_95_m": [float(shift[who].max()) for who in members],
+        "crs_shift_95_m": [float(shift[who].max()) for who in members],
     }
     return columns, shapes

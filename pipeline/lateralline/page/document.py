@@ -214,9 +214,9 @@ def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", row.length_m, None, "length"),
-        *measured("mean grade", row.mean_grade, row.grade_sigma, "grade"),
-        *measured("deepest stop", row.depth_max_m),
-        *measured("widest 95 % half axis", row.semi_major_95_max_m),
+        *measured("mean grade", row.gradient, row.gradient_sigma, "grade"),
+        *measured("deepest stop", row.invert_depth_max_m),
+        *measured("widest 95 % half axis", row.position_95_max_m),
     ]
     facts[1:1] = _cover_facts(view, row)
     facts += [Fact(title.lower(), text) for title, text in view.register(row.line_id)]

@@ -81,8 +81,8 @@ def _areas(plan: figure, view: RecordView) -> None:
     dressed(made, "unlocated", hatch_color=role_of(area.stroke), **area_roles(area))
     zones = view.rows(ZoneRow)
     for with_corridor in (True, False):
-        kind = "tolerance_and_corridor" if with_corridor else "tolerance"
-        area = area_of("dig_zone", zone=kind)
+        kind = "with_corridor" if with_corridor else "as_located"
+        area = area_of("tolerance_zone", zone=kind)
         source = _polygons(z.geometry for z in zones if z.with_corridor == with_corridor)
         made = plan.multi_polygons("xs", "ys", source=source, **area_look(area))
         dressed(made, "zone", **area_roles(area))
@@ -162,7 +162,7 @@ def least_separations(
     """Draw each pair's least separation, from pipe to planned thing; return what can be picked."""
     ends = []
     for verdict, role, marker, look in (
-        ("none_shown", "works", "square", {"line_width": 1.5, "line_dash": "dashed"}),
+        ("no_conflict_shown", "works", "square", {"line_width": 1.5, "line_dash": "dashed"}),
         ("conflict", "warn", "square_x", {"line_width": 3.0}),
     ):
         kept: Filter = GroupFilter(column_name="verdict", group=verdict)

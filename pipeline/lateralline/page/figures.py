@@ -66,7 +66,7 @@ def _colours() -> dict[str, tuple[str, str]]:
         style_of(layer).rule[0].symbol.colour
         for layer in ("pipe_segments", "transmitter_fixes", "pipe_observations")
     )
-    zone = area_of("dig_zone", zone="tolerance_and_corridor")
+    zone = area_of("tolerance_zone", zone="with_corridor")
     named = {
         "pipe": (pipe, "#3fd28f"),
         "fix": (fix, "#ff9d6b"),
@@ -328,7 +328,7 @@ def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
         "nodes": len(layers["pipe_nodes"]),
         "seen": len(layers["pipe_observations"]),
         "control": len(layers["control_points"]),
-        "zone": len(layers["dig_zone"]),
+        "zone": len(layers["tolerance_zone"]),
         "corridor": len(layers["position_corridor"]),
         "unlocated": int(layers["unlocated"].geometry.notna().sum()),
         "marks": len(layers["field_marks"]),

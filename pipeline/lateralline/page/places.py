@@ -129,7 +129,7 @@ def chance(probability: float) -> str:
 
 _NODE_NAMES: Final = {
     "entry": "entry",
-    "line_end": "line end",
+    "end_located": "line end",
     "bend": "bend",
     "junction": "junction",
     "exposure": "exposure",
@@ -187,13 +187,13 @@ def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[F
 def _of_stop(row: FixRow) -> Iterator[Fact]:
     yield from worded("status", row.status)
     yield from worded("because", row.reason)
-    yield from measured("depth", row.depth_m, row.depth_sigma_m)
-    yield from measured("level of transmitter", row.level_m, row.sigma_u_m)
+    yield from measured("depth", row.transmitter_depth_m, row.transmitter_depth_sigma_m)
+    yield from measured("level of transmitter", row.transmitter_level_m, row.level_sigma_m)
     yield from measured("ground level", row.ground_level_m)
     yield from measured("chainage", row.chainage_m)
     yield from measured("counter", row.counter_m)
-    yield from measured("95 % half axis, long", row.semi_major_95_m)
-    yield from measured("95 % half axis, short", row.semi_minor_95_m)
+    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
+    yield from measured("95 % half axis, short", row.ellipse_minor_95_m)
     yield from measured("heading", row.heading_deg, row.heading_sigma_deg, "angle")
     yield from measured("tilt", row.tilt_deg, row.tilt_sigma_deg, "angle")
     yield from measured("moved by the line's adjustment", row.shift_m)
@@ -212,19 +212,19 @@ def _of_node(row: NodeRow) -> Iterator[Fact]:
     yield from measured("ground level", row.ground_level_m)
     yield from measured("bend", row.bend_deg, row.bend_sigma_deg, "angle")
     yield from worded("nearest fitting", row.nearest_fitting)
-    yield from measured("95 % half axis, long", row.semi_major_95_m)
+    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
     yield from _tied(row)
 
 
 def _of_seen(row: ObservationRow) -> Iterator[Fact]:
     yield from worded("what", row.text)
-    yield from worded("severity", row.severity)
+    yield from worded("severity", row.defect_severity)
     yield from worded("clock", " to ".join(filter(None, (row.clock_from, row.clock_to))))
-    yield from measured("chainage", row.chainage_m, row.sigma_along_m)
+    yield from measured("chainage", row.chainage_m, row.chainage_sigma_m)
     yield from measured("counter", row.counter_m)
     yield from measured("invert", row.invert_level_m, row.invert_sigma_m)
     yield from measured("cover", row.cover_m, row.cover_sigma_m)
-    yield from measured("95 % half axis, long", row.semi_major_95_m)
+    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
     yield from worded("because", row.reason)
     yield from _tied(row)
 
@@ -313,7 +313,7 @@ def centreline(view: RecordView, line: str) -> Floats:
 # ---- planned works --------------------------------------------------------------------------
 
 
-_VERDICTS: Final = {"conflict": "✖ conflict", "none_shown": "no conflict shown"}
+_VERDICTS: Final = {"conflict": "✖ conflict", "no_conflict_shown": "no conflict shown"}
 _LEVELS_BY: Final = {
     "level": "levels of both",
     "depth_below_ground": "depths of both below ground",
@@ -331,7 +331,7 @@ class PairRow(LayerRow):
     layer = "clearance_pairs"
     line_id, work_id, work_name, verdict, levels_by, what = texts(6)
     (
-        separation_m, lower_95_m, required_m, probability_below_required, probability_contact,
+        separation_m, separation_lower_95_m, required_m, probability_below_required, probability_contact,
         chainage_m, worst_chainage_m, pipe_axis_level_m, pipe_axis_depth_m,
     ) = reals(9)  # fmt: skip
 
@@ -369,7 +369,7 @@ def read_works(gpkg: Path, view: RecordView) -> Works:
     risk = {
         "calm": pairs["verdict"] != "conflict",
         "unlikely": -pairs["probability_below_required"].fillna(1.0),
-        "margin": (pairs["lower_95_m"] - pairs["required_m"]).fillna(-np.inf),
+        "margin": (pairs["separation_lower_95_m"] - pairs["required_m"]).fillna(-np.inf),
     }
     pairs = pairs.assign(**risk).sort_values([*risk, "separation_m"], kind="stable")
     points = shapely.get_coordinates(np.asarray(pairs.geometry.array), include_z=True)
@@ -400,10 +400,10 @@ def places_of_works(works: Works) -> list[PagePlace]:
 def _of_pair(row: PairRow) -> Iterator[Fact]:
     yield Fact("verdict", _VERDICTS[row.verdict])
     yield from measured("separation", row.separation_m)
-    if row.lower_95_m >= 0.0:
-        yield from measured("lower 95 %", row.lower_95_m)
+    if row.separation_lower_95_m >= 0.0:
+        yield from measured("lower 95 %", row.separation_lower_95_m)
     else:
-        yield Fact("lower 95 %", "no bound" if isnan(row.lower_95_m) else "≤ 0")
+        yield Fact("lower 95 %", "no bound" if isnan(row.separation_lower_95_m) else "≤ 0")
     yield from measured("required", row.required_m)
     yield Fact("chance of less", chance(row.probability_below_required))
     yield Fact("chance of contact", chance(row.probability_contact))

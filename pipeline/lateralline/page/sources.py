@@ -71,7 +71,7 @@ def _of_places(
 ) -> Columns:
     pipes = {row.line_id: row for row in view.centrelines}
     level = np.array([height_of(view, row, pipes.get(row.line_id)) for row in rows])
-    half = INTERVAL_95 * np.array([row.sigma_u_m for row in rows])
+    half = INTERVAL_95 * np.array([row.level_sigma_m for row in rows])
     side = np.array([1 if isinstance(row, FixRow) else -1 for row in rows])
     beside = np.array([_beside(view, p) for p in places], dtype=float).reshape(-1, 2)
     return {
@@ -83,8 +83,8 @@ def _of_places(
         "low": level - half,
         "high": level + half,
         "ground": np.array([0.0 if view.depth_only else row.ground_level_m for row in rows]),
-        "major": 2.0 * np.array([row.semi_major_95_m for row in rows]),
-        "minor": 2.0 * np.array([row.semi_minor_95_m for row in rows]),
+        "major": 2.0 * np.array([row.ellipse_major_95_m for row in rows]),
+        "minor": 2.0 * np.array([row.ellipse_minor_95_m for row in rows]),
         "angle": np.radians(90.0 - np.array([row.ellipse_azimuth_deg for row in rows])),
         "name": [_name(row) for row in rows],
         "aside_x": beside[:, 0] * side,
@@ -98,7 +98,7 @@ def _name(row: FixRow | NodeRow | ObservationRow) -> str:
         return row.name
     if row.kind == "bend":
         return f"bend {row.bend_deg:.0f}°"
-    return "" if row.kind == "line_end" else row.ref or row.kind
+    return "" if row.kind == "end_located" else row.ref or row.kind
 
 
 def _beside(view: RecordView, place: PagePlace) -> tuple[float, float]:
@@ -203,11 +203,11 @@ def units(view: RecordView) -> list[tuple[str, str]]:
 
 def _grades(view: RecordView) -> Iterator[dict[str, object]]:
     for row in view.rows(SegmentRow):
-        if not isnan(row.grade):
-            half = 100 * INTERVAL_95 * row.grade_sigma
+        if not isnan(row.gradient):
+            half = 100 * INTERVAL_95 * row.gradient_sigma
             spread = "" if isnan(half) else f" ± {half:.1f}"
             at = (row.from_chainage_m + row.to_chainage_m) / 2
-            words = f"{100 * row.grade:.1f}{spread} %"
+            words = f"{100 * row.gradient:.1f}{spread} %"
             yield {"line": row.line_id, "chainage": at, "name": words}
 
 
@@ -215,9 +215,9 @@ def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:
     row, invert = profile.line, profile.inverts[np.isfinite(profile.inverts[:, 1])]
     path = centreline(view, row.line_id).round(4)
     sure = [
-        [s.from_chainage_m, s.to_chainage_m, s.semi_major_95_max_m]
+        [s.from_chainage_m, s.to_chainage_m, s.position_95_max_m]
         for s in view.rows(SegmentRow, row.line_id)
-        if not isnan(s.semi_major_95_max_m)
+        if not isnan(s.position_95_max_m)
     ]
     return {
         "id": row.line_id,

@@ -177,8 +177,8 @@ def _bends(turns: Sequence[Turn], whole: bool) -> tuple[Statistic, ...]:
         _at_least("bends", "precision", len(claimed), _share(right), whole),
         _rate("bends", "recall under 30°", [t.matched for t in slight]),
         _rate("bends", "recall with a stop beyond 3 m", [t.matched for t in far]),
-        _rate("bends", "offsets seen as two bends", [t.shape == "double_bend" for t in offsets]),
-        _rate("bends", "drops seen as two bends", [t.shape == "double_bend" for t in drops]),
+        _rate("bends", "offsets seen as two bends", [t.shape == "two_bends" for t in offsets]),
+        _rate("bends", "drops seen as two bends", [t.shape == "two_bends" for t in drops]),
         _rate("bends", "straight pipe left undecided", [t.shape == "undecided" for t in straight]),
     )
 

@@ -30,6 +30,6 @@ from typing import Final
 from lateralline import contract
 
 #: Stands on everything that could guide digging; declared once, in the schemas.
-CAUTION: Final = contract.load("dig_zone").caution
+CAUTION: Final = contract.load("tolerance_zone").caution
 
 __all__ = ["CAUTION"]

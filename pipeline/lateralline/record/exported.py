@@ -35,7 +35,7 @@ from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_l
 _RECORD: Final = "asbuilt.gpkg"
 #: What replaced files are kept as, beside their successors.
 _KEPT: Final = ".kept-"
-_SHIFT: Final = "frame_shift_95_m"  # how far an area was widened for its file's CRS
+_SHIFT: Final = "crs_shift_95_m"  # how far an area was widened for its file's CRS
 
 
 class NotExportedError(LaterallineError, ValueError):

@@ -111,7 +111,7 @@ def height_of(
 ) -> float:
     """Return the height of a stop's transmitter, or of the invert at a node or observation."""
     if isinstance(row, FixRow):
-        return -row.depth_m if view.depth_only else row.level_m
+        return -row.transmitter_depth_m if view.depth_only else row.transmitter_level_m
     if not view.depth_only:
         return row.invert_level_m
     return nan if pipe is None else -(row.cover_m + pipe.top_m)
@@ -154,12 +154,14 @@ def _of_located_points(
     """Return the same from nodes and segments: of a file without a level band."""
     placed = [(n, y) for n, y in nodes if not n.carried_on]
     if depth_only and isnan(pipe.top_m):  # nothing known but how deep the transmitter stood
-        points = [(f.chainage_m, y, f.depth_sigma_m) for f, y in fixes]
+        points = [(f.chainage_m, y, f.transmitter_depth_sigma_m) for f, y in fixes]
     elif depth_only:
         points = [(n.chainage_m, y, n.cover_sigma_m) for n, y in placed]
     else:
-        points = [(s.from_chainage_m, s.invert_down_m, s.invert_down_sigma_m) for s in segments]
-        points += [(s.to_chainage_m, s.invert_up_m, s.invert_up_sigma_m) for s in segments]
+        points = [
+            (s.from_chainage_m, s.invert_down_level_m, s.invert_down_sigma_m) for s in segments
+        ]
+        points += [(s.to_chainage_m, s.invert_up_level_m, s.invert_up_sigma_m) for s in segments]
         points += [(n.chainage_m, y, n.invert_sigma_m) for n, y in placed]
     at, invert, sigma = _once(np.array(points, dtype=float).reshape(-1, 3)).T
     half = INTERVAL_95 * sigma

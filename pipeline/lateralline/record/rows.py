@@ -141,8 +141,8 @@ class CentrelineRow(LayerRow):
         line_id, joins_line_id, material, nominal, service, level_datum, pas128_band, as5488_band,
     ) = texts(8)  # fmt: skip
     (
-        length_m, stops, inside_diameter_m, wall_m, mean_grade, grade_sigma, cover_min_m,
-        depth_max_m, semi_major_95_max_m, sigma_u_max_m, undecided_stretches,
+        length_m, stops, inside_diameter_m, wall_m, gradient, gradient_sigma, cover_min_m,
+        invert_depth_max_m, position_95_max_m, invert_sigma_max_m, undecided_segments,
     ) = reals(11)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
@@ -163,8 +163,8 @@ class SegmentRow(LayerRow):
     layer = "pipe_segments"
     line_id, segment_id, from_ref, to_ref, shape = texts(5)
     (
-        from_chainage_m, to_chainage_m, length_m, grade, grade_sigma, invert_down_m,
-        invert_down_sigma_m, invert_up_m, invert_up_sigma_m, cover_min_m, semi_major_95_max_m,
+        from_chainage_m, to_chainage_m, length_m, gradient, gradient_sigma, invert_down_level_m,
+        invert_down_sigma_m, invert_up_level_m, invert_up_sigma_m, cover_min_m, position_95_max_m,
     ) = reals(11)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
@@ -190,7 +190,7 @@ class AlongRow(PointRow):
 class EllipseRow(AlongRow):
     """A row whose position has a 95 % ellipse in plan and a σ in level."""
 
-    sigma_u_m, semi_major_95_m, semi_minor_95_m, ellipse_azimuth_deg = reals(4)
+    level_sigma_m, ellipse_major_95_m, ellipse_minor_95_m, ellipse_azimuth_deg = reals(4)
 
 
 class PipePointRow(EllipseRow):
@@ -198,7 +198,7 @@ class PipePointRow(EllipseRow):
 
     level_datum, tie_a_point, tie_b_point, tie_side = texts(4)
     (
-        invert_level_m, invert_sigma_m, cover_m, cover_sigma_m, sigma_e_m, sigma_n_m, cov_en_m2,
+        invert_level_m, invert_sigma_m, cover_m, cover_sigma_m, east_sigma_m, north_sigma_m, east_north_covariance_m2,
         tie_a_m, tie_b_m, tie_sigma_m,
     ) = reals(10)  # fmt: skip
 
@@ -208,7 +208,7 @@ class NodeRow(PipePointRow):
 
     layer = "pipe_nodes"
     node_id, kind, ref, placed_by, nearest_fitting = texts(5)
-    bend_deg, bend_sigma_deg, plan_95_m = reals(3)
+    bend_deg, bend_sigma_deg, position_95_m = reals(3)
 
     @property
     def carried_on(self) -> bool:
@@ -228,8 +228,8 @@ class ObservationRow(PipePointRow):
     """What the camera saw."""
 
     layer = "pipe_observations"
-    observation_id, code, severity, clock_from, clock_to, text, status, reason = texts(8)
-    counter_m, sigma_along_m = reals(2)
+    observation_id, code, defect_severity, clock_from, clock_to, text, status, reason = texts(8)
+    counter_m, chainage_sigma_m = reals(2)
 
     @property
     def name(self) -> str:
@@ -243,7 +243,7 @@ class FixRow(EllipseRow):
     layer = "transmitter_fixes"
     run_id, stop_id, status, reason, note, source_row = texts(6)
     (
-        counter_m, level_m, depth_m, depth_sigma_m, heading_deg, heading_sigma_deg, tilt_deg,
+        counter_m, transmitter_level_m, transmitter_depth_m, transmitter_depth_sigma_m, heading_deg, heading_sigma_deg, tilt_deg,
         tilt_sigma_deg, chi2, dof, shift_m,
     ) = reals(11)  # fmt: skip
 
@@ -266,7 +266,7 @@ class ControlRow(PointRow):
 
     layer = "control_points"
     point = TextColumn()
-    level_m, sigma_h_m, sigma_v_m = reals(3)
+    point_level_m, position_sigma_m, level_sigma_m = reals(3)
     in_a_tie = FlagColumn()
 
 
@@ -281,7 +281,7 @@ class MarkRow(PointRow):
 class ZoneRow(LayerRow):
     """Where a published rule asks for digging by hand."""
 
-    layer = "dig_zone"
+    layer = "tolerance_zone"
     line_id, zone, rule_title, source = texts(4)
     tolerance_m, outside_diameter_m, width_m = reals(3)
     diameter_assumed = FlagColumn()
@@ -290,7 +290,7 @@ class ZoneRow(LayerRow):
     @property
     def with_corridor(self) -> bool:
         """Whether the error of position is taken in; else the tolerance lies about the line."""
-        return self.zone == "tolerance_and_corridor"
+        return self.zone == "with_corridor"
 
 
 class FindingRow(LayerRow):
@@ -315,7 +315,7 @@ class UnlocatedRow(LayerRow):
 
     layer = "unlocated"
     site_id, line_id, run_id, stop_id, extent, what, why, made_by, caution = texts(9)
-    counted_m, mark_reach_m, outside_diameter_m, area_m2, frame_shift_95_m = reals(5)
+    counted_m, mark_reach_m, outside_diameter_m, area_m2, crs_shift_95_m = reals(5)
     record_version = RealColumn()
     valid_from = DateColumn()
     geometry = ShapeColumn[Polygon]()

@@ -32,7 +32,7 @@ _SUMMARISED: Final = (
     "node_lines",
     "level_band",
 )
-_LOCATED: Final = ("solved", "weak", "ambiguous")
+_LOCATED: Final = ("located", "weak", "two_positions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ class LineSummary:
     shallowest_m: float  # ground to transmitter, over the fixes
     deepest_m: float
     cover_min_m: float  # ground to outside top of pipe, along the located line alone: estimate
-    cover_least_95_m: float  # the least of its lower 95 % bounds; NaN where nothing bounds it
+    cover_lower_95_m: float  # the least of its lower 95 % bounds; NaN where nothing bounds it
     sideways_95_m: float  # farthest off in plan at 95 % along the line; NaN without bound
     sideways_95_at: str  # "between R1/5 and R1/4"
     level_95_m: float  # widest half of the 95 % intervals in level along the line
@@ -159,7 +159,7 @@ def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:
         [row for row in layers[layer] if row["line_id"] == name]
         for layer in ("transmitter_fixes", "pipe_segments", "pipe_nodes", "level_band")
     )
-    depths = [d for fix in own if math.isfinite(d := _number(fix["depth_m"]))]
+    depths = [d for fix in own if math.isfinite(d := _number(fix["transmitter_depth_m"]))]
     unsure = max(segments, key=_widest, default=None)
     return LineSummary(
         line=str(name),
@@ -168,15 +168,15 @@ def _line(line: Row, layers: dict[str, list[Row]]) -> LineSummary:
         shallowest_m=min(depths, default=math.nan),
         deepest_m=max(depths, default=math.nan),
         cover_min_m=_number(line["cover_min_m"]),
-        cover_least_95_m=least_cover_95_m(
-            np.array([_number(station["cover_least_95_m"]) for station in band])
+        cover_lower_95_m=least_cover_95_m(
+            np.array([_number(station["cover_lower_95_m"]) for station in band])
         ),
-        sideways_95_m=_number(line["semi_major_95_max_m"]),
+        sideways_95_m=_number(line["position_95_max_m"]),
         sideways_95_at=f"between {unsure['from_ref']} and {unsure['to_ref']}" if unsure else "",
-        level_95_m=INTERVAL_95 * _number(line["sigma_u_max_m"]),
+        level_95_m=INTERVAL_95 * _number(line["invert_sigma_max_m"]),
         stops_used=int(_number(line["stops"])),
         stops=len(own),
-        undecided=int(_number(line["undecided_stretches"])),
+        undecided=int(_number(line["undecided_segments"])),
         nodes=(
             *_joined(str(name), layers),
             *(_node(n) for n in of_line if n["kind"] in ("bend", "junction")),
@@ -206,7 +206,7 @@ def _node(node: Row) -> NodeSummary:
 
 def _widest(segment: Row) -> float:
     """How far a segment may be off in plan; what nothing bounds is the widest."""
-    widest = _number(segment["semi_major_95_max_m"])
+    widest = _number(segment["position_95_max_m"])
     return math.inf if math.isnan(widest) else widest
 
 

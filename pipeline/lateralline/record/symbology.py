@@ -189,7 +189,7 @@ class _Symbology(_Frozen):
 
 @cache
 def _symbology() -> _Symbology:
-    source = files("lateralline_schemas") / "v1" / "styles.toml"
+    source = files("lateralline_schemas") / "v2" / "styles.toml"
     try:
         found = _Symbology.model_validate(tomllib.loads(source.read_text(encoding="utf-8")))
     except (tomllib.TOMLDecodeError, ValidationError) as e:
@@ -225,7 +225,7 @@ def parts_of(marker: Marker) -> tuple[str, ...]:
 def area_of(layer: str, **row: bool | str) -> Area:
     """Return how an area of a layer looks, with the values of the columns that its rules ask for.
 
-    >>> area_of("dig_zone", zone="tolerance").opacity
+    >>> area_of("tolerance_zone", zone="as_located").opacity
     0.0
     """
     area = style_of(layer).rule_of(SimpleNamespace(**row)).area

@@ -273,14 +273,14 @@ class RecordView:
         band = self.of_line("level_band", line)
         if reach is not None:
             band = band[band["chainage_m"].between(*reach)]
-        return least_cover_95_m(band["cover_least_95_m"].to_numpy(dtype=float))
+        return least_cover_95_m(band["cover_lower_95_m"].to_numpy(dtype=float))
 
     # ---- extent ---------------------------------------------------------------------------
 
     @cached_property
     def box(self) -> Bounds:
         """Bounds of zones, marks and nodes: all that is drawn but control."""
-        frames = (self.layers[n] for n in ("dig_zone", "field_marks", "pipe_nodes"))
+        frames = (self.layers[n] for n in ("tolerance_zone", "field_marks", "pipe_nodes"))
         return bounds_of([f.total_bounds for f in frames if len(f)]) or _EMPTY_SITE
 
     def control_within(self, sides: float, *, tied: bool = False) -> gpd.GeoDataFrame:
@@ -435,7 +435,7 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
         for column in ("ellipse_azimuth_deg", "heading_deg"):
             if column in made:
                 made[column] = (made[column].astype(float) + ground.turn_deg) % 360.0
-        if "cov_en_m2" in made:
+        if "east_north_covariance_m2" in made:
             _turn_covariance(made, ground.turn_deg)
     return made
 
@@ -443,12 +443,12 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
 def _turn_covariance(frame: gpd.GeoDataFrame, turn_deg: float) -> None:
     """Turn σ east, σ north and their covariance clockwise by `turn_deg`."""
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    names = ["sigma_e_m", "sigma_n_m", "cov_en_m2"]
+    names = ["east_sigma_m", "north_sigma_m", "east_north_covariance_m2"]
     e, n, en = frame[names].to_numpy(dtype=float).T
     ee, nn = e**2, n**2
-    frame["sigma_e_m"] = np.sqrt(np.maximum(c * c * ee + 2 * c * s * en + s * s * nn, 0.0))
-    frame["sigma_n_m"] = np.sqrt(np.maximum(s * s * ee - 2 * c * s * en + c * c * nn, 0.0))
-    frame["cov_en_m2"] = c * s * (nn - ee) + (c * c - s * s) * en
+    frame["east_sigma_m"] = np.sqrt(np.maximum(c * c * ee + 2 * c * s * en + s * s * nn, 0.0))
+    frame["north_sigma_m"] = np.sqrt(np.maximum(s * s * ee - 2 * c * s * en + c * c * nn, 0.0))
+    frame["east_north_covariance_m2"] = c * s * (nn - ee) + (c * c - s * s) * en
 
 
 def number(value: float, pattern: str = "{:.2f}", unknown: str = DASH) -> str:

@@ -85,8 +85,8 @@ class Figures:
     """What one record says of a line as a whole."""
 
     length_m: float
-    mean_grade: float
-    grade_sigma: float
+    gradient: float
+    gradient_sigma: float
     sideways_95_m: float  # farthest off in plan at 95 %; NaN without bound
     level_95_m: float  # widest half of the 95 % intervals in level
     chi2: float
@@ -240,7 +240,7 @@ def shared_receivers(old: Settings, new: Settings) -> tuple[Finding, ...]:
 
 
 def _of_line(line: LineChange) -> Iterator[Finding]:
-    caution = contract.load("dig_zone").caution
+    caution = contract.load("tolerance_zone").caution
     for containment, region, code, tolerance_m in (
         (line.plan, "corridor", "corridor", line.tolerance_m),
         (line.level, "band of levels", "level-band", nan),
@@ -279,5 +279,5 @@ def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
                 at_m=e.old_chainage_m,
                 off_m=off_m,
                 own_95_m=own_m,
-                caution=contract.load("dig_zone").caution,
+                caution=contract.load("tolerance_zone").caution,
             )

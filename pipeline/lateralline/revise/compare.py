@@ -102,20 +102,20 @@ def _figures(work: SiteWork) -> dict[str, Figures]:
     return {
         str(row["line_id"]): Figures(
             length_m=_number(row["length_m"]),
-            mean_grade=_number(row["mean_grade"]),
-            grade_sigma=_number(row["grade_sigma"]),
-            sideways_95_m=_number(row["semi_major_95_max_m"]),
-            level_95_m=INTERVAL_95 * _number(row["sigma_u_max_m"]),
+            gradient=_number(row["gradient"]),
+            gradient_sigma=_number(row["gradient_sigma"]),
+            sideways_95_m=_number(row["position_95_max_m"]),
+            level_95_m=INTERVAL_95 * _number(row["invert_sigma_max_m"]),
             chi2=_number(row["chi2"]),
             dof=int(_number(row["dof"])),
-            undecided=int(_number(row["undecided_stretches"])),
+            undecided=int(_number(row["undecided_segments"])),
         )
         for row in rows
     }
 
 
 def _tolerances(work: SiteWork) -> dict[str, float]:
-    columns = layer(work, "dig_zone").columns
+    columns = layer(work, "tolerance_zone").columns
     lines, tolerances = map(str, columns["line_id"]), map(_number, columns["tolerance_m"])
     return dict(zip(lines, tolerances, strict=True))
 

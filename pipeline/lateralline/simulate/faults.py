@@ -64,7 +64,7 @@ PLANTED = (
     Planting("stops.csv", "R1", "depth_reading", "0", "0", "depth of nought", 1),
     Planting("stops.csv", "R1", "tilt_deg", "95", "95", "angle out of range", 2),
     Planting("stops.csv", "R1", "stop", "3", "3", "stop twice", 3),
-    Planting("exposures.csv", "CO1", "measured_to", "top", "crown", "unknown choice"),
+    Planting("exposures.csv", "CO1", "measured_to", "top", "inside_top", "unknown choice"),
     Planting("observations.csv", "", "code", "", "code", "column missing"),
 )
 

@@ -287,7 +287,7 @@ def _observation_rows(party: _Party, scales: dict[str, float]) -> list[Row]:
     rows = []
     for s in party.truth.sights:
         run = party.truth.run(s.run)
-        row = {"run": s.run, "code": s.code, "severity": s.severity, "text": s.text}
+        row = {"run": s.run, "code": s.code, "defect_severity": s.severity, "text": s.text}
         row["counter"] = _counters(party, run, np.array([s.travel_m]), scales[s.run])[0]
         row["clock_from"] = "" if s.clock_from is None else str(s.clock_from)
         row["clock_to"] = "" if s.clock_to is None else str(s.clock_to)

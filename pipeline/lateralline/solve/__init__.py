@@ -160,7 +160,7 @@ def _suspicions(fit: Fitted) -> list[Suspicion]:
     """Return the booking errors that would explain stops whose χ² or worst mark fails its test."""
     modes, problem = fit.modes, fit.modes.problem
     dof = problem.dof
-    failing = fit.results.residual_w[problem.marks.row] > W_LIMIT
+    failing = fit.results.std_residual[problem.marks.row] > W_LIMIT
     failing_marks = problem.per_stop(failing.astype(np.float64))
     rejected = (dof > 0) & ((modes.chosen.likelihood(dof) < REJECT) | (failing_marks > 0))
     return suspects(modes, rejected, fit.marks, beside_axis(modes))

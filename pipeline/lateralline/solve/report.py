@@ -60,9 +60,9 @@ def _where(fit: Fitted, i: int) -> str:
 def _doubtful(fit: Fitted) -> Iterator[Finding]:
     """Yield the stops that are not solved, or whose heading or marks are in doubt."""
     fixes = fit.fixes
-    for i in map(int, np.flatnonzero(fixes.status != "solved")):
+    for i in map(int, np.flatnonzero(fixes.status != "located")):
         why = str(fixes.reason[i])
-        if fixes.status[i] == "unsolved":
+        if fixes.status[i] == "not_located":
             used = fixes.marks_used[i]
             if why in _VARIANT:
                 yield _at_stop(fit, i, "stop-unsolved", _VARIANT[why], why=why, marks=used)
@@ -84,7 +84,7 @@ def _misfit(value: float, dof: int) -> dict[str, Given]:
 def _candidates(fit: Fitted) -> Iterator[Finding]:
     """Yield both candidates of every ambiguous stop, and every steep transmitter."""
     fixes, modes, rows = fit.fixes, fit.modes, fit.gathered.stop
-    for k in np.flatnonzero((fixes.status == "ambiguous")[rows]):
+    for k in np.flatnonzero((fixes.status == "two_positions")[rows]):
         east, north = modes.rival[:2, k] - modes.chosen.p[:2, k]
         yield _at_stop(
             fit,
@@ -108,13 +108,13 @@ def _candidates(fit: Fitted) -> Iterator[Finding]:
 def _disagreements(fit: Fitted) -> Iterator[Finding]:
     """Yield one finding per stop whose worst mark fails the test."""
     marks, results = fit.marks, fit.results
-    tested = np.flatnonzero(results.used & (results.residual_w > W_LIMIT))
+    tested = np.flatnonzero(results.used & (results.std_residual > W_LIMIT))
     for run, stop in dict.fromkeys(zip(marks.run[tested], marks.stop[tested], strict=True)):
         here = np.flatnonzero((marks.run == run) & (marks.stop == stop) & results.used)
-        worst = here[np.argmax(results.residual_w[here])]
-        w = float(results.residual_w[worst])
+        worst = here[np.argmax(results.std_residual[here])]
+        w = float(results.std_residual[worst])
         # with one redundant observation every mark fails by the same w: no one can be blamed
-        rivals = here[results.residual_w[here] > w - 0.05]
+        rivals = here[results.std_residual[here] > w - 0.05]
         yield finding(
             "mark-disagrees",
             f"stop {run}/{stop}",

@@ -83,9 +83,9 @@ def _fixes(
     shared[flipped, 4] *= -1.0
     shared = shared_within(site_cov, shared)
 
-    status = np.full(size, "unsolved", dtype="<U9")
+    status = np.full(size, "not_located", dtype="<U13")
     reason = gathered.reason.copy()
-    status[at] = "solved"
+    status[at] = "located"
     lone = problem.stops.heading_sigma_rad >= UNKNOWN_SIGMA_RAD
     guessed = ~gathered.heading_observed & ~modes.steep
     upright = modes.steep & (chosen.cov[:, 3, 3] > NEIGHBOUR_SIGMA_RAD**2)
@@ -96,14 +96,14 @@ def _fixes(
         (upright, "weak", WEAK["upright"]),
         (two & modes.settled, "weak", WEAK["chosen"]),
         (chosen.likelihood(problem.dof) < REJECT, "weak", CONTRADICT),
-        (two & ~modes.settled, "ambiguous", TWO_SIDES),
-        (~chosen.converged, "unsolved", UNSOLVED["diverged"]),
-        (chosen.converged & (ground <= p[2]), "unsolved", UNSOLVED["above"]),
-        (chosen.converged & (averaged.depth_m > MOST_DEPTH_M), "unsolved", UNSOLVED["deep"]),
-        (chosen.converged & ~sound, "unsolved", UNSOLVED["unsound"]),
+        (two & ~modes.settled, "two_positions", TWO_SIDES),
+        (~chosen.converged, "not_located", UNSOLVED["diverged"]),
+        (chosen.converged & (ground <= p[2]), "not_located", UNSOLVED["above"]),
+        (chosen.converged & (averaged.depth_m > MOST_DEPTH_M), "not_located", UNSOLVED["deep"]),
+        (chosen.converged & ~sound, "not_located", UNSOLVED["unsound"]),
     ):
         status[at[those]], reason[at[those]] = word, why
-    good = status != "unsolved"
+    good = status != "not_located"
     assumed = np.isnan(stops.tilt_rad[at]) & ~modes.steep
 
     def spread(values: Floats) -> Floats:
@@ -172,7 +172,7 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
     out = MarkResults(
         used=np.zeros(size, dtype=bool),
         residual_m=np.full(size, np.nan),
-        residual_w=np.full(size, np.nan),
+        std_residual=np.full(size, np.nan),
         redundancy=np.full(size, np.nan),
         smallest_blunder_m=np.full(size, np.nan),
     )
@@ -184,7 +184,7 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
     tested = reliability(white, chosen.cov, problem.count, problem.rows)
     out.used[index] = np.repeat(chosen.converged, problem.count)
     out.residual_m[index] = _offset(at.mark_f, by_mark, problem.marks.kind == MID)
-    out.residual_w[index] = tested.residual_w
+    out.std_residual[index] = tested.std_residual
     out.redundancy[index] = tested.redundancy
     shift = whiten(replace(at, mark_j=by_mark)).mark_j
     power = np.einsum("qin,qrn,rjn->nij", shift, tested.free, shift, optimize=True)
@@ -194,7 +194,7 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
     with np.errstate(divide="ignore", invalid="ignore"):
         smallest = W_DETECTABLE / np.sqrt(weakest)
     out.smallest_blunder_m[index] = np.where(smallest < UNDETECTABLE_M, smallest, np.nan)
-    for column in (out.residual_m, out.residual_w, out.redundancy, out.smallest_blunder_m):
+    for column in (out.residual_m, out.std_residual, out.redundancy, out.smallest_blunder_m):
         column[~out.used] = np.nan
     return out
 

@@ -112,7 +112,7 @@ class TapePoints:
 def control_of(view: RecordView) -> TapePoints:
     """Return the site's control; a point without σ has the site's `gnss_m`, as in its survey."""
     placed = [row for row in view.control if row.geometry is not None]
-    sigma = np.array([row.sigma_h_m for row in placed])
+    sigma = np.array([row.position_sigma_m for row in placed])
     return TapePoints(
         tuple(row.point for row in placed),
         np.array([(row.geometry.x, row.geometry.y) for row in placed if row.geometry]).reshape(
@@ -289,7 +289,7 @@ def _node(row: NodeRow) -> TieSpot:
         line=row.line_id,
         chainage_m=row.chainage_m,
         ground_m=_place(row),
-        cov_m2=_kept_within(_covariance(row), row.plan_95_m),
+        cov_m2=_kept_within(_covariance(row), row.position_95_m),
         cover_m=row.cover_m,
         cover_sigma_m=row.cover_sigma_m,
         invert_m=row.invert_level_m,
@@ -304,13 +304,13 @@ def _observation(row: ObservationRow) -> TieSpot:
         kind=" ".join(filter(None, ("camera observation", row.code, row.text))),
         line=row.line_id,
         chainage_m=row.chainage_m,
-        ground_m=_place(row) if row.status != "not_placed" else np.full(2, nan),
+        ground_m=_place(row) if row.status != "not_located" else np.full(2, nan),
         cov_m2=_covariance(row),
         cover_m=row.cover_m,
         cover_sigma_m=row.cover_sigma_m,
         invert_m=row.invert_level_m,
         datum=row.level_datum,
-        remark="" if row.status == "on_line" else row.reason,
+        remark="" if row.status == "located" else row.reason,
     )
 
 
@@ -335,7 +335,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
         and s.to_chainage_m >= chainage_m - measure.step_m
     ]
     # NaN where nothing bounds it
-    sigma = float(np.max([s.semi_major_95_max_m for s in on])) / PLAN_95 if on else nan
+    sigma = float(np.max([s.position_95_max_m for s in on])) / PLAN_95 if on else nan
 
     def drawn(values: Iterable[float], rows: Sequence[AlongRow]) -> float:
         return float(np.interp(chainage_m, [row.chainage_m for row in rows], list(values)))
@@ -357,7 +357,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
 
 
 def _covariance(row: NodeRow | ObservationRow) -> Floats:
-    e, n, en = row.sigma_e_m, row.sigma_n_m, row.cov_en_m2
+    e, n, en = row.east_sigma_m, row.north_sigma_m, row.east_north_covariance_m2
     return np.array([[e**2, en], [en, n**2]])
 
 

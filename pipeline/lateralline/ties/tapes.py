@@ -276,8 +276,8 @@ def _row(card: Card, number: int, tape: TieTape, site: str, measure: Measure) ->
         "side": card.side,
         "cut_deg": card.cut_deg,
         "check_95_m": card.check_95_m,
-        "sigma_m": sigma,
-        "off_95_m": off_95,
+        "distance_sigma_m": sigma,
+        "position_95_m": off_95,
         "cover_m": spot.cover_m,
         "caution": contract.load(_NAME).caution,
     }

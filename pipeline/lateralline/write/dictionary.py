@@ -18,7 +18,7 @@ from lateralline.record import CAUTION
 _WHOLE: Final = """# Data dictionary
 
 Every table that lateralline reads and every layer that it writes, generated from the TOML files
-beside this page (`lateralline_schemas/v1/`), from which also come the writers, the GeoPackage
+beside this page (`lateralline_schemas/v2/`), from which also come the writers, the GeoPackage
 schema extension and the JSON Schemas. To renew it:
 `python -m lateralline.write.dictionary > schemas/README.md`
 

@@ -334,7 +334,7 @@ def _ellipses(doc: Drawing, part: _Part, crs: pyproj.CRS | None, units: PlotUnit
 
 
 def _ellipse(doc: Drawing, row: object, fix: FixRow, plane: GroundPlane, units: PlotUnits) -> None:
-    major, minor = fix.semi_major_95_m, fix.semi_minor_95_m
+    major, minor = fix.ellipse_major_95_m, fix.ellipse_minor_95_m
     if not (np.isfinite(major) and minor > 0.0):
         return
     azimuth = np.radians(fix.ellipse_azimuth_deg + plane.turn_deg)
@@ -433,7 +433,7 @@ def _note(parts: Sequence[_Part], crs: pyproj.CRS | None, units: PlotUnits) -> s
         levels = ["What levels count from stands at each site"]
     unlocated = [part.unlocated for part in parts if part.unlocated is not None]
     lines = [
-        contract.load("dig_zone").caution,
+        contract.load("tolerance_zone").caution,
         *(name for frame in unlocated for name in _not_located(frame)),
         "Site " + ", ".join(sites) if len(sites) <= 5 else f"{len(sites)} sites",
         f"Plan: {where}, in {units.name}; levels in the same unit",

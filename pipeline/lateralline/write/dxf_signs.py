@@ -37,8 +37,8 @@ POINT_LABELS: Final = {
 }
 DRAWN: Final = (
     "unlocated",
-    "dig_zone",
-    "dig_zone_merged",
+    "tolerance_zone",
+    "tolerance_zone_merged",
     "position_corridor",
     "planned_works",
     "pipe_segments",
@@ -81,8 +81,8 @@ def layer_name(drawn: str, row: object) -> str:
     """Return the drawing's layer for a feature: what is drawn, its site, its line.
 
     >>> from types import SimpleNamespace
-    >>> layer_name("dig_zone", SimpleNamespace(site_id="QH-014", line_id="L1"))
-    'dig_zone.QH-014.L1'
+    >>> layer_name("tolerance_zone", SimpleNamespace(site_id="QH-014", line_id="L1"))
+    'tolerance_zone.QH-014.L1'
     """
     ids = (str(getattr(row, column, "") or "") for column in ("site_id", "line_id"))
     return ".".join([drawn, *(_FORBIDDEN.sub("_", name) for name in ids if name)])

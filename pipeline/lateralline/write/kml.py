@@ -26,8 +26,8 @@ _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
 _SHOWN: Final = {
     "unlocated": "what",
-    "dig_zone": "zone",
-    "dig_zone_merged": "zone",
+    "tolerance_zone": "zone",
+    "tolerance_zone_merged": "zone",
     "position_corridor": "line_id",
     "planned_works": "work_name",
     "pipe_segments": "segment_id",
@@ -90,7 +90,7 @@ def write_kml(
     about.text = _printable(
         "\n\n".join(
             [
-                contract.load("dig_zone").caution,
+                contract.load("tolerance_zone").caution,
                 *dict.fromkeys(one.notes for one in found if one.notes),
                 *([_RECKONED.format(off_m)] if off_m else []),
             ]

@@ -117,12 +117,12 @@ def write_metadata(
 
 def plan_accuracy(db: sqlite3.Connection) -> Accuracy:
     """Return the farthest that any line may be off in plan at 95 %."""
-    return _accuracy(db, "SELECT semi_major_95_max_m FROM pipe_centreline", 1.0)
+    return _accuracy(db, "SELECT position_95_max_m FROM pipe_centreline", 1.0)
 
 
 def level_accuracy(db: sqlite3.Connection) -> Accuracy:
     """Return the farthest that the level of any line may be off at 95 %."""
-    levels = "CASE WHEN invert_down_m IS NULL THEN NULL ELSE sigma_u_max_m END"
+    levels = "CASE WHEN invert_down_level_m IS NULL THEN NULL ELSE invert_sigma_max_m END"
     return _accuracy(db, f"SELECT {levels} FROM pipe_centreline", INTERVAL_95)
 
 

@@ -34,7 +34,7 @@ TREE: Final[dict[str, tuple[str, ...]]] = {
     "Pipe": ("pipe_nodes", "pipe_observations", "pipe_centreline", "pipe_segments"),
     "Survey": ("transmitter_fixes", "field_marks", "control_points"),
     "How sure, and where to dig by hand": (
-        "level_band", "position_corridor", "dig_zone", "unlocated",
+        "level_band", "position_corridor", "tolerance_zone", "unlocated",
     ),
     "Tables": ("findings", "node_lines", "adjusted_parameters", "lineage"),
 }  # fmt: skip

@@ -242,7 +242,7 @@ def _comment(column: Column) -> Comment:
 def cautions(units: Mapping[str, str]) -> Iterator[tuple[str, bool]]:
     """Yield the lines of the sheet of cautions, and whether each is a heading."""
     yield "No clearance to dig", True
-    yield contract.load("dig_zone").caution, False
+    yield contract.load("tolerance_zone").caution, False
     yield (
         "This book records where marks stood on the ground. Nothing in it, and nothing made from "
         "it, says where it is safe to dig.",

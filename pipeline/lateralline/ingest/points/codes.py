@@ -23,7 +23,7 @@ from lateralline.ingest.sections import checked, section_names, toml_sections
 from lateralline.units import parse_length
 
 MARKS: Final = ("end_null", "mid_null", "peak_total", "peak_axial", "peak", "ground")
-TARGETS: Final = ("invert", "crown", "outside_top", "transmitter")  # of exposures
+TARGETS: Final = ("invert", "inside_top", "outside_top", "transmitter")  # of exposures
 GROUPS: Final = ("run", "stop", "line", "name", "kind", "to", "counter", "depth", "tilt_deg",
                  "sigma", "note")  # fmt: skip
 
@@ -65,7 +65,7 @@ class Codes:
 
 def default_text() -> str:
     """Return the mapping file used when none is given, comments and all."""
-    source = files("lateralline_schemas") / "v1" / "codes_default.toml"
+    source = files("lateralline_schemas") / "v2" / "codes_default.toml"
     return source.read_text(encoding="utf-8")
 
 
