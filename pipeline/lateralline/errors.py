@@ -11,10 +11,10 @@ from dataclasses import dataclass
 class Fault:
     """One thing wrong in one place of one input file.
 
-    >>> print(Fault("marks.csv", 14, "offset", "3,2", "must be a number in ft", "write 3.2"))
-    marks.csv:14: offset must be a number in ft; got "3,2" — write 3.2
-    >>> print(Fault("a.xlsx marks", 14, "offset", "3,2", "must be a number in ft", cell="N14"))
-    a.xlsx marks!N14: offset must be a number in ft; got "3,2"
+    >>> print(Fault("marks.csv", 14, "base_offset", "3,2", "must be a number in ft", "write 3.2"))
+    marks.csv:14: base_offset must be a number in ft; got "3,2" — write 3.2
+    >>> print(Fault("a.xlsx marks", 14, "base_offset", "3,2", "must be a number in ft", cell="N14"))
+    a.xlsx marks!N14: base_offset must be a number in ft; got "3,2"
     """
 
     file: str

@@ -81,7 +81,8 @@ class Pipe:
         `measured_to` is invert, crown, outside_top or transmitter; NaN when a dimension is missing.
 
         >>> pipe = Pipe("L1", "PVC", "DN110", "sanitary", 0.1036, 0.0032, "EN 1401")
-        >>> [round(pipe.axis_above_m(to, 0.03), 4) for to in ("invert", "inside_top", "outside_top")]
+        >>> tops = ("invert", "inside_top", "outside_top")
+        >>> [round(pipe.axis_above_m(to, 0.03), 4) for to in tops]
         [0.03, -0.0736, -0.0768]
         """
         return {

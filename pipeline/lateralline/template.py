@@ -43,7 +43,7 @@ _EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
     "marks": (
         {
             "mark": "1A", "run": "R1", "stop": "1", "kind": "end_null", "method": "offset",
-            "base_from": "P1", "base_to": "P2", "station": "3.40", "offset": "-1.20",
+            "base_from": "P1", "base_to": "P2", "base_distance": "3.40", "base_offset": "-1.20",
         },
         {
             "mark": "1B", "run": "R1", "stop": "1", "kind": "end_null", "method": "ties",
@@ -54,7 +54,7 @@ _EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
     "exposures": (
         {
             "name": "CO1", "run": "R1", "counter": "0", "method": "offset", "base_from": "P1",
-            "base_to": "P2", "station": "0", "offset": "0", "depth": "1.10",
+            "base_to": "P2", "base_distance": "0", "base_offset": "0", "depth": "1.10",
             "measured_to": "invert",
         },
     ),

@@ -68,7 +68,7 @@ def test_a_clean_site_is_built_whole_and_exits_0(sites: Path, tmp_path: Path) ->
 def test_a_faulty_site_writes_nothing_and_exits_2(sites: Path, tmp_path: Path) -> None:
     refused = run("build", sites / "b", "-o", tmp_path / "out")
     assert refused.exit_code == 2
-    assert f"{sites / 'b'}/marks.csv:2: offset must be a number" in refused.output
+    assert f"{sites / 'b'}/marks.csv:2: base_offset must be a number" in refused.output
     assert "Traceback" not in refused.output
     assert list(tmp_path.iterdir()) == []
 

@@ -392,7 +392,7 @@ def test_a_line_of_stops_of_two_pipes_is_an_error_and_not_drawn(
 # ---- whatever numbers a site is given -----------------------------------------------------------
 
 NUMBERS = {
-    "marks.csv": ("x", "y", "z", "sigma_h", "sigma_v", "station", "offset"),
+    "marks.csv": ("x", "y", "z", "sigma_h", "sigma_v", "base_distance", "base_offset"),
     "stops.csv": ("counter", "depth_reading"),
     "control.csv": ("x", "y", "z", "sigma_h", "sigma_v"),
 }
@@ -409,7 +409,11 @@ def _mutate(rows: list[dict[str, str]], columns: list[str], rng: random.Random) 
     factor, step = rng.choice(FACTORS), rng.choice(STEPS)
     if rng.random() < 0.15 and "kind" in rows[0]:  # all on one point
         for row in some:
-            row |= {k: rows[0][k] for k in ("x", "y", "station", "offset", "ties") if k in row}
+            row |= {
+                k: rows[0][k]
+                for k in ("x", "y", "base_distance", "base_offset", "ties")
+                if k in row
+            }
         return
     if rng.random() < 0.15:
         del rows[rng.randrange(1, len(rows)) :]

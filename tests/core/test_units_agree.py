@@ -42,7 +42,7 @@ def site(
         encoding="utf-8",
     )
     (folder / "control.csv").write_text(CONTROL, encoding="utf-8")
-    marks = ["mark,run,stop,kind,method,x,y,z,base_from,base_to,station,offset"]
+    marks = ["mark,run,stop,kind,method,x,y,z,base_from,base_to,base_distance,base_offset"]
     for n, (counter, _) in STOPS.items():
         for kind, offsets in BESIDE.items():
             for i, along in enumerate(offsets):

@@ -36,8 +36,8 @@ BLAMED = {
 
 def mirror(row: Row) -> None:
     if row["method"] == "offset":
-        sign = row["offset"]
-        row["offset"] = sign[1:] if sign.startswith("-") else f"-{sign}"
+        sign = row["base_offset"]
+        row["base_offset"] = sign[1:] if sign.startswith("-") else f"-{sign}"
     else:
         row["side"] = OTHER_SIDE[row["side"]]
 
@@ -70,7 +70,7 @@ def test_a_mark_on_the_wrong_side_is_the_one_thing_told(
     assert (finding.severity, finding.subject) == ("error", f"mark {names[0]}")
     assert result.findings[0] is finding
     assert finding.variant == "mark"
-    assert str(finding.values["reads"]).startswith(("offset = ", "side = "))
+    assert str(finding.values["reads"]).startswith(("base_offset = ", "side = "))
     assert not codes(result) & BLAMED - codes(planted(tmp_path / "sound", scenario, seed))
     used = used_marks(result)
     assert not used[names[0]]

@@ -64,6 +64,8 @@ ON_PAPER = {
     "x": "easting or longitude", "y": "northing or latitude", "z": "ground level",
     "sigma_h": "± in plan (1 σ)", "sigma_v": "± in level (1 σ)", "sigma": "± (1 σ)",
     "method": "how measured", "base_from": "from point", "base_to": "to point", "tilt_deg": "tilt",
+    "base_distance": "along baseline", "base_offset": "right of baseline",
+    "polar_distance": "distance from point", "polar_azimuth_deg": "azimuth",
     "id": "run", "joins": "joins line", "flow": "with or against flow", "nominal": "nominal size",
     "transmitter_lag": "transmitter behind face", "ride_height": "transmitter above invert",
 }  # fmt: skip
@@ -173,7 +175,8 @@ def test_branches_that_are_known_stand_in_their_own_table() -> None:
 
 def test_a_taped_sheet_asks_for_tapes_and_a_gnss_sheet_for_coordinates() -> None:
     taped, gnss = (field_sheet_pages(b, "A4")[2] for b in SOME[:2])
-    assert {"station", "offset", "ties", "side"} <= titles([taped])
+    assert {heading(n) for n in ("base_distance", "base_offset")} <= titles([taped])
+    assert {"ties", "side"} <= titles([taped])
     assert not {heading("x"), heading("y")} & titles([taped])
     assert {heading(n) for n in ("x", "y", "z", "sigma_h")} <= titles([gnss])
     assert "ties" not in titles([gnss])
@@ -186,10 +189,8 @@ def test_units_stand_under_the_titles() -> None:
         assert "tilt [deg]" in said(page)
         assert f"depth reading [{unit}]" in said(page)
     taped = field_sheet_pages(SOME[0], "A4")[2]
-    station = next(w for w in taped.words if w.text == "station")
-    assert any(
-        w.text == "[ft]" and w.x == station.x and 0 < w.y - station.y < 5 for w in taped.words
-    )
+    along = next(w for w in taped.words if w.text == "baseline")
+    assert any(w.text == "[ft]" and w.x == along.x and 0 < w.y - along.y < 5 for w in taped.words)
 
 
 @pytest.mark.parametrize(("stops", "pages"), [(1, 1), (3, 1), (4, 2), (12, 4)])

@@ -118,8 +118,8 @@ def test_pandas_reads_the_same_cells(tmp_path: Path) -> None:
     marks = pd.read_excel(book, sheet_name="marks", dtype=object)
     given = list(csv.DictReader(io.StringIO((SAMPLES / "tape-ties" / "marks.csv").read_text())))
     assert len(marks) == len(given)
-    assert marks["station [ft]"].dropna().tolist() == [
-        float(r["station"]) for r in given if r["station"]
+    assert marks["base_distance [ft]"].dropna().tolist() == [
+        float(r["base_distance"]) for r in given if r["base_distance"]
     ]
     assert marks["stop"].tolist() == [r["stop"] for r in given]  # text, not numbers
     assert marks["paint"].tolist() == [r["paint"] for r in given]  # the crew's own column is kept
@@ -193,7 +193,7 @@ def headers(book: bytes) -> dict[str, list[str]]:
 
 def test_headers_name_the_unit_of_every_length(blank: bytes) -> None:
     titles = headers(blank)
-    assert {"station [ft]", "offset [ft]", "ties [ft]", "z"} <= set(titles["marks"])
+    assert {"base_distance [ft]", "base_offset [ft]", "ties [ft]", "z"} <= set(titles["marks"])
     assert {"counter [ft]", "depth_reading [ft]", "tilt_deg"} <= set(titles["stops"])
     assert {"transmitter_lag [ft]", "ride_height [ft]"} <= set(titles["runs"])
 

@@ -42,11 +42,11 @@ TABLES = {
     ],
     "marks": [
         {"mark": "1A", "run": "R1", "stop": "1", "kind": "end_null", "method": "offset",
-         "base_from": "P1", "base_to": "P2", "station": "10.5", "offset": "-2"},
+         "base_from": "P1", "base_to": "P2", "base_distance": "10.5", "base_offset": "-2"},
         {"mark": "1B", "run": "R1", "stop": "1", "kind": "mid_null", "method": "ties",
          "ties": "P1:20;P2:30.5", "side": "left"},
         {"mark": "1M", "run": "R1", "stop": "1", "kind": "mid_null", "method": "polar",
-         "base_from": "P1", "station": "12", "offset": "90"},
+         "base_from": "P1", "polar_distance": "12", "polar_azimuth_deg": "90"},
     ],
     "stops": [{"run": "R1", "stop": "1", "counter": "4.5", "depth_reading": "4"}],
 }  # fmt: skip
@@ -106,7 +106,8 @@ def test_the_example_is_sound(tmp_path: Path) -> None:
     assert record.settings.run("R1").transmitter_lag_m == pytest.approx(1.2 * FT)
 
 
-# Cells: station is M, offset N, ties O of marks; counter C, depth_reading D, tilt_deg E of stops.
+# Cells: base_distance M, base_offset N, ties Q of marks; counter C, depth_reading D, tilt_deg E of
+# stops.
 
 CELLS = [
     ("error value", "stops", {"D2": "#REF!"},
@@ -128,9 +129,9 @@ CELLS = [
     ("truth for a number", "stops", {"D2": True},
      'a.xlsx stops!D2: depth_reading must be a number in ft above 0; got "true"'),
     ("decimal comma", "marks", {"N2": "3,2"},
-     'a.xlsx marks!N2: offset must be a number in ft; got "3,2" — write 3.2'),
-    ("decimal comma in a tie", "marks", {"O3": "P1:20,5;P2:30.5"},
-     'a.xlsx marks!O3: ties must have a distance above 0 in "P1:20,5"; got "P1:20,5;P2:30.5" — '
+     'a.xlsx marks!N2: base_offset must be a number in ft; got "3,2" — write 3.2'),
+    ("decimal comma in a tie", "marks", {"Q3": "P1:20,5;P2:30.5"},
+     'a.xlsx marks!Q3: ties must have a distance above 0 in "P1:20,5"; got "P1:20,5;P2:30.5" — '
      "write 20.5"),
     ("thousands", "stops", {"C2": "1,004.5"},
      'a.xlsx stops!C2: counter must be a number in ft; got "1,004.5" — write 1004.5'),
@@ -173,16 +174,16 @@ CELLS = [
      "a.xlsx runs!E2: flow must be given in [[run]]"),
     ("bad number of a run", "runs", {"F2": "1,2"},
      'a.xlsx runs!F2: transmitter_lag must be a number in ft; got "1,2" — write 1.2'),
-    ("header of another unit", "marks", {"M1": "station [m]"},
-     'a.xlsx marks!M1: station must be in ft, as the site\'s settings say; got "m" — mend the'),
+    ("header of another unit", "marks", {"M1": "base_distance [m]"},
+     'a.xlsx marks!M1: base_distance must be in ft, as the site\'s settings say; got "m" — mend'),
     ("unit in a column of many", "marks", {"H1": "z [m]"},
      'a.xlsx marks!H1: z must be in ft'),
     ("unit of a run in another unit", "runs", {"F1": "transmitter_lag [m]"},
      "a.xlsx runs!F2: transmitter_lag must be in ft, as [units] says; m stands beside it"),
-    ("header misspelt", "marks", {"M1": "statoin [ft]"},
-     'a.xlsx marks!M1: header must be a column of marks; got "statoin" — did you mean "station"?'),
-    ("header twice", "marks", {"M1": "offset [ft]"},
-     'a.xlsx marks!N1: header must name each column once; got "offset"'),
+    ("header misspelt", "marks", {"M1": "base_distnace [ft]"},
+     'a.xlsx marks!M1: header must be a column of marks; got "base_distnace" — did you mean'),
+    ("header twice", "marks", {"M1": "base_offset [ft]"},
+     'a.xlsx marks!N1: header must name each column once; got "base_offset"'),
     ("header emptied", "marks", {"M1": None},
      "a.xlsx marks!M1: header must name column 13"),
 ]  # fmt: skip
@@ -229,7 +230,7 @@ def test_numbers_as_text_stray_spaces_and_feet_and_inches_are_read(
 
 def test_ties_counters_depths_and_settings_take_feet_and_inches(tmp_path: Path) -> None:
     def change(book: Workbook) -> None:
-        put("marks", O3="P1:21' 4 1/2\";P2:15.25")(book)
+        put("marks", Q3="P1:21' 4 1/2\";P2:15.25")(book)
         put("stops", C2="4' 7 1/2\"", D2="4ft 0in")(book)
         put("runs", F2='14"', H2="1 1/4")(book)
 
@@ -243,8 +244,10 @@ def test_ties_counters_depths_and_settings_take_feet_and_inches(tmp_path: Path) 
 
 
 def test_a_bearing_is_no_length(tmp_path: Path) -> None:
-    faults = faults_of(tmp_path, put("marks", N4="45' 6\""))
-    assert faults[0].startswith('a.xlsx marks!N4: offset must be a number in deg; got "45\' 6""')
+    faults = faults_of(tmp_path, put("marks", P4="45' 6\""))
+    assert faults[0].startswith(
+        'a.xlsx marks!P4: polar_azimuth_deg must be a number in deg from -360 to 360; got "45\' 6""'
+    )
 
 
 @pytest.mark.parametrize("day", [date(2026, 5, 7), datetime(2026, 5, 7, 14, 30), "2026-05-07"])
@@ -507,7 +510,8 @@ def test_quotes_in_csv_fields_doubled_or_bare(tmp_path: Path, cell: str) -> None
         '[[run]]\nid = "R1"\nline = "L1"\nentry = "C"\nflow = "with"\n'
         'counter_at_entry = "1\' 2\\""\ntransmitter_lag = 0\nride_height = 0\n',
         "control.csv": "point,x,y\nP1,0,0\nP2,30,0\n",
-        "marks.csv": "mark,run,stop,kind,method,base_from,base_to,station,offset,ties,side\n"
+        "marks.csv": "mark,run,stop,kind,method,base_from,base_to,base_distance,base_offset,ties,"
+        "side\n"
         f"1A,R1,1,end_null,offset,P1,P2,{cell},-2' 1/2\",,\n"
         "1B,R1,1,mid_null,ties,,,,,P1:21' 4 1/2\";P2:15.25,left\n",
         "stops.csv": f"run,stop,counter,depth_reading\nR1,1,{cell},{cell}\n",
@@ -528,7 +532,12 @@ def test_quotes_in_csv_fields_doubled_or_bare(tmp_path: Path, cell: str) -> None
 def test_a_tape_booked_in_sixteenths_reads_exactly(tmp_path: Path, sixteenths: list[int]) -> None:
     feet = [Fraction(n, 16 * 12) for n in sixteenths]
     marks = [
-        {**TABLES["marks"][0], "mark": f"G{n}", "kind": "ground", "station": feet_and_inches(f)}
+        {
+            **TABLES["marks"][0],
+            "mark": f"G{n}",
+            "kind": "ground",
+            "base_distance": feet_and_inches(f),
+        }
         for n, f in enumerate(feet)
     ]
     (tmp_path / "b.xlsx").write_bytes(site_book(SETTINGS, {**TABLES, "marks": marks}))

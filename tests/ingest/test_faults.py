@@ -35,7 +35,7 @@ def test_the_base_is_sound(tmp_path: Path) -> None:
 EDITS = [
     # ---- cells
     ("decimal comma", "marks.csv", "13.0,1.2", '13.0,"3,2"',
-     'marks.csv:2: offset must be a number in ft; got "3,2" — write 3.2'),
+     'marks.csv:2: base_offset must be a number in ft; got "3,2" — write 3.2'),
     ("decimal comma in a depth", "stops.csv", "3.0,1.2", '3.0,"1,25"',
      'stops.csv:2: depth_reading must be a number in m above 0; got "1,25" — write 1.25'),
     ("decimal comma or thousands", "stops.csv", "3.0,1.2", '"3,200",1.2',
@@ -47,13 +47,13 @@ EDITS = [
     ("feet and inches in metres", "stops.csv", "R1,1,3.0", "R1,1,\"5' 6\"\"\"",
      "stops.csv:2: counter must be a number in m; got \"5' 6\"\" — the unit is m: write 1.6764"),
     ("metres in feet", "marks.csv", "P1,P2,13.0", "P1,P2,3.9 m",
-     'marks.csv:2: station must be a number in ft; got "3.9 m" — the unit is ft: write 12.795'),
+     'marks.csv:2: base_distance must be a number in ft; got "3.9 m" — the unit is ft: write'),
     ("half of what", "marks.csv", "P1,P2,13.0", "P1,P2,13 1/2",
-     'marks.csv:2: station must be a number in ft; got "13 1/2" — say whether it is feet or'),
+     'marks.csv:2: base_distance must be a number in ft; got "13 1/2" — say whether it is feet or'),
     ("a foot of inches too many", "marks.csv", "P1,P2,13.0", "P1,P2,5' 13",
-     "marks.csv:2: station must be a number in ft; got \"5' 13\" — inches beside feet stay below"),
+     "marks.csv:2: base_distance must be a number in ft; got \"5' 13\" — inches beside feet stay"),
     ("inches for degrees", "marks.csv", "13.2,45", "13.2,45' 6",
-     "marks.csv:4: offset must be a number in deg; got \"45' 6\""),
+     "marks.csv:4: polar_azimuth_deg must be a number in deg from -360 to 360; got \"45' 6"),
     ("not a number", "stops.csv", "R1,1,3.0", "R1,1,abc",
      'stops.csv:2: counter must be a number in m; got "abc"'),
     ("nan", "stops.csv", "R1,1,3.0", "R1,1,nan",
@@ -82,7 +82,7 @@ EDITS = [
     ("unknown method", "marks.csv", "mid_null,polar", "mid_null,laser",
      'marks.csv:4: method must be one of gnss, offset, ties, polar; got "laser"'),
     ("unknown measured_to", "exposures.csv", "invert", "top",
-     "exposures.csv:2: measured_to must be one of invert, crown, outside_top, transmitter"),
+     "exposures.csv:2: measured_to must be one of invert, inside_top, outside_top, transmitter"),
     ("required cell empty", "stops.csv", "R1,1,3.0", "R1,1,",
      "stops.csv:2: counter must not be empty"),
     ("control character", "marks.csv", "1A,R1", "1A\x1b,R1",
@@ -109,7 +109,7 @@ EDITS = [
     ("decimal comma in control", "control.csv", "500020.00,4000000.00,100.1,,",
      "500020,00,4000000.00,100.1,,", 'control.csv:3: row must have 6 cells; got "7 cells"'),
     ("decimal comma in an offset", "marks.csv", "13.0,1.2,,", "13.0,1,2,,",
-     'marks.csv:2: row must have 17 cells; got "18 cells"'),
+     'marks.csv:2: row must have 19 cells; got "20 cells"'),
     ("empty file", "stops.csv", STOPS, "",
      "stops.csv: file must begin with a header row; it is empty"),
     ("only blanks", "marks.csv", MARKS, "\n , ,\n# a note\n",
@@ -122,20 +122,20 @@ EDITS = [
     ("gnss without y", "marks.csv", "500004.1,4000001.2,100.2,0.02", "500004.1,,100.2,0.02",
      "marks.csv:5: y must be given for method gnss"),
     ("offset without offset", "marks.csv", "13.0,1.2", "13.0,",
-     "marks.csv:2: offset must be given for method offset"),
+     "marks.csv:2: base_offset must be given for method offset"),
     ("offset without baseline", "marks.csv", "P1,P2,13.0", "P1,,13.0",
      "marks.csv:2: base_to must be given for method offset"),
     ("ties without ties", "marks.csv", "P1:26.32;P2:44.85,left", ",left",
      "marks.csv:3: ties must be given for method ties"),
     ("polar without distance", "marks.csv", "13.2,45", ",45",
-     "marks.csv:4: station must be given for method polar"),
+     "marks.csv:4: polar_distance must be given for method polar"),
     ("column of another method", "marks.csv", "1A,R1,1,end_null,offset,,",
      "1A,R1,1,end_null,offset,500001,",
      'marks.csv:2: x must be empty for method offset; got "500001.0" — it is of gnss'),
     ("polar back to front", "marks.csv", "13.2,45", "-13.2,45",
-     "marks.csv:4: station must be a distance of at least 0"),
+     "marks.csv:4: polar_distance must be a number in ft of at least 0"),
     ("bearing too large", "marks.csv", "13.2,45", "13.2,450",
-     "marks.csv:4: offset must be a bearing in degrees"),
+     "marks.csv:4: polar_azimuth_deg must be a number in deg from -360 to 360"),
     ("two ties without a side", "marks.csv", "P2:44.85,left", "P2:44.85,",
      "marks.csv:3: side must be left or right with two ties"),
     ("tie malformed", "marks.csv", "P1:26.32;P2:44.85,left", "P1:26.32;P2=44.85,left",
@@ -348,7 +348,7 @@ def test_a_bad_cell_does_not_hide_the_rest_of_its_row(tmp_path: Path) -> None:
         "1A,R9,1,end_null,offset,,,high,,,P1,P9,13.0,x",
     )
     faults = faults_of(write(tmp_path, files))
-    assert [f.split(" ")[1] for f in faults] == ["base_to", "offset", "run", "z"]
+    assert [f.split(" ")[1] for f in faults] == ["base_offset", "base_to", "run", "z"]
 
 
 def padded(text: str, commas: str = ",,") -> str:

@@ -89,13 +89,13 @@ sigma_v,sigma_h,z,y,x,point
 ,,,500040.5,1400030.25,P2
 """
 MARKS = """\
-mark,run,stop,kind,method,x,y,z,sigma_h,sigma_v,base_from,base_to,station,offset,ties,side,note,paint
-1A,R1,1,end_null,offset,,,3010,,2,P1,P2,10.5,-2,,,"by the
+mark,run,stop,kind,method,x,y,z,sigma_h,sigma_v,base_from,base_to,base_distance,base_offset,polar_distance,polar_azimuth_deg,ties,side,note,paint
+1A,R1,1,end_null,offset,,,3010,,2,P1,P2,10.5,-2,,,,,"by the
 kerb",white
-1B,R1,1,End null,ties,,,,,,,,,,P1:20; P2:30.5,LEFT,,
-1M,R1,1,mid_null,polar,,,,,,P1,,12,90,,,,
-2P,R2,1,peak,gnss,1400010,500020,98.5,0.1,0.2,,,,,,,,
-G1,,,ground,gnss,1400011,500021,98.4,,,,,,,,,,
+1B,R1,1,End null,ties,,,,,,,,,,,,P1:20; P2:30.5,LEFT,,
+1M,R1,1,mid_null,polar,,,,,,P1,,,,12,90,,,,
+2P,R2,1,peak,gnss,1400010,500020,98.5,0.1,0.2,,,,,,,,,,
+G1,,,ground,gnss,1400011,500021,98.4,,,,,,,,,,,,
 """
 STOPS = """\
 run,stop,counter,depth_reading,tilt_deg,note
@@ -103,7 +103,7 @@ R1,1,4.2,40,-3,
 R2,1,5.5,,,
 """
 EXPOSURES = """\
-name,run,line,counter,method,x,y,z,base_from,base_to,station,offset,depth,measured_to,sigma,note
+name,run,line,counter,method,x,y,z,base_from,base_to,base_distance,base_offset,depth,measured_to,sigma,note
 CO1,R1,,0.5,offset,,,3005,P1,P2,0,0,36,invert,0.5,
 TH1,,L2,,gnss,1400012,500022,95.1,,,,,,outside_top,,
 """

@@ -105,7 +105,7 @@ def test_what_is_wrong_in_any_unit_is_told_after_the_settings(tmp_path: Path) ->
     assert [f.split(" must")[0] for f in found] == [
         "site.toml:3: surveyed",
         "control.csv:3: z",
-        "marks.csv:2: offset",
+        "marks.csv:2: base_offset",
         "marks.csv:3: ties",
     ]
 

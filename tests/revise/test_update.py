@@ -221,7 +221,7 @@ def test_every_conflict_is_told_at_once_where_it_was_written(tmp_path: Path) -> 
         "CO3,L1,gnss,467500.0,4661150.0,187.4,invert\n"
         "TH1,L7,gnss,467500.0,4661150.0,187.4,top\n",
         stops="run,stop,counter\nR1,3,7.0\nR9,1,2.0\nR1,20,x\n",
-        marks="mark,run,stop,kind,method,z,base_from,base_to,station,offset\n"
+        marks="mark,run,stop,kind,method,z,base_from,base_to,base_distance,base_offset\n"
         "1A,R1,20,end_null,offset,188.5,GATE,WALL,1.0,3.0\n"
         "20A,R1,20,end_null,offset,188.5,GATE,POST,1.0,3.0\n"
         "20A,R1,20,mid_null,offset,188.5,GATE,WALL,1.0,3.0\n",
@@ -817,7 +817,7 @@ def test_levels_of_another_datum_are_not_compared(tmp_path: Path) -> None:
     site = SAMPLES / "local-sketch"
     added = added_folder(
         tmp_path / "a",
-        exposures="name,line,method,base_from,base_to,station,offset,z,measured_to\n"
+        exposures="name,line,method,base_from,base_to,base_distance,base_offset,z,measured_to\n"
         "TH,L1,offset,A,B,3.0,-7.0,20.3,invert\n",
     )
     changes = updated(added, tmp_path / "new", site).changes

@@ -65,13 +65,13 @@ P2,500020.00,4000000.00,100.1,,
 P3,500020.00,4000015.00,,,
 """
 MARKS = """\
-mark,run,stop,kind,method,x,y,z,sigma_h,sigma_v,base_from,base_to,station,offset,ties,side,note
-1A,R1,1,end_null,offset,,,100.0,,,P1,P2,13.0,1.2,,,
-1B,R1,1,end_null,ties,,,,,,,,,,P1:26.32;P2:44.85,left,
-1M,R1,1,mid_null,polar,,,,,,P1,,13.2,45,,,
-2A,R2,1,end_null,gnss,500004.1,4000001.2,100.2,0.02,0.03,,,,,,,
-2P,R2,1,peak_total,ties,,,,,,,,,,P1:26.32;P2:44.85;P3:50,,
-G1,,,ground,gnss,500004.1,4000001.2,100.2,,,,,,,,,
+mark,run,stop,kind,method,x,y,z,sigma_h,sigma_v,base_from,base_to,base_distance,base_offset,polar_distance,polar_azimuth_deg,ties,side,note
+1A,R1,1,end_null,offset,,,100.0,,,P1,P2,13.0,1.2,,,,,
+1B,R1,1,end_null,ties,,,,,,,,,,,,P1:26.32;P2:44.85,left,
+1M,R1,1,mid_null,polar,,,,,,P1,,,,13.2,45,,,
+2A,R2,1,end_null,gnss,500004.1,4000001.2,100.2,0.02,0.03,,,,,,,,,
+2P,R2,1,peak_total,ties,,,,,,,,,,,,P1:26.32;P2:44.85;P3:50,,
+G1,,,ground,gnss,500004.1,4000001.2,100.2,,,,,,,,,,,
 """
 STOPS = """\
 run,stop,counter,depth_reading,tilt_deg,note
@@ -79,7 +79,7 @@ R1,1,3.0,1.2,,
 R2,1,5.0,1.3,2.5,
 """
 EXPOSURES = """\
-name,run,line,counter,method,x,y,z,base_from,base_to,station,offset,depth,measured_to,sigma
+name,run,line,counter,method,x,y,z,base_from,base_to,base_distance,base_offset,depth,measured_to,sigma
 CO1,R1,,0,offset,,,100.0,P1,P2,0,0,1.1,invert,0.02
 """
 OBSERVATIONS = """\

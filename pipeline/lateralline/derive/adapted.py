@@ -43,7 +43,6 @@ LEVELS: Final = (
         for end in ("lower", "upper")
     ),
     "gradient",
-    "gradient",
     "gradient_sigma",
     "low_point_chainage_m",
     "low_point_depth_m",

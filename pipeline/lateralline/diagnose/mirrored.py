@@ -80,12 +80,12 @@ def mirrors(record: FieldRecord, frame: Frame, xy_m: Floats) -> Mirrors:
 
 
 def mended(record: FieldRecord, mirrored: Mirrors, i: int) -> str:
-    """Return what the cell of mark `i` would read: 'offset = -3.10', 'side = left'."""
+    """Return what the cell of mark `i` would read: 'base_offset = -3.10', 'side = left'."""
     spots = record.marks.spots
     if mirrored.ties[i]:
         return f"side = {'right' if spots.side[i] == 'left' else 'left'}"
     per = METRES_PER[record.settings.units.get("tape", "m")]
-    return f"offset = {-float(spots.offset_m[i]) / per:.2f}"
+    return f"base_offset = {-float(spots.offset_m[i]) / per:.2f}"
 
 
 # ---- which marks belong there ---------------------------------------------------------------

@@ -238,11 +238,15 @@ _OF_PIPES: Final = 0.68  # of the width; branches have the rest
 _IN_A_LINE: Final = 155  # signs of plain size across the narrower paper
 _OF_A_STOP: Final = (("A", "end_null"), ("B", "end_null"), ("M", "mid_null"), ("P", "peak_total"))
 
-_TAPED: Final = ("method", "base_from", "base_to", "station", "offset", "ties", "side")
+_TAPED: Final = (
+    "method", "base_from", "base_to", "base_distance", "base_offset", "polar_distance",
+    "polar_azimuth_deg", "ties", "side",
+)  # fmt: skip
 _GNSS: Final = ("method", "x", "y", "sigma_h", "sigma_v")
 _SHARES: Final = {
     "ties": 62, "note": 30, "text": 90, "x": 36, "y": 36, "kind": 25, "base_from": 21,
-    "base_to": 21, "station": 23, "mark": 14, "side": 13, "run": 13, "stop": 13, "line": 14,
+    "base_to": 21, "base_distance": 20, "base_offset": 20, "mark": 14, "side": 13, "run": 13,
+    "stop": 13, "line": 14, "polar_distance": 20, "polar_azimuth_deg": 18,
     "name": 30, "measured_to": 25, "material": 26, "nominal": 30, "entry": 24, "point": 34,
     "horizontal": 40, "vertical": 34, "flow": 20, "surveyor": 40, "service": 24,
 }  # fmt: skip
@@ -270,6 +274,11 @@ _HEADINGS: Final[Mapping[tuple[str, str], str]] = {
     ("", "method"): "how\nmeasured",
     ("", "base_from"): "from\npoint",
     ("", "base_to"): "to\npoint",
+    ("", "z"): "ground\nlevel",
+    ("", "base_distance"): "along\nbaseline",
+    ("", "base_offset"): "right of\nbaseline",
+    ("", "polar_distance"): "distance\nfrom point",
+    ("", "polar_azimuth_deg"): "azimuth",
 }
 
 

@@ -147,7 +147,7 @@ def plan_labels(
         text = _short(f"{row.name} @ {view.length(row.chainage_m)}")
         labels.append(_label(row, text, colour_of("pipe_observations")))
     for fix in fixes:
-        weak = "" if fix.status == "located" else f" ({fix.status})"
+        weak = "" if fix.status == "located" else f" ({fix.status.replace('_', ' ')})"
         labels.append(_label(fix, _short(fix.name + weak), colour_of("transmitter_fixes")))
     return labels
 

@@ -242,8 +242,9 @@ def _line_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.line_id, " ".join(filter(None, (r.material, r.nominal))), r.service,
-            view.length(r.length_m), number(r.stops, "{:.0f}"), _grade(r.gradient, r.gradient_sigma),
-            _least_cover(view, r), view.length(r.invert_depth_max_m), view.length(r.position_95_max_m),
+            view.length(r.length_m), number(r.stops, "{:.0f}"),
+            _grade(r.gradient, r.gradient_sigma), _least_cover(view, r),
+            view.length(r.invert_depth_max_m), view.length(r.position_95_max_m),
             view.length(INTERVAL_95 * r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
             number(r.undecided_segments, "{:.0f}"),
         ]
@@ -274,7 +275,8 @@ def _stop_table(view: RecordView) -> TableSection:
                 view.length_95(r.transmitter_depth_m, r.transmitter_depth_sigma_m),
                 *([] if view.depth_only else [view.length_95(*inverts.get(ref, (nan, nan)))]),
                 view.length(r.ellipse_major_95_m), number(r.heading_deg, "{:.1f}"),
-                number(r.tilt_deg, "{:.1f}"), ": ".join(filter(None, (r.status, r.reason))),
+                number(r.tilt_deg, "{:.1f}"),
+                ": ".join(filter(None, (r.status.replace("_", " "), r.reason))),
             ]
         )  # fmt: skip
     note = (
@@ -300,7 +302,8 @@ def _node_table(view: RecordView) -> TableSection:
             view.length(r.chainage_m), *_position(view, r),
             *([] if view.depth_only else [view.length_95(r.invert_level_m, r.invert_sigma_m)]),
             view.length_95(r.cover_m, r.cover_sigma_m),
-            view.length(r.ellipse_major_95_m if isnan(r.position_95_m) else r.position_95_m), _tie(view, r),
+            view.length(r.ellipse_major_95_m if isnan(r.position_95_m) else r.position_95_m),
+            _tie(view, r),
         ]
         for r in view.line_nodes
     ]  # fmt: skip
@@ -318,7 +321,9 @@ def _observation_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.observation_id, r.code,
-            "; ".join(filter(None, (r.text, r.defect_severity, with_own_unit(r.reason, view.unit)))),
+            "; ".join(
+                filter(None, (r.text, r.defect_severity, with_own_unit(r.reason, view.unit)))
+            ),
             "–".join(filter(None, (r.clock_from, r.clock_to))), view.length(r.counter_m),
             view.length_95(r.chainage_m, r.chainage_sigma_m), *_position(view, r),
             view.length_95(r.cover_m, r.cover_sigma_m), _tie(view, r),
@@ -343,7 +348,8 @@ def _segment_table(view: RecordView) -> TableSection:
         [
             r.segment_id, r.from_ref, r.to_ref,
             f"{view.length(r.from_chainage_m)} – {view.length(r.to_chainage_m)}",
-            str(r.shape).replace("_", " "), view.length(r.length_m), _grade(r.gradient, r.gradient_sigma),
+            str(r.shape).replace("_", " "), view.length(r.length_m),
+            _grade(r.gradient, r.gradient_sigma),
             *([] if view.depth_only else [
                 view.length_95(r.invert_down_level_m, r.invert_down_sigma_m),
                 view.length_95(r.invert_up_level_m, r.invert_up_sigma_m),
@@ -369,7 +375,8 @@ def _control_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.point, *_position(view, r), view.length(r.point_level_m),
-            view.length(INTERVAL_95 * r.position_sigma_m), view.length(INTERVAL_95 * r.level_sigma_m),
+            view.length(INTERVAL_95 * r.position_sigma_m),
+            view.length(INTERVAL_95 * r.level_sigma_m),
         ]
         for r in view.control
     ]  # fmt: skip

@@ -75,12 +75,12 @@ def in_decimals(
 ) -> dict[str, object]:
     """Return the cells with lengths in feet and inches brought to their unit, in decimals.
 
-    Lengths are the numbers whose unit stands in [units]; a polar mark's `offset`, a bearing, is
-    none. What cannot be read stays as it is, for `accept` to refuse.
+    Lengths are the numbers whose unit stands in [units]. What cannot be read stays as it is, for
+    `accept` to refuse.
     """
     cells = dict(given)
     for c in columns:
-        text, unit = given.get(c.name), unit_in(c, given, unit_of)
+        text, unit = given.get(c.name), unit_of(c)
         if not isinstance(text, str) or c.type != "real" or not c.unit_from:
             continue
         if unit in (*PER_FOOT, UNKNOWN_UNIT) and not _PLAIN.fullmatch(text):
@@ -92,12 +92,6 @@ def in_decimals(
 def declared_unit(column: Column, units: Mapping[str, str]) -> str:
     """Return the unit a column is filled in by its schema and [units], UNKNOWN_UNIT without."""
     return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
-
-
-def unit_in(column: Column, given: Mapping[str, object], unit_of: Callable[[Column], str]) -> str:
-    """Return the unit a column is filled in, in this row."""
-    method = str(given.get("method", "")).strip().casefold()
-    return "deg" if (column.name, method) == ("offset", "polar") else unit_of(column)
 
 
 def length_in(text: str, unit: str) -> float:
@@ -147,7 +141,7 @@ def must_be(column: Column, unit: str = "") -> str:
 def hint_for(column: Column, given: object, unit: str = "") -> str:
     r"""Return how a cell that was not accepted would be written, as far as it can be known.
 
-    >>> hint_for(contract.load("marks").column("offset"), "3,2")
+    >>> hint_for(contract.load("marks").column("base_offset"), "3,2")
     'write 3.2'
     >>> hint_for(contract.load("stops").column("counter"), "4' 7\"", "cm")
     'the unit is cm: write 139.7 if these are feet of 0.3048 m'

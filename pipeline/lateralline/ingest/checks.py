@@ -346,9 +346,9 @@ def _note_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: L
 #: The columns a method needs filled; every other column of another method must be empty.
 NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
     "gnss": ("x", "y"),
-    "offset": ("base_from", "base_to", "station", "offset"),
+    "offset": ("base_from", "base_to", "base_distance", "base_offset"),
     "ties": ("ties",),
-    "polar": ("base_from", "station", "offset"),
+    "polar": ("base_from", "polar_distance", "polar_azimuth_deg"),
     "level": (),
 }
 MAY: Final[Mapping[str, tuple[str, ...]]] = {"gnss": ("sigma_h",), "ties": ("side",)}
@@ -389,11 +389,6 @@ def check_spot(
         and row.text("base_from") == row.text("base_to")
     ):
         row.fault(ledger, "base_to", "must be another point than base_from")
-    if method == "polar":
-        if row.number("station") < 0:
-            row.fault(ledger, "station", "must be a distance of at least 0 for method polar")
-        if not isnan(bearing := row.number("offset")) and not -360 <= bearing <= 360:
-            row.fault(ledger, "offset", "must be a bearing in degrees from grid north, 0 to 360")
     if method == "gnss":
         check_lonlat(row, axes, ledger)
 

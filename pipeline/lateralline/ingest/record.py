@@ -370,8 +370,10 @@ def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
     axes = site.axes
     assert axes is not None  # a site without usable axes has a fault and is not assembled
     tape, taped = site.metres("tape"), site.units.get("tape", "")
-    method, offset = rows.texts("method"), rows.numbers("offset")
-    polar = method == "polar"
+    method = rows.texts("method")
+    along: Floats = np.where(
+        method == "polar", rows.numbers("polar_distance"), rows.numbers("base_distance")
+    )
     vertical_m: Floats = np.where(method == "gnss", axes.gnss_z_m, site.metres("level"))
     return _in_si(
         Spots,
@@ -381,8 +383,9 @@ def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
         name=rows.texts(name),
         z_m=rows.numbers("z") * vertical_m,
         sigma_v_m=rows.numbers("sigma_v") * vertical_m,
-        offset_m=np.where(polar, np.nan, offset * tape),
-        bearing_rad=np.where(polar, np.radians(offset), np.nan),
+        station_m=along * tape,
+        offset_m=rows.numbers("base_offset") * tape,
+        bearing_rad=np.radians(rows.numbers("polar_azimuth_deg")),
         ties=tuple(
             tuple((point, length * tape) for point, length in parse_ties(r.text("ties"), taped))
             for r in rows

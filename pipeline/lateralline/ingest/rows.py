@@ -21,7 +21,6 @@ from lateralline.ingest.cells import (
     in_decimals,
     must_be,
     row_model,
-    unit_in,
 )
 from lateralline.ingest.conventions import meant_by
 from lateralline.ingest.ledger import Ledger
@@ -184,7 +183,7 @@ def explain(
 ) -> None:
     """Note a fault for each cell that was not accepted: what it must be, and how to write it."""
     for c in columns:
-        value, unit = given[c.name], unit_in(c, given, unit_of)
+        value, unit = given[c.name], unit_of(c)
         must, hint = must_be(c, unit), hint_for(c, value, unit)
         line, cell = row.line_of(c.name), row.cell_of(c.name)
         ledger.fault(row.file, line, c.name, value, must, hint, cell)

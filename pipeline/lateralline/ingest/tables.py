@@ -43,7 +43,7 @@ class TextTable:
     header: tuple[str, ...]  # in small letters, units taken off; () in point files without one
     rows: tuple[tuple[int, tuple[str, ...]], ...]  # line, cells
     complete: bool = True  # False when some rows do not fit the header
-    units: Mapping[str, str] = field(default_factory=dict)  # that the header names: station [ft]
+    units: Mapping[str, str] = field(default_factory=dict)  # that the header names: depth [ft]
     letters: Mapping[str, str] = field(default_factory=dict)  # of the columns of a workbook
     bad: frozenset[tuple[int, str]] = frozenset()  # line and column of cells already at fault
     separator: str = ","

@@ -185,7 +185,7 @@ def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[F
 
 
 def _of_stop(row: FixRow) -> Iterator[Fact]:
-    yield from worded("status", row.status)
+    yield from worded("status", row.status.replace("_", " "))
     yield from worded("because", row.reason)
     yield from measured("depth", row.transmitter_depth_m, row.transmitter_depth_sigma_m)
     yield from measured("level of transmitter", row.transmitter_level_m, row.level_sigma_m)
@@ -331,8 +331,8 @@ class PairRow(LayerRow):
     layer = "clearance_pairs"
     line_id, work_id, work_name, verdict, levels_by, what = texts(6)
     (
-        separation_m, separation_lower_95_m, required_m, probability_below_required, probability_contact,
-        chainage_m, worst_chainage_m, pipe_axis_level_m, pipe_axis_depth_m,
+        separation_m, separation_lower_95_m, required_m, probability_below_required,
+        probability_contact, chainage_m, worst_chainage_m, pipe_axis_level_m, pipe_axis_depth_m,
     ) = reals(9)  # fmt: skip
 
 

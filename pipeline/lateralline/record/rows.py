@@ -198,8 +198,8 @@ class PipePointRow(EllipseRow):
 
     level_datum, tie_a_point, tie_b_point, tie_side = texts(4)
     (
-        invert_level_m, invert_sigma_m, cover_m, cover_sigma_m, east_sigma_m, north_sigma_m, east_north_covariance_m2,
-        tie_a_m, tie_b_m, tie_sigma_m,
+        invert_level_m, invert_sigma_m, cover_m, cover_sigma_m, east_sigma_m, north_sigma_m,
+        east_north_covariance_m2, tie_a_m, tie_b_m, tie_sigma_m,
     ) = reals(10)  # fmt: skip
 
 
@@ -243,8 +243,8 @@ class FixRow(EllipseRow):
     layer = "transmitter_fixes"
     run_id, stop_id, status, reason, note, source_row = texts(6)
     (
-        counter_m, transmitter_level_m, transmitter_depth_m, transmitter_depth_sigma_m, heading_deg, heading_sigma_deg, tilt_deg,
-        tilt_sigma_deg, chi2, dof, shift_m,
+        counter_m, transmitter_level_m, transmitter_depth_m, transmitter_depth_sigma_m,
+        heading_deg, heading_sigma_deg, tilt_deg, tilt_sigma_deg, chi2, dof, shift_m,
     ) = reals(11)  # fmt: skip
 
     @property

@@ -49,7 +49,7 @@ PLANTED = (
     Planting("site.toml", "run.flow", "flow", '"up"', "against", "bad choice"),
     Planting("site.toml", "run.ride_height", "ride_height", "-0.03", "-0.03", "negative length"),
     Planting("control.csv", "P3", "y", "142.1", "142.1", "latitude out of range"),
-    Planting("marks.csv", "1A", "offset", "3,2", "3.2", "decimal comma"),
+    Planting("marks.csv", "1A", "base_offset", "3,2", "3.2", "decimal comma"),
     Planting("marks.csv", "1M", "base_to", "P1", "P1", "baseline without length"),
     Planting("marks.csv", "1B", "base_to", "P22", "P22", "unknown control point"),
     Planting("marks.csv", "2A", "side", "", "side", "side missing"),

@@ -148,13 +148,13 @@ class _Party:
         along = np.array([end.east_m - start.east_m, end.north_m - start.north_m])
         along /= np.linalg.norm(along)
         d = xyz_m[:2] - (start.east_m, start.north_m)
-        station, offset = float(d @ along), float(d[0] * along[1] - d[1] * along[0])
+        distance, offset = float(d @ along), float(d[0] * along[1] - d[1] * along[0])
         return {
             "method": "offset",
             "base_from": start.point,
             "base_to": end.point,
-            "station": self.taped(station),
-            "offset": self.taped(offset),
+            "base_distance": self.taped(distance),
+            "base_offset": self.taped(offset),
         }
 
     def _polar(self, xyz_m: Floats) -> Row:
@@ -164,8 +164,8 @@ class _Party:
         return {
             "method": "polar",
             "base_from": start.point,
-            "station": self.taped(hypot(east, north)),
-            "offset": f"{degrees(bearing) % 360.0:.1f}",
+            "polar_distance": self.taped(hypot(east, north)),
+            "polar_azimuth_deg": f"{degrees(bearing) % 360.0:.1f}",
         }
 
     def _ties(self, xyz_m: Floats, count: int) -> Row:

@@ -77,8 +77,8 @@ def site_book(
 def heading(column: Column, units: Mapping[str, str]) -> str:
     """Return the header of a column, with the unit where it is one for the whole column.
 
-    >>> heading(contract.load("marks").column("station"), {"tape": "us-ft"})
-    'station [us-ft]'
+    >>> heading(contract.load("marks").column("base_distance"), {"tape": "us-ft"})
+    'base_distance [us-ft]'
     """
     # Levels may come in the vertical CRS's own unit; an angle's unit stands in its name.
     unit = "" if column.name == "z" else units.get(column.unit_from, "")
@@ -273,8 +273,9 @@ def _how(units: Mapping[str, str]) -> Iterator[str]:
     )
     yield (
         "marks: fill only the columns of the row's method. gnss: x, y, z, sigma_h, sigma_v. "
-        "offset: base_from, base_to, station, offset. ties: ties, as P1:6.32;P2:4.85, and side "
-        "with two of them. polar: base_from, station (the distance) and offset (the bearing)."
+        "offset: base_from, base_to, base_distance, base_offset. ties: ties, as "
+        "P1:6.32;P2:4.85, and side with two of them. polar: base_from, polar_distance, "
+        "polar_azimuth_deg."
     )
     yield f"Units, as headers name them: {_units(units)}."
     if PER_FOOT.keys() & set(units.values()):
