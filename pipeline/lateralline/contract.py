@@ -110,6 +110,8 @@ class Table(BaseModel):
         return tuple(c.name for c in self.field if c.name != UID)
 
 
+#: What records say of themselves; names of version 1 stand in `lateralline.renamed`.
+SCHEMA_VERSION: Final = 2
 #: In the order a reader of the data dictionary meets them.
 INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "assets", "ids")
 #: Of them, what no crew fills in: builds write it into a site.

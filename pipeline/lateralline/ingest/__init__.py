@@ -7,6 +7,7 @@ intake, limits              the one door for files, and how large input may be
 ledger                      faults and findings, noted as they are met
 tables                      text files and sheets as rows of text cells
 conventions                 names of columns and decimal signs as the trade writes them
+version_1                   names of version 1 of the schemas, as those of today
 workbook, worksheets        sheets as tables; dates, errors, merged and hidden cells
 map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right

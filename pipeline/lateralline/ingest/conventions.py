@@ -4,6 +4,7 @@
 took for what. Nothing is guessed: a column that may be meant for two, or numbers with both signs
 before their decimals, are faults.
 
+* Names of version 1 of the schemas are taken first, with a note (`version_1`).
 * A column called by another name the trade knows (`ALIASES`) is taken, with a note. Names that may
   mean something else as well (`MAY_MEAN`: a pitch is also a fall) are only named in the fault.
 * In files separated by semicolons or tabs a decimal comma is accepted when the whole file uses it.
@@ -26,6 +27,7 @@ from lateralline.contract import Column
 from lateralline.ingest.cells import LARGEST
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.tables import TextTable, csv_table
+from lateralline.ingest.version_1 import with_names_of_today
 
 Decimal = Literal[".", ","]
 
@@ -57,6 +59,7 @@ ALIASES: Final[Mapping[str, tuple[str, ...]]] = {
     "depth_reading": ("depth", "depthread", "measureddepth", "locateddepth"),
     "depth": ("depthreading", "depthread"),
     "tilt_deg": ("tilt",),
+    "polar_azimuth_deg": ("polarazimuth", "azimuth", "bearing"),
 }
 #: Names that may mean a column of ours, or something else.
 MAY_MEAN: Final[Mapping[str, tuple[str, ...]]] = {
@@ -64,6 +67,7 @@ MAY_MEAN: Final[Mapping[str, tuple[str, ...]]] = {
     "depth": ("dip",),
     "tilt_deg": ("pitch", "inclination"),
     "measured_to": ("measuredat", "target"),
+    "base_distance": ("chainage", "runningdistance"),
 }
 
 
@@ -194,7 +198,8 @@ def read_table(name: str, file: str, data: bytes | None, ledger: Ledger) -> Text
 
 def as_declared(name: str, table: TextTable, ledger: Ledger) -> TextTable:
     """Return a table with the column names of schema `name`, and decimal points in its numbers."""
-    return _with_points(name, _renamed(name, table), ledger)
+    today = with_names_of_today(name, table, ledger)
+    return _with_points(name, _renamed(name, today), ledger)
 
 
 def _renamed(name: str, table: TextTable) -> TextTable:

@@ -34,6 +34,7 @@ from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import NESTED, SECTIONS
 from lateralline.ingest.rows import InputRow, UnitOf, explain
 from lateralline.ingest.tables import TextTable
+from lateralline.ingest.version_1 import section_of_today
 from lateralline.ingest.workbook import (
     SECTION_SHEETS,
     SITE_HEADER,
@@ -281,7 +282,10 @@ def toml_sections(
             hint = f"write {_form(table, name)}"
             ledger.fault(file, line, name, "", "must be a section", hint)
             several = [] if repeated else [{}]
-        sections[name] = tuple(_raw(file, name, n, one, at, table) for n, one in enumerate(several))
+        sections[name] = tuple(
+            _of_today(table, name, _raw(file, name, n, one, at, table))
+            for n, one in enumerate(several)
+        )
     return sections
 
 
@@ -306,6 +310,14 @@ def _raw(
 
 #: Sections that may have a sub-section [.asset].
 _WITH_ASSETS: Final = ("pipe", "run")
+
+
+def _of_today(table: str, name: str, section: RawSection) -> RawSection:
+    """Return a section as it is called today; keys stay on their lines."""
+    given, renamed = section_of_today(table, name, section.given)
+    lines = dict(section.lines)
+    lines |= {new: lines[old] for new, old in renamed.items() if old in lines}
+    return replace(section, given=given, lines=lines)
 
 
 def line_of_section(lines: Lines, name: str) -> int:

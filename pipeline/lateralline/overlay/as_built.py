@@ -28,7 +28,12 @@ from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import reading, sha256
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
-from lateralline.record.lineage import level_systems_of, sites_of, tape_units_of
+from lateralline.record.lineage import (
+    level_systems_of,
+    schema_version_of,
+    sites_of,
+    tape_units_of,
+)
 from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
 from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
@@ -155,6 +160,7 @@ def open_as_built(given: Path) -> AsBuilt:
         raise NotBuiltError(f"{path} is no output of lateralline build ({e})") from e
     if missing := [name for name in _NEEDED if name not in there]:
         raise NotBuiltError(f"{path} lacks {', '.join(missing)}: build its sites again")
+    schema_version_of(path)  # raises for one of later than is known here
     layers = read_layers(path, ("pipe_centreline", "position_corridor", UNLOCATED))
     taped = tape_units_of(path)
     taped_in = taped.pop() if len(taped) == 1 else "" if taped else "m"

@@ -37,7 +37,7 @@ from lateralline.record.rows import (
     rows_of,
     texts,
 )
-from lateralline.record.view import Bounds, RecordView, bounds_of
+from lateralline.record.view import Bounds, RecordView, bounds_of, named_today
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 from lateralline.wording import in_unit
@@ -415,6 +415,6 @@ def _of_pair(row: PairRow) -> Iterator[Fact]:
 
 def _read_clearance(gpkg: Path, layer: str) -> gpd.GeoDataFrame:
     try:
-        return pyogrio.read_dataframe(gpkg, layer=layer)
+        return named_today(layer, pyogrio.read_dataframe(gpkg, layer=layer))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as e:
         raise NoClearanceError(f"{gpkg} is no output of lateralline clearance ({e})") from e

@@ -19,9 +19,9 @@ import pyogrio
 import pyproj
 import shapely
 
-from lateralline import __version__
+from lateralline import __version__, contract
 from lateralline.derive.dates import survey_days, valid_from
-from lateralline.errors import ContractError
+from lateralline.errors import ContractError, UnreadableError
 from lateralline.frames import Frame, Operation
 from lateralline.frames.systems import axis_unit_m, known_crs, short_text
 from lateralline.output.proof import reading
@@ -41,6 +41,8 @@ _LIBRARIES: Final = (
     "pyogrio",
     "fiona",
 )
+#: Item of the row that says which version of the schemas a record has; version 1 had none.
+SCHEMA: Final = "schema version"
 #: Columns of layers that name the published table or rule a row rests on.
 _SOURCE_COLUMNS: Final = ("source", "dimensions_from", "fitting_source")
 _Z_DATUM: Final = "z counts from"
@@ -89,6 +91,7 @@ def lineage(
     rows = [
         *_inputs(record),
         *(_LineageRow("software", name, v) for name, v in software().items()),
+        _LineageRow("software", SCHEMA, str(contract.SCHEMA_VERSION)),
         *_systems(frame, crs),
         *_operations(operations(frame, crs)),
         *_accuracies(record.settings.accuracy),
@@ -193,6 +196,20 @@ def private_of(gpkg: Path) -> set[str]:
             return set()  # an overlay: it has none of them
         rows = db.execute("SELECT value FROM lineage WHERE item = ?", (PRIVATE,))
         return {name for (text,) in rows for name in str(text).split(", ")}
+
+
+def schema_version_of(gpkg: Path) -> int:
+    """Return the version of the schemas a built GeoPackage has; raises as `sites_of`.
+
+    Raises UnreadableError for one of a later version: what its names mean is not known here.
+    """
+    with reading(gpkg) as db:
+        rows = db.execute("SELECT DISTINCT value FROM lineage WHERE item = ?", (SCHEMA,))
+        versions = {int(value) for (value,) in rows if str(value).isdigit()}
+    if (latest := max(versions, default=1)) > contract.SCHEMA_VERSION:
+        known = f"known here are versions up to {contract.SCHEMA_VERSION}"
+        raise UnreadableError(f"{gpkg} has version {latest} of the schemas; {known}")
+    return latest
 
 
 def tape_units_of(gpkg: Path) -> set[str]:

@@ -35,6 +35,7 @@ from lateralline.record.lineage import (
     plan_of,
     private_of,
     read_lineage,
+    schema_version_of,
     sites_of,
     z_unit_m,
 )
@@ -50,6 +51,7 @@ from lateralline.record.rows import (
     rows_of,
 )
 from lateralline.records import Floats
+from lateralline.renamed import layer_columns, layer_of_v1, layer_values
 from lateralline.units import METRES_PER
 
 # ---- one site of a record -------------------------------------------------------------------
@@ -331,6 +333,7 @@ def read_record(gpkg: Path, site_id: str = "") -> RecordView:
     Raises UnknownSiteError when the file does not hold it.
     """
     ids = sites_of(gpkg)
+    schema_version_of(gpkg)  # raises for one of later than is known here
     if site_id == "" and len(ids) == 1:
         site_id = ids[0]
     if site_id not in ids:
@@ -361,16 +364,33 @@ def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str
 def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
     """Return a layer of a built GeoPackage as it stands in it, of one site or all for "".
 
-    A layer that an older record does not hold yet has its columns and no rows. Raises
+    Names of version 1 come as those of today. A layer that an older record does not hold yet has
+    its columns and no rows. Raises
     UnreadableError for what is no GeoPackage or cannot be read now.
     """
     where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
-    try:
-        return pyogrio.read_dataframe(gpkg, layer=name, where=where)
-    except pyogrio.errors.DataLayerError:
-        return _empty(name)
-    except pyogrio.errors.DataSourceError as e:
-        raise UnreadableError(f"{gpkg} cannot be read: {e}") from e
+    for called in filter(None, (name, layer_of_v1(name))):
+        try:
+            return named_today(name, pyogrio.read_dataframe(gpkg, layer=called, where=where))
+        except pyogrio.errors.DataLayerError:
+            continue
+        except pyogrio.errors.DataSourceError as e:
+            raise UnreadableError(f"{gpkg} cannot be read: {e}") from e
+    return _empty(name)
+
+
+def named_today(layer: str, frame: AnyFrame) -> AnyFrame:
+    """Return a layer as read with the columns and values of version 2, of whatever version it is.
+
+    >>> named_today("pipe_nodes", pd.DataFrame({"kind": ["line_end"], "plan_95_m": [0.3]}))
+              kind  position_95_m
+    0  end_located            0.3
+    """
+    frame = frame.rename(columns=dict(layer_columns(layer)))
+    for column, names in layer_values(layer).items():
+        if column in frame:
+            frame[column] = frame[column].replace(dict(names))
+    return frame
 
 
 def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:

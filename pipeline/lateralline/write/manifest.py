@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pyproj
 
+from lateralline import contract
 from lateralline.derive.dates import survey_days, valid_from
 from lateralline.frames import Frame
 from lateralline.output import proof
@@ -39,7 +40,14 @@ class Manifest:
         """Begin the file."""
         self._path = path
         self._sites = 0
-        head = json.dumps({"format": proof.FORMAT, "caution": CAUTION}, ensure_ascii=False)
+        head = json.dumps(
+            {
+                "format": proof.FORMAT,
+                "schema_version": contract.SCHEMA_VERSION,
+                "caution": CAUTION,
+            },
+            ensure_ascii=False,
+        )
         path.write_text(head.removesuffix("}") + ', "sites": [', encoding="utf-8")
 
     def add(
