@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         find_sites,
         load,
         read,
+        upgrade,
     )
 
 __version__ = "0.1.0"
@@ -42,6 +43,7 @@ __all__ = [
     "find_sites",
     "load",
     "read",
+    "upgrade",
 ]
 
 

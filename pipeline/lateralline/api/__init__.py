@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from lateralline.findings import Finding
     from lateralline.record import CAUTION
     from lateralline.record.summary import LineSummary, SiteSummary
+    from lateralline.revise.upgrade import upgrade
     from lateralline.stages import Site, SiteFailure, SiteResult
 
 #: Where each name is made.
@@ -59,6 +60,7 @@ _HOMES: Final = {
     "find_sites": "api.sites",
     "load": "api.records",
     "read": "api.sites",
+    "upgrade": "revise.upgrade",
 }
 
 __all__ = [
@@ -81,6 +83,7 @@ __all__ = [
     "find_sites",
     "load",
     "read",
+    "upgrade",
 ]
 
 

@@ -17,11 +17,13 @@ from lateralline.ingest.ledger import one_line
 from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import whole_file, whole_folder
+from lateralline.revise.upgrade import Upgrade, upgrade
 from lateralline.template import new_site_files, new_site_settings
 from lateralline.write import dictionary
 from lateralline.write.workbook import site_book
 
 __all__ = [
+    "Upgrade",
     "contract",
     "copy_to_workbook",
     "dictionary",
@@ -31,6 +33,7 @@ __all__ = [
     "known_of",
     "known_units",
     "new_site",
+    "upgrade",
     "vertical_crs",
 ]
 

@@ -28,6 +28,7 @@ from lateralline.cli.sheet import sheet
 from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
+from lateralline.cli.upgrade import upgrade
 from lateralline.cli.zones import zones
 
 app = typer.Typer(
@@ -73,6 +74,7 @@ for command in (
     accept,
     build,
     update,
+    upgrade,
     draw,
     page,
     sheet,

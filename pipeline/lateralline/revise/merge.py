@@ -15,7 +15,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -213,7 +213,7 @@ def _settings_text(
     site = site_of(base.sections, Ledger())
     text = _toml_of(site) if data is None else data.decode("utf-8")
     text = next_version(text, site.one("record"), visit, ledger)
-    text = _with_grids_found(text, folder, target)
+    text = with_grids_found(text, folder, target)
     if not new.toml.strip():
         return text
     newline = "\r\n" if "\r\n" in text else "\n"
@@ -248,7 +248,7 @@ def _toml_of(site: SiteSettings) -> str:
     return "\n".join(out)
 
 
-def _with_grids_found(text: str, folder: Path, target: Path) -> str:
+def with_grids_found(text: str, folder: Path, target: Path) -> str:
     """Return `site.toml` with a relative folder of grids outside the site named from `target`."""
     line = find_lines(text).get(("crs", 0, "grids"))
     if line is None:
@@ -311,7 +311,7 @@ def new_site(
         if failures:
             raise RefusedError(tuple(failures))
         if site.is_dir():
-            _copy_rest(site, made, merged)
+            copy_rest(site, made, {*merged.texts, *merged.books})
         for name, text in {**merged.texts, "ids.csv": ids}.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
@@ -340,16 +340,19 @@ def keep_apart(out: Path, *sources: Path) -> None:
 # ---- writing -------------------------------------------------------------------------------
 
 
-def _copy_rest(site: Path, made: Path, merged: MergedSite) -> None:
-    """Copy what else lies in the site's folder: notes, photos, grids; no outputs, no scraps."""
+def copy_rest(site: Path, made: Path, own: Collection[str]) -> None:
+    """Copy what else than `own` lies in a site's folder: notes, photos, grids.
+
+    Neither outputs nor scraps, nor what says how that folder was written.
+    """
 
     def left(folder: str, names: list[str]) -> set[str]:
         inside = Path(folder)
         scraps = {n for n in names if n.startswith((".", "~$"))}
         accounts = {n: account_of(inside / n) for n in names}
         outputs = {n for n, account in accounts.items() if account and account.kind == "record"}
-        own = {*merged.texts, *merged.books, ORIGIN_FILE, MANIFEST} if inside == site else set()
-        return scraps | outputs | own
+        here = {*own, ORIGIN_FILE, MANIFEST} if inside == site else set()
+        return scraps | outputs | here
 
     shutil.copytree(site, made, ignore=left, dirs_exist_ok=True)
 
