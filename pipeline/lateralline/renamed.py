@@ -102,6 +102,19 @@ def layer_columns(layer: str) -> Names:
     return _table().layers.columns.get(layer, {})
 
 
+def today(layer: str, row: Mapping[str, object]) -> dict[str, object]:
+    """Return a row of a layer with the columns and values of today, of whatever version it is.
+
+    >>> today("pipe_nodes", {"kind": "line_end", "plan_95_m": 0.3})
+    {'kind': 'end_located', 'position_95_m': 0.3}
+    """
+    columns, values = layer_columns(layer), layer_values(layer)
+    named = {columns.get(column, column): value for column, value in row.items()}
+    return {
+        column: values.get(column, {}).get(str(value), value) for column, value in named.items()
+    }
+
+
 def layer_values(layer: str) -> Mapping[str, Names]:
     """Return the values of a layer that are called otherwise today, by column."""
     return _table().layers.values.get(layer, {})

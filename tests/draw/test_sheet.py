@@ -129,7 +129,8 @@ def test_feet_are_said_in_feet_and_levels_by_their_datum(
     site = read_record(practice["tape-ties"], "")
     said = " ".join(t for page in sheets.words(site, SheetOptions("A4")) for t in page)
     fix = site.layers["transmitter_fixes"].iloc[0]
-    depth, half = fix["depth_m"] / 0.3048, 1.959964 * fix["depth_sigma_m"] / 0.3048
+    depth = fix["transmitter_depth_m"] / 0.3048
+    half = 1.959964 * fix["transmitter_depth_sigma_m"] / 0.3048
     bend = site.layers["pipe_nodes"].query("kind == 'bend'").iloc[0]
     for part in (
         f"{depth:.2f} ± {half:.2f}",

@@ -116,7 +116,7 @@ def test_a_profile_is_to_both_its_scales(
     )
     assert len(plumb) == len(fixes)
     heights = [np.ptp(p[:, 1]) for p in plumb]
-    depths = (fixes["ground_level_m"] - fixes["level_m"]).to_numpy(dtype=float)
+    depths = (fixes["ground_level_m"] - fixes["transmitter_level_m"]).to_numpy(dtype=float)
     assert heights == pytest.approx(1000.0 * depths / up, abs=2e-3)
     steps = np.diff([p[0, 0] for p in plumb])
     assert steps == pytest.approx(1000.0 * np.diff(fixes["chainage_m"]) / along, abs=2e-3)

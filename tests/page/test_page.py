@@ -152,7 +152,7 @@ def test_a_page_says_what_its_errors_are_and_has_one_kind(built: Path, tmp_path:
     assert not re.search(r"one σ|σ (?:east|north|of)", words)
     assert words.count("± 95 %") >= 3
     fix = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="transmitter_fixes").iloc[0]
-    depth = f"{fix.depth_m:.2f} ± {1.959964 * fix.depth_sigma_m:.2f}"
+    depth = f"{fix.transmitter_depth_m:.2f} ± {1.959964 * fix.transmitter_depth_sigma_m:.2f}"
     assert depth in words
     line = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_centreline").iloc[0]
     grade = f"{100 * line.gradient:.2f} ± {100 * 1.959964 * line.gradient_sigma:.2f} %"

@@ -179,7 +179,8 @@ def test_pointing_at_a_stop_tells_values_with_95(tab: Any, work: Path) -> None:
     ):
         tab.move(5, 5)
         tab.move(*tab.value(f"glass.at('{drawing}', {x}, {y})"))
-        told = f"depth: {row.depth_m:.2f} ± {1.959964 * row.depth_sigma_m:.2f} m"
+        half = 1.959964 * row.transmitter_depth_sigma_m
+        told = f"depth: {row.transmitter_depth_m:.2f} ± {half:.2f} m"
         tab.wait(f"document.getElementById('tip').innerText.includes({json.dumps(told)})")
         assert tab.value("document.getElementById('tip').innerText.includes('± 95 %')")
 
@@ -509,8 +510,9 @@ def poison(gpkg: Path, record: str) -> int:
 
     A clearance becomes one of `record`, the SHA-256 of a GeoPackage.
     """
-    spared = {"site_id", "kind", "status", "severity", "shape", "zone", "placed_by", "method",
-              "level_datum", "topic", "item", "verdict", "levels_by"}  # fmt: skip
+    spared = {"site_id", "kind", "status", "severity", "defect_severity", "shape", "zone",
+              "placed_by", "method", "level_datum", "topic", "item", "verdict",
+              "levels_by"}  # fmt: skip
     count = 0
     with closing(sqlite3.connect(gpkg)) as db, db:
         for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):

@@ -21,7 +21,7 @@ from lateralline.errors import OutputExistsError, SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.revise.upgrade import upgrade, upgraded_csv, upgraded_toml
-from lateralline.revise.upgrade_workbook import upgraded_workbook
+from lateralline.write.upgraded_workbook import upgraded_workbook
 from tests.support.made_files import base, write
 from tests.support.places import SAMPLES
 

@@ -7,6 +7,7 @@ compare     old and new lines: what moved, by how much
 containment lines and exposures against the old corridor and the old band of levels
 changes     the changes, and what follows: findings with what to do
 files       the changes as files of an output folder
+upgrade     the files of a site of version 1 of the schemas, with the names of today
 
 Decisions, with reasons
 -----------------------

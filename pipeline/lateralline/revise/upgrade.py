@@ -2,7 +2,7 @@
 
 Lines, comments, order, quotes, line ends and encoding stay; where a row of method polar had its
 distance and bearing in the columns of a baseline, two columns follow those and hold them. In a
-workbook (`upgrade_workbook`) they follow the last column. The old site is not touched.
+workbook (`write.upgraded_workbook`) they follow the last column. The old site is not touched.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from lateralline.renamed import (
 )
 from lateralline.revise.added import ADDED_FILE, read_added
 from lateralline.revise.merge import copy_rest, keep_apart, with_grids_found
-from lateralline.revise.upgrade_workbook import upgraded_workbook
+from lateralline.write.upgraded_workbook import upgraded_workbook
 
 #: Text files of settings, and the table of the schemas each is declared by.
 _TOML: Final[Mapping[str, str]] = {SITE_FILE: "site", ADDED_FILE: "site", "codes.toml": "codes"}
