@@ -53,7 +53,7 @@ def test_columns_come_in_declared_order_and_types(make_site: MakeSite) -> None:
     assert str(fixes["dof"].dtype) == "Int64"
     assert fixes["dof"].tolist()[:2] == [0, 1]
     assert fixes["dof"].isna().tolist() == [False, False, True, False]
-    assert str(fixes["depth_m"].dtype) == "float64"
+    assert str(fixes["transmitter_depth_m"].dtype) == "float64"
     assert str(frames["field_marks"]["used"].dtype) == "boolean"
     assert frames["pipe_centreline"]["surveyed_on"][0] == date(2026, 5, 6)
 
@@ -61,13 +61,22 @@ def test_columns_come_in_declared_order_and_types(make_site: MakeSite) -> None:
 def test_arrow_types_hold_even_when_a_column_is_all_null(make_site: MakeSite) -> None:
     site = make_site()
     products = changed(
-        site, "transmitter_fixes", dof=[None] * 4, note=[""] * 4, depth_m=[float("nan")] * 4
+        site,
+        "transmitter_fixes",
+        dof=[None] * 4,
+        note=[""] * 4,
+        transmitter_depth_m=[float("nan")] * 4,
     )
     table = layers.to_tables(products, site.record, site.frame)["transmitter_fixes"]
     assert table.schema == layers.empty("transmitter_fixes").schema
     assert table.schema.field("dof").type == pa.int64()
     assert table.schema.field("note").type == pa.string()
-    assert [table[c].null_count for c in ("dof", "note", "depth_m", "geometry")] == [4, 4, 4, 1]
+    assert [table[c].null_count for c in ("dof", "note", "transmitter_depth_m", "geometry")] == [
+        4,
+        4,
+        4,
+        1,
+    ]
 
 
 def test_geometry_stands_in_the_site_crs_with_its_level(make_site: MakeSite) -> None:

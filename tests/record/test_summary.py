@@ -42,7 +42,7 @@ FIXES = product(
     stop_id=np.array(["1", "2", "3", "1"]),
     status=np.array(["located", "weak", "not_located", "located"]),
     reason=np.array(["", "soft", "one mid null only", ""]),
-    depth_m=np.array([1.2, 0.8, nan, 3.0]),
+    transmitter_depth_m=np.array([1.2, 0.8, nan, 3.0]),
 )
 SEGMENTS = product(
     "pipe_segments",

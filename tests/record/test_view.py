@@ -157,8 +157,8 @@ def test_rows_have_the_names_and_types_that_the_contract_declares(kind: type[Lay
 
 def test_what_was_read_of_a_file_cannot_be_changed(practice: dict[str, Path]) -> None:
     fix = read_record(practice["tape-ties"]).fixes[0]
-    with pytest.raises(AttributeError, match="depth_m is read from a file"):
-        fix.depth_m = 9.0
+    with pytest.raises(AttributeError, match="transmitter_depth_m is read from a file"):
+        fix.transmitter_depth_m = 9.0
 
 
 def test_an_older_file_without_a_column_reads_as_not_known(

@@ -74,7 +74,7 @@ def test_columns_are_explained_and_constrained(make_site: MakeSite, tmp_path: Pa
     declared = [(n, c.name, c.title) for n in contract.LAYERS for c in contract.load(n).field]
     assert sorted(c[:3] for c in columns) == sorted(declared)
     described = {c[:2]: c[3] for c in columns}
-    assert described["transmitter_fixes", "depth_m"].endswith("Unit: m.")
+    assert described["transmitter_fixes", "transmitter_depth_m"].endswith("Unit: m.")
     values = ask(
         path,
         "SELECT value, c.description FROM gpkg_data_column_constraints c JOIN gpkg_data_columns d "
