@@ -5,6 +5,7 @@ The record and the clearance were written by a program of version 1 (`tests/supp
 
 from __future__ import annotations
 
+import json
 import lzma
 import sqlite3
 from contextlib import closing
@@ -20,6 +21,7 @@ from lateralline import contract, renamed
 from lateralline.cli import app
 from lateralline.errors import UnreadableError
 from lateralline.overlay.as_built import open_as_built
+from lateralline.record.exported import _of_geojson
 from lateralline.record.lineage import SCHEMA, schema_version_of
 from lateralline.record.view import read_layer, read_record
 from tests.support.places import ROOT, SAMPLES
@@ -90,6 +92,7 @@ def corners(record: Path) -> Path:
         (["page"], "out.html"),
         (["ties", "--points", "CORNERS"], "out.pdf"),
         (["export"], "out.dxf"),
+        (["export"], "out.kml"),
         (["zones", "--rule", "cga"], "out"),
         (["clearance", str(PLAN), "--required", "0.3m"], "out"),
     ],
@@ -113,6 +116,28 @@ def test_a_page_shows_a_clearance_of_version_1(record: Path, tmp_path: Path) -> 
         pytest.fail(result.output)
     assert result.exit_code == 0, result.output
     assert "no conflict shown" in out.read_text(encoding="utf-8")
+
+
+def test_a_clearance_of_version_1_goes_into_drawings_with_its_record(
+    record: Path, tmp_path: Path
+) -> None:
+    clearance = unpacked("clearance.gpkg", tmp_path)
+    for made in ("out.dxf", "out.kml"):
+        given = ["export", str(record), str(clearance), "-o", str(tmp_path / made)]
+        result = CliRunner().invoke(app, given)
+        assert result.exit_code == 0, result.output
+        assert "Trench" in (tmp_path / made).read_text(encoding="utf-8", errors="replace")
+
+
+def test_longitudes_of_version_1_are_read_under_the_names_of_today(tmp_path: Path) -> None:
+    """GeoJSON files beside a GeoPackage are read by name of layer, columns and values."""
+    given = {"zone": "tolerance", "frame_shift_95_m": 0.5, "site_id": "A"}
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}
+    collection = {"features": [{"geometry": square, "properties": given}]}
+    path = tmp_path / "dig_zone.geojson"
+    path.write_text(json.dumps(collection), encoding="utf-8")
+    (feature,) = _of_geojson("tolerance_zone", path)
+    assert vars(feature.row) == {"zone": "as_located", "crs_shift_95_m": 0.5, "site_id": "A"}
 
 
 def test_a_record_of_a_later_version_is_refused_by_its_version(record: Path) -> None:

@@ -30,6 +30,7 @@ from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import plan_of, private_of
 from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
+from lateralline.renamed import layer_of_v1, today
 
 #: GeoPackage of a built record in its folder.
 _RECORD: Final = "asbuilt.gpkg"
@@ -96,15 +97,13 @@ class Exported:
         written = {} if account is None or self.gpkg.name not in account.files else account.files
         private = private_of(self.gpkg) if self.is_record else set()
         for name in names:
-            file = f"geojson/{name}.geojson"
-            if file in written:
-                features = _of_geojson(self.gpkg.parent / file, private)
+            files = (f"geojson/{one}.geojson" for one in (name, layer_of_v1(name)))
+            file = next((file for file in files if file in written), "")
+            if file:
+                features = _of_geojson(name, self.gpkg.parent / file, private)
             else:
                 features = self._reckoned(name, plan_of(crs))
-            private = private_of(self.gpkg)
             for feature in features:
-                for column in hidden(vars(feature.row), private):
-                    delattr(feature.row, column)
                 if site in ("", getattr(feature.row, "site_id", site)):
                     yield name, feature
 
@@ -151,6 +150,7 @@ def exported(given: Path) -> Exported:
     except sqlite3.Error as e:
         raise NotExportedError(f"{gpkg} is no GeoPackage ({e})") from e
     known = contract.LAYERS + contract.OVERLAYS
+    about |= {name: about[old] for name in known if (old := layer_of_v1(name)) in about}
     layers = tuple(name for name in known if name in about)
     if not any(contract.load(name).geometry for name in layers):
         raise NotExportedError(
@@ -221,10 +221,10 @@ def _remark(layer: str, description: str) -> str:
     return STAMP.sub(b"", rest.encode()).decode().strip()
 
 
-def _of_geojson(path: Path, private: Collection[str]) -> Iterator[Feature]:
+def _of_geojson(layer: str, path: Path, private: Collection[str]) -> Iterator[Feature]:
     for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
         if feature["geometry"] is not None:
-            known = feature["properties"]
+            known = today(layer, feature["properties"])
             for name in hidden(list(known), private):
                 del known[name]
             yield Feature(from_geojson(feature["geometry"]), SimpleNamespace(**known))

@@ -422,7 +422,9 @@ def levels_in_metres(frames: Mapping[str, AnyFrame]) -> dict[str, AnyFrame]:
 
 def crs_in(gpkg: Path, layer: str) -> pyproj.CRS | None:
     """Return the CRS of a layer of a GeoPackage, levels too; None for a sketch's invented axes."""
-    text = pyogrio.read_info(gpkg, layer=layer)["crs"]
+    old = layer_of_v1(layer)
+    there = {str(name) for name, _ in pyogrio.list_layers(gpkg)} if old else ()
+    text = pyogrio.read_info(gpkg, layer=old if old in there else layer)["crs"]
     crs = pyproj.CRS(text) if text else None
     return None if crs is None or crs.is_engineering else crs
 
