@@ -71,6 +71,14 @@ class Outlook(NamedTuple):
 # ---- survey again --------------------------------------------------------------------------
 
 
+#: Code of the finding on a stop of each status that is not located.
+_CODES: Final = {
+    "weak": "stop-weak",
+    "two_positions": "stop-ambiguous",
+    "not_located": "stop-unsolved",
+}
+
+
 def stop_advice(fixes: Fixes, earlier: Collection[Finding]) -> tuple[Finding, ...]:
     """Return advice on stops: weak or missing fixes without a finding yet, and poor headings."""
     reported = {f.subject for f in earlier}
@@ -83,7 +91,7 @@ def stop_advice(fixes: Fixes, earlier: Collection[Finding]) -> tuple[Finding, ..
         if status != "located" and subject not in reported:
             values: dict[str, Given] = {"why": reason, "marks": int(fixes.marks_used[i])}
             variant = "" if status == "weak" else "again"
-            findings.append(finding(f"stop-{status}", subject, variant=variant, more=values))
+            findings.append(finding(_CODES[status], subject, variant=variant, more=values))
         poor = status != "not_located" and not sigma[i] <= POOR_HEADING_RAD
         if poor and subject not in heading_reported:
             variant = "" if isfinite(sigma[i]) else "unknown"
