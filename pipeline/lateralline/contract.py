@@ -153,7 +153,7 @@ def load(name: str) -> Table:
     Layers of features end with the columns of `assets()`.
     """
     if has_assets(name):
-        return _with_assets(name, _assets.get() or own_assets())
+        return _with_assets(name, assets())
     return _declared(name)
 
 
@@ -169,16 +169,18 @@ def own_assets() -> tuple[Column, ...]:
 
 def assets() -> tuple[Column, ...]:
     """Return the register's columns of the record being made: ours, then those of its users."""
-    return _assets.get() or own_assets()
+    columns = _assets.get()
+    return own_assets() if columns is None else columns
 
 
 @contextmanager
 def with_assets(columns: Iterable[Column]) -> Iterator[None]:
-    """Let every layer of features end with these columns in the block: a batch decides them once.
+    """Let every layer of features end with these columns in the block: a batch decides them once,
+    an overlay takes those of its record that are not private.
 
     All that writes, checks, describes and reads back asks `load`, so nothing else need know them.
     """
-    token = _assets.set(tuple(columns) or None)
+    token = _assets.set(tuple(columns))
     try:
         yield
     finally:

@@ -89,7 +89,7 @@ class Workspace:
         crs: str | None = None,
         shared: CRS | None = None,
         formats: Sequence[str] = (),
-        assets: Iterable[Column] = (),
+        assets: Iterable[Column] | None = None,
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
     ) -> Iterator[Build]:
@@ -97,16 +97,17 @@ class Workspace:
 
         `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
         (`write.target.shared_crs`); with neither the first site decides. `assets` are the
-        register's columns of the batch (`record.assets.columns_of`). `formats` are those of
-        `write.formats.FORMATS` that the layers are written in too. `also` may put more files into
-        the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without a single
-        site nothing is put in place. Raises OutputExistsError before anything is computed,
+        register's columns of the batch (`record.assets.columns_of`), ours when not given. `formats`
+        are those of `write.formats.FORMATS` that the layers are written in too. `also` may put more
+        files into the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without
+        a single site nothing is put in place. Raises OutputExistsError before anything is computed,
         FrameError for an unknown `crs`, ReadBackError or OutputError when writing went wrong: then
         nothing is put in place, and what was there before stays.
         """
         target = Target(_parsed(crs), shared)
         whole = whole_folder(self.folder, "record", replace=replace)
-        with contract.with_assets(assets), whole as made:
+        columns = contract.own_assets() if assets is None else assets
+        with contract.with_assets(columns), whole as made:
             build = Build(Workspace(made), target, formats)
             yield build
             build.finish(also)

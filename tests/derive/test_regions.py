@@ -267,7 +267,8 @@ def test_zones_lie_in_each_other_and_say_their_width() -> None:
     axis = axis_through([[0, 0, 100], [3, 1, 100], [5, 5, 100]], isotropic(0.1))
     region = corridor(axis).polygon
     rows, findings = dig_zones(axis, region, RULE)
-    made = layer("tolerance_zone", rows, {"site_id": "S", "crs_shift_95_m": 0.0})
+    common = {"site_id": "S", "crs_shift_95_m": 0.0, "record_version": 2, "valid_from": None}
+    made = layer("tolerance_zone", rows, common)
     assert made.geometry is not None
     bare, whole = made.geometry
     assert made.columns["zone"] == ["as_located", "with_corridor"]

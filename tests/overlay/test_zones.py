@@ -201,7 +201,7 @@ def test_two_thousand_lines_of_a_town_in_one_go(make_record, tmp_path: Path) -> 
     as_built = open_as_built(record)
     regions = 0
     with overlay_folder(
-        tmp_path / "z", "dig_zones", as_built.crs, ("tolerance_zone",), replace=False
+        tmp_path / "z", "dig_zones", as_built, ("tolerance_zone",), replace=False
     ) as overlay:
         for lines in (region.lines for region in as_built.regions()):
             regions += 1
@@ -273,7 +273,7 @@ def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path)
     record = make_record(tmp_path / "a.gpkg", corridor=False)
     as_built = open_as_built(record)
     with overlay_folder(
-        tmp_path / "z", "dig_zones", as_built.crs, ("tolerance_zone_merged",), replace=False
+        tmp_path / "z", "dig_zones", as_built, ("tolerance_zone_merged",), replace=False
     ) as overlay:
         (lines,) = (region.lines for region in as_built.regions())
         assert add_zones(overlay, lines, HALF_M, merged=True).without_corridor == [("S1", "L1")]

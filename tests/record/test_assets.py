@@ -221,6 +221,25 @@ def test_the_view_itself_leaves_them_out(built: Path) -> None:
         assert {"asset_id", "parcel", "asset_ward"} <= set(view.layers[name].columns), name
 
 
+@pytest.mark.parametrize("name", ["tolerance_zone", "unlocated"])
+def test_an_overlay_has_what_is_not_private(built: Path, tmp_path: Path, name: str) -> None:
+    zones = tmp_path / "zones"
+    assert run("zones", built, "--rule", "cga", "-o", zones).exit_code in (0, 1)
+    frame = read_layer(zones / "dig_zones.gpkg", name)
+    assert {"asset_id", "parcel", "asset_ward", "asset_renewed", "asset_lined"} <= set(frame)
+    assert {"owner", "address", "asset_tenant"}.isdisjoint(frame)
+    of_record = read_layer(built / "asbuilt.gpkg", name)
+    assert all(str(frame[c].dtype) == str(of_record[c].dtype) for c in frame if c in of_record)
+    assert "`asset_ward`" in (zones / "OVERLAY.md").read_text(encoding="utf-8")
+    if name == "tolerance_zone":
+        first = frame[frame["line_id"].eq("L1") & frame["site_id"].eq("QH-022")]
+        assert set(first["asset_id"]) == {PUBLIC}
+        assert set(first["asset_ward"]) == {4.0}
+        assert {str(day)[:10] for day in first["asset_renewed"]} == {"2019-03-04"}
+        assert set(first["asset_lined"]) == {True}
+        assert frame[frame["site_id"] != "QH-022"]["asset_id"].isna().all()
+
+
 # ---- read ------------------------------------------------------------------------------------
 
 

@@ -25,6 +25,7 @@ from lateralline.errors import SiteFaultsError, UnknownSpotError
 from lateralline.ingest import read_site
 from lateralline.kernels.tying import choose
 from lateralline.place import place
+from lateralline.record.rows import NodeRow
 from lateralline.record.view import read_record
 from lateralline.settings import standard_accuracy
 from lateralline.ties.spots import UNITS, Asked, Measure, control_of, spots_of, with_more
@@ -94,6 +95,7 @@ def test_taping_a_card_again_leads_back_to_the_spot(built: Path, tmp_path: Path,
     placed = place(read_site(site))
     again = placed.frame.to_site_crs(placed.marks.xyz_m)[:, :2]
     nodes = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_nodes")
+    nodes = nodes[nodes["kind"] != "point"]
     seen = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_observations")
     meant = shapely.get_coordinates([*nodes.geometry, *seen.geometry])
     assert len(cards) == len(meant) == len(again) > 3
@@ -105,9 +107,10 @@ def test_taping_a_card_again_leads_back_to_the_spot(built: Path, tmp_path: Path,
 
 def test_a_grid_is_not_the_ground(built: Path) -> None:
     """Ohio North is 102 ppm long here: distances on cards are those a tape reads."""
-    node = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_nodes").geometry[0]
+    nodes = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="pipe_nodes")
     control = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="control_points")
     card = cards_of(built)[0]
+    (node,) = nodes.geometry[nodes["node_id"] == card.spot.name]
     for tape in card.tapes:
         there = control.geometry[control["point"] == tape.point].iloc[0]
         grid = float(np.hypot(node.x - there.x, node.y - there.y)) * 1200 / 3937
@@ -121,6 +124,28 @@ def test_a_chainage_of_a_node_is_that_node(built: Path) -> None:
     for node, spot in zip(nodes, spots_of(view, asked, METRES), strict=True):
         assert spot.ground_m == pytest.approx(node.ground_m, abs=1e-6)
         assert spot.cover_m == pytest.approx(node.cover_m, abs=0.02)
+
+
+def test_a_located_point_between_segments_has_a_card_when_named(built: Path) -> None:
+    view = read_record(built / "asbuilt.gpkg", "")
+    points = [row.node_id for row in view.rows(NodeRow) if row.kind == "point"]
+    assert points
+    assert not {spot.name for spot in spots_of(view, Asked(), METRES)} & set(points)
+    assert [s.name for s in spots_of(view, Asked(nodes=tuple(points)), METRES)] == points
+
+
+def test_where_lines_meet_there_is_one_card(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run("build", ROOT / "sample_sites" / "gnss-bend-branch", "-o", out, "-q")
+    view = read_record(out / "asbuilt.gpkg", "")
+    (junction,) = [row for row in view.nodes if row.kind == "junction"]
+    spots = [s for s in spots_of(view, Asked(), METRES) if s.name == junction.node_id]
+    there = [
+        s
+        for s in spots_of(view, Asked(), METRES)
+        if np.hypot(*(s.ground_m - spots[0].ground_m)) < 0.05
+    ]
+    assert len(spots) == len(there) == 1
 
 
 def test_all_that_is_not_there_is_named_at_once(built: Path) -> None:
@@ -206,7 +231,7 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     )
     frame = pyogrio.read_dataframe(layer, layer="tie_tapes")
     assert len(frame) == 15
-    assert [*frame.columns] == [*contract.load("tie_tapes").names, "geometry"]
+    assert [*frame.columns] == [*(c.name for c in contract.load("tie_tapes").field), "geometry"]
     assert frame.crs.to_epsg() == 3734
     grid_m = frame.length.to_numpy() * 1200 / 3937
     assert grid_m == pytest.approx(frame["distance_m"].to_numpy() * (1 + 101.737716e-6), rel=1e-7)

@@ -109,7 +109,7 @@ def zones(
     drawn = Drawn()
     with together():
         with overlay_folder(
-            out, "dig_zones", as_built.crs, (layer, UNLOCATED), replace=replace
+            out, "dig_zones", as_built, (layer, UNLOCATED), replace=replace
         ) as overlay:
             for region in as_built.regions():
                 if len(region.lines.line):

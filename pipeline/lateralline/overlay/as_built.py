@@ -6,7 +6,7 @@ which pipe runs on, and the areas where pipe that nobody located may be.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Final
@@ -19,6 +19,7 @@ import shapely
 from pyogrio.errors import DataSourceError
 from pyproj import CRS
 
+from lateralline.contract import Column
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.tables import objects
@@ -26,10 +27,12 @@ from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import reading, sha256
+from lateralline.record.assets import columns_read, values_read
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
 from lateralline.record.lineage import (
     level_systems_of,
+    private_of,
     schema_version_of,
     sites_of,
     tape_units_of,
@@ -69,6 +72,7 @@ class Lines:
     outside_diameter_m: Floats
     diameter_assumed: Flags
     cover_min_m: Floats
+    register: Mapping[str, npt.NDArray[np.object_]]  # values of `AsBuilt.register`; None unknown
     level_datum: Texts
     joined: Flags  # the downstream end is on another line
 
@@ -107,7 +111,8 @@ class AsBuilt:
     unit: str  # what all its sites were taped in; "m" for all that is metric, and where they differ
     taped_in: str  # the unit of a sketch's own axes; "" where its sites differ
     layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
-    unlocated: tuple[UnlocatedRow, ...]
+    unlocated: tuple[UnlocatedRow, ...]  # with the values of `register`
+    register: tuple[Column, ...]  # the owner's register in it, but what is private
 
     @property
     def placeless(self) -> list[UnlocatedRow]:
@@ -141,7 +146,8 @@ class AsBuilt:
                 UnlocatedArea(placed[n], area_m)
                 for n, area_m in zip((here - len(lines)).tolist(), areas_m, strict=True)
             ]
-            yield Region(plane, _lines(plane, lines.iloc[rows[rows < len(lines)]]), tuple(areas))
+            mine = lines.iloc[rows[rows < len(lines)]]
+            yield Region(plane, _lines(plane, mine, self.register), tuple(areas))
 
 
 def open_as_built(given: Path) -> AsBuilt:
@@ -162,18 +168,22 @@ def open_as_built(given: Path) -> AsBuilt:
         raise NotBuiltError(f"{path} lacks {', '.join(missing)}: build its sites again")
     schema_version_of(path)  # raises for one of later than is known here
     layers = read_layers(path, ("pipe_centreline", "position_corridor", UNLOCATED))
+    lines = layers["pipe_centreline"]
+    register = columns_read(path, "pipe_centreline", lines.columns, private_of(path))
+    unlocated = layers[UNLOCATED] if UNLOCATED in there else _named(path)
     taped = tape_units_of(path)
     taped_in = taped.pop() if len(taped) == 1 else "" if taped else "m"
     return AsBuilt(
         path,
-        crs_of(layers["pipe_centreline"]),
+        crs_of(lines),
         tuple(level_systems_of(path)),
         sites_of(path),
         sha256(path),
         unit=taped_in if taped_in in PER_FOOT else "m",
         taped_in=taped_in,
         layers=layers,
-        unlocated=rows_of(UnlocatedRow, layers[UNLOCATED] if UNLOCATED in there else _named(path)),
+        unlocated=rows_of(UnlocatedRow, unlocated, values_read(unlocated, register)),
+        register=register,
     )
 
 
@@ -190,7 +200,7 @@ def _named(path: Path) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _lines(plane: RegionPlane, rows: pd.DataFrame) -> Lines:
+def _lines(plane: RegionPlane, rows: pd.DataFrame, register: Iterable[Column]) -> Lines:
     inside, outside = _numbers(rows, "inside_diameter_m"), _numbers(rows, "outside_diameter_m")
     assumed = ~np.isfinite(outside)
     wide = np.fmax(UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO * inside)  # as `derive.dig` has it
@@ -207,6 +217,7 @@ def _lines(plane: RegionPlane, rows: pd.DataFrame) -> Lines:
         outside_diameter_m=np.where(assumed, wide, outside),
         diameter_assumed=assumed,
         cover_min_m=_numbers(rows, "cover_min_m"),
+        register={name: objects(v) for name, v in values_read(rows, register).items()},
         level_datum=_texts(rows, "level_datum"),
         joined=_texts(rows, "joins_line_id") != "",
     )

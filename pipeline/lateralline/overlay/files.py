@@ -18,7 +18,7 @@ from lateralline import contract
 from lateralline.derive.dig import around
 from lateralline.frames.operations import PLAN_95
 from lateralline.output import whole_folder
-from lateralline.overlay.as_built import UNLOCATED, UnlocatedArea
+from lateralline.overlay.as_built import UNLOCATED, AsBuilt, UnlocatedArea
 from lateralline.record import CAUTION
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
@@ -107,14 +107,16 @@ class Overlay:
 
 @contextmanager
 def overlay_folder(
-    out: Path, name: str, crs: CRS | None, layers: tuple[str, ...], *, replace: bool
+    out: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...], *, replace: bool
 ) -> Iterator[Overlay]:
     """Yield an overlay whose folder is put in place, whole, when the block ends well.
 
+    Layers that a record has too have the columns of the owner's register that this one shows.
     Only a folder of the same overlay is replaced. Raises OutputError when writing fails.
     """
-    with whole_folder(out, name.replace("_", "-"), replace=replace) as made:
-        yield Overlay(made, name, crs, layers)
+    whole = whole_folder(out, name.replace("_", "-"), replace=replace)
+    with contract.with_assets(as_built.register), whole as made:
+        yield Overlay(made, name, as_built.crs, layers)
 
 
 def as_drawn(columns: Columns, shapes_m: Shapes) -> Callable[[float], tuple[Columns, Shapes]]:
@@ -128,10 +130,9 @@ def columns_of(layer: str, rows: Sequence[object]) -> dict[str, list[object]]:
 
 
 def _unlocated(rows: Sequence[UnlocatedRow], off_m: float) -> Columns:
-    wider: dict[str, list[object]] = {
-        "crs_shift_95_m": [row.crs_shift_95_m + off_m for row in rows]
-    }
-    return columns_of(UNLOCATED, rows) | wider
+    names = contract.load(UNLOCATED).names
+    columns = {name: [row.values[name] for row in rows] for name in names}
+    return columns | {"crs_shift_95_m": [row.crs_shift_95_m + off_m for row in rows]}
 
 
 def _with_shapes(table: pa.Table, flat: Shapes) -> pa.Table:

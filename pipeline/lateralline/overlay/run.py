@@ -158,7 +158,7 @@ def write(
     made: Comparison, as_built: AsBuilt, plan: PlannedWorks, out: Path, *, replace: bool = False
 ) -> None:
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
-    with overlay_folder(out, NAME, as_built.crs, LAYERS, replace=replace) as overlay:
+    with overlay_folder(out, NAME, as_built, LAYERS, replace=replace) as overlay:
         home = _home(made, plan)
         for n, one in enumerate(made.regions):
             mine = [one.moved.works[i] for i, home_of in enumerate(home) if home_of == n]

@@ -163,6 +163,7 @@ def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
         "record_version": lines.record_version[of_line],
         "valid_from": lines.valid_from[of_line],
     }
+    columns |= {name: values[of_line] for name, values in lines.register.items()}
     return columns, shapes[there]
 
 

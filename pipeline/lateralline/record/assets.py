@@ -7,6 +7,7 @@ batch has one set of columns, of the keys of all its sites, decided before the f
 The record itself holds private columns, and says which they are (data dictionary, column comments,
 lineage). What is drawn, shown or exported reads a record through `record.view`, which leaves them
 out unless they are asked for in a `private_shown` block: a new kind of output cannot forget it.
+An overlay's layers of lines and of what is not located have the columns that are left.
 """
 
 from __future__ import annotations
@@ -15,7 +16,11 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
+from pathlib import Path
 from typing import Final
+
+import pandas as pd
+import pyogrio
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType
@@ -34,7 +39,7 @@ def columns_of(several: Iterable[Assets]) -> tuple[Column, ...]:
 
     Of a key with two types the first holds, but whole and other numbers together are numbers.
     """
-    types: dict[str, str] = {}
+    types: dict[str, FieldType] = {}
     private: set[str] = set()
     known_sites = 0
     for assets in several:
@@ -47,7 +52,7 @@ def columns_of(several: Iterable[Assets]) -> tuple[Column, ...]:
     if not known_sites:
         return contract.own_assets()
     own = [c.model_copy(update={"private": c.name in private}) for c in contract.own_assets()]
-    free = [_column(key, types[key], private=key in private) for key in sorted(types)]
+    free = [_column(key, types[key], key in private) for key in sorted(types)]
     return (*own, *free)
 
 
@@ -85,6 +90,35 @@ def with_assets(products: Sequence[Product], record: FieldRecord) -> tuple[Produ
         whole = {**p.columns, **values}
         made.append(replace(p, columns={n: whole[n] for n in table.names if n in whole}))
     return tuple(made)
+
+
+def columns_read(
+    gpkg: Path, layer: str, shown: Iterable[str], private: Collection[str]
+) -> tuple[Column, ...]:
+    """Return the register's columns among those `shown` of a layer of a built record.
+
+    `private` are those that are so in the record.
+    """
+    own = {
+        c.name: c.model_copy(update={"private": c.name in private}) for c in contract.own_assets()
+    }
+    info = pyogrio.read_info(gpkg, layer=layer)
+    types = dict(zip(info["fields"].tolist(), info["dtypes"].tolist(), strict=True))
+    return tuple(
+        own.get(name) or _column(name.removeprefix(PREFIX), _kind(types[name]), name in private)
+        for name in shown
+        if name in types and (name in own or name.startswith(PREFIX))
+    )
+
+
+def values_read(frame: pd.DataFrame, columns: Iterable[Column]) -> dict[str, list[object]]:
+    """Return what rows of a layer as read hold in the register's columns; None for nothing."""
+    return {
+        c.name: [_value(v, c.type) for v in frame[c.name]]
+        if c.name in frame
+        else [None] * len(frame)
+        for c in columns
+    }
 
 
 def private_columns(assets: Assets) -> tuple[str, ...]:
@@ -130,19 +164,29 @@ def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
         yield title, text
 
 
-def _column(key: str, kind: str, *, private: bool) -> Column:
-    types: Mapping[str, FieldType] = {
-        "text": "text",
-        "integer": "integer",
-        "real": "real",
-        "boolean": "boolean",
-        "date": "date",
-    }
+def _column(key: str, kind: FieldType, private: bool) -> Column:
     title = key.replace("_", " ").capitalize()
     description = f"{title}, as the owner's register has it."
     return Column(
-        name=PREFIX + key, type=types[kind], title=title, description=description, private=private
+        name=PREFIX + key, type=kind, title=title, description=description, private=private
     )
+
+
+def _kind(dtype: str) -> FieldType:
+    """Return the type of a column that GDAL reads as `dtype`."""
+    kinds: tuple[tuple[str, FieldType], ...] = (
+        ("bool", "boolean"), ("int", "integer"), ("float", "real"), ("datetime", "date"),
+    )  # fmt: skip
+    return next((kind for start, kind in kinds if dtype.startswith(start)), "text")
+
+
+def _value(value: object, kind: FieldType) -> object:
+    """Return a value of a data frame as the layer has it."""
+    if value is None or value != value or value is pd.NaT:
+        return None
+    if kind == "date":
+        return pd.Timestamp(str(value)).date()
+    return bool(value) if kind == "boolean" else value
 
 
 def _clashes(assets: Assets, columns: Iterable[Column]) -> Iterable[Fault]:

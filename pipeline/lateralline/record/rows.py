@@ -9,7 +9,7 @@ is NaN, a text "", a place None; so is all that an older file has no column for.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from math import nan
 from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
@@ -27,7 +27,7 @@ class LayerRow:
     layer: ClassVar[str]
 
     def __init__(self, values: Mapping[str, object]) -> None:
-        """Keep the values of all columns that the class names."""
+        """Keep the values of all columns that the class names, and what else is read."""
         self.values: Final = values
 
 
@@ -120,14 +120,20 @@ def columns_of(kind: type[LayerRow]) -> dict[str, LayerColumn[object]]:
     return {n: c for own in named for n, c in own.items() if isinstance(c, LayerColumn)}
 
 
-def rows_of(kind: type[R], frame: pd.DataFrame) -> tuple[R, ...]:
-    """Return a layer's rows as `kind`; what its columns lack is NaN, "" or None."""
-    columns = columns_of(kind)
-    read = [
-        column.read(frame[name]) if name in frame else [column.missing] * len(frame)
-        for name, column in columns.items()
-    ]
-    return tuple(kind(dict(zip(columns, row, strict=True))) for row in zip(*read, strict=True))
+def rows_of(
+    kind: type[R], frame: pd.DataFrame, also: Mapping[str, Sequence[object]] | None = None
+) -> tuple[R, ...]:
+    """Return a layer's rows as `kind`; what its columns lack is NaN, "" or None.
+
+    `also` are further values of each row (n each), by name.
+    """
+    read = {
+        name: column.read(frame[name]) if name in frame else [column.missing] * len(frame)
+        for name, column in columns_of(kind).items()
+    } | dict(also or {})
+    return tuple(
+        kind(dict(zip(read, row, strict=True))) for row in zip(*read.values(), strict=True)
+    )
 
 
 # ---- the layers -----------------------------------------------------------------------------

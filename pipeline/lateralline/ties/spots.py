@@ -211,7 +211,10 @@ Spot = TypeVar("Spot", NodeRow, ObservationRow)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What was asked for; nothing at all asks for every node and observation."""
+    """What was asked for; nothing at all asks for every node and observation.
+
+    Located points between segments are nodes too, but have a card only by name.
+    """
 
     chainages_m: tuple[tuple[str, float], ...] = ()  # line and chainage
     nodes: tuple[str, ...] = ()
@@ -254,7 +257,8 @@ def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
     faults: list[str] = []
     nodes, seen = list(view.nodes), list(view.observations)
     if not asked.all:
-        nodes = _named({n.node_id: n for n in nodes}, asked.nodes, "node", faults)
+        by_name = {n.node_id: n for n in (*nodes, *view.rows(NodeRow))}
+        nodes = _named(by_name, asked.nodes, "node", faults)
         by_id = {o.observation_id: o for o in seen}
         seen = _named(by_id, asked.observations, "observation", faults)
     spots = [*map(_node, nodes), *map(_observation, seen)]
