@@ -60,7 +60,8 @@ def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
     """The others have it once, above: every layer that shows pipe does."""
     every = {*contract.LAYERS, *contract.OVERLAYS}
     guides = {"tolerance_zone", "tolerance_zone_merged", "position_corridor", "clearance_conflicts",
-              "clearance_pairs", "planned_works", "unlocated", "tie_tapes"}  # fmt: skip
+              "clearance_pairs", "planned_works", "unlocated", "tie_tapes", "record_changes",
+              "record_departures"}  # fmt: skip
     assert {name for name in every if "caution" in contract.load(name).names} == guides
     assert {name for name in every if not contract.load(name).caution} == {
         "adjusted_parameters", "lineage",
