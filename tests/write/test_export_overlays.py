@@ -75,7 +75,7 @@ def test_zones_and_works_beside_the_record(made: dict[str, Path], tmp_path: Path
     assert not audited.errors
     assert not audited.fixes
     assert {
-        "pipe_centreline", "overlay_dig_zone", "planned_works", "clearance_pairs",
+        "pipe_centreline", "overlay_tolerance_zone", "planned_works", "clearance_pairs",
         "clearance_conflicts", "caution",
     } <= kinds(doc)  # fmt: skip
     told = [said(e) for e in doc.modelspace()]
@@ -86,7 +86,7 @@ def test_zones_and_works_beside_the_record(made: dict[str, Path], tmp_path: Path
     assert data["id"].startswith("L1/")
     pair = next(e for e in doc.modelspace() if e.dxf.layer == "clearance_pairs.S1.L1")
     assert said(pair)["kind"] == "conflict"
-    zone = next(e for e in doc.modelspace() if e.dxf.layer == "overlay_dig_zone.S1.L1")
+    zone = next(e for e in doc.modelspace() if e.dxf.layer == "overlay_tolerance_zone.S1.L1")
     assert said(zone)["rule"] == "cga"
 
 
