@@ -92,6 +92,14 @@ class NotARecordError(LaterallineError, ValueError):
         super().__init__(f"{found}; {wants}")
 
 
+class _TemporaryHome:
+    """A folder that goes when nobody holds this any more."""
+
+    def __init__(self, folder: Path) -> None:
+        """Take over a folder."""
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+
+
 class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
     """The layers of a record by name, each read when it is asked for and kept.
 
@@ -100,9 +108,10 @@ class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
     dictionary says column by column.
     """
 
-    def __init__(self, asbuilt: Path) -> None:
-        """Read from a built GeoPackage."""
+    def __init__(self, asbuilt: Path, home: _TemporaryHome | None = None) -> None:
+        """Read from a built GeoPackage, whose temporary folder stays while these layers do."""
         self._asbuilt = asbuilt
+        self._home = home
         self._kept: dict[str, gpd.GeoDataFrame | pd.DataFrame] = {}
 
     def __getitem__(self, name: str) -> gpd.GeoDataFrame | pd.DataFrame:
@@ -141,10 +150,9 @@ class Record:
         self.asbuilt = asbuilt
         self.unkept = dict(unkept or {})  # files of ids that could not be written, and why
         self.failures = tuple(failures)  # sites that could not be built
-        self.layers = Layers(asbuilt)
+        self._home = None if temporary is None else _TemporaryHome(temporary)
+        self.layers = Layers(asbuilt, self._home)
         self._sites: tuple[str, ...] | None = None
-        if temporary is not None:
-            weakref.finalize(self, shutil.rmtree, temporary, ignore_errors=True)
 
     @property
     def crs(self) -> CRS | None:
