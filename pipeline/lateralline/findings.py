@@ -427,7 +427,7 @@ def _fits(kind: str, spec: str) -> bool:
 def _cause(found: Finding) -> str:
     """Return the fingerprint of code, variant and values, rounded as its sentences print them."""
     texts: tuple[str, ...] = ()
-    if found.code in catalogue().entries:
+    if found.values:  # a finding read from a record has none: its words tell
         texts = catalogue().form(found.code, found.variant).texts
     specs: dict[str, str] = {}
     for text in texts:

@@ -84,7 +84,7 @@ def new_site_files(
     """
     values = _start(site_id, name, surveyed or _NO_DAY, unit, horizontal, vertical)
     text = _site_toml(contract.load("site"), values)
-    tables = (t for t in contract.INPUTS if t != "site")
+    tables = (t for t in contract.INPUTS if t not in ("site", *contract.KEPT))
     return {"site.toml": text} | {f"{t}.csv": _csv(contract.load(t), unit) for t in tables}
 
 

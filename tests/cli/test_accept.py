@@ -43,10 +43,11 @@ def counts(site: Path) -> tuple[int, int, int]:
 
 
 def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> None:
-    before = (site / "site.toml").read_bytes()
+    before, files = (site / "site.toml").read_bytes(), sorted(p.name for p in site.iterdir())
     assert counts(site) == (0, 1, 0)
     told = run("accept", site, CODE, SUBJECT, *WHY)
     assert told.exit_code == 0, told.output
+    assert sorted(p.name for p in site.iterdir()) == files
     after = (site / "site.toml").read_bytes()
     assert after.startswith(before)  # every comment and line of the user's
     (mine,) = tomllib.loads(after.decode())["accepted"]
@@ -81,6 +82,18 @@ def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> 
     assert "✓ accepted warning" in page
     # accepted, and yet not located
     assert set(view.layers["unlocated"]["run_id"]) >= {"R1"}
+
+
+def test_nothing_is_left_beside_the_site_that_update_wrote(tmp_path: Path) -> None:
+    site, added = SAMPLES / "gnss-bend-branch", SAMPLES / "added" / "gnss-bend-branch"
+    june = tmp_path / "june"
+    assert run("update", site, added, "-o", june).exit_code in (0, 1)
+    before = sorted(p.name for p in june.iterdir())
+    told = run("accept", june, CODE, SUBJECT, *WHY)
+    assert told.exit_code == 0, told.output
+    assert sorted(p.name for p in june.iterdir()) == before
+    assert "kept as" not in told.output
+    assert counts(june)[2] == 1
 
 
 def test_what_is_not_located_and_every_number_stay_as_they_were(site: Path) -> None:

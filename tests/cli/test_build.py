@@ -115,7 +115,9 @@ def test_sites_with_every_kind_of_levels_go_into_one_output(
     assert fixes.crs.to_epsg() == 32617  # two of three
     there = fixes[fixes.geometry.notna()]
     assert set(there.site_id) == {"QH-014", "QH-022", "QH-031"}
-    assert there.geometry.z.to_numpy() == pytest.approx(there.level_m.to_numpy(), abs=1e-9)
+    assert there.geometry.z.to_numpy() == pytest.approx(
+        there.transmitter_level_m.to_numpy(), abs=1e-9
+    )
 
 
 def test_per_crs_each_has_a_folder_and_all_are_named(sites: Path, tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hostile") / "site"
     folder.mkdir()
     for path in SITE.iterdir():
-        if path.suffix == ".csv":
+        if path.suffix == ".csv" and path.name != "ids.csv":  # builds write that one, no crew
             rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8"))))
             head = rows[0]
             head += [] if "note" in head else ["note"]

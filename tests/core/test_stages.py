@@ -29,7 +29,7 @@ def finding(severity: str, stage: str) -> Finding:
 
 
 def record_of(site_id: str, *findings: Finding) -> SimpleNamespace:
-    return SimpleNamespace(settings=SimpleNamespace(id=site_id), findings=findings)
+    return SimpleNamespace(settings=SimpleNamespace(id=site_id, accepted=()), findings=findings)
 
 
 def reading(read: Callable[[SiteWork], object]) -> Stage:
@@ -148,7 +148,8 @@ def test_a_batch_holds_one_site_at_a_time() -> None:
     def read(work: SiteWork) -> Heavy:
         gc.collect()
         assert sum(ref() is not None for ref in made) <= 1
-        record = Heavy(settings=SimpleNamespace(id=work["source"].name), findings=())
+        settings = SimpleNamespace(id=work["source"].name, accepted=())
+        record = Heavy(settings=settings, findings=())
         made.append(weakref.ref(record))
         return record
 

@@ -55,7 +55,10 @@ def test_its_examples_read_without_their_comment_signs(tmp_path: Path) -> None:
 
 def test_every_column_and_key_is_explained() -> None:
     files = new_site_files("EX-001", surveyed=DAY)
-    for table in map(contract.load, contract.INPUTS):
+    kept = {f"{name}.csv" for name in contract.KEPT}  # builds write it, no crew
+    assert not kept & set(files)
+    filled_in = (name for name in contract.INPUTS if name not in contract.KEPT)
+    for table in map(contract.load, filled_in):
         text = files["site.toml" if table.name == "site" else f"{table.name}.csv"]
         for column in table.field:
             assert column.title in text

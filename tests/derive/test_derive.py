@@ -21,7 +21,7 @@ from lateralline.derive.nodes import bend_angle
 from lateralline.derive.tables import layer
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import ContractError
-from lateralline.findings import Finding
+from lateralline.findings import Finding, finding
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
 from lateralline.records import (
@@ -672,7 +672,7 @@ def test_a_heading_is_called_poor_once() -> None:
     """By solve, which knows why, or else here."""
     fixes = made_fixes()
     fixes.cov[3, 3, 3] = radians(60) ** 2
-    solved = Finding("warning", "solve", "heading-unobserved", "stop R2/1", "why", "", "")
+    solved = finding("heading-unobserved", "stop R2/1", variant="alone", sigma_deg=60.0)
     assert "heading-poor" in {f.code for f in stop_advice(fixes, ())}
     assert "heading-poor" not in {f.code for f in stop_advice(fixes, (solved,))}
 

@@ -205,7 +205,7 @@ def test_an_own_tolerance_below_the_rule_s_is_said_and_drawn() -> None:
 
 
 @pytest.mark.parametrize(
-    ("read", "located", "others", "deepest"),
+    ("read", "solved", "others", "deepest"),
     [
         (2.0, nan, [1.5, 1.7], 2.0),  # its own, with what a reading may be off
         (nan, 2.5, [1.5, 1.7], 2.5),

@@ -60,7 +60,7 @@ def test_a_second_survey_of_the_same_stops_is_no_copy(tmp_path: Path, scenario: 
     def change(rows: list[Row]) -> None:
         entered_again(folder, rows)
         for row in (r for r in rows if r["run"] == "R9"):
-            for name in ("x", "base_distance", "ties"):
+            for name in ("x", "base_distance", "polar_distance", "ties"):
                 if value := row.get(name):
                     row[name] = value[:-1] + str((int(value[-1]) + 5) % 10)
 

@@ -240,7 +240,7 @@ def test_a_pipe_of_unknown_size_has_no_cover_and_says_so(
     if site.depth_only:
         assert "transmitter, m" in said
         assert "to invert, m" not in said
-        depth = float(site.layers["transmitter_fixes"]["depth_m"].iloc[0])
+        depth = float(site.layers["transmitter_fixes"]["transmitter_depth_m"].iloc[0])
         assert f"{depth:.2f}" in said
     else:
         assert "invert, ft" in said

@@ -29,8 +29,8 @@ from lateralline.workspace import Workspace
 SCENARIO = "slope-levels"  # levelled throughout, in a national vertical system
 #: Columns of a level, of a difference of levels, or of what only a level can tell.
 OF_LEVELS = re.compile(
-    r"(.*_)?level_m|(invert|crown|top)_(up|down|lower|upper|sigma).*_m|(mean_)?grade.*|fall|sag.*"
-    r"|(ipc|upc|adh)_grade"
+    r"(.*_)?level_m|(invert|inside_top|outside_top)_(up|down|lower|upper|sigma)(?!_max).*_m"
+    r"|gradient.*|fall|low_point.*|(ipc|upc|adh)_gradient"
 )
 
 
@@ -119,7 +119,7 @@ def test_the_sheet_prints_no_level(built: Workspace, sheets: Any) -> None:
 def test_depths_are_left(built: Workspace) -> None:
     """What is left is worth having: a depth does not need a datum."""
     _, table = pyogrio.read_arrow(built.asbuilt, layer="transmitter_fixes")
-    depth = np.array(table["depth_m"].to_pylist(), dtype=float)
+    depth = np.array(table["transmitter_depth_m"].to_pylist(), dtype=float)
     assert np.isfinite(depth).all()
     assert (depth > 0.2).all()
 

@@ -65,6 +65,13 @@ def book_of(source: Path, book: Path) -> Path:
     return book
 
 
+def without_ids(site: Path, to: Path) -> Path:
+    """A copy of a site as a crew has it: the ids that builds keep never stand in a book."""
+    if site.is_dir():
+        return shutil.copytree(site, to, ignore=shutil.ignore_patterns("ids.csv"))
+    return Path(shutil.copyfile(site, to))
+
+
 def run(*arguments: object) -> str:
     result = CliRunner().invoke(app, [str(a) for a in arguments])
     assert result.exit_code == 0, result.output
@@ -90,7 +97,7 @@ def xml_of(book: bytes, sheet: str) -> ElementTree.Element:
 @pytest.mark.parametrize("name", SOUND)
 def test_every_sample_site_reads_the_same_from_a_book(name: str, tmp_path: Path) -> None:
     book = read_site(book_of(SAMPLES / name, tmp_path / "a.xlsx"))
-    folder = read_site(SAMPLES / name)
+    folder = read_site(without_ids(SAMPLES / name, tmp_path / "folder"))
     assert same(book, folder)
     found = [(f.code, f.subject) for f in folder.findings]
     assert [(f.code, f.subject) for f in book.findings] == found
@@ -368,7 +375,8 @@ def test_the_sample_book_is_what_its_seed_makes(tmp_path: Path) -> None:
     folder = make_site(SCENARIOS["tape-ties"], 19, tmp_path / "quarry-19")
     made = tmp_path / "quarry-book.xlsx"
     run("new", made, "--from", folder, "--id", "QH-019", "--name", "Quarry Hill 19")
-    assert raw_site(SAMPLES / "quarry-book.xlsx") == raw_site(made)
+    sample = without_ids(SAMPLES / "quarry-book.xlsx", tmp_path / "sample.xlsx")
+    assert raw_site(sample) == raw_site(made)
     assert "quarry-book.xlsx" in (SAMPLES / "README.md").read_text(encoding="utf-8")
 
 

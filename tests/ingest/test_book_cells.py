@@ -232,7 +232,7 @@ def test_ties_counters_depths_and_settings_take_feet_and_inches(tmp_path: Path) 
     def change(book: Workbook) -> None:
         put("marks", Q3="P1:21' 4 1/2\";P2:15.25")(book)
         put("stops", C2="4' 7 1/2\"", D2="4ft 0in")(book)
-        put("runs", F2='14"', H2="1 1/4")(book)
+        put("runs", F2='14"', J2="1 1/4")(book)
 
     record = read(tmp_path, change)
     assert record.marks.spots.ties[1] == (("P1", 21.375 * FT), ("P2", 15.25 * FT))

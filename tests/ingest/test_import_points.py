@@ -89,7 +89,7 @@ def test_a_point_file_becomes_layers_that_hold_the_truth(
         )
         cov[1, 0] = cov[0, 1]
         assert d @ np.linalg.solve(cov, d) < 16.0, p["stop_id"]
-        assert abs(p["depth_m"] - t["depth_m"]) < 4 * p["depth_sigma_m"]
+        assert abs(p["transmitter_depth_m"] - t["depth_m"]) < 4 * p["transmitter_depth_sigma_m"]
 
 
 def test_every_row_keeps_where_it_came_from(tmp_path: Path) -> None:

@@ -333,8 +333,9 @@ def _called() -> list[tuple[str, str, str]]:
 def test_every_column_that_calls_a_thing_is_held_to_the_rule() -> None:
     assert _called() == [
         ("site", "site", "id"), ("site", "pipe", "line"), ("site", "run", "id"),
-        ("site", "run", "line"), ("site", "run", "entry"), ("control", "", "point"),
-        ("marks", "", "mark"), ("stops", "", "stop"), ("exposures", "", "name"),
+        ("site", "run", "line"), ("site", "run", "entry"), ("site", "run", "main"),
+        ("control", "", "point"), ("marks", "", "mark"), ("stops", "", "stop"),
+        ("exposures", "", "name"), ("assets", "", "line_id"),
     ]  # fmt: skip
 
 
@@ -342,6 +343,11 @@ def test_every_column_that_calls_a_thing_is_held_to_the_rule() -> None:
 def test_a_bad_name_is_told_by_file_row_and_column(tmp_path: Path, bad: str) -> None:
     changed = {
         "site": (SITE.replace('id = "R1"', f'id = "{bad}"'), "site.toml:25: id must be a name"),
+        "main": (
+            SITE.replace('id = "R1"', f'id = "R1"\nmain = "{bad}"'),
+            "site.toml:26: main must",
+        ),
+        "assets": (f"line_id,asset_id\n{bad},A-1\n", "assets.csv:2: line_id must be a name"),
         "control": (base()["control.csv"].replace("P1,", f"{bad},"), "control.csv:2: point must"),
         "marks": (MARKS.replace("1A,", f"{bad},"), "marks.csv:2: mark must be a name"),
         "stops": (STOPS.replace("R1,1,", f"R1,{bad},"), "stops.csv:2: stop must be a name"),
@@ -352,7 +358,8 @@ def test_a_bad_name_is_told_by_file_row_and_column(tmp_path: Path, bad: str) -> 
     }
     for name, (text, said) in changed.items():
         (tmp_path / name).mkdir()
-        faults = faults_of(site_with(tmp_path / name, **{name: text}))
+        table = "site" if name == "main" else name
+        faults = faults_of(site_with(tmp_path / name, **{table: text}))
         assert any(f.startswith(said) for f in faults), (name, faults)
 
 

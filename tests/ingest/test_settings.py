@@ -24,7 +24,7 @@ def in_feet() -> dict[str, str]:
     for old, new in (
         ("13.0,1.2", "13' 4 1/2\",-1' 2\""),
         ("P1:26.32", "P1:26' 3 3/4\""),
-        ("P1,,13.2,45", "P1,,13' 2\",45"),
+        ("P1,,,,13.2,45", "P1,,,,13' 2\",45"),
     ):
         assert old in files["marks.csv"]
         files["marks.csv"] = files["marks.csv"].replace(old, new)

@@ -19,7 +19,16 @@ from pathlib import Path
 import pytest
 
 from lateralline.errors import LaterallineError, OutputError, OutputExistsError, UnreadableError
-from lateralline.output import proof, stamp, system, together, whole, whole_file, whole_folder
+from lateralline.output import (
+    proof,
+    rewrite,
+    stamp,
+    system,
+    together,
+    whole,
+    whole_file,
+    whole_folder,
+)
 
 
 def make(out: Path, text: str = "old", *, kind: str = "record", replace: bool = False) -> None:
@@ -672,6 +681,49 @@ def test_a_kill_at_any_moment_leaves_a_file_whole(tmp_path: Path) -> None:
         assert any(p.read_text().endswith("edited") for p in home.iterdir())
         assert not [n for n in names(home) if n.startswith(".")]
     assert at > 10
+
+
+@posix
+@pytest.mark.parametrize("exchanged", [True, False])
+def test_a_kill_at_any_moment_leaves_a_rewritten_file_whole_and_nothing_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, exchanged: bool
+) -> None:
+    if not exchanged:
+        monkeypatch.setattr(system, "exchange", lambda *_: False)
+    seen, at = set(), 0
+    while True:
+        at += 1
+        home = tmp_path / str(at)
+        home.mkdir()
+        file = home / "site.toml"
+        file.write_bytes(b"old")
+        if not killed(partial(rewrite, file, b"old and new", b"old"), at):
+            assert names(home) == ["site.toml"]
+            break
+        seen.add(file.read_bytes())
+        rewrite(file, b"newer", file.read_bytes())
+        assert names(home) == ["site.toml"]
+    assert at > 10
+    assert seen == {b"old", b"old and new"}
+
+
+def test_a_change_in_the_moment_of_a_rewrite_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Between the last look at the file and its new name an editor may have saved."""
+    file = tmp_path / "site.toml"
+    file.write_bytes(b"old")
+    put = whole.PartFolder.put
+
+    def saved_first(part: whole.PartFolder) -> None:
+        file.write_bytes(b"edited")
+        put(part)
+
+    monkeypatch.setattr(whole.PartFolder, "put", saved_first)
+    rewrite(file, b"old and new", b"old")
+    assert file.read_bytes() == b"old and new"
+    assert (tmp_path / "site.kept-1.toml").read_bytes() == b"edited"
+    assert "was changed meanwhile" in caplog.text
 
 
 @posix

@@ -173,7 +173,7 @@ class Record:
         at = (None if isnan(m) else m for m in rows["chainage_m"].astype(float).tolist())
         days = (
             date.fromisoformat(t[:10]) if t[:1].isdigit() else None
-            for t in rows["accepted_on"].astype(str)
+            for t in rows["accepted_on"].astype(object).fillna("").astype(str)
         )
         findings = (
             Finding(**row, chainage_m=m, accepted_on=day)

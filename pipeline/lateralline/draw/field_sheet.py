@@ -256,6 +256,8 @@ _SHARES: Final = {
 _HEADINGS: Final[Mapping[tuple[str, str], str]] = {
     ("run", "id"): "run",
     ("run", "counter_at_entry"): "counter\nat entry",
+    ("run", "main"): "main\nreached",
+    ("run", "counter_at_main"): "counter\nat main",
     ("run", "flow"): "with or\nagainst flow",
     ("run", "transmitter_lag"): "transmitter\nbehind face",
     ("run", "ride_height"): "transmitter\nabove invert",
@@ -280,6 +282,10 @@ _HEADINGS: Final[Mapping[tuple[str, str], str]] = {
     ("", "polar_distance"): "distance\nfrom point",
     ("", "polar_azimuth_deg"): "azimuth",
 }
+
+
+#: What a row of its own may say too: on paper it stands in the head of the page.
+_IN_THE_HEAD: Final = ("surveyed", "surveyor")
 
 
 @dataclass(frozen=True, slots=True)
@@ -452,7 +458,8 @@ def _columns(
     """Return columns of a table as they stand on paper: those named, else all."""
     section = section or ("site" if table == "site" else "")
     declared = {c.name: c for c in contract.load(table).field if c.section == section}
-    chosen = [declared[name] for name in names] if names else list(declared.values())
+    every = [name for name in declared if section == "site" or name not in _IN_THE_HEAD]
+    chosen = [declared[name] for name in names or every]
     return [ColumnOf(c.name, _heading(c), _unit(c, blank), _SHARES.get(c.name, 18)) for c in chosen]
 
 

@@ -176,7 +176,7 @@ def node_name(node: NodeRow) -> str:
         case "end_located":
             return f"{node.line_id} {'up' if node.chainage_m > 0.0 else 'down'}stream end"
         case "junction":
-            return f"{node.ref} joins {node.line_id}"
+            return node.meets
     return node.ref or node.kind
 
 

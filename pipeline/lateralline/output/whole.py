@@ -19,6 +19,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -82,7 +83,8 @@ class PartFolder:
     def note_committing(self, parts: Sequence[PartFolder]) -> None:
         """Write down what is put in place with this, for whoever finds it half done."""
         peers = [{"home": str(p.home), "target": str(p.target)} for p in parts]
-        self._write_state({"made": _identity(self.made), "peers": peers})
+        grows = {} if self.before is None else {"grows_from": sha256(self.before).hexdigest()}
+        self._write_state({"made": _identity(self.made), "peers": peers, **grows})
         system.flush(self.home)
 
     def put(self) -> None:
@@ -131,7 +133,7 @@ class PartFolder:
         """
         before = self._old if self._old.exists() else self.made
         if before.exists() and self.is_put and not self._state().get("safe"):
-            if not keep.all_kept(before, self.target):
+            if not (self._is_continued(before) or keep.all_kept(before, self.target)):
                 other = keep.kept_name(self.target)
                 before.rename(other)
                 keep.LOG.warning("%s was changed meanwhile: kept as %s", self.target, other)
@@ -145,6 +147,11 @@ class PartFolder:
             (self.home / name).unlink(missing_ok=True)
         with suppress(OSError):
             self.home.rmdir()
+
+    def _is_continued(self, before: Path) -> bool:
+        """Whether the new content was made from what stood at the target, and so holds it."""
+        grows_from = self._state().get("grows_from")
+        return grows_from is not None and proof.sha256(before) == grows_from
 
     def finish(self) -> None:
         """End what a process that is gone had begun: all that goes together is put, or nothing."""

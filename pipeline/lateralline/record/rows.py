@@ -217,6 +217,13 @@ class NodeRow(PipePointRow):
     bend_deg, bend_sigma_deg, position_95_m = reals(3)
 
     @property
+    def meets(self) -> str:
+        """The joining line and the one it joins, of a junction, from either line's view."""
+        own = self.node_id.rpartition("/")[0] != self.line_id or self.chainage_m == 0.0
+        joining, joined = (self.line_id, self.ref) if own else (self.ref, self.line_id)
+        return f"{joining} joins {joined}"
+
+    @property
     def carried_on(self) -> bool:
         """Whether it lies beyond a located line, where the counter alone carries it."""
         return self.placed_by == "carried_on"
