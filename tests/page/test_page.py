@@ -302,7 +302,7 @@ def test_sites_without_levels_or_in_feet_have_pages(sample: str, tmp_path: Path)
     scene = read_record(tmp_path / "out" / "asbuilt.gpkg", "")
     assert ('"level":"level"' in html) == (sample == "tape-ties")
     assert f'data-unit="{scene.unit}" aria-pressed="true"' in html
-    depth = scene.layers["transmitter_fixes"]["depth_m"].iloc[0]
+    depth = scene.layers["transmitter_fixes"]["transmitter_depth_m"].iloc[0]
     assert f">{depth / (0.3048 if scene.unit == 'ft' else 1.0):.2f} ± " in html
 
 

@@ -122,11 +122,14 @@ def test_a_clearance_of_version_1_goes_into_drawings_with_its_record(
     record: Path, tmp_path: Path
 ) -> None:
     clearance = unpacked("clearance.gpkg", tmp_path)
+    conflicts = pyogrio.read_dataframe(clearance, layer="clearance_conflicts")["work_name"]
+    assert "cable trench" in set(conflicts)
     for made in ("out.dxf", "out.kml"):
         given = ["export", str(record), str(clearance), "-o", str(tmp_path / made)]
         result = CliRunner().invoke(app, given)
         assert result.exit_code == 0, result.output
-        assert "Trench" in (tmp_path / made).read_text(encoding="utf-8", errors="replace")
+        text = (tmp_path / made).read_text(encoding="utf-8", errors="replace")
+        assert [name for name in set(conflicts) if name not in text] == []
 
 
 def test_longitudes_of_version_1_are_read_under_the_names_of_today(tmp_path: Path) -> None:
@@ -136,7 +139,7 @@ def test_longitudes_of_version_1_are_read_under_the_names_of_today(tmp_path: Pat
     collection = {"features": [{"geometry": square, "properties": given}]}
     path = tmp_path / "dig_zone.geojson"
     path.write_text(json.dumps(collection), encoding="utf-8")
-    (feature,) = _of_geojson("tolerance_zone", path)
+    (feature,) = _of_geojson("tolerance_zone", path, ())
     assert vars(feature.row) == {"zone": "as_located", "crs_shift_95_m": 0.5, "site_id": "A"}
 
 
