@@ -149,7 +149,7 @@ class PartFolder:
             self.home.rmdir()
 
     def _is_continued(self, before: Path) -> bool:
-        """Whether what stood at the target is what its new content was made from, and so is in it."""
+        """Whether what stood at the target is what its new content was made from."""
         grows_from = self._state().get("grows_from")
         return grows_from is not None and proof.sha256(before) == grows_from
 
