@@ -15,6 +15,7 @@ import pytest
 
 import lateralline
 from lateralline import contract
+from lateralline.api.fieldwork import copy_to_workbook
 from lateralline.api.records import update
 from lateralline.errors import SiteFaultsError
 from lateralline.record.layers import _UIDS
@@ -249,6 +250,16 @@ def test_the_ids_of_a_workbook_lie_beside_it(tmp_path: Path) -> None:
     lateralline.build(book, tmp_path / "again")
     assert (tmp_path / "quarry-book.ids.csv").read_bytes() == kept
     assert len(lateralline.read(book).record.ids.id) == kept.count(b",minted,")
+
+
+def test_a_site_copied_into_a_workbook_takes_its_ids_along(
+    first: tuple[Path, Path], tmp_path: Path
+) -> None:
+    copy_to_workbook(first[0], tmp_path / "book.xlsx")
+    copy_to_workbook(first[0], tmp_path / "other.xlsx", "QH-099")
+    assert {p.name for p in tmp_path.glob("*.csv")} == {"book.ids.csv"}
+    lateralline.build(tmp_path / "book.xlsx", tmp_path / "out")
+    assert set(nodes_of(tmp_path / "out").index) == set(nodes_of(first[1]).index)
 
 
 @pytest.mark.parametrize("name", ["gnss-bend-branch", "tape-ties", "slope-levels", "local-sketch"])

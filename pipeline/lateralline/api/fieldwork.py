@@ -16,10 +16,11 @@ from lateralline.ingest import read_site
 from lateralline.ingest.ledger import one_line
 from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
-from lateralline.output import whole_file, whole_folder
+from lateralline.output import together, whole_file, whole_folder
 from lateralline.revise.upgrade import Upgrade, upgrade
 from lateralline.template import new_site_files, new_site_settings
 from lateralline.write import dictionary
+from lateralline.write.ids import ids_file, ids_text
 from lateralline.write.workbook import site_book
 
 __all__ = [
@@ -80,15 +81,20 @@ def new_site(
 def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") -> None:
     """Copy a sound site into a workbook, under another id and name if asked.
 
+    The ids of its nodes and segments go along, beside the workbook, unless it becomes another site.
     Raises SiteFaultsError for a site with faults: what is at fault would be lost on the way.
     """
-    read_site(site)
+    known = read_site(site).ids
     raw = raw_site(site, for_sheets=True)
     [head] = raw.settings["site"]
     _raise(_refused_names(site_id or str(head["id"]), name))
     renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
-    with whole_file(book) as made:
-        made.write_bytes(site_book({**raw.settings, "site": [{**head, **renamed}]}, raw.tables))
+    with together():
+        with whole_file(book) as made:
+            made.write_bytes(site_book({**raw.settings, "site": [{**head, **renamed}]}, raw.tables))
+        if len(known.id) and site_id in ("", str(head["id"])):
+            with whole_file(ids_file(book)) as made:
+                made.write_text(ids_text(known), encoding="utf-8", newline="")
 
 
 def known_of(site: Path | None) -> tuple[dict[str, list[dict[str, str]]], list[Mapping[str, str]]]:
