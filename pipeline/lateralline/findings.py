@@ -41,18 +41,15 @@ from hashlib import sha256
 from importlib.resources import files
 from math import isfinite
 from numbers import Integral, Real
-from statistics import NormalDist
-from string import Formatter
 from typing import Annotated, Final, Literal, TypeAlias, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
-from lateralline import wording
 from lateralline.errors import ContractError
+from lateralline.wording import METRES, OPTIONAL, Value, formatted, placeholders, rendered
 
 Severity = Literal["error", "warning", "info"]
 Stage = Literal["read", "place", "solve", "link", "derive", "write", "update"]
-Value: TypeAlias = float | str | tuple[str, ...] | None
 Given: TypeAlias = float | str | Iterable[str] | None
 _One = TypeVar("_One", bound=str)
 
@@ -61,14 +58,8 @@ NUMBERS: Final = ("m", "deg", "percent", "ppm", "ratio", "number")
 KINDS: Final = (*NUMBERS, "count", "text", "names", "flag")
 #: Stands for every subject in what a finding explains.
 ANY: Final = "*"
-#: Names shown of a row of them.
-_MOST_NAMES: Final = 8
-_OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
 _WORD: Final = re.compile(r"[a-z]+[ ,:]")
 _CHAINAGE: Final = re.compile(r"chainage \{(\w+):length\}")
-_METRES: Final = re.compile(r"(\+?)length([0-3])?|km([01])")
-#: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
-_INTERVAL_95: Final = NormalDist().inv_cdf(0.975)
 #: Names that `finding` itself has.
 _TAKEN: Final = frozenset(
     ("code", "subject", "variant", "severity", "stage", "where", "about", "explains", "more")
@@ -173,9 +164,9 @@ def finding(
         _one(form, "stage", stage, form.stage),
         code,
         subject,
-        _rendered(form.what, shown),
-        _rendered(form.by_how_much, shown),
-        _rendered(form.to_do, shown),
+        rendered(form.what, shown),
+        rendered(form.by_how_much, shown),
+        rendered(form.to_do, shown),
         where,
         tuple(about),
         effects,
@@ -390,8 +381,8 @@ def _faults(made: Catalogue, code: str) -> Iterable[str]:
 
 def _template_faults(text: str, values: Mapping[str, str]) -> Iterable[str]:
     try:
-        outside = _fields(_OPTIONAL.sub("", text))
-        shown = [*outside, *(f for part in _OPTIONAL.findall(text) for f in _fields(part))]
+        outside = placeholders(OPTIONAL.sub("", text))
+        shown = [*outside, *(f for part in OPTIONAL.findall(text) for f in placeholders(part))]
     except ValueError as e:
         yield f"{text!r}: {e}"
         return
@@ -411,7 +402,7 @@ def _fits(kind: str, spec: str) -> bool:
         spec = spec.removeprefix("±")
     match kind:
         case "m":
-            return bool(_METRES.fullmatch(spec))
+            return bool(METRES.fullmatch(spec))
         case "count":
             return spec in ("", ",") or spec.startswith("count ")
         case "text":
@@ -431,84 +422,15 @@ def _cause(found: Finding) -> str:
         texts = catalogue().form(found.code, found.variant).texts
     specs: dict[str, str] = {}
     for text in texts:
-        for name, spec in _fields(re.sub(r"\[\[|\]\]", "", text)):
+        for name, spec in placeholders(re.sub(r"\[\[|\]\]", "", text)):
             specs.setdefault(name, spec)
     printed = [found.code, found.variant]
     for name, value in sorted(found.values.items()):
         if isinstance(value, float) and not isinstance(value, bool):
-            shown = _shown(value, specs.get(name, ".3g"))
+            text = formatted(value, specs.get(name, ".3g"))
         else:
-            shown = "\t".join(value) if isinstance(value, tuple) else str(value)
-        printed.append(f"{name}={shown}")
+            text = "\t".join(value) if isinstance(value, tuple) else str(value)
+        printed.append(f"{name}={text}")
     if not found.values:
         printed += [found.what, found.by_how_much]
     return sha256("\n".join(printed).encode()).hexdigest()[:8]
-
-
-# ---- rendering ------------------------------------------------------------------------------
-
-
-def _fields(text: str) -> list[tuple[str, str]]:
-    return [(name, spec or "") for _, name, spec, _ in Formatter().parse(text) if name is not None]
-
-
-def _rendered(template: str, values: Mapping[str, Value]) -> str:
-    """Return a template with its values.
-
-    >>> _rendered("{tilt_deg:.0f}° {sigma_deg:±.1f}°", {"tilt_deg": 41.2, "sigma_deg": 1.0})
-    '41° ± 2.0°'
-    >>> _rendered("{n:count mark}[[, {off_m:length1} off]][[, in {names:names}]]",
-    ...           {"n": 2, "off_m": 0.31, "names": ()})
-    '2 marks, 0.3\xa0m off'
-    """
-
-    def optional(found: re.Match[str]) -> str:
-        empty = any(_empty(values[name]) for name, _ in _fields(found[1]))
-        return "" if empty else found[1]
-
-    kept = _OPTIONAL.sub(optional, template)
-    return "".join(
-        before + ("" if name is None else _shown(values[name], spec or ""))
-        for before, name, spec, _ in Formatter().parse(kept)
-    )
-
-
-def outline(template: str) -> str:
-    """Return a template as a reader may see it, values by name.
-
-    >>> outline("{stop} is {off_m:length} off[[{left_out:?}, and not used]]")
-    '‹stop› is ‹off_m› off[, and not used]'
-    """
-    plain = re.sub(r"\{\w+:\?\}", "", template)
-    plain = re.sub(r"\{\w+:count ([^}]*)\}", r"‹n› \1s", plain)
-    plain = re.sub(r"\{(\w+):±[^}]*\}", r"± ‹\1›", plain)
-    return _OPTIONAL.sub(r"[\1]", re.sub(r"\{(\w+)[^}]*\}", r"‹\1›", plain))
-
-
-def _empty(value: Value) -> bool:
-    if isinstance(value, bool):
-        return not value
-    if isinstance(value, float):
-        return not isfinite(value)
-    return value is None or value in ("", ())
-
-
-def _shown(value: Value, spec: str) -> str:
-    if isinstance(value, tuple):
-        return ", ".join(value[:_MOST_NAMES]) + (", …" if len(value) > _MOST_NAMES else "")
-    if spec[:1] == "±":
-        half = _INTERVAL_95 * value if isinstance(value, float) else value
-        return f"± {_shown(half, spec[1:])}"
-    if spec == "?":
-        return ""
-    if value is None or (isinstance(value, float) and not isfinite(value)):
-        return "unknown"
-    if isinstance(value, str):
-        return value
-    if found := _METRES.fullmatch(spec):
-        if found[3]:
-            return f"{value / 1000.0:,.{found[3]}f} km"
-        return wording.metres(value, int(found[2] or 2), signed=bool(found[1]))
-    if spec.startswith("count "):
-        return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
-    return format(value, spec)

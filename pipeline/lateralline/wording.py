@@ -11,9 +11,12 @@ Signs that are obeyed or not seen, where they are printed, are shown by `shown`.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import date
 from math import isfinite
-from typing import Final, SupportsFloat
+from statistics import NormalDist
+from string import Formatter
+from typing import Final, SupportsFloat, TypeAlias
 
 from lateralline.units import METRES_PER
 
@@ -127,3 +130,84 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
 def _converted(length: re.Match[str], unit: str) -> str:
     decimals = len(length[2].partition(".")[2])
     return f"{length[1]}{float(length[2]) / METRES_PER[unit]:.{decimals}f}"
+
+
+# ---- templates of findings ------------------------------------------------------------------
+
+Value: TypeAlias = float | str | tuple[str, ...] | None
+#: Names shown of a row of them.
+_MOST_NAMES: Final = 8
+#: What a template leaves out when a value in it is empty.
+OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
+#: Formats of a length.
+METRES: Final = re.compile(r"(\+?)length([0-3])?|km([01])")
+#: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
+_INTERVAL_95: Final = NormalDist().inv_cdf(0.975)
+
+
+def placeholders(text: str) -> list[tuple[str, str]]:
+    """Return name and format of each value that a template shows."""
+    return [(name, spec or "") for _, name, spec, _ in Formatter().parse(text) if name is not None]
+
+
+def rendered(template: str, values: Mapping[str, Value]) -> str:
+    """Return a template with its values.
+
+    >>> rendered("{tilt_deg:.0f}° {sigma_deg:±.1f}°", {"tilt_deg": 41.2, "sigma_deg": 1.0})
+    '41° ± 2.0°'
+    >>> rendered("{n:count mark}[[, {off_m:length1} off]][[, in {names:names}]]",
+    ...           {"n": 2, "off_m": 0.31, "names": ()})
+    '2 marks, 0.3\xa0m off'
+    """
+
+    def optional(found: re.Match[str]) -> str:
+        empty = any(_empty(values[name]) for name, _ in placeholders(found[1]))
+        return "" if empty else found[1]
+
+    kept = OPTIONAL.sub(optional, template)
+    return "".join(
+        before + ("" if name is None else formatted(values[name], spec or ""))
+        for before, name, spec, _ in Formatter().parse(kept)
+    )
+
+
+def outline(template: str) -> str:
+    """Return a template as a reader may see it, values by name.
+
+    >>> outline("{stop} is {off_m:length} off[[{left_out:?}, and not used]]")
+    '‹stop› is ‹off_m› off[, and not used]'
+    """
+    plain = re.sub(r"\{\w+:\?\}", "", template)
+    plain = re.sub(r"\{\w+:count ([^}]*)\}", r"‹n› \1s", plain)
+    plain = re.sub(r"\{(\w+):±[^}]*\}", r"± ‹\1›", plain)
+    return OPTIONAL.sub(r"[\1]", re.sub(r"\{(\w+)[^}]*\}", r"‹\1›", plain))
+
+
+def _empty(value: Value) -> bool:
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, float):
+        return not isfinite(value)
+    return value is None or value in ("", ())
+
+
+def formatted(value: Value, spec: str) -> str:
+    """Return one value as a template shows it, by the format of `findings`."""
+    if isinstance(value, tuple):
+        return ", ".join(value[:_MOST_NAMES]) + (", …" if len(value) > _MOST_NAMES else "")
+    if spec[:1] == "±":
+        half = _INTERVAL_95 * value if isinstance(value, float) else value
+        return f"± {formatted(half, spec[1:])}"
+    if spec == "?":
+        return ""
+    if value is None or (isinstance(value, float) and not isfinite(value)):
+        return "unknown"
+    if isinstance(value, str):
+        return value
+    if found := METRES.fullmatch(spec):
+        if found[3]:
+            return f"{value / 1000.0:,.{found[3]}f} km"
+        return metres(value, int(found[2] or 2), signed=bool(found[1]))
+    if spec.startswith("count "):
+        return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
+    return format(value, spec)

@@ -30,13 +30,12 @@ from lateralline.contract import Column
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
 from lateralline.findings import Finding
-from lateralline.frames.systems import known_crs
+from lateralline.frames.systems import crs_text, known_crs
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.record import layers
 from lateralline.record.assets import with_assets
-from lateralline.record.lineage import crs_text
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back

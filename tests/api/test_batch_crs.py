@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from lateralline import api
-from lateralline.record.lineage import plan_of
+from lateralline.frames.systems import plan_of
 from tests.support.places import SAMPLES
 
 #: A grid on an ellipsoid with no datum: nothing published leads from it to any other.

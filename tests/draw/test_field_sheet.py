@@ -16,8 +16,9 @@ from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.cli import app
-from lateralline.draw.field_sheet import Blank, Page, draw_field_sheet, field_sheet_pages, fitted_pt
+from lateralline.draw.field_sheet import Blank, field_sheet_pages
 from lateralline.draw.paper import OFFICE_PAPERS, paper_size
+from lateralline.draw.ruled_page import Page, draw_field_sheet, fitted_pt
 from lateralline.errors import MissingExtraError, OutputExistsError
 from lateralline.ingest.cells import accept, row_model
 from tests.support.places import SAMPLES

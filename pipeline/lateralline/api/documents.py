@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.draw.cards import draw_cards
-from lateralline.draw.field_sheet import Blank, draw_field_sheet, field_sheet_pages
+from lateralline.draw.field_sheet import Blank, field_sheet_pages
 from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
+from lateralline.draw.ruled_page import draw_field_sheet
 from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
 from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
 from lateralline.output import refuse_target, together

@@ -255,3 +255,24 @@ def degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
     to_degrees = np.degrees(base.axis_info[0].unit_conversion_factor)
     lon, lat = conversion(crs, base.to_2d()).transform(xy[:, 0], xy[:, 1])
     return lon * to_degrees, lat * to_degrees
+
+
+def plan_of(crs: CRS) -> CRS:
+    """Return the horizontal part of a CRS.
+
+    >>> plan_of(CRS("EPSG:32617+5703")).to_epsg()
+    32617
+    """
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+
+
+def crs_text(crs: CRS) -> str:
+    """Return a CRS as authority codes where there are any, else as WKT.
+
+    >>> crs_text(CRS("EPSG:32617+5703"))
+    'EPSG:32617+EPSG:5703'
+    """
+    if crs.is_compound:
+        return "+".join(map(crs_text, crs.sub_crs_list))
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority is not None else str(crs.to_wkt())

@@ -17,7 +17,7 @@ from pyproj import CRS
 from shapely.affinity import scale
 
 from lateralline.errors import FrameError, SiteFaultsError, extra
-from lateralline.frames.systems import axis_unit_m, known_crs
+from lateralline.frames.systems import axis_unit_m, known_crs, plan_of
 from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
@@ -32,7 +32,6 @@ from lateralline.overlay.planned import (
     PlannedWorks,
     works_of,
 )
-from lateralline.record.lineage import plan_of
 from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:

@@ -14,11 +14,10 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import FrameError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.frames.operations import PLAN_95, Operation, apply, best
-from lateralline.frames.systems import axis_unit_m, realizations_apart_m, with_levels
+from lateralline.frames.systems import axis_unit_m, plan_of, realizations_apart_m, with_levels
 from lateralline.overlay.as_built import AsBuilt
 from lateralline.overlay.planned import PlannedWork, PlannedWorks
 from lateralline.record.ground import RegionPlane
-from lateralline.record.lineage import plan_of
 from lateralline.wording import metres
 
 

@@ -24,11 +24,12 @@ from lateralline import contract
 from lateralline.derive.dig import around
 from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
+from lateralline.frames.systems import plan_of
 from lateralline.output.proof import STAMP, account_of, reading, sha256
 from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import plan_of, private_of
+from lateralline.record.lineage import private_of
 from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
 from lateralline.renamed import layer_of_v1, today
 

@@ -23,9 +23,15 @@ from pyproj.transformer import AreaOfInterest
 from lateralline.errors import FrameError
 from lateralline.frames.build import grid_scale
 from lateralline.frames.operations import apply, best
-from lateralline.frames.systems import conversion, degrees_of, degrees_on_own_datum, unbound
+from lateralline.frames.systems import (
+    conversion,
+    degrees_of,
+    degrees_on_own_datum,
+    plan_of,
+    unbound,
+)
 from lateralline.record.layers import Shapes
-from lateralline.record.lineage import RecordLineage, plan_of
+from lateralline.record.lineage import RecordLineage
 from lateralline.records import Floats, Ints
 
 _WGS84: Final = CRS.from_epsg(4326)

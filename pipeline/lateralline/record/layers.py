@@ -30,7 +30,8 @@ from lateralline.derive.tables import finding_row, objects
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import Frame
-from lateralline.record.lineage import lineage, plan_of, plan_operation
+from lateralline.frames.systems import plan_of
+from lateralline.record.lineage import lineage, plan_operation
 from lateralline.records import FieldRecord, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"

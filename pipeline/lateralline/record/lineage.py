@@ -23,7 +23,7 @@ from lateralline import __version__, contract
 from lateralline.derive.dates import survey_days, valid_from
 from lateralline.errors import ContractError, UnreadableError
 from lateralline.frames import Frame, Operation
-from lateralline.frames.systems import axis_unit_m, known_crs, short_text
+from lateralline.frames.systems import axis_unit_m, crs_text, known_crs, plan_of, short_text
 from lateralline.output.proof import reading
 from lateralline.record import CAUTION
 from lateralline.record.assets import PRIVATE, private_columns
@@ -281,27 +281,6 @@ def plan_operation(frame: Frame, crs: pyproj.CRS | None) -> Operation | None:
     if crs is None or frame.is_local or plan_of(crs) == frame.horizontal:
         return None
     return frame.operation_to(plan_of(crs))
-
-
-def plan_of(crs: pyproj.CRS) -> pyproj.CRS:
-    """Return the horizontal part of a CRS.
-
-    >>> plan_of(pyproj.CRS("EPSG:32617+5703")).to_epsg()
-    32617
-    """
-    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
-
-
-def crs_text(crs: pyproj.CRS) -> str:
-    """Return a CRS as authority codes where there are any, else as WKT.
-
-    >>> crs_text(pyproj.CRS("EPSG:32617+5703"))
-    'EPSG:32617+EPSG:5703'
-    """
-    if crs.is_compound:
-        return "+".join(map(crs_text, crs.sub_crs_list))
-    authority = crs.to_authority(min_confidence=100)
-    return ":".join(authority) if authority is not None else str(crs.to_wkt())
 
 
 def _inputs(record: FieldRecord) -> Iterator[_LineageRow]:

@@ -25,6 +25,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError, UnreadableError
 from lateralline.frames import DEPTH_ONLY
+from lateralline.frames.systems import plan_of
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
 from lateralline.record.assets import hidden, register_words
@@ -32,7 +33,6 @@ from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame, empty
 from lateralline.record.lineage import (
     RecordLineage,
-    plan_of,
     private_of,
     read_lineage,
     schema_version_of,

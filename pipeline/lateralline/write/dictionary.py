@@ -11,9 +11,10 @@ from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column, FieldType, Geometry, Table
-from lateralline.findings import Form, catalogue, outline
+from lateralline.findings import Form, catalogue
 from lateralline.names import LONGEST, MUST_BE
 from lateralline.record import CAUTION
+from lateralline.wording import outline
 
 _WHOLE: Final = """# Data dictionary
 

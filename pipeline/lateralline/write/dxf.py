@@ -20,11 +20,11 @@ from pyproj import CRS
 
 from lateralline import contract
 from lateralline.errors import FrameError, OutputError, extra
+from lateralline.frames.systems import plan_of
 from lateralline.output import stamp, whole_file
 from lateralline.record.exported import Exported, beside, refuse_unknown_site
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
-from lateralline.record.lineage import plan_of
 from lateralline.record.rows import FixRow, rows_of
 from lateralline.record.symbology import Area, Point, style_of
 from lateralline.record.view import bounds_of, lineage_of

@@ -23,9 +23,9 @@ import pyproj
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.frames import degrees_of
+from lateralline.frames.systems import plan_of
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
-from lateralline.record.lineage import plan_of
 from lateralline.write.metadata import Extent, write_metadata
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles

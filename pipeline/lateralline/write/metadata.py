@@ -25,9 +25,8 @@ import pyproj
 
 from lateralline import __version__, contract
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.frames.systems import known_crs
+from lateralline.frames.systems import crs_text, known_crs
 from lateralline.record import CAUTION
-from lateralline.record.lineage import crs_text
 
 _URI: Final = "http://standards.iso.org/iso/19115/-3/mdb/2.0"
 _DEFINITION: Final = "http://www.geopackage.org/spec130/#extension_metadata"
@@ -76,7 +75,7 @@ class Extent:
 
 
 @dataclass(frozen=True, slots=True)
-class Accuracy:
+class StatedAccuracy:
     """The largest 95 % figure of all lines, in metres; None when one of them has none."""
 
     lines: int
@@ -115,22 +114,22 @@ def write_metadata(
     )
 
 
-def plan_accuracy(db: sqlite3.Connection) -> Accuracy:
+def plan_accuracy(db: sqlite3.Connection) -> StatedAccuracy:
     """Return the farthest that any line may be off in plan at 95 %."""
     return _accuracy(db, "SELECT position_95_max_m FROM pipe_centreline", 1.0)
 
 
-def level_accuracy(db: sqlite3.Connection) -> Accuracy:
+def level_accuracy(db: sqlite3.Connection) -> StatedAccuracy:
     """Return the farthest that the level of any line may be off at 95 %."""
     levels = "CASE WHEN invert_down_level_m IS NULL THEN NULL ELSE invert_sigma_max_m END"
     return _accuracy(db, f"SELECT {levels} FROM pipe_centreline", INTERVAL_95)
 
 
-def _accuracy(db: sqlite3.Connection, query: str, factor: float) -> Accuracy:
+def _accuracy(db: sqlite3.Connection, query: str, factor: float) -> StatedAccuracy:
     found = [value for (value,) in db.execute(query)]
     known = [float(value) for value in found if value is not None]
     whole = bool(found) and len(known) == len(found)
-    return Accuracy(len(found), len(found) - len(known), factor * max(known) if whole else None)
+    return StatedAccuracy(len(found), len(found) - len(known), factor * max(known) if whole else None)
 
 
 # ---- the document ---------------------------------------------------------------------------

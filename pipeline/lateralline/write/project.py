@@ -21,8 +21,8 @@ import pyproj
 
 from lateralline import contract
 from lateralline.errors import ReadBackError
+from lateralline.frames.systems import plan_of
 from lateralline.output.proof import settle_sqlite
-from lateralline.record.lineage import plan_of
 from lateralline.record.symbology import style_of
 from lateralline.record.view import crs_in
 from lateralline.write.styles import VERSION, elements_of
