@@ -36,7 +36,7 @@ class _Inputs(BaseModel):
     section_values: Mapping[str, Mapping[str, Mapping[str, Names]]]  # table → section → key →
 
 
-class _Layers(BaseModel):
+class _LayerNames(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     names: Names
     columns: Mapping[str, Names]  # layer →
@@ -46,7 +46,7 @@ class _Layers(BaseModel):
 class _NamesOfV1(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     inputs: _Inputs
-    layers: _Layers
+    layers: _LayerNames
 
 
 @cache

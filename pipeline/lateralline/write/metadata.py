@@ -129,7 +129,8 @@ def _accuracy(db: sqlite3.Connection, query: str, factor: float) -> StatedAccura
     found = [value for (value,) in db.execute(query)]
     known = [float(value) for value in found if value is not None]
     whole = bool(found) and len(known) == len(found)
-    return StatedAccuracy(len(found), len(found) - len(known), factor * max(known) if whole else None)
+    largest = factor * max(known) if whole else None
+    return StatedAccuracy(len(found), len(found) - len(known), largest)
 
 
 # ---- the document ---------------------------------------------------------------------------
