@@ -306,7 +306,7 @@ def three_bends() -> Shapes:
 
 
 @pytest.mark.parametrize(
-    ("change", "undecided", "contradicted", "beside", "two_positions"),
+    ("change", "undecided", "contradicted", "beside", "ambiguous"),
     [
         (lambda s: s.left_undecided(1), [1], [1], [], []),
         (lambda s: s.turning_at([1]), [0, 1], [], [0, 1], []),

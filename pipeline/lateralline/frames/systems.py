@@ -137,8 +137,8 @@ def short_text(crs: CRS) -> str:
 def axis_unit_m(crs: CRS) -> float:
     """Return metres in the unit of a CRS's last axis; negative when it points down.
 
-    >>> axis_unit_m(CRS("EPSG:6360")), axis_unit_m(CRS("EPSG:5706"))
-    (0.304800609601219, -1.0)
+    >>> round(axis_unit_m(CRS("EPSG:6360")), 12), axis_unit_m(CRS("EPSG:5706"))
+    (0.304800609601, -1.0)
     """
     axis = crs.axis_info[-1]
     return float(axis.unit_conversion_factor) * (-1.0 if axis.direction == "down" else 1.0)

@@ -147,7 +147,7 @@ def add_symbols(doc: Drawing) -> None:
 def block_of(layer: str, rule: SymbolRule) -> str:
     """Return the block that stands for a rule's features.
 
-    >>> block_of("pipe_nodes", style_of("pipe_nodes").rule[3])
+    >>> block_of("pipe_nodes", style_of("pipe_nodes").rule[5])
     'PIPE_NODES_BEND'
     """
     return re.sub(r"[^A-Z0-9]+", "_", f"{layer} {rule.title}".upper()).strip("_")
