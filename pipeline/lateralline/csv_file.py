@@ -25,7 +25,8 @@ from typing import Final
 _STARTS: Final = "=+\\-@＝＋－＠﹦﹢﹣﹫\t\r\n"
 _PARTED: Final = r"(\A|[;\t]|\r\n|\r(?!\n)|(?<!\r)\n)"  # where a cell begins, or a part of one
 _RISKY: Final = re.compile(rf"{_PARTED}(?=['\s]*[{_STARTS}])")
-_GUARD: Final = re.compile(rf"{_PARTED}'(?=['\s]*[{_STARTS}])")
+#: Not between a CR and an LF: without it they would be one line end where there were two.
+_GUARD: Final = re.compile(rf"(?!\r'\n){_PARTED}'(?=['\s]*[{_STARTS}])")
 #: Raised with what is wrong and the line a record begins on.
 Error: Final = csv.Error
 
