@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from textwrap import wrap
 from typing import Final
@@ -155,6 +155,17 @@ def _key(column: Column, value: object, *, brief: bool) -> Iterator[str]:
 
 def _choices(column: Column) -> str:
     return f" One of {', '.join(column.enum)}." if column.values else ""
+
+
+def with_below(text: str, lines: Iterable[str]) -> str:
+    r"""Return the text of a TOML file with lines below it after an empty one, in its line ends.
+
+    >>> with_below("a = 1\r\nb = 2", ["[c]"])
+    'a = 1\r\nb = 2\r\n\r\n[c]\r\n'
+    """
+    newline = "\r\n" if "\r\n" in text else "\n"
+    ended = text if text.endswith("\n") else text + newline
+    return ended + newline + "".join(line + newline for line in lines)
 
 
 def toml_literal(value: object) -> str:

@@ -34,8 +34,8 @@ from lateralline.frames.systems import crs_text, known_crs
 from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
-from lateralline.record import layers
-from lateralline.record.assets import with_assets
+from lateralline.record import GEOPACKAGE, layers
+from lateralline.record.assets import with_register
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
@@ -44,9 +44,6 @@ from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
 from lateralline.write.target import Target
-
-#: Name of the GeoPackage in every output folder.
-GEOPACKAGE: Final = "asbuilt.gpkg"
 
 #: Characters in which it is stated why a site was not built.
 _WHY: Final = 300
@@ -142,7 +139,7 @@ class Build:
         site = self._target.site(frame)
         findings = _answered(record, products, site.findings)
         products = layers.with_findings(products, record.settings.id, findings)
-        products = with_assets(products, record)
+        products = with_register(products, record)
         tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:

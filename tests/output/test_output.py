@@ -10,10 +10,11 @@ import shutil
 import signal
 import sqlite3
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from contextvars import Context
 from functools import partial
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -598,6 +599,14 @@ def killed(work: Callable[[], None], at: int) -> bool:
     return os.WIFSIGNALED(status)
 
 
+def attempts(tmp_path: Path) -> Iterator[tuple[int, Path]]:
+    """Yield 1, 2, … without end, each with an empty folder of its own: where to kill next."""
+    for at in count(1):
+        home = tmp_path / str(at)
+        home.mkdir()
+        yield at, home
+
+
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="kills a forked process")
 
 
@@ -608,12 +617,9 @@ def test_a_kill_at_any_moment_leaves_old_or_new_whole_and_the_next_run_clears_up
 ) -> None:
     if not exchanged:
         monkeypatch.setattr(system, "exchange", lambda *_: False)
-    seen, at = set(), 0
-    while True:
-        at += 1
-        home = tmp_path / str(at)
+    seen = set()
+    for at, home in attempts(tmp_path):
         out = home / "out"
-        home.mkdir()
         make(out)
         mine = add(out)
         (out / "deep" / "table.txt").write_text("edited")
@@ -644,10 +650,8 @@ def test_a_kill_between_two_outputs_is_ended_by_the_next_run_for_either(
 ) -> None:
     if not exchanged:
         monkeypatch.setattr(system, "exchange", lambda *_: False)
-    seen, at = set(), 0
-    while True:
-        at += 1
-        home = tmp_path / str(at)
+    seen = set()
+    for at, home in attempts(tmp_path):
         a, b = home / "a", home / "b"
         write_two(a, b, "old")
         mine = add(b)
@@ -666,11 +670,7 @@ def test_a_kill_between_two_outputs_is_ended_by_the_next_run_for_either(
 
 @posix
 def test_a_kill_at_any_moment_leaves_a_file_whole(tmp_path: Path) -> None:
-    at = 0
-    while True:
-        at += 1
-        home = tmp_path / str(at)
-        home.mkdir()
+    for at, home in attempts(tmp_path):
         page = home / "page.html"
         make_file(page)
         page.write_text(page.read_text() + "edited")
@@ -690,11 +690,8 @@ def test_a_kill_at_any_moment_leaves_a_rewritten_file_whole_and_nothing_beside_i
 ) -> None:
     if not exchanged:
         monkeypatch.setattr(system, "exchange", lambda *_: False)
-    seen, at = set(), 0
-    while True:
-        at += 1
-        home = tmp_path / str(at)
-        home.mkdir()
+    seen = set()
+    for at, home in attempts(tmp_path):
         file = home / "site.toml"
         file.write_bytes(b"old")
         if not killed(partial(rewrite, file, b"old and new", b"old"), at):

@@ -8,16 +8,14 @@ from pathlib import Path
 from lateralline.api.sites import error_of
 from lateralline.errors import LaterallineError
 from lateralline.findings import Finding
-from lateralline.ingest.intake import SITE_FILE
+from lateralline.ingest.intake import BOM, SITE_FILE
 from lateralline.ingest.sections import load_toml
 from lateralline.names import wrong_sign
 from lateralline.output import rewrite
 from lateralline.stages import SiteFailure, run_site
-from lateralline.template import toml_literal
+from lateralline.template import toml_literal, with_below
 
 __all__ = ["NotAcceptedError", "accept"]
-
-_BOM = "\ufeff"
 
 
 class NotAcceptedError(LaterallineError, ValueError):
@@ -63,12 +61,10 @@ def accept(
             f"type a row on its sheet accepted: {row}"
         )
     before = file.read_bytes()
-    text = before.decode("utf-8")
-    newline = "\r\n" if "\r\n" in text else "\n"
-    section = ["", "[[accepted]]", *(f"{k} = {toml_literal(v)}" for k, v in values.items())]
-    whole = text + ("" if text.endswith("\n") else newline) + newline.join([*section, ""])
+    section = ["[[accepted]]", *(f"{k} = {toml_literal(v)}" for k, v in values.items())]
+    whole = with_below(before.decode("utf-8"), section)
     try:
-        load_toml(whole.removeprefix(_BOM))
+        load_toml(whole.removeprefix(BOM))
     except ValueError as e:
         raise NotAcceptedError(
             f"{file}: [[accepted]] cannot stand below what is there ({e}): write each acceptance "

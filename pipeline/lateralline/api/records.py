@@ -7,7 +7,6 @@ import shutil
 import sqlite3
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from datetime import date
 from hashlib import sha256
 from math import isnan
 from pathlib import Path
@@ -38,8 +37,9 @@ from lateralline.errors import (
 from lateralline.findings import Finding
 from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
-from lateralline.record import lineage
+from lateralline.record import GEOPACKAGE, lineage
 from lateralline.record.assets import columns_of
+from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_layer, read_record
 from lateralline.revise import (
@@ -55,7 +55,7 @@ from lateralline.revise import (
 )
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
-from lateralline.workspace import GEOPACKAGE, Workspace
+from lateralline.workspace import Workspace
 from lateralline.write.formats import ALSO, PROJECT, write_formats
 from lateralline.write.ids import ids_file, ids_text, keep_ids
 from lateralline.write.manifest import list_anew
@@ -179,10 +179,7 @@ class Record:
         )
         texts = rows.drop(columns=["chainage_m", "accepted_on"]).astype(object).fillna("")
         at = (None if isnan(m) else m for m in rows["chainage_m"].astype(float).tolist())
-        days = (
-            date.fromisoformat(t[:10]) if t[:1].isdigit() else None
-            for t in rows["accepted_on"].astype(object).fillna("").astype(str)
-        )
+        days = DateColumn().read(rows["accepted_on"])
         findings = (
             Finding(**row, chainage_m=m, accepted_on=day)
             for row, m, day in zip(texts.to_dict("records"), at, days, strict=True)

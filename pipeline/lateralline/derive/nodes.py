@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import degrees, nan, sqrt
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
@@ -27,6 +27,8 @@ from lateralline.kernels.curves import angle_between
 from lateralline.published import nearest_fittings
 from lateralline.records import Floats, Line
 from lateralline.settings import Run, Settings
+
+T = TypeVar("T")
 
 #: An entry this close along the line to a vertex is that vertex: common practice, no source.
 SAME_PLACE_M: Final = 0.10
@@ -75,7 +77,7 @@ class LineNodes:
         """Plan positions (n, 2), metres of the site frame."""
         return self.places.xyz_m[:, :2]
 
-    def at_vertex(self, of_nodes: Sequence[str]) -> dict[int, str]:
+    def at_vertex(self, of_nodes: Sequence[T]) -> dict[int, T]:
         """Return what `of_nodes` (n) says of the node at each end of a stretch, by vertex."""
         at = {n.vertex: said for n, said in zip(self.nodes, of_nodes, strict=True)}
         for vertex in {v for s in self.axis.line.stretches for v in (s.first, s.last)} - at.keys():
@@ -147,8 +149,8 @@ def pipe_nodes(
 def node_lines(lines: Sequence[LineNodes], ids: Mapping[str, Sequence[str]]) -> Iterator[Columns]:
     """Yield what each line says of its nodes: where along it, and its own invert there."""
     for line in lines:
-        ends = line.at_vertex([str(i) for i in range(len(line.nodes))])
-        first, last = int(ends[0]), int(ends[len(line.axis.line.kind) - 1])
+        number = line.at_vertex(range(len(line.nodes)))
+        first, last = number[0], number[len(line.axis.line.kind) - 1]
         roles = ["within"] * len(line.nodes)
         roles[first], roles[last] = "downstream_end", "upstream_end"
         yield {

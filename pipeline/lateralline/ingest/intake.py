@@ -19,7 +19,7 @@ from lateralline.ingest.limits import BOOK_BYTES, TEXT_BYTES, TOML_BYTES, megaby
 SITE_FILE: Final = "site.toml"
 
 _BOOK: Final = ".xlsx"
-_BOM: Final = "\ufeff"
+BOM: Final = "\ufeff"
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 _NOT_LATIN: Final = re.compile("[\x80-\x9f]")
 _SAVE: Final = "save it as UTF-8"
@@ -114,7 +114,7 @@ def decode(file: str, data: bytes, ledger: Ledger) -> str | None:
     if _holds_nul(file, data, ledger):
         return None
     try:
-        return data.decode("utf-8").removeprefix(_BOM)
+        return data.decode("utf-8").removeprefix(BOM)
     except UnicodeDecodeError as e:
         byte, sign = data[e.start], data[e.start : e.start + 1].decode("cp1252", "replace")
         meant = f'; in Windows-1252 that is "{sign}"' if sign.isprintable() else ""
@@ -146,7 +146,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
     if _holds_nul(file, data, ledger):
         return None
     try:
-        return data.decode("utf-8").removeprefix(_BOM)
+        return data.decode("utf-8").removeprefix(BOM)
     except UnicodeDecodeError as e:
         line = _line_at(data, e.start)
     name, text = "Latin-1", data.decode("latin-1")

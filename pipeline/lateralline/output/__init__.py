@@ -10,16 +10,12 @@ elsewhere it steps aside and comes back should the second step fail. Several tar
 a stamp in a file's own metadata, of the kind the command writes (`proof`). Anything else is refused
 by name, before anything is computed.
 
-**A file of the user's own** is written into only where that was asked for (what is accepted, the
-ids of a site): all that stands in it stays, and nothing is written when it changed meanwhile
-(`rewrite`).
-
 **Nothing of the user's is lost or moved.** What was added to an output folder keeps its name in
 the new one. What was changed since it was written is kept beside the new one as `NAME.kept-1`, and
 reported. Change is judged by content: of a GeoPackage by its tables, not by the bytes SQLite chose.
 
-**What a command adds to a file of the user's** (`accept`) stands in a copy of it that takes its
-name in one step, and only while the file still is what was read (`rewrite`).
+**What is added to a file of the user's** (`accept`, the ids of a site) stands in a copy of it that
+takes its name in one step, and only while the file still is what was read (`rewrite`).
 
 **Links stay links.** A linked target is followed, and what it leads to is treated by these rules;
 a link that leads nowhere is a fault.

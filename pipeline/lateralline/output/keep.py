@@ -27,6 +27,11 @@ def kept_name(path: Path) -> Path:
     )
 
 
+def is_kept(path: Path) -> bool:
+    """Whether a name is one that something changed was kept under."""
+    return ".kept-" in path.name
+
+
 def keep_changed_file(path: Path) -> None:
     """Keep a file under a second name when it was changed since it was written here."""
     proof = proof_of(path)

@@ -27,6 +27,7 @@ from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.output.proof import reading, sha256
+from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import columns_read, values_read
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
@@ -41,7 +42,6 @@ from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
 from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.units import PER_FOOT
-from lateralline.workspace import GEOPACKAGE
 
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
 #: Layer of what is not drawn, and where it may be.

@@ -32,4 +32,7 @@ from lateralline import contract
 #: Stands on everything that could guide digging; declared once, in the schemas.
 CAUTION: Final = contract.load("tolerance_zone").caution
 
-__all__ = ["CAUTION"]
+#: Name of the GeoPackage of a built record in its folder.
+GEOPACKAGE: Final = "asbuilt.gpkg"
+
+__all__ = ["CAUTION", "GEOPACKAGE"]

@@ -56,7 +56,7 @@ def columns_of(several: Iterable[Assets]) -> tuple[Column, ...]:
     return (*own, *free)
 
 
-def with_assets(products: Sequence[Product], record: FieldRecord) -> tuple[Product, ...]:
+def with_register(products: Sequence[Product], record: FieldRecord) -> tuple[Product, ...]:
     """Return the products with what the register says of each feature's line and run.
 
     Raises SiteFaultsError, by file and row, for a key whose type the batch has otherwise.

@@ -13,7 +13,6 @@ from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Final
 
 import numpy as np
 import pyproj
@@ -21,23 +20,20 @@ import shapely
 from shapely.geometry import shape as from_geojson
 
 from lateralline import contract
+from lateralline.derive.adapted import WIDENED
 from lateralline.derive.dig import around
 from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
 from lateralline.frames.systems import plan_of
+from lateralline.output.keep import is_kept
 from lateralline.output.proof import STAMP, account_of, reading, sha256
+from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import private_of
 from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
 from lateralline.renamed import layer_of_v1, today
-
-#: GeoPackage of a built record in its folder.
-_RECORD: Final = "asbuilt.gpkg"
-#: What replaced files are kept as, beside their successors.
-_KEPT: Final = ".kept-"
-_SHIFT: Final = "crs_shift_95_m"  # how far an area was widened for its file's CRS
 
 
 class NotExportedError(LaterallineError, ValueError):
@@ -116,7 +112,7 @@ class Exported:
         if not len(shapes):
             return
         corners = np.array([shapely.get_coordinates(s)[0] for s in shapes])
-        widened = _SHIFT in contract.load(name).names
+        widened = WIDENED in contract.load(name).names
         columns = [c for c in contract.load(name).names if c in frame]
         records = frame[columns].astype(object).to_dict("records")
         for plane, rows in regions(crs, corners):
@@ -134,7 +130,7 @@ class Exported:
             for row, place in zip(rows.tolist(), placed, strict=True):
                 known = {k: None if v != v else v for k, v in records[row].items()}
                 if widened:
-                    known[_SHIFT] = float(str(known.get(_SHIFT) or 0.0)) + off_m
+                    known[WIDENED] = float(str(known.get(WIDENED) or 0.0)) + off_m
                 yield Feature(place, SimpleNamespace(**known), off_m)
 
 
@@ -204,9 +200,9 @@ def refuse_unknown_site(found: Iterable[Exported], site: str) -> None:
 
 
 def _gpkg_of(folder: Path) -> Path:
-    if (folder / _RECORD).is_file():
-        return folder / _RECORD
-    there = sorted(p for p in folder.glob("*.gpkg") if _KEPT not in p.name)
+    if (folder / GEOPACKAGE).is_file():
+        return folder / GEOPACKAGE
+    there = sorted(p for p in folder.glob("*.gpkg") if not is_kept(p))
     if len(there) != 1:
         what = f"{len(there)} GeoPackages" if there else "no GeoPackage"
         raise NotExportedError(

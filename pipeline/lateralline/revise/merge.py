@@ -24,7 +24,7 @@ from typing import Final
 from lateralline import __version__, contract, csv_file, stages
 from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
 from lateralline.ingest.assets import typed_text
-from lateralline.ingest.intake import SITE_FILE, decode_any, is_book
+from lateralline.ingest.intake import BOM, SITE_FILE, decode_any, is_book
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.record import check_site
 from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
@@ -36,10 +36,9 @@ from lateralline.output.proof import MANIFEST, account_of, sha256
 from lateralline.revise.added import ADDED, ADDED_FILE, Added, check_added, read_added
 from lateralline.revise.visit import Visit, next_version, read_visit
 from lateralline.stages import SiteFailure, SiteResult
-from lateralline.template import toml_literal
+from lateralline.template import toml_literal, with_below
 from lateralline.write.ids import ids_file, ids_text
 
-_BOM: Final = "\ufeff"
 _NOTE: Final = "# added by lateralline update from"
 _REWRITTEN: Final = "# written anew by lateralline update; it was read"
 
@@ -167,7 +166,7 @@ def _kept(
         return csv_file.record(map(_headed(table), columns)) + "".join(rows), columns, "\n"
     text = decode_any(name, data, [], Ledger()) or ""
     newline = "\r\n" if "\r\n" in text else "\n"
-    mark = _BOM if data.startswith(_BOM.encode()) else ""
+    mark = BOM if data.startswith(BOM.encode()) else ""
     written = {table.header_line: tuple(map(_headed(table), table.header)), **dict(table.rows)}
     lines, out = list(io.StringIO(text, newline="")), list[str]()
     for first, end, cells in csv_file.records(text, table.separator):
@@ -216,13 +215,11 @@ def _settings_text(
     text = with_grids_found(text, folder, target)
     if not new.toml.strip():
         return text
-    newline = "\r\n" if "\r\n" in text else "\n"
-    text = text if text.endswith("\n") else text + newline
-    text += f"{newline}{_NOTE} {one_line(new.name)}/{ADDED_FILE}{newline}"
-    text += "".join(line + newline for line in visit.in_sections(new.toml).splitlines())
+    note = f"{_NOTE} {one_line(new.name)}/{ADDED_FILE}"
+    text = with_below(text, [note, *visit.in_sections(new.toml).splitlines()])
     if not ledger.faults:
         try:
-            load_toml(text.removeprefix(_BOM))
+            load_toml(text.removeprefix(BOM))
         except ValueError as e:
             must = f"must be sections that can stand below those of site.toml: {e}"
             hint = (
@@ -312,13 +309,13 @@ def new_site(
             raise RefusedError(tuple(failures))
         if site.is_dir():
             copy_rest(site, made, {*merged.texts, *merged.books})
-        for name, text in {**merged.texts, "ids.csv": ids}.items():
+        for name, text in {**merged.texts, ids_file(made).name: ids}.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
         if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
             raise RefusedError((dataclasses.replace(result, source=added),))
         known = ids_text(result.work["record"].ids, result.work["ids"])
-        (made / ids_file(made).name).write_text(known, encoding="utf-8", newline="")
+        ids_file(made).write_text(known, encoding="utf-8", newline="")
         _write_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 

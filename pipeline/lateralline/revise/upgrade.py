@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from lateralline import csv_file
-from lateralline.ingest.intake import SITE_FILE, is_book
+from lateralline.ingest.intake import BOM, SITE_FILE, is_book
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import find_lines
 from lateralline.ingest.site_input import raw_site
@@ -36,7 +36,6 @@ from lateralline.write.upgraded_workbook import upgraded_workbook
 
 #: Text files of settings, and the table of the schemas each is declared by.
 _TOML: Final[Mapping[str, str]] = {SITE_FILE: "site", ADDED_FILE: "site", "codes.toml": "codes"}
-_BOM: Final = "\ufeff"
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -137,7 +136,7 @@ def upgraded_csv(table: str, text: str) -> str:
     offset,1,2,,,
     <BLANKLINE>
     """
-    mark = _BOM if text.startswith(_BOM) else ""
+    mark = BOM if text.startswith(BOM) else ""
     text = text.removeprefix(mark)
     separator = separator_of(text)
     records = list(_records(text, separator))

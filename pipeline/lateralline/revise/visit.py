@@ -16,14 +16,14 @@ from typing import Final
 
 from lateralline.findings import Finding, finding
 from lateralline.ingest.cells import declared_unit
-from lateralline.ingest.intake import SITE_FILE
+from lateralline.ingest.intake import BOM, SITE_FILE
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.rows import InputRow
 from lateralline.ingest.sections import RawSection, checked, find_lines, load_toml
 from lateralline.ingest.tables import TextTable
 from lateralline.records import FieldRecord
 from lateralline.revise.added import ADDED, ADDED_FILE
-from lateralline.template import toml_literal
+from lateralline.template import toml_literal, with_below
 
 #: The section of `added.toml` that is about the visit, and the keys of a run it stands in for.
 VISIT: Final = "visit"
@@ -104,7 +104,7 @@ def next_version(text: str, said: InputRow, visit: Visit, ledger: Ledger) -> str
     version = int(said.number("version", 1)) + 1
     stands = {
         key: line
-        for (section, _, key), line in find_lines(text.removeprefix("\ufeff")).items()
+        for (section, _, key), line in find_lines(text.removeprefix(BOM)).items()
         if section == "record"
     }
     lines = text.splitlines(keepends=True)
@@ -124,8 +124,7 @@ def next_version(text: str, said: InputRow, visit: Visit, ledger: Ledger) -> str
         lines[stands[""] - 1] = lines[stands[""] - 1].rstrip("\r\n") + newline
         lines.insert(stands[""], "".join(line + newline for line in fresh))
         return "".join(lines)
-    text = text if text.endswith("\n") else text + newline
-    return text + newline + "".join(line + newline for line in ("[record]", *fresh))
+    return with_below(text, ["[record]", *fresh])
 
 
 def undated(old: FieldRecord, new: FieldRecord) -> Iterator[Finding]:

@@ -16,7 +16,7 @@ import json
 import warnings
 from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 import fiona
 import pyarrow as pa
@@ -57,9 +57,10 @@ def write_formats(
         for name in names:
             path = folder / kind / f"{name}{FORMATS[kind]}"
             meant = _tally(_batches(gpkg, name))
-            write(gpkg, name, path)
-            if not read(path).same(meant):
-                faults.append(f"{kind}/{path.name}: {read(path)}, meant {meant}")
+            write(gpkg, name, path, meant)
+            found = read(path)
+            if not found.same(meant):
+                faults.append(f"{kind}/{path.name}: {found}, meant {meant}")
     if faults:
         raise ReadBackError("not read back as written: " + "; ".join(faults))
 
@@ -89,7 +90,7 @@ def _tally(tables: Iterable[pa.Table]) -> LayerTally:
 # ---- GeoParquet ---------------------------------------------------------------------------------
 
 
-def _write_parquet(gpkg: Path, name: str, path: Path) -> None:
+def _write_parquet(gpkg: Path, name: str, path: Path, _: LayerTally) -> None:
     schema = _described(name, crs_in(gpkg, name) if contract.load(name).geometry else None)
     with pq.ParquetWriter(path, schema, compression="zstd") as writer:
         for table in _batches(gpkg, name):
@@ -128,10 +129,9 @@ def _read_parquet(path: Path) -> LayerTally:
 # ---- FlatGeobuf ---------------------------------------------------------------------------------
 
 
-def _write_flatgeobuf(gpkg: Path, name: str, path: Path) -> None:
+def _write_flatgeobuf(gpkg: Path, name: str, path: Path, tally: LayerTally) -> None:
     declared = contract.load(name)
     crs = crs_in(gpkg, name) if declared.geometry else None
-    tally = _tally(_batches(gpkg, name))
     indexed = tally.rows > 0 and tally.bare == 0
     schema = layers.empty(name).schema
     if not declared.geometry:
@@ -168,9 +168,8 @@ def _read_flatgeobuf(path: Path) -> LayerTally:
         return tally_of(source)
 
 
-_WRITERS: Final[
-    dict[str, tuple[Callable[[Path, str, Path], None], Callable[[Path], LayerTally]]]
-] = {
+_Writer: TypeAlias = Callable[[Path, str, Path, LayerTally], None]
+_WRITERS: Final[dict[str, tuple[_Writer, Callable[[Path], LayerTally]]]] = {
     "geoparquet": (_write_parquet, _read_parquet),
     "flatgeobuf": (_write_flatgeobuf, _read_flatgeobuf),
 }
