@@ -256,8 +256,8 @@ class Fixes:
     depth_sigma_m: Floats
     chi2: Floats
     dof: Ints
-    status: Texts  # solved | weak | ambiguous | unsolved
-    reason: Texts  # why weak, ambiguous or unsolved, in words; "" otherwise
+    status: Texts  # located | weak | two_positions | not_located
+    reason: Texts  # why weak, of two positions or not located, in words; "" otherwise
     marks_used: Ints
     tilt_prior_rad: Floats  # σ of the prior 0 in `tilt_rad` and `cov`; NaN = measured, or free
     #: (k, 5, c + s) what one σ of each shared error does to each fix: c of place, then one for the
@@ -273,7 +273,7 @@ class Fixes:
 
     @property
     def solved(self) -> Flags:
-        """True where there is one position to link: neither unsolved nor ambiguous."""
+        """True where there is one position to link: neither two nor none."""
         return np.isin(self.status, ("located", "weak"))
 
 

@@ -368,7 +368,7 @@ _SIGNS: Final = {
         '<path d="M1 2h24v12H1zM4 14L16 2M12 14L24 2" class="s-works"/>',
     ),
     "stops": (
-        "stops: ● located, ○ weak, × ambiguous or not located",
+        "stops: ● located, ○ weak, × two positions or not located",
         '<circle cx="13" cy="8" r="4.5" class="s-fix"/>',
     ),
     "ellipses": (

@@ -127,15 +127,6 @@ def chance(probability: float) -> str:
 # ---- places ---------------------------------------------------------------------------------
 
 
-_NODE_NAMES: Final = {
-    "entry": "entry",
-    "end_located": "line end",
-    "bend": "bend",
-    "junction": "junction",
-    "exposure": "exposure",
-}
-
-
 @dataclass(frozen=True, slots=True)
 class PagePlace:
     """A stop, node or observation: where it is and what is known of it."""
@@ -165,10 +156,7 @@ def stops(view: RecordView) -> list[PagePlace]:
 
 def nodes(view: RecordView) -> list[PagePlace]:
     """Return every node as each line has it."""
-    return [
-        _place(row, f"{_NODE_NAMES.get(row.kind, row.kind)} {row.ref}".strip(), _of_node(row))
-        for row in view.line_nodes
-    ]
+    return [_place(row, row.named, _of_node(row)) for row in view.line_nodes]
 
 
 def seen(view: RecordView) -> list[PagePlace]:

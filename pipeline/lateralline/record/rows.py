@@ -217,6 +217,12 @@ class NodeRow(PipePointRow):
     bend_deg, bend_sigma_deg, position_95_m = reals(3)
 
     @property
+    def named(self) -> str:
+        """What it is and what the crew calls it: "entry CO1"."""
+        what = "end of located line" if self.kind == "end_located" else self.kind
+        return f"{what} {self.ref}".strip()
+
+    @property
     def meets(self) -> str:
         """The joining line and the one it joins, of a junction, from either line's view."""
         own = self.node_id.rpartition("/")[0] != self.line_id or self.chainage_m == 0.0

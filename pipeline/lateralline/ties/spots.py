@@ -286,10 +286,9 @@ def _named(
 
 
 def _node(row: NodeRow) -> TieSpot:
-    named = f"{row.kind.replace('_', ' ')} {row.ref}".strip()
     return TieSpot(
         name=row.node_id,
-        kind=named if isnan(row.bend_deg) else f"{named} of {row.bend_deg:.0f}°",
+        kind=row.named if isnan(row.bend_deg) else f"{row.named} of {row.bend_deg:.0f}°",
         line=row.line_id,
         chainage_m=row.chainage_m,
         ground_m=_place(row),
