@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
 from lateralline.proof.world_survey import (
     RIDE_HEIGHT_M,
-    Blunder,
     SurveyedLine,
     survey_lines,
     write_site,
@@ -32,8 +32,8 @@ from lateralline.stages import SiteFailure, SiteResult, run_site
 ELLIPSE_95, INTERVAL_95 = 5.991, 1.960
 #: Blunders are named by one finding, of two stops at most.
 MOST_NAMED = 2
-#: Lines simulated together, before the first of them is built.
-AT_ONCE = 50
+#: How the finding on each kind of blunder words it.
+AS = {"moved": "plan", "counter": "counter", "": ""}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +55,9 @@ class WorldScore:
     gradient: Flags  # of the line as a whole
     codes: frozenset[str]  # of its warnings and errors
     false_errors: tuple[str, ...]  # codes of errors that accuse what is right
-    named: bool  # the blunder
+    blunder: str  # moved | counter | ""
+    named: bool  # by one finding, with one other stop at most
+    named_rightly: bool  # as what it is, alone or beside what it cannot be told from
     to_bend_m: float  # from the stop of the blunder, along the pipe
     cpu_s: float
 
@@ -66,14 +68,14 @@ class WorldScore:
 
 
 def score_world(
-    seed: int, count: int, departure: Departure, blunder: Blunder | None = None
+    seed: int, count: int, departure: Departure, blunders: bool = False
 ) -> Iterator[WorldScore]:
     """Yield what `count` lines of a departure come to, built one by one in this process.
 
     Raises AssertionError where a site that was written here cannot be built.
     """
     with tempfile.TemporaryDirectory() as folder:
-        for line in survey_lines(seed, count, departure, blunder):
+        for line in survey_lines(seed, count, departure, blunders):
             place = write_site(line, Path(folder))
             start = time.process_time()
             result = run_site(place, until="derive")
@@ -81,22 +83,19 @@ def score_world(
             if isinstance(result, SiteFailure):
                 faults = "; ".join(map(str, result.faults))
                 raise AssertionError(f"{departure.name} {line.number}: {result.message} {faults}")
-            yield _score(line, result, cpu_s, blunder)
+            yield _score(line, result, cpu_s)
 
 
-def _score(
-    line: SurveyedLine, result: SiteResult, cpu_s: float, blunder: Blunder | None
-) -> WorldScore:
+def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     layers = {product.layer: product for product in result.work["products"]}
     frame = result.work["placed"].frame
     path, travel = line.site.path, line.site.travel_m
     whole = frame.to_local(*path.between(travel[0], travel[-1]).T)
     stops = frame.to_local(*line.stop_xyz_m.T)
     told = [f for f in result.findings if f.severity in ("error", "warning")]
-    named = {s for f in told if f.severity == "error" and f.code == "link-blunder"
-             and len(suspects(f)) <= MOST_NAMED for s in suspects(f)}  # fmt: skip
     wrong = {f"stop R1/{stop}" for stop in line.bad_stops}
-    bad = int(next(iter(line.bad_stops))) - 1 if blunder is not None else -1
+    bad = int(next(iter(line.bad_stops))) - 1 if line.blunder else -1
+    names = [f for f in told if line.blunder and _names(f, wrong)]
     false = tuple(
         f.code for f in told
         if f.severity == "error" and not (wrong & {f.subject, *suspects(f), *f.about})
@@ -126,10 +125,18 @@ def _score(
         gradient=_gradient(layers["pipe_centreline"], whole, line.site.flow),
         codes=frozenset(f.code for f in told),
         false_errors=false,
-        named=bool(named & wrong),
+        blunder=line.blunder,
+        named=bool(names),
+        named_rightly=any(f.variant in (AS[line.blunder], "tied") for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
         cpu_s=cpu_s,
     )  # fmt: skip
+
+
+def _names(found: Finding, wrong: set[str]) -> bool:
+    stops = set(suspects(found))
+    blunder = found.severity == "error" and found.code == "link-blunder"
+    return blunder and len(stops) <= MOST_NAMED and bool(stops & wrong)
 
 
 def _corridor(region: shapely.Geometry, whole: Floats) -> tuple[float, float, float]:

@@ -44,25 +44,24 @@ class SurveyedLine:
     stop_xyz_m: Floats  # (k, 3) of the transmitter
     depth_m: Floats  # (k,) below the ground
     sight_travel_m: Floats  # (s,) where the camera saw what `observations.csv` has
-    bad_stops: frozenset[str]  # that have a mark of `HEAVY` errors, or a blunder
-
-
-@dataclass(frozen=True, slots=True)
-class Blunder:
-    """One stop of every line is wrong by half a metre."""
-
-    kind: str  # moved | counter
+    bad_stops: frozenset[str]  # that have a mark of `HEAVY` errors, or the blunder
+    blunder: str  # moved: all marks of that stop by half a metre; counter: its reading; ""
 
 
 def survey_lines(
-    seed: int, count: int, departure: Departure, blunder: Blunder | None = None
+    seed: int, count: int, departure: Departure, blunders: bool = False
 ) -> Iterator[SurveyedLine]:
-    """Yield `count` surveyed lines; equal seeds give equal ones."""
+    """Yield `count` surveyed lines; equal seeds give equal ones.
+
+    With `blunders` one stop of each, with two others on either side, is half a metre wrong: of
+    lines by turns where its marks are, or what the counter read.
+    """
     accuracy = standard_accuracy()
     sites = [true_site(seed, i, departure) for i in range(count)]
     found = find_marks(seed, sites, departure, accuracy)
     for i, site in enumerate(sites):
-        yield _Crew(seed, i, site, departure, accuracy, blunder).line(found)
+        kind = ("moved", "counter")[i % 2] if blunders else ""
+        yield _Crew(seed, i, site, departure, accuracy, kind).line(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +71,7 @@ class _Crew:
     site: TrueSite
     departure: Departure
     accuracy: Accuracy
-    blunder: Blunder | None
+    blunder: str
 
     def line(self, found: FoundMarks) -> SurveyedLine:
         own = found.line == self.number
@@ -82,10 +81,10 @@ class _Crew:
         bad = {str(s + 1) for s in stop[heavy]}
         rng = stream(self.seed, self.number, "blunder")
         wrong = -1
-        if self.blunder is not None:
+        if self.blunder:
             wrong = int(rng.integers(2, len(self.site.travel_m) - 2))
             bad = {str(wrong + 1)}
-            if self.blunder.kind == "moved":
+            if self.blunder == "moved":
                 towards = rng.uniform(0.0, 2.0 * np.pi)
                 way = np.array([np.sin(towards), np.cos(towards), 0.0])
                 xyz = xyz + BLUNDER_M * np.where((stop == wrong)[:, None], way, 0.0)
@@ -94,7 +93,7 @@ class _Crew:
             {"mark": f"M{i + 1}", "run": "R1", "stop": str(s + 1), "kind": str(k)} | row
             for i, (s, k, row) in enumerate(zip(stop, kind, measured, strict=True))
         ]
-        stops, sights, travel = self._readings(depth, wrong if self._misread else -1)
+        stops, sights, travel = self._readings(depth, wrong if self.blunder == "counter" else -1)
         files = {
             "site.toml": self._settings(),
             "marks.csv": _csv(marks),
@@ -104,12 +103,15 @@ class _Crew:
         if control:
             files["control.csv"] = _csv(control)
         return SurveyedLine(
-            self.number, self.site, files, found.poses.xyz_m[rows], depth, travel, frozenset(bad)
+            self.number,
+            self.site,
+            files,
+            found.poses.xyz_m[rows],
+            depth,
+            travel,
+            frozenset(bad),
+            self.blunder,
         )
-
-    @property
-    def _misread(self) -> bool:
-        return self.blunder is not None and self.blunder.kind == "counter"
 
     def _settings(self) -> str:
         d = self.departure

@@ -19,7 +19,7 @@ is simulated, and a departure changes only what it is about.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import radians
 
 import numpy as np
@@ -42,6 +42,7 @@ SITE_EXTENT_M = 100.0
 BEFORE_M, BEYOND_M = 1.0, 2.0
 #: A tilt that strays is pulled back over this length: a pipe stays in the ground.
 TILT_BACK_M = 2.0
+KERB_ASLANT_DEG = 30.0
 DROP_TILT_DEG = 45.0
 SAG_LENGTH_M = (5.0, 9.0)
 
@@ -150,9 +151,9 @@ def true_site(seed: int, line: int, departure: Departure) -> TrueSite:
     stops, bends = _stops_and_bends(rng, departure)
     flow: Flow = "with" if rng.random() < 0.5 else "against"
     end = float(stops[-1]) + departure.lag_m + BEYOND_M
-    deepest = DEPTH_M[1] - DEPTH_M[0]
-    span, tries = 2.0 * deepest, 0
-    while span > 0.95 * deepest:
+    most = 0.95 * (DEPTH_M[1] - DEPTH_M[0]) - departure.kerb_m[1]
+    span, tries = 2.0 * most, 0
+    while span > most:
         tries += 1
         path = _path(rng, departure, bends, end, flow)
         steep, aspect = rng.uniform(0.0, SITE_SLOPE), rng.uniform(0.0, 2.0 * np.pi)
@@ -166,23 +167,23 @@ def true_site(seed: int, line: int, departure: Departure) -> TrueSite:
             raise AssertionError(f"no line of {departure.name} lies at the depths of house drains")
     ground = stream(seed, line, "ground")
     kerb = float(ground.uniform(*departure.kerb_m) * ground.choice((-1.0, 1.0)))
-    where = path.at(np.array([ground.uniform(stops[0], stops[-1])]))[0]
-    aslant = float(
-        path.heading_rad[path.row(stops[len(stops) // 2])] + radians(ground.uniform(-30, 30))
-    )
-    shallow = DEPTH_M[0] - over.min() + max(-kerb, 0.0)
-    level = ground.uniform(shallow, max(DEPTH_M[1] - over.max() - max(kerb, 0.0), shallow))
-    return TrueSite(
+    where = path.at(np.array([ground.uniform(stops[0], stops[-1])]))[0, :2]
+    middle = path.heading_rad[path.row(stops[len(stops) // 2])]
+    across = middle + radians(ground.uniform(-KERB_ASLANT_DEG, KERB_ASLANT_DEG))
+    site = TrueSite(
         path,
         flow,
         stops,
         np.array([b.middle_m for b in bends]),
         slope,
-        float(level),
+        0.0,
         kerb,
-        where[:2],
-        np.array([np.sin(aslant), np.cos(aslant)]),
+        where,
+        np.array([np.sin(across), np.cos(across)]),
     )
+    depth = site.ground_m(at[:, :2]) - at[:, 2]
+    level = ground.uniform(DEPTH_M[0] - depth.min(), DEPTH_M[1] - depth.max())
+    return replace(site, level_m=float(level))
 
 
 # ---- the pipe -----------------------------------------------------------------------------
