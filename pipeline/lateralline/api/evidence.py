@@ -69,13 +69,13 @@ def prove_world(
     count: int | None = None,
     seed: int = 1,
     only: Sequence[str] = (),
-    on_case: Callable[[str], None] | None = None,
+    on_case: Callable[[str, float], None] | None = None,
 ) -> ProofTables:
     """Return what the claims come to where the ground is not the model, case by case.
 
     `count` lines of each case, or as many as the bounds are meant for; all cases, or those named in
-    `only`. `on_case` gets the name of each as it is done. The same seed gives the same tables, but
-    for the time it took.
+    `only`. `on_case` gets the name of each as it is done, and the seconds of CPU a line took to
+    build. The same seed gives the same tables.
     """
     from lateralline.proof import lines, tables, world
 
@@ -83,7 +83,7 @@ def prove_world(
     for result in world.prove_world(count, seed, only):
         results.append(result)
         if on_case is not None:
-            on_case(result.case.name)
+            on_case(result.case.name, result.cpu_s)
     asked = [r for r in results if not only or r.case.name in only]
     rows = world.world_bounds(asked)
     made = {

@@ -76,8 +76,8 @@ def prove(
     typer.echo("every bound holds")
 
 
-def _progress(case: str) -> None:
-    typer.echo(f"{case} done", err=True)
+def _progress(case: str, cpu_s: float) -> None:
+    typer.echo(f"{case} done, {cpu_s:.2f} s of CPU a line", err=True)
 
 
 def _print_proof(proof: ProofTables) -> list[str]:

@@ -115,7 +115,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
     header = (
         "case", "lines", "corridor", "worst out", "length in", "half width", "90th",
         "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade",
-        "false errors", "> 5 cm", "silent", "CPU",
+        "false errors", "> 5 cm", "silent",
     )  # fmt: skip
     return markdown(
         header,
@@ -139,7 +139,6 @@ def world_table(results: Iterable[CaseResult]) -> str:
                 _share(r.false_errors),
                 f"{len(r.missed)}",
                 _share(r.silent),
-                f"{np.mean([s.cpu_s for s in r.scores]):.2f} s",
             )
             for r in results
         ),

@@ -11,7 +11,8 @@ silent        of lines more than 5 cm outside their corridor, the share without 
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
 
 The bounds are those of the project's own promise, not of a publication. They stand for `FULL` lines
-or more; fewer widen shares by two standard deviations of chance.
+or more. Of fewer, a bound is what a share that just meets it would fall short of once in a
+thousand by chance, by the binomial distribution of the lines: stops of one line are not many.
 """
 
 from __future__ import annotations
@@ -20,8 +21,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import binom
 
-from lateralline.proof.lines import Statistic, chance
+from lateralline.proof.lines import Statistic
 from lateralline.proof.world_scores import WorldScore, score_world
 from lateralline.proof.world_truth import Departure
 
@@ -34,6 +36,9 @@ NAMED, NAMED_EACH, NAMED_NEAR, NEAR_BEND_M = 0.95, 0.94, 0.90, 1.0
 MISSED_M = 0.05
 PLAIN_SHARE = 0.05
 FEW_SILENT = 0.15
+#: Lines accused without a fault: of all cases together, and of each.
+MOST_POOLED, MOST_FALSE = 0.01, 0.025
+BY_CHANCE = 0.001
 BAND = (0.92, 0.98)
 LEVEL_BAND = 0.93
 
@@ -149,6 +154,11 @@ class CaseResult:
         """Share of lines accused of an error without one."""
         return _mean([bool(s.false_errors) for s in self.scores])
 
+    @property
+    def cpu_s(self) -> float:
+        """Mean CPU time of building a line, in seconds."""
+        return float(np.mean([s.cpu_s for s in self.scores]))
+
     def half_width_m(self, percentile: float) -> float:
         """Return a percentile of the half widths of corridors."""
         return _percentile([s.half_width_m for s in self.scores if s.drawn], percentile)
@@ -203,7 +213,8 @@ def world_bounds(results: Sequence[CaseResult]) -> tuple[Statistic, ...]:
     if not faultless:
         return tuple(rows)
     accused = [bool(s.false_errors) for r in faultless for s in r.scores]
-    most = 0.01 + (0.0 if _full(faultless[-1]) else chance(0.01, len(accused)))
+    full = all(map(_full, faultless))
+    most = MOST_POOLED if full else _at_most(MOST_POOLED, len(accused))
     return (
         *rows,
         Statistic("all cases", "false errors", len(accused), _mean(accused), most=most),
@@ -215,40 +226,43 @@ def _full(result: CaseResult) -> bool:
 
 
 def _bounds(r: CaseResult) -> Iterator[Statistic]:
-    case, n = r.case, len(r.scores)
-    slack = _slack(r)
+    case, n, full = r.case, len(r.scores), _full(r)
+
+    def at_least(what: str, value: float, share: float) -> Statistic:
+        return Statistic(case.name, what, n, value, least=share if full else _at_least(share, n))
+
     if case.or_told and r.silent <= FEW_SILENT:
         what = "misses over 5 cm without a warning"
         yield Statistic(case.name, what, len(r.missed), r.silent, most=FEW_SILENT)
     elif case.corridor:
-        least = case.corridor - slack(case.corridor, n)
-        yield Statistic(case.name, "corridor holds the whole pipe", n, r.corridor, least=least)
+        yield at_least("corridor holds the whole pipe", r.corridor, case.corridor)
     low, high = case.covers
-    least, most = low - slack(low, n), high + slack(high, n)
     for what, value in (
         ("plan", r.share(lambda s: s.plan)),
         ("depth", r.share(lambda s: s.depth)),
     ):
-        yield Statistic(case.name, what, n, value, least=least, most=most)
-    band = r.share(lambda s: s.band)
-    yield Statistic(case.name, "level band", n, band, least=LEVEL_BAND - slack(LEVEL_BAND, n))
-    most = 0.025 + slack(0.025, n)
+        yield replace(at_least(what, value, low), most=high if full else _at_most(high, n))
+    yield at_least("level band", r.share(lambda s: s.band), LEVEL_BAND)
+    most = MOST_FALSE if full else _at_most(MOST_FALSE, n)
     yield Statistic(case.name, "false errors", n, r.false_errors, most=most)
 
 
 def _named(r: CaseResult) -> Iterator[Statistic]:
     """Yield how many blunders are named: in all, of each seed, and near bends."""
-    slack = _slack(r)
-    near = [s for s in r.scores if s.to_bend_m < NEAR_BEND_M]
+    full = _full(r)
     each = np.array_split(np.arange(len(r.scores)), BLUNDER_SEEDS)
     groups = [("of 0.5 m, named", list(r.scores), NAMED)]
     groups += [
         (f"named, sample {i + 1}", [r.scores[j] for j in rows], NAMED_EACH)
         for i, rows in enumerate(each)
     ]
+    near = [s for s in r.scores if s.to_bend_m < NEAR_BEND_M]
     groups.append((f"named, a bend within {NEAR_BEND_M:.0f} m", near, NAMED_NEAR))
     for what, scores, share in groups:
-        value, least = _mean([s.named for s in scores]), share - slack(share, len(scores))
+        if not (scores or full):
+            continue
+        least = share if full else _at_least(share, len(scores))
+        value = _mean([s.named for s in scores])
         yield Statistic(r.case.name, what, len(scores), value, least=least)
     for kind in ("moved", "counter"):
         own = [s for s in r.scores if s.blunder == kind]
@@ -257,9 +271,13 @@ def _named(r: CaseResult) -> Iterator[Statistic]:
         yield Statistic(r.case.name, f"{kind}, named as such", len(own), rightly)
 
 
-def _slack(r: CaseResult) -> Callable[[float, int], float]:
-    """Return what chance may take from a share of n cases: nothing of a full proof."""
-    return (lambda share, n: 0.0) if _full(r) else chance
+def _at_least(share: float, n: int) -> float:
+    """Return the share of n cases that a true `share` falls short of once in a thousand."""
+    return float(binom.ppf(BY_CHANCE, n, share)) / n if n else share
+
+
+def _at_most(share: float, n: int) -> float:
+    return float(binom.isf(BY_CHANCE, n, share)) / n if n else share
 
 
 def _mean(cases: Sequence[bool]) -> float:
