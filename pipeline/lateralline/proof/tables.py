@@ -115,7 +115,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
     header = (
         "case", "lines", "corridor", "worst out", "length in", "half width", "90th",
         "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade",
-        "false errors", "> 5 cm", "silent",
+        "false falls", "false errors", "> 5 cm", "silent",
     )  # fmt: skip
     return markdown(
         header,
@@ -136,6 +136,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
                 f"{r.worst_band_m:.2f} m",
                 _share(r.share(lambda s: s.observations)),
                 _share(r.share(lambda s: s.gradient)),
+                _share(r.share(lambda s: [s.false_fall])),
                 _share(r.false_errors),
                 f"{len(r.missed)}",
                 _share(r.silent),

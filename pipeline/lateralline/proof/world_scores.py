@@ -53,6 +53,7 @@ class WorldScore:
     band_off_m: float  # by which the pipe leaves the band at worst
     observations: Flags
     gradient: Flags  # of the line as a whole
+    false_fall: bool  # a fall or back-fall is stated of a segment that has none
     codes: frozenset[str]  # of its warnings and errors
     false_errors: tuple[str, ...]  # codes of errors that accuse what is right
     blunder: str  # moved | counter | ""
@@ -123,6 +124,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         observations=_plan_held(layers["pipe_observations"],
                                 frame.to_local(*path.at(line.sight_travel_m).T)),
         gradient=_gradient(layers["pipe_centreline"], whole, line.site.flow),
+        false_fall=_false_fall(layers["pipe_segments"], stops),
         codes=frozenset(f.code for f in told),
         false_errors=false,
         blunder=line.blunder,
@@ -184,7 +186,7 @@ def _adjusted(lines: tuple[Line, ...], stops_m: Floats) -> tuple[Flags, Flags]:
         return np.zeros(0, bool), np.zeros(0, bool)
     (line,) = lines
     rows = np.flatnonzero(line.kind == "fix")
-    stop = np.array([int(str(line.ref[i]).partition("/")[2]) - 1 for i in rows])
+    stop = np.array([_stop(str(line.ref[i])) for i in rows])
     held = _within(line.xyz_m[rows, :2] - stops_m[stop, :2], line.cov_m2[rows, :2, :2])
     return held, held[[0, -1]]
 
@@ -208,3 +210,17 @@ def _gradient(product: Product, whole: Floats, flow: str) -> Flags:
     rise = (whole[-1, 2] - whole[0, 2]) * (1.0 if flow == "against" else -1.0)
     off = np.abs(_numbers(product, "gradient") - rise / level)
     return np.asarray(off <= INTERVAL_95 * _numbers(product, "gradient_sigma"))
+
+
+def _false_fall(product: Product, stops_m: Floats) -> bool:
+    down, up, fall = (product.columns[name] for name in ("from_ref", "to_ref", "fall"))
+    stated = {"falls": -1.0, "back_fall": 1.0, "not_shown": 0.0}
+    return any(
+        (stops_m[_stop(str(b)), 2] - stops_m[_stop(str(a)), 2]) * stated[str(which)] > 0.0
+        for a, b, which in zip(down, up, fall, strict=True)
+    )
+
+
+def _stop(ref: str) -> int:
+    """Return the row of a stop named as "R1/3"."""
+    return int(ref.partition("/")[2]) - 1
