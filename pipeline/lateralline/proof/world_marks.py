@@ -60,50 +60,43 @@ def find_marks(
     """Return the marks of all lines; errors are those of `accuracy` and of the departure."""
     first = np.concatenate([[0], np.cumsum([len(s.travel_m) for s in sites])])
     line = np.repeat(np.arange(len(sites)), np.diff(first))
-    drawn = [_errors(stream(seed, i, "marks"), len(s.travel_m), departure)
-             for i, s in enumerate(sites)]  # fmt: skip
-    skew, angle, across, placing, heavy, own_slope, last = (
-        np.concatenate(x) for x in zip(*drawn, strict=True)
-    )
-    crooked = skew * (accuracy.axis_heading_rad, radians(departure.tilt_sigma_deg))
-    poses, planes = _poses(sites, crooked, own_slope)
-    turn = np.concatenate([
-        _turned(stream(seed, i, "field"), s, departure, _rows(poses, first[i], first[i + 1]))
-        for i, s in enumerate(sites)
-    ])  # fmt: skip
-    wide = np.where(heavy, HEAVY, 1.0)  # (k, 3 marks)
-    noise = wide[:, :, None] * angle * radians(departure.receiver_deg) + turn
-    aside = wide[:, 2] * across * accuracy.mid_across_depths * poses.depth_m
-    held = np.array(
-        [stream(seed, i, "field").uniform(*departure.held_m) for i in range(len(sites))]
-    )
-    plan = _found(poses, planes, held[line], noise, aside)
-    beyond = np.concatenate([s.beyond_kerb(plan[a:b]) for s, a, b in _parts(sites, first)])
-    own = np.concatenate([s.beyond_kerb(poses.xyz_m[a:b, :2]) for s, a, b in _parts(sites, first)])
-    if departure.kerb_m[1]:  # on the other plane, a mark is where that plane has it
-        step = np.repeat([s.kerb_m for s in sites], np.diff(first)) * np.where(own, -1.0, 1.0)
-        there = _found(poses, planes, held[line] + step, noise, aside)
-        over = np.concatenate([s.beyond_kerb(there[a:b]) for s, a, b in _parts(sites, first)])
-        on_own, on_other = beyond == own[:, None], over != own[:, None]
-        plan = np.where(on_own[..., None], plan, np.where(on_other[..., None], there, np.nan))
-        beyond = np.where(on_own, beyond, over)
-    else:
-        step = np.zeros(len(line))
-    plan = plan + wide[:, :, None] * placing * accuracy.mark_placing_m
-    rows = np.arange(len(line))
-    level = np.stack([planes.level(plan[:, j, 0], plan[:, j, 1]) for j in range(3)], axis=1)
+    e = _errors(seed, sites, departure)
+    crooked = e.skew * (accuracy.axis_heading_rad, radians(departure.tilt_sigma_deg))
+    poses, planes = _poses(sites, crooked, accuracy.ground_slope_ratio * e.slope)
+    turn = [_turned(stream(seed, i, "field"), s, departure, _rows(poses, a, b))
+            for i, (s, a, b) in enumerate(_parts(sites, first))]  # fmt: skip
+    wide = np.where(e.heavy, HEAVY, 1.0)  # (k, 3 marks)
+    noise = wide[..., None] * e.angle * radians(departure.receiver_deg) + np.concatenate(turn)
+    aside = wide[:, 2] * e.aside * accuracy.mid_across_depths * poses.depth_m
+    held = np.array([held_up_m(seed, i, departure) for i in range(len(sites))])[line]
+
+    def search(up_m: Floats) -> tuple[Floats, Flags]:
+        plan = _found(poses, planes, held + up_m, noise, aside)
+        return plan, _beyond(sites, first, plan)
+
+    own = _beyond(sites, first, poses.xyz_m[:, :2])
+    # the ground beyond the kerb, seen from where the transmitter is
+    step = np.repeat([s.kerb_m for s in sites], np.diff(first)) * np.where(own, -1.0, 1.0)
+    plan, beyond = search(np.zeros(len(line)))
+    if departure.kerb_m[1]:
+        over, there = search(step)
+        near, far = (beyond == own[:, None]), (there != own[:, None])
+        plan = np.where(near[..., None], plan, np.where(far[..., None], over, np.nan))
+        beyond = np.where(near, own[:, None], ~own[:, None])
+    plan = plan + wide[..., None] * e.placing * accuracy.mark_placing_m
+    level = planes.level(plan[..., 0], plan[..., 1])
     level = level + np.where(beyond != own[:, None], step[:, None], 0.0)
-    keep = np.isfinite(plan).all(axis=2)
+    keep = np.asarray(np.isfinite(plan).all(axis=2))
     if departure.one_end_last:
         ends = first[1:] - 1
-        keep[ends, last[ends]] = False
+        keep[ends, e.missing[ends]] = False
     row, which = np.nonzero(keep)
     return FoundMarks(
         line[row],
-        (rows - first[:-1][line])[row],
+        row - first[line[row]],
         np.array(KINDS)[which],
         np.concatenate([plan, level[..., None]], axis=2)[row, which],
-        heavy[row, which],
+        e.heavy[row, which],
         poses,
         first,
     )
@@ -115,48 +108,62 @@ def held_up_m(seed: int, line: int, departure: Departure) -> float:
 
 
 def _parts(sites: Sequence[TrueSite], first: Ints) -> list[tuple[TrueSite, int, int]]:
+    """Return each line with its rows, from and to."""
     return list(zip(sites, first[:-1].tolist(), first[1:].tolist(), strict=True))
 
 
-def _errors(
-    rng: np.random.Generator, k: int, departure: Departure
-) -> tuple[Floats, Floats, Floats, Floats, Flags, Floats, Ints]:
-    """Return what is drawn for the k stops of a line, all in standard deviations.
+def _beyond(sites: Sequence[TrueSite], first: Ints, plan_m: Floats) -> Flags:
+    """Tell which plan positions (k, …, 2) at the stops lie beyond their line's kerb."""
+    return np.concatenate([s.beyond_kerb(plan_m[a:b]) for s, a, b in _parts(sites, first)])
 
-    Skew of the transmitter (k, 2), receiver (k, 3, 3), aside of the mid null (k,), placing
-    (k, 3, 2), whether a mark is bad (k, 3), slope of the ground (k, 2), and which end is missing.
-    """
-    return (
-        rng.normal(size=(k, 2)),
-        rng.normal(size=(k, 3, 3)),
-        rng.normal(size=k),
-        rng.normal(size=(k, 3, 2)),
-        rng.random((k, 3)) < departure.heavy_share,
-        rng.normal(size=(k, 2)),
-        rng.integers(0, 2, k),
-    )
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _MarkErrors:
+    """What is drawn for k stops, in standard deviations."""
+
+    skew: Floats  # (k, 2) of the transmitter in the pipe: heading, tilt
+    angle: Floats  # (k, 3 marks, 3) of the receiver
+    aside: Floats  # (k,) of the mid null
+    placing: Floats  # (k, 3 marks, 2)
+    heavy: Flags  # (k, 3 marks)
+    slope: Floats  # (k, 2) of the ground under the stop
+    missing: Ints  # (k,) which end is not marked, where one is not
+
+
+def _errors(seed: int, sites: Sequence[TrueSite], departure: Departure) -> _MarkErrors:
+    rows = []
+    for line, site in enumerate(sites):
+        rng, k = stream(seed, line, "marks"), len(site.travel_m)
+        rows.append((
+            rng.normal(size=(k, 2)),
+            rng.normal(size=(k, 3, 3)),
+            rng.normal(size=k),
+            rng.normal(size=(k, 3, 2)),
+            rng.random((k, 3)) < departure.heavy_share,
+            rng.normal(size=(k, 2)),
+            rng.integers(0, 2, k),
+        ))  # fmt: skip
+    return _MarkErrors(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
 def _poses(
     sites: Sequence[TrueSite], skew_rad: Floats, own_slope: Floats
 ) -> tuple[Poses, TrueGround]:
     """Return the transmitters of all lines, and the plane of the ground at each."""
-    xyz = np.concatenate([s.path.at(s.travel_m) for s in sites])
-    heading = np.concatenate([s.path.heading_rad[s.path.row(s.travel_m)] for s in sites])
-    tilt = np.concatenate([s.path.tilt_rad[s.path.row(s.travel_m)] for s in sites])
-    ground = np.concatenate([s.ground_m(s.path.at(s.travel_m)[:, :2]) for s in sites])
-    slope = np.concatenate([np.tile(s.slope, (len(s.travel_m), 1)) for s in sites])
-    slope = slope + SLOPE_SIGMA * own_slope
+    each = [(s, s.path.row(s.travel_m), s.path.at(s.travel_m)) for s in sites]
+    xyz = np.concatenate([at for _, _, at in each])
+    heading = np.concatenate([s.path.heading_rad[row] for s, row, _ in each]) + skew_rad[:, 0]
+    tilt = np.concatenate([s.path.tilt_rad[row] for s, row, _ in each]) + skew_rad[:, 1]
+    ground = np.concatenate([s.ground_m(at[:, :2]) for s, _, at in each])
+    slope = own_slope + np.concatenate([np.tile(s.slope, (len(at), 1)) for s, _, at in each])
     travel = np.concatenate([s.travel_m for s in sites])
-    names = tuple(f"L{i}" for i, s in enumerate(sites) for _ in s.travel_m)
+    lines = tuple(f"L{i}" for i, s in enumerate(sites) for _ in s.travel_m)
     stops = tuple(str(j + 1) for s in sites for j in range(len(s.travel_m)))
-    poses = Poses(names, stops, travel, travel, xyz, np.mod(heading + skew_rad[:, 0], 2.0 * np.pi),
-                  tilt + skew_rad[:, 1], ground - xyz[:, 2])  # fmt: skip
+    poses = Poses(
+        lines, stops, travel, travel, xyz, np.mod(heading, 2.0 * np.pi), tilt, ground - xyz[:, 2]
+    )
     level = ground - np.sum(slope * xyz[:, :2], axis=1)
     return poses, TrueGround(level, slope[:, 0], slope[:, 1])
-
-
-SLOPE_SIGMA = 0.05
 
 
 def _rows(poses: Poses, a: int, b: int) -> Poses:
