@@ -3,9 +3,9 @@
 Spots are searched on the ground as in `simulate.field`; a field that is turned where a mark is
 found moves it as a receiver turned the other way would.
 
-Steel    turns the field about one axis, however that lies, by one angle along 3–5 m of the line
-         and ever less over a metre beyond both ends. What is buried is not known; neighbouring
-         marks and stops share what it does.
+Steel    turns the field about one level axis by one angle along 3–5 m of the line, and ever less
+         over a metre beyond both ends: where the field is upright it leans so much. What is buried
+         is not known; neighbouring marks and stops share what it does.
 Fence    is magnetised along itself, in proportion to the field there, and adds its own field:
          a row of dipoles beside a straight line. It draws both end nulls the same way across and
          apart or together along, as no tilt does.
@@ -193,8 +193,8 @@ def _turned(rng: np.random.Generator, site: TrueSite, d: Departure, poses: Poses
     out = np.zeros((len(poses.stop), 3, 3))
     if not d.steel_deg[1]:
         return out
-    axis = rng.normal(size=3)
-    axis *= radians(rng.uniform(*d.steel_deg)) / np.linalg.norm(axis)
+    aspect, angle = rng.uniform(0.0, 2.0 * np.pi), radians(rng.uniform(*d.steel_deg))
+    axis = angle * np.array([np.sin(aspect), np.cos(aspect), 0.0])
     over = rng.uniform(*STEEL_OVER_M)
     start = rng.uniform(site.travel_m[0] - 0.5 * over, site.travel_m[-1] - 0.5 * over)
     for j, depths in enumerate(NEARLY):

@@ -188,7 +188,7 @@ def _adjusted(lines: tuple[Line, ...], stops_m: Floats) -> tuple[Flags, Flags]:
     rows = np.flatnonzero(line.kind == "fix")
     stop = np.array([_stop(str(line.ref[i])) for i in rows])
     held = _within(line.xyz_m[rows, :2] - stops_m[stop, :2], line.cov_m2[rows, :2, :2])
-    return held, held[[0, -1]]
+    return held, held[[0, -1]] if len(held) else held
 
 
 def _band(product: Product, whole: Floats) -> tuple[Flags, float]:
