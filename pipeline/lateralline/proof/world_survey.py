@@ -27,6 +27,7 @@ GNSS_SIGMA_M = (0.02, 0.03)  # plan, level
 CONTROL_SIGMA_M = 0.03
 BASE_EVERY_M, BASE_BESIDE_M = 12.0, (3.0, 6.0)
 POINT_EVERY_M, POINT_BESIDE_M = 6.0, (2.5, 5.0)
+LEAST_BASE_M = 4.0
 SIGHTS = 3
 RIDE_HEIGHT_M = 0.03
 BLUNDER_M = 0.5
@@ -252,7 +253,9 @@ class _Crew:
         rows = []
         for n, spot in enumerate(xyz_m):
             off = spot[:2] - points[:, :2]
-            near = np.linalg.norm(off, axis=1).argsort()[:3]
+            near = np.linalg.norm(off, axis=1).argsort()
+            apart = np.linalg.norm(points[near, :2] - points[near[0], :2], axis=1)
+            near = near[(apart == 0.0) | (apart >= LEAST_BASE_M)][:3]
             i, j = near[:2].tolist()
             row = {"z": self._level(rng, spot[2])}
             base = points[j, :2] - points[i, :2]
@@ -273,8 +276,7 @@ class _Crew:
                 used = near[: 1 + n % 3].tolist()
                 row |= {"method": "ties", "ties": ";".join(
                     f"P{k + 1}:{self._taped_m(rng, hypot(*off[k]))}" for k in used)}  # fmt: skip
-                if len(used) == 2:
-                    row["side"] = "right" if aside > 0.0 else "left"
+                row["side"] = "right" if aside > 0.0 else "left"
             rows.append(row)
         return rows, self._control(rng, points)
 
