@@ -324,6 +324,21 @@ class Stretch:
     bend_rad: tuple[float, ...]  # deflection at each bend
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SampledPaths:
+    """Paths (s,) drawn from all that the data of a line leave plausible, over its shapes.
+
+    Points stand at the same share of the way from one located point to the next in every path.
+    """
+
+    xyz_m: Floats  # (s, p, 3)
+    place: Floats  # (p,) located point, and share of the way to the next; of a line, its vertices
+    corner_m: Floats  # (s, e, 3) corners of bends, which no point may show
+    corner_interval: Ints  # (s, e) the point before each
+    shape_share: Floats  # (k-1, 4) of the paths: straight, bent, bent in any direction, bent twice
+    wrong_share: Floats  # (k, 2) of the paths: those that take the point, or its counter, for wrong
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One adjusted pipe axis as the transmitter rode it, from downstream to upstream (m vertices).
@@ -354,6 +369,9 @@ class Line:
     direction_rad: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     #: exposures that something else measured contradicts: their pipe does not count as seen
     contested: frozenset[str] = frozenset()
+    #: what the data leave plausible over all shapes: covariances above are about this line's
+    #: vertices and of these; None where numbers failed, and they are the adjustment's own
+    paths: SampledPaths | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import ellipses_95
 from lateralline.derive.path import Arcs, arcs_of, bow_by_slopes, bow_sigmas, slope_sigmas
+from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels import curves
 from lateralline.records import Exposures, Fixes, Floats, Ints, Line, Marks, Stretch, Texts
 from lateralline.settings import Pipe, Settings
@@ -121,10 +122,13 @@ class Axis:
         line, arcs = self.line, self.arcs
         xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
         off, tangent = arcs.off(leg, w)
-        bow = bow_sigmas(self.slope_sigma_rad, arcs.length_m[leg], leg, w)
-        aside = bow[:, :1] * _across(tangent)
-        cov[:, :2, :2] += aside[:, :, None] * aside[:, None, :]
-        cov[:, 2, 2] += bow[:, 1] ** 2
+        if (along := self.sampled_paths) is not None:
+            cov = self._sampled_cov(along, chainage_m)
+        else:
+            bow = bow_sigmas(self.slope_sigma_rad, arcs.length_m[leg], leg, w)
+            aside = bow[:, :1] * _across(tangent)
+            cov[:, :2, :2] += aside[:, :, None] * aside[:, None, :]
+            cov[:, 2, 2] += bow[:, 1] ** 2
         return Along(
             chainage_m=chainage_m,
             xyz_m=xyz + off,
@@ -135,6 +139,34 @@ class Axis:
             ground_sigma_m=np.interp(chainage_m, self.chainage_m, self.ground_sigma_m),
             outside_top_m=outside_top_m(self.pipe),
         )
+
+    @cached_property
+    def sampled_paths(self) -> PathsAlong | None:
+        """The paths drawn from the line's data, by chainage; None where it has none."""
+        paths = self.line.paths
+        if paths is None:
+            return None
+        chainage_m = np.interp(paths.place, np.arange(len(self.chainage_m)), self.chainage_m)
+        return PathsAlong(paths, chainage_m, self._places(chainage_m))
+
+    @cached_property
+    def _moments(self) -> Floats:
+        along = self.sampled_paths
+        return np.zeros((0, 3, 3)) if along is None else along.moments()
+
+    def _places(self, chainage_m: Floats) -> Floats:
+        leg, w = self.fraction(chainage_m)
+        line = self.line
+        xyz, _ = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
+        return np.asarray(xyz + self.arcs.off(leg, w)[0])
+
+    def _sampled_cov(self, along: PathsAlong, chainage_m: Floats) -> Floats:
+        """Return how paths scatter about the line at chainages (n, 3, 3)."""
+        known, moments = along.chainage_m, self._moments
+        after = np.searchsorted(known, chainage_m).clip(1, len(known) - 1)
+        step = np.maximum(known[after] - known[after - 1], 1e-12)
+        share = ((chainage_m - known[after - 1]) / step).clip(0.0, 1.0)[:, None, None]
+        return np.asarray((1 - share) * moments[after - 1] + share * moments[after])
 
     def fraction(self, chainage_m: Floats) -> tuple[Ints, Floats]:
         """Return leg and fraction (n,), below 0 or above 1 beyond the ends."""

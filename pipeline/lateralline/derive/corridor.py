@@ -11,6 +11,7 @@ Reach is where the pipe can be at all, by the counter alone: an envelope about e
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +20,7 @@ import shapely
 
 from lateralline.derive.axis import SWEPT_WITHIN_M, Along, Axis, influence, joint_cov
 from lateralline.derive.ellipses import ELLIPSE_95, ELLIPSOID_95
+from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels import curves
 from lateralline.records import Floats, Stretch
 
@@ -65,6 +67,8 @@ def corridor(axis: Axis) -> Corridor:
     An undecided stretch is given its whole reach envelope: no path stands for it. The path itself
     is never cut.
     """
+    if axis.sampled_paths is not None:
+        return _of_paths(axis, axis.sampled_paths)
     line = axis.line
     parts: list[shapely.Geometry] = []
     unbounded, cut_m2 = 0, 0.0
@@ -95,6 +99,38 @@ def corridor(axis: Axis) -> Corridor:
         unbounded_segments=unbounded,
         reach_cut_m2=cut_m2,
     )
+
+
+def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
+    """Return the corridor that holds the paths a line's data leave plausible."""
+    line = axis.line
+    swept, before = along.swept()
+    ends = axis.chainage_m[[(s.first, s.last) for s in line.stretches]].reshape(-1, 2)
+    off_m = np.full(len(ends), np.nan)
+    for number, (first, last) in enumerate(ends):
+        here = (along.chainage_m[before + 1] > first) & (along.chainage_m[before] < last)
+        path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M, line.stretches[number]).xyz_m[:, :2])
+        off_m[number] = shapely.hausdorff_distance(shapely.union_all(swept[here]), path)
+    path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
+    whole = shapely.union_all([*swept, path.buffer(_SLIVER_M)])
+    if not isinstance(whole, shapely.Polygon):  # the line lies aside of all paths somewhere
+        whole = shapely.union_all([whole, shapely.union_all(_joining(along))])
+    assert isinstance(whole, shapely.Polygon)
+    return Corridor(
+        polygon=whole,
+        off_m=off_m,
+        ellipse_major_95_max_m=float(axis.samples.ellipse_major_95_m.max()),
+        undecided_segments=sum(stretch.shape == "undecided" for stretch in line.stretches),
+        unbounded_segments=0,
+        reach_cut_m2=0.0,
+    )
+
+
+def _joining(along: PathsAlong) -> Sequence[shapely.Geometry]:
+    """Return the straights from the line to the middle of its paths."""
+    middle = np.median(along.paths.xyz_m, axis=0)
+    ends = np.stack([along.drawn_m[:, :2], middle[:, :2]], axis=1)
+    return [line.buffer(_SLIVER_M) for line in shapely.linestrings(ends)]
 
 
 # ---- ellipses swept ------------------------------------------------------------------------

@@ -20,6 +20,7 @@ import shapely
 from lateralline.derive.axis import Along, Axis
 from lateralline.derive.corridor import envelope_levels
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.sampled import PathsAlong
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
 from lateralline.findings import Finding, finding
 from lateralline.records import Floats, Stretch, Texts
@@ -66,6 +67,8 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
 
     A located end has its own interval, whatever the stretch beside it may do.
     """
+    if axis.sampled_paths is not None:
+        return _of_paths(axis, axis.sampled_paths, stretch, points)
     low, high = envelope_levels(axis, stretch, points)
     level, half = points.xyz_m[:, 2], INTERVAL_95 * points.invert_sigma_m
     lower, upper = level - half, level + half
@@ -84,6 +87,17 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
         np.where(located, level - half, low),
         np.where(located, level + half, high),
         np.where(located, "located", by),
+    )
+
+
+def _of_paths(axis: Axis, along: PathsAlong, stretch: Stretch, points: Along) -> StationBand:
+    """Return the band that 95 of 100 paths keep at each place."""
+    low, high = along.levels_m(points.chainage_m, 0.95)
+    ends = axis.chainage_m[[stretch.first, stretch.last]]
+    located = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9).any(axis=1)
+    level = points.xyz_m[:, 2]
+    return StationBand(
+        np.fmin(low, level), np.fmax(high, level), np.where(located, "located", "path")
     )
 
 

@@ -13,9 +13,19 @@ from lateralline.kernels.curves import angle_between
 from lateralline.link.global_test import gross_network
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.order import upstream_sign
+from lateralline.link.paths import sample_paths
 from lateralline.link.search import AdjustedLine, Fit
 from lateralline.link.stochastic import counter_variance
-from lateralline.records import AdjustedParameter, Fixes, Floats, Ints, Line, Solved, Stretch
+from lateralline.records import (
+    AdjustedParameter,
+    Fixes,
+    Floats,
+    Ints,
+    Line,
+    SampledPaths,
+    Solved,
+    Stretch,
+)
 from lateralline.settings import Accuracy, Run, Settings
 
 _AXES = np.arange(3)
@@ -63,6 +73,9 @@ def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Li
     by = np.zeros((3 * m, len(x)))
     xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
     joint = by @ fit.result.cov @ by.T
+    paths = _paths(line, fit, vertices, xyz, accuracy)
+    if paths is not None:
+        joint = _second_moments(paths, xyz)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
     i = np.arange(m)
     looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
@@ -84,7 +97,40 @@ def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Li
         joins=line.join.parent if line.join is not None else "",
         joint_cov_m2=joint,
         direction_rad=np.array(looks, float),
+        paths=paths,
     )
+
+
+def _paths(
+    line: NetworkLine, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
+) -> SampledPaths | None:
+    """Return the paths the line's data leave plausible, placed by its vertices."""
+    xs = fit.model.vertex_x[line.id]
+    stood = [(v.order, i, v.point) for i, v in enumerate(vertices) if v.point is not None]
+    for level, t in zip(line.intermediates, fit.model.intermediate_x[line.id], strict=True):
+        if level.level_only:
+            leg = line.place(level)[0]
+            share, _ = _share(xs, leg, fit.result.x[t], fit.result.x)
+            stood.append((leg + share, -1, level.point))
+    stood.sort(key=lambda s: s[0])
+    paths = sample_paths([p for _, _, p in stood], accuracy)
+    if paths is None:
+        return None
+    order = np.array([v.order for v in vertices])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xyz, axis=0), axis=1))])
+    at = [along[i] if i >= 0 else np.interp(o, order, along) for o, i, _ in stood]
+    length = np.interp(paths.place, np.arange(len(at)), at)
+    return replace(paths, place=np.interp(length, along, np.arange(len(along))))
+
+
+def _second_moments(paths: SampledPaths, xyz: Floats) -> Floats:
+    """Return how paths scatter about the vertices (m, 3) of the line that is drawn, (3m, 3m)."""
+    after = np.searchsorted(paths.place, np.arange(len(xyz)) - 1e-9).clip(1, len(paths.place) - 1)
+    first, last = paths.place[after - 1], paths.place[after]
+    share = ((np.arange(len(xyz)) - first) / np.maximum(last - first, 1e-12)).clip(0, 1)[:, None]
+    there = (1 - share) * paths.xyz_m[:, after - 1] + share * paths.xyz_m[:, after]
+    off = (there - xyz).reshape(len(there), -1)
+    return np.asarray(off.T @ off / len(off))
 
 
 def _vertices(line: NetworkLine, fit: Fit) -> list[_Vertex]:

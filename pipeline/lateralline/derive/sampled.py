@@ -1,0 +1,91 @@
+"""What the paths drawn from a line's data claim: errors along it, its corridor, its levels.
+
+The paths (`link/paths.py`) bend as the pipe may; the line that is drawn is one of them. Each place
+of it is compared with the places at the same share of the way between its two located points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+
+from lateralline.records import Floats, Ints, SampledPaths
+
+#: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
+#: much wider, for the paths nobody drew.
+STRAY_SHARE: Final = 0.04
+WIDER_M: Final = 0.025
+#: Sides of the polygons swept, drawn outside what they hold.
+SIDES: Final = 32
+#: Of a place's levels, those of a path this near to it along the pipe.
+_NEAR_M: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PathsAlong:
+    """Paths of a line by its chainage; p places."""
+
+    paths: SampledPaths
+    chainage_m: Floats  # (p,)
+    drawn_m: Floats  # (p, 3) of the line, there
+
+    @property
+    def _off_m(self) -> Floats:
+        return np.asarray(self.paths.xyz_m - self.drawn_m)
+
+    def moments(self) -> Floats:
+        """Return mean squares of how far paths are off the line at each place (p, 3, 3)."""
+        off = self._off_m
+        return np.asarray(np.einsum("spi,spj->pij", off, off) / len(off))
+
+    def across_m(self) -> Floats:
+        """Return how far paths lie across the line at each place (s, p), positive to the right."""
+        way = np.gradient(self.drawn_m[:, :2], axis=0)
+        way /= np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
+        off = self._off_m
+        return np.asarray(off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0])
+
+    def swept(self) -> tuple[np.ndarray, Ints]:
+        """Return what the paths but the farthest sweep between places, and the place before each.
+
+        Polygons, drawn outside what they hold. Straying is measured from the paths' own middle.
+        """
+        middle = PathsAlong(self.paths, self.chainage_m, np.median(self.paths.xyz_m, axis=0))
+        stray = np.abs(middle.across_m()).max(axis=1)
+        kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
+        turn = np.arange(SIDES) * (2 * np.pi / SIDES)
+        ways = np.stack([np.cos(turn), np.sin(turn)])
+        centre = self.drawn_m[0, :2]
+        reach = ((self.paths.xyz_m[kept, :, :2] - centre) @ ways).max(axis=0)
+        reach = np.maximum(reach[:-1], reach[1:])
+        corners = ((self.paths.corner_m[kept, :, :2] - centre) @ ways).reshape(-1, SIDES)
+        interval = self.paths.corner_interval[kept].ravel().clip(max=len(reach) - 1)
+        np.maximum.at(reach, interval, corners)
+        reach = reach + WIDER_M
+        # neighbouring sides meet where x · way = reach of both
+        after, by = np.roll(reach, -1, axis=1), np.sin(2 * np.pi / SIDES)
+        next_ways = np.roll(ways, -1, axis=1)
+        east = (reach * next_ways[1] - after * ways[1]) / by
+        north = (after * ways[0] - reach * next_ways[0]) / by
+        rings = np.stack([east, north], axis=-1) + centre
+        return shapely.polygons(rings), np.arange(len(reach))
+
+    def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
+        """Return the levels between which a share of the paths passes chainages (n,)."""
+        step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
+        plan = np.concatenate([[0.0], np.cumsum(step)])
+        way = np.gradient(self.drawn_m[:, :2], axis=0)
+        way /= np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
+        along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], way)
+        along = np.maximum.accumulate(along, axis=1)
+        asked = np.interp(chainage_m, self.chainage_m, plan)
+        beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
+        level = np.array(
+            [np.interp(beside, a, z) for a, z in zip(along, self.paths.xyz_m[..., 2], strict=True)]
+        ).reshape(len(along), 3, -1)
+        tail = (1.0 - share) / 2
+        low = np.quantile(level.min(axis=1), tail, axis=0)
+        return low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)

@@ -1,0 +1,428 @@
+"""Every shape of a line that its data leave plausible: a Gaussian-sum filter along the pipe.
+
+From one located point to the next the pipe is straight but for its wander, bends once at any place
+by any angle, or twice. Each sequence of such shapes is a hypothesis; given one, positions,
+directions, counters and shared errors are normal, linearised about themselves, and each point
+updates them with its own covariance. A hypothesis weighs what its shapes are expected to be worth
+beforehand times what it predicted of the data. A point, and a counter reading, may be wrong
+altogether: then it says little, and the hypothesis pays for it.
+
+The state of a hypothesis: pose of the pipe (`kernels.legs`), zero and scale of each run's counter,
+shared errors. What a stretch adds, its legs, is no part of it; where it is sampled (`paths`) the
+legs follow from the states at both its ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import log, radians
+from typing import Final
+
+import numpy as np
+
+from lateralline.kernels.curves import wrap
+from lateralline.kernels.legs import (
+    HEADING,
+    LEGS,
+    LENGTH,
+    POSE,
+    RISE,
+    RISE_2,
+    SHARE,
+    SHARE_2,
+    TILT,
+    TOTAL,
+    TURN,
+    TURN_2,
+    advance,
+    shortening,
+)
+from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.records import Flags, Floats, Ints
+
+#: Bends per metre of pipe, and how many times as many right after a bend; of bends, the share that
+#: turns in plan, in any direction, and twice. Common practice, no source.
+BENDS_PER_M: Final = 0.05
+AGAIN: Final = 4.0
+SHARES: Final = {"bend": 0.72, "oblique": 0.18, "two_bends": 0.10}
+#: σ of a turn whose angle is free, and of one that is not meant: common practice, no source.
+FREE_RAD: Final = radians(45.0)
+HELD_RAD: Final = radians(3.0)
+#: Of points, and of readings, this many are wrong altogether, by this σ in metres and radians.
+WRONG_SHARE: Final = 0.01
+WRONG_M: Final = 0.7
+WRONG_RAD: Final = (radians(20.0), radians(10.0))
+#: Hypotheses kept at a point, and how much lighter than the heaviest the lightest may be (ln).
+MOST: Final = 64
+LIGHTEST: Final = 10.0
+#: A wrong reading, and two bends one above the other, are tried where the rest leaves this χ² beyond
+#: its degrees of freedom; other rare shapes already where it leaves what chance expects. Both only
+#: by hypotheses that are not this much (ln) lighter than the heaviest.
+UNEXPLAINED: Final = 6.0
+_EXPECTED: Final = -1.0
+_HEAVY: Final = 5.0
+#: A radius takes off its length what half of the bends would, and that uncertain.
+_ROUND, _ROUND_SIGMA = 0.35, 0.35
+
+KINDS: Final = ("straight", "bend", "oblique", "two_bends")
+#: Kind, and the side to which the first of two bends turns at the start: aside, or up.
+_COMMON: Final = ((0, (0, 0)), (1, (0, 0)))
+_RARE: Final = ((2, (0, 0)), (3, (1, 0)), (3, (-1, 0)))
+_STEEP: Final = ((3, (0, 1)), (3, (0, -1)))
+_OFFSET_RAD: Final = radians(35.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PathData:
+    """What was observed along a line at k points, in axes of its own; r runs, c shared errors."""
+
+    seen: Floats  # (k, 5) east, north, up, heading, tilt
+    observed: Flags  # (k, 5)
+    cov: Floats  # (k, 5, 5) without what is shared
+    shared: Floats  # (k, 5, c)
+    readings_m: Floats  # (r, k)
+    counter_m: float
+    counter_ratio: float
+    counter_scale_ratio: float
+
+    @property
+    def size(self) -> int:
+        """Numbers in a state."""
+        return POSE + 2 * len(self.readings_m) + self.shared.shape[2]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hypotheses:
+    """Hypotheses (m,) at one point, with how each came there from the point before."""
+
+    parent: Ints
+    kind: Ints  # of the stretch before, index into `KINDS`
+    wrong: Ints  # 0 nothing | 1 the point | 2 its counter
+    log_weight: Floats
+    state: Floats  # (m, n)
+    cov: Floats  # (m, n, n)
+    predicted: Floats  # (m, n) before the point was looked at
+    predicted_cov: Floats  # (m, n, n)
+    legs: Floats  # (m, 7) expected
+    legs_cov: Floats  # (m, 7, 7)
+    legs_at: Floats  # (m, 7) where the stretch was linearised
+    by_pose: Floats  # (m, 6, 6)
+    by_legs: Floats  # (m, 6, 7)
+
+    def only(self, rows: Ints) -> Hypotheses:
+        """The same with these rows alone."""
+        return Hypotheses(*(getattr(self, name)[rows] for name in self.__slots__))
+
+
+def filtered(data: PathData) -> list[Hypotheses]:
+    """Return the hypotheses at each point (k,), given all points up to it."""
+    out = [_begun(data)]
+    for point in range(1, len(data.seen)):
+        out.append(_next(data, point, out[-1]))
+    return out
+
+
+# ---- the first point -----------------------------------------------------------------------
+
+
+def _begun(data: PathData) -> Hypotheses:
+    """Return the one hypothesis at the first point."""
+    n, runs = data.size, len(data.readings_m)
+    state, variance = np.zeros((1, n)), np.ones(n)
+    state[0, :5] = np.where(data.observed[0], data.seen[0], 0.0)
+    chord = data.seen[1, :2] - data.seen[0, :2]
+    variance[:POSE] = [1e4, 1e4, 1e4, FREE_RAD**2, HELD_RAD**2 * 4, 1e-12]
+    if data.observed[0, HEADING]:
+        variance[[HEADING, TILT]] = radians(90.0) ** 2, radians(30.0) ** 2
+    else:
+        state[0, HEADING] = np.arctan2(chord[0], chord[1])
+    for run in range(runs):
+        read = data.readings_m[run][np.isfinite(data.readings_m[run])]
+        state[0, POSE + 2 * run : POSE + 2 * run + 2] = read[0], 1.0
+        variance[POSE + 2 * run : POSE + 2 * run + 2] = 1e6, data.counter_scale_ratio**2
+    cov = np.diag(variance)[None]
+    look = _look(data, 0, state)
+    s = look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise
+    gain = cov @ look.by.transpose(0, 2, 1) @ np.linalg.inv(s)
+    none, zero = np.zeros(1, dtype=np.int64), np.zeros
+    return Hypotheses(
+        parent=none,
+        kind=none,
+        wrong=none,
+        log_weight=zero(1),
+        state=state + np.einsum("mij,mj->mi", gain, look.off),
+        cov=_symmetric(cov - gain @ look.by @ cov),
+        predicted=state,
+        predicted_cov=cov,
+        legs=zero((1, LEGS)),
+        legs_cov=zero((1, LEGS, LEGS)),
+        legs_at=zero((1, LEGS)),
+        by_pose=zero((1, POSE, POSE)),
+        by_legs=zero((1, POSE, LEGS)),
+    )
+
+
+# ---- from one point to the next ------------------------------------------------------------
+
+
+def _next(data: PathData, point: int, before: Hypotheses) -> Hypotheses:
+    """Return the hypotheses at the next point, lightest left out."""
+    known = [d for d in np.diff(data.readings_m[:, point - 1 : point + 1])[:, 0] if np.isfinite(d)]
+    chord_m = float(np.linalg.norm(data.seen[point, :3] - data.seen[point - 1, :3]))
+    length_m = max(abs(known[0]) if known else chord_m, 0.05)
+    every = np.arange(len(before.kind))
+    tries = list(_tries(data, point, before, every, length_m, _COMMON))
+    best = np.min([chi2 for t, chi2 in tries if not t.wrong.any()], axis=0)
+    best -= data.observed[point].sum()
+    heavy = before.log_weight > before.log_weight.max() - _HEAVY
+    for least, shapes in ((_EXPECTED, _RARE), (UNEXPLAINED, _STEEP)):
+        rows = np.flatnonzero(heavy & (best > least))
+        if len(rows):
+            tries += _tries(data, point, before, rows, length_m, shapes)
+    parts = [t for t, _ in tries]
+    all_of = Hypotheses(
+        *(np.concatenate([getattr(p, f) for p in parts]) for f in parts[0].__slots__)
+    )
+    weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
+    order = np.argsort(-weight, kind="stable")[:MOST]
+    kept = order[weight[order] > weight[order[0]] - LIGHTEST]
+    total = np.logaddexp.reduce(weight[kept])
+    best_of = all_of.only(kept)
+    best_of.log_weight[:] -= total
+    return best_of
+
+
+def _tries(
+    data: PathData,
+    point: int,
+    before: Hypotheses,
+    rows: Ints,
+    length_m: float,
+    shapes: Sequence[tuple[int, tuple[int, int]]],
+) -> Iterator[tuple[Hypotheses, Floats]]:
+    """Yield the hypotheses of each shape, with the χ² each had."""
+    rate = BENDS_PER_M * length_m * np.where(before.kind[rows] > 0, AGAIN, 1.0)
+    for kind, side in shapes:
+        some = np.log(-np.expm1(-rate)) + log(
+            SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
+        )
+        prior = before.log_weight[rows] + (-rate if kind == 0 else some)
+        stretch = _Stretch(data, point, before, rows, length_m, kind, side)
+        for _ in range((2, 3, 3, 3)[kind]):
+            stretch.linearise()
+        yield stretch.hypotheses(prior + log(1 - WRONG_SHARE), rows, 0), stretch.chi2
+        bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + stretch.noise.shape[0])
+        if len(bad):
+            for wrong in (1, 2):
+                with_wrong = stretch.with_wrong(wrong, bad)
+                if with_wrong is not None:
+                    weight = prior[bad] + log(WRONG_SHARE)
+                    yield with_wrong.hypotheses(weight, rows[bad], wrong), with_wrong.chi2
+
+
+class _Stretch:
+    """One shape of one stretch for hypotheses (m,), linearised about what the next point says."""
+
+    def __init__(
+        self,
+        data: PathData,
+        point: int,
+        before: Hypotheses,
+        rows: Ints,
+        length_m: float,
+        kind: int,
+        side: tuple[int, int],
+    ) -> None:
+        self.data, self.point, self.kind = data, point, kind
+        self.state, self.cov = before.state[rows], before.cov[rows]
+        m, n = self.state.shape
+        self.legs, self.legs_cov, self.noise_cov = (
+            np.zeros((m, LEGS)),
+            np.zeros((m, LEGS, LEGS)),
+            np.zeros((m, n, n)),
+        )
+        self.legs[:, TOTAL], self.legs[:, SHARE] = length_m, 0.5
+        variance = np.zeros(LEGS)
+        variance[TOTAL] = (0.5 * length_m + 0.3) ** 2
+        if kind in (1, 2):
+            variance[[SHARE, TURN, RISE]] = 1 / 12, FREE_RAD**2, HELD_RAD**2
+            variance[RISE] = (FREE_RAD if kind == 2 else HELD_RAD) ** 2
+        elif kind == 3:
+            self.legs[:, SHARE] = self.legs[:, SHARE_2] = 1 / 3
+            variance[[SHARE, SHARE_2]] = 1 / 18
+            variance[[TURN, TURN_2]] = (FREE_RAD if side[0] else HELD_RAD) ** 2
+            variance[[RISE, RISE_2]] = (FREE_RAD if side[1] else HELD_RAD) ** 2
+        self.legs_cov[:] = np.diag(variance)
+        if kind == 3:
+            self.legs_cov[:, SHARE, SHARE_2] = self.legs_cov[:, SHARE_2, SHARE] = -1 / 36
+        self.legs_at, self.state_at = self.legs.copy(), self.state.copy()
+        self._start(side, length_m)
+        self._wander(length_m)
+
+    def _start(self, side: tuple[int, int], length_m: float) -> None:
+        """Begin where the next point's position and direction put the bends."""
+        at, seen, observed = (
+            self.legs_at,
+            self.data.seen[self.point],
+            self.data.observed[self.point],
+        )
+        heading = self.state[:, HEADING]
+        gap = seen[:3] - self.state[:, :3]
+        toward = wrap(np.arctan2(gap[:, 0], gap[:, 1]) - heading)
+        told = observed[HEADING] and self.data.cov[self.point, 3, 3] < radians(25.0) ** 2
+        if self.kind == 3:
+            end = wrap(seen[3] - heading) if told else 0.0
+            at[:, TURN], at[:, RISE] = side[0] * _OFFSET_RAD, side[1] * _OFFSET_RAD
+            at[:, TURN_2], at[:, RISE_2] = end - at[:, TURN], -at[:, RISE]
+        elif self.kind:
+            turn = wrap(seen[3] - heading) if told else (2 * toward).clip(-2.0, 2.0)
+            turn = np.where(np.abs(turn) < 0.02, 0.02, turn)
+            aside = np.hypot(gap[:, 0], gap[:, 1]) * np.sin(turn - toward)
+            flat = np.abs(np.sin(turn)) < 0.05
+            first_m = aside / np.where(flat, 1.0, np.sin(turn))
+            share = np.where(flat, 0.5, (first_m / length_m).clip(0.05, 0.95))
+            at[:, TURN], at[:, SHARE] = turn, share
+            if self.kind == 2 and observed[TILT]:
+                at[:, RISE] = seen[4] - self.state[:, TILT]
+            short = np.minimum(share, 1 - share) * length_m * shortening(turn)
+            self.noise_cov[:, LENGTH, LENGTH] = (_ROUND_SIGMA * short) ** 2
+            self.short = _ROUND * short
+
+    def _wander(self, length_m: float) -> None:
+        """Add what the pipe wanders, and what the cable slackens: PIPE_WANDER_RAD over √m."""
+        rate, cov = PIPE_WANDER_RAD**2 * length_m, self.noise_cov
+        # in plan across the way, and up
+        heading = self.state_at[:, HEADING] + self.legs_at[:, TURN] / 2
+        across = np.stack([np.cos(heading), -np.sin(heading)], axis=1) * length_m
+        cov[:, :2, :2] += rate / 3 * across[:, :, None] * across[:, None, :]
+        cov[:, :2, HEADING] += rate / 2 * across
+        cov[:, HEADING, :2] += rate / 2 * across
+        cov[:, 2, 2] += rate / 3 * length_m**2
+        cov[:, 2, TILT] += rate / 2 * length_m
+        cov[:, TILT, 2] += rate / 2 * length_m
+        cov[:, [HEADING, TILT], [HEADING, TILT]] += rate
+        cov[:, LENGTH, LENGTH] += 1e-8
+        for run in range(len(self.data.readings_m)):
+            step = self.data.readings_m[run, self.point] - self.data.readings_m[run, self.point - 1]
+            slack = self.data.counter_ratio * (abs(step) if np.isfinite(step) else length_m)
+            cov[:, POSE + 2 * run, POSE + 2 * run] += slack**2 + 1e-10
+
+    def linearise(self) -> None:
+        """Predict the next point about the newest legs, and look at it."""
+        pose, self.by_pose, self.by_legs = advance(self.state_at[:, :POSE], self.legs_at)
+        pose += np.einsum("mij,mj->mi", self.by_pose, (self.state - self.state_at)[:, :POSE])
+        pose += np.einsum("mij,mj->mi", self.by_legs, self.legs - self.legs_at)
+        if self.kind in (1, 2):
+            pose[:, LENGTH] -= self.short
+        self.predicted = self.state.copy()
+        self.predicted[:, :POSE] = pose
+        carried = self.cov.copy()  # covariance of the state before with the state after
+        carried[:, :, :POSE] = self.cov[:, :, :POSE] @ self.by_pose.transpose(0, 2, 1)
+        cov = carried.copy()
+        cov[:, :POSE] = self.by_pose @ carried[:, :POSE]
+        with_legs = self.legs_cov @ self.by_legs.transpose(0, 2, 1)
+        cov[:, :POSE, :POSE] += self.by_legs @ with_legs
+        self.predicted_cov = cov + self.noise_cov
+        look = _look(self.data, self.point, self.predicted)
+        self.by, self.off, self.noise = look.by, look.off, look.noise
+        back = look.by.transpose(0, 2, 1)
+        self.s = look.by @ self.predicted_cov @ back + look.noise
+        weighed = np.linalg.solve(self.s, self.off[..., None])
+        self.chi2 = (self.off[:, None] @ weighed)[:, 0, 0]
+        by_look = (back @ weighed)[..., 0]
+        self.state_at = self.state + np.einsum("mij,mj->mi", carried, by_look)
+        legs = self.legs + np.einsum("mij,mj->mi", with_legs, by_look[:, :POSE])
+        legs[:, TOTAL] = legs[:, TOTAL].clip(0.02)
+        if self.kind in (1, 2):
+            legs[:, SHARE] = legs[:, SHARE].clip(0.02, 0.98)
+        elif self.kind == 3:
+            legs[:, SHARE] = legs[:, SHARE].clip(0.02, 0.90)
+            legs[:, SHARE_2] = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
+        self.linearised_at, self.legs_at = self.legs_at, legs
+
+    def with_wrong(self, wrong: int, rows: Ints) -> _Stretch | None:
+        """The same for some hypotheses, were the point (1) or its counter (2) wrong altogether."""
+        places = int(self.data.observed[self.point].sum())
+        noise = self.noise.copy()
+        if wrong == 1:
+            by = np.array([WRONG_M] * 3 + list(WRONG_RAD))[self.data.observed[self.point]]
+            noise[np.arange(places), np.arange(places)] += by**2
+        elif len(noise) > places:
+            read = np.arange(places, len(noise))
+            noise[read, read] += WRONG_M**2
+        else:
+            return None
+        other = object.__new__(_Stretch)
+        other.__dict__.update(self.__dict__)
+        for name, value in self.__dict__.items():
+            if isinstance(value, np.ndarray) and name != "noise":
+                other.__dict__[name] = value[rows]
+        other.noise = noise
+        back = other.by.transpose(0, 2, 1)
+        other.s = other.by @ other.predicted_cov @ back + noise
+        weighed = np.linalg.solve(other.s, other.off[..., None])
+        other.chi2 = (other.off[:, None] @ weighed)[:, 0, 0]
+        return other
+
+    def hypotheses(self, prior: Floats, rows: Ints, wrong: int) -> Hypotheses:
+        """Return what has become of the hypotheses `rows`, with their weights."""
+        m, q = self.off.shape
+        gain = np.linalg.solve(self.s, self.by @ self.predicted_cov).transpose(0, 2, 1)
+        state = self.predicted + np.einsum("mij,mj->mi", gain, self.off)
+        cov = _symmetric(self.predicted_cov - gain @ self.by @ self.predicted_cov)
+        evidence = -0.5 * (self.chi2 + np.linalg.slogdet(self.s)[1] + q * log(2 * np.pi))
+        return Hypotheses(
+            parent=rows,
+            kind=np.full(m, self.kind),
+            wrong=np.full(m, wrong),
+            log_weight=prior + evidence,
+            state=state,
+            cov=cov,
+            predicted=self.predicted,
+            predicted_cov=self.predicted_cov,
+            legs=self.legs,
+            legs_cov=self.legs_cov,
+            legs_at=self.linearised_at,
+            by_pose=self.by_pose,
+            by_legs=self.by_legs,
+        )
+
+
+# ---- what a point says of a state -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    by: Floats  # (m, q, n)
+    off: Floats  # (m, q) observed less expected
+    noise: Floats  # (q, q)
+
+
+def _look(data: PathData, point: int, state: Floats) -> _Look:
+    """Return how states (m, n) at a point compare with what was observed there."""
+    columns = np.flatnonzero(data.observed[point])
+    runs = np.flatnonzero(np.isfinite(data.readings_m[:, point]))
+    m, n = state.shape
+    places, q = len(columns), len(columns) + len(runs)
+    errors = POSE + 2 * len(data.readings_m)
+    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((q, q))
+    by[:, np.arange(places), columns] = 1.0
+    by[:, :places, errors:] = data.shared[point, columns]
+    off[:, :places] = data.seen[point, columns] - state[:, columns]
+    off[:, :places] -= state[:, errors:] @ data.shared[point, columns].T
+    off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
+    noise[:places, :places] = data.cov[point][np.ix_(columns, columns)]
+    for row, run in enumerate(runs.tolist(), places):
+        reading, zero, scale = data.readings_m[run], POSE + 2 * run, POSE + 2 * run + 1
+        read = reading[np.isfinite(reading)]
+        way = 1.0 if read[-1] >= read[0] else -1.0
+        by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
+        by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
+        off[:, row] = reading[point] - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
+        noise[row, row] = data.counter_m**2
+    return _Look(by, off, noise)
+
+
+def _symmetric(cov: Floats) -> Floats:
+    return np.asarray((cov + cov.transpose(0, 2, 1)) / 2)

@@ -1,0 +1,274 @@
+"""Paths drawn from what a line's data leave plausible, over all its shapes.
+
+The adjustment draws one path, of the shapes it chose; what is claimed of the pipe must not hang on
+that choice. `path_filter` weighs every sequence of shapes; here `DRAWS` paths are drawn from it
+backward, point by point, each of one sequence, with a seed of their own and in axes of the line's
+own: equal lines have equal paths wherever they lie. How round a bend is, its length hardly tells:
+where it does the length decides, else three bends in ten are sharp, as many are as round as their
+legs allow, and the others lie between (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from lateralline.kernels.curves import directions, wrap
+from lateralline.kernels.legs import (
+    HEADING,
+    LEGS,
+    LENGTH,
+    POSE,
+    SHARE,
+    SHARE_2,
+    TILT,
+    TOTAL,
+    CorneredPaths,
+    even,
+    shortening,
+)
+from lateralline.link.lines import LocatedPoint
+from lateralline.link.path_filter import KINDS, Hypotheses, PathData, filtered
+from lateralline.records import Floats, Ints, SampledPaths
+from lateralline.settings import Accuracy
+
+DRAWS: Final = 400
+SEED: Final = 20261129
+#: Points of a path are no further apart than this, and no fewer between two located points.
+SPACING_M: Final = 0.12
+_LEAST, _MOST = 6, 60
+#: Shared errors that move the points of a line by less than this (RMS) count as their own.
+_SHARED_M: Final = 0.002
+#: A length tells how round a bend is where the roundest is this much shorter than the sharpest.
+_TELLS_M: Final = 0.12
+#: Of bends whose length does not tell: sharp, as round as the legs allow, and evenly between.
+_SHARP, _ROUNDEST = 0.30, 0.35
+
+
+def sample_paths(points: Sequence[LocatedPoint], accuracy: Accuracy) -> SampledPaths | None:
+    """Return paths through located points, downstream → upstream; None where numbers fail."""
+    data, axes = path_data(points, accuracy)
+    try:
+        with np.errstate(all="ignore"):
+            steps = filtered(data)
+            drawn = _Drawn.of(steps, data, np.random.default_rng(SEED))
+    except np.linalg.LinAlgError:
+        return None
+    if not np.isfinite(drawn.states).all():
+        return None
+    return _traced(drawn, axes)
+
+
+# ---- the data -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _OwnAxes:
+    """Axes of a line: its first point, and north toward its last."""
+
+    origin_m: Floats  # (3,)
+    turn: Floats  # (3, 3) from the site's axes
+    heading_rad: float
+
+    def back(self, xyz_m: Floats) -> Floats:
+        """Return places (…, 3) in the site's axes."""
+        return np.asarray(xyz_m @ self.turn + self.origin_m)
+
+
+def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathData, _OwnAxes]:
+    """Return what was observed at points, in the line's own axes; what is shared is compressed."""
+    seen = np.array([[*p.xyz_m, p.heading_rad, p.tilt_rad] for p in points])
+    cov, shared = np.array([p.cov for p in points]), np.array([p.shared for p in points])
+    observed = np.isfinite(seen)
+    placed = np.flatnonzero(observed[:, 0])
+    for column in range(3):  # what is not known stands where its neighbours do, only to start from
+        known = np.flatnonzero(observed[:, column])
+        if len(known):
+            at = np.arange(len(points))
+            seen[:, column] = np.interp(at, known, seen[known, column])
+    origin = np.nan_to_num(seen[placed[0], :3])
+    chord = seen[placed[-1], :2] - origin[:2]
+    heading = float(np.arctan2(chord[0], chord[1]))
+    c, s = np.cos(heading), np.sin(heading)
+    turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    five = np.eye(5)
+    five[:3, :3] = turn
+    seen[:, :3] = (seen[:, :3] - origin) @ turn.T
+    seen[:, 3] = wrap(seen[:, 3] - heading)
+    seen[:, 3:] = np.where(observed[:, 3:], seen[:, 3:], 0.0)
+    cov = five @ np.nan_to_num(cov) @ five.T
+    shared = five @ np.nan_to_num(shared)
+    kept = _compressed(shared)
+    own = cov - kept @ kept.transpose(0, 2, 1)
+    runs = tuple(dict.fromkeys(r for p in points for r in p.readings))
+    readings = np.array([[p.readings.get(r, np.nan) for p in points] for r in runs], float)
+    data = PathData(
+        seen=seen,
+        observed=observed,
+        cov=_definite(own, observed),
+        shared=kept,
+        readings_m=readings.reshape(len(runs), len(points)),
+        counter_m=accuracy.counter_m,
+        counter_ratio=accuracy.counter_ratio,
+        counter_scale_ratio=accuracy.counter_scale_ratio,
+    )
+    return data, _OwnAxes(origin, turn, heading)
+
+
+def _compressed(shared: Floats) -> Floats:
+    """Return the same errors (k, 5, c) as the fewest that are independent."""
+    k, five, c = shared.shape
+    if not c:
+        return shared
+    u, size, _ = np.linalg.svd(shared.reshape(k * five, c), full_matrices=False)
+    big = size > _SHARED_M * np.sqrt(k)
+    sign = np.sign(u[np.abs(u).argmax(axis=0), np.arange(len(size))])
+    return np.asarray((u * (size * sign))[:, big].reshape(k, five, -1))
+
+
+def _definite(cov: Floats, observed: Floats) -> Floats:
+    """Covariances (k, 5, 5) kept positive definite where something was observed."""
+    out = cov.copy()
+    diagonal = np.einsum("kii->ki", out)
+    diagonal[~observed] = 1.0
+    sigma = np.sqrt(diagonal.clip(1e-8))
+    unit = out / sigma[:, :, None] / sigma[:, None, :]
+    hidden = ~observed[:, :, None] | ~observed[:, None, :]
+    unit = np.where(hidden & ~np.eye(5, dtype=bool), 0.0, unit)
+    value, vector = np.linalg.eigh(unit)
+    unit = (vector * value.clip(1e-6)[:, None, :]) @ vector.transpose(0, 2, 1)
+    return np.asarray(unit * sigma[:, :, None] * sigma[:, None, :])
+
+
+# ---- drawing backward -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """Draws (s,) of a line of k points."""
+
+    states: Floats  # (k, s, n)
+    legs: Floats  # (k-1, s, 7)
+    length_m: Floats  # (k-1, s) of pipe, by its counters
+    kind: Ints  # (k-1, s)
+    wrong: Ints  # (k, s)
+    uniform: Floats  # (k-1, s) a number of each for what nothing tells
+
+    @classmethod
+    def of(cls, steps: Sequence[Hypotheses], data: PathData, rng: np.random.Generator) -> _Drawn:
+        """Draw from hypotheses at each point, the last first."""
+        k, n = len(steps), data.size
+        weight = np.cumsum(np.exp(steps[-1].log_weight))
+        which = np.searchsorted(weight / weight[-1], (np.arange(DRAWS) + 0.5) / DRAWS)
+        which = which.clip(max=len(weight) - 1)
+        states, legs = np.zeros((k, DRAWS, n)), np.zeros((k - 1, DRAWS, LEGS))
+        kind = np.zeros((k - 1, DRAWS), dtype=np.int64)
+        wrong = np.zeros((k, DRAWS), dtype=np.int64)
+        last = steps[-1]
+        noise = rng.standard_normal((DRAWS, n))
+        states[-1] = last.state[which] + _times(_root(last.cov)[which], noise)
+        for point in range(k - 1, 0, -1):
+            here, before = steps[point], steps[point - 1]
+            kind[point - 1], wrong[point] = here.kind[which], here.wrong[which]
+            used, of = np.unique(which, return_inverse=True)
+            gain, root = _backward(here.only(used), before)
+            expected = np.concatenate([before.state[here.parent], here.legs], axis=1)
+            off = states[point] - here.predicted[which]
+            noise = rng.standard_normal((DRAWS, n + LEGS))
+            both = expected[which] + _times(gain[of], off) + _times(root[of], noise)
+            states[point - 1], legs[point - 1] = both[:, :n], both[:, n:]
+            which = here.parent[which]
+        length = np.diff(states[:, :, LENGTH], axis=0)
+        return cls(states, legs, length, kind, wrong, rng.random((k - 1, DRAWS)))
+
+
+def _backward(here: Hypotheses, before: Hypotheses) -> tuple[Floats, Floats]:
+    """Return how state and legs before follow from the state after, and what they scatter still.
+
+    (m, n+7, n) and a root (m, n+7, n+7) of the covariance.
+    """
+    cov = before.cov[here.parent]
+    m, n, _ = cov.shape
+    cross = np.zeros((m, n + LEGS, n))
+    cross[:, :n] = cov
+    cross[:, :n, :POSE] = cov[:, :, :POSE] @ here.by_pose.transpose(0, 2, 1)
+    cross[:, n:, :POSE] = here.legs_cov @ here.by_legs.transpose(0, 2, 1)
+    sigma = np.sqrt(np.einsum("mii->mi", here.predicted_cov).clip(1e-18))
+    unit = here.predicted_cov / sigma[:, :, None] / sigma[:, None, :] + 1e-10 * np.eye(n)
+    gain = np.linalg.solve(unit, (cross / sigma[:, None, :]).transpose(0, 2, 1)).transpose(0, 2, 1)
+    gain = gain / sigma[:, None, :]
+    both = np.zeros((m, n + LEGS, n + LEGS))
+    both[:, :n, :n], both[:, n:, n:] = cov, here.legs_cov
+    return gain, _root(both - gain @ cross.transpose(0, 2, 1))
+
+
+def _root(cov: Floats) -> Floats:
+    """Roots (m, n, n) of covariances that may be singular: R Rᵀ."""
+    sigma = np.sqrt(np.einsum("mii->mi", cov).clip(1e-18))
+    unit = cov / sigma[:, :, None] / sigma[:, None, :]
+    value, vector = np.linalg.eigh((unit + unit.transpose(0, 2, 1)) / 2)
+    half = (vector * np.sqrt(value.clip(0.0))[:, None, :]) @ vector.transpose(0, 2, 1)
+    return np.asarray(sigma[:, :, None] * half)
+
+
+def _times(by: Floats, x: Floats) -> Floats:
+    return np.asarray((by @ x[..., None])[..., 0])
+
+
+# ---- the paths ------------------------------------------------------------------------------
+
+
+def _traced(drawn: _Drawn, axes: _OwnAxes) -> SampledPaths:
+    """Return the paths of draws in the site's axes."""
+    points, places, corners, intervals = [], [], [], []
+    column = 0
+    stretches = len(drawn.kind)
+    for i in range(stretches):
+        start, end = drawn.states[i], drawn.states[i + 1]
+        apart = np.median(np.linalg.norm(end[:, :3] - start[:, :3], axis=1))
+        pieces = int(np.clip(np.ceil(apart / SPACING_M), _LEAST, _MOST))
+        share = np.linspace(0.0, 1.0, pieces + 1)[: None if i == stretches - 1 else -1]
+        bent = (drawn.kind[i] > 0)[:, None, None]
+        along, corner, at = _cornered(drawn, i).at(share)
+        points.append(np.where(bent, along, even(start, end, share)))
+        places.append(i + share)
+        corners.append(np.where(bent, corner, start[:, None, :3]))
+        inside = np.floor(at.clip(0.0, 0.9999) * pieces).astype(np.int64)
+        intervals.append(column + np.where(bent[:, :, 0], inside, 0))
+        column += len(share)
+    kinds = np.array([(drawn.kind == k).mean(axis=1) for k in range(len(KINDS))])
+    return SampledPaths(
+        xyz_m=axes.back(np.concatenate(points, axis=1)),
+        place=np.concatenate(places),
+        corner_m=axes.back(np.concatenate(corners, axis=1)),
+        corner_interval=np.concatenate(intervals, axis=1),
+        shape_share=kinds.T,
+        wrong_share=np.stack([(drawn.wrong == w).mean(axis=1) for w in (1, 2)], axis=1),
+    )
+
+
+def _cornered(drawn: _Drawn, i: int) -> CorneredPaths:
+    """Return the paths of one stretch as if all bent."""
+    start, end, legs = drawn.states[i], drawn.states[i + 1], drawn.legs[i]
+    twice = drawn.kind[i] == KINDS.index("two_bends")
+    total = legs[:, TOTAL].clip(0.02)
+    share = legs[:, SHARE].clip(0.01, 0.99)
+    second = np.where(twice, legs[:, SHARE_2].clip(0.02), 0.0)
+    third = (1.0 - share - second).clip(0.01)
+    ways = [directions(pose[:, HEADING], pose[:, TILT]) for pose in (start, end)]
+    first_m = start[:, :3] + (share * total)[:, None] * ways[0]
+    second_m = end[:, :3] - (third * total)[:, None] * ways[1]
+    corner = np.where(twice[:, None], first_m, (first_m + second_m) / 2)
+    other = np.where(twice[:, None], second_m, corner)
+    short = np.minimum(share, third) * total
+    turn = np.arccos(np.einsum("si,si->s", *ways).clip(-1.0, 1.0))
+    most = short * shortening(turn)
+    taken = (total - drawn.length_m[i]) / most.clip(1e-6)
+    u = drawn.uniform[i]
+    between = (u - _SHARP) / (1.0 - _SHARP - _ROUNDEST)
+    untold = np.where(u < _SHARP, 0.0, np.where(u > 1.0 - _ROUNDEST, 1.0, between))
+    rounding = np.where(most > _TELLS_M, taken.clip(0.0, 1.0), untold)
+    return CorneredPaths(start[:, :3], corner, other, end[:, :3], np.where(twice, 0.0, rounding))
