@@ -1,6 +1,6 @@
 """Do the claims hold where the ground is not the model? Cases, measures and bounds.
 
-Each case departs from the model in one thing (`world_truth.Departure`), all else at the defaults
+Each case departs from the model in one thing (`world_truth.World`), all else at the defaults
 of `site.toml`. What is measured of each:
 
 corridor      share of lines whose 95 % corridor holds the whole pipe between its outer stops
@@ -27,7 +27,7 @@ from scipy.stats import binom
 
 from lateralline.proof.lines import Statistic
 from lateralline.proof.world_scores import WorldScore, score_world
-from lateralline.proof.world_truth import Departure
+from lateralline.proof.world_truth import World
 
 #: Lines of a case for which the bounds are meant; of `curved` and mixed ones more are simulated.
 FULL, FULL_CURVED = 300, 500
@@ -49,7 +49,7 @@ LEVEL_BAND = 0.93
 class Case:
     """A departure and what is asked of it."""
 
-    departure: Departure
+    departure: World
     corridor: float = 0.93  # share of lines held, at least; 0 = nothing is asked
     curved: bool = False  # `FULL_CURVED` lines
     or_told: bool = False  # or few of its misses are silent
@@ -63,31 +63,31 @@ class Case:
 
 
 BENT, SWEEP_M = (1, 3), (3.0, 5.0)
-PLAIN = Case(Departure("none"), 0.95)
+PLAIN = Case(World("none"), 0.95)
 _THIRD = (0.90, 1.0)
 CASES = (
     PLAIN,
-    Case(Departure("sweeps", bends=BENT, bend_radius_m=SWEEP_M), 0.95, curved=True),
+    Case(World("sweeps", bends=BENT, bend_radius_m=SWEEP_M), 0.95, curved=True),
     Case(
-        Departure("lag", bends=BENT, bend_radius_m=(1.0, 1.5), lag_m=0.3, face_clear_m=0.1),
+        World("lag", bends=BENT, bend_radius_m=(1.0, 1.5), lag_m=0.3, face_clear_m=0.1),
         0.95,
         curved=True,
     ),
-    Case(Departure("steel-weak", steel_deg=(1.0, 4.0)), 0.95),
-    Case(Departure("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True),
-    Case(Departure("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True),
-    Case(Departure("held", held_m=(0.05, 0.30), aerial_told=False)),
-    Case(Departure("heavy", heavy_share=0.05)),
-    Case(Departure("polar", method="polar")),
-    Case(Departure("taped", method="taped")),
-    Case(Departure("sags", sag_m=(0.08, 0.20))),
-    Case(Departure("drops", drop_m=(0.5, 1.0))),
-    Case(Departure("slack", slack_m=(0.05, 0.20))),
-    Case(Departure("kerb", kerb_m=(0.10, 0.15))),
-    Case(Departure("wander", wander_deg=3.0), 0.90),
-    Case(Departure("one-end-last", one_end_last=True), 0.90),
+    Case(World("steel-weak", steel_deg=(1.0, 4.0)), 0.95),
+    Case(World("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True),
+    Case(World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True),
+    Case(World("held", held_m=(0.05, 0.30), aerial_told=False)),
+    Case(World("heavy", heavy_share=0.05)),
+    Case(World("polar", method="polar")),
+    Case(World("taped", method="taped")),
+    Case(World("sags", sag_m=(0.08, 0.20))),
+    Case(World("drops", drop_m=(0.5, 1.0))),
+    Case(World("slack", slack_m=(0.05, 0.20))),
+    Case(World("kerb", kerb_m=(0.10, 0.15))),
+    Case(World("wander", wander_deg=3.0), 0.90),
+    Case(World("one-end-last", one_end_last=True), 0.90),
     Case(
-        Departure(
+        World(
             "together",
             bends=BENT,
             bend_radius_m=SWEEP_M,
@@ -106,7 +106,7 @@ CASES = (
         or_told=True,
     ),
     Case(
-        Departure(
+        World(
             "tilt-third",
             stops=LONG,
             tilt_sigma_deg=10.0,
@@ -116,11 +116,11 @@ CASES = (
         covers=_THIRD,
     ),
     Case(
-        Departure("receiver-third", stops=LONG, receiver_deg=3.0, told={"receiver_angle_deg": 1.0}),
+        World("receiver-third", stops=LONG, receiver_deg=3.0, told={"receiver_angle_deg": 1.0}),
         0.0,
         covers=_THIRD,
     ),
-    Case(Departure("blunders"), 0.0, blunders=True),
+    Case(World("blunders"), 0.0, blunders=True),
 )
 
 

@@ -24,7 +24,7 @@ from lateralline.proof.world_survey import (
     survey_lines,
     write_site,
 )
-from lateralline.proof.world_truth import STEP_M, Departure
+from lateralline.proof.world_truth import STEP_M, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
 
@@ -69,7 +69,7 @@ class WorldScore:
 
 
 def score_world(
-    seed: int, count: int, departure: Departure, blunders: bool = False
+    seed: int, count: int, departure: World, blunders: bool = False
 ) -> Iterator[WorldScore]:
     """Yield what `count` lines of a departure come to, built one by one in this process.
 
