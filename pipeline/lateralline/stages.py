@@ -163,7 +163,7 @@ def _derive(work: SiteWork) -> SiteWork:
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
     answered = record.settings.accepted
-    found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
+    found = [(f.code, f.subject, f.causes) for f in (*earlier, *own) if answered]
     own += unmatched(found, answered, writing=False)
     findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
     products = tuple(findings if p.layer == "findings" else p for p in made.layers)

@@ -220,12 +220,13 @@ def _answered(
 ) -> tuple[Finding, ...]:
     """Return what writing found with who accepted it, and acceptances that hold for nothing."""
     (layer,) = (p.columns for p in products if p.layer == "findings")
-    found = [
-        *zip(layer["code"], layer["subject"], layer["cause"], strict=True),
-        *((f.code, f.subject, f.cause) for f in findings),
-    ]
-    known = [(str(code), str(subject), str(cause)) for code, subject, cause in found]
     answered = record.settings.accepted
+    known = [(f.code, f.subject, f.causes) for f in findings if answered]
+    rows = zip(*(layer[c] for c in ("code", "subject", "cause", "accepted_by")), strict=True)
+    for code, subject, cause, by in rows:
+        # what stands there as accepted was so by a cause that it may have had before
+        own = {a.cause for a in answered if (a.code, a.subject, a.by) == (code, subject, by)}
+        known.append((str(code), str(subject), frozenset((*own, str(cause)))))
     return accepted((*findings, *unmatched(known, answered, writing=True)), answered)
 
 

@@ -161,7 +161,7 @@ def test_no_depth_at_all_is_plan_only_and_said(make_record, tmp_path: Path) -> N
 
 
 def test_a_site_of_depths_alone_is_held_by_depth(make_record, tmp_path: Path) -> None:
-    record = make_record(tmp_path / "a.gpkg", datum="depth only")
+    record = make_record(tmp_path / "a.gpkg", datum="depths only")
     over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=1.0)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [over]))
     assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
@@ -344,7 +344,7 @@ def test_a_sketch_takes_a_plan_on_its_own_axes_only(make_record, tmp_path: Path)
 
 
 def test_levels_on_several_bases_are_never_the_same(make_record, tmp_path: Path) -> None:
-    pipes = ({"site": "S1"}, {"site": "S2", "datum": "relative"})
+    pipes = ({"site": "S1"}, {"site": "S2", "datum": "site zero"})
     record = make_record(tmp_path / "a.gpkg", pipes)
     plan = write_plan(tmp_path / "p.gpkg", [trench(level_m=98.0)])
     with pytest.raises(FrameError, match="level bases"):

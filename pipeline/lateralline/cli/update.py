@@ -199,7 +199,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_containment(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
-        ("mean grade", f"{_grade(before)} → {_grade(after)} (95 %)"),
+        ("mean gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
         ("χ²", f"{_chi2(before)} → {_chi2(after)}"),

@@ -200,7 +200,7 @@ def _usable(
             drawn.append(line)
             continue
         subject = f"line {line.line}"
-        findings.append(finding("line-not-drawn", subject, variant=variant, more=why))
+        findings.append(finding("line-not-located", subject, variant=variant, more=why))
     return tuple(drawn), tuple(findings)
 
 

@@ -35,6 +35,7 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
+from lateralline.renamed import finding_code
 from lateralline.settings import (
     Acceptance,
     Accuracy,
@@ -129,7 +130,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     elif not dig.given("rule") and not dig.given("tolerance"):
         assumed = dig_rules()[rule]  # nobody chose it, and it may be too narrow there
         ledger.note(
-            "dig-rule-assumed",
+            "tolerance-rule/assumed",
             "site",
             rule=assumed.title,
             width=assumed.tolerance,
@@ -140,7 +141,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     epoch = crs.number("epoch")
     if isinstance(surveyed, date) and epoch > surveyed.year + 2:
         ledger.note(
-            "epoch-after-survey",
+            "datum-incomplete/epoch-late",
             "site",
             where=crs.where_of("epoch"),
             epoch=epoch,
@@ -189,7 +190,7 @@ def _accuracy(row: InputRow) -> Accuracy:
 
 def _acceptance(row: InputRow, ledger: Ledger) -> Acceptance:
     """Return a finding that is accepted; its code must be one of the catalogue."""
-    code, codes = row.text("code"), catalogue().entries
+    code, codes = finding_code(row.text("code")), catalogue().entries
     if code and code not in codes:
         row.fault(
             ledger, "code", "must be a code of the catalogue of findings", nearest(code, codes)
@@ -209,9 +210,9 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
     run = row.text("id")
     if not row.given("transmitter_lag"):
-        ledger.note("transmitter-lag-assumed", f"run {run}", where=row.where)
+        ledger.note("transmitter-offset-assumed/lag", f"run {run}", where=row.where)
     if not row.given("ride_height"):
-        ledger.note("ride-height-assumed", f"run {run}", where=row.where)
+        ledger.note("transmitter-offset-assumed/ride-height", f"run {run}", where=row.where)
     return Run(
         id=run,
         line=row.text("line"),
@@ -275,7 +276,7 @@ def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger
     if len(found.open_to) > 1:
         inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]
         ledger.note(
-            "nominal-open",
+            "pipe-size-unsure/nominal",
             subject,
             where=where,
             nominal=row.text("nominal"),
@@ -285,10 +286,10 @@ def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger
             most_mm=max(inside_mm),
         )
     if isnan(size.wall) and not row.given("wall"):
-        ledger.note("wall-unknown", subject, where=where, nominal=size.nominal)
+        ledger.note("pipe-size-unsure/wall", subject, where=where, nominal=size.nominal)
     if material and not is_made_of(size, material):
         ledger.note(
-            "material-differs",
+            "pipe-size-unsure/material",
             subject,
             where=where,
             nominal=size.nominal,
