@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
@@ -14,7 +15,9 @@ __all__ = [
     "make_site",
     "prove_lines",
     "prove_stops",
+    "prove_world",
     "speed",
+    "world_cases",
 ]
 
 
@@ -60,6 +63,42 @@ def prove_lines(count: int = 500, seed: int = 1) -> ProofTables:
     rows = lines.prove_lines(count, seed)
     title = f"Adjusted lines against their truth ({count:,} lines)"
     return ProofTables({title: tables.lines_table(rows)}, lines.misses(rows))
+
+
+def prove_world(
+    count: int | None = None,
+    seed: int = 1,
+    only: Sequence[str] = (),
+    on_case: Callable[[str, float], None] | None = None,
+) -> ProofTables:
+    """Return what the claims come to where the ground is not the model, case by case.
+
+    `count` lines of each case, or as many as the bounds are meant for; all cases, or those named in
+    `only`. `on_case` gets the name of each as it is done, and the seconds of CPU a line took to
+    build. The same seed gives the same tables.
+    """
+    from lateralline.proof import lines, tables, world
+
+    results = []
+    for result in world.prove_world(count, seed, only):
+        results.append(result)
+        if on_case is not None:
+            on_case(result.case.name, result.cpu_s)
+    asked = [r for r in results if not only or r.case.name in only]
+    rows = world.world_bounds(asked)
+    made = {
+        "Lines outside the model": tables.world_table(results),
+        "What is said of them": tables.said_table(results),
+        "Bounds outside the model": tables.lines_table(rows),
+    }
+    return ProofTables(made, lines.misses(rows))
+
+
+def world_cases() -> tuple[str, ...]:
+    """Return the names of the cases of `prove_world`."""
+    from lateralline.proof.world import CASES
+
+    return tuple(case.name for case in CASES)
 
 
 def speed(seed: int = 1) -> str:

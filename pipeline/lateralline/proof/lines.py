@@ -127,8 +127,8 @@ def misses(rows: Iterable[Statistic]) -> list[str]:
         f"{m.group}: {m.what} {m.value:.3f}, bound {bound:.3f}"
         for m in rows
         if m.missed
-        for bound in (m.least, m.most)
-        if np.isfinite(bound)
+        for bound, broken in ((m.least, not m.value >= m.least), (m.most, not m.value <= m.most))
+        if np.isfinite(bound) and broken
     ]
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
+
+import numpy as np
 
 from lateralline.proof.coverage import BAND, WORST_RATIO, Coverage
 from lateralline.proof.lines import Statistic
 from lateralline.proof.speed import LOOPED, Speed
+from lateralline.proof.world import CaseResult
 
 
 def markdown(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -106,6 +110,60 @@ def lines_table(rows: Iterable[Statistic]) -> str:
     )
 
 
+def world_table(results: Iterable[CaseResult]) -> str:
+    """Return what each case comes to: shares that hold, how far off the worst is, and the cost."""
+    header = (
+        "case", "lines", "corridor", "worst out", "length in", "half width", "90th",
+        "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade",
+        "false falls", "false errors", "> 5 cm", "silent",
+    )  # fmt: skip
+    return markdown(
+        header,
+        (
+            (
+                r.case.name,
+                f"{len(r.scores):,}",
+                _share(r.corridor),
+                f"{r.worst_outside_m:.2f} m",
+                _share(float(np.mean([s.inside for s in r.scores]))),
+                f"{r.half_width_m(50):.3f} m",
+                f"{r.half_width_m(90):.3f} m",
+                _share(r.share(lambda s: s.plan)),
+                _share(r.share(lambda s: s.depth)),
+                _share(r.share(lambda s: s.adjusted)),
+                _share(r.share(lambda s: s.ends)),
+                _share(r.share(lambda s: s.band)),
+                f"{r.worst_band_m:.2f} m",
+                _share(r.share(lambda s: s.observations)),
+                _share(r.share(lambda s: s.gradient)),
+                _share(r.share(lambda s: [s.false_fall])),
+                _share(r.false_errors),
+                f"{len(r.missed)}",
+                _share(r.silent),
+            )
+            for r in results
+        ),
+    )
+
+
+def said_table(results: Iterable[CaseResult]) -> str:
+    """Return which codes the lines of each case raise, by how many of a hundred lines."""
+    return markdown(
+        ("case", "false errors by code", "warnings and errors by code, of a hundred lines"),
+        ((r.case.name, _false(r), _said(r)) for r in results),
+    )
+
+
+def _false(r: CaseResult) -> str:
+    codes = Counter(code for s in r.scores for code in set(s.false_errors))
+    return ", ".join(f"{code} {n}" for code, n in codes.most_common()) or "none"
+
+
+def _said(r: CaseResult) -> str:
+    codes = Counter(code for s in r.scores for code in s.codes)
+    return ", ".join(f"{code} {100 * n / len(r.scores):.0f}" for code, n in codes.most_common(8))
+
+
 def _value(value: float, unit: str) -> str:
     if value != value:
         return "no case"
@@ -115,6 +173,8 @@ def _value(value: float, unit: str) -> str:
 def _bound(m: Statistic) -> str:
     if not m.bounded:
         return ""
+    if m.least == m.least and m.most == m.most:
+        return f"{_value(m.least, m.unit)} to {_value(m.most, m.unit)}"
     return f"≥ {_value(m.least, m.unit)}" if m.least == m.least else f"≤ {_value(m.most, m.unit)}"
 
 

@@ -1,0 +1,134 @@
+"""The proof outside the model: what is simulated, how it is scored, and that it can fail."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import radians
+
+import numpy as np
+import pytest
+import shapely
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.proof import world, world_scores
+from lateralline.proof.world import CASES, PLAIN, CaseResult, world_bounds
+from lateralline.proof.world_marks import find_marks
+from lateralline.proof.world_scores import WorldScore, score_world
+from lateralline.proof.world_truth import DEPTH_M, Departure, TrueSite, true_site
+from lateralline.settings import standard_accuracy
+
+#: Nothing errs but what is asked after.
+EXACT = replace(
+    standard_accuracy(),
+    axis_heading_rad=0.0,
+    receiver_angle_rad=0.0,
+    mark_placing_m=0.0,
+    mid_across_depths=0.0,
+)
+STILL = Departure("still", tilt_sigma_deg=0.0, receiver_deg=0.0)
+
+
+@pytest.fixture(scope="module")
+def plain() -> tuple[WorldScore, ...]:
+    return tuple(score_world(3, 3, PLAIN.departure))
+
+
+def turned_deg(site: TrueSite) -> float:
+    """The sharpest turn within 4 cm of the path."""
+    return float(np.degrees(np.abs(site.path.heading_rad[2:] - site.path.heading_rad[:-2]).max()))
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_stops_lie_as_deep_as_house_drains_do(case: world.Case) -> None:
+    for line in range(3):
+        site = true_site(3, line, case.departure)
+        at = site.path.at(site.travel_m)
+        depth = site.ground_m(at[:, :2]) - at[:, 2]
+        assert DEPTH_M[0] - 1e-6 < depth.min() < depth.max() < DEPTH_M[1] + 1e-6
+        assert site.travel_m[-1] + case.departure.lag_m < site.path.travel_m[-1]
+
+
+def test_a_line_is_the_same_however_many_are_simulated() -> None:
+    few, many = (find_marks(5, [true_site(5, i, STILL) for i in range(n)], STILL, EXACT)
+                 for n in (1, 3))  # fmt: skip
+    own = many.line == 0
+    np.testing.assert_allclose(few.xyz_m, many.xyz_m[own], atol=1e-9)
+    other = find_marks(6, [true_site(6, 0, STILL)], STILL, EXACT)
+    assert few.xyz_m.shape != other.xyz_m.shape or not np.allclose(few.xyz_m, other.xyz_m)
+
+
+def test_sweeps_turn_gently_and_fittings_at_once() -> None:
+    sweep, sharp = (
+        Departure("s", bends=(2, 2), bend_radius_m=radius) for radius in ((3.0, 5.0), (0.0, 0.0))
+    )
+    assert turned_deg(true_site(3, 1, sweep)) <= np.degrees(0.04 / 3.0) + 1e-6
+    assert turned_deg(true_site(3, 1, sharp)) > 20.0
+
+
+def test_without_errors_end_nulls_of_a_level_transmitter_are_root_two_depths_apart() -> None:
+    sites = [true_site(3, i, STILL) for i in range(3)]
+    found = find_marks(3, sites, STILL, EXACT)
+    ends = found.xyz_m[found.kind == "end_null"].reshape(-1, 2, 3)
+    apart = np.linalg.norm(np.diff(ends, axis=1)[:, 0], axis=1)
+    ratio = apart / found.poses.depth_m
+    assert ratio == pytest.approx(np.sqrt(2.0), rel=0.03)  # falls and slopes of 5 %
+
+
+def test_steel_moves_neighbouring_marks_alike_and_far_ones_not_at_all() -> None:
+    steel = replace(STILL, steel_deg=(4.0, 4.0))
+    sites = [true_site(3, i, STILL) for i in range(4)]
+    still, moved = (find_marks(3, sites, d, EXACT) for d in (STILL, steel))
+    off = np.linalg.norm((moved.xyz_m - still.xyz_m)[:, :2], axis=1)
+    depth = still.poses.depth_m[still.first[still.line] + still.stop]
+    assert (off > 0.0).any()
+    assert (off == 0.0).any()
+    assert off.max() / depth[off.argmax()] < 1.5 * radians(4.0)  # 0.75 a null, more for mid nulls
+
+
+def test_a_pipe_that_leaves_its_corridor_is_told_by_how_far() -> None:
+    pipe = np.array([[0.0, 0, 0], [5.0, 0, 0], [10.0, 0.5, 0]])
+    region = shapely.box(-1.0, -0.2, 11.0, 0.2)
+    outside, inside, half = world_scores._corridor(region, pipe)
+    assert outside == pytest.approx(0.3)
+    assert 0.65 < inside < 0.75
+    assert half == pytest.approx(12.0 * 0.4 / 2 / 10.0, rel=0.01)
+    assert world_scores._corridor(region, pipe[:2])[:2] == (0.0, 1.0)
+
+
+def test_plain_lines_are_scored_whole(plain: tuple[WorldScore, ...]) -> None:
+    for score in plain:
+        assert score.drawn
+        assert len(score.plan) == len(score.adjusted) >= 8
+        assert len(score.ends) == 2
+        assert len(score.observations) == 3
+        assert len(score.band) > len(score.plan)
+        assert not score.false_errors
+
+
+def test_a_bound_that_is_missed_is_named(plain: tuple[WorldScore, ...]) -> None:
+    astray = [replace(s, outside_m=0.3, codes=frozenset({"common"})) for s in plain]
+    result = CaseResult(PLAIN, tuple(astray * 100), frozenset({"common"}))
+    assert result.corridor == 0.0
+    assert result.silent == 1.0
+    assert any(m.missed and m.what.startswith("corridor") for m in world_bounds([result]))
+    told = CaseResult(replace(PLAIN, or_told=True), result.scores)
+    assert told.silent == 0.0
+    assert not any(m.what.startswith("corridor") for m in world_bounds([told]))
+
+
+def test_prove_world_ends_with_an_exit_code_that_can_be_wrong(
+    monkeypatch: pytest.MonkeyPatch, plain: tuple[WorldScore, ...]
+) -> None:
+    monkeypatch.setattr(world, "score_world", lambda seed, count, departure, blunders: plain)
+    passed = CliRunner().invoke(app, ["prove", "world", "--only", "none", "--lines", "3"])
+    assert passed.exit_code == 0
+    assert "every bound holds" in passed.output
+    astray = [replace(s, outside_m=0.3) for s in plain]
+    monkeypatch.setattr(world, "score_world", lambda seed, count, departure, blunders: astray)
+    failed = CliRunner().invoke(app, ["prove", "world", "--only", "none", "--lines", "3"])
+    assert failed.exit_code == 1
+    assert "missed: none: corridor holds the whole pipe" in failed.output
+    unknown = CliRunner().invoke(app, ["prove", "world", "--only", "mars"])
+    assert unknown.exit_code == 2
+    assert "sweeps" in unknown.output
