@@ -143,7 +143,7 @@ def test_what_was_accepted_under_an_old_code_is_accepted_still(site: Path) -> No
             out.write(f'\n[[accepted]]\ncode = "{code}"\nsubject = "{subject}"\nby = "B"\n')
             out.write(f'on = 2026-06-01\nreason = "r"\ncause = "{cause}"\n')
     found = lateralline.check(site)
-    assert [f.name for f in found.accepted] == ["entry-not-located", "grid-scale/longer"]
+    assert [f.name for f in found.accepted] == ["entry-not-located", "grid-scale/shorter"]
     notes = [f.values["found"] for f in found if f.code == "acceptance-unused"]
     assert notes == ["coordinates-unconfirmed"]  # its figures are others
     out_folder = site.parent / "out"
@@ -203,7 +203,7 @@ def test_a_workbook_is_told_what_to_type(tmp_path: Path) -> None:
     shutil.copy(SAMPLES / "quarry-book.xlsx", book)
     before = book.read_bytes()
     f = next(f for f in lateralline.check(book) if called(f) != "not-checked")
-    with pytest.raises(NotAcceptedError, match=f"sheet accepted: code: {called(f)}.*{f.cause}"):
+    with pytest.raises(NotAcceptedError, match=f"sheet accepted: code: {f.code}.*{f.cause}"):
         lateralline.accept(book, called(f), f.subject, by="B", reason="r")
     assert book.read_bytes() == before
 

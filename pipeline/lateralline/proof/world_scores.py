@@ -137,7 +137,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
 
 def _names(found: Finding, wrong: set[str]) -> bool:
     stops = set(suspects(found))
-    blunder = found.severity == "error" and found.code == "link-blunder"
+    blunder = found.severity == "error" and found.code == "blunder"
     return blunder and len(stops) <= MOST_NAMED and bool(stops & wrong)
 
 
