@@ -154,7 +154,7 @@ def test_depths_stand_where_there_are_no_levels(sheets: Any, practice: dict[str,
         "no levels were measured",
         "to invert, m",
         "sketch on invented axes",
-        "none: depths",
+        "depths only, below ground",
     ):
         assert part in said
     assert "invert level" not in said

@@ -318,13 +318,13 @@ def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> N
         plan = write_plan(tmp_path / f"{crs[5:]}.gpkg", [trench(depth_m=3.0)], crs=crs, move=move)
         works = read_plan(plan, Options(required_m=0.3))
         made = compare(open_as_built(record), works)
-        (frame,) = [note for note in made.notes if note.startswith("Frame")]
+        (frame,) = [note for note in made.notes if note.startswith("Coordinate system")]
         assert "exact" not in frame
         assert "realizations differ by up to 2\xa0m" in frame
         stated = compare(open_as_built(record), works, given_sigma_m=0.5)
         assert stated.pairs[0].crs_shift_sigma_m == 0.5
         assert stated.pairs[0].separation_lower_95_m < made.pairs[0].separation_lower_95_m - 0.5
-        (frame,) = [note for note in stated.notes if note.startswith("Frame")]
+        (frame,) = [note for note in stated.notes if note.startswith("Coordinate system")]
         assert "taken in" in frame
 
 

@@ -36,9 +36,10 @@ def accept(
 
     `[[accepted]]` is added at the end of its `site.toml`, all else of which stays as it is; `on` is
     today when not given, `code` may be "code/variant". `cause` is needed where several findings
-    have the same code and subject. A finding of writing (of the coordinate system of a batch) is accepted by hand, from the layer
-    `findings`. Raises NotAcceptedError for a finding that is not there, and for a site in a
-    workbook, with the row to be typed there; OutputError when the disk fails.
+    have the same code and subject. A finding of writing (of the coordinate system of a batch) is
+    accepted by hand, from the layer `findings`. Raises NotAcceptedError for a finding that is not
+    there, and for a site in a workbook, with the row to be typed there; OutputError when the disk
+    fails.
     """
     source = Path(site)
     for name, text in (("by", by), ("reason", reason)):

@@ -410,7 +410,7 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
     ]  # fmt: skip
     systems = [
         ("coordinates", f"{crs} ({coordinates})", 62, 6.8),
-        ("levels", "none: depths below ground only" if view.depth_only else view.datum, 52, 6.8),
+        ("levels", "depths only, below ground" if view.depth_only else view.datum, 52, 6.8),
         ("lengths in", units, 30, 6.8),
     ]
     made = [

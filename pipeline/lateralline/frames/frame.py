@@ -228,7 +228,9 @@ class Frame:
             return self.horizontal, target
         if self.levels == "relative":
             what = (
-                "levels are relative" if self.levels_given else "there are depths only, no levels"
+                "levels count from a site zero"
+                if self.levels_given
+                else "there are depths only, no levels"
             )
             raise FrameError(
                 f"{what}, so they cannot be given in {target.name}: ask for a CRS "
