@@ -109,8 +109,8 @@ def test_sites_with_every_kind_of_levels_go_into_one_output(
     assert built.exit_code == 0, built.output
     first, *rest = json.loads(built.output)["sites"]
     codes = [{f["code"] for f in site["findings"]} for site in rest]
-    assert all("levels-mixed/sites" in found for found in codes)
-    assert "levels-mixed/sites" not in {f["code"] for f in first["findings"]}
+    assert all("levels-mixed" in found for found in codes)
+    assert "levels-mixed" not in {f["code"] for f in first["findings"]}
     fixes = pyogrio.read_dataframe(tmp_path / "out" / "asbuilt.gpkg", layer="transmitter_fixes")
     assert fixes.crs.to_epsg() == 32617  # two of three
     there = fixes[fixes.geometry.notna()]
@@ -202,7 +202,7 @@ def test_an_unknown_crs_is_refused_in_one_line(sites: Path, tmp_path: Path, crs:
 def test_what_writing_found_is_told_too(sites: Path, tmp_path: Path) -> None:
     told = run("build", sites / "a", "-o", tmp_path / "out", "--crs", "EPSG:32618", "--json")
     (site,) = json.loads(told.output)["sites"]
-    assert "datum-shift-error/other-crs" in {f["code"] for f in site["findings"]}
+    assert "datum-shift-error" in {f["code"] for f in site["findings"]}
 
 
 @pytest.mark.parametrize("refused", ["there", "missing", "option", "no site"])
@@ -285,7 +285,7 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     assert missing in " ".join(quiet.split())
     told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
     (site,) = told["sites"] + told["failures"]
-    assert "line-not-located/no-stops" in {f["code"] for f in site["findings"]}
+    assert "line-not-located" in {f["code"] for f in site["findings"]}
 
 
 def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:

@@ -247,16 +247,14 @@ def test_geometry_of_another_kind_is_refused(make_site: MakeSite, wkt: str, mess
 
 def test_findings_of_writing_come_last(make_site: MakeSite) -> None:
     site = make_site()
-    extra = Finding(
-        "warning", "write", "levels-mixed/sites", "site", "what", "", "do", "marks.csv:3"
-    )
+    extra = Finding("warning", "write", "levels-mixed", "site", "what", "", "do", "marks.csv:3")
     products = layers.with_findings(site.products, "EX-1", [extra])
     findings = to_frames(products, site.record, site.frame)["findings"]
     assert len(findings) == 5
     last = findings.iloc[-1]
     assert (last["site_id"], last["code"], last["source_row"]) == (
         "EX-1",
-        "levels-mixed/sites",
+        "levels-mixed",
         "marks.csv:3",
     )
     assert last.isna()["by_how_much"]

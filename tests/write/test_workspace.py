@@ -41,9 +41,10 @@ def build(out: Path, *sites: Any, **options: Any) -> Workspace:
 
 
 def findings_of(workspace: Workspace, site_id: str) -> dict[str, str]:
-    """What writing found: code → severity."""
+    """What writing found: code/variant → severity."""
     with closing(sqlite3.connect(workspace.asbuilt)) as db:
-        query = "SELECT code, severity FROM findings WHERE stage = 'write' AND site_id = ?"
+        name = "code || coalesce('/' || variant, '')"
+        query = f"SELECT {name}, severity FROM findings WHERE stage = 'write' AND site_id = ?"
         rows = dict(db.execute(query, (site_id,)).fetchall())
     return {code: severity for code, severity in rows.items() if not code.startswith("code ø")}
 
