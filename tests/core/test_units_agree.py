@@ -134,7 +134,7 @@ def test_a_metric_tape_over_a_grid_in_feet_is_never_passed_over(tmp_path: Path) 
     assert not errors(result)
     [mixed] = [f for f in result.findings if called(f) == "unit-wrong/tape-alone"]
     assert mixed.severity == "warning"
-    assert mixed.variant == "tape"
+    assert mixed.variant == "tape-alone"
 
 
 @pytest.mark.parametrize("wrong", [w for n in (0, 1) for w in product((0, 1), repeat=3)

@@ -88,7 +88,7 @@ def test_on_ground_all_but_level_a_unit_unlike_the_others_is_a_warning(
     result = set_wrong(tmp_path / "site", scenario, 3, unit)
     (finding,) = told(result, *MIXED, "unit-wrong/level")
     assert (called(finding) in MIXED, finding.severity) == (True, "warning")
-    assert finding.variant == ("level-metric" if unit == "m" else "level-feet")
+    assert finding.variant == ("level-alone" if unit == "m" else "level-alone-feet")
 
 
 @pytest.mark.parametrize("scenario", SOUND)

@@ -284,7 +284,7 @@ def test_readings_in_another_unit_are_said_and_not_used(set_to, times, fits):
     solved = solve(marks_of(rows), stops, site)
     finding = next(f for f in solved.findings if called(f) == "unit-wrong/depth-unknown")
     assert finding.severity == "error"
-    assert (finding.variant, finding.values["written"]) == ("written", fits)
+    assert (finding.variant, finding.values["written"]) == ("depth", fits)
     np.testing.assert_allclose(solved.fixes.depth_m, 1.0, atol=0.02)
     assert "mark-blunder/all" not in codes(solved)
 
