@@ -665,8 +665,8 @@ def test_findings_of_earlier_stages_come_first_and_weak_stops_are_named() -> Non
     pairs = set(zip(found["code"], found["subject"], strict=True))
     assert ("stop-weak", "stop R2/1") in pairs
     assert ("stop-not-located", "stop R2/2") in pairs
-    assert ("shape-undecided/reach", "line L2") in pairs
-    assert ("pipe-size-unsure/assumed", "line L2") in pairs
+    assert ("shape-undecided", "line L2") in pairs
+    assert ("pipe-size-unsure", "line L2") in pairs
 
 
 def test_a_heading_is_called_poor_once() -> None:

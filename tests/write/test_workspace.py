@@ -308,7 +308,7 @@ def test_only_a_ballpark_way_leaves_geojson_out(
     workspace = build(tmp_path / "out", make_site())
     assert not workspace.geojson("pipe_nodes").exists()
     assert not workspace.json_schema("pipe_nodes").exists()
-    assert findings_of(workspace, "EX-1") == {"no-map-position/coordinates": "warning"}
+    assert findings_of(workspace, "EX-1") == {"no-map-position/reason": "warning"}
 
 
 def test_an_unknown_crs_is_refused_before_anything_runs(tmp_path: Path) -> None:
