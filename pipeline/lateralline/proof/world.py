@@ -8,7 +8,7 @@ plan, depth   share of stops whose 95 % ellipse and 95 % depth interval hold the
 level band    share of its stations, every half metre, whose 95 % interval holds the invert
 silent        of lines more than 5 cm outside their corridor, the share without a warning; a code
               counts as a warning only if 5 % of plain lines at most raise it
-grade         share of lines whose mean grade's 95 % interval holds the true one
+grade, grades share of lines, and of their segments, whose grade's 95 % interval holds the true one
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
 
