@@ -165,8 +165,7 @@ def _derive(work: SiteWork) -> SiteWork:
     answered = record.settings.accepted
     found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
     own += unmatched(found, answered, writing=False)
-    findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
-    products = tuple(findings if p.layer == "findings" else p for p in made.layers)
+    products = made.with_findings(record.settings.id, accepted((*earlier, *own), answered))
     return {"products": products, "derived": own, "ids": made.ids, "where": made.where}
 
 

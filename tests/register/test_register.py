@@ -230,7 +230,9 @@ def test_a_sketch_on_axes_of_its_own_is_refused_whole(
     typed(register, TWICE[0], tmp_path / "out")
     refused = typed(register, TWICE[1], tmp_path / "out", refused=True)
     assert "EPSG:0, not 32617" in refused
-    assert "Cannot find coordinate operations" in typed(register, APPEND, tmp_path / "out", refused=True)
+    assert "Cannot find coordinate operations" in typed(
+        register, APPEND, tmp_path / "out", refused=True
+    )
     assert uids(register) == held
 
 
