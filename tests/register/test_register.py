@@ -208,18 +208,22 @@ def test_new_sites_are_appended_and_known_ones_refused(
     """Columns of the user's own come along."""
     site = tmp_path / "QH-022"
     shutil.copytree(ROOT / "sample_sites" / "gnss-bend-branch", site)
-    with (site / "site.toml").open("a") as settings:
-        settings.write('\n[asset]\nasset_id = "SL-22"\ndistrict = "north"\n')
+    with (site / "site.toml").open("a") as file:
+        file.write('\n[asset]\nasset_id = "SL-22"\ndistrict = "north"\nward = 4\n')
     record = lateralline.build(site, tmp_path / "out", crs=CRS)
     typed(register, APPEND, tmp_path / "out")
     assert uids(register, "QH-022") == uids_of(record)
     assert set(before["pipe_nodes"]).isdisjoint(uids_of(record)["pipe_nodes"])
     hold(register)
-    districts = "SELECT DISTINCT site_id, asset_district FROM asbuilt.pipe_nodes WHERE asset_id = "
-    assert register.rows(districts + "'SL-22'") == [["QH-022", "north"]]
+    own = "SELECT DISTINCT asset_district, asset_ward FROM asbuilt.pipe_nodes WHERE asset_id = "
+    assert register.rows(own + "'SL-22'") == [["north", "4"]]
     assert "already exists" in typed(register, APPEND, tmp_path / "out", refused=True)
-    bring_in(register, tmp_path / "out")
+    settings = (site / "site.toml").read_text(encoding="utf-8")
+    (site / "site.toml").write_text(settings.replace("ward = 4", "ward = 4.5"), encoding="utf-8")
+    record = lateralline.build(site, tmp_path / "again", crs=CRS)
+    bring_in(register, tmp_path / "again")
     assert uids(register, "QH-022") == uids_of(record)
+    assert register.rows(own + "'SL-22'") == [["north", "4.5"]]
 
 
 def test_a_sketch_on_axes_of_its_own_is_refused_whole(

@@ -48,6 +48,15 @@ BEGIN
     LOOP
       EXECUTE format('ALTER TABLE asbuilt.%I ADD COLUMN %I %s', layer, added.name, added.type);
     END LOOP;
+    FOR added IN  -- whole numbers of yours that are no more whole, which a database would round
+      SELECT a.attname AS name FROM pg_attribute a JOIN pg_attribute i USING (attname)
+      WHERE a.attrelid = format('asbuilt.%I', layer)::regclass
+        AND i.attrelid = format('incoming.%I', layer)::regclass
+        AND a.atttypid IN ('integer'::regtype, 'bigint'::regtype)
+        AND i.atttypid = 'double precision'::regtype
+    LOOP
+      EXECUTE format('ALTER TABLE asbuilt.%I ALTER %I TYPE double precision', layer, added.name);
+    END LOOP;
     SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum),
            string_agg(format('%1$I = excluded.%1$I', attname), ', ' ORDER BY attnum)
     INTO names, news FROM pg_attribute
