@@ -113,11 +113,19 @@ def today(layer: str, row: Mapping[str, object]) -> dict[str, object]:
     >>> today("pipe_nodes", {"kind": "line_end", "plan_95_m": 0.3})
     {'kind': 'end_located', 'position_95_m': 0.3}
     """
-    columns, values = layer_columns(layer), layer_values(layer)
-    named = {columns.get(column, column): value for column, value in row.items()}
-    return {
-        column: values.get(column, {}).get(str(value), value) for column, value in named.items()
-    }
+    named = {column_today(layer, column): value for column, value in row.items()}
+    return {column: value_today(layer, column, value) for column, value in named.items()}
+
+
+def column_today(layer: str, column: str) -> str:
+    """Return what a column of a layer is called today."""
+    return _table().layers.columns.get(layer, {}).get(column, column)
+
+
+def value_today(layer: str, column: str, value: object) -> object:
+    """Return a value of a column, by its name of today, as it is called today."""
+    names = _table().layers.values.get(layer, {}).get(column, {})
+    return names.get(str(value), value) if names else value
 
 
 def layer_values(layer: str) -> Mapping[str, Names]:

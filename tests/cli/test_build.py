@@ -127,6 +127,11 @@ def test_per_crs_each_has_a_folder_and_all_are_named(sites: Path, tmp_path: Path
     assert sorted(p.name for p in city.iterdir()) == ["EPSG-32617", "local"]
     said = " ".join(built.output.split())
     assert f"2 sites built into {city / 'EPSG-32617'}, {city / 'local'}." in said
+    faulty = run("build", sites / "a", SAMPLES / "faulty", "-o", tmp_path / "b", "--per-crs")
+    assert faulty.exit_code == 1
+    (name,) = (p.name for p in (tmp_path / "b").iterdir())
+    assert name == "EPSG-32617"
+    assert "none of those sites could be built" in " ".join(faulty.output.split())
     refused = run("build", sites / "a", "-o", city, "--per-crs", "--crs", "EPSG:32617")
     assert refused.exit_code == 2
     assert "does not go with --crs" in refused.output

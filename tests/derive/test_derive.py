@@ -306,15 +306,15 @@ def derived(
         np.array([0.3, np.inf, nan]),
     )
     earlier = (Finding("info", "place", "made-up", "mark M1", "a", "b", "c", "marks.csv:2"),)
-    products = derive(
+    made = derive(
         made_record(site, counters or [], runs or []),
         marks,
         no_exposures(),
         Solved(fixes, results, ()),
         Linked(fixes, (line_1(), line_2()), (), (SCALE,)),
         earlier=earlier,
-    ).layers
-    return {p.layer: p for p in products}
+    )
+    return {p.layer: p for p in made.with_findings(site.id, (*earlier, *made.findings))}
 
 
 # ---- levels -------------------------------------------------------------------------------
@@ -528,10 +528,10 @@ def test_every_layer_keeps_the_contract() -> None:
 def test_a_site_without_a_line_still_has_every_layer() -> None:
     record, fixes, marks = made_record(made_settings(), [2.0], ["R1"]), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
-    products = derive(
-        record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ())
-    ).layers
-    frames = to_frames(products, record, site_frame(record))
+    made = derive(record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ()))
+    frames = to_frames(
+        made.with_findings(record.settings.id, made.findings), record, site_frame(record)
+    )
     assert len(frames["pipe_centreline"]) == 0
     assert frames["pipe_observations"]["status"].tolist() == ["not_located"]
 

@@ -15,7 +15,7 @@ from lateralline.proof import world, world_scores
 from lateralline.proof.world import CASES, PLAIN, CaseResult, world_bounds
 from lateralline.proof.world_marks import find_marks
 from lateralline.proof.world_scores import WorldScore, score_world
-from lateralline.proof.world_truth import DEPTH_M, Departure, TrueSite, true_site
+from lateralline.proof.world_truth import DEPTH_M, TrueSite, World, true_site
 from lateralline.settings import standard_accuracy
 
 #: Nothing errs but what is asked after.
@@ -26,7 +26,7 @@ EXACT = replace(
     mark_placing_m=0.0,
     mid_across_depths=0.0,
 )
-STILL = Departure("still", tilt_sigma_deg=0.0, receiver_deg=0.0)
+STILL = World("still", tilt_sigma_deg=0.0, receiver_deg=0.0)
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def test_a_line_is_the_same_however_many_are_simulated() -> None:
 
 def test_sweeps_turn_gently_and_fittings_at_once() -> None:
     sweep, sharp = (
-        Departure("s", bends=(2, 2), bend_radius_m=radius) for radius in ((3.0, 5.0), (0.0, 0.0))
+        World("s", bends=(2, 2), bend_radius_m=radius) for radius in ((3.0, 5.0), (0.0, 0.0))
     )
     assert turned_deg(true_site(3, 1, sweep)) <= np.degrees(0.04 / 3.0) + 1e-6
     assert turned_deg(true_site(3, 1, sharp)) > 20.0
@@ -112,6 +112,9 @@ def test_a_bound_that_is_missed_is_named(plain: tuple[WorldScore, ...]) -> None:
     assert result.corridor == 0.0
     assert result.silent == 1.0
     assert any(m.missed and m.what.startswith("corridor") for m in world_bounds([result]))
+    wide = [replace(s, half_width_m=0.2) for s in plain]
+    missed = [m.what for m in world_bounds([CaseResult(PLAIN, tuple(wide * 100))]) if m.missed]
+    assert sum("half width" in what for what in missed) == 2
     told = CaseResult(replace(PLAIN, or_told=True), result.scores)
     assert told.silent == 0.0
     assert not any(m.what.startswith("corridor") for m in world_bounds([told]))

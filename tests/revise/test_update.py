@@ -675,8 +675,11 @@ def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> No
 def test_a_build_holds_the_changes_and_the_manifest_knows_them(tmp_path: Path) -> None:
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55))
     out = tmp_path / "out"
-    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out, "--json")
+    more = ("--also", "geoparquet")
+    assert run("update", SLOPE, added, "-o", tmp_path / "new", *more).exit_code == 2
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out, *more, "--json")
     assert told.exit_code == 0, told.output
+    assert (out / "geoparquet" / "pipe_nodes.parquet").is_file()
     document = json.loads(told.output)
     whole = json.loads((out / "changes" / "changes.json").read_text(encoding="utf-8"))
     assert document["lines"] == whole["lines"]

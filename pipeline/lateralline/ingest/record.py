@@ -13,13 +13,15 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
+from lateralline.errors import LaterallineError
 from lateralline.findings import catalogue
 from lateralline.ingest.assets import read_assets
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
+from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
-from lateralline.ingest.sections import SiteSettings, site_of, unit_keys
+from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
 from lateralline.ingest.workbook import TABLES
 from lateralline.published import PipeSize, SizeMatch, dig_rules, is_made_of, look_up, pipe_table
@@ -63,6 +65,38 @@ def read_site(source: Path) -> FieldRecord:
     ledger.raise_faults(source.name)
     assert checked is not None  # without settings there is a fault
     return _assemble(source, checked, given.files, ledger)
+
+
+def read_register(source: Path) -> Assets:
+    """Return what the register says of a site, of which nothing else is read.
+
+    Nothing where that is at fault: whoever reads the site whole names it.
+    """
+    ledger = Ledger()
+    try:
+        given = read_site_input(source, ledger)
+        site = None if given.sections is None else site_of(given.sections, ledger)
+        rows = _rows("assets", given, site, ledger)
+        found = Assets() if site is None else read_assets(site, rows, ledger)
+        ledger.raise_faults(source.name)
+    except (LaterallineError, OSError):
+        return Assets()
+    return found
+
+
+def setting_of(source: Path, section: str, key: str) -> str:
+    """Return one setting as a site's files have it, whatever else is wrong there.
+
+    "" where it is not given or cannot be read.
+    """
+    ledger = Ledger()
+    try:
+        if is_file(source):
+            return book_value(read_input(source, ledger) or b"", section, key)
+        data = read_input(source / SITE_FILE, ledger) or b""
+        return str(load_toml(decode(SITE_FILE, data, ledger) or "")[section][key])
+    except (LaterallineError, ValueError, LookupError, TypeError):
+        return ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from math import radians
 
 import numpy as np
 
-from lateralline.proof.world_truth import Departure, TrueSite, stream
+from lateralline.proof.world_truth import TrueSite, World, stream
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.settings import Accuracy
 from lateralline.simulate.field import dipole_field, end_null, mid_null, moment_of
@@ -55,7 +55,7 @@ class FoundMarks:
 
 
 def find_marks(
-    seed: int, sites: Sequence[TrueSite], departure: Departure, accuracy: Accuracy
+    seed: int, sites: Sequence[TrueSite], departure: World, accuracy: Accuracy
 ) -> FoundMarks:
     """Return the marks of all lines; errors are those of `accuracy` and of the departure."""
     first = np.concatenate([[0], np.cumsum([len(s.travel_m) for s in sites])])
@@ -102,7 +102,7 @@ def find_marks(
     )
 
 
-def held_up_m(seed: int, line: int, departure: Departure) -> float:
+def held_up_m(seed: int, line: int, departure: World) -> float:
     """Return how far above the ground the receiver of a line is held."""
     return float(stream(seed, line, "field").uniform(*departure.held_m))
 
@@ -130,7 +130,7 @@ class _MarkErrors:
     missing: Ints  # (k,) which end is not marked, where one is not
 
 
-def _errors(seed: int, sites: Sequence[TrueSite], departure: Departure) -> _MarkErrors:
+def _errors(seed: int, sites: Sequence[TrueSite], departure: World) -> _MarkErrors:
     rows = []
     for line, site in enumerate(sites):
         rng, k = stream(seed, line, "marks"), len(site.travel_m)
@@ -185,7 +185,7 @@ def _found(
 # ---- what turns the field -----------------------------------------------------------------
 
 
-def _turned(rng: np.random.Generator, site: TrueSite, d: Departure, poses: Poses) -> Floats:
+def _turned(rng: np.random.Generator, site: TrueSite, d: World, poses: Poses) -> Floats:
     """Return by what the unit field differs (k, 3 marks, 3) from that of the transmitter alone."""
     rng.random(8)  # the height it is held at comes first in this stream
     if d.fence_deg[1]:
@@ -212,7 +212,7 @@ def _undisturbed(poses: Poses, depths: float) -> Floats:
     return np.column_stack([-poses.along, np.zeros(len(poses.stop))])
 
 
-def _fence(rng: np.random.Generator, d: Departure, poses: Poses) -> Floats:
+def _fence(rng: np.random.Generator, d: World, poses: Poses) -> Floats:
     beside = rng.uniform(*FENCE_BESIDE_M) * rng.choice((-1.0, 1.0))
     height = rng.uniform(*FENCE_HEIGHT_M)
     most = radians(rng.uniform(*d.fence_deg))

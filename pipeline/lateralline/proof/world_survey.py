@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from lateralline.proof.world_marks import HEAVY, FoundMarks, find_marks, held_up_m
-from lateralline.proof.world_truth import Departure, TrueSite, stream, true_site
+from lateralline.proof.world_truth import TrueSite, World, stream, true_site
 from lateralline.records import Flags, Floats
 from lateralline.settings import Accuracy, standard_accuracy
 
@@ -50,7 +50,7 @@ class SurveyedLine:
 
 
 def survey_lines(
-    seed: int, count: int, departure: Departure, blunders: bool = False
+    seed: int, count: int, departure: World, blunders: bool = False
 ) -> Iterator[SurveyedLine]:
     """Yield `count` surveyed lines; equal seeds give equal ones.
 
@@ -62,15 +62,15 @@ def survey_lines(
     found = find_marks(seed, sites, departure, accuracy)
     for i, site in enumerate(sites):
         kind = ("moved", "counter")[i % 2] if blunders else ""
-        yield _Crew(seed, i, site, departure, accuracy, kind).line(found)
+        yield _LineParty(seed, i, site, departure, accuracy, kind).line(found)
 
 
 @dataclass(frozen=True, slots=True)
-class _Crew:
+class _LineParty:
     seed: int
     number: int
     site: TrueSite
-    departure: Departure
+    departure: World
     accuracy: Accuracy
     blunder: str
 

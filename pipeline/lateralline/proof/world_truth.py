@@ -2,7 +2,7 @@
 
 The model of lateralline has no part in it: a pipe is a path in steps of 2 cm with a heading and a
 tilt at each, the field is that of a dipole searched on the ground (`simulate.field`), and a
-contract in `pyproject.toml` keeps kernels, solver and linker out. A `Departure` says in what the
+contract in `pyproject.toml` keeps kernels, solver and linker out. A `World` says in what the
 world differs from that model; one without changes is the model itself:
 
 Pipe     straight legs and up to three sharp bends of 22.5–90°, at most one between two stops and
@@ -43,14 +43,15 @@ BEFORE_M, BEYOND_M = 1.0, 2.0
 #: A tilt that strays is pulled back over this length: a pipe stays in the ground.
 TILT_BACK_M = 2.0
 KERB_ASLANT_DEG = 30.0
-DROP_TILT_DEG = 45.0
+#: From a pair of bends to a pipe straight down.
+DROP_TILT_DEG = (45.0, 90.0)
 SAG_LENGTH_M = (5.0, 9.0)
 
 Range = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Departure:
+class World:
     """In what a world differs from the model; the defaults are the model."""
 
     name: str
@@ -142,7 +143,7 @@ def stream(seed: int, line: int, what: str) -> np.random.Generator:
     return np.random.default_rng([seed, line, STREAMS.index(what)])
 
 
-def true_site(seed: int, line: int, departure: Departure) -> TrueSite:
+def true_site(seed: int, line: int, departure: World) -> TrueSite:
     """Return a line in the ground with its stops; equal seed, line and departure give equal ones.
 
     Directions and falls are drawn again until the line lies at the depths of house drains.
@@ -201,7 +202,7 @@ class _TrueBend:
         return 0.5 * (self.start_m + self.end_m)
 
 
-def _stops_and_bends(rng: np.random.Generator, d: Departure) -> tuple[Floats, list[_TrueBend]]:
+def _stops_and_bends(rng: np.random.Generator, d: World) -> tuple[Floats, list[_TrueBend]]:
     """Return where the transmitter stops (k,), from the entry, and the bends in order."""
     count = int(rng.integers(d.stops[0], d.stops[1] + 1))
     gaps = rng.uniform(*SPACING_M, count - 1)
@@ -231,7 +232,7 @@ def _angle(rng: np.random.Generator) -> float:
     return radians(float(rng.choice(FITTINGS_DEG)))
 
 
-def _sweeps(rng: np.random.Generator, d: Departure, count: int, last_m: float) -> list[_TrueBend]:
+def _sweeps(rng: np.random.Generator, d: World, count: int, last_m: float) -> list[_TrueBend]:
     """Return up to `count` bends of a radius, none into another."""
     bends: list[_TrueBend] = []
     for _ in range(count):
@@ -256,17 +257,15 @@ def _clear_of(bends: list[_TrueBend], face_m: Floats, clear_m: float) -> Floats:
     return np.asarray(face_m[np.concatenate([[True], np.diff(face_m) > 0.5])])
 
 
-def _with_drop(
-    rng: np.random.Generator, d: Departure, gaps: Floats
-) -> tuple[Floats, list[_TrueBend]]:
+def _with_drop(rng: np.random.Generator, d: World, gaps: Floats) -> tuple[Floats, list[_TrueBend]]:
     """Return stops and the two bends of a drop, whose steep piece has no stop in it."""
     where = int(rng.integers(1, len(gaps) - 1))
-    steep = rng.uniform(*d.drop_m) / np.sin(radians(DROP_TILT_DEG))
+    fall = radians(rng.uniform(*DROP_TILT_DEG))
+    steep = rng.uniform(*d.drop_m) / np.sin(fall)
     gaps = gaps.copy()
     gaps[where] = steep + rng.uniform(2 * CLEAR_OF_BEND_M, 2.5)
     stops = BEFORE_M + np.concatenate([[0.0], np.cumsum(gaps)])
     start = rng.uniform(stops[where] + CLEAR_OF_BEND_M, stops[where + 1] - CLEAR_OF_BEND_M - steep)
-    fall = radians(DROP_TILT_DEG)
     return stops, [
         _TrueBend(float(start), float(start), 0.0, fall),
         _TrueBend(float(start + steep), float(start + steep), 0.0, -fall),
@@ -274,7 +273,7 @@ def _with_drop(
 
 
 def _path(
-    rng: np.random.Generator, d: Departure, bends: list[_TrueBend], end_m: float, flow: Flow
+    rng: np.random.Generator, d: World, bends: list[_TrueBend], end_m: float, flow: Flow
 ) -> TruePath:
     """Return the path from the entry; rises and falls are those of the way upstream."""
     count = int(np.ceil(end_m / STEP_M)) + 1
