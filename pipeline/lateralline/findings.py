@@ -4,7 +4,10 @@
 the values they show, and the findings that cause it. A call site gives a code and typed values;
 nothing is worded elsewhere:
 
-    finding("baseline-short", "mark M3", where="marks.csv:4", start="A", end="B", beyond_m=4.1, …)
+    finding("baseline-unfit/short", "mark M3", where="marks.csv:4", start="A", beyond_m=4.1, …)
+
+One code stands for one thing to put right; a variant of it has words of its own, and may have a
+severity, stage and causes of its own. "code/variant" is the name of a finding.
 
 Sentences follow ten rules (a test holds them): one sentence, one figure, one action; the thing is
 named; ± is 95 %; no test statistic; no action, no text. `what` is read behind its subject.
@@ -33,7 +36,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -46,6 +49,7 @@ from typing import Annotated, Final, Literal, TypeAlias, TypeVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from lateralline.errors import ContractError
+from lateralline.renamed import names_of_v1_finding
 from lateralline.wording import METRES, OPTIONAL, Value, formatted, placeholders, rendered
 
 Severity = Literal["error", "warning", "info"]
@@ -68,15 +72,15 @@ _TAKEN: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """Findings that only follow from another: of these codes, about any of these subjects."""
+    """Findings that only follow from another: of these names, about any of these subjects."""
 
-    codes: frozenset[str]
+    names: frozenset[str]  # "misfit/line": `Finding.name`
     subjects: frozenset[str] | None  # "stop R1/4"; None = whatever they are about
 
     @classmethod
-    def of(cls, codes: Iterable[str], subjects: Iterable[str] | None = None) -> Effect:
-        """Return the effect on findings of some codes and subjects."""
-        return cls(frozenset(codes), None if subjects is None else frozenset(subjects))
+    def of(cls, names: Iterable[str], subjects: Iterable[str] | None = None) -> Effect:
+        """Return the effect on findings of some names and subjects."""
+        return cls(frozenset(names), None if subjects is None else frozenset(subjects))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +89,7 @@ class Finding:
 
     severity: Severity
     stage: str  # a `Stage`
-    code: str  # short and stable, kebab-case: "tie-triangle"
+    code: str  # short and stable, kebab-case: "tie-misfit"
     subject: str  # "mark M3", "stop R1/4", "line L1", "site"
     what: str
     by_how_much: str
@@ -112,6 +116,21 @@ class Finding:
             object.__setattr__(self, "title", title_of(self.code))
         if not self.cause:
             object.__setattr__(self, "cause", _cause(self))
+
+    @property
+    def name(self) -> str:
+        """Code and variant: "tie-misfit/short"."""
+        return "/".join(filter(None, (self.code, self.variant)))
+
+    def is_one_of(self, names: Collection[str]) -> bool:
+        """Whether one of these is its code, or its code and variant."""
+        return self.code in names or self.name in names
+
+    @property
+    def causes(self) -> frozenset[str]:
+        """The cause, and what it was under each code this finding had before."""
+        old = names_of_v1_finding(self.code, self.variant) if self.values else ()
+        return frozenset((self.cause, *(_cause(self, *name) for name in old)))
 
     @property
     def asked(self) -> bool:
@@ -145,20 +164,25 @@ def finding(
 ) -> Finding:
     """Return the finding of a code, worded by the catalogue; `more` are values beside `values`.
 
+    `code` may name its variant, as "code/variant"; `variant` is for one that is chosen at run time.
     `severity` and `stage` are given where the catalogue allows several. `explains` are the subjects
     whose findings follow from this one, [ANY] for all; which of theirs, the catalogue says. Raises
     TypeError for a code, variant, severity or value that the catalogue does not declare.
     """
+    code, _, named = code.partition("/")
+    if named and variant:
+        raise TypeError(f"finding {code}: two variants, {named} and {variant}")
+    variant = variant or named
     form = catalogue().form(code, variant)
     typed = form.typed({**values, **(more or {})})
     shown = {"subject": subject, **typed}
     subjects = frozenset(explains)
     effects: tuple[Effect, ...] = ()
     if subjects:
-        codes = catalogue().effects(code, variant)
-        if not codes:
+        names = catalogue().effects(code, variant)
+        if not names:
             raise TypeError(f"finding {code}: nothing is caused by it")
-        effects = (Effect(codes, None if ANY in subjects else subjects),)
+        effects = (Effect(names, None if ANY in subjects else subjects),)
     return Finding(
         _one(form, "severity", severity, form.severity),
         _one(form, "stage", stage, form.stage),
@@ -190,6 +214,8 @@ class Texts(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     severity: Annotated[tuple[Severity, ...], BeforeValidator(_several)] = ()
     stage: Annotated[tuple[Stage, ...], BeforeValidator(_several)] = ()
+    explained: str | None = None  # package whose docstrings say by what criterion it is found
+    caused_by: tuple[str, ...] | None = None  # codes, or "code/variant", that it only follows from
     values: dict[str, str] = {}
     what: str | None = None
     by_how_much: str | None = None
@@ -200,8 +226,6 @@ class CatalogueEntry(Texts):
     """One code of the catalogue."""
 
     title: str
-    explained: str  # package whose docstrings say by what criterion it is found
-    caused_by: tuple[str, ...] = ()  # codes, or "code/variant", that it only follows from
     variant: dict[str, Texts] = {}
 
 
@@ -214,6 +238,8 @@ class Form:
     title: str
     severity: tuple[Severity, ...]
     stage: tuple[Stage, ...]
+    explained: str
+    caused_by: tuple[str, ...]
     values: Mapping[str, str]
     what: str
     by_how_much: str
@@ -262,7 +288,7 @@ class Form:
         raise TypeError(f"finding {self}: {name} must be {kind}; got {value!r}")
 
     def __str__(self) -> str:
-        """Name code and variant: "tie-triangle/short"."""
+        """Name code and variant: "tie-misfit/short"."""
         return "/".join(filter(None, (self.code, self.variant)))
 
 
@@ -300,6 +326,8 @@ class Catalogue:
             entry.title,
             own.severity or entry.severity,
             own.stage or entry.stage,
+            own.explained or entry.explained or "",
+            (own.caused_by if own.caused_by is not None else entry.caused_by) or (),
             entry.values | own.values,
             what,
             (own.by_how_much if own.by_how_much is not None else entry.by_how_much) or "",
@@ -313,9 +341,10 @@ class Catalogue:
         return tuple(self.form(code, name) for name in names)
 
     def effects(self, code: str, variant: str = "") -> frozenset[str]:
-        """Return the codes that a finding may cause."""
+        """Return the names of the findings that one may cause."""
         names = {code, f"{code}/{variant}"}
-        return frozenset(c for c, e in self.entries.items() if names & set(e.caused_by))
+        forms = (form for entry in self.entries for form in self.forms(entry))
+        return frozenset(str(form) for form in forms if names & set(form.caused_by))
 
 
 @cache
@@ -328,7 +357,7 @@ def catalogue() -> Catalogue:
 def title_of(code: str) -> str:
     """Return the title of a code; "" for one that is not in the catalogue.
 
-    >>> title_of("stop-unsolved")
+    >>> title_of("stop-not-located")
     'Stop is not located'
     """
     entry = catalogue().entries.get(code)
@@ -336,16 +365,11 @@ def title_of(code: str) -> str:
 
 
 def read(text: str) -> Catalogue:
-    """Return the catalogue that a TOML text declares.
-
-    A code with `like` has all that it does not say itself from the code named there.
-    """
+    """Return the catalogue that a TOML text declares."""
     try:
         raw = tomllib.loads(text)
-        entries: dict[str, CatalogueEntry] = {}
-        for code in raw:
-            entries[code] = CatalogueEntry.model_validate(_whole(raw, code))
-    except (tomllib.TOMLDecodeError, KeyError, ValidationError) as e:
+        entries = {code: CatalogueEntry.model_validate(raw[code]) for code in raw}
+    except (tomllib.TOMLDecodeError, ValidationError) as e:
         raise ContractError(f"findings.toml: {e}") from e
     made = Catalogue(entries)
     faults = [fault for code in entries for fault in _faults(made, code)]
@@ -354,24 +378,17 @@ def read(text: str) -> Catalogue:
     return made
 
 
-def _whole(raw: Mapping[str, dict[str, object]], code: str) -> dict[str, object]:
-    own = dict(raw[code])
-    like = own.pop("like", None)
-    return own if like is None else {**_whole(raw, str(like)), **own}
-
-
 def _faults(made: Catalogue, code: str) -> Iterable[str]:
-    entry = made.entries[code]
-    for cause in entry.caused_by:
-        name, _, variant = cause.partition("/")
-        there = made.entries.get(name)
-        if there is None or (variant and variant not in there.variant):
-            yield f"{code}: caused by {cause}, which is not there"
     if not made.forms(code):
         yield f"{code}: no text"
     for form in made.forms(code):
-        if not form.severity or not form.stage:
-            yield f"{form}: no severity or no stage"
+        if not form.severity or not form.stage or not form.explained:
+            yield f"{form}: no severity, no stage or not explained"
+        for cause in form.caused_by:
+            name, _, variant = cause.partition("/")
+            there = made.entries.get(name)
+            if there is None or (variant and variant not in there.variant):
+                yield f"{form}: caused by {cause}, which is not there"
         for name, kind in form.values.items():
             if name in _TAKEN or kind.removesuffix("?") not in KINDS:
                 yield f"{form}: value {name} = {kind} cannot be"
@@ -415,8 +432,11 @@ def _fits(kind: str, spec: str) -> bool:
 # ---- what an acceptance holds for ------------------------------------------------------------
 
 
-def _cause(found: Finding) -> str:
-    """Return the fingerprint of code, variant and values, rounded as its sentences print them."""
+def _cause(found: Finding, code: str = "", variant: str = "") -> str:
+    """Return the fingerprint of code, variant and values, rounded as its sentences print them.
+
+    `code` and `variant` are those it had before, where that is asked for.
+    """
     texts: tuple[str, ...] = ()
     if found.values:  # a finding read from a record has none: its words tell
         texts = catalogue().form(found.code, found.variant).texts
@@ -424,7 +444,7 @@ def _cause(found: Finding) -> str:
     for text in texts:
         for name, spec in placeholders(re.sub(r"\[\[|\]\]", "", text)):
             specs.setdefault(name, spec)
-    printed = [found.code, found.variant]
+    printed = [code, variant] if code else [found.code, found.variant]
     for name, value in sorted(found.values.items()):
         if isinstance(value, float) and not isinstance(value, bool):
             text = formatted(value, specs.get(name, ".3g"))

@@ -10,6 +10,7 @@ Decided:
 * Records say their version in `lineage` (`schema version`); one that does not is of version 1, and
   one of a later version than this is refused: its names may mean something else.
 * One quantity under both names in one file is a fault: nobody knows which was meant.
+* A finding accepted under an old code is accepted still: its cause is looked up under both.
 * Version 1 had `station` and `offset` for a distance and an offset from a baseline, and for a
   distance and a bearing from a point. The method of a row says which.
 """
@@ -39,6 +40,7 @@ class _Inputs(BaseModel):
 class _LayerNames(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     names: Names
+    everywhere: Mapping[str, Names]  # column of any layer → values
     columns: Mapping[str, Names]  # layer →
     values: Mapping[str, Mapping[str, Names]]  # layer → column →
 
@@ -47,6 +49,7 @@ class _NamesOfV1(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     inputs: _Inputs
     layers: _LayerNames
+    findings: Names  # code or "code/variant" → the same
 
 
 @cache
@@ -85,6 +88,8 @@ def section_keys(table: str, section: str) -> Names:
 
 def section_values(table: str, section: str) -> Mapping[str, Names]:
     """Return the values of a section of settings that are called otherwise today, by key."""
+    if (table, section) == ("site", "accepted"):
+        return {"code": _codes()}
     return _table().inputs.section_values.get(table, {}).get(section, {})
 
 
@@ -108,13 +113,58 @@ def today(layer: str, row: Mapping[str, object]) -> dict[str, object]:
     >>> today("pipe_nodes", {"kind": "line_end", "plan_95_m": 0.3})
     {'kind': 'end_located', 'position_95_m': 0.3}
     """
-    columns, values = layer_columns(layer), layer_values(layer)
-    named = {columns.get(column, column): value for column, value in row.items()}
-    return {
-        column: values.get(column, {}).get(str(value), value) for column, value in named.items()
-    }
+    named = {column_today(layer, column): value for column, value in row.items()}
+    return {column: value_today(layer, column, value) for column, value in named.items()}
+
+
+def column_today(layer: str, column: str) -> str:
+    """Return what a column of a layer is called today."""
+    return _table().layers.columns.get(layer, {}).get(column, column)
+
+
+def value_today(layer: str, column: str, value: object) -> object:
+    """Return a value of a column, by its name of today, as it is called today."""
+    names = _table().layers.values.get(layer, {}).get(column, {})
+    return names.get(str(value), value) if names else value
 
 
 def layer_values(layer: str) -> Mapping[str, Names]:
     """Return the values of a layer that are called otherwise today, by column."""
-    return _table().layers.values.get(layer, {})
+    layers = _table().layers
+    codes = {"code": _codes()} if layer == "findings" else {}
+    return {**layers.everywhere, **layers.values.get(layer, {}), **codes}
+
+
+# ---- findings --------------------------------------------------------------------------------
+
+
+def finding_code(code: str) -> str:
+    """Return the code of today of a finding.
+
+    >>> finding_code("counter-wrong/jump"), finding_code("stop-weak")
+    ('counter-wrong', 'stop-weak')
+    """
+    return _codes().get(code, code)
+
+
+def names_of_v1_finding(code: str, variant: str) -> tuple[tuple[str, str], ...]:
+    """Return codes and variants that a finding of today may have had before.
+
+    >>> names_of_v1_finding("counter-wrong", "jump")
+    (('counter-jump', ''),)
+    >>> names_of_v1_finding("stop-not-located", "bare")
+    (('stop-unsolved', 'bare'),)
+    """
+    table, name = _table().findings, f"{code}/{variant}"
+    as_they_were = [old for old, new in table.items() if variant and new == name]
+    kept = [f"{old}/{variant}" for old, new in table.items() if new == code]
+    names = (old.partition("/") for old in (*as_they_were, *(k for k in kept if k not in table)))
+    return tuple((old, of) for old, _, of in names)
+
+
+@cache
+def _codes() -> Names:
+    """Return each code that is gone → the code of today."""
+    table = _table().findings
+    codes = {old.partition("/")[0]: new.partition("/")[0] for old, new in table.items()}
+    return {old: new for old, new in codes.items() if old != new}

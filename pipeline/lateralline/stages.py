@@ -6,12 +6,14 @@ anything is computed. A site that fails becomes a result like any other, so a ba
 
 from __future__ import annotations
 
+import re
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
+from lateralline import contract
 from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
@@ -19,7 +21,7 @@ from lateralline.derive.whereabouts import Things
 from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
-from lateralline.ingest import read_site
+from lateralline.ingest import read_site, setting_of
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
@@ -36,7 +38,7 @@ class Sink(Protocol):
     ) -> tuple[Finding, ...]:
         """Take one site whole and return what writing found, or raise and take nothing of it."""
 
-    def miss(self, name: str, why: str) -> None:
+    def miss(self, name: str, source: str, why: str) -> None:
         """Take note of a site of the batch that is not in it: its pipes are in the ground too."""
 
 
@@ -163,10 +165,9 @@ def _derive(work: SiteWork) -> SiteWork:
     lengths_unreliable = placed.lengths_unreliable or work["solved"].lengths_unreliable
     own = tuple(f for f in made.findings if not (lengths_unreliable or explained(f, earlier)))
     answered = record.settings.accepted
-    found = [(f.code, f.subject, f.cause) for f in (*earlier, *own)]
+    found = [(f.code, f.subject, f.causes) for f in (*earlier, *own) if answered]
     own += unmatched(found, answered, writing=False)
-    findings = made.where.layer(record.settings.id, accepted((*earlier, *own), answered))
-    products = tuple(findings if p.layer == "findings" else p for p in made.layers)
+    products = made.with_findings(record.settings.id, accepted((*earlier, *own), answered))
     return {"products": products, "derived": own, "ids": made.ids, "where": made.where}
 
 
@@ -270,17 +271,33 @@ def run_sites(
     `taken` are site ids used before, and by whom; those of these sites join them.
     """
     taken = {} if taken is None else taken
+    missed: list[tuple[Path, str]] = []
     for site in sites:
         source = site.source if isinstance(site, Site) else site
         result = run_site(site, until=until, sink=sink, taken=taken, stages=stages)
         if isinstance(result, SiteResult):
             taken[result.site_id.casefold()] = source
-        elif sink is not None:
-            place = source.resolve()
-            name = place.stem if place.is_file() else place.name
-            sink.miss(name, f"it could not be built, in stage {result.stage}: {result.message}")
+        else:
+            why = f"it could not be built, in stage {result.stage}: {result.message}"
+            missed.append((source, why))
         yield result
         del result
+    if sink is not None:
+        for source, why in missed:
+            place = source.resolve()
+            file = place.stem if place.is_file() else place.name
+            sink.miss(_id_of(source, taken) or file, file, why)
+
+
+def _id_of(source: Path, taken: Mapping[str, Path]) -> str:
+    """Return the id of a site that was not built, "" where it has none of its own.
+
+    Under its id it is no more called missing once it is built; an id that another site has is not
+    its own.
+    """
+    found = setting_of(source, "site", "id")
+    known = re.fullmatch(contract.load("site").column("id", "site").pattern, found)
+    return found if known and found.casefold() not in taken else ""
 
 
 def _so_far(work: SiteWork) -> tuple[Finding, ...]:

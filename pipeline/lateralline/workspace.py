@@ -123,7 +123,7 @@ class Build:
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
         self._manifest: Manifest | None = None
         self._broken: OutputError | None = None
-        self._missed: list[tuple[str, str]] = []
+        self._missed: list[tuple[str, str, str]] = []
 
     def add(
         self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
@@ -166,9 +166,12 @@ class Build:
         self.sites += 1
         return findings
 
-    def miss(self, name: str, why: str) -> None:
-        """Take note of a site of the batch that is not in it, for `unlocated` and the manifest."""
-        self._missed.append((name, plain(why)[:_WHY]))
+    def miss(self, name: str, source: str, why: str) -> None:
+        """Take note of a site of the batch that is not in it, for `unlocated` and the manifest.
+
+        `name` is its id, or that of its file, `source`, where it has none.
+        """
+        self._missed.append((name, source, plain(why)[:_WHY]))
 
     def finish(self, also: Callable[[Workspace], None] | None = None) -> None:
         """Complete every file and read the GeoPackage back; nothing is made without a site."""
@@ -178,7 +181,7 @@ class Build:
             return
         try:
             if self._missed:
-                missed = [site_row(*one) for one in self._missed]
+                missed = [site_row(name, why) for name, _, why in self._missed]
                 names = contract.load("unlocated").names
                 columns = {name: [row[name] for row in missed] for name in names}
                 nowhere = np.full(len(missed), None, dtype=object)
@@ -208,7 +211,9 @@ class Build:
         rest = {
             "crs": crs_text(crs) if crs is not None else None,
             "crs_name": crs.name if crs is not None else "invented axes, metres",
-            "not_built": [{"source": name, "why": why} for name, why in self._missed],
+            "not_built": [
+                {"site": name, "source": file, "why": why} for name, file, why in self._missed
+            ],
             "level_bases": list(self._target.level_bases),
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
         }
@@ -220,12 +225,13 @@ def _answered(
 ) -> tuple[Finding, ...]:
     """Return what writing found with who accepted it, and acceptances that hold for nothing."""
     (layer,) = (p.columns for p in products if p.layer == "findings")
-    found = [
-        *zip(layer["code"], layer["subject"], layer["cause"], strict=True),
-        *((f.code, f.subject, f.cause) for f in findings),
-    ]
-    known = [(str(code), str(subject), str(cause)) for code, subject, cause in found]
     answered = record.settings.accepted
+    known = [(f.code, f.subject, f.causes) for f in findings if answered]
+    rows = zip(*(layer[c] for c in ("code", "subject", "cause", "accepted_by")), strict=True)
+    for code, subject, cause, by in rows:
+        # what stands there as accepted was so by a cause that it may have had before
+        own = {a.cause for a in answered if (a.code, a.subject, a.by) == (code, subject, by)}
+        known.append((str(code), str(subject), frozenset((*own, str(cause)))))
     return accepted((*findings, *unmatched(known, answered, writing=True)), answered)
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from lateralline import api
 from lateralline.frames.systems import plan_of
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 #: A grid on an ellipsoid with no datum: nothing published leads from it to any other.
@@ -43,8 +44,8 @@ def test_the_crs_most_sites_share_carries_the_rest(sites: MakeSites) -> None:
     record = api.build(sites("EPSG:26917", "EPSG:32617", "EPSG:32617"))
     assert written_in(record) == "EPSG:32617"
     assert record.sites == ("S0", "S1", "S2")
-    moved = {f.code for f in record.findings if f.code == "crs-changed"}
-    assert moved == {"crs-changed"}
+    moved = {called(f) for f in record.findings if called(f) == "datum-shift-error/other-crs"}
+    assert moved == {"datum-shift-error/other-crs"}
 
 
 def test_a_site_that_leads_nowhere_leaves_itself_out_and_no_other(sites: MakeSites) -> None:
@@ -81,7 +82,7 @@ def test_per_crs_nothing_is_shifted(sites: MakeSites, tmp_path: Path) -> None:
     assert records["local"].layers["pipe_nodes"].crs.is_engineering
     assert len(records) == 4
     for record in records.values():
-        assert not [f for f in record.findings if f.code == "crs-changed"]
+        assert not [f for f in record.findings if called(f) == "datum-shift-error/other-crs"]
 
 
 def test_one_id_stands_for_one_site_whatever_its_crs(sites: MakeSites, tmp_path: Path) -> None:

@@ -20,9 +20,10 @@ from lateralline.findings import finding
 from lateralline.ingest import read_site
 from lateralline.output import rewrite
 from lateralline.record.view import read_record
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
-CODE, SUBJECT = "entry-not-mapped", "run R1"
+CODE, SUBJECT = "entry-not-located", "run R1"
 WHY = ("--by", "Crew B", "--reason", "the owner digs there anyway", "--on", "2026-06-01")
 
 
@@ -123,7 +124,7 @@ def test_other_figures_ask_again_and_name_who_accepted_before(site: Path) -> Non
     (site / "site.toml").write_text(changed, encoding="utf-8")
     assert counts(site)[1:] == (1, 0)
     found = lateralline.check(site)
-    (note,) = (f for f in found if f.code == "acceptance-unused")
+    (note,) = (f for f in found if called(f) == "acceptance-unused")
     assert note.severity == "info"
     assert note.subject == SUBJECT
     assert "was accepted by Crew B on 2026-06-01 for other figures" in note.message
@@ -131,9 +132,30 @@ def test_other_figures_ask_again_and_name_who_accepted_before(site: Path) -> Non
     assert note.where == f"site.toml:{line}"
 
 
+def test_what_was_accepted_under_an_old_code_is_accepted_still(site: Path) -> None:
+    """Codes and causes are those a program of before wrote for this very site."""
+    with (site / "site.toml").open("a", encoding="utf-8") as out:
+        for code, subject, cause in (
+            ("entry-not-mapped", "run R1", "c5b1cc14"),
+            ("grid-not-ground", "site", "7b3e1d80"),
+            ("which-zone", "site", "00000000"),
+        ):
+            out.write(f'\n[[accepted]]\ncode = "{code}"\nsubject = "{subject}"\nby = "B"\n')
+            out.write(f'on = 2026-06-01\nreason = "r"\ncause = "{cause}"\n')
+    found = lateralline.check(site)
+    assert [f.name for f in found.accepted] == ["entry-not-located", "grid-scale/shorter"]
+    notes = [f.values["found"] for f in found if f.code == "acceptance-unused"]
+    assert notes == ["coordinates-unconfirmed"]  # its figures are others
+    out_folder = site.parent / "out"
+    assert run("build", site, "-o", out_folder).exit_code == 0
+    layer = read_record(out_folder / "asbuilt.gpkg").layers["findings"]
+    assert (layer["code"] == "acceptance-unused").sum() == 1
+    assert (layer["accepted_by"] == "B").sum() == 2
+
+
 def test_an_acceptance_of_nothing_is_told(site: Path) -> None:
     text = (site / "site.toml").read_text(encoding="utf-8")
-    for code in ("mark-beside", "datum-operation"):  # the second could only come of writing
+    for code in ("mark-blunder", "datum-shift-error"):  # the second could only come of writing
         text += f'\n[[accepted]]\ncode = "{code}"\nsubject = "mark 1A"\nby = "B"\non = 2026-06-01\n'
         text += 'reason = "r"\ncause = "0123abcd"\n'
     (site / "site.toml").write_text(text, encoding="utf-8")
@@ -151,7 +173,7 @@ def test_an_accepted_error_does_not_end_with_1(tmp_path: Path) -> None:
     assert run("check", site).exit_code == 1
     while errors := lateralline.check(site).errors:
         f = errors[0]
-        done = run("accept", site, f.code, f.subject, *WHY, "--cause", f.cause)
+        done = run("accept", site, called(f), f.subject, *WHY, "--cause", f.cause)
         assert done.exit_code == 0, done.output
     said = run("check", site)
     assert said.exit_code == 0
@@ -161,7 +183,7 @@ def test_an_accepted_error_does_not_end_with_1(tmp_path: Path) -> None:
 def test_what_cannot_be_accepted_is_refused_by_name_and_nothing_written(site: Path) -> None:
     before = (site / "site.toml").read_bytes()
     for code, subject, words in (
-        ("entry-not-mapped", "run R9", "there are:"),
+        ("entry-not-located", "run R9", "there are:"),
         ("no-such-code", "run R1", "the site has no finding no-such-code of run R1"),
     ):
         told = run("accept", site, code, subject, *WHY)
@@ -180,9 +202,9 @@ def test_a_workbook_is_told_what_to_type(tmp_path: Path) -> None:
     book = tmp_path / "quarry-book.xlsx"
     shutil.copy(SAMPLES / "quarry-book.xlsx", book)
     before = book.read_bytes()
-    f = next(f for f in lateralline.check(book) if f.code != "not-checked")
+    f = next(f for f in lateralline.check(book) if called(f) != "not-checked")
     with pytest.raises(NotAcceptedError, match=f"sheet accepted: code: {f.code}.*{f.cause}"):
-        lateralline.accept(book, f.code, f.subject, by="B", reason="r")
+        lateralline.accept(book, called(f), f.subject, by="B", reason="r")
     assert book.read_bytes() == before
 
 
@@ -190,23 +212,23 @@ def test_faults_of_an_acceptance_name_key_and_line(site: Path) -> None:
     file = site / "site.toml"
     top = len(file.read_text(encoding="utf-8").splitlines())
     with file.open("a", encoding="utf-8") as out:
-        out.write('[[accepted]]\ncode = "mark-besides"\nsubject = "mark 1A"\nby = "B"\n')
+        out.write('[[accepted]]\ncode = "mark-blunders"\nsubject = "mark 1A"\nby = "B"\n')
         out.write('on = "soon"\ncause = "xyz"\n')
     with pytest.raises(SiteFaultsError) as caught:
         read_site(site)
     said = {(f.row - top, f.column): str(f) for f in caught.value.faults}
     assert set(said) == {(2, "code"), (5, "on"), (6, "cause"), (1, "reason")}
-    assert 'did you mean "mark-beside"?' in said[2, "code"]
+    assert 'did you mean "mark-blunder"?' in said[2, "code"]
 
 
 def test_a_cause_is_that_of_figures_as_they_are_printed() -> None:
     def cause(off_m: float) -> str:
         values = {"sigma_m": off_m}
-        return finding("line-not-drawn", "line L1", variant="vague", more=values).cause
+        return finding("line-not-located", "line L1", variant="vague", more=values).cause
 
     assert cause(12.341) == cause(12.339)
     assert cause(12.341) != cause(13.341)
-    other = finding("line-not-drawn", "line L2", variant="vague", more={"sigma_m": 12.341})
+    other = finding("line-not-located", "line L2", variant="vague", more={"sigma_m": 12.341})
     assert other.cause == cause(12.341)  # the subject is compared beside it
 
 

@@ -127,6 +127,11 @@ def test_per_crs_each_has_a_folder_and_all_are_named(sites: Path, tmp_path: Path
     assert sorted(p.name for p in city.iterdir()) == ["EPSG-32617", "local"]
     said = " ".join(built.output.split())
     assert f"2 sites built into {city / 'EPSG-32617'}, {city / 'local'}." in said
+    faulty = run("build", sites / "a", SAMPLES / "faulty", "-o", tmp_path / "b", "--per-crs")
+    assert faulty.exit_code == 1
+    (name,) = (p.name for p in (tmp_path / "b").iterdir())
+    assert name == "EPSG-32617"
+    assert "none of those sites could be built" in " ".join(faulty.output.split())
     refused = run("build", sites / "a", "-o", city, "--per-crs", "--crs", "EPSG:32617")
     assert refused.exit_code == 2
     assert "does not go with --crs" in refused.output
@@ -202,7 +207,7 @@ def test_an_unknown_crs_is_refused_in_one_line(sites: Path, tmp_path: Path, crs:
 def test_what_writing_found_is_told_too(sites: Path, tmp_path: Path) -> None:
     told = run("build", sites / "a", "-o", tmp_path / "out", "--crs", "EPSG:32618", "--json")
     (site,) = json.loads(told.output)["sites"]
-    assert "crs-changed" in {f["code"] for f in site["findings"]}
+    assert "datum-shift-error" in {f["code"] for f in site["findings"]}
 
 
 @pytest.mark.parametrize("refused", ["there", "missing", "option", "no site"])
@@ -276,7 +281,7 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     checked = run("check", tmp_path / "EX-001")
     assert checked.exit_code == code
     words = " ".join(checked.output.split())
-    missing = f"{title_of('no-stops')}: site"
+    missing = f"{title_of('line-not-located')}: site"
     assert missing in words
     assert said in words
     if crs != "local":
@@ -285,7 +290,7 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     assert missing in " ".join(quiet.split())
     told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
     (site,) = told["sites"] + told["failures"]
-    assert "no-stops" in {f["code"] for f in site["findings"]}
+    assert "line-not-located" in {f["code"] for f in site["findings"]}
 
 
 def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:

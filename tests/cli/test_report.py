@@ -40,7 +40,7 @@ LINE = LineSummary(
     undecided=1,
 )
 FINDING = finding(
-    "mark-disagrees",
+    "mark-blunder/one",
     "stop R1/4",
     where="marks.csv:14",
     marks=["M3"],
@@ -241,7 +241,9 @@ def test_the_json_document_holds_no_nan_and_everything_else() -> None:
 
 def test_a_finding_that_explains_others_goes_into_the_json_document() -> None:
     """What it explains is a set; a site that failed after it used to end the document."""
-    cause = finding("stop-copied", "stop R1/2", explains=["stop R1/2"], other="stop R1/1", marks=3)
+    cause = finding(
+        "measurements-copied/stop", "stop R1/2", explains=["stop R1/2"], other="stop R1/1", marks=3
+    )
     failure = SiteFailure(Path("b"), "solve", "why", findings=(cause,))
     content = json.loads(batch_document("check", [], [failure], None, 2))
     (told,) = content["failures"][0]["findings"]

@@ -20,7 +20,7 @@ PACKAGE = ROOT / "pipeline" / "lateralline"
 #: What reads findings back from a built record words none.
 READ_BACK = {"api/records.py"}
 FORMS = [form for code in catalogue().entries for form in catalogue().forms(code)]
-CODE = re.compile(r"[a-z]+(-[a-z]+)*")
+NAME = re.compile(r"[a-z]+(-[a-z]+)*(/[a-z]+(-[a-z]+)*)?")
 
 
 @cache
@@ -79,10 +79,11 @@ def test_every_call_gives_what_the_catalogue_declares() -> None:
     checked = 0
     for file, node, code, variant, given in calls():
         open_ended = any(k.arg in (None, "more") for k in node.keywords)
-        for name in constants(code):
+        for name, _, fixed in (given_code.partition("/") for given_code in constants(code)):
             assert name in catalogue().entries, f"{where(file, node)}: {name} is in no catalogue"
             for of in constants(variant):
-                form = catalogue().form(name, of)
+                assert not (of and fixed), f"{where(file, node)}: two variants"
+                form = catalogue().form(name, of or fixed)
                 needed = {n for n, kind in form.values.items() if kind[-1] != "?"}
                 assert given <= form.values.keys(), where(file, node)
                 assert open_ended or needed <= given, f"{where(file, node)}: {needed - given}"
@@ -95,16 +96,13 @@ def test_every_code_and_variant_is_used_and_every_code_used_is_declared() -> Non
         n.value
         for tree in trees().values()
         for n in ast.walk(tree)
-        if isinstance(n, ast.Constant) and isinstance(n.value, str) and CODE.fullmatch(n.value)
+        if isinstance(n, ast.Constant) and isinstance(n.value, str) and NAME.fullmatch(n.value)
     }
-    made_up = {  # put together where they are found
-        "stop-weak",
-    }
-    verdict = re.compile(r"(corridor|band)-(left|failed|withheld)$")
-    made_up |= {code for code in catalogue().entries if verdict.search(code)}
-    assert catalogue().entries.keys() - texts - made_up == set()
-    variants = {form.variant for form in FORMS if form.variant}
-    assert variants - texts == set()
+    whole = {text.partition("/")[0] for text in texts}
+    assert catalogue().entries.keys() - whole == set()
+    assert {str(form) for form in FORMS if form.variant not in texts} - texts - {
+        form.code for form in FORMS if not form.variant
+    } == set()
 
 
 def test_nothing_words_a_finding_beside_the_catalogue() -> None:
@@ -162,7 +160,7 @@ def test_what_stands_behind_plus_minus_is_half_the_95_percent_interval() -> None
 
 def test_without_an_action_nothing_is_said_to_do() -> None:
     made = finding(
-        "depth-scale",
+        "receiver-scale",
         "site",
         variant="true",
         severity="info",
@@ -183,33 +181,42 @@ def test_values_are_held_to_what_is_declared() -> None:
         {"excess_m": "0.1"},
         {"excess_m": None},
     ):
-        with pytest.raises(TypeError, match="slope-impossible"):
-            finding("slope-impossible", "mark M1", **wrong)
+        with pytest.raises(TypeError, match="slope-tape/impossible"):
+            finding("slope-tape/impossible", "mark M1", **wrong)
     with pytest.raises(TypeError, match="not in the catalogue"):
         finding("no-such-code", "site")
     with pytest.raises(TypeError, match="no variant"):
-        finding("slope-impossible", "mark M1", variant="other", excess_m=0.1)
+        finding("slope-tape", "mark M1", variant="other", excess_m=0.1)
     with pytest.raises(TypeError, match="severity must be one of"):
-        finding("not-judged", "site", severity="error")
+        finding("checks-skipped", "site", severity="error")
     with pytest.raises(TypeError, match="nothing is caused by it"):
-        finding("not-judged", "site", explains=["site"])
+        finding("checks-skipped", "site", explains=["site"])
 
 
 def test_a_number_that_is_not_known_reads_so() -> None:
-    assert finding("slope-impossible", "mark M1", excess_m=float("nan")).by_how_much == (
+    assert finding("slope-tape/impossible", "mark M1", excess_m=float("nan")).by_how_much == (
         "unknown more"
     )
 
 
 def test_a_cause_explains_the_codes_that_follow_from_it() -> None:
-    codes = catalogue().effects("stop-copied")
-    assert codes == {"stop-unsolved", "stop-ambiguous", "stop-weak", "heading-unobserved"}
-    assert "mark-beside" in catalogue().effects("mark-mirrored", "mark")
-    assert "mark-beside" not in catalogue().effects("mark-mirrored", "booked")
-    made = finding("stop-copied", "stop R1/2", explains=["stop R1/2"], other="stop R1/1", marks=3)
-    assert made.explains == (Effect(codes, frozenset(["stop R1/2"])),)
+    names = catalogue().effects("measurements-copied", "stop")
+    assert {name.partition("/")[0] for name in names} == {
+        "stop-not-located",
+        "stop-two-positions",
+        "stop-weak",
+        "heading-unknown",
+    }
+    assert "stop-not-located/bare" in names
+    assert "stop-not-located/unmarked" not in names  # a stop that was only counted is no effect
+    assert "mark-blunder/beside" in catalogue().effects("mark-mirrored", "mark")
+    assert "mark-blunder/beside" not in catalogue().effects("mark-mirrored", "booked")
+    values = {"other": "stop R1/1", "marks": 3}
+    copied = "measurements-copied/stop"
+    made = finding(copied, "stop R1/2", explains=["stop R1/2"], more=values)
+    assert made.explains == (Effect(names, frozenset(["stop R1/2"])),)
     values = {"unit": "m", "other": "ft", "chi2_set": 90.0, "chi2_other": 3.0, "compared": 4}
-    (effect,) = finding("level-unit", "site", explains=[ANY], more=values).explains
+    (effect,) = finding("unit-wrong/level", "site", explains=[ANY], more=values).explains
     assert effect.subjects is None
 
 
@@ -233,7 +240,6 @@ HEAD = '[a-b]\ntitle = "A"\nseverity = "info"\nstage = "place"\nexplained = "pla
         (HEAD + 'what = "{off_m"', "expected '}'"),
         (HEAD.replace('severity = "info"\n', "") + 'what = "x"', "no severity"),
         (HEAD.replace('"info"', '"fatal"') + 'what = "x"', "severity"),
-        ('[a-b]\nlike = "c-d"\n', "c-d"),
     ],
 )
 def test_a_catalogue_with_a_fault_is_refused(text: str, why: str) -> None:

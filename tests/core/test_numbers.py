@@ -23,6 +23,7 @@ from lateralline.link import global_test
 from lateralline.place import place
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import Workspace
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 BRANCH = SAMPLES / "gnss-bend-branch"  # lines L1 and L2, which joins it
@@ -69,7 +70,7 @@ def through(site: Path) -> SiteResult:
 
 
 def said(result: SiteResult | SiteFailure, code: str) -> list[Finding]:
-    return [f for f in result.findings if f.code == code]
+    return [f for f in result.findings if called(f) == code]
 
 
 def drawn(result: SiteResult) -> list[str]:
@@ -96,8 +97,11 @@ def test_a_stop_with_a_digit_too_many_is_left_out_and_named(
         assert (found.severity, found.subject) == ("error", "stop R1/5")
         assert found.where.startswith("stops.csv:")
     else:
-        assert {f.subject for f in said(result, "spot-far")} >= {"mark R1-5A", "mark R1-5B"}
-        assert [f.subject for f in said(result, "stop-unsolved")] == ["stop R1/5"]
+        assert {f.subject for f in said(result, "coordinates-outside/far")} >= {
+            "mark R1-5A",
+            "mark R1-5B",
+        }
+        assert [f.subject for f in said(result, "stop-not-located")] == ["stop R1/5"]
     (line,) = (x for x in result.work["linked"].lines if x.line == "L1")
     whole = through(BRANCH)
     (before,) = (x for x in whole.work["linked"].lines if x.line == "L1")
@@ -117,8 +121,8 @@ def test_a_line_torn_in_two_with_nothing_to_tell_is_not_drawn(spoilt: Callable[.
 
     result = through(spoilt("frames-ballpark", "marks.csv", half))
     assert drawn(result) == []
-    assert [f.subject for f in said(result, "line-not-drawn")] == ["line L1"]
-    assert not said(result, "line-without-fix")
+    assert [f.subject for f in said(result, "line-not-located")] == ["line L1"]
+    assert not said(result, "line-not-located/no-stop-located")
 
 
 @pytest.mark.usefixtures("little_memory")
@@ -129,7 +133,7 @@ def test_a_depth_nobody_reads_is_not_used(spoilt: Callable[..., Path], depth: st
             row["depth_reading"] = depth
 
     result = through(spoilt("slope-levels", "stops.csv", deep))
-    (found,) = said(result, "depth-impossible")
+    (found,) = said(result, "depth-reading-wrong")
     assert (found.severity, found.subject) == ("error", "stop R1/5")
     assert drawn(result) == ["L1"]
 
@@ -190,7 +194,7 @@ def test_a_counter_that_stood_still_is_no_one_stop(
         row["counter"] = counter
 
     result = through(spoilt("gnss-bend-branch", "stops.csv", still))
-    assert [f.subject for f in said(result, "counter-still")] == ["run R1", "run R2"]
+    assert [f.subject for f in said(result, "counter-wrong/still")] == ["run R1", "run R2"]
     assert drawn(result) == ["L1", "L2"]
 
 
@@ -207,7 +211,7 @@ def test_a_stop_known_to_a_million_metres_costs_its_site_nothing(
     with Workspace(tmp_path / "out").build() as sink:
         result = run_site(site, sink=sink)
     assert isinstance(result, SiteResult), result
-    (found,) = said(result, "fix-without-place")
+    (found,) = said(result, "stop-not-located/vague")
     assert found.subject == "stop R1/5"
 
 
@@ -255,7 +259,7 @@ def test_one_stop_never_costs_a_line(monkeypatch: pytest.MonkeyPatch, error: Exc
 
     monkeypatch.setattr(solve, "find_modes", fails)
     result = through(BRANCH)
-    (found,) = said(result, "stop-unsolved")
+    (found,) = said(result, "stop-not-located")
     assert (found.severity, found.subject) == ("error", "stop R1/5")
     assert found.variant == "failed"
     assert type(error).__name__ in str(found.values["error"])
@@ -274,7 +278,7 @@ def test_a_stop_that_comes_to_nothing_finite_is_unsolved(monkeypatch: pytest.Mon
 
     monkeypatch.setattr(results, "average", spoils)
     result = through(BRANCH)
-    (found,) = said(result, "stop-unsolved")
+    (found,) = said(result, "stop-not-located")
     assert found.subject == "stop R1/5"
     assert found.variant == "unsound"
     assert drawn(result) == ["L1", "L2"]
@@ -294,7 +298,7 @@ def test_one_line_never_costs_a_site(
 
     monkeypatch.setattr(link, "adjust_line", fails)
     result = through(BRANCH)
-    (found,) = said(result, "line-not-drawn")
+    (found,) = said(result, "line-not-located")
     assert (found.severity, found.subject, found.stage) == ("error", f"line {line}", "link")
     assert type(error).__name__ in found.by_how_much
     assert drawn(result) == [x for x in ("L1", "L2") if x != line]
@@ -313,7 +317,7 @@ def test_lines_that_fail_only_together_are_drawn_as_far_as_they_go(
     monkeypatch.setattr(link, "adjust_network", fails)
     result = through(BRANCH)
     assert drawn(result) == ["L1"]
-    assert [f.subject for f in said(result, "line-not-drawn")] == ["line L2"]
+    assert [f.subject for f in said(result, "line-not-located")] == ["line L2"]
 
 
 @pytest.mark.parametrize("error", NUMERICAL, ids=lambda e: type(e).__name__)
@@ -329,7 +333,7 @@ def test_a_line_that_cannot_be_drawn_costs_no_other(
 
     monkeypatch.setattr(derive, "corridor", fails)
     result = through(BRANCH)
-    (found,) = said(result, "line-not-drawn")
+    (found,) = said(result, "line-not-located")
     assert (found.severity, found.subject, found.stage) == ("error", "line L1", "derive")
     assert drawn(result) == ["L2"]
 
@@ -383,7 +387,7 @@ def test_a_line_of_stops_of_two_pipes_is_an_error_and_not_drawn(
             row["x"], row["y"] = f"{467190.0 + 9 * way + y:.3f}", f"{4660990.0 - x:.3f}"
 
     result = through(spoilt("gnss-bend-branch", "marks.csv", turned))
-    (found,) = said(result, "line-not-drawn")
+    (found,) = said(result, "line-not-located")
     assert (found.severity, found.subject, found.stage) == ("error", "line L2", "link")
     assert "times stated, where 10 is the limit" in found.by_how_much
     assert drawn(result) == ["L1"]

@@ -12,6 +12,7 @@ from lateralline import contract
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.template import new_site_files
+from tests.support.finding_names import called
 
 DAY = date(2026, 5, 6)
 
@@ -34,9 +35,12 @@ def test_a_new_site_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str,
     record = read_site(folder)
     assert (record.settings.id, record.settings.surveyed) == ("EX-001", DAY)
     assert set(record.settings.units.values()) == {unit}
-    assert {f.code for f in record.findings} == {
-        "no-stops", "transmitter-lag-assumed", "ride-height-assumed", "dig-rule-assumed"
-    }  # fmt: skip
+    assert {called(f) for f in record.findings} == {
+        "line-not-located/no-stops",
+        "transmitter-offset-assumed/lag",
+        "transmitter-offset-assumed/ride-height",
+        "tolerance-rule/assumed",
+    }
 
 
 def test_its_examples_read_without_their_comment_signs(tmp_path: Path) -> None:

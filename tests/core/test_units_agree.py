@@ -17,6 +17,7 @@ from lateralline.findings import Finding
 from lateralline.solve.units import Agreement, explanations
 from lateralline.stages import SiteResult, run_site
 from lateralline.units import METRES_PER
+from tests.support.finding_names import called
 
 UNITS = ("m", "cm", "ft", "in")
 KEYS = ("tape", "depth", "counter")
@@ -64,12 +65,17 @@ def site(
 
 
 def errors(result: SiteResult) -> dict[str, Finding]:
-    return {f.code: f for f in result.findings if f.severity == "error"}
+    return {called(f): f for f in result.findings if f.severity == "error"}
 
 
 def test_units_that_agree_are_no_finding(tmp_path: Path) -> None:
-    found = {f.code for f in site(tmp_path).findings}
-    assert not found & {"tape-unit", "depth-unit", "counter-factor", "units-mixed"}
+    found = {called(f) for f in site(tmp_path).findings}
+    assert not found & {
+        "unit-wrong/tape-unknown",
+        "unit-wrong/depth-unknown",
+        "unit-wrong/counter",
+        "unit-wrong/tape-alone",
+    }
 
 
 @pytest.mark.parametrize("tape", ["m", "in"])
@@ -80,9 +86,9 @@ def test_a_wrong_tape_is_named_first_and_the_rest_left_alone(
     """Nothing is said that would lead to a clean record with the tape still wrong."""
     result = site(tmp_path, tape=tape, gnss=gnss)
     first = result.findings[0]
-    assert (first.severity, first.code) == ("error", "tape-unit")
+    assert (first.severity, called(first)) == ("error", "unit-wrong/tape-unknown")
     assert (first.variant, first.values["ways"]) == ("tape", ('tape = "ft"',))
-    assert list(errors(result)) == ["tape-unit"]
+    assert list(errors(result)) == ["unit-wrong/tape-unknown"]
     assert not [f for f in result.findings if f.stage in ("link", "derive")]
     again = site(tmp_path, gnss=gnss)  # what it says to do mends it
     assert not errors(again)
@@ -91,9 +97,9 @@ def test_a_wrong_tape_is_named_first_and_the_rest_left_alone(
 
 def test_a_wrong_depth_or_counter_alone_is_named_as_such(tmp_path: Path) -> None:
     depth = errors(site(tmp_path, depth="m"))
-    assert list(depth) == ["depth-unit"]
-    assert depth["depth-unit"].values["written"] == "ft"
-    assert list(errors(site(tmp_path, counter="m"))) == ["counter-factor"]
+    assert list(depth) == ["unit-wrong/depth-unknown"]
+    assert depth["unit-wrong/depth-unknown"].values["written"] == "ft"
+    assert list(errors(site(tmp_path, counter="m"))) == ["unit-wrong/counter"]
 
 
 def test_depth_and_counter_wrong_against_gnss_marks_are_not_blamed_on_a_tape(
@@ -102,33 +108,33 @@ def test_depth_and_counter_wrong_against_gnss_marks_are_not_blamed_on_a_tape(
     """No mark was taped: the tape has no part in it, whatever it is set to."""
     for tape in ("ft", "m"):
         wrong = site(tmp_path, gnss=tuple(STOPS), tape=tape, depth="m", counter="m")
-        assert sorted(errors(wrong)) == ["counter-factor", "depth-unit"]
+        assert sorted(errors(wrong)) == ["unit-wrong/counter", "unit-wrong/depth-unknown"]
     assert not errors(site(tmp_path, gnss=tuple(STOPS), tape="m"))
 
 
 def test_tape_and_counter_wrong_together_are_offered_beside_the_depth(tmp_path: Path) -> None:
     """They agree, so one wrong depth explains it as well: both stories are told."""
     told = errors(site(tmp_path, tape="m", counter="m"))
-    assert list(told) == ["depth-unit"]
-    assert told["depth-unit"].values["taped"] == "feet"
+    assert list(told) == ["unit-wrong/depth-unknown"]
+    assert told["unit-wrong/depth-unknown"].values["taped"] == "feet"
     # with stops that no tape placed there is one story only
     told = errors(site(tmp_path, tape="m", counter="m", gnss=(4, 5)))
-    assert next(iter(told)) == "tape-unit"
-    assert 'tape = "ft" and counter = "ft"' in told["tape-unit"].values["ways"]
+    assert next(iter(told)) == "unit-wrong/tape-unknown"
+    assert 'tape = "ft" and counter = "ft"' in told["unit-wrong/tape-unknown"].values["ways"]
 
 
 def test_without_depth_readings_a_counter_off_by_a_factor_may_be_the_tape(tmp_path: Path) -> None:
     told = errors(site(tmp_path, tape="m", unread=True))
-    assert "tape under [units]" in told["counter-factor"].what_to_do
+    assert "tape under [units]" in told["unit-wrong/counter"].what_to_do
 
 
 def test_a_metric_tape_over_a_grid_in_feet_is_never_passed_over(tmp_path: Path) -> None:
     """All set to metres and read in feet: consistent, 3.3 times too large; a warning is left."""
     result = site(tmp_path, tape="m", depth="m", counter="m")
     assert not errors(result)
-    [mixed] = [f for f in result.findings if f.code == "units-mixed"]
+    [mixed] = [f for f in result.findings if called(f) == "unit-wrong/tape-alone"]
     assert mixed.severity == "warning"
-    assert mixed.variant == "tape"
+    assert mixed.variant == "tape-alone"
 
 
 @pytest.mark.parametrize("wrong", [w for n in (0, 1) for w in product((0, 1), repeat=3)

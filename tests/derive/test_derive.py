@@ -46,6 +46,7 @@ from lateralline.records import (
 )
 from lateralline.settings import Branch, Flow, Pipe, Run, Settings, bare_settings, standard_accuracy
 from tests.support.as_frames import to_frames
+from tests.support.finding_names import called
 
 GROUND_M = 102.0
 SEGMENTS = [f"L1/segment-{i}" for i in range(1, 9)]
@@ -305,15 +306,15 @@ def derived(
         np.array([0.3, np.inf, nan]),
     )
     earlier = (Finding("info", "place", "made-up", "mark M1", "a", "b", "c", "marks.csv:2"),)
-    products = derive(
+    made = derive(
         made_record(site, counters or [], runs or []),
         marks,
         no_exposures(),
         Solved(fixes, results, ()),
         Linked(fixes, (line_1(), line_2()), (), (SCALE,)),
         earlier=earlier,
-    ).layers
-    return {p.layer: p for p in products}
+    )
+    return {p.layer: p for p in made.with_findings(site.id, (*earlier, *made.findings))}
 
 
 # ---- levels -------------------------------------------------------------------------------
@@ -461,12 +462,12 @@ def test_a_grade_has_a_finding_only_when_it_is_surely_low() -> None:
         line = line_1()
         line = replace(line, xyz_m=xyz, cov_m2=line.cov_m2 * (sigma_m / 0.05) ** 2)
         line = replace(line, cross_m2=line.cross_m2 * 0)
-        return [f.code for f in grade_findings(axis_1(line=line), SEGMENTS)]
+        return [called(f) for f in grade_findings(axis_1(line=line), SEGMENTS)]
 
-    assert codes(0.05, 0.001) == ["grade-below-published"]  # 0.5 %, ⅛ in/ft is 1.04 %
+    assert codes(0.05, 0.001) == ["gradient-low"]  # 0.5 %, ⅛ in/ft is 1.04 %
     assert codes(0.05, 0.1) == []  # could as well be 2 %
     assert codes(0.50, 0.001) == []
-    assert codes(-0.05, 0.001) == ["mean-grade-adverse"]  # once, not for every segment
+    assert codes(-0.05, 0.001) == ["back-fall/line"]  # once, not for every segment
     assert codes(-0.05, 0.3) == []  # within 2 σ of level
 
 
@@ -527,10 +528,10 @@ def test_every_layer_keeps_the_contract() -> None:
 def test_a_site_without_a_line_still_has_every_layer() -> None:
     record, fixes, marks = made_record(made_settings(), [2.0], ["R1"]), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
-    products = derive(
-        record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ())
-    ).layers
-    frames = to_frames(products, record, site_frame(record))
+    made = derive(record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ()))
+    frames = to_frames(
+        made.with_findings(record.settings.id, made.findings), record, site_frame(record)
+    )
     assert len(frames["pipe_centreline"]) == 0
     assert frames["pipe_observations"]["status"].tolist() == ["not_located"]
 
@@ -548,7 +549,7 @@ def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
     )
     by_layer = {p.layer: p for p in made.layers}
     assert len(by_layer["tolerance_zone"].columns["zone"]) == 0
-    (found,) = (f for f in made.findings if f.code == "line-not-drawn")
+    (found,) = (f for f in made.findings if called(f) == "line-not-located")
     assert (found.variant, found.values["located"]) == ("points", 4)
 
 
@@ -645,7 +646,7 @@ def test_observations_are_placed_flagged_or_left_out_with_a_reason() -> None:
     assert seen.columns["tie_a_point"][2] == ""
     found = products["findings"].columns
     placed = dict(zip(found["code"], found["source_row"], strict=True))
-    assert placed["observation-not-placed"] == "observations.csv:4"
+    assert placed["observation-not-located"] == "observations.csv:4"
 
 
 def test_the_sigma_along_holds_counter_and_position() -> None:
@@ -663,18 +664,18 @@ def test_findings_of_earlier_stages_come_first_and_weak_stops_are_named() -> Non
     assert found["source_row"][0] == "marks.csv:2"
     pairs = set(zip(found["code"], found["subject"], strict=True))
     assert ("stop-weak", "stop R2/1") in pairs
-    assert ("stop-unsolved", "stop R2/2") in pairs
-    assert ("corridor-is-reach", "line L2") in pairs
-    assert ("pipe-size-assumed", "line L2") in pairs
+    assert ("stop-not-located", "stop R2/2") in pairs
+    assert ("shape-undecided", "line L2") in pairs
+    assert ("pipe-size-unsure", "line L2") in pairs
 
 
 def test_a_heading_is_called_poor_once() -> None:
     """By solve, which knows why, or else here."""
     fixes = made_fixes()
     fixes.cov[3, 3, 3] = radians(60) ** 2
-    solved = finding("heading-unobserved", "stop R2/1", variant="alone", sigma_deg=60.0)
-    assert "heading-poor" in {f.code for f in stop_advice(fixes, ())}
-    assert "heading-poor" not in {f.code for f in stop_advice(fixes, (solved,))}
+    solved = finding("heading-unknown", "stop R2/1", variant="alone", sigma_deg=60.0)
+    assert "heading-unknown/poor" in {called(f) for f in stop_advice(fixes, ())}
+    assert "heading-unknown/poor" not in {called(f) for f in stop_advice(fixes, (solved,))}
 
 
 def test_one_value_stands_for_all_features_of_a_part_and_parts_follow_one_another() -> None:

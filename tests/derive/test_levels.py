@@ -27,6 +27,7 @@ from lateralline.kernels import curves
 from lateralline.published import grades
 from lateralline.records import Floats, Line, Product, Stretch
 from lateralline.settings import Pipe
+from tests.support.finding_names import called
 
 PIPE = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
 GROUND_M = 102.0
@@ -86,7 +87,7 @@ def band_of(axis: Axis) -> Product:
     return layer(
         "level_band",
         level_bands([axis], {axis.line.line: SEGMENTS}),
-        {"site_id": "S", "level_datum": "relative"},
+        {"site_id": "S", "level_datum": "site zero"},
     )
 
 
@@ -229,7 +230,7 @@ def test_beside_a_bend_the_band_takes_in_what_lies_over_the_place() -> None:
 def test_a_pipe_above_the_ground_is_an_error_with_its_place_and_error() -> None:
     """Ground 102; transmitter 101.96 at the second stop, so 0.038 m of the pipe is above."""
     (found,) = cover_findings(axis_with([100.0, 101.96, 100.0], 0.05, slack_m=inf))
-    assert (found.code, found.severity, found.subject) == ("cover-negative", "error", "line L1")
+    assert (called(found), found.severity, found.subject) == ("cover-negative", "error", "line L1")
     given = found.values
     assert given["at_m"] == pytest.approx(np.hypot(2.0, 1.96))
     assert given["cover_m"] == pytest.approx(102 - (101.96 - 0.03) - 0.108)
@@ -364,13 +365,13 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
     assert (sag.low, sag.rim, sag.downstream) == (3, 1, 1)
     assert sag.depth_m == pytest.approx(0.15)
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
-    findings = {f.code: f for f in grade_findings(axis, SEGMENTS)}
-    said = findings["sag"].values
+    findings = {called(f): f for f in grade_findings(axis, SEGMENTS)}
+    said = findings["low-point"].values
     assert said["low_m"] == pytest.approx(6.0, abs=0.05)
     assert (said["depth_m"], said["sigma_m"]) == pytest.approx((sag.depth_m, sag.sigma_m))
-    assert "0.150\xa0m ± 0.028\xa0m" in findings["sag"].by_how_much  # ± is 95 %: 1.96 σ
-    assert "licensed practice" in findings["sag"].what
-    assert "grade-adverse" not in findings  # the back-falls are the sag's own
+    assert "0.150\xa0m ± 0.028\xa0m" in findings["low-point"].by_how_much  # ± is 95 %: 1.96 σ
+    assert "licensed practice" in findings["low-point"].what
+    assert "back-fall/segment" not in findings  # the back-falls are the sag's own
 
 
 def test_water_leaves_over_the_lower_side() -> None:

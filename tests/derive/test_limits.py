@@ -33,6 +33,7 @@ from lateralline.records import Fixes
 from lateralline.settings import Run, bare_settings, standard_accuracy
 from tests.derive.test_arcs import bowed, line_of
 from tests.derive.test_levels import axis_with
+from tests.support.finding_names import called
 
 Floats = npt.NDArray[np.float64]
 ACCURACY = standard_accuracy()
@@ -71,8 +72,8 @@ def test_a_sag_is_shown_at_one_percent_of_all_pairs(share: float, shown: bool) -
 @pytest.mark.parametrize(("sigmas", "adverse"), [(1.99, False), (2.01, True)])
 def test_a_line_rises_downstream_at_two_sigma(sigmas: float, adverse: bool) -> None:
     axis = axis_with([100.0 + sigmas * 0.02 * np.sqrt(2), 100.0], 0.02)
-    codes = [f.code for f in grade_findings(axis, SEGMENTS)]
-    assert ("mean-grade-adverse" in codes) is adverse
+    codes = [called(f) for f in grade_findings(axis, SEGMENTS)]
+    assert ("back-fall/line" in codes) is adverse
 
 
 @pytest.mark.parametrize(
@@ -198,10 +199,10 @@ def test_an_own_tolerance_below_the_rule_s_is_said_and_drawn() -> None:
         own = replace(bare_settings(), dig_rule=rule.key, dig_tolerance_m=share * rule.tolerance_m)
         drawn, found = tolerance(own)
         assert drawn.distance_m == pytest.approx(share * rule.tolerance_m)
-        assert [f.code for f in found] == (["dig-tolerance-narrow"] if narrow else [])
+        assert [called(f) for f in found] == (["tolerance-rule/narrow"] if narrow else [])
     unknown, found = tolerance(replace(bare_settings(), dig_rule="no such", dig_tolerance_m=nan))
     assert unknown.distance_m == max(r.tolerance_m for r in dig_rules().values())
-    assert [f.code for f in found] == ["dig-rule-unknown"]
+    assert [called(f) for f in found] == ["tolerance-rule/unknown"]
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,7 @@ from lateralline.derive.tables import layer
 from lateralline.kernels import curves
 from lateralline.records import Floats, Line, Stretch
 from lateralline.settings import Pipe
+from tests.support.finding_names import called
 
 PVC_4_IN = Pipe("L1", "PVC", "4 in SCH40", "sanitary", 0.102, 0.006, "")
 
@@ -292,7 +293,7 @@ def test_a_pipe_of_unknown_size_is_drawn_wide_and_said() -> None:
     unknown = Pipe("L1", "", "", "unknown", nan, nan, "")
     axis = axis_through([[0, 0, 100], [5, 0, 100]], isotropic(0.1), pipe=unknown)
     rows, findings = dig_zones(axis, corridor(axis).polygon, RULE)
-    assert [f.code for f in findings] == ["pipe-size-assumed"]
+    assert [called(f) for f in findings] == ["pipe-size-unsure/assumed"]
     assert rows[0]["diameter_assumed"] is True
     assert rows[0]["width_m"] == pytest.approx(zone_width_m(UNKNOWN_DIAMETER_M, 0.4572))
     assert rows[0]["cover_min_m"] != rows[0]["cover_min_m"]  # NaN

@@ -263,13 +263,13 @@ def test_a_line_without_a_mark_and_a_site_not_built_are_named_whatever_is_planne
     result = run("clearance", with_failed, works, "--required", "0.3m", "-o", tmp_path / "o")
     assert result.exit_code == 1
     said = " ".join(result.output.split())
-    assert "that nobody located: QH-022 L3, hedge-side (whole site)" in said
+    assert "that nobody located: QH-022 L3, QH-3 (whole site)" in said
     assert "No conflict is shown" not in said
     rows = pyogrio.read_dataframe(tmp_path / "o" / "clearance.gpkg", layer="unlocated")
     assert sorted(rows["extent"]) == ["line", "site"]
     with (tmp_path / "o" / "clearance.csv").open(encoding="utf-8") as file:
         told = [(r["site_id"], r["line_id"], r["verdict"]) for r in csv.DictReader(file)]
-    assert told == [("QH-022", "L3", "not_located"), ("hedge-side", "", "not_located")]
+    assert told == [("QH-022", "L3", "not_located"), ("QH-3", "", "not_located")]
 
 
 def test_zones_name_them_too(with_failed: Path, tmp_path: Path) -> None:
@@ -280,13 +280,13 @@ def test_zones_name_them_too(with_failed: Path, tmp_path: Path) -> None:
     layer = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="unlocated")
     assert sorted(layer["extent"]) == sorted(extents)
     said = run("zones", with_failed, "--rule", "cga", "-o", tmp_path / "y").output
-    assert "QH-022 L3, hedge-side (whole site)" in said
+    assert "QH-022 L3, QH-3 (whole site)" in said
 
 
 def test_the_manifest_says_which_sites_are_not_in_it(with_failed: Path) -> None:
     manifest = json.loads((with_failed / "manifest.json").read_text(encoding="utf-8"))
     (missed,) = manifest["not_built"]
-    assert missed["source"] == "hedge-side"
+    assert (missed["site"], missed["source"]) == ("QH-3", "hedge-side")
     assert "stage read" in missed["why"]
 
 

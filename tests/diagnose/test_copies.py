@@ -39,12 +39,14 @@ def test_a_run_entered_under_another_name_proves_nothing(
         marks=lambda rows: entered_again(folder, rows, line=line),
         stops=stops_again,
     )
-    (finding,) = told(twice, "run-copied")
+    (finding,) = told(twice, "measurements-copied/run")
     assert twice.findings[0] is finding
     assert (finding.severity, finding.subject) == ("error", "run R9")
     assert finding.values["other"] == "run R1"
     new = codes(twice, "error", "warning") - codes(once, "error", "warning")
-    assert new - {"pipe-unknown"} == {"run-copied"}  # no pipe is given for the line invented
+    assert new - {"pipe-size-unsure/unknown"} == {
+        "measurements-copied/run"
+    }  # no pipe is given for the line invented
     for layer, name in (("pipe_centreline", "length_m"), ("pipe_centreline", "invert_sigma_max_m")):
         assert column(twice, layer, name) == pytest.approx(column(once, layer, name), rel=1e-9)
     used = dict(zip(*(column(twice, "field_marks", c) for c in ("mark_id", "used")), strict=True))
@@ -65,7 +67,7 @@ def test_a_second_survey_of_the_same_stops_is_no_copy(tmp_path: Path, scenario: 
                     row[name] = value[:-1] + str((int(value[-1]) + 5) % 10)
 
     twice = planted(folder, scenario, 3, marks=change, stops=stops_again)
-    assert not told(twice, "run-copied", "stop-copied")
+    assert not told(twice, "measurements-copied/run", "measurements-copied/stop")
 
 
 def test_one_stop_written_off_another_is_told_by_itself(tmp_path: Path) -> None:
@@ -75,7 +77,7 @@ def test_one_stop_written_off_another_is_told_by_itself(tmp_path: Path) -> None:
         rows += [{**r, "stop": "5", "mark": f"{r['mark']}again"} for r in four]
 
     result = planted(tmp_path / "site", "gnss-bend-branch", 3, marks=change)
-    (finding,) = told(result, "stop-copied")
+    (finding,) = told(result, "measurements-copied/stop")
     assert (finding.severity, finding.subject) == ("error", "stop R1/5")
     assert finding.values["other"] == "stop R1/4"
     runs, stops, status = (
@@ -84,4 +86,4 @@ def test_one_stop_written_off_another_is_told_by_itself(tmp_path: Path) -> None:
     told_of = dict(zip(zip(runs, stops, strict=True), status, strict=True))
     assert told_of["R1", "5"] == "not_located"
     assert told_of["R1", "4"] == "located"
-    assert not told(result, "stop-unsolved", "counter-impossible", "link-blunder")
+    assert not told(result, "stop-not-located", "counter-wrong/reading", "blunder")

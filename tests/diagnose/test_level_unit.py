@@ -12,9 +12,12 @@ import pytest
 
 from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult
+from tests.support.finding_names import called
 from tests.support.planted import SOUND, codes, planted, set_unit, through, told
 
 FOOT_M = 0.3048
+#: What is only warned of: one unit that is not of the others.
+MIXED = ("unit-wrong/tape-alone", "unit-wrong/level-alone", "unit-wrong/level-alone-feet")
 
 
 def read_in_feet(folder: Path, scenario: str, seed: int, unit: str = "m") -> SiteResult:
@@ -47,19 +50,19 @@ def test_on_a_slope_the_tilts_tell_levels_three_times_too_large(tmp_path: Path) 
     named = 0
     for seed in range(6):
         result = read_in_feet(tmp_path / str(seed), "slope-levels", seed)
-        for finding in told(result, "level-unit"):
+        for finding in told(result, "unit-wrong/level"):
             named += 1
             assert result.findings[0] is finding
             assert finding.severity == "error"
             assert finding.values["other"] == "ft"
-            assert not codes(result) & {"units-mixed", "mean-grade-adverse", "sag"}
+            assert not codes(result) & {*MIXED, "back-fall/line", "low-point"}
     assert named == 6
 
 
 def test_on_a_slope_the_tilts_mostly_tell_levels_three_times_too_small(tmp_path: Path) -> None:
     results = [set_wrong(tmp_path / str(seed), "slope-levels", seed, "ft") for seed in range(6)]
-    assert sum(bool(told(r, "level-unit")) for r in results) >= 4
-    assert all(told(r, "level-unit", "units-mixed") for r in results)  # never nothing
+    assert sum(bool(told(r, "unit-wrong/level")) for r in results) >= 4
+    assert all(told(r, "unit-wrong/level", *MIXED) for r in results)  # never nothing
 
 
 def test_an_exposure_given_by_its_level_tells_on_any_ground(tmp_path: Path) -> None:
@@ -71,9 +74,9 @@ def test_an_exposure_given_by_its_level_tells_on_any_ground(tmp_path: Path) -> N
             row["depth"] = ""
 
     sound = planted(tmp_path / "sound", "slope-levels", 31, exposures=by_level)
-    assert not told(sound, "level-unit", "units-mixed")
+    assert not told(sound, "unit-wrong/level", *MIXED)
     set_unit(tmp_path / "sound", "level", "ft")
-    (finding,) = told(through(tmp_path / "sound"), "level-unit")
+    (finding,) = told(through(tmp_path / "sound"), "unit-wrong/level")
     assert finding.values["other"] == "m"
 
 
@@ -83,16 +86,16 @@ def test_on_ground_all_but_level_a_unit_unlike_the_others_is_a_warning(
 ) -> None:
     """Nothing is claimed that the data do not say; yet a grade doubled is not passed over."""
     result = set_wrong(tmp_path / "site", scenario, 3, unit)
-    (finding,) = told(result, "units-mixed", "level-unit")
-    assert (finding.code, finding.severity) == ("units-mixed", "warning")
-    assert finding.variant == ("level-metric" if unit == "m" else "level-feet")
+    (finding,) = told(result, *MIXED, "unit-wrong/level")
+    assert (called(finding) in MIXED, finding.severity) == (True, "warning")
+    assert finding.variant == ("level-alone" if unit == "m" else "level-alone-feet")
 
 
 @pytest.mark.parametrize("scenario", SOUND)
 def test_levels_in_the_unit_they_are_set_to_are_no_finding(tmp_path: Path, scenario: str) -> None:
     for seed in range(3):
         result = planted(tmp_path / str(seed), scenario, seed)
-        assert not told(result, "level-unit", "units-mixed")
+        assert not told(result, "unit-wrong/level", *MIXED)
 
 
 def test_a_wrong_flow_is_not_laid_to_the_levels(tmp_path: Path) -> None:
@@ -103,5 +106,5 @@ def test_a_wrong_flow_is_not_laid_to_the_levels(tmp_path: Path) -> None:
         text = toml.read_text(encoding="utf-8")
         toml.write_text(text.replace('flow = "against"', 'flow = "with"'), encoding="utf-8")
         result = through(folder)
-        assert told(result, "mean-grade-adverse")
-        assert not told(result, "level-unit")
+        assert told(result, "back-fall/line")
+        assert not told(result, "unit-wrong/level")

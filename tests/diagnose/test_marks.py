@@ -21,16 +21,16 @@ from tests.support.planted import Row, codes, column, planted, set_unit, through
 OTHER_SIDE = {"left": "right", "right": "left"}
 #: What a mark on the wrong side used to be told as.
 BLAMED = {
-    "depth-impossible",
-    "counter-impossible",
-    "chord-exceeds-counter",
-    "link-blunder",
-    "tape-unit",
-    "marks-contradict",
-    "mark-disagrees",
-    "stop-unsolved",
-    "shape-contradiction",
-    "step-suspected",
+    "depth-reading-wrong",
+    "counter-wrong/reading",
+    "counter-wrong/too-short",
+    "blunder",
+    "unit-wrong/tape-unknown",
+    "mark-blunder/all",
+    "mark-blunder/one",
+    "stop-not-located",
+    "shape-undecided/contradiction",
+    "shape-undecided/step",
 }
 
 
@@ -127,7 +127,7 @@ def test_marks_of_another_stop_are_told_as_an_id_used_twice(tmp_path: Path) -> N
     used = used_marks(result)
     assert used["R1-3B"]
     assert not used["R1-6B"]
-    assert not told(result, "depth-impossible", "marks-contradict", "chord-exceeds-counter")
+    assert not told(result, "depth-reading-wrong", "mark-blunder/all", "counter-wrong/too-short")
 
 
 def test_one_mark_of_another_stop_is_told_with_the_stop_it_lies_at(tmp_path: Path) -> None:

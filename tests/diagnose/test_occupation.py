@@ -12,6 +12,7 @@ from lateralline.diagnose.causes import leading
 from lateralline.findings import Finding
 from lateralline.proof.line_scores import draw, named, plant
 from lateralline.proof.line_truth import SimulatedSite, simulate_site
+from tests.support.finding_names import called
 
 LINES = 24
 
@@ -41,7 +42,7 @@ def told(site: SimulatedSite) -> tuple[Finding, ...]:
 
 
 def of(findings: tuple[Finding, ...]) -> list[Finding]:
-    return [f for f in findings if f.code == "stops-shifted"]
+    return [f for f in findings if called(f) == "stops-shifted"]
 
 
 def test_half_a_metre_is_told_of_most_lines(site: SimulatedSite) -> None:
@@ -62,12 +63,12 @@ def test_what_is_held_for_the_cause_leads_and_nothing_there_is_blamed(
     assert sure
     assert findings[: len(of(findings))] == tuple(of(findings))
     for cause in sure:
-        (ends,) = (e.subjects for e in cause.explains if "link-blunder" in e.codes)
+        (ends,) = (e.subjects for e in cause.explains if "blunder" in e.codes)
         assert ends is not None
         assert not [
             f
             for f in findings
-            if f.code in ("link-blunder", "chord-exceeds-counter", "bend-at-stop")
+            if called(f) in ("blunder", "counter-wrong/too-short", "shape-undecided/turn")
             and f.subject in ends
         ]
 
@@ -86,5 +87,5 @@ def test_one_stop_in_the_wrong_place_is_not_laid_to_an_occupation(site: Simulate
 
 
 def test_what_was_taped_has_no_occupation(site: SimulatedSite) -> None:
-    counts = Counter(f.code for f in told(shifted(site, 0.5, "offset")))
+    counts = Counter(called(f) for f in told(shifted(site, 0.5, "offset")))
     assert not counts["stops-shifted"]

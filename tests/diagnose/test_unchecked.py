@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from lateralline.stages import SiteResult, run_site
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 
@@ -25,11 +26,11 @@ def test_it_is_said_once_and_as_it_applies(
 ) -> None:
     result = run_site(SAMPLES / sample, until="place")
     assert isinstance(result, SiteResult)
-    (found,) = (f for f in result.findings if f.code == "not-checked")
+    (found,) = (f for f in result.findings if called(f) == "not-checked")
     assert found.severity == "info"
     assert all(found.values[name] for name in listed), found.values
     assert not any(found.values[name] for name in absent), found.values
     assert "one wrong unit" in found.what
     zone = found.values["zone"]
-    told = any(f.code == "which-zone" for f in result.findings)
+    told = any(called(f) == "coordinates-unconfirmed/zone" for f in result.findings)
     assert not (zone and told), "said once"

@@ -134,7 +134,7 @@ def test_feet_are_said_in_feet_and_levels_by_their_datum(
     bend = site.layers["pipe_nodes"].query("kind == 'bend'").iloc[0]
     for part in (
         f"{depth:.2f} ± {half:.2f}",
-        "relative: above no named datum",
+        "site zero: levels compare within this site only",
         "us-ft",
         "HOUSE-SE",
         f"bend {bend['bend_deg']:.0f}°",
@@ -154,11 +154,11 @@ def test_depths_stand_where_there_are_no_levels(sheets: Any, practice: dict[str,
         "no levels were measured",
         "to invert, m",
         "sketch on invented axes",
-        "none: depths",
+        "depths only, below ground",
     ):
         assert part in said
     assert "invert level" not in said
-    assert "grade, %" not in said
+    assert "gradient, %" not in said
 
 
 def test_an_older_file_without_a_level_band_has_the_same_inverts(

@@ -25,6 +25,7 @@ from lateralline.records import (
     StopRows,
 )
 from lateralline.settings import bare_settings
+from tests.support.finding_names import called
 
 N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
 NO_SPOTS = Spots("", K, T, T, N, N, N, N, N, T, T, N, N, N, (), T, T)
@@ -83,7 +84,7 @@ def frame_at(
 
 
 def codes(frame: Frame) -> set[str]:
-    return {f.code for f in frame.findings}
+    return {called(f) for f in frame.findings}
 
 
 #: CRS, a place in it, the ellipsoid (a, 1/f) and the height CRS named for the height factor.
@@ -239,7 +240,7 @@ def test_relative_levels_take_no_height_factor_and_say_so() -> None:
     assert "levels-relative" not in codes(named)
     unknown = frame_at("EPSG:32617", 500_000.0, 4_000_000.0, vertical="EPSG:5703")
     assert unknown.height_factor == 1.0
-    assert "levels-missing" in codes(unknown)
+    assert "level-missing/all" in codes(unknown)
 
 
 def test_longitude_and_latitude_of_a_grid_on_wgs84() -> None:
@@ -249,7 +250,7 @@ def test_longitude_and_latitude_of_a_grid_on_wgs84() -> None:
     expected = degrees_on_own_datum(CRS("EPSG:32617"), there[:, :2])
     assert frame.to_lonlat(RING) == pytest.approx(expected, abs=1e-10)
     assert frame.operations[0].accuracy_m == 0.0
-    assert "datum-ensemble" in codes(frame)
+    assert "datum-incomplete/version" in codes(frame)
 
 
 @pytest.mark.parametrize("x", [[278.6, 278.6001], [-81.4, 278.6001], [-81.4, -81.3999]])
@@ -302,7 +303,7 @@ def test_a_real_datum_shift_is_made() -> None:
     assert "OSGB36 to WGS 84 (6)" in operation.name
     assert (operation.accuracy_m, operation.ballpark, operation.zero_shift) == (2.0, False, False)
     assert any("OSTN15" in o for o in operation.better_unavailable)
-    assert "datum-better-missing" in codes(frame)
+    assert "datum-shift-error/better-missing" in codes(frame)
     lonlat = frame.to_lonlat(np.zeros((1, 3)))[0]
     own = degrees_on_own_datum(CRS("EPSG:27700"), frame.to_site_crs(np.zeros((1, 3)))[:, :2])[0]
     shift_m = Geodesic.WGS84.Inverse(lonlat[1], lonlat[0], own[1], own[0])["s12"]
@@ -314,7 +315,7 @@ def test_a_published_zero_shift_is_used_but_never_silently() -> None:
     (operation,) = frame.operations
     assert operation.zero_shift
     assert operation.accuracy_m == 4.0
-    (finding,) = [f for f in frame.findings if f.code == "datum-zero-shift"]
+    (finding,) = [f for f in frame.findings if called(f) == "datum-shift-error/zero-shift"]
     assert finding.severity == "warning"
     assert finding.values["accuracy_m"] == 4.0
 
@@ -329,7 +330,7 @@ def test_a_published_zero_shift_is_used_but_never_silently() -> None:
 def test_a_ballpark_shift_is_refused(horizontal: str, x: float, y: float) -> None:
     frame = frame_at(horizontal, x, y)
     assert frame.operations[0].ballpark
-    (finding,) = [f for f in frame.findings if f.code == "datum-ballpark"]
+    (finding,) = [f for f in frame.findings if called(f) == "datum-shift-unknown"]
     assert finding.severity == "error"
     with pytest.raises(FrameError, match="ballpark"):
         frame.to_lonlat(RING)
@@ -367,8 +368,8 @@ def test_the_coordinate_epoch_goes_into_the_operation() -> None:
     assert hypot(*(a - b)[:2]) == pytest.approx(0.6, abs=0.15)
     same = early.to_local(np.array([144.0]), np.array([-37.0]), np.zeros(1))
     assert hypot(*same[0, :2]) < 1e-6
-    assert "epoch-missing" not in codes(early)
-    assert "epoch-missing" in codes(frame_at("EPSG:9000", 144.0, -37.0))
+    assert "datum-incomplete/epoch" not in codes(early)
+    assert "datum-incomplete/epoch" in codes(frame_at("EPSG:9000", 144.0, -37.0))
 
 
 def test_another_crs_may_be_asked_for() -> None:
@@ -399,7 +400,7 @@ def test_a_local_sketch_has_no_place_on_the_earth() -> None:
     assert frame.crs_with_levels is None
     assert frame.to_local(np.array([3.0]), np.array([4.0]), np.array([1.0])).tolist() == [[3, 4, 1]]
     assert np.array_equal(frame.to_site_crs(RING), RING)
-    assert "frame-local" in codes(frame)
+    assert "no-map-position/sketch" in codes(frame)
     with pytest.raises(FrameError, match="local sketch"):
         frame.to_lonlat(RING)
     with pytest.raises(FrameError, match="local sketch"):
@@ -434,14 +435,14 @@ def test_a_compound_text_names_the_levels_too() -> None:
 
 def test_swapped_coordinates_are_noticed() -> None:
     swapped = frame_at("EPSG:32617", 4_000_000.0, 500_000.0)
-    assert "outside-crs-area" in codes(swapped)
+    assert "coordinates-outside/site" in codes(swapped)
     with pytest.raises(FrameError, match="outside"):
         frame_at("EPSG:4326", 35.0, -181.0)
 
 
 def test_unevenness_is_a_finding_only_where_there_is_some() -> None:
-    assert "grid-not-conformal" in codes(frame_at("EPSG:3857", -9_000_000.0, 4_200_000.0))
-    assert "grid-not-conformal" not in codes(frame_at("EPSG:2264", 1_450_000.0, 540_000.0))
+    assert "grid-scale/directions" in codes(frame_at("EPSG:3857", -9_000_000.0, 4_200_000.0))
+    assert "grid-scale/directions" not in codes(frame_at("EPSG:2264", 1_450_000.0, 540_000.0))
 
 
 def test_unknown_positions_stay_unknown() -> None:
@@ -454,7 +455,7 @@ def test_unknown_positions_stay_unknown() -> None:
 def test_lineage_is_told_what_was_done() -> None:
     about = frame_at("EPSG:27700", 530_000.0, 180_000.0, z_m=3.0).describe()
     assert about["horizontal_crs"] == "EPSG:27700"
-    assert about["levels"] == "relative: above no named datum"
+    assert about["levels"] == "site zero: levels compare within this site only"
     assert "OSGB36 to WGS 84 (6)" in str(about["operation_1"])
     assert "better but missing" in str(about["operation_1"])
 

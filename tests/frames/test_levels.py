@@ -25,6 +25,7 @@ from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteFailure, SiteResult, run_sites
 from lateralline.workspace import Workspace
+from tests.support.finding_names import called
 
 SCENARIO = "slope-levels"  # levelled throughout, in a national vertical system
 #: Columns of a level, of a difference of levels, or of what only a level can tell.
@@ -64,11 +65,11 @@ def built(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     with workspace.build() as sink:
         (result,) = run_sites([site], sink=sink)
     assert isinstance(result, SiteResult)
-    codes = {f.code: f.severity for f in result.findings}
-    assert codes.get("depth-only" if request.param == "none" else "levels-missing") == (
-        "info" if request.param == "none" else "error"
-    )
-    assert not [f for f in result.findings if "grade" in f.code or f.code == "sag"]
+    codes = {called(f): f.severity for f in result.findings}
+    assert codes.get(
+        "level-missing/depths-only" if request.param == "none" else "level-missing/all"
+    ) == ("info" if request.param == "none" else "error")
+    assert not [f for f in result.findings if f.code in ("back-fall", "gradient-low", "low-point")]
     return workspace
 
 

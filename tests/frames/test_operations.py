@@ -26,6 +26,7 @@ from lateralline.place.levels import with_levels_of_gnss
 from lateralline.record import layers
 from lateralline.settings import Georeference
 from lateralline.write.target import Target
+from tests.support.finding_names import called
 
 OSTN15 = "OSTN15_NTv2_OSGBtoETRS.gsb"
 LONDON = (530_000.0, 180_000.0)
@@ -120,7 +121,7 @@ def test_grids_for_all_sites_come_by_the_environment(
 def test_a_zero_shift_needs_consent_and_a_stated_accuracy(make_site) -> None:
     record = make_site(horizontal=NO_DATUM, x=100.0, y=200.0).record
     refused = site_frame(record)
-    assert {f.severity for f in refused.findings if f.code == "datum-ballpark"} == {"error"}
+    assert {f.severity for f in refused.findings if called(f) == "datum-shift-unknown"} == {"error"}
     with pytest.raises(FrameError, match="no one has accepted"):
         refused.to_lonlat(np.zeros((1, 3)))
     only_accuracy = Georeference(shift_accuracy_m=2.0)
@@ -132,8 +133,8 @@ def test_a_zero_shift_needs_consent_and_a_stated_accuracy(make_site) -> None:
     frame = site_frame(replace(record, settings=replace(record.settings, georeference=accepted)))
     (operation,) = frame.operations
     assert (operation.usable, operation.ballpark, operation.accuracy_m) == (True, True, 2.0)
-    (finding,) = [f for f in frame.findings if f.code.startswith("datum-ballpark")]
-    assert (finding.severity, finding.code) == ("warning", "datum-ballpark-accepted")
+    (finding,) = [f for f in frame.findings if f.code.startswith("datum-shift")]
+    assert (finding.severity, called(finding)) == ("warning", "datum-shift-error/accepted")
     assert (finding.values["stated"], finding.values["accuracy_m"]) == (True, 2.0)
     # the same latitude and longitude as on the grid's own datum: the shift is zero
     x, y = frame.to_site_crs(np.zeros((1, 3)))[0, :2]
@@ -247,15 +248,15 @@ def test_files_in_a_crs_reached_without_an_epoch_hold_no_zone(make_site) -> None
     target = Target(CRS("EPSG:7853"))
     said = target.site(frame)
     assert isnan(said.off_95_m)
-    codes = {f.code: f for f in said.findings}
-    assert codes["crs-changed"].severity == "warning"
-    assert "left out" in codes["crs-changed"].by_how_much
+    codes = {called(f): f for f in said.findings}
+    assert codes["datum-shift-error/other-crs"].severity == "warning"
+    assert "left out" in codes["datum-shift-error/other-crs"].by_how_much
     target.take(said)
     assert "an unknown distance:" in target.remark
     tables = layers.to_tables(site.products, record, frame, said.crs)
     assert not any(tables[layer].num_rows for layer in ZONES)
     rows = {r["item"]: r for r in tables["lineage"].to_pylist()}
-    assert "no coordinate epoch" in rows["frame of GeoPackage"]["value"]
+    assert "no coordinate epoch" in rows["coordinate system of GeoPackage"]["value"]
     assert rows["ITRF2014 to GDA2020 / MGA zone 53"]["accuracy_m"] is None
 
 
@@ -334,11 +335,11 @@ def test_heights_by_a_way_of_unknown_accuracy_are_no_levels(make_site, grids: Pa
         level, operation = levels_by_grid(site_frame(dated), *np.array([[-81.4], [42.1]]), height)
         assert operation.undated == (epoch is None)
         assert isnan(level[0]) == (epoch is None)
-        codes = {f.code: f for f in with_levels_of_gnss(dated)[2]}
+        codes = {called(f): f for f in with_levels_of_gnss(dated)[2]}
         if epoch is None:
-            assert codes["geoid-unsure"].variant == "undated"
+            assert codes["geoid-missing/unpublished"].variant == "undated"
         else:
-            assert "heights-by-geoid" in codes
+            assert "geoid-used/grid" in codes
 
 
 # ---- what an operation does to layers -------------------------------------------------------
@@ -385,10 +386,10 @@ def test_lineage_says_what_the_frame_of_each_file_may_be_off(make_site) -> None:
     rows = layers.to_tables(site.products, site.record, site.frame, CRS("EPSG:32630"))["lineage"]
     said = {r["item"]: r for r in rows.to_pylist() if r["topic"] == "statement"}
     for file in ("GeoPackage", "GeoJSON"):
-        assert "4.895 m (95 %)" in said[f"frame of {file}"]["value"]
-        assert said[f"frame of {file}"]["accuracy_m"] == 2.0
+        assert "4.895 m (95 %)" in said[f"coordinate system of {file}"]["value"]
+        assert said[f"coordinate system of {file}"]["accuracy_m"] == 2.0
     own = layers.to_tables(site.products, site.record, site.frame)["lineage"].to_pylist()
-    assert "frame of GeoPackage" not in {r["item"] for r in own}
+    assert "coordinate system of GeoPackage" not in {r["item"] for r in own}
 
 
 def test_nothing_is_drawn_around_a_pipe_when_nobody_knows_how_far_off(make_site) -> None:

@@ -22,6 +22,7 @@ from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.units import feet_and_inches
 from lateralline.write.workbook import site_book
+from tests.support.finding_names import called
 
 FT = 0.3048
 SETTINGS = {
@@ -330,10 +331,10 @@ def test_hidden_rows_columns_and_sheets_are_read_and_said(tmp_path: Path) -> Non
 
     record = read(tmp_path, change)
     assert len(record.marks.kind) == 3
-    assert [(f.severity, f.code, f.where) for f in record.findings] == [
-        ("info", "hidden-sheet", "a.xlsx control"),
-        ("info", "hidden-rows", "a.xlsx marks"),
-        ("info", "hidden-columns", "a.xlsx marks"),
+    assert [(f.severity, called(f), f.where) for f in record.findings] == [
+        ("info", "input-hidden/sheet", "a.xlsx control"),
+        ("info", "input-hidden/rows", "a.xlsx marks"),
+        ("info", "input-hidden/columns", "a.xlsx marks"),
     ]
     assert "rows 3 are hidden" in record.findings[1].what
 
@@ -351,7 +352,7 @@ def test_empty_rows_remarks_and_own_columns(tmp_path: Path) -> None:
     record = read(tmp_path, change)
     assert record.stops.row.tolist() == [4]
     assert record.stops.note.tolist() == ["weather=wet"]
-    assert [f.code for f in record.findings] == ["extra-column"]
+    assert [called(f) for f in record.findings] == ["input-unused/column"]
 
 
 def test_a_table_may_begin_further_down_and_to_the_right(tmp_path: Path) -> None:
@@ -374,8 +375,8 @@ def test_other_sheets_are_named_and_not_read(tmp_path: Path) -> None:
         book.create_sheet("empty")
 
     record = read(tmp_path, change)
-    assert [(f.severity, f.code, f.subject) for f in record.findings] == [
-        ("info", "sheet-ignored", "sheet prices")
+    assert [(f.severity, called(f), f.subject) for f in record.findings] == [
+        ("info", "input-unused/sheet", "sheet prices")
     ]
 
 
@@ -405,7 +406,7 @@ def test_a_sheet_of_another_name_is_known_by_its_columns(tmp_path: Path) -> None
         book.copy_worksheet(book["stops"]).title = "first go"
 
     (finding,) = read(tmp_path, copied).findings
-    assert (finding.severity, finding.code) == ("warning", "sheet-ignored")
+    assert (finding.severity, called(finding)) == ("warning", "input-unused/sheet-of-ours")
     assert "the columns are those of stops" in finding.what
 
 
@@ -437,7 +438,7 @@ def test_a_column_called_as_the_trade_calls_it_is_taken_and_told(
 ) -> None:
     plain = read(tmp_path, lambda book: None)
     record = read(tmp_path, put(sheet, **{at: called}))
-    (told,) = (f for f in record.findings if f.code == "input-read-as")
+    (told,) = (f for f in record.findings if called(f) == "input-read-as")
     assert (
         told.what == f"a.xlsx {sheet} is read column {called.casefold().split(' [')[0]} as {column}"
     )

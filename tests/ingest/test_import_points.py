@@ -180,7 +180,7 @@ def test_metres_in_a_grid_of_feet_are_named_by_the_check_at_the_end(tmp_path: Pa
     assert "in neither order any point lies within the area" in unsure.output
     made = call(file, *FEET, "--order", "pnezd", "--run", "R1:L1:CO1:with", "-o", tmp_path / "s")
     assert made.exit_code == 1
-    assert title_of("metres-as-feet") in made.output
+    assert title_of("coordinates-wrong-unit/metres") in made.output
 
 
 def test_control_of_a_local_sketch_is_taken_as_it_stands(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.settings import standard_accuracy
+from tests.support.finding_names import called
 
 FT, US_FT, INCH = 0.3048, 1200 / 3937, 0.0254
 
@@ -141,7 +142,7 @@ def record(tmp_path: Path) -> FieldRecord:
 
 
 def codes(record: FieldRecord) -> list[str]:
-    return [f.code for f in record.findings]
+    return [called(f) for f in record.findings]
 
 
 def same(a: object, b: object) -> bool:
@@ -384,26 +385,26 @@ def test_workbook_cells_without_a_value(tmp_path: Path) -> None:
 
 
 def test_findings_of_the_example(record: FieldRecord) -> None:
-    assert sorted(codes(record)) == ["extra-column", "peak-read-as-total"]
+    assert sorted(codes(record)) == ["input-unused/column", "mark-kind-assumed"]
     assert {f.stage for f in record.findings} == {"read"}
     assert {f.where for f in record.findings} == {"marks.csv:1", "marks.csv:6"}
 
 
 FINDINGS = [
-    ("site", 'nominal = "4 in SDR35"', 'nominal = "DN160"', "nominal-open"),
+    ("site", 'nominal = "4 in SDR35"', 'nominal = "DN160"', "pipe-size-unsure/nominal"),
     ("site", 'material = "PVC"\nnominal = "4 in SDR35"',
-     'material = "cast iron"\nnominal = "6 in"', "wall-unknown"),
-    ("site", 'material = "PVC"', 'material = "clay"', "material-differs"),
-    ("site", "transmitter_lag = 0.35\n", "", "transmitter-lag-assumed"),
-    ("site", "ride_height = 30\nrod", "rod", "ride-height-assumed"),
-    ("site", "epoch = 2026.35", "epoch = 2036.35", "epoch-after-survey"),
-    ("site", 'line = "L2"\nentry', 'line = "L3"\nentry', "pipe-unknown"),
+     'material = "cast iron"\nnominal = "6 in"', "pipe-size-unsure/wall"),
+    ("site", 'material = "PVC"', 'material = "clay"', "pipe-size-unsure/material"),
+    ("site", "transmitter_lag = 0.35\n", "", "transmitter-offset-assumed/lag"),
+    ("site", "ride_height = 30\nrod", "rod", "transmitter-offset-assumed/ride-height"),
+    ("site", "epoch = 2026.35", "epoch = 2036.35", "datum-incomplete/epoch-late"),
+    ("site", 'line = "L2"\nentry', 'line = "L3"\nentry', "pipe-size-unsure/unknown"),
     ("site", "[dig]", '[[run]]\nid = "R3"\nline = "L1"\nentry = "CO3"\nflow = "with"\n[dig]',
-     "run-without-stops"),
-    ("stops", "R1,1,4.2,40", "R1,1,0.2,40", "counter-before-entry"),
-    ("stops", "R2,1,5.5", "R2,2,7,,,\nR2,1,5.5", "stop-without-marks"),
-    ("exposures", "95.1", "", "exposure-without-level"),
-    ("control", "point\n", "point,made of\n", "extra-column"),
+     "line-not-located/empty-run"),
+    ("stops", "R1,1,4.2,40", "R1,1,0.2,40", "counter-wrong/before-entry"),
+    ("stops", "R2,1,5.5", "R2,2,7,,,\nR2,1,5.5", "stop-not-located/unmarked"),
+    ("exposures", "95.1", "", "level-missing/exposure-in-plan"),
+    ("control", "point\n", "point,made of\n", "input-unused/column"),
 ]  # fmt: skip
 
 
@@ -417,7 +418,7 @@ def test_a_dig_rule_nobody_named_is_told_with_its_width(
     """18 in, CGA Best Practices; a site that names a rule or gives a tolerance has chosen."""
     text = FILES["site.toml"].replace('[dig]\nrule = "cga"\ntolerance = 2', f"[dig]\n{dig}")
     found = read_site(write(tmp_path, site=text)).findings
-    told = [f for f in found if f.code == "dig-rule-assumed"]
+    told = [f for f in found if called(f) == "tolerance-rule/assumed"]
     assert [f.severity for f in told] == ["warning"] * warned
     if warned:
         assert "CGA Best Practices" in told[0].what
@@ -451,7 +452,7 @@ def test_a_file_that_nearly_has_a_name_is_pointed_out(tmp_path: Path, name: str)
     (folder / "photo.txt").write_text("not ours", encoding="utf-8")
     if meant == "observations.csv":
         (folder / meant).rename(folder / name)
-        assert "file-ignored" in codes(read_site(folder))
+        assert "input-unused/file" in codes(read_site(folder))
     else:
         (folder / meant).rename(folder / name)
         with pytest.raises(SiteFaultsError, match=r"stops\.csv: file must be") as caught:

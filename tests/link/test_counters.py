@@ -10,6 +10,7 @@ import pytest
 
 from lateralline.link.counters import check_counters, exchanged
 from lateralline.link.lines import LocatedPoint
+from tests.support.finding_names import called
 from tests.support.made_scene import ACCURACY, LAG, R1
 
 EVERY_M = 4.0
@@ -80,7 +81,7 @@ def test_readings_off_by_one_factor_keep_their_order_and_lose_their_length(
         assert checked.findings == []
         return
     (found,) = checked.findings
-    assert (found.code, found.subject) == ("counter-factor", "run R1")
+    assert (called(found), found.subject) == ("unit-wrong/counter", "run R1")
     assert found.values["typical"] == pytest.approx(factor)
     assert found.values["stretches"] == 6
     assert found.values["slip"] == slip
@@ -92,9 +93,9 @@ def test_readings_off_by_one_factor_keep_their_order_and_lose_their_length(
 def test_a_factor_of_no_unit_takes_four_stretches(stops: int, named: bool) -> None:
     """Three stretches may all be bent; feet for metres are told by three, and by one."""
     odd = check_counters(pipe([1.25 * r for r in true(stops)]), [R1], ACCURACY)
-    assert [f.code for f in odd.findings] == (["counter-factor"] if named else [])
+    assert [called(f) for f in odd.findings] == (["unit-wrong/counter"] if named else [])
     feet = check_counters(pipe([r / 0.3048 for r in true(stops - 2)]), [R1], ACCURACY)
-    assert [f.code for f in feet.findings] == ["counter-factor"]
+    assert [called(f) for f in feet.findings] == ["unit-wrong/counter"]
 
 
 @pytest.mark.parametrize(("last", "still"), [(3.01, True), (3.03, False)])
@@ -106,7 +107,7 @@ def test_a_counter_that_stood_still_leaves_the_order_it_was_written_in(
     It is the one finding: that the readings contradict the marks is the same thing once more.
     """
     checked = check_counters(pipe([3.0, 3.0, 3.0, last]), [R1], ACCURACY)
-    found = [f for f in checked.findings if f.code == "counter-still"]
+    found = [f for f in checked.findings if called(f) == "counter-wrong/still"]
     assert [f.values["stops"] for f in found] == ([4] if still else [])
     if still:
         assert checked.findings == found
@@ -133,7 +134,7 @@ def test_one_reading_off_is_named_with_what_it_should_have_been(read: float, sli
     at_sonde = read if slip == "" else read + (read / 20.0 - 1.0) * LAG
     checked = check_counters(pipe(misread(8, r5=at_sonde)), [R1], ACCURACY)
     (found,) = checked.findings
-    assert (found.code, found.subject) == ("counter-impossible", "stop R1/5")
+    assert (called(found), found.subject) == ("counter-wrong/reading", "stop R1/5")
     assert found.values["read_m"] == pytest.approx(at_sonde + LAG)
     assert found.values["expected_m"] == pytest.approx(20.0 + LAG)
     assert found.values["slip"] == slip
@@ -148,7 +149,7 @@ def test_a_reading_is_impossible_from_half_as_much_again_as_a_gross_chord(
 ) -> None:
     """1.5 m; what is less the adjustment weighs."""
     checked = check_counters(pipe(misread(8, r3=12.0 + off_m)), [R1], ACCURACY)
-    assert [f.code for f in checked.findings] == (["counter-impossible"] if named else [])
+    assert [called(f) for f in checked.findings] == (["counter-wrong/reading"] if named else [])
 
 
 @pytest.mark.parametrize(("aside_m", "named"), [(1.6, True), (2.0, False)])
@@ -158,14 +159,14 @@ def test_a_stop_beside_the_path_of_the_others_may_be_round_a_bend(
     """0.75 m and a quarter of the leg of 4 m it would cut across; here the leg is 8 m: 2.75 m."""
     points = pipe(misread(8, r3=0.5), at={3: (aside_m + 1.0, 12.0)})
     checked = check_counters(points, [R1], ACCURACY)
-    assert [f.code for f in checked.findings] == (["counter-impossible"] if named else [])
+    assert [called(f) for f in checked.findings] == (["counter-wrong/reading"] if named else [])
 
 
 def test_a_counter_that_jumped_twice_is_one_finding() -> None:
     """Two stops in the middle read 3 m too much, and the counter was set right again."""
     checked = check_counters(pipe(misread(9, r4=19.0, r5=23.0)), [R1], ACCURACY)
     (found,) = checked.findings
-    assert (found.code, found.subject) == ("counter-jump", "run R1")
+    assert (called(found), found.subject) == ("counter-wrong/jump", "run R1")
     assert found.values["jump_m"] == pytest.approx(3.0)
     assert found.values["points"] == ("stop R1/4", "stop R1/5")
 
@@ -175,7 +176,7 @@ def test_a_point_far_beyond_its_cable_lies_somewhere_else(aside_m: float, named:
     """20 m further than the 4 m of cable to its neighbours: as the crow flies, from the nearer."""
     points = pipe(true(8), at={3: (aside_m, 12.0)})
     checked = check_counters(points, [R1], ACCURACY)
-    lost = [f for f in checked.findings if f.code == "point-astray"]
+    lost = [f for f in checked.findings if called(f) == "point-astray"]
     assert [f.subject for f in lost] == (["stop R1/3"] if named else [])
     assert len(checked.points) == (7 if named else 8)
     if named:
@@ -194,7 +195,7 @@ def test_two_readings_exchanged_are_found_by_their_places(pair: tuple[int, int])
     assert exchanged(rising, "R1", ACCURACY) == pair
     checked = check_counters(points, [R1], ACCURACY)
     (found,) = checked.findings
-    assert found.code == "counters-exchanged"
+    assert called(found) == "counters-exchanged"
     assert {found.values["one"], found.values["other"]} == {f"stop R1/{i}", f"stop R1/{j}"}
     read = sorted((float(str(found.values[k]))) for k in ("one_read_m", "other_read_m"))
     assert read == pytest.approx([EVERY_M * i + LAG, EVERY_M * j + LAG])
@@ -204,7 +205,7 @@ def test_two_readings_exchanged_are_found_by_their_places(pair: tuple[int, int])
 def test_of_three_stops_two_neighbours_exchanged_are_two_wrong_readings() -> None:
     checked = check_counters(pipe([4.0, 0.0, 8.0]), [R1], ACCURACY)
     expected = {f.subject: f.values["expected_m"] for f in checked.findings}
-    assert {f.code for f in checked.findings} == {"counter-impossible"}
+    assert {called(f) for f in checked.findings} == {"counter-wrong/reading"}
     assert expected == pytest.approx({"stop R1/0": LAG, "stop R1/1": 4.0 + LAG})
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import lateralline
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 
@@ -23,5 +24,5 @@ def test_an_entry_nobody_located_is_named_though_no_counter_can_be_used(
     settings = site / "site.toml"
     text = re.sub(r'counter = "[a-z-]+"', f'counter = "{unit}"', settings.read_text())
     settings.write_text(text)
-    (found,) = (f for f in lateralline.check(site) if f.code == "entry-not-mapped")
+    (found,) = (f for f in lateralline.check(site) if called(f) == "entry-not-located")
     assert (found.subject, found.variant, found.values["entry"]) == ("run R1", variant, "CO1")

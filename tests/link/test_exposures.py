@@ -27,6 +27,7 @@ from lateralline.simulate.survey import survey
 from lateralline.simulate.truth import Crew, Opening, TrueGround, TrueLine, TrueRun, Truth
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.wording import plain
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 GROUND = TrueGround(142.0, grade_east=0.01, grade_north=-0.01)
@@ -58,11 +59,11 @@ class Built:
         return next(n for n in self.nodes() if n["ref"] == ref)
 
     def said(self, code: str) -> list[Finding]:
-        return [f for f in self.findings if f.code == code]
+        return [f for f in self.findings if called(f) == code]
 
     def errors(self) -> list[str]:
         """Errors about what was measured; the frame's are not looked at here."""
-        return [f.code for f in self.findings if f.severity == "error" and f.stage == "link"]
+        return [called(f) for f in self.findings if f.severity == "error" and f.stage == "link"]
 
 
 def built(folder: Path) -> Built:
@@ -186,8 +187,8 @@ def test_a_wrong_known_level_is_named_with_its_size(site: str, tmp_path: Path) -
     folder = copied(site, tmp_path / "site")
     add_level(folder, "5", off_m=0.5)
     after = built(folder)
-    assert after.errors() == ["link-blunder"]
-    said = after.said("link-blunder")[0]
+    assert after.errors() == ["blunder"]
+    said = after.said("blunder")[0]
     assert said.subject == "exposure N1"
     assert said.what.startswith("level contradicts")
     size, sigma = (float(str(said.values[name])) for name in ("off_m", "sigma_m"))
@@ -222,8 +223,10 @@ def test_a_level_says_nothing_where_no_ground_has_one(tmp_path: Path) -> None:
     edit(folder, "exposures", lambda rows: [row | more])
     found = built(folder)
     assert found.errors() == []
-    assert [f.subject for f in found.said("level-without-ground")] == ["exposure N1"]
-    assert {n["level_datum"] for n in found.nodes()} == {"depth only"}
+    assert [f.subject for f in found.said("level-missing/nothing-to-hold-against")] == [
+        "exposure N1"
+    ]
+    assert {n["level_datum"] for n in found.nodes()} == {"depths only"}
 
 
 # ---- two exposures at one place ----------------------------------------------------------------
@@ -257,7 +260,7 @@ def test_two_exposures_that_agree_are_used_together(tmp_path: Path) -> None:
     name_counter(folder, 24.0)
     both = built(folder)
     assert both.errors() == []
-    assert [f.subject for f in both.said("exposures-one-place")] == ["exposure TH2"]
+    assert [f.subject for f in both.said("exposure-duplicate")] == ["exposure TH2"]
     line = both.line()
     assert [r for r in line.ref.tolist() if r.startswith("TH")] == ["TH1"]
     at, was = line.ref.tolist().index("TH1"), one.ref.tolist().index("TH1")
@@ -274,7 +277,7 @@ def test_two_exposures_that_contradict_each_other_are_both_named(
     assert alone["pas128_band"] != "A"  # 2 cm each way is 5 cm at 95 %, and level 3 cm more
     twice(folder, east=east, deeper=deeper, sigma="0.005")
     found = built(folder)
-    said = found.said("exposures-disagree")
+    said = found.said("exposure-disagrees/exposure")
     assert [f.subject for f in said] == ["exposure TH1", "exposure TH2"]
     assert {f.severity for f in said} == {"error"}
     assert f"{east:.2f}\xa0m ±" in said[0].by_how_much
@@ -306,7 +309,7 @@ def test_exposures_nearly_at_one_counter_contradict_each_other_too(
         lambda rows: [r | {"counter": f"{24.0 + apart * (r['name'] == 'TH2'):.2f}"} for r in rows],
     )
     found = built(folder)
-    assert found.errors() == ["exposures-disagree"] * 2
+    assert found.errors() == ["exposure-disagrees/exposure"] * 2
     assert [n["pas128_band"] for n in found.nodes() if n["ref"] in ("TH1", "TH2")] == ["B1"]
 
 
@@ -336,7 +339,7 @@ def test_added_exposures_keep_the_names_and_contradict_by_name(tmp_path: Path) -
     told = CliRunner().invoke(app, ["update", str(folder), str(added), "-o", str(out)])
     assert told.exit_code == 1, told.output
     found = built(out)
-    assert [f.subject for f in found.said("exposures-disagree")] == [
+    assert [f.subject for f in found.said("exposure-disagrees/exposure")] == [
         "exposure TH1",
         "exposure TH2",
     ]
@@ -362,7 +365,7 @@ def test_an_entry_seen_twice_keeps_its_name_everywhere(tmp_path: Path) -> None:
     twice(folder, east=0.8, deeper=0.5, name="TH9")
     edit(folder, "exposures", lambda rows: rows[::-1])
     found = built(folder)
-    assert {f.subject for f in found.said("exposures-disagree")} == {
+    assert {f.subject for f in found.said("exposure-disagrees/exposure")} == {
         "exposure CO1",
         "exposure TH9",
     }
@@ -394,7 +397,7 @@ def test_a_wrong_exposure_is_sized_across_the_line_when_no_counter_tells_along(
                 for r in rows
             ],
         )
-        said = [f for f in built(folder).said("link-blunder") if f.subject == "exposure TH1"]
+        said = [f for f in built(folder).said("blunder") if f.subject == "exposure TH1"]
         assert len(said) == 1, seed
         told = re.match(
             r"(\d\.\d\d) m ± (\d\.\d\d) m across the line towards (\d+)°, along the line unknown",
@@ -447,9 +450,9 @@ def test_one_reading_off_by_a_factor_is_named_and_moves_nothing(
     errors = [f for f in found.findings if f.severity == "error" and f.stage == "link"]
     assert [f.subject for f in errors] == [f"stop R1/{stop}"]
     if (factor, stop) == (0.1, "1"):  # before the next by more: that the adjustment finds
-        assert errors[0].code == "link-blunder"
+        assert called(errors[0]) == "blunder"
         return
-    assert errors[0].code == "counter-impossible"
+    assert called(errors[0]) == "counter-wrong/reading"
     slip = {10.0: "ten times too large", 0.1: "ten times too small"}.get(factor, "feet taken for")
     assert slip in errors[0].what
 
@@ -471,8 +474,8 @@ def test_all_readings_off_by_a_factor_give_the_order_and_no_length(
     misread(folder, lambda c: c * factor)
     found = built(folder)
     assert_drawn_as_it_lies(found, 27.0)
-    assert found.errors() == ["counter-factor"]
-    said = found.said("counter-factor")[0]
+    assert found.errors() == ["unit-wrong/counter"]
+    said = found.said("unit-wrong/counter")[0]
     assert said.subject == "run R1"
     assert slip in said.what
     told = re.match(r"counted ([\d.]+) times", said.by_how_much)
@@ -492,8 +495,8 @@ def test_a_counter_set_anew_is_told_once(tmp_path: Path) -> None:
     )
     found = built(folder)
     assert_drawn_as_it_lies(found, 27.0)
-    assert found.errors() == ["counter-jump"]
-    assert "stop R1/1, stop R1/2" in found.said("counter-jump")[0].what
+    assert found.errors() == ["counter-wrong/jump"]
+    assert "stop R1/1, stop R1/2" in found.said("counter-wrong/jump")[0].what
 
 
 @pytest.mark.parametrize("factor", [10.0, 1 / 0.3048])
@@ -503,7 +506,7 @@ def test_two_stops_whose_counter_contradicts_them_are_drawn_by_their_marks(
     folder = made(tmp_path / "site", runs=[TrueRun("R1", "L1", "CO1", "with", (5.0, 7.7))])
     misread(folder, lambda c: c * factor, stop="2")
     found = built(folder)
-    assert found.errors() == ["counter-contradiction"]
+    assert found.errors() == ["counter-wrong/contradiction"]
     assert abs(np.linalg.norm(np.diff(found.line().xyz_m, axis=0), axis=1).sum() - 2.7) < 0.3
 
 
@@ -512,7 +515,7 @@ def test_true_counters_are_let_be(tmp_path: Path) -> None:
     for seed in range(6):
         runs = [R1, TrueRun("R2", "L1", "MAIN", "against", tuple(np.arange(1.0, 29.0, 3.1)))]
         found = built(made(tmp_path / str(seed), seed=seed, lines=[pipe(90.0)], runs=runs))
-        assert not {f.code for f in found.findings if f.code.startswith("counter-")}
+        assert not {called(f) for f in found.findings if f.code.startswith("counter-")}
 
 
 # ---- where a branch joins ----------------------------------------------------------------------
@@ -552,10 +555,10 @@ def test_a_branch_joined_at_a_wrong_counter_is_named_and_bends_nowhere(
 ) -> None:
     right = built(joined(tmp_path / "right", last_m=last_m))
     assert right.errors() == []
-    assert not right.said("junction-contradiction")
+    assert not right.said("junction-doubtful/contradiction")
     wrong = built(joined(tmp_path / "wrong", off_m=off_m, last_m=last_m))
-    assert wrong.errors() == ["junction-contradiction"]
-    said = wrong.said("junction-contradiction")[0]
+    assert wrong.errors() == ["junction-doubtful/contradiction"]
+    said = wrong.said("junction-doubtful/contradiction")[0]
     assert said.subject == "line L2"
     size, sigma = (float(str(said.values[name])) for name in ("apart_m", "sigma_m"))
     assert said.by_how_much.startswith(f"{size:.2f}\xa0m ± {1.96 * sigma:.2f}\xa0m")
@@ -573,7 +576,7 @@ def test_a_branch_joined_at_a_wrong_counter_is_named_and_bends_nowhere(
 def test_no_wrong_counter_of_a_branch_passes_in_silence(off_m: float, tmp_path: Path) -> None:
     """Six tenths of a metre is what the last direction can tell from a metre away."""
     found = built(joined(tmp_path / "site", off_m=off_m, last_m=0.8))
-    assert [f.subject for f in found.said("junction-contradiction")] == ["line L2"]
+    assert [f.subject for f in found.said("junction-doubtful/contradiction")] == ["line L2"]
 
 
 def test_a_bend_towards_a_lone_exposure_is_not_called_decided(tmp_path: Path) -> None:
@@ -587,7 +590,7 @@ def test_a_bend_towards_a_lone_exposure_is_not_called_decided(tmp_path: Path) ->
     )
     found = built(folder)
     assert found.line().stretches[0].shape == "undecided"
-    said = found.said("bend-unsure")
+    said = found.said("shape-undecided/bend")
     assert [f.subject for f in said] == ["line L1"]
     assert "exposure TH1" in said[0].what
     assert re.match(r"\d+° ± \d+°", said[0].by_how_much)

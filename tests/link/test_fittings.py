@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from lateralline.published import Fitting, fittings, nearest_fittings
+from tests.support.finding_names import called
 from tests.support.made_scene import PVC, Scene, finding, only
 
 #: Bends of drains that every system of pipes has: common practice, no source.
@@ -75,7 +76,7 @@ def test_a_bend_is_held_to_its_own_angle(angle: float, nominal: str) -> None:
     """DN pipes had neither: 22.5° was moved to 30°, and 60° was no standard fitting at all."""
     scene = bent_scene(angle, nominal)
     held = scene.link()
-    assert f"{angle:g}°" in finding(held, "bends-held").what
+    assert f"{angle:g}°" in finding(held, "bend-fitting/held").what
     assert np.degrees(only(held).stretches[2].bend_rad[0]) == pytest.approx(angle, abs=1)
 
 
@@ -83,7 +84,7 @@ def test_a_bend_between_two_fittings_is_not_held() -> None:
     """26° is a 22½° bend as well as a 30° one: neither may move the path."""
     scene = bent_scene(26.0, "DN110")
     found = scene.link()
-    assert "22½° bend, 30° bend" in finding(found, "bend-between-fittings").what
-    assert "bends-held" not in [f.code for f in found.findings]
+    assert "22½° bend, 30° bend" in finding(found, "bend-fitting/between").what
+    assert "bend-fitting/held" not in [called(f) for f in found.findings]
     scene.pipes = [replace(PVC, nominal="DN110")]
     assert only(found).xyz_m.tolist() == only(scene.link()).xyz_m.tolist()

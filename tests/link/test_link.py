@@ -16,6 +16,7 @@ from lateralline.proof.line_compare import backward_m
 from lateralline.records import DepthScale, Fixes, Floats, Line
 from lateralline.settings import Branch, Flow, Run
 from lateralline.simulate.truth import TrueLine
+from tests.support.finding_names import called
 from tests.support.made_scene import (
     ACCURACY,
     ENTRY,
@@ -161,7 +162,7 @@ def test_a_slight_offset_is_two_bends_and_no_blunder() -> None:
     told = [shapes(only(f))[2] for f in found]
     assert np.mean([t == "two_bends" for t in told]) > 0.7
     assert "straight" not in told
-    assert sum("link-blunder" in codes(f) for f in found) <= 1
+    assert sum("blunder" in codes(f) for f in found) <= 1
 
 
 def test_undecided_when_headings_tell_nothing() -> None:
@@ -181,7 +182,7 @@ def test_advice_between_stops_of_two_runs_names_a_counter_in_the_site_s_unit() -
     scene.stops(NORTH, [3], run=again, cov=vague)
     settings = replace(scene.settings(), units={"counter": "ft"})
     found = link(scene.solved(), scene.exposures(), settings)
-    said = [f.what_to_do for f in found.findings if f.code == "shape-undecided"]
+    said = [f.what_to_do for f in found.findings if called(f) == "shape-undecided"]
     # camera face: 2 m and 4 m and the lag of 0.35 m, in feet
     assert said == [f"add a stop near counter {feet} ft of run R1" for feet in ("7.71", "14.27")]
 
@@ -192,7 +193,7 @@ def test_contradiction_when_nothing_fits() -> None:
     scene.rows[1].counter += 2.0
     found = scene.link()
     assert shapes(only(found)) == ["undecided"]
-    assert "shape-contradiction" in codes(found)
+    assert "shape-undecided/contradiction" in codes(found)
 
 
 # ---- blunders -------------------------------------------------------------------------------
@@ -202,7 +203,7 @@ def test_a_stop_beside_the_line_is_named_and_left_out() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
     scene.rows[2].seen[0] += 0.6
     found = scene.link()
-    said = finding(found, "link-blunder")
+    said = finding(found, "blunder")
     assert said.subject == "stop R1/3"
     assert said.where == "stops.csv:4"
     assert said.by_how_much.startswith("0.6")
@@ -219,8 +220,8 @@ def test_a_gross_blunder_is_survived(aside: float) -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
     scene.rows[2].seen[:2] += [aside, aside]
     found = scene.link()
-    assert ("link-blunder", "stop R1/3") in [(f.code, f.subject) for f in found.findings]
-    assert "link-not-converged" not in codes(found)
+    assert ("blunder", "stop R1/3") in [(called(f), f.subject) for f in found.findings]
+    assert "adjustment-failed" not in codes(found)
     assert only(found).xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.05)
 
 
@@ -228,18 +229,18 @@ def test_a_heading_blunder_is_not_two_bends() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
     scene.rows[2].seen[3] += np.radians(40)
     found = scene.link()
-    assert [(f.code, f.subject) for f in found.findings if f.severity == "error"] == [
-        ("link-blunder", "stop R1/3")
+    assert [(called(f), f.subject) for f in found.findings if f.severity == "error"] == [
+        ("blunder", "stop R1/3")
     ]
-    assert "heading" in finding(found, "link-blunder").what
-    assert finding(found, "link-blunder").by_how_much.startswith("+40°")
+    assert "heading" in finding(found, "blunder").what
+    assert finding(found, "blunder").by_how_much.startswith("+40°")
     assert shapes(only(found)) == ["straight"] * 4
 
 
 def test_a_misread_counter_is_named() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7, 9])
     scene.rows[2].counter += 0.7
-    said = finding(scene.link(), "link-blunder")
+    said = finding(scene.link(), "blunder")
     assert said.subject == "stop R1/3"
     assert "counter reading" in said.what
     assert said.by_how_much.startswith("+0.7")
@@ -249,24 +250,24 @@ def test_a_bend_right_at_a_stop_is_said_to_be_one() -> None:
     scene = Scene().stops([(0, 0, 0), (0, 5, 0), (2, 8.4641, 0)], [1, 3, 5, 7, 9])
     scene.rows[2].seen[3] = np.radians(15)
     found = scene.link()
-    assert finding(found, "bend-at-stop").subject == "stop R1/3"
-    assert finding(found, "bend-at-stop").by_how_much.startswith("30°")
+    assert finding(found, "shape-undecided/turn").subject == "stop R1/3"
+    assert finding(found, "shape-undecided/turn").by_how_much.startswith("30°")
     assert shapes(only(found)) == ["straight", "undecided", "undecided", "straight"]
     assert "shape-undecided" not in codes(found)
-    assert "link-blunder" not in codes(found)
+    assert "blunder" not in codes(found)
 
 
 def test_no_false_alarm_on_clean_lines() -> None:
     """Forty drawn lines name at most a couple of blunders (α = 0.001 for each of 30 tests)."""
     rng = np.random.default_rng(12)
     lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(40)]
-    assert sum("link-blunder" in codes(f) for f in lines) <= 4
+    assert sum("blunder" in codes(f) for f in lines) <= 4
 
 
 def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
     scene = Scene().stops(NORTH, [1, 3, 5, 7])
     scene.rows[3].counter -= 1.0
-    said = finding(scene.link(), "chord-exceeds-counter")
+    said = finding(scene.link(), "counter-wrong/too-short")
     assert said.severity == "error"
     assert said.subject == "stop R1/4"
     assert said.by_how_much.startswith("1.00\xa0m too far")
@@ -276,7 +277,7 @@ def test_a_chord_beyond_its_counter_by_chance_is_no_alarm() -> None:
     """A straight pipe's chord is as often longer than its count as shorter: one alarm in 1000."""
     rng = np.random.default_rng(6)
     lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(100)]
-    assert sum("chord-exceeds-counter" in codes(f) for f in lines) <= 2
+    assert sum("counter-wrong/too-short" in codes(f) for f in lines) <= 2
 
 
 def test_counters_that_turn_back_or_repeat() -> None:
@@ -285,14 +286,14 @@ def test_counters_that_turn_back_or_repeat() -> None:
         scene.rows[2].counter,
         scene.rows[1].counter,
     )
-    assert finding(scene.link(), "counter-backwards").subject == "stop R1/3"
+    assert finding(scene.link(), "counter-wrong/backwards").subject == "stop R1/3"
     scene = Scene().stops(NORTH, [1, 3, 3, 7])
     found = scene.link()
-    assert "counter-duplicate" in codes(found)
+    assert "counter-wrong/duplicate" in codes(found)
     assert len(only(found).xyz_m) == 3
     # A pull-back read throughout counts down, and that is no fault.
     scene = Scene().stops(NORTH, [7, 5, 3, 1])
-    assert "counter-backwards" not in codes(scene.link())
+    assert "counter-wrong/backwards" not in codes(scene.link())
 
 
 # ---- exposures ------------------------------------------------------------------------------
@@ -321,7 +322,7 @@ def test_an_exposure_gives_its_level_to_the_line(to: str, below_axis: float) -> 
 def test_unknown_dimensions_make_a_crown_shot_plan_only() -> None:
     scene = Scene(pipes=[]).stops(NORTH, [1, 3, 5]).exposure("CO1", (0, 0, 5.0), "inside_top")
     found = scene.link()
-    assert finding(found, "exposure-level-unused").where == "exposures.csv:2"
+    assert finding(found, "level-unused/dimensions").where == "exposures.csv:2"
     assert abs(only(found).xyz_m[0, 2]) < 0.2
     assert only(found).cov_m2[0, 2, 2] > 0.06**2
 
@@ -334,34 +335,34 @@ def test_an_exposure_at_a_stop_joins_it_and_disagreement_is_told() -> None:
     assert line.fix.tolist() == [0, 1, 2]
     assert line.cov_m2[1, 0, 0] < 0.02**2
     scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), at=3.0)
-    said = finding(scene.link(), "exposure-disagrees")
+    said = finding(scene.link(), "exposure-disagrees/stop")
     assert said.subject == "exposure TH1"
     assert said.by_how_much.startswith("0.50\xa0m in plan")
 
 
 def test_what_lies_before_the_first_fix_is_told() -> None:
     found = Scene().stops(NORTH, [2.5, 5, 7]).link()
-    assert finding(found, "entry-not-mapped").by_how_much == "2.50\xa0m of counted length"
+    assert finding(found, "entry-not-located").by_how_much == "2.50\xa0m of counted length"
 
 
 def test_one_fix_needs_an_exposure_to_be_a_line() -> None:
     found = Scene().stops(NORTH, [3]).link()
     assert found.lines == ()
-    assert "180°" in finding(found, "line-single-fix").what
+    assert "180°" in finding(found, "line-not-located/one-stop").what
     found = Scene().stops(NORTH, [3]).exposure(*ENTRY).link()
     assert len(only(found).xyz_m) == 2
     none = Scene().stops(NORTH, [3])
     none.rows[0].status = "not_located"
-    assert codes(none.link()) == ["line-without-fix"]
+    assert codes(none.link()) == ["line-not-located/no-stop-located"]
 
 
 def test_a_surveyed_line_that_cannot_be_drawn_is_an_error() -> None:
     """The record cannot be made, whether no stop of it was located or only one."""
     found = Scene().stops(NORTH, [3]).link()
-    assert finding(found, "line-single-fix").severity == "error"
+    assert finding(found, "line-not-located/one-stop").severity == "error"
     none = Scene().stops(NORTH, [3])
     none.rows[0].status = "not_located"
-    assert finding(none.link(), "line-without-fix").severity == "error"
+    assert finding(none.link(), "line-not-located/no-stop-located").severity == "error"
 
 
 # ---- weak fixes -----------------------------------------------------------------------------
@@ -376,7 +377,7 @@ def test_a_weak_fix_neither_breaks_nor_bends_the_line() -> None:
     found = scene.link()
     line = only(found)
     assert line.xyz_m[2] == pytest.approx([0, 5, 0.1], abs=0.1)
-    assert "link-blunder" not in codes(found)
+    assert "blunder" not in codes(found)
     assert (np.diff(line.xyz_m[:, 1]) > 0).all()
 
 
@@ -446,7 +447,7 @@ def test_a_chord_beyond_its_counter_is_said_of_every_run() -> None:
     down = Run("R2", "L1", "CO2", 0.0, "with", LAG, RIDE)
     scene = Scene(runs=[R1, down]).stops(path, [1, 3, 5, 7]).stops(path, [4, 6, 8, 10], run=down)
     scene.rows[2].counter -= 1.0  # R1's third stop: 2 m apart, 1 m counted
-    said = [f for f in scene.link().findings if f.code == "chord-exceeds-counter"]
+    said = [f for f in scene.link().findings if called(f) == "counter-wrong/too-short"]
     assert [f.subject for f in said] == ["stop R1/3"]
 
 
@@ -454,7 +455,7 @@ def test_a_blunder_says_what_leaving_it_out_did() -> None:
     scene = Scene().stops([(0, 0, 0), (0, 20, 0.4)], [2, 4, 6, 8, 10, 12, 14])
     scene.rows[3].seen[0] += 1.0
     found = scene.link()
-    said = finding(found, "link-blunder")
+    said = finding(found, "blunder")
     assert said.subject == "stop R1/4"
     assert "leaving this out moves the line by up to" in said.by_how_much
     assert abs(only(found).xyz_m[3, 0]) < 0.05
@@ -517,7 +518,7 @@ def test_a_level_at_a_counter_holds_the_line_there() -> None:
     assert here == pytest.approx(0.19, abs=0.01)
     exposures = replace(exposures, counter_m=np.array([30.0]))
     found = link(scene.solved(), exposures, scene.settings())
-    assert finding(found, "level-off-line").subject == "exposure N1"
+    assert finding(found, "level-unused/off-line").subject == "exposure N1"
 
 
 def test_bends_are_held_to_fittings_only_when_asked() -> None:
@@ -530,8 +531,10 @@ def test_bends_are_held_to_fittings_only_when_asked() -> None:
     held = only(found)
     assert np.degrees(as_found.stretches[2].bend_rad[0]) == pytest.approx(47, abs=1)
     assert np.degrees(held.stretches[2].bend_rad[0]) == pytest.approx(45, abs=1)
-    assert "45°" in finding(found, "bends-held").what
-    assert "bends-held" not in [f.code for f in scene.link().findings if f.severity == "error"]
+    assert "45°" in finding(found, "bend-fitting/held").what
+    assert "bend-fitting/held" not in [
+        called(f) for f in scene.link().findings if f.severity == "error"
+    ]
 
 
 def test_a_junction_sharpens_both_lines() -> None:
@@ -583,13 +586,13 @@ def test_a_branch_that_cannot_meet_says_by_how_much() -> None:
     scene.stops([(0, 0, 0), (0, 10, 0)], [1, 3, 5, 7])
     scene.stops([(3, 12, 0), (9, 12, 0)], [1, 3], run=R2)
     found = scene.link()
-    assert finding(found, "branch-misses").by_how_much.startswith("5.")
+    assert finding(found, "junction-doubtful").by_how_much.startswith("5.")
     assert found.lines[1].joins == ""
 
 
 def test_a_junction_beyond_what_was_located_is_refused() -> None:
     found = branch_scene(9.0).link()
-    assert finding(found, "junction-off-line").by_how_much == "2.00\xa0m beyond"
+    assert finding(found, "junction-doubtful/off-line").by_how_much == "2.00\xa0m beyond"
     assert "Line" not in found.lines[1].joins
     assert found.lines[1].joins_at == -1
 

@@ -17,6 +17,7 @@ from lateralline.link.network import JUNCTION_LEVEL_M
 from lateralline.link.places import merge_same_places, place_levels, split_intermediates
 from lateralline.link.search import AdjustedLine
 from lateralline.settings import Branch, Run, Settings, bare_settings
+from tests.support.finding_names import called
 from tests.support.made_scene import ACCURACY, R1
 
 Floats = npt.NDArray[np.float64]
@@ -57,7 +58,7 @@ def test_two_stops_of_a_run_within_20_mm_by_the_counter_are_one(apart: float, on
     second = point(4.02, 0.03, counter=4.0 + apart, name="R1/b", sigma_m=0.03)
     merged = merge_same_places(between(point(4.0, counter=4.0, name="R1/a"), second), ACCURACY)
     assert len(merged.points) == (3 if one else 4)
-    assert [f.code for f in merged.findings] == (["counter-duplicate"] if one else [])
+    assert [called(f) for f in merged.findings] == (["counter-wrong/duplicate"] if one else [])
     if one:  # the surer is kept
         assert merged.points[1].ref == "R1/a"
         assert merged.findings[0].subject == "stop R1/b"
@@ -91,7 +92,9 @@ def test_exposures_that_agree_are_averaged_by_their_weights() -> None:
     merged = merge_same_places(between(a, b), ACCURACY, names=["A"])
     place = merged.points[1]
     assert place.ref == "A"
-    assert [(f.code, f.subject) for f in merged.findings] == [("exposures-one-place", "exposure B")]
+    assert [(called(f), f.subject) for f in merged.findings] == [
+        ("exposure-duplicate", "exposure B")
+    ]
     share = 0.02**2 / (0.02**2 + 0.04**2)
     along = 0.02**2 / (0.02**2 + 0.04**2 + 0.1**2)
     assert place.xyz_m == pytest.approx([0.06 * share, 4.0 + 0.03 * along, 1.0 + 0.03 * share])
@@ -161,7 +164,7 @@ def test_a_stop_beside_its_exposure_is_used_while_both_agree(off: float, agrees:
     merged = merge_same_places(between(point(4.0, counter=4.0), shot), ACCURACY)
     place = merged.points[1]
     assert (place.kind, place.ref, place.fix) == ("exposure", "A", 0)
-    assert [f.code for f in merged.findings] == ([] if agrees else ["exposure-disagrees"])
+    assert [called(f) for f in merged.findings] == ([] if agrees else ["exposure-disagrees/stop"])
     assert place.xyz_m[0] == pytest.approx(off / 2 if agrees else off)
     assert place.cov[0, 0] == pytest.approx(2e-4 if agrees else 4e-4)
     assert place.heading_rad == 0.0
@@ -264,7 +267,7 @@ def branch_from(
     lines = {"L1": parent(EAST, counters=(2.0, 6.0, 12.0))}
     junction, found = find(branch, [end, up], lines, settings)
     values = {**found[0].values, "severity": found[0].severity} if found else {}
-    return junction, [" ".join(filter(None, (f.code, f.variant))) for f in found], values
+    return junction, [f.name for f in found], values
 
 
 @pytest.mark.parametrize("heading", [45.0, -45.0, 20.0])
@@ -305,7 +308,7 @@ def test_a_branch_that_passes_its_parent_by_more_than_chance_is_not_joined(
         assert junction is not None
         assert junction.xyz_m[0] == pytest.approx(10.0, abs=0.011)  # a vertex keeps 10 mm clear
         return
-    assert found == ["branch-misses passes"]
+    assert found == ["junction-doubtful/passes"]
     assert values["miss_m"] == pytest.approx(past * limit)
     assert values["limit_m"] == pytest.approx(limit)
 
@@ -313,7 +316,7 @@ def test_a_branch_that_passes_its_parent_by_more_than_chance_is_not_joined(
 def test_a_branch_that_looks_away_from_its_parent_does_not_meet_it() -> None:
     junction, found, _ = branch_from(6.0, 3.0, 180.0)
     assert junction is None
-    assert found == ["branch-misses behind"]
+    assert found == ["junction-doubtful/behind"]
 
 
 @pytest.mark.parametrize(("counter", "leg", "fraction"), [(5.0, 0, 0.75), (9.0, 1, 0.5)])
@@ -335,7 +338,7 @@ def test_a_counter_puts_a_branch_where_its_parent_was_read_so(
 def test_a_counter_outside_what_was_read_joins_nothing(counter: float, beyond: float) -> None:
     junction, found, values = branch_from(5.0, 3.0, 0.0, at_counter=counter)
     assert junction is None
-    assert found == ["junction-off-line"]
+    assert found == ["junction-doubtful/off-line"]
     assert values["beyond_m"] == pytest.approx(beyond)
 
 
@@ -358,7 +361,7 @@ def test_a_counter_that_the_branch_s_direction_denies_is_left_out(
         assert found == []
         assert junction.run == "R9"
         return
-    assert found == ["junction-contradiction"]
+    assert found == ["junction-doubtful/contradiction"]
     assert values["severity"] == severity
     assert values["apart_m"] == pytest.approx(off, abs=2e-3)
     assert values["sigma_m"] == pytest.approx(sigma, rel=0.01)
@@ -460,7 +463,7 @@ def test_other_errors_have_a_size_and_a_sigma(
     assert {k: made.values[k] for k in expected} == pytest.approx(expected)
     assert made.values["statistic"] == 30.0
     assert made.values["limit"] == 16.3
-    assert made.code == ("bend-at-stop" if what == "kink" else "link-blunder")
+    assert called(made) == ("shape-undecided/turn" if what == "kink" else "blunder")
 
 
 def test_an_error_that_ties_names_every_reading_it_may_be() -> None:

@@ -26,6 +26,7 @@ from lateralline.settings import Branch, Run
 from lateralline.simulate.truth import TrueLine
 from lateralline.solve import solve
 from lateralline.stages import SiteResult
+from tests.support.finding_names import called
 from tests.support.made_scene import LAG, NORTH, R1, RIDE, Scene, codes, finding, only
 from tests.support.places import SAMPLES
 
@@ -180,7 +181,7 @@ def test_a_junction_is_found_by_the_counter_of_a_run_whose_stops_ride() -> None:
     scene.stops([(0, 12, 0.24), (6, 12, 0.36)], [1, 3, 5], run=side)
     scene.branches = [Branch("L2", "L1", 12.0, "R2")]
     found = scene.link()
-    assert "junction-off-line" not in codes(found)
+    assert "junction-doubtful/off-line" not in codes(found)
     parent = next(x for x in found.lines if x.line == "L1")
     (at,) = np.flatnonzero(parent.kind == "junction")
     assert parent.xyz_m[at, :2] == pytest.approx([0.0, 12.0], abs=0.05)
@@ -220,7 +221,9 @@ def test_runs_that_meet_at_a_bend_are_not_laced(turn: float, last: float, first:
     order = [along[ref] for ref in stops_in_order(found)]
     assert max(np.diff(order) * -1.0, default=0.0) < 0.5  # stops at one place may be exchanged
     assert chainage(only(found).xyz_m)[-1] == pytest.approx(22.0, abs=0.4)
-    assert not {"shape-contradiction", "link-misfit", "line-not-drawn"} & {*codes(found)}
+    assert not {"shape-undecided/contradiction", "misfit/line", "line-not-located"} & {
+        *codes(found)
+    }
 
 
 def _along(truth: Floats, turn: float) -> float:
@@ -241,14 +244,14 @@ def against_each_other() -> Scene:
 
 def test_a_run_whose_flow_contradicts_the_other_is_named_and_left_out() -> None:
     found = against_each_other().link()
-    said = finding(found, "flow-contradicts")
+    said = finding(found, "stop-order/flow")
     assert (said.severity, said.subject) == ("error", "run R2")
     assert 'give flow = "with" for run R2' in said.what_to_do
     assert said.by_how_much == "11 stops left out"
     line = only(found)
     assert set(line.run.tolist()) == {"R1"}
     assert chainage(line.xyz_m)[-1] == pytest.approx(22.0, abs=0.05)
-    assert "link-not-converged" not in codes(found)
+    assert "adjustment-failed" not in codes(found)
 
 
 def test_an_exposure_of_a_run_left_out_holds_the_line_without_its_counter() -> None:
@@ -265,14 +268,14 @@ def test_a_right_flow_is_not_doubted_whichever_way_a_run_goes() -> None:
     for run in (AGAIN, DOWN):
         scene = Scene(runs=[R1, run]).stops(BENT, EVERY_2M[:9], rng=rng)
         scene.stops(BENT, [4.1, 6.6, 9.0], run=run, rng=rng)
-        assert "flow-contradicts" not in codes(scene.link())
+        assert "stop-order/flow" not in codes(scene.link())
 
 
 def test_positions_need_no_counter_of_another_run() -> None:
     """Two stops of another run, half a metre apart: too few and too near to tell which way."""
     scene = Scene(runs=[R1, DOWN]).stops(NORTH, [1, 3, 5, 7, 9]).stops(NORTH, [4.0, 4.5], run=DOWN)
     scene.runs = [R1, replace(DOWN, flow="against")]
-    assert "flow-contradicts" not in codes(scene.link())
+    assert "stop-order/flow" not in codes(scene.link())
     assert positions_along_m([], [R1]).shape == (0,)
 
 
@@ -283,7 +286,7 @@ def test_a_pipe_above_the_ground_is_an_error() -> None:
     site = SAMPLES / "slope-levels"
     result = stages.run_site(site, until="derive")
     assert isinstance(result, SiteResult)
-    assert not [f for f in result.findings if f.code == "cover-negative"]
+    assert not [f for f in result.findings if called(f) == "cover-negative"]
     (axis,) = axes(result.work).values()
     assert not cover_findings(axis)
     (said,) = cover_findings(replace(axis, ground_m=axis.ground_m - 2.0))

@@ -37,6 +37,7 @@ from lateralline.link.stochastic import (
 )
 from lateralline.records import Fixes
 from lateralline.settings import bare_settings
+from tests.support.finding_names import called
 from tests.support.made_scene import ACCURACY, R1
 
 # ---- the global test -----------------------------------------------------------------------
@@ -67,7 +68,7 @@ def test_the_global_test_warns_past_its_upper_two_and_a_half_percent(
     lines = [SimpleNamespace(id="L1"), SimpleNamespace(id="L2")]
     fit = SimpleNamespace(result=result, model=SimpleNamespace(lines=lines))
     found = misfit(cast(Fit, fit))
-    assert [f.code for f in found] == (["link-misfit"] if warned else [])
+    assert [called(f) for f in found] == (["misfit/line"] if warned else [])
     if warned:
         assert found[0].subject == "lines L1, L2"
         assert found[0].values["misfit_ratio"] == pytest.approx(np.sqrt(chi2 / 8))
@@ -244,7 +245,7 @@ def test_the_counted_length_before_the_first_located_point_is_told(
     """From 0.10 m; the counter stood at 0.4 m in the entry."""
     run = replace(R1, counter_at_entry_m=0.4)
     found = _entry_findings([run], read_at(7.0, 3.0, first))
-    assert [f.code for f in found] == ([] if told is None else ["entry-not-mapped"])
+    assert [called(f) for f in found] == ([] if told is None else ["entry-not-located"])
     if told is not None:
         assert found[0].values["counted_m"] == pytest.approx(told)
 
@@ -366,8 +367,12 @@ def test_a_stretch_has_something_else_where_it_bends_or_an_end_is_left_out(
 @pytest.mark.parametrize(
     ("shapes", "code", "variant"),
     [
-        (three_bends().left_undecided(1), "shape-contradiction", ""),
-        (three_bends().stepping([1], np.array([[0.1, 0.2]]), surely=True), "step-suspected", ""),
+        (three_bends().left_undecided(1), "shape-undecided/contradiction", "contradiction"),
+        (
+            three_bends().stepping([1], np.array([[0.1, 0.2]]), surely=True),
+            "shape-undecided/step",
+            "step",
+        ),
         (three_bends().ambiguous_at(1), "shape-undecided", "alike"),
         (replace(three_bends(), shape=("bend", "undecided", "bend")), "shape-undecided", "hidden"),
     ],
@@ -382,11 +387,11 @@ def test_an_undecided_stretch_says_why_and_points_at_its_upstream_end(
     )
     line = cast(NetworkLine, SimpleNamespace(id="L1", points=points, shapes=shapes))
     (found,) = undecided_shapes(line, replace(bare_settings(), runs=(R1,)))
-    assert (found.code, found.variant, found.where) == (code, variant, "stops.csv:2")
+    assert (called(found), found.variant, found.where) == (code, variant, "stops.csv:2")
     assert (found.values["start"], found.values["end"]) == ("stop R1/1", "stop R1/2")
-    if code == "shape-contradiction":
+    if code == "shape-undecided/contradiction":
         assert found.values["misfit_ratio"] == pytest.approx(4.0)
-    if code == "step-suspected":
+    if code == "shape-undecided/step":
         assert (found.values["across_m"], found.values["up_m"]) == (0.1, 0.2)
     if variant == "hidden":
         assert found.values["times"] == pytest.approx(3.0)
@@ -431,7 +436,7 @@ def test_a_stop_known_no_better_than_100_m_has_no_place(sigma: float, kept: bool
     settings = replace(bare_settings(), runs=(R1,), accuracy=ACCURACY)
     points, found = gather_fixes("L1", cast(Fixes, fixes), settings)
     assert [p.ref for p in points] == ["R1/1", *(["R1/2"] if kept else [])]
-    assert [f.code for f in found] == ([] if kept else ["fix-without-place"])
+    assert [called(f) for f in found] == ([] if kept else ["stop-not-located/vague"])
     if not kept:
         assert found[0].values["sigma_m"] == pytest.approx(sigma)
 

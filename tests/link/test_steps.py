@@ -27,6 +27,7 @@ from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
 from lateralline.records import Fixes
 from lateralline.settings import bare_settings
+from tests.support.finding_names import called
 from tests.support.made_scene import ACCURACY, LAG, R1, Scene
 
 Floats = npt.NDArray[np.float64]
@@ -180,7 +181,7 @@ def test_only_two_exposures_contest_each_other_by_a_chord(
         for at, kind, name in zip((0.0, 6.0), kinds, "AB", strict=True)
     ]
     found, names = impossible_lengths(pair, ACCURACY)
-    assert [f.code for f in found] == ["chord-exceeds-counter"]
+    assert [called(f) for f in found] == ["counter-wrong/too-short"]
     assert names == contested
 
 

@@ -161,7 +161,7 @@ def test_no_depth_at_all_is_plan_only_and_said(make_record, tmp_path: Path) -> N
 
 
 def test_a_site_of_depths_alone_is_held_by_depth(make_record, tmp_path: Path) -> None:
-    record = make_record(tmp_path / "a.gpkg", datum="depth only")
+    record = make_record(tmp_path / "a.gpkg", datum="depths only")
     over = trench(geometry=shapely.box(-1, -1, 1, 1), depth_m=1.0)
     (row,) = rows_of(record, write_plan(tmp_path / "p.gpkg", [over]))
     assert row["separation_m"] == pytest.approx(0.5 - PIPE, abs=1e-6)
@@ -318,13 +318,13 @@ def test_no_shift_of_datum_is_not_called_exact(make_record, tmp_path: Path) -> N
         plan = write_plan(tmp_path / f"{crs[5:]}.gpkg", [trench(depth_m=3.0)], crs=crs, move=move)
         works = read_plan(plan, Options(required_m=0.3))
         made = compare(open_as_built(record), works)
-        (frame,) = [note for note in made.notes if note.startswith("Frame")]
+        (frame,) = [note for note in made.notes if note.startswith("Coordinate system")]
         assert "exact" not in frame
         assert "realizations differ by up to 2\xa0m" in frame
         stated = compare(open_as_built(record), works, given_sigma_m=0.5)
         assert stated.pairs[0].crs_shift_sigma_m == 0.5
         assert stated.pairs[0].separation_lower_95_m < made.pairs[0].separation_lower_95_m - 0.5
-        (frame,) = [note for note in stated.notes if note.startswith("Frame")]
+        (frame,) = [note for note in stated.notes if note.startswith("Coordinate system")]
         assert "taken in" in frame
 
 
@@ -344,7 +344,7 @@ def test_a_sketch_takes_a_plan_on_its_own_axes_only(make_record, tmp_path: Path)
 
 
 def test_levels_on_several_bases_are_never_the_same(make_record, tmp_path: Path) -> None:
-    pipes = ({"site": "S1"}, {"site": "S2", "datum": "relative"})
+    pipes = ({"site": "S1"}, {"site": "S2", "datum": "site zero"})
     record = make_record(tmp_path / "a.gpkg", pipes)
     plan = write_plan(tmp_path / "p.gpkg", [trench(level_m=98.0)])
     with pytest.raises(FrameError, match="level bases"):

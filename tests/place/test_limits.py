@@ -11,10 +11,11 @@ from scipy.stats import chi2
 
 from lateralline.place import Placed
 from tests.place.test_place import SQUARE, Point, Spot, codes, finding, placed, ties
+from tests.support.finding_names import called
 
 
 def named(site: Placed, code: str) -> int:
-    return sum(f.code == code for f in site.findings)
+    return sum(called(f) == code for f in site.findings)
 
 
 # ---- control -------------------------------------------------------------------------------
@@ -31,9 +32,9 @@ def test_a_baseline_is_300_m_at_most_and_twenty_times_what_is_taped_from_it(
     control = (SQUARE[0], Point("B", 0.6 * length, 0.8 * length))
     for spot in (Spot(station=taped, offset=-1.0), Spot(station=1.0, offset=-taped)):
         site = placed(spot, control=control)
-        assert named(site, "baseline-out-of-proportion") == (variant is not None)
+        assert named(site, "control-implausible") == (variant is not None)
         if variant:
-            found = finding(site, "baseline-out-of-proportion")
+            found = finding(site, "control-implausible")
             assert (found.variant, found.where) == (variant, "control.csv:2")
             assert found.values["length_m"] == pytest.approx(length)
         if variant == "taped":
@@ -44,9 +45,9 @@ def test_a_baseline_is_300_m_at_most_and_twenty_times_what_is_taped_from_it(
 def test_levels_of_control_lie_within_20_m(apart: float, warned: bool) -> None:
     control = (SQUARE[0], Point("B", 10.0, 0.0, 100.0 - apart), Point("C", 0.0, 10.0, 95.0))
     site = placed(Spot(station=6.0, offset=1.0), ties(3.0, 4.0, "AB"), control=control)
-    assert named(site, "control-levels-apart") == warned
+    assert named(site, "control-implausible/levels") == warned
     if warned:
-        found = finding(site, "control-levels-apart")
+        found = finding(site, "control-implausible/levels")
         assert (found.subject, found.values["low"]) == ("control point A", "B")
         assert found.values["apart_m"] == pytest.approx(apart)
 
@@ -56,7 +57,7 @@ def test_one_point_far_from_all_others_is_named_alone(far: float, alone: str) ->
     """Five times as far from the middle as the next."""
     control = (Point("A", 0, 0), Point("B", 10, 0), Point("C", 9, 1), Point("D", 0, far))
     spot = Spot("ties", ties=(("A", 1.0), ("B", 1.1), ("C", 1.2), ("D", 1.3)))
-    found = finding(placed(spot, control=control), "control-out-of-proportion")
+    found = finding(placed(spot, control=control), "control-implausible")
     assert found.values["alone"] == alone
 
 
@@ -66,10 +67,12 @@ def test_one_point_far_from_all_others_is_named_alone(far: float, alone: str) ->
 @pytest.mark.parametrize(("rise", "impossible"), [(2.09, False), (2.11, True)])
 def test_a_rise_may_pass_a_tape_by_a_decimetre(rise: float, impossible: bool) -> None:
     site = placed(Spot("polar", station=2.0, bearing=0.0, z=100.0 + rise), slope_tape=True)
-    assert named(site, "slope-impossible") == impossible
+    assert named(site, "slope-tape/impossible") == impossible
     assert site.marks.placed[0] != impossible
     if impossible:
-        assert finding(site, "slope-impossible").values["excess_m"] == pytest.approx(rise - 2.0)
+        assert finding(site, "slope-tape/impossible").values["excess_m"] == pytest.approx(
+            rise - 2.0
+        )
     else:  # plumb: at the point itself, and as unsure as the whole rise
         assert site.marks.xyz_m[0, :2] == pytest.approx([0.0, 0.0])
         assert sqrt(site.marks.cov_m2[0, 1, 1]) == pytest.approx(rise, rel=0.01)
@@ -81,9 +84,9 @@ def test_a_station_may_lie_a_baseline_s_length_beyond_it(
     beyond: float, warned: bool, before: bool
 ) -> None:
     site = placed(Spot(station=-beyond if before else 10.0 + beyond, offset=1.0))
-    assert named(site, "baseline-short") == warned
+    assert named(site, "baseline-unfit/short") == warned
     if warned:
-        found = finding(site, "baseline-short")
+        found = finding(site, "baseline-unfit/short")
         assert found.values["beyond_m"] == pytest.approx(beyond)
         assert found.values["base_m"] == pytest.approx(10.0)
 
@@ -94,9 +97,9 @@ def test_ties_cross_at_twenty_degrees_or_are_weak(angle: float, warned: bool, ac
     """Far off on the middle line the arcs cross at twice the angle whose tangent is 5 / north."""
     half = np.radians(angle if acute else 180.0 - angle) / 2
     site = placed(ties(5.0, 5.0 / float(np.tan(half)), "AB"))
-    assert named(site, "tie-weak-angle") == warned
+    assert named(site, "tie-weak/angle") == warned
     if warned:
-        assert finding(site, "tie-weak-angle").values["angle_deg"] == pytest.approx(angle)
+        assert finding(site, "tie-weak/angle").values["angle_deg"] == pytest.approx(angle)
 
 
 @pytest.mark.parametrize(("share", "warned"), [(0.95, False), (1.05, True)])
@@ -106,9 +109,9 @@ def test_three_ties_misfit_past_95_percent_of_chance(share: float, warned: bool)
     one = float(placed(ties(3.0, 4.0, B=0.02)).marks.misfit_chi2[0])
     site = placed(ties(3.0, 4.0, B=0.02 * sqrt(share * limit / one)))
     assert site.marks.misfit_chi2[0] == pytest.approx(share * limit, rel=0.02)
-    assert named(site, "tie-misfit") == warned
+    assert named(site, "tie-misfit/worst") == warned
     if warned:
-        found = finding(site, "tie-misfit").values
+        found = finding(site, "tie-misfit/worst").values
         assert found["limit"] == pytest.approx(3.8415, abs=1e-4)
         assert found["w"] ** 2 == pytest.approx(found["chi2"])
 
@@ -120,7 +123,7 @@ def test_two_solutions_5_cm_apart_are_two(apart: float, mirrored: bool) -> None:
     off = apart / 2
     taped = tuple((n, hypot(3.0 - x, off)) for n, x in (("A", 0.0), ("B", 5.0), ("C", 10.0)))
     site = placed(Spot("ties", ties=taped), control=wall)
-    assert named(site, "tie-mirror") == mirrored
+    assert named(site, "tie-side/mirror") == mirrored
     assert site.marks.placed[0] != mirrored
 
 
@@ -131,7 +134,7 @@ def test_two_solutions_5_cm_apart_are_two(apart: float, mirrored: bool) -> None:
 def test_a_spot_2_km_from_the_others_is_left_out(away: float, far: bool) -> None:
     marks = [Spot("gnss", x=float(i), y=0.0, stop=str(i)) for i in range(5)]
     site = placed(*marks, Spot("gnss", x=away, y=0.0))
-    assert named(site, "spot-far") == far
+    assert named(site, "coordinates-outside/far") == far
     assert site.marks.placed.tolist() == [*[True] * 5, not far]
 
 
@@ -139,7 +142,7 @@ def test_a_spot_2_km_from_the_others_is_left_out(away: float, far: bool) -> None
 def test_marks_within_5_mm_are_one_spot(apart: float, one: bool) -> None:
     spot = Spot(station=3.0, offset=1.0)
     site = placed(spot, replace(spot, station=3.0 + apart))
-    assert named(site, "marks-coincide") == one
+    assert named(site, "mark-duplicate") == one
 
 
 # ---- levels --------------------------------------------------------------------------------
@@ -165,16 +168,20 @@ def test_no_ground_is_higher_than_10_km(level: float, far: bool) -> None:
     ("apart", "code"),
     [
         (7.9, ""),  # 5 m, and 0.3 of the 10 m between them
-        (8.1, "levels-mixed-base"),
-        (-8.1, "levels-mixed-base"),
+        (8.1, "levels-mixed/gnss"),
+        (-8.1, "levels-mixed/gnss"),
     ],
 )
 def test_gnss_levels_may_lie_as_far_off_control_as_ground_is_steep(apart: float, code: str) -> None:
     control = [Point(n, x, y, 100.0) for n, x, y in (("A", 0, 0), ("B", 2, 0), ("C", 1, 0))]
     marks = [Spot("gnss", x=1.0, y=10.0, z=100.0 + apart, stop=str(i)) for i in range(2)]
     site = placed(*marks, control=control)
-    found = [f for f in site.findings if f.code.startswith("levels-") and f.severity == "error"]
-    assert [f.code for f in found] == ([code] if code else [])
+    found = [
+        f
+        for f in site.findings
+        if f.code in ("levels-mixed", "unit-wrong") and f.severity == "error"
+    ]
+    assert [called(f) for f in found] == ([code] if code else [])
     if code:
         assert found[0].values["apart_m"] == pytest.approx(apart)
 
@@ -193,7 +200,7 @@ def test_a_point_within_twenty_times_the_longest_taped_is_in_proportion() -> Non
     """24 m from the furthest; the longest tie is 1.3 m, the shortest 1 m."""
     control = (Point("A", 0, 0), Point("B", 10, 0), Point("C", 9, 1), Point("D", 0, 22.0))
     spot = Spot("ties", ties=(("A", 1.0), ("B", 1.1), ("C", 1.2), ("D", 1.3)))
-    assert "control-out-of-proportion" not in codes(placed(spot, control=control))
+    assert "control-implausible" not in codes(placed(spot, control=control))
 
 
 def test_only_points_that_several_spots_hang_on_are_shared_between_them() -> None:

@@ -23,6 +23,7 @@ from lateralline.records import (
     StopRows,
 )
 from lateralline.settings import bare_settings, standard_accuracy
+from tests.support.finding_names import called
 
 ACCURACY = standard_accuracy()
 N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
@@ -149,12 +150,12 @@ def placed(
 
 
 def finding(site: Placed, code: str) -> Finding:
-    (found,) = [f for f in site.findings if f.code == code]
+    (found,) = [f for f in site.findings if called(f) == code]
     return found
 
 
 def codes(site: Placed) -> set[str]:
-    return {f.code for f in site.findings}
+    return {called(f) for f in site.findings}
 
 
 def ties(x: float, y: float, names: str = "ABC", **misread: float) -> Spot:
@@ -287,12 +288,12 @@ def test_control_without_sigma_is_gnss_on_the_earth_and_exact_on_a_sketch() -> N
     tape_and_placing = sqrt(0.01**2 + 0.03**2)
     sketch = placed(mark)
     assert sqrt(sketch.marks.cov_m2[0, 0, 0]) == pytest.approx(tape_and_placing)
-    assumed = finding(sketch, "control-sigma-assumed")
+    assumed = finding(sketch, "control-accuracy-assumed")
     assert (assumed.variant, assumed.values["assumed_m"]) == ("sketch", 0.0)
     control = (Point("A", 5e5, 4e6), Point("B", 5e5 + 10, 4e6))
     site = placed(mark, control=control, horizontal="EPSG:32617")
     assert sqrt(site.marks.cov_m2[0, 0, 0]) == pytest.approx(hypot(tape_and_placing, 0.05))
-    assumed = finding(site, "control-sigma-assumed")
+    assumed = finding(site, "control-accuracy-assumed")
     assert (assumed.variant, assumed.values["assumed_m"]) == ("", 0.05)
 
 
@@ -309,7 +310,7 @@ def test_an_unknown_level_is_the_mean_and_says_how_unsure() -> None:
     assert site.marks.xyz_m[2, 2] == pytest.approx(101.0)
     # unknown_ground_m, and the spread of the levels known: this ground is not level.
     assert sqrt(site.marks.cov_m2[2, 2, 2]) == pytest.approx(hypot(0.10, sqrt(2.0)))
-    said = finding(site, "ground-level-assumed").values
+    said = finding(site, "level-missing/ground").values
     assert (said["without"], said["of"], said["noun"], said["known"]) == (1, 3, "mark", 2)
     assert (said["level_m"], said["sigma_m"]) == pytest.approx((101.0, hypot(0.10, sqrt(2.0))))
 
@@ -325,7 +326,7 @@ def test_no_level_anywhere_is_zero() -> None:
     site = placed(Spot(station=1.0, offset=1.0, z=nan), control=control)
     assert site.marks.xyz_m[0, 2] == 0.0
     assert site.marks.placed[0]
-    assert finding(site, "ground-level-assumed").variant == "none"
+    assert finding(site, "level-missing/ground").variant == "no-ground"
 
 
 def test_control_levels_serve_when_no_mark_has_one() -> None:
@@ -376,7 +377,7 @@ def test_a_baseline_on_a_grade_shortens_its_stations() -> None:
 def test_a_slope_without_levels_is_said_to_be_unreduced() -> None:
     site = placed(Spot(station=4.0, offset=-5.0, z=nan), slope_tape=True)
     assert site.marks.xyz_m[0, :2] == pytest.approx([4.0, 5.0])
-    said = finding(site, "slope-unreduced").values
+    said = finding(site, "slope-tape/unreduced").values
     assert (said["spots"], said["noun"]) == (("M0",), "mark")
     assert said["long_m"] == pytest.approx(10.0 - 10.0 / sqrt(1.01))  # a slope of 10 %
 
@@ -384,13 +385,15 @@ def test_a_slope_without_levels_is_said_to_be_unreduced() -> None:
 def test_a_rise_beyond_the_tape_is_impossible() -> None:
     site = placed(Spot("polar", station=2.0, bearing=0.0, z=105.0), slope_tape=True)
     assert not site.marks.placed[0]
-    assert finding(site, "slope-impossible").values["excess_m"] == pytest.approx(3.0)
+    assert finding(site, "slope-tape/impossible").values["excess_m"] == pytest.approx(3.0)
     three = placed(
         Spot("ties", ties=(("A", 5.0), ("B", 8.06), ("C", 6.7)), z=108.0),
         slope_tape=True,
     )
     assert not three.marks.placed[0]
-    assert codes(three) & {"slope-impossible", "tie-undetermined"} == {"slope-impossible"}
+    assert codes(three) & {"slope-tape/impossible", "tie-weak/undetermined"} == {
+        "slope-tape/impossible"
+    }
 
 
 # ---- findings ---------------------------------------------------------------------------------
@@ -405,7 +408,7 @@ def test_ties_that_cannot_meet_say_by_how_much_and_stop_nothing() -> None:
     assert site.marks.placed.tolist() == [False, False, True]
     assert np.isnan(site.marks.xyz_m[:2]).all()
     assert np.isnan(site.marks.cov_m2[:2]).all()
-    short, long = (f for f in site.findings if f.code == "tie-triangle")
+    short, long = (f for f in site.findings if called(f) == "tie-misfit")
     assert (short.severity, short.where) == ("error", "marks.csv:2")
     assert (short.variant, long.variant) == ("short", "long")
     assert short.values["gap_m"] == pytest.approx(0.5)
@@ -421,7 +424,9 @@ def test_a_baseline_of_no_length() -> None:
         control=control,
     )
     assert not site.marks.placed.any()
-    assert [f.code for f in site.findings if f.severity == "error"] == ["baseline-zero"] * 2
+    assert [called(f) for f in site.findings if f.severity == "error"] == [
+        "baseline-unfit/zero"
+    ] * 2
 
 
 def test_a_station_far_beyond_its_baseline() -> None:
@@ -430,7 +435,7 @@ def test_a_station_far_beyond_its_baseline() -> None:
         Spot(station=-10.5, offset=1.0),
         Spot(station=19.5, offset=1),
     )
-    assert [f.subject for f in site.findings if f.code == "baseline-short"] == [
+    assert [f.subject for f in site.findings if called(f) == "baseline-unfit/short"] == [
         "mark M0",
         "mark M1",
     ]
@@ -441,8 +446,8 @@ def test_a_misread_tie_is_named_when_two_spare_ones_show_it() -> None:
     control = (*SQUARE, Point("D", 10.0, 10.0))
     good = ties(3.0, 4.0)
     spot = Spot("ties", ties=(*good.ties[:2], ("C", good.ties[2][1] + 0.5), ("D", sqrt(85.0))))
-    found = finding(placed(spot, control=control), "tie-misfit")
-    assert (found.variant, found.values["worst"], found.values["spare"]) == ("", "C", 2)
+    found = finding(placed(spot, control=control), "tie-misfit/worst")
+    assert (found.variant, found.values["worst"], found.values["spare"]) == ("worst", "C", 2)
     assert found.values["w"] < 0.0
     assert 0.0 < found.values["miss_m"] < 0.5
 
@@ -450,7 +455,7 @@ def test_a_misread_tie_is_named_when_two_spare_ones_show_it() -> None:
 def test_one_spare_tie_cannot_say_which_is_wrong() -> None:
     """Krumm's example 1 lies in published/test_adjustment.py; here is what a person reads."""
     site = placed(ties(3.0, 4.0, B=0.2))
-    found = finding(site, "tie-misfit")
+    found = finding(site, "tie-misfit/worst")
     assert found.variant == "untold"
     assert site.marks.misfit_dof[0] == 1
     assert site.marks.misfit_chi2[0] > 3.84
@@ -466,7 +471,7 @@ def test_good_ties_raise_no_finding() -> None:
 def test_a_flat_crossing_of_ties() -> None:
     """Far off and near the baseline the arcs run together."""
     site = placed(ties(5.0, 60.0, "AB"), ties(5.0, 0.4, "AB"), ties(5.0, 0.4, "ABC"))
-    found = [f for f in site.findings if f.code == "tie-weak-angle"]
+    found = [f for f in site.findings if called(f) == "tie-weak/angle"]
     assert [f.subject for f in found] == ["mark M0", "mark M1"]
     assert found[0].values["angle_deg"] == pytest.approx(10.0, abs=0.5)
 
@@ -477,14 +482,14 @@ def test_ties_along_a_wall_need_a_side() -> None:
     site = placed(Spot("ties", ties=taped), Spot("ties", ties=taped, side="right"), control=wall)
     assert site.marks.placed.tolist() == [False, True]
     assert site.marks.xyz_m[1, :2] == pytest.approx([1.8, -2.4], abs=1e-6)
-    assert finding(site, "tie-mirror").values["apart_m"] == pytest.approx(4.8)
+    assert finding(site, "tie-side/mirror").values["apart_m"] == pytest.approx(4.8)
 
 
 def test_a_side_the_distances_contradict() -> None:
     spot = ties(3.0, 4.0)
     site = placed(Spot("ties", ties=spot.ties, side="right"))
     assert site.marks.xyz_m[0, :2] == pytest.approx([3.0, 4.0], abs=1e-6)
-    assert "tie-side-contradicted" in codes(site)
+    assert "tie-side/contradicted" in codes(site)
 
 
 def test_one_spot_entered_twice() -> None:
@@ -493,49 +498,49 @@ def test_one_spot_entered_twice() -> None:
         for kind in ("end_null", "mid_null", "peak_total", "ground")
     )
     site = placed(null, null, replace(null, stop="2"), replace(ground, stop="2"))
-    assert finding(site, "marks-coincide").subject == "mark M1"
-    assert "marks-coincide" not in codes(placed(middle, peak))
-    assert "marks-coincide" in codes(placed(middle, null))
+    assert finding(site, "mark-duplicate").subject == "mark M1"
+    assert "mark-duplicate" not in codes(placed(middle, peak))
+    assert "mark-duplicate" in codes(placed(middle, null))
 
 
 def test_a_slip_of_the_pen_is_far_away() -> None:
     marks = [Spot("gnss", x=float(i), y=0.0, stop=str(i)) for i in range(5)]
     site = placed(*marks, Spot("gnss", x=30_000.0, y=0.0))
-    far = finding(site, "spot-far")
+    far = finding(site, "coordinates-outside/far")
     assert (far.severity, far.values["away_m"]) == ("error", pytest.approx(30_000.0, rel=1e-3))
 
 
 def test_the_length_of_a_baseline_is_said_once_to_hold_against_the_tape() -> None:
     both = Spot(station=2.0, offset=1.0), Spot(base=("B", "A"), station=3.0, offset=-1.0)
     control = (Point("A", 0.0, 0.0), Point("B", 6.0, 8.0))
-    said = finding(placed(*both, control=control), "baseline-length")
+    said = finding(placed(*both, control=control), "baseline-check")
     assert (said.severity, said.subject, said.where) == ("info", "baseline A–B", "control.csv:2")
     assert said.values == {"length_m": pytest.approx(10.0)}  # 6, 8, 10: a right triangle
     uphill = (Point("A", 0.0, 0.0, 100.0), Point("B", 3.0, 4.0, 112.0))
     steep = placed(Spot(station=2.0, offset=0.0), control=uphill, slope_tape=True)
-    said = finding(steep, "baseline-length")
+    said = finding(steep, "baseline-check")
     assert (said.variant, said.values["length_m"]) == ("slope", pytest.approx(13.0))  # 5, 12, 13
 
 
 @pytest.mark.parametrize(
     ("b", "code"),
     [
-        (Point("B", 301.0, 0.0), "baseline-out-of-proportion"),
-        (Point("B", 121.0, 0.0), "baseline-out-of-proportion"),  # 20 × the 6 m taped is 120
-        (Point("B", 10.0, 0.0, 121.0), "control-levels-apart"),
+        (Point("B", 301.0, 0.0), "control-implausible"),
+        (Point("B", 121.0, 0.0), "control-implausible"),  # 20 × the 6 m taped is 120
+        (Point("B", 10.0, 0.0, 121.0), "control-implausible/levels"),
     ],
 )
 def test_control_out_of_proportion_is_warned_of(b: Point, code: str) -> None:
     mark = Spot(station=6.0, offset=1.0)
     assert finding(placed(mark, control=(SQUARE[0], b)), code).severity == "warning"
     sound = codes(placed(mark, control=SQUARE))
-    assert not sound & {code, "control-out-of-proportion", "point-outside-crs-area"}
+    assert not sound & {code, "control-implausible", "coordinates-outside/point"}
 
 
 def test_a_tied_point_far_off_is_named() -> None:
     control = (*SQUARE, Point("D", 0.0, 4000.0))
     far = Spot("ties", ties=(("A", 5.0), ("B", 8.0), ("C", 9.0), ("D", 9.0)))
-    said = finding(placed(far, control=control), "control-out-of-proportion")
+    said = finding(placed(far, control=control), "control-implausible")
     assert said.values["alone"] == "D"
     assert said.where == "control.csv:5"
 
@@ -544,12 +549,12 @@ def test_a_point_outside_the_area_of_the_crs_is_named() -> None:
     """EPSG registry, 32617: UTM zone 17N is for 84°W to 78°W, equator to 84°N (from memory)."""
     control = [Point(n, 500000.0 + i, 4000000.0) for i, n in enumerate("ABC")]
     site = placed(control=[*control, Point("D", 1400000.0, 4000000.0)], horizontal="EPSG:32617")
-    said = finding(site, "point-outside-crs-area")
+    said = finding(site, "coordinates-outside/point")
     assert (said.subject, said.where) == ("control point D", "control.csv:5")
 
 
 def test_frame_findings_come_along() -> None:
-    assert {"frame-local", "levels-relative"} <= codes(placed())
+    assert {"no-map-position/sketch", "levels-relative"} <= codes(placed())
 
 
 # ---- exposures --------------------------------------------------------------------------------
@@ -579,6 +584,6 @@ def test_ground_of_an_exposure_may_be_unknown_but_its_level_not() -> None:
     )
     assert site.exposures.placed.tolist() == [True, False]
     assert site.exposures.xyz_m[0, 2] == pytest.approx(98.5)
-    assert finding(site, "exposure-no-level").subject == "exposure X1"
-    said = finding(site, "ground-level-assumed").values
+    assert finding(site, "level-missing/exposure").subject == "exposure X1"
+    said = finding(site, "level-missing/ground").values
     assert (said["without"], said["of"], said["noun"]) == (1, 2, "exposure")

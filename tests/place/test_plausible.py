@@ -23,18 +23,19 @@ from lateralline.settings import Georeference
 from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult, run_site
+from tests.support.finding_names import called
 
 US_FT = 1200 / 3937
 SLIPS = {
     "coordinates-swapped",
-    "longitude-sign",
-    "metres-as-feet",
-    "feet-as-metres",
+    "longitude-sign-lost",
+    "coordinates-wrong-unit/metres",
+    "coordinates-wrong-unit/feet",
     "coordinates-in-degrees",
-    "wrong-zone",
-    "which-zone",
-    "points-far-apart",
-    "point-outside-crs-area",
+    "coordinates-wrong-zone",
+    "coordinates-unconfirmed/zone",
+    "coordinates-outside/unexplained",
+    "coordinates-outside/point",
 }
 
 
@@ -110,16 +111,18 @@ def site(make_site) -> Callable[..., FieldRecord]:
 
 def slips(record: FieldRecord) -> list[Finding]:
     """What is said to be wrong; that a zone cannot be checked is no such thing."""
-    return [f for f in place(record).findings if f.code in SLIPS - {"which-zone"}]
+    return [
+        f for f in place(record).findings if called(f) in SLIPS - {"coordinates-unconfirmed/zone"}
+    ]
 
 
 def codes(record: FieldRecord) -> set[str]:
-    return {f.code for f in place(record).findings}
+    return {called(f) for f in place(record).findings}
 
 
 def only(record: FieldRecord, code: str, severity: str = "error") -> Finding:
     found = slips(record)
-    assert [f.code for f in found] == [code], [str(f) for f in found]
+    assert [called(f) for f in found] == [code], [str(f) for f in found]
     assert found[0].severity == severity
     return found[0]
 
@@ -170,7 +173,7 @@ def test_a_whole_file_swapped_shows_against_the_area_or_the_extent(
 @pytest.mark.parametrize("crs", ["EPSG:32617", "EPSG:6318"])
 def test_the_area_of_the_crs_is_witness_enough_for_a_swap(site, crs: str) -> None:
     found = slips(site(crs, near(crs, *ERIE)[:, ::-1]))
-    assert "coordinates-swapped" in {f.code for f in found}
+    assert "coordinates-swapped" in {called(f) for f in found}
 
 
 def test_a_swap_in_a_crs_of_the_whole_world_shows_by_the_pole(site) -> None:
@@ -205,15 +208,15 @@ def test_one_swapped_row_is_named_by_its_row(site) -> None:
 def test_a_lost_minus_of_west_longitudes(site) -> None:
     crs = "EPSG:4326"
     there = near(crs, *ERIE)
-    only(site(crs, there, there * (-1.0, 1.0)), "longitude-sign")
+    only(site(crs, there, there * (-1.0, 1.0)), "longitude-sign-lost")
 
 
 @pytest.mark.parametrize(
     ("crs", "lon", "lat", "unit_m", "code"),
     [
-        ("EPSG:3734", *ERIE, US_FT, "metres-as-feet"),  # Ohio North, US survey feet
-        ("EPSG:2222", -110.4, 34.5, 0.3048, "metres-as-feet"),  # Arizona East, feet
-        ("EPSG:32122", *ERIE, 1 / US_FT, "feet-as-metres"),  # Ohio North, metres
+        ("EPSG:3734", *ERIE, US_FT, "coordinates-wrong-unit/metres"),  # Ohio North, US survey feet
+        ("EPSG:2222", -110.4, 34.5, 0.3048, "coordinates-wrong-unit/metres"),  # Arizona East, feet
+        ("EPSG:32122", *ERIE, 1 / US_FT, "coordinates-wrong-unit/feet"),  # Ohio North, metres
     ],
 )
 @pytest.mark.parametrize("witness", ["area", "extent", "control"])
@@ -254,7 +257,7 @@ def test_marks_in_the_next_zone_are_named_with_it(
     site, crs: str, other: str, lon: float, lat: float
 ) -> None:
     record = site(crs, near(crs, lon, lat), near(other, lon, lat))
-    found = only(record, "wrong-zone")
+    found = only(record, "coordinates-wrong-zone")
     assert found.values["others"] == (CRS(other).name,)
     assert (found.values["middle"], found.variant) == ("control", "")
     assert 100e3 < found.values["away_m"] < 1000e3
@@ -264,7 +267,7 @@ def test_a_whole_site_in_the_wrong_zone_shows_against_the_extent(site) -> None:
     """Coordinates of zone 17 under the name of zone 16: sound in themselves."""
     there = near("EPSG:32617", *ERIE)
     assert slips(site("EPSG:32616", there)) == []
-    found = only(site("EPSG:32616", there, extent=ERIE_EXTENT), "wrong-zone")
+    found = only(site("EPSG:32616", there, extent=ERIE_EXTENT), "coordinates-wrong-zone")
     assert found.values["others"] == ("WGS 84 / UTM zone 17N",)
 
 
@@ -274,9 +277,9 @@ def test_a_zone_is_named_where_its_area_of_use_tells(site) -> None:
     40.43° N is no more than a warning: Ohio South ends at 40.4°, and a job may lie across.
     """
     record = site("EPSG:3735", near("EPSG:3734", *ERIE))
-    found = only(record, "wrong-zone", "warning")
+    found = only(record, "coordinates-wrong-zone", "warning")
     assert (found.variant, found.values["others"]) == ("area", ("NAD83 / Ohio North (ftUS)",))
-    assert not codes(record) & {"outside-crs-area", "which-zone"}
+    assert not codes(record) & {"coordinates-outside/site", "coordinates-unconfirmed/zone"}
 
 
 def test_a_grid_of_the_state_beside_is_named_too(site) -> None:
@@ -284,7 +287,7 @@ def test_a_grid_of_the_state_beside_is_named_too(site) -> None:
 
     At 41.77° N, 76.65° W: 0.6° north of the zone's edge.
     """
-    found = only(site("EPSG:2272", near("EPSG:3734", *ERIE)), "wrong-zone", "warning")
+    found = only(site("EPSG:2272", near("EPSG:3734", *ERIE)), "coordinates-wrong-zone", "warning")
     assert (found.variant, found.values["others"]) == ("area", ("NAD83 / Ohio North (ftUS)",))
 
 
@@ -303,7 +306,7 @@ def test_a_grid_without_neighbours_names_none(site) -> None:
     """Far east of the British grid's area: its datum has no other grid beside it."""
     there = near("EPSG:27700", -1.5, 52.0) * (3.2, 1.0)
     record = site("EPSG:27700", there)
-    assert "wrong-zone" not in codes(record)
+    assert "coordinates-wrong-zone" not in codes(record)
     assert zones_by_area(CRS(27700), there) is None
 
 
@@ -323,25 +326,32 @@ def test_a_zone_that_could_as_well_be_another_is_said(
     site, crs: str, lon: float, lat: float, sister: str
 ) -> None:
     record = site(crs, near(crs, lon, lat))
-    said = [f for f in place(record).findings if f.code == "which-zone"]
+    said = [f for f in place(record).findings if called(f) == "coordinates-unconfirmed/zone"]
     assert [f.severity for f in said] == (["info"] if sister else [])
     if sister:
         assert sister in said[0].values["zones"]
         box = (lon - 0.2, lat - 0.2, lon + 0.2, lat + 0.2)
-        assert "which-zone" not in codes(site(crs, near(crs, lon, lat), extent=box))
+        assert "coordinates-unconfirmed/zone" not in codes(
+            site(crs, near(crs, lon, lat), extent=box)
+        )
 
 
 # ---- what only follows -----------------------------------------------------------------------
 
-OF_THE_PLACE = {"outside-crs-area", "datum-ballpark", "datum-zero-shift", "which-foot"}
+OF_THE_PLACE = {
+    "coordinates-outside/site",
+    "datum-shift-unknown",
+    "datum-shift-error/zero-shift",
+    "coordinates-unconfirmed/foot",
+}
 
 
 @pytest.mark.parametrize(
     ("crs", "wrong", "code"),
     [
         ("EPSG:4258", lambda xy: xy[:, ::-1], "coordinates-swapped"),  # ETRS89, 9° E 50° N
-        ("EPSG:4269", lambda xy: xy * (-1.0, 1.0), "longitude-sign"),  # NAD83, Ohio
-        ("EPSG:3734", lambda xy: xy * US_FT, "metres-as-feet"),
+        ("EPSG:4269", lambda xy: xy * (-1.0, 1.0), "longitude-sign-lost"),  # NAD83, Ohio
+        ("EPSG:3734", lambda xy: xy * US_FT, "coordinates-wrong-unit/metres"),
     ],
 )
 def test_a_misplaced_site_is_told_of_its_place_alone(
@@ -352,15 +362,21 @@ def test_a_misplaced_site_is_told_of_its_place_alone(
     record = site(crs, wrong(there))
     assert only(record, code).subject == "3 control points"
     assert not codes(record) & OF_THE_PLACE
-    assert {f.code for f in place(record).findings if f.severity == "error"} == {code}
-    assert {f.code for f in site_frame(record).findings} & OF_THE_PLACE  # what it would have been
+    assert {called(f) for f in place(record).findings if f.severity == "error"} == {code}
+    assert {
+        called(f) for f in site_frame(record).findings
+    } & OF_THE_PLACE  # what it would have been
 
 
 def test_one_misplaced_point_leaves_the_frame_its_findings(site) -> None:
     marks = near("EPSG:3734", *ERIE, n=6)
     marks[1] = marks[1, ::-1]
     said = codes(site("EPSG:3734", near("EPSG:3734", *ERIE), marks))
-    assert {"coordinates-swapped", "datum-zero-shift", "which-foot"} <= said
+    assert {
+        "coordinates-swapped",
+        "datum-shift-error/zero-shift",
+        "coordinates-unconfirmed/foot",
+    } <= said
 
 
 def test_control_out_of_place_is_not_called_out_of_proportion_as_well(site) -> None:
@@ -368,7 +384,7 @@ def test_control_out_of_place_is_not_called_out_of_proportion_as_well(site) -> N
     there[2] = there[2, ::-1]
     record = site("EPSG:32617", there)
     assert "coordinates-swapped" in codes(record)
-    assert "control-out-of-proportion" not in codes(record)
+    assert "control-implausible" not in codes(record)
 
 
 @pytest.mark.parametrize("swapped", [True, False])
@@ -388,9 +404,9 @@ def test_lengths_that_are_wrong_are_not_held_against_readings(
         path.write_text(",".join(columns) + "\n" + rest)
     result = run_site(folder, until="derive")
     assert isinstance(result, SiteResult)
-    found = {f.code for f in result.findings}
+    found = {called(f) for f in result.findings}
     assert ("coordinates-swapped" in found) == swapped
-    assert ("not-judged" in found) == swapped
+    assert ("checks-skipped" in found) == swapped
     assert bool({f.stage for f in result.findings} & {"solve", "link", "derive"}) != swapped
     unsaid = [f for f in result.work["solved"].findings if f.severity == "error"]
     assert bool(unsaid) == swapped
@@ -398,7 +414,7 @@ def test_lengths_that_are_wrong_are_not_held_against_readings(
 
 def test_what_no_slip_explains_is_far_apart(site) -> None:
     there = near("EPSG:32617", *ERIE)
-    found = only(site("EPSG:32617", there, there + 60_000.0), "points-far-apart")
+    found = only(site("EPSG:32617", there, there + 60_000.0), "coordinates-outside/unexplained")
     assert found.values["middle"] == "control"
     assert found.values["away_m"] == pytest.approx(hypot(60_000.0, 60_000.0), rel=0.01)
 
@@ -409,7 +425,9 @@ def test_one_foot_taken_for_the_other_cannot_show_and_its_size_is_said(site) -> 
     there = np.array([[2_963_503.91, 254_759.80], [2_963_553.91, 254_759.80]])
     record = site(crs, there, there * (0.3048 / US_FT))
     assert slips(record) == []
-    (found,) = [f for f in site_frame(record).findings if f.code == "which-foot"]
+    (found,) = [
+        f for f in site_frame(record).findings if called(f) == "coordinates-unconfirmed/foot"
+    ]
     assert (found.values["foot"], found.values["other"]) == ("US survey feet", "international feet")
     assert found.values["off_m"] == pytest.approx(1.81, abs=0.005)
     east = np.diff(there[:, 0])[0] * US_FT
@@ -423,7 +441,7 @@ def test_every_slip_undoes_itself() -> None:
     lon, lat = ERIE
     wrong = {
         "coordinates-swapped": there[:, ::-1],
-        "metres-as-feet": there * US_FT,
+        "coordinates-wrong-unit/metres": there * US_FT,
         "coordinates-in-degrees": np.array([ERIE]),
     }
     for reading in list(readings(crs))[:3]:
@@ -435,18 +453,18 @@ def test_every_slip_undoes_itself() -> None:
 
 
 def level_codes(record: FieldRecord) -> set[str]:
-    codes = {f.code for f in place(record).findings if f.severity == "error"}
-    return codes & {"levels-mixed-base", "levels-other-unit", "geoid-missing"}
+    codes = {called(f) for f in place(record).findings if f.severity == "error"}
+    return codes & {"levels-mixed/gnss", "unit-wrong/gnss-feet", "geoid-missing/no-grid"}
 
 
 @pytest.mark.parametrize(
     ("control_m", "gnss_m", "code"),
     [
         (174.0, 174.6, set()),
-        (174.0, 140.5, {"levels-mixed-base"}),  # the geoid lies 33.5 m below the ellipsoid
-        (174.0, 174.0 / 0.3048, {"levels-other-unit"}),
-        (174.0 / 0.3048, 174.0, {"levels-other-unit"}),
-        (174.0, 420.0, {"levels-mixed-base"}),
+        (174.0, 140.5, {"levels-mixed/gnss"}),  # the geoid lies 33.5 m below the ellipsoid
+        (174.0, 174.0 / 0.3048, {"unit-wrong/gnss-feet"}),
+        (174.0 / 0.3048, 174.0, {"unit-wrong/gnss-feet"}),
+        (174.0, 420.0, {"levels-mixed/gnss"}),
     ],
 )
 def test_levels_of_two_zeros_are_named(
@@ -473,7 +491,7 @@ def test_a_given_separation_makes_levels_of_heights_and_shares_its_error(site) -
     placed = place(record)
     assert level_codes(record) == set()
     assert placed.marks.xyz_m[:, 2] == pytest.approx(174.0)
-    assert "heights-by-separation" in {f.code for f in placed.findings}
+    assert "geoid-used/separation" in {called(f) for f in placed.findings}
     assert "-33.500 m" in placed.frame.gnss_heights
     alone = replace(record.settings.georeference, separation_sigma_m=0.0)
     sure = place(replace(record, settings=replace(record.settings, georeference=alone)))
@@ -495,20 +513,20 @@ def test_heights_without_separation_or_grid_are_no_levels(site) -> None:
         gnss_heights="ellipsoidal",
     )
     placed = place(record)
-    assert level_codes(record) == {"geoid-missing"}
+    assert level_codes(record) == {"geoid-missing/no-grid"}
     assert not placed.marks.level_known.any()
     assert placed.marks.xyz_m[:, 2] == pytest.approx(174.0)  # control's, and not 140.5
-    (found,) = (f for f in placed.findings if f.code == "geoid-missing")
+    (found,) = (f for f in placed.findings if called(f) == "geoid-missing/no-grid")
     assert any("g2018u0" in grid for grid in found.values["grids"])
 
 
 @pytest.mark.parametrize(
     ("vertical", "z_m", "datum", "code"),
     [
-        ("none", (nan, nan), "depth only", "depth-only"),
-        ("EPSG:5703", (nan, nan), "depth only", "levels-missing"),
-        ("ellipsoidal", (nan, nan), "depth only", "levels-missing"),
-        ("none", (12.0, nan), "relative", "levels-relative"),
+        ("none", (nan, nan), "depths only", "level-missing/depths-only"),
+        ("EPSG:5703", (nan, nan), "depths only", "level-missing/all"),
+        ("ellipsoidal", (nan, nan), "depths only", "level-missing/all"),
+        ("none", (12.0, nan), "site zero", "levels-relative"),
         ("EPSG:5703", (174.0, nan), "EPSG:5703", ""),
         ("ellipsoidal", (140.0, nan), "ellipsoidal", ""),
     ],
@@ -518,5 +536,9 @@ def test_the_frame_says_what_levels_are(
 ) -> None:
     frame = site_frame(site("EPSG:32617", near("EPSG:32617", *ERIE), z_m=z_m, vertical=vertical))
     assert frame.level_datum == datum
-    said = {f.code for f in frame.findings} & {"depth-only", "levels-relative", "levels-missing"}
+    said = {called(f) for f in frame.findings} & {
+        "level-missing/depths-only",
+        "levels-relative",
+        "level-missing/all",
+    }
     assert said == ({code} if code else set())

@@ -216,9 +216,7 @@ def test_two_bends_in_one_stretch_count_as_what_they_turn_together() -> None:
 
 def blunder(subject: str, *suspects: str, severity: Severity = "error") -> Finding:
     values = {"suspects": suspects} if suspects else {}
-    return Finding(
-        severity, "link", "link-blunder", subject, "", "", "", variant="plan", values=values
-    )
+    return Finding(severity, "link", "blunder", subject, "", "", "", variant="plan", values=values)
 
 
 def test_naming_is_by_one_finding_of_two_stops_at_most() -> None:

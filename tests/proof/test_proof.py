@@ -15,6 +15,7 @@ from lateralline.proof.tables import coverage_table, hand_table, wrong_table
 from lateralline.solve import solve
 from lateralline.solve.batch import level_start, solve_batch
 from lateralline.solve.gather import gather
+from tests.support.finding_names import called
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.name)
@@ -54,8 +55,8 @@ def test_wrong_accuracies_break_the_error_bars_and_show(scenario):
 def test_a_site_with_wrong_accuracies_says_so():
     for scenario, doubted in ((WRONG[1], True), (SCENARIOS[0], False)):
         s = simulate(scenario, 50, 6)
-        codes = {f.code for f in solve(s.marks, s.stops, s.settings).findings}
-        assert ("accuracy-doubted" in codes) is doubted
+        codes = {called(f) for f in solve(s.marks, s.stops, s.settings).findings}
+        assert ("misfit/stops" in codes) is doubted
 
 
 def test_the_rule_of_hand_is_no_better_anywhere_it_matters():

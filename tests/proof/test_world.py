@@ -112,6 +112,9 @@ def test_a_bound_that_is_missed_is_named(plain: tuple[WorldScore, ...]) -> None:
     assert result.corridor == 0.0
     assert result.silent == 1.0
     assert any(m.missed and m.what.startswith("corridor") for m in world_bounds([result]))
+    wide = [replace(s, half_width_m=0.2) for s in plain]
+    missed = [m.what for m in world_bounds([CaseResult(PLAIN, tuple(wide * 100))]) if m.missed]
+    assert sum("half width" in what for what in missed) == 2
     told = CaseResult(replace(PLAIN, or_told=True), result.scores)
     assert told.silent == 0.0
     assert not any(m.what.startswith("corridor") for m in world_bounds([told]))

@@ -11,6 +11,7 @@ import shapely
 from lateralline.derive.dig import around, tolerance, zone_width_m
 from lateralline.published import citation, dig_rules
 from lateralline.settings import Settings, bare_settings
+from tests.support.finding_names import called
 
 INCH = 0.0254
 
@@ -62,10 +63,10 @@ def test_the_site_s_own_tolerance_prevails_and_a_narrow_one_is_told() -> None:
     assert (wide.rule, wide.distance_m, findings) == ("site", 0.75, ())
     narrow, findings = tolerance(site("cga", 0.20))
     assert narrow.distance_m == 0.20
-    assert [f.code for f in findings] == ["dig-tolerance-narrow"]
+    assert [called(f) for f in findings] == ["tolerance-rule/narrow"]
 
 
 def test_an_unknown_rule_draws_the_widest_and_is_an_error() -> None:
     found, findings = tolerance(site("nowhere"))
     assert found.distance_m == max(rule.tolerance_m for rule in dig_rules().values())
-    assert [(f.severity, f.code) for f in findings] == [("error", "dig-rule-unknown")]
+    assert [(f.severity, called(f)) for f in findings] == [("error", "tolerance-rule/unknown")]

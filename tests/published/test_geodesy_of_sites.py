@@ -17,6 +17,7 @@ from lateralline.frames import Frame, degrees_of, site_frame
 from lateralline.ingest import read_site
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
+from tests.support.finding_names import called
 
 SITE = """[site]
 id = "EX-1"
@@ -243,7 +244,7 @@ def test_a_site_in_international_feet(tmp_path: Path, lon: float, lat: float) ->
     assert abs(ground_m * 0.9999 * scale - 100.0 * METRES_PER["us-ft"]) > 5e-5
     degrees, mark = site_at(tmp_path / "degrees", "EPSG:4269", lon, lat)
     assert degrees.to_crs(mark, "EPSG:2222")[0, :2] == pytest.approx((x, y), abs=1e-4)
-    assert {f.code for f in frame.findings} >= {"which-foot"}
+    assert {called(f) for f in frame.findings} >= {"coordinates-unconfirmed/foot"}
 
 
 # ---- scale, convergence, geodesics -----------------------------------------------------------

@@ -10,6 +10,7 @@ import zlib
 from contextlib import closing
 from datetime import date
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 from typer.testing import CliRunner, Result
@@ -197,6 +198,38 @@ def test_what_is_asked_for_is_shown(built: Path, tmp_path: Path) -> None:
         done = run(command, built, "-o", asked, "--site", "QH-022", "--with-private")
         assert done.exit_code == 0, done.output
         assert all(word in all_of(asked) for word in (PUBLIC, OWNER, ADDRESS, TENANT)), name
+
+
+def test_a_drawing_holds_the_register_and_findings_at_their_places(
+    built: Path, tmp_path: Path
+) -> None:
+    """As extended data on every feature; findings on layers of their own, by their signs."""
+    from ezdxf.filemanagement import readfile
+
+    assert run("export", built, "-o", tmp_path / "a.dxf", "--site", "QH-022").exit_code == 0
+    told = []
+    for entity in readfile(tmp_path / "a.dxf").modelspace():
+        texts = [text for _, text in entity.get_xdata("LATERALLINE")]
+        told.append((entity, dict(text.split("=", 1) for text in texts)))
+    (line,) = (d for _, d in told if d.get("layer") == "pipe_centreline" and d["line"] == "L1")
+    register = {"asset_id": PUBLIC, "parcel": "12/7", "asset_ward": "4", "asset_lined": "yes"}
+    assert register.items() <= line.items()
+    assert {"owner", "address", "asset_tenant"}.isdisjoint(line)
+    found = read_layer(built / "asbuilt.gpkg", "findings", "QH-022")
+    placed = found[found.geometry.notna()]
+    signs = [(e, d) for e, d in told if d.get("layer") == "findings" and e.dxftype() == "INSERT"]
+    assert len(placed)
+    assert sorted((d["id"], d["kind"], d["uid"]) for _, d in signs) == sorted(
+        zip(placed["code"], placed["severity"], placed["uid"], strict=True)
+    )
+    assert {e.dxf.layer for e, _ in signs} <= {"findings.QH-022", "findings.QH-022.L1",
+                                               "findings.QH-022.L2"}  # fmt: skip
+    assert run("export", built, "-o", tmp_path / "a.kml", "--site", "QH-022").exit_code == 0
+    root = ET.parse(tmp_path / "a.kml").getroot()
+    space = "{http://www.opengis.net/kml/2.2}"
+    (folder,) = (f for f in root.iter(f"{space}Folder") if f.findtext(f"{space}name") == "Findings")
+    names = [p.findtext(f"{space}name") for p in folder.iter(f"{space}Placemark")]
+    assert sorted(map(str, names)) == sorted(placed["title"])
 
 
 def test_a_sheet_lists_the_register(built: Path) -> None:

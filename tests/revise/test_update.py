@@ -33,7 +33,7 @@ from lateralline.record.layers import AnyFrame
 from lateralline.record.view import read_layers
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
-from lateralline.revise.changes import Containment, Departure, doubts, shared_receivers
+from lateralline.revise.changes import Containment, Departure, Noted, doubts, shared_receivers
 from lateralline.revise.containment import (
     OldLine,
     Side,
@@ -48,6 +48,7 @@ from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult
 from lateralline.write.ids import ids_text
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 SLOPE = SAMPLES / "slope-levels"
@@ -482,11 +483,14 @@ def test_a_line_nothing_was_added_to_stays_where_it_is(tmp_path: Path) -> None:
 
 
 def test_findings_that_come_and_go(hole: Updated) -> None:
+    def named(noted: Noted) -> str:
+        return "/".join(filter(None, (noted.code, noted.variant)))
+
     come, gone = hole.changes.findings_come, hole.changes.findings_gone
-    was = {(f.code, f.subject) for f in hole.old.findings}
-    now = {(f.code, f.subject) for f in hole.new.result.findings}
-    assert {(n.code, n.subject) for n in come} == now - was
-    assert {(n.code, n.subject) for n in gone} == was - now
+    was = {(f.name, f.subject) for f in hole.old.findings}
+    now = {(f.name, f.subject) for f in hole.new.result.findings}
+    assert {(named(n), n.subject) for n in come} == now - was
+    assert {(named(n), n.subject) for n in gone} == was - now
 
 
 # ---- what held ----------------------------------------------------------------------------
@@ -640,7 +644,7 @@ def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path
     told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", tmp_path / "out")
     assert told.exit_code == 1, told.output
     said = " ".join(told.output.split())
-    assert f"{title_of('exposure-corridor-failed')}: exposure TH" in said
+    assert f"{title_of('old-record-contradicted')}: exposure TH" in said
     assert "withdraw every dig overlay" in said
     assert "did NOT hold" in said
     assert said.count(CAUTION) >= 2  # with the finding, and as the last words
@@ -652,7 +656,7 @@ def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path
     assert check["plan"] == "failed"
     assert 1.0 < check["off_m"] < 1.5 < check["from_line_m"] + 0.2
     codes = {f["code"] for f in whole["warnings"] if f["severity"] == "error"}
-    assert "exposure-corridor-failed" in codes
+    assert "old-record-contradicted" in codes
 
 
 def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> None:
@@ -662,7 +666,7 @@ def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> No
     (check,) = changes.exposures
     assert (check.plan, check.level) == ("held", "failed")
     assert 0.0 < check.level_off_m < 0.6
-    assert "exposure-level-band-failed" in {f.code for f in changes.warnings}
+    assert "old-record-contradicted/exposure" in {called(f) for f in changes.warnings}
 
 
 # ---- outputs ------------------------------------------------------------------------------
@@ -671,8 +675,11 @@ def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> No
 def test_a_build_holds_the_changes_and_the_manifest_knows_them(tmp_path: Path) -> None:
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55))
     out = tmp_path / "out"
-    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out, "--json")
+    more = ("--also", "geoparquet")
+    assert run("update", SLOPE, added, "-o", tmp_path / "new", *more).exit_code == 2
+    told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", out, *more, "--json")
     assert told.exit_code == 0, told.output
+    assert (out / "geoparquet" / "pipe_nodes.parquet").is_file()
     document = json.loads(told.output)
     whole = json.loads((out / "changes" / "changes.json").read_text(encoding="utf-8"))
     assert document["lines"] == whole["lines"]
@@ -850,7 +857,7 @@ def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: P
     assert first.doubts
     assert branch.doubts == first.doubts  # it hangs on the line that is in doubt
     assert not told.held
-    withheld = [f for f in told.warnings if f.code == "corridor-withheld"]
+    withheld = [f for f in told.warnings if called(f) == "old-record-not-judged"]
     assert [f.subject for f in withheld] == ["line L1", "line L2"]
     for f in withheld:
         assert f.severity == "error"

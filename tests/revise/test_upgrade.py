@@ -18,6 +18,7 @@ import lateralline
 from lateralline import contract, renamed
 from lateralline.cli import app
 from lateralline.errors import OutputExistsError, SiteFaultsError
+from lateralline.findings import catalogue
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.revise.upgrade import upgrade, upgraded_csv, upgraded_toml
@@ -77,7 +78,12 @@ def test_every_name_of_the_table_is_one_of_today_and_the_old_ones_are_gone() -> 
         assert not set(names) & set(declared.names), name
         assert len(set(names.values())) == len(names)
         for column, values in renamed.layer_values(name).items():
-            known = set(declared.column(column).enum)
+            if column not in declared.names:  # a value renamed wherever its column stands
+                continue
+            known = set(
+                declared.column(column).enum
+                or (catalogue().entries if column == "code" else values.values())
+            )
             assert set(values.values()) <= known
             assert not set(values) & known, (name, column)
     for name in contract.INPUTS:
@@ -85,6 +91,16 @@ def test_every_name_of_the_table_is_one_of_today_and_the_old_ones_are_gone() -> 
         new = (*renamed.input_columns(name).values(), *renamed.polar_columns(name).values())
         assert set(new) <= set(declared.names)
         assert not set(renamed.input_columns(name)) & set(declared.names)
+
+
+def test_old_codes_of_findings_lead_to_codes_of_today_and_do_not_come_back() -> None:
+    codes, table = catalogue().entries, renamed.layer_values("findings")["code"]
+    assert not table.keys() & codes.keys()
+    assert set(table.values()) <= codes.keys()
+    assert renamed.finding_code("counter-jump") == "counter-wrong"
+    forms = {(form.code, form.variant) for code in codes for form in catalogue().forms(code)}
+    back = {old for form in forms for old in renamed.names_of_v1_finding(*form)}
+    assert {old for old, _ in back} >= table.keys()
 
 
 # ---- reading -------------------------------------------------------------------------------
@@ -312,3 +328,17 @@ def test_the_command_says_what_it_did_and_when_nothing_is_to_be_done(tmp_path: P
     assert again.exit_code == 0
     assert "nothing to do" in again.output
     assert not (tmp_path / "newer").exists()
+
+
+def test_an_accepted_finding_gets_the_code_of_today(tmp_path: Path) -> None:
+    text = '[[accepted]]\ncode = "counter-jump"  # ours\nsubject = "run R1"\n'
+    assert upgraded_toml("site", text) == text.replace("counter-jump", "counter-wrong")
+    book = Workbook()
+    book.active.title = "accepted"
+    book.active.append(["code", "subject"])
+    book.active.append(["mark-disagrees", "stop R1/4"])
+    book.save(tmp_path / "old.xlsx")
+    new = upgraded_workbook("old.xlsx", (tmp_path / "old.xlsx").read_bytes())
+    assert new is not None
+    row = load_workbook(io.BytesIO(new))["accepted"][2]
+    assert [cell.value for cell in row] == ["mark-blunder", "stop R1/4"]

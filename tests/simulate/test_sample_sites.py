@@ -20,6 +20,7 @@ from lateralline.place import Placed, place
 from lateralline.records import Linked, Product, Solved
 from lateralline.simulate import SCENARIOS, make_site
 from lateralline.solve import solve
+from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 SOUND = [s.name for s in SCENARIOS.values() if s.sound]
@@ -276,18 +277,18 @@ def test_the_one_bend_of_the_taped_line_is_one_bend_in_its_stretch() -> None:
 
 @pytest.mark.parametrize("name", SOUND)
 def test_no_sound_site_raises_an_alarm_in_link(name: str) -> None:
-    assert [f.code for f in sample(name).linked.findings if f.severity == "error"] == []
+    assert [called(f) for f in sample(name).linked.findings if f.severity == "error"] == []
 
 
 @pytest.mark.parametrize(
     ("name", "code"),
     [
         ("frames-swapped", "coordinates-swapped"),
-        ("frames-feet", "metres-as-feet"),
-        ("frames-ballpark", "datum-ballpark"),
+        ("frames-feet", "coordinates-wrong-unit/metres"),
+        ("frames-ballpark", "datum-shift-unknown"),
     ],
 )
 def test_every_wrong_frame_has_its_own_finding(name: str, code: str) -> None:
     """One error finding of that code, at the head of what place has to say; no other slip named."""
-    codes = [f.code for f in place(read_site(SAMPLES / name)).findings if f.severity == "error"]
+    codes = [called(f) for f in place(read_site(SAMPLES / name)).findings if f.severity == "error"]
     assert codes == [code]

@@ -10,6 +10,7 @@ from lateralline.records import Exposures, Marks, StopRows
 from lateralline.settings import Run, bare_settings
 from lateralline.solve import solve
 from lateralline.units import METRES_PER
+from tests.support.finding_names import called
 
 NAN = float("nan")
 RUN = Run("R1", "L1", "CO1", 0.0, "with", 0.0, 0.03)
@@ -45,7 +46,7 @@ def level_stop(stop, north, depth, kinds=("end", "end", "mid"), east=0.0):
 
 
 def codes(solved):
-    return [f.code for f in solved.findings]
+    return [called(f) for f in solved.findings]
 
 
 # ---- upright transmitters
@@ -66,7 +67,7 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
     solved = solve(marks_of(spots), stops_of([0.0], [depth]), SITE)
     fix = solved.fixes
     assert fix.status[0] != "not_located"
-    assert "steep-transmitter" in codes(solved)
+    assert "transmitter-steep" in codes(solved)
     np.testing.assert_allclose(fix.xyz_m[0], [0.0, 0.0, -depth], atol=0.02)
     assert np.degrees(abs(fix.tilt_rad[0])) == pytest.approx(tilt_deg, abs=1.0)
     if tilt_deg == 90.0:
@@ -76,7 +77,7 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
 def test_a_level_transmitter_is_not_taken_for_a_steep_one():
     solved = solve(marks_of(level_stop("1", 0.0, 1.0)), stops_of([0.0], [1.05]), SITE)
     assert solved.fixes.status[0] == "located"
-    assert "steep-transmitter" not in codes(solved)
+    assert "transmitter-steep" not in codes(solved)
 
 
 # ---- a lone end null
@@ -96,7 +97,7 @@ def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
     solved, i = lone(neighbours=False)
     assert solved.fixes.status[i] == "two_positions"
     assert not solved.fixes.solved[i]
-    finding = next(f for f in solved.findings if f.code == "stop-ambiguous")
+    finding = next(f for f in solved.findings if called(f) == "stop-two-positions")
     assert finding.values["apart_m"] == pytest.approx(1.41, abs=0.005)
 
 
@@ -121,7 +122,7 @@ def booked(change, readings=(1.0, 1.0, 1.0, 1.0)):
 
 
 def test_right_bookings_raise_no_suspicion():
-    assert "booking-suspected" not in codes(booked(lambda rows: None))
+    assert "mark-blunder" not in codes(booked(lambda rows: None))
 
 
 def test_a_mid_null_booked_as_end_null_is_recognised():
@@ -130,7 +131,7 @@ def test_a_mid_null_booked_as_end_null_is_recognised():
         rows[5] = ("2", "end_null", *rows[5][2:])
 
     solved = booked(change)
-    finding = next(f for f in solved.findings if f.code == "booking-suspected")
+    finding = next(f for f in solved.findings if called(f) == "mark-blunder")
     assert finding.subject == "stop R1/2"
     assert (finding.variant, {finding.values["mark"], finding.values["other"]}) == (
         "kinds",
@@ -140,7 +141,7 @@ def test_a_mid_null_booked_as_end_null_is_recognised():
     # suggested, not done: neither is used, and nothing is blamed for what they would do
     used = solved.mark_results.used
     assert [not u for u in used] == [m in ("M5", "M6") for m in MARKS_OF_FOUR]
-    assert not {"marks-contradict", "mark-disagrees", "mark-beside"} & set(codes(solved))
+    assert not {"mark-blunder/all", "mark-blunder/one", "mark-blunder/beside"} & set(codes(solved))
 
 
 def test_an_end_null_booked_as_a_mid_null_is_the_one_thing_told():
@@ -151,8 +152,8 @@ def test_an_end_null_booked_as_a_mid_null_is_the_one_thing_told():
 
     solved = booked(change)
     told = [f for f in solved.findings if f.severity != "info"]
-    assert [(f.severity, f.code, f.subject) for f in told] == [
-        ("error", "booking-suspected", "stop R1/2")
+    assert [(f.severity, called(f), f.subject) for f in told] == [
+        ("error", "mark-blunder", "stop R1/2")
     ]
     named = told[0].values
     assert (named["mark"], named["kind"], named["other_kind"]) == ("M5", "mid_null", "end_null")
@@ -163,7 +164,7 @@ def test_an_end_null_booked_as_a_mid_null_is_the_one_thing_told():
 def test_a_slight_misfit_is_suspected_and_kept():
     """A stop that may be as booked loses nothing: only what cannot be is left out."""
     solved = booked(lambda rows: None, [1.0, 1.5, 1.0, 1.0])
-    assert {f.severity for f in solved.findings if f.code == "booking-suspected"} <= {"warning"}
+    assert {f.severity for f in solved.findings if called(f) == "mark-blunder"} <= {"warning"}
     assert solved.mark_results.used.all()
 
 
@@ -177,7 +178,7 @@ def test_a_mid_null_mirrored_within_reach_of_its_stop_is_told_by_its_baseline():
     stops = stops_of([0.0, 3.0, 6.0, 9.0], [1.0] * 4)
     solved = solve(replace(marks, mirror_m=mirror), stops, SITE)
     (finding,) = [f for f in solved.findings if f.severity != "info"]
-    assert (finding.code, finding.severity, finding.subject) == (
+    assert (called(finding), finding.severity, finding.subject) == (
         "mark-mirrored",
         "error",
         "mark M6",
@@ -191,7 +192,7 @@ def test_ends_of_two_stops_exchanged_are_recognised():
         rows[1], rows[4] = ("1", *rows[4][1:]), ("2", *rows[1][1:])
 
     solved = booked(change)
-    named = {f.subject: f.values for f in solved.findings if f.code == "booking-suspected"}
+    named = {f.subject: f.values for f in solved.findings if called(f) == "mark-blunder"}
     assert set(named) == {"stop R1/1", "stop R1/2"}
     assert (named["stop R1/1"]["mark"], named["stop R1/1"]["other"]) == ("M2", "M5")
 
@@ -204,7 +205,7 @@ def test_the_receiver_scale_is_learnt_from_the_other_stops():
     rows = [r for i in range(8) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
     rows.append(("9", "peak_axial", 0.0, 24.0))
     solved = solve(marks_of(rows), stops_of(3.0 * np.arange(9), [1.12] * 9), SITE)
-    finding = next(f for f in solved.findings if f.code == "depth-scale")
+    finding = next(f for f in solved.findings if called(f) == "receiver-scale")
     assert (finding.variant, finding.values["readings"]) == ("", 8)  # it reads high
     assert 5.0 < finding.values["off_percent"] < 12.0  # drawn to what receivers are like
     assert abs(solved.fixes.depth_m[8] - 1.0) < abs(1.12 - 1.0) / 1.5
@@ -253,7 +254,7 @@ def test_an_aerial_above_ground_is_allowed_for():
 
 def test_a_rod_near_the_ground_is_said():
     site = replace(SITE, runs=(replace(RUN, rod_length_m=0.3),))
-    assert "rod-near" in codes(
+    assert "transmitter-long" in codes(
         solve(marks_of(level_stop("1", 0.0, 0.6)), stops_of([0.0], [NAN]), site)
     )
 
@@ -281,16 +282,16 @@ def test_readings_in_another_unit_are_said_and_not_used(set_to, times, fits):
     stops = stops_of(3.0 * np.arange(5), np.array([1.02, 0.97, 1.05, 0.99, 1.0]) * times)
     site = replace(SITE, units=dict.fromkeys(("tape", "depth", "counter"), set_to))
     solved = solve(marks_of(rows), stops, site)
-    finding = next(f for f in solved.findings if f.code == "depth-unit")
+    finding = next(f for f in solved.findings if called(f) == "unit-wrong/depth-unknown")
     assert finding.severity == "error"
-    assert (finding.variant, finding.values["written"]) == ("written", fits)
+    assert (finding.variant, finding.values["written"]) == ("depth", fits)
     np.testing.assert_allclose(solved.fixes.depth_m, 1.0, atol=0.02)
-    assert "marks-contradict" not in codes(solved)
+    assert "mark-blunder/all" not in codes(solved)
 
 
 def test_a_true_receiver_is_not_taken_for_another_unit():
     rows = [r for i in range(5) for r in level_stop(str(i + 1), 3.0 * i, 1.0)]
-    assert "depth-unit" not in codes(
+    assert "unit-wrong/depth-unknown" not in codes(
         solve(marks_of(rows), stops_of(3.0 * np.arange(5), [1.15] * 5), SITE)
     )
 
@@ -299,10 +300,10 @@ def test_one_wrong_reading_is_suspected_by_itself():
     """Off by half: no unit, and not so far that the marks alone would be believed."""
     readings = [1.0, 1.6, 1.0, 1.0]
     solved = booked(lambda rows: None, readings)
-    finding = next(f for f in solved.findings if f.code == "booking-suspected")
+    finding = next(f for f in solved.findings if called(f) == "mark-blunder")
     assert finding.subject == "stop R1/2"
     assert (finding.variant, finding.values["reading_m"]) == ("reading", pytest.approx(1.6))
-    assert "depth-impossible" not in codes(solved)
+    assert "depth-reading-wrong" not in codes(solved)
 
 
 @pytest.mark.parametrize(
@@ -327,7 +328,7 @@ def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(
     counters, readings = 3.0 * np.arange(4), np.ones(4)
     readings[1] = times
     solved = solve(marks_of(rows), stops_of(counters, readings), site)
-    told = [f for f in solved.findings if f.code == "depth-impossible"]
+    told = [f for f in solved.findings if called(f) == "depth-reading-wrong"]
     if variant == "odd" and len(kinds) == 2:  # it, or an end null: nothing is spare to tell which
         assert not told
         return
@@ -341,7 +342,7 @@ def test_one_reading_that_cannot_be_is_told_and_its_stop_kept(
     if written:
         right = read * METRES_PER[written] / METRES_PER[set_to]
         assert said["right"] == pytest.approx(right)
-    assert "stop-unsolved" not in codes(solved)
+    assert "stop-not-located" not in codes(solved)
     readings[1] = NAN
     unread = solve(marks_of(rows), stops_of(counters, readings), site)
     assert (solved.fixes.status == "located").all()
@@ -356,7 +357,7 @@ def test_a_wrong_end_null_is_not_taken_for_a_wrong_reading():
         stop, kind, east, _ = rows[4]
         rows[4] = (stop, kind, east, 3.0 + 3.0 / np.sqrt(2))
 
-    assert "depth-impossible" not in codes(booked(change))
+    assert "depth-reading-wrong" not in codes(booked(change))
 
 
 def test_a_mid_null_on_the_wrong_side_is_noticed():
@@ -364,9 +365,9 @@ def test_a_mid_null_on_the_wrong_side_is_noticed():
     rows = level_stop("1", 0.0, 1.0)
     rows[2] = ("1", "mid_null", 3.6, rows[2][3])
     solved = solve(marks_of(rows), stops_of([0.0], [1.0]), SITE)
-    finding = next(f for f in solved.findings if f.code == "mark-beside")
+    finding = next(f for f in solved.findings if called(f) == "mark-blunder/beside")
     assert (finding.values["mark"], finding.values["away_m"]) == ("M3", pytest.approx(3.6))
-    assert "mark-beside" not in codes(booked(lambda rows: None))
+    assert "mark-blunder/beside" not in codes(booked(lambda rows: None))
 
 
 def test_a_site_whose_stops_mostly_contradict_themselves_is_an_error():
@@ -378,5 +379,5 @@ def test_a_site_whose_stops_mostly_contradict_themselves_is_an_error():
                 rows[i] = (stop, kind, east, north + 1.2)
 
     solved = booked(change)
-    assert "site-contradicts" in codes(solved)
-    assert "site-contradicts" not in codes(booked(lambda rows: None))
+    assert "misfit/site" in codes(solved)
+    assert "misfit/site" not in codes(booked(lambda rows: None))

@@ -36,6 +36,7 @@ from lateralline.solve.scale import (
 )
 from lateralline.solve.units import ReceiverScale, receiver_findings
 from tests.solve.test_solve import NAN, one_end, settings, simulate
+from tests.support.finding_names import called
 
 
 def site(chi2: list[float], dof: list[int], torn: int = 0, weak: int = 0) -> Fitted:
@@ -56,7 +57,7 @@ def test_accuracies_are_doubted_past_one_site_in_a_thousand(share: float, doubte
     limit = float(stats.chi2.isf(1e-3, 10))
     assert limit == pytest.approx(29.588, abs=1e-3)
     found = list(_site(site([0.4 * share * limit, 0.6 * share * limit], [4, 6], torn=2, weak=3)))
-    assert [f.code for f in found] == (["accuracy-doubted"] if doubted else [])
+    assert [called(f) for f in found] == (["misfit/stops"] if doubted else [])
     if doubted:
         assert found[0].values["chi2"] == pytest.approx(share * limit)
         assert found[0].values["dof"] == 10
@@ -75,7 +76,7 @@ def test_most_stops_contradicting_themselves_is_a_matter_of_the_site(
 ) -> None:
     """Three at least, and half of all."""
     found = list(_site(site([1.0] * others, [1] * others, torn=torn)))
-    assert [f.code for f in found] == (["site-contradicts"] if named else [])
+    assert [called(f) for f in found] == (["misfit/site"] if named else [])
     if named:
         assert (found[0].values["torn"], found[0].values["stops"]) == (torn, torn + others)
 
@@ -111,7 +112,7 @@ def test_the_mark_of_the_largest_w_is_named_and_any_as_large(
         assert one.where == f"marks.csv:{2 + worst}"
         assert one.values["off_m"] == pytest.approx([0.1, 0.2, 0.3][worst])
         assert one.values["limit"] == 3.2905
-        assert one.variant == ("one-of" if len(named) > 1 else "")
+        assert one.variant == ("one-of" if len(named) > 1 else "one")
 
 
 @pytest.mark.parametrize(("lengths", "near"), [(2.9, True), (3.1, False)])
@@ -123,7 +124,7 @@ def test_a_transmitter_within_three_of_its_lengths_is_near(lengths: float, near:
     solved = solve(marks, stops, replace(settings(), runs=(rod,)))
     # as a rod the stop comes out a little deeper than as a dipole
     ratio = float(solved.fixes.depth_m[0]) / (depth / lengths)
-    named = [f for f in solved.findings if f.code == "rod-near"]
+    named = [f for f in solved.findings if called(f) == "transmitter-long"]
     assert (ratio < 3.0) is near
     assert [f.values["depth_ratio"] for f in named] == ([pytest.approx(ratio)] if near else [])
 
@@ -140,7 +141,7 @@ def test_a_mid_null_beside_the_axis_by_its_depth_was_not_walked_along_it(
     way = poses.along[1]
     xyz[moved, :2] += depths * 1.5 * np.array([way[1], -way[0]])
     found = solve(replace(marks, xyz_m=xyz), stops, settings()).findings
-    beside = [f for f in found if f.code == "mark-beside"]
+    beside = [f for f in found if called(f) == "mark-blunder/beside"]
     assert len(beside) == (1 if named else 0)
     if named:
         assert beside[0].subject == "stop R1/1"
@@ -389,7 +390,7 @@ def test_a_lone_end_null_has_two_candidates_on_its_two_sides() -> None:
     )
     found = solve(marks, stops, settings())
     assert found.fixes.status.tolist() == ["two_positions"]
-    (two,) = [f for f in found.findings if f.code == "stop-ambiguous"]
+    (two,) = [f for f in found.findings if called(f) == "stop-two-positions"]
     assert two.values["apart_m"] == pytest.approx(np.sqrt(2.0) * poses.depth_m[0], rel=1e-3)
 
 

@@ -13,6 +13,7 @@ from lateralline.simulate.truth import Poses, TrueGround
 from lateralline.solve import solve
 from lateralline.solve.batch import level_start
 from lateralline.solve.gather import gather
+from tests.support.finding_names import called
 
 SURVEY_M = 0.02
 NAN = float("nan")
@@ -188,7 +189,7 @@ def test_what_cannot_be_solved_says_why_and_stays_in_the_record(kinds, drop, rea
     assert (solved.fixes.status == "not_located").all()
     assert all(reason in why for why in solved.fixes.reason)
     assert np.isnan(solved.fixes.xyz_m).all()
-    assert [f.code for f in solved.findings] == ["stop-unsolved"] * 3
+    assert [called(f) for f in solved.findings] == ["stop-not-located"] * 3
     assert not solved.mark_results.used.any()
 
 
@@ -196,7 +197,7 @@ def test_a_stop_without_end_null_is_solved_but_weak():
     marks, stops, _ = simulate(4, ("peak_total",), 2)
     solved = solve(marks, stops, settings())
     assert (solved.fixes.status == "weak").all()
-    assert "heading-unobserved" in {f.code for f in solved.findings}
+    assert "heading-unknown" in {called(f) for f in solved.findings}
 
 
 def test_an_unplaced_mark_is_not_used():
@@ -219,7 +220,7 @@ def test_a_blunder_is_named_not_hidden():
     ahead = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     xyz[bad, :2] += 0.5 * ahead
     solved = solve(replace(marks, xyz_m=xyz), stops, settings())
-    named = [f for f in solved.findings if f.code == "mark-disagrees"]
+    named = [f for f in solved.findings if called(f) == "mark-blunder/one"]
     assert [f.subject for f in named] == ["stop R1/2"]
     assert named[0].values["marks"] == (f"{marks.mark[bad]} ({marks.kind[bad]})",)
     assert named[0].where == f"marks.csv:{marks.row[bad]}"

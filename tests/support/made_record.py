@@ -74,7 +74,7 @@ def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
     chainage = np.concatenate([[0.0], np.cumsum(lengths)])
     at = np.unique(np.concatenate([chainage, np.arange(0.0, chainage[-1], 0.5)]))
     xyz = np.column_stack([np.interp(at, chainage, nodes[:, c]) for c in range(3)])
-    n, level = len(at), pipe.datum != "depth only"
+    n, level = len(at), pipe.datum != "depths only"
     invert = xyz[:, 2] - (pipe.inside if np.isfinite(pipe.inside) else 0.2) / 2
     off = INTERVAL * pipe.sigma_level if pipe.bounded else nan
     cover = pipe.ground - xyz[:, 2] - pipe.outside / 2
@@ -148,7 +148,7 @@ def _tables(pipe: Pipe, way: Any, crs: str | None) -> dict[str, Any]:
 
 def _lineage(pipe: Pipe, crs: str | None) -> dict[str, list[str]]:
     """Return lineage rows as a build writes them: where plan and levels count from, z in metres."""
-    vertical = "none" if pipe.datum == "depth only" else pipe.datum
+    vertical = {"depths only": "none", "site zero": "relative"}.get(pipe.datum, pipe.datum)
     return {
         "topic": ["crs"] * 3,
         "item": ["horizontal crs", "vertical crs", "z unit"],

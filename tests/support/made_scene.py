@@ -13,6 +13,7 @@ from lateralline.kernels.curves import chainage
 from lateralline.link import link
 from lateralline.records import Exposures, Fixes, Floats, Line, Linked, MarkResults, Solved
 from lateralline.settings import Accuracy, Branch, Pipe, Run, Settings, bare_settings
+from tests.support.finding_names import called
 
 ACCURACY = Accuracy(
     mark_placing_m=0.03,
@@ -195,11 +196,11 @@ def standard_cov(heading_deg: float = 3.0) -> Floats:
 
 
 def codes(found: Linked) -> list[str]:
-    return [f.code for f in found.findings]
+    return [called(f) for f in found.findings]
 
 
 def finding(found: Linked, code: str) -> Finding:
-    return next(f for f in found.findings if f.code == code)
+    return next(f for f in found.findings if called(f) == code)
 
 
 def only(found: Linked) -> Line:

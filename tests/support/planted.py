@@ -10,6 +10,7 @@ from typing import Any
 from lateralline.findings import Finding
 from lateralline.simulate import SCENARIOS, make_site
 from lateralline.stages import SiteResult, run_site
+from tests.support.finding_names import called
 
 Row = dict[str, str]
 Change = Callable[[list[Row]], None]
@@ -52,12 +53,12 @@ def set_unit(folder: Path, key: str, unit: str) -> None:
 
 def told(result: SiteResult, *codes: str) -> list[Finding]:
     """The findings of these codes."""
-    return [f for f in result.findings if f.code in codes]
+    return [f for f in result.findings if called(f) in codes]
 
 
 def codes(result: SiteResult, *severities: str) -> set[str]:
     """The codes of findings, of these severities where any are given."""
-    return {f.code for f in result.findings if not severities or f.severity in severities}
+    return {called(f) for f in result.findings if not severities or f.severity in severities}
 
 
 def column(result: SiteResult, layer: str, name: str) -> list[Any]:

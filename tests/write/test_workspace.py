@@ -41,9 +41,10 @@ def build(out: Path, *sites: Any, **options: Any) -> Workspace:
 
 
 def findings_of(workspace: Workspace, site_id: str) -> dict[str, str]:
-    """What writing found: code → severity."""
+    """What writing found: code/variant → severity."""
     with closing(sqlite3.connect(workspace.asbuilt)) as db:
-        query = "SELECT code, severity FROM findings WHERE stage = 'write' AND site_id = ?"
+        name = "code || coalesce('/' || variant, '')"
+        query = f"SELECT {name}, severity FROM findings WHERE stage = 'write' AND site_id = ?"
         rows = dict(db.execute(query, (site_id,)).fetchall())
     return {code: severity for code, severity in rows.items() if not code.startswith("code ø")}
 
@@ -215,7 +216,7 @@ def test_a_site_in_another_zone_joins_the_first_ones(make_site: MakeSite, tmp_pa
     point = nodes[nodes.site_id == "EX-2"].geometry.iloc[0]
     assert (point.x, point.y) == pytest.approx(way.transform(180_010, 4_500_000), abs=1e-6)
     assert findings_of(workspace, "EX-1") == {}
-    assert findings_of(workspace, "EX-2") == {"crs-changed": "info"}
+    assert findings_of(workspace, "EX-2") == {"datum-shift-error/other-crs": "info"}
 
 
 def test_a_crs_asked_for_takes_the_site_levels_along(make_site: MakeSite, tmp_path: Path) -> None:
@@ -256,9 +257,9 @@ def test_levels_are_never_mixed_unsaid(make_site: MakeSite, tmp_path: Path) -> N
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.crs == pyproj.CRS("EPSG:32617")
     assert findings_of(workspace, "EX-1") == {}
-    assert findings_of(workspace, "EX-2") == {"levels-mixed": "warning"}
+    assert findings_of(workspace, "EX-2") == {"levels-mixed/sites": "warning"}
     manifest = json.loads(workspace.manifest.read_text())
-    assert manifest["level_bases"] == ["NAVD88 height", "relative, each site for itself"]
+    assert manifest["level_bases"] == ["NAVD88 height", "site zero, each site for itself"]
     with closing(sqlite3.connect(workspace.asbuilt)) as db:
         texts = [t for (t,) in db.execute("SELECT description FROM gpkg_contents")]
     assert all("Levels do not share one basis" in t for t in texts)
@@ -267,7 +268,7 @@ def test_levels_are_never_mixed_unsaid(make_site: MakeSite, tmp_path: Path) -> N
 def test_relative_levels_cannot_be_given_in_a_vertical_crs(
     make_site: MakeSite, tmp_path: Path
 ) -> None:
-    with pytest.raises(FrameError, match="relative"):
+    with pytest.raises(FrameError, match="site zero"):
         build(tmp_path / "out", make_site(), crs="EPSG:32617+5703")
 
 
@@ -276,7 +277,7 @@ def test_a_sketch_is_drawn_without_place_on_the_earth(make_site: MakeSite, tmp_p
     workspace = build(tmp_path / "out", make_site("EX-1", **sketch), make_site("EX-2", **sketch))
     assert not workspace.geojson("pipe_nodes").exists()
     assert findings_of(workspace, "EX-1") == {}  # place has said that there is no GeoJSON
-    assert findings_of(workspace, "EX-2") == {"sketch-axes": "info"}
+    assert findings_of(workspace, "EX-2") == {"no-map-position/another-sketch": "info"}
     assert json.loads(workspace.manifest.read_text())["crs"] is None
 
 
@@ -307,7 +308,7 @@ def test_only_a_ballpark_way_leaves_geojson_out(
     workspace = build(tmp_path / "out", make_site())
     assert not workspace.geojson("pipe_nodes").exists()
     assert not workspace.json_schema("pipe_nodes").exists()
-    assert findings_of(workspace, "EX-1") == {"geojson-left-out": "warning"}
+    assert findings_of(workspace, "EX-1") == {"no-map-position/reason": "warning"}
 
 
 def test_an_unknown_crs_is_refused_before_anything_runs(tmp_path: Path) -> None:

@@ -35,10 +35,11 @@ def accept(
     """Accept a finding of a site, and return it as it stands on record from now on.
 
     `[[accepted]]` is added at the end of its `site.toml`, all else of which stays as it is; `on` is
-    today when not given. `cause` is needed where several findings have the same code and subject.
-    A finding of writing (of the coordinate system of a batch) is accepted by hand, from the layer
-    `findings`. Raises NotAcceptedError for a finding that is not there, and for a site in a
-    workbook, with the row to be typed there; OutputError when the disk fails.
+    today when not given, `code` may be "code/variant". `cause` is needed where several findings
+    have the same code and subject. A finding of writing (of the coordinate system of a batch) is
+    accepted by hand, from the layer `findings`. Raises NotAcceptedError for a finding that is not
+    there, and for a site in a workbook, with the row to be typed there; OutputError when the disk
+    fails.
     """
     source = Path(site)
     for name, text in (("by", by), ("reason", reason)):
@@ -46,7 +47,7 @@ def accept(
             raise NotAcceptedError(f"{name} must be text: {wrong_sign(text) or 'it is empty'}")
     found = _found(source, code, subject, cause)
     values = {
-        "code": code,
+        "code": found.code,
         "subject": subject,
         "by": " ".join(by.split()),
         "on": on or date.today(),
@@ -79,7 +80,7 @@ def _found(source: Path, code: str, subject: str, cause: str) -> Finding:
     result = run_site(source, until="derive")
     if isinstance(result, SiteFailure):
         raise error_of(result)
-    same = [f for f in result.findings if (f.code, f.subject) == (code, subject)]
+    same = [f for f in result.findings if f.subject == subject and f.is_one_of((code,))]
     meant = [f for f in same if f.asked and (not cause or f.cause == cause.lower())]
     if len({f.cause for f in meant}) == 1:
         return meant[0]

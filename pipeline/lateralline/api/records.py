@@ -5,15 +5,15 @@ from __future__ import annotations
 import re
 import shutil
 import sqlite3
-import weakref
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from hashlib import sha256
+from itertools import chain
 from math import isnan
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Final
 
-from lateralline import contract
+from lateralline.api.layers import Layers, TemporaryHome
 from lateralline.api.sites import (
     FINDING_FIELDS,
     AnySite,
@@ -41,7 +41,7 @@ from lateralline.record import GEOPACKAGE, lineage
 from lateralline.record.assets import columns_of
 from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
-from lateralline.record.view import read_layer, read_record
+from lateralline.record.view import read_record
 from lateralline.revise import (
     NewSite,
     RefusedError,
@@ -62,8 +62,6 @@ from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-    import pandas as pd
     from matplotlib.figure import Figure
     from pyproj import CRS
 
@@ -80,6 +78,15 @@ class NothingBuiltError(LaterallineError, RuntimeError):
         super().__init__("\n".join(str(error_of(failure)) for failure in self.failures))
 
 
+class RecordsByCrs(dict[str, "Record"]):
+    """Records by the names of their folders; `missing` are CRSs none of whose sites was built."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        super().__init__()
+        self.missing: dict[str, tuple[SiteFailure, ...]] = {}
+
+
 class NotARecordError(LaterallineError, ValueError):
     """A path is no output of build; says what is wanted, and of an overlay that it is one."""
 
@@ -90,45 +97,6 @@ class NotARecordError(LaterallineError, ValueError):
         if (asbuilt.parent / "OVERLAY.md").is_file():
             found = f"{asbuilt.parent} is an overlay that clearance or zones made"
         super().__init__(f"{found}; {wants}")
-
-
-class _TemporaryHome:
-    """A folder that goes when nobody holds this any more."""
-
-    def __init__(self, folder: Path) -> None:
-        """Take over a folder."""
-        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
-
-
-class Layers(Mapping[str, "gpd.GeoDataFrame | pd.DataFrame"]):
-    """The layers of a record by name, each read when it is asked for and kept.
-
-    One that an older record does not hold yet is empty. Layers with geometry are GeoDataFrames in
-    the record's CRS, the others DataFrames; lengths are metres, angles degrees, as the data
-    dictionary says column by column.
-    """
-
-    def __init__(self, asbuilt: Path, home: _TemporaryHome | None = None) -> None:
-        """Read from a built GeoPackage, whose temporary folder stays while these layers do."""
-        self._asbuilt = asbuilt
-        self._home = home
-        self._kept: dict[str, gpd.GeoDataFrame | pd.DataFrame] = {}
-
-    def __getitem__(self, name: str) -> gpd.GeoDataFrame | pd.DataFrame:
-        """Return one layer; raises KeyError for a name that is none."""
-        if name not in contract.LAYERS:
-            raise KeyError(f"no layer {name!r}; there are {', '.join(contract.LAYERS)}")
-        if name not in self._kept:
-            self._kept[name] = read_layer(self._asbuilt, name)
-        return self._kept[name]
-
-    def __iter__(self) -> Iterator[str]:
-        """Yield the names of the layers, in the order of the data dictionary."""
-        return iter(contract.LAYERS)
-
-    def __len__(self) -> int:
-        """Return how many layers there are."""
-        return len(contract.LAYERS)
 
 
 class Record:
@@ -150,7 +118,7 @@ class Record:
         self.asbuilt = asbuilt
         self.unkept = dict(unkept or {})  # files of ids that could not be written, and why
         self.failures = tuple(failures)  # sites that could not be built
-        self._home = None if temporary is None else _TemporaryHome(temporary)
+        self._home = None if temporary is None else TemporaryHome(temporary)
         self.layers = Layers(asbuilt, self._home)
         self._sites: tuple[str, ...] | None = None
 
@@ -316,16 +284,16 @@ def build_per_crs(
     also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
-) -> dict[str, Record]:
+) -> RecordsByCrs:
     """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
 
     No site is shifted from one datum to another then. A folder is named after the CRS's code, as
     "EPSG-32617", "local" for sketches on invented axes. Each record is written whole or not at
-    all; raises as `build` does, NothingBuiltError when none is left at all.
+    all; a CRS of which no site was built has none, and stands in `missing`. Raises as `build` does,
+    NothingBuiltError when none is left at all.
     """
     refuse_unknown_formats(also)
-    records: dict[str, Record] = {}
-    failures: list[SiteFailure] = []
+    records = RecordsByCrs()
     taken: dict[str, Path] = {}
     for crs, of_it in by_crs(named_sites(sites)).items():
         name = folder_name(crs or crs_named(of_it[0]) or "unreadable")
@@ -336,11 +304,11 @@ def build_per_crs(
                 taken=taken,
             )  # fmt: skip
         except NothingBuiltError as e:
-            failures += e.failures
+            records.missing[name] = e.failures
         else:
             records[name] = made
     if not records:
-        raise NothingBuiltError(failures)
+        raise NothingBuiltError(chain.from_iterable(records.missing.values()))
     return records
 
 
@@ -446,6 +414,7 @@ def update(
     out: Path,
     *,
     build: Path | None = None,
+    also: Sequence[str] = (),
     changed: Path | None = None,
     replace: bool = False,
 ) -> SiteChanges:
@@ -455,13 +424,14 @@ def update(
     tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
     records are adjusted and compared: how far each point moved, and whether the new line lies
     where the old record stated. With `build` the new record is built there too, with changes/
-    beside its layers. With `changed`, a name that ends in .gpkg, what moved is written there: a
-    line from each old place to the new one, how sure both are, and what it says of the old record.
-    All of it is written, or nothing.
+    beside its layers and what `also` names, as `build` takes it. With `changed`, a name that ends
+    in .gpkg, what moved is written there: a line from each old place to the new one, how sure both
+    are, and what it says of the old record. All of it is written, or nothing.
 
-    Raises ValueError for another name of `changed`; RefusedError, whose `failures` name every fault
-    of the site or of what is added, OutputExistsError, OutputError.
+    Raises ValueError for another name of `changed` or `also`; RefusedError, whose `failures` name
+    every fault of the site or of what is added, OutputExistsError, OutputError.
     """
+    refuse_unknown_formats(also)
     if build is not None:
         keep_apart(build, site, added, out)
     if changed is not None:
@@ -476,21 +446,23 @@ def update(
     with new_site(site, added, out, ids, replace=replace) as new:
         changes = compare(old, new.result, dict(new.added))
         if build is not None:
-            _build_revised(new, changes, build, replace=replace)
+            _build_revised(new, changes, build, formats=also, replace=replace)
         if changed is not None:
             frame = new.result.work["placed"].frame
             write_layers(changed, changes, frame, replace=replace)
     return changes
 
 
-def _build_revised(new: NewSite, changes: SiteChanges, out: Path, *, replace: bool) -> None:
+def _build_revised(
+    new: NewSite, changes: SiteChanges, out: Path, *, formats: Sequence[str], replace: bool
+) -> None:
     """Write the new site's layers, and the changes beside them."""
     work = new.result.work
     placed = work["placed"]
 
-    def also(workspace: Workspace) -> None:
+    def beside(workspace: Workspace) -> None:
         write_changes(workspace.folder, changes, placed.frame)
 
     assets = columns_of([work["record"].assets])
-    with Workspace(out).build(assets=assets, replace=replace, also=also) as sink:
+    with Workspace(out).build(assets=assets, formats=formats, replace=replace, also=beside) as sink:
         sink.add(work["record"], placed, work["products"])

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Final, TypeAlias, overload
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
-from lateralline.ingest import book_value, holds_settings, is_book, read_site
-from lateralline.ingest.intake import decode, entries, is_file, read_input
+from lateralline.ingest import holds_settings, is_book, read_register, read_site, setting_of
+from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.sections import load_toml
 from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
@@ -188,18 +187,10 @@ def batch_assets(sites: Iterable[NamedSite]) -> tuple[Column, ...]:
 
 
 def _assets_of(site: Path | Site) -> Assets:
-    """Return what the register says of a site; nothing of one at fault, which the build reports."""
+    """Return what the register says of a site; nothing where it is at fault, as builds report."""
     if isinstance(site, Site):
         return site.record.assets
-    try:
-        if site.is_dir() and not any(is_book(path) for path in site.iterdir()):
-            settings = site / "site.toml"
-            said = settings.is_file() and b"asset" in settings.read_bytes()
-            if not said and not (site / "assets.csv").exists():
-                return Assets()
-        return read_site(site).assets
-    except (LaterallineError, OSError, ValueError):
-        return Assets()
+    return read_register(site)
 
 
 def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
@@ -270,19 +261,12 @@ def crs_named(site: Path | Site) -> str:
 
     "" where the settings cannot be read, which the build reports.
     """
-    ledger = Ledger()
-    try:
-        if isinstance(site, Site):
-            horizontal = site.record.settings.horizontal
-        elif is_file(site):
-            horizontal = book_value(read_input(site, ledger) or b"", "crs", "horizontal")
-        else:
-            data = read_input(site / "site.toml", ledger) or b""
-            given = load_toml(decode("site.toml", data, ledger) or "")
-            horizontal = str(given["crs"]["horizontal"])
-    except (LaterallineError, ValueError, LookupError, TypeError):
-        return ""
-    name = horizontal.strip()
+    named = (
+        site.record.settings.horizontal
+        if isinstance(site, Site)
+        else setting_of(site, "crs", "horizontal")
+    )
+    name = named.strip()
     return LOCAL if name.casefold() == LOCAL else name.upper()
 
 

@@ -36,7 +36,7 @@ def accept(
 
     \b
     Example:
-      lateralline accept sites/EX-001 mark-disagrees "mark 3B" --by Crew-B --reason "kerb moved"
+      lateralline accept sites/EX-001 mark-blunder "mark 3B" --by Crew-B --reason "kerb moved"
     """
     from lateralline.api import acceptances
 

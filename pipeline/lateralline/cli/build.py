@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import AsJson, Quiet, Replace, Sites, option
+from lateralline.cli.options import Also, AsJson, Quiet, Replace, Sites, formats_asked, option
 from lateralline.cli.report import Outcome, find_sites, print_outcome, reported
 
 
@@ -29,15 +29,7 @@ def build(
             "--per-crs",
         ),
     ] = False,
-    also: Annotated[
-        list[str] | None,
-        option(
-            "What to write besides: the layers as geoparquet and flatgeobuf, and a qgis-project "
-            "inside the GeoPackage; once for each, or parted by commas.",
-            "--also",
-            metavar="WHAT",
-        ),
-    ] = None,
+    also: Also = None,
     replace: Replace = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
@@ -62,17 +54,13 @@ def build(
       lateralline build sites -o city-lake --also geoparquet,flatgeobuf
     """
     from lateralline import api
-    from lateralline.api.records import refuse_unknown_formats
 
     if per_crs and crs is not None:
         raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
-    formats = [name for given in also or () for name in given.split(",")]
-    try:
-        refuse_unknown_formats(formats)
-    except ValueError as e:
-        raise typer.BadParameter(str(e), param_hint="--also") from e
+    formats = formats_asked(also)
     sources, outcome = find_sites(sites), Outcome()
     records: list[api.Record] = []
+    unbuilt: list[str] = []
     with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
         try:
             if per_crs:
@@ -81,6 +69,7 @@ def build(
                 )
                 records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
+                unbuilt = [f"{name} ({len(failed)})" for name, failed in made.missing.items()]
             else:
                 records.append(
                     api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
@@ -91,6 +80,9 @@ def build(
             written, where = None, ""  # each site has been reported
     code = outcome.exit_code
     message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
+    if written and unbuilt:
+        message += f"\nNo record of {', '.join(unbuilt)}: none of those sites could be built, and "
+        message += "no other record names them."
     for file, why in (item for record in records for item in record.unkept.items()):
         message += f"\n{file} could not be written ({why}): ids may differ in the next build."
     print_outcome(

@@ -49,7 +49,8 @@ class PointOptions:
     vertical: Annotated[
         str,
         option(
-            "Vertical CRS, as EPSG:5703; ellipsoidal; else none: relative levels.", metavar="CRS"
+            "Vertical CRS, as EPSG:5703; ellipsoidal; else none: a site zero.",
+            metavar="CRS",
         ),
     ] = ""
     file_vertical: Annotated[

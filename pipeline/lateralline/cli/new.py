@@ -53,7 +53,7 @@ def new(
     vertical: Annotated[
         str,
         typer.Option(
-            metavar="CRS", help="Vertical CRS, as EPSG:5703; ellipsoidal; none: relative levels."
+            metavar="CRS", help="Vertical CRS, as EPSG:5703; ellipsoidal; none: a site zero."
         ),
     ] = "none",
 ) -> None:

@@ -106,6 +106,15 @@ Replace = Annotated[
         "since is kept beside it.",
     ),
 ]
+Also = Annotated[
+    list[str] | None,
+    option(
+        "What to write besides: the layers as geoparquet and flatgeobuf, and a qgis-project "
+        "inside the GeoPackage; once for each, or parted by commas.",
+        "--also",
+        metavar="WHAT",
+    ),
+]
 WithPrivate = Annotated[
     bool,
     typer.Option(
@@ -114,6 +123,18 @@ WithPrivate = Annotated[
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
+
+
+def formats_asked(also: Sequence[str] | None) -> list[str]:
+    """Return the formats that `--also` names; raises typer.BadParameter for one there is not."""
+    from lateralline.api.records import refuse_unknown_formats
+
+    formats = [name for given in also or () for name in given.split(",")]
+    try:
+        refuse_unknown_formats(formats)
+    except ValueError as e:
+        raise typer.BadParameter(str(e), param_hint="--also") from e
+    return formats
 
 
 def grouped(command: Callable[..., None]) -> Callable[..., None]:

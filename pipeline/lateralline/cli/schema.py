@@ -86,18 +86,19 @@ def _print_tables(name: str | None) -> None:
 
 
 def _print_findings() -> None:
-    """Print the catalogue of findings: code and title, severity, sentences, causes."""
+    """Print the catalogue of findings: code and title, variants, severity, sentences, causes."""
     from lateralline.api.fieldwork import dictionary
 
     out = console()
     out.print(Text("Catalogue of findings", style="bold"))
+    code = ""
     for row in dictionary.findings_rows():
-        head = Text("  ").append(row.code, style="bold")
-        head.append(f"  {', '.join(row.severity)}; {', '.join(row.stage)}", style="dim")
-        out.print(head)
-        print_indented(out, row.title, 6)
-        for text in row.texts:
-            print_indented(out, text.sentence, 8)
+        if row.code != code:
+            code = row.code
+            out.print(Text("  ").append(code, style="bold").append(f"  {row.title}"))
+        of = f"{row.variant}  " if row.variant else ""
+        out.print(Text(f"    {of}{', '.join(row.severity)}; {', '.join(row.stage)}", style="dim"))
+        print_indented(out, row.sentence, 8)
         if row.caused_by:
             print_indented(out, f"follows from {', '.join(row.caused_by)}", 8, "dim")
     out.print()

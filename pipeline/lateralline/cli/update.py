@@ -13,7 +13,15 @@ from rich.table import Table
 from rich.text import Text
 
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document, update_document
-from lateralline.cli.options import AsJson, Replace, argument, option, refuse_suffix
+from lateralline.cli.options import (
+    Also,
+    AsJson,
+    Replace,
+    argument,
+    formats_asked,
+    option,
+    refuse_suffix,
+)
 from lateralline.cli.report import (
     find_sites,
     length,
@@ -85,6 +93,7 @@ def update(
         Path | None,
         option("What moved, as a GeoPackage (.gpkg).", "--changes", metavar="FILE"),
     ] = None,
+    also: Also = None,
     replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
@@ -96,9 +105,10 @@ def update(
     Both are adjusted, and the command tells how far each point moved and whether the new line lies
     where the old record said: within its 95 % corridor and its 95 % band of levels.
 
-    OUT gets what `lateralline build` writes, and changes/ with the same account as .json, .csv and
-    .geojson, and as record_changes.gpkg: a line from each old place to the new one, how sure both
-    are at 95 %, and what it says of the old record. --changes writes that GeoPackage alone.
+    OUT gets what `lateralline build` writes, with its --also, and changes/ with the same account as
+    .json, .csv and .geojson, and as record_changes.gpkg: a line from each old place to the new one,
+    how sure both are at 95 %, and what it says of the old record. --changes writes that GeoPackage
+    alone.
 
     Exit code: 0 the old corridors and levels held everywhere; 1 one of them did not, or NEWSITE has
     error findings; 2 nothing written.
@@ -117,8 +127,13 @@ def update(
             f"{site} holds {len(others) + 1} sites; name one", param_hint="SITE"
         )
     refuse_suffix(changed, (".gpkg",), "must end in {}", "--changes")
+    formats = formats_asked(also)
+    if formats and build is None:
+        raise typer.BadParameter("goes with --build", param_hint="--also")
     try:
-        changes = write_update(source, added, out, build=build, changed=changed, replace=replace)
+        changes = write_update(
+            source, added, out, build=build, also=formats, changed=changed, replace=replace
+        )
     except RefusedError as e:
         if as_json:
             typer.echo(batch_document("update", [], e.failures, None, NOTHING))
@@ -199,7 +214,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_containment(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
-        ("mean grade", f"{_grade(before)} → {_grade(after)} (95 %)"),
+        ("mean gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
         ("χ²", f"{_chi2(before)} → {_chi2(after)}"),

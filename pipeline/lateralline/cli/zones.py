@@ -162,9 +162,9 @@ def _print(
     if not wrote:
         out.print("No line is there: nothing was written.")
     elif drawn.lines:
-        last = f"dig zones of {drawn.lines} line(s) written to {folder}{also}"
+        last = f"hand-dig zones of {drawn.lines} line(s) written to {folder}{also}"
     else:
-        last = f"no dig zone could be drawn, nor a picture; what is not located is in {folder}"
+        last = f"no hand-dig zone could be drawn, nor a picture; what is not located is in {folder}"
     print_last_words(last)
 
 

@@ -92,10 +92,14 @@ __all__ = ["Derived", "derive"]
 class Derived(NamedTuple):
     """Output of derive."""
 
-    layers: tuple[Product, ...]  # every one but `lineage`, in the contract's order
+    layers: tuple[Product, ...]  # every one but `findings` and `lineage`
     findings: tuple[Finding, ...]  # of this stage
     ids: tuple[IdEvent, ...]  # rows to add to ids.csv
     where: Things  # which line, run and stop a finding is about
+
+    def with_findings(self, site_id: str, found: Iterable[Finding]) -> tuple[Product, ...]:
+        """Return the layers, with one of the findings of all stages."""
+        return (*self.layers, self.where.layer(site_id, found))
 
 
 def derive(
@@ -108,12 +112,12 @@ def derive(
     earlier: tuple[Finding, ...] = (),
     frame: Frame | None = None,
 ) -> Derived:
-    """Return every layer but `lineage`, in the site frame, and what this stage found.
+    """Return the layers, in the site frame, and what this stage found.
 
-    `earlier` are the findings of all stages before; they and this stage's own become the
-    `findings` layer. `frame` is the site's, built from the record when not given: it gives what
-    levels refer to, and where the control points of two-tape ties are. A line whose numbers fail is
-    not drawn, and has a finding; the others are.
+    `earlier` are the findings of all stages before: nothing is advised twice. `frame` is the
+    site's, built from the record when not given: it gives what levels refer to, and where the
+    control points of two-tape ties are. A line whose numbers fail is not drawn, and has a finding;
+    the others are.
     """
     settings, given = record.settings, record.control
     frame = site_frame(record) if frame is None else frame
@@ -162,7 +166,6 @@ def derive(
             "tolerance_zone": zones,
             "unlocated": unlocated(site),
             "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
-            "findings": (where.row(settings.id, f) for f in (*earlier, *findings)),
         }
         common = {"site_id": settings.id, "level_datum": datum, "crs_shift_95_m": 0.0}
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}
@@ -200,7 +203,7 @@ def _usable(
             drawn.append(line)
             continue
         subject = f"line {line.line}"
-        findings.append(finding("line-not-drawn", subject, variant=variant, more=why))
+        findings.append(finding("line-not-located", subject, variant=variant, more=why))
     return tuple(drawn), tuple(findings)
 
 

@@ -28,7 +28,7 @@ from lateralline.units import METRES_PER
 #: A heading worse than this does not tell straight from bent: common practice, no source.
 POOR_HEADING_RAD: Final = UNMEASURED_RAD
 #: Findings of solve that state already why a stop's heading is not to be had.
-HEADING_CODES: Final = ("heading-unobserved", "stop-ambiguous")
+HEADING_CODES: Final = ("heading-unknown", "stop-two-positions")
 #: Kinds of measurement, the least work first.
 KINDS: Final = ("marks", "stop", "exposure")
 #: Results this close are as good as each other; one that leaves more than this share is not worth
@@ -74,8 +74,8 @@ class Outlook(NamedTuple):
 #: Code of the finding on a stop of each status that is not located.
 _CODES: Final = {
     "weak": "stop-weak",
-    "two_positions": "stop-ambiguous",
-    "not_located": "stop-unsolved",
+    "two_positions": "stop-two-positions",
+    "not_located": "stop-not-located",
 }
 
 
@@ -94,9 +94,9 @@ def stop_advice(fixes: Fixes, earlier: Collection[Finding]) -> tuple[Finding, ..
             findings.append(finding(_CODES[status], subject, variant=variant, more=values))
         poor = status != "not_located" and not sigma[i] <= POOR_HEADING_RAD
         if poor and subject not in heading_reported:
-            variant = "" if isfinite(sigma[i]) else "unknown"
+            variant = "poor" if isfinite(sigma[i]) else "unknown"
             off_deg = degrees(sigma[i])
-            findings.append(finding("heading-poor", subject, variant=variant, sigma_deg=off_deg))
+            findings.append(finding("heading-unknown", subject, variant=variant, sigma_deg=off_deg))
     return tuple(findings)
 
 
@@ -107,7 +107,7 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
         return ()
     widest_m = float(np.nan_to_num(region.off_m[undecided], nan=np.inf).max())
     reached = finding(
-        "corridor-is-reach",
+        "shape-undecided/reach",
         f"line {axis.line.line}",
         segments=[f"{axis.line.line}/{i + 1}" for i in undecided],
         widest_95_m=widest_m,

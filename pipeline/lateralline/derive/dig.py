@@ -53,13 +53,13 @@ def tolerance(settings: Settings) -> tuple[Tolerance, tuple[Finding, ...]]:
     if isfinite(own):
         if rule is not None and own < rule.tolerance_m:
             limits = {"own_m": own, "rule_m": rule.tolerance_m}
-            findings = (finding("dig-tolerance-narrow", "site", rule=rule.title, more=limits),)
+            findings = (finding("tolerance-rule/narrow", "site", rule=rule.title, more=limits),)
         return Tolerance("site", "tolerance given by the site", "site.toml", False, own), findings
     if rule is None:
         rule = max(rules.values(), key=lambda r: r.tolerance_m)
         findings = (
             finding(
-                "dig-rule-unknown",
+                "tolerance-rule/unknown",
                 "site",
                 rule=repr(settings.dig_rule),
                 drawn=rule.title,
@@ -120,5 +120,5 @@ def dig_zones(
     ]
     if not assumed:
         return rows, ()
-    wide = finding("pipe-size-assumed", f"line {axis.line.line}", diameter_m=diameter_m)
+    wide = finding("pipe-size-unsure/assumed", f"line {axis.line.line}", diameter_m=diameter_m)
     return rows, (wide,)

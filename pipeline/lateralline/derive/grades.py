@@ -192,21 +192,21 @@ def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
     line, name = axis.line, f"line {axis.line.line}"
     mean = grade_between(axis, 0, len(line.kind) - 1)
     if mean.below(0.0, SURELY_ADVERSE):
-        return (finding("mean-grade-adverse", name, more=mean.percent),)
+        return (finding("back-fall/line", name, more=mean.percent),)
     findings = []
     short = [g for g in least_gradients(axis.pipe.inside_diameter_m) if mean.below(g.grade)]
     if short and not mean.below(0.0):
         least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
-        findings.append(finding("grade-below-published", name, grades=least, more=mean.percent))
+        findings.append(finding("gradient-low", name, grades=least, more=mean.percent))
     found = sags(axis)
     for sag in found:
         low, rim = axis.chainage_m[[sag.low, sag.rim]]
         depth: dict[str, Given] = {"depth_m": sag.depth_m, "sigma_m": sag.sigma_m}
-        findings.append(finding("sag", name, low_m=low, rim_m=rim, more=depth))
+        findings.append(finding("low-point", name, low_m=low, rim_m=rim, more=depth))
     for number, fall in enumerate(falls(axis).tolist()):
         stretch = line.stretches[number]
         if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
             continue
         values = grade_between(axis, stretch.first, stretch.last).percent
-        findings.append(finding("grade-adverse", f"segment {segments[number]}", more=values))
+        findings.append(finding("back-fall/segment", f"segment {segments[number]}", more=values))
     return tuple(findings)

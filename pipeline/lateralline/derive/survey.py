@@ -137,7 +137,7 @@ def pipe_observations(
     for i, status in enumerate(placed["status"]):
         if status == "located":
             continue
-        code, variant = "observation-not-placed", "past"
+        variant = "past"
         more: dict[str, Given] = {
             "seen": str(seen.code[i] or "observation"),
             "counter_m": float(seen.counter_m[i]),
@@ -146,7 +146,7 @@ def pipe_observations(
         if isfinite(beyond_m[i]):
             more["beyond_m"] = float(beyond_m[i])
             if status == "beyond_end":
-                code, variant = "observation-beyond-end", ""
+                variant = "beyond"
         elif line in of_line:
             variant = "run"
             more |= {"line": line, "run": runs[i]}
@@ -154,7 +154,9 @@ def pipe_observations(
             variant = "line"
             more["line"] = line
         subject = f"observation {ids[i]}"
-        findings.append(finding(code, subject, variant=variant, where=rows[i], more=more))
+        findings.append(
+            finding("observation-not-located", subject, variant=variant, where=rows[i], more=more)
+        )
     return given | placed, tuple(findings)
 
 

@@ -1,6 +1,6 @@
 """What is reported: causes without what only follows from them, and what nothing could show.
 
-A finding may give what it explains (`Finding.explains`): codes, and the subjects they would be
+A finding may give what it explains (`Finding.explains`): names, and the subjects they would be
 about. Whoever finds a cause knows best what follows from it, so it is given there, and the list is
 cleared here, once, for all stages. An effect that some cause explains is left out whatever its
 severity; a cause is never left out as the effect of itself.
@@ -22,7 +22,7 @@ def explained(found: Finding, causes: Iterable[Finding]) -> bool:
     """Whether a finding only follows from one of the causes."""
     subjects = {found.subject, *found.about}
     return any(
-        found.code in effect.codes
+        found.name in effect.names
         and (effect.subjects is None or not effect.subjects.isdisjoint(subjects))
         for cause in causes
         if cause is not found
@@ -52,7 +52,7 @@ def with_unchecked(record: FieldRecord, placed: Placed) -> Placed:
     methods = {str(m) for s in spots for m in s.method}
     by_gnss, taped = "gnss" in methods, methods - {"gnss"}
     mapped = settings.horizontal != "local"
-    zone_reported = any(f.code == "which-zone" for f in placed.findings)
+    zone_reported = any(f.name == "coordinates-unconfirmed/zone" for f in placed.findings)
     by_gnss_levels = any(np.isfinite(s.z_m[s.method == "gnss"]).any() for s in spots)
     read = bool(np.isfinite(record.stops.depth_reading_m).any())
     unchecked = finding(

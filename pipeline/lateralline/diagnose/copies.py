@@ -104,7 +104,7 @@ def _of_run(
     line = record.settings.run(run).line
     alone = [f"line {line}"] if sum(r.line == line for r in record.settings.runs) == 1 else []
     return finding(
-        "run-copied",
+        "measurements-copied/run",
         f"run {run}",
         where=f"{placed.marks.file}:{placed.marks.row[marks[0]]}",
         about=[f"run {other}"],
@@ -119,7 +119,7 @@ def _of_run(
 def _of_stop(placed: Placed, c: _Copy) -> tuple[Finding, Ints]:
     stop, of = (f"stop {'/'.join(key)}" for key in (c.stop, c.of))
     return finding(
-        "stop-copied",
+        "measurements-copied/stop",
         stop,
         where=f"{placed.marks.file}:{placed.marks.row[c.marks[0]]}",
         about=[of],

@@ -39,13 +39,14 @@ _APART_M, _NEAR_M = 0.5, 4.0
 #: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
 #: no source.
 _GRADE = 0.05
+_OF_DEPTHS = ("unit-wrong/depth", "unit-wrong/depth-unknown")
 
 
 def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Finding, ...]:
     """Return the error of levels that were hardly read in the unit they are set to, if it shows."""
     settings, marks = record.settings, placed.marks
     unreliable = solved.lengths_unreliable or placed.lengths_unreliable
-    if unreliable or any(f.code == "depth-unit" for f in solved.findings):
+    if unreliable or any(f.is_one_of(_OF_DEPTHS) for f in solved.findings):
         return ()
     known = marks.usable & marks.level_known
     if not known.any() or np.ptp(marks.xyz_m[known, 2]) == 0.0:
@@ -74,7 +75,7 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     better, other = max(found)
     return (
         finding(
-            "level-unit",
+            "unit-wrong/level",
             "site",
             explains=[ANY],
             unit=unit,

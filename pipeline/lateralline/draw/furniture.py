@@ -240,7 +240,9 @@ def key_entries(view: RecordView) -> list[LegendEntry]:
         whole = area_of("tolerance_zone", zone="with_corridor")
         near = area_of("tolerance_zone", zone="as_located")
         found += [
-            LegendEntry("dig zone: tolerance about the corridor", area=symbols.area_look(whole)),
+            LegendEntry(
+                "hand-dig zone: tolerance about the corridor", area=symbols.area_look(whole)
+            ),
             LegendEntry("tolerance about the pipe as located", area=symbols.area_look(near)),
         ]
     if any(row.geometry is not None for row in view.rows(UnlocatedRow)):
@@ -408,7 +410,7 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
     ]  # fmt: skip
     systems = [
         ("coordinates", f"{crs} ({coordinates})", 62, 6.8),
-        ("levels", "none: depths below ground only" if view.depth_only else view.datum, 52, 6.8),
+        ("levels", "depths only, below ground" if view.depth_only else view.datum, 52, 6.8),
         ("lengths in", units, 30, 6.8),
     ]
     made = [

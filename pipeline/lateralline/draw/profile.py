@@ -241,7 +241,7 @@ def band_lines(view: RecordView) -> tuple[BandLine, ...]:
     return (
         BandLine(f"chainage, {unit}", 7.8), BandLine(f"ground, {unit}", 9.6),
         BandLine(f"invert, {unit}", 9.6), BandLine(f"cover, {unit}", 7.6),
-        BandLine("grade, %", 5.6),
+        BandLine("gradient, %", 5.6),
     )  # fmt: skip
 
 
@@ -266,7 +266,7 @@ def _draw_band(canvas: Canvas, inner: Box, view: RecordView, piece: Piece, mm: f
         if unsized and name.startswith("cover"):
             canvas.words(inner.x + 1.5, y + row.height / 2, "no outside size given",
                          6.0, room=inner.width - 2.0)  # fmt: skip
-        elif row.name.startswith("grade"):
+        elif row.name.startswith("gradient"):
             _grades(canvas, inner, Box(inner.x, y, inner.width, row.height), piece, mm)
         else:
             for chainage in stations:

@@ -210,16 +210,16 @@ def picture_facts(view: RecordView) -> list[str]:
     facts = []
     for row in view.centrelines[:_MOST_LINES]:
         pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
-        grade = "" if isnan(row.gradient) else f", mean grade {row.gradient:.2%}"
+        grade = "" if isnan(row.gradient) else f", mean gradient {row.gradient:.2%}"
         facts.append(
             f"{pipe}: {view.length_both(row.length_m)} long{grade}; "
-            f"95 % half axis at most {view.length_both(row.position_95_max_m)}; "
+            f"position ± at most {view.length_both(row.position_95_max_m)}; "
             f"{_cover(view, row)}"
         )
     if len(view.lines) > _MOST_LINES:
         facts.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
     facts += dict.fromkeys(
-        f"dig zone by {z.rule_title}: {z.tolerance_m:.3f} m "
+        f"hand-dig zone by {z.rule_title}: {z.tolerance_m:.3f} m "
         f"({z.tolerance_m / METRES_PER['in']:.0f} in) each side"
         for z in view.rows(ZoneRow)
     )

@@ -233,11 +233,11 @@ def _line_table(view: RecordView) -> TableSection:
     columns = [
         TableColumn("line", 9), TableColumn("pipe", 22), TableColumn("service", 12),
         _number(f"length\n{u}", 11),
-        _number("stops", 8), _number("mean grade\n%", 17),
+        _number("stops", 8), _number("mean gradient\n%", 17),
         _number(f"least cover\n(≥ at 95 %), {u}", 16),
-        _number(f"greatest depth\nof invert, {u}", 16), _number(f"plan 95 %\nat most, {u}", 14),
-        _number(f"level 95 %\nat most, {u}", 14), TableColumn("band by\nPAS 128", 12),
-        TableColumn("band by\nAS 5488", 12), _number("undecided\nstretches", 12),
+        _number(f"greatest depth\nof invert, {u}", 16), _number(f"position ±\nat most, {u}", 14),
+        _number(f"level ±\nat most, {u}", 14), TableColumn("band by\nPAS 128", 12),
+        TableColumn("band by\nAS 5488", 12), _number("undecided\nsegments", 12),
     ]  # fmt: skip
     rows = [
         [
@@ -338,11 +338,11 @@ def _segment_table(view: RecordView) -> TableSection:
     columns = [
         TableColumn("segment", 13), TableColumn("from", 16), TableColumn("to", 16),
         _number(f"chainage\n{u}", 22),
-        TableColumn("shape", 16), _number(f"length\n{u}", 11), _number("grade ±95 %\n%", 18),
+        TableColumn("shape", 16), _number(f"length\n{u}", 11), _number("gradient ±95 %\n%", 18),
         *([] if view.depth_only else [
             _number(f"invert down ±95 %\n{u}", 21), _number(f"invert up ±95 %\n{u}", 21)
         ]),
-        _number(f"least cover\n(≥ at 95 %), {u}", 16), _number(f"plan 95 %\nat most, {u}", 13),
+        _number(f"least cover\n(≥ at 95 %), {u}", 16), _number(f"position ±\nat most, {u}", 13),
     ]  # fmt: skip
     rows = [
         [
@@ -359,9 +359,9 @@ def _segment_table(view: RecordView) -> TableSection:
         for r in view.rows(SegmentRow)
     ]  # fmt: skip
     note = (
-        "grades need levels, and there are none"
+        "gradients need levels, and there are none"
         if view.depth_only
-        else "positive grade falls downstream"
+        else "a positive gradient falls downstream"
     )
     return TableSection("Segments", note, columns, rows)
 
@@ -400,7 +400,7 @@ def _zone_table(view: RecordView) -> TableSection:
         if not r.with_corridor
     ]  # fmt: skip
     note = "the corridor comes on top; the pipe runs on past both ends, where nothing is located"
-    return TableSection("Dig zones", note, columns, rows)
+    return TableSection("Hand-dig zones", note, columns, rows)
 
 
 def _register_table(view: RecordView) -> TableSection:

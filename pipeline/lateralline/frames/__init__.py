@@ -46,12 +46,12 @@ Decisions, with reasons
   degrees, sign) the one nearest the witness's middle is named; other grids are tried only after
   these. By areas of use alone a zone is named where the coordinates lie outside their own and
   inside one sister's or neighbour's, an error from 1° off, a warning before; where they would
-  lie as well in a sister's, `which-zone` says that a wrong zone could not show. What no witness
-  shows is not found: 9° E 50° N and 50° E 9° N are both places. One foot for the other is 2
-  ppm: its size is always reported. What is only so because a site lies elsewhere (its datum, its
-  area, its foot) is not reported beside the cause; nor, where lengths are wrong too, that
-  readings contradict them.
-- Levels. `level_datum` is the frame's. No level anywhere is "depth only", whatever `vertical`
+  lie as well in a sister's, `coordinates-unconfirmed` says that a wrong zone could not show. What
+  no witness shows is not found: 9° E 50° N and 50° E 9° N are both places. One foot for the
+  other is 2 ppm: its size is always reported. What is only so because a site lies elsewhere
+  (its datum, its area, its foot) is not reported beside the cause; nor, where lengths are wrong
+  too, that readings contradict them.
+- Levels. `level_datum` is the frame's. No level anywhere is "depths only", whatever `vertical`
   names: no vertical CRS, level columns null, and z counts from ground taken as level at 0.
   Grades are null too: they would be the ground's as much as the pipe's. Ellipsoidal heights
   become levels by the separation given, else by a geoid grid, else not at all. The separation's
@@ -60,7 +60,7 @@ Decisions, with reasons
 """
 
 from lateralline.frames.build import site_frame
-from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, Frame, levels_by_grid
+from lateralline.frames.frame import DEPTH_ONLY, EARTH_RADIUS_M, SITE_ZERO, Frame, levels_by_grid
 from lateralline.frames.operations import PLAN_95, Operation
 from lateralline.frames.systems import (
     degrees_of,
@@ -74,6 +74,7 @@ __all__ = [
     "DEPTH_ONLY",
     "EARTH_RADIUS_M",
     "PLAN_95",
+    "SITE_ZERO",
     "Frame",
     "Operation",
     "degrees_of",

@@ -27,15 +27,15 @@ def frame_findings(frame: Frame) -> tuple[Finding, ...]:
     """Return the findings of a frame whose operations are known."""
     found = [*_levels(frame)]
     if frame.horizontal is None:
-        return (*found, finding("frame-local", "site"))
+        return (*found, finding("no-map-position/sketch", "site"))
     return (*found, *_grid(frame), *_datum(frame, frame.horizontal), *_operations(frame))
 
 
 def _levels(frame: Frame) -> Iterator[Finding]:
     if frame.levels_missing:
-        yield finding("levels-missing", "site")
+        yield finding("level-missing/all", "site")
     elif not frame.levels_given:
-        yield finding("depth-only", "site")
+        yield finding("level-missing/depths-only", "site")
     elif frame.levels == "relative":
         yield finding("levels-relative", "site")
 
@@ -44,7 +44,7 @@ def _grid(frame: Frame) -> Iterator[Finding]:
     yield from _scale(frame)
     yield from _feet(frame)
     if frame.unevenness >= NOT_CONFORMAL:
-        yield finding("grid-not-conformal", "site", apart_ppm=1e6 * frame.unevenness)
+        yield finding("grid-scale/directions", "site", apart_ppm=1e6 * frame.unevenness)
     area = frame.area
     use = frame.horizontal.area_of_use if frame.horizontal else None
     if area and use:
@@ -52,7 +52,7 @@ def _grid(frame: Frame) -> Iterator[Finding]:
         beside = all((lon - use.west) % 360 > width_deg(use) for lon in edges)
         if beside or area.north_lat_degree < use.south or area.south_lat_degree > use.north:
             yield finding(
-                "outside-crs-area",
+                "coordinates-outside/site",
                 "site",
                 area=shorten(use.name, 100),
                 lat_deg=area.south_lat_degree,
@@ -64,9 +64,9 @@ def _scale(frame: Frame) -> Iterator[Finding]:
     """Yield by how much a tape and the grid differ, when a tape would show it."""
     if abs(frame.scale_ppm) >= _SCALE_PPM:
         yield finding(
-            "grid-not-ground",
+            "grid-scale",
             "site",
-            variant="shorter" if frame.scale_ppm < 0.0 else "",
+            variant="shorter" if frame.scale_ppm < 0.0 else "longer",
             combined_scale=frame.combined_scale,
             off_m=1e-6 * abs(frame.scale_ppm) * _TAPED_M,
             of_m=_TAPED_M,
@@ -85,7 +85,14 @@ def _feet(frame: Frame) -> Iterator[Finding]:
     ):
         if abs(unit_m / foot_m - 1.0) < 1e-9:
             off_m = hypot(*frame.origin) * abs(foot_m - other_m)
-            yield finding("which-foot", "site", foot=name, other=other, crs=grid.name, off_m=off_m)
+            yield finding(
+                "coordinates-unconfirmed/foot",
+                "site",
+                foot=name,
+                other=other,
+                crs=grid.name,
+                off_m=off_m,
+            )
 
 
 def _datum(frame: Frame, horizontal: CRS) -> Iterator[Finding]:
@@ -93,9 +100,9 @@ def _datum(frame: Frame, horizontal: CRS) -> Iterator[Finding]:
     if datum is None:
         return
     if datum.type_name.startswith("Dynamic") and frame.epoch is None:
-        yield finding("epoch-missing", "site", variant="datum", datum=datum.name)
+        yield finding("datum-incomplete/epoch", "site", datum=datum.name)
     if apart_m := realizations_apart_m(horizontal):
-        yield finding("datum-ensemble", "site", crs=horizontal.name, apart_m=apart_m)
+        yield finding("datum-incomplete/version", "site", crs=horizontal.name, apart_m=apart_m)
 
 
 def _operations(frame: Frame) -> Iterator[Finding]:
@@ -105,7 +112,7 @@ def _operations(frame: Frame) -> Iterator[Finding]:
         return
     if not o.usable:
         yield finding(
-            "datum-ballpark", "site", source=o.source, target=o.target, grids=o.grids_missing
+            "datum-shift-unknown", "site", source=o.source, target=o.target, grids=o.grids_missing
         )
         return
     unknown = isnan(o.accuracy_m)
@@ -113,13 +120,13 @@ def _operations(frame: Frame) -> Iterator[Finding]:
     if o.ballpark or o.zero_shift or o.grids_missing or unknown:
         severity = "warning"
     yield finding(
-        "datum-ballpark-accepted"
+        "datum-shift-error/accepted"
         if o.ballpark
-        else "datum-zero-shift"
+        else "datum-shift-error/zero-shift"
         if o.zero_shift
-        else "datum-better-missing"
+        else "datum-shift-error/better-missing"
         if o.grids_missing
-        else "datum-operation",
+        else "datum-shift-error/published",
         "site",
         severity=severity,
         source=o.source,

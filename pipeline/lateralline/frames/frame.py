@@ -27,7 +27,9 @@ from lateralline.records import Floats
 EARTH_RADIUS_M: Final = 6_371_000.0
 
 #: What `Frame.level_datum` says of a site without a single level.
-DEPTH_ONLY: Final = "depth only"
+DEPTH_ONLY: Final = "depths only"
+#: What it says of levels that count within one site alone.
+SITE_ZERO: Final = "site zero"
 
 WGS84_2D: Final = CRS.from_epsg(4326)
 WGS84_3D: Final = CRS.from_epsg(4979)
@@ -80,11 +82,11 @@ class Frame:
 
     @property
     def level_datum(self) -> str:
-        """What levels refer to, as layers say it: "depth only" when there are none."""
+        """What levels count from: code of the vertical CRS, "site zero", "depths only"."""
         if not self.levels_given:
             return DEPTH_ONLY
         if self.levels == "relative":
-            return "relative"
+            return SITE_ZERO
         return self.levels if self.vertical is None else short_text(self.vertical)
 
     @property
@@ -162,11 +164,11 @@ class Frame:
     def describe(self) -> dict[str, str | float]:
         """Return what lineage says of the frame: plain keys with unit suffix, plain values."""
         names = {
-            "relative": "relative: above no named datum"
+            "relative": f"{SITE_ZERO}: levels compare within this site only"
             if self.levels_given
-            else "none given: depths only, z counts down from ground taken as level at 0",
+            else f"{DEPTH_ONLY}: z counts down from ground taken as level at 0",
             "ellipsoidal": "heights above the ellipsoid of the horizontal CRS",
-            "named": self.vertical.name if self.vertical else "",
+            "named": _code_and_name(self.vertical) if self.vertical else "",
         }
         about: dict[str, str | float] = {
             "horizontal_crs": self.horizontal.to_string() if self.horizontal else "local",
@@ -226,7 +228,9 @@ class Frame:
             return self.horizontal, target
         if self.levels == "relative":
             what = (
-                "levels are relative" if self.levels_given else "there are depths only, no levels"
+                "levels count from a site zero"
+                if self.levels_given
+                else "there are depths only, no levels"
             )
             raise FrameError(
                 f"{what}, so they cannot be given in {target.name}: ask for a CRS "
@@ -271,3 +275,8 @@ def levels_by_grid(
     unit_m = frame.horizontal.to_3d().axis_info[2].unit_conversion_factor
     there = apply(transformer, np.column_stack([x, y, height_m / unit_m]), frame.epoch)
     return np.asarray(there[:, 2] * frame.level_unit_m), operation
+
+
+def _code_and_name(system: CRS) -> str:
+    """Return what levels count from, its code first: "EPSG:5703 NAVD88 height"."""
+    return " ".join(dict.fromkeys((short_text(system), system.name)))

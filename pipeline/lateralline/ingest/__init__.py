@@ -46,8 +46,7 @@ counter refers to the camera face, unless it was measured to the transmitter.
 """
 
 from lateralline.ingest.intake import is_book
-from lateralline.ingest.record import read_site
-from lateralline.ingest.sections import book_value
+from lateralline.ingest.record import read_register, read_site, setting_of
 from lateralline.ingest.workbook import holds_settings
 
-__all__ = ["book_value", "holds_settings", "is_book", "read_site"]
+__all__ = ["holds_settings", "is_book", "read_register", "read_site", "setting_of"]

@@ -100,7 +100,7 @@ def check_references(
             row.fault(ledger, "clock_from", "must be given with clock_to")
     for row in marks:
         if row.text("kind") == "peak":
-            ledger.note("peak-read-as-total", f"mark {row.text('mark')}", where=row.where)
+            ledger.note("mark-kind-assumed", f"mark {row.text('mark')}", where=row.where)
     if tables["stops"] is not None and tables["marks"] is not None:
         _note_stops(marks, stops, names, ledger)
 
@@ -121,7 +121,7 @@ def check_runs(settings: Settings, site: SiteSettings, stops: InputRows, ledger:
         counter, entry = stop.number("counter"), entry_of.get(of, nan)
         if counter < entry:
             ledger.note(
-                "counter-before-entry",
+                "counter-wrong/before-entry",
                 f"stop {of}/{stop.text('stop')}",
                 where=stop.where,
                 entry=entry,
@@ -198,7 +198,7 @@ def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
     piped = {r.text("line") for r in pipes}
     for line in dict.fromkeys(r.text("line") for r in runs):
         if line and line not in piped:
-            ledger.note("pipe-unknown", f"line {line}")
+            ledger.note("pipe-size-unsure/unknown", f"line {line}")
     for row in runs:
         if row.given("main") != row.given("counter_at_main"):
             lacking = "counter_at_main" if row.given("main") else "main"
@@ -280,7 +280,9 @@ def _check_lengths(stops: InputRows, runs: Mapping[str, str], ledger: Ledger) ->
         count[line] += 1
         if line and count[line] == STOPS_OF_LINE + 1:
             must = f"must be one of at most {STOPS_OF_LINE} stops of line {line}; more begin here"
-            row.fault(ledger, "stop", must, "give each stretch between two entries its own line")
+            row.fault(
+                ledger, "stop", must, "give each length of pipe between two entries its own line"
+            )
 
 
 def _check_end_nulls(marks: InputRows, ledger: Ledger) -> None:
@@ -314,7 +316,9 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
             must = "must be empty for method level"
             row.fault(ledger, "depth", must, "z is the level of the very thing measured to")
     elif not row.given("z") and not row.given("depth"):
-        ledger.note("exposure-without-level", f"exposure {row.text('name')}", where=row.where)
+        ledger.note(
+            "level-missing/exposure-in-plan", f"exposure {row.text('name')}", where=row.where
+        )
 
 
 # ---- findings ------------------------------------------------------------------------------
@@ -323,7 +327,7 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
 def _note_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: Ledger) -> None:
     if not len(stops):
         ledger.note(
-            "no-stops",
+            "line-not-located/no-stops",
             "site",
             unmarked=not len(marks),
             stops_file=stops.file,
@@ -334,11 +338,11 @@ def _note_stops(marks: InputRows, stops: InputRows, names: KnownNames, ledger: L
     for row in stops:
         run, stop = row.text("run"), row.text("stop")
         if run and stop and (run, stop) not in marked:
-            ledger.note("stop-without-marks", f"stop {run}/{stop}", where=row.where)
+            ledger.note("stop-not-located/unmarked", f"stop {run}/{stop}", where=row.where)
     stopped = {r.text("run") for r in stops}
     for run in names.runs or {}:
         if run not in stopped:
-            ledger.note("run-without-stops", f"run {run}")
+            ledger.note("line-not-located/empty-run", f"run {run}")
 
 
 # ---- spots: marks and exposures share these columns ---------------------------------------

@@ -13,13 +13,15 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
+from lateralline.errors import LaterallineError
 from lateralline.findings import catalogue
 from lateralline.ingest.assets import read_assets
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
+from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
-from lateralline.ingest.sections import SiteSettings, site_of, unit_keys
+from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
 from lateralline.ingest.workbook import TABLES
 from lateralline.published import PipeSize, SizeMatch, dig_rules, is_made_of, look_up, pipe_table
@@ -35,6 +37,7 @@ from lateralline.records import (
     Spots,
     StopRows,
 )
+from lateralline.renamed import finding_code
 from lateralline.settings import (
     Acceptance,
     Accuracy,
@@ -62,6 +65,38 @@ def read_site(source: Path) -> FieldRecord:
     ledger.raise_faults(source.name)
     assert checked is not None  # without settings there is a fault
     return _assemble(source, checked, given.files, ledger)
+
+
+def read_register(source: Path) -> Assets:
+    """Return what the register says of a site, of which nothing else is read.
+
+    Nothing where that is at fault: whoever reads the site whole names it.
+    """
+    ledger = Ledger()
+    try:
+        given = read_site_input(source, ledger)
+        site = None if given.sections is None else site_of(given.sections, ledger)
+        rows = _rows("assets", given, site, ledger)
+        found = Assets() if site is None else read_assets(site, rows, ledger)
+        ledger.raise_faults(source.name)
+    except (LaterallineError, OSError):
+        return Assets()
+    return found
+
+
+def setting_of(source: Path, section: str, key: str) -> str:
+    """Return one setting as a site's files have it, whatever else is wrong there.
+
+    "" where it is not given or cannot be read.
+    """
+    ledger = Ledger()
+    try:
+        if is_file(source):
+            return book_value(read_input(source, ledger) or b"", section, key)
+        data = read_input(source / SITE_FILE, ledger) or b""
+        return str(load_toml(decode(SITE_FILE, data, ledger) or "")[section][key])
+    except (LaterallineError, ValueError, LookupError, TypeError):
+        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +164,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     elif not dig.given("rule") and not dig.given("tolerance"):
         assumed = dig_rules()[rule]  # nobody chose it, and it may be too narrow there
         ledger.note(
-            "dig-rule-assumed",
+            "tolerance-rule/assumed",
             "site",
             rule=assumed.title,
             width=assumed.tolerance,
@@ -140,7 +175,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     epoch = crs.number("epoch")
     if isinstance(surveyed, date) and epoch > surveyed.year + 2:
         ledger.note(
-            "epoch-after-survey",
+            "datum-incomplete/epoch-late",
             "site",
             where=crs.where_of("epoch"),
             epoch=epoch,
@@ -189,7 +224,7 @@ def _accuracy(row: InputRow) -> Accuracy:
 
 def _acceptance(row: InputRow, ledger: Ledger) -> Acceptance:
     """Return a finding that is accepted; its code must be one of the catalogue."""
-    code, codes = row.text("code"), catalogue().entries
+    code, codes = finding_code(row.text("code")), catalogue().entries
     if code and code not in codes:
         row.fault(
             ledger, "code", "must be a code of the catalogue of findings", nearest(code, codes)
@@ -209,9 +244,9 @@ def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
     run = row.text("id")
     if not row.given("transmitter_lag"):
-        ledger.note("transmitter-lag-assumed", f"run {run}", where=row.where)
+        ledger.note("transmitter-offset-assumed/lag", f"run {run}", where=row.where)
     if not row.given("ride_height"):
-        ledger.note("ride-height-assumed", f"run {run}", where=row.where)
+        ledger.note("transmitter-offset-assumed/ride-height", f"run {run}", where=row.where)
     return Run(
         id=run,
         line=row.text("line"),
@@ -275,7 +310,7 @@ def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger
     if len(found.open_to) > 1:
         inside_mm = [1000 * s.inside_diameter_m for s in found.open_to]
         ledger.note(
-            "nominal-open",
+            "pipe-size-unsure/nominal",
             subject,
             where=where,
             nominal=row.text("nominal"),
@@ -285,10 +320,10 @@ def _note_what_was_taken(row: InputRow, found: SizeMatch, size: PipeSize, ledger
             most_mm=max(inside_mm),
         )
     if isnan(size.wall) and not row.given("wall"):
-        ledger.note("wall-unknown", subject, where=where, nominal=size.nominal)
+        ledger.note("pipe-size-unsure/wall", subject, where=where, nominal=size.nominal)
     if material and not is_made_of(size, material):
         ledger.note(
-            "material-differs",
+            "pipe-size-unsure/material",
             subject,
             where=where,
             nominal=size.nominal,

@@ -244,7 +244,7 @@ def _report_extra(
             ledger.fault(sheet.file, line, "header", name, must, hint, cell)
             continue
         ledger.note(
-            "extra-column",
+            "input-unused/column",
             f"column {name}",
             where=f"{sheet.file}:{sheet.header_line}",
             file=sheet.file,

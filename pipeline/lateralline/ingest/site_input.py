@@ -110,7 +110,7 @@ def _near_misses(paths: Sequence[Path], absent: Sequence[str], ledger: Ledger) -
         if close := get_close_matches(path.stem.casefold(), stems, n=1, cutoff=0.75):
             meant = stems[close[0]]
             near[meant] = path.name
-            ledger.note("file-ignored", f"file {path.name}", meant=meant)
+            ledger.note("input-unused/file", f"file {path.name}", meant=meant)
     return near
 
 

@@ -140,7 +140,7 @@ def section_of_today(
     today: dict[str, object] = {}
     for key, value in given.items():
         new = old_of.get(key, key)
-        names = values.get(new, {})
+        names = {as_key(old): name for old, name in values.get(new, {}).items()}
         known = isinstance(value, str) and as_key(value) in names
         today[new] = names[as_key(str(value))] if known else value
     return today, renamed

@@ -128,9 +128,9 @@ def _remark_other(file: str, sheet: Worksheet, absent: Sequence[str], ledger: Le
         ledger.fault(file, 0, "sheet", sheet.title, must, hint if near else f"{hint}: name it so")
         return
     ledger.note(
-        "sheet-ignored",
+        "input-unused",
         f"sheet {one_line(sheet.title)}",
-        variant="ours" if table else "remark",
+        variant="sheet-of-ours" if table else "sheet",
         severity="warning" if table else "info",
         file=file,
         **({"table": table} if table else {"read": _OURS}),
@@ -240,11 +240,11 @@ def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
     subject = f"sheet {sheet.title}"
     if sheet.hidden:
-        ledger.note("hidden-sheet", subject, where=where)
+        ledger.note("input-hidden/sheet", subject, where=where)
     if rows:
-        ledger.note("hidden-rows", subject, where=where, rows=map(str, rows))
+        ledger.note("input-hidden/rows", subject, where=where, rows=map(str, rows))
     if columns:
-        ledger.note("hidden-columns", subject, where=where, columns=columns)
+        ledger.note("input-hidden/columns", subject, where=where, columns=columns)
 
 
 # ---- cells ---------------------------------------------------------------------------------

@@ -153,7 +153,7 @@ def _link(
     """Link all lines but those left out because their numbers fail."""
     accuracy = nonzero_accuracy(settings.accuracy)
     ledger = [
-        finding("line-not-drawn", f"line {line}", variant="not-adjusted", error=why)
+        finding("line-not-located", f"line {line}", variant="not-adjusted", error=why)
         for line, why in left_out.items()
     ]
     prepared: list[PreparedLine] = []
@@ -216,7 +216,7 @@ def _prepare(
         if junction is not None:
             points = oriented([as_point(junction, branch, runs, settings), *points])
     if len(points) < 2:
-        if not any(f.code == "line-not-drawn" for f in findings):
+        if not any(f.code == "line-not-located" for f in findings):
             findings.append(_not_located(line, points, surveyed=bool(runs)))
         return PreparedLine(line, (), (), None, tuple(findings), places.contested)
 
@@ -234,7 +234,7 @@ def _prepare(
         points, intermediates, gather_levels(line, exposures, width, settings)
     )
     findings += [
-        finding("level-off-line", p.subject, where=p.where, line=f"line {line}") for p in off
+        finding("level-unused/off-line", p.subject, where=p.where, line=f"line {line}") for p in off
     ]
     return PreparedLine(
         line,
@@ -288,9 +288,9 @@ def _not_located(line: str, points: Sequence[LocatedPoint], *, surveyed: bool) -
     """A line with fewer than two points; an error where someone pushed a camera."""
     severity: Severity = "error" if surveyed else "warning"
     if not points:
-        return finding("line-without-fix", f"line {line}", severity=severity)
+        return finding("line-not-located/no-stop-located", f"line {line}", severity=severity)
     return finding(
-        "line-single-fix",
+        "line-not-located/one-stop",
         f"line {line}",
         severity=severity,
         where=points[0].where,
@@ -311,7 +311,7 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list
             if not any(p.kind == "exposure" and p.ref == run.entry for p in points):
                 out.append(
                     finding(
-                        "entry-not-mapped", f"run {run.id}", variant="uncounted", entry=run.entry
+                        "entry-not-located", f"run {run.id}", variant="uncounted", entry=run.entry
                     )
                 )
             continue
@@ -321,5 +321,7 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list
         if away and min(away) > 0.10:
             counted = min(away)
             entry = run.entry or "the entry"
-            out.append(finding("entry-not-mapped", f"run {run.id}", entry=entry, counted_m=counted))
+            out.append(
+                finding("entry-not-located", f"run {run.id}", entry=entry, counted_m=counted)
+            )
     return out

@@ -76,7 +76,7 @@ def adjust_line(prepared: PreparedLine, accuracy: Accuracy) -> Search[AdjustedLi
     if not fit.result.converged:  # only the points themselves are left
         line = line.with_shapes(line.shapes.without("straight"))
         fit = yield from least_squares([line], accuracy)
-        findings.append(finding("link-not-converged", f"line {line_id}"))
+        findings.append(finding("adjustment-failed", f"line {line_id}"))
     return AdjustedLine(prepared, line, fit, turns, tuple(findings))
 
 

@@ -44,7 +44,7 @@ def find(
     """
     parent = parents.get(branch.joins)
     if parent is None:
-        return None, (_not_joined(branch, "junction-unknown", "parent"),)
+        return None, (_not_joined(branch, "junction-doubtful", "parent"),)
     run = next((r for r in settings.runs if r.id == branch.run), None)
     counted = np.isfinite(branch.at_counter_m) and run is not None and run.line == branch.joins
     every = [*parent.line.points, *(r.point for r in parent.prepared.intermediates)]
@@ -59,7 +59,7 @@ def find(
     away = np.hypot(*(np.array([p.xyz_m for p in points]) - junction.xyz_m)[:, :2].T)
     if away.min() > MOST_LEG_M:
         far = finding(
-            "junction-far",
+            "junction-doubtful/far",
             f"line {branch.line}",
             where=points[0].where,
             joins=f"line {branch.joins}",
@@ -107,7 +107,7 @@ def _by_counter(
     if not low <= at <= high:
         beyond = max(low - at, at - high) if len(order) else float("nan")
         off_line = finding(
-            "junction-off-line",
+            "junction-doubtful/off-line",
             f"line {branch.line}",
             joins=f"line {branch.joins}",
             run=run.id,
@@ -155,7 +155,7 @@ def _agreed(
         return junction, ()
     both = max(at_end.along_m, abs(off) / _Z95)
     contradiction = finding(
-        "junction-contradiction",
+        "junction-doubtful/contradiction",
         f"line {branch.line}",
         severity="warning" if beside <= FITTING_BESIDE_M else "error",
         where=end.where,
@@ -178,16 +178,16 @@ def _by_tangent(
     end = points[0]
 
     if not end.directed:
-        return None, (_not_joined(branch, "junction-unknown", "heading", end),)
+        return None, (_not_joined(branch, "junction-doubtful", "heading", end),)
     # A lone stop looks either way; otherwise its neighbours have turned it.
     rays = [end.reversed()] if len(points) > 1 else [end.reversed(), end]
     meetings = sorted((_meet(ray, parent) for ray in rays), key=lambda m: (m.miss_m, m.distance_m))
     met = meetings[0]
     if not np.isfinite(met.distance_m):
-        return None, (_not_joined(branch, "branch-misses", "behind", end),)
+        return None, (_not_joined(branch, "junction-doubtful", "behind", end),)
     if met.miss_m > (limit := _Z95 * met.sigma_m):
         passes = _not_joined(
-            branch, "branch-misses", "passes", end, miss_m=met.miss_m, limit_m=limit
+            branch, "junction-doubtful", "passes", end, miss_m=met.miss_m, limit_m=limit
         )
         return None, (passes,)
     return _at(branch.line, parent, met.leg, met.fraction, met.along_m**2), ()
@@ -308,7 +308,7 @@ def miss_finding(solution: AdjustedLine) -> list[Finding]:
         return []
     return [
         finding(
-            "branch-misses",
+            "junction-doubtful",
             f"line {solution.line.id}",
             variant="junction",
             where=second.where,

@@ -81,14 +81,14 @@ def check_counters(
         read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if _stood_still(read):
             order_only.add(run.id)
-            findings.append(finding("counter-still", f"run {run.id}", stops=len(mine)))
+            findings.append(finding("counter-wrong/still", f"run {run.id}", stops=len(mine)))
             for i, along in zip(mine, _by_chords(read), strict=True):
                 reading = run.counter_at_entry_m + float(along)
                 out[i] = replace(out[i], readings={**out[i].readings, run.id: reading})
             continue
         if (factor := _factor(read)) is not None:
             order_only.add(run.id)
-            findings.append(finding("counter-factor", f"run {run.id}", more=factor._asdict()))
+            findings.append(finding("unit-wrong/counter", f"run {run.id}", more=factor._asdict()))
             for i in mine:
                 out[i] = _to_scale(out[i], run, factor.typical)
             continue
@@ -100,7 +100,7 @@ def check_counters(
             read = _Readings.of([out[i] for i in mine], run.id, accuracy)
         if (wrong := _wrong(read)) is None:
             order_only.add(run.id)
-            findings.append(finding("counter-contradiction", f"run {run.id}"))
+            findings.append(finding("counter-wrong/contradiction", f"run {run.id}"))
         elif gone := _beyond_cable(read):
             findings += [_beyond(out[mine[j]], away) for j, away in gone]
             lost |= {int(mine[j]) for j, _ in gone}
@@ -123,7 +123,7 @@ def _wrong_readings(
     if len(off) > 1 and np.ptp(off) < GROSS_M:
         return [
             finding(
-                "counter-jump",
+                "counter-wrong/jump",
                 f"run {run.id}",
                 where=points[0].where,
                 points=[p.subject for p in points],
@@ -140,7 +140,7 @@ def _impossible(point: LocatedPoint, run: Run, reading_m: float, expected_m: flo
     near = 0.1 * GROSS_M + 0.02 * abs(would)
     slips = [slip for k, slip in _SLIPS.items() if abs(read / k - would) < near]
     return finding(
-        "counter-impossible",
+        "counter-wrong/reading",
         point.subject,
         where=point.where,
         run=run.id,
@@ -466,7 +466,7 @@ def impossible_lengths(
             names |= {a.ref, b.ref} if a.fix < 0 and b.fix < 0 else set()
             out.append(
                 finding(
-                    "chord-exceeds-counter",
+                    "counter-wrong/too-short",
                     b.subject,
                     where=b.where or a.where,
                     about=[a.subject],

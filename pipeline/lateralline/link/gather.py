@@ -35,7 +35,7 @@ def gather_fixes(
         sure = np.isfinite(fixes.xyz_m[rows]).all(axis=1)
         sure &= np.isfinite(fixes.cov[rows][:, :3, :3]).all(axis=(1, 2))
         findings += [
-            finding("fix-without-error", f"stop {_name(fixes, i)}", where=fixes.where(i))
+            finding("stop-not-located/no-error", f"stop {_name(fixes, i)}", where=fixes.where(i))
             for i in rows[~sure].tolist()
         ]
         rows = rows[sure]
@@ -43,7 +43,7 @@ def gather_fixes(
         vague = sigma > MOST_SIGMA_M
         findings += [
             finding(
-                "fix-without-place",
+                "stop-not-located/vague",
                 f"stop {_name(fixes, i)}",
                 where=fixes.where(i),
                 sigma_m=s,
@@ -101,7 +101,7 @@ def _counter_findings(fixes: Fixes, rows: Ints) -> list[Finding]:
         return []
     return [
         finding(
-            "counter-backwards",
+            "counter-wrong/backwards",
             f"stop {_name(fixes, rows[j + 1])}",
             where=fixes.where(rows[j + 1]),
             about=[f"stop {_name(fixes, rows[j])}"],
@@ -139,7 +139,7 @@ def gather_exposures(
             if isfinite(exposures.xyz_m[i, 2]) and np.isnan(point.xyz_m[2]):
                 findings.append(
                     finding(
-                        "exposure-level-unused",
+                        "level-unused/dimensions",
                         point.subject,
                         where=point.where,
                         line=f"line {line}",
@@ -247,7 +247,7 @@ def without_far_points(
     if len(largest) != 1:
         return [], [
             finding(
-                "line-not-drawn",
+                "line-not-located",
                 f"line {line}",
                 variant="scattered",
                 where=points[0].where,

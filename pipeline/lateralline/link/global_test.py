@@ -72,7 +72,7 @@ def _contradicts(
 ) -> Finding:
     """Return the finding on a line that contradicts itself grossly, between two points or all."""
     return finding(
-        "line-not-drawn",
+        "line-not-located",
         f"line {line}",
         variant="contradicts",
         where=next((p.where for p in reversed(ends) if p.where), ""),
@@ -124,7 +124,7 @@ def misfit(fit: Fit) -> list[Finding]:
     lines = [p.id for p in fit.model.lines]
     return [
         finding(
-            "link-misfit",
+            "misfit/line",
             f"line {lines[0]}" if len(lines) == 1 else f"lines {', '.join(lines)}",
             chi2=result.chi2,
             dof=result.dof,
@@ -174,23 +174,23 @@ def _midway(line: NetworkLine, s: int, settings: Settings) -> dict[str, Given]:
 def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
     a, b = line.points[s], line.points[s + 1]
     shapes = line.shapes
-    variant, more = "", _midway(line, s, settings)
+    more = _midway(line, s, settings)
     if shapes.contradicted[s]:
-        code = "shape-contradiction"
+        variant = "contradiction"
         found, dof = float(shapes.chi2[s, 0]), int(shapes.dof[s, 0])
         ratio = float(np.sqrt(found / dof)) if dof > 0 else float("nan")
         more |= {"chi2": found, "dof": dof, "misfit_ratio": ratio}
     elif np.isfinite(shapes.step_m[s]).any():
-        code = "step-suspected"
+        variant = "step"
         across, up = np.nan_to_num(shapes.step_m[s])
         more |= {"across_m": across, "up_m": up}
     elif shapes.ambiguous[s]:
-        code, variant = "shape-undecided", "alike"
+        variant = "alike"
     else:
-        code, variant = "shape-undecided", "hidden"
+        variant = "hidden"
         more["times"] = float(np.sqrt(shapes.hidden_bend[s]))
     return finding(
-        code,
+        "shape-undecided",
         f"line {line.id}",
         variant=variant,
         where=b.where or a.where,

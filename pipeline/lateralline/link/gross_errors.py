@@ -41,10 +41,10 @@ def blunder(s: SuspectedBlunder) -> Finding:
     values: dict[str, Given] = {**_size(s), **test}
     if what == "kink":
         values["beside_m"] = _BESIDE_M
-        return finding("bend-at-stop", point.subject, where=point.where, more=values)
+        return finding("shape-undecided/turn", point.subject, where=point.where, more=values)
     of_level_alone = what == "level" and bool(np.isnan(point.xyz_m[0]))
     return finding(
-        "link-blunder",
+        "blunder",
         point.subject,
         variant="known-level" if of_level_alone else what,
         where=point.where,
@@ -59,7 +59,7 @@ def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:
     first = suspicions[0].alternative.subject
     of = (f"{_READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
     return finding(
-        "link-blunder",
+        "blunder",
         first.subject,
         variant="tied",
         where=first.where,
@@ -161,7 +161,7 @@ def stops_shifted(
     if not sure:
         return made
     # a junction is blamed on its line, of which other findings stand
-    of_line = Effect.of(("junction-contradiction",), [f"line {line}"])
+    of_line = Effect.of(("junction-doubtful/contradiction",), [f"line {line}"])
     return replace(made, explains=(*made.explains, of_line))
 
 

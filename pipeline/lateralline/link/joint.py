@@ -229,7 +229,7 @@ def constrain_bends(fit: Fit, settings: Settings) -> tuple[list[NetworkLine], li
                     continue
                 findings.append(
                     finding(
-                        "bend-not-standard" if odd else "bend-between-fittings",
+                        "bend-fitting/odd" if odd else "bend-fitting/between",
                         f"line {line.id}",
                         fittings=[f.name for f in (likely[:1] if odd else likely)],
                         angle_deg=np.degrees(turn),
@@ -252,7 +252,7 @@ def _constraint_findings(before: Fit, after: Fit) -> list[Finding]:
         rise = after.result.chi2 - before.result.chi2
         out.append(
             finding(
-                "bends-held",
+                "bend-fitting/held",
                 f"line {line.id}",
                 bends=[f"{np.degrees(turn):g}°" for _, turn in line.bend_rad],
                 moved_m=moved,

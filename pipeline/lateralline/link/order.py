@@ -43,13 +43,13 @@ def order_points(
     Stops of a run whose flow contradicts the others are left out.
     """
     found = _lay(points, runs)
-    findings = [finding("order-unclear", f"line {line}", point=name) for name in found.unclear]
+    findings = [finding("stop-order/unclear", f"line {line}", point=name) for name in found.unclear]
     if found.against:
         run, other = found.against
         stops = sum(p.kind == "fix" and run.id in p.readings for p in points)
         findings.append(
             finding(
-                "flow-contradicts",
+                "stop-order/flow",
                 f"run {run.id}",
                 other=f"run {other.id}",
                 flow="with" if run.flow == "against" else "against",

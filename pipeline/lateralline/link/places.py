@@ -68,7 +68,7 @@ def merge_same_places(
     contested: set[str] = set()
     for group in groups:
         stops = sorted((p for p in group if p.fix >= 0), key=_spread)
-        findings += [_twice("counter-duplicate", stops[0], p) for p in stops[1:]]
+        findings += [_twice("counter-wrong/duplicate", stops[0], p) for p in stops[1:]]
         seen = sorted((p for p in group if p.fix < 0), key=lambda p: _rank(p, names))
         if not seen:
             out.append(stops[0])
@@ -144,7 +144,7 @@ def _one(
         return _either(seen), findings
     for other in seen[1:]:
         slack = _along_m2(place, other, accuracy) * np.outer(way, way)
-        findings.append(_twice("exposures-one-place", place, other))
+        findings.append(_twice("exposure-duplicate", place, other))
         place, _ = _weighed(place, other, slack)
     return place, findings
 
@@ -160,7 +160,7 @@ def _disagree(
 ) -> Finding:
     """Return the finding on exposures of one place that contradict: b less a, its covariance."""
     return finding(
-        "exposures-disagree",
+        "exposure-disagrees/exposure",
         a.subject,
         where=a.where,
         other=b.subject,
@@ -228,7 +228,7 @@ def _joined(stop: LocatedPoint, seen: LocatedPoint) -> tuple[LocatedPoint, list[
         gap = seen.xyz_m - stop.xyz_m
         findings.append(
             finding(
-                "exposure-disagrees",
+                "exposure-disagrees/stop",
                 seen.subject,
                 where=seen.where,
                 stop=f"stop {stop.ref}",

@@ -305,7 +305,7 @@ class AdjustedLine:
     @property
     def agreed(self) -> bool:
         """True when what was measured could be adjusted together."""
-        return not any(f.code == "link-not-converged" for f in self.findings)
+        return not any(f.code == "adjustment-failed" for f in self.findings)
 
     @property
     def path_m(self) -> Floats:

@@ -199,7 +199,7 @@ def without_insignificant_bends(
         ends = line.points[s], line.points[s + 1]
         findings.append(
             finding(
-                "bend-unsure",
+                "shape-undecided/bend",
                 f"line {line.id}",
                 where=ends[0].where or ends[1].where,
                 start=ends[0].subject,

@@ -46,8 +46,8 @@ from lateralline.units import PER_FOOT
 _NEEDED: Final = ("pipe_centreline", "position_corridor", "level_band", "pipe_segments", "lineage")
 #: Layer of what is not drawn, and where it may be.
 UNLOCATED: Final = "unlocated"
-#: Findings of lines that are in no pipe layer.
-_NOT_DRAWN: Final = ("line-not-drawn", "line-without-fix", "line-single-fix")
+#: Finding of lines that are in no pipe layer.
+_NOT_DRAWN: Final = "line-not-located"
 #: Room about the plan envelope of an undecided stretch for the error of its two ends.
 _ENDS_M: Final = 1.0
 
@@ -190,7 +190,7 @@ def open_as_built(given: Path) -> AsBuilt:
 def _named(path: Path) -> pd.DataFrame:
     """Return rows of `unlocated` of a record older than that layer: what its findings name."""
     found = read_layers(path, ("findings",))["findings"]
-    found = found[found["code"].isin(_NOT_DRAWN)]
+    found = found[(found["code"] == _NOT_DRAWN) & found["subject"].str.startswith("line ")]
     rows = []
     for site, subject, what in zip(found["site_id"], found["subject"], found["what"], strict=True):
         line = subject.removeprefix("line ")

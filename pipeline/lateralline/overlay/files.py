@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 import pyarrow as pa
 import shapely
-from pyproj import CRS
 
 from lateralline import contract
 from lateralline.derive.dig import around
@@ -25,6 +24,7 @@ from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats
 from lateralline.write import dictionary, read_back
+from lateralline.write.described import Origin, described_overlay
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
@@ -37,10 +37,12 @@ Columns = Mapping[str, Collection[object]]
 class Overlay:
     """An overlay being written: layers of one region after another."""
 
-    def __init__(self, folder: Path, name: str, crs: CRS | None, layers: tuple[str, ...]) -> None:
-        """Begin in a folder that is there."""
-        self.folder, self.names, self.crs = folder, layers, crs
-        self._gpkg = GeoPackageSink(folder / f"{name}.gpkg", crs, stamp=created_at(), names=layers)
+    def __init__(self, folder: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...]) -> None:
+        """Begin in a folder that is there, with what is made from `as_built`."""
+        self.folder, self.names, self.crs = folder, layers, as_built.crs
+        self._name, self._origin = name, _origin(as_built)
+        path = folder / f"{name}.gpkg"
+        self._gpkg = GeoPackageSink(path, self.crs, stamp=created_at(), names=layers)
         self._geojson = GeoJSONSink({n: folder / "geojson" / f"{n}.geojson" for n in layers})
 
     def add(
@@ -89,7 +91,7 @@ class Overlay:
 
     def close(self, about: str) -> None:
         """Complete every file and check the GeoPackage against what was meant."""
-        self._gpkg.close(about)
+        self._gpkg.close(about, described_overlay(self._origin, self._name, self.names, about))
         self._geojson.close()
         read_back.check(
             self._gpkg.path, self._gpkg.tallies, None if self.crs is None else self.crs.name
@@ -116,7 +118,21 @@ def overlay_folder(
     """
     whole = whole_folder(out, name.replace("_", "-"), replace=replace)
     with contract.with_assets(as_built.register), whole as made:
-        yield Overlay(made, name, as_built.crs, layers)
+        yield Overlay(made, name, as_built, layers)
+
+
+def _origin(as_built: AsBuilt) -> Origin:
+    """Return what an overlay's metadata say of its record."""
+    lines = as_built.layers["pipe_centreline"]
+    levels = lines["invert_sigma_max_m"].where(lines["invert_down_level_m"].notna())
+    return Origin(
+        as_built.path,
+        as_built.sha256,
+        as_built.sites,
+        plan_95_m=lines["position_95_max_m"].astype(float).tolist(),
+        level_sigma_m=levels.astype(float).tolist(),
+        unlocated=len(as_built.unlocated),
+    )
 
 
 def as_drawn(columns: Columns, shapes_m: Shapes) -> Callable[[float], tuple[Columns, Shapes]]:

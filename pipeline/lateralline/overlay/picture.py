@@ -155,7 +155,7 @@ def draw_zones(
     whole_areas = [a.area_m for a in beside if a.row.extent != "beyond_end"]
     drawing.draw_zones(
         drawing.ZonesPlan(
-            title=f"Dig zones of {_sites(lines.site[here].tolist())}",
+            title=f"Hand-dig zones of {_sites(lines.site[here].tolist())}",
             unlocated=[(f"line {a.row.line_id}", a.area_m) for a in beside],
             box=_box(shapes, whole_areas, _AROUND_M),
             north=_north(lines),

@@ -297,7 +297,7 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
         f"Levels: {made.basis.why}.",
     ]
     if made.regions:
-        notes.append(f"Frame: {frame_in_words(made.regions[0].moved, as_built.crs)}.")
+        notes.append(f"Coordinate system: {frame_in_words(made.regions[0].moved, as_built.crs)}.")
     notes += [
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",

@@ -12,7 +12,7 @@ from pyproj.transformer import AreaOfInterest
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import FrameError
-from lateralline.frames import DEPTH_ONLY
+from lateralline.frames import DEPTH_ONLY, SITE_ZERO
 from lateralline.frames.operations import PLAN_95, Operation, apply, best
 from lateralline.frames.systems import axis_unit_m, plan_of, realizations_apart_m, with_levels
 from lateralline.overlay.as_built import AsBuilt
@@ -54,12 +54,12 @@ def level_basis(plan: PlannedWorks, as_built: AsBuilt, given: str, datums: set[s
     if given == "none":
         return LevelBasis(False, None, "not used, as --plan-levels says")
     if given == "same":
-        relative_sites = len(as_built.sites) > 1 and "relative" in datums
+        relative_sites = len(as_built.sites) > 1 and SITE_ZERO in datums
         if len(datums) > 1 or relative_sites:
             raise FrameError(
                 "levels of the plan cannot be the same as those of built sites on "
-                f"{len(datums)} level bases ({', '.join(sorted(datums))}); relative levels compare "
-                "only within one site: use one site's record, or depths below ground"
+                f"{len(datums)} level bases ({', '.join(sorted(datums))}); levels from a site zero "
+                "compare only within one site: use one site's record, or depths below ground"
             )
         if datums == {DEPTH_ONLY}:
             raise FrameError(

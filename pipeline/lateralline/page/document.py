@@ -22,6 +22,7 @@ from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
+from lateralline.findings import title_of
 from lateralline.page import places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
 from lateralline.page.figures import style_sheet, switches
@@ -167,7 +168,7 @@ _TABLES: Final = {
         "work · line",
         ("verdict", "separation", "lower 95 %", "required", "chance of less"),
     ),
-    "stops": ("Stops", "run/stop", ("chainage", "depth", "95 % half axis, long", "status")),
+    "stops": ("Stops", "run/stop", ("chainage", "depth", "position ±", "status")),
     "nodes": ("Nodes", "node", ("chainage", "invert", "cover", "bend")),
     "seen": ("Seen by the camera", "code", ("what", "chainage", "cover")),
 }
@@ -176,7 +177,7 @@ _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
 
 #: Columns that hold numbers, and stand to the right.
 _NUMBERS: Final = {
-    "separation", "lower 95 %", "required", "chainage", "depth", "95 % half axis, long", "invert",
+    "separation", "lower 95 %", "required", "chainage", "depth", "position ±", "invert",
     "cover", "bend",
 }  # fmt: skip
 
@@ -195,9 +196,11 @@ def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarge
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: (bool(pair[0].accepted), _WORST_FIRST.get(pair[0].severity, 0)),
     )
-    return [dict(row.values) | {"accepted": row.accepted} for row, _ in pairs], [
-        target for _, target in pairs
+    told = [
+        dict(row.values) | {"title": row.title or title_of(row.code), "accepted": row.accepted}
+        for row, _ in pairs
     ]
+    return told, [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:
@@ -214,9 +217,9 @@ def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", row.length_m, None, "length"),
-        *measured("mean grade", row.gradient, row.gradient_sigma, "grade"),
+        *measured("mean gradient", row.gradient, row.gradient_sigma, "grade"),
         *measured("deepest stop", row.invert_depth_max_m),
-        *measured("widest 95 % half axis", row.position_95_max_m),
+        *measured("widest position ±", row.position_95_max_m),
     ]
     facts[1:1] = _cover_facts(view, row)
     facts += [Fact(title.lower(), text) for title, text in view.register(row.line_id)]

@@ -385,7 +385,7 @@ _SIGNS: Final = {
         '<path d="M1 2h24v12H1z" class="s-corridor"/>',
     ),
     "zone": (
-        "dig zone: tolerance about the corridor; dashed: about the pipe as located",
+        "hand-dig zone: tolerance about the corridor; dashed: about the pipe as located",
         '<path d="M1 2h24v12H1z" class="s-zone"/>',
     ),
     "unlocated": (
@@ -407,7 +407,7 @@ _SIGNS: Final = {
     ),
     "ground": ("ground", '<path d="M1 9c6-4 18-4 24 0" class="s-ground"/>'),
     "grades": (
-        "grades ± 95 %, in per cent",
+        "gradients ± 95 %, in per cent",
         '<path d="M2 4l22 8" class="s-grade"/>',
     ),
     "labels": ("names", '<text x="13" y="13" class="s-name">A1</text>'),

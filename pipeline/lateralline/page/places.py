@@ -180,8 +180,8 @@ def _of_stop(row: FixRow) -> Iterator[Fact]:
     yield from measured("ground level", row.ground_level_m)
     yield from measured("chainage", row.chainage_m)
     yield from measured("counter", row.counter_m)
-    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
-    yield from measured("95 % half axis, short", row.ellipse_minor_95_m)
+    yield from measured("position ±", row.ellipse_major_95_m)
+    yield from measured("position ±, least", row.ellipse_minor_95_m)
     yield from measured("heading", row.heading_deg, row.heading_sigma_deg, "angle")
     yield from measured("tilt", row.tilt_deg, row.tilt_sigma_deg, "angle")
     yield from measured("moved by the line's adjustment", row.shift_m)
@@ -200,7 +200,7 @@ def _of_node(row: NodeRow) -> Iterator[Fact]:
     yield from measured("ground level", row.ground_level_m)
     yield from measured("bend", row.bend_deg, row.bend_sigma_deg, "angle")
     yield from worded("nearest fitting", row.nearest_fitting)
-    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
+    yield from measured("position ±", row.ellipse_major_95_m)
     yield from _tied(row)
 
 
@@ -212,7 +212,7 @@ def _of_seen(row: ObservationRow) -> Iterator[Fact]:
     yield from measured("counter", row.counter_m)
     yield from measured("invert", row.invert_level_m, row.invert_sigma_m)
     yield from measured("cover", row.cover_m, row.cover_sigma_m)
-    yield from measured("95 % half axis, long", row.ellipse_major_95_m)
+    yield from measured("position ±", row.ellipse_major_95_m)
     yield from worded("because", row.reason)
     yield from _tied(row)
 

@@ -121,13 +121,13 @@ def _exposures(
     for i in where(~from_ground & ~levels.known):
         # The ground's level is no guess at a pipe's.
         level[i] = np.nan
-        table.add(i, "exposure-no-level", measured_to=rows.measured_to[i])
+        table.add(i, "level-missing/exposure", measured_to=rows.measured_to[i])
     sigma = np.where(np.isnan(rows.sigma_m), record.settings.accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
     alone = (spots.method == "level") & np.isfinite(level)
     if not np.isfinite(record.marks.spots.z_m).any():
         for i in where(alone):
-            table.add(i, "level-without-ground", level_m=level[i])
+            table.add(i, "level-missing/nothing-to-hold-against", level_m=level[i])
         alone[:] = False
     level_var = cov[alone, 2, 2]
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
@@ -217,4 +217,4 @@ def _coinciding(marks: Marks, table: SpotTable) -> None:
         i, j = int(at[first]), int(at[second])
         kinds = {"other_kind": marks.kind[i], "kind": marks.kind[j]}
         if marks.kind[i] == marks.kind[j] or "end_null" in kinds.values():
-            table.add(j, "marks-coincide", other=marks.mark[i], within_m=_SAME_SPOT_M, **kinds)
+            table.add(j, "mark-duplicate", other=marks.mark[i], within_m=_SAME_SPOT_M, **kinds)

@@ -117,7 +117,7 @@ def control_in(frame: Frame, record: FieldRecord) -> tuple[PlacedControl, list[F
     if not bare:
         return control, []
     assumed = finding(
-        "control-sigma-assumed",
+        "control-accuracy-assumed",
         "site",
         variant="sketch" if frame.is_local else "",
         without=bare,
@@ -151,11 +151,11 @@ def control_plausible(record: FieldRecord, control: PlacedControl) -> Iterator[F
         if not length_m > 0.0:
             continue  # a finding of the spots taped from it
         subject, slope = f"baseline {start}–{end}", "slope" if sloping else ""
-        yield _of(record, start, "baseline-length", subject, slope, length_m=length_m)
+        yield _of(record, start, "baseline-check", subject, slope, length_m=length_m)
         variant, why = _out_of_proportion(length_m, longest_m)
         if why:
             stretched |= {start, end}
-            yield _of(record, start, "baseline-out-of-proportion", subject, variant, **why)
+            yield _of(record, start, "control-implausible", subject, variant, **why)
     yield from _tape_unit(record, taped)
     yield from _level_unit(record)
     used = _used(record)
@@ -164,7 +164,7 @@ def control_plausible(record: FieldRecord, control: PlacedControl) -> Iterator[F
     if np.isfinite(levels).any():
         low, high = int(np.nanargmin(levels)), int(np.nanargmax(levels))
         if (apart_m := levels[high] - levels[low]) > _LEVELS_M:
-            subject, code = f"control point {used[high]}", "control-levels-apart"
+            subject, code = f"control point {used[high]}", "control-implausible/levels"
             values: dict[str, Given] = {"low": used[low], "apart_m": apart_m, "most_m": _LEVELS_M}
             yield _of(record, used[high], code, subject, "", **values)
 
@@ -177,7 +177,7 @@ def _tape_unit(record: FieldRecord, taped: Mapping[Baseline, float]) -> Iterator
     settings = record.settings
     tape, level = (settings.units.get(key, "") for key in ("tape", "level"))
     if taped and tape in _METRIC and level not in _METRIC and _grid_in_feet(record):
-        yield finding("units-mixed", "site", variant="tape", tape=tape, level=level)
+        yield finding("unit-wrong/tape-alone", "site", tape=tape, level=level)
 
 
 def _level_unit(record: FieldRecord) -> Iterator[Finding]:
@@ -195,8 +195,8 @@ def _level_unit(record: FieldRecord) -> Iterator[Finding]:
     if (in_feet := _grid_in_feet(record)) is not None:
         in_metres.add(not in_feet)
     if in_metres == {not metric}:
-        variant = "level-metric" if metric else "level-feet"
-        yield finding("units-mixed", "site", variant=variant, level=units["level"], others=others)
+        variant = "level-alone" if metric else "level-alone-feet"
+        yield finding("unit-wrong", "site", variant=variant, level=units["level"], others=others)
 
 
 def _grid_in_feet(record: FieldRecord) -> bool | None:
@@ -245,7 +245,7 @@ def _spread(
         second, first = np.sort(away)[-2:]
         alone = used[far] if len(used) > 2 and first > 5.0 * second else ""
         subject, why = f"control points {used[far]}–{used[other]}", why | {"alone": alone}
-        yield _of(record, used[far], "control-out-of-proportion", subject, variant, **why)
+        yield _of(record, used[far], "control-implausible", subject, variant, **why)
 
 
 def _longest_taped_m(record: FieldRecord) -> float:

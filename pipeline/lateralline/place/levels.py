@@ -94,7 +94,7 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
     if not isnan(given.separation_m):
         how = f"gnss heights less the separation given, {given.separation_m:.3f} m"
         sigma_m = given.separation_sigma_m
-        reduced = finding("heights-by-separation", "site", separation_m=given.separation_m)
+        reduced = finding("geoid-used/separation", "site", separation_m=given.separation_m)
         levels = [height - given.separation_m for height in heights]
     else:
         by_grid = [
@@ -105,14 +105,14 @@ def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[
         operations = (*operations, operation)
         how, sigma_m = "gnss heights not used", 0.0
         if not operation.usable:
-            reduced = finding("geoid-missing", "site", grids=operation.grids_missing)
+            reduced = finding("geoid-missing/no-grid", "site", grids=operation.grids_missing)
         elif isnan(operation.accuracy_m):
-            variant = "undated" if operation.undated else ""
-            reduced = finding("geoid-unsure", "site", variant=variant, operation=operation.name)
+            variant = "undated" if operation.undated else "unpublished"
+            reduced = finding("geoid-missing", "site", variant=variant, operation=operation.name)
         else:
             how, sigma_m = f"gnss heights by {operation.name}", operation.accuracy_m
             reduced = finding(
-                "heights-by-geoid",
+                "geoid-used/grid",
                 "site",
                 operation=operation.name,
                 accuracy_m=operation.accuracy_m,
@@ -164,12 +164,13 @@ def levels_mixed(record: FieldRecord, frame: Frame) -> Iterator[Finding]:
         return
     foot = METRES_PER["ft"]
     medians = {"gnss_m": level, "others_m": zero, "apart_m": apart_m}
-    for factor, slip in ((foot, ""), (1.0 / foot, "metres")):
+    for factor, slip in ((foot, "gnss-feet"), (1.0 / foot, "gnss-metres")):
         if abs(level * factor - zero) <= _APART_M + ground_m:
-            yield finding("levels-other-unit", "site", variant=slip, more=medians)
+            yield finding("unit-wrong", "site", variant=slip, more=medians)
             return
     as_geoid = _GEOID_M[0] <= apart_m <= _GEOID_M[1] and frame.levels != "ellipsoidal"
-    yield finding("levels-mixed-base", "site", variant="geoid" if as_geoid else "", more=medians)
+    variant = "gnss-ellipsoidal" if as_geoid else "gnss"
+    yield finding("levels-mixed", "site", variant=variant, more=medians)
 
 
 # ---- of each spot --------------------------------------------------------------------------
@@ -221,9 +222,9 @@ def level_findings(noun: str, known: Flags, ground: Ground) -> list[Finding]:
     if known.all():
         return []
     assumed = finding(
-        "ground-level-assumed",
+        "level-missing",
         "site",
-        variant="" if ground.known else "none",
+        variant="ground" if ground.known else "no-ground",
         without=int((~known).sum()),
         of=len(known),
         noun=noun,

@@ -41,22 +41,18 @@ _MOST_NAMED: Final = 3
 
 #: Findings that hold only where the frame lies, between which control, or for lengths as given.
 _OF_THE_PLACE: Final = {
-    "outside-crs-area",
-    "grid-not-ground",
-    "grid-not-conformal",
-    "which-foot",
-    "datum-ballpark",
-    "datum-ballpark-accepted",
-    "datum-zero-shift",
-    "datum-better-missing",
-    "datum-operation",
+    "coordinates-outside/site",
+    "grid-scale",
+    "coordinates-unconfirmed/foot",
+    "datum-shift-unknown",
+    "datum-shift-error",
 }
 _OF_THE_CONTROL: Final = {
-    "baseline-length",
-    "baseline-out-of-proportion",
-    "control-out-of-proportion",
+    "baseline-check",
+    "control-implausible/long",
+    "control-implausible/taped",
 }
-_OF_THE_SHAPE: Final = {"marks-coincide"}
+_OF_THE_SHAPE: Final = {"mark-duplicate"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +133,7 @@ def misplaced(frame: Frame, record: FieldRecord) -> Misplaced:
     if (left := np.flatnonzero(astray & ~explained & ~points.outside)).size and place.beyond:
         found.append(_finding(points, left, place, None))
         explained[left] = sure[left] = True
-    if not any(f.code == "outside-crs-area" for f in frame.findings):
+    if not any(f.name == "coordinates-outside/site" for f in frame.findings):
         found += _outside(crs, points, points.outside & ~explained)
     if not found and record.settings.georeference.extent is None:
         found += _in_doubt(crs, points)
@@ -155,18 +151,18 @@ def roots(findings: Iterable[Finding], lost: Misplaced) -> tuple[Finding, ...]:
     """Return findings of place less those that are so only because coordinates are misplaced."""
     gone = set[str]()
     if lost.named:
-        gone |= {"outside-crs-area"}
+        gone |= {"coordinates-outside/site"}
     if lost.site:
         gone |= _OF_THE_PLACE
     if lost.control:
         gone |= _OF_THE_CONTROL
     if lost.shape:
         gone |= _OF_THE_SHAPE
-    kept = tuple(f for f in findings if f.code not in gone)
-    if lost.site and any(f.code == "datum-ballpark" for f in findings):
-        kept += (finding("geojson-left-out", "site", severity="info", stage="place"),)
+    kept = tuple(f for f in findings if not f.is_one_of(gone))
+    if lost.site and any(f.code == "datum-shift-unknown" for f in findings):
+        kept += (finding("no-map-position/coordinates", "site", severity="info", stage="place"),)
     if lost.shape:
-        kept += (finding("not-judged", "site"),)
+        kept += (finding("checks-skipped", "site"),)
     return kept
 
 
@@ -270,7 +266,7 @@ def _finding(points: _Points, rows: Ints, place: _Place, reading: Reading | None
         "nowhere": nowhere,
     }
     if reading is None:
-        return finding("points-far-apart", subject, where=where, more=given)
+        return finding("coordinates-outside/unexplained", subject, where=where, more=given)
     lonlat = points.lonlat[0][rows], points.lonlat[1][rows]
     sure = place.beyond or not place.contains(lonlat, _FAR_DEG).any()
     return finding(
@@ -292,7 +288,9 @@ def _in_doubt(crs: CRS, points: _Points) -> Iterator[Finding]:
     there = [[float(v[0]) for v in degrees_of(zone, points.xy[:1])] for zone in fit]
     away_m = np.array([_SPHERE.inv(*here, at[0], at[1])[2] for at in there])
     names = [str(fit[i].name) for i in np.argsort(away_m, kind="stable")[:_MOST_NAMED]]
-    yield finding("which-zone", "site", crs=crs.name, zones=names, away_m=away_m.min())
+    yield finding(
+        "coordinates-unconfirmed/zone", "site", crs=crs.name, zones=names, away_m=away_m.min()
+    )
 
 
 def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
@@ -301,4 +299,4 @@ def _outside(crs: CRS, points: _Points, flagged: Flags) -> Iterator[Finding]:
     area = use.name[:80] if use else ""
     for i in np.flatnonzero(flagged):
         subject = f"{points.noun[i]} {points.name[i]}"
-        yield finding("point-outside-crs-area", subject, where=str(points.where[i]), area=area)
+        yield finding("coordinates-outside/point", subject, where=str(points.where[i]), area=area)

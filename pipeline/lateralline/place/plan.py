@@ -72,11 +72,11 @@ def _offsets(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositi
     )
     names = [{"start": spots.base_from[row], "end": spots.base_to[row]} for row in rows]
     for i in where(length == 0.0):
-        table.add(int(rows[i]), "baseline-zero", **names[i])
+        table.add(int(rows[i]), "baseline-unfit/zero", **names[i])
     beyond = np.maximum(station.length_m - length, -station.length_m)
     for i in where((length > 0.0) & (beyond > length)):
         short = {"base_m": length[i], "beyond_m": beyond[i]}
-        table.add(int(rows[i]), "baseline-short", **names[i], **short)
+        table.add(int(rows[i]), "baseline-unfit/short", **names[i], **short)
     return control.taped(
         placed,
         np.column_stack([start, end]),
@@ -117,6 +117,6 @@ def _far(plan: PlanPositions, control: PlacedControl, table: SpotTable) -> None:
     outside = np.zeros(len(placed), dtype=np.bool_)
     outside[placed] = of[: int(placed.sum())] != size.argmax() if sure else False
     for i in where((distance > MOST_SITE_M) & (outside | (not sure))):
-        table.add(i, "spot-far", "" if sure else "doubt", away_m=distance[i])
+        table.add(i, "coordinates-outside", "far" if sure else "perhaps-far", away_m=distance[i])
         if sure:
             plan.xy_m[i], plan.cov_m2[i] = np.nan, np.nan

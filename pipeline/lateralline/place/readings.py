@@ -62,11 +62,15 @@ def readings(crs: CRS) -> Iterator[Reading]:
         keeps_shape=crs.is_projected,
     )
     if crs.is_geographic:
-        yield Reading("longitude-sign", {}, lambda xy: degrees_of(crs, xy * (-1.0, 1.0)))
+        yield Reading("longitude-sign-lost", {}, lambda xy: degrees_of(crs, xy * (-1.0, 1.0)))
         return
     unit_m = _unit_m(crs)
     grid = {"crs": crs.name, "unit": crs.axis_info[0].unit_name}
-    code, times = ("metres-as-feet", 1.0) if unit_m < 1.0 else ("feet-as-metres", METRES_PER["ft"])
+    code, times = (
+        ("coordinates-wrong-unit/metres", 1.0)
+        if unit_m < 1.0
+        else ("coordinates-wrong-unit/feet", METRES_PER["ft"])
+    )
     yield Reading(code, grid, lambda xy: degrees_of(crs, xy * times / unit_m), keeps_shape=False)
     yield Reading("coordinates-in-degrees", grid, _as_degrees, keeps_shape=False)
     yield Reading(
@@ -120,7 +124,7 @@ def zones_by_area(crs: CRS, xy: Floats) -> Reading | None:
 def _in_system(crs: CRS, other: CRS) -> Reading:
     zones = all(_ZONE.fullmatch(c.name) for c in (crs, other)) or other in sister_zones(crs)
     return Reading(
-        "wrong-zone",
+        "coordinates-wrong-zone",
         {"crs": crs.name, "others": (other.name,)},
         lambda xy: degrees_of(other, xy),
         variant="" if zones else "grid",

@@ -79,10 +79,10 @@ class SpotTable:
     def report_slopes(self) -> None:
         """Add findings on spots whose tapes were not reduced, and on those that could not be."""
         for row, excess_m in sorted(self._too_steep.items()):
-            self.add(row, "slope-impossible", excess_m=excess_m)
+            self.add(row, "slope-tape/impossible", excess_m=excess_m)
         if bare := sorted(self._unreduced - self._too_steep.keys()):
             unreduced = finding(
-                "slope-unreduced",
+                "slope-tape/unreduced",
                 "site",
                 without=len(bare),
                 noun=self.noun,

@@ -47,7 +47,7 @@ def place_ties(control: PlacedControl, table: SpotTable) -> Iterator[tuple[Ints,
     tied = spots.method == "ties"
     count = np.array([len(t) for t in spots.ties], dtype=np.int64)
     for i in where(tied & (count < 2)):
-        table.add(i, "tie-too-few", ties=int(count[i]))
+        table.add(i, "tie-weak/one", ties=int(count[i]))
     for rows, solve in (
         (np.flatnonzero(tied & (count == 2)), _two),
         (np.flatnonzero(tied & (count > 2)), _more),
@@ -87,14 +87,14 @@ def _two(ties: _Ties, control: PlacedControl) -> PlanPositions:
     gap = taping.tie_gap(base, to_first, to_second)
     for i in where(base == 0.0):
         start, end = ties.points(i)
-        ties.add(i, "baseline-zero", "ties", start=start, end=end)
+        ties.add(i, "baseline-unfit", "zero-ties", start=start, end=end)
     lost = ~complete(placed.xy_m) & complete(ties.length_m)
     for i in where(lost & (base > 0.0)):
         variant = "short" if gap[i] > 0 else "long" if gap[i] < 0 else "touch"
         values = {"points": ties.points(i), "apart_m": base[i], "gap_m": abs(gap[i])}
-        ties.add(i, "tie-triangle", variant, **values)
+        ties.add(i, "tie-misfit", variant, **values)
     for i in where(ties.left == 0.0):
-        ties.add(i, "tie-side-missing", points=ties.points(i))
+        ties.add(i, "tie-side/missing", points=ties.points(i))
     found = control.taped(placed, ties.point, ties.sigma_m, ties.by_level)
     return found._replace(xy_m=np.where((ties.left == 0.0)[:, None], np.nan, found.xy_m))
 
@@ -109,12 +109,12 @@ def _more(ties: _Ties, control: PlacedControl) -> PlanPositions:
     # A tie steeper than it is long is NaN but has a σ; an absent one has none.
     steep = (np.isnan(ties.length_m) & np.isfinite(ties.sigma_m)).any(axis=1)
     for i in where(~steep & ~complete(fit.cov_m2)):
-        ties.add(i, "tie-undetermined", points=ties.points(i))
+        ties.add(i, "tie-weak/undetermined", points=ties.points(i))
     for i in where(twin & (ties.left == 0.0)):
-        ties.add(i, "tie-mirror", points=ties.points(i), apart_m=apart[i])
+        ties.add(i, "tie-side/mirror", points=ties.points(i), apart_m=apart[i])
     for i in where(~twin & (ties.left * side < 0.0)):
         given = ties.table.spots.side[ties.rows[i]]
-        ties.add(i, "tie-side-contradicted", side=given, chi2=fit.chi2[i])
+        ties.add(i, "tie-side/contradicted", side=given, chi2=fit.chi2[i])
     limit = chi2_distribution.ppf(0.95, np.maximum(fit.dof, 1))
     for i in where(~steep & (fit.chi2 > limit)):
         _misfit(ties, fit, float(limit[i]), i)
@@ -132,7 +132,7 @@ def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int) -> Non
     ties.add(
         i,
         "tie-misfit",
-        "" if alone else "untold",
+        "worst" if alone else "untold",
         worst=ties.points(i)[worst],
         miss_m=abs(fit.residual_m[i, worst]),
         w=fit.w[i, worst],
@@ -154,4 +154,4 @@ def _weak_angles(ties: _Ties, xy: Floats) -> None:
     best = np.nan_to_num(cross, posinf=0.0).max(axis=(1, 2))
     for i in where(complete(xy) & (best < sin(_WEAK_ANGLE_RAD))):
         angle, least = degrees(np.arcsin(best[i])), degrees(_WEAK_ANGLE_RAD)
-        ties.add(i, "tie-weak-angle", points=ties.points(i), angle_deg=angle, least_deg=least)
+        ties.add(i, "tie-weak/angle", points=ties.points(i), angle_deg=angle, least_deg=least)

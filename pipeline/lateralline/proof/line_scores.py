@@ -50,7 +50,7 @@ MOST_NAMED = 2
 #: Sites of lines surveyed twice have fewer than others: a site is what one core works at.
 TWICE_PER_SITE = 10
 #: Findings of `solve` that throw a stop's marks out.
-REJECTED_BY_SOLVE = frozenset({"marks-contradict", "site-contradicts"})
+REJECTED_BY_SOLVE = frozenset({"mark-blunder/all", "misfit/site"})
 
 
 T = TypeVar("T")
@@ -261,7 +261,7 @@ def accuses(finding: Finding) -> bool:
     """True when a finding holds that something measured on a line is wrong."""
     if finding.stage == "link":
         return finding.severity == "error"
-    return finding.code in REJECTED_BY_SOLVE
+    return finding.is_one_of(REJECTED_BY_SOLVE)
 
 
 # ---- blunders -------------------------------------------------------------------------------
@@ -302,7 +302,7 @@ def accused(findings: Sequence[Finding]) -> tuple[frozenset[str], ...]:
     return tuple(
         frozenset(s.removeprefix("stop ") for s in suspects(f) if s.startswith("stop "))
         for f in findings
-        if f.severity == "error" and f.code == "link-blunder"
+        if f.severity == "error" and f.code == "blunder"
     )
 
 

@@ -42,6 +42,7 @@ LEAST_SHARE = 0.95
 MOST_ALARMS = 0.02
 #: A leg that runs against the pipe by more than this doubles back.
 BACKWARD_M = 0.02
+_DOUBTED = ("mark-blunder/one", "mark-blunder/one-of")
 #: Lines for which the bounds are meant; fewer widen shares by two standard deviations of chance.
 FULL = 500
 
@@ -201,7 +202,7 @@ def _blunders(
     misread = [b.named for b in blunders if b.kind == "counter"]
     alarms = [x.alarmed for x in lines]
     slack = 0.0 if whole else _chance(MOST_ALARMS, len(alarms))
-    doubted = [any(f.code == "mark-disagrees" for f in x.findings) for x in lines]
+    doubted = [any(f.is_one_of(_DOUBTED) for f in x.findings) for x in lines]
     return (
         _at_least("blunders", "of 0.5 m, named", len(blunders), _share(moved + misread), whole),
         _rate("blunders", "stop moved, named", moved),

@@ -114,7 +114,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
     """Return what each case comes to: shares that hold, how far off the worst is, and the cost."""
     header = (
         "case", "lines", "corridor", "worst out", "length in", "half width", "90th",
-        "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade",
+        "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade", "grades",
         "false falls", "false errors", "> 5 cm", "silent",
     )  # fmt: skip
     return markdown(
@@ -136,6 +136,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
                 f"{r.worst_band_m:.2f} m",
                 _share(r.share(lambda s: s.observations)),
                 _share(r.share(lambda s: s.gradient)),
+                _share(r.share(lambda s: s.grades)),
                 _share(r.share(lambda s: [s.false_fall])),
                 _share(r.false_errors),
                 f"{len(r.missed)}",

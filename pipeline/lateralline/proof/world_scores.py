@@ -24,7 +24,7 @@ from lateralline.proof.world_survey import (
     survey_lines,
     write_site,
 )
-from lateralline.proof.world_truth import STEP_M, World
+from lateralline.proof.world_truth import STEP_M, TruePath, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
 
@@ -61,6 +61,7 @@ class WorldScore:
     named_rightly: bool  # as what it is, alone or beside what it cannot be told from
     to_bend_m: float  # from the stop of the blunder, along the pipe
     cpu_s: float
+    grades: Flags  # of each segment between two stops
 
     @property
     def held(self) -> bool:
@@ -109,6 +110,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     band, off = _band(layers["level_band"], whole) if drawn else (np.zeros(0, bool), np.nan)
     outside, inside, half = _corridor(region, whole) if drawn else (np.nan, 0.0, np.nan)
     bends = line.site.bend_m
+    grades, false_fall = _grades(layers["pipe_segments"], stops, path, travel)
     return WorldScore(
         number=line.number,
         drawn=drawn,
@@ -124,7 +126,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         observations=_plan_held(layers["pipe_observations"],
                                 frame.to_local(*path.at(line.sight_travel_m).T)),
         gradient=_gradient(layers["pipe_centreline"], whole, line.site.flow),
-        false_fall=_false_fall(layers["pipe_segments"], stops),
+        false_fall=false_fall,
         codes=frozenset(f.code for f in told),
         false_errors=false,
         blunder=line.blunder,
@@ -132,12 +134,13 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         named_rightly=any(f.variant in (AS[line.blunder], "tied") for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
         cpu_s=cpu_s,
+        grades=grades,
     )  # fmt: skip
 
 
 def _names(found: Finding, wrong: set[str]) -> bool:
     stops = set(suspects(found))
-    blunder = found.severity == "error" and found.code == "link-blunder"
+    blunder = found.severity == "error" and found.code == "blunder"
     return blunder and len(stops) <= MOST_NAMED and bool(stops & wrong)
 
 
@@ -212,13 +215,24 @@ def _gradient(product: Product, whole: Floats, flow: str) -> Flags:
     return np.asarray(off <= INTERVAL_95 * _numbers(product, "gradient_sigma"))
 
 
-def _false_fall(product: Product, stops_m: Floats) -> bool:
-    down, up, fall = (product.columns[name] for name in ("from_ref", "to_ref", "fall"))
-    stated = {"falls": -1.0, "back_fall": 1.0, "not_shown": 0.0}
-    return any(
-        (stops_m[_stop(str(b)), 2] - stops_m[_stop(str(a)), 2]) * stated[str(which)] > 0.0
-        for a, b, which in zip(down, up, fall, strict=True)
-    )
+def _grades(
+    product: Product, stops_m: Floats, path: TruePath, travel_m: Floats
+) -> tuple[Flags, bool]:
+    """Return which segments' grade intervals hold the truth, and whether a fall is stated falsely.
+
+    A true grade is the rise over the horizontal length of the pipe, bends and all.
+    """
+    ends = np.array([[_stop(str(ref)) for ref in product.columns[name]]
+                     for name in ("from_ref", "to_ref")])  # fmt: skip
+    rise = np.diff(stops_m[ends, 2], axis=0)[0]
+    steps = np.hypot(*np.diff(path.xyz_m[:, :2], axis=0).T)
+    level = np.concatenate([[0.0], np.cumsum(steps)])
+    over = np.abs(np.diff(np.interp(travel_m[ends], path.travel_m, level), axis=0)[0])
+    off = np.abs(_numbers(product, "gradient") - rise / over)
+    held = off <= INTERVAL_95 * _numbers(product, "gradient_sigma")
+    way = {"falls": 1.0, "back_fall": -1.0, "not_shown": 0.0}
+    stated = np.array([way[str(fall)] for fall in product.columns["fall"]])
+    return np.asarray(held), bool((stated * rise < 0.0).any())
 
 
 def _stop(ref: str) -> int:

@@ -43,7 +43,8 @@ BEFORE_M, BEYOND_M = 1.0, 2.0
 #: A tilt that strays is pulled back over this length: a pipe stays in the ground.
 TILT_BACK_M = 2.0
 KERB_ASLANT_DEG = 30.0
-DROP_TILT_DEG = 45.0
+#: From a pair of bends to a pipe straight down.
+DROP_TILT_DEG = (45.0, 90.0)
 SAG_LENGTH_M = (5.0, 9.0)
 
 Range = tuple[float, float]
@@ -259,12 +260,12 @@ def _clear_of(bends: list[_TrueBend], face_m: Floats, clear_m: float) -> Floats:
 def _with_drop(rng: np.random.Generator, d: World, gaps: Floats) -> tuple[Floats, list[_TrueBend]]:
     """Return stops and the two bends of a drop, whose steep piece has no stop in it."""
     where = int(rng.integers(1, len(gaps) - 1))
-    steep = rng.uniform(*d.drop_m) / np.sin(radians(DROP_TILT_DEG))
+    fall = radians(rng.uniform(*DROP_TILT_DEG))
+    steep = rng.uniform(*d.drop_m) / np.sin(fall)
     gaps = gaps.copy()
     gaps[where] = steep + rng.uniform(2 * CLEAR_OF_BEND_M, 2.5)
     stops = BEFORE_M + np.concatenate([[0.0], np.cumsum(gaps)])
     start = rng.uniform(stops[where] + CLEAR_OF_BEND_M, stops[where + 1] - CLEAR_OF_BEND_M - steep)
-    fall = radians(DROP_TILT_DEG)
     return stops, [
         _TrueBend(float(start), float(start), 0.0, fall),
         _TrueBend(float(start + steep), float(start + steep), 0.0, -fall),

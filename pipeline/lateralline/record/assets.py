@@ -148,12 +148,18 @@ def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:
 def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
     """Yield title and value of what the register says in a row of a layer, as it is shown."""
     titles = {c.name: c.title for c in contract.own_assets()}
+    for name, text in register_texts(row):
+        yield titles.get(name) or name.removeprefix(PREFIX).replace("_", " ").capitalize(), text
+
+
+def register_texts(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    """Yield column and value of what the register says in a row of a layer, as it is shown."""
+    own = {c.name for c in contract.own_assets()}
     for name, value in row.items():
-        if name not in titles and not name.startswith(PREFIX):
+        if name not in own and not name.startswith(PREFIX):
             continue
         if value is None or value != value or value == "":
             continue
-        title = titles.get(name) or name.removeprefix(PREFIX).replace("_", " ").capitalize()
         match value:
             case bool():
                 text = "yes" if value else "no"
@@ -161,7 +167,7 @@ def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
                 text = f"{value:g}"
             case _:
                 text = str(value).removesuffix(" 00:00:00")
-        yield title, text
+        yield name, text
 
 
 def _column(key: str, kind: FieldType, private: bool) -> Column:

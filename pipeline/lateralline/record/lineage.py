@@ -438,12 +438,12 @@ def _levels(record: FieldRecord, frame: Frame) -> str:
         return (
             "There are no levels, only depths: no level was measured"
             + (", though site.toml names what levels refer to" if frame.levels_missing else "")
-            + ". z counts from ground taken as level at 0, so no grade is given either."
+            + ". z counts from ground taken as level at 0, so no gradient is given either."
         )
     control = record.control
     known = [str(p) for p, z in zip(control.point, control.z_m, strict=True) if not math.isnan(z)]
-    zero = f", from the zero that z of control counts from ({', '.join(known)})" if known else ""
-    return f"Levels are relative{zero}: they compare only within this site."
+    zero = f", the one that z of control counts from ({', '.join(known)})" if known else ""
+    return f"Levels count from a zero of the site{zero}: they compare only within this site."
 
 
 def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRow]:
@@ -463,7 +463,9 @@ def _off_together(file: str, operation: Operation | None) -> Iterator[_LineageRo
             "taking the accuracy of the operation as one standard deviation on each axis: plan "
             f"sigmas take it in, and zones and corridors are that much wider all round. {bands}"
         )
-    yield _LineageRow("statement", f"frame of {file}", text, accuracy_m=operation.accuracy_m)
+    yield _LineageRow(
+        "statement", f"coordinate system of {file}", text, accuracy_m=operation.accuracy_m
+    )
 
 
 def _unknown(operation: Operation) -> str:

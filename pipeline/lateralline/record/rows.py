@@ -316,7 +316,7 @@ class FindingRow(LayerRow):
     """What was found wrong or worth knowing, and what to do."""
 
     layer = "findings"
-    severity, code, subject, what, by_how_much, what_to_do, source_row = texts(7)
+    severity, code, title, subject, what, by_how_much, what_to_do, source_row = texts(8)
     accepted_by, accepted_reason, cause = texts(3)
     accepted_on = DateColumn()
     chainage_m = RealColumn()

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Final
 
@@ -51,7 +51,7 @@ from lateralline.record.rows import (
     rows_of,
 )
 from lateralline.records import Floats
-from lateralline.renamed import layer_columns, layer_of_v1, layer_values
+from lateralline.renamed import column_today, layer_of_v1, layer_values, value_today
 from lateralline.units import METRES_PER
 
 # ---- one site of a record -------------------------------------------------------------------
@@ -386,10 +386,10 @@ def named_today(layer: str, frame: AnyFrame) -> AnyFrame:
               kind  position_95_m
     0  end_located            0.3
     """
-    frame = frame.rename(columns=dict(layer_columns(layer)))
-    for column, names in layer_values(layer).items():
+    frame = frame.rename(columns=partial(column_today, layer))
+    for column in layer_values(layer):
         if column in frame:
-            frame[column] = frame[column].replace(dict(names))
+            frame[column] = frame[column].map(partial(value_today, layer, column))
     return frame
 
 

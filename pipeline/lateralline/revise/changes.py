@@ -148,6 +148,7 @@ class Noted:
 
     severity: str
     code: str
+    variant: str
     subject: str
     what: str
 
@@ -180,6 +181,12 @@ class SiteChanges:
 
 #: Stages whose errors put a line in doubt; files and coordinates of the outputs do not.
 _IN_DOUBT: Final = ("solve", "link", "derive")
+#: Code of the finding on an old region that something lies outside, by verdict.
+_CODES: Final = {
+    "left": "old-record-doubtful",
+    "failed": "old-record-contradicted",
+    "withheld": "old-record-not-judged",
+}
 
 
 def warnings(
@@ -241,9 +248,9 @@ def shared_receivers(old: Settings, new: Settings) -> tuple[Finding, ...]:
 
 def _of_line(line: LineChange) -> Iterator[Finding]:
     caution = contract.load("tolerance_zone").caution
-    for containment, region, code, tolerance_m in (
-        (line.plan, "corridor", "corridor", line.tolerance_m),
-        (line.level, "band of levels", "level-band", nan),
+    for containment, region, tolerance_m in (
+        (line.plan, "corridor", line.tolerance_m),
+        (line.level, "level band", nan),
     ):
         worst = containment.worst
         if worst is None:
@@ -262,18 +269,20 @@ def _of_line(line: LineChange) -> Iterator[Finding]:
         }
         if outcome == "withheld":
             values["errors"] = dict.fromkeys(f"{f.subject} ({f.code})" for f in line.doubts)
-        yield finding(f"{code}-{outcome}", f"line {line.line}", more=values)
+        variant = "" if outcome == "withheld" else "line"
+        yield finding(_CODES[outcome], f"line {line.line}", variant=variant, more=values)
 
 
 def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
-    for verdict, off_m, own_m, region, code in (
-        (e.plan, e.off_m, e.own_95_m, "corridor", "corridor"),
-        (e.level, e.level_off_m, e.level_own_95_m, "band of levels", "level-band"),
+    for verdict, off_m, own_m, region in (
+        (e.plan, e.off_m, e.own_95_m, "corridor"),
+        (e.level, e.level_off_m, e.level_own_95_m, "level band"),
     ):
         if verdict in ("left", "failed"):
             yield finding(
-                f"exposure-{code}-{verdict}",
+                _CODES[verdict],
                 f"exposure {e.name}",
+                variant="exposure",
                 region=region,
                 line=f"line {e.line}",
                 at_m=e.old_chainage_m,

@@ -121,10 +121,10 @@ def _tolerances(work: SiteWork) -> dict[str, float]:
 
 
 def _noted(findings: Iterable[Finding], others: Iterable[Finding]) -> tuple[Noted, ...]:
-    """Return the findings whose like, same code and subject, is not among the others."""
-    known = {(f.code, f.subject) for f in others}
-    fresh = {(f.code, f.subject): f for f in findings if (f.code, f.subject) not in known}
-    return tuple(Noted(f.severity, f.code, f.subject, f.what) for f in fresh.values())
+    """Return the findings whose like, same name and subject, is not among the others."""
+    known = {(f.name, f.subject) for f in others}
+    fresh = {(f.name, f.subject): f for f in findings if (f.name, f.subject) not in known}
+    return tuple(Noted(f.severity, f.code, f.variant, f.subject, f.what) for f in fresh.values())
 
 
 # ---- lines ---------------------------------------------------------------------------------

@@ -61,7 +61,7 @@ COLUMNS: Final = {
     "of_old_95": "plan move over the old 95 % ellipse in its direction; 1 is on its edge",
     "of_old_level_95": "level move over half of the old 95 % interval",
     "held": "true inside the old corridor; empty where the old record located nothing",
-    "off_m": "how far outside the old corridor, or off the old band of levels",
+    "off_m": "how far outside the old corridor, or off the old level band",
     "own_95_m": "half of the new line's own 95 % interval there, in that direction",
     "caution": "to be read before a point guides anyone",
 }

@@ -74,13 +74,17 @@ def with_node(line: TrueLine, chainage_m: float, name: str) -> TrueLine:
     return replace(line, axis_m=axis, nodes=(*line.nodes[:after], name, *line.nodes[after:]))
 
 
-def make_addition(addition: Addition, folder: Path, *, seed: int | None = None) -> Path:
+def make_addition(
+    addition: Addition, folder: Path, *, seed: int | None = None, before: Truth | None = None
+) -> Path:
     """Write what a visit adds into a new folder; OutputExistsError when it is there.
 
-    The same seed gives the same bytes. Its scenario's own seed makes the site it belongs to.
+    The same seed gives the same bytes. `before` is what is true of the site it belongs to, which
+    its scenario's own seed makes when it is not given.
     """
-    scenario = SOUND[addition.scenario]
-    before = scenario.build(np.random.default_rng(scenario.seed))
+    if before is None:
+        scenario = SOUND[addition.scenario]
+        before = scenario.build(np.random.default_rng(scenario.seed))
     rng = np.random.default_rng(addition.seed if seed is None else seed)
     truth = addition.build(rng, before)
     site = survey(rng, truth, standard_accuracy())

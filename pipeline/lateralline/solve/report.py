@@ -65,16 +65,18 @@ def _doubtful(fit: Fitted) -> Iterator[Finding]:
         if fixes.status[i] == "not_located":
             used = fixes.marks_used[i]
             if why in _VARIANT:
-                yield _at_stop(fit, i, "stop-unsolved", _VARIANT[why], why=why, marks=used)
+                yield _at_stop(fit, i, "stop-not-located", _VARIANT[why], why=why, marks=used)
             else:
                 error = why.removeprefix(UNSOLVED["failed"]).strip(" ()")
-                yield _at_stop(fit, i, "stop-unsolved", "failed", why=why, marks=used, error=error)
+                yield _at_stop(
+                    fit, i, "stop-not-located", "failed", why=why, marks=used, error=error
+                )
         elif fixes.status[i] == "weak" and why == CONTRADICT:
             misfit = _misfit(float(fixes.chi2[i]), int(fixes.dof[i]))
-            yield finding("marks-contradict", _subject(fit, i), where=_where(fit, i), more=misfit)
+            yield finding("mark-blunder/all", _subject(fit, i), where=_where(fit, i), more=misfit)
         elif fixes.status[i] == "weak":
             sigma = min(float(np.degrees(np.sqrt(fixes.cov[i, 3, 3]))), 90.0)
-            yield _at_stop(fit, i, "heading-unobserved", _VARIANT[why], sigma_deg=sigma)
+            yield _at_stop(fit, i, "heading-unknown", _VARIANT[why], sigma_deg=sigma)
 
 
 def _misfit(value: float, dof: int) -> dict[str, Given]:
@@ -89,7 +91,7 @@ def _candidates(fit: Fitted) -> Iterator[Finding]:
         yield _at_stop(
             fit,
             rows[k],
-            "stop-ambiguous",
+            "stop-two-positions",
             "two-sides",
             why=str(fixes.reason[rows[k]]),
             apart_m=np.hypot(east, north),
@@ -99,7 +101,7 @@ def _candidates(fit: Fitted) -> Iterator[Finding]:
         yield _at_stop(
             fit,
             i,
-            "steep-transmitter",
+            "transmitter-steep",
             tilt_deg=np.degrees(fixes.tilt_rad[i]),
             sigma_deg=np.degrees(np.sqrt(fixes.cov[i, 4, 4])),
         )
@@ -116,9 +118,9 @@ def _disagreements(fit: Fitted) -> Iterator[Finding]:
         # with one redundant observation every mark fails by the same w: no one can be blamed
         rivals = here[results.std_residual[here] > w - 0.05]
         yield finding(
-            "mark-disagrees",
+            "mark-blunder",
             f"stop {run}/{stop}",
-            variant="one-of" if len(rivals) > 1 else "",
+            variant="one-of" if len(rivals) > 1 else "one",
             where=f"{marks.file}:{marks.row[worst]}",
             marks=[f"{marks.mark[i]} ({marks.kind[i]})" for i in rivals],
             off_m=results.residual_m[worst],
@@ -131,7 +133,7 @@ def _suggested(fit: Fitted, suspicion: Suspicion) -> Finding:
     """Return the warning of a booking error that would explain a stop."""
     i = int(fit.gathered.stop[suspicion.stop])
     return finding(
-        "booking-suspected",
+        "mark-blunder",
         _subject(fit, i),
         variant=suspicion.variant,
         severity="warning",
@@ -158,7 +160,7 @@ def left_out(fit: Fitted, suspicion: Suspicion) -> Finding:
             more=suspicion.values,
         )
     return finding(
-        "booking-suspected",
+        "mark-blunder",
         stop,
         variant=suspicion.variant,
         severity="error",
@@ -177,7 +179,7 @@ def _rods(fit: Fitted) -> Iterator[Finding]:
     for k in np.flatnonzero((rod > 0.0) & (depth < ROD_LENGTHS * rod)):
         ratio = depth[k] / rod[k]
         i = fit.gathered.stop[k]
-        yield _at_stop(fit, i, "rod-near", depth_ratio=ratio, least_ratio=ROD_LENGTHS)
+        yield _at_stop(fit, i, "transmitter-long", depth_ratio=ratio, least_ratio=ROD_LENGTHS)
 
 
 def _off_axis(modes: Modes) -> tuple[Floats, Floats]:
@@ -201,7 +203,7 @@ def _beside(fit: Fitted) -> Iterator[Finding]:
         yield _at_stop(
             fit,
             fit.gathered.stop[problem.of_stop[m]],
-            "mark-beside",
+            "mark-blunder/beside",
             where=f"{marks.file}:{marks.row[row]}",
             mark=str(marks.mark[row]),
             away_m=away[m],
@@ -221,7 +223,7 @@ def _site(fit: Fitted) -> Iterator[Finding]:
     calm = (fixes.dof > 0) & fixes.solved & ~torn
     total, dof = float(fixes.chi2[calm].sum()), int(fixes.dof[calm].sum())
     if dof > 0 and chi2.sf(total, dof) < SITE_ALPHA:
-        yield finding("accuracy-doubted", "site", more=_misfit(total, dof))
+        yield finding("misfit/stops", "site", more=_misfit(total, dof))
     count = int(torn.sum())
     if count >= 3 and 2 * count >= len(torn):
-        yield finding("site-contradicts", "site", torn=count, stops=len(torn))
+        yield finding("misfit/site", "site", torn=count, stops=len(torn))

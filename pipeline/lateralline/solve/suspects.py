@@ -28,7 +28,7 @@ class Suspicion:
     """A booking error that would explain a stop."""
 
     stop: int  # of the problem
-    variant: str  # of the finding `booking-suspected`
+    variant: str  # of the finding `mark-blunder`
     values: dict[str, Given]
     marks: tuple[int, ...]  # rows of `Marks` it names
     proven: bool  # the stop cannot be as booked, and nothing else accounts for it

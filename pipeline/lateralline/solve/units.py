@@ -193,9 +193,9 @@ def _tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
     alone = all(set(fit) == {"tape"} for fit in fits)
     by_counters = isfinite(found.counters)
     return finding(
-        "tape-unit",
+        "unit-wrong",
         "site",
-        variant="tape" if alone else "",
+        variant="tape" if alone else "tape-unknown",
         ways=ways,
         against="counters" if by_counters else "depth readings",
         times=found.counters if by_counters else found.depths,
@@ -210,9 +210,9 @@ def _of_receiver(scale: ReceiverScale, g: int, units: Mapping[str, str]) -> Find
     unit, times = units["depth"], float(scale.typical[g])
     written, taped = unit_written(unit, times), unit_of(METRES_PER[units["tape"]] * times)
     return finding(
-        "depth-unit",
+        "unit-wrong",
         _subject(scale, g),
-        variant="written" if written else "",
+        variant="depth" if written else "depth-unknown",
         times=times,
         unit=_CALLED[unit],
         written=written,
@@ -236,15 +236,15 @@ def _of_stop(stops: StopRows, i: int, times: float, unit: str) -> Finding:
     written = unit_written(unit, times, NEAR_SLIP)
     if written and abs(np.log(times * METRES_PER[written] / METRES_PER[unit])) < digit:
         values |= {"written": written, "right": read * METRES_PER[written] / METRES_PER[unit]}
-        return finding("depth-impossible", subject, variant="unit", where=where, more=values)
+        return finding("depth-reading-wrong", subject, variant="unit", where=where, more=values)
     variant = "digit" if digit < np.log(NEAR_SLIP) else "odd"
-    return finding("depth-impossible", subject, variant=variant, where=where, more=values)
+    return finding("depth-reading-wrong", subject, variant=variant, where=where, more=values)
 
 
 def _too_deep(stops: StopRows, i: int, unit: str) -> Finding:
     """Return the error of a reading deeper than any receiver shows; it is not used."""
     return finding(
-        "depth-impossible",
+        "depth-reading-wrong",
         f"stop {stops.run[i]}/{stops.stop[i]}",
         variant="deep",
         where=f"{stops.file}:{stops.row[i]}",
@@ -264,7 +264,7 @@ def receiver_findings(scale: ReceiverScale) -> Iterator[Finding]:
         off = float(scale.value[g] - 1.0)
         certain = abs(off) > 2.0 * scale.sigma[g]
         yield finding(
-            "depth-scale",
+            "receiver-scale",
             _subject(scale, g),
             variant="true" if not certain else "low" if off < 0.0 else "",
             severity="warning" if certain else "info",

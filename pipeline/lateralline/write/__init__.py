@@ -36,8 +36,8 @@ taken in a grid of feet mixes units; `length_m` has it right. Who wants feet ask
 on several level bases keep each its own z, which is a finding.
 
 A record carries one ISO 19115-1 document of the whole file (`metadata`), read from its finished
-layers; an overlay carries none, since its lineage is that of the record it names. A figure of
-accuracy stands in it only where every line has one.
+layers (`described`); zones and clearance carry one too, whose lineage names the record by its hash
+and whose quality is that record's. A figure of accuracy stands there only where every line has one.
 
 The caution stands on every feature that guides digging (zones, corridors, conflicts and pairs,
 planned works, what is not located, tapes), because features are copied singly. Elsewhere it stands

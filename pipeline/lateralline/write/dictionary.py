@@ -34,7 +34,8 @@ An empty cell or null means not known or not applicable.
 """
 
 _FINDINGS: Final = (
-    "Every code of the layer [findings](#findings), with its title and sentences. ‹name› stands "
+    "Every code of the layer [findings](#findings) and its variants, each with its sentences: one "
+    "code is one thing to put right, a variant one cause, figure or action of it. ‹name› stands "
     "for a value, […] for what may be left out; ± is 95 %. A finding that follows from another is "
     "not reported beside it. The docstrings of the stage state by what criterion one is found."
 )
@@ -57,33 +58,34 @@ class DictionaryRow:
 
 
 @dataclass(frozen=True, slots=True)
-class FindingText:
-    """One text of a finding, values by name: ‹off_m›; what stands in brackets may be left out."""
+class CatalogueRow:
+    """One finding of the catalogue, its sentences with ‹off_m› for a value and […] for what may go.
 
+    A code with several causes, figures or actions has a row for each, by `variant`.
+    """
+
+    code: str
     variant: str
+    title: str
+    severity: tuple[str, ...]
+    stage: tuple[str, ...]
     what: str
     by_how_much: str
     to_do: str
     values: dict[str, str]  # name → unit or kind
+    caused_by: tuple[str, ...]
+    explained: str  # package whose docstrings give the criterion
+
+    @property
+    def name(self) -> str:
+        """Code and variant: "tie-misfit/short"."""
+        return "/".join(filter(None, (self.code, self.variant)))
 
     @property
     def sentence(self) -> str:
         """What, by how much and what to do in one line."""
         found = ": ".join(filter(None, (self.what, self.by_how_much)))
         return found + (f" → {self.to_do}" if self.to_do else "")
-
-
-@dataclass(frozen=True, slots=True)
-class CatalogueRow:
-    """One code of the catalogue of findings, ready to be shown anyhow."""
-
-    code: str
-    title: str
-    severity: tuple[str, ...]
-    stage: tuple[str, ...]
-    texts: tuple[FindingText, ...]
-    caused_by: tuple[str, ...]
-    explained: str  # package whose docstrings give the criterion
 
 
 def dictionary_rows(name: str) -> list[DictionaryRow]:
@@ -146,44 +148,44 @@ def whole_markdown() -> str:
 
 
 def findings_rows() -> list[CatalogueRow]:
-    """Return every code of the catalogue, in its order."""
+    """Return every code and variant of the catalogue, in its order."""
     made = catalogue()
-    return [
-        CatalogueRow(
-            code=code,
-            title=entry.title,
-            severity=tuple(dict.fromkeys(s for f in forms for s in f.severity)) or entry.severity,
-            stage=tuple(dict.fromkeys(s for f in forms for s in f.stage)) or entry.stage,
-            texts=tuple(_text(form) for form in forms),
-            caused_by=entry.caused_by,
-            explained=entry.explained,
-        )
-        for code, entry in made.entries.items()
-        for forms in [made.forms(code)]
-    ]
+    return [_catalogue_row(form) for code in made.entries for form in made.forms(code)]
+
+
+def _catalogue_row(form: Form) -> CatalogueRow:
+    what, by_how_much, to_do = map(outline, form.texts)
+    return CatalogueRow(
+        code=form.code,
+        variant=form.variant,
+        title=form.title,
+        severity=form.severity,
+        stage=form.stage,
+        what=what,
+        by_how_much=by_how_much,
+        to_do=to_do,
+        values=dict(form.values),
+        caused_by=form.caused_by,
+        explained=form.explained,
+    )
 
 
 def findings_markdown(*, level: int = 2) -> str:
     """Return the catalogue of findings as Markdown, its heading at `level`."""
-    head = ["code", "title", "severity", "found in", "says", "follows from"]
+    head = ["code/variant", "title", "severity", "found in", "says", "follows from"]
     body = [
         [
-            f"`{row.code}`",
+            f"`{row.name}`",
             row.title,
             ", ".join(row.severity),
             ", ".join(row.stage),
-            "<br>".join(text.sentence for text in row.texts),
+            row.sentence,
             ", ".join(f"`{cause}`" for cause in row.caused_by),
         ]
         for row in findings_rows()
     ]
     table = "\n".join(map(_line, [head, ["---"] * len(head), *body]))
     return f"{'#' * level} Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
-
-
-def _text(form: Form) -> FindingText:
-    what, by_how_much, to_do = map(outline, form.texts)
-    return FindingText(form.variant, what, by_how_much, to_do, dict(form.values))
 
 
 def layers_markdown() -> str:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from math import cos, pi, radians, sin
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from lateralline.record.assets import register_texts
 from lateralline.record.symbology import (
     WHITE,
     Area,
@@ -34,6 +35,7 @@ POINT_LABELS: Final = {
     "pipe_nodes": style_of("pipe_nodes").label,
     "pipe_observations": style_of("pipe_observations").label,
     "clearance_conflicts": style_of("clearance_conflicts").label,
+    "findings": style_of("findings").label,
 }
 DRAWN: Final = (
     "unlocated",
@@ -100,12 +102,15 @@ def add_layer(doc: Drawing, name: str, drawn: str) -> str:
 def data_of(layer: str, row: object, more: Mapping[str, str] | None = None) -> dict[str, str]:
     """Return what is said of a feature as extended data, `more` over what its columns tell.
 
+    What the owner's register says of it stands there by the names of its columns.
+
     >>> from types import SimpleNamespace
     >>> node = SimpleNamespace(site_id="QH-014", line_id="L1", node_id="L1/bend-1", kind="bend")
     >>> data_of("pipe_nodes", node)
     {'site': 'QH-014', 'line': 'L1', 'layer': 'pipe_nodes', 'kind': 'bend', 'id': 'L1/bend-1'}
     """
     style = style_of(layer)
+    columns = getattr(row, "_asdict", None)  # of a row of a frame
 
     def text(column: str) -> str:
         value = getattr(row, column, "") if column else ""
@@ -119,6 +124,7 @@ def data_of(layer: str, row: object, more: Mapping[str, str] | None = None) -> d
         "id": "/".join(filter(None, map(text, style.id))),
         "uid": text("uid"),
         "rule": text("rule"),
+        **dict(register_texts(columns() if columns is not None else vars(row))),
         **(more or {}),
     }
     return {name: value for name, value in known.items() if value}

@@ -26,6 +26,7 @@ from lateralline.frames import degrees_of
 from lateralline.frames.systems import plan_of
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
+from lateralline.write.described import Described, described_record
 from lateralline.write.metadata import Extent, write_metadata
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
@@ -116,10 +117,11 @@ class GeoPackageSink:
         """Return how many rows of a layer wait in memory."""
         return self._batches.waiting_rows(layer)
 
-    def close(self, remark: str = "") -> None:
+    def close(self, remark: str = "", about: Described | None = None) -> None:
         """Write what waits, empty layers too, and all that says what the columns mean.
 
-        `remark` ends every layer's description.
+        `remark` ends every layer's description. `about` is what the file's metadata say; a record's
+        are read from its layers.
         """
         self._batches.flush()
         for name in self.names:
@@ -134,7 +136,9 @@ class GeoPackageSink:
                     f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
                 )
             if self.names == contract.LAYERS:
-                write_metadata(db, self.crs, self._extent(), self._stamp)
+                about = described_record(db)
+            if about is not None:
+                write_metadata(db, about, self.crs, self._extent(), self._stamp)
         settle_sqlite(self.path)
 
     def _extent(self) -> Extent | None:

@@ -40,6 +40,7 @@ _SHOWN: Final = {
     "pipe_observations": "code",
     "control_points": "point",
     "clearance_conflicts": "work_name",
+    "findings": "title",
 }
 #: Areas of the record that an overlay repeats.
 UNLOCATED: Final = "unlocated"

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from lateralline.errors import FrameError
 from lateralline.findings import Finding, finding
-from lateralline.frames import DEPTH_ONLY, Frame, Operation
+from lateralline.frames import DEPTH_ONLY, SITE_ZERO, Frame, Operation
 from lateralline.record.lineage import plan_operation
 
 
@@ -132,15 +132,15 @@ class Target:
         lonlat = frame.lonlat_operation
         if reason and lonlat is not None and lonlat.usable:
             yield finding(  # of sketches and ballpark ways, `place` has a finding already
-                "geojson-left-out", "site", variant="reason", reason=reason
+                "no-map-position/reason", "site", reason=reason
             )
         if frame.is_local and self._begun:
-            yield finding("sketch-axes", "site")
+            yield finding("no-map-position/another-sketch", "site")
         if crs is not None and way is not None:
             poor = way.zero_shift or way.ballpark or way.better_unavailable
             unknown = math.isnan(way.accuracy_m)
             yield finding(
-                "crs-changed",
+                "datum-shift-error/other-crs",
                 "site",
                 severity="warning" if poor or unknown else "info",
                 crs=crs.name,
@@ -151,15 +151,14 @@ class Target:
             )
             if way.time_dependent and frame.epoch is None:
                 yield finding(
-                    "epoch-missing",
+                    "datum-incomplete/epoch-of-shift",
                     "site",
-                    variant="operation",
                     source=way.source,
                     target=way.target,
                 )
         if self.level_bases and basis not in self.level_bases:
             first = next(iter(self.level_bases))
-            yield finding("levels-mixed", "site", basis=basis, first=first)
+            yield finding("levels-mixed/sites", "site", basis=basis, first=first)
 
 
 def _basis(frame: Frame) -> str:
@@ -168,8 +167,8 @@ def _basis(frame: Frame) -> str:
     if frame.levels == "ellipsoidal" and frame.horizontal is not None:
         return _ellipsoidal(frame.horizontal)
     if frame.level_datum == DEPTH_ONLY:
-        return "none, depths only: z counts from ground taken as level at 0"
-    return "relative, each site for itself"
+        return f"{DEPTH_ONLY}: z counts from ground taken as level at 0"
+    return f"{SITE_ZERO}, each site for itself"
 
 
 def _basis_of(crs: CRS) -> str:

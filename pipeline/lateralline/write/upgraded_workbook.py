@@ -23,8 +23,8 @@ from openpyxl.worksheet.worksheet import Worksheet
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest.tables import column_title, trimmed
 from lateralline.ingest.version_1 import POLAR, as_key
-from lateralline.ingest.workbook import TABLES, as_text
-from lateralline.renamed import input_columns, input_values, polar_columns
+from lateralline.ingest.workbook import SECTION_SHEETS, TABLES, as_text
+from lateralline.renamed import input_columns, input_values, polar_columns, section_values
 
 _LINKS: Final = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _HEADER_WITHIN: Final = 100  # rows: titles and remarks may stand above a table
@@ -54,7 +54,8 @@ def upgraded_workbook(file: str, data: bytes) -> bytes | None:
     changed = {
         sheet.title: changes
         for sheet in book.worksheets
-        if (name := sheet.title.strip().casefold()) in TABLES and (changes := _changes(name, sheet))
+        if (name := sheet.title.strip().casefold()) in (*TABLES, *SECTION_SHEETS)
+        and (changes := _changes(name, sheet))
     }
     if not changed:
         return None
@@ -127,7 +128,10 @@ def _changes(table: str, sheet: Worksheet) -> _Changes:
             changes.copies[f"{new}{head}"] = f"{own}{head}"
             for line in compass:
                 changes.moves[f"{own}{line}"] = f"{new}{line}"
-    for column, values in input_values(table).items():
+    section = SECTION_SHEETS.get(table)
+    renamed = section_values("site", section) if section else input_values(table)
+    for column, names_of in renamed.items():
+        values = {as_key(old): new for old, new in names_of.items()}
         for line in range(head + 1, sheet.max_row + 1) if column in at else ():
             new_value = values.get(as_key(as_text(sheet.cell(line, at[column]).value)))
             if new_value is not None:
