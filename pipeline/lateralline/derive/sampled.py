@@ -16,8 +16,8 @@ from lateralline.records import Floats, Ints, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
 #: much wider, for the paths nobody drew.
-STRAY_SHARE: Final = 0.04
-WIDER_M: Final = 0.025
+STRAY_SHARE: Final = 0.03
+WIDER_M: Final = 0.015
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
 #: Of a place's levels, those of a path this near to it along the pipe.
