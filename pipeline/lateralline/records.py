@@ -331,6 +331,7 @@ class SampledPaths:
     Points stand at the same share of the way from one located point to the next in every path.
     """
 
+    subjects: tuple[str, ...]  # (k,) the located points, as findings name them
     xyz_m: Floats  # (s, p, 3)
     place: Floats  # (p,) located point, and share of the way to the next; of a line, its vertices
     corner_m: Floats  # (s, e, 3) corners of bends, which no point may show

@@ -101,9 +101,9 @@ def stop_advice(fixes: Fixes, earlier: Collection[Finding]) -> tuple[Finding, ..
 
 
 def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
-    """Return a warning where the corridor of a line is all that reach allows."""
+    """Return a warning where the corridor of a line is all that reach allows, for want of paths."""
     undecided = [i for i, s in enumerate(axis.line.stretches) if s.shape == "undecided"]
-    if not undecided:
+    if not undecided or axis.sampled_paths is not None:
         return ()
     widest_m = float(np.nan_to_num(region.off_m[undecided], nan=np.inf).max())
     reached = finding(

@@ -120,6 +120,7 @@ from lateralline.link.gather import (
     without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
+from lateralline.link.gross_errors import moved_stops, or_a_bend
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
@@ -183,6 +184,8 @@ def _link(
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, accuracy)
+    ledger = [or_a_bend(f, drawn) for f in ledger]
+    ledger += moved_stops(drawn, turned_fixes, ledger)
     return Linked(turned_fixes, drawn, tuple(ledger), parameters(fits, solved, settings))
 
 

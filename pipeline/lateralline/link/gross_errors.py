@@ -11,11 +11,11 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
 from lateralline.findings import Effect, Finding, Given, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
-from lateralline.records import Floats
+from lateralline.records import Fixes, Floats, Line
 
 _Z95: Final = float(norm.ppf(0.975))
 #: An error in plan of which a component is less sure than this is given across it only.
@@ -32,6 +32,11 @@ _READING: Final = {
     "counter": "counter reading",
     "kink": "direction",
 }
+#: A reading that fewer of the paths take for wrong accuses nobody.
+_WRONG_SHARE: Final = 0.25
+#: χ² of two degrees of freedom that one stop in a thousand exceeds by chance; and at 95 %.
+_FAR: Final = float(chi2.isf(0.001, 2))
+_ELLIPSE_95: Final = float(np.sqrt(chi2.isf(0.05, 2)))
 
 
 def blunder(s: SuspectedBlunder) -> Finding:
@@ -52,6 +57,53 @@ def blunder(s: SuspectedBlunder) -> Finding:
         moved_most=s.moved_most,
         more=values,
     )
+
+
+def or_a_bend(found: Finding, lines: Sequence[Line]) -> Finding:
+    """Return a finding on a wrong reading, or that of a doubt where a bent pipe explains it too.
+
+    The adjustment left the reading out under the shapes it chose. Over all shapes the paths of its
+    line say how likely it is wrong; where fewer than `_WRONG_SHARE` take it for that, nobody is
+    accused.
+    """
+    if found.code != "blunder" or found.variant not in _READING:
+        return found
+    for line in lines:
+        paths = line.paths
+        if paths is None or found.subject not in paths.subjects:
+            continue
+        share = float(paths.wrong_share[paths.subjects.index(found.subject)].sum())
+        if share < _WRONG_SHARE:
+            return finding("shape-undecided/or-wrong", found.subject, where=found.where)
+    return found
+
+
+def moved_stops(lines: Sequence[Line], fixes: Fixes, known: Sequence[Finding]) -> list[Finding]:
+    """Return a warning on each stop drawn outside its own error ellipse, but of those known.
+
+    Limit: 99.9 % of the fix's own plan ellipse. `known` are findings: what they speak of is left.
+    """
+    told = {subject for f in known for subject in (f.subject, *f.about)}
+    out = []
+    for line in lines:
+        stood = np.flatnonzero(line.fix >= 0)
+        own = line.fix[stood]
+        off = line.xyz_m[stood, :2] - fixes.xyz_m[own, :2]
+        cov = fixes.cov[own][:, :2, :2]
+        far = np.einsum("ni,ni->n", off, np.linalg.solve(cov, off[..., None])[..., 0]) > _FAR
+        for i in np.flatnonzero(far).tolist():
+            subject = f"stop {line.ref[stood[i]]}"
+            if subject not in told:
+                out.append(
+                    finding(
+                        "stop-moved",
+                        subject,
+                        where=fixes.where(int(own[i])),
+                        off_m=np.hypot(*off[i]),
+                        own_95_m=_ELLIPSE_95 * np.sqrt(np.linalg.eigvalsh(cov[i])[-1]),
+                    )
+                )
+    return out
 
 
 def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:

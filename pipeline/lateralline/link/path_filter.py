@@ -56,7 +56,7 @@ WRONG_RAD: Final = (radians(20.0), radians(10.0))
 #: Hypotheses kept at a point, and how much lighter than the heaviest the lightest may be (ln).
 MOST: Final = 64
 LIGHTEST: Final = 10.0
-#: A wrong reading, and two bends one above the other, are tried where the rest leaves this χ² beyond
+#: A wrong reading, and two bends one above the other, are tried where the rest leaves this χ² over
 #: its degrees of freedom; other rare shapes already where it leaves what chance expects. Both only
 #: by hypotheses that are not this much (ln) lighter than the heaviest.
 UNEXPLAINED: Final = 6.0
@@ -89,7 +89,7 @@ class PathData:
     @property
     def size(self) -> int:
         """Numbers in a state."""
-        return POSE + 2 * len(self.readings_m) + self.shared.shape[2]
+        return POSE + 2 * len(self.readings_m) + int(self.shared.shape[2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

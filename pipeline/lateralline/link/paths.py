@@ -32,7 +32,7 @@ from lateralline.kernels.legs import (
 )
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import KINDS, Hypotheses, PathData, filtered
-from lateralline.records import Floats, Ints, SampledPaths
+from lateralline.records import Flags, Floats, Ints, SampledPaths
 from lateralline.settings import Accuracy
 
 DRAWS: Final = 400
@@ -59,7 +59,7 @@ def sample_paths(points: Sequence[LocatedPoint], accuracy: Accuracy) -> SampledP
         return None
     if not np.isfinite(drawn.states).all():
         return None
-    return _traced(drawn, axes)
+    return _traced(drawn, axes, tuple(p.subject for p in points))
 
 
 # ---- the data -------------------------------------------------------------------------------
@@ -129,7 +129,7 @@ def _compressed(shared: Floats) -> Floats:
     return np.asarray((u * (size * sign))[:, big].reshape(k, five, -1))
 
 
-def _definite(cov: Floats, observed: Floats) -> Floats:
+def _definite(cov: Floats, observed: Flags) -> Floats:
     """Covariances (k, 5, 5) kept positive definite where something was observed."""
     out = cov.copy()
     diagonal = np.einsum("kii->ki", out)
@@ -221,7 +221,7 @@ def _times(by: Floats, x: Floats) -> Floats:
 # ---- the paths ------------------------------------------------------------------------------
 
 
-def _traced(drawn: _Drawn, axes: _OwnAxes) -> SampledPaths:
+def _traced(drawn: _Drawn, axes: _OwnAxes, subjects: tuple[str, ...]) -> SampledPaths:
     """Return the paths of draws in the site's axes."""
     points, places, corners, intervals = [], [], [], []
     column = 0
@@ -241,6 +241,7 @@ def _traced(drawn: _Drawn, axes: _OwnAxes) -> SampledPaths:
         column += len(share)
     kinds = np.array([(drawn.kind == k).mean(axis=1) for k in range(len(KINDS))])
     return SampledPaths(
+        subjects=subjects,
         xyz_m=axes.back(np.concatenate(points, axis=1)),
         place=np.concatenate(places),
         corner_m=axes.back(np.concatenate(corners, axis=1)),
