@@ -39,7 +39,7 @@ def prove(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same tables.")] = 1,
 ) -> None:
-    """Prove error bars and accuracy on simulated stops and lines, outside the model too.
+    """Prove error bars and accuracy on simulated stops and lines.
 
     Of stops: how often 95 % regions hold the truth, errors against the theoretical bound, the rule
     of hand on the same stops, and what wrong assumptions do. Of lines: how far the adjusted
