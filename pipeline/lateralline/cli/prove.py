@@ -59,6 +59,8 @@ def prove(
     from lateralline.api import evidence
 
     cases = only or []
+    if cases and what not in (None, What.WORLD):
+        raise typer.BadParameter("names cases of world", param_hint="--only")
     for unknown in sorted(set(cases) - set(evidence.world_cases())):
         known = ", ".join(evidence.world_cases())
         raise typer.BadParameter(f"no {unknown!r}; there are: {known}", param_hint="--only")
