@@ -107,7 +107,7 @@ def test_plain_lines_are_scored_whole(plain: tuple[WorldScore, ...]) -> None:
 
 
 def test_a_bound_that_is_missed_is_named(plain: tuple[WorldScore, ...]) -> None:
-    astray = [replace(s, outside_m=0.3, codes=frozenset({"common"})) for s in plain]
+    astray = [replace(s, outside_m=0.3, said=frozenset({"common"})) for s in plain]
     result = CaseResult(PLAIN, tuple(astray * 100), frozenset({"common"}))
     assert result.corridor == 0.0
     assert result.silent == 1.0

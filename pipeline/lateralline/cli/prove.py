@@ -39,7 +39,7 @@ def prove(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same tables.")] = 1,
 ) -> None:
-    """Prove error bars and accuracy on simulated stops, lines and worlds that are not the model.
+    """Prove error bars and accuracy on simulated stops and lines.
 
     Of stops: how often 95 % regions hold the truth, errors against the theoretical bound, the rule
     of hand on the same stops, and what wrong assumptions do. Of lines: how far the adjusted
@@ -59,6 +59,8 @@ def prove(
     from lateralline.api import evidence
 
     cases = only or []
+    if cases and what not in (None, What.WORLD):
+        raise typer.BadParameter("names cases of world", param_hint="--only")
     for unknown in sorted(set(cases) - set(evidence.world_cases())):
         known = ", ".join(evidence.world_cases())
         raise typer.BadParameter(f"no {unknown!r}; there are: {known}", param_hint="--only")

@@ -150,7 +150,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
 def said_table(results: Iterable[CaseResult]) -> str:
     """Return which codes the lines of each case raise, by how many of a hundred lines."""
     return markdown(
-        ("case", "false errors by code", "warnings and errors by code, of a hundred lines"),
+        ("case", "false errors", "warnings and errors, of a hundred lines"),
         ((r.case.name, _false(r), _said(r)) for r in results),
     )
 
@@ -161,7 +161,7 @@ def _false(r: CaseResult) -> str:
 
 
 def _said(r: CaseResult) -> str:
-    codes = Counter(code for s in r.scores for code in s.codes)
+    codes = Counter(code for s in r.scores for code in s.said)
     return ", ".join(f"{code} {100 * n / len(r.scores):.0f}" for code, n in codes.most_common(8))
 
 

@@ -7,7 +7,7 @@ corridor      share of lines whose 95 % corridor holds the whole pipe between it
 plan, depth   share of stops whose 95 % ellipse and 95 % depth interval hold the transmitter
 level band    share of its stations, every half metre, whose 95 % interval holds the invert
 silent        of lines more than 5 cm outside their corridor, the share without a warning; a code
-              counts as a warning only if 5 % of plain lines at most raise it
+              with its variant counts as one only if 5 % of plain lines at most raise it
 grade, grades share of lines, and of their segments, whose grade's 95 % interval holds the true one
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
@@ -153,7 +153,7 @@ class CaseResult:
     @property
     def silent(self) -> float:
         """Share of the missed that raise no code which tells something; 0 where none is missed."""
-        return _mean([not s.codes - self.common for s in self.missed]) if self.missed else 0.0
+        return _mean([not s.said - self.common for s in self.missed]) if self.missed else 0.0
 
     @property
     def false_errors(self) -> float:
@@ -190,10 +190,8 @@ def prove_world(count: int | None, seed: int, only: Sequence[str] = ()) -> Itera
     if only and PLAIN.name not in only:
         plain_count = min(plain_count, 100)
     plain = CaseResult(PLAIN, tuple(score_world(seed, plain_count, PLAIN.departure, False)))
-    often = {code for s in plain.scores for code in s.codes}
-    common = frozenset(
-        c for c in often if _mean([c in s.codes for s in plain.scores]) > PLAIN_SHARE
-    )
+    often = {code for s in plain.scores for code in s.said}
+    common = frozenset(c for c in often if _mean([c in s.said for s in plain.scores]) > PLAIN_SHARE)
     yield replace(plain, common=common)
     for case in CASES[1:]:
         if not only or case.name in only:

@@ -54,8 +54,8 @@ class WorldScore:
     observations: Flags
     gradient: Flags  # of the line as a whole
     false_fall: bool  # a fall or back-fall is stated of a segment that has none
-    codes: frozenset[str]  # of its warnings and errors
-    false_errors: tuple[str, ...]  # codes of errors that accuse what is right
+    said: frozenset[str]  # its warnings and errors, as code and variant
+    false_errors: tuple[str, ...]  # of these the errors that accuse what is right
     blunder: str  # moved | counter | ""
     named: bool  # by one finding, with one other stop at most
     named_rightly: bool  # as what it is, alone or beside what it cannot be told from
@@ -99,7 +99,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     bad = int(next(iter(line.bad_stops))) - 1 if line.blunder else -1
     names = [f for f in told if line.blunder and _names(f, wrong)]
     false = tuple(
-        f.code for f in told
+        _as_said(f) for f in told
         if f.severity == "error" and not (wrong & {f.subject, *suspects(f), *f.about})
     )  # fmt: skip
     corridor = layers["position_corridor"].geometry
@@ -127,7 +127,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
                                 frame.to_local(*path.at(line.sight_travel_m).T)),
         gradient=_gradient(layers["pipe_centreline"], whole, line.site.flow),
         false_fall=false_fall,
-        codes=frozenset(f.code for f in told),
+        said=frozenset(map(_as_said, told)),
         false_errors=false,
         blunder=line.blunder,
         named=bool(names),
@@ -136,6 +136,10 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         cpu_s=cpu_s,
         grades=grades,
     )  # fmt: skip
+
+
+def _as_said(found: Finding) -> str:
+    return f"{found.code}/{found.variant}" if found.variant else found.code
 
 
 def _names(found: Finding, wrong: set[str]) -> bool:
