@@ -81,7 +81,10 @@ class _OwnAxes:
 def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathData, _OwnAxes]:
     """Return what was observed at points, in the line's own axes; what is shared is compressed."""
     seen = np.array([[*p.xyz_m, p.heading_rad, p.tilt_rad] for p in points])
-    cov, shared = np.array([p.cov for p in points]), np.array([p.shared for p in points])
+    cov = np.array([p.cov for p in points])
+    shared = np.zeros((len(points), 5, max(p.shared.shape[1] for p in points)))
+    for i, p in enumerate(points):  # a junction shares nothing
+        shared[i, :, : p.shared.shape[1]] = p.shared
     observed = np.isfinite(seen)
     placed = np.flatnonzero(observed[:, 0])
     for column in range(3):  # what is not known stands where its neighbours do, only to start from

@@ -1,0 +1,120 @@
+"""What drawn paths claim of a line: errors, corridor, levels; and who is accused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from lateralline.derive.axis import Axis, axis_of
+from lateralline.derive.corridor import corridor
+from lateralline.derive.level_band import level_band
+from lateralline.derive.sampled import STRAY_SHARE, WIDER_M
+from lateralline.findings import finding
+from lateralline.link import link
+from lateralline.link.gross_errors import moved_stops, or_a_bend
+from lateralline.proof.line_scores import no_exposures
+from lateralline.proof.line_truth import simulate_site
+from lateralline.records import Linked
+from lateralline.solve import solve
+
+SITE = simulate_site(3, 0, 3)
+
+
+@pytest.fixture(scope="module")
+def linked() -> Linked:
+    """Three lines as the stages link them."""
+    solved = solve(SITE.marks, SITE.stops, SITE.settings, no_exposures())
+    return link(solved, no_exposures(), SITE.settings)
+
+
+@pytest.fixture(scope="module")
+def axes(linked: Linked) -> list[Axis]:
+    """Their axes, ground known to 3 cm."""
+    ground = np.full(len(linked.fixes.run), 0.03)
+    return [
+        axis_of(line, linked.fixes, ground, no_exposures(), SITE.settings) for line in linked.lines
+    ]
+
+
+def test_a_corridor_holds_the_share_of_paths_it_claims(axes: list[Axis]) -> None:
+    """97 of 100 drawn paths, whole, with what it is drawn wider; and hardly more."""
+    for axis in axes:
+        along = axis.sampled_paths
+        assert along is not None
+        region = shapely.buffer(corridor(axis).polygon, 1e-6)
+        narrower = shapely.buffer(corridor(axis).polygon, -2 * WIDER_M)
+        lines = shapely.linestrings(along.paths.xyz_m[:, :, :2])
+        assert shapely.contains_properly(region, lines).mean() >= 1 - STRAY_SHARE - 0.005
+        assert shapely.contains_properly(narrower, lines).mean() < 1 - STRAY_SHARE
+
+
+def test_a_corridor_reaches_to_the_corners_of_bends(axes: list[Axis]) -> None:
+    """Corners lie between the points of a path, and are held all the same."""
+    for axis in axes:
+        along = axis.sampled_paths
+        assert along is not None
+        region = shapely.buffer(corridor(axis).polygon, 1e-6)
+        corners = shapely.points(along.paths.corner_m[:, :, :2])
+        held = shapely.contains(region, corners).all(axis=1).mean()
+        assert held >= 1 - STRAY_SHARE - 0.02
+
+
+def test_errors_of_vertices_are_how_paths_scatter_about_them(axes: list[Axis]) -> None:
+    """Second moments, so what a path is off on the whole counts as well."""
+    for axis in axes:
+        paths = axis.line.paths
+        assert paths is not None
+        for v in np.flatnonzero(axis.line.fix >= 0).tolist():
+            off = paths.xyz_m[:, np.abs(paths.place - v).argmin()] - axis.line.xyz_m[v]
+            assert axis.line.cov_m2[v] == pytest.approx(off.T @ off / len(off), abs=1e-5)
+            assert axis.vertices.cov_m2[v] == pytest.approx(axis.line.cov_m2[v], abs=1e-3)
+
+
+def test_a_level_band_holds_the_middle_of_the_paths(axes: list[Axis]) -> None:
+    """Within their extremes, about as wide as twice 1.96 σ where one shape is sure."""
+    axis = axes[0]
+    stretch = axis.line.stretches[0]
+    points = axis.at(axis.spaced(stretch, 0.5))
+    band = level_band(axis, stretch, points)
+    assert (band.lower_m <= points.xyz_m[:, 2]).all()
+    assert (band.upper_m >= points.xyz_m[:, 2]).all()
+    width = (band.upper_m - band.lower_m) / (2 * 1.96 * points.invert_sigma_m)
+    assert ((width > 0.7) & (width < 1.6)).all()
+
+
+def test_without_paths_the_claims_are_those_of_the_adjustment(axes: list[Axis]) -> None:
+    """A line whose numbers failed in the filter is drawn and claimed as it was adjusted."""
+    bare = replace(axes[0], line=replace(axes[0].line, paths=None))
+    assert bare.sampled_paths is None
+    assert corridor(bare).polygon.area > 0
+
+
+def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
+    """A blunder of the chosen shapes stays one only if a quarter of all paths take it for that."""
+    line = linked.lines[0]
+    assert line.paths is not None
+    subject = line.paths.subjects[2]
+    values = {"off_m": 0.3, "sigma_m": 0.1, "statistic": 20.0, "limit": 11.0, "moved_m": 0.1}
+    blamed = finding("blunder/counter", subject, moved_most=subject, more=values)
+    assert line.paths.wrong_share[2].sum() < 0.25
+    softened = or_a_bend(blamed, [line])
+    assert (softened.code, softened.variant) == ("shape-undecided", "or-wrong")
+    assert softened.severity == "warning"
+    sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
+    assert or_a_bend(blamed, [replace(line, paths=sure)]) is blamed
+
+
+def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:
+    """By how far, beside what its own marks claim; not where something else is said of it."""
+    line, fixes = linked.lines[0], linked.fixes
+    assert not moved_stops(linked.lines, fixes, linked.findings)
+    v = int(np.flatnonzero(line.fix >= 0)[1])
+    xyz = line.xyz_m.copy()
+    xyz[v] += [2.0, 0.0, 0.0]
+    (told,) = moved_stops([replace(line, xyz_m=xyz)], fixes, ())
+    assert told.code == "stop-moved"
+    assert told.values["off_m"] == pytest.approx(2.0, abs=0.5)
+    assert not moved_stops([replace(line, xyz_m=xyz)], fixes, [told])

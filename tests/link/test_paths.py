@@ -1,0 +1,192 @@
+"""Paths over all shapes: against a batch adjustment, by what bends and what is wrong, turned."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.optimize import least_squares
+
+from lateralline.kernels.curves import wrap
+from lateralline.link import path_filter
+from lateralline.link.lines import LocatedPoint
+from lateralline.link.path_filter import filtered
+from lateralline.link.paths import path_data, sample_paths
+from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.records import SampledPaths
+from tests.support.made_scene import ACCURACY
+
+Floats = npt.NDArray[np.float64]
+SIGMA = np.array([0.03, 0.04, 0.05, np.radians(4.0), np.radians(3.0)])
+STRAIGHT = [(0.0, 2.0 * i, 0.02 * i, 0.0, 0.01) for i in range(6)]
+#: North for 5 m, then 45° to the right: the corner halfway between two stops.
+BENT = [
+    (0.0, 0.0, 0.0, 0.0, 0.0),
+    (0.0, 2.0, 0.0, 0.0, 0.0),
+    (0.0, 4.0, 0.0, 0.0, 0.0),
+    *((np.sqrt(0.5) * d, 5.0 + np.sqrt(0.5) * d, 0.0, np.pi / 4, 0.0) for d in (1.0, 3.0, 5.0)),
+]
+
+
+def points(
+    poses: Sequence[tuple[float, ...]], *, counted: bool = True, seed: int | None = None
+) -> list[LocatedPoint]:
+    """Stops of one run every 2 m of pipe, observed to SIGMA; exactly, or with errors of a seed."""
+    off = np.zeros((len(poses), 5))
+    if seed is not None:
+        off = np.random.default_rng(seed).normal(size=off.shape) * SIGMA
+    out = []
+    for i, (pose, by) in enumerate(zip(np.array(poses), off, strict=True)):
+        seen = pose + by
+        readings = {"R1": 10.0 + 2.0 * i} if counted else {}
+        cov = np.diag(SIGMA**2)
+        look = (float(seen[3]), float(seen[4]))
+        out.append(LocatedPoint("fix", f"R1/{i}", "", i, seen[:3], *look, cov, readings))
+    return out
+
+
+def sampled(line: Sequence[LocatedPoint]) -> SampledPaths:
+    """The paths of a line, which must be there."""
+    paths = sample_paths(line, ACCURACY)
+    assert paths is not None
+    return paths
+
+
+def at_points(paths: SampledPaths) -> Floats:
+    """Places of all paths at the located points (s, k, 3)."""
+    here = np.isclose(paths.place, np.round(paths.place))
+    return np.asarray(paths.xyz_m[:, here])
+
+
+def test_a_straight_line_scatters_as_a_batch_adjustment_says(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Without bends or blunders the draws are those of least squares: scipy's, all at once."""
+    monkeypatch.setattr(path_filter, "BENDS_PER_M", 1e-9)
+    monkeypatch.setattr(path_filter, "WRONG_SHARE", 1e-9)
+    line = points(STRAIGHT, seed=4)
+    k = len(line)
+    seen = np.array([[*p.xyz_m, p.heading_rad, p.tilt_rad] for p in line])
+    spread = PIPE_WANDER_RAD**2 * 2.0 * np.array([[1 / 3, 1 / 2], [1 / 2, 1.0]])
+    whiten = np.linalg.inv(np.linalg.cholesky(spread))
+    a = ACCURACY
+
+    def residuals(x: Floats) -> Floats:
+        """Poses (k, 5), lengths (k-1,), zero and scale of the counter."""
+        pose, length, zero, scale = x[: 5 * k].reshape(k, 5), x[5 * k : -2], x[-2], x[-1]
+        out = [((pose - seen) / SIGMA).ravel(), [(scale - 1.0) / a.counter_scale_ratio]]
+        run = np.concatenate([[0.0], np.cumsum(length)])
+        off = 10.0 + 2.0 * np.arange(k) - zero - run / scale
+        slack = np.minimum.outer(np.arange(k), np.arange(k)) * (a.counter_ratio * 2.0) ** 2
+        noise = np.linalg.inv(np.linalg.cholesky(a.counter_m**2 * np.eye(k) + slack))
+        out.append(noise @ off)
+        for p, q, ell in zip(pose[:-1], pose[1:], length, strict=True):
+            h, t = p[3], p[4]
+            way = np.array([np.sin(h) * np.cos(t), np.cos(h) * np.cos(t), np.sin(t)])
+            side = np.array([np.cos(h), -np.sin(h), 0.0])
+            gap = q[:3] - p[:3] - ell * way
+            out.append(whiten @ np.array([gap @ side / 2.0, wrap(q[3] - h)]))
+            out.append(whiten @ np.array([gap[2] / 2.0, q[4] - t]))
+            out.append([gap @ way / 1e-4])
+        return np.concatenate([np.ravel(o) for o in out])
+
+    start = np.concatenate([seen.ravel(), np.full(k - 1, 2.0), [10.0, 1.0]])
+    best = least_squares(residuals, start, x_scale="jac")
+    cov = np.linalg.inv(best.jac.T @ best.jac)
+    there = at_points(sampled(line))
+    where = (5 * np.arange(k)[:, None] + np.arange(3)).ravel()
+    sigma = np.sqrt(np.diag(cov)[where].reshape(k, 3))
+    assert there.std(axis=0) == pytest.approx(sigma, rel=0.15)
+    assert np.abs(there.mean(axis=0) - best.x[where].reshape(k, 3)).max() < 0.25 * sigma.min()
+
+
+def test_a_straight_line_stays_straight_and_a_bent_one_bends() -> None:
+    """Shares of shapes follow the data; nobody is accused of anything."""
+    straight, bent = sampled(points(STRAIGHT)), sampled(points(BENT))
+    assert (straight.shape_share[:, 0] > 0.9).all()
+    assert bent.shape_share[2, 0] < 0.01
+    assert (bent.shape_share[[0, 4], 0] > 0.8).all()
+    assert straight.wrong_share.max() < 0.05
+    assert bent.wrong_share.max() < 0.05
+
+
+def test_paths_round_the_corner_as_far_as_their_legs_allow() -> None:
+    """Some paths pass the corner itself, and some cut it as the roundest bend of 1 m legs does."""
+    paths = sampled(points(BENT))
+    corner = np.array([0.0, 5.0])
+    away = np.linalg.norm(paths.xyz_m[:, :, :2] - corner, axis=2).min(axis=1)
+    roundest = 1.0 / np.tan(np.pi / 8) * (1 / np.cos(np.pi / 8) - 1)
+    assert np.quantile(away, 0.05) < 0.06
+    assert np.quantile(away, 0.95) > 0.8 * roundest
+
+
+@pytest.mark.parametrize("turned", [0.0, 2.0])
+def test_a_line_has_the_same_paths_wherever_it_lies(turned: float) -> None:
+    """Turned and moved, the paths turn and move with it: they are drawn in the line's own axes."""
+    line = points(BENT, seed=2)
+    c, s = np.cos(turned), np.sin(turned)
+    turn, by = np.array([[c, s, 0.0], [-s, c, 0.0], [0, 0, 1.0]]), np.array([500.0, -70.0, 12.0])
+    five = np.eye(5)
+    five[:3, :3] = turn
+    other = [
+        replace(
+            p,
+            xyz_m=turn @ p.xyz_m + by,
+            heading_rad=p.heading_rad + turned,
+            cov=five @ p.cov @ five.T,
+        )
+        for p in line
+    ]
+    expected = sampled(line).xyz_m @ turn.T + by
+    assert sampled(other).xyz_m == pytest.approx(expected, abs=1e-4)
+
+
+def test_a_stop_moved_half_a_metre_is_taken_for_wrong_and_pulls_nothing() -> None:
+    """The paths stay on the pipe; without the one in a hundred they would be dragged along."""
+    line = points(STRAIGHT)
+    line[3] = replace(line[3], xyz_m=line[3].xyz_m + np.array([0.5, 0.0, 0.0]))
+    paths = sampled(line)
+    assert paths.wrong_share[3, 0] > 0.5
+    assert np.median(np.abs(at_points(paths)[:, 3, 0])) < 0.05
+
+
+def test_a_counter_misread_by_half_a_metre_is_taken_for_wrong() -> None:
+    """By its run alone; the position is not doubted."""
+    line = points(STRAIGHT)
+    line[3] = replace(line[3], readings={"R1": line[3].readings["R1"] + 0.5})
+    paths = sampled(line)
+    assert paths.wrong_share[3, 1] > 0.5
+    assert paths.wrong_share[3, 0] < 0.1
+
+
+def test_points_without_counter_or_direction_still_give_paths() -> None:
+    """Nothing but positions: the direction follows from the neighbours."""
+    line = [
+        replace(p, heading_rad=np.nan, tilt_rad=np.nan, cov=np.diag([*SIGMA[:3] ** 2, 0.0, 0.0]))
+        for p in points(STRAIGHT, counted=False)
+    ]
+    there = at_points(sampled(line))
+    assert np.abs(there[:, :, 0]).max() < 0.2
+    assert there.std(axis=0)[1:-1, 0].max() < 0.04
+
+
+def test_a_level_known_alone_holds_the_paths_there() -> None:
+    """A level at a counter, between two stops: no place of its own, yet the pipe passes at it."""
+    line = points(STRAIGHT)
+    nowhere = np.array([np.nan, np.nan, 0.05])
+    cov = np.zeros((5, 5))
+    cov[2, 2] = 0.005**2
+    level = LocatedPoint("exposure", "E1", "", -1, nowhere, np.nan, np.nan, cov, {"R1": 15.0})
+    with_it = at_points(sampled([*line[:3], level, *line[3:]]))
+    assert with_it[:, 3, 2].std() < 0.008
+    assert at_points(sampled(line))[:, 2, 2].std() > 0.015
+
+
+def test_weights_of_hypotheses_add_up() -> None:
+    """At every point, whatever was left out as too light."""
+    data, _ = path_data(points(BENT, seed=1), ACCURACY)
+    for step in filtered(data):
+        assert np.exp(step.log_weight).sum() == pytest.approx(1.0)
