@@ -12,6 +12,11 @@ from lateralline import contract
 
 Flow = Literal["with", "against"]
 
+#: Height of a receiver's aerial above the ground and its σ where none is given, and the σ of one
+#: that is given without: common practice, no source.
+ASSUMED_AERIAL_M, ASSUMED_AERIAL_SIGMA_M = 0.10, 0.10
+GIVEN_AERIAL_SIGMA_M = 0.01
+
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
@@ -198,6 +203,7 @@ class Settings:
     dig_rule: str  # key of the dig-rule table
     dig_tolerance_m: float  # NaN = the rule's own
     aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
+    aerial_height_sigma_m: float = 0.0  # one error for the whole site
     georeference: Georeference = Georeference()
     version: int = 1  # of the record
     valid_from: date | None = None  # None = the last day of survey

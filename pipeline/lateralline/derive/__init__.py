@@ -119,7 +119,7 @@ def derive(
     control points of two-tape ties are. A line whose numbers fail is not drawn, and has a finding;
     the others are.
     """
-    settings, given = record.settings, record.control
+    settings, given = solved.claimed(record.settings), record.control
     frame = site_frame(record) if frame is None else frame
     datum, days = frame.level_datum, survey_days(record)
     control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))

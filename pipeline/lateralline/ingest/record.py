@@ -39,6 +39,9 @@ from lateralline.records import (
 )
 from lateralline.renamed import finding_code
 from lateralline.settings import (
+    ASSUMED_AERIAL_M,
+    ASSUMED_AERIAL_SIGMA_M,
+    GIVEN_AERIAL_SIGMA_M,
     Acceptance,
     Accuracy,
     Assets,
@@ -181,6 +184,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
             epoch=epoch,
             surveyed=str(surveyed),
         )
+    height, height_sigma = _aerial_height(site, ledger)
     return Settings(
         id=head.text("id"),
         name=head.text("name") or head.text("id"),
@@ -205,12 +209,31 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         ),
         dig_rule=rule,
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
-        aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
+        aerial_height_m=height,
+        aerial_height_sigma_m=height_sigma,
         georeference=georeference(crs, folder, ledger),
         version=int(site.one("record").number("version", 1)),
         valid_from=_day(site.one("record"), "valid_from"),
         accepted=tuple(_acceptance(row, ledger) for row in site.sections["accepted"]),
     )
+
+
+def _aerial_height(site: SiteSettings, ledger: Ledger) -> tuple[float, float]:
+    """Return the height of the receiver's aerial above the ground and its σ, in metres."""
+    row, metres = site.one("receiver"), site.metres("depth")
+    sigma = row.number("aerial_height_sigma", GIVEN_AERIAL_SIGMA_M / metres) * metres
+    if row.given("aerial_height"):
+        return row.number("aerial_height") * metres, sigma
+    if row.given("aerial_height_sigma"):
+        row.fault(ledger, "aerial_height_sigma", "must come with aerial_height")
+        return ASSUMED_AERIAL_M, sigma
+    ledger.note(
+        "aerial-height-assumed",
+        "site",
+        height_m=ASSUMED_AERIAL_M,
+        sigma_m=ASSUMED_AERIAL_SIGMA_M,
+    )
+    return ASSUMED_AERIAL_M, ASSUMED_AERIAL_SIGMA_M
 
 
 def _accuracy(row: InputRow) -> Accuracy:

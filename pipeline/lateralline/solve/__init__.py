@@ -67,12 +67,15 @@ import numpy as np
 from lateralline.isolate import without_culprits
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import DepthScale, Exposures, Flags, Marks, Solved, StopRows
-from lateralline.settings import Settings
+from lateralline.settings import Accuracy, Settings
+from lateralline.solve.doubt import Doubt, doubt
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.modes import find_modes
-from lateralline.solve.report import beside_axis, findings_of, left_out
+from lateralline.solve.report import accuracies_doubted, beside_axis, findings_of, left_out
+from lateralline.solve.residuals import OF_STOPS, stop_residuals
 from lateralline.solve.results import Fitted, fitted
 from lateralline.solve.scale import ReceiverScale, receiver_scale
+from lateralline.solve.spacing import OF_SPACING, spacing_residuals
 from lateralline.solve.suspects import Suspicion, suspects
 from lateralline.solve.units import check_units
 
@@ -115,9 +118,10 @@ def _solve(
     """
 
     def gathered(marks: Marks, stops: StopRows) -> tuple[Gathered, ReceiverScale]:
-        problem = gather(marks, stops, settings, failed)
+        problem = gather(marks, stops, replace(settings, accuracy=accuracy), failed)
         return problem, receiver_scale(problem, stops, settings, exposures)
 
+    accuracy = settings.accuracy
     batch, scale = gathered(marks, stops)
     units = check_units(batch, scale, marks, stops, settings)
     findings = units.findings
@@ -125,14 +129,21 @@ def _solve(
         stops = _unread(stops, batch, units.unusable)
         batch, scale = gathered(marks, stops)
     fit = _fit(marks, stops, batch, scale)
+    for doubted_by in () if units.lengths_unreliable else (_by_residuals, _by_spacing):
+        doubted = doubted_by(fit, accuracy)
+        if doubted is not None:
+            stated, accuracy = accuracy, doubted.accuracy(accuracy)
+            marks = _placed_as_well_as(marks, stated, accuracy)
+            fit = _fit(marks, stops, *gathered(marks, stops))
+            findings += accuracies_doubted(doubted)
     suspicions = _suspicions(fit)
     proven = [s for s in suspicions if s.proven]
     if proven and not units.lengths_unreliable:
         findings += tuple(left_out(fit, s) for s in proven)
-        doubted, unread = np.zeros(len(marks.row), np.bool_), np.zeros(len(batch.stop), np.bool_)
-        doubted[[m for s in proven for m in s.marks]] = True
+        wrong, unread = np.zeros(len(marks.row), np.bool_), np.zeros(len(batch.stop), np.bool_)
+        wrong[[m for s in proven for m in s.marks]] = True
         unread[[s.stop for s in proven if s.variant == "reading"]] = True
-        marks, stops = marks.doubting(doubted), _unread(stops, batch, unread)
+        marks, stops = marks.doubting(wrong), _unread(stops, batch, unread)
         fit = _fit(marks, stops, *gathered(marks, stops))
         suspicions = [s for s in _suspicions(fit) if not s.proven]
     if not units.lengths_unreliable:
@@ -140,7 +151,7 @@ def _solve(
     scale = fit.scale
     rows = zip(scale.receiver.tolist(), scale.value.tolist(), scale.sigma.tolist(), strict=True)
     scales = tuple(DepthScale(*row) for row in rows)
-    return Solved(fit.fixes, fit.results, findings, scales, units.lengths_unreliable)
+    return Solved(fit.fixes, fit.results, findings, scales, units.lengths_unreliable, accuracy)
 
 
 def _unread(stops: StopRows, batch: Gathered, unusable: Flags) -> StopRows:
@@ -154,6 +165,36 @@ def _fit(marks: Marks, stops: StopRows, batch: Gathered, scale: ReceiverScale) -
     """Solve the stops, each with the receiver's scale that the others give."""
     problem = batch.problem.with_stops(scale=scale.others, scale_sigma=scale.others_sigma)
     return fitted(marks, stops, batch, scale, find_modes(problem, stops, batch.stop))
+
+
+def _by_residuals(fit: Fitted, stated: Accuracy) -> Doubt | None:
+    """Return what the marks and readings of stops say against the accuracies stated."""
+    problem, chosen, measured = fit.modes.problem, fit.modes.chosen, fit.stops.tilt_rad
+    good = np.flatnonzero(chosen.converged)
+    if not good.size:
+        return None
+    tilt_measured = np.isfinite(measured[fit.gathered.stop])[good]
+    left = stop_residuals(problem.pick(good), chosen.p[:, good], tilt_measured)
+    return doubt(left, OF_STOPS, stated, whole=True)
+
+
+def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
+    """Return what distances between stops say against the accuracies stated.
+
+    A tilt that scatters more is a camera that lies more crookedly in its pipe.
+    """
+    doubted = doubt(spacing_residuals(fit.fixes, stated), OF_SPACING, stated, whole=False)
+    if doubted is None or "tilt_prior_rad" not in doubted.wide:
+        return doubted
+    more = doubted.wide["tilt_prior_rad"] ** 2 - stated.tilt_prior_rad**2
+    crooked = float(np.sqrt(stated.axis_tilt_rad**2 + more))
+    return replace(doubted, wide=doubted.wide | {"axis_tilt_rad": crooked})
+
+
+def _placed_as_well_as(marks: Marks, stated: Accuracy, accuracy: Accuracy) -> Marks:
+    """Return the marks with the covariance that another accuracy of placing gives them."""
+    more = accuracy.mark_placing_m**2 - stated.mark_placing_m**2
+    return replace(marks, cov_m2=marks.cov_m2 + more * np.diag([1.0, 1.0, 0.0])) if more else marks
 
 
 def _suspicions(fit: Fitted) -> list[Suspicion]:
