@@ -299,6 +299,21 @@ class DepthScale:
 
 
 @dataclass(frozen=True, slots=True)
+class AccuracyEvidence:
+    """What residuals of one crew say of a pair of accuracies; see `kernels.variance.Evidence`."""
+
+    receiver: str
+    surveyor: str
+    accuracy: str  # key of [accuracy] in site.toml
+    beside: str
+    reckoned_with: float  # in the key's unit
+    beside_with: float
+    squares: float  # NaN but where an accuracy stands beside itself
+    spare: float
+    overlap: float
+
+
+@dataclass(frozen=True, slots=True)
 class Solved:
     """Output of solve."""
 
@@ -308,6 +323,7 @@ class Solved:
     depth_scales: tuple[DepthScale, ...] = ()  # in the order of the last columns of `fixes.shared`
     lengths_unreliable: bool = False  # the tape's unit is wrong, and with it those between marks
     accuracy: Accuracy | None = None  # what the site claims by; None = as stated
+    evidence: tuple[AccuracyEvidence, ...] = ()
 
     def claimed(self, stated: Settings) -> Settings:
         """Return the settings with the accuracies that the site claims by."""

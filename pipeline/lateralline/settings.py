@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from math import nan, radians
+from math import degrees, nan, radians
 from typing import Literal, TypeAlias
 
 from lateralline import contract
@@ -57,13 +57,24 @@ def standard_accuracy(**changes: float) -> Accuracy:
     """Return the default accuracies of the schema, angles in radians, with `changes` applied."""
     values: dict[str, float] = {}
     for c in contract.load("site").field:
-        if c.section == "accuracy":
+        if c.section == "accuracy" and c.type == "real":
             assert isinstance(c.default, (int, float))
             name, value = c.name, float(c.default)
             if name.endswith("_deg"):
                 name, value = name.removesuffix("_deg") + "_rad", radians(value)
             values[name] = value
     return Accuracy(**(values | changes))
+
+
+def key_of(name: str, value: float) -> tuple[str, float]:
+    """Return the key of site.toml for an accuracy, and its value in the unit of the key.
+
+    >>> key_of("tape_m", 0.01)
+    ('tape_m', 0.01)
+    """
+    if name.endswith("_rad"):
+        return name.removesuffix("_rad") + "_deg", degrees(value)
+    return name, value
 
 
 @dataclass(frozen=True, slots=True)

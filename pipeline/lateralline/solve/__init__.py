@@ -19,10 +19,18 @@ a stop with unknown ground levels claimed its depth to a micrometre.
 Receiver scale. Nulls and exposures give depths without a reading; the ratio over all other
 stops of the receiver is a stop's scale, so no reading is used twice.
 
+Accuracies. A site's own residuals may deny those stated: of marks and readings (`residuals`), and
+of distances between stops against their counters (`spacing`), which alone show how tilts nobody
+measured scatter. Where they do, all stops are solved again with the accuracies found (`doubt`), and
+what follows, link included, claims by these; they never fall below what is stated. An error shared
+by a site, as the height of the receiver's aerial, leaves no residual: its σ is what is stated, and
+where no height is given 0.10 ± 0.10 m, since a raised receiver makes pipe look too deep.
+
 Steps, each from frozen records to the next: `gather` (stops and ground as one least-squares
 `problem`) → `scale` (depth readings) → `units` (readings that cannot be used) → `batch` (first
 guesses, batched solution) → `modes` (more than one transmitter) → `covariance` and `results`
-(fixes, tests of marks) → `suspects` (booking errors) → `report` (findings).
+(fixes, tests of marks) → `doubt`
+(accuracies, from `residuals` and `spacing`) → `suspects` (booking errors) → `report` (findings).
 
 Decisions, with reasons
 -----------------------
@@ -66,10 +74,21 @@ import numpy as np
 
 from lateralline.isolate import without_culprits
 from lateralline.kernels.network import W_LIMIT
-from lateralline.records import DepthScale, Exposures, Flags, Marks, Solved, StopRows
+from lateralline.kernels.variance import Networks
+from lateralline.records import (
+    AccuracyEvidence,
+    DepthScale,
+    Exposures,
+    Flags,
+    Marks,
+    Solved,
+    StopRows,
+    Texts,
+)
 from lateralline.settings import Accuracy, Settings
 from lateralline.solve.doubt import Doubt, doubt
 from lateralline.solve.gather import Gathered, gather
+from lateralline.solve.learning import evidence_of
 from lateralline.solve.modes import find_modes
 from lateralline.solve.report import accuracies_doubted, beside_axis, findings_of, left_out
 from lateralline.solve.residuals import OF_STOPS, stop_residuals
@@ -151,7 +170,13 @@ def _solve(
     scale = fit.scale
     rows = zip(scale.receiver.tolist(), scale.value.tolist(), scale.sigma.tolist(), strict=True)
     scales = tuple(DepthScale(*row) for row in rows)
-    return Solved(fit.fixes, fit.results, findings, scales, units.lengths_unreliable, accuracy)
+    evidence: tuple[AccuracyEvidence, ...] = ()
+    if not units.lengths_unreliable:
+        claimed = replace(settings, accuracy=accuracy)
+        evidence = evidence_of(_left(fit), spacing_residuals(fit.fixes, accuracy), scale, claimed)
+    return Solved(
+        fit.fixes, fit.results, findings, scales, units.lengths_unreliable, accuracy, evidence
+    )
 
 
 def _unread(stops: StopRows, batch: Gathered, unusable: Flags) -> StopRows:
@@ -167,15 +192,18 @@ def _fit(marks: Marks, stops: StopRows, batch: Gathered, scale: ReceiverScale) -
     return fitted(marks, stops, batch, scale, find_modes(problem, stops, batch.stop))
 
 
+def _left(fit: Fitted) -> tuple[Networks, Texts]:
+    """Return what is left of every stop that was solved, and the run (k,) of each."""
+    problem, chosen, stops = fit.modes.problem, fit.modes.chosen, fit.stops
+    good = np.flatnonzero(chosen.converged)
+    rows = fit.gathered.stop[good]
+    tilt_measured = np.isfinite(stops.tilt_rad[rows])
+    return stop_residuals(problem.pick(good), chosen.p[:, good], tilt_measured), stops.run[rows]
+
+
 def _by_residuals(fit: Fitted, stated: Accuracy) -> Doubt | None:
     """Return what the marks and readings of stops say against the accuracies stated."""
-    problem, chosen, measured = fit.modes.problem, fit.modes.chosen, fit.stops.tilt_rad
-    good = np.flatnonzero(chosen.converged)
-    if not good.size:
-        return None
-    tilt_measured = np.isfinite(measured[fit.gathered.stop])[good]
-    left = stop_residuals(problem.pick(good), chosen.p[:, good], tilt_measured)
-    return doubt(left, OF_STOPS, stated, whole=True)
+    return doubt(_left(fit)[0], OF_STOPS, stated, whole=True)
 
 
 def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
@@ -183,7 +211,8 @@ def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
 
     A tilt that scatters more is a camera that lies more crookedly in its pipe.
     """
-    doubted = doubt(spacing_residuals(fit.fixes, stated), OF_SPACING, stated, whole=False)
+    distances, _ = spacing_residuals(fit.fixes, stated)
+    doubted = doubt(distances, OF_SPACING, stated, whole=False)
     if doubted is None or "tilt_prior_rad" not in doubted.wide:
         return doubted
     more = doubted.wide["tilt_prior_rad"] ** 2 - stated.tilt_prior_rad**2

@@ -23,6 +23,9 @@ OF_STOPS: Final = (
     "tilt_measured_rad",
 )
 _ANGLE, _PLACING, _READING, _ASSUMED, _MEASURED = range(len(OF_STOPS))
+#: Null separation is even in tilt: residuals of wider tilts are no longer linear in them, and are
+#: taken as they stand (computed: of tilts of 10° they are 1.5 times as large as expected).
+LINEAR_RAD: Final = np.radians(6.0)
 #: Rows of a stop's own, behind those of its marks.
 _OWN: Final = 3
 
@@ -56,16 +59,18 @@ def stop_residuals(problem: StopProblem, p: Floats, tilt_measured: Flags) -> Net
         for r in range(2):
             parts[_PLACING, of_stop, row + q, row + r] = placed[q, r]
 
+    s = problem.stops
+    known = np.stack([s.tilt_sigma_rad, s.heading_sigma_rad]) < LOOSE_RAD
     there = np.isfinite(at.own_var)  # (3, k)
+    there[1:] &= known
     jacobian[:, own] = np.where(there[:, None], at.own_j, 0.0).transpose(2, 0, 1)
     y[:, own] = np.where(there, at.own_f, 0.0).T
     whole[:, own, own] = np.where(there, at.own_var, 1.0).T
-    s = problem.stops
     noise = a.depth_reading_ratio * (problem.ground(p) + s.aerial_m - p[2])
     by_ratio = there[0] & (noise >= a.depth_reading_min_m)
     parts[_READING, :, own[0], own[0]] = np.where(by_ratio, noise**2, 0.0)
-    known = s.tilt_sigma_rad < LOOSE_RAD
-    for i, those in ((_ASSUMED, known & ~tilt_measured), (_MEASURED, known & tilt_measured)):
+    sharp = known[0] & (s.tilt_sigma_rad < LINEAR_RAD)
+    for i, those in ((_ASSUMED, sharp & ~tilt_measured), (_MEASURED, sharp & tilt_measured)):
         parts[i, :, own[1], own[1]] = np.where(those, s.tilt_sigma_rad**2, 0.0)
     present = np.zeros((k, n), dtype=np.bool_)
     present[of_stop, row] = True

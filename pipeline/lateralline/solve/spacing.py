@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from lateralline.kernels.variance import Networks
-from lateralline.records import Fixes, Floats, Ints
+from lateralline.records import Fixes, Floats, Ints, Texts
 from lateralline.settings import Accuracy
 
 #: The accuracies that distances say something of, as `settings.Accuracy` names them.
@@ -26,10 +26,10 @@ STRAIGHT_RAD: Final = np.radians(8.0)
 LEAST_M: Final = 0.3
 
 
-def spacing_residuals(fixes: Fixes, accuracy: Accuracy) -> Networks:
+def spacing_residuals(fixes: Fixes, accuracy: Accuracy) -> tuple[Networks, Texts]:
     """Return one network a run: chord less counted, of each straight stretch; last the scale.
 
-    The one unknown of each is by how much pipe is longer than counted.
+    The one unknown of each is by how much pipe is longer than counted. And which run (g,) each is.
     """
     runs = [_stretches(fixes, rows) for rows in _of_runs(fixes)]
     runs = [pairs for pairs in runs if len(pairs)]
@@ -46,7 +46,8 @@ def spacing_residuals(fixes: Fixes, accuracy: Accuracy) -> Networks:
         a[i, -1], known[i, -1, -1] = 1.0, 0.0
         parts[_SCALE, i, -1, -1] = accuracy.counter_scale_ratio**2
         there[i, :m] = there[i, -1] = True
-    return Networks(a, y, known, parts, there)
+    ids = np.array([str(fixes.run[pairs[0, 0]]) for pairs in runs], dtype=np.str_)
+    return Networks(a, y, known, parts, there), ids
 
 
 def _of_runs(fixes: Fixes) -> list[Ints]:
