@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import astuple, replace
+from functools import cache
 from math import degrees
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 from lateralline.api.learning import calibrate
 from lateralline.ingest import read_site
 from lateralline.proof.scenarios import WRONG, simulate
-from lateralline.record.learned import KEYS, Sums, as_toml, calibrated
+from lateralline.record.learned import KEYS, VarianceSums, as_toml, calibrated
 from lateralline.records import AccuracyEvidence
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
@@ -35,9 +36,10 @@ def record(path: Path, sites: dict[str, list[AccuracyEvidence]]) -> Path:
     return path
 
 
+@cache
 def survey(seed: int, receiver: str) -> list[AccuracyEvidence]:
-    """Evidence of 100 stops whose receiver is three times worse than told."""
-    s = simulate(WRONG[1], 100, seed)
+    """Evidence of 100 stops by one receiver, three times worse than told; its scale is true."""
+    s = simulate(replace(WRONG[1], true=WRONG[1].true | {"depth_scale_ratio": 1e-6}), 100, seed)
     runs = tuple(replace(r, receiver=receiver, surveyor="crew 1") for r in s.settings.runs)
     return list(solve(s.marks, s.stops, replace(s.settings, runs=runs)).evidence)
 
@@ -65,7 +67,7 @@ def test_a_receiver_three_times_worse_is_learned_within_its_interval(tmp_path: P
 
 def test_records_reckoned_with_other_accuracies_add_up() -> None:
     """The same squares, told with σ 1 and with σ 2, are one variance: 4 of 100 each."""
-    sums, i = Sums(), KEYS.index("counter_m")
+    sums, i = VarianceSums(), KEYS.index("counter_m")
     sums.add(i, i, (1.0, 1.0, 400.0, 100.0, 100.0))
     sums.add(i, i, (2.0, 2.0, 100.0, 100.0, 100.0))
     (one,) = sums.learned()
@@ -73,7 +75,7 @@ def test_records_reckoned_with_other_accuracies_add_up() -> None:
 
 
 def test_a_site_reads_what_was_learned_and_its_own_goes_before(tmp_path: Path) -> None:
-    made = record(tmp_path / "a.gpkg", {"A": survey(5, ""), "B": survey(6, "RX")})
+    made = record(tmp_path / "a.gpkg", {"A": survey(5, ""), "B": survey(3, "RX")})
     out = tmp_path / "site" / "accuracies.toml"
     found = calibrate([made], tmp_path / "accuracies.toml")
     files = base()

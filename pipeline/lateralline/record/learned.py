@@ -55,8 +55,8 @@ class Learned:
 
 
 @dataclass
-class Sums:
-    """Sums over records of one crew, or of all: equations of the variances themselves."""
+class VarianceSums:
+    """VarianceSums over records of one crew, or of all: equations of the variances themselves."""
 
     right: Floats = field(default_factory=lambda: np.zeros(len(KEYS)))
     overlap: Floats = field(default_factory=lambda: np.zeros((len(KEYS), len(KEYS))))
@@ -127,13 +127,13 @@ def calibrated(records: Iterable[Path]) -> Calibration:
     Raises UnreadableError for what cannot be read. A record without the layer, of an older build,
     tells nothing.
     """
-    together, crews, sites = Sums(), dict[CrewKey, Sums](), 0
+    together, crews, sites = VarianceSums(), dict[CrewKey, VarianceSums](), 0
     for record in records:
         last = None
         for site, crew, keys, row in _rows(record):
             sites += site != last
             last = site
-            for sums in (together, crews.setdefault(crew, Sums())):
+            for sums in (together, crews.setdefault(crew, VarianceSums())):
                 sums.add(*keys, row)
     return Calibration(
         sites, together.learned(), {crew: sums.learned() for crew, sums in sorted(crews.items())}
