@@ -19,7 +19,7 @@ def doubted(solved: Solved) -> list[str]:
     return [
         str(f.values["accuracy"])
         for f in solved.findings
-        if f.code == "accuracy-doubted" and f.variant == "widened"
+        if f.code == "misfit" and f.variant == "accuracy"
     ]
 
 
@@ -35,7 +35,7 @@ def test_a_receiver_three_times_worse_is_named_and_claimed() -> None:
     told, claimed = s.settings.accuracy, found.accuracy
     assert 2.0 < claimed.receiver_angle_rad / told.receiver_angle_rad < 4.5
     assert all(getattr(claimed, f.name) >= getattr(told, f.name) for f in fields(told))
-    of_receiver = next(f for f in found.findings if f.code == "accuracy-doubted")
+    of_receiver = next(f for f in found.findings if f.code == "misfit")
     assert of_receiver.severity == "warning"
 
 

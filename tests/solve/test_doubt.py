@@ -209,9 +209,7 @@ def test_the_receiver_scale_is_learnt_from_the_other_stops():
     assert (finding.variant, finding.values["readings"]) == ("", 8)  # it reads high
     assert 10.0 < finding.values["off_percent"] < 20.0  # drawn to what receivers are like
     assert abs(solved.fixes.depth_m[8] - 1.0) < abs(1.2 - 1.0) / 1.5
-    alone = solve(
-        marks_of(rows[-1:]), replace(stops_of([24.0], [1.2]), stop=np.array(["9"])), SITE
-    )
+    alone = solve(marks_of(rows[-1:]), replace(stops_of([24.0], [1.2]), stop=np.array(["9"])), SITE)
     assert alone.fixes.depth_m[0] == pytest.approx(1.2, abs=1e-6)
     assert solved.fixes.depth_sigma_m[8] < alone.fixes.depth_sigma_m[0]
 
