@@ -56,7 +56,7 @@ def test_a_site_with_wrong_accuracies_says_so():
     for scenario, doubted in ((WRONG[1], True), (SCENARIOS[0], False)):
         s = simulate(scenario, 50, 6)
         codes = {called(f) for f in solve(s.marks, s.stops, s.settings).findings}
-        assert ("misfit/stops" in codes) is doubted
+        assert ("misfit/accuracy" in codes) is doubted
 
 
 def test_the_rule_of_hand_is_no_better_anywhere_it_matters():
