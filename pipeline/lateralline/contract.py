@@ -132,6 +132,7 @@ LAYERS = (
     "tolerance_zone",
     "unlocated",
     "adjusted_parameters",
+    "accuracy_evidence",
     "findings",
     "lineage",
 )

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.findings import Finding
-from lateralline.settings import Assets, Settings
+from lateralline.settings import Accuracy, Assets, Settings
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -260,8 +260,9 @@ class Fixes:
     reason: Texts  # why weak, of two positions or not located, in words; "" otherwise
     marks_used: Ints
     tilt_prior_rad: Floats  # σ of the prior 0 in `tilt_rad` and `cov`; NaN = measured, or free
-    #: (k, 5, c + s) what one σ of each shared error does to each fix: c of place, then one for the
-    #: depth-reading scale of each receiver. Part of `cov`; no columns where nothing is shared.
+    #: (k, 5, c + 1 + s) what one σ of each shared error does to each fix: c of place, then the
+    #: height of the receiver's aerial, then the depth-reading scale of each receiver. Part of
+    #: `cov`; no columns where nothing is shared.
     shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
     #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked
@@ -298,6 +299,21 @@ class DepthScale:
 
 
 @dataclass(frozen=True, slots=True)
+class AccuracyEvidence:
+    """What residuals of one crew say of a pair of accuracies; see `kernels.variance.Evidence`."""
+
+    receiver: str
+    surveyor: str
+    accuracy: str  # key of [accuracy] in site.toml
+    beside: str
+    reckoned_with: float  # in the key's unit
+    beside_with: float
+    squares: float  # NaN but where an accuracy stands beside itself
+    spare: float
+    overlap: float
+
+
+@dataclass(frozen=True, slots=True)
 class Solved:
     """Output of solve."""
 
@@ -306,6 +322,12 @@ class Solved:
     findings: tuple[Finding, ...]
     depth_scales: tuple[DepthScale, ...] = ()  # in the order of the last columns of `fixes.shared`
     lengths_unreliable: bool = False  # the tape's unit is wrong, and with it those between marks
+    accuracy: Accuracy | None = None  # what the site claims by; None = as stated
+    evidence: tuple[AccuracyEvidence, ...] = ()
+
+    def claimed(self, stated: Settings) -> Settings:
+        """Return the settings with the accuracies that the site claims by."""
+        return stated if self.accuracy is None else replace(stated, accuracy=self.accuracy)
 
 
 # ---- link ---------------------------------------------------------------------------------
@@ -379,7 +401,7 @@ class Line:
 class AdjustedParameter:
     """One adjusted quantity that is no position: a counter's scale or offset, a depth scale."""
 
-    kind: str  # counter_scale | counter_offset | depth_scale
+    kind: str  # counter_scale | counter_offset | aerial_height | depth_scale
     subject: str  # "run R1", "receiver A"
     value: float
     sigma: float

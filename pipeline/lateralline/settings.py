@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from math import nan, radians
+from math import degrees, nan, radians
 from typing import Literal, TypeAlias
 
 from lateralline import contract
 
 Flow = Literal["with", "against"]
+
+#: Height of a receiver's aerial above the ground and its σ where none is given, and the σ of one
+#: that is given without: common practice, no source.
+ASSUMED_AERIAL_M, ASSUMED_AERIAL_SIGMA_M = 0.10, 0.10
+GIVEN_AERIAL_SIGMA_M = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +57,24 @@ def standard_accuracy(**changes: float) -> Accuracy:
     """Return the default accuracies of the schema, angles in radians, with `changes` applied."""
     values: dict[str, float] = {}
     for c in contract.load("site").field:
-        if c.section == "accuracy":
+        if c.section == "accuracy" and c.type == "real":
             assert isinstance(c.default, (int, float))
             name, value = c.name, float(c.default)
             if name.endswith("_deg"):
                 name, value = name.removesuffix("_deg") + "_rad", radians(value)
             values[name] = value
     return Accuracy(**(values | changes))
+
+
+def key_of(name: str, value: float) -> tuple[str, float]:
+    """Return the key of site.toml for an accuracy, and its value in the unit of the key.
+
+    >>> key_of("tape_m", 0.01)
+    ('tape_m', 0.01)
+    """
+    if name.endswith("_rad"):
+        return name.removesuffix("_rad") + "_deg", degrees(value)
+    return name, value
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +214,7 @@ class Settings:
     dig_rule: str  # key of the dig-rule table
     dig_tolerance_m: float  # NaN = the rule's own
     aerial_height_m: float = 0.0  # of the receiver's aerial above the ground
+    aerial_height_sigma_m: float = 0.0  # one error for the whole site
     georeference: Georeference = Georeference()
     version: int = 1  # of the record
     valid_from: date | None = None  # None = the last day of survey

@@ -39,7 +39,7 @@ def site(
         '[site]\nid = "EX-1"\nsurveyed = 2026-06-02\n[crs]\nhorizontal = "EPSG:3734"\n'
         f'vertical = "none"\n[units]\n{lines}\n[[pipe]]\nline = "L1"\nnominal = "DN110"\n'
         '[[run]]\nid = "R1"\nline = "L1"\nentry = "CO1"\nflow = "with"\ntransmitter_lag = 0\n'
-        "ride_height = 0.5\n",
+        "ride_height = 0.5\n[receiver]\naerial_height = 0\n",
         encoding="utf-8",
     )
     (folder / "control.csv").write_text(CONTROL, encoding="utf-8")

@@ -25,6 +25,7 @@ from lateralline.findings import Finding, finding
 from lateralline.frames import site_frame
 from lateralline.kernels import curves
 from lateralline.records import (
+    AccuracyEvidence,
     AdjustedParameter,
     ControlRows,
     ExposureRows,
@@ -306,11 +307,13 @@ def derived(
         np.array([0.3, np.inf, nan]),
     )
     earlier = (Finding("info", "place", "made-up", "mark M1", "a", "b", "c", "marks.csv:2"),)
+    keys = ("counter_m", "counter_m", 0.05, 0.05)
+    said = AccuracyEvidence("", "crew 1", *keys, squares=9.0, spare=8.0, overlap=7.5)
     made = derive(
         made_record(site, counters or [], runs or []),
         marks,
         no_exposures(),
-        Solved(fixes, results, ()),
+        Solved(fixes, results, (), evidence=(said,)),
         Linked(fixes, (line_1(), line_2()), (), (SCALE,)),
         earlier=earlier,
     )

@@ -158,6 +158,7 @@ def test_a_new_book_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str)
         "transmitter-offset-assumed/lag",
         "transmitter-offset-assumed/ride-height",
         "tolerance-rule/assumed",
+        "aerial-height-assumed",
     }
 
 

@@ -35,6 +35,7 @@ SETTINGS = {
          "ride_height": 1.2},
     ],
     "dig": [{"rule": "cga"}],
+    "receiver": [{"aerial_height": 0}],
 }  # fmt: skip
 TABLES = {
     "control": [

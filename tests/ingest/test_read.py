@@ -17,7 +17,8 @@ from openpyxl import Workbook
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
-from lateralline.settings import standard_accuracy
+from lateralline.settings import GIVEN_AERIAL_SIGMA_M, standard_accuracy
+from lateralline.units import METRES_PER
 from tests.support.finding_names import called
 
 FT, US_FT, INCH = 0.3048, 1200 / 3937, 0.0254
@@ -83,6 +84,9 @@ joins = "L1"
 [dig]
 rule = "cga"
 tolerance = 2
+
+[receiver]
+aerial_height = 0.5
 """
 CONTROL = """\
 sigma_v,sigma_h,z,y,x,point
@@ -184,6 +188,8 @@ def test_settings_are_si(record: FieldRecord) -> None:
     assert isnan(branch.at_counter_m)
     assert said.dig_rule == "cga"
     assert said.dig_tolerance_m == pytest.approx(2 * FT)
+    assert said.aerial_height_m == pytest.approx(0.5 * METRES_PER[said.units["depth"]])
+    assert said.aerial_height_sigma_m == GIVEN_AERIAL_SIGMA_M
 
 
 def test_pipes_come_from_the_table_or_the_tape(record: FieldRecord) -> None:
@@ -397,6 +403,7 @@ FINDINGS = [
     ("site", 'material = "PVC"', 'material = "clay"', "pipe-size-unsure/material"),
     ("site", "transmitter_lag = 0.35\n", "", "transmitter-offset-assumed/lag"),
     ("site", "ride_height = 30\nrod", "rod", "transmitter-offset-assumed/ride-height"),
+    ("site", "aerial_height = 0.5\n", "", "aerial-height-assumed"),
     ("site", "epoch = 2026.35", "epoch = 2036.35", "datum-incomplete/epoch-late"),
     ("site", 'line = "L2"\nentry', 'line = "L3"\nentry', "pipe-size-unsure/unknown"),
     ("site", "[dig]", '[[run]]\nid = "R3"\nline = "L1"\nentry = "CO3"\nflow = "with"\n[dig]',

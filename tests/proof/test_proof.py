@@ -45,18 +45,18 @@ def test_levels_and_depths_hold_where_the_ground_is_hardly_known(scenario):
 
 
 @pytest.mark.parametrize("scenario", WRONG, ids=lambda s: s.name)
-def test_wrong_accuracies_break_the_error_bars_and_show(scenario):
+def test_wrong_accuracies_are_seen_and_claimed_wider(scenario):
+    """As told a third of the truth, 55 % and 68 % would hold in plan."""
     outcome = prove(scenario, 1000, 5)
-    assert outcome.plan_coverage < 0.75
-    assert outcome.mean_chi2_per_dof > 1.1
-    assert outcome.misses
+    assert outcome.plan_coverage > 0.92
+    assert outcome.depth_coverage > 0.92
 
 
 def test_a_site_with_wrong_accuracies_says_so():
     for scenario, doubted in ((WRONG[1], True), (SCENARIOS[0], False)):
         s = simulate(scenario, 50, 6)
         codes = {called(f) for f in solve(s.marks, s.stops, s.settings).findings}
-        assert ("misfit/stops" in codes) is doubted
+        assert ("misfit/accuracy" in codes) is doubted
 
 
 def test_the_rule_of_hand_is_no_better_anywhere_it_matters():

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from lateralline.proof.scenarios import SCENARIOS, stop_rows
+from lateralline.proof.scenarios import simulate as simulate_stops
 from lateralline.records import Exposures, StopRows
 from lateralline.settings import Run
 from lateralline.solve import scale as scale_module
@@ -153,28 +155,44 @@ def test_a_mid_null_beside_the_axis_by_its_depth_was_not_walked_along_it(
 
 
 def scale(value: float, sigma: float, used: int = 5) -> ReceiverScale:
-    one = {"receiver": np.array(["RX"]), "value": np.array([value]), "sigma": np.array([sigma])}
-    return cast(ReceiverScale, SimpleNamespace(**one, used=np.array([used])))
+    none = np.array([np.nan])
+    return ReceiverScale(
+        np.array(["RX"]), np.array([0]), np.array([value]), np.array([sigma]), 0.05,
+        np.array([used]), none, none, none, none, none, np.array([False]),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
     ("value", "variant", "severity", "percent"),
     [
-        (1.079, "true", "info", 7.9),
-        (1.081, "", "warning", 8.1),
-        (0.921, "true", "info", -7.9),
-        (0.919, "low", "warning", 8.1),
+        (1.077, "true", "info", 7.7),
+        (1.078, "", "warning", 7.8),
+        (0.923, "true", "info", -7.7),
+        (0.922, "low", "warning", 7.8),
     ],
 )
-def test_a_receiver_reads_off_when_its_scale_is_two_sigma_from_true(
+def test_a_receiver_reads_off_when_its_scale_is_unlikely_among_receivers_as_stated(
     value: float, variant: str, severity: str, percent: float
 ) -> None:
+    """σ 0.04 of a prior 0.05 leaves 0.03 of scatter about 1; 2.576 of it is one in a hundred."""
     (found,) = receiver_findings(scale(value, 0.04))
     assert (found.variant, found.severity) == (variant, severity)
     assert found.values["off_percent"] == pytest.approx(percent)
     assert found.values["sigma_percent"] == pytest.approx(4.0)
     assert list(receiver_findings(scale(value, 0.04, used=1))) == []
     assert len(list(receiver_findings(scale(value, 0.04, used=2)))) == 1
+
+
+def test_a_receiver_s_scale_is_doubted_at_its_level_and_a_fifth_off_is_seen() -> None:
+    """200 receivers as stated, ten stops each: at most 2.5 % doubted; of those 20 % off, most."""
+    s = simulate_stops(SCENARIOS[0], 2000, 7)
+    true = receiver_scale(gather(s.marks, s.stops, s.settings), s.stops, s.settings, None)
+    assert len(true.unlikely) == 200
+    assert np.mean(true.unlikely) <= 0.025
+    rng = np.random.default_rng(5)
+    off = stop_rows(rng, s.poses, s.poses.travel_m, np.full(2000, 1.2), s.settings.accuracy)
+    seen = receiver_scale(gather(s.marks, off, s.settings), off, s.settings, None)
+    assert np.mean(seen.unlikely) > 0.9
 
 
 @pytest.mark.parametrize("unit", UNIT_RATIOS)

@@ -57,6 +57,9 @@ run = "R1"
 
 [dig]
 rule = "cga"
+
+[receiver]
+aerial_height = 0.0
 """
 CONTROL = """\
 point,x,y,z,sigma_h,sigma_v

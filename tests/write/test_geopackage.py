@@ -64,7 +64,7 @@ def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
               "record_departures"}  # fmt: skip
     assert {name for name in every if "caution" in contract.load(name).names} == guides
     assert {name for name in every if not contract.load(name).caution} == {
-        "adjusted_parameters", "lineage",
+        "adjusted_parameters", "accuracy_evidence", "lineage",
     }  # fmt: skip
 
 

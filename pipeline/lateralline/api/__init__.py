@@ -9,6 +9,7 @@ sites       find, read and check field records: `Site`, `Findings`
 records     build records, open built ones, add a second visit: `Record`
 documents   sheets, pages, pictures, exports, cards
 overlays    dig zones and clearance to planned works
+learning    accuracies learned from built records
 fieldwork   what a crew starts from, and what every column means
 points      survey points into a site
 evidence    practice sites and proofs

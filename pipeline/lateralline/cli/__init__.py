@@ -12,6 +12,7 @@ from lateralline import __version__
 from lateralline.cli.accept import accept
 from lateralline.cli.bench import bench
 from lateralline.cli.build import build
+from lateralline.cli.calibrate import calibrate
 from lateralline.cli.check import check
 from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
@@ -80,6 +81,7 @@ for command in (
     sheet,
     ties,
     export,
+    calibrate,
     zones,
     clearance,
     schema,

@@ -119,7 +119,7 @@ def derive(
     control points of two-tape ties are. A line whose numbers fail is not drawn, and has a finding;
     the others are.
     """
-    settings, given = record.settings, record.control
+    settings, given = solved.claimed(record.settings), record.control
     frame = site_frame(record) if frame is None else frame
     datum, days = frame.level_datum, survey_days(record)
     control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))
@@ -166,6 +166,7 @@ def derive(
             "tolerance_zone": zones,
             "unlocated": unlocated(site),
             "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
+            "accuracy_evidence": (fields_of("accuracy_evidence", e) for e in solved.evidence),
         }
         common = {"site_id": settings.id, "level_datum": datum, "crs_shift_95_m": 0.0}
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}

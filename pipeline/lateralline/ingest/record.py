@@ -19,6 +19,7 @@ from lateralline.ingest.assets import read_assets
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
+from lateralline.ingest.learned import learned_accuracies
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
@@ -39,6 +40,9 @@ from lateralline.records import (
 )
 from lateralline.renamed import finding_code
 from lateralline.settings import (
+    ASSUMED_AERIAL_M,
+    ASSUMED_AERIAL_SIGMA_M,
+    GIVEN_AERIAL_SIGMA_M,
     Acceptance,
     Accuracy,
     Assets,
@@ -181,6 +185,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
             epoch=epoch,
             surveyed=str(surveyed),
         )
+    height, height_sigma = _aerial_height(site, ledger)
     return Settings(
         id=head.text("id"),
         name=head.text("name") or head.text("id"),
@@ -191,7 +196,7 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         epoch=None if isnan(epoch) else epoch,
         slope_tape=site.one("units").cells.get("slope_tape", False) is True,
         units={k: site.units.get(k, "") for k in unit_keys()},
-        accuracy=_accuracy(site.one("accuracy")),
+        accuracy=_accuracy(site, folder, ledger),
         pipes=tuple(_pipe(row, site, ledger) for row in site.sections["pipe"]),
         runs=tuple(_run(row, site, ledger) for row in site.sections["run"]),
         branches=tuple(
@@ -205,7 +210,8 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         ),
         dig_rule=rule,
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
-        aerial_height_m=site.one("receiver").number("aerial_height", 0.0) * site.metres("depth"),
+        aerial_height_m=height,
+        aerial_height_sigma_m=height_sigma,
         georeference=georeference(crs, folder, ledger),
         version=int(site.one("record").number("version", 1)),
         valid_from=_day(site.one("record"), "valid_from"),
@@ -213,8 +219,34 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     )
 
 
-def _accuracy(row: InputRow) -> Accuracy:
-    given = {name: row.number(name) for name in row.cells}
+def _aerial_height(site: SiteSettings, ledger: Ledger) -> tuple[float, float]:
+    """Return the height of the receiver's aerial above the ground and its σ, in metres."""
+    row, metres = site.one("receiver"), site.metres("depth")
+    sigma = row.number("aerial_height_sigma", GIVEN_AERIAL_SIGMA_M / metres) * metres
+    if row.given("aerial_height"):
+        return row.number("aerial_height") * metres, sigma
+    if row.given("aerial_height_sigma"):
+        row.fault(ledger, "aerial_height_sigma", "must come with aerial_height")
+        return ASSUMED_AERIAL_M, sigma
+    ledger.note(
+        "aerial-height-assumed",
+        "site",
+        height_m=ASSUMED_AERIAL_M,
+        sigma_m=ASSUMED_AERIAL_SIGMA_M,
+    )
+    return ASSUMED_AERIAL_M, ASSUMED_AERIAL_SIGMA_M
+
+
+def _accuracy(site: SiteSettings, folder: Path, ledger: Ledger) -> Accuracy:
+    """Return the accuracies: what the site gives, then what it names a file for, then defaults."""
+    row, head = site.one("accuracy"), site.one("site")
+    given = {name: row.number(name) for name in row.cells if name != "from"}
+    if file := row.text("from"):
+        crews = {
+            (run.text("receiver"), run.text("surveyor") or head.text("surveyor"))
+            for run in site.sections["run"]
+        }
+        given = learned_accuracies(folder / file, crews, row, ledger) | given
     in_si = {
         name.replace("_deg", "_rad"): radians(value) if name.endswith("_deg") else value
         for name, value in given.items()

@@ -141,6 +141,7 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     whose data contradict it grossly, or whose numbers fail: the others are adjusted without it.
     Findings hold every blunder, impossible chord, undecided shape and unmapped length.
     """
+    settings = solved.claimed(settings)
 
     def work(left_out: Mapping[str, str]) -> Linked:
         return _link(solved, exposures, settings, left_out)

@@ -314,6 +314,11 @@ def parameters(
         lines = " and ".join(p.id for p in fit.model.lines)
         columns = fit.model.shared_x
         first = len(columns) - len(solved.depth_scales)
+        if first > 0 and (i := columns[first - 1]) >= 0:
+            spread = settings.aerial_height_sigma_m
+            known = ("m", settings.aerial_height_m, spread)
+            value = settings.aerial_height_m + spread * x[i]
+            rows.append(("aerial_height", f"line {lines}", value, spread * sigma[i], *known))
         for scale, i in zip(solved.depth_scales, columns[max(first, 0) :].tolist(), strict=False):
             if first >= 0 and i >= 0:
                 name = f"receiver {scale.receiver}".strip() + f", line {lines}"

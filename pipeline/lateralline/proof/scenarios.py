@@ -127,7 +127,9 @@ def simulate(scenario: StopScenario, count: int, seed: int) -> Simulated:
     exact = place_marks(rng, poses, ground, scenario.kinds, without_noise)
     marks, exact_m = _marks(rng, scenario, poses, noisy, exact, true)
     scale = np.repeat(rng.normal(1.0, true.depth_scale_ratio, -(-count // PER_LINE)), PER_LINE)
-    stops = stop_rows(rng, poses, poses.travel_m, scale[:count], true)
+    # stops lie at depths of their own: the cable runs from each to the next
+    legs = np.linalg.norm(np.diff(poses.xyz_m, axis=0, prepend=poses.xyz_m[:1]), axis=1)
+    stops = stop_rows(rng, poses, np.cumsum(legs), scale[:count], true)
     if not scenario.reading:
         stops = replace(stops, depth_reading_m=np.full(count, nan))
     runs = tuple(

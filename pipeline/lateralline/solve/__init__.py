@@ -19,10 +19,18 @@ a stop with unknown ground levels claimed its depth to a micrometre.
 Receiver scale. Nulls and exposures give depths without a reading; the ratio over all other
 stops of the receiver is a stop's scale, so no reading is used twice.
 
+Accuracies. A site's own residuals may deny those stated: of marks and readings (`residuals`), and
+of distances between stops against their counters (`spacing`), which alone show how tilts nobody
+measured scatter. Where they do, all stops are solved again with the accuracies found (`doubt`), and
+what follows, link included, claims by these; they never fall below what is stated. An error shared
+by a site, as the height of the receiver's aerial, leaves no residual: its σ is what is stated, and
+where no height is given 0.10 ± 0.10 m, since a raised receiver makes pipe look too deep.
+
 Steps, each from frozen records to the next: `gather` (stops and ground as one least-squares
 `problem`) → `scale` (depth readings) → `units` (readings that cannot be used) → `batch` (first
 guesses, batched solution) → `modes` (more than one transmitter) → `covariance` and `results`
-(fixes, tests of marks) → `suspects` (booking errors) → `report` (findings).
+(fixes, tests of marks) → `doubt`
+(accuracies, from `residuals` and `spacing`) → `suspects` (booking errors) → `report` (findings).
 
 Decisions, with reasons
 -----------------------
@@ -66,13 +74,27 @@ import numpy as np
 
 from lateralline.isolate import without_culprits
 from lateralline.kernels.network import W_LIMIT
-from lateralline.records import DepthScale, Exposures, Flags, Marks, Solved, StopRows
-from lateralline.settings import Settings
+from lateralline.kernels.variance import Networks
+from lateralline.records import (
+    AccuracyEvidence,
+    DepthScale,
+    Exposures,
+    Flags,
+    Marks,
+    Solved,
+    StopRows,
+    Texts,
+)
+from lateralline.settings import Accuracy, Settings
+from lateralline.solve.doubt import Doubt, doubt
 from lateralline.solve.gather import Gathered, gather
+from lateralline.solve.learning import evidence_of
 from lateralline.solve.modes import find_modes
-from lateralline.solve.report import beside_axis, findings_of, left_out
+from lateralline.solve.report import accuracies_doubted, beside_axis, findings_of, left_out
+from lateralline.solve.residuals import OF_STOPS, stop_residuals
 from lateralline.solve.results import Fitted, fitted
 from lateralline.solve.scale import ReceiverScale, receiver_scale
+from lateralline.solve.spacing import OF_SPACING, spacing_residuals
 from lateralline.solve.suspects import Suspicion, suspects
 from lateralline.solve.units import check_units
 
@@ -115,9 +137,10 @@ def _solve(
     """
 
     def gathered(marks: Marks, stops: StopRows) -> tuple[Gathered, ReceiverScale]:
-        problem = gather(marks, stops, settings, failed)
+        problem = gather(marks, stops, replace(settings, accuracy=accuracy), failed)
         return problem, receiver_scale(problem, stops, settings, exposures)
 
+    accuracy = settings.accuracy
     batch, scale = gathered(marks, stops)
     units = check_units(batch, scale, marks, stops, settings)
     findings = units.findings
@@ -125,14 +148,21 @@ def _solve(
         stops = _unread(stops, batch, units.unusable)
         batch, scale = gathered(marks, stops)
     fit = _fit(marks, stops, batch, scale)
+    for doubted_by in () if units.lengths_unreliable else (_by_residuals, _by_spacing):
+        doubted = doubted_by(fit, accuracy)
+        if doubted is not None:
+            stated, accuracy = accuracy, doubted.accuracy(accuracy)
+            marks = _placed_as_well_as(marks, stated, accuracy)
+            fit = _fit(marks, stops, *gathered(marks, stops))
+            findings += accuracies_doubted(doubted)
     suspicions = _suspicions(fit)
     proven = [s for s in suspicions if s.proven]
     if proven and not units.lengths_unreliable:
         findings += tuple(left_out(fit, s) for s in proven)
-        doubted, unread = np.zeros(len(marks.row), np.bool_), np.zeros(len(batch.stop), np.bool_)
-        doubted[[m for s in proven for m in s.marks]] = True
+        wrong, unread = np.zeros(len(marks.row), np.bool_), np.zeros(len(batch.stop), np.bool_)
+        wrong[[m for s in proven for m in s.marks]] = True
         unread[[s.stop for s in proven if s.variant == "reading"]] = True
-        marks, stops = marks.doubting(doubted), _unread(stops, batch, unread)
+        marks, stops = marks.doubting(wrong), _unread(stops, batch, unread)
         fit = _fit(marks, stops, *gathered(marks, stops))
         suspicions = [s for s in _suspicions(fit) if not s.proven]
     if not units.lengths_unreliable:
@@ -140,7 +170,13 @@ def _solve(
     scale = fit.scale
     rows = zip(scale.receiver.tolist(), scale.value.tolist(), scale.sigma.tolist(), strict=True)
     scales = tuple(DepthScale(*row) for row in rows)
-    return Solved(fit.fixes, fit.results, findings, scales, units.lengths_unreliable)
+    evidence: tuple[AccuracyEvidence, ...] = ()
+    if not units.lengths_unreliable:
+        claimed = replace(settings, accuracy=accuracy)
+        evidence = evidence_of(_left(fit), spacing_residuals(fit.fixes, accuracy), scale, claimed)
+    return Solved(
+        fit.fixes, fit.results, findings, scales, units.lengths_unreliable, accuracy, evidence
+    )
 
 
 def _unread(stops: StopRows, batch: Gathered, unusable: Flags) -> StopRows:
@@ -154,6 +190,40 @@ def _fit(marks: Marks, stops: StopRows, batch: Gathered, scale: ReceiverScale) -
     """Solve the stops, each with the receiver's scale that the others give."""
     problem = batch.problem.with_stops(scale=scale.others, scale_sigma=scale.others_sigma)
     return fitted(marks, stops, batch, scale, find_modes(problem, stops, batch.stop))
+
+
+def _left(fit: Fitted) -> tuple[Networks, Texts]:
+    """Return what is left of every stop that was solved, and the run (k,) of each."""
+    problem, chosen, stops = fit.modes.problem, fit.modes.chosen, fit.stops
+    good = np.flatnonzero(chosen.converged)
+    rows = fit.gathered.stop[good]
+    tilt_measured = np.isfinite(stops.tilt_rad[rows])
+    return stop_residuals(problem.pick(good), chosen.p[:, good], tilt_measured), stops.run[rows]
+
+
+def _by_residuals(fit: Fitted, stated: Accuracy) -> Doubt | None:
+    """Return what the marks and readings of stops say against the accuracies stated."""
+    return doubt(_left(fit)[0], OF_STOPS, stated, whole=True)
+
+
+def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
+    """Return what distances between stops say against the accuracies stated.
+
+    A tilt that scatters more is a camera that lies more crookedly in its pipe.
+    """
+    distances, _ = spacing_residuals(fit.fixes, stated)
+    doubted = doubt(distances, OF_SPACING, stated, whole=False)
+    if doubted is None or "tilt_prior_rad" not in doubted.wide:
+        return doubted
+    more = doubted.wide["tilt_prior_rad"] ** 2 - stated.tilt_prior_rad**2
+    crooked = float(np.sqrt(stated.axis_tilt_rad**2 + more))
+    return replace(doubted, wide=doubted.wide | {"axis_tilt_rad": crooked})
+
+
+def _placed_as_well_as(marks: Marks, stated: Accuracy, accuracy: Accuracy) -> Marks:
+    """Return the marks with the covariance that another accuracy of placing gives them."""
+    more = accuracy.mark_placing_m**2 - stated.mark_placing_m**2
+    return replace(marks, cov_m2=marks.cov_m2 + more * np.diag([1.0, 1.0, 0.0])) if more else marks
 
 
 def _suspicions(fit: Fitted) -> list[Suspicion]:

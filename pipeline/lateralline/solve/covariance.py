@@ -28,7 +28,7 @@ from lateralline.solve.batch import Fits, solve_batch
 from lateralline.solve.gather import ROUGHNESS_M, plane_rows
 from lateralline.solve.problem import LOOSE_RAD, StopProblem, moved, turned
 
-HEADING, TILT = 3, 4
+UP, HEADING, TILT = 2, 3, 4
 #: Nodes for each angle averaged over, and the σ of an angle fixed at a node.
 NODES = 7
 FIXED_RAD = 1e-4
@@ -201,7 +201,7 @@ def _weighted(at: Linearised) -> Floats:
 def shared_shifts(
     problem: StopProblem, fits: Fits, shared_m: Floats, receiver: Ints, receivers: int
 ) -> tuple[Floats, Floats]:
-    """Return what one σ of each shared error does to each fix (k, 5, c + s), in site axes.
+    """Return what one σ of each shared error does to each fix (k, 5, c + 1 + s), in site axes.
 
     And what the weights left out because of it (k, 5, 5), to be added to a fix's covariance. With
     Sᵢ what the errors do through mark i alone and S = Σ Sᵢ, the weights counted Σ Sᵢ Sᵢᵀ for S Sᵀ.
@@ -210,8 +210,9 @@ def shared_shifts(
 
     shared_m (n, 3, c) is what it does to the marks. To first order a mark moved by δ moves the fix
     by −N⁻¹ Σ Jᵀ S⁻¹ (∂f/∂mark) δ, and levels moved together move the ground over it, which the
-    depth reading hangs on. The last s columns are the depth-reading scale of each of s
-    receivers; receiver (k,) is that of each stop.
+    depth reading hangs on. Then comes the height of the receiver's aerial, which lifts marks and
+    depth reading and so the fix, and nothing else; it is in neither covariance. The last s columns
+    are the depth-reading scale of each of s receivers; receiver (k,) is that of each stop.
     """
     s, p = problem.stops, fits.p
     at = problem.linearise(p)
@@ -238,7 +239,11 @@ def shared_shifts(
     together = np.einsum("ikc,jkc->kij", pull, pull)
     alone = np.moveaxis(problem.per_stop(np.einsum("icn,jcn->ijn", by_mark, by_mark)), 2, 0)
     shifts = carry @ np.moveaxis(np.concatenate([pull, by_scale], axis=2), 0, 1)
-    return np.asarray(shifts), carry @ (together - alone) @ np.swapaxes(carry, 1, 2)
+    lifted = np.zeros((len(problem.count), 5, 1))
+    lifted[:, UP, 0] = s.aerial_sigma_m
+    c = shared_m.shape[2]
+    whole_shifts = np.concatenate([shifts[:, :, :c], lifted, shifts[:, :, c:]], axis=2)
+    return whole_shifts, carry @ (together - alone) @ np.swapaxes(carry, 1, 2)
 
 
 def with_left_out(cov: Floats, left_out: Floats) -> Floats:

@@ -128,6 +128,7 @@ def gather(
             scale=np.ones(len(stop)),
             scale_sigma=np.full(len(stop), accuracy.depth_scale_ratio),
             aerial_m=np.full(len(stop), settings.aerial_height_m),
+            aerial_sigma_m=np.full(len(stop), settings.aerial_height_sigma_m),
             tilt_rad=np.where(measured, stops.tilt_rad[stop], 0.0),
             tilt_sigma_rad=np.where(measured, accuracy.tilt_measured_rad, accuracy.tilt_prior_rad),
             heading_rad=heading[stop],

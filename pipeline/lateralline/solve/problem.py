@@ -53,6 +53,7 @@ class StopArrays:
     scale: Floats  # of this stop's depth readings, and σ, from everything but this stop
     scale_sigma: Floats
     aerial_m: Floats  # aerial above ground
+    aerial_sigma_m: Floats  # one error of all stops
     tilt_rad: Floats  # prior mean and σ; LOOSE_RAD = none
     tilt_sigma_rad: Floats
     heading_rad: Floats  # way of travel; LOOSE_RAD when marks alone decide

@@ -10,6 +10,8 @@ from scipy.stats import chi2
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Floats, Ints
+from lateralline.settings import key_of
+from lateralline.solve.doubt import Doubt, DoubtedAccuracy
 from lateralline.solve.gather import UNSOLVED
 from lateralline.solve.modes import Modes
 from lateralline.solve.problem import MID
@@ -211,11 +213,31 @@ def _beside(fit: Fitted) -> Iterator[Finding]:
         )
 
 
+def accuracies_doubted(doubt: Doubt) -> tuple[Finding, ...]:
+    """Return the warning of each accuracy that the stops' residuals deny."""
+    return tuple(
+        finding(
+            "misfit",
+            "site",
+            variant="accuracy",
+            more=_in_file_units(one)
+            | {"misfit_ratio": one.estimate / one.stated, "degrees": one.degrees},
+        )
+        for one in doubt.doubted
+    )
+
+
+def _in_file_units(one: DoubtedAccuracy) -> dict[str, Given]:
+    """Return an accuracy as site.toml has it: its key, and both values in the key's unit."""
+    key, stated = key_of(one.name, one.stated)
+    return {"accuracy": key, "stated": stated, "estimate": key_of(one.name, one.estimate)[1]}
+
+
 def _site(fit: Fitted) -> Iterator[Finding]:
     """Yield findings of the site's stops as a whole.
 
-    A warning when they fit worse than the accuracies allow; stops that contradict themselves are
-    left to their own finding, and the covariance is not rescaled. An error when most stops
+    A warning when they fit worse than the accuracies claimed by allow; stops that contradict
+    themselves are left to their own finding, and no accuracy explains it. An error when most stops
     contradict themselves: the cause is one they share.
     """
     fixes = fit.fixes

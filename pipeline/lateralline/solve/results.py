@@ -10,7 +10,7 @@ from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, Marks, StopRows
-from lateralline.solve.covariance import Averaged, average, shared_shifts, with_left_out
+from lateralline.solve.covariance import UP, Averaged, average, shared_shifts, with_left_out
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, UNSOLVED, Gathered
 from lateralline.solve.modes import REJECT, Modes
 from lateralline.solve.problem import MID
@@ -78,6 +78,7 @@ def _fixes(
     site_cov[~sound] = np.nan
     shared, left_out = shared_shifts(problem, chosen, shared_m, scale.group, len(scale.value))
     site_cov = with_left_out(site_cov, left_out)
+    site_cov[:, UP, UP] += problem.stops.aerial_sigma_m**2
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
     shared[flipped, 4] *= -1.0
@@ -129,7 +130,9 @@ def _fixes(
         cov=spread(site_cov),
         ground_m=spread(ground),
         depth_m=spread(averaged.depth_m),
-        depth_sigma_m=spread(np.sqrt(averaged.depth_var_m2)),
+        depth_sigma_m=spread(
+            np.hypot(np.sqrt(averaged.depth_var_m2), problem.stops.aerial_sigma_m)
+        ),
         chi2=spread(chosen.objective),
         dof=count(problem.dof),
         status=status,

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import norm
 
 from lateralline.records import Exposures, Flags, Floats, Ints, StopRows, Texts
 from lateralline.settings import Settings
@@ -35,6 +36,8 @@ BLUNDER_SIGMAS = 4.0
 #: A reading off by this factor or more, where the nulls agree among themselves at this χ², is no
 #: reading of that stop's depth. Common practice, no source.
 GROSS, SOUND = 2.0, 1e-2
+#: A receiver's scale is doubted at this level, two-sided: common practice, no source.
+ALPHA = 0.01
 #: What accounts for a single reading: another unit, or a digit too many or too few.
 SLIPS, NEAR_SLIP = np.append(UNIT_RATIOS, [10.0, 0.1]), 1.25
 
@@ -45,8 +48,9 @@ class ReceiverScale:
 
     receiver: Texts  # (g,) its name; "" when the site gives none
     group: Ints  # (k,) of each stop
-    value: Floats  # (g,) from all its stops
+    value: Floats  # (g,) from all its stops and the prior
     sigma: Floats
+    prior_sigma: float  # of a receiver's scale about 1, as stated
     used: Ints  # (g,) ratios it rests on
     slip: Floats  # (g,) the unit ratio all its readings are off by; NaN = none
     typical: Floats  # (g,) median of reading over depth; NaN = none known
@@ -54,6 +58,17 @@ class ReceiverScale:
     others_sigma: Floats
     by_marks: Floats  # (k,) reading over depth by nulls alone; NaN where they do not give it
     impossible: Flags  # (k,) a reading so far off that nulls agreeing among themselves deny it
+
+    @property
+    def unlikely(self) -> Flags:
+        """Whether each scale (g,) is further from 1 than receivers as stated are, at `ALPHA`.
+
+        Over receivers whose scale comes from the prior, the estimate scatters about 1 by what the
+        readings took off the prior's variance: prior² − σ². Its own σ says how well this one is
+        known, not whether it is unusual.
+        """
+        spread = np.sqrt(np.maximum(self.prior_sigma**2 - self.sigma**2, 0.0))
+        return np.asarray(np.abs(self.value - 1.0) > norm.isf(0.5 * ALPHA) * spread)
 
 
 def receiver_scale(
@@ -68,6 +83,9 @@ def receiver_scale(
     depth, sigma, sound, spare = _depth_without_reading(problem)
     by_marks, impossible = _against_marks(problem, depth, sigma, sound, spare)
     shown_m, shown_sigma_m = _exposed_depths(gathered, stops, settings, exposures)
+    # height of the aerial: one error of all stops, which no number of exposures averages away
+    shown = np.bincount(group[np.isfinite(shown_m)], minlength=groups)[group]
+    shown_sigma_m = np.sqrt(shown_sigma_m**2 + shown * problem.stops.aerial_sigma_m**2)
     better = np.isfinite(shown_m) & ~(shown_sigma_m > sigma)
     depth, sigma = np.where(better, shown_m, depth), np.where(better, shown_sigma_m, sigma)
     distance = depth + problem.stops.aerial_m
@@ -87,6 +105,7 @@ def receiver_scale(
         group.astype(np.int64),
         1.0 + sum_pull / total,
         1.0 / np.sqrt(total),
+        prior,
         np.bincount(group[useful], minlength=groups).astype(np.int64),
         _slips(typical),
         typical,

@@ -259,16 +259,16 @@ def _subject(scale: ReceiverScale, g: int) -> str:
 
 
 def receiver_findings(scale: ReceiverScale) -> Iterator[Finding]:
-    """Yield what each receiver's depth-reading scale came to."""
+    """Yield what each receiver's depth-reading scale came to; a warning where it is unlikely."""
     for g in map(int, np.flatnonzero(scale.used > 1)):
         off = float(scale.value[g] - 1.0)
-        certain = abs(off) > 2.0 * scale.sigma[g]
+        unlikely = bool(scale.unlikely[g])
         yield finding(
             "receiver-scale",
             _subject(scale, g),
-            variant="true" if not certain else "low" if off < 0.0 else "",
-            severity="warning" if certain else "info",
-            off_percent=100.0 * abs(off) if certain else 100.0 * off,
+            variant="true" if not unlikely else "low" if off < 0.0 else "",
+            severity="warning" if unlikely else "info",
+            off_percent=100.0 * abs(off) if unlikely else 100.0 * off,
             sigma_percent=100.0 * scale.sigma[g],
             readings=scale.used[g],
         )

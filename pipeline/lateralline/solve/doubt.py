@@ -1,0 +1,148 @@
+"""Accuracies that a site's own residuals deny: how large they are, and claims as wide as that.
+
+All accuracies are estimated together by restricted maximum likelihood, none below what was stated,
+each drawn towards it where residuals hardly tell it from another. A few wrong marks or readings are
+no reason to doubt an accuracy: what even errors of the size found do not explain is left out. What
+the rest shows against the accuracies stated must be more than chance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.stats import chi2
+
+from lateralline.kernels.variance import Networks, allowance, restricted_likelihood
+from lateralline.records import Flags, Floats
+from lateralline.settings import Accuracy
+
+#: A site's accuracies are doubted at this level, all together: common practice, no source.
+ALPHA: Final = 0.025
+#: Fewer stops, or stretches between stops, than these are not asked. One less likely than this
+#: under the accuracies found is a blunder.
+LEAST_CASES, BLUNDER = 5, 1e-3
+#: σ of the logarithm of a variance about that stated: errors are two times as large, or half as
+#: large, at one σ. Common practice, no source.
+SPREAD: Final = 2.0 * float(np.log(2.0))
+#: Where more cases than this are blunders, or errors are more times as large as stated, the cause
+#: is no accuracy. Common practice, no source.
+MOST_BLUNDERS, MOST_TIMES = 0.3, 6.0
+#: An accuracy is named when it is larger than stated by this many of its own σ.
+NAMED_SIGMAS: Final = 2.0
+_ROUNDS: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtedAccuracy:
+    """One accuracy that residuals deny."""
+
+    name: str  # as `settings.Accuracy` has it
+    stated: float
+    estimate: float
+    degrees: float  # of freedom
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What accuracies a site claims by instead of those stated, and which of them is named."""
+
+    wide: dict[str, float]
+    doubted: tuple[DoubtedAccuracy, ...]
+
+    def accuracy(self, stated: Accuracy) -> Accuracy:
+        """Return the accuracies claimed by."""
+        return replace(stated, **self.wide)
+
+
+class _Cases:
+    """Networks whose blunders are whole networks (stops) or single observations (stretches)."""
+
+    def __init__(self, networks: Networks, *, whole: bool) -> None:
+        self.networks, self.whole = networks, whole
+
+    def misfits(self, theta: Floats) -> tuple[Floats, Floats, Flags]:
+        """Return χ² of each case, its degrees of freedom, and whether it is tested at all."""
+        if self.whole:
+            value, freedom = self.networks.misfit(theta)
+            return value, np.maximum(freedom, 1.0), freedom > 0.5
+        w = self.networks.standardised(theta)[:, :-1]  # the last row is what was known beforehand
+        return np.nan_to_num(w) ** 2, np.ones_like(w), np.isfinite(w)
+
+    def without(self, out: Flags) -> Networks:
+        """Return the networks without these cases."""
+        rows = np.zeros(self.networks.there.shape, dtype=np.bool_)
+        if self.whole:
+            rows[:] = out[:, None]
+        else:
+            rows[:, :-1] = out
+        return self.networks.without(rows)
+
+
+def doubt(
+    networks: Networks, names: tuple[str, ...], stated: Accuracy, *, whole: bool
+) -> Doubt | None:
+    """Return what residuals say against the accuracies stated; None if nothing.
+
+    `names` (m,) are those of the networks' parts. `whole`: a blunder spoils its network, a stop;
+    otherwise one observation, and the last of each is none.
+    """
+    ones, cases = np.ones(len(names)), _Cases(networks, whole=whole)
+    value, freedom, tested = cases.misfits(ones)
+    if np.count_nonzero(tested) < LEAST_CASES:
+        return None
+    usual = max(float(np.median(value[tested] / chi2.median(freedom[tested]))), 1.0)
+    out = tested & (chi2.sf(value / usual, freedom) < BLUNDER)
+    if _by_chance(cases.without(out)) > ALPHA:
+        return None
+    for _ in range(_ROUNDS):
+        rest = cases.without(out)
+        theta, found = restricted_likelihood(rest, ones, SPREAD)
+        value, freedom, _ = cases.misfits(theta)
+        again = tested & (chi2.sf(value, freedom) < BLUNDER)
+        if (again == out).all():
+            break
+        out = again
+    free = theta > 1.0
+    blunders = np.count_nonzero(out) / np.count_nonzero(tested)
+    if not free.any() or blunders > MOST_BLUNDERS or theta.max() > MOST_TIMES**2:
+        return None
+    if _by_chance(rest) > ALPHA:
+        return None
+    bend = found.overlap[np.ix_(free, free)] / 2.0 + np.eye(int(free.sum())) / SPREAD**2
+    sigma = np.ones_like(theta)
+    sigma[free] = np.sqrt(np.diag(np.linalg.inv(bend)))
+    sure = free & (np.log(theta) > NAMED_SIGMAS * sigma)
+    if not sure.any():
+        sure = theta == theta.max()
+    degrees = found.freedom(free)
+    times = np.sqrt(theta)
+    # a variance known to a factor of e^σ is e^(σ²/2) larger on average than at its likeliest
+    claimed = times * np.sqrt(np.exp(0.5 * sigma**2) * allowance(degrees))
+    return Doubt(
+        {
+            name: getattr(stated, name) * float(claimed[i])
+            for i, name in enumerate(names)
+            if free[i]
+        },
+        tuple(
+            DoubtedAccuracy(
+                names[i],
+                getattr(stated, names[i]),
+                getattr(stated, names[i]) * float(times[i]),
+                degrees,
+            )
+            for i in np.flatnonzero(sure)
+        ),
+    )
+
+
+def _by_chance(networks: Networks) -> float:
+    """Return how likely such residuals are by chance, were every accuracy as stated (Simes)."""
+    ones = np.ones(len(networks.parts))
+    found = networks.evidence(ones)
+    value, freedom = networks.misfit(ones)
+    together = chi2.sf(value.sum(), freedom.sum())
+    each = np.sort(np.append(found.larger()[found.seen], together))
+    return float((each * len(each) / np.arange(1, len(each) + 1)).min())

@@ -1,0 +1,74 @@
+"""Accuracies that a site's residuals deny: claimed wider, named, and never for one blunder."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from lateralline.proof.line_truth import simulate_site
+from lateralline.proof.scenarios import SCENARIOS, WRONG, Simulated, simulate
+from lateralline.records import Solved
+from lateralline.settings import standard_accuracy
+from lateralline.solve import solve
+
+
+def doubted(solved: Solved) -> list[str]:
+    """Accuracies that are named as wider than stated."""
+    return [
+        str(f.values["accuracy"])
+        for f in solved.findings
+        if f.code == "misfit" and f.variant == "accuracy"
+    ]
+
+
+def solved(s: Simulated) -> Solved:
+    return solve(s.marks, s.stops, s.settings)
+
+
+def test_a_receiver_three_times_worse_is_named_and_claimed() -> None:
+    s = simulate(WRONG[1], 60, 4)
+    found = solved(s)
+    assert found.accuracy is not None
+    assert "receiver_angle_deg" in doubted(found)
+    told, claimed = s.settings.accuracy, found.accuracy
+    assert 2.0 < claimed.receiver_angle_rad / told.receiver_angle_rad < 4.5
+    assert all(getattr(claimed, f.name) >= getattr(told, f.name) for f in fields(told))
+    of_receiver = next(f for f in found.findings if f.code == "misfit")
+    assert of_receiver.severity == "warning"
+
+
+def test_one_blunder_is_no_reason_to_doubt_an_accuracy() -> None:
+    s = simulate(SCENARIOS[0], 12, 9)
+    xyz = s.marks.xyz_m.copy()
+    xyz[4, :2] += 0.8
+    found = solved(replace(s, marks=replace(s.marks, xyz_m=xyz)))
+    assert found.accuracy == s.settings.accuracy
+    assert doubted(found) == []
+
+
+def test_sites_as_stated_are_seldom_doubted() -> None:
+    """Two questions at 2.5 % each: of 10 sites at most 2, three standard deviations of chance."""
+    named = [doubted(solved(simulate(SCENARIOS[0], 20, seed))) for seed in range(10)]
+    assert sum(map(bool, named)) <= 2
+
+
+@pytest.mark.parametrize(
+    ("true", "names"),
+    [
+        ({"counter_m": 0.2, "counter_ratio": 0.02}, {"counter_m", "counter_ratio"}),
+        ({"axis_tilt_rad": np.radians(15.0)}, {"tilt_prior_deg"}),
+    ],
+    ids=["counter", "tilt"],
+)
+def test_the_cable_between_stops_shows_counters_and_tilts(
+    true: dict[str, float], names: set[str]
+) -> None:
+    site = simulate_site(11, 2, 4, accuracy=standard_accuracy(**true))
+    found = solve(site.marks, site.stops, replace(site.settings, accuracy=standard_accuracy()))
+    assert set(doubted(found)) & names
+    claimed = found.claimed(site.settings).accuracy
+    if "axis_tilt_rad" in true:
+        assert claimed.tilt_prior_rad > 1.5 * standard_accuracy().tilt_prior_rad
+        assert claimed.axis_tilt_rad > 1.5 * standard_accuracy().axis_tilt_rad
