@@ -16,6 +16,7 @@ from lateralline.proof.world import CASES, PLAIN, CaseResult, world_bounds
 from lateralline.proof.world_marks import find_marks
 from lateralline.proof.world_scores import WorldScore, score_world
 from lateralline.proof.world_truth import DEPTH_M, TrueSite, World, true_site
+from lateralline.records import Product
 from lateralline.settings import standard_accuracy
 
 #: Nothing errs but what is asked after.
@@ -94,6 +95,17 @@ def test_a_pipe_that_leaves_its_corridor_is_told_by_how_far() -> None:
     assert 0.65 < inside < 0.75
     assert half == pytest.approx(12.0 * 0.4 / 2 / 10.0, rel=0.01)
     assert world_scores._corridor(region, pipe[:2])[:2] == (0.0, 1.0)
+
+
+def test_a_line_that_is_not_drawn_has_no_grades() -> None:
+    none: dict[str, list[object]] = {
+        name: [] for name in ("from_ref", "to_ref", "fall", "gradient", "gradient_sigma")
+    }
+    site = true_site(3, 0, STILL)
+    layer = Product("pipe_segments", {**none}, None)
+    held, false = world_scores._grades(layer, site.path.at(site.travel_m), site.path, site.travel_m)
+    assert not len(held)
+    assert not false
 
 
 def test_plain_lines_are_scored_whole(plain: tuple[WorldScore, ...]) -> None:

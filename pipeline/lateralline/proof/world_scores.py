@@ -193,7 +193,7 @@ def _adjusted(lines: tuple[Line, ...], stops_m: Floats) -> tuple[Flags, Flags]:
         return np.zeros(0, bool), np.zeros(0, bool)
     (line,) = lines
     rows = np.flatnonzero(line.kind == "fix")
-    stop = np.array([_stop(str(line.ref[i])) for i in rows])
+    stop = np.array([_stop(str(line.ref[i])) for i in rows], dtype=np.int64)
     held = _within(line.xyz_m[rows, :2] - stops_m[stop, :2], line.cov_m2[rows, :2, :2])
     return held, held[[0, -1]] if len(held) else held
 
@@ -226,8 +226,8 @@ def _grades(
 
     A true grade is the rise over the horizontal length of the pipe, bends and all.
     """
-    ends = np.array([[_stop(str(ref)) for ref in product.columns[name]]
-                     for name in ("from_ref", "to_ref")])  # fmt: skip
+    refs = [[_stop(str(ref)) for ref in product.columns[name]] for name in ("from_ref", "to_ref")]
+    ends = np.array(refs, dtype=np.int64)  # none of a line that is not drawn
     rise = np.diff(stops_m[ends, 2], axis=0)[0]
     steps = np.hypot(*np.diff(path.xyz_m[:, :2], axis=0).T)
     level = np.concatenate([[0.0], np.cumsum(steps)])
