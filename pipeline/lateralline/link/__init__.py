@@ -7,7 +7,8 @@ adjust        every line by itself: its shape (`shapes`, `selection`), which rea
               (`search`), and whether GNSS put some of it elsewhere (`shifts`)
 joint         lines that touch (`branches`) as one network, errors they share unknown once
 global_test   what contradicts itself too far to be drawn, and what stays undecided
-result        back to lines, junctions and adjusted parameters
+paths         what is plausible over all shapes: paths drawn from the hypotheses of `path_filter`
+result        back to lines, junctions and adjusted parameters; errors are those of the paths
 
 Each step is a function from one frozen record (`lines`) to the next: points → `PreparedLine` →
 `AdjustedLine` → `AdjustedNetwork` → `records.Line`. Findings come with the records and are put into
@@ -31,6 +32,15 @@ have shown; between two directions where no bend is found the path is an arc of 
 
 Decisions, with reasons
 -----------------------
+- One path is drawn, claims are made over all. The adjustment chooses shapes, names blunders and
+  draws the line; its covariance holds only if those shapes are true, and pipe bends in sweeps,
+  between stops, gently. So errors, corridor and levels come from paths drawn over every sequence
+  of shapes, weighed by what the data say and how seldom a bend is (`paths`): second moments about
+  the line that is drawn, so that a wrong choice of shape counts as an error too. A line whose
+  numbers fail there keeps the adjustment's own claims.
+- Nobody is accused of what a bend explains. A reading left out under the chosen shapes that fewer
+  than a quarter of the paths take for wrong is a doubt about shape, not a blunder. A stop drawn
+  outside its own 99.9 % ellipse, of which nothing else is said, is a warning.
 Every line is adjusted by itself first; that gives shapes, starts and the likeliest blunders.
 Then all that touch are adjusted once more with what they share.
 - Searches are generators. Looking for blunders and bends is adjust, look, leave out, adjust
