@@ -116,6 +116,9 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     return (reached,)
 
 
+#: No place is known better than this after a measurement.
+_EXACT_M = 0.001
+
 # ---- measure next --------------------------------------------------------------------------
 
 
@@ -280,6 +283,18 @@ def outlook(axis: Axis, region: Corridor, candidates: Sequence[Candidate]) -> di
     return found
 
 
+def _left(cov_m2: Floats, taken_m2: Floats) -> Floats:
+    """Return covariances (k, n, 3, 3) less what a measurement takes off, nowhere below nothing.
+
+    What it takes follows from the vertices and slopes of the line that is drawn; the errors of its
+    paths may be less between two of them.
+    """
+    value, vector = np.linalg.eigh(cov_m2 - taken_m2)
+    return np.asarray(
+        (vector * value.clip(_EXACT_M**2)[..., None, :]) @ np.swapaxes(vector, -1, -2)
+    )
+
+
 def _after(axis: Axis, bounded: _Bounded, candidates: Sequence[Candidate]) -> Floats:
     """Return half-widths in plan and in level (2, k, n) after each of some candidates (k,)."""
     n, k = len(bounded.stretch), len(candidates)
@@ -293,7 +308,7 @@ def _after(axis: Axis, bounded: _Bounded, candidates: Sequence[Candidate]) -> Fl
     taken = shared.transpose(2, 0, 1, 3) @ gain.transpose(0, 2, 1, 3)  # (k, n, 3, 3)
     within = np.array([c.stretch if c.kind == "stop" else -1 for c in candidates])[:, None]
     settled = (within == bounded.stretch) & bounded.undecided
-    widths = bounded.widths(bounded.points.cov_m2 - taken, settled)
+    widths = bounded.widths(_left(bounded.points.cov_m2, taken), settled)
     # A stretch that a stop decides is known there no better than by that stop.
     stop = [ellipses_95(measured).semi_major_m, INTERVAL_95 * np.sqrt(measured[:, 2, 2])]
     return np.where(settled, np.fmax(widths, np.stack(stop)[:, :, None]), widths)
