@@ -234,13 +234,16 @@ def _traced(drawn: _Drawn, axes: _OwnAxes, subjects: tuple[str, ...]) -> Sampled
         apart = np.median(np.linalg.norm(end[:, :3] - start[:, :3], axis=1))
         pieces = int(np.clip(np.ceil(apart / SPACING_M), _LEAST, _MOST))
         share = np.linspace(0.0, 1.0, pieces + 1)[: None if i == stretches - 1 else -1]
-        bent = (drawn.kind[i] > 0)[:, None, None]
-        along, corner, at = _cornered(drawn, i).at(share)
-        points.append(np.where(bent, along, even(start, end, share)))
+        bent = np.flatnonzero(drawn.kind[i] > 0)
+        xyz = even(start, end, share)
+        corner = np.repeat(start[:, None, :3], 2, axis=1)  # of a straight: its start, which is held
+        at = np.zeros((len(start), 2))
+        if len(bent):
+            xyz[bent], corner[bent], at[bent] = _cornered(drawn, i, bent).at(share)
+        points.append(xyz)
         places.append(i + share)
-        corners.append(np.where(bent, corner, start[:, None, :3]))
-        inside = np.floor(at.clip(0.0, 0.9999) * pieces).astype(np.int64)
-        intervals.append(column + np.where(bent[:, :, 0], inside, 0))
+        corners.append(corner)
+        intervals.append(column + np.floor(at.clip(0.0, 0.9999) * pieces).astype(np.int64))
         column += len(share)
     kinds = np.array([(drawn.kind == k).mean(axis=1) for k in range(len(KINDS))])
     return SampledPaths(
@@ -254,10 +257,10 @@ def _traced(drawn: _Drawn, axes: _OwnAxes, subjects: tuple[str, ...]) -> Sampled
     )
 
 
-def _cornered(drawn: _Drawn, i: int) -> CorneredPaths:
-    """Return the paths of one stretch as if all bent."""
-    start, end, legs = drawn.states[i], drawn.states[i + 1], drawn.legs[i]
-    twice = drawn.kind[i] == KINDS.index("two_bends")
+def _cornered(drawn: _Drawn, i: int, rows: Ints) -> CorneredPaths:
+    """Return the paths of one stretch that bend, those of the draws `rows`."""
+    start, end, legs = drawn.states[i][rows], drawn.states[i + 1][rows], drawn.legs[i][rows]
+    twice = drawn.kind[i][rows] == KINDS.index("two_bends")
     total = legs[:, TOTAL].clip(0.02)
     share = legs[:, SHARE].clip(0.01, 0.99)
     second = np.where(twice, legs[:, SHARE_2].clip(0.02), 0.0)
@@ -270,8 +273,8 @@ def _cornered(drawn: _Drawn, i: int) -> CorneredPaths:
     short = np.minimum(share, third) * total
     turn = np.arccos(np.einsum("si,si->s", *ways).clip(-1.0, 1.0))
     most = short * shortening(turn)
-    taken = (total - drawn.length_m[i]) / most.clip(1e-6)
-    u = drawn.uniform[i]
+    taken = (total - drawn.length_m[i][rows]) / most.clip(1e-6)
+    u = drawn.uniform[i][rows]
     between = (u - _SHARP) / (1.0 - _SHARP - _ROUNDEST)
     untold = np.where(u < _SHARP, 0.0, np.where(u > 1.0 - _ROUNDEST, 1.0, between))
     rounding = np.where(most > _TELLS_M, taken.clip(0.0, 1.0), untold)
