@@ -206,7 +206,7 @@ def test_findings_join_to_lines_runs_and_stops(second: tuple[Path, Path]) -> Non
     assert (runs["subject"].str.removeprefix("run ") == runs["run_id"]).all()
     drawn = gpd.read_file(second[1] / "asbuilt.gpkg", layer="pipe_centreline").union_all()
     advice = found[found["code"] == "advice-next"]
-    assert len(advice) == 2
+    assert 2 <= len(advice) <= 4  # of two lines, one each in plan and in level
     assert gpd.GeoSeries(advice.geometry).distance(drawn).max() < 0.02
 
 

@@ -249,4 +249,4 @@ def test_a_finding_that_explains_others_goes_into_the_json_document() -> None:
     (told,) = content["failures"][0]["findings"]
     assert told["title"] == cause.title
     assert told["values"] == {"other": "stop R1/1", "marks": 3}
-    assert told["explains"][0]["codes"] == sorted(cause.explains[0].codes)
+    assert told["explains"][0]["names"] == sorted(cause.explains[0].names)

@@ -63,7 +63,7 @@ def test_what_is_held_for_the_cause_leads_and_nothing_there_is_blamed(
     assert sure
     assert findings[: len(of(findings))] == tuple(of(findings))
     for cause in sure:
-        (ends,) = (e.subjects for e in cause.explains if "blunder" in e.codes)
+        (ends,) = (e.subjects for e in cause.explains if "blunder/plan" in e.names)
         assert ends is not None
         assert not [
             f

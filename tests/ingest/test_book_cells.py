@@ -424,7 +424,7 @@ def test_a_column_that_may_be_ours_is_no_remark(
 
 
 @pytest.mark.parametrize(
-    ("sheet", "at", "called", "column"),
+    ("sheet", "at", "header", "column"),
     [
         ("stops", "D1", "depth [ft]", "depth_reading"),
         ("stops", "E1", "Tilt", "tilt_deg"),
@@ -435,13 +435,13 @@ def test_a_column_that_may_be_ours_is_no_remark(
     ],
 )
 def test_a_column_called_as_the_trade_calls_it_is_taken_and_told(
-    tmp_path: Path, sheet: str, at: str, called: str, column: str
+    tmp_path: Path, sheet: str, at: str, header: str, column: str
 ) -> None:
     plain = read(tmp_path, lambda book: None)
-    record = read(tmp_path, put(sheet, **{at: called}))
+    record = read(tmp_path, put(sheet, **{at: header}))
     (told,) = (f for f in record.findings if called(f) == "input-read-as")
     assert (
-        told.what == f"a.xlsx {sheet} is read column {called.casefold().split(' [')[0]} as {column}"
+        told.what == f"a.xlsx {sheet} is read column {header.casefold().split(' [')[0]} as {column}"
     )
     for table in ("control", "stops"):
         assert repr(getattr(record, table)) == repr(getattr(plain, table))

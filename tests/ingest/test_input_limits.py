@@ -84,7 +84,7 @@ TEXTS: dict[str, tuple[str, str, str]] = {
         "stops.csv:2: note must be at most 2000 characters, with the columns kept in it"),
     "many runs": (
         "site", SITE + "".join(RUN.format(n=n) for n in range(limits.SECTIONS)),
-        "site.toml:6037: run must stand there at most 1000 times — split the site"),
+        "site.toml:6040: run must stand there at most 1000 times — split the site"),
     "a large site.toml": (
         "site", SITE + "#" * limits.TOML_BYTES,
         'site.toml: file must be at most 1 MB; got "1 MB"'),

@@ -208,7 +208,7 @@ def _tries(
             SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
         )
         prior = before.log_weight[rows] + (-rate if kind == 0 else some)
-        stretch = _Stretch(data, point, before, rows, length_m, kind, side)
+        stretch = _Transition(data, point, before, rows, length_m, kind, side)
         for _ in range((2, 3, 3, 3)[kind]):
             stretch.linearise()
         yield stretch.hypotheses(prior + log(1 - WRONG_SHARE), rows, 0), stretch.chi2
@@ -221,7 +221,7 @@ def _tries(
                     yield with_wrong.hypotheses(weight, rows[bad], wrong), with_wrong.chi2
 
 
-class _Stretch:
+class _Transition:
     """One shape of one stretch for hypotheses (m,), linearised about what the next point says."""
 
     def __init__(
@@ -341,7 +341,7 @@ class _Stretch:
             legs[:, SHARE_2] = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
         self.linearised_at, self.legs_at = self.legs_at, legs
 
-    def with_wrong(self, wrong: int, rows: Ints) -> _Stretch | None:
+    def with_wrong(self, wrong: int, rows: Ints) -> _Transition | None:
         """The same for some hypotheses, were the point (1) or its counter (2) wrong altogether."""
         places = int(self.data.observed[self.point].sum())
         noise = self.noise.copy()
@@ -353,7 +353,7 @@ class _Stretch:
             noise[read, read] += WRONG_M**2
         else:
             return None
-        other = object.__new__(_Stretch)
+        other = object.__new__(_Transition)
         other.__dict__.update(self.__dict__)
         for name, value in self.__dict__.items():
             if isinstance(value, np.ndarray) and name != "noise":

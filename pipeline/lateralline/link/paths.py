@@ -54,7 +54,7 @@ def sample_paths(points: Sequence[LocatedPoint], accuracy: Accuracy) -> SampledP
     try:
         with np.errstate(all="ignore"):
             steps = filtered(data)
-            drawn = _Drawn.of(steps, data, np.random.default_rng(SEED))
+            drawn = _BackwardDraws.of(steps, data, np.random.default_rng(SEED))
     except np.linalg.LinAlgError:
         return None
     if not np.isfinite(drawn.states).all():
@@ -150,7 +150,7 @@ def _definite(cov: Floats, observed: Flags) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Drawn:
+class _BackwardDraws:
     """Draws (s,) of a line of k points."""
 
     states: Floats  # (k, s, n)
@@ -161,7 +161,9 @@ class _Drawn:
     uniform: Floats  # (k-1, s) a number of each for what nothing tells
 
     @classmethod
-    def of(cls, steps: Sequence[Hypotheses], data: PathData, rng: np.random.Generator) -> _Drawn:
+    def of(
+        cls, steps: Sequence[Hypotheses], data: PathData, rng: np.random.Generator
+    ) -> _BackwardDraws:
         """Draw from hypotheses at each point, the last first."""
         k, n = len(steps), data.size
         weight = np.cumsum(np.exp(steps[-1].log_weight))
@@ -224,7 +226,7 @@ def _times(by: Floats, x: Floats) -> Floats:
 # ---- the paths ------------------------------------------------------------------------------
 
 
-def _traced(drawn: _Drawn, axes: _OwnAxes, subjects: tuple[str, ...]) -> SampledPaths:
+def _traced(drawn: _BackwardDraws, axes: _OwnAxes, subjects: tuple[str, ...]) -> SampledPaths:
     """Return the paths of draws in the site's axes."""
     points, places, corners, intervals = [], [], [], []
     column = 0
@@ -257,7 +259,7 @@ def _traced(drawn: _Drawn, axes: _OwnAxes, subjects: tuple[str, ...]) -> Sampled
     )
 
 
-def _cornered(drawn: _Drawn, i: int, rows: Ints) -> CorneredPaths:
+def _cornered(drawn: _BackwardDraws, i: int, rows: Ints) -> CorneredPaths:
     """Return the paths of one stretch that bend, those of the draws `rows`."""
     start, end, legs = drawn.states[i][rows], drawn.states[i + 1][rows], drawn.legs[i][rows]
     twice = drawn.kind[i][rows] == KINDS.index("two_bends")

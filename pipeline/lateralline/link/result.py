@@ -75,7 +75,7 @@ def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Li
     joint = by @ fit.result.cov @ by.T
     paths = _paths(line, fit, vertices, xyz, accuracy)
     if paths is not None:
-        joint = _second_moments(paths, xyz)
+        joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
     i = np.arange(m)
     looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
@@ -121,6 +121,26 @@ def _paths(
     at = [along[i] if i >= 0 else np.interp(o, order, along) for o, i, _ in stood]
     length = np.interp(paths.place, np.arange(len(at)), at)
     return replace(paths, place=np.interp(length, along, np.arange(len(along))))
+
+
+def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
+    """Return second moments (3m, 3m) with no junction or bend surer than the adjustment has it.
+
+    What says where two lines meet is in their network, and no path of one of them knows; a bend is
+    a corner, and the paths that round it pass another place at the same share of their length.
+    """
+    out = moments.copy()
+    for i, vertex in enumerate(vertices):
+        if vertex.kind in ("junction", "bend"):
+            at = slice(3 * i, 3 * i + 3)
+            out[at, at] = _bound(moments[at, at], adjusted[at, at])
+    return out
+
+
+def _bound(first: Floats, second: Floats) -> Floats:
+    """Return a covariance (3, 3) that is nowhere less than either of two."""
+    value, vector = np.linalg.eigh(second - first)
+    return np.asarray(first + (vector * value.clip(0.0)) @ vector.T)
 
 
 def _second_moments(paths: SampledPaths, xyz: Floats) -> Floats:
@@ -346,14 +366,21 @@ def record_lines(
         if not gross_network(fit)
         for line in fit.model.lines
     }
-    out = []
-    for line in (lines[i] for i in order if i in lines):
-        at = -1
+    for line in [lines[i] for i in order if i in lines]:
         if line.joins:
             parent = lines[line.joins]
             at = int(np.flatnonzero((parent.kind == "junction") & (parent.ref == line.line))[0])
-        out.append(replace(line, joins_at=at))
-    return tuple(out)
+            both = _bound(parent.cov_m2[at], line.cov_m2[0])  # one place, one error
+            lines[line.joins] = _with_cov(parent, at, both)
+            lines[line.line] = replace(_with_cov(line, 0, both), joins_at=at)
+    return tuple(lines[i] for i in order if i in lines)
+
+
+def _with_cov(line: Line, vertex: int, cov_m2: Floats) -> Line:
+    """Return a line with another, greater covariance (3, 3) of one vertex."""
+    own, joint = line.cov_m2.copy(), line.joint_cov_m2.copy()
+    own[vertex] = joint[3 * vertex : 3 * vertex + 3, 3 * vertex : 3 * vertex + 3] = cov_m2
+    return replace(line, cov_m2=own, joint_cov_m2=joint)
 
 
 def turn_fixes(fixes: Fixes, lines: Sequence[AdjustedLine], runs: Sequence[Run]) -> Fixes:
