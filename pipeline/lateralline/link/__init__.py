@@ -38,9 +38,9 @@ Decisions, with reasons
   of shapes, weighed by what the data say and how seldom a bend is (`paths`): second moments about
   the line that is drawn, so that a wrong choice of shape counts as an error too. A line whose
   numbers fail there keeps the adjustment's own claims.
-- Nobody is accused of what a bend explains. A reading left out under the chosen shapes that fewer
-  than a quarter of the paths take for wrong is a doubt about shape, not a blunder. A stop drawn
-  outside its own 99.9 % ellipse, of which nothing else is said, is a warning.
+- Nobody is accused of what a bend explains. A reading left out under the chosen shapes, but little
+  over its limit, that hardly a path takes for wrong is a doubt about shape, not a blunder. A stop
+  drawn outside its own 99.9 % ellipse, of which nothing else is said, is a warning.
 Every line is adjusted by itself first; that gives shapes, starts and the likeliest blunders.
 Then all that touch are adjusted once more with what they share.
 - Searches are generators. Looking for blunders and bends is adjust, look, leave out, adjust

@@ -207,17 +207,20 @@ def _by_residuals(fit: Fitted, stated: Accuracy) -> Doubt | None:
 
 
 def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
-    """Return what distances between stops say against the accuracies stated.
+    """Return what distances between stops say against the tilt stated; None if nothing.
 
-    A tilt that scatters more is a camera that lies more crookedly in its pipe.
+    A tilt that scatters more is a camera that lies more crookedly in its pipe. A chord is no
+    path: bends and single misread counters tell of counters what is not so, hence counters take
+    their share of what distances say and are claimed by as they are stated.
     """
     distances, _ = spacing_residuals(fit.fixes, stated)
     doubted = doubt(distances, OF_SPACING, stated, whole=False)
-    if doubted is None or "tilt_prior_rad" not in doubted.wide:
-        return doubted
-    more = doubted.wide["tilt_prior_rad"] ** 2 - stated.tilt_prior_rad**2
-    crooked = float(np.sqrt(stated.axis_tilt_rad**2 + more))
-    return replace(doubted, wide=doubted.wide | {"axis_tilt_rad": crooked})
+    tilts = [d for d in doubted.doubted if d.name == "tilt_prior_rad"] if doubted else []
+    if doubted is None or not tilts:
+        return None
+    wide = doubted.wide["tilt_prior_rad"]
+    crooked = float(np.sqrt(stated.axis_tilt_rad**2 + wide**2 - stated.tilt_prior_rad**2))
+    return Doubt({"tilt_prior_rad": wide, "axis_tilt_rad": crooked}, tuple(tilts))
 
 
 def _placed_as_well_as(marks: Marks, stated: Accuracy, accuracy: Accuracy) -> Marks:
