@@ -124,10 +124,11 @@ def column_today(layer: str, column: str) -> str:
 
 def value_today(layer: str, column: str, value: object) -> object:
     """Return a value of a column, by its name of today, as it is called today."""
-    names = _table().layers.values.get(layer, {}).get(column, {})
+    names = layer_values(layer).get(column, {})
     return names.get(str(value), value) if names else value
 
 
+@cache
 def layer_values(layer: str) -> Mapping[str, Names]:
     """Return the values of a layer that are called otherwise today, by column."""
     layers = _table().layers
@@ -141,7 +142,7 @@ def layer_values(layer: str) -> Mapping[str, Names]:
 def finding_code(code: str) -> str:
     """Return the code of today of a finding.
 
-    >>> finding_code("counter-wrong/jump"), finding_code("stop-weak")
+    >>> finding_code("counter-jump"), finding_code("stop-weak")
     ('counter-wrong', 'stop-weak')
     """
     return _codes().get(code, code)

@@ -285,7 +285,14 @@ def test_a_linker_that_is_off_and_says_nothing_is_caught(
     monkeypatch: pytest.MonkeyPatch, honest: Honest
 ) -> None:
     aside = np.array([0.3, 0.3, 0.0])
-    missed = with_linker(monkeypatch, honest, lambda x: replace(x, xyz_m=x.xyz_m + aside))
+
+    def moved(line: Line) -> Line:
+        paths = line.paths
+        if paths is not None:
+            paths = replace(paths, xyz_m=paths.xyz_m + aside, corner_m=paths.corner_m + aside)
+        return replace(line, xyz_m=line.xyz_m + aside, paths=paths)
+
+    missed = with_linker(monkeypatch, honest, moved)
     assert any("adjusted over hand" in m for m in missed)
     assert any("holds the whole pipe" in m for m in missed)
     assert any("of 0.5 m, named" in m for m in missed)
@@ -305,6 +312,7 @@ def unbent(line: Line) -> Line:
         counter_m=line.counter_m[keep], xyz_m=line.xyz_m[keep], cov_m2=line.cov_m2[keep],
         cross_m2=line.cross_m2[keep[:-1]], stretches=stretches, shift_m=line.shift_m[keep],
         joint_cov_m2=line.joint_cov_m2[np.ix_(at, at)], direction_rad=line.direction_rad[keep],
+        paths=None,
     )  # fmt: skip
 
 

@@ -371,12 +371,20 @@ def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
     where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
     for called in filter(None, (name, layer_of_v1(name))):
         try:
-            return named_today(name, pyogrio.read_dataframe(gpkg, layer=called, where=where))
+            frame = named_today(name, pyogrio.read_dataframe(gpkg, layer=called, where=where))
+            return _with_geometry(frame) if contract.load(name).geometry else frame
         except pyogrio.errors.DataLayerError:
             continue
         except pyogrio.errors.DataSourceError as e:
             raise UnreadableError(f"{gpkg} cannot be read: {e}") from e
     return _empty(name)
+
+
+def _with_geometry(frame: AnyFrame) -> AnyFrame:
+    """Return a layer with a place for each row, none where it was a table once (findings)."""
+    if "geometry" in frame:
+        return frame
+    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([None] * len(frame), index=frame.index))
 
 
 def named_today(layer: str, frame: AnyFrame) -> AnyFrame:
