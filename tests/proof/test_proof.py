@@ -15,7 +15,6 @@ from lateralline.proof.tables import coverage_table, hand_table, wrong_table
 from lateralline.solve import solve
 from lateralline.solve.batch import level_start, solve_batch
 from lateralline.solve.gather import gather
-from tests.support.finding_names import called
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.name)
@@ -55,7 +54,7 @@ def test_wrong_accuracies_are_seen_and_claimed_wider(scenario):
 def test_a_site_with_wrong_accuracies_says_so():
     for scenario, doubted in ((WRONG[1], True), (SCENARIOS[0], False)):
         s = simulate(scenario, 50, 6)
-        codes = {called(f) for f in solve(s.marks, s.stops, s.settings).findings}
+        codes = {f.name for f in solve(s.marks, s.stops, s.settings).findings}
         assert ("misfit/accuracy" in codes) is doubted
 
 
