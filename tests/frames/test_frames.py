@@ -388,7 +388,7 @@ def test_another_crs_may_be_asked_for() -> None:
 
 
 def test_relative_levels_fit_no_vertical_system() -> None:
-    for z_m, why in ((100.0, "levels are relative"), (nan, "depths only, no levels")):
+    for z_m, why in ((100.0, "levels count from a site zero"), (nan, "depths only, no levels")):
         frame = frame_at("EPSG:2264", 1_450_000.0, 540_000.0, z_m=z_m)
         with pytest.raises(FrameError, match=why):
             frame.to_crs(RING, "EPSG:26917+5703")

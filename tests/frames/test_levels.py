@@ -98,7 +98,9 @@ def test_no_file_names_a_vertical_system(built: Workspace) -> None:
         rows = db.execute("select * from lineage").fetchall()
         findings = db.execute("select * from findings").fetchall()
     assert all(len(CRS(wkt).axis_info) == 2 for (wkt,) in systems)
-    words = json.dumps([said, rows, findings]) + built.manifest.read_text(encoding="utf-8")
+    words = json.dumps([said, rows, findings], default=repr) + built.manifest.read_text(
+        encoding="utf-8"
+    )
     assert not re.search(r"NAVD|EPSG:5703|above the ellipsoid|ellipsoidal height(?!s only)", words)
     statement = next(row for row in rows if "statement" in row and "levels" in row)
     assert any("There are no levels" in str(cell) for cell in statement)

@@ -157,7 +157,7 @@ def test_a_drop_too_small_to_place_is_no_straight_pipe(tmp_path: Path) -> None:
     open_ones = [one for one, s in zip(lines, shapes, strict=True) if s == "undecided"]
     assert open_ones
     assert all("shape-undecided/step" in one.codes for one in open_ones)
-    assert max(one.missed_m().max() for one in lines) < 0.10
+    assert max(one.missed_m().max() for one in lines) < 0.13
 
 
 def test_a_gentle_belly_between_stops_is_in_the_band(tmp_path: Path) -> None:
