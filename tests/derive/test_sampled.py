@@ -11,7 +11,8 @@ import shapely
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.corridor import corridor
 from lateralline.derive.level_band import level_band
-from lateralline.derive.sampled import STRAY_SHARE, WIDER_M
+from lateralline.derive.nodes import bend_angle
+from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, turns
 from lateralline.findings import finding
 from lateralline.link import link
 from lateralline.link.gross_errors import moved_stops, or_a_bend
@@ -121,3 +122,19 @@ def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:
     assert told.code == "stop-moved"
     assert told.values["off_m"] == pytest.approx(2.0, abs=0.5)
     assert not moved_stops([replace(line, xyz_m=xyz)], fixes, [told])
+
+
+def test_a_bend_is_as_sure_as_the_turns_of_its_paths(axes: list[Axis]) -> None:
+    """A few degrees where stops on both sides look along the pipe; the corner may be rounded."""
+    found = 0
+    for axis in axes:
+        line = axis.line
+        for v in np.flatnonzero(line.kind == "bend").tolist():
+            if line.kind[v - 1] == "bend" or line.kind[v + 1] == "bend":
+                continue
+            assert line.paths is not None
+            turn, sigma = bend_angle(line, v)
+            assert np.degrees(sigma) < 15.0
+            assert abs(np.median(turns(line.paths, v)) - turn) < 3 * sigma
+            found += 1
+    assert found

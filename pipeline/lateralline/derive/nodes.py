@@ -21,6 +21,7 @@ from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns
 from lateralline.derive.quality import point_columns
+from lateralline.derive.sampled import turns
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.kernels.curves import angle_between
@@ -274,12 +275,16 @@ def _bend(axis: Axis, node: Node) -> tuple[float, float, str, float, float, str]
 def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
     """Return the deflection at an inner vertex and its σ, radians; NaN at an end.
 
-    σ carries the covariance of the vertex and both its neighbours.
+    σ of the one bend of a stretch is how far the turns of its paths are off; else it carries the
+    covariance of the vertex and both its neighbours.
     """
     if not 0 < vertex < len(line.kind) - 1:
         return nan, nan
     near = slice(vertex - 1, vertex + 2)
     three, cov = line.xyz_m[near], joint_cov(line)[near, :, near, :]
+    if line.paths is not None and (line.kind[near] == "bend").tolist() == [False, True, False]:
+        turn = float(_deflection(three))
+        return turn, float(np.sqrt(np.mean((turns(line.paths, vertex) - turn) ** 2)))
     steps = np.eye(9).reshape(9, 3, 3) * _STEP_M
     slope = (_deflection(three + steps) - _deflection(three - steps)) / (2 * _STEP_M)
     variance = float(slope @ cov.reshape(9, 9) @ slope)

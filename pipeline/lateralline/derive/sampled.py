@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from lateralline.kernels import curves
 from lateralline.records import Floats, Ints, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
@@ -20,8 +21,18 @@ STRAY_SHARE: Final = 0.03
 WIDER_M: Final = 0.015
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
+#: Places this near to a vertex are at it.
+_AT: Final = 1e-6
 #: Of a place's levels, those of a path this near to it along the pipe.
 _NEAR_M: Final = 0.05
+
+
+def turns(paths: SampledPaths, vertex: int) -> Floats:
+    """Return by how much each path (s,) turns between the vertices beside one, radians."""
+    first, last = np.searchsorted(paths.place, [vertex - 1 - _AT, vertex + 1 - _AT])
+    last = min(int(last), len(paths.place) - 1)
+    ways = (paths.xyz_m[:, at + 1] - paths.xyz_m[:, at] for at in (int(first), last - 1))
+    return np.asarray(curves.angle_between(*ways))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
