@@ -212,7 +212,7 @@ EDITS = [
     ("truth for a number", "site.toml", "ride_height = 0.03", "ride_height = true",
      "site.toml:30: ride_height must be a number in ft of at least 0"),
     ("a receiver's accuracy alone", "site.toml", "aerial_height =", "aerial_height_sigma =",
-     "site.toml:61: aerial_height_sigma must come with aerial_height"),
+     "site.toml:50: aerial_height_sigma must come with aerial_height"),
     ("infinite", "site.toml", "ride_height = 0.03", "ride_height = inf",
      "site.toml:30: ride_height must be a number in ft of at least 0"),
     ("unknown unit", "site.toml", 'tape = "ft"', 'tape = "feet"',

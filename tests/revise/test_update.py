@@ -939,6 +939,8 @@ def test_a_visit_dates_what_it_adds_and_nothing_else(tmp_path: Path) -> None:
     nodes = frames["pipe_nodes"]
     hole = nodes[nodes["ref"] == "TH1"]
     assert [str(d)[:10] for d in hole["surveyed_on"]] == [second]
+    entry = nodes[(nodes["kind"] == "entry") & (nodes["ref"] == "CO1")]
+    assert {str(d)[:10] for d in entry["surveyed_on"]} == {first}, "of the run that began there"
     for name in (
         "transmitter_fixes",
         "pipe_centreline",

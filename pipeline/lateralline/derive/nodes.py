@@ -131,7 +131,7 @@ def pipe_nodes(
             "kind": [n.kind for n in line.nodes],
             "ref": [n.ref for n in line.nodes],
             "placed_by": [n.placed_by for n in line.nodes],
-            "surveyed_on": [_day(days, axis, vertex_days, n) for n in line.nodes],
+            "surveyed_on": [_day(settings, days, axis, vertex_days, n) for n in line.nodes],
             **fields_of("pipe_nodes", places),
             **line.plan,
             "position_95_m": line.off_95_m,
@@ -233,11 +233,18 @@ def vertex_nodes(axis: Axis, axes: Sequence[Axis], named: Sequence[Node]) -> lis
     return nodes
 
 
-def _day(days: SurveyDays, axis: Axis, vertex_days: Sequence[date], node: Node) -> date:
-    """Return the day of a node's vertex; of one the counter places, the line's latest."""
+def _day(
+    settings: Settings, days: SurveyDays, axis: Axis, vertex_days: Sequence[date], node: Node
+) -> date:
+    """Return the day of a node's vertex; of one a counter places, the latest of its runs.
+
+    Those runs began at the node, or are of its line where none did.
+    """
     if node.vertex >= 0:
         return vertex_days[node.vertex]
-    return days.of_line(axis.line)[1]
+    of_line = [run for run in settings.runs if run.line == axis.line.line]
+    own = [run.id for run in of_line if node.kind == "entry" and run.entry == node.ref]
+    return max(days.of_runs(own), default=days.of_line(axis.line)[1])
 
 
 def _seen(axis: Axis, node: Node) -> bool:
