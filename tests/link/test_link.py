@@ -566,7 +566,9 @@ def test_a_branch_meets_its_parent_in_one_point(at_counter: float) -> None:
     here = child.joins_at
     assert (parent.kind[here], parent.ref[here]) == ("junction", "L2")
     assert parent.xyz_m[here].tolist() == child.xyz_m[0].tolist()
-    assert parent.cov_m2[here].tolist() == child.cov_m2[0].tolist()
+    plan, level = parent.cov_m2[here][:2, :2], parent.cov_m2[here][2, 2]
+    assert plan.tolist() == child.cov_m2[0][:2, :2].tolist()
+    assert level == pytest.approx(child.cov_m2[0][2, 2])
     assert parent.xyz_m[here] == pytest.approx([0, 4, 0], abs=0.02)
     assert parent.kind.tolist() == ["fix", "fix", "junction", "fix", "fix"]
     assert shapes(parent) == ["straight"] * 4

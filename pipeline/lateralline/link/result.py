@@ -124,7 +124,7 @@ def _paths(
 
 
 def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
-    """Return second moments (3m, 3m) with no junction or bend surer than the adjustment has it.
+    """Return second moments (3m, 3m) with no junction or bend surer in plan than adjusted.
 
     What says where two lines meet is in their network, and no path of one of them knows; a bend is
     a corner, and the paths that round it pass another place at the same share of their length.
@@ -132,13 +132,13 @@ def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) ->
     out = moments.copy()
     for i, vertex in enumerate(vertices):
         if vertex.kind in ("junction", "bend"):
-            at = slice(3 * i, 3 * i + 3)
+            at = slice(3 * i, 3 * i + 2)
             out[at, at] = _bound(moments[at, at], adjusted[at, at])
     return out
 
 
 def _bound(first: Floats, second: Floats) -> Floats:
-    """Return a covariance (3, 3) that is nowhere less than either of two."""
+    """Return a covariance (2, 2) that is nowhere less than either of two."""
     value, vector = np.linalg.eigh(second - first)
     return np.asarray(first + (vector * value.clip(0.0)) @ vector.T)
 
@@ -370,17 +370,27 @@ def record_lines(
         if line.joins:
             parent = lines[line.joins]
             at = int(np.flatnonzero((parent.kind == "junction") & (parent.ref == line.line))[0])
-            both = _bound(parent.cov_m2[at], line.cov_m2[0])  # one place, one error
-            lines[line.joins] = _with_cov(parent, at, both)
-            lines[line.line] = replace(_with_cov(line, 0, both), joins_at=at)
+            there, here = parent.cov_m2[at], line.cov_m2[0]
+            plan = _bound(there[:2, :2], here[:2, :2])  # one place, one error
+            lines[line.joins] = _with_error(parent, at, plan, there[2, 2])
+            lines[line.line] = replace(_with_error(line, 0, plan, there[2, 2]), joins_at=at)
     return tuple(lines[i] for i in order if i in lines)
 
 
-def _with_cov(line: Line, vertex: int, cov_m2: Floats) -> Line:
-    """Return a line with another, greater covariance (3, 3) of one vertex."""
-    own, joint = line.cov_m2.copy(), line.joint_cov_m2.copy()
-    own[vertex] = joint[3 * vertex : 3 * vertex + 3, 3 * vertex : 3 * vertex + 3] = cov_m2
-    return replace(line, cov_m2=own, joint_cov_m2=joint)
+def _with_error(line: Line, vertex: int, plan_m2: Floats, level_m2: float) -> Line:
+    """Return a line with another covariance of one vertex: in plan (2, 2), greater, and in level.
+
+    The level is that of the parent, and errs with the other vertices as it did, in proportion.
+    """
+    m, own, cross = len(line.kind), line.cov_m2.copy(), line.cross_m2.copy()
+    times = np.ones((m, 3))
+    times[vertex, 2] = np.sqrt(level_m2 / own[vertex, 2, 2])
+    own *= times[:, :, None] * times[:, None, :]
+    cross *= times[:-1, :, None] * times[1:, None, :]
+    joint = line.joint_cov_m2 * np.outer(times.ravel(), times.ravel())
+    at = slice(3 * vertex, 3 * vertex + 2)
+    own[vertex, :2, :2] = joint[at, at] = plan_m2
+    return replace(line, cov_m2=own, cross_m2=cross, joint_cov_m2=joint)
 
 
 def turn_fixes(fixes: Fixes, lines: Sequence[AdjustedLine], runs: Sequence[Run]) -> Fixes:
