@@ -157,12 +157,17 @@ def said_table(results: Iterable[CaseResult]) -> str:
 
 def _false(r: CaseResult) -> str:
     codes = Counter(code for s in r.scores for code in set(s.false_errors))
-    return ", ".join(f"{code} {n}" for code, n in codes.most_common()) or "none"
+    return ", ".join(f"{code} {n}" for code, n in _commonest(codes)) or "none"
 
 
 def _said(r: CaseResult) -> str:
     codes = Counter(code for s in r.scores for code in s.said)
-    return ", ".join(f"{code} {100 * n / len(r.scores):.0f}" for code, n in codes.most_common(8))
+    return ", ".join(f"{code} {100 * n / len(r.scores):.0f}" for code, n in _commonest(codes)[:8])
+
+
+def _commonest(codes: Counter[str]) -> list[tuple[str, int]]:
+    """Return codes and how often each stands, the most frequent first, then by name."""
+    return sorted(codes.items(), key=lambda c: (-c[1], c[0]))
 
 
 def _value(value: float, unit: str) -> str:
