@@ -366,7 +366,8 @@ def _number(column: Column, cell: str, unit: str) -> str:
 
 
 _CORE: Final = "docProps/core.xml"
-_TIMES: Final = re.compile(rb"<dcterms:(created|modified)\b[^>]*>[^<]*</dcterms:\1>")
+#: Whatever prefix another library of the process has registered for their namespace.
+_TIMES: Final = re.compile(rb"<(\w+):(created|modified)\b[^>]*>[^<]*</\1:\2>")
 _EARLIEST: Final = (1980, 1, 1, 0, 0, 0)  # the first day a zip archive can name
 
 
