@@ -13,9 +13,9 @@ from lateralline.derive.corridor import corridor
 from lateralline.derive.level_band import level_band
 from lateralline.derive.nodes import bend_angle
 from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, turns
-from lateralline.findings import finding
 from lateralline.link import link
-from lateralline.link.gross_errors import moved_stops, or_a_bend
+from lateralline.link.gross_errors import blunder, blunder_or_bend, moved_stops
+from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import simulate_site
 from lateralline.records import Linked
@@ -97,18 +97,19 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     """Just over its limit, wrong in no path: a doubt. Plain, or wrong in some: an error."""
     line = linked.lines[0]
     assert line.paths is not None
-    subject = line.paths.subjects[2]
-    values = {"off_m": 0.3, "sigma_m": 0.1, "statistic": 12.0, "limit": 11.0, "moved_m": 0.1}
-    blamed = finding("blunder/counter", subject, moved_most=subject, more=values)
+    ref = line.paths.subjects[2].removeprefix("stop ")
+    point = LocatedPoint("fix", ref, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {"R0": 1.0})
+    counter = Alternative(line.line, 2, point, "counter", "R0", (0,))
+    blamed = SuspectedBlunder(counter, 12.0, 11.0, np.array([0.3]), np.array([[0.01]]))
     assert line.paths.wrong_share[2].sum() < 0.05
-    softened = or_a_bend(blamed, [line])
+    softened = blunder_or_bend(blamed, [line])
     assert (softened.code, softened.variant) == ("shape-undecided", "or-wrong")
     assert softened.severity == "warning"
     sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
-    assert or_a_bend(blamed, [replace(line, paths=sure)]) is blamed
-    more = values | {"statistic": 20.0}
-    plain = finding("blunder/counter", subject, moved_most=subject, more=more)
-    assert or_a_bend(plain, [line]) is plain
+    assert blunder_or_bend(blamed, [replace(line, paths=sure)]) == blunder(blamed)
+    assert blunder(blamed).name == "blunder/counter"
+    plain = replace(blamed, statistic=20.0)
+    assert blunder_or_bend(plain, [line]) == blunder(plain)
 
 
 def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:

@@ -25,3 +25,15 @@ def _apart() -> Mapping[str, str]:
     return {
         name: names.get(old.partition("/")[0], name) for old, name in names.items() if "/" in name
     }
+
+
+#: What a site just begun is told: of what nobody has entered yet.
+OF_A_NEW_SITE = frozenset(
+    {
+        "line-not-located/no-stops",
+        "transmitter-offset-assumed/lag",
+        "transmitter-offset-assumed/ride-height",
+        "tolerance-rule/assumed",
+        "aerial-height-assumed",
+    }
+)

@@ -31,6 +31,8 @@ POOR_HEADING_RAD: Final = UNMEASURED_RAD
 HEADING_CODES: Final = ("heading-unknown", "stop-two-positions")
 #: Kinds of measurement, the least work first.
 KINDS: Final = ("marks", "stop", "exposure")
+#: No place is known better than this after a measurement.
+_EXACT_M: Final = 0.001
 #: Results this close are as good as each other; one that leaves more than this share is not worth
 #: a trip. Common practice, no source.
 AS_GOOD_M: Final = 0.005
@@ -115,9 +117,6 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     )
     return (reached,)
 
-
-#: No place is known better than this after a measurement.
-_EXACT_M = 0.001
 
 # ---- measure next --------------------------------------------------------------------------
 

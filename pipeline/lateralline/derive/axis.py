@@ -118,20 +118,18 @@ class Axis:
 
     def at(self, chainage_m: Floats) -> Along:
         """Return the points at chainages (n,); beyond an end on straight, as it goes there."""
-        leg, w = self.fraction(chainage_m)
-        line, arcs = self.line, self.arcs
-        xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
-        off, tangent = arcs.off(leg, w)
-        if (along := self.sampled_paths) is not None:
-            cov = self._sampled_cov(along, chainage_m)
+        xyz, tangent, cov = self._path(chainage_m)
+        if self.sampled_paths is not None:
+            cov = self.sampled_paths.cov_m2(chainage_m)
         else:
-            bow = bow_sigmas(self.slope_sigma_rad, arcs.length_m[leg], leg, w)
+            leg, w = self.fraction(chainage_m)
+            bow = bow_sigmas(self.slope_sigma_rad, self.arcs.length_m[leg], leg, w)
             aside = bow[:, :1] * _across(tangent)
             cov[:, :2, :2] += aside[:, :, None] * aside[:, None, :]
             cov[:, 2, 2] += bow[:, 1] ** 2
         return Along(
             chainage_m=chainage_m,
-            xyz_m=xyz + off,
+            xyz_m=xyz,
             cov_m2=cov,
             tangent=tangent,
             ride_m=np.interp(chainage_m, self.chainage_m, self.ride_m),
@@ -147,26 +145,15 @@ class Axis:
         if paths is None:
             return None
         chainage_m = np.interp(paths.place, np.arange(len(self.chainage_m)), self.chainage_m)
-        return PathsAlong(paths, chainage_m, self._places(chainage_m))
+        return PathsAlong(paths, chainage_m, self._path(chainage_m)[0])
 
-    @cached_property
-    def _moments(self) -> Floats:
-        along = self.sampled_paths
-        return np.zeros((0, 3, 3)) if along is None else along.moments()
-
-    def _places(self, chainage_m: Floats) -> Floats:
+    def _path(self, chainage_m: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return places (n, 3), unit tangents and the covariance of the vertices beside, there."""
         leg, w = self.fraction(chainage_m)
         line = self.line
-        xyz, _ = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
-        return np.asarray(xyz + self.arcs.off(leg, w)[0])
-
-    def _sampled_cov(self, along: PathsAlong, chainage_m: Floats) -> Floats:
-        """Return how paths scatter about the line at chainages (n, 3, 3)."""
-        known, moments = along.chainage_m, self._moments
-        after = np.searchsorted(known, chainage_m).clip(1, len(known) - 1)
-        step = np.maximum(known[after] - known[after - 1], 1e-12)
-        share = ((chainage_m - known[after - 1]) / step).clip(0.0, 1.0)[:, None, None]
-        return np.asarray((1 - share) * moments[after - 1] + share * moments[after])
+        xyz, cov = curves.interpolate(line.xyz_m, line.cov_m2, line.cross_m2, leg, w)
+        off, tangent = self.arcs.off(leg, w)
+        return xyz + off, tangent, cov
 
     def fraction(self, chainage_m: Floats) -> tuple[Ints, Floats]:
         """Return leg and fraction (n,), below 0 or above 1 beyond the ends."""

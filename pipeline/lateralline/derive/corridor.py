@@ -104,11 +104,11 @@ def corridor(axis: Axis) -> Corridor:
 def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
     """Return the corridor that holds the paths a line's data leave plausible."""
     line = axis.line
-    swept, before = along.swept()
+    swept = along.swept()
     ends = axis.chainage_m[[(s.first, s.last) for s in line.stretches]].reshape(-1, 2)
     off_m = np.full(len(ends), np.nan)
     for number, (first, last) in enumerate(ends):
-        here = (along.chainage_m[before + 1] > first) & (along.chainage_m[before] < last)
+        here = (along.chainage_m[1:] > first) & (along.chainage_m[:-1] < last)
         path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M, line.stretches[number]).xyz_m[:, :2])
         off_m[number] = shapely.hausdorff_distance(shapely.union_all(swept[here]), path)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])

@@ -7,13 +7,14 @@ of it is compared with the places at the same share of the way between its two l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 import shapely
 
 from lateralline.kernels import curves
-from lateralline.records import Floats, Ints, SampledPaths
+from lateralline.records import Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
 #: much wider, for the paths nobody drew.
@@ -35,7 +36,7 @@ def turns(paths: SampledPaths, vertex: int) -> Floats:
     return np.asarray(curves.angle_between(*ways))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class PathsAlong:
     """Paths of a line by its chainage; p places."""
 
@@ -43,29 +44,31 @@ class PathsAlong:
     chainage_m: Floats  # (p,)
     drawn_m: Floats  # (p, 3) of the line, there
 
-    @property
+    @cached_property
     def _off_m(self) -> Floats:
         return np.asarray(self.paths.xyz_m - self.drawn_m)
 
-    def moments(self) -> Floats:
-        """Return mean squares of how far paths are off the line at each place (p, 3, 3)."""
-        off = self._off_m
-        return np.asarray(np.einsum("spi,spj->pij", off, off) / len(off))
+    @cached_property
+    def _moments_m2(self) -> Floats:
+        """Mean squares of how far paths are off the line at each place (p, 3, 3)."""
+        return np.asarray(np.einsum("spi,spj->pij", self._off_m, self._off_m) / len(self._off_m))
 
-    def across_m(self) -> Floats:
-        """Return how far paths lie across the line at each place (s, p), positive to the right."""
-        way = np.gradient(self.drawn_m[:, :2], axis=0)
-        way /= np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
-        off = self._off_m
-        return np.asarray(off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0])
+    def cov_m2(self, chainage_m: Floats) -> Floats:
+        """Return how paths scatter about the line at chainages (n, 3, 3)."""
+        known, moments = self.chainage_m, self._moments_m2
+        after = np.searchsorted(known, chainage_m).clip(1, len(known) - 1)
+        step = np.maximum(known[after] - known[after - 1], 1e-12)
+        share = ((chainage_m - known[after - 1]) / step).clip(0.0, 1.0)[:, None, None]
+        return np.asarray((1 - share) * moments[after - 1] + share * moments[after])
 
-    def swept(self) -> tuple[np.ndarray, Ints]:
-        """Return what the paths but the farthest sweep between places, and the place before each.
+    def swept(self) -> np.ndarray:
+        """Return what the paths but the farthest sweep between each place and the next (p−1,).
 
         Polygons, drawn outside what they hold. Straying is measured from the paths' own middle.
         """
-        middle = PathsAlong(self.paths, self.chainage_m, np.median(self.paths.xyz_m, axis=0))
-        stray = np.abs(middle.across_m()).max(axis=1)
+        middle = np.median(self.paths.xyz_m, axis=0)
+        way, off = _ways(middle), self.paths.xyz_m - middle
+        stray = np.abs(off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]).max(axis=1)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
@@ -82,15 +85,13 @@ class PathsAlong:
         east = (reach * next_ways[1] - after * ways[1]) / by
         north = (after * ways[0] - reach * next_ways[0]) / by
         rings = np.stack([east, north], axis=-1) + centre
-        return shapely.polygons(rings), np.arange(len(reach))
+        return np.asarray(shapely.polygons(rings))
 
     def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
         """Return the levels between which a share of the paths passes chainages (n,)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
         plan = np.concatenate([[0.0], np.cumsum(step)])
-        way = np.gradient(self.drawn_m[:, :2], axis=0)
-        way /= np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
-        along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], way)
+        along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], _ways(self.drawn_m))
         along = np.maximum.accumulate(along, axis=1)
         asked = np.interp(chainage_m, self.chainage_m, plan)
         beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
@@ -100,3 +101,9 @@ class PathsAlong:
         tail = (1.0 - share) / 2
         low = np.quantile(level.min(axis=1), tail, axis=0)
         return low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)
+
+
+def _ways(line_m: Floats) -> Floats:
+    """Return the direction in plan of a line at each of its places (p, 2)."""
+    way = np.gradient(line_m[:, :2], axis=0)
+    return np.asarray(way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None])

@@ -130,7 +130,7 @@ from lateralline.link.gather import (
     without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
-from lateralline.link.gross_errors import moved_stops, or_a_bend
+from lateralline.link.gross_errors import moved_stops
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
@@ -184,9 +184,6 @@ def _link(
         prepared += ready
     networks = connected([*alone.values()])
     results = run_searches(adjust_network(network, settings) for network in networks)
-    for network, one in zip(networks, results, strict=True):
-        ledger += network_findings(one, settings)
-        ledger += [f for line in network for f in miss_finding(line)]
     fits = [fit for one in results for fit in one.fits]
     contested = frozenset().union(
         *(p.contested for p in prepared),
@@ -195,7 +192,9 @@ def _link(
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, accuracy)
-    ledger = [or_a_bend(f, drawn) for f in ledger]
+    for network, one in zip(networks, results, strict=True):
+        ledger += network_findings(one, drawn, settings)
+        ledger += [f for line in network for f in miss_finding(line)]
     ledger += moved_stops(drawn, turned_fixes, ledger)
     return Linked(turned_fixes, drawn, tuple(ledger), parameters(fits, solved, settings))
 

@@ -21,9 +21,10 @@ from scipy.stats import chi2
 
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
-from lateralline.link.gross_errors import between, blunder, blunder_tied
+from lateralline.link.gross_errors import between, blunder, blunder_or_bend, blunder_tied
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
+from lateralline.records import Line
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
 
@@ -53,9 +54,13 @@ def gross_line(one: AdjustedLine) -> list[Finding]:
     return [found, *blunders(one.fit)]
 
 
-def blunders(fit: Fit) -> list[Finding]:
-    """Return a finding on each blunder that was left out, and one on those that tie."""
-    out = [blunder(s) for s in fit.left_out if s.alternative.what != "kink"]
+def blunders(fit: Fit, lines: Sequence[Line] = ()) -> list[Finding]:
+    """Return a finding on each blunder that was left out, and one on those that tie.
+
+    `lines` are those drawn: by their paths a bend may do in place of a blunder.
+    """
+    left_out = (s for s in fit.left_out if s.alternative.what != "kink")
+    out = [blunder_or_bend(s, lines) for s in left_out]
     return [*out, blunder_tied(fit.tied)] if fit.tied else out
 
 
@@ -85,11 +90,16 @@ def _contradicts(
     )
 
 
-def network_findings(network: AdjustedNetwork, settings: Settings) -> list[Finding]:
-    """Return blunders, turns, the global test, and stretches left undecided."""
+def network_findings(
+    network: AdjustedNetwork, lines: Sequence[Line], settings: Settings
+) -> list[Finding]:
+    """Return blunders, turns, the global test, and stretches left undecided.
+
+    `lines` are those drawn.
+    """
     out = [*(blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
-        out += blunders(fit)
+        out += blunders(fit, lines)
         if denied := gross_network(fit):
             out += denied
             continue

@@ -15,6 +15,7 @@ from scipy.stats import chi2, norm
 
 from lateralline.findings import Effect, Finding, Given, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
+from lateralline.link.stochastic import limit_of
 from lateralline.records import Fixes, Floats, Line
 
 _Z95: Final = float(norm.ppf(0.975))
@@ -37,8 +38,7 @@ _READING: Final = {
 #: faultless sweeps raise lies just above. Paths alone would excuse what two bends can explain.
 _WRONG_SHARE: Final = 0.05
 _PLAIN_TIMES: Final = 1.5
-#: χ² of two degrees of freedom that one stop in a thousand exceeds by chance; and at 95 %.
-_FAR: Final = float(chi2.isf(0.001, 2))
+#: Semi-axis of the 95 % ellipse over the standard one.
 _ELLIPSE_95: Final = float(np.sqrt(chi2.isf(0.05, 2)))
 
 
@@ -50,11 +50,10 @@ def blunder(s: SuspectedBlunder) -> Finding:
     if what == "kink":
         values["beside_m"] = _BESIDE_M
         return finding("shape-undecided/turn", point.subject, where=point.where, more=values)
-    of_level_alone = what == "level" and bool(np.isnan(point.xyz_m[0]))
     return finding(
         "blunder",
         point.subject,
-        variant="known-level" if of_level_alone else what,
+        variant="known-level" if _of_level_alone(s) else what,
         where=point.where,
         moved_m=s.moved_m,
         moved_most=s.moved_most,
@@ -62,34 +61,32 @@ def blunder(s: SuspectedBlunder) -> Finding:
     )
 
 
-def or_a_bend(found: Finding, lines: Sequence[Line]) -> Finding:
-    """Return a finding on a wrong reading, or that of a doubt where a bent pipe explains it too.
+def blunder_or_bend(s: SuspectedBlunder, lines: Sequence[Line]) -> Finding:
+    """Return the finding on a reading left out; a doubt of shape where a bent pipe explains it too.
 
     The adjustment left the reading out under the shapes it chose. Over all shapes the paths of its
-    line say how likely it is wrong; where fewer than `_WRONG_SHARE` take it for that, and it is but
-    little over its limit, nobody is accused.
+    line, if it is one of `lines`, say how likely it is wrong; where fewer than `_WRONG_SHARE` take
+    it for that, and it is but little over its limit, nobody is accused.
     """
-    if found.code != "blunder" or found.variant not in _READING:
-        return found
-    for line in lines:
-        paths = line.paths
-        if paths is None or found.subject not in paths.subjects:
-            continue
-        share = float(paths.wrong_share[paths.subjects.index(found.subject)].sum())
-        if share < _WRONG_SHARE and not _plain(found):
-            return finding("shape-undecided/or-wrong", found.subject, where=found.where)
-    return found
+    point = s.alternative.subject
+    paths = next((x.paths for x in lines if x.paths and point.subject in x.paths.subjects), None)
+    if paths is None or s.statistic > _PLAIN_TIMES * s.limit or _of_level_alone(s):
+        return blunder(s)
+    share = float(paths.wrong_share[paths.subjects.index(point.subject)].sum())
+    if share >= _WRONG_SHARE:
+        return blunder(s)
+    return finding("shape-undecided/or-wrong", point.subject, where=point.where)
 
 
-def _plain(found: Finding) -> bool:
-    statistic, limit = (float(str(found.values[name])) for name in ("statistic", "limit"))
-    return statistic > _PLAIN_TIMES * limit
+def _of_level_alone(s: SuspectedBlunder) -> bool:
+    return s.alternative.what == "level" and bool(np.isnan(s.alternative.subject.xyz_m[0]))
 
 
 def moved_stops(lines: Sequence[Line], fixes: Fixes, known: Sequence[Finding]) -> list[Finding]:
     """Return a warning on each stop drawn outside its own error ellipse, but of those known.
 
-    Limit: 99.9 % of the fix's own plan ellipse. `known` are findings: what they speak of is left.
+    The limit is that of a position in plan, 99.9 % of the fix's own ellipse. `known` are findings:
+    what they speak of is left.
     """
     told = {subject for f in known for subject in (f.subject, *f.about)}
     out = []
@@ -98,7 +95,8 @@ def moved_stops(lines: Sequence[Line], fixes: Fixes, known: Sequence[Finding]) -
         own = line.fix[stood]
         off = line.xyz_m[stood, :2] - fixes.xyz_m[own, :2]
         cov = fixes.cov[own][:, :2, :2]
-        far = np.einsum("ni,ni->n", off, np.linalg.solve(cov, off[..., None])[..., 0]) > _FAR
+        far = np.einsum("ni,ni->n", off, np.linalg.solve(cov, off[..., None])[..., 0])
+        far = far > limit_of("plan", 2)
         for i in np.flatnonzero(far).tolist():
             subject = f"stop {line.ref[stood[i]]}"
             if subject not in told:

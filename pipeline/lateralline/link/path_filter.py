@@ -15,9 +15,9 @@ legs follow from the states at both its ends.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, radians
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -82,6 +82,7 @@ class PathData:
     cov: Floats  # (k, 5, 5) without what is shared
     shared: Floats  # (k, 5, c)
     readings_m: Floats  # (r, k)
+    ways: Floats  # (r,) 1 where a counter grows along the line, -1 where it falls
     counter_m: float
     counter_ratio: float
     counter_scale_ratio: float
@@ -106,13 +107,18 @@ class Hypotheses:
     predicted_cov: Floats  # (m, n, n)
     legs: Floats  # (m, 7) expected
     legs_cov: Floats  # (m, 7, 7)
-    legs_at: Floats  # (m, 7) where the stretch was linearised
     by_pose: Floats  # (m, 6, 6)
     by_legs: Floats  # (m, 6, 7)
 
     def only(self, rows: Ints) -> Hypotheses:
         """The same with these rows alone."""
         return Hypotheses(*(getattr(self, name)[rows] for name in self.__slots__))
+
+    @staticmethod
+    def joined(parts: Sequence[Hypotheses]) -> Hypotheses:
+        """All of several together."""
+        names = Hypotheses.__slots__
+        return Hypotheses(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
 def filtered(data: PathData) -> list[Hypotheses]:
@@ -142,22 +148,19 @@ def _begun(data: PathData) -> Hypotheses:
         state[0, POSE + 2 * run : POSE + 2 * run + 2] = read[0], 1.0
         variance[POSE + 2 * run : POSE + 2 * run + 2] = 1e6, data.counter_scale_ratio**2
     cov = np.diag(variance)[None]
-    look = _look(data, 0, state)
-    s = look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise
-    gain = cov @ look.by.transpose(0, 2, 1) @ np.linalg.inv(s)
+    updated = _updated(state, cov, _look(data, 0, state))
     none, zero = np.zeros(1, dtype=np.int64), np.zeros
     return Hypotheses(
         parent=none,
         kind=none,
         wrong=none,
         log_weight=zero(1),
-        state=state + np.einsum("mij,mj->mi", gain, look.off),
-        cov=_symmetric(cov - gain @ look.by @ cov),
+        state=updated.state,
+        cov=updated.cov,
         predicted=state,
         predicted_cov=cov,
         legs=zero((1, LEGS)),
         legs_cov=zero((1, LEGS, LEGS)),
-        legs_at=zero((1, LEGS)),
         by_pose=zero((1, POSE, POSE)),
         by_legs=zero((1, POSE, LEGS)),
     )
@@ -173,24 +176,25 @@ def _next(data: PathData, point: int, before: Hypotheses) -> Hypotheses:
     length_m = max(abs(known[0]) if known else chord_m, 0.05)
     every = np.arange(len(before.kind))
     tries = list(_tries(data, point, before, every, length_m, _COMMON))
-    best = np.min([chi2 for t, chi2 in tries if not t.wrong.any()], axis=0)
-    best -= data.observed[point].sum()
+    best = np.min([t.chi2 for t in tries], axis=0) - data.observed[point].sum()
     heavy = before.log_weight > before.log_weight.max() - _HEAVY
     for least, shapes in ((_EXPECTED, _RARE), (UNEXPLAINED, _STEEP)):
         rows = np.flatnonzero(heavy & (best > least))
         if len(rows):
             tries += _tries(data, point, before, rows, length_m, shapes)
-    parts = [t for t, _ in tries]
-    all_of = Hypotheses(
-        *(np.concatenate([getattr(p, f) for p in parts]) for f in parts[0].__slots__)
-    )
+    all_of = Hypotheses.joined([h for t in tries for h in t.hypotheses])
     weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
     order = np.argsort(-weight, kind="stable")[:MOST]
     kept = order[weight[order] > weight[order[0]] - LIGHTEST]
     total = np.logaddexp.reduce(weight[kept])
-    best_of = all_of.only(kept)
-    best_of.log_weight[:] -= total
-    return best_of
+    return replace(all_of.only(kept), log_weight=weight[kept] - total)
+
+
+class _Tried(NamedTuple):
+    """One shape tried: its hypotheses, with and without a wrong reading, and χ² (m,) without."""
+
+    hypotheses: list[Hypotheses]
+    chi2: Floats
 
 
 def _tries(
@@ -200,25 +204,39 @@ def _tries(
     rows: Ints,
     length_m: float,
     shapes: Sequence[tuple[int, tuple[int, int]]],
-) -> Iterator[tuple[Hypotheses, Floats]]:
-    """Yield the hypotheses of each shape, with the χ² each had."""
+) -> Iterator[_Tried]:
+    """Yield what becomes of the hypotheses `rows` under each shape."""
     rate = BENDS_PER_M * length_m * np.where(before.kind[rows] > 0, AGAIN, 1.0)
     for kind, side in shapes:
-        some = np.log(-np.expm1(-rate)) + log(
-            SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
-        )
-        prior = before.log_weight[rows] + (-rate if kind == 0 else some)
+        of_bends = SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
+        shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
+        prior = before.log_weight[rows] + shape
         stretch = _Transition(data, point, before, rows, length_m, kind, side)
         for _ in range((2, 3, 3, 3)[kind]):
             stretch.linearise()
-        yield stretch.hypotheses(prior + log(1 - WRONG_SHARE), rows, 0), stretch.chi2
-        bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + stretch.noise.shape[0])
-        if len(bad):
-            for wrong in (1, 2):
-                with_wrong = stretch.with_wrong(wrong, bad)
-                if with_wrong is not None:
-                    weight = prior[bad] + log(WRONG_SHARE)
-                    yield with_wrong.hypotheses(weight, rows[bad], wrong), with_wrong.chi2
+        every, look = np.arange(len(rows)), stretch.look
+        found = [stretch.hypotheses(every, look, prior + log(1 - WRONG_SHARE), 0)]
+        bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + len(look.noise))
+        for wrong, noise in enumerate(_wrong_noises(data, point, look.noise), 1):
+            if len(bad) and noise is not None:
+                weight = prior[bad] + log(WRONG_SHARE)
+                doubted = _Look(look.by[bad], look.off[bad], noise)
+                found.append(stretch.hypotheses(bad, doubted, weight, wrong))
+        yield _Tried(found, stretch.chi2)
+
+
+def _wrong_noises(data: PathData, point: int, noise: Floats) -> tuple[Floats, Floats | None]:
+    """Return the noise (q, q) of a look were the point wrong altogether, or its counters.
+
+    None where none was read.
+    """
+    places = int(data.observed[point].sum())
+    by = np.array([WRONG_M] * 3 + [*WRONG_RAD])[data.observed[point]]
+    read = np.full(len(noise) - places, WRONG_M)
+    of_point, of_counter = np.zeros(len(noise)), np.zeros(len(noise))
+    of_point[:places], of_counter[places:] = by, read
+    counter = noise + np.diag(of_counter**2) if len(read) else None
+    return noise + np.diag(of_point**2), counter
 
 
 class _Transition:
@@ -234,19 +252,16 @@ class _Transition:
         kind: int,
         side: tuple[int, int],
     ) -> None:
-        self.data, self.point, self.kind = data, point, kind
+        self.data, self.point, self.kind, self.rows = data, point, kind, rows
         self.state, self.cov = before.state[rows], before.cov[rows]
         m, n = self.state.shape
-        self.legs, self.legs_cov, self.noise_cov = (
-            np.zeros((m, LEGS)),
-            np.zeros((m, LEGS, LEGS)),
-            np.zeros((m, n, n)),
-        )
+        self.legs, self.legs_cov = np.zeros((m, LEGS)), np.zeros((m, LEGS, LEGS))
+        self.noise_cov, self.short = np.zeros((m, n, n)), np.zeros(m)
         self.legs[:, TOTAL], self.legs[:, SHARE] = length_m, 0.5
         variance = np.zeros(LEGS)
         variance[TOTAL] = (0.5 * length_m + 0.3) ** 2
         if kind in (1, 2):
-            variance[[SHARE, TURN, RISE]] = 1 / 12, FREE_RAD**2, HELD_RAD**2
+            variance[[SHARE, TURN]] = 1 / 12, FREE_RAD**2
             variance[RISE] = (FREE_RAD if kind == 2 else HELD_RAD) ** 2
         elif kind == 3:
             self.legs[:, SHARE] = self.legs[:, SHARE_2] = 1 / 3
@@ -262,11 +277,8 @@ class _Transition:
 
     def _start(self, side: tuple[int, int], length_m: float) -> None:
         """Begin where the next point's position and direction put the bends."""
-        at, seen, observed = (
-            self.legs_at,
-            self.data.seen[self.point],
-            self.data.observed[self.point],
-        )
+        at, seen = self.legs_at, self.data.seen[self.point]
+        observed = self.data.observed[self.point]
         heading = self.state[:, HEADING]
         gap = seen[:3] - self.state[:, :3]
         toward = wrap(np.arctan2(gap[:, 0], gap[:, 1]) - heading)
@@ -313,8 +325,7 @@ class _Transition:
         pose, self.by_pose, self.by_legs = advance(self.state_at[:, :POSE], self.legs_at)
         pose += np.einsum("mij,mj->mi", self.by_pose, (self.state - self.state_at)[:, :POSE])
         pose += np.einsum("mij,mj->mi", self.by_legs, self.legs - self.legs_at)
-        if self.kind in (1, 2):
-            pose[:, LENGTH] -= self.short
+        pose[:, LENGTH] -= self.short
         self.predicted = self.state.copy()
         self.predicted[:, :POSE] = pose
         carried = self.cov.copy()  # covariance of the state before with the state after
@@ -324,13 +335,8 @@ class _Transition:
         with_legs = self.legs_cov @ self.by_legs.transpose(0, 2, 1)
         cov[:, :POSE, :POSE] += self.by_legs @ with_legs
         self.predicted_cov = cov + self.noise_cov
-        look = _look(self.data, self.point, self.predicted)
-        self.by, self.off, self.noise = look.by, look.off, look.noise
-        back = look.by.transpose(0, 2, 1)
-        self.s = look.by @ self.predicted_cov @ back + look.noise
-        weighed = np.linalg.solve(self.s, self.off[..., None])
-        self.chi2 = (self.off[:, None] @ weighed)[:, 0, 0]
-        by_look = (back @ weighed)[..., 0]
+        self.look = _look(self.data, self.point, self.predicted)
+        by_look, self.chi2 = _weighed(_spread(self.predicted_cov, self.look), self.look)
         self.state_at = self.state + np.einsum("mij,mj->mi", carried, by_look)
         legs = self.legs + np.einsum("mij,mj->mi", with_legs, by_look[:, :POSE])
         legs[:, TOTAL] = legs[:, TOTAL].clip(0.02)
@@ -339,53 +345,25 @@ class _Transition:
         elif self.kind == 3:
             legs[:, SHARE] = legs[:, SHARE].clip(0.02, 0.90)
             legs[:, SHARE_2] = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
-        self.linearised_at, self.legs_at = self.legs_at, legs
+        self.legs_at = legs
 
-    def with_wrong(self, wrong: int, rows: Ints) -> _Transition | None:
-        """The same for some hypotheses, were the point (1) or its counter (2) wrong altogether."""
-        places = int(self.data.observed[self.point].sum())
-        noise = self.noise.copy()
-        if wrong == 1:
-            by = np.array([WRONG_M] * 3 + list(WRONG_RAD))[self.data.observed[self.point]]
-            noise[np.arange(places), np.arange(places)] += by**2
-        elif len(noise) > places:
-            read = np.arange(places, len(noise))
-            noise[read, read] += WRONG_M**2
-        else:
-            return None
-        other = object.__new__(_Transition)
-        other.__dict__.update(self.__dict__)
-        for name, value in self.__dict__.items():
-            if isinstance(value, np.ndarray) and name != "noise":
-                other.__dict__[name] = value[rows]
-        other.noise = noise
-        back = other.by.transpose(0, 2, 1)
-        other.s = other.by @ other.predicted_cov @ back + noise
-        weighed = np.linalg.solve(other.s, other.off[..., None])
-        other.chi2 = (other.off[:, None] @ weighed)[:, 0, 0]
-        return other
-
-    def hypotheses(self, prior: Floats, rows: Ints, wrong: int) -> Hypotheses:
-        """Return what has become of the hypotheses `rows`, with their weights."""
-        m, q = self.off.shape
-        gain = np.linalg.solve(self.s, self.by @ self.predicted_cov).transpose(0, 2, 1)
-        state = self.predicted + np.einsum("mij,mj->mi", gain, self.off)
-        cov = _symmetric(self.predicted_cov - gain @ self.by @ self.predicted_cov)
-        evidence = -0.5 * (self.chi2 + np.linalg.slogdet(self.s)[1] + q * log(2 * np.pi))
+    def hypotheses(self, of: Ints, look: _Look, prior: Floats, wrong: int) -> Hypotheses:
+        """Return what becomes of the hypotheses `of` by a look at the next point, weighed."""
+        predicted, predicted_cov = self.predicted[of], self.predicted_cov[of]
+        updated = _updated(predicted, predicted_cov, look)
         return Hypotheses(
-            parent=rows,
-            kind=np.full(m, self.kind),
-            wrong=np.full(m, wrong),
-            log_weight=prior + evidence,
-            state=state,
-            cov=cov,
-            predicted=self.predicted,
-            predicted_cov=self.predicted_cov,
-            legs=self.legs,
-            legs_cov=self.legs_cov,
-            legs_at=self.linearised_at,
-            by_pose=self.by_pose,
-            by_legs=self.by_legs,
+            parent=self.rows[of],
+            kind=np.full(len(of), self.kind),
+            wrong=np.full(len(of), wrong),
+            log_weight=prior + updated.evidence,
+            state=updated.state,
+            cov=updated.cov,
+            predicted=predicted,
+            predicted_cov=predicted_cov,
+            legs=self.legs[of],
+            legs_cov=self.legs_cov[of],
+            by_pose=self.by_pose[of],
+            by_legs=self.by_legs[of],
         )
 
 
@@ -414,15 +392,42 @@ def _look(data: PathData, point: int, state: Floats) -> _Look:
     off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
     noise[:places, :places] = data.cov[point][np.ix_(columns, columns)]
     for row, run in enumerate(runs.tolist(), places):
-        reading, zero, scale = data.readings_m[run], POSE + 2 * run, POSE + 2 * run + 1
-        read = reading[np.isfinite(reading)]
-        way = 1.0 if read[-1] >= read[0] else -1.0
+        reading, way = data.readings_m[run, point], data.ways[run]
+        zero, scale = POSE + 2 * run, POSE + 2 * run + 1
         by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
         by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
-        off[:, row] = reading[point] - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
+        off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
         noise[row, row] = data.counter_m**2
     return _Look(by, off, noise)
 
 
-def _symmetric(cov: Floats) -> Floats:
-    return np.asarray((cov + cov.transpose(0, 2, 1)) / 2)
+class _Updated(NamedTuple):
+    state: Floats  # (m, n)
+    cov: Floats  # (m, n, n)
+    evidence: Floats  # (m,) ln of the density of what was seen
+
+
+def _updated(state: Floats, cov: Floats, look: _Look) -> _Updated:
+    """Return states (m, n) and their covariances after a look at a point."""
+    s = _spread(cov, look)
+    _, chi2 = _weighed(s, look)
+    gain = np.linalg.solve(s, look.by @ cov).transpose(0, 2, 1)
+    after = cov - gain @ look.by @ cov
+    density = chi2 + np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
+    return _Updated(
+        state + np.einsum("mij,mj->mi", gain, look.off),
+        np.asarray((after + after.transpose(0, 2, 1)) / 2),
+        -0.5 * density,
+    )
+
+
+def _spread(cov: Floats, look: _Look) -> Floats:
+    """Return the covariance S (m, q, q) of what was seen less what was expected."""
+    return np.asarray(look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise)
+
+
+def _weighed(s: Floats, look: _Look) -> tuple[Floats, Floats]:
+    """Return Hᵀ S⁻¹ v (m, n) of what was seen less what was expected, and vᵀ S⁻¹ v (m,)."""
+    weighed = np.linalg.solve(s, look.off[..., None])
+    by_state = look.by.transpose(0, 2, 1) @ weighed
+    return by_state[..., 0], (look.off[:, None] @ weighed)[:, 0, 0]

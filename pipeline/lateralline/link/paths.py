@@ -32,7 +32,8 @@ from lateralline.kernels.legs import (
 )
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import KINDS, Hypotheses, PathData, filtered
-from lateralline.records import Flags, Floats, Ints, SampledPaths
+from lateralline.link.stochastic import factorable
+from lateralline.records import Floats, Ints, SampledPaths
 from lateralline.settings import Accuracy
 
 DRAWS: Final = 400
@@ -108,12 +109,14 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
     own = cov - kept @ kept.transpose(0, 2, 1)
     runs = tuple(dict.fromkeys(r for p in points for r in p.readings))
     readings = np.array([[p.readings.get(r, np.nan) for p in points] for r in runs], float)
+    read = [[p.readings[r] for p in points if r in p.readings] for r in runs]
     data = PathData(
         seen=seen,
         observed=observed,
-        cov=_definite(own, observed),
+        cov=np.array([factorable(one) for one in own]),
         shared=kept,
         readings_m=readings.reshape(len(runs), len(points)),
+        ways=np.array([1.0 if of_run[-1] >= of_run[0] else -1.0 for of_run in read]),
         counter_m=accuracy.counter_m,
         counter_ratio=accuracy.counter_ratio,
         counter_scale_ratio=accuracy.counter_scale_ratio,
@@ -130,20 +133,6 @@ def _compressed(shared: Floats) -> Floats:
     big = size > _SHARED_M * np.sqrt(k)
     sign = np.sign(u[np.abs(u).argmax(axis=0), np.arange(len(size))])
     return np.asarray((u * (size * sign))[:, big].reshape(k, five, -1))
-
-
-def _definite(cov: Floats, observed: Flags) -> Floats:
-    """Covariances (k, 5, 5) kept positive definite where something was observed."""
-    out = cov.copy()
-    diagonal = np.einsum("kii->ki", out)
-    diagonal[~observed] = 1.0
-    sigma = np.sqrt(diagonal.clip(1e-8))
-    unit = out / sigma[:, :, None] / sigma[:, None, :]
-    hidden = ~observed[:, :, None] | ~observed[:, None, :]
-    unit = np.where(hidden & ~np.eye(5, dtype=bool), 0.0, unit)
-    value, vector = np.linalg.eigh(unit)
-    unit = (vector * value.clip(1e-6)[:, None, :]) @ vector.transpose(0, 2, 1)
-    return np.asarray(unit * sigma[:, :, None] * sigma[:, None, :])
 
 
 # ---- drawing backward -----------------------------------------------------------------------

@@ -18,6 +18,7 @@ import shapely
 
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
+from lateralline.proof.coverage import ELLIPSE_95, INTERVAL_95
 from lateralline.proof.world_survey import (
     RIDE_HEIGHT_M,
     SurveyedLine,
@@ -28,8 +29,6 @@ from lateralline.proof.world_truth import STEP_M, TruePath, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
 
-#: χ² of two degrees of freedom, and the normal deviate, at 95 %.
-ELLIPSE_95, INTERVAL_95 = 5.991, 1.960
 #: Blunders are named by one finding, of two stops at most.
 MOST_NAMED = 2
 #: How the finding on each kind of blunder words it.
@@ -99,7 +98,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     bad = int(next(iter(line.bad_stops))) - 1 if line.blunder else -1
     names = [f for f in told if line.blunder and _names(f, wrong)]
     false = tuple(
-        _as_said(f) for f in told
+        f.name for f in told
         if f.severity == "error" and not (wrong & {f.subject, *suspects(f), *f.about})
     )  # fmt: skip
     corridor = layers["position_corridor"].geometry
@@ -127,7 +126,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
                                 frame.to_local(*path.at(line.sight_travel_m).T)),
         gradient=_gradient(layers["pipe_centreline"], whole, line.site.flow),
         false_fall=false_fall,
-        said=frozenset(map(_as_said, told)),
+        said=frozenset(f.name for f in told),
         false_errors=false,
         blunder=line.blunder,
         named=bool(names),
@@ -136,10 +135,6 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         cpu_s=cpu_s,
         grades=grades,
     )  # fmt: skip
-
-
-def _as_said(found: Finding) -> str:
-    return f"{found.code}/{found.variant}" if found.variant else found.code
 
 
 def _names(found: Finding, wrong: set[str]) -> bool:

@@ -17,9 +17,10 @@ import numpy as np
 from scipy.stats import chi2
 
 from lateralline import contract
-from lateralline.kernels.variance import Floats, solved
+from lateralline.kernels.variance import solved
 from lateralline.output.proof import reading
 from lateralline.record import GEOPACKAGE
+from lateralline.records import Floats
 
 #: What is learned, in the order of the schema.
 KEYS: Final = tuple(
@@ -56,7 +57,7 @@ class Learned:
 
 @dataclass
 class VarianceSums:
-    """VarianceSums over records of one crew, or of all: equations of the variances themselves."""
+    """Sums over records of one crew, or of all: equations of the variances themselves."""
 
     right: Floats = field(default_factory=lambda: np.zeros(len(KEYS)))
     overlap: Floats = field(default_factory=lambda: np.zeros((len(KEYS), len(KEYS))))
