@@ -35,7 +35,8 @@ class Accuracy:
     level_m: float  # a levelled ground shot against control
     unknown_ground_m: float  # ground taken as level because no level was given
     ground_slope_ratio: float  # a stop's ground slope about the site's
-    bearing_rad: float  # compass bearing of a polar mark
+    bearing_rad: float  # what a compass is off by at a base on a day, for all spots shot there
+    bearing_reading_rad: float  # one bearing as it is read
     receiver_angle_rad: float  # angular resolution of the receiver
     depth_reading_ratio: float
     depth_reading_min_m: float

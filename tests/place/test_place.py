@@ -26,6 +26,7 @@ from lateralline.settings import bare_settings, standard_accuracy
 from tests.support.finding_names import called
 
 ACCURACY = standard_accuracy()
+BEARING_RAD = hypot(ACCURACY.bearing_rad, ACCURACY.bearing_reading_rad)
 N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
 
 
@@ -256,7 +257,7 @@ def test_covariance_is_what_repeated_measuring_scatters(method: str) -> None:
             for i in range(n)
         ]
     elif method == "polar":
-        distance, bearing = tape(5.0), rng.normal(np.arctan2(3, 4), ACCURACY.bearing_rad, n)
+        distance, bearing = tape(5.0), rng.normal(np.arctan2(3, 4), BEARING_RAD, n)
         marks = [
             Spot("polar", base=(f"A{i}", ""), station=distance[i], bearing=bearing[i])
             for i in range(n)
@@ -281,6 +282,21 @@ def test_covariance_is_what_repeated_measuring_scatters(method: str) -> None:
         # The misfit of sound ties is χ² with one degree of freedom: 5 % fail the 95 % test.
         failing = (site.marks.misfit_chi2 > chi2.ppf(0.95, 1)).mean()
         assert failing == pytest.approx(0.05, abs=0.005)
+
+
+def test_one_compass_turns_all_that_is_shot_from_its_base_on_its_day() -> None:
+    """The shared error swings both spots of base A by their distance; base C has one spot."""
+    shots = [("A", 5.0, 0.3), ("A", 10.0, 1.2), ("C", 4.0, 0.0)]
+    marks = [Spot("polar", base=(b, ""), station=d, bearing=at) for b, d, at in shots]
+    site = placed(*(replace(m, stop=str(i)) for i, m in enumerate(marks)))
+    shared = np.moveaxis(site.marks.shared_m[:, :2], 2, 0)
+    (swung,) = shared[np.abs(shared).any(axis=(1, 2))]  # control of a sketch is exact
+    across = np.array([[np.cos(at), -np.sin(at)] for _, _, at in shots])
+    lengths = np.array([5.0, 10.0, 0.0])[:, None]
+    assert swung == pytest.approx(ACCURACY.bearing_rad * lengths * across)
+    sideways = np.einsum("ni,nij,nj->n", across, site.marks.cov_m2[:, :2, :2], across)
+    both = np.square(BEARING_RAD * np.array([d for _, d, _ in shots]))
+    assert sideways - ACCURACY.mark_placing_m**2 == pytest.approx(both)
 
 
 def test_control_without_sigma_is_gnss_on_the_earth_and_exact_on_a_sketch() -> None:

@@ -25,6 +25,7 @@ ACCURACY = Accuracy(
     unknown_ground_m=0.10,
     ground_slope_ratio=0.05,
     bearing_rad=np.radians(1),
+    bearing_reading_rad=np.radians(0.25),
     receiver_angle_rad=np.radians(2),
     depth_reading_ratio=0.07,
     depth_reading_min_m=0.03,

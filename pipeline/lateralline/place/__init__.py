@@ -26,7 +26,13 @@ from scipy.spatial import cKDTree
 
 from lateralline.findings import Finding
 from lateralline.frames import Frame
-from lateralline.place.control import PlacedControl, PlanPositions, control_in, control_plausible
+from lateralline.place.control import (
+    PlacedControl,
+    PlanPositions,
+    compasses_of,
+    control_in,
+    control_plausible,
+)
 from lateralline.place.levels import (
     Ground,
     Levels,
@@ -83,7 +89,7 @@ def _marks(
     record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
 ) -> tuple[Marks, list[Finding]]:
     rows, spots = record.marks, record.marks.spots
-    table = SpotTable("mark", spots, record.settings)
+    table = SpotTable("mark", spots, record.settings, compasses_of(record)[0])
     plan, levels, cov, shared = _located(table, frame, control, ground)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, record.settings.accuracy.mark_placing_m**2)
@@ -114,7 +120,7 @@ def _exposures(
     record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
 ) -> tuple[Exposures, list[Finding]]:
     rows, spots = record.exposures, record.exposures.spots
-    table = SpotTable("exposure", spots, record.settings)
+    table = SpotTable("exposure", spots, record.settings, compasses_of(record)[1])
     plan, levels, cov, shared = _located(table, frame, control, ground)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
@@ -156,14 +162,14 @@ def _located(
 ) -> tuple[PlanPositions, Levels, Floats, Floats]:
     """Return plan, levels and covariance (n, 3, 3) of spots, and errors shared through the site.
 
-    Plan and level hang together where a sloping tape was reduced. The last (n, 3, 3c + 3) is what
-    one σ of each shared error does to each spot: east and north of each point that several spots
-    hang on, their levels; then GNSS, all three.
+    Plan and level hang together where a sloping tape was reduced. The last (n, 3, 3c + b + 3) is
+    what one σ of each shared error does to each spot: east and north of each point that several
+    spots hang on, compasses, levels of the points; then GNSS, all three.
     """
     settings, gnss = table.settings, table.spots.method == "gnss"
     plan = plan_positions(frame, control, table)
     levels = spot_levels(table.spots, control, ground, settings.accuracy)
-    n, c = len(levels.z_m), control.shares
+    n, in_plan, c = len(levels.z_m), control.width, control.shares
     # Heights of GNSS reduced to levels share the error of the geoid's separation.
     common = settings.accuracy.gnss_common_m
     common_up = hypot(common, settings.georeference.separation_sigma_m)
@@ -172,14 +178,14 @@ def _located(
     cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
     cov[:, :2, :2] += plan.cov_m2
     cov[gnss] += np.square(by_gnss)
-    shared = np.zeros((n, 3, 3 * c + 3))
-    shared[:, :2, : 2 * c] = plan.by_control
+    shared = np.zeros((n, 3, in_plan + c + 3))
+    shared[:, :2, :in_plan] = plan.by_shared
     by = np.flatnonzero(levels.control >= 0)
     by = by[control.shared[levels.control[by]] >= 0]
     sigma = np.nan_to_num(control.sigma_v_m[levels.control[by]])
     # a sloping tape is reduced by the level: with it the position moves too
-    shared[by, :, 2 * c + control.shared[levels.control[by]]] = sigma[:, None] * through[by]
-    shared[np.ix_(gnss, range(3), range(3 * c, 3 * c + 3))] = by_gnss
+    shared[by, :, in_plan + control.shared[levels.control[by]]] = sigma[:, None] * through[by]
+    shared[gnss, :, in_plan + c :] = by_gnss
     return plan, levels, cov, shared
 
 

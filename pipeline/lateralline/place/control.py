@@ -38,7 +38,7 @@ class PlanPositions(NamedTuple):
 
     xy_m: Floats  # (n, 2)
     cov_m2: Floats  # (n, 2, 2) control and tape, or GNSS; without placing and level
-    by_control: Floats  # (n, 2, 2c) what one σ of east and north of each shared point does
+    by_shared: Floats  # (n, 2, 2c + b) what one σ of each shared error does: points, compasses
     by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
     chi2: Floats  # (n,) misfit of three or more ties; else NaN
     dof: Ints  # (n,)
@@ -53,26 +53,32 @@ class PlacedControl:
     sigma_h_m: Floats  # each horizontal axis
     sigma_v_m: Floats
     shared: Ints  # (c,) rank among the points that several spots hang on; −1 = not of them
+    compasses: int = 0  # b; a compass is off by one error at a base on a day
 
     @property
     def shares(self) -> int:
         """How many points several spots hang on."""
         return int(self.shared.max(initial=-1)) + 1
 
+    @property
+    def width(self) -> int:
+        """How many shared errors move spots in plan: east and north of points, then compasses."""
+        return 2 * self.shares + self.compasses
+
     def rows(self, names: Iterable[str]) -> Ints:
         """Return the index of each named point; KeyError when there is none (read has checked)."""
         return np.array([self.index[str(name)] for name in names], dtype=np.int64)
 
     def in_plan(self, point: Ints, by_control: Floats) -> Floats:
-        """Return what one σ of east and north of each shared point does to n spots (n, 2, 2c).
+        """Return what one σ of each shared point does to n spots (n, 2, 2c + b), b columns zero.
 
         point (n, m) are the points each spot hangs on, `by_control` (n, 2, 2m) its Jacobian.
         """
         n, m = point.shape
-        out = np.zeros((n, 2, 2 * self.shares + 1))  # the last for points not shared
+        out = np.zeros((n, 2, self.width + 1))  # the last for points not shared
         moved = np.nan_to_num(by_control) * np.repeat(self.sigma_h_m[point], 2, axis=1)[:, None]
         column = 2 * self.shared[point][:, :, None] + np.arange(2)
-        column = np.where(column < 0, 2 * self.shares, column).reshape(n, 1, 2 * m)
+        column = np.where(column < 0, self.width, column).reshape(n, 1, 2 * m)
         np.add.at(out, (np.arange(n)[:, None, None], np.arange(2)[None, :, None], column), moved)
         return out[:, :, :-1]
 
@@ -112,6 +118,7 @@ def control_in(frame: Frame, record: FieldRecord) -> tuple[PlacedControl, list[F
         sigma_h_m=np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m),
         sigma_v_m=np.where(np.isnan(rows.sigma_v_m), accuracy.level_m, rows.sigma_v_m),
         shared=_shared(rows.point.tolist(), record.marks.spots, record.exposures.spots),
+        compasses=int(max(of.max(initial=-1) for of in compasses_of(record))) + 1,
     )
     bare = int(np.isnan(rows.sigma_h_m).sum())
     if not bare:
@@ -135,6 +142,28 @@ def _shared(points: Sequence[str], *tables: Spots) -> Ints:
             used.update({str(start), str(end), *(name for name, _ in ties)})
     several = np.array([used[p] > 1 for p in points], dtype=np.bool_)
     return np.where(several, np.cumsum(several) - 1, -1)
+
+
+def compasses_of(record: FieldRecord) -> tuple[Ints, Ints]:
+    """Number the compasses by which more than one spot was shot: of each mark, of each exposure.
+
+    −1 for other spots. What a compass is off by (iron about the base, the day's declination) it is
+    off by at every spot shot from one base on one day.
+    """
+    day_of = {run.id: str(run.surveyed or "") for run in record.settings.runs}
+    marks, exposures = record.marks, record.exposures
+    days = ([day_of.get(str(run), "") for run in marks.run], exposures.surveyed.tolist())
+    bases = [
+        [
+            (str(base), on) if method == "polar" else None
+            for base, method, on in zip(spots.base_from, spots.method, day, strict=True)
+        ]
+        for spots, day in zip((marks.spots, exposures.spots), days, strict=True)
+    ]
+    used = Counter(base for table in bases for base in table if base)
+    rank = {base: i for i, base in enumerate(b for b, times in used.items() if times > 1)}
+    of = [np.array([rank.get(b, -1) if b else -1 for b in t], dtype=np.int64) for t in bases]
+    return of[0], of[1]
 
 
 # ---- whether it can be right ---------------------------------------------------------------

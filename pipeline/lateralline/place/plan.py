@@ -38,7 +38,7 @@ def _unplaced(n: int, control: PlacedControl) -> PlanPositions:
     return PlanPositions(
         np.full((n, 2), np.nan),
         np.full((n, 2, 2), np.nan),
-        np.zeros((n, 2, 2 * control.shares)),
+        np.zeros((n, 2, control.width)),
         np.zeros((n, 2)),
         np.full(n, np.nan),
         np.zeros(n, dtype=np.int64),
@@ -90,13 +90,20 @@ def _polar(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPosition
     at = control.rows(spots.base_from[rows])
     rise = spots.z_m[rows] - control.xyz_m[at, 2]
     distance = table.reduce(rows, spots.station_m[rows], rise, control.sigma_v_m[at])
-    bearing_sigma = nil + table.settings.accuracy.bearing_rad
-    return control.taped(
-        taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows]),
+    accuracy = table.settings.accuracy
+    bearing_sigma = nil + np.hypot(accuracy.bearing_rad, accuracy.bearing_reading_rad)
+    polar = taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows])
+    placed = control.taped(
+        polar,
         at[:, None],
         np.column_stack([distance.sigma_m, bearing_sigma]),
         np.column_stack([distance.by_level, nil]),
     )
+    several = np.flatnonzero(table.compass[rows] >= 0)
+    column = 2 * control.shares + table.compass[rows[several]]
+    turned = accuracy.bearing_rad * polar.by_measured[several, :, 1]
+    placed.by_shared[several, :, column] = turned
+    return placed
 
 
 def _far(plan: PlanPositions, control: PlacedControl, table: SpotTable) -> None:

@@ -33,6 +33,7 @@ class SpotTable:
     noun: str  # mark | exposure
     spots: Spots
     settings: Settings
+    compass: Ints  # (n,) of each spot, numbered through the site; −1 = not polar
     found: list[Finding] = field(default_factory=list)
     _unreduced: set[int] = field(default_factory=set)
     _too_steep: dict[int, float] = field(default_factory=dict)

@@ -120,8 +120,8 @@ def _more(ties: _Ties, control: PlacedControl) -> PlanPositions:
         _misfit(ties, fit, float(limit[i]), i)
     xy[steep | (twin & (ties.left == 0.0))] = np.nan
     by_level = np.nansum(fit.by_measured * ties.by_level[:, None, :], axis=2)
-    by_control = control.in_plan(ties.point, fit.by_control)
-    return PlanPositions(xy, fit.cov_m2, by_control, by_level, fit.chi2, fit.dof)
+    by_shared = control.in_plan(ties.point, fit.by_control)
+    return PlanPositions(xy, fit.cov_m2, by_shared, by_level, fit.chi2, fit.dof)
 
 
 def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int) -> None:

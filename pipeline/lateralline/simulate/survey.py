@@ -100,6 +100,7 @@ class _Party:
     to_crs: Callable[[Floats], Floats]
     unit_m: float
     decimals: int
+    compass_rad: float  # what the compass is off by at its base
 
     def taped(self, length_m: float) -> str:
         a = self.accuracy
@@ -160,7 +161,8 @@ class _Party:
     def _polar(self, xyz_m: Floats) -> Row:
         start = self.control(self.truth.crew.compass)
         east, north = xyz_m[0] - start.east_m, xyz_m[1] - start.north_m
-        bearing = atan2(east, north) + self.rng.normal(0.0, self.accuracy.bearing_rad)
+        reading = self.rng.normal(0.0, self.accuracy.bearing_reading_rad)
+        bearing = atan2(east, north) + self.compass_rad + reading
         return {
             "method": "polar",
             "base_from": start.point,
@@ -316,7 +318,8 @@ def survey(rng: np.random.Generator, truth: Truth, accuracy: Accuracy) -> Survey
     skew = rng.normal(0.0, 1.0, (stops, 2)) * (accuracy.axis_heading_rad, accuracy.axis_tilt_rad)
     poses = stand(truth, skew)
     to_crs, unit, decimals = crs_placer(truth)
-    party = _Party(rng, truth, accuracy, to_crs, unit, decimals)
+    compass_rad = rng.spawn(1)[0].normal(0.0, accuracy.bearing_rad)
+    party = _Party(rng, truth, accuracy, to_crs, unit, decimals, compass_rad)
     scales = {r.id: 1.0 + rng.normal(0.0, accuracy.counter_scale_ratio) for r in truth.runs}
     return Surveyed(
         truth,
