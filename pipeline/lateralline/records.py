@@ -79,6 +79,7 @@ class StopRows:
     depth_reading_m: Floats
     tilt_rad: Floats
     note: Texts
+    metal: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))  # empty: none seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +268,8 @@ class Fixes:
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
     #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked
     by_gnss: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    #: (k,) whether metal was seen beside a fix; empty where none was
+    metal: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def where(self, i: int) -> str:
         """Return table and row of a stop, as findings name them."""
@@ -360,6 +363,7 @@ class SampledPaths:
     corner_interval: Ints  # (s, e) the point before each
     shape_share: Floats  # (k-1, 4) of the paths: straight, bent, bent in any direction, bent twice
     wrong_share: Floats  # (k, 2) of the paths: those that take the point, or its counter, for wrong
+    steel_share: Floats = field(default_factory=lambda: np.zeros(0))  # (k,) and for beside steel
 
 
 @dataclass(frozen=True, slots=True)

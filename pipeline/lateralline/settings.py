@@ -37,6 +37,8 @@ class Accuracy:
     ground_slope_ratio: float  # a stop's ground slope about the site's
     bearing_rad: float  # what a compass is off by at a base on a day, for all spots shot there
     bearing_reading_rad: float  # one bearing as it is read
+    field_turn_rad: float  # of the field by what lies around, shared by neighbouring stops
+    field_turn_metal_rad: float  # the same beside metal
     receiver_angle_rad: float  # angular resolution of the receiver
     depth_reading_ratio: float
     depth_reading_min_m: float

@@ -396,7 +396,12 @@ def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledg
             kind=np.where(kind == "peak", "peak_total", kind),
         ),
         stops=_in_si(
-            StopRows, "stops", stops, site, tilt_rad=np.radians(stops.numbers("tilt_deg"))
+            StopRows,
+            "stops",
+            stops,
+            site,
+            tilt_rad=np.radians(stops.numbers("tilt_deg")),
+            metal=stops.texts("metal") == "true",
         ),
         exposures=_in_si(
             ExposureRows,

@@ -82,6 +82,19 @@ def _pole_pair(mark_m: Floats, m: Floats, dm: Floats, half_rod_m: Floats) -> tup
     return b, db
 
 
+def by_field_turn(depth_m: Floats, heading_rad: Floats) -> Floats:
+    """Return what a field turned by one radian does to fixes (k, 5, 2), in site axes.
+
+    Turned about a level axis, everything painted moves as if the plumb line leaned so much: the
+    transmitter swings about the ground above it, east and north by its depth (the columns), and
+    its tilt turns by what of that is along its heading. Level and heading stay.
+    """
+    out = np.zeros((len(depth_m), 5, 2))
+    out[:, 0, 0] = out[:, 1, 1] = depth_m
+    out[:, 4] = np.column_stack([np.sin(heading_rad), np.cos(heading_rad)])
+    return out
+
+
 def total_gradient(mark_m: Floats, tilt_rad: Floats) -> tuple[Floats, Floats]:
     """Return R·∇ln|B| (3, n), without unit, and its Jacobian (3, 4, n).
 

@@ -130,7 +130,7 @@ from lateralline.link.gather import (
     without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
-from lateralline.link.gross_errors import moved_stops
+from lateralline.link.gross_errors import moved_stops, turned_stops
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
@@ -195,6 +195,7 @@ def _link(
     for network, one in zip(networks, results, strict=True):
         ledger += network_findings(one, drawn, settings)
         ledger += [f for line in network for f in miss_finding(line)]
+    ledger += turned_stops(drawn, turned_fixes)
     ledger += moved_stops(drawn, turned_fixes, ledger)
     return Linked(turned_fixes, drawn, tuple(ledger), parameters(fits, solved, settings))
 

@@ -83,6 +83,8 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> LocatedPoin
         readings=reading_of(run, float(fixes.counter_m[i]) - run.transmitter_lag_m),
         gnss=bool(fixes.by_gnss[i]) if len(fixes.by_gnss) else False,
         shared=np.nan_to_num(shared),
+        depth_m=float(fixes.depth_m[i]),
+        metal=bool(fixes.metal[i]) if len(fixes.metal) else False,
     )
 
 

@@ -38,6 +38,8 @@ _READING: Final = {
 #: faultless sweeps raise lies just above. Paths alone would excuse what two bends can explain.
 _WRONG_SHARE: Final = 0.05
 _PLAIN_TIMES: Final = 1.5
+#: And of those that take the field for turned, this many for a warning.
+_TURNED_SHARE: Final = 0.5
 #: Semi-axis of the 95 % ellipse over the standard one.
 _ELLIPSE_95: Final = float(np.sqrt(chi2.isf(0.05, 2)))
 
@@ -109,6 +111,34 @@ def moved_stops(lines: Sequence[Line], fixes: Fixes, known: Sequence[Finding]) -
                         own_95_m=_ELLIPSE_95 * np.sqrt(np.linalg.eigvalsh(cov[i])[-1]),
                     )
                 )
+    return out
+
+
+def turned_stops(lines: Sequence[Line], fixes: Fixes) -> list[Finding]:
+    """Return a warning on each line of which most paths pass by metal nobody saw."""
+    out = []
+    for line in lines:
+        if line.paths is None or not len(line.paths.steel_share):
+            continue
+        unseen = {
+            f"stop {ref}": fix
+            for ref, fix in zip(line.ref, line.fix.tolist(), strict=True)
+            if fix >= 0 and not (len(fixes.metal) and fixes.metal[fix])
+        }
+        share = dict(zip(line.paths.subjects, line.paths.steel_share.tolist(), strict=True))
+        stops = {s: fix for s, fix in unseen.items() if share.get(s, 0.0) > _TURNED_SHARE}
+        if stops:
+            likeliest = max(stops, key=lambda s: share[s])
+            out.append(
+                finding(
+                    "field-turned",
+                    f"line {line.line}",
+                    where=fixes.where(stops[likeliest]),
+                    about=list(stops),
+                    stops=list(stops),
+                    of_hundred=100.0 * share[likeliest],
+                )
+            )
     return out
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from lateralline.findings import Finding
+from lateralline.kernels.conditions import by_field_turn
 from lateralline.kernels.curves import angles, directions
 from lateralline.records import Flags, Floats, Ints
 
@@ -28,6 +29,15 @@ class LocatedPoint:
     #: (5, c) what one σ of each error shared through the site does to it; part of `cov`
     shared: Floats = field(default_factory=lambda: np.zeros((5, 0)))
     gnss: bool = False  # GNSS put every mark it rests on
+    depth_m: float = 0.0  # of a fix
+    metal: bool = False  # seen beside it
+
+    @property
+    def by_turn(self) -> Floats:
+        """What a field turned by one radian does to it (5, 2); nothing but to a fix."""
+        heading = np.array([self.heading_rad if self.directed else 0.0])
+        depth = np.array([self.depth_m if self.fix >= 0 else 0.0])
+        return np.asarray(by_field_turn(depth, heading)[0])
 
     @property
     def directed(self) -> bool:

@@ -4,12 +4,16 @@ From one located point to the next the pipe is straight but for its wander, bend
 by any angle, or twice. Each sequence of such shapes is a hypothesis; given one, positions,
 directions, counters and shared errors are normal, linearised about themselves, and each point
 updates them with its own covariance. A hypothesis weighs what its shapes are expected to be worth
-beforehand times what it predicted of the data. A point, and a counter reading, may be wrong
-altogether: then it says little, and the hypothesis pays for it.
+beforehand times what it predicted of the data. A point may be poor, and it or a counter reading
+wrong altogether: then it says little, and the hypothesis pays for it.
+
+Metal nearby turns the field, and neighbouring points alike: a little everywhere, with a memory of
+some metres (an autoregressive error), and much beside steel. Where steel begins and ends nobody
+knows; being beside it is part of a hypothesis as its shapes are.
 
 The state of a hypothesis: pose of the pipe (`kernels.legs`), zero and scale of each run's counter,
-shared errors. What a stretch adds, its legs, is no part of it; where it is sampled (`paths`) the
-legs follow from the states at both its ends.
+shared errors, the turn of the field (two components). What a stretch adds, its legs, is no part of
+it; where it is sampled (`paths`) the legs follow from the states at both its ends.
 """
 
 from __future__ import annotations
@@ -38,8 +42,18 @@ from lateralline.kernels.legs import (
     advance,
     shortening,
 )
-from lateralline.link.stochastic import PIPE_WANDER_RAD
-from lateralline.records import Flags, Floats, Ints
+from lateralline.link.path_looks import (
+    POOR_SHARE,
+    WRONG_SHARE,
+    Look,
+    PathData,
+    doubted_noises,
+    look_at,
+    spread_of_look,
+    updated_by,
+    weighed,
+)
+from lateralline.records import Floats, Ints
 
 #: Bends per metre of pipe, and how many times as many right after a bend; of bends, the share that
 #: turns in plan, in any direction, and twice. Common practice, no source.
@@ -49,10 +63,11 @@ SHARES: Final = {"bend": 0.72, "oblique": 0.18, "two_bends": 0.10}
 #: σ of a turn whose angle is free, and of one that is not meant: common practice, no source.
 FREE_RAD: Final = radians(45.0)
 HELD_RAD: Final = radians(3.0)
-#: Of points, and of readings, this many are wrong altogether, by this σ in metres and radians.
-WRONG_SHARE: Final = 0.01
-WRONG_M: Final = 0.7
-WRONG_RAD: Final = (radians(20.0), radians(10.0))
+#: Steel beside a pipe: how far it goes, and how the field's turn changes along it over √m; metres
+#: over which small turns are alike. Common practice, no source.
+STEEL_M: Final = 4.0
+DRIFT_RAD: Final = radians(1.5)
+ALIKE_M: Final = 4.0
 #: Hypotheses kept at a point, and how much lighter than the heaviest the lightest may be (ln).
 MOST: Final = 64
 LIGHTEST: Final = 10.0
@@ -71,26 +86,10 @@ _COMMON: Final = ((0, (0, 0)), (1, (0, 0)))
 _RARE: Final = ((2, (0, 0)), (3, (1, 0)), (3, (-1, 0)))
 _STEEP: Final = ((3, (0, 1)), (3, (0, -1)))
 _OFFSET_RAD: Final = radians(35.0)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PathData:
-    """What was observed along a line at k points, in axes of its own; r runs, c shared errors."""
-
-    seen: Floats  # (k, 5) east, north, up, heading, tilt
-    observed: Flags  # (k, 5)
-    cov: Floats  # (k, 5, 5) without what is shared
-    shared: Floats  # (k, 5, c)
-    readings_m: Floats  # (r, k)
-    ways: Floats  # (r,) 1 where a counter grows along the line, -1 where it falls
-    counter_m: float
-    counter_ratio: float
-    counter_scale_ratio: float
-
-    @property
-    def size(self) -> int:
-        """Numbers in a state."""
-        return POSE + 2 * len(self.readings_m) + int(self.shared.shape[2])
+#: Beside steel (1) or not (0): before and after a stretch.
+_STAYS: Final = ((0, 0), (1, 1))
+_LEAVES: Final = ((1, 0),)
+_ENTERS: Final = ((0, 1),)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +98,9 @@ class Hypotheses:
 
     parent: Ints
     kind: Ints  # of the stretch before, index into `KINDS`
-    wrong: Ints  # 0 nothing | 1 the point | 2 its counter
+    wrong: Ints  # 0 nothing | 1 the point | 2 its counter | 3 the point is poor
+    steel: Ints  # 1 beside steel
+    keeps: Floats  # of the turn before, the part that is left
     log_weight: Floats
     state: Floats  # (m, n)
     cov: Floats  # (m, n, n)
@@ -121,19 +122,28 @@ class Hypotheses:
         return Hypotheses(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
-def filtered(data: PathData) -> list[Hypotheses]:
-    """Return the hypotheses at each point (k,), given all points up to it."""
-    out = [_begun(data)]
-    for point in range(1, len(data.seen)):
-        out.append(_next(data, point, out[-1]))
-    return out
+@dataclass(frozen=True, slots=True, eq=False)
+class Filtered:
+    """The hypotheses at each point, given all points up to it, and how well they foretold it."""
+
+    steps: list[Hypotheses]
+    log_evidence: float
+    surprise: float  # χ² of the likeliest less its degrees of freedom, over points
+
+
+def filtered(data: PathData) -> Filtered:
+    """Return what becomes of a line's hypotheses from its first point to its last."""
+    steps = [_begun(data)]
+    told = [_next(data, point, steps) for point in range(1, len(data.seen))]
+    evidence, surprise = np.sum(told, axis=0) if told else (0.0, 0.0)
+    return Filtered(steps, float(evidence), float(surprise) / max(len(told), 1))
 
 
 # ---- the first point -----------------------------------------------------------------------
 
 
 def _begun(data: PathData) -> Hypotheses:
-    """Return the one hypothesis at the first point."""
+    """Return the hypotheses at the first point: away from steel, and beside it."""
     n, runs = data.size, len(data.readings_m)
     state, variance = np.zeros((1, n)), np.ones(n)
     state[0, :5] = np.where(data.observed[0], data.seen[0], 0.0)
@@ -147,52 +157,73 @@ def _begun(data: PathData) -> Hypotheses:
         read = data.readings_m[run][np.isfinite(data.readings_m[run])]
         state[0, POSE + 2 * run : POSE + 2 * run + 2] = read[0], 1.0
         variance[POSE + 2 * run : POSE + 2 * run + 2] = 1e6, data.counter_scale_ratio**2
-    cov = np.diag(variance)[None]
-    updated = _updated(state, cov, _look(data, 0, state))
-    none, zero = np.zeros(1, dtype=np.int64), np.zeros
+    state, cov = np.repeat(state, 2, axis=0), np.repeat(np.diag(variance)[None], 2, axis=0)
+    steel = np.arange(2)
+    turns = np.square(data.turns_rad)[:, None, None] * np.eye(2)
+    cov[:, data.turn, data.turn] = turns + 1e-12 * np.eye(2)
+    updated = updated_by(state, cov, look_at(data, 0, state))
+    beside = 0.5 if data.steel[0] else data.steel_per_m / (data.steel_per_m + 1.0 / STEEL_M)
+    weight = updated.evidence + np.log([1.0 - beside, max(beside, 1e-30)])
+    none, zero = np.zeros(2, dtype=np.int64), np.zeros
     return Hypotheses(
         parent=none,
         kind=none,
         wrong=none,
-        log_weight=zero(1),
+        steel=steel,
+        keeps=zero(2),
+        log_weight=weight - np.logaddexp.reduce(weight),
         state=updated.state,
         cov=updated.cov,
         predicted=state,
         predicted_cov=cov,
-        legs=zero((1, LEGS)),
-        legs_cov=zero((1, LEGS, LEGS)),
-        by_pose=zero((1, POSE, POSE)),
-        by_legs=zero((1, POSE, LEGS)),
+        legs=zero((2, LEGS)),
+        legs_cov=zero((2, LEGS, LEGS)),
+        by_pose=zero((2, POSE, POSE)),
+        by_legs=zero((2, POSE, LEGS)),
     )
 
 
 # ---- from one point to the next ------------------------------------------------------------
 
 
-def _next(data: PathData, point: int, before: Hypotheses) -> Hypotheses:
-    """Return the hypotheses at the next point, lightest left out."""
+def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, float]:
+    """Add the hypotheses at the next point, lightest left out, to those before.
+
+    Return ln of the density they foretold, and by how much χ² of the heaviest exceeds its degrees
+    of freedom.
+    """
+    before = steps[-1]
     known = [d for d in np.diff(data.readings_m[:, point - 1 : point + 1])[:, 0] if np.isfinite(d)]
     chord_m = float(np.linalg.norm(data.seen[point, :3] - data.seen[point - 1, :3]))
     length_m = max(abs(known[0]) if known else chord_m, 0.05)
     every = np.arange(len(before.kind))
-    tries = list(_tries(data, point, before, every, length_m, _COMMON))
-    best = np.min([t.chi2 for t in tries], axis=0) - data.observed[point].sum()
+    tries = list(_tries(data, point, before, every, length_m, _COMMON, _STAYS + _LEAVES))
+    best = np.full(len(every), np.inf)
+    for tried in tries:
+        best[tried.rows] = np.minimum(best[tried.rows], tried.chi2)
+    best -= data.observed[point].sum()
+    surprise = best[before.log_weight.argmax()] - np.isfinite(data.readings_m[:, point]).sum()
     heavy = before.log_weight > before.log_weight.max() - _HEAVY
-    for least, shapes in ((_EXPECTED, _RARE), (UNEXPLAINED, _STEEP)):
+    for least, shapes, changes in (
+        (_EXPECTED, _RARE, _STAYS),
+        (UNEXPLAINED, _STEEP, _STAYS),
+        (-np.inf if data.steel[point] or data.steel_per_m else np.inf, _COMMON, _ENTERS),
+    ):
         rows = np.flatnonzero(heavy & (best > least))
-        if len(rows):
-            tries += _tries(data, point, before, rows, length_m, shapes)
+        tries += _tries(data, point, before, rows, length_m, shapes, changes)
     all_of = Hypotheses.joined([h for t in tries for h in t.hypotheses])
     weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
     order = np.argsort(-weight, kind="stable")[:MOST]
     kept = order[weight[order] > weight[order[0]] - LIGHTEST]
     total = np.logaddexp.reduce(weight[kept])
-    return replace(all_of.only(kept), log_weight=weight[kept] - total)
+    steps.append(replace(all_of.only(kept), log_weight=weight[kept] - total))
+    return float(total), float(surprise)
 
 
 class _Tried(NamedTuple):
     """One shape tried: its hypotheses, with and without a wrong reading, and χ² (m,) without."""
 
+    rows: Ints  # (m,) of the hypotheses before
     hypotheses: list[Hypotheses]
     chi2: Floats
 
@@ -204,39 +235,43 @@ def _tries(
     rows: Ints,
     length_m: float,
     shapes: Sequence[tuple[int, tuple[int, int]]],
+    changes: Sequence[tuple[int, int]],
 ) -> Iterator[_Tried]:
-    """Yield what becomes of the hypotheses `rows` under each shape."""
-    rate = BENDS_PER_M * length_m * np.where(before.kind[rows] > 0, AGAIN, 1.0)
-    for kind, side in shapes:
-        of_bends = SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
-        shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
-        prior = before.log_weight[rows] + shape
-        stretch = _Transition(data, point, before, rows, length_m, kind, side)
-        for _ in range((2, 3, 3, 3)[kind]):
-            stretch.linearise()
-        every, look = np.arange(len(rows)), stretch.look
-        found = [stretch.hypotheses(every, look, prior + log(1 - WRONG_SHARE), 0)]
-        bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + len(look.noise))
-        for wrong, noise in enumerate(_wrong_noises(data, point, look.noise), 1):
-            if len(bad) and noise is not None:
-                weight = prior[bad] + log(WRONG_SHARE)
-                doubted = _Look(look.by[bad], look.off[bad], noise)
-                found.append(stretch.hypotheses(bad, doubted, weight, wrong))
-        yield _Tried(found, stretch.chi2)
+    """Yield what becomes of the hypotheses `rows` under each shape, beside steel or not."""
+    for was, now in changes:
+        of = rows[before.steel[rows] == was]
+        if not len(of):
+            continue
+        changing = _change(was, now, length_m, data.steel_per_m, bool(data.steel[point]))
+        rate = BENDS_PER_M * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
+        for kind, side in shapes:
+            of_bends = SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
+            shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
+            prior = before.log_weight[of] + shape + changing
+            stretch = _Transition(data, point, before, of, length_m, kind, side, now)
+            for _ in range((2, 3, 3, 3)[kind]):
+                stretch.linearise()
+            every, look = np.arange(len(of)), stretch.look
+            sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
+            found = [stretch.hypotheses(every, look, prior + sound, 0)]
+            bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + len(look.noise))
+            for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise), 1):
+                if len(bad) and noise is not None:
+                    doubted = Look(look.by[bad], look.off[bad], noise)
+                    weight = prior[bad] + log(share)
+                    found.append(stretch.hypotheses(bad, doubted, weight, wrong))
+            yield _Tried(of, found, stretch.chi2)
 
 
-def _wrong_noises(data: PathData, point: int, noise: Floats) -> tuple[Floats, Floats | None]:
-    """Return the noise (q, q) of a look were the point wrong altogether, or its counters.
+def _change(was: int, now: int, length_m: float, steel_per_m: float, seen: bool) -> float:
+    """Return ln of the chance of being beside steel or not, given the same of the point before.
 
-    None where none was read.
+    `seen`: somebody saw metal there.
     """
-    places = int(data.observed[point].sum())
-    by = np.array([WRONG_M] * 3 + [*WRONG_RAD])[data.observed[point]]
-    read = np.full(len(noise) - places, WRONG_M)
-    of_point, of_counter = np.zeros(len(noise)), np.zeros(len(noise))
-    of_point[:places], of_counter[places:] = by, read
-    counter = noise + np.diag(of_counter**2) if len(read) else None
-    return noise + np.diag(of_point**2), counter
+    if seen and not was:
+        return log(0.5)
+    rate = length_m / STEEL_M if was else steel_per_m * length_m
+    return -rate if was == now else log(-np.expm1(-rate))
 
 
 class _Transition:
@@ -251,8 +286,10 @@ class _Transition:
         length_m: float,
         kind: int,
         side: tuple[int, int],
+        steel: int,
     ) -> None:
         self.data, self.point, self.kind, self.rows = data, point, kind, rows
+        self.steel = steel
         self.state, self.cov = before.state[rows], before.cov[rows]
         m, n = self.state.shape
         self.legs, self.legs_cov = np.zeros((m, LEGS)), np.zeros((m, LEGS, LEGS))
@@ -274,6 +311,11 @@ class _Transition:
         self.legs_at, self.state_at = self.legs.copy(), self.state.copy()
         self._start(side, length_m)
         self._wander(length_m)
+        self.keeps, grown = 0.0, data.turns_rad[steel] ** 2
+        if before.steel[rows[0]] == steel:
+            self.keeps = 1.0 if steel else float(np.exp(-length_m / ALIKE_M))
+            grown = DRIFT_RAD**2 * length_m if steel else grown * (1.0 - self.keeps**2)
+        self.noise_cov[:, data.turn, data.turn] += (grown + 1e-12) * np.eye(2)
 
     def _start(self, side: tuple[int, int], length_m: float) -> None:
         """Begin where the next point's position and direction put the bends."""
@@ -302,8 +344,8 @@ class _Transition:
             self.short = _ROUND * short
 
     def _wander(self, length_m: float) -> None:
-        """Add what the pipe wanders, and what the cable slackens: PIPE_WANDER_RAD over √m."""
-        rate, cov = PIPE_WANDER_RAD**2 * length_m, self.noise_cov
+        """Add what the pipe wanders, and what the cable slackens: so much over √m."""
+        rate, cov = self.data.wander_rad**2 * length_m, self.noise_cov
         # in plan across the way, and up
         heading = self.state_at[:, HEADING] + self.legs_at[:, TURN] / 2
         across = np.stack([np.cos(heading), -np.sin(heading)], axis=1) * length_m
@@ -328,15 +370,19 @@ class _Transition:
         pose[:, LENGTH] -= self.short
         self.predicted = self.state.copy()
         self.predicted[:, :POSE] = pose
+        turn = self.data.turn
+        self.predicted[:, turn] *= self.keeps
         carried = self.cov.copy()  # covariance of the state before with the state after
         carried[:, :, :POSE] = self.cov[:, :, :POSE] @ self.by_pose.transpose(0, 2, 1)
+        carried[:, :, turn] *= self.keeps
         cov = carried.copy()
         cov[:, :POSE] = self.by_pose @ carried[:, :POSE]
+        cov[:, turn] *= self.keeps
         with_legs = self.legs_cov @ self.by_legs.transpose(0, 2, 1)
         cov[:, :POSE, :POSE] += self.by_legs @ with_legs
         self.predicted_cov = cov + self.noise_cov
-        self.look = _look(self.data, self.point, self.predicted)
-        by_look, self.chi2 = _weighed(_spread(self.predicted_cov, self.look), self.look)
+        self.look = look_at(self.data, self.point, self.predicted)
+        by_look, self.chi2 = weighed(spread_of_look(self.predicted_cov, self.look), self.look)
         self.state_at = self.state + np.einsum("mij,mj->mi", carried, by_look)
         legs = self.legs + np.einsum("mij,mj->mi", with_legs, by_look[:, :POSE])
         legs[:, TOTAL] = legs[:, TOTAL].clip(0.02)
@@ -347,14 +393,16 @@ class _Transition:
             legs[:, SHARE_2] = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
         self.legs_at = legs
 
-    def hypotheses(self, of: Ints, look: _Look, prior: Floats, wrong: int) -> Hypotheses:
+    def hypotheses(self, of: Ints, look: Look, prior: Floats, wrong: int) -> Hypotheses:
         """Return what becomes of the hypotheses `of` by a look at the next point, weighed."""
         predicted, predicted_cov = self.predicted[of], self.predicted_cov[of]
-        updated = _updated(predicted, predicted_cov, look)
+        updated = updated_by(predicted, predicted_cov, look)
         return Hypotheses(
             parent=self.rows[of],
             kind=np.full(len(of), self.kind),
             wrong=np.full(len(of), wrong),
+            steel=np.full(len(of), self.steel),
+            keeps=np.full(len(of), self.keeps),
             log_weight=prior + updated.evidence,
             state=updated.state,
             cov=updated.cov,
@@ -365,69 +413,3 @@ class _Transition:
             by_pose=self.by_pose[of],
             by_legs=self.by_legs[of],
         )
-
-
-# ---- what a point says of a state -----------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    by: Floats  # (m, q, n)
-    off: Floats  # (m, q) observed less expected
-    noise: Floats  # (q, q)
-
-
-def _look(data: PathData, point: int, state: Floats) -> _Look:
-    """Return how states (m, n) at a point compare with what was observed there."""
-    columns = np.flatnonzero(data.observed[point])
-    runs = np.flatnonzero(np.isfinite(data.readings_m[:, point]))
-    m, n = state.shape
-    places, q = len(columns), len(columns) + len(runs)
-    errors = POSE + 2 * len(data.readings_m)
-    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((q, q))
-    by[:, np.arange(places), columns] = 1.0
-    by[:, :places, errors:] = data.shared[point, columns]
-    off[:, :places] = data.seen[point, columns] - state[:, columns]
-    off[:, :places] -= state[:, errors:] @ data.shared[point, columns].T
-    off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
-    noise[:places, :places] = data.cov[point][np.ix_(columns, columns)]
-    for row, run in enumerate(runs.tolist(), places):
-        reading, way = data.readings_m[run, point], data.ways[run]
-        zero, scale = POSE + 2 * run, POSE + 2 * run + 1
-        by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
-        by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
-        off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
-        noise[row, row] = data.counter_m**2
-    return _Look(by, off, noise)
-
-
-class _Updated(NamedTuple):
-    state: Floats  # (m, n)
-    cov: Floats  # (m, n, n)
-    evidence: Floats  # (m,) ln of the density of what was seen
-
-
-def _updated(state: Floats, cov: Floats, look: _Look) -> _Updated:
-    """Return states (m, n) and their covariances after a look at a point."""
-    s = _spread(cov, look)
-    _, chi2 = _weighed(s, look)
-    gain = np.linalg.solve(s, look.by @ cov).transpose(0, 2, 1)
-    after = cov - gain @ look.by @ cov
-    density = chi2 + np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
-    return _Updated(
-        state + np.einsum("mij,mj->mi", gain, look.off),
-        np.asarray((after + after.transpose(0, 2, 1)) / 2),
-        -0.5 * density,
-    )
-
-
-def _spread(cov: Floats, look: _Look) -> Floats:
-    """Return the covariance S (m, q, q) of what was seen less what was expected."""
-    return np.asarray(look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise)
-
-
-def _weighed(s: Floats, look: _Look) -> tuple[Floats, Floats]:
-    """Return Hᵀ S⁻¹ v (m, n) of what was seen less what was expected, and vᵀ S⁻¹ v (m,)."""
-    weighed = np.linalg.solve(s, look.off[..., None])
-    by_state = look.by.transpose(0, 2, 1) @ weighed
-    return by_state[..., 0], (look.off[:, None] @ weighed)[:, 0, 0]

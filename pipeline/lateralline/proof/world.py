@@ -79,6 +79,7 @@ CASES = (
     ),
     Case(World("steel-weak", steel_deg=(1.0, 4.0)), 0.95),
     Case(World("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True),
+    Case(World("steel-seen", steel_deg=(6.0, 10.0), steel_seen=True), 0.85),
     Case(World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True),
     Case(World("held", held_m=(0.05, 0.30), aerial_told=False)),
     Case(World("heavy", heavy_share=0.05)),

@@ -52,6 +52,7 @@ class FoundMarks:
     heavy: Flags  # its errors are `HEAVY` times as large
     poses: Poses
     first: Ints  # row of `poses` of each line's first stop; one more at the end
+    turned: Flags  # (k,) as `poses`: the field is, by more than a degree
 
 
 def find_marks(
@@ -99,6 +100,7 @@ def find_marks(
         e.heavy[row, which],
         poses,
         first,
+        np.abs(np.concatenate(turn)).max(axis=(1, 2)) > radians(1.0),
     )
 
 

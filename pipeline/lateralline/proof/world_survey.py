@@ -95,6 +95,9 @@ class _LineParty:
             for i, (s, k, row) in enumerate(zip(stop, kind, measured, strict=True))
         ]
         stops, sights, travel = self._readings(depth, wrong if self.blunder == "counter" else -1)
+        if self.departure.steel_seen:
+            for row, turned in zip(stops, found.turned[rows], strict=True):
+                row["metal"] = "true" if turned else ""
         files = {
             "site.toml": self._settings(),
             "marks.csv": _csv(marks),

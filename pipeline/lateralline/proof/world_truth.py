@@ -68,6 +68,7 @@ class World:
     one_end_last: bool = False  # the last stop has one end null, half of them behind a bend
     # the field
     steel_deg: Range = (0.0, 0.0)  # the field is turned over a few metres of the line
+    steel_seen: bool = False  # and the crew saw why
     fence_deg: Range = (0.0, 0.0)  # the most that a fence along the line turns it
     # the survey
     held_m: Range = (0.0, 0.0)  # the receiver is held up, and the site does not say so

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lateralline.kernels.conditions import by_field_turn
 from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.proportions import MOST_DEPTH_M
@@ -79,6 +80,11 @@ def _fixes(
     shared, left_out = shared_shifts(problem, chosen, shared_m, scale.group, len(scale.value))
     site_cov = with_left_out(site_cov, left_out)
     site_cov[:, UP, UP] += problem.stops.aerial_sigma_m**2
+    metal = stops.metal if len(stops.metal) else np.zeros(size, dtype=np.bool_)
+    accuracy = problem.accuracy
+    turn = np.where(metal[at], accuracy.field_turn_metal_rad, accuracy.field_turn_rad)
+    by_turn = by_field_turn(averaged.depth_m, p[3]) * turn[:, None, None]
+    site_cov += by_turn @ np.swapaxes(by_turn, 1, 2)
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
     shared[flipped, 4] *= -1.0
@@ -141,6 +147,7 @@ def _fixes(
         tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
         shared=spread(shared),
         by_gnss=by_gnss,
+        metal=metal,
     )
 
 

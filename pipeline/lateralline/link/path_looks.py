@@ -1,0 +1,143 @@
+"""What a line's points say of the pipe at each of them: data, looks, and what a look changes.
+
+A point may be wrong altogether, a counter reading likewise, and a point may be poor: what each
+would make of a look stands here, what it costs a hypothesis in `path_filter`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import log, radians
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from lateralline.kernels.curves import wrap
+from lateralline.kernels.legs import HEADING, LENGTH, POSE
+from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.records import Flags, Floats
+
+#: Of points, and of readings, this many are wrong altogether, by this σ in metres and radians.
+WRONG_SHARE: Final = 0.01
+WRONG_M: Final = 0.7
+WRONG_RAD: Final = (radians(20.0), radians(10.0))
+#: And this many are poor, as where one mark of several is far off: by this many times their σ.
+#: Common practice, no source.
+POOR_SHARE: Final = 0.05
+POOR: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PathData:
+    """What was observed along a line at k points, in axes of its own; r runs, c shared errors."""
+
+    seen: Floats  # (k, 5) east, north, up, heading, tilt
+    observed: Flags  # (k, 5)
+    cov: Floats  # (k, 5, 5) without what is shared
+    shared: Floats  # (k, 5, c); the last two are what a field turned by one radian does
+    readings_m: Floats  # (r, k)
+    ways: Floats  # (r,) 1 where a counter grows along the line, -1 where it falls
+    counter_m: float
+    counter_ratio: float
+    counter_scale_ratio: float
+    turns_rad: tuple[float, float]  # σ of the field's turn, away from steel and beside it
+    steel: Flags  # (k,) whether somebody saw metal there
+    wander_rad: float = PIPE_WANDER_RAD
+    steel_per_m: float = 0.0  # how often steel begins where nobody saw it
+
+    @property
+    def turn(self) -> slice:
+        """Where a state has the turn of the field."""
+        return slice(self.size - 2, self.size)
+
+    @property
+    def size(self) -> int:
+        """Numbers in a state."""
+        return POSE + 2 * len(self.readings_m) + int(self.shared.shape[2])
+
+
+def doubted_noises(
+    data: PathData, point: int, noise: Floats
+) -> Iterator[tuple[float, Floats | None]]:
+    """Yield how often a point is wrong altogether, its counters are, and a point is poor.
+
+    Each with the noise (q, q) of such a look; None where nothing was read.
+    """
+    places = int(data.observed[point].sum())
+    by = np.array([WRONG_M] * 3 + [*WRONG_RAD])[data.observed[point]]
+    read = np.full(len(noise) - places, WRONG_M)
+    of_point, of_counter = np.zeros(len(noise)), np.zeros(len(noise))
+    of_point[:places], of_counter[places:] = by, read
+    poor = noise.copy()
+    poor[:places, :places] *= POOR**2
+    yield WRONG_SHARE, noise + np.diag(of_point**2) if places else None
+    yield WRONG_SHARE, noise + np.diag(of_counter**2) if len(read) else None
+    yield POOR_SHARE, poor if places else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What was seen at a point, against what states (m, n) expect of it."""
+
+    by: Floats  # (m, q, n)
+    off: Floats  # (m, q) observed less expected
+    noise: Floats  # (q, q)
+
+
+def look_at(data: PathData, point: int, state: Floats) -> Look:
+    """Return how states (m, n) at a point compare with what was observed there."""
+    columns = np.flatnonzero(data.observed[point])
+    runs = np.flatnonzero(np.isfinite(data.readings_m[:, point]))
+    m, n = state.shape
+    places, q = len(columns), len(columns) + len(runs)
+    errors = POSE + 2 * len(data.readings_m)
+    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((q, q))
+    by[:, np.arange(places), columns] = 1.0
+    by[:, :places, errors:] = data.shared[point, columns]
+    off[:, :places] = data.seen[point, columns] - state[:, columns]
+    off[:, :places] -= state[:, errors:] @ data.shared[point, columns].T
+    off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
+    noise[:places, :places] = data.cov[point][np.ix_(columns, columns)]
+    for row, run in enumerate(runs.tolist(), places):
+        reading, way = data.readings_m[run, point], data.ways[run]
+        zero, scale = POSE + 2 * run, POSE + 2 * run + 1
+        by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
+        by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
+        off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
+        noise[row, row] = data.counter_m**2
+    return Look(by, off, noise)
+
+
+class Updated(NamedTuple):
+    """States after a look."""
+
+    state: Floats  # (m, n)
+    cov: Floats  # (m, n, n)
+    evidence: Floats  # (m,) ln of the density of what was seen
+
+
+def updated_by(state: Floats, cov: Floats, look: Look) -> Updated:
+    """Return states (m, n) and their covariances after a look at a point."""
+    s = spread_of_look(cov, look)
+    _, chi2 = weighed(s, look)
+    gain = np.linalg.solve(s, look.by @ cov).transpose(0, 2, 1)
+    after = cov - gain @ look.by @ cov
+    density = chi2 + np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
+    return Updated(
+        state + np.einsum("mij,mj->mi", gain, look.off),
+        np.asarray((after + after.transpose(0, 2, 1)) / 2),
+        -0.5 * density,
+    )
+
+
+def spread_of_look(cov: Floats, look: Look) -> Floats:
+    """Return the covariance S (m, q, q) of what was seen less what was expected."""
+    return np.asarray(look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise)
+
+
+def weighed(s: Floats, look: Look) -> tuple[Floats, Floats]:
+    """Return Hᵀ S⁻¹ v (m, n) of what was seen less what was expected, and vᵀ S⁻¹ v (m,)."""
+    weighed = np.linalg.solve(s, look.off[..., None])
+    by_state = look.by.transpose(0, 2, 1) @ weighed
+    return by_state[..., 0], (look.off[:, None] @ weighed)[:, 0, 0]
