@@ -325,7 +325,9 @@ def fixes_of(tilt_prior_rad: float = np.nan, heading_rad: float = 0.3) -> Fixes:
         xyz_m=np.array([[1.0, 2.0, 3.0]]), heading_rad=np.array([heading_rad]),
         tilt_rad=np.array([0.05]), cov=(root @ root.T)[None],
         tilt_prior_rad=np.array([tilt_prior_rad]), shared=np.full((1, 5, 1), 0.01),
-        by_gnss=np.array([True]), where=lambda i: "stops.csv:5",
+        by_gnss=np.array([True]),
+        depth_m=np.array([1.2]),
+        metal=np.array([True]), where=lambda i: "stops.csv:5",
     ))  # fmt: skip
 
 
@@ -338,6 +340,7 @@ def test_a_stop_enters_with_its_covariance_and_the_transmitter_s_own_against_the
     assert [*made.xyz_m, made.heading_rad, made.tilt_rad] == pytest.approx([1, 2, 3, 0.3, 0.05])
     assert made.readings == {"R1": pytest.approx(12.0 - LAG)}
     assert (made.ref, made.where, made.fix, made.gnss) == ("R1/4", "stops.csv:5", 0, True)
+    assert (made.depth_m, made.metal) == (1.2, True)
     assert made.shared == pytest.approx(np.full((5, 1), 0.01))
 
 
