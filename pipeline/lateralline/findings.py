@@ -36,7 +36,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -282,7 +282,8 @@ class Form:
             case ("text", str()):
                 return str(value)
             case ("names", Iterable()) if not isinstance(value, str):
-                return tuple(map(str, value))
+                ordered = sorted(value, key=str) if isinstance(value, Set) else value
+                return tuple(map(str, ordered))
             case (number, Real()) if number in NUMBERS:
                 return float(value)
         raise TypeError(f"finding {self}: {name} must be {kind}; got {value!r}")

@@ -164,7 +164,16 @@ def test_fields_of_their_own_need_no_description() -> None:
 def test_a_mark_lost_to_a_typing_error_is_a_fault_and_a_tree_is_not() -> None:
     (said,) = faults("R1 3 EN", "R1 3 ENN", "TREE")
     assert said.startswith("p.txt:2: description must fit a pattern of the codes")
-    assert "begins like a mark of run R1" in said
+    assert '"ENN" at 1 point, near end_null' in said
+
+
+def test_the_words_of_an_office_are_told_in_one_line_with_the_codes_file_to_write() -> None:
+    office = ("R1 1 ENUL", "R1 1 MNUL", "R1 2 ENUL c=4", "R1/2 MNUL", "TREE")
+    (said,) = faults(*office)
+    assert '"ENUL" at 2 points, near end_null; "MNUL" at 2 points, near mid_null' in said
+    written = said.partition("write into codes.toml ")[2].partition("; give --codes")[0]
+    codes = mapping(written.replace(" and ", "\n"))
+    assert [s.kind for s in sorted_(*office[:4], using=codes)] == ["end_null", "mid_null"] * 2
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from lateralline import contract
 from lateralline.contract import Column
 from lateralline.ingest.ledger import nearest
 from lateralline.names import LONGEST, MUST_BE, composed, wrong_name, wrong_sign
-from lateralline.units import PER_FOOT, parse_length
+from lateralline.units import METRES_PER, PER_FOOT, parse_length
 
 Value: TypeAlias = str | float | int | bool | date
 
@@ -36,8 +36,10 @@ _THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+\.\d+)", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(m|cm|mm|ft|us-ft|in|'|\"|°|deg)", re.ASCII)
 _DAY = re.compile(r"(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})", re.ASCII)
 _ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
-_NOT_KNOWN: Final = frozenset(
-    ["nan", "inf", "-inf", "+inf", "infinity", "n/a", "na", "null", "none", "-", "?", "unknown"]
+#: What people write into a cell nobody can fill; a name or remark may be one of the words.
+_NOT_KNOWN: Final = frozenset(["?", "??", "???", "-", "--", "---", "–", "—", "n/a", "n.a."])
+_NOT_KNOWN_WORDS: Final = frozenset(
+    ["nan", "inf", "-inf", "+inf", "infinity", "na", "null", "none", "unknown"]
 )
 
 
@@ -70,18 +72,37 @@ def accept(
     return {k: getattr(row, k) for k in row.model_fields_set}, bad
 
 
+def is_unknown(column: Column, given: object) -> bool:
+    """Return whether an optional cell says that nobody knows, in one of the usual ways.
+
+    >>> reading = contract.load("stops").column("depth_reading")
+    >>> service = contract.load("site").column("service", "pipe")
+    >>> is_unknown(reading, "?"), is_unknown(reading, "None"), is_unknown(service, "unknown")
+    (True, True, False)
+    """
+    if column.required or not isinstance(given, str) or given.strip().casefold() in column.enum:
+        return False
+    return means_unknown(given, word=column.type != "text" or bool(column.values))
+
+
+def means_unknown(text: str, *, word: bool = True) -> bool:
+    """Return whether a text in place of a value says that nobody knows; by a `word` too, or not."""
+    text = text.strip().casefold()
+    return text in _NOT_KNOWN or (word and text in _NOT_KNOWN_WORDS)
+
+
 def in_decimals(
     columns: Iterable[Column], given: Mapping[str, object], unit_of: Callable[[Column], str]
 ) -> dict[str, object]:
     """Return the cells with lengths in feet and inches brought to their unit, in decimals.
 
-    Lengths are the numbers whose unit stands in [units]. What cannot be read stays as it is, for
-    `accept` to refuse.
+    Lengths are the numbers in feet or inches. What cannot be read stays as it is, for `accept` to
+    refuse.
     """
     cells = dict(given)
     for c in columns:
         text, unit = given.get(c.name), unit_of(c)
-        if not isinstance(text, str) or c.type != "real" or not c.unit_from:
+        if not isinstance(text, str) or c.type != "real":
             continue
         if unit in (*PER_FOOT, UNKNOWN_UNIT) and not _PLAIN.fullmatch(text):
             length = length_in(text, unit)
@@ -150,7 +171,9 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
     if column.type in ("real", "integer"):
         if not isinstance(given, str):
             return ""
-        return (column.unit_from and length_hint(text, unit)) or plain_number_hint(text) or ""
+        if means_unknown(text):
+            return "a row without this cell is of no use: leave the row out"
+        return (unit in METRES_PER and length_hint(text, unit)) or plain_number_hint(text) or ""
     if column.type == "date":
         days = " or ".join(map(str, _days(text)))
         return f"write {days}" if days else ""
@@ -218,8 +241,6 @@ def plain_number_hint(text: str) -> str | None:
         return f"write {point}" + (f" or {m[1]}{m[2]}" if len(m[2]) == 3 else "")
     if m := _WITH_UNIT.fullmatch(text):
         return f"write {m[1]}: units stand once, in the site's settings"
-    if text.casefold() in _NOT_KNOWN:
-        return "leave it empty when it is not known"
     return ""
 
 

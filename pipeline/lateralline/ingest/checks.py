@@ -7,7 +7,7 @@ method are filled and those of the other methods empty.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from math import isnan, nan
@@ -44,10 +44,10 @@ class KnownNames:
     runs_in: str  # where runs stand
     stops_of: Mapping[str, tuple[str, ...]]  # run → its stops
 
-    @property
-    def a_run(self) -> str:
-        """What a name of a run must be."""
-        return f"must be a run of {self.runs_in}"
+    def knows_run(self, row: InputRow) -> bool:
+        """Whether the run of a row is known, or empty: `_check_run_names` tells of the others."""
+        run = row.text("run")
+        return not run or self.runs is None or run in self.runs
 
 
 def check_references(
@@ -64,6 +64,9 @@ def check_references(
             must = "must name the control points that offset, ties and polar start from"
             ledger.fault(points.file, 0, "point", "", must)
         names = replace(names, control=None)  # reported once, not once a mark
+    of_runs = ("stops", "marks", "observations", "exposures")
+    naming = [row for table in of_runs for row in tables[table] or ()]
+    _check_run_names([*(site.sections["branch"] if site else ()), *naming], names, ledger)
     if site is not None:
         _check_site(site, names, ledger)
     axes = site.axes if site else None
@@ -84,8 +87,6 @@ def check_references(
         check_lonlat(row, axes, ledger)
     for row in (*marks, *exposures):
         check_spot(row, names.control, axes, tape, ledger)
-    for row in (*stops, *observations):
-        _known(row, "run", names.runs, names.a_run, ledger)
     for row in marks:
         _check_mark(row, names, ledger)
     _check_lengths(stops, names.runs or {}, ledger)
@@ -209,9 +210,7 @@ def _check_site(site: SiteSettings, names: KnownNames, ledger: Ledger) -> None:
             _known(row, column, names.lines, "must be a line of a run or pipe", ledger)
             for column in ("line", "joins")
         ]
-        if row.given("run"):
-            _known(row, "run", names.runs, names.a_run, ledger)
-        elif row.given("at_counter"):
+        if row.given("at_counter") and not row.given("run"):
             row.fault(ledger, "run", "must be given with at_counter: the run it was read on")
         line, joins = row.text("line"), row.text("joins")
         run_line = (names.runs or {}).get(row.text("run"), "")
@@ -244,6 +243,23 @@ def _once(rows: Iterable[InputRow], key: tuple[str, ...], must: str, ledger: Led
             row.fault(ledger, key[-1], must, f"it stands in line {first.line_of(key[-1])} too")
 
 
+def _check_run_names(rows: Sequence[InputRow], names: KnownNames, ledger: Ledger) -> None:
+    """Note each run that is named and not described, once, however many rows name it."""
+    strangers: defaultdict[str, list[InputRow]] = defaultdict(list)
+    for row in rows:
+        if not names.knows_run(row):
+            strangers[row.text("run")].append(row)
+    for run, (first, *others) in strangers.items():
+        must = f"must be a run of {names.runs_in}"
+        if others:
+            must += f"; {len(others)} more row{'s name' if len(others) > 1 else ' names'} {run}"
+        hint = nearest(run, names.runs or {})
+        if not hint.startswith("did"):
+            has = f"described there: {', '.join(names.runs)}" if names.runs else "none is described"
+            hint = f"{has}; add [[run]] with id {run}, and line, entry and flow"
+        first.fault(ledger, "run", must, hint)
+
+
 def _known(
     row: InputRow, column: str, known: Collection[str] | None, must: str, ledger: Ledger
 ) -> bool:
@@ -261,11 +277,9 @@ def _check_mark(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
         if not row.given(column) and not (ground or "kind" in row.bad):
             row.fault(ledger, column, "must be given, except for a ground shot")
     run, stop = row.text("run"), row.text("stop")
-    if not _known(row, "run", names.runs, names.a_run, ledger):
+    if not names.knows_run(row) or not run or not stop or names.stops is None:
         return
-    if not run or not stop or names.stops is None or (run, stop) in names.stops:
-        return
-    if (run, stop) in names.excused:
+    if (run, stop) in names.stops or (run, stop) in names.excused:
         return
     of_run = names.stops_of.get(run, ())
     if of_run or names.runs is not None:
@@ -301,9 +315,8 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
     run, line = row.text("run"), row.text("line")
     if not row.given("run") and not row.given("line"):
         row.fault(ledger, "line", "must be given when run is not: what line was exposed")
-    run_known = _known(row, "run", names.runs, names.a_run, ledger)
     _known(row, "line", names.lines, "must be a line of a run or pipe", ledger)
-    run_line = (names.runs or {}).get(run, "") if run_known else ""
+    run_line = (names.runs or {}).get(run, "")
     if line and run_line and line != run_line:
         row.fault(ledger, "line", f"must be the line of run {run}, {run_line}")
     if row.given("counter") and not row.given("run"):
@@ -359,6 +372,7 @@ MAY: Final[Mapping[str, tuple[str, ...]]] = {"gnss": ("sigma_h",), "ties": ("sid
 _OF_A_METHOD: Final = frozenset(sum((*NEEDS.values(), *MAY.values()), ()))
 
 Ties = tuple[tuple[str, float], ...]
+_AS_TIES: Final = "as P1:6.32;P2:4.85; a tape nobody read is left out"
 
 
 def check_spot(
@@ -416,10 +430,10 @@ def check_ties(row: InputRow, control: frozenset[str] | None, tape: str, ledger:
     for part in filter(None, (p.strip() for p in row.text("ties").split(";"))):
         name, colon, length = (p.strip() for p in part.rpartition(":"))
         if not colon or not name:
-            row.fault(ledger, "ties", f'{must}; "{part}" is not', "as P1:6.32;P2:4.85")
+            row.fault(ledger, "ties", f'{must}; "{part}" is not', _AS_TIES)
             return
         if isnan(_length(length, tape)):
-            hint = length_hint(length, tape) or plain_number_hint(length) or "as P1:6.32;P2:4.85"
+            hint = length_hint(length, tape) or plain_number_hint(length) or _AS_TIES
             row.fault(ledger, "ties", f'must have a distance above 0 in "{part}"', hint)
             return
         if control is not None and name not in control:
@@ -433,7 +447,7 @@ def check_ties(row: InputRow, control: frozenset[str] | None, tape: str, ledger:
     for name in sorted(n for n, times in Counter(names).items() if times > 1):
         row.fault(ledger, "ties", f"must name each point once; {name} stands there twice")
     if len(names) < 2:
-        row.fault(ledger, "ties", "must hold two ties or more", "as P1:6.32;P2:4.85")
+        row.fault(ledger, "ties", "must hold two ties or more", _AS_TIES)
     if len(names) == 2 and not row.given("side"):
         row.fault(
             ledger, "side", "must be left or right with two ties", "two circles meet in two places"

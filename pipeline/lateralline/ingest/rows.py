@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from functools import partial
 from math import nan
+from typing import Final
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from lateralline.ingest.cells import (
     declared_unit,
     hint_for,
     in_decimals,
+    is_unknown,
     must_be,
     row_model,
 )
@@ -29,6 +30,9 @@ from lateralline.ingest.tables import TextTable
 from lateralline.names import wrong_sign
 from lateralline.records import Floats, Ints, Texts
 from lateralline.units import symbol
+
+#: Columns in the unit of the horizontal CRS, which is that of the tape on a local sketch.
+IN_THE_PLANE: Final = ("x", "y", "sigma_h")
 
 #: Gives the unit a column is filled in, or "" when that is not one unit for all rows.
 UnitOf = Callable[[Column], str]
@@ -144,7 +148,7 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
         _report_extra(table, sheet, extra, [c.name for c in absent], ledger)
     extra = [h for h in extra if not wrong_sign(h)]
     if unit_of is None:
-        unit_of = partial(declared_unit, units={})
+        unit_of = _unit_not_known
     else:
         _check_units(sheet, columns, unit_of, ledger)
 
@@ -155,9 +159,10 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
         given = {h: text for h, text in zip(sheet.header, cells, strict=True) if h and text}
         ill = frozenset(name for at, name in sheet.bad if at == line)  # at fault already
         known = {h: text for h, text in given.items() if h in columns and h not in ill}
+        known = {h: text for h, text in known.items() if not is_unknown(columns[h], text)}
         good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
         row = InputRow(sheet.file, line, good, letters=sheet.letters)
-        explain(row, [columns[b] for b in bad], known, unit_of, ledger)
+        explain(row, [c for c in table.field if c.name in bad], known, unit_of, ledger)
         bad |= ill
         for c in table.field:
             if c.required and c.name not in known and c.name not in missing | bad:
@@ -172,6 +177,11 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
             _check_kept(row, remark, str(good[remark]), ledger)
         rows.append(InputRow(sheet.file, line, good, bad | missing, letters=sheet.letters))
     return InputRows(sheet.file, tuple(rows), sheet.complete)
+
+
+def _unit_not_known(column: Column) -> str:
+    """Return the unit of a column of a site whose settings could not be read."""
+    return declared_unit(column, {}) or (UNKNOWN_UNIT if column.name in IN_THE_PLANE else "")
 
 
 def explain(
@@ -202,7 +212,7 @@ def _check_units(
     sheet: TextTable, columns: Mapping[str, Column], unit_of: UnitOf, ledger: Ledger
 ) -> None:
     """A header that names another unit than the settings do would be read wrongly, unseen."""
-    for name in sheet.units.keys() & columns.keys():
+    for name in [name for name in columns if name in sheet.units]:
         claimed, unit = sheet.units[name], unit_of(columns[name])
         if unit == UNKNOWN_UNIT or symbol(claimed) == symbol(unit):
             continue

@@ -25,6 +25,7 @@ from lateralline.ingest.cells import (
     declared_unit,
     hint_for,
     in_decimals,
+    is_unknown,
     must_be,
     row_model,
 )
@@ -32,7 +33,7 @@ from lateralline.ingest.coordinate_system import Axes, read_axes
 from lateralline.ingest.intake import SITE_FILE
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import NESTED, SECTIONS
-from lateralline.ingest.rows import InputRow, UnitOf, explain
+from lateralline.ingest.rows import IN_THE_PLANE, InputRow, UnitOf, explain
 from lateralline.ingest.tables import TextTable
 from lateralline.ingest.version_1 import section_of_today
 from lateralline.ingest.workbook import (
@@ -94,16 +95,22 @@ class SiteSettings:
         """Return the metres in one unit of a column; 1 for coordinates that stay as they are."""
         if column.name == "sigma_h":
             return self.axes.sigma_h_m if self.axes else nan
+        if column.name in ("map_x", "map_y"):
+            return 1.0
         if column.name in ("x", "y"):
             return 1.0 if self.axes and self.axes.keeps_xy else self.metres("tape")
         return 1.0 if column.unit == "m" else self.metres(column.unit_from)
 
     def unit_of(self, column: Column) -> str:
         """Return the unit a column is filled in, "" when it differs by row."""
+        if column.name in IN_THE_PLANE and self.axes is not None and not self.axes.keeps_xy:
+            return self.axes.xy_unit or UNKNOWN_UNIT
         if column.name in ("x", "y"):
             return self.axes.xy_unit if self.axes else ""
-        if column.name == "z" and self.axes and self.axes.gnss_z_unit != self.units.get("level"):
-            return ""
+        of_spot = column.name == "sigma_v" and not column.unit_from  # in the unit of its z
+        if column.name == "z" or of_spot:
+            differs = self.axes is not None and self.axes.gnss_z_unit != self.units.get("level")
+            return "" if differs else self.units.get("level", UNKNOWN_UNIT)
         return declared_unit(column, self.units)
 
 
@@ -163,18 +170,19 @@ def checked(
         if key not in columns and not free:
             must, hint = f"must be a key of [{name}]", _home(table, key) or nearest(key, columns)
             ledger.fault(bare.file, at.get(key, 0), key, "", must, hint, bare.cell_of(key))
-    for key in written.units.keys() & columns.keys():
+    for key in [key for key in columns if key in written.units]:
         claimed, unit = written.units[key], unit_of(columns[key])
         if unit != UNKNOWN_UNIT and symbol(claimed) != symbol(unit):
             must = f"must be in {unit}, as [units] says" if unit else "must name no unit"
             hint = "mend the unit beside it or [units], whichever is wrong"
             bare.fault(ledger, key, f"{must}; {claimed} stands beside it", hint)
     known = {k: v for k, v in given.items() if k in columns and k not in written.bad}
+    known = {k: v for k, v in known.items() if not is_unknown(columns[k], v)}
     if free:
         known = {k: v for k, v in known.items() if not isinstance(v, list)}
     model = row_model(table, name, strict=written.strict)
     good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
-    explain(bare, [columns[b] for b in bad], known, unit_of, ledger)
+    explain(bare, [c for c in columns.values() if c.name in bad], known, unit_of, ledger)
     bad |= written.bad
     if free:  # whoever reads them knows what they may be
         others = {k: v for k, v in given.items() if k not in known and k not in written.bad}

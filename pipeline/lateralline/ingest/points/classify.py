@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import Final, Literal
 
-from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.cells import means_unknown
+from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.points.codes import (
     GROUPS,
     MARKS,
@@ -21,11 +21,13 @@ from lateralline.ingest.points.codes import (
     split_values,
     unknown_key,
 )
+from lateralline.ingest.points.office_codes import nearest_meanings, report_office_codes
 from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.names import MUST_BE, wrong_name
 
 Table = Literal["marks", "control", "exposures", ""]
 _NO_PATTERN: Final = "no pattern fits its description"
+_NO_KIND: Final = "its kind is not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +72,14 @@ def classify_points(
         for i in range(len(points))
     ]
     runs = {compact(s.run): s.run for s in found if s.belongs}
+    strangers: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
     for s in found:
+        word = s.kind if s.reason == _NO_KIND else ""
         if s.unmapped:
-            _near_miss(imported[s.file], s, runs, codes, ledger)
+            word = _near_miss(imported[s.file], s, runs, codes, ledger)
+        if word:
+            strangers[word].append((s.file, s.at, s.code))
+    report_office_codes(imported, strangers, codes, ledger)
     if prefix:
         stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
         found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]
@@ -107,10 +114,7 @@ def _sort(points: SurveyPoints, f: int, i: int, codes: Codes, ledger: Ledger) ->
     if meaning == "ignore":
         return replace(base, reason=f'named under ignore: "{values["kind"]}"')
     if meaning not in (*MARKS, "control", "exposure"):
-        must = "must be a kind of mark, control, exposure or a word for it"
-        hint = nearest(values["kind"], tuple(codes.words), 20)
-        ledger.fault(points.file, int(points.row[i]), "description", code, must, hint)
-        return replace(base, reason="its kind is not known")
+        return replace(base, kind=values["kind"], reason=_NO_KIND)
     table: Table = (
         "marks" if meaning in MARKS else "control" if meaning == "control" else "exposures"
     )
@@ -133,10 +137,12 @@ def _meaning(word: str, codes: Codes) -> str:
 def _read_value(
     points: SurveyPoints, i: int, group: str, text: str, ledger: Ledger, at: tuple[str, str]
 ) -> str:
-    """Return a number as the site's cells take it; "", with a fault, when it is none.
+    """Return a number as the site's cells take it; "" when unknown or, with a fault, none.
 
     `at` is the column and its cell, as the fault names them.
     """
+    if means_unknown(text):
+        return ""
     try:
         return read_value(group, text, points.decimal)
     except ValueError as e:
@@ -184,19 +190,36 @@ def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledge
 
 def _near_miss(
     points: SurveyPoints, s: ClassifiedPoint, runs: Mapping[str, str], codes: Codes, ledger: Ledger
-) -> None:
-    """A mark lost to a typing error would not be missed, so what looks like one is at fault."""
+) -> str:
+    """Return the word of a mark that is not known; what else looks like a mark is at fault.
+
+    A mark lost to a typing error would not be missed.
+    """
     looks = looks_like_a_mark(s.code, runs, codes)
     if not (looks or codes.refuse_unmapped):
-        return
+        return ""
+    word = _kind_word(s.code, codes)
+    if looks and word and fold(word) not in codes.words:
+        return word
     must = "must fit a pattern of the codes" + (f"; it {looks}" if looks else "")
     hint = "or name its word under ignore"
-    last = s.code.split()[-1]
-    if looks and fold(last) not in codes.words and last.isalpha():
-        hint = nearest(last, tuple(codes.words), 30)
-    elif looks:
+    if looks:
         hint = f"as R1 3 EN, or with run=R1 stop=3; {hint}"
     ledger.fault(points.file, int(points.row[s.at]), "description", s.code, must, hint)
+    return ""
+
+
+def _kind_word(code: str, codes: Codes) -> str:
+    """Return what stands behind run and stop, where that is nothing but words.
+
+    >>> from lateralline.ingest.points.codes import default_codes
+    >>> [_kind_word(c, default_codes()) for c in ("R1 3 end nul c=4", "R1/3 ENUL", "R1 3 4")]
+    ['end nul', 'ENUL', '']
+    """
+    bare, _ = split_values(code, codes.keys)
+    words = [word for word in re.split(r"[\s/-]+", bare) if word]
+    kept = [word for word in words if not _NAME.fullmatch(word.casefold())]
+    return " ".join(kept) if 0 < len(kept) < 4 and all(map(str.isalpha, kept)) else ""
 
 
 def _check_names(
@@ -266,9 +289,9 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
         if rest is not None and (all(map(_NAME.fullmatch, rest)) or any(w in runs for w in rest)):
             return f"has a word for a mark, {' '.join(phrase)}"
     if len(words) > 2 and _RUN.fullmatch(words[0]) and _STOP.fullmatch(words[1]):
-        known = [" ".join(phrase) for phrase in phrases]
-        if near := get_close_matches(" ".join(words[2:]), known, 1, 0.75):
-            return f"looks like a mark, {near[0]}"
+        near = set(nearest_meanings(" ".join(words[2:]), codes)) & {*MARKS} - {"ground"}
+        if near:
+            return f"looks like a mark, {' or '.join(sorted(near))}"
     return ""
 
 

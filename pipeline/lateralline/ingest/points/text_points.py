@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from lateralline import csv_file
+from lateralline.ingest.cells import means_unknown
 from lateralline.ingest.conventions import (
     POINT_NAMES,
     Decimal,
@@ -164,7 +165,7 @@ class _Reader:
         return self.numbers(column), []
 
     def _number(self, n: int, column: int, cell: str, *, needed: bool, positive: bool) -> float:
-        if not cell and not needed:
+        if not needed and (not cell or means_unknown(cell)):
             return nan
         value = number(cell, self.mark)
         if value is not None and not (positive and value <= 0):
