@@ -128,6 +128,30 @@ def test_a_long_line_in_degrees_is_straight_in_degrees(plan, make_record, tmp_pa
     assert row.separation_m == pytest.approx(-0.05 - 0.08, abs=5e-3)
 
 
+def test_a_trench_may_be_a_line_with_a_width(plan, make_record, tmp_path: Path) -> None:
+    line = [degrees(0, 2), degrees(3, 2)]
+    dug = plan(feature("LineString", line, width_ft="2", depth_m=1))
+    work = one(dug)
+    assert (work.kind, work.width_m) == ("trench", pytest.approx(0.6096))
+    made = compare(open_as_built(make_record(tmp_path / "a.gpkg")), dug)
+    [moved] = made.regions[0].moved.works
+    west, south, east, north = moved.footprint.bounds
+    assert (east - west, north - south) == pytest.approx((3.0, 0.6096), abs=2e-3)
+    assert moved.footprint.area == pytest.approx(3 * 0.6096, rel=1e-3)
+    said = faults(lambda: plan(feature("LineString", line, kind="trench", depth_m=1)))
+    assert "width_m must be there for a trench drawn as a line" in said
+
+
+def test_an_open_polyline_is_a_trench_where_its_layer_has_a_width(tmp_path: Path) -> None:
+    line = [AT, (AT[0] + 3, AT[1]), (AT[0] + 3, AT[1] + 2)]
+    made = drawing(
+        tmp_path / "p.dxf", lambda s: s.add_lwpolyline(line, dxfattribs={"layer": "DIG"})
+    )
+    uses = {"DIG": LayerUse("trench", {"depth_m": 1.0, "width_m": "0.6"})}
+    work = one(read_drawing(made, uses))
+    assert work.as_dug.shape.area == pytest.approx(5 * 0.6, rel=1e-3)
+
+
 # ---- levels --------------------------------------------------------------------------------
 
 

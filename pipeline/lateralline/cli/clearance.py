@@ -102,7 +102,8 @@ def clearance(
         list[str] | None,
         typer.Option(
             metavar="NAME=KIND,…",
-            help="What a DXF layer holds, as 'BORE=bore,diameter_m=0.16'; repeat.",
+            help="What a DXF layer holds, as 'BORE=bore,diameter_m=0.16' or "
+            "'DIG=trench,width_m=0.6'; repeat.",
         ),
     ] = None,
     within: Annotated[

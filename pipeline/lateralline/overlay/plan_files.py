@@ -1,7 +1,8 @@
 """Plans in any vector file that GDAL opens, and drawings, read with ezdxf (the extra `cad`).
 
 A drawing carries no attributes, so what each layer holds is given: `BORE=bore,diameter_m=0.16`.
-Closed polylines are trenches, open ones and lines bores, circles and points posts and piles.
+Closed polylines are trenches, open ones and lines bores, or trenches where a width is given;
+circles and points are posts and piles.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ _PATHS: Final = ("LWPOLYLINE", "POLYLINE", "LINE", "ARC", "SPLINE")
 _WORDS: Final = ("TEXT", "MTEXT", "ATTDEF", "DIMENSION", "LEADER", "MULTILEADER", "HATCH")
 _SHUT_M: Final = 1e-6
 _WAYS: Final = {
-    "trench": "draw it as a closed polyline",
+    "trench": "draw it as a closed polyline, or as a line with a width",
     "bore": "draw it as a line or polyline",
     "post": "draw it as a circle or a point",
     "pile": "draw it as a circle or a point",
@@ -267,7 +268,7 @@ def _drawn_features(
             left[layer] = left.get(layer, 0) + 1
             continue
         name = f"{path.name} {layer}"
-        shapes = list(_shapes(entity, use.kind, unit_m, name, row, ledger))
+        shapes = list(_shapes(entity, use, unit_m, name, row, ledger))
         for n, (shape, cells) in enumerate(shapes, start=1):
             part = f".{n}" if len(shapes) > 1 else ""
             about = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
@@ -337,12 +338,12 @@ def _chosen(
 
 
 def _shapes(
-    entity: DXFGraphic, kind: Kind, unit_m: float, name: str, row: int, ledger: Ledger
+    entity: DXFGraphic, use: LayerUse, unit_m: float, name: str, row: int, ledger: Ledger
 ) -> Iterator[tuple[shapely.Geometry, dict[str, object]]]:
     """Yield the geometry of one entity with what its shape states; faults for others."""
     from ezdxf.path import make_path
 
-    what = entity.dxftype()
+    what, kind = entity.dxftype(), use.kind
     if kind in ("post", "pile") and what in ("CIRCLE", "POINT"):
         about: dict[str, object] = {}
         if what == "CIRCLE":
@@ -368,6 +369,13 @@ def _shapes(
         return
     shut = bool(getattr(entity, "is_closed", False)) or what == "CIRCLE"
     if len(xyz) < 4 or not (shut or np.abs(xyz[0, :2] - xyz[-1, :2]).max() < _SHUT_M):
-        ledger.fault(name, row, "entity", what, "of a trench must be a closed outline")
+        if len(xyz) > 1 and any(key.startswith("width_") for key in use.cells):
+            yield shapely.LineString(xyz[:, :2]), {}
+            return
+        must, hint = (
+            "of a trench must be a closed outline",
+            "or give --layer NAME=trench,width_m=0.6",
+        )
+        ledger.fault(name, row, "entity", what, must, hint)
         return
     yield shapely.Polygon(xyz[:, :2]), {}

@@ -1,14 +1,15 @@
 """Planned works read from a plan: every fault of every feature at once, lengths with their units.
 
 Attributes are `kind` (trench, bore, post, pile), `name`, and lengths whose names end in their unit:
-`depth_m`, `level_ft`, `diameter_in`, `radius_m`, `required_m`, `tolerance_m`. Depths count down
-from the ground to the bottom, or to a bore's axis; levels are of the same places.
+`depth_m`, `level_ft`, `diameter_in`, `radius_m`, `width_m`, `required_m`, `tolerance_m`. Depths
+count down from the ground to the bottom, or to a bore's axis; levels are of the same places. A
+trench is an outline, or a line with a width: half of it to each side, ends cut square.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite, nan
 from pathlib import Path
 from typing import Final, Literal, get_args
@@ -24,11 +25,14 @@ from lateralline.units import METRES_PER, parse_length
 
 Kind = Literal["trench", "bore", "post", "pile"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
-LENGTHS: Final = ("depth", "level", "diameter", "radius", "required", "tolerance")
+LENGTHS: Final = ("depth", "level", "diameter", "radius", "width", "required", "tolerance")
 UNITS: Final = {unit.replace("-", "_"): metres for unit, metres in METRES_PER.items()}
 #: What a geometry is when nothing says so.
 _BY_SHAPE: Final[dict[str, Kind]] = {"Polygon": "trench", "LineString": "bore", "Point": "post"}
-_SHAPE_OF: Final = {"trench": "Polygon", "bore": "LineString", "post": "Point", "pile": "Point"}
+_SHAPES_OF: Final = {
+    "trench": ("Polygon", "LineString"), "bore": ("LineString",), "post": ("Point",),
+    "pile": ("Point",),
+}  # fmt: skip
 #: Plan shapes are drawn to this: vertices that matter less go, arcs of a drawing are cut to it.
 SHAPE_WITHIN_M: Final = 0.002
 #: Nothing dug beside a drain is larger; what seems to be is in another unit or CRS.
@@ -50,6 +54,15 @@ class PlannedWork:
     radius_m: float  # NaN for a trench
     required_m: float
     tolerance_95_m: float
+    width_m: float = nan  # of a trench that is a line
+
+    @property
+    def as_dug(self) -> PlannedWork:
+        """The work with its outline, where it is a trench given by its middle, in metres."""
+        if self.kind != "trench" or self.shape.geom_type != "LineString":
+            return self
+        outline = self.shape.buffer(self.width_m / 2.0, cap_style="flat", join_style="mitre")
+        return replace(self, shape=shapely.orient_polygons(outline))
 
     @property
     def has_level(self) -> bool:
@@ -103,6 +116,7 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork 
     cells = _Cells(feature, options.columns, ledger)
     kind = _kind(cells, feature, ledger)
     shape = _shape(kind, feature, options.plan_unit_m, ledger)
+    width = _width(kind, shape, cells)
     depth = cells.length("depth", least=0.0, hint="depths count down from the ground")
     level = cells.length("level")
     radius = _radius(kind, cells)
@@ -128,7 +142,19 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork 
         radius_m=radius,
         required_m=required,
         tolerance_95_m=tolerance if isfinite(tolerance) else options.tolerance_95_m,
+        width_m=width,
     )
+
+
+def _width(kind: Kind | None, shape: shapely.Geometry | None, cells: _Cells) -> float:
+    """Return the width of a trench that is a line; NaN of all others."""
+    width = cells.length("width", above=0.0)
+    if kind != "trench" or shape is None or shape.geom_type != "LineString":
+        return nan
+    if not isfinite(width) and not cells.faulty:
+        hint = "a number, its unit in the name; or draw the trench as an outline"
+        cells.fault("width_m", "", "must be there for a trench drawn as a line", hint)
+    return width
 
 
 def _levels(
@@ -160,6 +186,8 @@ def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
         if given == kind:
             return kind
     shape = feature.shape
+    if not given and shape is not None and shape.geom_type == "LineString" and cells.has("width"):
+        return "trench"
     if not given and shape is not None and shape.geom_type in _BY_SHAPE:
         return _BY_SHAPE[shape.geom_type]
     if given or shape is not None:
@@ -193,15 +221,15 @@ def _shape_fault(
         )
     if not np.isfinite(shapely.get_coordinates(shape)).all():
         return shape.wkt[:40], "must have finite coordinates"
-    if kind is not None and shape.geom_type != _SHAPE_OF[kind]:
-        return shape.geom_type, f"of a {kind} must be a {_SHAPE_OF[kind]}"
+    if kind is not None and shape.geom_type not in _SHAPES_OF[kind]:
+        return shape.geom_type, f"of a {kind} must be a {' or a '.join(_SHAPES_OF[kind])}"
     west, south, east, north = shape.bounds
     if (size := max(east - west, north - south) * unit_m) > LARGEST_M:
         return f"{size / 1000:.0f} km", f"must be no larger than {LARGEST_M / 1000:.0f} km"
     if not shape.is_valid:
         return shape.geom_type, f"must be valid: {shapely.is_valid_reason(shape)}"[:120]
     if shape.geom_type == "LineString" and shape.length == 0.0:
-        return "LineString", "of a bore must have a length"
+        return "LineString", f"of a {kind} must have a length"
     if shape.geom_type == "Polygon" and shape.area == 0.0:
         return "Polygon", "of a trench must have an area"
     return None
@@ -232,6 +260,10 @@ class _Cells:
     def fault(self, column: str, value: str, must: str, hint: str = "") -> None:
         self.faulty = True
         self._ledger.fault(self._feature.file, self._feature.row, column, value, must, hint)
+
+    def has(self, name: str) -> bool:
+        """Whether a length is given, in whatever unit."""
+        return any(self._value(f"{name}_{unit}") is not None for unit in UNITS)
 
     def text(self, name: str) -> str:
         value = self._value(name)

@@ -99,7 +99,7 @@ def to_record_crs(
     if plan.crs is None or plane.crs is None or plane.area is None:
         if not isnan(given_sigma_m):
             raise FrameError("--shift-accuracy does not apply: plan and record are one sketch")
-        return MovedWorks(plan.works, 0.0, 0.0, None)
+        return MovedWorks(tuple(work.as_dug for work in plan.works), 0.0, 0.0, None)
     operation = _operation(plan_of(plan.crs), plane.crs, plane.area, given_sigma_m)
     sigma = 0.0 if operation is None else operation.accuracy_m
     if operation is not None and sigma > 0.0 and not isnan(given_sigma_m):
@@ -205,5 +205,6 @@ def _moved(
         xy = apply(best(plan_of(crs), plane.crs, plane.area)[0], xy, None)
     moved = shapely.orient_polygons(shapely.set_coordinates(shapes, plane.to_ground(xy)))
     return tuple(
-        replace(work, shape=s, z_m=z) for work, s, z in zip(works, moved, levels, strict=True)
+        replace(work, shape=s, z_m=z).as_dug
+        for work, s, z in zip(works, moved, levels, strict=True)
     )
