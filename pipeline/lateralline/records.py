@@ -6,6 +6,7 @@ NaN means "not given" or "not solved"; text is "" when not given.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import TypeAlias
 
@@ -13,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.findings import Finding
-from lateralline.settings import Accuracy, Assets, Settings
+from lateralline.settings import Accuracy, Assets, Settings, TakenFlow
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -94,6 +95,10 @@ class ControlRows:
     z_m: Floats
     sigma_h_m: Floats
     sigma_v_m: Floats
+    #: In the CRS of the map a sketch is set onto, NaN where unknown; empty where nobody asked.
+    map_x: Floats = field(default_factory=lambda: np.zeros(0))
+    map_y: Floats = field(default_factory=lambda: np.zeros(0))
+    map_sigma_m: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +332,12 @@ class Solved:
     lengths_unreliable: bool = False  # the tape's unit is wrong, and with it those between marks
     accuracy: Accuracy | None = None  # what the site claims by; None = as stated
     evidence: tuple[AccuracyEvidence, ...] = ()
+    ways: Mapping[str, TakenFlow] = field(default_factory=dict)  # of runs of unknown flow
+
+    def directed(self, stated: Settings) -> Settings:
+        """Return the settings with the way taken of each run whose flow nobody knows."""
+        runs = tuple(replace(r, taken=self.ways.get(r.id, r.taken)) for r in stated.runs)
+        return replace(stated, runs=runs) if self.ways else stated
 
     def claimed(self, stated: Settings) -> Settings:
         """Return the settings with the accuracies that the site claims by."""

@@ -10,7 +10,9 @@ from typing import Literal, TypeAlias
 
 from lateralline import contract
 
-Flow = Literal["with", "against"]
+Flow = Literal["with", "against", "unknown"]
+#: The way a run of unknown flow is taken to go; "" = nothing tells, counted from the entry.
+TakenFlow = Literal["with", "against", ""]
 
 #: Height of a receiver's aerial above the ground and its σ where none is given, and the σ of one
 #: that is given without: common practice, no source.
@@ -129,6 +131,22 @@ class Run:
     receiver: str = ""  # runs of one receiver (and day) share a depth-reading scale
     surveyed: date | None = None  # None = on the site's day
     surveyor: str = ""  # "" = the site's
+    taken: TakenFlow = ""  # where flow is unknown
+
+    @property
+    def upstream_sign(self) -> float:
+        """+1 when the counter grows upstream, −1 when downstream; +1 where nothing tells."""
+        return -1.0 if "with" in (self.flow, self.taken) else 1.0
+
+    def pushed_as(self, other: Run) -> bool:
+        """Whether another run was pushed the same way from the same entry."""
+        same_entry = bool(self.entry) and self.entry == other.entry
+        return same_entry and self.upstream_sign == other.upstream_sign
+
+    @property
+    def flow_told(self) -> bool:
+        """Whether anything tells which way water runs: the crew, other runs or levels."""
+        return self.flow != "unknown" or bool(self.taken)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +170,19 @@ class Georeference:
     gnss_heights: Literal["levels", "ellipsoidal"] = "levels"
     separation_m: float = nan  # ellipsoidal height less level; NaN = by a geoid grid
     separation_sigma_m: float = 0.0
+    bearings: Literal["", "grid", "true", "magnetic"] = ""  # "" = nobody said: taken as grid
+    declination_rad: float = nan  # of magnetic north; NaN = by the model of the day
+    declination_sigma_rad: float = nan  # NaN = the model's, or a usual one
+    map_crs: str = ""  # CRS of the map a sketch is set onto; "" = none
+    map_scale_free: bool = False  # the scale of the sketch's coordinates is fitted too
+
+
+@dataclass(frozen=True, slots=True)
+class OnMap:
+    """How sure a sketch is set onto its map: one error of the whole site."""
+
+    centre: tuple[float, float]  # of the points it was set by, in the map's CRS
+    cov: tuple[tuple[float, ...], ...]  # m, rad: east, north, turn and, where it is free, scale
 
 
 AssetValue: TypeAlias = str | int | float | bool | date
@@ -198,6 +229,16 @@ class Acceptance:
 
 
 @dataclass(frozen=True, slots=True)
+class Assumed:
+    """What of the settings nobody gave, so that a default stands in for it."""
+
+    lag: tuple[str, ...] = ()  # runs without transmitter_lag
+    ride: tuple[str, ...] = ()  # runs without ride_height
+    aerial: bool = False  # the height of the receiver's aerial
+    rule: bool = False  # the dig rule, and no tolerance either
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything `site.toml` says."""
 
@@ -222,6 +263,8 @@ class Settings:
     version: int = 1  # of the record
     valid_from: date | None = None  # None = the last day of survey
     accepted: tuple[Acceptance, ...] = ()
+    on_map: OnMap | None = None  # of a sketch that was set onto a map
+    assumed: Assumed = Assumed()
 
     def run(self, run_id: str) -> Run:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""

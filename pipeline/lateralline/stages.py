@@ -18,7 +18,15 @@ from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
 from lateralline.derive.whereabouts import Things
-from lateralline.diagnose import explained, leading, level_unit, with_doubts, with_unchecked
+from lateralline.diagnose import (
+    explained,
+    leading,
+    level_unit,
+    unknown_flow,
+    with_assumed,
+    with_doubts,
+    with_unchecked,
+)
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
 from lateralline.ingest import read_site, setting_of
@@ -136,22 +144,28 @@ def _read(work: SiteWork) -> SiteWork:
 
 def _place(work: SiteWork) -> SiteWork:
     record = work["record"]
-    return {"placed": with_unchecked(record, with_doubts(record, place(record)))}
+    placed = with_assumed(record, with_doubts(record, place(record)))
+    return {"placed": with_unchecked(record, placed)}
 
 
 def _solve(work: SiteWork) -> SiteWork:
     record, placed = work["record"], work["placed"]
     solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
     wrong_unit = level_unit(record, placed, solved)
-    return {"solved": replace(solved, findings=(*wrong_unit, *solved.findings))}
+    flow = unknown_flow(record, placed, solved)
+    findings = (*wrong_unit, *solved.findings, *flow.findings)
+    return {"solved": replace(solved, findings=findings, ways=flow.ways)}
 
 
 def _link(work: SiteWork) -> SiteWork:
-    return {"linked": link(work["solved"], work["placed"].exposures, work["record"].settings)}
+    solved = work["solved"]
+    settings = solved.directed(work["record"].settings)
+    return {"linked": link(solved, work["placed"].exposures, settings)}
 
 
 def _derive(work: SiteWork) -> SiteWork:
     record, placed, earlier = work["record"], work["placed"], _staged_findings(work)
+    record = replace(record, settings=work["solved"].directed(record.settings))
     made = derive(
         record,
         placed.marks,

@@ -13,7 +13,7 @@ from lateralline.contract import Column, Table
 
 _WIDTH: Final = 96
 
-#: What stands in the template so that it reads at once; all of it to be changed.
+#: What stands in the template; all of it to be changed.
 _START: Final[Mapping[tuple[str, str], object]] = {
     ("pipe", "line"): "L1",
     ("pipe", "service"): "unknown",
@@ -21,10 +21,22 @@ _START: Final[Mapping[tuple[str, str], object]] = {
     ("run", "line"): "L1",
     ("run", "entry"): "CO1",
     ("run", "counter_at_entry"): 0.0,
-    ("run", "flow"): "against",
+    ("run", "flow"): "with, against or unknown",
 }
 
-_NO_DAY: Final = "write the day"
+#: What stands in place of a value that only the crew knows: `check` names it.
+_TO_FILL: Final = ("write the day", _START["run", "flow"])
+_NO_DAY: Final = _TO_FILL[0]
+
+#: What stands above a key beside its words.
+_DRAWINGS: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
+    ("run", "flow"): (
+        "which way water runs, seen from the entry; chainage counts from the downstream end:",
+        "    with      entry o====camera==>===  water runs -->   chainage 0 at the far end",
+        "    against   entry o====camera==>===  <-- water runs   chainage 0 at the entry",
+        "    unknown   an answer too: levels tell, else chainage counts from the entry",
+    ),
+}
 
 #: Remarks on a section beside its keys.
 _REMARKS: Final[Mapping[str, str]] = {
@@ -73,10 +85,11 @@ def new_site_files(
     horizontal: str = "local",
     vertical: str = "none",
 ) -> dict[str, str]:
-    """Return file name → text of a site folder that lacks nothing but what was measured.
+    """Return file name → text of a site folder that lacks nothing but what a crew knows.
 
     `unit` is that of tapes, levels, depths and the counter. Without `surveyed` a placeholder
-    stands there, which `check` names: today would be wrong, unseen, for a site typed up later.
+    stands there, which `check` names: today would be wrong, unseen, for a site typed up later. So
+    it does with the flow of the run, which nothing else may show to be the wrong way round.
     What is given is not checked here: `check` does that, and `api.new_site` before it.
 
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
@@ -101,12 +114,12 @@ def new_site_settings(
     Arguments are those of `new_site_files`; without `surveyed` there is no such key.
 
     >>> new_site_settings("EX-001")["run"]
-    [{'id': 'R1', 'line': 'L1', 'entry': 'CO1', 'counter_at_entry': 0.0, 'flow': 'against'}]
+    [{'id': 'R1', 'line': 'L1', 'entry': 'CO1', 'counter_at_entry': 0.0}]
     """
     sections: dict[str, list[dict[str, object]]] = {}
     values = _start(site_id, name, surveyed or _NO_DAY, unit, horizontal, vertical)
     for (section, key), value in values.items():
-        if value != _NO_DAY:
+        if value not in _TO_FILL:
             sections.setdefault(section, [{}])[0][key] = value
     return sections
 
@@ -135,6 +148,7 @@ def _site_toml(table: Table, values: Mapping[tuple[str, str], object]) -> str:
         lines += ["", f"# {heading}" if section in ("branch", "accepted") else heading]
         lines += _comment(_REMARKS.get(section, ""), "#   ")
         for column in (c for c in table.field if c.section == section):
+            lines += [f"#   {drawn}" for drawn in _DRAWINGS.get((section, column.name), ())]
             lines += _key(column, values.get((section, column.name)), brief=section == "accuracy")
     return "\n".join(lines) + "\n"
 

@@ -57,6 +57,13 @@ def test_a_terminal_without_the_signs_stops_nothing() -> None:
 DAY = "2026-05-06"
 
 
+def filled_in(site: Path) -> None:
+    """Write the flow of the run, which only the crew knows."""
+    text = (site / "site.toml").read_text(encoding="utf-8")
+    text = text.replace('flow = "with, against or unknown"', 'flow = "with"')
+    (site / "site.toml").write_text(text, encoding="utf-8")
+
+
 @pytest.mark.parametrize("units", ["m", "ft"])
 def test_a_new_site_reads_without_a_fault_of_form(tmp_path: Path, units: str) -> None:
     made = run(
@@ -70,6 +77,7 @@ def test_a_new_site_reads_without_a_fault_of_form(tmp_path: Path, units: str) ->
         DAY,
     )
     assert made.exit_code == 0, made.output
+    filled_in(tmp_path / "sites" / "EX-001")
     settings = read_site(tmp_path / "sites" / "EX-001").settings
     assert settings.id == "EX-001"
     assert settings.units["tape"] == units
@@ -84,10 +92,10 @@ def test_the_id_may_differ_from_the_folder(tmp_path: Path) -> None:
 
 def test_new_says_what_it_chose_and_leaves_the_day_to_be_written(tmp_path: Path) -> None:
     said = run("new", tmp_path / "a").output
-    assert all(word in said for word in ("m was chosen", "local was chosen", "surveyed"))
+    assert all(word in said for word in ("m was chosen", "local was chosen", "surveyed", "flow"))
     with pytest.raises(SiteFaultsError) as caught:
         read_site(tmp_path / "a")
-    assert [f.column for f in caught.value.faults] == ["surveyed"]
+    assert [f.column for f in caught.value.faults] == ["surveyed", "flow"]
     assert "must be a date such as 2026-05-06" in str(caught.value)
 
 

@@ -17,8 +17,9 @@ from tests.support.finding_names import OF_A_NEW_SITE, called
 DAY = date(2026, 5, 6)
 
 
-def write(folder: Path, files: dict[str, str]) -> Path:
+def write(folder: Path, files: dict[str, str], flow: str = "with") -> Path:
     for name, text in files.items():
+        text = text.replace('flow = "with, against or unknown"', f'flow = "{flow}"')
         (folder / name).write_text(text, encoding="utf-8")
     return folder
 
@@ -36,6 +37,15 @@ def test_a_new_site_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str,
     assert (record.settings.id, record.settings.surveyed) == ("EX-001", DAY)
     assert set(record.settings.units.values()) == {unit}
     assert {called(f) for f in record.findings} == OF_A_NEW_SITE
+
+
+def test_only_the_crew_knows_the_flow(tmp_path: Path) -> None:
+    files = new_site_files("EX-001", surveyed=DAY)
+    with pytest.raises(SiteFaultsError, match="flow must be one of with, against, unknown; got"):
+        read_site(write(tmp_path, files, "with, against or unknown"))
+    assert read_site(write(tmp_path, files, "unknown")).settings.runs[0].flow == "unknown"
+    drawing = files["site.toml"].partition("\nflow = ")[0].splitlines()[-8:]
+    assert any("against   entry o====camera==>===  <-- water runs" in line for line in drawing)
 
 
 def test_its_examples_read_without_their_comment_signs(tmp_path: Path) -> None:

@@ -149,7 +149,9 @@ def test_text_that_looks_like_a_formula_or_an_error_stays_text(tmp_path: Path) -
 @pytest.mark.parametrize("unit", ["m", "cm", "ft", "us-ft", "in"])
 def test_a_new_book_reads_and_says_there_are_no_stops(tmp_path: Path, unit: str) -> None:
     book = tmp_path / "EX-001.xlsx"
-    book.write_bytes(site_book(new_site_settings("EX-001", surveyed=DAY, unit=unit)))
+    settings = new_site_settings("EX-001", surveyed=DAY, unit=unit)
+    settings["run"][0]["flow"] = "with"
+    book.write_bytes(site_book(settings))
     record = read_site(book)
     assert record.settings.surveyed == DAY
     assert {record.settings.units[k] for k in ("tape", "level", "depth", "counter")} == {unit}
@@ -162,7 +164,9 @@ def test_a_day_not_written_yet_is_named_by_its_cell(tmp_path: Path) -> None:
     with pytest.raises(SiteFaultsError) as caught:
         read_site(book)
     assert [str(f) for f in caught.value.faults] == [
-        "EX-001.xlsx site!C4: surveyed must be given in [site] — Day of survey"
+        "EX-001.xlsx site!C4: surveyed must be given in [site] — Day of survey",
+        "EX-001.xlsx runs!E2: flow must be given in [[run]] — "
+        "must be one of with, against, unknown",
     ]
 
 
@@ -326,8 +330,10 @@ def test_names_are_typed_as_text_so_that_1_2_is_no_date(blank: bytes) -> None:
 def test_new_makes_a_book_that_check_reads(tmp_path: Path) -> None:
     said = run("new", tmp_path / "EX-7", "--xlsx", "--units", "ft", "--surveyed", "2026-05-06")
     assert f"wrote {tmp_path / 'EX-7.xlsx'}" in said
-    record = read_site(tmp_path / "EX-7.xlsx")
-    assert (record.settings.id, record.settings.units["tape"]) == ("EX-7", "ft")
+    with pytest.raises(SiteFaultsError) as caught:
+        read_site(tmp_path / "EX-7.xlsx")
+    assert [f.column for f in caught.value.faults] == ["flow"]
+    assert "flow of each run is still to be written into the sheet runs" in said
     again = CliRunner().invoke(app, ["new", str(tmp_path / "EX-7.xlsx")])
     assert again.exit_code == 2
     assert "there already" in again.output

@@ -401,9 +401,6 @@ FINDINGS = [
     ("site", 'material = "PVC"\nnominal = "4 in SDR35"',
      'material = "cast iron"\nnominal = "6 in"', "pipe-size-unsure/wall"),
     ("site", 'material = "PVC"', 'material = "clay"', "pipe-size-unsure/material"),
-    ("site", "transmitter_lag = 0.35\n", "", "transmitter-offset-assumed/lag"),
-    ("site", "ride_height = 30\nrod", "rod", "transmitter-offset-assumed/ride-height"),
-    ("site", "aerial_height = 0.5\n", "", "aerial-height-assumed"),
     ("site", "epoch = 2026.35", "epoch = 2036.35", "datum-incomplete/epoch-late"),
     ("site", 'line = "L2"\nentry', 'line = "L3"\nentry', "pipe-size-unsure/unknown"),
     ("site", "[dig]", '[[run]]\nid = "R3"\nline = "L1"\nentry = "CO3"\nflow = "with"\n[dig]',
@@ -416,23 +413,23 @@ FINDINGS = [
 
 
 @pytest.mark.parametrize(
-    ("dig", "warned"),
+    ("dig", "assumed"),
     [('rule = "cga"', False), ("tolerance = 2", False), ('rule = "us-fl"', False), ("", True)],
 )
-def test_a_dig_rule_nobody_named_is_told_with_its_width(
-    tmp_path: Path, dig: str, warned: bool
-) -> None:
-    """18 in, CGA Best Practices; a site that names a rule or gives a tolerance has chosen."""
+def test_what_nobody_gave_is_known_as_assumed(tmp_path: Path, dig: str, assumed: bool) -> None:
     text = FILES["site.toml"].replace('[dig]\nrule = "cga"\ntolerance = 2', f"[dig]\n{dig}")
-    found = read_site(write(tmp_path, site=text)).findings
-    told = [f for f in found if called(f) == "tolerance-rule/assumed"]
-    assert [f.severity for f in told] == ["warning"] * warned
-    if warned:
-        assert "CGA Best Practices" in told[0].what
-        assert "local rules may be wider" in told[0].what
-        assert told[0].by_how_much.startswith("18 in (0.457 m) each side")
-        assert "us-fl" in told[0].what_to_do
-        assert "tolerance" in told[0].what_to_do
+    whole = read_site(write(tmp_path, site=text)).settings.assumed
+    assert whole.rule == assumed
+    for given in ("transmitter_lag = 0.35\n", "ride_height = 30\n", "aerial_height = 0.5\n"):
+        assert given in text
+        text = text.replace(given, "", 1)
+    bare = read_site(write(tmp_path, site=text)).settings.assumed
+    first = whole.lag
+    assert (len(bare.lag), len(bare.ride), bare.aerial) == (
+        len(first) + 1,
+        len(whole.ride) + 1,
+        True,
+    )
 
 
 @pytest.mark.parametrize(("file", "old", "new", "code"), FINDINGS, ids=[f[3] for f in FINDINGS])

@@ -31,9 +31,5 @@ def _apart() -> Mapping[str, str]:
 OF_A_NEW_SITE = frozenset(
     {
         "line-not-located/no-stops",
-        "transmitter-offset-assumed/lag",
-        "transmitter-offset-assumed/ride-height",
-        "tolerance-rule/assumed",
-        "aerial-height-assumed",
     }
 )

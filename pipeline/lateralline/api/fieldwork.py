@@ -98,7 +98,7 @@ def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") 
 
 
 def known_of(site: Path | None) -> tuple[dict[str, list[dict[str, str]]], list[Mapping[str, str]]]:
-    """Return settings and control points of a site as texts; a day not set yet stays empty."""
+    """Return settings and control points of a site as texts; what nobody filled in stays empty."""
     if site is None:
         return {}, []
     raw = raw_site(site)
@@ -109,6 +109,10 @@ def known_of(site: Path | None) -> tuple[dict[str, list[dict[str, str]]], list[M
     head = (settings.get("site") or [{}])[0]
     if not head.get("surveyed", "")[:1].isdigit():
         head["surveyed"] = ""
+    known = contract.load("site").column("flow", "run").enum
+    for run in settings.get("run", []):
+        if run.get("flow") not in known:  # not filled in yet
+            run["flow"] = ""
     return settings, list(raw.tables.get("control", ()))
 
 

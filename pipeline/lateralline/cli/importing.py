@@ -19,7 +19,7 @@ from lateralline.cli.report import print_failure, print_last_words, print_summar
 from lateralline.cli.terminal import console
 from lateralline.errors import FrameError, LaterallineError
 
-_FLOWS: Final = ("with", "against")
+_FLOWS: Final = ("with", "against", "unknown")
 
 
 def write_default_codes(path: Path, *, replace: bool) -> None:
@@ -200,7 +200,7 @@ def refuse_gaps(request: ImportRequest, found: Iterable[points.ClassifiedPoint])
         used = dict.fromkeys(s.run for s in found if s.run)
         wrong += [
             f"--run {run}:LINE:ENTRY:FLOW: its line, where the camera went in, and whether it went "
-            "with or against the flow"
+            "with or against the flow, or unknown"
             for run in used
             if run not in known
         ]

@@ -109,4 +109,9 @@ def _say_what_was_chosen(
         )
     if day is None:
         typer.echo(f"surveyed is still to be written into {settings}: the day the marks were made")
+    runs = "the sheet runs" if made_at.suffix == _BOOK else settings
+    typer.echo(
+        f"flow of each run is still to be written into {runs}: with, against or unknown; "
+        "chainage counts from the downstream end"
+    )
     typer.echo(f"fill it in, then: lateralline check {made_at}")

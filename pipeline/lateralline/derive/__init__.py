@@ -79,6 +79,7 @@ from lateralline.derive.dates import survey_days, valid_from
 from lateralline.derive.dig import dig_zones, tolerance
 from lateralline.derive.grades import grade_findings
 from lateralline.derive.ids import IdEvent, mint
+from lateralline.derive.junctions import junction_advice
 from lateralline.derive.level_band import cover_findings, level_bands
 from lateralline.derive.lines import centreline, segments
 from lateralline.derive.nodes import line_nodes, node_lines, pipe_nodes
@@ -89,6 +90,7 @@ from lateralline.derive.unlocated import SearchedSite, unlocated
 from lateralline.derive.whereabouts import Things, things
 from lateralline.findings import Finding, Given, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
+from lateralline.frames.sketch import with_map_errors
 from lateralline.isolate import without_culprits
 from lateralline.proportions import MOST_LEG_M, MOST_SIGMA_M
 from lateralline.records import Exposures, FieldRecord, Line, Linked, Marks, Product, Solved
@@ -129,6 +131,7 @@ def derive(
     settings, given = solved.claimed(record.settings), record.control
     frame = site_frame(record) if frame is None else frame
     datum, days = frame.level_datum, survey_days(record)
+    given = with_map_errors(given, frame, settings.on_map)
     control = ControlPoints(given.point, frame.to_local(given.x, given.y, given.z_m))
     ground_sigma = ground_sigmas_m(marks, linked.fixes, settings.accuracy.unknown_ground_m)
 
@@ -148,13 +151,13 @@ def derive(
         for axis, region in regions:
             findings += line_advice(axis, region) + cover_findings(axis)
             if datum != DEPTH_ONLY:
-                findings += grade_findings(axis, ids.lines[axis.line.line].segments)
+                findings += grade_findings(axis, ids.lines[axis.line.line].segments, settings.runs)
             findings += next_advice(axis, region, linked.fixes, marks, settings)
             of_line, wide = dig_zones(axis, region.polygon, rule)
             zones += of_line
             assumed += wide
         seen, unplaced = pipe_observations(settings, days, record.observations, axes, control)
-        findings += unplaced + assumed
+        findings += (*unplaced, *assumed, *junction_advice(settings, record.observations, axes))
         drawn = {axis.line.line: axis for axis in axes}
         site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
         where = things(record, marks, exposures, linked.fixes, control, axes, ids.lines, seen)

@@ -100,6 +100,7 @@ class Axis:
     ground_m: Floats
     ground_sigma_m: Floats
     slope_sigma_rad: Floats  # (m, 2) heading and tilt of the pipe against its leg
+    flow_told: bool = True  # anything tells which way water runs
 
     @property
     def length_m(self) -> float:
@@ -213,6 +214,8 @@ def axis_of(
         ground_m=ground_m,
         ground_sigma_m=ground_sigma_m,
         slope_sigma_rad=slope_sigmas(line, fixes, settings.accuracy),
+        flow_told=any(r.flow_told for r in settings.runs if r.line == line.line)
+        or not any(r.line == line.line for r in settings.runs),
     )
 
 

@@ -47,7 +47,7 @@ def reach(axis: Axis, run: Run, counter_m: Floats, accuracy: Accuracy) -> Reache
     known = known[np.argsort(line.counter_m[known], kind="stable")]
     counter, chainage = line.counter_m[known], axis.chainage_m[known]
     scale, scale_sigma = line.counter_scale.get(run.id, (1.0, accuracy.counter_scale_ratio))
-    upstream = -1.0 if run.flow == "with" else 1.0
+    upstream = run.upstream_sign
 
     inside = counter_m.clip(counter[0], counter[-1])
     past = counter_m - inside  # counter run out beyond the outermost located points
@@ -73,7 +73,7 @@ def counters_at(axis: Axis, run: Run, chainage_m: Floats) -> Floats | None:
         return None
     inside = chainage_m.clip(axis.chainage_m[known[0]], axis.chainage_m[known[-1]])
     scale, _ = line.counter_scale.get(run.id, (1.0, 0.0))
-    upstream = -1.0 if run.flow == "with" else 1.0
+    upstream = run.upstream_sign
     at = np.interp(inside, axis.chainage_m[known], line.counter_m[known])
     return np.asarray(at + upstream / scale * (chainage_m - inside) + run.transmitter_lag_m)
 

@@ -24,6 +24,7 @@ from lateralline.derive.tables import Columns
 from lateralline.findings import Finding, Given, finding
 from lateralline.published import Grade, citation, grades
 from lateralline.records import Floats, Ints, Texts
+from lateralline.settings import Run
 from lateralline.units import METRES_PER
 
 #: Lines on which something that is not so is stated, at most: the project's choice.
@@ -82,8 +83,11 @@ def grade_between(axis: Axis, first: int, last: int) -> Slope:
 def falls(axis: Axis) -> Texts:
     """Return, for each stretch (s,), "falls", "back_fall" or "not_shown".
 
-    Judged by the inverts of its two ends; what the pipe does between them is not asked.
+    Judged by the inverts of its two ends; what the pipe does between them is not asked. Nothing is
+    shown where nobody knows which way water runs.
     """
+    if not axis.flow_told:
+        return np.full(len(axis.line.stretches), "not_shown")
     rise, sigma = _rises(axis)
     first = np.array([stretch.first for stretch in axis.line.stretches])
     last = np.array([stretch.last for stretch in axis.line.stretches])
@@ -180,10 +184,10 @@ def grade_columns(axis: Axis, slope: Slope) -> Columns:
     return columns | {"least_gradients": "; ".join(texts)}
 
 
-def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
+def grade_findings(axis: Axis, segments: Sequence[str], runs: Sequence[Run]) -> tuple[Finding, ...]:
     """Return findings on a line's mean grade below published ones, on back-falls and sags.
 
-    `segments` are the ids of its stretches.
+    `segments` are the ids of its stretches, `runs` those of the site.
 
     A line that rises downstream as a whole has one finding, whatever its service: most likely its
     flow is given the wrong way round, and then every segment would have the same. A back-fall that
@@ -191,11 +195,12 @@ def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
     """
     line, name = axis.line, f"line {axis.line.line}"
     mean = grade_between(axis, 0, len(line.kind) - 1)
-    if mean.below(0.0, SURELY_ADVERSE):
-        return (finding("back-fall/line", name, more=mean.percent),)
+    if mean.below(0.0, SURELY_ADVERSE) and axis.flow_told:
+        flows = [_other_flow(run) for run in runs if run.line == line.line]
+        return (finding("back-fall/line", name, flows=flows, more=mean.percent),)
     findings = []
     short = [g for g in least_gradients(axis.pipe.inside_diameter_m) if mean.below(g.grade)]
-    if short and not mean.below(0.0):
+    if short and not mean.below(0.0) and axis.flow_told:
         least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
         findings.append(finding("gradient-low", name, grades=least, more=mean.percent))
     found = sags(axis)
@@ -210,3 +215,8 @@ def grade_findings(axis: Axis, segments: Sequence[str]) -> tuple[Finding, ...]:
         values = grade_between(axis, stretch.first, stretch.last).percent
         findings.append(finding("back-fall/segment", f"segment {segments[number]}", more=values))
     return tuple(findings)
+
+
+def _other_flow(run: Run) -> str:
+    """Return what to write where a run was pushed the other way against the flow than is said."""
+    return f'flow = "{"with" if run.upstream_sign > 0 else "against"}" for run {run.id}'

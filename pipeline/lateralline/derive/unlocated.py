@@ -360,7 +360,7 @@ def _counted(site: SearchedSite, run: Run, stops: Collection[int] | None = None)
 def _counts_along(site: SearchedSite, axis: Axis, run: Run) -> Run | None:
     """Return the run whose counter reaches the line: this one, or one pushed the same way from the
     same entry; None when there is none."""
-    same = [r for r in site.runs(run.line) if r.entry == run.entry != "" and r.flow == run.flow]
+    same = [r for r in site.runs(run.line) if run.pushed_as(r)]
     for twin in (run, *same):
         if ((axis.line.run == twin.id) & np.isfinite(axis.line.counter_m)).any():
             return twin

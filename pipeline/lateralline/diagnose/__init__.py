@@ -6,6 +6,8 @@ consequences are computed, and what only follows from a cause is left out of the
 astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
 level_unit  levels in another unit than they are set to
+assumed     what stands in for what nobody gave
+flow        which way water runs where nobody knows
 causes      one cause, one finding; what nothing in the data could show
 """
 
@@ -16,16 +18,26 @@ from dataclasses import replace
 
 import numpy as np
 
+from lateralline.diagnose.assumed import with_assumed
 from lateralline.diagnose.astray import marks_astray
 from lateralline.diagnose.causes import explained, leading, with_unchecked
 from lateralline.diagnose.copies import copies
+from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.mirrored import mirrors
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
 
-__all__ = ["explained", "leading", "level_unit", "with_doubts", "with_unchecked"]
+__all__ = [
+    "explained",
+    "leading",
+    "level_unit",
+    "unknown_flow",
+    "with_assumed",
+    "with_doubts",
+    "with_unchecked",
+]
 
 
 def with_doubts(record: FieldRecord, placed: Placed) -> Placed:

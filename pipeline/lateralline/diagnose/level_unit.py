@@ -101,6 +101,8 @@ def _in_unit(exposures: Exposures, times: float) -> Exposures:
 def _runs(fixes: Fixes, settings: Settings) -> Iterator[tuple[Run, Ints]]:
     """Yield the runs with two located stops or more, and those stops in order of the counter."""
     for run in settings.runs:
+        if not run.flow_told:
+            continue  # nobody said it falls
         at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
         if len(at) >= 2:
             yield run, at[np.argsort(fixes.counter_m[at], kind="stable")]
@@ -109,7 +111,7 @@ def _runs(fixes: Fixes, settings: Settings) -> Iterator[tuple[Run, Ints]]:
 def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
     """Whether the stops of some run rise downstream as a whole, by so many σ."""
     for run, at in _runs(fixes, settings):
-        along = fixes.counter_m[at] * (1.0 if run.flow == "with" else -1.0)
+        along = fixes.counter_m[at] * -run.upstream_sign
         weight = along - along.mean()
         rise = float(weight @ fixes.xyz_m[at, 2])
         if rise > beyond * float(np.sqrt(np.square(weight) @ np.square(fixes.depth_sigma_m[at]))):

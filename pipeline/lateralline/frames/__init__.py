@@ -57,6 +57,10 @@ Decisions, with reasons
   become levels by the separation given, else by a geoid grid, else not at all. The separation's
   σ is one error shared by all GNSS levels.
 - Scale. Grid against ground is a finding from 100 ppm (10 mm in 100 m).
+- A sketch on a map (`sketch`). Control points known on both give shift and turn; the scale is the
+  grid's, and free on request alone, as then coordinates and tapes no longer go together. Misfit
+  beyond 1 % chance is told by the pair whose distance differs most, and widens both by √(χ²/dof).
+- Declination is that of the World Magnetic Model of the day, with the error stated for it.
 """
 
 from lateralline.frames.build import site_frame

@@ -7,13 +7,16 @@ built with (`Georeference`). Coordinates are transformed by `lateralline.frames`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, isnan, nan
+from datetime import date
+from math import isfinite, isnan, nan, radians
 from pathlib import Path
+from typing import Final, Literal, cast
 
 from pyproj import CRS
 
 from lateralline import contract
 from lateralline.errors import FrameError
+from lateralline.frames.declination import MODEL_YEARS, has_model
 from lateralline.frames.systems import known_crs
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.rows import InputRow
@@ -117,7 +120,7 @@ def _height_unit(
 Extent = tuple[float, float, float, float]
 
 
-def georeference(crs: InputRow, folder: Path, ledger: Ledger) -> Georeference:
+def georeference(crs: InputRow, folder: Path, surveyed: date, ledger: Ledger) -> Georeference:
     """Return what [crs] allows and states; `folder` is where `site.toml` lies."""
     accuracy = crs.number("shift_accuracy")
     accepted = crs.cells.get("accept_zero_shift", False) is True
@@ -125,6 +128,7 @@ def georeference(crs: InputRow, folder: Path, ledger: Ledger) -> Georeference:
         must = "must come with shift_accuracy, in metres: how far off the site may then be"
         crs.fault(ledger, "accept_zero_shift", must, "shift_accuracy = 2.0, for example")
     ellipsoidal, separation = _heights(crs, ledger)
+    _check_bearings(crs, surveyed, ledger)
     standard = contract.load("site").column("separation_sigma", "crs").default
     assert isinstance(standard, float)
     return Georeference(
@@ -135,7 +139,40 @@ def georeference(crs: InputRow, folder: Path, ledger: Ledger) -> Georeference:
         gnss_heights="ellipsoidal" if ellipsoidal else "levels",
         separation_m=separation,
         separation_sigma_m=0.0 if isnan(separation) else crs.number("separation_sigma", standard),
+        bearings=cast(Literal["", "grid", "true", "magnetic"], crs.text("bearings")),
+        declination_rad=radians(crs.number("declination_deg")),
+        declination_sigma_rad=radians(crs.number("declination_sigma_deg")),
+        map_crs=crs.text("map_crs"),
+        map_scale_free=crs.cells.get("map_scale_free", False) is True,
     )
+
+
+def _check_bearings(crs: InputRow, surveyed: date, ledger: Ledger) -> None:
+    """Note a north that bearings cannot be counted from with what is given."""
+    bearings = crs.text("bearings")
+    local = crs_texts(crs)[0] == "local" and not crs.given("map_crs")
+    if bearings != "magnetic":
+        for key in ("declination_deg", "declination_sigma_deg"):
+            if crs.given(key) and "bearings" not in crs.bad:
+                crs.fault(ledger, key, 'must come with bearings = "magnetic"')
+        if bearings == "true" and local:
+            must = 'must be "grid" or "magnetic" on a local sketch, which has no true north'
+            crs.fault(ledger, "bearings", must, _ON_A_SKETCH)
+    elif not crs.given("declination_deg"):
+        must = "must be given with magnetic bearings"
+        if local:
+            crs.fault(ledger, "declination_deg", f"{must} on a local sketch", _ON_A_SKETCH)
+        elif not has_model(surveyed) and surveyed != date.min:
+            first, beyond = MODEL_YEARS
+            must = f"{must} of {surveyed.year}: models are known from {first} to {beyond - 1}"
+            crs.fault(ledger, "declination_deg", must, "as a map or almanac of that year has it")
+
+
+#: How a sketch says where magnetic north is.
+_ON_A_SKETCH: Final = (
+    'with "magnetic", write into declination_deg what the compass reads along the y axis of the '
+    "sketch, with the other sign"
+)
 
 
 def _heights(crs: InputRow, ledger: Ledger) -> tuple[bool, float]:

@@ -13,14 +13,16 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
-from lateralline.errors import LaterallineError
+from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
 from lateralline.findings import catalogue
+from lateralline.frames.sketch import set_onto_map
 from lateralline.ingest.assets import read_assets
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.learned import learned_accuracies
 from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.onto_map import check_onto_map
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
@@ -46,6 +48,7 @@ from lateralline.settings import (
     Acceptance,
     Accuracy,
     Assets,
+    Assumed,
     Branch,
     Flow,
     Pipe,
@@ -68,7 +71,11 @@ def read_site(source: Path) -> FieldRecord:
     checked = check_site(given, folder, ledger)
     ledger.raise_faults(source.name)
     assert checked is not None  # without settings there is a fault
-    return _assemble(source, checked, given.files, ledger)
+    try:
+        return set_onto_map(_assemble(source, checked, given.files, ledger))
+    except FrameError as e:
+        checked.site.one("crs").fault(ledger, "map_crs", "must be the CRS of map_x, map_y", str(e))
+    raise SiteFaultsError(source.name, ledger.faults)
 
 
 def read_register(source: Path) -> Assets:
@@ -124,6 +131,7 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
     if site is None:
         return None
     known = settings(site, folder, ledger)
+    check_onto_map(site, rows["control"], ledger)
     check_runs(known, site, rows["stops"] or InputRows(given.files.home("stops")), ledger)
     assets = read_assets(site, rows["assets"], ledger)
     return CheckedSite(site, known, {n: r for n, r in rows.items() if r is not None}, assets)
@@ -165,17 +173,6 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
     rule = dig.text("rule", _default("dig", "rule"))
     if rule not in dig_rules():
         dig.fault(ledger, "rule", "must be a known dig rule", nearest(rule, dig_rules(), 20))
-    elif not dig.given("rule") and not dig.given("tolerance"):
-        assumed = dig_rules()[rule]  # nobody chose it, and it may be too narrow there
-        ledger.note(
-            "tolerance-rule/assumed",
-            "site",
-            rule=assumed.title,
-            width=assumed.tolerance,
-            unit=assumed.unit,
-            width_metres=assumed.tolerance_m,
-            rules=dig_rules(),
-        )
     epoch = crs.number("epoch")
     if isinstance(surveyed, date) and epoch > surveyed.year + 2:
         ledger.note(
@@ -198,7 +195,8 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         units={k: site.units.get(k, "") for k in unit_keys()},
         accuracy=_accuracy(site, folder, ledger),
         pipes=tuple(_pipe(row, site, ledger) for row in site.sections["pipe"]),
-        runs=tuple(_run(row, site, ledger) for row in site.sections["run"]),
+        runs=tuple(_run(row, site) for row in site.sections["run"]),
+        assumed=_assumed(site),
         branches=tuple(
             Branch(
                 row.text("line"),
@@ -212,7 +210,9 @@ def settings(site: SiteSettings, folder: Path, ledger: Ledger) -> Settings:
         dig_tolerance_m=dig.number("tolerance") * site.metres("tape"),
         aerial_height_m=height,
         aerial_height_sigma_m=height_sigma,
-        georeference=georeference(crs, folder, ledger),
+        georeference=georeference(
+            crs, folder, surveyed if isinstance(surveyed, date) else date.min, ledger
+        ),
         version=int(site.one("record").number("version", 1)),
         valid_from=_day(site.one("record"), "valid_from"),
         accepted=tuple(_acceptance(row, ledger) for row in site.sections["accepted"]),
@@ -228,12 +228,6 @@ def _aerial_height(site: SiteSettings, ledger: Ledger) -> tuple[float, float]:
     if row.given("aerial_height_sigma"):
         row.fault(ledger, "aerial_height_sigma", "must come with aerial_height")
         return ASSUMED_AERIAL_M, sigma
-    ledger.note(
-        "aerial-height-assumed",
-        "site",
-        height_m=ASSUMED_AERIAL_M,
-        sigma_m=ASSUMED_AERIAL_SIGMA_M,
-    )
     return ASSUMED_AERIAL_M, ASSUMED_AERIAL_SIGMA_M
 
 
@@ -272,15 +266,21 @@ def _day(row: InputRow, key: str) -> date | None:
     return day if isinstance(day, date) else None
 
 
-def _run(row: InputRow, site: SiteSettings, ledger: Ledger) -> Run:
+def _assumed(site: SiteSettings) -> Assumed:
+    """Return what of the settings nobody gave."""
+    runs, dig = site.sections["run"], site.one("dig")
+    lag, ride = (
+        tuple(row.text("id") for row in runs if not row.given(key))
+        for key in ("transmitter_lag", "ride_height")
+    )
+    bare = not dig.given("rule") and not dig.given("tolerance")
+    return Assumed(lag, ride, not site.one("receiver").given("aerial_height"), bare)
+
+
+def _run(row: InputRow, site: SiteSettings) -> Run:
     counter, pipe = site.metres("counter"), site.metres("pipe")
-    run = row.text("id")
-    if not row.given("transmitter_lag"):
-        ledger.note("transmitter-offset-assumed/lag", f"run {run}", where=row.where)
-    if not row.given("ride_height"):
-        ledger.note("transmitter-offset-assumed/ride-height", f"run {run}", where=row.where)
     return Run(
-        id=run,
+        id=row.text("id"),
         line=row.text("line"),
         entry=row.text("entry"),
         counter_at_entry_m=row.number("counter_at_entry", 0.0) * counter,
@@ -432,7 +432,7 @@ def _in_si(
             values[f"{column.name}_m"] = rows.numbers(column.name, site.metres_of(column))
         else:
             values[column.name] = rows.texts(column.name)
-    values |= {"x": values.get("x_m"), "y": values.get("y_m"), **own}
+    values |= {name: values.get(f"{name}_m") for name in ("x", "y", "map_x", "map_y")} | own
     make: Callable[..., RowsT] = made
     return make(**{f.name: values[f.name] for f in fields(made)})
 

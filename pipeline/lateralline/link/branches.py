@@ -263,7 +263,7 @@ def as_point(
     for run in runs:
         if over is not None and over.id == run.id and np.isfinite(branch.at_counter_m):
             readings[run.id] = branch.at_counter_m
-        elif over is not None and over.entry and over.entry == run.entry and over.flow == run.flow:
+        elif over is not None and over.pushed_as(run):
             # Pushed from the same entry through the same pipe: the same length to the junction.
             counted = branch.at_counter_m - over.counter_at_entry_m + run.counter_at_entry_m
             if np.isfinite(counted):

@@ -16,7 +16,7 @@ import numpy as np
 from lateralline.findings import Finding, finding
 from lateralline.link.lines import LocatedPoint, likely_positions_m
 from lateralline.records import Flags, Floats
-from lateralline.settings import Run
+from lateralline.settings import Run, TakenFlow
 
 _APART_M = 0.15  # neighbours closer than this give no chord worth turning by
 _APART_OTHER_M = 1.0  # the same of neighbours on other runs, whose order is less sure
@@ -28,11 +28,6 @@ _BESIDE_M, _ZERO_M, _SCALE_RATIO = 0.2, 0.3, 0.02
 _ASIDE_M, _ASIDE = 0.75, 0.25
 #: Stops further apart than this along a run tell which way it goes.
 _TELLING_M = 1.0
-
-
-def upstream_sign(run: Run) -> float:
-    """+1 when the run's counter grows upstream, −1 when it grows downstream."""
-    return 1.0 if run.flow == "against" else -1.0
 
 
 def order_points(
@@ -52,7 +47,7 @@ def order_points(
                 "stop-order/flow",
                 f"run {run.id}",
                 other=f"run {other.id}",
-                flow="with" if run.flow == "against" else "against",
+                flow="with" if run.upstream_sign > 0 else "against",
                 stops=stops,
             )
         )
@@ -62,6 +57,21 @@ def order_points(
     order = np.argsort(found.keys, kind="stable")
     ordered = _with_levels([points[int(i)] for i in order], found.keys[order])
     return oriented(ordered), findings
+
+
+def settled(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> list[Run]:
+    """Return a line's runs, those of unknown flow taken the way the stops of the others say.
+
+    Where no run's flow is known they go the same way as one another.
+    """
+    out = {run.id: run for run in runs}
+    for _ in runs:
+        against = _lay(points, [*out.values()]).against
+        if against is None or against[0].flow != "unknown":
+            break
+        other: TakenFlow = "with" if against[0].upstream_sign > 0 else "against"
+        out[against[0].id] = replace(against[0], taken=other)
+    return [*out.values()]
 
 
 def positions_along_m(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> Floats:
@@ -80,15 +90,16 @@ class _Positions:
 
 
 def _lay(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> _Positions:
-    """Lay run after run along the line, the one with most points first."""
+    """Lay run after run along the line: those of known flow first, those with most points first."""
     found = _Positions(np.full(len(points), np.nan))
     xy = likely_positions_m(points)[:, :2]
-    for run in sorted(runs, key=lambda r: -sum(r.id in p.readings for p in points)):
+    count = {r.id: sum(r.id in p.readings for p in points) for r in runs}
+    for run in sorted(runs, key=lambda r: (r.flow == "unknown", -count[r.id])):
         mine = np.array([i for i, p in enumerate(points) if run.id in p.readings], int)
         if len(mine) == 0:
             continue
-        along = upstream_sign(run) * np.array([points[i].readings[run.id] for i in mine])
-        entry = -upstream_sign(run) * run.counter_at_entry_m
+        along = run.upstream_sign * np.array([points[i].readings[run.id] for i in mine])
+        entry = -run.upstream_sign * run.counter_at_entry_m
         known = np.isfinite(found.keys)
         here = known[mine]
         if not found.placed:

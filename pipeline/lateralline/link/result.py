@@ -12,7 +12,6 @@ from scipy.stats import norm
 from lateralline.kernels.curves import angle_between
 from lateralline.link.global_test import gross_network
 from lateralline.link.lines import LocatedPoint, NetworkLine
-from lateralline.link.order import upstream_sign
 from lateralline.link.paths import sample_paths
 from lateralline.link.search import AdjustedLine, Fit
 from lateralline.link.stochastic import counter_variance
@@ -397,7 +396,7 @@ def turn_fixes(fixes: Fixes, lines: Sequence[AdjustedLine], runs: Sequence[Run])
     """Return fixes turned to the camera's way; the points of lines point upstream."""
     heading, tilt, cov = fixes.heading_rad.copy(), fixes.tilt_rad.copy(), fixes.cov.copy()
     flip = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
-    sign = {run.id: upstream_sign(run) for run in runs}
+    sign = {run.id: run.upstream_sign for run in runs}
     intermediates_seen = [
         r.point for one in lines for r in one.prepared.intermediates if not r.level_only
     ]

@@ -12,7 +12,10 @@ residual was zero). σ of a taped distance is tape_m + tape_ratio × length (the
 rather than quadrature). Control without σ: `gnss_m` in plan, `level_m` in level. Ground marks
 have no placing error. A mark without level stands at the mean of the known levels, with
 `unknown_ground_m` and their spread as σ. Two ties that cannot meet are not placed; three or
-more are adjusted, and with one spare tie the finding does not name one.
+more are adjusted, and with one spare tie the finding does not name one. Bearings from true or
+magnetic north are turned by convergence and declination (`north`); the declination's σ is one error
+of all of them. Bearings of which nobody says what north they count from are taken from the grid's,
+with a warning of what they would be off by if a compass was read.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ from scipy.spatial import cKDTree
 
 from lateralline.findings import Finding
 from lateralline.frames import Frame
+from lateralline.frames.sketch import map_errors
 from lateralline.place.control import (
     PlacedControl,
     PlanPositions,
@@ -44,6 +48,7 @@ from lateralline.place.levels import (
     without_far_levels,
 )
 from lateralline.place.misplaced import misplaced, roots
+from lateralline.place.north import BearingsNorth, bearings_north
 from lateralline.place.plan import plan_positions
 from lateralline.place.tape import SpotTable, complete, where
 from lateralline.records import Exposures, FieldRecord, Floats, Marks
@@ -73,24 +78,29 @@ def place(record: FieldRecord) -> Placed:
     """
     record, far = without_far_levels(record)
     record, frame, reduced = with_levels_of_gnss(record)
-    control, assumed = control_in(frame, record)
+    control = control_in(frame, record)
+    north = bearings_north(frame, record)
     ground = level_ground(record, control)
-    marks, from_marks = _marks(record, frame, control, ground)
-    exposures, from_exposures = _exposures(record, frame, control, ground)
+    marks, from_marks = _marks(record, frame, control, north, ground)
+    exposures, from_exposures = _exposures(record, frame, control, north, ground)
     lost = misplaced(frame, record)
     plausible = (*control_plausible(record, control), *levels_mixed(record, frame))
     of_spots = (*from_marks, *from_exposures)
-    found = roots((*frame.findings, *reduced, *far, *assumed, *plausible, *of_spots), lost)
+    found = roots((*frame.findings, *reduced, *far, *north.findings, *plausible, *of_spots), lost)
     marks, exposures = _used(marks, exposures)
     return Placed(frame, marks, exposures, (*lost.findings, *found), lengths_unreliable=lost.shape)
 
 
 def _marks(
-    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
+    record: FieldRecord,
+    frame: Frame,
+    control: PlacedControl,
+    north: BearingsNorth,
+    ground: Ground,
 ) -> tuple[Marks, list[Finding]]:
     rows, spots = record.marks, record.marks.spots
     table = SpotTable("mark", spots, record.settings, compasses_of(record)[0])
-    plan, levels, cov, shared = _located(table, frame, control, ground)
+    plan, levels, cov, shared = _located(table, frame, control, north, ground)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, record.settings.accuracy.mark_placing_m**2)
     cov[:, [0, 1], [0, 1]] += placing[:, None]
@@ -117,11 +127,15 @@ def _marks(
 
 
 def _exposures(
-    record: FieldRecord, frame: Frame, control: PlacedControl, ground: Ground
+    record: FieldRecord,
+    frame: Frame,
+    control: PlacedControl,
+    north: BearingsNorth,
+    ground: Ground,
 ) -> tuple[Exposures, list[Finding]]:
     rows, spots = record.exposures, record.exposures.spots
     table = SpotTable("exposure", spots, record.settings, compasses_of(record)[1])
-    plan, levels, cov, shared = _located(table, frame, control, ground)
+    plan, levels, cov, shared = _located(table, frame, control, north, ground)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
     for i in where(~from_ground & ~levels.known):
@@ -158,16 +172,21 @@ def _exposures(
 
 
 def _located(
-    table: SpotTable, frame: Frame, control: PlacedControl, ground: Ground
+    table: SpotTable,
+    frame: Frame,
+    control: PlacedControl,
+    north: BearingsNorth,
+    ground: Ground,
 ) -> tuple[PlanPositions, Levels, Floats, Floats]:
     """Return plan, levels and covariance (n, 3, 3) of spots, and errors shared through the site.
 
-    Plan and level hang together where a sloping tape was reduced. The last (n, 3, 3c + b + 3) is
-    what one σ of each shared error does to each spot: east and north of each point that several
-    spots hang on, compasses, levels of the points; then GNSS, all three.
+    Plan and level hang together where a sloping tape was reduced. The last, (n, 3, 3c + b + 4 + p),
+    is what one σ of each shared error does to each spot: east and north of each point that several
+    spots hang on, compasses, levels of the points; then GNSS, all three; then the north of bearings;
+    then the p errors of setting a sketch onto a map.
     """
     settings, gnss = table.settings, table.spots.method == "gnss"
-    plan = plan_positions(frame, control, table)
+    plan = plan_positions(frame, control, north, table)
     levels = spot_levels(table.spots, control, ground, settings.accuracy)
     n, in_plan, c = len(levels.z_m), control.width, control.shares
     # Heights of GNSS reduced to levels share the error of the geoid's separation.
@@ -178,14 +197,18 @@ def _located(
     cov = np.square(levels.sigma_m)[:, None, None] * through[:, :, None] * through[:, None, :]
     cov[:, :2, :2] += plan.cov_m2
     cov[gnss] += np.square(by_gnss)
-    shared = np.zeros((n, 3, in_plan + c + 3))
+    by_map = map_errors(frame, settings.on_map, plan.xy_m)
+    cov[:, :2, :2] += by_map @ by_map.transpose(0, 2, 1)
+    shared = np.zeros((n, 3, in_plan + c + 4 + by_map.shape[2]))
     shared[:, :2, :in_plan] = plan.by_shared
+    shared[:, :2, in_plan + c + 3] = np.nan_to_num(plan.by_north)
+    shared[:, :2, in_plan + c + 4 :] = np.nan_to_num(by_map)
     by = np.flatnonzero(levels.control >= 0)
     by = by[control.shared[levels.control[by]] >= 0]
     sigma = np.nan_to_num(control.sigma_v_m[levels.control[by]])
     # a sloping tape is reduced by the level: with it the position moves too
     shared[by, :, in_plan + control.shared[levels.control[by]]] = sigma[:, None] * through[by]
-    shared[gnss, :, in_plan + c :] = by_gnss
+    shared[gnss, :, in_plan + c : in_plan + c + 3] = by_gnss
     return plan, levels, cov, shared
 
 

@@ -42,6 +42,7 @@ class PlanPositions(NamedTuple):
     by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
     chi2: Floats  # (n,) misfit of three or more ties; else NaN
     dof: Ints  # (n,)
+    by_north: Floats  # (n, 2) what one σ of the direction of north does: bearings share it
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,18 +102,19 @@ class PlacedControl:
             np.einsum("nik,nk->ni", placed.by_measured, by_level),
             np.full(n, np.nan),
             np.zeros(n, dtype=np.int64),
+            np.zeros((n, 2)),
         )
 
 
-def control_in(frame: Frame, record: FieldRecord) -> tuple[PlacedControl, list[Finding]]:
-    """Return the control in the site frame, and what had to be assumed of it.
+def control_in(frame: Frame, record: FieldRecord) -> PlacedControl:
+    """Return the control in the site frame.
 
     Without a sigma of its own a point has gnss_m on each horizontal axis, but none on a local
     sketch, whose axes it defines; and level_m in level.
     """
     rows, accuracy = record.control, record.settings.accuracy
     assumed_m = 0.0 if frame.is_local else accuracy.gnss_m
-    control = PlacedControl(
+    return PlacedControl(
         index={str(name): i for i, name in enumerate(rows.point)},
         xyz_m=frame.to_local(rows.x, rows.y, rows.z_m),
         sigma_h_m=np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m),
@@ -120,18 +122,6 @@ def control_in(frame: Frame, record: FieldRecord) -> tuple[PlacedControl, list[F
         shared=_shared(rows.point.tolist(), record.marks.spots, record.exposures.spots),
         compasses=int(max(of.max(initial=-1) for of in compasses_of(record))) + 1,
     )
-    bare = int(np.isnan(rows.sigma_h_m).sum())
-    if not bare:
-        return control, []
-    assumed = finding(
-        "control-accuracy-assumed",
-        "site",
-        variant="sketch" if frame.is_local else "",
-        without=bare,
-        points=len(rows.point),
-        assumed_m=assumed_m,
-    )
-    return control, [assumed]
 
 
 def _shared(points: Sequence[str], *tables: Spots) -> Ints:

@@ -10,17 +10,20 @@ import numpy as np
 from lateralline.frames import Frame
 from lateralline.kernels import taping
 from lateralline.place.control import PlacedControl, PlanPositions
+from lateralline.place.north import BearingsNorth
 from lateralline.place.tape import SpotTable, complete, where
 from lateralline.place.ties import place_ties
 from lateralline.proportions import MOST_SITE_M, groups
 from lateralline.records import Ints
 
 
-def plan_positions(frame: Frame, control: PlacedControl, table: SpotTable) -> PlanPositions:
+def plan_positions(
+    frame: Frame, control: PlacedControl, north: BearingsNorth, table: SpotTable
+) -> PlanPositions:
     """Return where the spots of a table lie in plan; what is wrong with them becomes findings."""
     plan = _unplaced(len(table.spots.name), control)
     methods: dict[str, Callable[[Ints, PlacedControl, SpotTable], PlanPositions]]
-    methods = {"gnss": partial(_gnss, frame), "offset": _offsets, "polar": _polar}
+    methods = {"gnss": partial(_gnss, frame), "offset": _offsets, "polar": partial(_polar, north)}
     parts = [
         (rows, place(rows, control, table))
         for method, place in methods.items()
@@ -42,6 +45,7 @@ def _unplaced(n: int, control: PlacedControl) -> PlanPositions:
         np.zeros((n, 2)),
         np.full(n, np.nan),
         np.zeros(n, dtype=np.int64),
+        np.zeros((n, 2)),
     )
 
 
@@ -85,14 +89,17 @@ def _offsets(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositi
     )
 
 
-def _polar(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPositions:
+def _polar(
+    north: BearingsNorth, rows: Ints, control: PlacedControl, table: SpotTable
+) -> PlanPositions:
     spots, nil = table.spots, np.zeros(len(rows))
     at = control.rows(spots.base_from[rows])
     rise = spots.z_m[rows] - control.xyz_m[at, 2]
     distance = table.reduce(rows, spots.station_m[rows], rise, control.sigma_v_m[at])
     accuracy = table.settings.accuracy
     bearing_sigma = nil + np.hypot(accuracy.bearing_rad, accuracy.bearing_reading_rad)
-    polar = taping.polar(control.xyz_m[at, :2], distance.length_m, spots.bearing_rad[rows])
+    bearing = spots.bearing_rad[rows] + north.turn_rad
+    polar = taping.polar(control.xyz_m[at, :2], distance.length_m, bearing)
     placed = control.taped(
         polar,
         at[:, None],
@@ -103,7 +110,9 @@ def _polar(rows: Ints, control: PlacedControl, table: SpotTable) -> PlanPosition
     column = 2 * control.shares + table.compass[rows[several]]
     turned = accuracy.bearing_rad * polar.by_measured[several, :, 1]
     placed.by_shared[several, :, column] = turned
-    return placed
+    by_north = polar.by_measured[:, :, 1] * north.sigma_rad
+    cov = placed.cov_m2 + by_north[:, :, None] * by_north[:, None, :]
+    return placed._replace(cov_m2=cov, by_north=by_north)
 
 
 def _far(plan: PlanPositions, control: PlacedControl, table: SpotTable) -> None:

@@ -121,7 +121,8 @@ def _more(ties: _Ties, control: PlacedControl) -> PlanPositions:
     xy[steep | (twin & (ties.left == 0.0))] = np.nan
     by_level = np.nansum(fit.by_measured * ties.by_level[:, None, :], axis=2)
     by_shared = control.in_plan(ties.point, fit.by_control)
-    return PlanPositions(xy, fit.cov_m2, by_shared, by_level, fit.chi2, fit.dof)
+    by_north = np.zeros((len(xy), 2))
+    return PlanPositions(xy, fit.cov_m2, by_shared, by_level, fit.chi2, fit.dof, by_north)
 
 
 def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int) -> None:

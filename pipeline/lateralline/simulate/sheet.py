@@ -41,6 +41,7 @@ def site_toml(site: Surveyed) -> str:
         "[crs]",
         f'horizontal = "{t.horizontal}"',
         f'vertical = "{t.vertical}"',
+        *(['bearings = "grid"'] if t.crew.compass else []),
         "",
         "[units]",
         f'tape = "{steps.tape[0]}"',

@@ -1,0 +1,46 @@
+"""All defaults that stand in for what nobody gave are one finding, each with what it moves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from lateralline.diagnose import with_assumed
+from lateralline.ingest import read_site
+from lateralline.place import place
+from lateralline.settings import Assumed
+
+SAMPLES = Path(__file__).parents[2] / "sample_sites"
+
+
+def test_all_defaults_are_one_finding() -> None:
+    record = read_site(SAMPLES / "gnss-bend-branch")
+    placed = place(record)
+    codes = [f.code for f in with_assumed(record, placed).findings]
+    given = replace(
+        record,
+        settings=replace(record.settings, assumed=Assumed(("R1", "R2"), ("R2",), True, True)),
+    )
+    [told] = [f for f in with_assumed(given, placed).findings if f.code == "assumed"]
+    assert told.severity == "warning"
+    for said in (
+        "transmitter_lag 0 of R1, R2, which moves places along the pipe",
+        "ride_height 0 of R2, which moves levels of the invert",
+        "by CGA Best Practices",
+        "local rules may be wider",
+        "a receiver",
+    ):
+        assert said in told.what
+    assert "us-fl" in told.what_to_do
+    assert "tolerance" in told.what_to_do
+    assert codes.count("assumed") <= 1
+
+
+def test_only_what_is_assumed_is_told() -> None:
+    record = read_site(SAMPLES / "gnss-bend-branch")
+    bare = replace(record, settings=replace(record.settings, assumed=Assumed(lag=("R1",))))
+    [told] = [f for f in with_assumed(bare, place(record)).findings if f.code == "assumed"]
+    assert "transmitter_lag 0 of R1" in told.what
+    assert "ride_height" not in told.what
+    assert "receiver" not in told.what + told.by_how_much
+    assert "one of" not in told.what_to_do
