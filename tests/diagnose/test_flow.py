@@ -35,15 +35,13 @@ def test_levels_tell_the_flow_that_nobody_knew() -> None:
     true = {run.id: run.flow for run in record.settings.runs}
     ways, said = found_of(flowing(record, "unknown"))
     assert ways == true
-    assert said == [
-        'flow-unknown/levels if that is so write flow = "against" for run R1 in site.toml'
-    ]
+    assert said == ['flow-by-levels if that is so write flow = "against" for run R1 in site.toml']
 
 
 def test_without_levels_nothing_tells_and_a_finding_asks() -> None:
     ways, [said] = found_of(flowing(read_site(SAMPLES / "local-sketch"), "unknown"))
     assert not ways
-    assert said.startswith("flow-unknown/open look which way water runs at CO1, and give flow")
+    assert said.startswith("flow-unknown look which way water runs at CO1, and give flow")
     assert found_of(read_site(SAMPLES / "local-sketch")) == ({}, [])
 
 
@@ -77,5 +75,5 @@ def test_no_fall_is_stated_where_nobody_knows_the_flow(tmp_path: Path) -> None:
     assert isinstance(result, SiteResult)
     layers = {p.layer: p for p in result.work["products"]}
     assert set(layers["pipe_segments"].columns["fall"]) <= {"not_shown", None}
-    assert "flow-unknown/open" in {f.name for f in result.findings}
+    assert "flow-unknown" in {f.name for f in result.findings}
     assert not [f for f in result.findings if f.code in ("back-fall", "gradient-low")]

@@ -64,11 +64,11 @@ def _asks(line: str, runs: Sequence[Run], percent: float | None, sigma: float) -
     """Return the finding that asks for the flow of a line."""
     names = [f"run {r.id}" for r in runs]
     if percent is None:
-        return finding("flow-unknown/open", f"line {line}", entry=runs[0].entry, runs=names)
+        return finding("flow-unknown", f"line {line}", entry=runs[0].entry, runs=names)
     flows = {r.id: "against" if r.upstream_sign > 0 else "with" for r in runs}
     given = [f'flow = "{flow}" for run {run}' for run, flow in flows.items()]
     values = {"gradient_percent": abs(percent), "sigma_percent": sigma}
-    return finding("flow-unknown/levels", f"line {line}", flows=given, more=values)
+    return finding("flow-by-levels", f"line {line}", flows=given, more=values)
 
 
 def _levelled(placed: Placed) -> frozenset[str]:

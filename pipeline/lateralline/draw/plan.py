@@ -321,11 +321,15 @@ def in_window(rows: Iterable[P], window: Window, pad_m: float = 0.0) -> list[P]:
 
 
 def _flow(axes: Axes, view: RecordView, window: Window, scale: PaperScale) -> Floats:
-    """Lay an arrow beside each line the way water runs; return points that labels keep clear of."""
+    """Lay an arrow beside each line the way water runs; return points that labels keep clear of.
+
+    None where nobody knows that way.
+    """
     kept = [np.empty((0, 2))]
     frame = shapely.box(*window.limits)
     look = symbols.sign_look("flow")
-    for line in view.located("pipe_centreline").geometry:
+    lines = view.located("pipe_centreline")
+    for line in lines.geometry[~lines["line_id"].isin(view.flow_unknown)]:
         parts = shapely.get_parts(line.intersection(frame))
         parts = [s for s in parts if s.geom_type == "LineString" and s.length > 0.0]
         if not parts:

@@ -115,9 +115,13 @@ def _head(
         if view.depth_only
         else f"levels in {view.unit}: {view.datum}"
     )
+    unknown = line.line_id in view.flow_unknown
+    start = (
+        "chainage from the entry, flow not known" if unknown else "chainage from downstream, flow ←"
+    )
     about = (
         f"horizontal {scales.along}, vertical {scales.up} (heights × {scales.steeper:g}); "
-        f"chainage from downstream, flow ←; ± 95 %; {what}"
+        f"{start}; ± 95 %; {what}"
     )
     text = Box(box.x, box.y + 4.0, room, TOP - 4.5)
     canvas.paragraph(text, about, 6.0, colour=symbols.GREY)

@@ -124,7 +124,8 @@ def _pipe(plan: figure, view: RecordView) -> None:
     line = sign("carried_on").line
     ways = [shapely.get_coordinates(way) for way in view.carried_on]
     dressed(_paths(plan, ways, line_look(line)), "pipe", line_color=role_of(line.color))
-    _flow(plan, [row.geometry for row in view.centrelines])
+    told = (row for row in view.centrelines if row.line_id not in view.flow_unknown)
+    _flow(plan, [row.geometry for row in told])
 
 
 def _paths(plan: figure, paths: Sequence[Floats], look: LinePixels) -> GlyphRenderer[MultiLine]:

@@ -188,6 +188,7 @@ def payload(
         "palette": PALETTE,
         "box": opening(view),
         "level": "below ground taken as level" if view.depth_only else "level",
+        "chainage": _chainage_from(view),
         "places": {kind: [asdict(p) for p in places] for kind, places in found.items()},
         "lines": [_line(view, profile) for profile in profiles],
         "grades": list(_grades(view)),
@@ -209,6 +210,13 @@ def _grades(view: RecordView) -> Iterator[dict[str, object]]:
             at = (row.from_chainage_m + row.to_chainage_m) / 2
             words = f"{100 * row.gradient:.1f}{spread} %"
             yield {"line": row.line_id, "chainage": at, "name": words}
+
+
+def _chainage_from(view: RecordView) -> tuple[str, str]:
+    """Return where chainage counts from and which way water runs in the profile, in words."""
+    if view.flow_unknown:
+        return "from the downstream end, or the entry where flow is not known", ""
+    return "from the downstream end", " (← flow)"
 
 
 def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:

@@ -182,8 +182,8 @@ def _located(
 
     Plan and level hang together where a sloping tape was reduced. The last, (n, 3, 3c + b + 4 + p),
     is what one σ of each shared error does to each spot: east and north of each point that several
-    spots hang on, compasses, levels of the points; then GNSS, all three; then the north of bearings;
-    then the p errors of setting a sketch onto a map.
+    spots hang on, compasses, levels of the points; then GNSS, all three; the north of bearings; the
+    p errors of setting a sketch onto a map.
     """
     settings, gnss = table.settings, table.spots.method == "gnss"
     plan = plan_positions(frame, control, north, table)

@@ -103,6 +103,13 @@ class RecordView:
         rows = self.rows(FindingRow)
         return Counter("accepted" if row.accepted_by else row.severity for row in rows)
 
+    @cached_property
+    def flow_unknown(self) -> frozenset[str]:
+        """The lines of which nothing tells which way water runs: chainage counts from an entry."""
+        rows = self.rows(FindingRow)
+        lines = (row.subject for row in rows if row.code == "flow-unknown")
+        return frozenset(subject.removeprefix("line ") for subject in lines)
+
     @property
     def depth_only(self) -> bool:
         """Whether the record has no levels at all, only depths below ground."""

@@ -120,7 +120,8 @@ function nameAxes() {
   const name = data.names[unit];
   plan.below[0].axis_label = `east of the corner, ${name}`;
   plan.left[0].axis_label = `north of the corner, ${name}`;
-  profile.below[0].axis_label = `chainage from the downstream end, ${name} (← flow)`;
+  const [start, way] = data.chainage;
+  profile.below[0].axis_label = `chainage ${start}, ${name}${way}`;
   profile.left[0].axis_label = `${data.level}, ${name}`;
 }
 
