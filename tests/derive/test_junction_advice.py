@@ -15,8 +15,9 @@ SAMPLE = Path(__file__).parents[2] / "sample_sites" / "gnss-bend-branch"
 
 @pytest.mark.parametrize(("code", "name"), [("WYE", "seen"), ("CRACK", "missing")])
 def test_a_wye_the_camera_saw_is_offered_as_the_junction(
-    tmp_path: Path, code: str, name: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, name: str
 ) -> None:
+    monkeypatch.setattr("lateralline.derive.junctions._WIDE_M", 0.05)
     site = shutil.copytree(SAMPLE, tmp_path / "site")
     text = (site / "site.toml").read_text(encoding="utf-8")
     counter = float(re.search(r"at_counter = ([0-9.]+)", text)[1])

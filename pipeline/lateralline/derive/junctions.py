@@ -60,7 +60,7 @@ def _of_branch(
         away = np.where(on, np.linalg.norm(there - here, axis=1), np.inf)
         near += [(float(d), int(i), run.id) for d, i in zip(away, rows, strict=True)]
     subject = f"line {branch.line}"
-    about: dict[str, Given] = {"joins": f"line {branch.joins}", "unsure_m": unsure_m}
+    about: dict[str, Given] = {"joins": f"line {branch.joins}", "unsure_95_m": unsure_m}
     best = min(near, default=None)
     if best is not None and best[0] <= max(_NEAR_M, unsure_m):
         _, row, run_id = best
