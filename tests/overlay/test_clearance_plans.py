@@ -138,7 +138,9 @@ def test_a_trench_may_be_a_line_with_a_width(plan, make_record, tmp_path: Path) 
     west, south, east, north = moved.footprint.bounds
     assert (east - west, north - south) == pytest.approx((3.0, 0.6096), abs=2e-3)
     assert moved.footprint.area == pytest.approx(3 * 0.6096, rel=1e-3)
-    said = faults(lambda: plan(feature("LineString", line, kind="trench", depth_m=1)))
+    bare = feature("LineString", line, depth_m=1)
+    bare["properties"]["kind"] = "trench"
+    said = faults(lambda: plan(bare))
     assert "width_m must be there for a trench drawn as a line" in said
 
 
