@@ -132,7 +132,7 @@ def test_the_id_of_a_failed_site_is_free_again(monkeypatch: pytest.MonkeyPatch) 
     calls = iter(range(2))
     monkeypatch.setattr("lateralline.stages.read_site", lambda source: record_of("EX-001"))
     monkeypatch.setattr("lateralline.stages.place", place)
-    for what in ("with_doubts", "with_unchecked"):
+    for what in ("with_doubts", "with_assumed", "with_unchecked"):
         monkeypatch.setattr(f"lateralline.stages.{what}", lambda record, placed: placed)
     first, second = run_sites([Path("a"), Path("b")], until="place")
     assert isinstance(first, SiteFailure)
