@@ -273,6 +273,9 @@ class Fixes:
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
     #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked
     by_gnss: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    #: (k, 2) σ along and across its axis, whichever way that lies, of a fix whose heading is only
+    #: guessed; NaN for others, empty where there are none
+    axis_sigma_m: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     #: (k,) whether metal was seen beside a fix; empty where none was
     metal: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 

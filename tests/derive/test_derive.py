@@ -465,7 +465,7 @@ def test_a_grade_has_a_finding_only_when_it_is_surely_low() -> None:
         line = line_1()
         line = replace(line, xyz_m=xyz, cov_m2=line.cov_m2 * (sigma_m / 0.05) ** 2)
         line = replace(line, cross_m2=line.cross_m2 * 0)
-        return [called(f) for f in grade_findings(axis_1(line=line), SEGMENTS)]
+        return [called(f) for f in grade_findings(axis_1(line=line), SEGMENTS, ())]
 
     assert codes(0.05, 0.001) == ["gradient-low"]  # 0.5 %, ⅛ in/ft is 1.04 %
     assert codes(0.05, 0.1) == []  # could as well be 2 %

@@ -365,7 +365,7 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
     assert (sag.low, sag.rim, sag.downstream) == (3, 1, 1)
     assert sag.depth_m == pytest.approx(0.15)
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
-    findings = {called(f): f for f in grade_findings(axis, SEGMENTS)}
+    findings = {called(f): f for f in grade_findings(axis, SEGMENTS, ())}
     said = findings["low-point"].values
     assert said["low_m"] == pytest.approx(6.0, abs=0.05)
     assert (said["depth_m"], said["sigma_m"]) == pytest.approx((sag.depth_m, sag.sigma_m))

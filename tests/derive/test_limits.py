@@ -72,7 +72,7 @@ def test_a_sag_is_shown_at_one_percent_of_all_pairs(share: float, shown: bool) -
 @pytest.mark.parametrize(("sigmas", "adverse"), [(1.99, False), (2.01, True)])
 def test_a_line_rises_downstream_at_two_sigma(sigmas: float, adverse: bool) -> None:
     axis = axis_with([100.0 + sigmas * 0.02 * np.sqrt(2), 100.0], 0.02)
-    codes = [called(f) for f in grade_findings(axis, SEGMENTS)]
+    codes = [called(f) for f in grade_findings(axis, SEGMENTS, ())]
     assert ("back-fall/line" in codes) is adverse
 
 

@@ -432,7 +432,7 @@ def test_a_stop_known_no_better_than_100_m_has_no_place(sigma: float, kept: bool
         xyz_m=np.zeros((2, 3)), heading_rad=np.zeros(2), tilt_rad=np.zeros(2), shared=np.zeros(0),
         cov=np.stack([np.eye(5), np.diag([1.0, sigma**2, 1.0, 1.0, 1.0])]),
         tilt_prior_rad=np.full(2, np.nan), by_gnss=np.zeros(0), depth_m=np.ones(2),
-        metal=np.zeros(0),
+        metal=np.zeros(0), axis_sigma_m=np.zeros((0, 2)),
     )  # fmt: skip
     settings = replace(bare_settings(), runs=(R1,), accuracy=ACCURACY)
     points, found = gather_fixes("L1", cast(Fixes, fixes), settings)

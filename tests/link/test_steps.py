@@ -327,7 +327,7 @@ def fixes_of(tilt_prior_rad: float = np.nan, heading_rad: float = 0.3) -> Fixes:
         tilt_prior_rad=np.array([tilt_prior_rad]), shared=np.full((1, 5, 1), 0.01),
         by_gnss=np.array([True]),
         depth_m=np.array([1.2]),
-        metal=np.array([True]), where=lambda i: "stops.csv:5",
+        metal=np.array([True]), axis_sigma_m=np.zeros((0, 2)), where=lambda i: "stops.csv:5",
     ))  # fmt: skip
 
 

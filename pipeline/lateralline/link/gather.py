@@ -85,6 +85,7 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> LocatedPoin
         shared=np.nan_to_num(shared),
         depth_m=float(fixes.depth_m[i]),
         metal=bool(fixes.metal[i]) if len(fixes.metal) else False,
+        axis_sigma_m=fixes.axis_sigma_m[i] if len(fixes.axis_sigma_m) else np.full(2, np.nan),
     )
 
 

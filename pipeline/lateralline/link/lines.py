@@ -31,6 +31,8 @@ class LocatedPoint:
     gnss: bool = False  # GNSS put every mark it rests on
     depth_m: float = 0.0  # of a fix
     metal: bool = False  # seen beside it
+    #: (2,) σ along and across the pipe, whichever way that lies, where the heading is only guessed
+    axis_sigma_m: Floats = field(default_factory=lambda: np.full(2, np.nan))
 
     @property
     def by_turn(self) -> Floats:

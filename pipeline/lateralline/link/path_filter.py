@@ -254,10 +254,10 @@ def _tries(
             every, look = np.arange(len(of)), stretch.look
             sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
             found = [stretch.hypotheses(every, look, prior + sound, 0)]
-            bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + len(look.noise))
+            bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + look.off.shape[1])
             for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise), 1):
                 if len(bad) and noise is not None:
-                    doubted = Look(look.by[bad], look.off[bad], noise)
+                    doubted = Look(look.by[bad], look.off[bad], noise[bad])
                     weight = prior[bad] + log(share)
                     found.append(stretch.hypotheses(bad, doubted, weight, wrong))
             yield _Tried(of, found, stretch.chi2)

@@ -35,6 +35,9 @@ class PathData:
     seen: Floats  # (k, 5) east, north, up, heading, tilt
     observed: Flags  # (k, 5)
     cov: Floats  # (k, 5, 5) without what is shared
+    #: (k, 2) variance along and across the pipe, whichever way that lies, in place of that of plan
+    #: in `cov`; NaN where a point's own direction was observed
+    along_across_m2: Floats
     shared: Floats  # (k, 5, c); the last two are what a field turned by one radian does
     readings_m: Floats  # (r, k)
     ways: Floats  # (r,) 1 where a counter grows along the line, -1 where it falls
@@ -62,15 +65,15 @@ def doubted_noises(
 ) -> Iterator[tuple[float, Floats | None]]:
     """Yield how often a point is wrong altogether, its counters are, and a point is poor.
 
-    Each with the noise (q, q) of such a look; None where nothing was read.
+    Each with the noise (m, q, q) of such looks; None where nothing was read.
     """
-    places = int(data.observed[point].sum())
+    places, q = int(data.observed[point].sum()), noise.shape[-1]
     by = np.array([WRONG_M] * 3 + [*WRONG_RAD])[data.observed[point]]
-    read = np.full(len(noise) - places, WRONG_M)
-    of_point, of_counter = np.zeros(len(noise)), np.zeros(len(noise))
+    read = np.full(q - places, WRONG_M)
+    of_point, of_counter = np.zeros(q), np.zeros(q)
     of_point[:places], of_counter[places:] = by, read
     poor = noise.copy()
-    poor[:places, :places] *= POOR**2
+    poor[:, :places, :places] *= POOR**2
     yield WRONG_SHARE, noise + np.diag(of_point**2) if places else None
     yield WRONG_SHARE, noise + np.diag(of_counter**2) if len(read) else None
     yield POOR_SHARE, poor if places else None
@@ -82,7 +85,7 @@ class Look:
 
     by: Floats  # (m, q, n)
     off: Floats  # (m, q) observed less expected
-    noise: Floats  # (q, q)
+    noise: Floats  # (m, q, q)
 
 
 def look_at(data: PathData, point: int, state: Floats) -> Look:
@@ -92,20 +95,24 @@ def look_at(data: PathData, point: int, state: Floats) -> Look:
     m, n = state.shape
     places, q = len(columns), len(columns) + len(runs)
     errors = POSE + 2 * len(data.readings_m)
-    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((q, q))
+    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((m, q, q))
     by[:, np.arange(places), columns] = 1.0
     by[:, :places, errors:] = data.shared[point, columns]
     off[:, :places] = data.seen[point, columns] - state[:, columns]
     off[:, :places] -= state[:, errors:] @ data.shared[point, columns].T
     off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
-    noise[:places, :places] = data.cov[point][np.ix_(columns, columns)]
+    noise[:, :places, :places] = data.cov[point][np.ix_(columns, columns)]
+    if np.isfinite(data.along_across_m2[point]).all():
+        side = np.stack([np.sin(state[:, HEADING]), np.cos(state[:, HEADING])], axis=1)
+        axes = np.stack([side, side[:, ::-1] * (1.0, -1.0)], axis=2)  # columns along, across
+        noise[:, :2, :2] = axes * data.along_across_m2[point] @ axes.transpose(0, 2, 1)
     for row, run in enumerate(runs.tolist(), places):
         reading, way = data.readings_m[run, point], data.ways[run]
         zero, scale = POSE + 2 * run, POSE + 2 * run + 1
         by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
         by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
         off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
-        noise[row, row] = data.counter_m**2
+        noise[:, row, row] = data.counter_m**2
     return Look(by, off, noise)
 
 

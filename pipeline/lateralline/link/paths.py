@@ -51,6 +51,8 @@ GROUNDS: Final = ((1.0, 0.0, 0.75), (3.0, 0.0, 0.20), (1.0, 0.05, 0.05))
 #: The others are asked where points surprise by more than this; of lines that are as the first has
 #: them, a sixth does.
 _FORETOLD: Final = -2.3
+#: Of a variance, what shared errors leave at least.
+_LEAST_SHARE: Final = 0.2
 #: A length tells how round a bend is where the roundest is this much shorter than the sharpest.
 _TELLS_M: Final = 0.12
 #: Of bends whose length does not tell: sharp, as round as the legs allow, and evenly between.
@@ -140,6 +142,13 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
     sigma = np.where(steel, accuracy.field_turn_metal_rad, accuracy.field_turn_rad)
     own = cov - kept @ kept.transpose(0, 2, 1)
     own -= sigma[:, None, None] ** 2 * by_turn @ by_turn.transpose(0, 2, 1)
+    axis = np.array([p.axis_sigma_m for p in points]) ** 2
+    guessed = np.isfinite(axis).all(axis=1)
+    observed[guessed, 3:] = False  # a heading guessed from neighbours is theirs
+    together = np.einsum("kii->ki", cov - own)[:, :2].mean(axis=1, keepdims=True)
+    axis = np.maximum(axis - together, _LEAST_SHARE * axis)
+    own[guessed, :2, 2:] = 0.0
+    own[guessed, 2:, :2] = 0.0
     runs = tuple(dict.fromkeys(r for p in points for r in p.readings))
     readings = np.array([[p.readings.get(r, np.nan) for p in points] for r in runs], float)
     read = [[p.readings[r] for p in points if r in p.readings] for r in runs]
@@ -147,6 +156,7 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
         seen=seen,
         observed=observed,
         cov=np.array([factorable(one) for one in own]),
+        along_across_m2=axis,
         shared=np.concatenate([kept, by_turn], axis=2),
         readings_m=readings.reshape(len(runs), len(points)),
         ways=np.array([1.0 if of_run[-1] >= of_run[0] else -1.0 for of_run in read]),

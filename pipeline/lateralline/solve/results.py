@@ -11,7 +11,14 @@ from lateralline.kernels.lsq import reliability, shared_within, whiten
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Fixes, Flags, Floats, Ints, MarkResults, Marks, StopRows
-from lateralline.solve.covariance import UP, Averaged, average, shared_shifts, with_left_out
+from lateralline.solve.covariance import (
+    HEADING,
+    UP,
+    Averaged,
+    average,
+    shared_shifts,
+    with_left_out,
+)
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, UNSOLVED, Gathered
 from lateralline.solve.modes import REJECT, Modes
 from lateralline.solve.problem import MID
@@ -19,6 +26,8 @@ from lateralline.solve.scale import ReceiverScale
 
 #: Beyond this a blunder is not called detectable at all.
 UNDETECTABLE_M = 100.0
+#: A heading that is only guessed moves its fix by no more than this a radian, or is part of it.
+MOST_SWING_M = 0.15
 #: How far below zero rounding may carry an eigenvalue of a correlation.
 ROUNDING = 1e-6
 
@@ -97,6 +106,9 @@ def _fixes(
     guessed = ~gathered.heading_observed & ~modes.steep
     upright = modes.steep & (chosen.cov[:, 3, 3] > NEIGHBOUR_SIGMA_RAD**2)
     two = np.isfinite(modes.rival[0])
+    swing = np.abs(chosen.cov[:, 1, HEADING]) / chosen.cov[:, HEADING, HEADING]
+    axis_sigma = np.sqrt(np.stack([chosen.cov[:, 0, 0], chosen.cov[:, 1, 1]], axis=1))
+    axis_sigma[~guessed | (swing > MOST_SWING_M)] = np.nan
     for those, word, why in (
         (guessed, "weak", WEAK["neighbours"]),
         (guessed & lone, "weak", WEAK["alone"]),
@@ -147,6 +159,7 @@ def _fixes(
         tilt_prior_rad=spread(np.where(assumed, problem.stops.tilt_sigma_rad, np.nan)),
         shared=spread(shared),
         by_gnss=by_gnss,
+        axis_sigma_m=spread(axis_sigma),
         metal=metal,
     )
 
