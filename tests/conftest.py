@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -57,3 +58,9 @@ def practice(sheets: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
         tmp_path_factory.mktemp("practice"), "tape-ties", "local-sketch"
     )
     return made
+
+
+def pytest_collection_finish() -> None:
+    """What collecting made lives to the end: the collector of garbage need not walk it again."""
+    gc.collect()
+    gc.freeze()

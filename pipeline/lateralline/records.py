@@ -237,6 +237,11 @@ class Exposures:
     #: (n,) a level at a counter, without a position; empty where there is none
     level_only: Flags = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
+    def pick(self, keep: Flags) -> Exposures:
+        """Return the exposures where keep (n,) is True; a column without rows stays so."""
+        columns = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "file"}
+        return replace(self, **{k: v[keep] for k, v in columns.items() if len(v) == len(keep)})
+
 
 # ---- solve --------------------------------------------------------------------------------
 
@@ -442,13 +447,25 @@ class Linked:
 
 
 @dataclass(frozen=True, slots=True)
+class BandEvidence:
+    """What the accuracy bands of one feature are judged by, at n places along it."""
+
+    position_95_m: Floats  # semi-major axis of the 95 % plan ellipse
+    depth_sigma_m: Floats
+    depth_m: Floats  # detected depth
+    seen: Flags  # the pipe was exposed
+
+
+@dataclass(frozen=True, slots=True)
 class Product:
     """The content of one layer, still in the site frame.
 
     `columns` holds every column the schema declares except geometry, already in the declared
-    units; `geometry` holds shapely objects (z = level in metres), None for tables.
+    units; `geometry` holds shapely objects (z = level in metres), None for tables. `judged_by` has
+    an entry for each row whose accuracy bands it gives; a layer without bands has none.
     """
 
     layer: str
     columns: dict[str, npt.NDArray[np.generic] | list[object]]
     geometry: npt.NDArray[np.object_] | None
+    judged_by: tuple[BandEvidence, ...] = ()

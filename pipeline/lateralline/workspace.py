@@ -14,7 +14,6 @@ and whatever `also` draws from asbuilt.gpkg, in folders of its own.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -240,8 +239,8 @@ def _describe(workspace: Workspace, *, with_schemas: bool) -> None:
     if with_schemas:
         workspace.json_schema("").parent.mkdir()
         for name in contract.LAYERS:
-            text = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
-            workspace.json_schema(name).write_text(text + "\n", encoding="utf-8")
+            text = dictionary.json_schema_text(name)
+            workspace.json_schema(name).write_text(text, encoding="utf-8")
 
 
 def _parsed(crs: str | None) -> CRS | None:

@@ -172,12 +172,13 @@ def test_an_accepted_error_does_not_end_with_1(tmp_path: Path) -> None:
     shutil.copytree(SAMPLES / "frames-feet", site)
     assert run("check", site).exit_code == 1
     while errors := lateralline.check(site).errors:
-        f = errors[0]
-        done = run("accept", site, called(f), f.subject, *WHY, "--cause", f.cause)
-        assert done.exit_code == 0, done.output
-    said = run("check", site)
+        with (site / "site.toml").open("a", encoding="utf-8") as out:
+            for f in errors:
+                out.write(f'\n[[accepted]]\ncode = "{f.code}"\nsubject = "{f.subject}"\n')
+                out.write(f'cause = "{f.cause}"\nby = "B"\non = 2026-06-01\nreason = "r"\n')
+    said = run("check", site, "--json")
     assert said.exit_code == 0
-    assert json.loads(run("check", site, "--json").output)["exit_code"] == 0
+    assert json.loads(said.output)["exit_code"] == 0
 
 
 def test_what_cannot_be_accepted_is_refused_by_name_and_nothing_written(site: Path) -> None:

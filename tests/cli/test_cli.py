@@ -17,6 +17,7 @@ from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.simulate import SCENARIOS
+from tests.support.places import SAMPLES
 
 
 def run(*arguments: object) -> Result:
@@ -49,6 +50,18 @@ def test_a_terminal_without_the_signs_stops_nothing() -> None:
     )
     assert b"confidence" in shown.stdout
     assert b"Traceback" not in shown.stderr
+
+
+def test_a_reader_of_a_pipe_may_leave(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As `| head` does: what was begun is done, with the exit code that is right."""
+    read, write = os.pipe()
+    os.close(read)
+    with open(write, "w", encoding="utf-8", buffering=1) as left:  # noqa: PTH123 – no path
+        monkeypatch.setattr(sys, "stdout", left)
+        with pytest.raises(SystemExit) as ended:
+            app(["build", str(SAMPLES / "local-sketch"), "-o", str(tmp_path / "out")])
+    assert ended.value.code == 0
+    assert (tmp_path / "out" / "asbuilt.gpkg").is_file()
 
 
 # ---- new ----------------------------------------------------------------------------------

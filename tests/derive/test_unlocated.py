@@ -191,13 +191,12 @@ def test_a_trench_across_it_is_not_located_everywhere(without_l2: Path, tmp_path
     assert (pair.line_id, pair.verdict) == ("L2", "not_located")
     assert np.isnan(pair.separation_m)
     assert len(pyogrio.read_dataframe(out / "clearance.gpkg", layer="clearance_conflicts")) == 1
-    (area,) = pyogrio.read_dataframe(out / "clearance.gpkg", layer="unlocated").itertuples()
-    assert area.line_id == "L2"
-    assert area.geometry.contains(AXES["L2"])
+    areas = pyogrio.read_dataframe(out / "clearance.gpkg", layer="unlocated").set_index("line_id")
+    assert areas.geometry["L2"].contains(AXES["L2"])
     with (out / "clearance.csv").open(encoding="utf-8") as file:
         assert [r["verdict"] for r in csv.DictReader(file)] == ["not_located"]
     degrees = json.loads((out / "geojson" / "unlocated.geojson").read_text(encoding="utf-8"))
-    assert [f["properties"]["line_id"] for f in degrees["features"]] == ["L2"]
+    assert "L2" in [f["properties"]["line_id"] for f in degrees["features"]]
     said = json.loads(run("clearance", without_l2, works, "--required", "0.3m", "--json").output)
     assert said["exit_code"] == 1
     assert [row["line_id"] for row in said["not_located"]] == ["L2"]
@@ -266,7 +265,10 @@ def test_a_line_without_a_mark_and_a_site_not_built_are_named_whatever_is_planne
     assert "that nobody located: QH-022 L3, QH-3 (whole site)" in said
     assert "No conflict is shown" not in said
     rows = pyogrio.read_dataframe(tmp_path / "o" / "clearance.gpkg", layer="unlocated")
-    assert sorted(rows["extent"]) == ["line", "site"]
+    assert set(rows["extent"]) >= {"line", "site"}
+    # far from the works or not, as the record has them
+    known = pyogrio.read_dataframe(open_as_built(with_failed).path, layer="unlocated")
+    assert sorted(rows["extent"]) == sorted(known["extent"])
     with (tmp_path / "o" / "clearance.csv").open(encoding="utf-8") as file:
         told = [(r["site_id"], r["line_id"], r["verdict"]) for r in csv.DictReader(file)]
     assert told == [("QH-022", "L3", "not_located"), ("QH-3", "", "not_located")]
@@ -277,7 +279,7 @@ def test_zones_name_them_too(with_failed: Path, tmp_path: Path) -> None:
     assert result.exit_code == 1
     extents = [row["extent"] for row in json.loads(result.output)["not_located"]]
     assert sorted(extents) == ["beyond_end", "beyond_end", "line", "site"]
-    layer = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="unlocated")
+    layer = pyogrio.read_dataframe(tmp_path / "z" / "hand_dig_zones.gpkg", layer="unlocated")
     assert sorted(layer["extent"]) == sorted(extents)
     said = run("zones", with_failed, "--rule", "cga", "-o", tmp_path / "y").output
     assert "QH-022 L3, QH-3 (whole site)" in said

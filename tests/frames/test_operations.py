@@ -367,6 +367,9 @@ def test_zones_in_another_frame_are_wider_by_what_it_may_be_off(make_site) -> No
         assert not widths(own, layer).any()
         assert widths(lonlat, layer) == pytest.approx(radius)
         assert widths(utm, layer) == pytest.approx(radius)
+        if layer == "tolerance_zone":  # what is stated of a zone has the shift on both sides
+            stated, bare = (np.array(t[layer]["width_m"].to_pylist()) for t in (utm, own))
+            assert stated == pytest.approx(bare + 2.0 * radius)
         before, after = (layers.shapes(t[layer]) for t in (own, utm))
         for a, b in zip(before, after, strict=True):
             grown = hypot(*(np.ptp(np.array(b.exterior.coords), axis=0)[:2])) - hypot(

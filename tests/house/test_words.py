@@ -18,6 +18,7 @@ OLD = {
     r"sags?|bell(y|ies)": "low point",
     r"grades?": "gradient",
     r"(?<!hand-)dig zones?|dig-zone rules?": "hand-dig zone, tolerance rule",
+    r"(?<!total )(?<!base )(?<!level and )stations?": "chainage",
     r"half ax[ei]s": "position ±",
     r"bands? of levels": "level band",
     r"frames? of|for the frame|frame:": "coordinate system",

@@ -20,6 +20,7 @@ from lateralline.records import FieldRecord
 from lateralline.settings import GIVEN_AERIAL_SIGMA_M, standard_accuracy
 from lateralline.units import METRES_PER
 from tests.support.finding_names import called
+from tests.support.places import SAMPLES
 
 FT, US_FT, INCH = 0.3048, 1200 / 3937, 0.0254
 
@@ -301,6 +302,14 @@ def test_gnss_levels_follow_the_vertical_crs(tmp_path: Path, vertical: str, metr
 
 
 # ---- files ----------------------------------------------------------------------------------
+
+
+def test_kept_ids_are_an_input_with_a_hash() -> None:
+    """Node and segment ids of a record hang on what was kept of builds before."""
+    kept = SAMPLES / "gnss-bend-branch" / "ids.csv"
+    (ids,) = (f for f in read_site(kept.parent).inputs if f.name == kept.name)
+    assert ids.sha256 == hashlib.sha256(kept.read_bytes()).hexdigest()
+    assert ids.rows > 10
 
 
 def test_every_input_is_hashed(record: FieldRecord) -> None:

@@ -28,7 +28,7 @@ LEVEL = [(0.8, 0.016)]
 SMALL_DROP = [(0.8, 0.4)]
 BELLY = [(1.1, 0.022 - 0.05), (1.1, 0.022 + 0.05)]
 DEEP_SAG = [(4.0, -0.30), (4.0, 0.35)]
-SEEDS = range(7)
+SEEDS = range(5)
 ANCHOR = (467_200.0, 4_661_000.0)
 RIDE_M, GRADE, LENGTH_M = 0.03, 0.02, 24.0
 #: Between stations a level is read off this near in plan, and within this.
@@ -151,9 +151,9 @@ def test_the_same_pipe_without_a_drop_stays_straight(built: dict[str, list[Built
 
 def test_a_drop_too_small_to_place_is_no_straight_pipe(tmp_path: Path) -> None:
     """0.4 m over 0.8 m leaves no reading wrong, but its leg off the directions at both its ends."""
-    lines = [build(tmp_path / str(seed), seed, SMALL_DROP) for seed in range(6)]
+    lines = [build(tmp_path / str(seed), seed, SMALL_DROP) for seed in range(4)]
     shapes = [one.line.stretches[one.across].shape for one in lines]
-    assert shapes.count("straight") <= 2
+    assert shapes.count("straight") <= 1
     open_ones = [one for one, s in zip(lines, shapes, strict=True) if s == "undecided"]
     assert open_ones
     assert all("shape-undecided/step" in one.codes for one in open_ones)
@@ -162,7 +162,7 @@ def test_a_drop_too_small_to_place_is_no_straight_pipe(tmp_path: Path) -> None:
 
 def test_a_gentle_belly_between_stops_is_in_the_band(tmp_path: Path) -> None:
     """5 cm over 2.2 m: no reading shows it, and the band is wide enough for it."""
-    lines = [build(tmp_path / str(seed), seed, BELLY) for seed in range(6)]
+    lines = [build(tmp_path / str(seed), seed, BELLY) for seed in range(4)]
     missed = np.concatenate([one.missed_m() for one in lines])
     assert (missed == 0.0).mean() >= 0.93
 
@@ -172,5 +172,5 @@ def test_a_deep_sag_is_drawn_no_more_than_so_much_too_flat(tmp_path: Path) -> No
 
     The band then misses it; by how much at most is what is asked here.
     """
-    lines = [build(tmp_path / str(seed), seed, DEEP_SAG, through=True) for seed in range(6)]
+    lines = [build(tmp_path / str(seed), seed, DEEP_SAG, through=True) for seed in range(4)]
     assert max(one.missed_m().max() for one in lines) < 0.15

@@ -108,9 +108,9 @@ def test_a_45_degree_bend_is_found_where_it_is() -> None:
 
 
 def test_noisy_45_degree_bends_are_found_and_straights_left_alone() -> None:
-    """Forty drawn lines: the bend in its stretch, and next to no bend where there is none."""
+    """Twenty drawn lines: the bend in its stretch, and next to no bend where there is none."""
     rng = np.random.default_rng(4)
-    told = [shapes(only(Scene().stops(BENT, [1, 3.5, 7, 9], rng=rng).link())) for _ in range(40)]
+    told = [shapes(only(Scene().stops(BENT, [1, 3.5, 7, 9], rng=rng).link())) for _ in range(20)]
     assert np.mean([t[1] == "bend" for t in told]) > 0.85
     assert np.mean([x != "straight" for t in told for x in (t[0], t[2])]) < 0.05
 
@@ -121,7 +121,7 @@ def test_a_slight_bend_shows_by_the_line_on_both_sides() -> None:
     turn = np.radians(22.5)
     path = [(0, 0, 0), (0, 6, 0), (7 * np.sin(turn), 6 + 7 * np.cos(turn), 0)]
     told = [
-        shapes(only(Scene().stops(path, [1, 3, 5, 7, 9, 11], rng=rng).link())) for _ in range(30)
+        shapes(only(Scene().stops(path, [1, 3, 5, 7, 9, 11], rng=rng).link())) for _ in range(15)
     ]
     assert np.mean([t[2] == "bend" for t in told]) > 0.7
     assert np.mean([x != "straight" for t in told for x in t[:2] + t[3:]]) < 0.05
@@ -133,7 +133,7 @@ def test_a_bend_beside_a_stop_is_one_bend_or_undecided(beside_m: float) -> None:
     rng = np.random.default_rng(5)
     turn, at = np.radians(22.5), 5 + beside_m
     path = [(0, 0, 0), (0, at, 0), (9 * np.sin(turn), at + 9 * np.cos(turn), 0)]
-    for _ in range(12):
+    for _ in range(6):
         told = shapes(only(Scene().stops(path, [1, 3, 5, 7.5, 10, 12.5], rng=rng).link()))
         assert "two_bends" not in told
         assert told.count("bend") == 1 or told[2] == "undecided"
@@ -158,7 +158,7 @@ def test_a_slight_offset_is_two_bends_and_no_blunder() -> None:
     """Two 45° bends a metre apart turn the headings of no stop: the line on both sides tells."""
     rng = np.random.default_rng(3)
     path = [(0, 0, 0), (0, 5.6, 0), (0.7071, 6.3071, 0), (0.7071, 15, 0)]
-    found = [Scene().stops(path, [1, 3, 5, 7.5, 10, 12], rng=rng).link() for _ in range(20)]
+    found = [Scene().stops(path, [1, 3, 5, 7.5, 10, 12], rng=rng).link() for _ in range(12)]
     told = [shapes(only(f))[2] for f in found]
     assert np.mean([t == "two_bends" for t in told]) > 0.7
     assert "straight" not in told
@@ -258,10 +258,14 @@ def test_a_bend_right_at_a_stop_is_said_to_be_one() -> None:
 
 
 def test_no_false_alarm_on_clean_lines() -> None:
-    """Forty drawn lines name at most a couple of blunders (α = 0.001 for each of 30 tests)."""
+    """Forty drawn lines name at most a couple of blunders (α = 0.001 for each of 30 tests).
+
+    A straight pipe's chord is as often longer than its count as shorter: one alarm in 1000.
+    """
     rng = np.random.default_rng(12)
     lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(40)]
     assert sum("blunder" in codes(f) for f in lines) <= 4
+    assert sum("counter-wrong/too-short" in codes(f) for f in lines) <= 1
 
 
 def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
@@ -271,13 +275,6 @@ def test_a_chord_longer_than_its_counter_is_always_reported() -> None:
     assert said.severity == "error"
     assert said.subject == "stop R1/4"
     assert said.by_how_much.startswith("1.00\xa0m too far")
-
-
-def test_a_chord_beyond_its_counter_by_chance_is_no_alarm() -> None:
-    """A straight pipe's chord is as often longer than its count as shorter: one alarm in 1000."""
-    rng = np.random.default_rng(6)
-    lines = [Scene().stops(NORTH, [1, 3, 5, 7, 9], rng=rng).link() for _ in range(100)]
-    assert sum("counter-wrong/too-short" in codes(f) for f in lines) <= 2
 
 
 def test_counters_that_turn_back_or_repeat() -> None:
@@ -416,7 +413,7 @@ def test_stops_of_two_runs_at_one_place_share_a_vertex() -> None:
     """No leg of a few centimetres, no order to get wrong; every stop is in the record, once."""
     rng = np.random.default_rng(31)
     pipe = TrueLine("L1", np.array([(0, 0, 0), (0, 9, 0.18), (6.4, 15.4, 0.3)]), ("MAIN", "", "CO"))
-    for _ in range(20):
+    for _ in range(10):
         scene = rerun(rng)
         line = only(scene.link())
         refs = [r for r in line.ref.tolist() if r]
@@ -428,7 +425,7 @@ def test_what_two_runs_say_together_holds_the_truth() -> None:
     """Stops that share a vertex with another run's, and those that do not: honest errors."""
     rng = np.random.default_rng(32)
     inside, better = [], []
-    for _ in range(60):
+    for _ in range(24):
         scene = rerun(rng, scale=1.01)
         found = scene.link()
         line = only(found)
@@ -641,13 +638,13 @@ def drawn(rng: np.random.Generator, bent: bool) -> tuple[Line, Floats]:
 
 
 def test_ellipsoids_hold_the_truth_and_chi2_is_its_dof() -> None:
-    """200 seeded lines, half of them bent: 95 % ellipsoids hold 92–98 % of all vertices, bends
+    """80 seeded lines, half of them bent: 95 % ellipsoids hold 92–98 % of all vertices, bends
     included, and χ² sums to its degrees of freedom within 4 of its own σ.
     """
     rng = np.random.default_rng(2026)
     held: list[bool] = []
     chi2 = dof = told = 0.0
-    for i in range(200):
+    for i in range(80):
         line, path = drawn(rng, bent=bool(i % 2))
         if len(line.xyz_m) != len(path) or "undecided" in shapes(line):
             continue
@@ -655,6 +652,6 @@ def test_ellipsoids_hold_the_truth_and_chi2_is_its_dof() -> None:
         d2 = np.einsum("vi,vij,vj->v", off, np.linalg.inv(line.cov_m2), off)
         held += (d2 < stats.chi2.ppf(0.95, 3)).tolist()
         chi2, dof, told = chi2 + line.chi2, dof + line.dof, told + 1
-    assert told > 190
+    assert told > 75
     assert 0.92 < np.mean(held) < 0.98
     assert abs(chi2 - dof) < 4 * np.sqrt(2 * dof)

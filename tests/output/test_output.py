@@ -539,6 +539,22 @@ def test_two_outputs_are_put_in_place_together_or_not_at_all(
     assert names(tmp_path) == ["a", "b"]
 
 
+def test_what_an_update_told_outlives_a_build(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    out = tmp_path / "out"
+    with whole_folder(out, "record") as made:
+        (made / "layer.txt").write_text("june")
+        (made / "changes").mkdir()
+        (made / "changes" / "changes.json").write_text("moved")
+    for _ in range(2):  # once kept, the user's
+        with caplog.at_level(logging.INFO, "lateralline.output"):
+            make(out, "july", replace=True)
+        assert (out / "changes.kept-1" / "changes.json").read_text() == "moved"
+        assert names(out) == ["changes.kept-1", "deep", "layer.txt", "manifest.json"]
+    assert "changes/ tells of an update, which this is not: kept as changes.kept-1" in caplog.text
+
+
 def test_one_output_that_fails_takes_the_other_with_it(tmp_path: Path) -> None:
     def both() -> None:
         with together():
@@ -643,8 +659,7 @@ def test_a_kill_at_any_moment_leaves_old_or_new_whole_and_the_next_run_clears_up
 
 
 @posix
-@pytest.mark.parametrize("exchanged", [True, False])
-@pytest.mark.parametrize("next_run", ["a", "b"])
+@pytest.mark.parametrize(("exchanged", "next_run"), [(True, "a"), (True, "b"), (False, "b")])
 def test_a_kill_between_two_outputs_is_ended_by_the_next_run_for_either(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, exchanged: bool, next_run: str
 ) -> None:

@@ -59,7 +59,9 @@ def test_zones_of_a_site_in_feet_are_said_in_feet(in_feet: Path, tmp_path: Path)
     assert told.exit_code == 0, told.output
     assert "1.500 ft (0.457 m) each side" in " ".join(told.output.split())
     drawn = words_of(tmp_path / "z.svg")
-    zone = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone").iloc[0]
+    zone = pyogrio.read_dataframe(
+        tmp_path / "z" / "hand_dig_zones.gpkg", layer="tolerance_zone"
+    ).iloc[0]
     for part in (
         "1.500 ft (0.457 m) each side",
         "1.500 ft tolerance",

@@ -33,6 +33,9 @@ from tests.support.places import SAMPLES
 
 HALF_M = given_distance(0.5, "0.5m")
 
+NAME, MERGED = "hand_dig_zones", ("tolerance_zone_merged",)
+FILE = f"{NAME}.gpkg"
+
 
 def run(*arguments: object):
     return CliRunner().invoke(app, ["zones", *map(str, arguments)])
@@ -65,9 +68,7 @@ def test_in_degrees_a_zone_is_as_wide_on_the_ground(make_record, tmp_path: Path)
     record = make_record(tmp_path / "a.gpkg", crs="EPSG:4326", per_metre=to_degrees(18.31, 63.42))
     made = tmp_path / "zones"
     assert run(record, "--tolerance", "0.5m", "-o", made).exit_code == 0
-    zones = (
-        gpd.read_file(made / "dig_zones.gpkg", layer="tolerance_zone").set_index("zone").geometry
-    )
+    zones = gpd.read_file(made / FILE, layer="tolerance_zone").set_index("zone").geometry
     south, north = zones["as_located"].bounds[1::2]
     across = Geodesic.WGS84.Inverse(south, 18.31, north, 18.31)["s12"]
     assert across == pytest.approx(2 * (0.58 + DRAWN_WITHIN_M + SMOOTHED_WITHIN_M), abs=2e-3)
@@ -108,7 +109,7 @@ def test_the_same_rule_gives_the_dig_zones_of_the_build(tmp_path: Path) -> None:
     made = tmp_path / "zones"
     assert run(built, "--rule", "cga", "-o", made).exit_code == 0
     keys = ["line_id", "zone"]
-    ours = gpd.read_file(made / "dig_zones.gpkg", layer="tolerance_zone").set_index(keys)
+    ours = gpd.read_file(made / FILE, layer="tolerance_zone").set_index(keys)
     theirs = gpd.read_file(built / "asbuilt.gpkg", layer="tolerance_zone").set_index(keys)
     assert set(ours.index) == set(theirs.index)
     for key in theirs.index:
@@ -123,7 +124,7 @@ def test_an_unknown_diameter_is_a_wide_one_and_said(make_record, tmp_path: Path)
     record = make_record(tmp_path / "a.gpkg", inside=float("nan"), outside=float("nan"))
     result = run(record, "--tolerance", "0.5m", "-o", tmp_path / "z")
     assert "1 line(s) of unknown outside diameter" in result.output
-    zones = gpd.read_file(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone")
+    zones = gpd.read_file(tmp_path / "z" / FILE, layer="tolerance_zone")
     assert zones["diameter_assumed"].all()
     assert zones["outside_diameter_m"].tolist() == [0.2, 0.2]
 
@@ -133,7 +134,7 @@ def test_a_line_without_corridor_has_one_zone_and_exit_code_1(make_record, tmp_p
     result = run(record, "--rule", "hsg47", "-o", tmp_path / "z")
     assert result.exit_code == 1
     assert "no corridor" in result.output
-    assert len(gpd.read_file(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone")) == 1
+    assert len(gpd.read_file(tmp_path / "z" / FILE, layer="tolerance_zone")) == 1
 
 
 def test_what_the_file_may_be_off_widens_the_zone_about_the_line(
@@ -168,7 +169,7 @@ def test_merged_zones_are_one_row_per_connected_area(make_record, tmp_path: Path
     )
     result = run(record, "--tolerance", "2ft", "--dissolve", "all", "-o", tmp_path / "z")
     assert result.exit_code == 0
-    zones = gpd.read_file(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone_merged")
+    zones = gpd.read_file(tmp_path / "z" / FILE, layer="tolerance_zone_merged")
     assert sorted(zones["lines"]) == [1, 1, 2, 2]
     assert set(zones["line_ids"]) == {"S1 L1, S1 L2", "S1 L3"}
     assert zones.geometry.is_valid.all()
@@ -201,13 +202,18 @@ def test_two_thousand_lines_of_a_town_in_one_go(make_record, tmp_path: Path) -> 
     as_built = open_as_built(record)
     regions = 0
     with overlay_folder(
-        tmp_path / "z", "dig_zones", as_built, ("tolerance_zone",), replace=False
+        tmp_path / "z",
+        "hand_dig_zones",
+        as_built,
+        ("tolerance_zone",),
+        kind="dig-zones",
+        replace=False,
     ) as overlay:
         for lines in (region.lines for region in as_built.regions()):
             regions += 1
             add_zones(overlay, lines, HALF_M)
         overlay.close("made in a test")
-    zones = pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone")
+    zones = pyogrio.read_dataframe(tmp_path / "z" / FILE, layer="tolerance_zone")
     assert regions > 1
     assert len(zones) == 4000
     assert zones.geometry.is_valid.all()
@@ -257,33 +263,31 @@ def test_nothing_of_others_is_replaced(make_record, tmp_path: Path) -> None:
     assert run(record, "--rule", "cga", "-o", made).exit_code == 0
     assert run(record, "--rule", "us-fl", "-o", made).exit_code == 2
     assert run(record, "--rule", "us-fl", "-o", made, "--replace").exit_code == 0
-    assert set(gpd.read_file(made / "dig_zones.gpkg", layer="tolerance_zone")["rule"]) == {"us-fl"}
+    assert set(gpd.read_file(made / FILE, layer="tolerance_zone")["rule"]) == {"us-fl"}
 
 
 def test_a_sketch_has_zones_and_no_geojson(make_record, tmp_path: Path) -> None:
     record = make_record(tmp_path / "a.gpkg", crs=None, middle=(0.0, 0.0))
     assert run(record, "--rule", "cga", "-o", tmp_path / "z").exit_code == 0
     assert not (tmp_path / "z" / "geojson").exists()
-    assert (
-        len(pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone")) == 2
-    )
+    assert len(pyogrio.read_dataframe(tmp_path / "z" / FILE, layer="tolerance_zone")) == 2
 
 
 def test_merging_takes_lines_without_corridor_along(make_record, tmp_path: Path) -> None:
     record = make_record(tmp_path / "a.gpkg", corridor=False)
     as_built = open_as_built(record)
     with overlay_folder(
-        tmp_path / "z", "dig_zones", as_built, ("tolerance_zone_merged",), replace=False
+        tmp_path / "z",
+        "hand_dig_zones",
+        as_built,
+        ("tolerance_zone_merged",),
+        kind="dig-zones",
+        replace=False,
     ) as overlay:
         (lines,) = (region.lines for region in as_built.regions())
         assert add_zones(overlay, lines, HALF_M, merged=True).without_corridor == [("S1", "L1")]
         overlay.close("made in a test")
-    assert (
-        len(
-            pyogrio.read_dataframe(tmp_path / "z" / "dig_zones.gpkg", layer="tolerance_zone_merged")
-        )
-        == 1
-    )
+    assert len(pyogrio.read_dataframe(tmp_path / "z" / FILE, layer="tolerance_zone_merged")) == 1
 
 
 def test_a_picture_marks_open_ends_and_says_whose_line_it_is(

@@ -236,8 +236,11 @@ def test_offset_covariance_by_hand() -> None:
 
 @pytest.mark.parametrize("method", ["offset", "two ties", "three ties", "polar"])
 def test_covariance_is_what_repeated_measuring_scatters(method: str) -> None:
-    """20,000 repetitions with their own control and tape errors: sample covariance within 5 %."""
-    n, rng = 20_000, np.random.default_rng(20260506)
+    """4,000 repetitions with their own control and tape errors: sample covariance within 9 %.
+
+    That is four times what chance moves one of its entries by, √(2 / n).
+    """
+    n, rng = 4_000, np.random.default_rng(20260506)
     sigma_c, target = 0.02, np.array([3.0, 4.0])
     true = np.array([[0.0, 0.0], [10.0, 0.0], [0.0, 10.0]])
     control_xy = true + rng.normal(0.0, sigma_c, (n, 3, 2))
@@ -277,11 +280,11 @@ def test_covariance_is_what_repeated_measuring_scatters(method: str) -> None:
     scatter = np.cov(site.marks.xyz_m[:, :2].T)
     stated = site.marks.cov_m2[:, :2, :2].mean(axis=0) - ACCURACY.mark_placing_m**2 * np.eye(2)
     whiten = np.linalg.inv(np.linalg.cholesky(stated))
-    assert whiten @ scatter @ whiten.T == pytest.approx(np.eye(2), abs=0.05)
+    assert whiten @ scatter @ whiten.T == pytest.approx(np.eye(2), abs=0.09)
     if method == "three ties":
         # The misfit of sound ties is χ² with one degree of freedom: 5 % fail the 95 % test.
         failing = (site.marks.misfit_chi2 > chi2.ppf(0.95, 1)).mean()
-        assert failing == pytest.approx(0.05, abs=0.005)
+        assert failing == pytest.approx(0.05, abs=0.0138)  # four binomial σ
 
 
 def test_one_compass_turns_all_that_is_shot_from_its_base_on_its_day() -> None:

@@ -106,10 +106,7 @@ def test_tables_have_a_row_per_scenario():
 
 
 def test_prove_ends_with_an_exit_code_that_can_be_wrong(monkeypatch):
-    """Fewer stops widen the bounds by chance; a bound nobody can meet is still missed."""
-    assert (
-        CliRunner().invoke(app, ["prove", "stops", "--stops", "200", "--seed", "1"]).exit_code == 0
-    )
+    """A bound nobody can meet is missed; the small tables end with 0 (`test_tables.py`)."""
     monkeypatch.setattr(coverage, "WORST_RATIO", 0.5)
     result = CliRunner().invoke(app, ["prove", "stops", "--stops", "100", "--seed", "1"])
     assert result.exit_code == 1

@@ -65,8 +65,8 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {
         "record": home / "out" / "asbuilt.gpkg",
         "sketch": home / "sketch" / "asbuilt.gpkg",
-        "zones": home / "zones" / "dig_zones.gpkg",
-        "zones of a sketch": home / "sketch-zones" / "dig_zones.gpkg",
+        "zones": home / "zones" / "hand_dig_zones.gpkg",
+        "zones of a sketch": home / "sketch-zones" / "hand_dig_zones.gpkg",
         "clearance": home / "clearance" / "clearance.gpkg",
     }
 

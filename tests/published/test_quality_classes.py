@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lateralline.derive.quality import ASCE_38, bands_met, worst, worst_columns
+from lateralline.derive.quality import (
+    ASCE_38,
+    band_columns,
+    bands_met,
+    line_evidence,
+    worst,
+)
 from lateralline.published import bands
 
 TO_SIGMA = 1 / 1.959964  # half-width of a 95 % interval → σ
@@ -104,5 +110,17 @@ def test_a_feature_is_as_good_as_its_worst_point() -> None:
 
 def test_asce_38_is_judged_by_a_professional_however_good_the_fix() -> None:
     """ASCE 38-22 sets no numeric tolerance (read): none is encoded."""
-    columns = worst_columns(np.array([0.001]), np.array([0.001]), np.array([1.0]))
-    assert columns["asce38_level"] == ASCE_38 == "judged by a licensed professional"
+    evidence = line_evidence(np.array([0.001]), np.array([0.001]), np.array([1.0]))
+    columns = band_columns([evidence])
+    assert columns["asce38_level"] == [ASCE_38]
+    assert ASCE_38 == "judged by a licensed professional"
+
+
+def test_no_band_is_better_than_the_shift_of_datum() -> None:
+    """0.10 m at 1 m is B1 in the survey's CRS; after a shift good to 0.4 m or to who knows what."""
+    evidence = line_evidence(np.array([0.05, 0.10]), np.full(2, 0.02), np.ones(2))
+    for shift_95_m, band, number in ((0.0, "B1", "0.100"), (0.4, "B3", "0.412")):
+        columns = band_columns([evidence], shift_95_m)
+        assert columns["pas128_band"] == [band]
+        assert f"plan {number} m" in str(columns["pas128_rule"])
+    assert band_columns([evidence], np.nan)["pas128_band"] == ["unknown"]

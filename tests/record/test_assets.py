@@ -258,7 +258,7 @@ def test_the_view_itself_leaves_them_out(built: Path) -> None:
 def test_an_overlay_has_what_is_not_private(built: Path, tmp_path: Path, name: str) -> None:
     zones = tmp_path / "zones"
     assert run("zones", built, "--rule", "cga", "-o", zones).exit_code in (0, 1)
-    frame = read_layer(zones / "dig_zones.gpkg", name)
+    frame = read_layer(zones / "hand_dig_zones.gpkg", name)
     assert {"asset_id", "parcel", "asset_ward", "asset_renewed", "asset_lined"} <= set(frame)
     assert {"owner", "address", "asset_tenant"}.isdisjoint(frame)
     of_record = read_layer(built / "asbuilt.gpkg", name)

@@ -30,10 +30,17 @@ from lateralline.ingest import read_site
 from lateralline.output.proof import proof_of
 from lateralline.record import CAUTION
 from lateralline.record.layers import AnyFrame
-from lateralline.record.view import read_layers
+from lateralline.record.view import read_layers, read_record
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
-from lateralline.revise.changes import Containment, Departure, Noted, doubts, shared_receivers
+from lateralline.revise.changes import (
+    Containment,
+    Departure,
+    Noted,
+    doubts,
+    shared_receivers,
+    warnings,
+)
 from lateralline.revise.containment import (
     OldLine,
     Side,
@@ -48,7 +55,6 @@ from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult
 from lateralline.write.ids import ids_text
-from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 SLOPE = SAMPLES / "slope-levels"
@@ -639,24 +645,31 @@ def test_an_exposure_on_the_true_pipe_holds(hole: Updated) -> None:
     assert line.verdicts == ("held", "held")
 
 
-def test_an_exposure_far_from_the_old_line_withdraws_the_overlays(tmp_path: Path) -> None:
+def test_an_exposure_that_the_rest_rejects_is_no_proof_and_makes_no_node(tmp_path: Path) -> None:
     added = added_folder(tmp_path / "a", exposures=SEEN + seen("TH", 0.55, aside_m=1.5))
     told = run("update", SLOPE, added, "-o", tmp_path / "new", "--build", tmp_path / "out")
     assert told.exit_code == 1, told.output
     said = " ".join(told.output.split())
-    assert f"{title_of('old-record-contradicted')}: exposure TH" in said
-    assert "withdraw every dig overlay" in said
-    assert "did NOT hold" in said
+    assert f"{title_of('old-record-not-judged')}: exposure TH" in said
+    assert "rely on neither record" in said
+    assert "withdraw every dig overlay" not in said
+    assert "not judged" in said
     assert said.count(CAUTION) >= 2  # with the finding, and as the last words
     assert "plan m of old ± up m of old ±" in said
     assert "of old ±: share of how far off the old record allowed at 95 %" in said
     whole = json.loads((tmp_path / "out" / "changes" / "changes.json").read_text(encoding="utf-8"))
     assert whole["held"] is False
     (check,) = whole["exposures"]
-    assert check["plan"] == "failed"
+    assert check["plan"] == "withheld"
     assert 1.0 < check["off_m"] < 1.5 < check["from_line_m"] + 0.2
     codes = {f["code"] for f in whole["warnings"] if f["severity"] == "error"}
-    assert "old-record-contradicted" in codes
+    assert codes == {"old-record-not-judged"}
+    record = read_record(tmp_path / "out" / "asbuilt.gpkg").layers
+    assert "TH" not in set(record["pipe_nodes"]["ref"])
+    assert "TH" not in set(record["pipe_segments"]["from_ref"])
+    (told_of,) = record["findings"].query("code == 'blunder'").itertuples()
+    assert told_of.subject == "exposure TH"
+    assert told_of.geometry is not None  # where it was measured
 
 
 def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> None:
@@ -664,9 +677,13 @@ def test_a_pipe_seen_higher_than_claimed_is_off_the_levels(tmp_path: Path) -> No
     changes = updated(added, tmp_path / "new").changes
     assert not changes.held
     (check,) = changes.exposures
-    assert (check.plan, check.level) == ("held", "failed")
+    assert (check.plan, check.level) == ("held", "withheld")  # the stops' levels contradict it
     assert 0.0 < check.level_off_m < 0.6
-    assert "old-record-contradicted/exposure" in {called(f) for f in changes.warnings}
+    (said,) = warnings((), (check,))
+    assert (said.code, said.severity) == ("old-record-not-judged", "error")
+    (sure,) = warnings((), (replace(check, level="failed"),))
+    assert (sure.code, sure.severity) == ("old-record-contradicted", "error")
+    assert "withdraw every dig overlay" in sure.what_to_do
 
 
 # ---- outputs ------------------------------------------------------------------------------
@@ -857,7 +874,7 @@ def test_a_new_record_with_errors_does_not_say_the_old_one_was_wrong(tmp_path: P
     assert first.doubts
     assert branch.doubts == first.doubts  # it hangs on the line that is in doubt
     assert not told.held
-    withheld = [f for f in told.warnings if called(f) == "old-record-not-judged"]
+    withheld = [f for f in told.warnings if f.code == "old-record-not-judged"]
     assert [f.subject for f in withheld] == ["line L1", "line L2"]
     for f in withheld:
         assert f.severity == "error"

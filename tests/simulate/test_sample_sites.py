@@ -243,7 +243,7 @@ def adjusted_chi2(run: Through) -> np.ndarray:
 
 
 def test_many_seeds_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> None:
-    """Not four lucky sites: every sound scenario at ten more seeds, all intervals at 95 %.
+    """Not four lucky sites: every sound scenario at five more seeds, all intervals at 95 %.
 
     Stops of a site share depth scale, counter scale and the line they are adjusted to, so a few
     dozen sites hold far fewer independent trials than stops: the bounds are that wide.
@@ -251,12 +251,12 @@ def test_many_seeds_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> None:
     runs = [
         take_through(make_site(SCENARIOS[name], seed, tmp_path / f"{name}-{seed}"))
         for name in SOUND
-        for seed in range(1000, 1010)
+        for seed in range(1000, 1005)
     ]
     solved = np.concatenate([plan_chi2(r)[r.solved.fixes.solved] for r in runs])
     adjusted = np.concatenate([adjusted_chi2(r) for r in runs])
     depth = np.concatenate([depth_w(r) for r in runs])
-    assert len(solved) > 330
+    assert len(solved) > 165
     assert 0.92 <= np.mean(solved < CHI2_95_2D) <= 0.995
     assert 0.91 <= np.mean(adjusted < CHI2_95_2D) <= 0.995
     assert 0.91 <= np.mean(np.abs(depth) < CHI_95_1D) <= 0.995

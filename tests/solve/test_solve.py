@@ -124,9 +124,9 @@ def test_noise_free_marks_give_the_transmitter_back(mix, grade):
 
 @pytest.mark.parametrize("mix", MIXES)
 def test_error_bars_are_true(mix):
-    """95 % plan ellipse and depth interval hold the truth in 93…99.5 % of 1,500 stops."""
+    """95 % plan ellipse and depth interval hold the truth in 92.5…99.5 % of 800 stops."""
     kinds, drop, read = MIXES[mix]
-    k = 1500
+    k = 800
     marks, stops, poses = simulate(k, kinds, 8, drop=drop, depth=(0.6, 3.0))
     if not read:
         stops = replace(stops, depth_reading_m=np.full(k, NAN))

@@ -154,9 +154,9 @@ def test_kml_of_a_geopackage_alone_lies_where_its_geojson_lies(
     record = make_record(tmp_path / "record.gpkg", crs="EPSG:26917")  # its way is good to metres
     made = {"zones": tmp_path / "zones"}
     assert run("zones", record, "--rule", "cga", "-o", made["zones"]).exit_code == 0
-    alone = tmp_path / "elsewhere" / "dig_zones.gpkg"
+    alone = tmp_path / "elsewhere" / "hand_dig_zones.gpkg"
     alone.parent.mkdir()
-    shutil.copyfile(made["zones"] / "dig_zones.gpkg", alone)
+    shutil.copyfile(made["zones"] / "hand_dig_zones.gpkg", alone)
     documents.export(alone, tmp_path / "a.kml")
     documents.export(made["zones"], tmp_path / "b.kml")
     title = contract.load("tolerance_zone").title

@@ -258,7 +258,7 @@ def test_desktop_gis_takes_the_default_styles(make_site: MakeSite, tmp_path: Pat
 def test_an_overlay_is_styled_as_a_record_is(make_record: Any, tmp_path: Path) -> None:
     record = make_record(tmp_path / "record.gpkg")
     overlays.zones(record, tmp_path / "zones", "cga")
-    path = tmp_path / "zones" / "dig_zones.gpkg"
+    path = tmp_path / "zones" / "hand_dig_zones.gpkg"
     names = ("tolerance_zone", "unlocated")
     assert [r[0] for r in ask(path, "SELECT f_table_name FROM layer_styles")] == list(names)
     said = looked_at(path, names, tmp_path)

@@ -8,7 +8,7 @@ acceptances  accept a finding in a site's own file
 sites       find, read and check field records: `Site`, `Findings`
 records     build records, open built ones, add a second visit: `Record`
 documents   sheets, pages, pictures, exports, cards
-overlays    dig zones and clearance to planned works
+overlays    hand-dig zones and clearance to planned works
 learning    accuracies learned from built records
 fieldwork   what a crew starts from, and what every column means
 points      survey points into a site

@@ -88,7 +88,7 @@ def zones(
     picture: Path | None = None,
     replace: bool = False,
 ) -> DigZones:
-    """Write dig zones of the lines of a built record into the folder `out`.
+    """Write hand-dig zones of the lines of a built record into the folder `out`.
 
     `rule` is the key of a published rule (`dig_rules`) or a distance in metres from the outside of
     the pipe, which the layer then tells `as_given`. Two zones a line: its outside plus the
@@ -109,7 +109,7 @@ def zones(
     drawn = Drawn()
     with together():
         with overlay_folder(
-            out, "dig_zones", as_built, (layer, UNLOCATED), replace=replace
+            out, "hand_dig_zones", as_built, (layer, UNLOCATED), kind="dig-zones", replace=replace
         ) as overlay:
             for region in as_built.regions():
                 if len(region.lines.line):

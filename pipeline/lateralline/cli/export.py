@@ -44,7 +44,7 @@ def export(
     \b
     Example:
       lateralline export out -o site.dxf --scale 200
-      lateralline export out dig-zones clearance -o works.dxf
+      lateralline export out hand-dig-zones clearance -o works.dxf
       lateralline export asbuilt.gpkg -o site.kml
     """
     from lateralline.api import documents

@@ -6,6 +6,8 @@ of reading direction, signs of no width). No command has to think of that:
 
 - `Group.main` puts a `ShownStream` before stdout and stderr while a command runs. Usage errors,
   warnings and tracebacks pass it too, because all of them are written to those two.
+- Who reads a pipe may leave (`| head`): what a command does goes on to its end and its exit code,
+  and what is printed from then on goes nowhere.
 - Rich alone writes past it, because its colours are escape sequences of our own. It writes through
   `ShownConsole`, which shows what it is given before it is laid out, so columns keep their width.
 
@@ -20,8 +22,8 @@ import os
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
-from typing import Any, Final, TextIO
+from contextlib import contextmanager, suppress
+from typing import Any, Final, TextIO, cast
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
@@ -45,6 +47,23 @@ def _show_unencodable(error: UnicodeError) -> tuple[str, int]:
 codecs.register_error(SHOWN, _show_unencodable)
 
 
+@contextmanager
+def _readers_may_leave(stream: TextIO) -> Iterator[None]:
+    """Where the reader of a pipe has left, send all that is written there nowhere from now on."""
+    try:
+        yield
+    except BrokenPipeError:
+        _send_nowhere(stream)
+
+
+def _send_nowhere(stream: TextIO) -> None:
+    """Let what a stream still holds, and all that comes, go nowhere."""
+    with suppress(OSError, ValueError):  # a stream without a file of its own
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+
+
 class ShownStream:
     """A text stream whose unseen signs are shown; everything else is the stream's own.
 
@@ -57,8 +76,14 @@ class ShownStream:
 
     def write(self, text: str) -> int:
         """Write a text, its unseen signs shown."""
-        self.stream.write(shown(text))
+        with _readers_may_leave(self.stream):
+            self.stream.write(shown(text))
         return len(text)
+
+    def flush(self) -> None:
+        """Hand on what was written."""
+        with _readers_may_leave(self.stream):
+            self.stream.flush()
 
     def writelines(self, lines: Iterable[str]) -> None:
         """Write texts one after the other."""
@@ -83,6 +108,7 @@ def shown_streams() -> Iterator[None]:
         yield
     finally:
         for name, stream in put.items():
+            stream.flush()
             if getattr(sys, name) is stream:  # typer puts another one where a pipe has closed
                 setattr(sys, name, before[name])
 
@@ -104,6 +130,10 @@ class ShownConsole(Console):
         out = sys.stdout
         raw = out.stream if isinstance(out, ShownStream) else out
         super().__init__(file=raw, highlight=False, markup=False, emoji=False)
+
+    def on_broken_pipe(self) -> None:
+        """Go on where the reader of a pipe has left: what is done matters, not who looks."""
+        _send_nowhere(cast(TextIO, self.file))
 
     def render_str(self, text: str, **kwargs: Any) -> Text:
         """Return a string as it is laid out."""

@@ -180,9 +180,7 @@ def verdict(changes: SiteChanges) -> str:
     if "failed" in verdicts:
         message = "The old record did NOT hold: withdraw overlays made from it."
     elif "withheld" in verdicts:
-        message = (
-            "The new line leaves the old 95 % regions, but has errors: rely on neither record."
-        )
+        message = "What is new leaves the old 95 % regions, but has errors: rely on neither record."
     elif "left" in verdicts:
         message = "The new line leaves the old 95 % regions, within its own uncertainty."
     elif "held" not in verdicts:
@@ -214,7 +212,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_containment(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
-        ("mean gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
+        ("gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
         ("χ²", f"{_chi2(before)} → {_chi2(after)}"),

@@ -1,4 +1,4 @@
-"""`lateralline zones`: dig zones of built lines by a rule of your choice."""
+"""`lateralline zones`: hand-dig zones of built lines by a rule of your choice."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def zones(
     replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
-    """Draw dig zones around built lines.
+    """Draw hand-dig zones around built lines.
 
     Two zones a line: its outside plus the tolerance, and the same about its 95 % corridor. There
     is no default rule: without one, the known ones are listed with their sources. No zone is a
@@ -66,8 +66,8 @@ def zones(
 
     \b
     Example:
-      lateralline zones out --rule cga -o dig-zones --picture dig-zones.png
-      lateralline zones city --tolerance 0.5m --dissolve all -o dig-zones
+      lateralline zones out --rule cga -o hand-dig-zones --picture hand-dig-zones.png
+      lateralline zones city --tolerance 0.5m --dissolve all -o hand-dig-zones
     """
     from lateralline.api import overlays
 

@@ -6,7 +6,8 @@ A CRS that is reached by an operation good to so much only: what a shift of datu
 all of a site together, so no distance within it is wrong, but every position is. Standard
 deviations and ellipses take that in as one more independent error of the same size on both axes;
 polygons that could guide digging are widened by its 95 %, which is a little more than the two
-together need.
+together need. Accuracy bands are judged anew with the shift, and the width stated of a zone has it
+on both sides.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Final
 import numpy as np
 
 from lateralline.derive.dig import around
+from lateralline.derive.quality import band_columns
 from lateralline.derive.tables import objects
 from lateralline.frames import Operation
 from lateralline.published import grades
@@ -93,6 +95,9 @@ def shifted(products: Iterable[Product], operation: Operation | None) -> tuple[P
         columns = {
             k: np.hypot(_numbers(v), added[k]) if k in added else v for k, v in p.columns.items()
         }
+        if p.judged_by:
+            anew = band_columns(p.judged_by, operation.shift_95_m)
+            columns |= {name: anew[name] for name in columns if name in anew}
         return replace(p, columns=columns)
 
     return tuple(
@@ -116,6 +121,8 @@ def _wider(product: Product, wide_m: float) -> Product:
     wider = [None if g is None else around(g, wide_m) for g in product.geometry]
     columns[WIDENED] = np.full(len(wider), wide_m)
     columns["area_m2"] = [np.nan if g is None else g.area for g in wider]
+    if "width_m" in columns:
+        columns["width_m"] = _numbers(columns["width_m"]) + 2.0 * wide_m
     if "ellipse_major_95_max_m" in columns:
         columns["ellipse_major_95_max_m"] = _numbers(columns["ellipse_major_95_max_m"]) + wide_m
     return replace(product, columns=columns, geometry=objects(wider))

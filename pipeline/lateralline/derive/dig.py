@@ -32,7 +32,7 @@ OUTSIDE = 1.0 / cos(pi / (4 * QUARTER_SIDES))
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """The rule a site's dig zones are drawn by."""
+    """The rule a site's hand-dig zones are drawn by."""
 
     rule: str
     title: str

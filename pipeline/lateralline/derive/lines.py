@@ -13,7 +13,7 @@ from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.grades import falls, grade_between, grade_columns, sags
 from lateralline.derive.ids import LineIds
-from lateralline.derive.quality import worst_columns
+from lateralline.derive.quality import band_columns, line_evidence
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
 
 
@@ -55,7 +55,9 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> 
         "chi2": line.chi2,
         "dof": line.dof,
         **grade_columns(axis, slope),
-        **worst_columns(np.concatenate(off_95), points.cover_sigma_m, points.depth_m),
+        **band_columns(
+            [line_evidence(np.concatenate(off_95), points.cover_sigma_m, points.depth_m)]
+        ),
         GEOMETRY: shapely.LineString(axis.drawn(DRAWN_WITHIN_M).on_invert),
     }
 
@@ -97,6 +99,6 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> It
             "cover_min_m": points.cover_m.min(),
             "position_95_max_m": off_95.max(),
             **grade_columns(axis, slope),
-            **worst_columns(off_95, points.cover_sigma_m, points.depth_m),
+            **band_columns([line_evidence(off_95, points.cover_sigma_m, points.depth_m)]),
             GEOMETRY: shapely.LineString(axis.drawn(DRAWN_WITHIN_M, stretch).on_invert),
         }

@@ -20,7 +20,7 @@ from lateralline.derive.chainage import reach
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns
-from lateralline.derive.quality import point_columns
+from lateralline.derive.quality import band_columns, point_evidence
 from lateralline.derive.sampled import turns
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, points
 from lateralline.derive.ties import ControlPoints, two_tapes
@@ -136,7 +136,9 @@ def pipe_nodes(
             **line.plan,
             "position_95_m": line.off_95_m,
             **{name: [bend[i] for bend in bends] for i, name in enumerate(_BEND_COLUMNS)},
-            **point_columns(line.off_95_m, places.cover_sigma_m, places.depth_m, seen),
+            **band_columns(
+                point_evidence(line.off_95_m, places.cover_sigma_m, places.depth_m, seen)
+            ),
             **two_tapes(places.xyz_m, control, settings.accuracy),
             GEOMETRY: points(places.on_invert),
         }

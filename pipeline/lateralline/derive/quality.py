@@ -2,20 +2,22 @@
 
 A band is met when the semi-major axis of the 95 % plan ellipse and the half-width of the 95 %
 depth interval both stay within it. What was read of the standards names no confidence level; 95 %
-is the project's choice. The bands are numbers only: a quality level also depends on how the work
-was done, and ASCE 38-22 leaves its levels to a licensed professional altogether.
+is the project's choice. In a file of another CRS the shift's own error counts: no position there is
+better than the shift. The bands are numbers only: a quality level also depends on how the work was
+done, and ASCE 38-22 leaves its levels to a licensed professional altogether.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.derive.tables import Columns
+from lateralline.derive.tables import JUDGED_BY
 from lateralline.published import Band, bands
-from lateralline.records import Flags, Floats, Texts
+from lateralline.records import BandEvidence, Flags, Floats, Texts
 
 #: Of every feature, whatever its accuracy (read: the standard sets no tolerance).
 ASCE_38: Final = "judged by a licensed professional"
@@ -51,44 +53,59 @@ def worst(standard: Standard, met: Texts) -> str:
     return max(met.tolist(), key=order.index, default="unknown")
 
 
-def point_columns(
-    position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
-) -> Columns:
-    """Return the quality columns of points (n,); parameters as `bands_met`."""
-    columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
+def band_columns(
+    features: Sequence[BandEvidence], shift_95_m: float = 0.0
+) -> dict[str, list[object]]:
+    """Return the quality columns of features (n), with what they are judged by.
+
+    A feature is as good as its worst place: the one that meets the loosest band, and of those the
+    widest for its depth. `shift_95_m` is what a shift of datum moves every place by at 95 %, an
+    error more and independent; NaN where nobody knows how much.
+    """
+    columns: dict[str, list[object]] = {
+        "asce38_level": [ASCE_38] * len(features),
+        "asce38_rule": [ASCE_38_RULE] * len(features),
+        JUDGED_BY: list(features),
+    }
     for standard, name in _STANDARDS.items():
-        met = bands_met(standard, position_95_m, depth_sigma_m, depth_m, seen)
-        rows = zip(
-            met.tolist(), position_95_m, INTERVAL_95 * depth_sigma_m, depth_m, seen, strict=True
-        )
-        columns[f"{name}_band"] = met
-        columns[f"{name}_rule"] = [_rule(standard, *row) for row in rows]
+        judged = [_judged(standard, feature, shift_95_m) for feature in features]
+        columns[f"{name}_band"] = [met for met, _ in judged]
+        columns[f"{name}_rule"] = [rule for _, rule in judged]
     return columns
 
 
-def worst_columns(position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> Columns:
-    """Return the quality columns of one feature from points along it (n,), none of them seen.
+def point_evidence(
+    position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats, seen: Flags
+) -> list[BandEvidence]:
+    """Return what points (n,) are judged by, each for itself; parameters as `bands_met`."""
+    parts = [slice(i, i + 1) for i in range(len(position_95_m))]
+    return [BandEvidence(position_95_m[i], depth_sigma_m[i], depth_m[i], seen[i]) for i in parts]
 
-    A feature is as good as its worst point: the one that meets the loosest band, and of those the
-    widest for its depth. None is exposed from end to end, so none is given a band that only what
-    was exposed may have.
+
+def line_evidence(position_95_m: Floats, depth_sigma_m: Floats, depth_m: Floats) -> BandEvidence:
+    """Return what one line is judged by, from points along it (n,).
+
+    None is exposed from end to end, so none is given a band that only what was exposed may have.
     """
-    columns: Columns = {"asce38_level": ASCE_38, "asce38_rule": ASCE_38_RULE}
-    depth_95 = INTERVAL_95 * depth_sigma_m
+    unseen = np.zeros(len(position_95_m), dtype=np.bool_)
+    return BandEvidence(position_95_m, depth_sigma_m, depth_m, unseen)
+
+
+def _judged(standard: Standard, of: BandEvidence, shift_95_m: float) -> tuple[str, str]:
+    """Return the band a feature meets and the rule it meets that by."""
+    position_95_m = np.hypot(of.position_95_m, shift_95_m)
+    depth_95_m = INTERVAL_95 * of.depth_sigma_m
+    met = bands_met(standard, position_95_m, of.depth_sigma_m, of.depth_m, of.seen)
+    loosest = worst(standard, met)
     with np.errstate(invalid="ignore", divide="ignore"):
         wide = np.nan_to_num(
-            np.fmax(position_95_m, depth_95) / np.fmax(depth_m, 0.0), posinf=np.inf
+            np.fmax(position_95_m, depth_95_m) / np.fmax(of.depth_m, 0.0), posinf=np.inf
         )
-    for standard, name in _STANDARDS.items():
-        unseen = np.zeros(len(position_95_m), dtype=np.bool_)
-        met = bands_met(standard, position_95_m, depth_sigma_m, depth_m, unseen)
-        loosest = worst(standard, met)
-        at = int(np.where(met == loosest, wide, -1.0).argmax())
-        columns[f"{name}_band"] = loosest
-        columns[f"{name}_rule"] = _rule(
-            standard, loosest, position_95_m[at], depth_95[at], depth_m[at], False
-        )
-    return columns
+    at = int(np.where(met == loosest, wide, -1.0).argmax())
+    seen = bool(of.seen[at])
+    return loosest, _rule(
+        standard, loosest, position_95_m[at], depth_95_m[at], of.depth_m[at], seen
+    )
 
 
 def _rule(

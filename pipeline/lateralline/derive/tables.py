@@ -6,7 +6,7 @@ Values are checked against their types and domains where they become tables, in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Final, TypeAlias
+from typing import Final, TypeAlias, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -15,13 +15,15 @@ import shapely
 from lateralline import contract
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
-from lateralline.records import Flags, Floats, Product
+from lateralline.records import BandEvidence, Flags, Floats, Product
 
 #: What one part of a layer, a line or a feature, fills of it: of each column, and of "geometry",
 #: a list or an array of its n values, or one value for all of them.
 #: Not given is NaN for a number, None or "" for text, None for an integer or a geometry.
 Columns: TypeAlias = dict[str, object]
 GEOMETRY = "geometry"
+#: Beside the columns: a list of what the accuracy bands of each feature are judged by.
+JUDGED_BY: Final = "judged by"
 #: Columns with one value for all of a site's record.
 OF_RECORD: Final = ("record_version", "valid_from")
 
@@ -36,8 +38,10 @@ def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
     declared = contract.load(name)
     names = (*declared.names, GEOMETRY) if declared.geometry else declared.names
     whole: dict[str, list[object]] = {column: [] for column in names}
+    judged_by: list[BandEvidence] = []
     for part in parts:
         columns = filled(name, part, common)
+        judged_by += cast(list[BandEvidence], columns.pop(JUDGED_BY, []))
         if odd := set(columns) ^ set(names):
             raise ContractError(f"{name}: columns missing or undeclared: {', '.join(sorted(odd))}")
         plain = {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in columns.items()}
@@ -49,7 +53,9 @@ def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
         for column, value in plain.items():
             whole[column] += several.get(column, [value] * n)
     shapes = objects(whole.pop(GEOMETRY)) if declared.geometry else None
-    return Product(name, {column: whole[column] for column in declared.names}, shapes)
+    return Product(
+        name, {column: whole[column] for column in declared.names}, shapes, tuple(judged_by)
+    )
 
 
 def filled(name: str, part: Columns, common: Columns) -> Columns:

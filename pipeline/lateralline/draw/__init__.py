@@ -11,7 +11,7 @@ layout       → which page holds what, to which scale
 tables       → the tables of a record, and how they run over pages
 sheet        → plan, profile and tables as PDF; the first of them as PNG, SVG or PDF
 cards        → tie cards; field_sheet → blank sheets for the field
-overlay      → what pictures of overlays share; overlay_plans → dig zones, planned works
+overlay      → what pictures of overlays share; overlay_plans → hand-dig zones, planned works
 
 Decisions
 - How a layer or state looks is declared in `styles.toml`; here only sizes of points are scaled.

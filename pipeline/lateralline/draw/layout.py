@@ -291,7 +291,7 @@ def _windows(
 
 
 def _reach(view: RecordView) -> float:
-    """Return how far the dig zones reach beside the lines, m."""
+    """Return how far the hand-dig zones reach beside the lines, m."""
     lines, zones = (view.located(n).geometry for n in ("pipe_centreline", "tolerance_zone"))
     if not len(lines) or not len(zones):
         return 1.0

@@ -1,4 +1,4 @@
-"""Pictures of overlays: dig zones about pipes, and planned works beside them."""
+"""Pictures of overlays: hand-dig zones about pipes, and planned works beside them."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from lateralline.record.symbology import area_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
-# ---- dig zones ------------------------------------------------------------------------------
+# ---- hand-dig zones ------------------------------------------------------------------------------
 
 
 _SECTION_MM: Final = 42.0

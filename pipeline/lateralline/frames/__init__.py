@@ -27,7 +27,7 @@ Decisions, with reasons
 - Accuracy of an operation. The published figure carries no level of confidence (IOGP 373-7-1,
   6.5.4.1, as quoted). It is taken as one σ on each axis, 2.4477 times that at 95 %. It moves a
   whole site together, so only files in another CRS take it in: σ and ellipses in quadrature,
-  corridors and dig zones widened all round. With an accuracy nobody knows, σ are null and no
+  corridors and hand-dig zones widened all round. With an accuracy nobody knows, σ are null and no
   zone is drawn; a zone a metre off without a word of it can hurt someone.
 - Ballpark. Refused, unless `accept_zero_shift` comes with `shift_accuracy`; then used and
   warned of. Never for heights: a geoid taken for the ellipsoid is tens of metres. PROJ leaves

@@ -470,10 +470,9 @@ def _inputs(
 ) -> tuple[InputFile, ...]:
     """Hash every file that was read; a workbook none of whose sheets were used is left out.
 
-    So are the ids kept from earlier builds: they are no evidence, and this build adds to them.
+    The ids kept from earlier builds are hashed as they were read: a build may add to them.
     """
-    evidence = (table for name, table in rows.items() if name not in contract.KEPT)
-    used = {site.one("site").file: 0} | {table.file: len(table) for table in evidence}
+    used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
     inputs: list[InputFile] = []
     for name, data in files.content.items():
         rows_in = [n for file, n in used.items() if file == name or file.startswith(f"{name} ")]

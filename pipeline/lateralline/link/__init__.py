@@ -95,7 +95,9 @@ Then all that touch are adjusted once more with what they share.
 - Two exposures at one place are used together when they agree. When not, neither counts as
   seen, and the point stands for either: their mean, with their spread in its covariance, so the
   line's own data pull it to the right one. What contradicts an exposure takes its band A away
-  (`Line.contested`).
+  (`Line.contested`). One whose position the line rejects is no place of the pipe: the line is
+  adjusted again without it, so it makes no node and parts no segment; the finding shows where it
+  was measured, and by how much it misses.
 - Size of a wrong position. A direction less sure than 0.5 m (1 σ), and along the pipe a point
   without counter, is reported as unknown.
 - Junctions. The branch may enter up to 0.05 m (1 σ) above the parent's axis; the node of both
@@ -130,7 +132,7 @@ from lateralline.link.gather import (
     without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
-from lateralline.link.gross_errors import moved_stops, turned_stops
+from lateralline.link.gross_errors import moved_stops, rejected_exposures, turned_stops
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
@@ -154,7 +156,13 @@ def link(solved: Solved, exposures: Exposures, settings: Settings) -> Linked:
     settings = solved.claimed(settings)
 
     def work(left_out: Mapping[str, str]) -> Linked:
-        return _link(solved, exposures, settings, left_out)
+        linked, kept = _link(solved, exposures, settings, left_out), exposures
+        told: list[Finding] = []
+        while rejected := rejected_exposures(linked):
+            told += rejected.values()
+            kept = kept.pick(~np.isin(kept.name, [*rejected]))
+            linked = _link(solved, kept, settings, left_out)
+        return replace(linked, findings=(*told, *linked.findings))
 
     return without_culprits(work, _parents_first(settings, exposures))
 

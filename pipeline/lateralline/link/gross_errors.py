@@ -16,7 +16,7 @@ from scipy.stats import chi2, norm
 from lateralline.findings import Effect, Finding, Given, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.link.stochastic import limit_of
-from lateralline.records import Fixes, Floats, Line
+from lateralline.records import Fixes, Floats, Line, Linked
 
 _Z95: Final = float(norm.ppf(0.975))
 #: An error in plan of which a component is less sure than this is given across it only.
@@ -140,6 +140,20 @@ def turned_stops(lines: Sequence[Line], fixes: Fixes) -> list[Finding]:
                 )
             )
     return out
+
+
+def rejected_exposures(linked: Linked) -> dict[str, Finding]:
+    """Return the exposures of drawn lines whose position is a blunder, and what is said of each."""
+    of_line = {
+        f"exposure {ref}": str(ref)
+        for line in linked.lines
+        for ref in line.ref[line.kind == "exposure"]
+    }
+    return {
+        of_line[f.subject]: f
+        for f in linked.findings
+        if (f.code, f.variant) == ("blunder", "plan") and f.subject in of_line
+    }
 
 
 def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:

@@ -16,6 +16,8 @@ from lateralline.output.system import duplicate, same_place, walk
 
 #: Where what was kept is reported; the command line prints it.
 LOG: Final = logging.getLogger("lateralline.output")
+#: Folder of a record that only an update writes: a build without one would lose it.
+OF_UPDATE: Final = "changes"
 
 
 def kept_name(path: Path) -> Path:
@@ -53,6 +55,10 @@ def carry(old: Path, new: Path) -> None:
     if account is None:  # an empty folder
         return
     device, added = old.lstat().st_dev, 0
+    if _of_update(account) and (old / OF_UPDATE).is_dir() and not (new / OF_UPDATE).exists():
+        target = kept_name(new / OF_UPDATE)
+        _duplicate_tree(old / OF_UPDATE, target, device)
+        LOG.warning("%s/ tells of an update, which this is not: kept as %s", OF_UPDATE, target.name)
     for name, what in _users(old, account):
         if not same_place(old / name, device):
             raise OutputExistsError(f"{old / name} is another disk: not replaced")
@@ -133,6 +139,10 @@ def _users(old: Path, account: Account) -> Iterator[tuple[str, str]]:
                 yield name, "added"
 
     return inside(old)
+
+
+def _of_update(account: Account) -> bool:
+    return any(name.startswith(f"{OF_UPDATE}/") for name in account.files)
 
 
 def _parents(name: str) -> list[str]:

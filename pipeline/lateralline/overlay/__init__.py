@@ -1,4 +1,4 @@
-"""What lies over built records: dig zones by any rule, and planned works against the pipes.
+"""What lies over built records: hand-dig zones by any rule, and planned works against the pipes.
 
 Reads built layers alone, never field records, and any number of sites at once. All is computed in
 metres on the ground, a small region at a time, whatever CRS the layers are in (`record.ground`).
@@ -12,7 +12,7 @@ bounds         the lower 95 % bound of a separation, and probabilities
 clearance      `Pair`: one line and one planned work, a row of `clearance_pairs`
 files          an overlay's folder: GeoPackage, GeoJSON, dictionary
 run            a whole comparison and its layers
-zones          dig zones by a rule
+zones          hand-dig zones by a rule
 picture        either as a plan picture
 
 Decisions, with reasons

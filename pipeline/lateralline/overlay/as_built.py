@@ -318,7 +318,7 @@ def legs_of(lines: Lines, bands: pd.DataFrame, segments: pd.DataFrame) -> Statio
     without = np.setdiff1d(np.arange(len(lines.line)), row[leg])
     if len(without):
         names = ", ".join(" ".join(lines.keys[n]) for n in without[:5].tolist())
-        raise NotBuiltError(f"layer level_band has no stations of {names}: build again")
+        raise NotBuiltError(f"layer level_band has no rows of {names}: build again")
 
     xyz = shapely.get_coordinates(np.asarray(band.geometry.array), include_z=True)
     invert, inside = _numbers(band, "invert_level_m"), lines.inside_diameter_m[row]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from math import isfinite
@@ -102,21 +101,21 @@ class Overlay:
         if not self._geojson.empty:
             (self.folder / "schema").mkdir()
             for name in self.names:
-                schema = json.dumps(dictionary.json_schema(name), indent=1, ensure_ascii=False)
                 path = self.folder / "schema" / f"{name}.schema.json"
-                path.write_text(schema + "\n", encoding="utf-8")
+                path.write_text(dictionary.json_schema_text(name), encoding="utf-8")
 
 
 @contextmanager
 def overlay_folder(
-    out: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...], *, replace: bool
+    out: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...], *, kind: str, replace: bool
 ) -> Iterator[Overlay]:
     """Yield an overlay whose folder is put in place, whole, when the block ends well.
 
+    `name` is that of its GeoPackage, `kind` one of `output.proof.KINDS`.
     Layers that a record has too have the columns of the owner's register that this one shows.
     Only a folder of the same overlay is replaced. Raises OutputError when writing fails.
     """
-    whole = whole_folder(out, name.replace("_", "-"), replace=replace)
+    whole = whole_folder(out, kind, replace=replace)
     with contract.with_assets(as_built.register), whole as made:
         yield Overlay(made, name, as_built, layers)
 

@@ -158,7 +158,7 @@ def write(
     made: Comparison, as_built: AsBuilt, plan: PlannedWorks, out: Path, *, replace: bool = False
 ) -> None:
     """Write the overlay folder: GeoPackage, GeoJSON, CSV."""
-    with overlay_folder(out, NAME, as_built, LAYERS, replace=replace) as overlay:
+    with overlay_folder(out, NAME, as_built, LAYERS, kind=NAME, replace=replace) as overlay:
         home = _home(made, plan)
         for n, one in enumerate(made.regions):
             mine = [one.moved.works[i] for i, home_of in enumerate(home) if home_of == n]
@@ -218,7 +218,7 @@ def _add(
     rows = columns_of("clearance_conflicts", [one.pairs[n] for n in bad])
     points = shapely.get_point(lines[bad], 0)
     overlay.add("clearance_conflicts", plane, as_drawn(rows, points), z_m[bad, 0])
-    overlay.add_unlocated(plane, one.areas())
+    overlay.add_unlocated(plane, one.region.unlocated)  # near the works or not, as the record has
 
 
 # ---- in words ------------------------------------------------------------------------------

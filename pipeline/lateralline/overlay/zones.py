@@ -150,16 +150,17 @@ def _by_line(zones: Zones, off_m: float) -> tuple[Columns, Shapes]:
     there = ~shapely.is_missing(shapes)
     of_line = np.repeat(np.arange(len(lines.line)), 2)[there]
     wide_m = lines.outside_diameter_m[of_line]
+    shift = np.nan_to_num(lines.crs_shift_95_m + off_m)[of_line]
     columns = _of_rule(rule, "tolerance_zone", len(of_line)) | {
         "site_id": lines.site[of_line],
         "line_id": lines.line[of_line],
         "zone": np.tile(ZONES, len(lines.line))[there],
         "outside_diameter_m": wide_m,
         "diameter_assumed": lines.diameter_assumed[of_line],
-        "width_m": wide_m + 2 * rule.distance_m,
+        "width_m": wide_m + 2 * (rule.distance_m + shift),
         "cover_min_m": lines.cover_min_m[of_line],
         "area_m2": shapely.area(shapes[there]),
-        "crs_shift_95_m": np.nan_to_num(lines.crs_shift_95_m + off_m)[of_line],
+        "crs_shift_95_m": shift,
         "record_version": lines.record_version[of_line],
         "valid_from": lines.valid_from[of_line],
     }

@@ -108,7 +108,7 @@ class LineChange:
     bends_gone: tuple[str, ...] = ()
     plan: Containment = Containment("untested", 0.0, 0.0)
     level: Containment = Containment("untested", 0.0, 0.0)
-    tolerance_m: float = float("nan")  # of the rule the old dig zone was drawn with
+    tolerance_m: float = float("nan")  # of the rule the old hand-dig zone was drawn with
     doubts: tuple[Finding, ...] = ()  # errors of the new record: why no verdict is given
 
     @property
@@ -269,8 +269,7 @@ def _of_line(line: LineChange) -> Iterator[Finding]:
         }
         if outcome == "withheld":
             values["errors"] = dict.fromkeys(f"{f.subject} ({f.code})" for f in line.doubts)
-        variant = "" if outcome == "withheld" else "line"
-        yield finding(_CODES[outcome], f"line {line.line}", variant=variant, more=values)
+        yield finding(_CODES[outcome], f"line {line.line}", variant="line", more=values)
 
 
 def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
@@ -278,7 +277,7 @@ def _of_exposure(e: ExposureCheck) -> Iterator[Finding]:
         (e.plan, e.off_m, e.own_95_m, "corridor"),
         (e.level, e.level_off_m, e.level_own_95_m, "level band"),
     ):
-        if verdict in ("left", "failed"):
+        if verdict in ("left", "failed", "withheld"):
             yield finding(
                 _CODES[verdict],
                 f"exposure {e.name}",

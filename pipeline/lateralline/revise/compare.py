@@ -75,7 +75,11 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         )
         for name in names
     )
-    exposures = tuple(_exposures(before, after, known, side))
+    rejected = {f.subject for f in new.findings if f.code == "blunder"}
+    exposures = tuple(
+        _unjudged(check) if f"exposure {check.name}" in rejected else check
+        for check in _exposures(before, after, known, side)
+    )
     come, gone = _noted(new.findings, old.findings), _noted(old.findings, new.findings)
     return SiteChanges(
         site_id=settings.id,
@@ -268,6 +272,15 @@ def _exposures(
             cov = exposures.cov_m2[i]
             check = exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
             yield _with_places(check, line, here[i], cov, side)
+
+
+def _unjudged(check: ExposureCheck) -> ExposureCheck:
+    """Return a check of an exposure that the new record rejects: no proof against the old one."""
+    plan, level = (
+        "withheld" if verdict in ("left", "failed") else verdict
+        for verdict in (check.plan, check.level)
+    )
+    return replace(check, plan=plan, level=level)
 
 
 def _with_places(

@@ -16,6 +16,7 @@ from lateralline import __version__, contract, csv_file, wording
 from lateralline.errors import FrameError
 from lateralline.frames import Frame
 from lateralline.output import stamp, whole_file
+from lateralline.output.keep import OF_UPDATE
 from lateralline.record import CAUTION
 from lateralline.record.layers import to_table
 from lateralline.revise.changes import SiteChanges, Verdict
@@ -24,7 +25,7 @@ from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
 
 #: Folder inside an output, and the stem of its files.
-FOLDER: Final = "changes"
+FOLDER: Final = OF_UPDATE
 
 #: Layers of the GeoPackage, the first gives it its name.
 LAYERS: Final = ("record_changes", "record_departures")

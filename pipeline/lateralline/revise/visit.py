@@ -128,7 +128,7 @@ def next_version(text: str, said: InputRow, visit: Visit, ledger: Ledger) -> str
 
 
 def undated(old: FieldRecord, new: FieldRecord) -> Iterator[Finding]:
-    """Yield a note for each added run and exposure that no day was given for."""
+    """Yield a warning for each added run and exposure that no day was given for."""
     day = str(new.settings.surveyed)
     known = {run.id for run in old.settings.runs}
     for run in new.settings.runs:

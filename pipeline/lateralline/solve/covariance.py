@@ -24,7 +24,7 @@ import numpy as np
 
 from lateralline.kernels.lsq import Linearised
 from lateralline.records import Flags, Floats, Ints
-from lateralline.solve.batch import Fits, solve_batch
+from lateralline.solve.batch import CHUNK, Fits, solve_batch
 from lateralline.solve.gather import ROUGHNESS_M, plane_rows
 from lateralline.solve.problem import LOOSE_RAD, StopProblem, moved, turned
 
@@ -110,30 +110,44 @@ def _over(problem: StopProblem, p: Floats, cov: Floats, angles: tuple[int, ...])
     root = np.linalg.cholesky(cov[:, angles][:, :, angles])
     # how the rest moves with the fixed angles, per σ of them: cov L⁻ᵀ
     follow = np.swapaxes(np.linalg.solve(root, np.swapaxes(cov[:, :, angles], 1, 2)), 1, 2)
-    solved: list[Averaged] = []
-    log_weight = np.empty((len(nodes), p.shape[1]))
-    for n, node in enumerate(nodes):
-        start = moved(p, (follow @ node).T)
-        fixed, misfit = _fixed(problem, start, angles)
-        found = solve_batch(fixed, start)
-        # posterior of the angles over the proposal N(p, cov), with the rest integrated out
-        misfit += found.objective
-        log_weight[n] = log_weights[n] + 0.5 * node @ node - 0.5 * misfit
-        log_weight[n] += 0.5 * np.linalg.slogdet(found.cov)[1]
-        log_weight[n, ~found.converged] = -np.inf
-        solved.append(_at(problem, found))
+    size, together = p.shape[1], max(1, CHUNK // p.shape[1])
+    parts = [
+        _at_nodes(problem, p, follow, angles, nodes[n : n + together])
+        for n in range(0, len(nodes), together)
+    ]
+    log_weight = np.concatenate([misfit for _, misfit in parts]).reshape(-1, size)
+    log_weight += (log_weights + 0.5 * np.sum(nodes**2, axis=1))[:, None]
     weight = np.exp(log_weight - log_weight.max(axis=0))
     weight /= weight.sum(axis=0)
-    at = np.stack([s.p for s in solved])  # (nodes, 5, k)
+    at = np.concatenate([s.p.T for s, _ in parts]).reshape(-1, size, 5).swapaxes(1, 2)
     mean = np.einsum("nk,nik->ik", weight, at)
     off = at - mean
-    spread = np.einsum("nk,nkij->kij", weight, np.stack([s.cov for s in solved]))
+    cov_at = np.concatenate([s.cov for s, _ in parts]).reshape(-1, size, 5, 5)
+    spread = np.einsum("nk,nkij->kij", weight, cov_at)
     spread += np.einsum("nk,nik,njk->kij", weight, off, off)
-    depth = np.stack([s.depth_m for s in solved])
-    variance = np.stack([s.depth_var_m2 for s in solved])
+    depth = np.concatenate([s.depth_m for s, _ in parts]).reshape(-1, size)
+    variance = np.concatenate([s.depth_var_m2 for s, _ in parts]).reshape(-1, size)
     depth_mean = np.einsum("nk,nk->k", weight, depth)
     depth_var = np.einsum("nk,nk->k", weight, variance + (depth - depth_mean) ** 2)
     return Averaged(mean, spread, depth_mean, depth_var)
+
+
+def _at_nodes(
+    problem: StopProblem, p: Floats, follow: Floats, angles: tuple[int, ...], nodes: Floats
+) -> tuple[Averaged, Floats]:
+    """Return the solutions with the angles fixed at each of m nodes, node by node (m·k).
+
+    And the log of their posterior (m·k,) with the rest integrated out; −∞ where none was found.
+    """
+    index = np.tile(np.arange(p.shape[1]), len(nodes))
+    every = problem.pick(index)
+    step = np.einsum("kin,mn->imk", follow, nodes).reshape(len(p), -1)
+    start = moved(p[:, index], step)
+    fixed, misfit = _fixed(every, start, angles)
+    found = solve_batch(fixed, start)
+    log = 0.5 * np.linalg.slogdet(found.cov)[1] - 0.5 * (misfit + found.objective)
+    log[~found.converged] = -np.inf
+    return _at(every, found), log
 
 
 def _at(problem: StopProblem, fits: Fits) -> Averaged:

@@ -5,8 +5,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 from lateralline import contract
@@ -188,6 +190,7 @@ def findings_markdown(*, level: int = 2) -> str:
     return f"{'#' * level} Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
 
 
+@cache
 def layers_markdown() -> str:
     """Return the dictionary of the layers alone, as it lies beside them in an output folder."""
     tables = (markdown(name, level=2) for name in contract.LAYERS)
@@ -262,6 +265,12 @@ _TYPES: Final[dict[FieldType, dict[str, object]]] = {
     "date": {"type": "string", "format": "date"},
     "datetime": {"type": "string", "format": "date-time"},
 }
+
+
+@cache
+def json_schema_text(layer: str) -> str:
+    """Return a layer's JSON Schema as the text of a file."""
+    return json.dumps(json_schema(layer), indent=1, ensure_ascii=False) + "\n"
 
 
 def json_schema(layer: str) -> dict[str, object]:

@@ -81,6 +81,11 @@ _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
 _UNDEFINED_CARTESIAN: Final = "-1"
 
 
+#: Nothing waits for the disk while a file is made: `output` puts it there whole, before it is put
+#: in place.
+pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": "OFF"})
+
+
 class GeoPackageSink:
     """Takes the layers of one site after another; `close` completes the file.
 

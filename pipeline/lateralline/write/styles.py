@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterable
 from contextlib import closing
 from datetime import datetime
+from functools import cache
 from html import escape
 from pathlib import Path
 from typing import Final
@@ -58,18 +59,18 @@ def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LA
         {
             "f_table_catalog": "",
             "f_table_schema": "",  # readers ask for these two as empty, not as null
-            "f_table_name": style.layer,
-            "f_geometry_column": geometry.get(style.layer, ""),
-            "styleName": contract.load(style.layer).title,
-            "styleQML": qml(style),
-            "styleSLD": sld(style),
+            "f_table_name": layer,
+            "f_geometry_column": geometry.get(layer, ""),
+            "styleName": contract.load(layer).title,
+            "styleQML": as_qml,
+            "styleSLD": as_sld,
             "useAsDefault": True,
-            "description": contract.load(style.layer).caution,
+            "description": contract.load(layer).caution,
             "owner": "",
             "ui": None,
             "update_time": stamp,
         }
-        for style in load_styles(names)
+        for layer, as_qml, as_sld in _drawn(tuple(names))
     ]
     pyogrio.write_arrow(
         pa.Table.from_pylist(rows, schema=pa.schema(list(_COLUMNS))),
@@ -79,6 +80,12 @@ def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LA
         append=True,
         geometry_name=None,
     )
+
+
+@cache
+def _drawn(names: tuple[str, ...]) -> tuple[tuple[str, str, str], ...]:
+    """Return each style's layer, QML and SLD: the same in every file."""
+    return tuple((style.layer, qml(style), sld(style)) for style in load_styles(names))
 
 
 # ---- A style as QML, the native form of one family of desktop GIS: rules, labels, column titles.
