@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
+import lateralline.solve as solving
 from lateralline.proof.line_truth import simulate_site
-from lateralline.proof.scenarios import SCENARIOS, WRONG, Simulated, simulate
+from lateralline.proof.scenarios import SCENARIOS, WRONG, Simulated, StopScenario, simulate
 from lateralline.records import Solved
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
@@ -69,3 +71,19 @@ def test_the_cable_between_stops_shows_tilts_and_leaves_counters(true: dict[str,
     if "axis_tilt_rad" in true:
         assert claimed.tilt_prior_rad > 1.5 * stated.tilt_prior_rad
         assert claimed.axis_tilt_rad > 1.5 * stated.axis_tilt_rad
+
+
+@pytest.mark.parametrize("scenario", [SCENARIOS[0], WRONG[1]], ids=["as stated", "doubted"])
+def test_what_is_left_of_a_fit_is_worked_out_once(
+    monkeypatch: pytest.MonkeyPatch, scenario: StopScenario
+) -> None:
+    """Doubts and evidence ask the same of one fit; an accuracy that is doubted makes another."""
+    asked = []
+
+    def counted(name: str, work: Callable[..., object]) -> None:
+        monkeypatch.setattr(solving, name, lambda *given: (asked.append(name), work(*given))[1])
+
+    counted("stop_residuals", solving.stop_residuals)
+    counted("spacing_residuals", solving.spacing_residuals)
+    fits = 1 + bool(doubted(solved(simulate(scenario, 20, 4))))
+    assert sorted(asked) == ["spacing_residuals"] + ["stop_residuals"] * fits

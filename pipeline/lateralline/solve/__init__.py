@@ -68,7 +68,8 @@ Decisions, with reasons
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -148,12 +149,14 @@ def _solve(
         stops = _unread(stops, batch, units.unusable)
         batch, scale = gathered(marks, stops)
     fit = _fit(marks, stops, batch, scale)
+    left = _Left(fit, accuracy)
     for doubted_by in () if units.lengths_unreliable else (_by_residuals, _by_spacing):
-        doubted = doubted_by(fit, accuracy)
+        doubted = doubted_by(left)
         if doubted is not None:
             stated, accuracy = accuracy, doubted.accuracy(accuracy)
             marks = _placed_as_well_as(marks, stated, accuracy)
             fit = _fit(marks, stops, *gathered(marks, stops))
+            left = _Left(fit, accuracy)
             findings += accuracies_doubted(doubted)
     suspicions = _suspicions(fit)
     proven = [s for s in suspicions if s.proven]
@@ -164,6 +167,7 @@ def _solve(
         unread[[s.stop for s in proven if s.variant == "reading"]] = True
         marks, stops = marks.doubting(wrong), _unread(stops, batch, unread)
         fit = _fit(marks, stops, *gathered(marks, stops))
+        left = _Left(fit, accuracy)
         suspicions = [s for s in _suspicions(fit) if not s.proven]
     if not units.lengths_unreliable:
         findings += findings_of(fit, suspicions)
@@ -173,7 +177,7 @@ def _solve(
     evidence: tuple[AccuracyEvidence, ...] = ()
     if not units.lengths_unreliable:
         claimed = replace(settings, accuracy=accuracy)
-        evidence = evidence_of(_left(fit), spacing_residuals(fit.fixes, accuracy), scale, claimed)
+        evidence = evidence_of(left.of_stops, left.of_spacing, scale, claimed)
     return Solved(
         fit.fixes, fit.results, findings, scales, units.lengths_unreliable, accuracy, evidence
     )
@@ -192,29 +196,43 @@ def _fit(marks: Marks, stops: StopRows, batch: Gathered, scale: ReceiverScale) -
     return fitted(marks, stops, batch, scale, find_modes(problem, stops, batch.stop))
 
 
-def _left(fit: Fitted) -> tuple[Networks, Texts]:
-    """Return what is left of every stop that was solved, and the run (k,) of each."""
-    problem, chosen, stops = fit.modes.problem, fit.modes.chosen, fit.stops
-    good = np.flatnonzero(chosen.converged)
-    rows = fit.gathered.stop[good]
-    tilt_measured = np.isfinite(stops.tilt_rad[rows])
-    return stop_residuals(problem.pick(good), chosen.p[:, good], tilt_measured), stops.run[rows]
+@dataclass(frozen=True)
+class _Left:
+    """What is left of a fit under the accuracies it was made with, each worked out once."""
+
+    fit: Fitted
+    accuracy: Accuracy
+
+    @cached_property
+    def of_stops(self) -> tuple[Networks, Texts]:
+        """What is left of every stop that was solved, and the run (k,) of each."""
+        fit = self.fit
+        problem, chosen, stops = fit.modes.problem, fit.modes.chosen, fit.stops
+        good = np.flatnonzero(chosen.converged)
+        rows = fit.gathered.stop[good]
+        measured = np.isfinite(stops.tilt_rad[rows])
+        return stop_residuals(problem.pick(good), chosen.p[:, good], measured), stops.run[rows]
+
+    @cached_property
+    def of_spacing(self) -> tuple[Networks, Texts]:
+        """What is left of distances between stops, and the run (g,) of each network."""
+        return spacing_residuals(self.fit.fixes, self.accuracy)
 
 
-def _by_residuals(fit: Fitted, stated: Accuracy) -> Doubt | None:
+def _by_residuals(left: _Left) -> Doubt | None:
     """Return what the marks and readings of stops say against the accuracies stated."""
-    return doubt(_left(fit)[0], OF_STOPS, stated, whole=True)
+    return doubt(left.of_stops[0], OF_STOPS, left.accuracy, whole=True)
 
 
-def _by_spacing(fit: Fitted, stated: Accuracy) -> Doubt | None:
+def _by_spacing(left: _Left) -> Doubt | None:
     """Return what distances between stops say against the tilt stated; None if nothing.
 
     A tilt that scatters more is a camera that lies more crookedly in its pipe. A chord is no
     path: bends and single misread counters tell of counters what is not so, hence counters take
     their share of what distances say and are claimed by as they are stated.
     """
-    distances, _ = spacing_residuals(fit.fixes, stated)
-    doubted = doubt(distances, OF_SPACING, stated, whole=False)
+    stated = left.accuracy
+    doubted = doubt(left.of_spacing[0], OF_SPACING, stated, whole=False)
     tilts = [d for d in doubted.doubted if d.name == "tilt_prior_rad"] if doubted else []
     if doubted is None or not tilts:
         return None
