@@ -103,6 +103,26 @@ class Fitting(_PublishedRow):
     source: str
 
 
+class FittingRadius(_PublishedRow):
+    """Radius of the centre line of a fitting, in inches."""
+
+    kind: Literal["quarter bend", "long sweep"]
+    nominal_in: float
+    radius_in: float
+    standard: str
+    source: Provenance
+
+
+class BentPipe(_PublishedRow):
+    """How tightly pipe may be laid in a curve, in outside diameters, up to a dimension ratio."""
+
+    materials: tuple[str, ...]
+    ratio_to: float  # outside diameter over wall
+    diameters: float
+    standard: str
+    source: Provenance
+
+
 class PipeSize(_PublishedRow):
     """One row of the pipe table; dimensions in `unit`."""
 
@@ -214,6 +234,42 @@ def nearest_fittings(angle_deg: float, sigma_deg: float, nominal: str) -> tuple[
     best = (near[0].angle_deg - angle_deg) ** 2
     within = _ALIKE * sigma_deg**2
     return (near[0], *(f for f in near[1:] if (f.angle_deg - angle_deg) ** 2 - best < within))
+
+
+@dataclass(frozen=True, slots=True)
+class BendRadii:
+    """Radii of the centre lines of a pipe's bends, metres."""
+
+    tightest_m: float  # of a single fitting
+    widest_m: float  # of a single fitting
+    bent_m: float = 0.0  # of pipe laid in a curve, at least; 0 where its pieces may turn at joints
+
+
+def bend_radii(
+    material: str = "", inside_diameter_m: float = nan, wall_m: float = nan
+) -> BendRadii:
+    """Return the radii of a pipe's bends: of its nominal size, of all sizes where that is unknown.
+
+    The nominal size is that nearest the inside diameter.
+
+    >>> four = bend_radii(inside_diameter_m=0.104)
+    >>> round(four.tightest_m, 3), round(four.widest_m, 3), round(bend_radii().widest_m, 3)
+    (0.102, 0.229, 0.279)
+    """
+    rows = _load("bend_radii.toml", "fitting", FittingRadius)
+    inch = METRES_PER["in"]
+    if inside_diameter_m == inside_diameter_m:
+        size = min((r.nominal_in for r in rows), key=lambda n: abs(n * inch - inside_diameter_m))
+        rows = tuple(r for r in rows if r.nominal_in == size)
+    radii = [r.radius_in * inch for r in rows]
+    outside_m = inside_diameter_m + 2 * wall_m
+    bent = [
+        row.diameters * outside_m
+        for row in _load("bend_radii.toml", "bent_pipe", BentPipe)
+        if normalised(material) in {normalised(m) for m in row.materials}
+        and outside_m <= row.ratio_to * wall_m
+    ]
+    return BendRadii(min(radii), max(radii), min(bent, default=0.0))
 
 
 def _system(nominal: str) -> str:

@@ -24,6 +24,8 @@ GIVEN_AERIAL_SIGMA_M = 0.01
 class Accuracy:
     """Standard deviations (1 σ). Ratios are of the quantity measured, `_depths` of the depth.
 
+    `bends_per_m` is none: it says of the pipe what is expected before anything was measured.
+
     Every default stands in the schema of `site.toml`, section `accuracy`; see `standard_accuracy`.
     """
 
@@ -56,6 +58,7 @@ class Accuracy:
     peak_along_depths: float
     mid_across_depths: float  # mid null marked on the axis, used only when nothing else says so
     exposure_m: float  # an exposure without a sigma of its own
+    bends_per_m: float  # of pipe after a straight stretch
 
 
 def standard_accuracy(**changes: float) -> Accuracy:

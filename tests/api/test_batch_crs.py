@@ -8,8 +8,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import typer
 
 from lateralline import api
+from lateralline.cli.options import one_site, sites_of
 from lateralline.frames.systems import plan_of
 from tests.support.finding_names import called
 from tests.support.places import SAMPLES
@@ -91,3 +93,18 @@ def test_one_id_stands_for_one_site_whatever_its_crs(sites: MakeSites, tmp_path:
     toml.write_text(toml.read_text(encoding="utf-8").replace('"S1"', '"S0"'), encoding="utf-8")
     records = api.build_per_crs(folder, tmp_path / "city")
     assert list(records) == ["EPSG-32617"]
+
+
+def test_a_folder_of_several_crs_serves_where_a_record_does(
+    sites: MakeSites, tmp_path: Path
+) -> None:
+    """Pages take all its sites; a drawing takes the one that is asked for."""
+    api.build_per_crs(sites("EPSG:26917", "EPSG:32617"), tmp_path / "city")
+    there = sites_of(tmp_path / "city")
+    assert [(gpkg.parent.name, site) for gpkg, site in there] == [
+        ("EPSG-26917", "S0"),
+        ("EPSG-32617", "S1"),
+    ]
+    assert one_site(tmp_path / "city", "S1") == there[1]
+    with pytest.raises(typer.BadParameter, match="city holds 2 sites; choose one of: S0, S1"):
+        one_site(tmp_path / "city", "")

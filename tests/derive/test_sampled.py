@@ -11,7 +11,7 @@ import shapely
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.corridor import corridor
 from lateralline.derive.level_band import level_band
-from lateralline.derive.nodes import bend_angle
+from lateralline.derive.nodes import bend_angle, bend_radius
 from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, turns
 from lateralline.link import link
 from lateralline.link.gross_errors import blunder, blunder_or_bend, moved_stops
@@ -20,6 +20,7 @@ from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import simulate_site
 from lateralline.records import Linked
 from lateralline.solve import solve
+from tests.support.made_scene import Scene, only
 
 SITE = simulate_site(3, 0, 3)
 
@@ -139,3 +140,13 @@ def test_a_bend_is_as_sure_as_the_turns_of_its_paths(axes: list[Axis]) -> None:
             assert abs(np.median(turns(line.paths, v)) - turn) < 3 * sigma
             found += 1
     assert found
+
+
+def test_a_corner_between_counted_stops_has_a_small_radius_at_its_node_alone() -> None:
+    """A right angle with 2.5 m to the stops beside it; every other vertex is no bend."""
+    scene = Scene().stops([(0, 0, 0), (0, 8, 0), (8, 8, 0)], [1, 3, 5.5, 10.5, 13, 15])
+    line = only(scene.link())
+    (at,) = np.flatnonzero(line.kind == "bend").tolist()
+    radius, sigma = bend_radius(line, at)
+    assert 0.0 <= radius < 1.96 * sigma < 1.3
+    assert np.isnan([bend_radius(line, v) for v in range(len(line.kind)) if v != at]).all()

@@ -16,7 +16,9 @@ from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import filtered
 from lateralline.link.paths import path_data, sample_paths
 from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.published import BendRadii
 from lateralline.records import SampledPaths
+from lateralline.settings import Accuracy
 from tests.support.made_scene import ACCURACY
 
 Floats = npt.NDArray[np.float64]
@@ -48,9 +50,9 @@ def points(
     return out
 
 
-def sampled(line: Sequence[LocatedPoint]) -> SampledPaths:
+def sampled(line: Sequence[LocatedPoint], accuracy: Accuracy = ACCURACY) -> SampledPaths:
     """The paths of a line, which must be there."""
-    paths = sample_paths(line, ACCURACY)
+    paths = sample_paths(line, accuracy)
     assert paths is not None
     return paths
 
@@ -65,7 +67,6 @@ def test_a_straight_line_scatters_as_a_batch_adjustment_says(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Without bends or blunders the draws are those of least squares: scipy's, all at once."""
-    monkeypatch.setattr(path_filter, "BENDS_PER_M", 1e-9)
     monkeypatch.setattr(path_filter, "WRONG_SHARE", 1e-9)
     monkeypatch.setattr(path_looks, "WRONG_SHARE", 1e-9)
     line = points(STRAIGHT, seed=4)
@@ -97,7 +98,7 @@ def test_a_straight_line_scatters_as_a_batch_adjustment_says(
     start = np.concatenate([seen.ravel(), np.full(k - 1, 2.0), [10.0, 1.0]])
     best = least_squares(residuals, start, x_scale="jac")
     cov = np.linalg.inv(best.jac.T @ best.jac)
-    there = at_points(sampled(line))
+    there = at_points(sampled(line, replace(a, bends_per_m=1e-9)))
     where = (5 * np.arange(k)[:, None] + np.arange(3)).ravel()
     sigma = np.sqrt(np.diag(cov)[where].reshape(k, 3))
     assert there.std(axis=0) == pytest.approx(sigma, rel=0.15)
@@ -123,6 +124,59 @@ def test_paths_round_the_corner_as_far_as_their_legs_allow() -> None:
     roundest = 1.0 / np.tan(np.pi / 8) * (1 / np.cos(np.pi / 8) - 1)
     assert np.quantile(away, 0.05) < 0.06
     assert np.quantile(away, 0.95) > 0.8 * roundest
+
+
+def swept(radius_m: float, seed: int, past_m: float = 0.5) -> list[LocatedPoint]:
+    """Stops of a run before and after a right angle of a radius, the nearest so far from it."""
+    past = past_m + np.array([0.0, 2.0, 4.0])
+    east, middle = np.pi / 2, np.array([radius_m, 0.0])
+    poses = [(0.0, -d, 0.0, 0.0, 0.0) for d in past[::-1]]
+    poses += [(middle[0] + d, radius_m, 0.0, east, 0.0) for d in past]
+    counted = np.concatenate([-past[::-1], radius_m * east + past])
+    noise = np.random.default_rng(seed).normal(size=len(counted)) * ACCURACY.counter_m
+    return [
+        replace(p, readings={"R1": float(c)})
+        for p, c in zip(points(poses, seed=seed), 10.0 + counted + noise, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(("true_m", "past_m"), [(4.0, 0.5), (2.0, 1.0), (0.2, 2.5)])
+def test_a_radius_is_told_by_the_length_within_its_claim(true_m: float, past_m: float) -> None:
+    """Six surveys, of which five at least hold the truth within ± 95 %, and none goes far."""
+    told = [sampled(swept(true_m, seed, past_m)).bend_radius_m for seed in range(6)]
+    assert all(np.isnan(of[[0, 1, 3, 4]]).all() for of in told), "of a straight stretch"
+    radius, sigma = np.array([of[2] for of in told if np.isfinite(of[2]).all()]).T
+    assert len(radius) >= 5
+    assert (sigma < 0.25 * (true_m + past_m)).all()
+    off = np.abs(radius - true_m) / sigma
+    assert np.mean(off < 1.96) > 0.8
+    assert off.max() < 3.3
+
+
+def test_a_radius_is_not_told_of_a_slight_bend_or_without_counters() -> None:
+    """22° over legs of a metre is shorter by a centimetre at the roundest."""
+    for line in (points(BENT), [replace(p, readings={}) for p in swept(4.0, 1)]):
+        assert np.isnan(sampled(line).bend_radius_m).all()
+
+
+def test_paths_of_an_untold_bend_are_as_sharp_as_fittings_of_the_size() -> None:
+    """And pipe that is bent, not fitted, has no corner of a metre: it is a fitting, or wide."""
+    line = points(BENT)
+    corner = np.array([0.0, 5.0])
+
+    def away(radii: BendRadii) -> Floats:
+        paths = sample_paths(line, ACCURACY, radii)
+        assert paths is not None
+        return np.asarray(np.linalg.norm(paths.xyz_m[:, :, :2] - corner, axis=2).min(axis=1))
+
+    cut = 1.0 / np.cos(np.pi / 8) - 1.0  # off the corner, over the radius
+    sharp, wide = away(BendRadii(0.1, 0.2)), away(BendRadii(1.0, 1.2))
+    assert np.median(np.sort(wide)[:100]) - np.median(np.sort(sharp)[:100]) > 0.5 * cut
+    bent = away(BendRadii(0.1, 0.2, 2.0))
+    between = (0.6 * cut, 1.5 * cut)
+    assert np.mean((bent > between[0]) & (bent < between[1])) < np.mean(
+        (sharp > between[0]) & (sharp < between[1])
+    )
 
 
 @pytest.mark.parametrize("turned", [0.0, 2.0])

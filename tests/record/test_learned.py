@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import astuple, replace
 from functools import cache
 from math import degrees
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from lateralline.api.learning import calibrate
+from lateralline.api.records import NotARecordError, load
 from lateralline.ingest import read_site
+from lateralline.link.learning import bend_evidence
 from lateralline.proof.scenarios import WRONG, simulate
-from lateralline.record.learned import KEYS, VarianceSums, as_toml, calibrated
-from lateralline.records import AccuracyEvidence
+from lateralline.record.learned import KEYS, Learned, VarianceSums, as_toml, calibrated
+from lateralline.records import AccuracyEvidence, Floats, SampledPaths
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
 from tests.support.made_files import base, faults_of, write
@@ -25,9 +30,21 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def record(path: Path, sites: dict[str, list[AccuracyEvidence]]) -> Path:
-    """A built record as far as its evidence goes."""
+def record(
+    path: Path,
+    sites: dict[str, list[AccuracyEvidence]],
+    *,
+    version: int = 1,
+    counters: Sequence[float] = (1.0, 2.0, 3.0),
+) -> Path:
+    """A built record as far as its evidence goes, and its stops."""
     with sqlite3.connect(path) as database:
+        stops = "site_id, record_version, run_id, stop_id, counter_m"
+        database.execute(f"CREATE TABLE transmitter_fixes ({stops})")
+        of_site = [
+            (site, version, "R1", str(i), c) for site in sites for i, c in enumerate(counters)
+        ]
+        database.executemany("INSERT INTO transmitter_fixes VALUES (?, ?, ?, ?, ?)", of_site)
         database.execute(f"CREATE TABLE accuracy_evidence (site_id, {', '.join(COLUMNS)})")
         rows = [(site, *astuple(one)) for site, found in sites.items() for one in found]
         marks = ", ".join("?" * (len(COLUMNS) + 1))
@@ -63,6 +80,104 @@ def test_a_receiver_three_times_worse_is_learned_within_its_interval(tmp_path: P
         assert learned[key].lower_95 < true < learned[key].upper_95, key
         assert learned[key].lower_95 < learned[key].value < learned[key].upper_95
     assert learned["receiver_angle_deg"].lower_95 > 2.0
+
+
+def told(squares: float) -> AccuracyEvidence:
+    """Evidence on one accuracy."""
+    return AccuracyEvidence("", "", "counter_m", "counter_m", 1.0, 1.0, squares, 100.0, 100.0)
+
+
+def test_a_site_of_several_records_counts_once_by_its_newest_version(tmp_path: Path) -> None:
+    """Its second version has a stop more; another site has the same id and other counters."""
+    old = record(tmp_path / "1.gpkg", {"A": [told(900.0)]})
+    new = record(tmp_path / "2.gpkg", {"A": [told(400.0)]}, version=2, counters=(1, 2, 3, 4))
+    other = record(tmp_path / "3.gpkg", {"A": [told(600.0)]}, counters=(1.1, 2.2, 3.3))
+    found = calibrated([old, new])
+    assert found.sites == 1
+    assert [x.value for x in found.together] == [pytest.approx(2.0)]
+    ((once),) = found.once
+    assert (once.site, once.counted, once.left) == ("A", new, (old,))
+    both = calibrated([new, other])
+    assert (both.sites, both.once) == (2, ())
+    assert [x.degrees for x in both.together] == [pytest.approx(100.0 * 2 * 2 / 2)]
+
+
+def test_a_folder_of_several_crs_is_taken_whole(tmp_path: Path) -> None:
+    """What --per-crs wrote is a folder of records: each is read, and `load` names them."""
+    for name, squares in (("EPSG-26917", 300.0), ("local", 500.0)):
+        (tmp_path / name).mkdir()
+        record(tmp_path / name / "asbuilt.gpkg", {name: [told(squares)]})
+    found = calibrated([tmp_path])
+    assert (found.sites, found.together[0].value) == (2, pytest.approx(2.0))
+    with pytest.raises(NotARecordError, match="of each CRS, in EPSG-26917, local; wanted is one"):
+        load(tmp_path)
+
+
+def bent(share: Floats, stretch_m: float) -> SampledPaths:
+    """Paths of a line whose stretches bend in these shares (k,) of them, or of k lines of one."""
+    k = len(share)
+    shapes = np.column_stack([1.0 - share, share, 0.0 * share, 0.0 * share])
+    none, length = np.zeros((0, 0, 3)), np.full(k, stretch_m)
+    return SampledPaths(
+        subjects=(), xyz_m=none, place=none, corner_m=none,
+        corner_interval=np.zeros((0, 0), np.int64), shape_share=shapes, wrong_share=none,
+        stretch_m=length, bend_radius_m=none, stands=none,
+    )  # fmt: skip
+
+
+def bends_learned(paths: list[SampledPaths], reckoned: float) -> Learned:
+    """Bends per metre as such lines show them."""
+    sums, i = VarianceSums(), KEYS.index("bends_per_m")
+    (one,) = bend_evidence(paths, standard_accuracy(bends_per_m=reckoned))
+    sums.add(i, i, astuple(one)[4:])
+    (found,) = sums.learned()
+    return found
+
+
+@pytest.mark.parametrize("reckoned", [0.02, 0.05])
+def test_bends_that_are_plain_are_counted_over_the_length(reckoned: float) -> None:
+    """12 of 400 stretches of 1 m, each a line; a count of 12 lies within 6.2 and 21.0 (95 %).
+
+    The interval of a Poisson count: χ² of 24 degrees of freedom, which has 12 exactly.
+    """
+    share = np.zeros(400)
+    share[:12] = 1.0
+    found = bends_learned([bent(np.array([one]), 1.0) for one in share], reckoned)
+    assert found.value == pytest.approx(12 / 400, rel=0.05)
+    assert found.lower_95 * 400 == pytest.approx(chi2.isf(0.975, 24) / 2, rel=0.1)
+    assert found.sure
+
+
+def test_bends_that_are_in_doubt_are_learned_though_twice_as_many_as_reckoned() -> None:
+    """Of 3000 stretches each is seen by one reading, as far off as 2.5 σ where the pipe bends.
+
+    Half of the shares follow the prior; counted alone they would drag the number to it.
+    """
+    rng = np.random.default_rng(7)
+    reckoned, true, stretch_m, off = 0.05, 0.10, 2.0, 2.5
+    there = rng.random(3000) < -np.expm1(-true * stretch_m)
+    seen = rng.normal(size=3000) + off * there
+    prior = -np.expm1(-reckoned * stretch_m)
+    odds = prior / (1 - prior) * np.exp(off * seen - off**2 / 2)
+    lines = [bent(np.array([one]), stretch_m) for one in odds / (1 + odds)]
+    found = bends_learned(lines, reckoned)
+    assert found.lower_95 < true < found.upper_95
+    assert found.sigma < 0.01
+    nothing = [bent(np.array([prior]), stretch_m)] * 100
+    assert bends_learned([*lines, *nothing], reckoned).value == pytest.approx(found.value, rel=0.02)
+
+
+def test_bends_are_of_the_pipe_whoever_surveyed_it(tmp_path: Path) -> None:
+    """And a site reads the number back from the file."""
+    plain = bend_evidence([bent(np.array([1.0, 0.0, 0.0, 0.0] * 20), 5.0)], standard_accuracy())
+    found = calibrated([record(tmp_path / "a.gpkg", {"A": [*plain, told(400.0)]})])
+    assert [x.key for x in found.together] == ["counter_m", "bends_per_m"]
+    assert [x.key for x in found.crews["", ""]] == ["counter_m"]
+    files = base() | {"accuracies.toml": as_toml(found)}
+    files["site.toml"] += '[accuracy]\nfrom = "accuracies.toml"\n'
+    accuracy = read_site(write(tmp_path / "site", files)).settings.accuracy
+    assert found.together[1].sure
+    assert accuracy.bends_per_m == pytest.approx(found.together[1].value, rel=1e-3)
 
 
 def test_records_reckoned_with_other_accuracies_add_up() -> None:

@@ -43,6 +43,7 @@ ACCURACY = Accuracy(
     peak_along_depths=0.20,
     mid_across_depths=0.30,
     exposure_m=0.02,
+    bends_per_m=0.05,
 )
 LAG, RIDE = 0.35, 0.03
 Path: TypeAlias = Floats | Sequence[float] | Sequence[Sequence[float]]

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         build,
         build_per_crs,
         load,
+        load_all,
     )
     from lateralline.api.sites import Findings, check, find_sites, read
     from lateralline.errors import UnknownSiteError
@@ -60,6 +61,7 @@ _HOMES: Final = {
     "check": "api.sites",
     "find_sites": "api.sites",
     "load": "api.records",
+    "load_all": "api.records",
     "read": "api.sites",
     "upgrade": "revise.upgrade",
 }
@@ -83,6 +85,7 @@ __all__ = [
     "check",
     "find_sites",
     "load",
+    "load_all",
     "read",
     "upgrade",
 ]

@@ -37,7 +37,7 @@ from lateralline.errors import (
 from lateralline.findings import Finding
 from lateralline.output import refuse_target, whole_folder
 from lateralline.output.proof import account_of
-from lateralline.record import GEOPACKAGE, lineage
+from lateralline.record import GEOPACKAGE, geopackages_in, lineage
 from lateralline.record.assets import columns_of
 from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
@@ -94,7 +94,11 @@ class NotARecordError(LaterallineError, ValueError):
         """Name what was found at the path."""
         wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
         found = f"{asbuilt} is no output of lateralline build"
-        if (asbuilt.parent / "OVERLAY.md").is_file():
+        of_crs = [g.parent.name for g in geopackages_in(asbuilt.parent) if g.is_file()]
+        if of_crs and not asbuilt.exists():
+            found = f"{asbuilt.parent} holds a record of each CRS, in {', '.join(of_crs[:20])}"
+            wants = "wanted is one of them"
+        elif (asbuilt.parent / "OVERLAY.md").is_file():
             found = f"{asbuilt.parent} is an overlay that clearance or zones made"
         super().__init__(f"{found}; {wants}")
 
@@ -382,7 +386,18 @@ def load(out: Path | str) -> Record:
     Raises NotARecordError for anything else, UnreadableError for a file that is locked.
     """
     path = Path(out)
-    asbuilt = Workspace(path).asbuilt if path.is_dir() else path
+    return _opened(Workspace(path).asbuilt if path.is_dir() else path)
+
+
+def load_all(out: Path | str) -> list[Record]:
+    """Return every record in a folder that `build` wrote, with or without one for each CRS.
+
+    Raises as `load`.
+    """
+    return [_opened(asbuilt) for asbuilt in geopackages_in(Path(out))]
+
+
+def _opened(asbuilt: Path) -> Record:
     if not asbuilt.is_file():
         raise NotARecordError(asbuilt)
     record = Record(asbuilt)

@@ -25,8 +25,8 @@ def calibrate(
     """Learn accuracies from built records.
 
     How far receivers, marks, tilts, depth readings and counters really err, by what they left in
-    the residuals: of all crews together, and of each receiver and surveyor. A site that says
-    from = "FILE" under [accuracy] is solved with them.
+    the residuals: of all crews together, and of each receiver and surveyor; and how many bends a
+    metre of pipe has. A site that says from = "FILE" under [accuracy] is solved with them.
 
     Exit code: 0 written; 2 the records hold too little, and nothing is written.
 
@@ -46,6 +46,9 @@ def calibrate(
     if not found.told:
         print_last_words("nothing written: too few spare measurements to learn an accuracy from")
         raise typer.Exit(NOTHING)
+    for one in found.once:
+        left = ", ".join(map(str, one.left))
+        typer.echo(f"site {one.site} counted once: from {one.counted}, not again from {left}")
     print_last_words(f"wrote {out}: accuracies of {found.sites} site(s)")
     raise typer.Exit(CLEAN)
 
@@ -56,5 +59,5 @@ def _print(title: str, learned: Iterable[Learned]) -> None:
         few = "" if one.sure else ", too few to claim by"
         typer.echo(
             f"  {one.key} {one.value:.4g} (95 %: {one.lower_95:.4g} to {one.upper_95:.4g}; "
-            f"{one.degrees:.0f} degrees of freedom{few})"
+            f"{one.rests_on}{few})"
         )

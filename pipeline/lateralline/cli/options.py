@@ -226,13 +226,12 @@ def metres(text: str, option: str) -> float:
 def sites_of(built: Path) -> list[tuple[Path, str]]:
     """Return GeoPackage and id of each site of a built record; raises typer.BadParameter for none.
 
-    `built` is the folder that `build` wrote, or its GeoPackage.
+    `built` is the folder that `build` wrote, with a record of each CRS or one, or a GeoPackage.
     """
     from lateralline import api
 
     try:
-        record = api.load(built)
-        return [(record.asbuilt, site) for site in record.sites]
+        return [(r.asbuilt, site) for r in api.load_all(built) for site in r.sites]
     except api.NotARecordError as e:
         raise typer.BadParameter(str(e), param_hint="OUT") from e
 
@@ -243,10 +242,11 @@ def one_site(built: Path, site: str) -> tuple[Path, str]:
     Raises typer.BadParameter.
     """
     there = sites_of(built)
-    asbuilt = there[0][0] if there else built
+    asked = [one for one in there if site in ("", one[1])]
+    if len(asked) == 1:
+        return asked[0]
     ids = [known for _, known in there]
-    if site in ids or (not site and len(ids) == 1):
-        return asbuilt, site or ids[0]
+    asbuilt = there[0][0] if len({gpkg for gpkg, _ in there}) == 1 else built
     known = ", ".join(ids[:20]) + (", …" if len(ids) > 20 else "")
     what = f"no site {site!r} in {asbuilt}" if site else f"{asbuilt} holds {len(ids)} sites"
     raise typer.BadParameter(f"{what}; choose one of: {known}", param_hint="--site")

@@ -176,7 +176,9 @@ def derive(
             "tolerance_zone": zones,
             "unlocated": unlocated(site),
             "adjusted_parameters": (fields_of("adjusted_parameters", p) for p in linked.parameters),
-            "accuracy_evidence": (fields_of("accuracy_evidence", e) for e in solved.evidence),
+            "accuracy_evidence": (
+                fields_of("accuracy_evidence", e) for e in (*solved.evidence, *linked.evidence)
+            ),
         }
         common = {"site_id": settings.id, "level_datum": datum, "crs_shift_95_m": 0.0}
         common |= {"record_version": settings.version, "valid_from": valid_from(settings, days)}

@@ -38,6 +38,8 @@ _STEP_M: Final = 1e-5
 _BEND_COLUMNS: Final = (
     "bend_deg",
     "bend_sigma_deg",
+    "bend_radius_m",
+    "bend_radius_sigma_m",
     "nearest_fitting",
     "fitting_deg",
     "fitting_misfit_deg",
@@ -271,14 +273,31 @@ def _reach_at_bends(axis: Axis, region: Corridor, nodes: Sequence[Node]) -> Floa
 # ---- bends ---------------------------------------------------------------------------------
 
 
-def _bend(axis: Axis, node: Node) -> tuple[float, float, str, float, float, str]:
+def _bend(axis: Axis, node: Node) -> tuple[float, float, float, float, str, float, float, str]:
     """Return the values of `_BEND_COLUMNS` of a node."""
     if node.kind != "bend":
-        return nan, nan, "", nan, nan, ""
+        return nan, nan, nan, nan, "", nan, nan, ""
     angle, sigma = (degrees(v) for v in bend_angle(axis.line, node.vertex))
     found = nearest_fittings(angle, sigma, axis.pipe.nominal)
     names, nearest = " or ".join(f.name for f in found), found[0]
-    return angle, sigma, names, nearest.angle_deg, angle - nearest.angle_deg, nearest.source
+    radius, radius_sigma = bend_radius(axis.line, node.vertex)
+    off, source = angle - nearest.angle_deg, nearest.source
+    return angle, sigma, radius, radius_sigma, names, nearest.angle_deg, off, source
+
+
+def bend_radius(line: Line, vertex: int) -> tuple[float, float]:
+    """Return the radius of the one bend of a stretch and its σ, metres; NaN where nothing tells."""
+    if line.paths is None or not _one_bend(line, vertex):
+        return nan, nan
+    stretch = int(np.searchsorted(line.paths.stands, vertex)) - 1
+    radius, sigma = line.paths.bend_radius_m[stretch]
+    return float(radius), float(sigma)
+
+
+def _one_bend(line: Line, vertex: int) -> bool:
+    """Whether a vertex is the one bend between two located points."""
+    near = line.kind[max(vertex - 1, 0) : vertex + 2] == "bend"
+    return near.tolist() == [False, True, False]
 
 
 def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
@@ -291,7 +310,7 @@ def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
         return nan, nan
     near = slice(vertex - 1, vertex + 2)
     three, cov = line.xyz_m[near], joint_cov(line)[near, :, near, :]
-    if line.paths is not None and (line.kind[near] == "bend").tolist() == [False, True, False]:
+    if line.paths is not None and _one_bend(line, vertex):
         turn = float(_deflection(three))
         return turn, float(np.sqrt(np.mean((turns(line.paths, vertex) - turn) ** 2)))
     steps = np.eye(9).reshape(9, 3, 3) * _STEP_M

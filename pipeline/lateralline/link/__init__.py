@@ -64,7 +64,8 @@ Then all that touch are adjusted once more with what they share.
   backwards.
 - A blunder or a bend. Bends and blunders pay for their freedoms what chance alone would gain
   them, and the cheaper explanation is taken. One bend and one wrong stop are tried before a bend on
-  either side of a stop; a contradiction is tried without each reading beside it. Two
+  either side of a stop; a contradiction is tried without each reading beside it, two of them
+  without one reading at each: neighbours wrong alike accuse the stops beside them. Two
   explanations by different stops as good as each other leave all readings in. What came to
   nothing once the rest was left out is put back.
 - Selection by the whole line. By itself a stretch knows the pipe's tilt at its ends to some 8°,
@@ -134,6 +135,7 @@ from lateralline.link.gather import (
 from lateralline.link.global_test import contradicted, gross_line, network_findings
 from lateralline.link.gross_errors import moved_stops, rejected_exposures, turned_stops
 from lateralline.link.joint import adjust_network, connected
+from lateralline.link.learning import bend_evidence
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
 from lateralline.link.places import merge_same_places, place_levels, split_intermediates
@@ -199,13 +201,19 @@ def _link(
         *(contradicted(fit) for fit in fits),
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
-    drawn = record_lines(fits, [*alone], turned_fixes, contested, accuracy)
+    drawn = record_lines(fits, [*alone], turned_fixes, contested, settings)
     for network, one in zip(networks, results, strict=True):
         ledger += network_findings(one, drawn, settings)
         ledger += [f for line in network for f in miss_finding(line)]
     ledger += turned_stops(drawn, turned_fixes)
     ledger += moved_stops(drawn, turned_fixes, ledger)
-    return Linked(turned_fixes, drawn, tuple(ledger), parameters(fits, solved, settings))
+    return Linked(
+        turned_fixes,
+        drawn,
+        tuple(ledger),
+        parameters(fits, solved, settings),
+        bend_evidence([line.paths for line in drawn if line.paths is not None], accuracy),
+    )
 
 
 def _prepare(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 from scipy.stats import chi2
@@ -32,6 +33,8 @@ from lateralline.link.shifts import find_shift, shift_finding
 from lateralline.link.stochastic import ALPHA, BEND_FREEDOMS, TIED, limit_of
 from lateralline.settings import Accuracy
 
+#: Of a line whose stretches contradict themselves, no more than this are searched in pairs.
+_MOST_CONTRADICTIONS = 4
 #: What of a point is left out, and the σ that leaves it loose: metres, radians.
 _LOOSE = {
     "plan": ((0, 1), 20.0),
@@ -97,9 +100,11 @@ def _begin(line: NetworkLine, accuracy: Accuracy) -> Search[tuple[NetworkLine, F
     One wrong reading is likelier than a strange pipe. So where a stretch contradicts itself, or the
     pipe would bend before a stop and again after it, each reading there is left out in turn and the
     shapes are chosen again. Where the line then shows the reading to be wrong, and that explanation
-    costs less, it is taken.
+    costs less, it is taken. Two wrong stops in a row fit one another, and hide behind the stops
+    beside them: where two stretches contradict themselves, readings at both are left out together.
     """
     fit = yield from least_squares([line], accuracy)
+    pair = yield from _two_wrong(line, accuracy)
     for _ in range(2):  # more than two such places are no slip of a pen
         trials = [*_without_contradiction(line, accuracy), *_with_one_bend(line, accuracy)]
         fits = yield from together(
@@ -115,7 +120,49 @@ def _begin(line: NetworkLine, accuracy: Accuracy) -> Search[tuple[NetworkLine, F
         if not better or any(b[1] != better[0][1] and b[0] - better[0][0] < TIED for b in better):
             break  # none, or two that the data cannot tell apart
         _, _, line, fit = better[0]
+    if pair is not None and _cost(*pair) + TIED < _cost(line, fit):
+        return pair
     return line, fit
+
+
+def _two_wrong(line: NetworkLine, accuracy: Accuracy) -> Search[tuple[NetworkLine, Fit] | None]:
+    """Return the line with the two readings left out that clear two contradictions at least cost.
+
+    None where no two do, or stops of two pairs that the data cannot tell apart.
+    """
+    trials = [*_without_two_contradictions(line, accuracy)]
+    fits = yield from together(
+        least_squares([p], accuracy, known=[first, second]) for p, first, second in trials
+    )
+    found = [
+        (_cost(p, fit), {s.alternative.subject.ref for s in wrong}, p, fit)
+        for (p, *wrong), fit in zip(trials, fits, strict=True)
+        if fit.result.converged and all(_shown(fit, s) for s in wrong) and passes_global_test(fit)
+    ]
+    found.sort(key=lambda t: t[0])
+    if not found or any(t[1] != found[0][1] and t[0] - found[0][0] < TIED for t in found):
+        return None
+    return found[0][2:]
+
+
+def _without_two_contradictions(
+    line: NetworkLine, accuracy: Accuracy
+) -> Iterator[tuple[NetworkLine, SuspectedBlunder, SuspectedBlunder]]:
+    """Yield the line without a reading beside each of two contradictions, where that clears both.
+
+    And the readings. More than `_MOST_CONTRADICTIONS` are no two slips of a pen.
+    """
+    contradicted = np.flatnonzero(line.shapes.contradicted).tolist()
+    if len(contradicted) > _MOST_CONTRADICTIONS:
+        return
+    ends = {
+        (i, j) for s, t in combinations(contradicted, 2) for i in (s, s + 1) for j in (t, t + 1)
+    }
+    for i, j in sorted(pair for pair in ends if pair[0] < pair[1]):
+        for first, second in product(_left_out(line, i), _left_out(line, j)):
+            shapes = choose_shapes(without(line.points, [first, second]), accuracy)
+            if shapes.contradicted.sum() < len(contradicted) - 1:
+                yield line.with_shapes(shapes), first, second
 
 
 def _cost(line: NetworkLine, fit: Fit) -> float:

@@ -55,9 +55,8 @@ from lateralline.link.path_looks import (
 )
 from lateralline.records import Floats, Ints
 
-#: Bends per metre of pipe, and how many times as many right after a bend; of bends, the share that
-#: turns in plan, in any direction, and twice. Common practice, no source.
-BENDS_PER_M: Final = 0.05
+#: How many times as many bends there are right after a bend; of bends, the share that turns in
+#: plan, in any direction, and twice. Common practice, no source.
 AGAIN: Final = 4.0
 SHARES: Final = {"bend": 0.72, "oblique": 0.18, "two_bends": 0.10}
 #: σ of a turn whose angle is free, and of one that is not meant: common practice, no source.
@@ -78,7 +77,7 @@ UNEXPLAINED: Final = 6.0
 _EXPECTED: Final = -1.0
 _HEAVY: Final = 5.0
 #: A radius takes off its length what half of the bends would, and that uncertain.
-_ROUND, _ROUND_SIGMA = 0.35, 0.35
+ROUND, ROUND_SIGMA = 0.35, 0.35
 
 KINDS: Final = ("straight", "bend", "oblique", "two_bends")
 #: Kind, and the side to which the first of two bends turns at the start: aside, or up.
@@ -243,7 +242,7 @@ def _tries(
         if not len(of):
             continue
         changing = _change(was, now, length_m, data.steel_per_m, bool(data.steel[point]))
-        rate = BENDS_PER_M * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
+        rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
         for kind, side in shapes:
             of_bends = SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
             shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
@@ -340,8 +339,8 @@ class _Transition:
             if self.kind == 2 and observed[TILT]:
                 at[:, RISE] = seen[4] - self.state[:, TILT]
             short = np.minimum(share, 1 - share) * length_m * shortening(turn)
-            self.noise_cov[:, LENGTH, LENGTH] = (_ROUND_SIGMA * short) ** 2
-            self.short = _ROUND * short
+            self.noise_cov[:, LENGTH, LENGTH] = (ROUND_SIGMA * short) ** 2
+            self.short = ROUND * short
 
     def _wander(self, length_m: float) -> None:
         """Add what the pipe wanders, and what the cable slackens: so much over √m."""

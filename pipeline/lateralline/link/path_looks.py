@@ -44,6 +44,7 @@ class PathData:
     counter_m: float
     counter_ratio: float
     counter_scale_ratio: float
+    bends_per_m: float
     turns_rad: tuple[float, float]  # σ of the field's turn, away from steel and beside it
     steel: Flags  # (k,) whether somebody saw metal there
     wander_rad: float = PIPE_WANDER_RAD

@@ -4,15 +4,17 @@ The adjustment draws one path, of the shapes it chose; what is claimed of the pi
 that choice. `path_filter` weighs every sequence of shapes; here `DRAWS` paths are drawn from it
 backward, point by point, each of one sequence, with a seed of their own and in axes of the line's
 own: equal lines have equal paths wherever they lie. How round a bend is, its length hardly tells:
-where it does the length decides, else three bends in ten are sharp, as many are as round as their
-legs allow, and the others lie between (common practice, no source).
+where it does the length decides. Else three bends in ten are one fitting, of the radii published
+for the pipe's size (`published.bend_radii`), as many are as round as their legs allow, and the
+others lie between the widest fitting, or the tightest curve that the pipe may be bent to, and that
+(the shares: common practice, no source).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import log, radians
+from math import log, nan, radians
 from typing import Final
 
 import numpy as np
@@ -32,17 +34,18 @@ from lateralline.kernels.legs import (
     shortening,
 )
 from lateralline.link.lines import LocatedPoint
-from lateralline.link.path_filter import KINDS, Hypotheses, filtered
+from lateralline.link.path_filter import KINDS, ROUND, ROUND_SIGMA, Hypotheses, filtered
 from lateralline.link.path_looks import PathData
 from lateralline.link.stochastic import factorable
-from lateralline.records import Floats, Ints, SampledPaths
+from lateralline.published import BendRadii, bend_radii
+from lateralline.records import Flags, Floats, Ints, SampledPaths
 from lateralline.settings import Accuracy
 
 DRAWS: Final = 400
 SEED: Final = 20261129
 #: Points of a path are no further apart than this, and no fewer between two located points.
 SPACING_M: Final = 0.12
-_LEAST, _MOST = 6, 60
+_LEAST, _MOST_PIECES = 6, 60
 #: Shared errors that move the points of a line by less than this (RMS) count as their own.
 _SHARED_M: Final = 0.002
 #: What the ground may be: how much the pipe wanders over √m (degrees), how often steel begins over
@@ -55,12 +58,20 @@ _FORETOLD: Final = -2.3
 _LEAST_SHARE: Final = 0.2
 #: A length tells how round a bend is where the roundest is this much shorter than the sharpest.
 _TELLS_M: Final = 0.12
-#: Of bends whose length does not tell: sharp, as round as the legs allow, and evenly between.
+#: Of bends whose length does not tell: one fitting, as round as the legs allow, evenly between.
 _SHARP, _ROUNDEST = 0.30, 0.35
+#: A radius is told, were it one bend, where so many of the paths have one, and where it is known to
+#: this share of the roundest. Common practice, no source.
+_ONE_BEND, _KNOWN = 0.2, 0.25
 
 
-def sample_paths(points: Sequence[LocatedPoint], accuracy: Accuracy) -> SampledPaths | None:
-    """Return paths through located points, downstream → upstream; None where numbers fail."""
+def sample_paths(
+    points: Sequence[LocatedPoint], accuracy: Accuracy, radii: BendRadii | None = None
+) -> SampledPaths | None:
+    """Return paths through located points, downstream → upstream; None where numbers fail.
+
+    `radii` of the pipe's bends; None where the pipe's size is not known.
+    """
     data, axes = path_data(points, accuracy)
     try:
         with np.errstate(all="ignore"):
@@ -69,7 +80,9 @@ def sample_paths(points: Sequence[LocatedPoint], accuracy: Accuracy) -> SampledP
         return None
     if not np.isfinite(drawn.states).all():
         return None
-    return _traced(drawn, axes, tuple(p.subject for p in points))
+    read = np.isfinite(np.diff(data.readings_m, axis=1))
+    counted = np.asarray(read.any(axis=0), dtype=np.bool_)
+    return _traced(drawn, axes, tuple(p.subject for p in points), radii or bend_radii(), counted)
 
 
 def _drawn(data: PathData) -> _BackwardDraws:
@@ -165,6 +178,7 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
         counter_scale_ratio=accuracy.counter_scale_ratio,
         turns_rad=(accuracy.field_turn_rad, accuracy.field_turn_metal_rad),
         steel=steel,
+        bends_per_m=accuracy.bends_per_m,
     )
     return data, _OwnAxes(origin, turn, heading)
 
@@ -272,22 +286,35 @@ def _times(by: Floats, x: Floats) -> Floats:
 # ---- the paths ------------------------------------------------------------------------------
 
 
-def _traced(drawn: _BackwardDraws, axes: _OwnAxes, subjects: tuple[str, ...]) -> SampledPaths:
-    """Return the paths of draws in the site's axes."""
+def _traced(
+    drawn: _BackwardDraws,
+    axes: _OwnAxes,
+    subjects: tuple[str, ...],
+    radii: BendRadii,
+    counted: Flags,
+) -> SampledPaths:
+    """Return the paths of draws in the site's axes.
+
+    counted (k-1,): a counter was read at both ends of the stretch.
+    """
+    radius_m = np.full((len(drawn.kind), 2), np.nan)
     points, places, corners, intervals = [], [], [], []
     column = 0
     stretches = len(drawn.kind)
     for i in range(stretches):
         start, end = drawn.states[i], drawn.states[i + 1]
         apart = np.median(np.linalg.norm(end[:, :3] - start[:, :3], axis=1))
-        pieces = int(np.clip(np.ceil(apart / SPACING_M), _LEAST, _MOST))
+        pieces = int(np.clip(np.ceil(apart / SPACING_M), _LEAST, _MOST_PIECES))
         share = np.linspace(0.0, 1.0, pieces + 1)[: None if i == stretches - 1 else -1]
         bent = np.flatnonzero(drawn.kind[i] > 0)
         xyz = even(start, end, share)
         corner = np.repeat(start[:, None, :3], 2, axis=1)  # of a straight: its start, which is held
         at = np.zeros((len(start), 2))
         if len(bent):
-            xyz[bent], corner[bent], at[bent] = _cornered(drawn, i, bent).at(share)
+            bends = _Bends.of(drawn, i, bent)
+            xyz[bent], corner[bent], at[bent] = bends.paths(radii).at(share)
+            if counted[i]:
+                radius_m[i] = bends.radius_m()
         points.append(xyz)
         places.append(i + share)
         corners.append(corner)
@@ -303,28 +330,96 @@ def _traced(drawn: _BackwardDraws, axes: _OwnAxes, subjects: tuple[str, ...]) ->
         shape_share=kinds.T,
         wrong_share=np.stack([(drawn.wrong == w).mean(axis=1) for w in (1, 2)], axis=1),
         steel_share=drawn.steel.mean(axis=1),
+        stretch_m=np.median(drawn.length_m, axis=1),
+        bend_radius_m=radius_m,
+        stands=np.arange(stretches + 1.0),
     )
 
 
-def _cornered(drawn: _BackwardDraws, i: int, rows: Ints) -> CorneredPaths:
-    """Return the paths of one stretch that bend, those of the draws `rows`."""
-    start, end, legs = drawn.states[i][rows], drawn.states[i + 1][rows], drawn.legs[i][rows]
-    twice = drawn.kind[i][rows] == KINDS.index("two_bends")
-    total = legs[:, TOTAL].clip(0.02)
-    share = legs[:, SHARE].clip(0.01, 0.99)
-    second = np.where(twice, legs[:, SHARE_2].clip(0.02), 0.0)
-    third = (1.0 - share - second).clip(0.01)
-    ways = [directions(pose[:, HEADING], pose[:, TILT]) for pose in (start, end)]
-    first_m = start[:, :3] + (share * total)[:, None] * ways[0]
-    second_m = end[:, :3] - (third * total)[:, None] * ways[1]
-    corner = np.where(twice[:, None], first_m, (first_m + second_m) / 2)
-    other = np.where(twice[:, None], second_m, corner)
-    short = np.minimum(share, third) * total
-    turn = np.arccos(np.einsum("si,si->s", *ways).clip(-1.0, 1.0))
-    most = short * shortening(turn)
-    taken = (total - drawn.length_m[i][rows]) / most.clip(1e-6)
-    u = drawn.uniform[i][rows]
-    between = (u - _SHARP) / (1.0 - _SHARP - _ROUNDEST)
-    untold = np.where(u < _SHARP, 0.0, np.where(u > 1.0 - _ROUNDEST, 1.0, between))
-    rounding = np.where(most > _TELLS_M, taken.clip(0.0, 1.0), untold)
-    return CorneredPaths(start[:, :3], corner, other, end[:, :3], np.where(twice, 0.0, rounding))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bends:
+    """The bends of one stretch in those draws (s,) that bend there."""
+
+    start: Floats  # (s, n)
+    end: Floats
+    first_m: Floats  # (s, 3) corner, and the second of two
+    second_m: Floats
+    twice: Flags  # (s,)
+    turn: Floats  # (s,) radians
+    short_m: Floats  # (s,) the shorter tangent
+    taken_m: Floats  # (s,) off the length that its tangents have, by rounding the corner
+    uniform: Floats  # (s,) a number of each for what nothing tells
+
+    @classmethod
+    def of(cls, drawn: _BackwardDraws, i: int, rows: Ints) -> _Bends:
+        """Return those of stretch `i` in the draws `rows`."""
+        start, end, legs = drawn.states[i][rows], drawn.states[i + 1][rows], drawn.legs[i][rows]
+        twice = drawn.kind[i][rows] == KINDS.index("two_bends")
+        total = legs[:, TOTAL].clip(0.02)
+        share = legs[:, SHARE].clip(0.01, 0.99)
+        second = np.where(twice, legs[:, SHARE_2].clip(0.02), 0.0)
+        third = (1.0 - share - second).clip(0.01)
+        ways = [directions(pose[:, HEADING], pose[:, TILT]) for pose in (start, end)]
+        first_m = start[:, :3] + (share * total)[:, None] * ways[0]
+        second_m = end[:, :3] - (third * total)[:, None] * ways[1]
+        corner = np.where(twice[:, None], first_m, (first_m + second_m) / 2)
+        return cls(
+            start=start,
+            end=end,
+            first_m=corner,
+            second_m=np.where(twice[:, None], second_m, corner),
+            twice=twice,
+            turn=np.arccos(np.einsum("si,si->s", *ways).clip(-1.0, 1.0)),
+            short_m=np.minimum(share, third) * total,
+            taken_m=total - drawn.length_m[i][rows],
+            uniform=drawn.uniform[i][rows],
+        )
+
+    @property
+    def most_m(self) -> Floats:
+        """What the roundest bend takes off the length (s,)."""
+        return self.short_m * shortening(self.turn)
+
+    @property
+    def roundest_m(self) -> Floats:
+        """Radius (s,) of the roundest bend between the tangents."""
+        return np.asarray(self.short_m / np.tan(self.turn.clip(1e-3, np.pi - 1e-3) / 2.0))
+
+    def paths(self, radii: BendRadii) -> CorneredPaths:
+        """Return the paths, each as round as its length or its chance has it."""
+        u, roundest = self.uniform, self.roundest_m.clip(1e-6)
+        fitting = radii.tightest_m + (radii.widest_m - radii.tightest_m) * u / _SHARP
+        # a curve too tight for the pipe is made of several fittings
+        least = np.where(roundest > radii.bent_m, max(radii.widest_m, radii.bent_m), radii.widest_m)
+        least = (least / roundest).clip(0.0, 1.0)
+        between = least + (1.0 - least) * (u - _SHARP) / (1.0 - _SHARP - _ROUNDEST)
+        untold = np.where(u < _SHARP, (fitting / roundest).clip(0.0, 1.0), between.clip(0.0, 1.0))
+        told = (self.taken_m / self.most_m.clip(1e-6)).clip(0.0, 1.0)
+        rounding = np.where(self.most_m > _TELLS_M, told, untold)
+        return CorneredPaths(
+            self.start[:, :3],
+            self.first_m,
+            self.second_m,
+            self.end[:, :3],
+            np.where(self.twice, 0.0, rounding),
+        )
+
+    def radius_m(self) -> tuple[float, float]:
+        """Return the radius, were it one bend, and its σ, by length alone; NaN where nothing tells.
+
+        A bend of radius R takes (2 tan(θ/2) − θ) R off its tangents. What the filter assumes of
+        it beforehand is taken out again.
+        """
+        once = ~self.twice
+        if np.count_nonzero(once) < _ONE_BEND * DRAWS:
+            return nan, nan
+        most, roundest = self.most_m[once], self.roundest_m[once]
+        seen = self.taken_m[once] / most.clip(1e-9) * roundest
+        low, middle, high = np.quantile(seen, [0.16, 0.5, 0.84])
+        widest = float(np.median(roundest))
+        variance, before = ((high - low) / 2.0) ** 2, (ROUND_SIGMA * widest) ** 2
+        information = 1.0 / max(float(variance), 1e-12) - 1.0 / before
+        if not information > 1.0 / (_KNOWN * widest) ** 2:
+            return nan, nan
+        radius = (middle / variance - ROUND * widest / before) / information
+        return max(float(radius), 0.0), float(information**-0.5)

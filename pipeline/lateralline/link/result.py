@@ -14,7 +14,8 @@ from lateralline.link.global_test import gross_network
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.paths import sample_paths
 from lateralline.link.search import AdjustedLine, Fit
-from lateralline.link.stochastic import counter_variance
+from lateralline.link.stochastic import counter_variance, nonzero_accuracy
+from lateralline.published import BendRadii, bend_radii
 from lateralline.records import (
     AdjustedParameter,
     Fixes,
@@ -65,14 +66,16 @@ class _Vertex:
         return replace(self, order=order, share=self.share + order - self.order)
 
 
-def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Line:
-    """Return the record of one line of a network."""
+def to_line(
+    line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy, radii: BendRadii
+) -> Line:
+    """Return the record of one line of a network; `radii` are those of its pipe's bends."""
     vertices = _spaced(_vertices(line, fit))
     x, m = fit.result.x, len(vertices)
     by = np.zeros((3 * m, len(x)))
     xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
     joint = by @ fit.result.cov @ by.T
-    paths = _paths(line, fit, vertices, xyz, accuracy)
+    paths = _paths(line, fit, vertices, xyz, accuracy, radii)
     if paths is not None:
         joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
@@ -101,7 +104,12 @@ def to_line(line: NetworkLine, fit: Fit, fixes: Fixes, accuracy: Accuracy) -> Li
 
 
 def _paths(
-    line: NetworkLine, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
+    line: NetworkLine,
+    fit: Fit,
+    vertices: Sequence[_Vertex],
+    xyz: Floats,
+    accuracy: Accuracy,
+    radii: BendRadii,
 ) -> SampledPaths | None:
     """Return the paths the line's data leave plausible, placed by its vertices."""
     xs = fit.model.vertex_x[line.id]
@@ -112,14 +120,17 @@ def _paths(
             share, _ = _share(xs, leg, fit.result.x[t], fit.result.x)
             stood.append((leg + share, -1, level.point))
     stood.sort(key=lambda s: s[0])
-    paths = sample_paths([p for _, _, p in stood], accuracy)
+    paths = sample_paths([p for _, _, p in stood], accuracy, radii)
     if paths is None:
         return None
     order = np.array([v.order for v in vertices])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xyz, axis=0), axis=1))])
     at = [along[i] if i >= 0 else np.interp(o, order, along) for o, i, _ in stood]
+    vertex = np.arange(len(along))
     length = np.interp(paths.place, np.arange(len(at)), at)
-    return replace(paths, place=np.interp(length, along, np.arange(len(along))))
+    return replace(
+        paths, place=np.interp(length, along, vertex), stands=np.interp(at, along, vertex)
+    )
 
 
 def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
@@ -353,14 +364,19 @@ def record_lines(
     order: Sequence[str],
     fixes: Fixes,
     contested: frozenset[str],
-    accuracy: Accuracy,
+    settings: Settings,
 ) -> tuple[Line, ...]:
     """Return the record of every line that is drawn, in this order; each branch knows its vertex.
 
     `contested`: exposures that something contradicts.
     """
+    accuracy = nonzero_accuracy(settings.accuracy)
+    radii = {
+        name: bend_radii(pipe.material, pipe.inside_diameter_m, pipe.wall_m)
+        for name, pipe in ((name, settings.pipe(name)) for name in order)
+    }
     lines = {
-        line.id: replace(to_line(line, fit, fixes, accuracy), contested=contested)
+        line.id: replace(to_line(line, fit, fixes, accuracy, radii[line.id]), contested=contested)
         for fit in fits
         if not gross_network(fit)
         for line in fit.model.lines

@@ -199,6 +199,7 @@ def _of_node(row: NodeRow) -> Iterator[Fact]:
     yield from measured("cover", row.cover_m, row.cover_sigma_m)
     yield from measured("ground level", row.ground_level_m)
     yield from measured("bend", row.bend_deg, row.bend_sigma_deg, "angle")
+    yield from measured("bend radius", row.bend_radius_m, row.bend_radius_sigma_m)
     yield from worded("nearest fitting", row.nearest_fitting)
     yield from measured("position ±", row.ellipse_major_95_m)
     yield from _tied(row)

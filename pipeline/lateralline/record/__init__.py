@@ -25,6 +25,7 @@ Decisions
 - Names of lineage rows are strings in the file and are spelled in `lineage` alone.
 """
 
+from pathlib import Path
 from typing import Final
 
 from lateralline import contract
@@ -35,4 +36,14 @@ CAUTION: Final = contract.load("tolerance_zone").caution
 #: Name of the GeoPackage of a built record in its folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
 
-__all__ = ["CAUTION", "GEOPACKAGE"]
+__all__ = ["CAUTION", "GEOPACKAGE", "geopackages_in"]
+
+
+def geopackages_in(out: Path) -> list[Path]:
+    """Return the GeoPackages of what `build` wrote: a folder's, a file itself, or one of each CRS.
+
+    A folder of `--per-crs` holds a folder of each; of any other the one it should have is returned.
+    """
+    if not out.is_dir() or (out / GEOPACKAGE).exists():
+        return [out / GEOPACKAGE if out.is_dir() else out]
+    return sorted(out.glob(f"*/{GEOPACKAGE}")) or [out / GEOPACKAGE]

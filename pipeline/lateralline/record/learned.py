@@ -3,12 +3,14 @@
 Each record keeps sums (`accuracy_evidence`) that add up over sites, so one record or thousands are
 read row by row and only the sums are held. Solved, the sums are Helmert's estimate of each
 variance: unbiased whatever the truth is, and restricted maximum likelihood once records were built
-with what it gives (`kernels.variance`).
+with what it gives (`kernels.variance`). A number of bends per metre is summed and solved alike,
+by Fisher's scores of a count (`link.learning`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -19,13 +21,16 @@ from scipy.stats import chi2
 from lateralline import contract
 from lateralline.kernels.variance import solved
 from lateralline.output.proof import reading
-from lateralline.record import GEOPACKAGE
+from lateralline.record import geopackages_in
 from lateralline.records import Floats
 
 #: What is learned, in the order of the schema.
 KEYS: Final = tuple(
     c.name for c in contract.load("site").field if c.section == "accuracy" and c.type == "real"
 )
+#: A number of events per metre: sums hold the rate as such, of a σ its square.
+_RATES: Final = frozenset(key for key in KEYS if key.endswith("_per_m"))
+_POWER: Final = np.array([1.0 if key in _RATES else 2.0 for key in KEYS])
 #: An estimate with fewer degrees of freedom is told and not claimed by: at 20 an accuracy is
 #: known to a sixth of itself. Common practice, no source.
 LEAST_DEGREES: Final = 20.0
@@ -34,13 +39,17 @@ _QUERY: Final = (
     "SELECT site_id, receiver, surveyor, accuracy, beside, reckoned_with, beside_with, squares, "
     f"spare, overlap FROM {_LAYER}"
 )
+_STOPS: Final = "SELECT site_id, record_version, run_id, stop_id, counter_m FROM transmitter_fixes"
+#: Records of one site id are of one site when they share more than this of the fewer stops, each
+#: under its name with its counter as read; two sites may have one id.
+_SAME: Final = 0.5
 
 CrewKey = tuple[str, str]  # receiver, surveyor
 
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """One accuracy as records show it, 1 σ in the unit of its key."""
+    """One accuracy as records show it, 1 σ in the unit of its key, or a number per metre."""
 
     key: str
     value: float
@@ -54,10 +63,17 @@ class Learned:
         """Whether it rests on enough to claim by."""
         return self.degrees >= LEAST_DEGREES
 
+    @property
+    def rests_on(self) -> str:
+        """What it rests on, in words: of n counted bends as much is known as of 2 n squares."""
+        if self.key in _RATES:
+            return f"{self.degrees / 2.0:.0f} bends"
+        return f"{self.degrees:.0f} degrees of freedom"
+
 
 @dataclass
 class VarianceSums:
-    """Sums over records of one crew, or of all: equations of the variances themselves."""
+    """Sums over records of one crew, or of all: equations of the variances, and of rates."""
 
     right: Floats = field(default_factory=lambda: np.zeros(len(KEYS)))
     overlap: Floats = field(default_factory=lambda: np.zeros((len(KEYS), len(KEYS))))
@@ -66,10 +82,11 @@ class VarianceSums:
     def add(self, i: int, j: int, row: tuple[float, float, float, float, float]) -> None:
         """Add one row: reckoned with, beside with, squares, spare, overlap."""
         value, beside, squares, spare, overlap = row
-        self.overlap[i, j] += overlap / (value * beside) ** 2
-        self.right[i] += overlap / value**2
+        own = value ** _POWER[i]
+        self.overlap[i, j] += overlap / (own * beside ** _POWER[j])
+        self.right[i] += overlap / own
         if i == j:
-            self.right[i] += (squares - spare) / value**2
+            self.right[i] += (squares - spare) / own
             self.relative[i] += overlap
 
     def learned(self) -> list[Learned]:
@@ -86,26 +103,48 @@ class VarianceSums:
                 )
                 # errors larger than reckoned with scatter their estimate as much more
                 with_it = np.sqrt(self.relative[free] / np.diag(self.overlap)[free])
-                larger = np.maximum(variance[free] / with_it, 1.0)
-                cov[part] = 2.0 * inverse * np.outer(larger, larger)
+                times = variance[free] / with_it
+                # a square of normal errors scatters by √2 of itself, a count by its own root
+                wide = np.where(
+                    _POWER[free] == 2.0, np.sqrt(2.0) * np.maximum(times, 1.0), np.sqrt(times)
+                )
+                cov[part] = inverse * np.outer(wide, wide)
                 break
             free &= variance > 0.0  # no such error shows
         told = (
-            _learned(KEYS[i], float(variance[i]), float(cov[i, i])) for i in np.flatnonzero(free)
+            _learned(KEYS[i], float(_POWER[i]), float(variance[i]), float(cov[i, i]))
+            for i in np.flatnonzero(free)
         )
         return [one for one in told if one is not None]
 
 
-def _learned(key: str, variance: float, of_variance: float) -> Learned | None:
-    """Return an accuracy from its variance; None where not even one degree of freedom is left."""
+def _learned(key: str, power: float, variance: float, of_variance: float) -> Learned | None:
+    """Return an accuracy from its variance, or a rate; None of less than one degree of freedom."""
     degrees = 2.0 * variance**2 / max(of_variance, 1e-300)
     if degrees < 1.0:
         return None
-    value = variance**0.5
+    value = variance ** (1.0 / power)
+    most, least = (float(chi2.isf(p, degrees)) / degrees for p in (0.025, 0.975))
+    # squares are χ² about the truth; a count is Poisson, whose truth is χ² about it
     lower, upper = (
-        (variance * degrees / float(chi2.isf(p, degrees))) ** 0.5 for p in (0.025, 0.975)
+        (value * least, value * most)
+        if key in _RATES
+        else (
+            (variance / most) ** 0.5,
+            (variance / least) ** 0.5,
+        )
     )
-    return Learned(key, value, of_variance**0.5 / (2.0 * value), degrees, lower, upper)
+    sigma = of_variance**0.5 / (power * value ** (power - 1.0))
+    return Learned(key, value, sigma, degrees, lower, upper)
+
+
+@dataclass(frozen=True, slots=True)
+class CountedOnce:
+    """A site of which several records were given, with the same readings."""
+
+    site: str
+    counted: Path  # the GeoPackage of the newest version
+    left: tuple[Path, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +154,7 @@ class Calibration:
     sites: int
     together: list[Learned]
     crews: dict[CrewKey, list[Learned]]
+    once: tuple[CountedOnce, ...] = ()
 
     @property
     def told(self) -> bool:
@@ -125,31 +165,69 @@ class Calibration:
 def calibrated(records: Iterable[Path]) -> Calibration:
     """Return what built records, folders or GeoPackages, say of accuracies.
 
-    Raises UnreadableError for what cannot be read. A record without the layer, of an older build,
-    tells nothing.
+    Readings of a site that several records hold count once, as the newest version has them. Raises
+    UnreadableError for what cannot be read. A record without the layer, of an older build, tells
+    nothing.
     """
+    paths = list(dict.fromkeys(path for record in records for path in geopackages_in(record)))
+    again, once = _again(paths)
     together, crews, sites = VarianceSums(), dict[CrewKey, VarianceSums](), 0
-    for record in records:
+    for path in paths:
         last = None
-        for site, crew, keys, row in _rows(record):
+        for site, crew, keys, row in _rows(path):
+            if (path, site) in again:
+                continue
             sites += site != last
             last = site
-            for sums in (together, crews.setdefault(crew, VarianceSums())):
-                sums.add(*keys, row)
-    return Calibration(
-        sites, together.learned(), {crew: sums.learned() for crew, sums in sorted(crews.items())}
-    )
+            together.add(*keys, row)
+            if KEYS[keys[0]] not in _RATES:  # of the pipe, whoever surveyed it
+                crews.setdefault(crew, VarianceSums()).add(*keys, row)
+    learned = {crew: sums.learned() for crew, sums in sorted(crews.items())}
+    return Calibration(sites, together.learned(), learned, once)
+
+
+def _again(paths: Sequence[Path]) -> tuple[set[tuple[Path, str]], tuple[CountedOnce, ...]]:
+    """Return the sites of records (path, id) whose readings a newer version of the site holds."""
+    by_site: dict[str, list[tuple[int, Path, frozenset[object]]]] = {}
+    for path in paths:
+        for site, (version, stops) in _stops(path).items():
+            by_site.setdefault(site, []).append((version, path, stops))
+    again, once = set[tuple[Path, str]](), []
+    for site, given in by_site.items():
+        rest = sorted(given, key=lambda one: -one[0])
+        while rest:
+            (_, counted, stops), *rest = rest
+            same = [p for _, p, s in rest if len(s & stops) > _SAME * min(len(s), len(stops))]
+            rest = [one for one in rest if one[1] not in same]
+            again |= {(path, site) for path in same}
+            if same:
+                once.append(CountedOnce(site, counted, tuple(same)))
+    return again, tuple(once)
+
+
+def _stops(path: Path) -> dict[str, tuple[int, frozenset[object]]]:
+    """Return version and stops, with their counters as read, of each site of a record."""
+    found: dict[str, tuple[int, set[object]]] = {}
+    with reading(path) as database:
+        if _has(database, _LAYER) and _has(database, "transmitter_fixes"):
+            for site, version, *stop in database.execute(_STOPS):
+                _, stops = found.setdefault(str(site), (int(version or 1), set()))
+                stops.add(tuple(stop))
+    return {site: (version, frozenset(stops)) for site, (version, stops) in found.items()}
+
+
+def _has(database: sqlite3.Connection, layer: str) -> bool:
+    known = database.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (layer,))
+    return known.fetchone() is not None
 
 
 def _rows(
-    record: Path,
+    path: Path,
 ) -> Iterator[tuple[str, CrewKey, tuple[int, int], tuple[float, float, float, float, float]]]:
     """Yield site, crew, the two accuracies and the numbers of each row of a record."""
-    path = record / GEOPACKAGE if record.is_dir() else record
     at = {key: i for i, key in enumerate(KEYS)}
     with reading(path) as database:
-        there = database.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (_LAYER,))
-        if there.fetchone() is None:
+        if not _has(database, _LAYER):
             return
         for site, receiver, surveyor, key, beside, *numbers in database.execute(_QUERY):
             if key in at and beside in at:
@@ -164,7 +242,8 @@ def as_toml(calibration: Calibration) -> str:
     Accuracies of too few degrees of freedom stand in it as remarks.
     """
     out = [
-        f"# Accuracies learned from {calibration.sites} site(s), 1 sigma: name this file under",
+        f"# Accuracies learned from {calibration.sites} site(s), 1 sigma but what is per metre:",
+        "# name this file under",
         '# [accuracy] of site.toml as from = "…". What site.toml gives itself goes before.',
         *_section("accuracy", calibration.together),
     ]
@@ -177,7 +256,7 @@ def as_toml(calibration: Calibration) -> str:
 def _section(name: str, learned: list[Learned], first: Iterable[str] = ()) -> list[str]:
     lines = ["", f"[{name}]", *first]
     for one in learned:
-        remark = f"95 %: {one.lower_95:.4g} to {one.upper_95:.4g}, {one.degrees:.0f} degrees"
+        remark = f"95 %: {one.lower_95:.4g} to {one.upper_95:.4g}, {one.rests_on}"
         lines.append(f"{'' if one.sure else '# '}{one.key} = {one.value:.4g}  # {remark}")
     return lines
 

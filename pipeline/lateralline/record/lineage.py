@@ -28,7 +28,7 @@ from lateralline.output.proof import reading
 from lateralline.record import CAUTION
 from lateralline.record.assets import PRIVATE, private_columns
 from lateralline.records import FieldRecord, Product
-from lateralline.settings import Accuracy, Settings
+from lateralline.settings import Accuracy, Settings, key_of
 
 _LIBRARIES: Final = (
     "numpy",
@@ -346,11 +346,11 @@ def _accuracies(accuracy: Accuracy) -> Iterator[_LineageRow]:
     for name, value in asdict(accuracy).items():
         if value == 0.0:
             continue  # no such error is taken into account
-        if name.endswith("_rad"):
-            name, value = name.removesuffix("_rad") + "_deg", math.degrees(value)
-        yield _LineageRow(
-            "parameter", f"accuracy {name}", f"{value:.6g}", _unit(name)[1], remark="1 σ"
-        )
+        name, value = key_of(name, value)
+        unit, remark = _unit(name)[1], "1 σ"
+        if name.endswith("_per_m"):
+            unit, remark = "1/m", "expected before anything was measured"
+        yield _LineageRow("parameter", f"accuracy {name}", f"{value:.6g}", unit, remark=remark)
 
 
 def _settings(settings: Settings) -> Iterator[_LineageRow]:

@@ -214,7 +214,7 @@ class NodeRow(PipePointRow):
 
     layer = "pipe_nodes"
     node_id, kind, ref, placed_by, nearest_fitting = texts(5)
-    bend_deg, bend_sigma_deg, position_95_m = reals(3)
+    bend_deg, bend_sigma_deg, bend_radius_m, bend_radius_sigma_m, position_95_m = reals(5)
 
     @property
     def named(self) -> str:
