@@ -382,13 +382,10 @@ class SampledPaths:
     corner_interval: Ints  # (s, e) the point before each
     shape_share: Floats  # (k-1, 4) of the paths: straight, bent, bent in any direction, bent twice
     wrong_share: Floats  # (k, 2) of the paths: those that take the point, or its counter, for wrong
-<<<<<<< HEAD
-    steel_share: Floats = field(default_factory=lambda: np.zeros(0))  # (k,) and for beside steel
-=======
     stretch_m: Floats  # (k-1,) length of pipe, median of the paths
     bend_radius_m: Floats  # (k-1, 2) radius of the one bend and its σ; NaN where nothing tells
     stands: Floats  # (k,) where the located points are, as `place`
->>>>>>> 0d100ff (Bends of a metre are learned from records; radii of bends by size and by length; two slips side by side are searched together; a site of several records counts once)
+    steel_share: Floats = field(default_factory=lambda: np.zeros(0))  # (k,) and for beside steel
 
 
 @dataclass(frozen=True, slots=True)

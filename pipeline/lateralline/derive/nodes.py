@@ -297,7 +297,7 @@ def bend_radius(line: Line, vertex: int) -> tuple[float, float]:
 def _one_bend(line: Line, vertex: int) -> bool:
     """Whether a vertex is the one bend between two located points."""
     near = line.kind[max(vertex - 1, 0) : vertex + 2] == "bend"
-    return near.tolist() == [False, True, False]
+    return bool(near.tolist() == [False, True, False])
 
 
 def bend_angle(line: Line, vertex: int) -> tuple[float, float]:
