@@ -386,6 +386,14 @@ class SampledPaths:
     bend_radius_m: Floats  # (k-1, 2) radius of the one bend and its σ; NaN where nothing tells
     stands: Floats  # (k,) where the located points are, as `place`
     steel_share: Floats = field(default_factory=lambda: np.zeros(0))  # (k,) and for beside steel
+    tilt_wander_rad: float = float("nan")  # σ by which their tilt wanders over √m of straight pipe
+
+    def at(self, place: Floats) -> Floats:
+        """Return where each path is at places (n,), (s, n, 3) metres: straight between points."""
+        after = np.searchsorted(self.place, place - 1e-9).clip(1, len(self.place) - 1)
+        first, last = self.place[after - 1], self.place[after]
+        share = ((place - first) / np.maximum(last - first, 1e-12)).clip(0.0, 1.0)[:, None]
+        return np.asarray((1 - share) * self.xyz_m[:, after - 1] + share * self.xyz_m[:, after])
 
 
 @dataclass(frozen=True, slots=True)

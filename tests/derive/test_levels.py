@@ -12,14 +12,12 @@ import shapely
 from lateralline.derive.adapted import without_levels
 from lateralline.derive.axis import Axis, joint_cov
 from lateralline.derive.ellipses import ELLIPSOID_95, INTERVAL_95
+from lateralline.derive.falls import ALPHA, LowPoint, VertexLevels, falls, low_points
 from lateralline.derive.grades import (
-    ALPHA,
     Slope,
-    falls,
     grade_between,
     grade_columns,
     grade_findings,
-    sags,
 )
 from lateralline.derive.level_band import SPACING_M, cover_findings, level_band, level_bands
 from lateralline.derive.tables import layer
@@ -80,6 +78,16 @@ def axis_with(
 def shared_cov(m: int, own_m: float, common_m: float) -> Floats:
     """Errors of σ `own_m` at each vertex and one of σ `common_m` that all share, every axis."""
     return np.asarray(np.kron(np.eye(m) * own_m**2 + common_m**2, np.eye(3)))
+
+
+def falls_of(axis: Axis) -> list[str]:
+    """What is said of each segment's fall."""
+    return [str(fall) for fall in falls(axis, VertexLevels.of(axis))]
+
+
+def low_points_of(axis: Axis) -> tuple[LowPoint, ...]:
+    """The low points of a line that its levels show."""
+    return low_points(VertexLevels.of(axis))
 
 
 def band_of(axis: Axis) -> Product:
@@ -332,13 +340,13 @@ def test_a_grade_meets_a_least_grade_only_when_its_error_allows(
 
 def test_a_fall_is_stated_only_when_levels_show_it() -> None:
     axis = axis_with([100.0, 100.2, 100.15, 99.9, 99.91], 0.01)
-    assert falls(axis).tolist() == ["falls", "back_fall", "back_fall", "not_shown"]
+    assert falls_of(axis) == ["falls", "back_fall", "back_fall", "not_shown"]
 
 
 def test_what_all_levels_share_hides_no_fall() -> None:
     """A metre of common doubt about the benchmark is nothing to a fall of 5 cm."""
     axis = axis_with([100.0, 100.05], shared_cov(2, 0.005, 1.0))
-    assert falls(axis).tolist() == ["falls"]
+    assert falls_of(axis) == ["falls"]
 
 
 @pytest.mark.parametrize("own", [0.01, 0.05])
@@ -351,8 +359,8 @@ def test_level_lines_are_accused_on_no_more_than_one_in_a_hundred(own: float) ->
     for noise in rng.normal(0.0, own, (n, m)):
         xyz = base.line.xyz_m + np.column_stack([np.zeros((m, 2)), noise])
         axis = replace(base, line=replace(base.line, xyz_m=xyz))
-        adverse += bool((falls(axis) == "back_fall").any())
-        sagging += bool(sags(axis))
+        adverse += bool("back_fall" in falls_of(axis))
+        sagging += bool(low_points_of(axis))
     assert adverse / n < ALPHA + 3 * np.sqrt(ALPHA / n)
     assert adverse > 0  # the bound is Bonferroni's, no wall
     assert sagging / n < ALPHA
@@ -361,7 +369,7 @@ def test_level_lines_are_accused_on_no_more_than_one_in_a_hundred(own: float) ->
 def test_a_sag_is_named_with_its_place_and_depth() -> None:
     """Low at 6 m; the lower side stands at 2 m, 0.15 m above it; the other side 0.25 m."""
     axis = axis_with([100.0, 100.10, 100.0, 99.95, 100.20], 0.01)
-    (sag,) = sags(axis)
+    (sag,) = low_points_of(axis)
     assert (sag.low, sag.rim, sag.downstream) == (3, 1, 1)
     assert sag.depth_m == pytest.approx(0.15)
     assert sag.sigma_m == pytest.approx(0.01 * np.sqrt(2))
@@ -376,30 +384,30 @@ def test_a_sag_is_named_with_its_place_and_depth() -> None:
 
 def test_water_leaves_over_the_lower_side() -> None:
     axis = axis_with([100.3, 100.0, 100.1, 100.4], 0.01)
-    (sag,) = sags(axis)
+    (sag,) = low_points_of(axis)
     assert (sag.low, sag.rim) == (1, 0)
     assert sag.depth_m == pytest.approx(0.3)
     lower_upstream = axis_with([100.3, 100.0, 100.2], 0.01)
-    (sag,) = sags(lower_upstream)
+    (sag,) = low_points_of(lower_upstream)
     assert (sag.low, sag.rim) == (1, 2)
     assert sag.depth_m == pytest.approx(0.2)
 
 
 def test_two_pools_below_one_rim_are_one_sag_and_two_rims_make_two() -> None:
     one = axis_with([100.3, 100.0, 100.2, 100.05, 100.5], 0.005)
-    assert [sag.low for sag in sags(one)] == [1]
+    assert [sag.low for sag in low_points_of(one)] == [1]
     two = axis_with([100.2, 100.0, 100.4, 100.1, 100.5], 0.005)
-    assert [sag.low for sag in sags(two)] == [1, 3]
+    assert [sag.low for sag in low_points_of(two)] == [1, 3]
 
 
 def test_what_levels_do_not_show_is_no_sag_and_a_plain_fall_has_none() -> None:
-    assert not sags(axis_with([100.0, 100.10, 100.0, 99.95, 100.20], 0.1))
-    assert not sags(axis_with([100.0, 100.1, 100.2, 100.3], 0.001))
-    assert not sags(axis_with([100.3, 100.2, 100.1, 100.0], 0.001))
-    assert not sags(axis_with([100.0, 100.1], 0.001))
+    assert not low_points_of(axis_with([100.0, 100.10, 100.0, 99.95, 100.20], 0.1))
+    assert not low_points_of(axis_with([100.0, 100.1, 100.2, 100.3], 0.001))
+    assert not low_points_of(axis_with([100.3, 100.2, 100.1, 100.0], 0.001))
+    assert not low_points_of(axis_with([100.0, 100.1], 0.001))
 
 
 def test_a_vertical_pipe_has_no_grade_to_hold_against_a_code() -> None:
     axis = axis_with([100.0, 101.0], leg_m=0.0)
     assert isnan(grade_between(axis, 0, 1).grade)
-    assert falls(axis).tolist() == ["falls"]
+    assert falls_of(axis) == ["falls"]

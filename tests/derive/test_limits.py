@@ -18,11 +18,9 @@ from lateralline.derive.dig import tolerance
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.grades import (
     Slope,
-    falls,
     grade_columns,
     grade_findings,
     least_gradients,
-    sags,
 )
 from lateralline.derive.path import arcs_of, slope_sigmas
 from lateralline.derive.quality import Standard, bands_met, point_columns, worst_columns
@@ -32,7 +30,7 @@ from lateralline.published import bands, dig_rules
 from lateralline.records import Fixes
 from lateralline.settings import Run, bare_settings, standard_accuracy
 from tests.derive.test_arcs import bowed, line_of
-from tests.derive.test_levels import axis_with
+from tests.derive.test_levels import axis_with, falls_of, low_points_of
 from tests.support.finding_names import called
 
 Floats = npt.NDArray[np.float64]
@@ -53,7 +51,7 @@ def test_a_fall_is_shown_at_one_percent_of_all_looks_together(
     rise = sign * share * norm.isf(0.01 / looks) * sigma
     axis = axis_with([100.0, 100.0 + rise, *[100.0 + rise] * (looks - 1)], 0.02)
     expected = ("falls" if sign > 0 else "back_fall") if shown else "not_shown"
-    assert falls(axis).tolist() == [expected, *["not_shown"] * (looks - 1)]
+    assert falls_of(axis) == [expected, *["not_shown"] * (looks - 1)]
 
 
 @pytest.mark.parametrize(("share", "shown"), [(0.99, False), (1.01, True)])
@@ -61,7 +59,7 @@ def test_a_sag_is_shown_at_one_percent_of_all_pairs(share: float, shown: bool) -
     """Of three vertices three pairs; the lower rim is what the water leaves over."""
     depth = share * norm.isf(0.01 / 3) * 0.02 * np.sqrt(2)
     axis = axis_with([100.5, 100.0, 100.0 + depth], 0.02)
-    found = sags(axis)
+    found = low_points_of(axis)
     assert len(found) == shown
     if shown:
         assert (found[0].low, found[0].rim, found[0].downstream) == (1, 2, 0)

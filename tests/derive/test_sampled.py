@@ -12,7 +12,7 @@ from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.corridor import corridor
 from lateralline.derive.level_band import level_band
 from lateralline.derive.nodes import bend_angle, bend_radius
-from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, turns
+from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, _ways, turns
 from lateralline.link import link
 from lateralline.link.gross_errors import blunder, blunder_or_bend, moved_stops
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
@@ -85,6 +85,27 @@ def test_a_level_band_holds_the_middle_of_the_paths(axes: list[Axis]) -> None:
     assert (band.upper_m >= points.xyz_m[:, 2]).all()
     width = (band.upper_m - band.lower_m) / (2 * 1.96 * points.invert_sigma_m)
     assert ((width > 0.7) & (width < 1.6)).all()
+
+
+def test_a_step_that_is_doubted_may_be_anywhere_between_two_stops(axes: list[Axis]) -> None:
+    """The band of an undecided stretch holds at each place what the paths keep at both ends."""
+    axis = max(axes, key=lambda a: float(np.ptp(a.line.xyz_m[:2, 2])))
+    stretch = axis.line.stretches[0]
+    points = axis.at(axis.spaced(stretch, 0.5))
+    open_one = replace(stretch, shape="undecided")
+    sure, band = (level_band(axis, s, points) for s in (stretch, open_one))
+    assert band.lower_m == pytest.approx(min(sure.lower_m.min(), sure.lower_m[[0, -1]].min()))
+    assert band.upper_m == pytest.approx(max(sure.upper_m.max(), sure.upper_m[[0, -1]].max()))
+    assert (band.upper_m - band.lower_m > sure.upper_m - sure.lower_m).any()
+
+
+def test_where_a_line_runs_upright_it_goes_on_in_plan_as_it_does_beside() -> None:
+    """Straight up for 0.6 m with a millimetre back in plan: no direction to measure places by."""
+    line = np.array([[0.0, 0.1 * i, 0.0] for i in range(6)])
+    up = np.array([[0.0, 0.5 - 0.001 * i, 0.12 * i] for i in range(1, 6)])
+    on = np.array([[0.0, 0.495 + 0.1 * i, 0.6] for i in range(1, 6)])
+    way = _ways(np.concatenate([line, up, on]))
+    assert way == pytest.approx(np.tile([0.0, 1.0], (16, 1)))
 
 
 def test_without_paths_the_claims_are_those_of_the_adjustment(axes: list[Axis]) -> None:

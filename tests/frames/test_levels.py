@@ -31,7 +31,7 @@ SCENARIO = "slope-levels"  # levelled throughout, in a national vertical system
 #: Columns of a level, of a difference of levels, or of what only a level can tell.
 OF_LEVELS = re.compile(
     r"(.*_)?level_m|(invert|inside_top|outside_top)_(up|down|lower|upper|sigma)(?!_max).*_m"
-    r"|gradient.*|fall|low_point.*|(ipc|upc|adh)_gradient"
+    r"|gradient.*|fall|back_fall_shown_80_m|low_point.*|(ipc|upc|adh)_gradient"
 )
 
 

@@ -10,12 +10,13 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import least_squares
 
+from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels.curves import wrap
 from lateralline.link import path_filter, path_looks
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import filtered
 from lateralline.link.paths import path_data, sample_paths
-from lateralline.link.stochastic import PIPE_WANDER_RAD
+from lateralline.link.stochastic import PIPE_WANDER_RAD, TILT_WANDER_RAD
 from lateralline.published import BendRadii
 from lateralline.records import SampledPaths
 from lateralline.settings import Accuracy
@@ -72,8 +73,11 @@ def test_a_straight_line_scatters_as_a_batch_adjustment_says(
     line = points(STRAIGHT, seed=4)
     k = len(line)
     seen = np.array([[*p.xyz_m, p.heading_rad, p.tilt_rad] for p in line])
-    spread = PIPE_WANDER_RAD**2 * 2.0 * np.array([[1 / 3, 1 / 2], [1 / 2, 1.0]])
-    whiten = np.linalg.inv(np.linalg.cholesky(spread))
+    spread = 2.0 * np.array([[1 / 3, 1 / 2], [1 / 2, 1.0]])
+    aside, up = (
+        np.linalg.inv(np.linalg.cholesky(wander**2 * spread))
+        for wander in (PIPE_WANDER_RAD, TILT_WANDER_RAD)
+    )
     a = ACCURACY
 
     def residuals(x: Floats) -> Floats:
@@ -90,8 +94,8 @@ def test_a_straight_line_scatters_as_a_batch_adjustment_says(
             way = np.array([np.sin(h) * np.cos(t), np.cos(h) * np.cos(t), np.sin(t)])
             side = np.array([np.cos(h), -np.sin(h), 0.0])
             gap = q[:3] - p[:3] - ell * way
-            out.append(whiten @ np.array([gap @ side / 2.0, wrap(q[3] - h)]))
-            out.append(whiten @ np.array([gap[2] / 2.0, q[4] - t]))
+            out.append(aside @ np.array([gap @ side / 2.0, wrap(q[3] - h)]))
+            out.append(up @ np.array([gap[2] / 2.0, q[4] - t]))
             out.append([gap @ way / 1e-4])
         return np.concatenate([np.ravel(o) for o in out])
 
@@ -280,3 +284,24 @@ def test_weights_of_hypotheses_add_up() -> None:
     data, _ = path_data(points(BENT, seed=1), ACCURACY)
     for step in filtered(data).steps:
         assert np.exp(step.log_weight).sum() == pytest.approx(1.0)
+
+
+def test_where_a_drop_stands_between_two_stops_nobody_knows() -> None:
+    """A step of 0.8 m between two stops 1.7 m apart: half the paths have it by the middle.
+
+    A drop that falls downstream is weighed before a step that rises: heavier beforehand.
+    """
+    low = [(0.0, 2.0 * i, 0.02 * i, 0.0, 0.01) for i in range(4)]
+    high = [(0.0, 7.7 + 2.0 * i, 0.88 + 0.02 * i, 0.0, 0.01) for i in range(4)]
+    line = [
+        replace(p, readings={"R1": 2.0 * i + (0.5 if i > 3 else 0.0)})
+        for i, p in enumerate(points([*low, *high]))
+    ]
+    paths = sampled(line)
+    assert paths.shape_share[3, 2:].sum() > 0.9
+    along = PathsAlong(paths, paths.place, np.median(paths.xyz_m, axis=0))
+    bottom, top = along.levels_m(np.array([3.3, 3.7]), 0.95)
+    assert (bottom < 0.15).all()
+    assert (top > 0.80).all()
+    sides = path_filter._OF_TWO
+    assert sides[0, 1] > sides[0, -1]

@@ -7,7 +7,8 @@ levels      invert, crown, cover, ground, each with σ
 chainage    counter → place on the line
 corridor, dig   regions in plan, and the reach of the counter
 level_band  how high and how low the pipe may be, and its cover
-grades      grades, back-falls and sags, where the levels show them
+falls       falls, back-falls and low points that levels show, and what they would have shown
+grades      grades against published ones, and the findings on both
 quality     published accuracy bands
 tables      columns → products, as the contract declares them
 survey, lines, nodes, ties   the layers of marks, stops and observations, of lines, of nodes
@@ -49,10 +50,13 @@ m and a warning.
   an undecided one the ellipsoid with both ends' 95 % ellipsoids (2.7955 σ) added to its axis,
   seen from the side. There reach and ground error add up instead of being squared, since reach
   is no error that averages out.
-- Falls and sags. One-sided, at most 1 % of lines wrongly accused: Bonferroni over a line's
-  segments for falls, over all pairs of vertices for sags. A sag is a vertex that the highest
+- Falls and low points. One-sided, at most 1 % of lines wrongly accused: Bonferroni over a line's
+  segments for falls, over all pairs of vertices for low points. Levels are the mean of the paths
+  over all shapes, with their covariance; where 1 % of the paths say otherwise nothing is stated,
+  since about a drop they scatter in no normal way. A low point is a vertex that the highest
   point on either side surely stands above; its depth is to the lower of both, over which water
-  leaves. Least grades are compared one by one at one-sided 95 %, as information.
+  leaves. Beside each stands what would have been shown 80 times in 100, so that "not shown" is
+  a size and no comfort. Least grades are compared one by one at one-sided 95 %, as information.
 - Quality. A segment is never A: none is exposed from end to end. Its rule is that of its worst
   place.
 - Advice. Candidates are the missing nulls of a stop, a stop midway in each stretch and an

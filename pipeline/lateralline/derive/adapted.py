@@ -49,6 +49,8 @@ LEVELS: Final = (
     "low_point_chainage_m",
     "low_point_depth_m",
     "low_point_depth_sigma_m",
+    "low_point_shown_80_m",
+    "back_fall_shown_80_m",
 )
 #: Values of columns that compare levels with one another, when there is nothing to compare.
 NOT_SHOWN: Final[dict[str, object]] = {"fall": "not_shown", "low_points": 0} | {

@@ -1,9 +1,4 @@
-"""Grades with their σ, compared with published least grades; falls, back-falls and sags.
-
-A fall, a back-fall or a sag is stated only when it would be stated wrongly on 1 % of lines at most:
-one-sided, and with the number of looks taken into account by Bonferroni's bound. A line's segments
-are as many looks; a sag is looked for between every two of its vertices. Everything else is not
-shown by these data.
+"""Grades with their σ, compared with published least grades; findings on falls and low points.
 
 Information, not an engineering statement: which code applies to an existing drain, and what a grade
 means for its working, is for licensed practice.
@@ -17,18 +12,15 @@ from math import isfinite, nan, sqrt
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
 
 from lateralline.derive.axis import Axis, joint_cov
+from lateralline.derive.falls import VertexLevels, falls, low_points
 from lateralline.derive.tables import Columns
 from lateralline.findings import Finding, Given, finding
 from lateralline.published import Grade, citation, grades
-from lateralline.records import Floats, Ints, Texts
 from lateralline.settings import Run
 from lateralline.units import METRES_PER
 
-#: Lines on which something that is not so is stated, at most: the project's choice.
-ALPHA: Final = 0.01
 #: One-sided 95 % of a normal error: a grade counts as below a limit, or as meeting it, only when
 #: this many σ on that side.
 ONE_SIDED_95: Final = 1.6449
@@ -53,17 +45,6 @@ class Slope:
         return {"gradient_percent": 100 * self.grade, "sigma_percent": 100 * self.sigma}
 
 
-@dataclass(frozen=True, slots=True)
-class Sag:
-    """A low point that holds water: the line stands higher both downstream and upstream of it."""
-
-    low: int  # vertex
-    rim: int  # vertex over which the water leaves, the lower of both sides
-    downstream: int  # highest vertex on that side
-    depth_m: float  # of the low below the rim
-    sigma_m: float
-
-
 def grade_between(axis: Axis, first: int, last: int) -> Slope:
     """Return the grade of the invert between two vertices, over the horizontal path length."""
     line = axis.line
@@ -78,61 +59,6 @@ def grade_between(axis: Axis, first: int, last: int) -> Slope:
     along = step / max(float(np.hypot(step[0], step[1])), 1e-12)
     slope = np.append(-rise_m / run_m**2 * along, 1.0 / run_m)  # ∂(rise/run)/∂(east, north, up)
     return Slope(rise_m / run_m, sqrt(max(float(slope @ cov @ slope), 0.0)))
-
-
-def falls(axis: Axis) -> Texts:
-    """Return, for each stretch (s,), "falls", "back_fall" or "not_shown".
-
-    Judged by the inverts of its two ends; what the pipe does between them is not asked. Nothing is
-    shown where nobody knows which way water runs.
-    """
-    if not axis.flow_told:
-        return np.full(len(axis.line.stretches), "not_shown")
-    rise, sigma = _rises(axis)
-    first = np.array([stretch.first for stretch in axis.line.stretches])
-    last = np.array([stretch.last for stretch in axis.line.stretches])
-    surely = norm.isf(ALPHA / len(first)) * sigma[last, first]
-    up = rise[last, first]
-    return np.select([up > surely, up < -surely], ["falls", "back_fall"], "not_shown")
-
-
-def sags(axis: Axis) -> tuple[Sag, ...]:
-    """Return the sags of a line that its levels show, from downstream.
-
-    Low points below one and the same downstream rim are one sag; the deepest is given.
-    """
-    rise, sigma = _rises(axis)
-    m = len(rise)
-    limit = norm.isf(ALPHA / (m * (m - 1) / 2))
-    invert = axis.vertices.invert_level_m
-    low = np.arange(1, m - 1)
-    down = _highest_before(invert)[low]
-    up = m - 1 - _highest_before(invert[::-1])[m - 1 - low]
-    rim = np.where(invert[down] <= invert[up], down, up)
-    shown = (rise[down, low] > limit * sigma[down, low]) & (rise[up, low] > limit * sigma[up, low])
-    found = []
-    for sill in np.unique(down[shown]):
-        own = np.flatnonzero(shown & (down == sill))
-        deepest = own[rise[rim[own], low[own]].argmax()]
-        at, over = int(low[deepest]), int(rim[deepest])
-        found.append(Sag(at, over, int(sill), float(rise[over, at]), float(sigma[over, at])))
-    return tuple(found)
-
-
-def _rises(axis: Axis) -> tuple[Floats, Floats]:
-    """Return how far vertex i's invert stands above j's (m, m), and the σ of that."""
-    cov = joint_cov(axis.line)[:, 2, :, 2]
-    own = np.diagonal(cov)
-    invert = axis.vertices.invert_level_m
-    variance = own[:, None] + own[None, :] - cov - cov.T
-    return invert[:, None] - invert[None, :], np.sqrt(variance.clip(0.0))
-
-
-def _highest_before(level_m: Floats) -> Ints:
-    """Return, for each vertex (m,), the highest one before it; the first for the first."""
-    highest = np.maximum.accumulate(level_m)
-    number = np.maximum.accumulate(np.where(level_m == highest, np.arange(len(level_m)), 0))
-    return np.concatenate([[0], number[:-1]])
 
 
 # ---- published grades ----------------------------------------------------------------------
@@ -185,13 +111,13 @@ def grade_columns(axis: Axis, slope: Slope) -> Columns:
 
 
 def grade_findings(axis: Axis, segments: Sequence[str], runs: Sequence[Run]) -> tuple[Finding, ...]:
-    """Return findings on a line's mean grade below published ones, on back-falls and sags.
+    """Return findings on a line's mean grade below published ones, on back-falls and low points.
 
     `segments` are the ids of its stretches, `runs` those of the site.
 
     A line that rises downstream as a whole has one finding, whatever its service: most likely its
     flow is given the wrong way round, and then every segment would have the same. A back-fall that
-    makes a sag is in the sag's finding.
+    makes a low point is in the low point's finding.
     """
     line, name = axis.line, f"line {axis.line.line}"
     mean = grade_between(axis, 0, len(line.kind) - 1)
@@ -203,14 +129,15 @@ def grade_findings(axis: Axis, segments: Sequence[str], runs: Sequence[Run]) -> 
     if short and not mean.below(0.0) and axis.flow_told:
         least = [f"{100 * g.grade:.2f} % ({citation(g.source, read=g.read)})" for g in short]
         findings.append(finding("gradient-low", name, grades=least, more=mean.percent))
-    found = sags(axis)
-    for sag in found:
-        low, rim = axis.chainage_m[[sag.low, sag.rim]]
-        depth: dict[str, Given] = {"depth_m": sag.depth_m, "sigma_m": sag.sigma_m}
+    levels = VertexLevels.of(axis)
+    found = low_points(levels)
+    for point in found:
+        low, rim = axis.chainage_m[[point.low, point.rim]]
+        depth: dict[str, Given] = {"depth_m": point.depth_m, "sigma_m": point.sigma_m}
         findings.append(finding("low-point", name, low_m=low, rim_m=rim, more=depth))
-    for number, fall in enumerate(falls(axis).tolist()):
+    for number, fall in enumerate(falls(axis, levels).tolist()):
         stretch = line.stretches[number]
-        if fall != "back_fall" or any(s.downstream <= stretch.first < s.low for s in found):
+        if fall != "back_fall" or any(p.downstream <= stretch.first < p.low for p in found):
             continue
         values = grade_between(axis, stretch.first, stretch.last).percent
         findings.append(finding("back-fall/segment", f"segment {segments[number]}", more=values))

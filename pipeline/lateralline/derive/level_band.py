@@ -5,7 +5,8 @@ bounds; the band does not contain the whole line at once with that probability. 
 decided that is the adjusted level ± 1.96 σ, the bow between stops included; beside a bend also what
 of the path may lie over the place, since a drop 0.2 m further on is a level a metre off here. On an
 undecided stretch no path stands for the pipe, and the bounds are all that the counted length
-allows. Everywhere else that cuts the band too.
+allows. Everywhere else that cuts the band too. Where paths were drawn over all shapes, what they
+keep stands for all of this.
 """
 
 from __future__ import annotations
@@ -91,13 +92,19 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
 
 
 def _of_paths(axis: Axis, along: PathsAlong, stretch: Stretch, points: Along) -> StationBand:
-    """Return the band that 95 of 100 paths keep at each place."""
-    low, high = along.levels_m(points.chainage_m, 0.95)
+    """Return the band that 95 of 100 paths keep at each place.
+
+    On an undecided stretch also what they keep at both its ends: a step that is doubted there may
+    be anywhere between them.
+    """
     ends = axis.chainage_m[[stretch.first, stretch.last]]
+    low, high = along.levels_m(np.concatenate([points.chainage_m, ends]), 0.95)
+    if stretch.shape == "undecided":
+        low, high = np.fmin(low, low[-2:].min()), np.fmax(high, high[-2:].max())
     located = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9).any(axis=1)
     level = points.xyz_m[:, 2]
     return StationBand(
-        np.fmin(low, level), np.fmax(high, level), np.where(located, "located", "path")
+        np.fmin(low[:-2], level), np.fmax(high[:-2], level), np.where(located, "located", "path")
     )
 
 

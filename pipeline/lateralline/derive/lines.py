@@ -11,7 +11,14 @@ import shapely
 from lateralline.derive.axis import DRAWN_WITHIN_M, Axis, outside_diameter_m
 from lateralline.derive.corridor import Corridor
 from lateralline.derive.dates import SurveyDays
-from lateralline.derive.grades import falls, grade_between, grade_columns, sags
+from lateralline.derive.falls import (
+    VertexLevels,
+    back_falls_shown_80_m,
+    falls,
+    low_point_shown_80_m,
+    low_points,
+)
+from lateralline.derive.grades import grade_between, grade_columns
 from lateralline.derive.ids import LineIds
 from lateralline.derive.quality import band_columns, line_evidence
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
@@ -22,7 +29,8 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> 
     line, points, inverts = axis.line, axis.samples, axis.vertices.invert_level_m
     off_95 = [region.off_95_m(s, i, axis.sampled[i]) for i, s in enumerate(line.stretches)]
     slope = grade_between(axis, 0, len(line.kind) - 1)
-    low = max(found := sags(axis), key=lambda sag: sag.depth_m, default=None)
+    levels = VertexLevels.of(axis)
+    low = max(found := low_points(levels), key=lambda point: point.depth_m, default=None)
     scales = line.counter_scale.items()
     first_day, last_day = days.of_line(line)
     return {
@@ -46,6 +54,7 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> 
         "low_point_chainage_m": axis.chainage_m[low.low] if low else nan,
         "low_point_depth_m": low.depth_m if low else nan,
         "low_point_depth_sigma_m": low.sigma_m if low else nan,
+        "low_point_shown_80_m": low_point_shown_80_m(levels),
         "cover_min_m": points.cover_m.min(),
         "invert_depth_max_m": (points.ground_level_m - points.invert_level_m).max(),
         "position_95_max_m": np.concatenate(off_95).max(),
@@ -65,7 +74,9 @@ def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> 
 def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> Iterator[Columns]:
     """Yield a line's rows of `pipe_segments`, from downstream."""
     line, vertices, day = axis.line, axis.vertices, days.of_vertices(axis.line)
-    for number, fall in enumerate(falls(axis).tolist()):
+    levels = VertexLevels.of(axis)
+    would_show = back_falls_shown_80_m(axis, levels)
+    for number, fall in enumerate(falls(axis, levels).tolist()):
         stretch, points = line.stretches[number], axis.sampled[number]
         a, b = stretch.first, stretch.last
         from_m, to_m = axis.chainage_m[[a, b]]
@@ -92,6 +103,7 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> It
             "gradient": slope.grade,
             "gradient_sigma": slope.sigma,
             "fall": fall,
+            "back_fall_shown_80_m": would_show[number],
             "invert_down_level_m": vertices.invert_level_m[a],
             "invert_down_sigma_m": vertices.invert_sigma_m[a],
             "invert_up_level_m": vertices.invert_level_m[b],

@@ -26,6 +26,8 @@ SIDES: Final = 32
 _AT: Final = 1e-6
 #: Of a place's levels, those of a path this near to it along the pipe.
 _NEAR_M: Final = 0.05
+#: A line whose run in plan is less than this share of its length has no direction there.
+_UPRIGHT: Final = 0.5
 
 
 def turns(paths: SampledPaths, vertex: int) -> Floats:
@@ -104,6 +106,14 @@ class PathsAlong:
 
 
 def _ways(line_m: Floats) -> Floats:
-    """Return the direction in plan of a line at each of its places (p, 2)."""
-    way = np.gradient(line_m[:, :2], axis=0)
+    """Return the direction in plan of a line at each of its places (p, 2).
+
+    Where it runs nearly upright it has none of its own, and goes on as the line does beside.
+    """
+    way = np.gradient(line_m, axis=0)
+    level = np.hypot(way[:, 0], way[:, 1])
+    own = np.flatnonzero(level > _UPRIGHT * np.linalg.norm(way, axis=1))
+    way = way[:, :2] / np.maximum(level, 1e-12)[:, None]
+    if len(own):
+        way = np.stack([np.interp(np.arange(len(way)), own, w) for w in way[own].T], axis=1)
     return np.asarray(way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None])

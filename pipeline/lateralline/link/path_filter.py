@@ -53,6 +53,7 @@ from lateralline.link.path_looks import (
     updated_by,
     weighed,
 )
+from lateralline.link.stochastic import TILT_WANDER_RAD
 from lateralline.records import Floats, Ints
 
 #: How many times as many bends there are right after a bend; of bends, the share that turns in
@@ -80,7 +81,10 @@ _HEAVY: Final = 5.0
 ROUND, ROUND_SIGMA = 0.35, 0.35
 
 KINDS: Final = ("straight", "bend", "oblique", "two_bends")
-#: Kind, and the side to which the first of two bends turns at the start: aside, or up.
+#: Kind, and the side to which the first of two bends turns at the start: aside, or up. Of two bends
+#: so many are each: going upstream a drop rises first, and hardly a pipe is laid the other way.
+#: Common practice, no source.
+_OF_TWO: Final = {(1, 0): 0.2, (-1, 0): 0.2, (0, 1): 0.5, (0, -1): 0.1}
 _COMMON: Final = ((0, (0, 0)), (1, (0, 0)))
 _RARE: Final = ((2, (0, 0)), (3, (1, 0)), (3, (-1, 0)))
 _STEEP: Final = ((3, (0, 1)), (3, (0, -1)))
@@ -244,7 +248,7 @@ def _tries(
         changing = _change(was, now, length_m, data.steel_per_m, bool(data.steel[point]))
         rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
         for kind, side in shapes:
-            of_bends = SHARES.get(KINDS[kind], 1.0) / (4 if kind == 3 else 1)
+            of_bends = SHARES.get(KINDS[kind], 1.0) * _OF_TWO.get(side, 1.0)
             shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
             prior = before.log_weight[of] + shape + changing
             stretch = _Transition(data, point, before, of, length_m, kind, side, now)
@@ -343,7 +347,7 @@ class _Transition:
             self.short = ROUND * short
 
     def _wander(self, length_m: float) -> None:
-        """Add what the pipe wanders, and what the cable slackens: so much over √m."""
+        """Add what the pipe wanders, aside and up, and what the cable slackens: so much over √m."""
         rate, cov = self.data.wander_rad**2 * length_m, self.noise_cov
         # in plan across the way, and up
         heading = self.state_at[:, HEADING] + self.legs_at[:, TURN] / 2
@@ -351,10 +355,12 @@ class _Transition:
         cov[:, :2, :2] += rate / 3 * across[:, :, None] * across[:, None, :]
         cov[:, :2, HEADING] += rate / 2 * across
         cov[:, HEADING, :2] += rate / 2 * across
-        cov[:, 2, 2] += rate / 3 * length_m**2
-        cov[:, 2, TILT] += rate / 2 * length_m
-        cov[:, TILT, 2] += rate / 2 * length_m
-        cov[:, [HEADING, TILT], [HEADING, TILT]] += rate
+        cov[:, HEADING, HEADING] += rate
+        upward = max(self.data.wander_rad, TILT_WANDER_RAD) ** 2 * length_m
+        cov[:, 2, 2] += upward / 3 * length_m**2
+        cov[:, 2, TILT] += upward / 2 * length_m
+        cov[:, TILT, 2] += upward / 2 * length_m
+        cov[:, TILT, TILT] += upward
         cov[:, LENGTH, LENGTH] += 1e-8
         for run in range(len(self.data.readings_m)):
             step = self.data.readings_m[run, self.point] - self.data.readings_m[run, self.point - 1]

@@ -36,7 +36,7 @@ from lateralline.kernels.legs import (
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import KINDS, ROUND, ROUND_SIGMA, Hypotheses, filtered
 from lateralline.link.path_looks import PathData
-from lateralline.link.stochastic import factorable
+from lateralline.link.stochastic import TILT_WANDER_RAD, factorable
 from lateralline.published import BendRadii, bend_radii
 from lateralline.records import Flags, Floats, Ints, SampledPaths
 from lateralline.settings import Accuracy
@@ -333,6 +333,7 @@ def _traced(
         stretch_m=np.median(drawn.length_m, axis=1),
         bend_radius_m=radius_m,
         stands=np.arange(stretches + 1.0),
+        tilt_wander_rad=TILT_WANDER_RAD,
     )
 
 

@@ -155,10 +155,7 @@ def _bound(first: Floats, second: Floats) -> Floats:
 
 def _second_moments(paths: SampledPaths, xyz: Floats) -> Floats:
     """Return how paths scatter about the vertices (m, 3) of the line that is drawn, (3m, 3m)."""
-    after = np.searchsorted(paths.place, np.arange(len(xyz)) - 1e-9).clip(1, len(paths.place) - 1)
-    first, last = paths.place[after - 1], paths.place[after]
-    share = ((np.arange(len(xyz)) - first) / np.maximum(last - first, 1e-12)).clip(0, 1)[:, None]
-    there = (1 - share) * paths.xyz_m[:, after - 1] + share * paths.xyz_m[:, after]
+    there = paths.at(np.arange(len(xyz), dtype=np.float64))
     off = (there - xyz).reshape(len(there), -1)
     return np.asarray(off.T @ off / len(off))
 

@@ -218,6 +218,7 @@ def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
     facts = [
         Fact("length", row.length_m, None, "length"),
         *measured("mean gradient", row.gradient, row.gradient_sigma, "grade"),
+        *measured("smallest low point shown (80 %)", row.low_point_shown_80_m),
         *measured("deepest stop", row.invert_depth_max_m),
         *measured("widest position ±", row.position_95_max_m),
     ]

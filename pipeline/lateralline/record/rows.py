@@ -149,7 +149,8 @@ class CentrelineRow(LayerRow):
     (
         length_m, stops, inside_diameter_m, wall_m, gradient, gradient_sigma, cover_min_m,
         invert_depth_max_m, position_95_max_m, invert_sigma_max_m, undecided_segments,
-    ) = reals(11)  # fmt: skip
+        low_point_shown_80_m,
+    ) = reals(12)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
     @property
