@@ -226,6 +226,7 @@ class CatalogueEntry(Texts):
     """One code of the catalogue."""
 
     title: str
+    unsettles: bool = False  # all that is worked out of the site may only follow from its errors
     variant: dict[str, Texts] = {}
 
 

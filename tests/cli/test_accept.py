@@ -60,7 +60,7 @@ def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> 
     )
     assert counts(site) == (0, 0, 1)
     out = site.parent / "out"
-    said = run("build", site, "-o", out)
+    said = run("build", site, "-o", out, "--full")
     words = " ".join(said.output.split())
     assert "1 accepted" in words
     assert "accepted by Crew B on 2026-06-01: the owner digs there anyway (warning)" in words

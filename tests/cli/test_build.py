@@ -278,7 +278,7 @@ def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
     tmp_path: Path, crs: str, code: int, said: str
 ) -> None:
     assert run("new", tmp_path / "EX-001", "--crs", crs, "--surveyed", "2026-05-06").exit_code == 0
-    checked = run("check", tmp_path / "EX-001")
+    checked = run("check", tmp_path / "EX-001", "--full")
     assert checked.exit_code == code
     words = " ".join(checked.output.split())
     missing = f"{title_of('line-not-located')}: site"
@@ -394,7 +394,7 @@ def test_progress_is_shown_on_a_terminal_only(sites: Path, monkeypatch: pytest.M
         fake = Console(file=out, force_terminal=terminal, width=100)
         monkeypatch.setattr(report, "console", lambda: fake)
         pair = [sites / "b", sites / "c"]
-        with report.reported(pair, report.Outcome(), quiet=False, as_json=False) as on_site:
+        with report.reported(pair, report.Outcome(), report.Manner()) as on_site:
             api.check(pair, on_site=on_site)
         return out.getvalue()
 

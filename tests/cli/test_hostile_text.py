@@ -294,7 +294,7 @@ def test_points_of_a_file_of_any_name_make_a_site_that_reads(tmp_path: Path) -> 
     points.write_text("1,4650001,500001,10,CP A\n2,4650021,500031,10,CP B\n", encoding="utf-8")
     made = run(
         "import-points", points, "-o", tmp_path / "s", "--crs", "EPSG:32617", "--order", "pnezd",
-        "--units", "m", "--surveyed", "2026-05-06", "--site-name", "🏠", "--id", "S",
+        "--units", "m", "--surveyed", "2026-05-06", "--name", "🏠", "--id", "S",
     )  # fmt: skip
     assert made.exit_code in (0, 1), made.output
     text = (tmp_path / "s" / "site.toml").read_text(encoding="utf-8")

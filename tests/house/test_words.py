@@ -9,25 +9,14 @@ from collections.abc import Iterator
 import pytest
 
 from lateralline import contract
+from lateralline.cli import app
 from lateralline.findings import catalogue
+from lateralline.terms import REGIONS, terms, word
 from tests.support.places import ROOT
 
-#: What it was called → what it is called. Keys of files (`frame`, `grade`) are no prose.
-OLD = {
-    r"stretch(es)?": "segment",
-    r"sags?|bell(y|ies)": "low point",
-    r"grades?": "gradient",
-    r"(?<!hand-)dig zones?|dig-zone rules?": "hand-dig zone, tolerance rule",
-    r"(?<!total )(?<!base )(?<!level and )stations?": "chainage",
-    r"half ax[ei]s": "position ±",
-    r"bands? of levels": "level band",
-    r"frames? of|for the frame|frame:": "coordinate system",
-    r"depth only|relative levels": "depths only, site zero",
-    r"crown|soffit": "inside top",
-    r"double bends?": "two bends",
-    r"unsolved|not mapped|beyond_end": "not located",
-    r"adverse": "back-fall",
-}
+#: What no text calls a quantity any more, by `terms.toml`. Keys of files (`frame`, `grade`) are no
+#: prose.
+OLD = [never for term in terms() for never in term.never]
 WORDS = re.compile(rf"\b({'|'.join(OLD)})\b", re.IGNORECASE)
 #: Rooms whose words reach a person: all but those that hold none or speak of arrays alone.
 READ = ("cli", "draw", "page", "overlay", "record", "ties", "write", "revise", "ingest", "api")
@@ -64,6 +53,14 @@ def of_code() -> Iterator[tuple[str, str]]:
                         yield f"{where}:{n.lineno}", re.sub(r"<[^>]*>", " ", text)
 
 
+def of_help() -> Iterator[tuple[str, str]]:
+    """Yield what each command says of itself, examples left out."""
+    for command in app.registered_commands:
+        assert command.callback is not None
+        text = (command.callback.__doc__ or "").partition("Example:")[0]
+        yield command.callback.__name__, text
+
+
 def of_pages() -> Iterator[tuple[str, str]]:
     for name in ("README.md", "sample_sites/README.md"):
         text = (ROOT / name).read_text(encoding="utf-8")
@@ -72,10 +69,26 @@ def of_pages() -> Iterator[tuple[str, str]]:
     yield "page.html", re.sub(r"<[^>]*>|\{[%{].*?[%}]\}", " ", page, flags=re.DOTALL)
 
 
-@pytest.mark.parametrize("texts", [of_schemas, of_code, of_pages])
+@pytest.mark.parametrize("texts", [of_schemas, of_code, of_help, of_pages])
 def test_no_text_has_a_word_of_before(texts: object) -> None:
     assert callable(texts)
     read = list(texts())
     assert read
     found = [f"{where}: {m[0]}: {text[:90]}" for where, text in read if (m := WORDS.search(text))]
     assert found == []
+
+
+def test_each_quantity_has_one_row_and_no_word_of_another() -> None:
+    rows = terms()
+    assert len({term.quantity for term in rows}) == len(rows)
+    for region in REGIONS:
+        said = [word(term.quantity, region) for term in rows]
+        assert [text for text in said if WORDS.search(text)] == []
+    assert word("distance along pipe", "metric") == "chainage"
+    assert word("distance along pipe", "us") == "station"
+
+
+def test_the_dictionary_has_every_term() -> None:
+    text = (ROOT / "schemas" / "README.md").read_text(encoding="utf-8")
+    table = text.partition("## Terms")[2]
+    assert [term.quantity for term in terms() if f"| {term.quantity} |" not in table] == []

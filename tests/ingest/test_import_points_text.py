@@ -298,7 +298,7 @@ def test_a_column_without_a_role_is_named_and_warned_of_when_it_may_have_one() -
     assert "names from p, levels from elev, codes from code" in points.notes
     assert points.warnings == (
         "column ht_pole is not used, and may hold levels: --z ht_pole takes it",
-        "column label is not used, and may hold point names: --name label takes it",
+        "column label is not used, and may hold point names: --point label takes it",
         "column remarks is not used, and may hold descriptions: --code remarks takes it",
     )
 

@@ -63,8 +63,8 @@ FILES: dict[str, Write] = {
     "sheet.pdf": lambda r, c, o: ("sheet", r, "-o", o, "--paper", "A4"),
     "page.html": lambda r, c, o: ("page", r, "-o", o),
     "cards.pdf": lambda r, c, o: ("ties", c, "--site", "QH-014", "-o", o),
-    "tapes.gpkg": lambda r, c, o: ("ties", c, "--site", "QH-014", "--layer", o),
-    "tapes.geojson": lambda r, c, o: ("ties", c, "--site", "QH-014", "--layer", o),
+    "tapes.gpkg": lambda r, c, o: ("ties", c, "--site", "QH-014", "--tapes", o),
+    "tapes.geojson": lambda r, c, o: ("ties", c, "--site", "QH-014", "--tapes", o),
     "site.dxf": lambda r, c, o: ("export", r, "-o", o),
     "site.kml": lambda r, c, o: ("export", r, "-o", o),
     "zones.png": lambda r, c, o: (
@@ -192,7 +192,7 @@ def test_no_command_replaces_the_folder_of_another(
 def test_no_command_overwrites_the_record_it_reads(city: Path) -> None:
     before = content(city)
     for layer in ("asbuilt.gpkg", "geojson/pipe_nodes.geojson"):
-        refused = run("ties", city, "--site", "QH-014", "--layer", city / layer, "--replace")
+        refused = run("ties", city, "--site", "QH-014", "--tapes", city / layer, "--replace")
         assert refused.exit_code == 2
     assert content(city) == before
 

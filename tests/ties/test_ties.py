@@ -221,7 +221,7 @@ def test_all_faults_of_a_points_file_are_named(built: Path, tmp_path: Path) -> N
 
 def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) -> None:
     cards, layer = tmp_path / "cards.pdf", tmp_path / "tapes.gpkg"
-    done = run("ties", built, "-o", cards, "--layer", layer)
+    done = run("ties", built, "-o", cards, "--tapes", layer)
     assert done.exit_code == 0, done.output
     assert "5 of 5 spots tied" in done.output
     assert re.search(r"tape 1 +\S+ +\d+\.\d\d ft", done.output)
@@ -263,7 +263,7 @@ def test_every_card_carries_the_caution_whole(built: Path, tmp_path: Path) -> No
 
 def test_a_layer_for_the_web_is_rfc_7946(built: Path, tmp_path: Path) -> None:
     out = tmp_path / "tapes.geojson"
-    assert run("ties", built, "--node", "L1/bend-1", "--layer", out).exit_code == 0
+    assert run("ties", built, "--node", "L1/bend-1", "--tapes", out).exit_code == 0
     made = json.loads(out.read_text())
     assert "crs" not in made
     ends = {tuple(f["geometry"]["coordinates"][1]) for f in made["features"]}
@@ -296,7 +296,7 @@ def test_a_spot_that_cannot_be_tied_ends_with_one(built: Path, tmp_path: Path) -
         (("--units", "yd"), "must be one of"),
         (("--paper", "A3"), "must be A4 or letter"),
         (("-o", "c.png"), "end in .pdf"),
-        (("--layer", "c.shp"), "ends in"),
+        (("--tapes", "c.shp"), "ends in"),
         (("--node", "N9"), "no node 'N9'"),
     ],
 )
@@ -309,8 +309,8 @@ def test_wrong_arguments_are_explained(built: Path, arguments: tuple[str, ...], 
 def test_a_sketch_is_tied_on_its_own_axes(tmp_path: Path) -> None:
     out = tmp_path / "out"
     run("build", ROOT / "sample_sites" / "local-sketch", "-o", out, "-q")
-    done = run("ties", out, "--layer", tmp_path / "t.gpkg")
+    done = run("ties", out, "--tapes", tmp_path / "t.gpkg")
     assert done.exit_code == 0, done.output
-    refused = run("ties", out, "--layer", tmp_path / "t.geojson")
+    refused = run("ties", out, "--tapes", tmp_path / "t.geojson")
     assert refused.exit_code == 2
     assert "sketch" in refused.output

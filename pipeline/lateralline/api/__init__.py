@@ -13,6 +13,7 @@ learning    accuracies learned from built records
 fieldwork   what a crew starts from, and what every column means
 points      survey points into a site
 evidence    practice sites and proofs
+screens     what a command shows of sites: findings by cause
 
 Each is loaded when it is first asked for: what makes a site to fill in needs no solver.
 """

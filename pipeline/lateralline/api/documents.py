@@ -22,6 +22,7 @@ from lateralline.output import refuse_target, together
 from lateralline.page import write_page, write_pages
 from lateralline.record.assets import private_shown
 from lateralline.record.view import read_record
+from lateralline.terms import spoken
 from lateralline.ties.spots import UNITS as TAPE_UNITS
 from lateralline.ties.spots import Asked, Measure, control_of, spots_of, with_more
 from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
@@ -50,6 +51,7 @@ __all__ = [
     "field_sheet_pages",
     "parse_scale",
     "private_shown",
+    "spoken",
     "tape_unit_of",
     "tie_cards",
     "write_page",

@@ -7,8 +7,19 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Also, AsJson, Quiet, Replace, Sites, formats_asked, option
-from lateralline.cli.report import Outcome, find_sites, print_outcome, reported
+from lateralline.cli.options import (
+    Also,
+    AsJson,
+    Full,
+    Quiet,
+    Replace,
+    ReportFile,
+    Sites,
+    Terms,
+    formats_asked,
+    option,
+)
+from lateralline.cli.report import Manner, Outcome, find_sites, print_outcome, reported
 
 
 def build(
@@ -31,6 +42,9 @@ def build(
     ] = False,
     also: Also = None,
     replace: Replace = False,
+    full: Full = False,
+    terms: Terms = None,
+    report: ReportFile = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -61,7 +75,8 @@ def build(
     sources, outcome = find_sites(sites), Outcome()
     records: list[api.Record] = []
     unbuilt: list[str] = []
-    with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
+    manner = Manner(quiet, as_json, full, report, replace, terms)
+    with reported(sources, outcome, manner) as on_site:
         try:
             if per_crs:
                 made = api.build_per_crs(
@@ -85,7 +100,5 @@ def build(
         message += "no other record names them."
     for file, why in (item for record in records for item in record.unkept.items()):
         message += f"\n{file} could not be written ({why}): ids may differ in the next build."
-    print_outcome(
-        outcome, "build", message, quiet=quiet, as_json=as_json, exit_code=code, out=written
-    )
+    print_outcome(outcome, "build", message, manner, exit_code=code, out=written)
     raise typer.Exit(code)

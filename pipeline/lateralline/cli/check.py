@@ -5,14 +5,23 @@ from __future__ import annotations
 import typer
 
 from lateralline.cli.command import NOTHING
-from lateralline.cli.options import AsJson, Quiet, Sites
-from lateralline.cli.report import Outcome, find_sites, print_outcome, reported
+from lateralline.cli.options import AsJson, Full, Quiet, Replace, ReportFile, Sites, Terms
+from lateralline.cli.report import Manner, Outcome, find_sites, print_outcome, reported
 
 
-def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
-    """Check field records; write nothing.
+def check(
+    sites: Sites,
+    full: Full = False,
+    terms: Terms = None,
+    report: ReportFile = None,
+    replace: Replace = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Check field records; write nothing but the report, where one is asked for.
 
-    Does all that build does except writing, and reports every fault and finding.
+    Does all that build does except writing. Every fault is named; of the findings, those that ask
+    for action stand on one screen, each cause once, and --full prints all.
 
     Exit code: 0 no error findings (warnings may be there); 1 with error findings; 2 when a site has
     faults and cannot be built.
@@ -20,14 +29,17 @@ def check(sites: Sites, as_json: AsJson = False, quiet: Quiet = False) -> None:
     \b
     Example:
       lateralline check sites/EX-001
+      lateralline check sites --report check.txt
       lateralline check sites --json
     """
     from lateralline import api
 
     sources, outcome = find_sites(sites), Outcome()
-    with reported(sources, outcome, quiet=quiet, as_json=as_json) as on_site:
+    manner = Manner(quiet, as_json, full, report, replace, terms)
+    with reported(sources, outcome, manner) as on_site:
         api.check(sources, on_site=on_site)
-    message = f"{outcome.counted('checked')}; nothing was written."
+    written = "nothing was written" if report is None else f"the report is {report}"
+    message = f"{outcome.counted('checked')}; {written}."
     code = NOTHING if outcome.failures else outcome.exit_code
-    print_outcome(outcome, "check", message, quiet=quiet, as_json=as_json, exit_code=code)
+    print_outcome(outcome, "check", message, manner, exit_code=code)
     raise typer.Exit(code)

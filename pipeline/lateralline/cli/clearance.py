@@ -70,7 +70,8 @@ def clearance(
         Literal["same", "none", ""],
         option(
             "same: levels in the plan are on the record's basis; none: use depths alone. Else "
-            "levels count only when both CRSs name a vertical system."
+            "levels count only when both CRSs name a vertical system.",
+            metavar="same|none",
         ),
     ] = "",
     plan_unit: Annotated[

@@ -17,7 +17,7 @@ def export(
         argument(
             "What is written: a folder that `lateralline build`, `zones`, `clearance` or `update` "
             "wrote, or its .gpkg; one record, its overlays, or both.",
-            metavar="OUT",
+            metavar="RECORD",
             exists=True,
         ),
     ],

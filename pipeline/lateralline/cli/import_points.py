@@ -31,7 +31,7 @@ class PointOptions:
     y: Annotated[str, option("Column of northing or latitude.", metavar="FIELD")] = ""
     z: Annotated[str, option("Column of levels.", metavar="FIELD")] = ""
     code: Annotated[str, option("Column of descriptions.", metavar="FIELD")] = ""
-    name: Annotated[str, option("Column of point names.", metavar="FIELD")] = ""
+    name: Annotated[str, option("Column of point names.", "--point", metavar="FIELD")] = ""
     sigma_h: Annotated[str, option("Column of 1 sigma in plan.", metavar="FIELD")] = ""
     sigma_v: Annotated[str, option("Column of 1 sigma of levels.", metavar="FIELD")] = ""
     layer: Annotated[str, option("Layer, where a file has several.", metavar="NAME")] = ""
@@ -74,7 +74,7 @@ class SiteOptions:
         str, option("What the counter and depths read in: m, cm, ft, us-ft or in.", metavar="UNIT")
     ] = ""
     site_id: Annotated[str, option("Id of the site; else the folder's name.", "--id")] = ""
-    site_name: Annotated[str, option("What people call the site; else its id.")] = ""
+    site_name: Annotated[str, option("What people call the site; else its id.", "--name")] = ""
     surveyed: Annotated[str, option("Day of the survey, as 2026-05-06.", metavar="DAY")] = ""
     runs: Annotated[
         list[str] | None,

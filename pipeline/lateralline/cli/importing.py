@@ -15,7 +15,8 @@ from lateralline.api import SiteFailure, fieldwork, points
 from lateralline.cli import points_report
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS
 from lateralline.cli.import_points import ImportRequest
-from lateralline.cli.report import print_failure, print_last_words, print_summary
+from lateralline.cli.report import print_failure, print_last_words
+from lateralline.cli.screen import print_screen
 from lateralline.cli.terminal import console
 from lateralline.errors import FrameError, LaterallineError
 
@@ -109,7 +110,7 @@ def _say(out: Path, made: points.WrittenSite) -> int:
         print_last_words(message + f"Then: lateralline check {out}")
         return WITH_ERRORS
     summary = result.summary()
-    print_summary(to, summary)
+    print_screen(to, [summary])
     print_last_words(f"wrote {out}; next: lateralline build {out} -o OUT")
     return WITH_ERRORS if summary.count("error") else CLEAN
 
@@ -173,7 +174,7 @@ def refuse_unusable(request: ImportRequest) -> None:
             "--vertical": request.points.vertical,
             "--units": request.about.units,
             "--id": request.about.site_id,
-            "--site-name": request.about.site_name,
+            "--name": request.about.site_name,
             "--surveyed": request.about.surveyed,
             "--run": request.about.runs or (),
         }

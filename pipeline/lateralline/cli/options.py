@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import Annotated, Final, get_type_hints
+from typing import Annotated, Final, Literal, get_type_hints
 
 import typer
 from typer.models import ArgumentInfo, OptionInfo
@@ -73,18 +73,20 @@ Sites = Annotated[
 ]
 Record = Annotated[
     Path,
-    argument("Folder that `lateralline build` wrote, or its .gpkg.", metavar="OUT", exists=True),
+    argument("Folder that `lateralline build` wrote, or its .gpkg.", metavar="RECORD", exists=True),
 ]
 Records = Annotated[
     list[Path],
-    argument("Folders that `lateralline build` wrote, or their .gpkg.", metavar="OUT", exists=True),
+    argument(
+        "Folders that `lateralline build` wrote, or their .gpkg.", metavar="RECORD", exists=True
+    ),
 ]
-#: For commands that make an OUT of their own.
+#: For commands that take any number of sites at once.
 AnyRecord = Annotated[
     Path,
     argument(
         "Folder that `lateralline build` wrote, or its .gpkg; any number of sites.",
-        metavar="AS_BUILT",
+        metavar="RECORD",
         exists=True,
     ),
 ]
@@ -121,6 +123,20 @@ WithPrivate = Annotated[
         "--with-private",
         help="Show what the site marks as private too, such as owner and address.",
     ),
+]
+Terms = Annotated[
+    Literal["metric", "us"] | None,
+    option(
+        "Words of labels: chainage and level, or station and elevation; else by the site's tape.",
+        "--terms",
+        metavar="metric|us",
+    ),
+]
+Full = Annotated[
+    bool, typer.Option("--full", help="Print every finding and figure, not one screen.")
+]
+ReportFile = Annotated[
+    Path | None, option("Text file to write all that --full prints into.", metavar="FILE")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only what went wrong.")]
 
@@ -233,7 +249,7 @@ def sites_of(built: Path) -> list[tuple[Path, str]]:
     try:
         return [(r.asbuilt, site) for r in api.load_all(built) for site in r.sites]
     except api.NotARecordError as e:
-        raise typer.BadParameter(str(e), param_hint="OUT") from e
+        raise typer.BadParameter(str(e), param_hint="RECORD") from e
 
 
 def one_site(built: Path, site: str) -> tuple[Path, str]:

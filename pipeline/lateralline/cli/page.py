@@ -26,7 +26,7 @@ def page(
     clearance: Annotated[
         Path | None,
         option(
-            "Folder that `lateralline clearance` wrote for OUT, or its .gpkg: planned works "
+            "Folder that `lateralline clearance` wrote for RECORD, or its .gpkg: planned works "
             "are drawn.",
             metavar="CLEARANCE",
             exists=True,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import typer
 from rich.console import Console
@@ -17,12 +18,13 @@ from lateralline import api
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import sign_shown, with_own_unit
+from lateralline.wording import shown, sign_shown, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api import Finding, LineSummary, SiteFailure, SiteResult, SiteSummary
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
+_REPORT_WIDTH: Final = 100  # columns of a report
 #: What each stage does to a site, in the words of a crew.
 _STEPS: Final = {
     "read": "read",
@@ -32,7 +34,9 @@ _STEPS: Final = {
     "derive": "worked out",
     "write": "written",
 }
-_STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
+STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
+#: What a person calls a severity, where that is another word.
+_CALLED: Final = {"info": "note"}
 
 
 def length(metres: float, unit: str) -> str:
@@ -59,6 +63,24 @@ def between(least_m: float, most_m: float, unit: str) -> str:
     return f"{_digits(least_m / per, most_m / per, decimals)} {unit} ({metric})"
 
 
+def own_range(least_m: float, most_m: float, unit: str) -> str:
+    """Say a range of lengths in the site's own unit alone.
+
+    >>> own_range(0.9, 1.2, "m"), own_range(0.9144, 0.9144, "ft")
+    ('0.90 to 1.20 m', '3.00 ft')
+    """
+    if not (math.isfinite(least_m) and math.isfinite(most_m)):
+        return "unknown"
+    shown = unit if unit in _DECIMALS else "m"
+    per, decimals = METRES_PER[shown], _DECIMALS.get(shown, 2)
+    return f"{_digits(least_m / per, most_m / per, decimals)} {shown}"
+
+
+def own_length(metres: float, unit: str) -> str:
+    """Say a length in the site's own unit alone."""
+    return own_range(metres, metres, unit)
+
+
 def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
     """Print one site; with `errors_only` just the findings that are errors."""
     shown = _shown(summary.findings, errors_only=errors_only)
@@ -72,7 +94,7 @@ def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = Fal
         _print_line(out, line, summary)
     if not summary.lines:
         out.print("  No line could be drawn: see the findings.")
-    counts = [_counted(n, word) for word in _STYLES if (n := summary.count(word))]
+    counts = [counted(n, word) for word in STYLES if (n := summary.count(word))]
     if summary.accepted:
         counts.append(f"{len(summary.accepted)} accepted")
     out.print(f"  Findings: {', '.join(counts) or 'none'}")
@@ -160,7 +182,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
         ),
     )
     return "; ".join(
-        f"{_counted(len(each), word)}: {', '.join(each)}" for word, each in each_kind if each
+        f"{counted(len(each), word)}: {', '.join(each)}" for word, each in each_kind if each
     )
 
 
@@ -173,8 +195,9 @@ def _named(summary: SiteSummary) -> str:
     return summary.site_id + own
 
 
-def _counted(n: int, severity: str) -> str:
-    return f"{n} {severity}" + ("s" if n > 1 and severity != "info" else "")
+def counted(n: int, severity: str) -> str:
+    """Say how many: "1 error", "3 notes"."""
+    return f"{n} {_CALLED.get(severity, severity)}" + ("s" if n > 1 else "")
 
 
 def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
@@ -185,13 +208,14 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
     for f in findings:
         head = ": ".join(filter(None, (f.title, f.subject))) + (f" ({f.where})" if f.where else "")
         message, what_to_do = (with_own_unit(text, unit) for text in (f.message, f.what_to_do))
-        style = _STYLES[f.severity] if f.asked else "dim"
-        out.print(Text(f"    {f.severity if f.asked else 'accepted':<8}", style=style), end="")
+        style = STYLES[f.severity] if f.asked else "dim"
+        said = _CALLED.get(f.severity, f.severity) if f.asked else "accepted"
+        out.print(Text(f"    {said:<8}", style=style), end="")
         print_indented(out, head, 12, hanging=True)
         print_indented(out, message, 12)
         if not f.asked:
             answered = f"accepted by {f.accepted_by} on {f.accepted_on}: {f.accepted_reason}"
-            print_indented(out, f"{answered} ({f.severity})", 12)
+            print_indented(out, f"{answered} ({_CALLED.get(f.severity, f.severity)})", 12)
         elif what_to_do:
             print_indented(out, f"→ {what_to_do}", 12)
 
@@ -245,15 +269,37 @@ class Outcome:
         return WITH_ERRORS if errors or self.failures else CLEAN
 
 
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How much of a batch is printed, and where all of it is written."""
+
+    quiet: bool = False
+    as_json: bool = False
+    full: bool = False
+    report: Path | None = None
+    replace: bool = False
+    terms: Literal["metric", "us"] | None = None
+
+    @property
+    def screen(self) -> bool:
+        """Whether what came of it all stands on one screen at the end."""
+        return not (self.quiet or self.as_json or self.full)
+
+
 @contextmanager
 def reported(
-    sources: list[Path], outcome: Outcome, *, quiet: bool, as_json: bool
+    sources: list[Path], outcome: Outcome, manner: Manner
 ) -> Iterator[Callable[[SiteResult | SiteFailure], None]]:
     """Yield what takes each site into `outcome` as it comes, and prints how it went.
 
-    With a progress bar when several sites run on a terminal; prints nothing when `as_json`.
+    With a progress bar when several sites run on a terminal; prints nothing when `as_json`, and
+    only what failed where the rest stands on one screen.
     """
-    out = console()
+    out, quiet, as_json = console(), manner.quiet, manner.as_json
+    if manner.report is not None:
+        from lateralline.api.screens import refuse_report
+
+        refuse_report(manner.report, replace=manner.replace)
 
     def take(result: SiteResult | SiteFailure) -> None:
         if isinstance(result, api.SiteFailure):
@@ -263,7 +309,7 @@ def reported(
             return
         summary = result.summary()
         outcome.summaries.append((result.source, summary))
-        if not as_json:
+        if quiet or manner.full:
             print_summary(out, summary, errors_only=quiet)
 
     if quiet or as_json or len(sources) < 2 or not out.is_terminal:
@@ -285,17 +331,37 @@ def print_outcome(
     outcome: Outcome,
     command: str,
     message: str,
+    manner: Manner,
     *,
-    quiet: bool,
-    as_json: bool,
     exit_code: int,
     out: Path | None = None,
 ) -> None:
-    """Print how a batch went: the JSON document, or `message` and the caution.
+    """Print how a batch went: the JSON document, or the screen, `message` and the caution.
 
-    `out` is the folder that was written, None when none was.
+    `out` is the folder that was written, None when none was. The report is written first.
     """
-    if as_json:
+    from lateralline.cli.screen import print_screen
+
+    if manner.report is not None:
+        _write_report(outcome, message, manner.report, replace=manner.replace)
+    if manner.screen:
+        print_screen(console(), [s for _, s in outcome.summaries], manner.terms)
+    if manner.as_json:
         typer.echo(batch_document(command, outcome.summaries, outcome.failures, out, exit_code))
-    elif not quiet:
+    elif not manner.quiet:
         print_last_words(message)
+
+
+def _write_report(outcome: Outcome, message: str, path: Path, *, replace: bool) -> None:
+    """Write what `--full` prints into a file."""
+    from lateralline.api.screens import write_report
+
+    text = io.StringIO()
+    to = Console(file=text, width=_REPORT_WIDTH, highlight=False, markup=False, emoji=False)
+    for failure in outcome.failures:
+        print_failure(to, failure)
+    for _, summary in outcome.summaries:
+        print_summary(to, summary)
+    _one_line(to, message)
+    print_indented(to, api.CAUTION)
+    write_report(path, shown(text.getvalue()), replace=replace)

@@ -10,6 +10,7 @@ import typer
 from lateralline.cli.options import (
     Records,
     Replace,
+    Terms,
     WithPrivate,
     known_paper,
     option,
@@ -48,6 +49,7 @@ def sheet(
     together: Annotated[
         bool, typer.Option("--together", help="All sites in one PDF, one after another.")
     ] = False,
+    terms: Terms = None,
     with_private: WithPrivate = False,
     replace: Replace = False,
 ) -> None:
@@ -83,7 +85,7 @@ def sheet(
         must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
         raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
     draw = documents.draw_sheets if apart else documents.draw_sheet
-    with documents.private_shown(with_private):
+    with documents.private_shown(with_private), documents.spoken(terms):
         pages = draw(chosen, out, options, replace=replace)
     message = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
     print_last_words(message)

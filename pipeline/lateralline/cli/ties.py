@@ -21,7 +21,11 @@ def ties(
     line: Annotated[str, option("Line that --at counts along.", metavar="LINE")] = "",
     at: Annotated[
         list[str] | None,
-        option("Chainage on --line from its downstream end; may be repeated.", metavar="CHAINAGE"),
+        option(
+            "Chainage on --line from its downstream end, with its unit, as 12.4m or 40.5ft; "
+            "repeatable.",
+            metavar="LENGTH",
+        ),
     ] = None,
     node: Annotated[
         list[str] | None, option("A node, as L1/bend-1; repeatable.", metavar="NODE")
@@ -33,7 +37,7 @@ def ties(
         Path | None,
         option(
             "More points to tape from, as corners of buildings: .csv with point, x, y and "
-            "sigma_h in the CRS of OUT, or a map layer with a column point.",
+            "sigma_h in the CRS of RECORD, or a map layer with a column point.",
             metavar="FILE",
             exists=True,
             dir_okay=False,
@@ -48,10 +52,10 @@ def ties(
     units: Annotated[
         str | None, option("m, ft, us-ft or ft-in; else that of the crew.", metavar="UNIT")
     ] = None,
-    site: Annotated[str, option("The site; needed when OUT holds several.", metavar="ID")] = "",
+    site: Annotated[str, option("The site; needed when RECORD holds several.", metavar="ID")] = "",
     out: Annotated[Path | None, option("Cards to print.", "--out", "-o", metavar="PDF")] = None,
-    layer: Annotated[
-        Path | None, option("The tapes as .gpkg or .geojson.", metavar="LAYER")
+    tapes: Annotated[
+        Path | None, option("The tapes as a layer, .gpkg or .geojson.", metavar="FILE")
     ] = None,
     paper: Annotated[
         str, option("Of the cards: A4, if not said, or letter.", metavar="PAPER")
@@ -65,20 +69,20 @@ def ties(
 
     \b
     Example:
-      lateralline ties out --line L1 --at 12.4
+      lateralline ties out --line L1 --at 12.4m
       lateralline ties out --node L1/bend-1 --longest 100ft -o cards.pdf
-      lateralline ties out --points corners.csv -o cards.pdf --layer tapes.gpkg
+      lateralline ties out --points corners.csv -o cards.pdf --tapes tapes.gpkg
     """
     from lateralline.api import documents
 
     refuse_suffix(out, (".pdf",), "cards end in {}", "--out")
-    refuse_suffix(layer, documents.TAPE_SUFFIXES, "a layer ends in {}", "--layer")
+    refuse_suffix(tapes, documents.TAPE_SUFFIXES, "a layer of tapes ends in {}", "--tapes")
     refuse_unknown(units, documents.TAPE_UNITS, "--units")
     refuse_unknown(paper or "A4", documents.OFFICE_PAPERS, "--paper")
     if paper and out is None:
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
-    if replace and out is None and layer is None:
-        raise typer.BadParameter("nothing is written: say --out or --layer", param_hint="--replace")
+    if replace and out is None and tapes is None:
+        raise typer.BadParameter("nothing is written: say --out or --tapes", param_hint="--replace")
     asbuilt, site_id = one_site(built, site)
     measure = (
         documents.Measure(units)
@@ -94,7 +98,7 @@ def ties(
         longest_m=_length(longest, measure, "--longest"),
         flattest_deg=flattest,
         out=out,
-        layer=layer,
+        layer=tapes,
         paper=paper or "A4",
         replace=replace,
     )
@@ -123,6 +127,10 @@ def _asked(
 
 
 def _length(text: str, measure: Measure, option: str) -> float:
+    if text.strip()[-1:].isdigit():
+        raise typer.BadParameter(
+            f"must carry its unit, as 12.4m or 40.5ft; got {text!r}", param_hint=option
+        )
     try:
         return measure.read(text)
     except ValueError as e:

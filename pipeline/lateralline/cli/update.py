@@ -103,7 +103,7 @@ def update(
     a site's columns, in the units and CRS of SITE; and added.toml with the [[run]], [[branch]] and
     [[pipe]] that are new. NEWSITE is SITE with all of it, whole or not at all; SITE stays as it is.
     Both are adjusted, and the command tells how far each point moved and whether the new line lies
-    where the old record said: within its 95 % corridor and its 95 % band of levels.
+    where the old record said: within its 95 % corridor and its 95 % level band.
 
     OUT gets what `lateralline build` writes, with its --also, and changes/ with the same account as
     .json, .csv and .geojson, and as record_changes.gpkg: a line from each old place to the new one,
@@ -215,7 +215,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
         ("gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
-        ("χ²", f"{_chi2(before)} → {_chi2(after)}"),
+        ("misfit (χ²)", f"{_chi2(before)} → {_chi2(after)}"),
         ("located now", ", ".join(line.come)),
         ("no more", ", ".join(line.gone)),
         ("bends found", "; ".join(line.bends_come)),

@@ -408,9 +408,10 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
         ("kind of record", "as-built from field marks", 40, 6.8),
         ("sheet", f"{title.sheet} of {title.sheets}", 18, 9.0),
     ]  # fmt: skip
+    levels = "depths only, below ground" if view.depth_only else view.datum
     systems = [
         ("coordinates", f"{crs} ({coordinates})", 62, 6.8),
-        ("levels", "depths only, below ground" if view.depth_only else view.datum, 52, 6.8),
+        (f"{view.word('level')}s", levels, 52, 6.8),
         ("lengths in", units, 30, 6.8),
     ]
     made = [

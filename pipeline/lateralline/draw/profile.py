@@ -113,15 +113,13 @@ def _head(
     what = (
         f"depth below ground in {view.unit}, no levels were measured"
         if view.depth_only
-        else f"levels in {view.unit}: {view.datum}"
+        else f"{view.word('level')}s in {view.unit}: {view.datum}"
     )
     unknown = line.line_id in view.flow_unknown
-    start = (
-        "chainage from the entry, flow not known" if unknown else "chainage from downstream, flow ←"
-    )
+    start = "from the entry, flow not known" if unknown else "from downstream, flow ←"
     about = (
         f"horizontal {scales.along}, vertical {scales.up} (heights × {scales.steeper:g}); "
-        f"{start}; ± 95 %; {what}"
+        f"{view.word('distance along pipe')} {start}; ± 95 %; {what}"
     )
     text = Box(box.x, box.y + 4.0, room, TOP - 4.5)
     canvas.paragraph(text, about, 6.0, colour=symbols.GREY)
@@ -231,21 +229,22 @@ class BandLine:
 
     name: str
     height: float
+    is_gradient: bool = False
 
 
 def band_lines(view: RecordView) -> tuple[BandLine, ...]:
     """Return the rows of the band: levels, or depths alone."""
-    unit = view.unit
+    unit, along = view.unit, view.word("distance along pipe")
     if view.depth_only:
         return (
-            BandLine(f"chainage, {unit}", 7.8),
+            BandLine(f"{along}, {unit}", 7.8),
             BandLine(f"to invert, {unit}", 7.8),
             BandLine(f"cover, {unit}", 7.8),
         )
     return (
-        BandLine(f"chainage, {unit}", 7.8), BandLine(f"ground, {unit}", 9.6),
+        BandLine(f"{along}, {unit}", 7.8), BandLine(f"ground, {unit}", 9.6),
         BandLine(f"invert, {unit}", 9.6), BandLine(f"cover, {unit}", 7.6),
-        BandLine("gradient, %", 5.6),
+        BandLine(f"{view.word('fall of the pipe')}, %", 5.6, True),
     )  # fmt: skip
 
 
@@ -270,7 +269,7 @@ def _draw_band(canvas: Canvas, inner: Box, view: RecordView, piece: Piece, mm: f
         if unsized and name.startswith("cover"):
             canvas.words(inner.x + 1.5, y + row.height / 2, "no outside size given",
                          6.0, room=inner.width - 2.0)  # fmt: skip
-        elif row.name.startswith("gradient"):
+        elif row.is_gradient:
             _grades(canvas, inner, Box(inner.x, y, inner.width, row.height), piece, mm)
         else:
             for chainage in stations:

@@ -233,10 +233,10 @@ def _line_table(view: RecordView) -> TableSection:
     columns = [
         TableColumn("line", 9), TableColumn("pipe", 22), TableColumn("service", 12),
         _number(f"length\n{u}", 11),
-        _number("stops", 8), _number("mean gradient\n%", 17),
+        _number("stops", 8), _number(f"mean {view.word('fall of the pipe')}\n%", 17),
         _number(f"least cover\n(≥ at 95 %), {u}", 16),
         _number(f"greatest depth\nof invert, {u}", 16), _number(f"position ±\nat most, {u}", 14),
-        _number(f"level ±\nat most, {u}", 14), TableColumn("band by\nPAS 128", 12),
+        _number(f"{view.word('level ±')}\nat most, {u}", 14), TableColumn("band by\nPAS 128", 12),
         TableColumn("band by\nAS 5488", 12), _number("undecided\nsegments", 12),
     ]  # fmt: skip
     rows = [
@@ -257,11 +257,11 @@ def _line_table(view: RecordView) -> TableSection:
 
 
 def _stop_table(view: RecordView) -> TableSection:
-    u = view.unit
+    u, along = view.unit, view.word("distance along pipe")
     columns = [
-        TableColumn("run/stop", 13), _number(f"counter\n{u}", 11), _number(f"chainage\n{u}", 11),
+        TableColumn("run/stop", 13), _number(f"counter\n{u}", 11), _number(f"{along}\n{u}", 11),
         *_position_columns(view), _number(f"depth ±95 %\n{u}", 18),
-        *([] if view.depth_only else [_number(f"invert level ±95 %\n{u}", 22)]),
+        *([] if view.depth_only else [_number(f"{view.word('invert')} ±95 %\n{u}", 22)]),
         _number(f"semi-major\n95 %, {u}", 14), _number("heading\n°", 11), _number("tilt\n°", 9),
         TableColumn("status", 24),
     ]  # fmt: skip
@@ -287,11 +287,12 @@ def _stop_table(view: RecordView) -> TableSection:
 
 
 def _node_table(view: RecordView) -> TableSection:
-    u = view.unit
+    u, along = view.unit, view.word("distance along pipe")
     columns = [
-        TableColumn("node", 12), TableColumn("what", 44), _number(f"chainage\n{u}", 11),
+        TableColumn("node", 12), TableColumn("what", 44),
+        _number(f"{along}\n{u}", 11),
         *_position_columns(view),
-        *([] if view.depth_only else [_number(f"invert level ±95 %\n{u}", 21)]),
+        *([] if view.depth_only else [_number(f"{view.word('invert')} ±95 %\n{u}", 21)]),
         _number(f"cover ±95 %\n{u}", 16), _number(f"plan 95 %\n{u}", 12),
         TableColumn(f"two tapes to find it, {u}", 46),
     ]  # fmt: skip
@@ -311,10 +312,10 @@ def _node_table(view: RecordView) -> TableSection:
 
 
 def _observation_table(view: RecordView) -> TableSection:
-    u = view.unit
+    u, along = view.unit, view.word("distance along pipe")
     columns = [
         TableColumn("no.", 11), TableColumn("code", 14), TableColumn("what the camera saw", 38),
-        TableColumn("clock", 9), _number(f"counter\n{u}", 11), _number(f"chainage ±95 %\n{u}", 18),
+        TableColumn("clock", 9), _number(f"counter\n{u}", 11), _number(f"{along} ±95 %\n{u}", 18),
         *_position_columns(view), _number(f"cover ±95 %\n{u}", 16),
         TableColumn(f"two tapes to find it, {u}", 46),
     ]  # fmt: skip
@@ -334,11 +335,12 @@ def _observation_table(view: RecordView) -> TableSection:
 
 
 def _segment_table(view: RecordView) -> TableSection:
-    u = view.unit
+    u, along = view.unit, view.word("distance along pipe")
     columns = [
         TableColumn("segment", 13), TableColumn("from", 16), TableColumn("to", 16),
-        _number(f"chainage\n{u}", 22),
-        TableColumn("shape", 16), _number(f"length\n{u}", 11), _number("gradient ±95 %\n%", 18),
+        _number(f"{along}\n{u}", 22),
+        TableColumn("shape", 16), _number(f"length\n{u}", 11),
+        _number(f"{view.word('fall of the pipe')} ±95 %\n%", 18),
         *([] if view.depth_only else [
             _number(f"invert down ±95 %\n{u}", 21), _number(f"invert up ±95 %\n{u}", 21)
         ]),
@@ -369,8 +371,9 @@ def _segment_table(view: RecordView) -> TableSection:
 def _control_table(view: RecordView) -> TableSection:
     u = view.unit
     columns = [
-        TableColumn("point", 30), *_position_columns(view), _number(f"level\n{u}", 14),
-        _number(f"plan ±95 %\nper axis, {u}", 16), _number(f"level ±95 %\n{u}", 16),
+        TableColumn("point", 30), *_position_columns(view),
+        _number(f"{view.word('level')}\n{u}", 14),
+        _number(f"plan ±95 %\nper axis, {u}", 16), _number(f"{view.word('level')} ±95 %\n{u}", 16),
     ]  # fmt: skip
     rows = [
         [

@@ -136,12 +136,13 @@ KINDS: Final[Mapping[str, str]] = {
     "zones-picture": "zones --picture",
     "clearance-picture": "clearance --picture",
     "tie-cards": "ties",
-    "tie-tapes": "ties --layer",
+    "tie-tapes": "ties --tapes",
     "drawing": "export",
     "map": "export",
     "record-changes": "update --changes",
     "codes": "import-points --write-codes",
     "field-sheet": "field-sheet",
+    "report": "check --report or build --report",
 }
 
 _ZEROS: Final = "0" * 64

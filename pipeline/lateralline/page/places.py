@@ -186,7 +186,7 @@ def _of_stop(row: FixRow) -> Iterator[Fact]:
     yield from measured("tilt", row.tilt_deg, row.tilt_sigma_deg, "angle")
     yield from measured("moved by the line's adjustment", row.shift_m)
     if not isnan(row.chi2):
-        yield Fact("χ²", f"{row.chi2:.2f} on {known(row.dof) or 0:.0f} to spare")
+        yield Fact("misfit (χ²)", f"{row.chi2:.2f} on {known(row.dof) or 0:.0f} to spare")
     yield from worded("note", row.note)
     yield from worded("from", row.source_row)
 

@@ -52,6 +52,7 @@ from lateralline.record.rows import (
 )
 from lateralline.records import Floats
 from lateralline.renamed import column_today, layer_of_v1, layer_values, value_today
+from lateralline.terms import region_of, word
 from lateralline.units import METRES_PER
 
 # ---- one site of a record -------------------------------------------------------------------
@@ -177,6 +178,10 @@ class RecordView:
     def per(self) -> float:
         """Metres in the unit of lengths in words."""
         return METRES_PER[self.unit]
+
+    def word(self, quantity: str) -> str:
+        """Return the word of a quantity (`terms.toml`) in the region of the site."""
+        return word(quantity, region_of(self.lineage.tape_unit))
 
     def length(self, metres: float, decimals: int = 2) -> str:
         """Return a length in the crew's unit; a dash when it is not known."""

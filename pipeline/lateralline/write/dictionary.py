@@ -16,6 +16,7 @@ from lateralline.contract import Column, FieldType, Geometry, Table
 from lateralline.findings import Form, catalogue
 from lateralline.names import LONGEST, MUST_BE
 from lateralline.record import CAUTION
+from lateralline.terms import terms
 from lateralline.wording import outline
 
 _WHOLE: Final = """# Data dictionary
@@ -40,6 +41,10 @@ _FINDINGS: Final = (
     "code is one thing to put right, a variant one cause, figure or action of it. ‹name› stands "
     "for a value, […] for what may be left out; ± is 95 %. A finding that follows from another is "
     "not reported beside it. The docstrings of the stage state by what criterion one is found."
+)
+_TERMS: Final = (
+    "One quantity, one word. Columns have one name everywhere; labels and printed figures use the "
+    "words of the site's tape, metric or US, or of `--terms`. ± is 95 %."
 )
 
 
@@ -144,9 +149,19 @@ def whole_markdown() -> str:
     parts = [_WHOLE.format(caution=CAUTION)]
     parts += [_contents(title, names) for title, names in groups.items()]
     parts.append("[Catalogue of findings](#catalogue-of-findings): what each code means.\n")
+    parts.append("[Terms](#terms): the word for each quantity, metric and US.\n")
     for title, names in groups.items():
         parts += [f"## {title}\n", *(markdown(name, level=3) for name in names)]
-    return "\n".join([*parts, findings_markdown()])
+    return "\n".join([*parts, findings_markdown(), terms_markdown()])
+
+
+def terms_markdown(*, level: int = 2) -> str:
+    """Return the words of every quantity as Markdown, its heading at `level`."""
+    head = ["quantity", "metric", "US", "columns", "printed as", "what it means"]
+    body = [[t.quantity, t.metric, t.us, t.column, t.printed, t.means] for t in terms()]
+    cells = [[cell.replace("<", "‹").replace(">", "›") for cell in row] for row in body]
+    table = "\n".join(map(_line, [head, ["---"] * len(head), *cells]))
+    return f"{'#' * level} Terms\n\n{_TERMS}\n\n{table}\n"
 
 
 def findings_rows() -> list[CatalogueRow]:

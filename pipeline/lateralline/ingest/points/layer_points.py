@@ -246,7 +246,7 @@ def _check_cells(
     for s, name in zip(spots, names, strict=True):
         if name in first:
             must = f"must be a name of its own; feature {first[name]} has it too"
-            hint = "or choose a field with --name FIELD" if choice.options else ""
+            hint = "or choose a field with --point FIELD" if choice.options else ""
             ledger.fault(file, s.row, "name", name, must, hint)
         first.setdefault(name, s.row)
         for field, c in used:

@@ -123,7 +123,7 @@ _ATTRIBUTE_NAMES: Final[Mapping[str, tuple[str, ...]]] = {
 
 _OPTIONS: Final = {
     "levels": "--z",
-    "point names": "--name",
+    "point names": "--point",
     "descriptions": "--code",
 }
 
