@@ -8,21 +8,24 @@ from __future__ import annotations
 import re
 import zlib
 from dataclasses import replace
-from itertools import pairwise
+from itertools import chain, pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.cli import app
 from lateralline.draw.field_sheet import Blank, field_sheet_pages
+from lateralline.draw.kerb_sheet import kerb_sheet_pages, marks_over
 from lateralline.draw.paper import OFFICE_PAPERS, paper_size
 from lateralline.draw.ruled_page import Page, draw_field_sheet, fitted_pt
 from lateralline.errors import MissingExtraError, OutputExistsError
 from lateralline.ingest.cells import accept, row_model
 from tests.support.places import SAMPLES
 
+BOTH = (field_sheet_pages, kerb_sheet_pages)
 KEYS = ("tape", "level", "depth", "counter", "pipe")
 FEET, METRES = dict.fromkeys(KEYS, "ft"), dict.fromkeys(KEYS, "m")
 SOME = [
@@ -80,7 +83,7 @@ def heading(name: str) -> str:
 @pytest.mark.parametrize("blank", SOME)
 def test_there_is_room_to_write_and_nothing_leaves_the_paper(blank: Blank, paper: str) -> None:
     """Rows of 7 mm at the least, wide enough to write in, 8 mm from every edge, none on another."""
-    for page in field_sheet_pages(blank, paper):
+    for page in field_sheet_pages(blank, paper) + kerb_sheet_pages(blank, paper):
         assert (page.width, page.height) == paper_size(paper, wide=True)
         for c in page.cells:
             assert c.height >= 7
@@ -103,7 +106,8 @@ def test_there_is_room_to_write_and_nothing_leaves_the_paper(blank: Blank, paper
 @pytest.mark.parametrize("paper", OFFICE_PAPERS)
 def test_words_keep_to_their_room_and_can_be_read(paper: str) -> None:
     """No letter smaller than 5.5 pt, except where what was given is longer than any cell."""
-    for page in field_sheet_pages(SOME[0], paper) + field_sheet_pages(SOME[1], paper):
+    of_both = [make(some, paper) for make in BOTH for some in SOME[:2]]
+    for page in chain.from_iterable(of_both):
         for words in page.words:
             assert fitted_pt(words) >= 5.5, words
 
@@ -111,7 +115,7 @@ def test_words_keep_to_their_room_and_can_be_read(paper: str) -> None:
 @pytest.mark.parametrize("paper", OFFICE_PAPERS)
 def test_headings_and_cautions_stay_clear_of_the_cells(paper: str) -> None:
     for blank in SOME:
-        for page in field_sheet_pages(blank, paper):
+        for page in field_sheet_pages(blank, paper) + kerb_sheet_pages(blank, paper):
             lowest = max((c.y + c.height for c in page.cells), default=0.0)
             grid = max(max(r.y0, r.y1) for r in page.rules)
             caution = next(w for w in page.words if w.text.startswith("No clearance to dig"))
@@ -125,6 +129,36 @@ def test_every_page_says_it_is_no_clearance_to_dig(blank: Blank) -> None:
         for words in ("No clearance to dig", "one-call", "hand or vacuum", "licensed practice"):
             assert words in said(page)
         assert f"page {n} of {len(pages)}" in said(page)
+
+
+@pytest.mark.parametrize("blank", SOME[:2])
+def test_the_kerb_has_two_pages_a_row_a_stop_and_says_it_is_no_clearance(blank: Blank) -> None:
+    front, stops = kerb_sheet_pages(blank, "letter")
+    assert [
+        words for words in ("No clearance to dig", "one-call") if words not in said(front)
+    ] == []
+    assert "hand or vacuum" in said(stops)
+    assert len(kerb_sheet_pages(replace(blank, stops=13), "A4")) == 3
+    rows = {w.text for w in stops.words if w.text.isdigit()}
+    assert rows >= {str(n) for n in range(1, blank.stops + 1)}
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 15.0, -15.0])
+def test_marks_are_drawn_where_the_field_of_a_dipole_has_them(tilt_deg: float) -> None:
+    """The field 3 (m·r) r/r⁵ − m/r³ one depth above, in its own words: upright, flat, strongest."""
+    t = np.radians(tilt_deg)
+    m = np.array([np.cos(t), np.sin(t)])
+
+    def field(x: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        r = np.array([x, 1.0])
+        return 3 * (m @ r) * r / np.linalg.norm(r) ** 5 - m / np.linalg.norm(r) ** 3
+
+    ahead, mid, peak, behind = marks_over(tilt_deg)
+    assert behind < mid < ahead
+    assert [field(ahead)[0], field(behind)[0], field(mid)[1]] == pytest.approx([0, 0, 0], abs=1e-12)
+    there = np.linspace(-1.0, 1.0, 401)
+    strengths = [float(np.linalg.norm(field(x))) for x in there]
+    assert peak == pytest.approx(there[int(np.argmax(strengths))], abs=0.03)
 
 
 def test_columns_are_those_of_the_contract_in_words() -> None:
@@ -282,15 +316,24 @@ def test_a_site_fills_in_what_is_known(tmp_path: Path, monkeypatch: pytest.Monke
         lambda pages, out, replace: kept.append(pages),
     )
     for source in ("tape-ties", "quarry-book.xlsx"):
-        run("field-sheet", SAMPLES / source, "-o", tmp_path / "a.pdf", "--paper", "Letter")
-        first, *rest = kept.pop()
+        run(
+            "field-sheet",
+            SAMPLES / source,
+            "-o",
+            tmp_path / "a.pdf",
+            "--paper",
+            "Letter",
+            "--tables",
+        )
+        front, _, first, *rest = kept.pop()
+        assert "HOUSE-SW" in said(front)
         for known in ("Quarry Hill 1", "HOUSE-SW", "2267", "EPSG:3734", "4 in SDR35", "CO1"):
             assert known in said(first), (source, known)
         assert all("QH-01" in said(page) for page in rest)
         assert "[ft]" in said(first)
         assert "[in]" in said(first)  # the pipe's unit is another
         assert "ties" in titles(rest)
-    run("field-sheet", SAMPLES / "gnss-bend-branch", "-o", tmp_path / "a.pdf")
+    run("field-sheet", SAMPLES / "gnss-bend-branch", "-o", tmp_path / "a.pdf", "--tables")
     assert "ties" not in titles(kept.pop())
 
 

@@ -224,7 +224,7 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     done = run("ties", built, "-o", cards, "--tapes", layer)
     assert done.exit_code == 0, done.output
     assert "5 of 5 spots tied" in done.output
-    assert re.search(r"tape 1 +\S+ +\d+\.\d\d ft", done.output)
+    assert re.search(r"tape 1 +\S+ +\d+' \d+( \d/\d)?\"", done.output)
     assert "No clearance to dig" in done.output
     assert (
         cards.read_bytes().count(b"/Type /Page ") + cards.read_bytes().count(b"/Type /Page\n") == 2

@@ -14,6 +14,7 @@ from typing import Final
 
 from lateralline.draw.cards import draw_cards
 from lateralline.draw.field_sheet import Blank, field_sheet_pages
+from lateralline.draw.kerb_sheet import kerb_sheet_pages
 from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
 from lateralline.draw.ruled_page import draw_field_sheet
 from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
@@ -49,6 +50,7 @@ __all__ = [
     "draw_sheets",
     "export",
     "field_sheet_pages",
+    "kerb_sheet_pages",
     "parse_scale",
     "private_shown",
     "spoken",

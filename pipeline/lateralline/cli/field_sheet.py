@@ -50,12 +50,17 @@ def field_sheet(
             "--gnss/--tape",
         ),
     ] = None,
+    tables: Annotated[
+        bool,
+        typer.Option("--tables", help="Every table with all its columns as an appendix."),
+    ] = False,
     replace: Replace = False,
 ) -> None:
-    """Print a blank field sheet as a PDF.
+    """Print a blank field sheet as a PDF: two pages to fill in at the kerb.
 
-    Its columns are those of marks, stops, control, exposures and observations, with units, to be
-    keyed in as they stand. It is no clearance to dig and says so on every page.
+    The first has squares to sketch in and shows where each mark lies over the transmitter, the
+    second a row for each stop. --tables adds the tables of the files, column by column, to be keyed
+    in as they stand. The sheet is no clearance to dig and says so on every page.
 
     \b
     Example:
@@ -75,6 +80,8 @@ def field_sheet(
     if gnss is None:
         gnss = site is not None and not control and horizontal.casefold() != "local"
     blank = documents.Blank(of_each, gnss, stops, settings, control)
-    pages = documents.field_sheet_pages(blank, paper)
+    pages = documents.kerb_sheet_pages(blank, paper)
+    if tables:
+        pages += documents.field_sheet_pages(blank, paper)
     documents.draw_field_sheet(pages, out, replace=replace)
     print_last_words(f"wrote {out}")

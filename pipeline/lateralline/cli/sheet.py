@@ -49,6 +49,14 @@ def sheet(
     together: Annotated[
         bool, typer.Option("--together", help="All sites in one PDF, one after another.")
     ] = False,
+    crew: Annotated[
+        bool,
+        typer.Option(
+            "--crew",
+            help="One side of A4 or letter for the crew that digs: plan with tapes from the "
+            "house corners, depth to top, and where to expose the pipe first.",
+        ),
+    ] = False,
     terms: Terms = None,
     with_private: WithPrivate = False,
     replace: Replace = False,
@@ -62,6 +70,7 @@ def sheet(
     Example:
       lateralline sheet out -o sheet.pdf
       lateralline sheet out -o sheet.pdf --paper letter --scale 1in=10ft --replace
+      lateralline sheet out -o crew.pdf --crew
       lateralline sheet city -o sheets
       lateralline sheet city -o city.pdf --together
     """
@@ -77,7 +86,7 @@ def sheet(
     if missing:
         raise typer.BadParameter(f"no site {', '.join(sorted(missing))}", param_hint="--site")
     chosen = [(path, site_id) for path, site_id in there if not site or site_id in site]
-    options = documents.SheetOptions(paper, orientation, asked)
+    options = documents.SheetOptions(paper, orientation, asked, crew)
     apart = len(chosen) > 1 and not together
     if not apart:
         refuse_suffix(out, (".pdf",), "a sheet ends in {}", "--out")

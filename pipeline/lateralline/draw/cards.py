@@ -27,7 +27,8 @@ _EDGE_MM: Final = 7.0  # inside a card: printers leave a margin
 _SKETCH_MM: Final = 55.0  # side of the sketch
 _ARC_DEG: Final = 14.0  # of each tape's circle, on either side of the spot
 _POINTS: Final = 0.9  # of their size on a map
-_BIG: Final = ("tape 1", "tape 2", "cover")
+_BIG: Final = ("tape 1", "tape 2", "check", "pipe", "depth")
+_FOOT: Final = ("cut", "agree", "of that", "invert")
 
 
 def draw_cards(
@@ -79,16 +80,20 @@ def _card(
     for i, line in enumerate(wrap(name.partition("  ")[2], 86)[:2]):
         canvas.words(left, top + 7 + 3 * i, line, 6.5)
     text_x = left + _SKETCH_MM + 4
-    at = top + 14.0
+    at, foot_of = top + 14.0, False
     for line in lines:
         title, text = line[2:11].strip(), line[11:].strip()
+        if title in _FOOT and not foot_of:
+            foot_of, at = True, at + 1.5
+            canvas.rule(text_x, at - 2.6, inner.right, at - 2.6, lw=0.3, color=symbols.GREY)
         if title:
-            canvas.words(text_x, at, title, 6.5, colour=symbols.GREY)
+            canvas.words(text_x, at, title, 5.4 if foot_of else 6.5, colour=symbols.GREY)
         big = title in _BIG
-        for part in wrap(text, 34 if big else 44) or [""]:
-            canvas.words(text_x + 11, at, part, 7.5 if big else 6.2, bold=big)
-            at += 4.0 if big else 3.3
-        at += 0.5
+        for part in wrap(text, 32 if big else 48) or [""]:
+            size = 8.0 if big else 5.4 if foot_of else 6.2
+            canvas.words(text_x + 11, at, part, size, bold=big)
+            at += 4.2 if big else 2.8 if foot_of else 3.3
+        at += 0.2 if foot_of else 0.5
     _sketch(canvas, Box(left, top + 12, _SKETCH_MM, _SKETCH_MM), card, view, measure)
     furniture.draw_north(canvas, inner.right - 4.0, top, view.north)
     foot = inner.foot - 12
@@ -131,7 +136,7 @@ def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Mea
         looks = symbols.point_looks(control, _POINTS)
         plan.draw_points(axes, tape.point_m[None], looks, 7)
         _name(axes, tape, spot)
-        _distance(axes, tape, spot, measure)
+        write_distance(axes, tape, spot, measure)
     axes.plot(*spot, marker="X", ms=7, mfc=symbols.INK, mec="white", mew=0.7, zorder=8)
 
 
@@ -152,13 +157,23 @@ def _name(axes: Axes, tape: TieTape, spot: Floats) -> None:
     )  # fmt: skip
 
 
-def _distance(axes: Axes, tape: TieTape, spot: Floats, measure: Measure) -> None:
-    """Write a distance on its tape, readable from below or from the right."""
+def write_distance(
+    axes: Axes,
+    tape: TieTape,
+    spot: Floats,
+    measure: Measure,
+    share: float = 0.52,
+    size_pt: float = 5.8,
+) -> None:
+    """Write a distance on its tape, readable from below or from the right.
+
+    It stands at `share` of the way from the spot to the point.
+    """
     way = tape.point_m - spot
     angle = float(np.degrees(np.arctan2(way[1], way[0])))
-    at = spot + 0.52 * way
+    at = spot + share * way
     axes.text(
-        float(at[0]), float(at[1]), measure.length(tape.distance_m), size=5.8,
+        float(at[0]), float(at[1]), measure.length(tape.distance_m), size=size_pt,
         rotation=(angle + 90.0) % 180.0 - 90.0, rotation_mode="anchor", ha="center", va="center",
         bbox={"fc": "white", "ec": "none", "pad": 0.4}, zorder=6,
     )  # fmt: skip

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 # ---- what stands on which page --------------------------------------------------------------
 
 
-_MARGIN: Final = 10.0
+MARGIN_MM: Final = 10.0
 _FOOT: Final = 12.0  # the caution, on every page
 _GAP: Final = 2.5
 _PER_PAGE: Final = 3  # stops
@@ -118,7 +118,7 @@ def field_sheet_pages(blank: Blank, paper: str) -> list[Page]:
     pages += _stop_pages(blank, paper)
     pages += [_rest_page(blank, paper)]
     for n, page in enumerate(pages, start=1):
-        _foot(page, f"page {n} of {len(pages)}")
+        foot(page, f"page {n} of {len(pages)}")
     return pages
 
 
@@ -127,31 +127,31 @@ def field_sheet_pages(blank: Blank, paper: str) -> list[Page]:
 
 def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
     """Yield the page of what is true of the whole site, and more when control fills more."""
-    page, x, y, width = _begin(paper, "Field sheet")
+    page, x, y, width = begin(paper, "Field sheet")
     head, crs = blank.one("site"), blank.one("crs")
     y = page.boxes(
-        x, y, width, _columns(blank, "site", ("id", "name", "surveyed", "surveyor")), head
+        x, y, width, columns_on(blank, "site", ("id", "name", "surveyed", "surveyor")), head
     )
     keys = ("tape", "level", "depth", "counter", "pipe")
     units = [ColumnOf(key, f"{key} in", "", 13) for key in keys]
-    systems = _columns(blank, "site", ("horizontal", "vertical"), section="crs")
+    systems = columns_on(blank, "site", ("horizontal", "vertical"), section="crs")
     y = page.boxes(x, y, width, [*systems, *units], {**crs, **blank.units}) + _GAP
-    runs = _known(blank.settings.get("run", ()), 3)
+    runs = known_rows(blank.settings.get("run", ()), 3)
     note = f"one row for each push from an entry; {_meanings('flow', 'site', 'run')}"
     y = page.heading(x, y, "runs", note)
-    y = page.table(x, y, width, _columns(blank, "site", section="run"), runs) + _GAP
+    y = page.table(x, y, width, columns_on(blank, "site", section="run"), runs) + _GAP
     y = _pipes_and_branches(page, blank, x, y, width) + _GAP
-    columns = _columns(blank, "control")
-    rows = _known(blank.control, 5)
+    columns = columns_on(blank, "control")
+    rows = known_rows(blank.control, 5)
     while True:
         note = "what tapes are hooked to: corners, covers, nails"
         y = page.heading(x, y, "control", note)
-        fits = max(int((_floor(page) - y - TITLE) / ROW), 0)
+        fits = max(int((floor(page) - y - TITLE) / ROW), 0)
         page.table(x, y, width, columns, rows[:fits])
         yield page
         if not (rows := rows[fits:]):
             return
-        page, x, y, width = _begin(paper, "Control", blank)
+        page, x, y, width = begin(paper, "Control", blank)
 
 
 def _pipes_and_branches(page: Page, blank: Blank, x: float, y: float, width: float) -> float:
@@ -163,19 +163,19 @@ def _pipes_and_branches(page: Page, blank: Blank, x: float, y: float, width: flo
         ("branch", "branches", "a line that joins another", 1 - _OF_PIPES),
     ):
         across = width * share - _GAP / 2
-        rows = _known(blank.settings.get(section, ()), 2)
+        rows = known_rows(blank.settings.get(section, ()), 2)
         top = page.heading(x, y, title, note)
-        ends.append(page.table(x, top, across, _columns(blank, "site", section=section), rows))
+        ends.append(page.table(x, top, across, columns_on(blank, "site", section=section), rows))
         x += across + _GAP
     return max(ends)
 
 
 def _sketch_page(blank: Blank, paper: str) -> Page:
-    page, x, y, width = _begin(paper, "Sketch of control and ties", blank)
+    page, x, y, width = begin(paper, "Sketch of control and ties", blank)
     y = page.paragraph(x, y, _legend(blank)) + 1
     scale = "one square = ________     north: draw the arrow     name every control point"
     page.words.append(Words(x, y + 2, scale, PLAIN))
-    page.grid(x, y + 5, width, _floor(page) - y - 5)
+    page.grid(x, y + 5, width, floor(page) - y - 5)
     return page
 
 
@@ -195,10 +195,10 @@ def _stop_pages(blank: Blank, paper: str) -> Iterator[Page]:
     runs = [row.get("id", "") for row in blank.settings.get("run", ())]
     run = runs[0] if len(runs) == 1 else ""
     for first in range(1, blank.stops + 1, _PER_PAGE):
-        page, x, y, width = _begin(paper, "Stops and marks", blank)
+        page, x, y, width = begin(paper, "Stops and marks", blank)
         for stop in range(first, min(first + _PER_PAGE, blank.stops + 1)):
             at = {"run": run, "stop": str(stop)}
-            y = page.boxes(x, y, width, _columns(blank, "stops"), at)
+            y = page.boxes(x, y, width, columns_on(blank, "stops"), at)
             marks = [
                 {"mark": f"{stop}{letter}", "kind": _in_words(kind)} for letter, kind in _OF_A_STOP
             ]
@@ -207,27 +207,27 @@ def _stop_pages(blank: Blank, paper: str) -> Iterator[Page]:
 
 
 def _rest_page(blank: Blank, paper: str) -> Page:
-    page, x, y, width = _begin(paper, "Observations, exposures, ground", blank)
+    page, x, y, width = begin(paper, "Observations, exposures, ground", blank)
     y = page.heading(x, y, "observations", "what the camera saw")
-    y = page.table(x, y, width, _columns(blank, "observations"), [{}] * 7) + _GAP
+    y = page.table(x, y, width, columns_on(blank, "observations"), [{}] * 7) + _GAP
     seen_at = "where the pipe or transmitter was seen and measured"
     y = page.heading(x, y, "exposures", f"{seen_at}; {_choices('measured_to', 'exposures')}")
     seen = (*(_GNSS if blank.gnss else _TAPED), "z")
     names = ("name", "run", "line", "counter", *seen, "depth", "measured_to", "sigma")
-    y = page.table(x, y, width, _columns(blank, "exposures", names), [{}] * 3) + _GAP
+    y = page.table(x, y, width, columns_on(blank, "exposures", names), [{}] * 3) + _GAP
     y = page.heading(x, y, "marks", "ground shots, and marks there was no room for")
     page.table(x, y, width, _mark_columns(blank, ("run", "stop")), [{}] * 3)
     return page
 
 
-def _begin(paper: str, title: str, blank: Blank | None = None) -> tuple[Page, float, float, float]:
+def begin(paper: str, title: str, blank: Blank | None = None) -> tuple[Page, float, float, float]:
     """Return a page with its title, and where to go on: left edge, upper edge, width.
 
     With `blank` the site is named at the right, so that loose pages find together again.
     """
     page = Page(*paper_size(paper, wide=True))
-    width = page.width - 2 * _MARGIN
-    page.words.append(Words(_MARGIN, _MARGIN + 3.5, title, HUGE, bold=True))
+    width = page.width - 2 * MARGIN_MM
+    page.words.append(Words(MARGIN_MM, MARGIN_MM + 3.5, title, HUGE, bold=True))
     if blank is not None:
         head = blank.one("site")
         columns = [
@@ -235,29 +235,30 @@ def _begin(paper: str, title: str, blank: Blank | None = None) -> tuple[Page, fl
             ColumnOf("surveyed", "day of survey", "", 26),
             ColumnOf("surveyor", "surveyor", "", 40),
         ]
-        page.boxes(page.width - _MARGIN - 110, _MARGIN - 2, 110, columns, head)
-    return page, _MARGIN, _MARGIN + BOX, width
+        page.boxes(page.width - MARGIN_MM - 110, MARGIN_MM - 2, 110, columns, head)
+    return page, MARGIN_MM, MARGIN_MM + BOX, width
 
 
-def _foot(page: Page, number: str) -> None:
+def foot(page: Page, number: str) -> None:
+    """Write the caution and the number of a page at its foot."""
     caution = contract.load("tolerance_zone").caution
     lines = wrap(caution, 140)
-    top = page.height - _MARGIN - _FOOT + 3
+    top = page.height - MARGIN_MM - _FOOT + 3
     for n, line in enumerate(lines):
-        page.words.append(Words(_MARGIN, top + 4 * n, line, PLAIN, bold=True))
-    at = page.width - _MARGIN
+        page.words.append(Words(MARGIN_MM, top + 4 * n, line, PLAIN, bold=True))
+    at = page.width - MARGIN_MM
     page.words.append(Words(at, top + 4, number, SMALL, grey=GREY, align="right"))
 
 
-def _floor(page: Page) -> float:
+def floor(page: Page) -> float:
     """Return the lower edge of what a page may hold."""
-    return page.height - _MARGIN - _FOOT
+    return page.height - MARGIN_MM - _FOOT
 
 
 # ---- columns -------------------------------------------------------------------------------
 
 
-def _columns(
+def columns_on(
     blank: Blank, table: str, names: Sequence[str] = (), section: str = ""
 ) -> list[ColumnOf]:
     """Return columns of a table as they stand on paper: those named, else all."""
@@ -300,7 +301,7 @@ def _in_words(value: str) -> str:
 
 def _mark_columns(blank: Blank, first: Sequence[str] = ()) -> list[ColumnOf]:
     positions = _GNSS if blank.gnss else _TAPED
-    return _columns(blank, "marks", (*first, "mark", "kind", *positions, "z", "note"))
+    return columns_on(blank, "marks", (*first, "mark", "kind", *positions, "z", "note"))
 
 
 def _unit(column: Column, blank: Blank) -> str:
@@ -311,6 +312,6 @@ def _unit(column: Column, blank: Blank) -> str:
     return column.unit or blank.units.get(column.unit_from, "")
 
 
-def _known(rows: Sequence[Mapping[str, str]], least: int) -> list[Mapping[str, str]]:
+def known_rows(rows: Sequence[Mapping[str, str]], least: int) -> list[Mapping[str, str]]:
     """Return the rows that are known, and empty ones until there are enough to write on."""
     return [*rows, *[{}] * max(least - len(rows), 1)]

@@ -124,16 +124,17 @@ def covered(low: Floats, size: Floats, count: int) -> Floats:
 def draw_grid(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, scale: PaperScale) -> None:
     """Draw crosses at round coordinates of the file, with the coordinates along two edges."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
-    corners = view.ground.to_file(np.array([[x0, y0], [x1, y0], [x0, y1], [x1, y1]]))
-    per = np.abs(np.diag(view.ground.metres_per_unit))
+    corners = view.coordinates(np.array([[x0, y0], [x1, y0], [x0, y1], [x1, y1]]))
+    k = view.coordinate_scale
+    per = k * np.abs(np.diag(view.ground.metres_per_unit))
     steps = [round_up(_GRID_MM / scale.mm_per_m / p) for p in per]
     xs, ys = (
         np.arange(ceil(c.min() / s - 1e-9), floor(c.max() / s + 1e-9) + 1) * s
         for c, s in zip(corners.T, steps, strict=True)
     )
     middle = corners.mean(axis=0)
-    at_x = view.ground.to_ground(np.column_stack([xs, np.full(len(xs), middle[1])]))[:, 0]
-    at_y = view.ground.to_ground(np.column_stack([np.full(len(ys), middle[0]), ys]))[:, 1]
+    at_x = view.ground.to_ground(k * np.column_stack([xs, np.full(len(xs), middle[1])]))[:, 0]
+    at_y = view.ground.to_ground(k * np.column_stack([np.full(len(ys), middle[0]), ys]))[:, 1]
     half = _CROSS_MM / scale.mm_per_m
     for x in at_x:
         for y in at_y:

@@ -43,6 +43,7 @@ class SheetOptions:
     paper: str = "A3"
     orientation: Orientation = "auto"
     scale: PaperScale | None = None  # None: the largest round one that fits
+    crew: bool = False  # one side of paper for the crew that digs, in place of all of it
 
 
 def draw_sheet(
@@ -106,11 +107,15 @@ def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
     Call it within `matplotlib.rc_context(symbols.RC)`.
     """
     from lateralline.draw.canvas import Canvas
+    from lateralline.draw.crew_sheet import crew_page
     from lateralline.draw.furniture import SheetTitle, body_of, draw_title_block
     from lateralline.draw.layout import lay_out
     from lateralline.draw.tables import draw_tables, paginate, record_tables
     from lateralline.record.profile import line_profile
 
+    if options.crew:
+        yield crew_page(view, options.paper)
+        return
     profiles = [line_profile(view, line) for line in view.lines]
     layout = lay_out(view, profiles, options.paper, options.orientation, options.scale)
     body = body_of(layout.width, layout.height, view)

@@ -450,7 +450,7 @@ def _position_columns(view: RecordView) -> list[TableColumn]:
 def _position(view: RecordView, row: PointRow) -> list[str]:
     if row.geometry is None:
         return [DASH] * 2
-    at = view.ground.to_file(np.array([[row.geometry.x, row.geometry.y]]))[0]
+    at = view.coordinates(np.array([[row.geometry.x, row.geometry.y]]))[0]
     return [view.coordinate(float(v)) for v in at]
 
 

@@ -137,7 +137,7 @@ class RecordView:
         """Where x and y count from, in the file's own coordinates and in words."""
         x, y = self.ground.origin
         if self.crs is None or self.ground.crs is None:
-            return f"x {x:g}, y {y:g} of the sketch"
+            return f"x {x / self.per:g}, y {y / self.per:g} {self.unit} of the sketch"
         if self.crs.is_geographic:
             return f"longitude {x:.4f}°, latitude {y:.4f}°"
         unit = self.ground.crs.axis_info[0].unit_name
@@ -145,10 +145,9 @@ class RecordView:
 
     @property
     def coordinate_unit(self) -> str:
-        """Unit of the file's coordinates: m, ft, us-ft or °."""
-        if self.ground.crs is None:
-            return "m"
-        name = self.ground.crs.axis_info[0].unit_name
+        """Unit that coordinates are printed in: the file's, or of a sketch that of its tape."""
+        crs = self.ground.crs
+        name = self.unit if crs is None else crs.axis_info[0].unit_name
         return _UNIT_NAMES.get(name, name)
 
     @property
@@ -157,6 +156,15 @@ class RecordView:
         if self.crs is None:
             return ("x", "y")
         return ("longitude", "latitude") if self.crs.is_geographic else ("east", "north")
+
+    @property
+    def coordinate_scale(self) -> float:
+        """Units of the file in one that is printed: a sketch's file is in metres."""
+        return self.per if self.ground.crs is None else 1.0
+
+    def coordinates(self, ground_m: Floats) -> Floats:
+        """Return coordinates (n, 2) as they are printed, for metres on the ground."""
+        return np.asarray(self.ground.to_file(ground_m) / self.coordinate_scale)
 
     def coordinate(self, value: float) -> str:
         """Return a coordinate of the file in words, as far as a survey of this kind can tell it."""
@@ -180,7 +188,7 @@ class RecordView:
         return METRES_PER[self.unit]
 
     def word(self, quantity: str) -> str:
-        """Return the word of a quantity (`terms.toml`) in the region of the site."""
+        """Return the word of a quantity in the region of the site: see `terms`."""
         return word(quantity, region_of(self.lineage.tape_unit))
 
     def length(self, metres: float, decimals: int = 2) -> str:
@@ -340,10 +348,7 @@ def off_the_lines(points: gpd.GeoDataFrame, lines: gpd.GeoSeries) -> list[tuple[
 
 
 def read_record(gpkg: Path, site_id: str = "") -> RecordView:
-    """Return one site; "" is the only one there is.
-
-    Raises UnknownSiteError when the file does not hold it.
-    """
+    """Return one site, "" for the only one; UnknownSiteError when the file does not hold it."""
     ids = sites_of(gpkg)
     schema_version_of(gpkg)  # raises for one of later than is known here
     if site_id == "" and len(ids) == 1:
@@ -377,8 +382,7 @@ def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
     """Return a layer of a built GeoPackage as it stands in it, of one site or all for "".
 
     Names of version 1 come as those of today. A layer that an older record does not hold yet has
-    its columns and no rows. Raises
-    UnreadableError for what is no GeoPackage or cannot be read now.
+    its columns and no rows. Raises UnreadableError for what is no GeoPackage or locked.
     """
     where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
     for called in filter(None, (name, layer_of_v1(name))):

@@ -29,7 +29,7 @@ from lateralline.record.ground import GroundPlane
 from lateralline.record.rows import AlongRow, BandRow, NodeRow, ObservationRow, PointRow, SegmentRow
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
-from lateralline.units import METRES_PER, feet_and_inches, parse_length
+from lateralline.units import METRES_PER, PER_FOOT, feet_and_inches, parse_length
 
 #: What a card may be written in; `ft-in` is feet and inches to the eighth.
 UNITS: Final = ("m", "ft", "us-ft", "ft-in")
@@ -45,8 +45,13 @@ class Measure:
 
     @classmethod
     def of_crew(cls, tape_unit: str) -> Measure:
-        """Return the unit of a crew's tape; metric ones are metres, inches feet and inches."""
-        return cls({"ft": "ft", "us-ft": "us-ft", "in": "ft-in"}.get(tape_unit, "m"))
+        """Return how a crew reads its tape: metres, or feet and inches to the eighth."""
+        return cls("ft-in" if tape_unit in PER_FOOT else "m")
+
+    @property
+    def plain(self) -> str:
+        """The unit that decimals of it are in."""
+        return "ft" if self.unit == "ft-in" else self.unit
 
     @property
     def metres(self) -> float:
@@ -70,10 +75,24 @@ class Measure:
             return feet_and_inches(metres / self.metres, _EIGHTHS)
         return f"{metres / self.metres:.2f} {self.unit}"
 
+    def reach(self, metres: float) -> str:
+        r"""Return how far off something may be, rounded up as a person says it; a dash for NaN.
+
+        >>> [Measure(unit).reach(0.2712) for unit in ("m", "ft", "ft-in")]
+        ['0.28 m', '0.9 ft', '11"']
+        """
+        if math.isnan(metres):
+            return "–"
+        if self.unit == "ft-in":
+            inches = math.ceil(metres / self.metres * 12 - 1e-6)
+            return f'{inches}"' if inches < 12 else feet_and_inches(inches / 12, 1)
+        decimals = 2 if self.unit == "m" else 1
+        up = math.ceil(metres / self.metres * 10**decimals - 1e-6) / 10**decimals
+        return f"{up:.{decimals}f} {self.unit}"
+
     def level(self, metres: float) -> str:
         """Return a level in decimals: nobody writes one in inches."""
-        unit = "ft" if self.unit == "ft-in" else self.unit
-        return f"{metres / self.metres:.2f} {unit}"
+        return f"{metres / self.metres:.2f} {self.plain}"
 
     def read(self, text: str) -> float:
         """Return metres of a length as typed, in this unit unless it names m, ft or us-ft.
@@ -83,7 +102,7 @@ class Measure:
         >>> Measure("ft").read("100"), Measure("m").read("100 ft"), Measure("ft-in").read("4' 3")
         (30.48, 30.48, 1.2954)
         """
-        plain = "ft" if self.unit == "ft-in" else self.unit
+        plain = self.plain
         found = _LENGTH.fullmatch(text.strip())
         assert found is not None  # it matches anything
         number, unit = found[1], found[2] or plain

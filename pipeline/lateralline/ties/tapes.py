@@ -21,13 +21,14 @@ from lateralline.output import stamp, whole_file
 from lateralline.record.ground import GroundPlane
 from lateralline.record.layers import to_table
 from lateralline.records import Floats
+from lateralline.terms import region_of, word
 from lateralline.ties.spots import Measure, TapePoints, TieSpot
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at
 
 #: Parts of what a card is off by → what they are called.
-_WHOSE: Final = {"tapes": "tapes", "points": "points", "record": "record", "all": "all together"}
+_WHOSE: Final = {"tapes": "tapes", "points": "points", "record": "record"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,10 +147,16 @@ def _why_not(spot: TieSpot, within: int, best_cut_rad: float, known: int) -> str
 
 
 def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
-    """Return a card as lines of text, its name first."""
+    """Return a card as lines of text: its name, what to tape, how sure, how deep; then the rest."""
     if not card.tied:
         return untied_lines(card)
-    return [_head(card, measure), *_tapes(card, measure, limits), *_depth(card, measure)]
+    return [
+        _head(card, measure),
+        *_tapes(card, measure),
+        _within(card, measure),
+        *_depth(card, measure),
+        *_statistics(card, measure, limits),
+    ]
 
 
 def untied_lines(card: Card) -> list[str]:
@@ -159,11 +166,11 @@ def untied_lines(card: Card) -> list[str]:
 
 def _head(card: Card, measure: Measure) -> str:
     spot = card.spot
-    where = f"line {spot.line}, chainage {measure.length(spot.chainage_m)}"
-    return f"{spot.name}  {spot.kind}  ({where})"
+    along = word("distance along pipe", region_of(measure.plain))
+    return f"{spot.name}  {spot.kind}  (line {spot.line}, {along} {measure.level(spot.chainage_m)})"
 
 
-def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
+def _tapes(card: Card, measure: Measure) -> Iterator[str]:
     first, second, *check = card.tapes
     width = max(len(t.point) for t in card.tapes)
     if card.spot.remark:
@@ -171,37 +178,49 @@ def _tapes(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     yield f"  tape 1   {first.point:{width}}  {measure.length(first.distance_m)}"
     yield f"  tape 2   {second.point:{width}}  {measure.length(second.distance_m)}"
     if check:
-        should, off = measure.length(check[0].distance_m), measure.length(card.check_95_m)
-        yield f"  check    {check[0].point:{width}}  {should} ± {off} (95 %)"
+        yield f"  check    {check[0].point:{width}}  {measure.length(check[0].distance_m)}"
     else:
         yield "  check    NOTHING checks these two tapes: no third point serves. A misread tape"
         yield "           or a wrong point would not show; measure both twice"
     yield f"  side     {card.side}, looking from {first.point} to {second.point}"
-    yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
-    for part, name in _WHOSE.items():
-        sigma, off_95 = card.scatter_m(part)
-        reach = (
-            "not bounded by the record"
-            if isnan(sigma)
-            else f"σ {measure.length(sigma)}, 95 % {measure.length(off_95)}"
-        )
-        yield f"  {'scatter ' if part == 'tapes' else '        '} {name}: {reach}"
+
+
+def _within(card: Card, measure: Measure) -> str:
+    """Say the one ± of a card: tapes, points and record together."""
+    off_95 = card.scatter_m("all")[1]
+    said = "not bounded by the record" if isnan(off_95) else f"± {measure.reach(off_95)}"
+    return f"  pipe     {said}"
 
 
 def _depth(card: Card, measure: Measure) -> Iterator[str]:
     spot = card.spot
     if isnan(spot.cover_m):
-        yield "  cover    not known: the pipe's size or the ground is not"
-    else:
-        low, high = spot.cover_95_m
-        sure = (
-            "its error is not known"
-            if isnan(low)
-            else f"95 % {measure.length(low)} to {measure.length(high)}"
+        yield "  depth    not known: the pipe's size or the ground is not"
+        return
+    low, high = spot.cover_95_m
+    sure = (
+        "its error is not known"
+        if isnan(low)
+        else f"{measure.length(low)} to {measure.length(high)}"
+    )
+    yield f"  depth    {measure.length(spot.cover_m)} to top of pipe ({sure})"
+
+
+def _statistics(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
+    """Say what the ± is made of, and what the tapes should agree to: the foot of a card."""
+    yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
+    if len(card.tapes) > 2:
+        yield f"  agree    check within ± {measure.length(card.check_95_m)}"
+    for part, name in _WHOSE.items():
+        sigma, off_95 = card.scatter_m(part)
+        reach = (
+            "not bounded by the record"
+            if isnan(sigma)
+            else f"± {measure.length(off_95)} (σ {measure.length(sigma)})"
         )
-        yield f"  cover    {measure.length(spot.cover_m)} to the outside top ({sure})"
-    if not isnan(spot.invert_m):
-        yield f"  invert   {measure.level(spot.invert_m)} ({spot.datum})"
+        yield f"  {'of that ' if part == 'tapes' else '        '} {name}: {reach}"
+    if not isnan(card.spot.invert_m):
+        yield f"  invert   {measure.level(card.spot.invert_m)} ({card.spot.datum})"
 
 
 # ---- as a layer -----------------------------------------------------------------------------

@@ -1,0 +1,342 @@
+"""One side of paper for the crew that digs: plan with ties, depths, and where to dig first.
+
+Drawn from a built record alone. Spots are the ends, bends and junctions of its lines, numbered on
+the plan as in the table below; a spot the counter alone carries on is no spot to dig at and is left
+out. The spot to expose first is the one known best in plan, at the least depth of those equally
+well known: the smallest hole that proves the record. ± is 95 %.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, radians
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import shapely
+
+from lateralline import __version__
+from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
+from lateralline.frames.operations import PLAN_95
+from lateralline.ties.spots import Asked, Measure, control_of, spots_of
+from lateralline.ties.tapes import Card, TieLimits, tie
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from lateralline.draw.canvas import Canvas
+    from lateralline.draw.plan import Window
+    from lateralline.record.view import RecordView
+
+_BANNER_MM: Final = 19.0
+_HEAD_MM: Final = 13.0
+_ROW_MM: Final = 8.4
+_COLUMN_HEAD_MM: Final = 6.5
+_FIRST_MM: Final = 15.0
+_PLAN_HEAD_MM: Final = 8.0
+_MOST_SPOTS: Final = 9
+_END: Final = "end of located line"
+_LONGEST_M: Final = 30.0
+_FLATTEST_DEG: Final = 20.0
+_LENGTH_AT: Final = 0.63  # of the way from spot to corner: nearer the spots tapes crowd
+_PAD: Final = 0.12  # of the drawn ground, clear on each side
+_FIND_AGAIN: Final = "no control to tape from: find the spots by GNSS, or give corners"
+_POINTS: Final = 1.0  # of their size on a map
+
+
+@dataclass(frozen=True, slots=True)
+class CrewPlan:
+    """What a crew's sheet of one site shows."""
+
+    cards: tuple[Card, ...]  # the spots, in the order of their numbers, tied or not
+    more: int  # spots left out for want of room
+    first: int | None  # index of the one to expose first
+
+    @property
+    def tied(self) -> bool:
+        """Whether tapes lead to any spot."""
+        return any(card.tied for card in self.cards)
+
+    @classmethod
+    def of(cls, view: RecordView, measure: Measure) -> CrewPlan:
+        """Choose the spots of a site, their tapes, and the one to expose first."""
+        tape = view.lineage
+        limits = TieLimits(
+            _LONGEST_M, radians(_FLATTEST_DEG), tape.tape_sigma_m, tape.tape_sigma_ratio
+        )
+        carried = {node.node_id for node in view.nodes if node.carried_on}
+        names = tuple(n.node_id for n in view.nodes if n.node_id not in carried)
+        spots = spots_of(view, Asked(nodes=names), measure) if names else []
+        cards = tie([s for s in spots if np.isfinite(s.ground_m).all()], control_of(view), limits)
+        kept = tuple(cards[:_MOST_SPOTS])
+        sure = [(_off(card), card.spot.cover_m, n) for n, card in enumerate(kept)]
+        known = [(round(off, 2), cover, n) for off, cover, n in sure if isfinite(off + cover)]
+        return cls(kept, len(cards) - len(kept), min(known)[2] if known else None)
+
+
+def crew_page(view: RecordView, paper: str = "") -> Canvas:
+    """Return the page; call it within `matplotlib.rc_context(symbols.RC)`.
+
+    `paper` is one of OFFICE_PAPERS, else letter where tapes read feet and A4 where they do not.
+    """
+    from lateralline.draw.canvas import Canvas
+
+    measure = Measure.of_crew(view.lineage.tape_unit)
+    plan = CrewPlan.of(view, measure)
+    if paper not in OFFICE_PAPERS:
+        paper = OFFICE_PAPERS[1] if view.in_feet else OFFICE_PAPERS[0]
+    canvas = Canvas(*paper_size(paper, wide=False))
+    page = Box(0, 0, canvas.width, canvas.height).inset(*[MARGIN_MM] * 4)
+    _banner(canvas, Box(page.x, page.y, page.width, _BANNER_MM), view)
+    _head(canvas, Box(page.x, page.y + _BANNER_MM + 3, page.width, _HEAD_MM), view, plan)
+    deep = _COLUMN_HEAD_MM + _ROW_MM * max(len(plan.cards), 1)
+    foot = Box(page.x, page.foot - 7.0, page.width, 7.0)
+    first = Box(page.x, foot.y - _FIRST_MM - 2, page.width, _FIRST_MM)
+    table = Box(page.x, first.y - deep - 3, page.width, deep)
+    top = page.y + _BANNER_MM + _HEAD_MM + 3
+    _plan(canvas, Box(page.x, top, page.width, table.y - top - 3), view, plan, measure)
+    _table(canvas, table, view, plan, measure)
+    _dig_first(canvas, first, view, plan, measure)
+    _foot(canvas, foot, view, plan)
+    return canvas
+
+
+def _off(card: Card) -> float:
+    """Return how far off the pipe may be where the tapes meet, 95 %; NaN where nothing says."""
+    if card.tied:
+        return card.scatter_m("all")[1]
+    cov = card.spot.cov_m2
+    if not np.isfinite(cov).all():
+        return float("nan")
+    return PLAN_95 * float(np.sqrt(max(np.linalg.eigvalsh(cov)[-1], 0.0)))
+
+
+# ---- around the plan ------------------------------------------------------------------------
+
+
+def _banner(canvas: Canvas, box: Box, view: RecordView) -> None:
+    from lateralline.draw import symbols
+    from lateralline.draw.canvas import line_mm, wrapped
+
+    canvas.frame(box, fc=symbols.INK, ec=symbols.INK, lw=0.0)
+    opening, _, rest = view.caution.partition(". ")
+    canvas.words(
+        box.x + box.width / 2, box.y + 4.6, opening.upper(), 14.0, bold=True, colour="white",
+        align="center",
+    )  # fmt: skip
+    for n, line in enumerate(wrapped(rest, box.width - 8.0, 7.6, 3)):
+        y = box.y + 10.2 + n * line_mm(7.6)
+        canvas.words(box.x + box.width / 2, y, line, 7.6, colour="white", align="center")
+
+
+def _head(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
+    from lateralline.draw import symbols
+
+    name = view.site_id if view.name == view.site_id else f"{view.site_id}  {view.name}"
+    canvas.words(box.x, box.y + 3.0, name, 14.0, bold=True, room=0.62 * box.width)
+    lines = []
+    for row in view.centrelines[:3]:
+        pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
+        lines.append(f"{pipe}: {view.length(row.length_m)} {view.unit}")
+    canvas.words(box.x, box.y + 8.6, " · ".join(lines), 8.0, room=0.62 * box.width)
+    about = f"surveyed {view.lineage.last_surveyed} · ± in 95 of 100 times"
+    canvas.words(box.right, box.y + 3.0, about, 7.5, colour=symbols.GREY, align="right")
+    what = "hold tapes level, from the points named" if plan.tied else _FIND_AGAIN
+    canvas.words(box.right, box.y + 7.4, what, 7.5, colour=symbols.GREY, align="right")
+
+
+def _foot(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
+    from lateralline.draw import symbols
+    from lateralline.record.rows import UnlocatedRow
+
+    said = ["The pipe runs on past both ends of a line; nothing there is located."]
+    if plan.more:
+        said.append(f"{plan.more} more spots stand on the full sheet and the tie cards.")
+    if len(view.rows(UnlocatedRow)):
+        said.append("Hatched: not located, the pipe may be anywhere in it.")
+    canvas.rule(box.x, box.y, box.right, box.y, lw=0.4)
+    canvas.words(box.x, box.y + 3.4, " ".join(said), 7.0, room=box.width)
+    about = f"lateralline {__version__}, from {view.source.name} {view.sha256[:12]}"
+    canvas.words(box.right, box.foot - 0.4, about, 6.0, colour=symbols.GREY, align="right")
+
+
+# ---- the plan -------------------------------------------------------------------------------
+
+
+def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: Measure) -> None:
+    from lateralline.draw import furniture, symbols
+    from lateralline.draw import plan as plans
+    from lateralline.record.rows import UnlocatedRow
+    from lateralline.record.symbology import area_of, style_of
+
+    inner = box.inset(0.0, _PLAN_HEAD_MM, 0.0, 0.0)
+    window, scale = _window(view, plan, inner)
+    west, south, east, north = window.limits
+    canvas.words(box.x, box.y + 3.4, f"Plan, {scale}", 8.0, bold=True)
+    furniture.scale_bar(canvas, box.right - 22.0, box.y + 4.0, view.unit, scale, 46.0)
+    furniture.draw_north(canvas, box.right - 5.0, box.y - 2.0, view.north)
+    axes = canvas.axes(inner, xlim=(west, east), ylim=(south, north))
+    axes.set_gid("plan")
+    for edge in axes.spines.values():
+        edge.set(linewidth=0.5, color=symbols.GREY)
+    nowhere = [row.geometry for row in view.rows(UnlocatedRow)]
+    plans.fill(axes, nowhere, symbols.unlocated_look(), 0.5)
+    corridor = symbols.area_look(area_of("position_corridor"))
+    plans.fill(axes, view.layers["position_corridor"].geometry, corridor, 2)
+    plans.draw_pipe(axes, view)
+    for card in plan.cards:
+        _draw_ties(axes, card, measure)
+    control = style_of("control_points").rule[0].as_point
+    looks = symbols.point_looks(control, _POINTS)
+    plans.draw_points(axes, np.array(_starts(plan)).reshape(-1, 2), looks, 7)
+    _name_all(axes, view, plan, scale)
+
+
+def _starts(plan: CrewPlan) -> list[tuple[float, float]]:
+    """Return the points that tapes start from."""
+    there = {t.point: t.point_m for card in plan.cards for t in card.tapes}
+    return [(float(x), float(y)) for x, y in there.values()]
+
+
+def _window(view: RecordView, plan: CrewPlan, inner: Box) -> tuple[Window, PaperScale]:
+    """Return what the plan shows, and its scale: lines, spots and what their tapes start from."""
+    from lateralline.draw.plan import one_window
+    from lateralline.record.view import bounds_of
+
+    lines = view.located("pipe_centreline")
+    boxes = [list(lines.total_bounds)] if len(lines) else []
+    boxes += [[x, y, x, y] for x, y in _starts(plan)]
+    bounds = bounds_of(boxes) or view.box
+    wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    pad = _PAD * max(wide, high, 1.0)
+    across = finest(inner.width, wide + 2 * pad, in_feet=view.in_feet)
+    up = finest(inner.height, high + 2 * pad, in_feet=view.in_feet)
+    scale = max(across, up)
+    size = inner.width / scale.mm_per_m, inner.height / scale.mm_per_m
+    return one_window(bounds, *size), scale
+
+
+def _draw_ties(axes: Axes, card: Card, measure: Measure) -> None:
+    """Draw the two tapes of a spot with their lengths; the check tape stands in the table."""
+    from lateralline.draw import symbols
+    from lateralline.draw.cards import write_distance
+
+    for tape in card.tapes[:2]:
+        ends = zip(tape.point_m, card.spot.ground_m, strict=True)
+        axes.plot(*ends, color=symbols.GREY, lw=0.5, ls=(0, (5, 2.5)), zorder=5)
+        write_distance(axes, tape, card.spot.ground_m, measure, _LENGTH_AT, 7.0)
+
+
+def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -> None:
+    """Write numbers of spots and names of corners, clear of pipe and tapes."""
+    from lateralline.draw import symbols
+    from lateralline.draw.labels import Label, place
+
+    numbers = [
+        Label(float(at[0]), float(at[1]), str(n), symbols.INK, 11.0, "bold")
+        for n, at in enumerate((card.spot.ground_m for card in plan.cards), start=1)
+    ]
+    points = {t.point: t.point_m for card in plan.cards for t in card.tapes}
+    names = [Label(float(x), float(y), name, symbols.INK, 7.5) for name, (x, y) in points.items()]
+    for n, card in enumerate(plan.cards):
+        filled = symbols.INK if n == plan.first else "white"
+        axes.plot(*card.spot.ground_m, marker="o", ms=7.0, mfc=filled, mec=symbols.INK, mew=1.3,
+                  zorder=8)  # fmt: skip
+    step = 2.0 / scale.mm_per_m
+    lines = [g.segmentize(step) for g in view.located("pipe_centreline").geometry]
+    tapes = [
+        shapely.linestrings([t.point_m, card.spot.ground_m]).segmentize(step)
+        for card in plan.cards
+        for t in card.tapes[:2]
+    ]
+    taken = [shapely.get_coordinates(shape) for shape in (*lines, *tapes)]
+    place(axes, [*numbers, *names], np.vstack([np.empty((0, 2)), *taken]))
+
+
+# ---- the table, and where to begin ----------------------------------------------------------
+
+
+def _columns(width: float, view: RecordView, plan: CrewPlan) -> list[tuple[str, float]]:
+    """Return heads and left edges (mm from the left) of the table."""
+    finds = ("tape 1", "tape 2", "check tape")
+    if not plan.tied:
+        unit = view.coordinate_unit
+        finds = (f"{view.axis_names[0]}, {unit}", f"{view.axis_names[1]}, {unit}", "")
+    names = ("", "spot", *finds, "pipe within ±", "depth to top")
+    edges = (0.0, 0.045, 0.245, 0.41, 0.575, 0.74, 0.855)
+    return [(name, edge * width) for name, edge in zip(names, edges, strict=True)]
+
+
+def _table(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: Measure) -> None:
+    from lateralline.draw import symbols
+
+    columns = _columns(box.width, view, plan)
+    for name, at in columns:
+        canvas.words(box.x + at, box.y + 2.2, name, 6.8, colour=symbols.GREY)
+    canvas.rule(box.x, box.y + 4.8, box.right, box.y + 4.8, lw=0.8)
+    edges = [at for _, at in columns[1:]] + [box.width]
+    for n, card in enumerate(plan.cards):
+        y = box.y + _COLUMN_HEAD_MM + n * _ROW_MM
+        if n == plan.first:
+            canvas.frame(Box(box.x, y - 0.9, box.width, _ROW_MM - 0.4), fc="#e9e9e9", lw=0.0)
+        cells = _cells(card, n, view, plan, measure)
+        for (_, at), edge, (big, small) in zip(columns, edges, cells, strict=True):
+            room = edge - at - 1.5
+            canvas.words(box.x + at + 0.8, y + 1.4, big, 8.6, bold=True, room=room)
+            canvas.words(box.x + at + 0.8, y + 5.0, small, 6.4, room=room, colour=symbols.GREY)
+        canvas.rule(box.x, y + _ROW_MM - 1.4, box.right, y + _ROW_MM - 1.4, lw=0.25)
+    if not plan.cards:
+        text = "No spot of this site is located."
+        canvas.words(box.x, box.y + _COLUMN_HEAD_MM + 2, text, 9.0)
+
+
+def _cells(
+    card: Card, index: int, view: RecordView, plan: CrewPlan, measure: Measure
+) -> list[tuple[str, str]]:
+    """Return what stands in a row: large and small, for each column."""
+    spot = card.spot
+    tapes = [(measure.length(t.distance_m), f"from {t.point}") for t in card.tapes]
+    if not plan.tied:
+        at = view.coordinates(np.array([spot.ground_m]))[0].tolist()
+        tapes = [(view.coordinate(at[0]), ""), (view.coordinate(at[1]), "")]
+    elif not tapes:
+        tapes = [("no tapes", card.reason)]
+    elif len(tapes) == 2:
+        tapes.append(("no check", "measure both twice"))
+    off, low = _off(card), spot.cover_95_m[0]
+    sure = f"at least {measure.length(max(low, 0.0))}" if isfinite(low) else "no bound known"
+    kind, _, of = spot.kind.partition(_END)
+    name, stop = (_END, f"{of.strip()} · ") if not kind and of else (spot.kind, "")
+    along = f"{stop}{spot.line}, {view.length(spot.chainage_m)} {view.unit} up the pipe"
+    return [
+        (str(index + 1), ""),
+        (name, along),
+        *(tapes + [("", "")] * 3)[:3],
+        (measure.reach(off) if isfinite(off) else "no bound", ""),
+        (measure.length(spot.cover_m), sure if isfinite(spot.cover_m) else "size not known"),
+    ]
+
+
+def _dig_first(
+    canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: Measure
+) -> None:
+    from lateralline.draw import symbols
+
+    canvas.frame(box, ec=symbols.INK, lw=1.4)
+    if errors := view.findings["error"]:
+        title = f"Do not dig by this sheet: {errors} error{'s' * (errors > 1)} on record."
+        how = "Read them on the full sheet or the page, put them right, and print this again."
+    elif plan.first is None:
+        title = "Nothing here is known well enough to say where to dig first."
+        how = "Expose the pipe from where it is seen: a cleanout, a manhole, the house."
+    else:
+        card = plan.cards[plan.first]
+        title = f"Prove it first at spot {plan.first + 1}: {card.spot.kind}"
+        half, depth = measure.reach(_off(card)), measure.length(card.spot.cover_m)
+        how = (
+            f"Surest of these spots: the pipe lies within {half} of the mark, its top about "
+            f"{depth} down. After the one-call service has marked, expose it by hand or vacuum, "
+            "and hold tapes and depth against this sheet before digging anywhere else."
+        )
+    canvas.words(box.x + 3, box.y + 3.4, title, 10.0, bold=True, room=box.width - 6)
+    canvas.paragraph(Box(box.x + 3, box.y + 6.2, box.width - 6, 8.0), how, 7.6)

@@ -1,0 +1,76 @@
+"""The crew's sheet: one side, nothing tiny, tapes and depth to top, and where to dig first."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+from lateralline.draw import symbols
+from lateralline.draw.crew_sheet import CrewPlan, crew_page
+from lateralline.draw.sheet import SheetOptions, draw_sheet
+from lateralline.record.rows import FindingRow
+from lateralline.record.view import RecordView, read_record
+from lateralline.ties.spots import Measure
+from tests.support.sheet_reading import pages_of
+
+
+@pytest.fixture(scope="module")
+def view(practice: dict[str, Path]) -> RecordView:
+    return read_record(practice["tape-ties"], "")
+
+
+def words_of(view: RecordView) -> list[str]:
+    with matplotlib.rc_context(symbols.RC):
+        page = crew_page(view)
+    renderer: Any = FigureCanvasAgg(page.figure).get_renderer()
+    texts = [t for axes in page.figure.axes for t in axes.texts if t.get_text()]
+    for text in texts:
+        assert text.get_fontsize() >= symbols.SMALL_PT, text.get_text()
+        box = text.get_window_extent(renderer)
+        assert page.figure.bbox.contains(box.x0, box.y0), text.get_text()
+        assert page.figure.bbox.contains(box.x1, box.y1), text.get_text()
+    return [text.get_text() for text in texts]
+
+
+def test_it_is_one_side_with_the_whole_caution(view: RecordView, tmp_path: Path) -> None:
+    draw_sheet([(view.source, view.site_id)], tmp_path / "c.pdf", SheetOptions(crew=True))
+    assert len(pages_of(tmp_path / "c.pdf")) == 1
+    said = " ".join(words_of(view))
+    for part in ("NO CLEARANCE TO DIG", "one-call service", "hand or vacuum", "licensed practice"):
+        assert part in said
+
+
+def test_tapes_stand_in_feet_and_eighths_with_depth_to_top(view: RecordView) -> None:
+    measure = Measure.of_crew(view.lineage.tape_unit)
+    plan, said = CrewPlan.of(view, measure), words_of(view)
+    assert plan.tied
+    for card in plan.cards:
+        assert measure.length(card.spot.cover_m) in said
+        for tape in card.tapes[:2]:
+            assert said.count(measure.length(tape.distance_m)) >= 2  # on the plan and in the table
+    assert not [text for text in said if text.endswith(" m")]
+
+
+def test_the_first_to_dig_is_the_surest_and_never_one_nobody_located(view: RecordView) -> None:
+    plan = CrewPlan.of(view, Measure("m"))
+    assert plan.first is not None
+    off = [card.scatter_m("all")[1] for card in plan.cards]
+    assert off[plan.first] <= min(off) + 0.005
+    carried = {node.node_id for node in view.nodes if node.carried_on}
+    assert not carried & {card.spot.name for card in plan.cards}
+    assert np.isfinite(off).all()
+
+
+def test_a_record_with_errors_sends_nobody_to_dig(
+    view: RecordView, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert not view.rows(FindingRow) or not view.findings["error"]
+    monkeypatch.setitem(view.findings, "error", 2)
+    said = " ".join(words_of(view))
+    assert "Do not dig by this sheet: 2 errors on record." in said
+    assert "Prove it first" not in said
