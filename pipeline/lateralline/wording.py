@@ -21,6 +21,8 @@ from typing import Final, SupportsFloat, TypeAlias
 from lateralline.units import METRES_PER
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
+_MOST_INCHES: Final = 36  # longer distances are said in feet
+_NEAR_INCH: Final = 0.05
 _BLANK: Final = "\u00a0"
 _LENGTH: Final = re.compile(rf"([+-]?)(\d+(?:\.\d+)?){_BLANK}m")
 
@@ -125,6 +127,23 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
     if unit not in _DECIMALS:
         return in_metres
     return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
+
+
+def as_written(value_m: float, unit: str, *, alone: bool = False) -> str:
+    """Say a distance as a person writes it: whole inches where it is some, else to a hundredth.
+
+    Metres stand beside feet and inches, unless `alone`.
+
+    >>> as_written(0.4572, "us-ft"), as_written(1.2, "ft", alone=True), as_written(0.4572, "cm")
+    ('18 in (0.46 m)', '3.94 ft', '0.46 m')
+    """
+    in_metres = f"{value_m:.2f} m"
+    if unit not in _DECIMALS:
+        return in_metres
+    inches = value_m / METRES_PER["in"]
+    whole = unit == "in" or (inches < _MOST_INCHES and abs(inches - round(inches)) < _NEAR_INCH)
+    said = f"{round(inches, 1):g} in" if whole else f"{value_m / METRES_PER[unit]:.2f} {unit}"
+    return said if alone else f"{said} ({in_metres})"
 
 
 def _converted(length: re.Match[str], unit: str) -> str:

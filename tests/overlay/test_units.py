@@ -57,16 +57,16 @@ def test_zones_of_a_site_in_feet_are_said_in_feet(in_feet: Path, tmp_path: Path)
     told = run("zones", in_feet, "--rule", "cga", "-o", tmp_path / "z", "--picture",
                tmp_path / "z.svg")  # fmt: skip
     assert told.exit_code == 0, told.output
-    assert "1.500 ft (0.457 m) each side" in " ".join(told.output.split())
+    assert "18 in (0.46 m) each side" in " ".join(told.output.split())
     drawn = words_of(tmp_path / "z.svg")
     zone = pyogrio.read_dataframe(
         tmp_path / "z" / "hand_dig_zones.gpkg", layer="tolerance_zone"
     ).iloc[0]
     for part in (
-        "1.500 ft (0.457 m) each side",
-        "1.500 ft tolerance",
-        f"{zone.width_m / FT:.3f} ft as located",
-        f"zone {zone.width_m / FT:.3f} ft ({zone.width_m:.3f} m) wide",
+        "18 in (0.46 m) each side",
+        "18 in tolerance",
+        f"{zone.width_m / FT:.2f} ft as located",
+        f"zone {zone.width_m / FT:.2f} ft ({zone.width_m:.2f} m) wide",
     ):
         assert part in drawn
     assert re.search(r"\b\d+ ft\b", drawn)  # the scale bar
@@ -90,7 +90,10 @@ def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(
     assert f"post 5 m: {apart / FT:.2f} ft ({apart:.2f} m) between surfaces" in said
     assert f"{least / FT:.2f} ft ({least:.2f} m) at the least" in said
     assert "1.00 ft (0.30 m) required" in said
-    assert row["what"].startswith(f"{apart:.2f} m between surfaces")  # metres, common blanks
+    assert row["what"].startswith(f"{apart / FT:.2f} ft ({apart:.2f} m) between surfaces")
+    asked = run("clearance", in_feet, plan, "--required", "12in", "--units", "in").output
+    assert f"{apart / 0.0254:.1f}" in asked
+    assert "in in, the riskiest first" in asked
     drawn = words_of(tmp_path / "near.svg")
     assert "In ft. Apart" in drawn
     assert f"{apart / FT:.2f}" in drawn
@@ -102,4 +105,4 @@ def test_sites_of_several_units_are_held_in_metres(tmp_path: Path) -> None:
     assert run("build", *sites, "--crs", "EPSG:32617", "-o", out, "-q").exit_code == 0
     assert open_as_built(out).unit == "m"
     told = run("zones", out, "--tolerance", "2ft", "-o", tmp_path / "z")
-    assert "0.610 m each side" in " ".join(told.output.split())
+    assert "0.61 m each side" in " ".join(told.output.split())

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from dataclasses import replace as replace_in
 from importlib.util import find_spec
 from math import nan
 from pathlib import Path
@@ -18,7 +19,7 @@ from lateralline.draw.sheet import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together
-from lateralline.overlay.as_built import UNLOCATED, named, open_as_built, unlocated_cells
+from lateralline.overlay.as_built import UNLOCATED, AsBuilt, named, open_as_built, unlocated_cells
 from lateralline.overlay.clearance import Pair
 from lateralline.overlay.files import overlay_folder
 from lateralline.overlay.plan_files import LayerUse, column_names, read_plan
@@ -85,6 +86,7 @@ def zones(
     *,
     as_given: str = "",
     dissolve: Literal["line", "all"] = "line",
+    unit: str = "",
     picture: Path | None = None,
     replace: bool = False,
 ) -> DigZones:
@@ -93,7 +95,8 @@ def zones(
     `rule` is the key of a published rule (`dig_rules`) or a distance in metres from the outside of
     the pipe, which the layer then tells `as_given`. Two zones a line: its outside plus the
     tolerance, and the same about its 95 % corridor; with `dissolve="all"` those of a region are
-    merged. `picture` is a plan to draw beside: .png, .svg or .pdf. All is written, or nothing.
+    merged. Lengths in words are in `unit`, else in the crew's. `picture` is a plan to draw beside:
+    .png, .svg or .pdf. All is written, or nothing.
 
     Raises KeyError for an unknown rule, UnreadableError for what is no built record, ValueError for
     another kind of picture, OutputExistsError, MissingExtraError, OutputError.
@@ -104,7 +107,7 @@ def zones(
         if isinstance(rule, str)
         else given_distance(rule, as_given or f"{rule:g} m")
     )
-    as_built = open_as_built(record)
+    as_built = _in_unit(open_as_built(record), unit)
     layer = "tolerance_zone" if dissolve == "line" else "tolerance_zone_merged"
     drawn = Drawn()
     with together():
@@ -140,6 +143,7 @@ def clearance(
     plan_unit: str = "",
     layers: Mapping[str, LayerUse] | None = None,
     shift_sigma_m: float = nan,
+    unit: str = "",
     picture: Path | None = None,
     replace: bool = False,
 ) -> Comparison:
@@ -148,14 +152,15 @@ def clearance(
     `options` state the least separation required, how far works may be built off the plan and what
     its attributes are called; `plan_crs`, `plan_levels`, `plan_unit` and `layers` what the plan
     does not state of itself; `shift_sigma_m` is one σ between plan and record where none is
-    published. Pairs within `search_m` in plan are listed. With `out` the overlay is written there,
+    published. Lengths in words are in `unit`, else in the crews'. Pairs within `search_m` in plan
+    are listed. With `out` the overlay is written there,
     with `picture` a plan: both, or nothing.
 
     Raises SiteFaultsError and LaterallineError for a plan that cannot be read or brought to the
     record, UnreadableError for what is no built record; else as `zones`.
     """
     refuse_picture(picture, "clearance-picture", replace=replace)
-    as_built = open_as_built(record)
+    as_built = _in_unit(open_as_built(record), unit)
     works = read_plan(
         plan, options, crs=plan_crs, uses=layers, unit=plan_unit, sketch_unit=as_built.taped_in
     )
@@ -173,6 +178,11 @@ def clearance(
 
             draw_comparison(made, picture, replace=replace)
     return made
+
+
+def _in_unit(as_built: AsBuilt, unit: str) -> AsBuilt:
+    """Return a record whose lengths are said in a unit; "" leaves the crews' own."""
+    return replace_in(as_built, unit=unit) if unit else as_built
 
 
 def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:

@@ -15,6 +15,7 @@ from lateralline.cli.options import (
     AsJson,
     Picture,
     Replace,
+    Units,
     argument,
     metres,
     option,
@@ -114,6 +115,7 @@ def clearance(
             help="List pairs no farther apart in plan than this, from the pipe's corridor.",
         ),
     ] = "3m",
+    units: Units = None,
     picture: Picture = None,
     replace: Replace = False,
     as_json: AsJson = False,
@@ -162,6 +164,7 @@ def clearance(
         plan_unit=plan_unit,
         layers=_layers(layer or []),
         shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
+        unit=units or "",
         picture=picture,
         replace=replace,
     )

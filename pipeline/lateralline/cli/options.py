@@ -132,6 +132,10 @@ Terms = Annotated[
         metavar="metric|us",
     ),
 ]
+Units = Annotated[
+    Literal["m", "ft", "us-ft", "in"] | None,
+    option("Unit of lengths in words; else that of the crews.", "--units", metavar="m|ft|us-ft|in"),
+]
 Full = Annotated[
     bool, typer.Option("--full", help="Print every finding and figure, not one screen.")
 ]

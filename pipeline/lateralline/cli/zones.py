@@ -16,13 +16,14 @@ from lateralline.cli.options import (
     AsJson,
     Picture,
     Replace,
+    Units,
     metres,
     option,
     refuse_picture,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
-from lateralline.wording import in_both
+from lateralline.wording import as_written
 
 if TYPE_CHECKING:
     from lateralline.api.overlays import DigZones, UnlocatedRow
@@ -48,6 +49,7 @@ def zones(
         Literal["line", "all"],
         typer.Option(help="One zone per line, or all of a region merged where they touch."),
     ] = "line",
+    units: Units = None,
     picture: Picture = None,
     replace: Replace = False,
     as_json: AsJson = False,
@@ -87,6 +89,7 @@ def zones(
         chosen,
         as_given=tolerance,
         dissolve=dissolve,
+        unit=units or "",
         picture=picture,
         replace=replace,
     )
@@ -144,11 +147,11 @@ def _print(
         typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
         return
     out = console()
-    each = f"{in_both(rule.distance_m, unit, 3)} each side of the pipe's outside"
+    each = f"{as_written(rule.distance_m, unit)} each side of the pipe's outside"
     print_indented(out, f"{rule.title}: {each}")
     print_indented(out, rule.source, 2)
     if drawn.assumed:
-        wide = in_both(overlays.UNKNOWN_DIAMETER_M, unit, 3)
+        wide = as_written(overlays.UNKNOWN_DIAMETER_M, unit)
         text = f"{drawn.assumed} line(s) of unknown outside diameter are drawn with a wide one: "
         text += f"{wide}, or {overlays.UNKNOWN_WALLS_RATIO:g} times the inside"
         print_indented(out, text, 2, "yellow")

@@ -205,12 +205,15 @@ def draw_open_ends(plan: PlanPanel, ends: tuple[Floats, Floats]) -> Floats:
     look = symbols.sign_look("open_end")
     kept = [np.empty((0, 2))]
     for end, way in zip(*ends, strict=True):
+        if not plan.view.contains(shapely.Point(*end)):
+            continue  # off the plan: a sign there would stand in what is around it
         stub = end + way * plan.metres(8.0) * np.linspace(0.0, 1.0, 8)[:, None]
         plan.axes.plot(*stub.T, zorder=8, path_effects=halo(4.0), **look)
         last = stub[-1] + way * plan.metres(2.2)
         plan.axes.text(
             float(last[0]), float(last[1]), "?", size=11, weight="bold", color=look["color"],
             ha="center", va="center", zorder=9, path_effects=halo(3.0), gid="open end",
+            clip_on=True,
         )  # fmt: skip
         kept += [stub, last[None]]
     return np.vstack(kept)

@@ -12,20 +12,23 @@ import numpy as np
 import shapely
 
 from lateralline.draw import overlay, symbols
+from lateralline.draw.canvas import width_mm
 from lateralline.draw.furniture import LegendEntry
 from lateralline.draw.labels import Label, place
 from lateralline.draw.overlay import Margin, PlanPanel
 from lateralline.draw.paper import Align, Box
-from lateralline.draw.plan import fill
+from lateralline.draw.plan import fill, outline
 from lateralline.draw.symbols import AreaLook, LineLook
 from lateralline.record.symbology import area_of
 from lateralline.records import Floats
-from lateralline.units import METRES_PER
+from lateralline.wording import as_written
 
 # ---- hand-dig zones ------------------------------------------------------------------------------
 
 
 _SECTION_MM: Final = 42.0
+_ARROW_MM: Final = 4.0  # of a dimension's line that must be seen on either side of its text
+_TEXT_GAP_MM: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +66,7 @@ def _zones_panel(panel: PlanPanel, plan: ZonesPlan) -> None:
     fill(axes, plan.wide, _wide(), 1)
     fill(axes, plan.near, _near(), 1.2)
     overlay.draw_pipes(axes, plan.pipes, plan.corridors)
+    fill(axes, plan.near, outline(_near()), 3)
     ends = overlay.draw_open_ends(panel, plan.open_ends)
     edges = [s.boundary for s in (*plan.near, *plan.wide) if s is not None]
     near = np.concatenate([overlay.along([*plan.paths, *edges], panel.metres(1.5)), ends])
@@ -84,25 +88,46 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
     cut.set_axis_off()
     for z, (half, look) in enumerate(bands):
         fill(cut, [shapely.box(-half, 0.55, half, 0.97)], look, z)
-    per = METRES_PER[plan.unit]
-    measures = [
-        (0.40, reach - plan.tolerance_m, reach, f"{plan.tolerance_m / per:.3f} {plan.unit} "
-         "tolerance"),
-        (0.24, -reach, reach, f"{2 * reach / per:.3f} {plan.unit} as located"),
-    ]  # fmt: skip
+    sides = [
+        (0.40, reach - plan.tolerance_m, reach, "tolerance"),
+        (0.24, -reach, reach, "as located"),
+    ]
     if isfinite(off):
         wide = reach + off
-        measures += [(0.08, -wide, wide, f"{2 * wide / per:.3f} {plan.unit} with corridor")]
+        sides += [(0.08, -wide, wide, "with corridor")]
+    measures = [
+        (level, left, right, f"{as_written(right - left, plan.unit, alone=True)} {what}")
+        for level, left, right, what in sides
+    ]
+    mm = at.width / (2 * widest)
     for level, left, right, text in measures:
         cut.annotate(
             "", (right, level), xytext=(left, level),
             arrowprops={"arrowstyle": "<->", "lw": 0.9, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
+        x, side = _beside(left * mm, right * mm, width_mm(text, overlay.SMALL_PT), widest * mm)
         cut.text(
-            (left + right) / 2, level, text, ha="center", va="center", size=overlay.SMALL_PT,
+            x / mm, level, text, ha=side, va="center", size=overlay.SMALL_PT,
             bbox={"fc": "white", "ec": "none", "pad": 1.2},
         )  # fmt: skip
     margin.y = at.foot + 3.0
+
+
+def _beside(left: float, right: float, wide: float, edge: float) -> tuple[float, Align]:
+    """Return where the text of a dimension stands, mm, and which part of the text stands there.
+
+    In the dimension where its arrows stay in sight, else beside one of its ends, within ±`edge`.
+
+    >>> _beside(-20.0, 20.0, 12.0, 40.0), _beside(0.0, 9.0, 12.0, 40.0)
+    ((0.0, 'center'), (11.0, 'left'))
+    >>> _beside(30.0, 39.0, 12.0, 40.0)
+    (28.0, 'right')
+    """
+    if wide + 2 * _ARROW_MM <= right - left:
+        return (left + right) / 2, "center"
+    if right + _TEXT_GAP_MM + wide <= edge:
+        return right + _TEXT_GAP_MM, "left"
+    return left - _TEXT_GAP_MM, "right"
 
 
 def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
@@ -143,6 +168,17 @@ _COLUMNS: Final[tuple[tuple[float, Align], ...]] = (
 )  # fmt: skip
 _HEAD: Final = ("", "pipe", "planned", "apart", "at least", "needed", "chance", "by")
 _ROW_MM: Final = 4.6
+_DEPTHS_MM: Final = 46.0
+_DEEPER: Final = 1.8  # than the pipes: deeper works run off the drawing
+_NOTES_MM: Final = 16.0  # that notes need below at the least
+
+
+@dataclass(frozen=True, slots=True)
+class ApproachDepths:
+    """How deep pipe and planned thing lie at their closest, metres below the ground there."""
+
+    pipe: tuple[float, float]  # top and bottom, as located
+    work: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +190,7 @@ class Approach:
     conflict: bool
     cells: tuple[str, ...]  # pipe, planned, apart, at least, needed, chance, by
     more: str  # what has no column; "" nothing
+    depths: ApproachDepths | None  # None where no depth of either is known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,7 +292,39 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
     if len(plan.approaches) > overlay.MOST_ROWS:
         margin.paragraph(f"and {len(plan.approaches) - overlay.MOST_ROWS} more: see the table")
     margin.y += 2.5
+    _draw_depths(margin, plan)
     margin.notes(plan.notes)
+
+
+def _draw_depths(margin: Margin, plan: ClearancePlan) -> None:
+    """Draw how deep pipe and works lie at each closest place, to one scale, side by side."""
+    known = [(a, a.depths) for a in plan.approaches[: overlay.MOST_ROWS] if a.depths is not None]
+    box = margin.box
+    if not known or margin.y + _DEPTHS_MM + _NOTES_MM > box.foot:
+        return
+    margin.paragraph(
+        "Depth of pipe (left) and works (right) at the closest place of each, pipe as located; "
+        "the verdict takes its ± in"
+    )
+    of_pipes = max(d.pipe[1] for _, d in known)
+    deepest = min(1.08 * max(max(d.pipe[1], d.work[1]) for _, d in known), _DEEPER * of_pipes)
+    at = Box(box.x + 12.0, margin.y + 3.0, box.width - 12.0, _DEPTHS_MM - 16.0)
+    axes = margin.canvas.axes(at, xlim=(0.0, float(len(known))), ylim=(deepest, 0.0))
+    axes.set_gid("depths")
+    axes.set_axis_off()
+    for n, (a, d) in enumerate(known):
+        fill(axes, [shapely.box(n + 0.50, d.work[0], n + 0.88, d.work[1])], _WORKS, 3)
+        fill(axes, [shapely.box(n + 0.12, d.pipe[0], n + 0.50, d.pipe[1])], overlay.pipe_look(), 4)
+        x = at.x + (n + 0.5) * at.width / len(known)
+        colour = symbols.WARN if a.conflict else symbols.INK
+        margin.canvas.words(x, at.foot + 3.0, str(a.number), overlay.SMALL_PT, align="center",
+                            bold=a.conflict, colour=colour)  # fmt: skip
+    margin.canvas.rule(at.x, at.y, at.right, at.y, lw=1.0)
+    margin.canvas.words(at.x - 1.5, at.y, "ground", overlay.SMALL_PT, align="right")
+    margin.canvas.rule(at.x, at.foot, at.right, at.foot, lw=0.3, color=symbols.FAINT)
+    lowest = as_written(deepest, plan.unit, alone=True)
+    margin.canvas.words(at.x - 1.5, at.foot - 1.0, lowest, overlay.SMALL_PT, align="right")
+    margin.y = at.foot + 7.0
 
 
 def _row(margin: Margin, cells: Sequence[str], colour: str, *, bold: bool = False) -> None:

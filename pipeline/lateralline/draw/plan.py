@@ -223,6 +223,8 @@ def draw_record(axes: Axes, view: RecordView) -> None:
     fill(axes, [z.geometry for z in zones if not z.with_corridor], symbols.area_look(near), 1.2)
     corridors = view.layers["position_corridor"].geometry
     fill(axes, corridors, symbols.area_look(area_of("position_corridor")), 2)
+    near_zones = [z.geometry for z in zones if not z.with_corridor]
+    fill(axes, near_zones, outline(symbols.area_look(near)), 3)
     draw_pipe(axes, view)
     draw_ellipses(axes, view.fixes)
     draw_rows(axes, view.rows(MarkRow), 5)
@@ -296,13 +298,31 @@ def fill(axes: Axes, shapes: Iterable[object], look: AreaLook, zorder: float) ->
         axes.add_collection(PatchCollection(paths, zorder=zorder, **look))
 
 
+def outline(look: AreaLook) -> AreaLook:
+    """Return the edge of an area alone: drawn above whatever wider lies over it."""
+    return look | AreaLook(fc="none")
+
+
 def obstacles(view: RecordView, scale: PaperScale) -> Floats:
-    """Return points (n, 2) that labels should not cover: symbols, and the pipe all along."""
+    """Return points (n, 2) that labels should not cover: symbols, ellipses, the pipe all along."""
     layers = ("field_marks", "transmitter_fixes", "pipe_nodes", "pipe_observations")
     spots = [xy_of(view.located(n).geometry.array) for n in (*layers, "control_points")]
     for line in view.located("pipe_centreline").geometry:
         spots.append(shapely.get_coordinates(line.segmentize(_OBSTACLE_STEP_MM / scale.mm_per_m)))
-    return np.vstack([np.empty((0, 2)), *spots])
+    return np.vstack([np.empty((0, 2)), *spots, *map(_around_ellipse, view.fixes)])
+
+
+def _around_ellipse(fix: FixRow) -> Floats:
+    """Return points (n, 2) on the 95 % ellipse of a stop; none where it has none."""
+    if fix.geometry is None or not np.isfinite(fix.ellipse_major_95_m + fix.ellipse_minor_95_m):
+        return np.empty((0, 2))
+    turn = np.linspace(0.0, 2 * np.pi, 12, endpoint=False)
+    azimuth = np.radians(fix.ellipse_azimuth_deg)
+    along = np.array([np.sin(azimuth), np.cos(azimuth)])
+    across = np.array([along[1], -along[0]])
+    centre = np.array([fix.geometry.x, fix.geometry.y])
+    major = fix.ellipse_major_95_m * np.cos(turn)[:, None] * along
+    return np.asarray(centre + major + fix.ellipse_minor_95_m * np.sin(turn)[:, None] * across)
 
 
 def xy_of(shapes: Iterable[object]) -> Floats:

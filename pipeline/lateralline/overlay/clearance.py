@@ -54,7 +54,7 @@ from lateralline.overlay.separation import (
     stacked,
 )
 from lateralline.records import Flags, Floats, Ints
-from lateralline.wording import metres
+from lateralline.wording import in_both
 
 #: A level so far above the ground at the pipe, or below it, is on another basis or in another unit.
 ABOVE_GROUND_M: Final = 1.0
@@ -86,6 +86,7 @@ class Pair:
     line: int = -1  # row of the region's `Lines`; -1 not located
     area: UnlocatedArea | None = None  # where pipe that is not located may be
     area_apart_m: float = nan  # from it to the thing, the pipe's radius off; ≤ 0 where it may be in
+    unit: str = "m"  # of lengths in words
     levels_by: LevelsBy = "plan_only"
     level_unfit: bool = False  # the thing's level does not go with the ground here, was not used
     separation_m: float = nan
@@ -147,8 +148,8 @@ class Pair:
 
     @property
     def what(self) -> str:
-        """What was found, in metres."""
-        return self.in_words(metres)
+        """What was found, in the unit of the comparison."""
+        return self.in_words(lambda value_m: in_both(value_m, self.unit))
 
     @property
     def key(self) -> tuple[str, str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 from pathlib import Path
 from typing import Final
 
@@ -11,13 +12,14 @@ import shapely
 
 from lateralline.errors import extra
 from lateralline.overlay.as_built import Lines, named, open_ends
+from lateralline.overlay.clearance import Pair
 from lateralline.overlay.run import Comparison, at_least, length, probability
 from lateralline.overlay.zones import Drawn
 from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
-from lateralline.wording import in_both, with_own_unit
+from lateralline.wording import as_written, with_own_unit
 
 #: A picture shows what is no farther than this from the riskiest pair, or from the first line.
 _AROUND_M: Final = 60.0
@@ -63,6 +65,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
                 pair.levels_by.partition("_")[0],
             ),
             _MORE.get((pair.verdict, pair.open_end), ""),
+            drawing.ApproachDepths(*deep) if (deep := _depths(pair)) else None,
         )
         for pair in here
     ]
@@ -110,6 +113,24 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     )
 
 
+def _depths(pair: Pair) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Return top and bottom of pipe and planned thing below ground; None where one is not known.
+
+    A trench, post or pile is open from the ground down; of what has a level alone only the surface
+    nearest to the pipe is known.
+    """
+    axis, work = pair.pipe_axis_depth_m, pair.work
+    nearest = axis - (pair.z_m[1] - pair.z_m[0])
+    if not isfinite(nearest) or pair.levels_by == "plan_only":
+        return None
+    half = pair.outside_diameter_m / 2
+    pipe = (axis - half, axis + half)
+    if work.kind == "bore":
+        middle = work.depth_m if isfinite(work.depth_m) else nearest
+        return pipe, (middle - work.radius_m, middle + work.radius_m)
+    return pipe, (0.0, work.depth_m if isfinite(work.depth_m) else max(nearest, 0.0))
+
+
 def draw_zones(
     drawn: Drawn,
     unlocated: Sequence[UnlocatedRow],
@@ -134,9 +155,9 @@ def draw_zones(
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
     facts = [
-        f"{name}: pipe {in_both(lines.outside_diameter_m[n], unit, 3)} outside"
+        f"{name}: pipe {as_written(lines.outside_diameter_m[n], unit)} outside"
         + (" (assumed)" if lines.diameter_assumed[n] else "")
-        + f", zone {in_both(2 * reach[n], unit, 3)} wide as located"
+        + f", zone {as_written(2 * reach[n], unit)} wide as located"
         + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
         for n, name in zip(here.tolist(), _names(lines, here.tolist()), strict=True)
     ]
@@ -170,7 +191,7 @@ def draw_zones(
             off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
             tolerance_m=rule.distance_m,
             facts=facts,
-            rule=f"{rule.title}: {in_both(rule.distance_m, unit, 3)} each side of the pipe's "
+            rule=f"{rule.title}: {as_written(rule.distance_m, unit)} each side of the pipe's "
             "outside",
             source=f"{rule.source}.",
             notes=notes,

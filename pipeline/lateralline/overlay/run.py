@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from dataclasses import replace as replace_in
 from math import inf, isfinite, isnan, nan
 from pathlib import Path
 from typing import Final
@@ -111,7 +112,9 @@ def compare(
     for region in regions:
         moved = to_record_crs(plan, as_built, region.plane, basis, given_sigma_m)
         terms = SearchTerms(search_m, moved.sigma_m, basis.compare, moved.sigma_up_m)
-        compared.append(_compared(region, stations, moved, terms))
+        found = _compared(region, stations, moved, terms)
+        pairs = [replace_in(pair, unit=as_built.unit) for pair in found.pairs]
+        compared.append(replace_in(found, pairs=pairs))
     pairs = sorted((pair for one in compared for pair in one.pairs), key=_risk)
     made = Comparison(basis, as_built.unit, compared, pairs, as_built.placeless, [])
     made.notes.extend([*_notes(as_built, plan, made), *plan.notes])
