@@ -143,8 +143,8 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     if line.nodes:
         rows.append(("on it", _nodes(line, unit)))
     if line.undecided:
-        many = "stretch" if line.undecided == 1 else "stretches"
-        rows.append(("undecided", f"shape of {line.undecided} {many}: see the findings"))
+        many = "segment" if line.undecided == 1 else "segments"
+        rows.append(("shape", f"not shown of {line.undecided} {many}: see the findings"))
     out.print(f"  Line {line.line}  {line.pipe}".rstrip())
     for label, message in rows:
         out.print(f"    {label:<12}{message}")

@@ -21,9 +21,10 @@ from matplotlib.transforms import BboxBase
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw.canvas import fitted, lettered
 from lateralline.draw.symbols import INK
+from lateralline.record.ground import off_the_lines
 from lateralline.record.rows import ControlRow, FixRow, NodeRow, ObservationRow
 from lateralline.record.symbology import style_of
-from lateralline.record.view import RecordView, number, off_the_lines
+from lateralline.record.view import RecordView, number
 from lateralline.records import Floats
 
 _RADII_PX: Final = (11.0, 17.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0)

@@ -34,6 +34,7 @@ from bokeh.plotting import figure
 from markupsafe import Markup
 
 from lateralline.page.places import Works
+from lateralline.record.ground import off_the_lines
 from lateralline.record.rows import LayerRow
 from lateralline.record.symbology import (
     Area,
@@ -44,7 +45,7 @@ from lateralline.record.symbology import (
     sign,
     style_of,
 )
-from lateralline.record.view import Bounds, RecordView, off_the_lines
+from lateralline.record.view import Bounds, RecordView
 
 #: What can be picked.
 Renderer: TypeAlias = "GlyphRenderer[Scatter]"

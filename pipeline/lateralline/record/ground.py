@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from math import floor, nan
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -34,6 +34,9 @@ from lateralline.record.layers import Shapes
 from lateralline.record.lineage import RecordLineage
 from lateralline.records import Floats, Ints
 
+if TYPE_CHECKING:
+    import geopandas as gpd
+
 _WGS84: Final = CRS.from_epsg(4326)
 _STEP_DEG: Final = 1e-4  # over which degrees are measured in metres
 _CORNER: Final = {True: 10.0, False: 50.0}  # the origin is a round coordinate: metres, other units
@@ -43,6 +46,7 @@ _NEAR_DEG: Final = 0.05
 _SAME_NORTH_DEG: Final = 0.05
 #: Side of a region. The scale of its plane is off by less than 2e-7 anywhere in it.
 CELL_DEG: Final = 0.05
+_WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,3 +203,17 @@ def _plane(crs: CRS, lon: float, lat: float) -> CRS:
         name=f"transverse Mercator at {lat:.3f}°, {lon:.3f}°",
         geodetic_crs=datum.to_2d(),
     )
+
+
+def off_the_lines(points: gpd.GeoDataFrame, lines: gpd.GeoSeries) -> list[tuple[float, str]]:
+    """Return how far each point is from the nearest line, m, and which way: "NE"."""
+    if not len(points) or not len(lines):
+        return []
+    paths = lines[lines.notna()].union_all()
+    away = shapely.get_coordinates(
+        shapely.shortest_line(paths, np.asarray(points.geometry.array))
+    ).reshape(-1, 2, 2)
+    east, north = (away[:, 1] - away[:, 0]).T
+    turn = np.degrees(np.arctan2(east, north))
+    names = [_WINDS[round(t / 45.0) % 8] for t in turn.tolist()]
+    return list(zip(np.hypot(east, north).tolist(), names, strict=True))

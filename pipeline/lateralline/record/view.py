@@ -64,7 +64,6 @@ Bounds = tuple[float, float, float, float]
 IN_FEET: Final = ("ft", "us-ft")
 #: What stands for a length that nobody knows.
 DASH: Final = "–"
-_WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 _UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
 _UNIT_WORDS: Final = {"metre": "m", "US survey foot": "US survey feet", "foot": "feet"}
 _EMPTY_SITE: Final = (0.0, 0.0, 10.0, 10.0)
@@ -331,20 +330,6 @@ def bounds_of(boxes: Iterable[Iterable[float]]) -> Bounds | None:
         return None
     (west, south), (east, north) = known[:, :2].min(axis=0), known[:, 2:].max(axis=0)
     return (float(west), float(south), float(east), float(north))
-
-
-def off_the_lines(points: gpd.GeoDataFrame, lines: gpd.GeoSeries) -> list[tuple[float, str]]:
-    """Return how far each point is from the nearest line, m, and which way: "NE"."""
-    if not len(points) or not len(lines):
-        return []
-    paths = lines[lines.notna()].union_all()
-    away = shapely.get_coordinates(
-        shapely.shortest_line(paths, np.asarray(points.geometry.array))
-    ).reshape(-1, 2, 2)
-    east, north = (away[:, 1] - away[:, 0]).T
-    turn = np.degrees(np.arctan2(east, north))
-    names = [_WINDS[round(t / 45.0) % 8] for t in turn.tolist()]
-    return list(zip(np.hypot(east, north).tolist(), names, strict=True))
 
 
 def read_record(gpkg: Path, site_id: str = "") -> RecordView:
