@@ -90,6 +90,10 @@ def test_what_may_follow_from_wrong_coordinates_is_folded_under_them() -> None:
     assert first.members[0].found is swapped
     assert [t.found.subject for t in first.follows] == ["stop R1/2"]
     assert second.members[0].found is unread
+    here = {"run_id": "R1", "stop_id": "2"}
+    both = (replace(blunder("2", 0.31), severity="error", **here), replace(unread, **here))
+    (alone,) = grouped([Told("", "m", f) for f in (swapped, *both)])
+    assert {t.found.code for t in alone.follows} == {"mark-blunder", "input-unused"}
     of_another = grouped([Told("A", "m", swapped), Told("B", "m", blunder("2", 0.31))])
     assert [len(group.follows) for group in of_another] == [0, 0]
 

@@ -100,8 +100,9 @@ def _card(
     canvas.words(left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)
     for i, line in enumerate(wrap(view.caution, 105)):
         canvas.words(left, foot + 3.6 + 2.9 * i, line, 6.0)
+    unit = "feet and inches" if measure.unit == "ft-in" else measure.unit
     about = (
-        f"surveyed {view.lineage.last_surveyed} · tapes held level · distances in {measure.unit} · "
+        f"surveyed {view.lineage.last_surveyed} · tapes held level · distances in {unit} · "
         "± at 95 %"
     )
     canvas.words(left, inner.foot, about, 5.0, colour=symbols.GREY)

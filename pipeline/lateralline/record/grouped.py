@@ -127,7 +127,9 @@ def _cause(
         if root.site == told.site and (worked_out or found.subject.split(" ")[0] in _PLACED):
             return root
     of_stop = stops.get(told.stop)
-    return None if of_stop is told else of_stop
+    if of_stop is None or of_stop is told:
+        return None
+    return _cause(of_stop, roots, {}) or of_stop
 
 
 # ---- several findings in one sentence -------------------------------------------------------

@@ -201,16 +201,17 @@ def _depth(card: Card, measure: Measure) -> Iterator[str]:
     sure = (
         "its error is not known"
         if isnan(low)
-        else f"{measure.length(low)} to {measure.length(high)}"
+        else f"between {measure.length(low)} and {measure.length(high)}"
     )
-    yield f"  depth    {measure.length(spot.cover_m)} to top of pipe ({sure})"
+    yield f"  depth    {measure.length(spot.cover_m)} to top of pipe"
+    yield f"           {sure}"
 
 
 def _statistics(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str]:
     """Say what the ± is made of, and what the tapes should agree to: the foot of a card."""
     yield f"  cut      {card.cut_deg:.0f}° (none flatter than {degrees(limits.flattest_rad):.0f}°)"
     if len(card.tapes) > 2:
-        yield f"  agree    check within ± {measure.length(card.check_95_m)}"
+        yield f"  agree    check within ± {measure.reach(card.check_95_m)}"
     for part, name in _WHOSE.items():
         sigma, off_95 = card.scatter_m(part)
         reach = (
