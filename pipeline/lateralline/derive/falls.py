@@ -109,7 +109,8 @@ class VertexLevels:
         """Return draws (count, m) of that scatter, with a fixed seed."""
         value, vector = np.linalg.eigh(self.noise_m2)
         root = vector * np.sqrt(value.clip(0.0))
-        return np.random.default_rng(SEED).standard_normal((count, len(value))) @ root.T
+        drawn = np.random.default_rng(SEED).standard_normal((count, len(value)))
+        return np.asarray(drawn @ root.T)
 
     @cached_property
     def _precision(self) -> Floats:
@@ -134,7 +135,7 @@ class VertexLevels:
 def _sigmas(cov_m2: Floats) -> Floats:
     """Return σ of the differences (m, m) of what has a covariance (m, m)."""
     own = np.diagonal(cov_m2)
-    return np.sqrt((own[:, None] + own[None, :] - cov_m2 - cov_m2.T).clip(0.0))
+    return np.asarray(np.sqrt((own[:, None] + own[None, :] - cov_m2 - cov_m2.T).clip(0.0)))
 
 
 # ---- segments ------------------------------------------------------------------------------

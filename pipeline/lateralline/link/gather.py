@@ -31,7 +31,7 @@ def gather_fixes(
     points: list[LocatedPoint] = []
     for run in runs:
         rows = np.flatnonzero((fixes.run == run.id) & fixes.solved)
-        findings += _counter_findings(fixes, rows)
+        findings += _counter_findings(fixes, rows) + _uncounted(fixes, rows, run)
         sure = np.isfinite(fixes.xyz_m[rows]).all(axis=1)
         sure &= np.isfinite(fixes.cov[rows][:, :3, :3]).all(axis=(1, 2))
         findings += [
@@ -112,6 +112,25 @@ def _counter_findings(fixes: Fixes, rows: Ints) -> list[Finding]:
             back_m=-steps[j],
         )
         for j in back
+    ]
+
+
+def _uncounted(fixes: Fixes, rows: Ints, run: Run) -> list[Finding]:
+    """Stops of a run without a counter, once a run."""
+    bare = rows[np.isnan(fixes.counter_m[rows])]
+    if not len(bare):
+        return []
+    names = [f"stop {_name(fixes, i)}" for i in bare.tolist()]
+    return [
+        finding(
+            "counter-missing",
+            f"run {run.id}",
+            where=fixes.where(int(bare[0])),
+            about=names,
+            stops=names,
+            without=len(bare),
+            of_all=len(rows),
+        )
     ]
 
 

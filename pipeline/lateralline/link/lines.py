@@ -56,6 +56,10 @@ class LocatedPoint:
         """Unit vector (3,) of the axis."""
         return directions(self.heading_rad, self.tilt_rad)
 
+    def of_run(self, run: str) -> bool:
+        """Whether it is a stop of this run."""
+        return self.kind == "fix" and self.fix >= 0 and self.ref.rpartition("/")[0] == run
+
     def reversed(self) -> LocatedPoint:
         """The same point looked at from the other end of the transmitter: α + π, −θ."""
         sign = np.array([1.0, 1.0, 1.0, 1.0, -1.0])

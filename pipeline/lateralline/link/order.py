@@ -116,6 +116,9 @@ def _lay(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> _Positions:
             first = entry if _same_entry(run, found.placed) else None
             found.keys[mine] = np.where(here, beside, _along_both(along, beside, within, first))
         found.placed.append(run)
+    for run in runs:
+        if not count[run.id]:
+            _lay_by_rows(found, points, xy, run)
     known = np.isfinite(found.keys)
     if known.sum() >= 2:
         found.keys[~known] = _beside(xy[~known], xy[known], found.keys[known])[0]
@@ -123,6 +126,17 @@ def _lay(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> _Positions:
         found.unclear += [points[int(i)].subject for i in np.flatnonzero(~known)]
         found.keys[~known] = np.inf
     return found
+
+
+def _lay_by_rows(found: _Positions, points: Sequence[LocatedPoint], xy_m: Floats, run: Run) -> None:
+    """Lay the first run without a counter by the order of its rows, where none is laid yet."""
+    mine = np.array([i for i, p in enumerate(points) if p.of_run(run.id)], dtype=np.int64)
+    if found.placed or not len(mine):
+        return
+    rows = mine[np.argsort([points[i].fix for i in mine], kind="stable")]
+    steps = np.linalg.norm(np.diff(xy_m[rows], axis=0), axis=1)
+    found.keys[rows] = run.upstream_sign * np.concatenate([[0.0], np.cumsum(steps)])
+    found.placed.append(run)
 
 
 def _same_entry(run: Run, others: Sequence[Run]) -> bool:

@@ -192,8 +192,8 @@ def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Flo
     reading = np.nan_to_num(stops.depth_reading_m, nan=1.0)
     spread = np.where(soft, np.sqrt(2.0) * accuracy.peak_along_depths * reading, 0.0)
     for run in np.unique(stops.run):
-        i = np.flatnonzero((stops.run == run) & located & np.isfinite(stops.counter_m))
-        i = i[np.argsort(stops.counter_m[i], kind="stable")]
+        i = np.flatnonzero((stops.run == run) & located)
+        i = i[np.argsort(along_run_m(stops.counter_m[i], tally.middle_m[:, i].T), kind="stable")]
         if len(i) < 2:
             continue
         before, after = np.concatenate([i[:1], i[:-1]]), np.concatenate([i[1:], i[-1:]])
@@ -203,6 +203,29 @@ def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Flo
         turn = np.hypot(spread[before], spread[after]) / apart
         sigma[i] = np.minimum(np.hypot(NEIGHBOUR_SIGMA_RAD, turn), UNKNOWN_SIGMA_RAD)
     return heading, sigma
+
+
+def along_run_m(counter_m: Floats, xy_m: Floats) -> Floats:
+    """Return about how far along their run stops (k,) in the order of their rows stand.
+
+    That is their counter; without one, where the rows beside have them: as far between as the
+    plan positions xy_m (k, 2) are. A run without any is ordered by its rows.
+
+    >>> along_run_m(np.array([5.0, np.nan, 9.0]), np.array([[0.0, 0], [0, 1], [0, 4]]))
+    array([5., 6., 9.])
+    """
+    steps = np.linalg.norm(np.diff(xy_m, axis=0), axis=1)
+    way = np.concatenate([[0.0], np.cumsum(steps)])
+    read = np.flatnonzero(np.isfinite(counter_m))
+    if not len(read):
+        return way
+    sense = -1.0 if counter_m[read[-1]] < counter_m[read[0]] else 1.0
+    before = counter_m[read[0]] + sense * (way - way[read[0]])
+    after = counter_m[read[-1]] + sense * (way - way[read[-1]])
+    out = np.interp(way, way[read], counter_m[read])
+    row = np.arange(len(way))
+    out = np.where(row < read[0], before, np.where(row > read[-1], after, out))
+    return np.where(np.isfinite(counter_m), counter_m, out)
 
 
 def _reasons(tally: _MarkTally, stops: StopRows, failed: Mapping[int, str]) -> Texts:
