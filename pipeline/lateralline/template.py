@@ -93,7 +93,7 @@ def new_site_files(
     What is given is not checked here: `check` does that, and `api.new_site` before it.
 
     >>> new_site_files("EX-001", unit="ft")["stops.csv"].splitlines()[-1]
-    'run,stop,counter,depth_reading,tilt_deg,note'
+    'run,stop,counter,depth_reading,tilt_deg,metal,note'
     """
     values = _start(site_id, name, surveyed or _NO_DAY, unit, horizontal, vertical)
     text = _site_toml(contract.load("site"), values)

@@ -110,7 +110,9 @@ def grade_columns(axis: Axis, slope: Slope) -> Columns:
     return columns | {"least_gradients": "; ".join(texts)}
 
 
-def grade_findings(axis: Axis, segments: Sequence[str], runs: Sequence[Run]) -> tuple[Finding, ...]:
+def grade_findings(
+    axis: Axis, segments: Sequence[str], runs: Sequence[Run] = ()
+) -> tuple[Finding, ...]:
     """Return findings on a line's mean grade below published ones, on back-falls and low points.
 
     `segments` are the ids of its stretches, `runs` those of the site.

@@ -140,11 +140,16 @@ def georeference(crs: InputRow, folder: Path, surveyed: date, ledger: Ledger) ->
         separation_m=separation,
         separation_sigma_m=0.0 if isnan(separation) else crs.number("separation_sigma", standard),
         bearings=cast(Literal["", "grid", "true", "magnetic"], crs.text("bearings")),
-        declination_rad=radians(crs.number("declination_deg")),
-        declination_sigma_rad=radians(crs.number("declination_sigma_deg")),
+        declination_rad=_radians(crs, "declination_deg"),
+        declination_sigma_rad=_radians(crs, "declination_sigma_deg"),
         map_crs=crs.text("map_crs"),
         map_scale_free=crs.cells.get("map_scale_free", False) is True,
     )
+
+
+def _radians(crs: InputRow, key: str) -> float:
+    """Return an angle of the section; NaN when not given."""
+    return radians(crs.number(key)) if key in crs.cells else nan
 
 
 def _check_bearings(crs: InputRow, surveyed: date, ledger: Ledger) -> None:
