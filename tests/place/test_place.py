@@ -590,15 +590,18 @@ def test_an_exposure_lies_its_depth_below_ground() -> None:
     assert sqrt(found.cov_m2[1, 2, 2]) == pytest.approx(hypot(0.05, ACCURACY.exposure_m))
 
 
-def test_ground_of_an_exposure_may_be_unknown_but_its_level_not() -> None:
+def test_an_exposure_of_unknown_level_is_placed_in_plan() -> None:
     site = placed(
         exposures=[
             Spot("gnss", x=1.0, y=2.0, z=nan, depth=1.5),
             Spot("gnss", x=3.0, y=2.0, z=nan),
         ]
     )
-    assert site.exposures.placed.tolist() == [True, False]
-    assert site.exposures.xyz_m[0, 2] == pytest.approx(98.5)
-    assert finding(site, "level-missing/exposure").subject == "exposure X1"
+    assert site.exposures.placed.tolist() == [True, True]
+    assert site.exposures.xyz_m == pytest.approx(
+        np.array([[1.0, 2.0, 98.5], [3.0, 2.0, nan]]), nan_ok=True
+    )
+    assert np.isfinite(site.exposures.cov_m2[1, :2, :2]).all()
+    assert not [f for f in site.findings if f.severity == "error"]
     said = finding(site, "level-missing/ground").values
     assert (said["without"], said["of"], said["noun"]) == (1, 2, "exposure")

@@ -138,10 +138,7 @@ def _exposures(
     plan, levels, cov, shared = _located(table, frame, control, north, ground)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
-    for i in where(~from_ground & ~levels.known):
-        # The ground's level is no guess at a pipe's.
-        level[i] = np.nan
-        table.add(i, "level-missing/exposure", measured_to=rows.measured_to[i])
+    level[~from_ground & ~levels.known] = np.nan  # the ground's level is no guess at a pipe's
     sigma = np.where(np.isnan(rows.sigma_m), record.settings.accuracy.exposure_m, rows.sigma_m)
     cov[:, 2, 2] += np.square(sigma)
     alone = (spots.method == "level") & np.isfinite(level)
@@ -150,8 +147,11 @@ def _exposures(
             table.add(i, "level-missing/nothing-to-hold-against", level_m=level[i])
         alone[:] = False
     level_var = cov[alone, 2, 2]
+    in_plan = complete(plan.xy_m) & complete(cov[:, :2, :2]) & np.isnan(level)
+    plan_cov = cov[in_plan, :2, :2]
     xyz, cov = _whole(np.column_stack([plan.xy_m, level]), cov)
     xyz[alone, 2], cov[alone, 2, 2] = level[alone], level_var
+    xyz[in_plan, :2], cov[in_plan, :2, :2] = plan.xy_m[in_plan], plan_cov
     exposures = Exposures(
         file=spots.file,
         row=spots.row,
@@ -163,7 +163,7 @@ def _exposures(
         xyz_m=xyz,
         cov_m2=cov,
         ground_m=np.where(from_ground, levels.z_m, np.nan),
-        placed=complete(xyz),
+        placed=complete(xyz[:, :2]),
         shared_m=shared,
         level_only=alone,
     )

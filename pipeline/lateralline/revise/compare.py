@@ -270,7 +270,8 @@ def _exposures(
         if name not in known_before and exposures.placed[i] and line is not None:
             above = _invert_above_m(exposures, i, after["record"].settings)
             cov = exposures.cov_m2[i]
-            check = exposure_containment(line, name, here[i], cov, above, levels=side.same_levels)
+            levels = side.same_levels and bool(np.isfinite(here[i, 2]))
+            check = exposure_containment(line, name, here[i], cov, above, levels=levels)
             yield _with_places(check, line, here[i], cov, side)
 
 
