@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from datetime import date
-from math import isfinite
+from math import ceil, isfinite
 from statistics import NormalDist
 from string import Formatter
 from typing import Final, SupportsFloat, TypeAlias
@@ -129,20 +129,28 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
     return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
 
 
-def as_written(value_m: float, unit: str, *, alone: bool = False) -> str:
+def as_written(value_m: float, unit: str, *, alone: bool = False, up: bool = False) -> str:
     """Say a distance as a person writes it: whole inches where it is some, else to a hundredth.
 
-    Metres stand beside feet and inches, unless `alone`.
+    Metres stand beside feet and inches, unless `alone`. What must not be said too small, as the
+    width of a zone to dig by hand, is rounded `up`.
 
-    >>> as_written(0.4572, "us-ft"), as_written(1.2, "ft", alone=True), as_written(0.4572, "cm")
-    ('18 in (0.46 m)', '3.94 ft', '0.46 m')
+    >>> as_written(0.4572, "us-ft"), as_written(1.2, "ft", alone=True), as_written(0.454, "cm")
+    ('18 in (0.46 m)', '3.94 ft', '0.45 m')
+    >>> as_written(0.454, "cm", up=True), as_written(1.201, "ft", up=True)
+    ('0.46 m', '3.95 ft (1.21 m)')
     """
-    in_metres = f"{value_m:.2f} m"
+
+    def hundredths(value: float) -> str:
+        return f"{ceil(value * 100.0 - 1e-6) / 100.0 if up else value:.2f}"
+
+    in_metres = f"{hundredths(value_m)} m"
     if unit not in _DECIMALS:
         return in_metres
     inches = value_m / METRES_PER["in"]
     whole = unit == "in" or (inches < _MOST_INCHES and abs(inches - round(inches)) < _NEAR_INCH)
-    said = f"{round(inches, 1):g} in" if whole else f"{value_m / METRES_PER[unit]:.2f} {unit}"
+    tenths = ceil(inches * 10.0 - 1e-6) / 10.0 if up else round(inches, 1)
+    said = f"{tenths:g} in" if whole else f"{hundredths(value_m / METRES_PER[unit])} {unit}"
     return said if alone else f"{said} ({in_metres})"
 
 

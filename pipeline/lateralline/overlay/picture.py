@@ -157,7 +157,7 @@ def draw_zones(
     facts = [
         f"{name}: pipe {as_written(lines.outside_diameter_m[n], unit)} outside"
         + (" (assumed)" if lines.diameter_assumed[n] else "")
-        + f", zone {as_written(2 * reach[n], unit)} wide as located"
+        + f", zone {as_written(2 * reach[n], unit, up=True)} wide as located"
         + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
         for n, name in zip(here.tolist(), _names(lines, here.tolist()), strict=True)
     ]
@@ -191,7 +191,7 @@ def draw_zones(
             off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
             tolerance_m=rule.distance_m,
             facts=facts,
-            rule=f"{rule.title}: {as_written(rule.distance_m, unit)} each side of the pipe's "
+            rule=f"{rule.title}: {as_written(rule.distance_m, unit, up=True)} each side of the pipe's "
             "outside",
             source=f"{rule.source}.",
             notes=notes,
