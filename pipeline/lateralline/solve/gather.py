@@ -193,9 +193,9 @@ def _travel(tally: _MarkTally, stops: StopRows, accuracy: Accuracy) -> tuple[Flo
     spread = np.where(soft, np.sqrt(2.0) * accuracy.peak_along_depths * reading, 0.0)
     for run in np.unique(stops.run):
         i = np.flatnonzero((stops.run == run) & located)
-        i = i[np.argsort(along_run_m(stops.counter_m[i], tally.middle_m[:, i].T), kind="stable")]
         if len(i) < 2:
             continue
+        i = i[np.argsort(along_run_m(stops.counter_m[i], tally.middle_m[:, i].T), kind="stable")]
         before, after = np.concatenate([i[:1], i[:-1]]), np.concatenate([i[1:], i[-1:]])
         east, north = tally.middle_m[:, after] - tally.middle_m[:, before]
         apart = np.maximum(np.hypot(east, north), 1e-3)

@@ -106,7 +106,7 @@ def _write_site(sheet: Worksheet, settings: Mapping[str, Rows], units: Mapping[s
             given = ", ".join(map(str, given))
         if column.type == "date" and isinstance(given, str):
             given = date.fromisoformat(given)
-        unit = units.get(column.unit_from, "") or column.unit.removeprefix("1")
+        unit = units.get(column.unit_from, "") or ("" if column.unit == "1" else column.unit)
         row = (column.section, column.name, None, unit, _meaning(column))
         for at, text in enumerate(row, start=1):
             _put(sheet.cell(line, at), text, as_text=True)
