@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -271,26 +272,40 @@ def test_check_exits_2_with_faults_and_tells_all_of_them(sites: Path) -> None:
     assert "QH-022" in checked.output
 
 
-@pytest.mark.parametrize(
-    ("crs", "code", "said"), [("local", 1, "1 site checked"), ("EPSG:32617", 2, "1 not checked")]
-)
-def test_a_site_nobody_has_filled_in_is_told_what_is_missing(
-    tmp_path: Path, crs: str, code: int, said: str
-) -> None:
-    assert run("new", tmp_path / "EX-001", "--crs", crs, "--surveyed", "2026-05-06").exit_code == 0
-    checked = run("check", tmp_path / "EX-001", "--full")
-    assert checked.exit_code == code
+def test_a_site_nobody_has_filled_in_is_told_what_is_missing(tmp_path: Path) -> None:
+    """First which end counts from where; then that nothing is located yet."""
+    site = tmp_path / "EX-001"
+    assert run("new", site, "--crs", "local", "--surveyed", "2026-05-06").exit_code == 0
+    asked = run("check", site)
+    assert asked.exit_code == 2
+    assert "flow must be one of with, against, unknown" in " ".join(asked.output.split())
+    settings = (site / "site.toml").read_text(encoding="utf-8")
+    told = re.sub(r"(?m)^flow = .*$", 'flow = "with"', settings)
+    assert told != settings
+    (site / "site.toml").write_text(told, encoding="utf-8")
+    checked = run("check", site, "--full")
+    assert checked.exit_code == 1
     words = " ".join(checked.output.split())
     missing = f"{title_of('line-not-located')}: site"
     assert missing in words
-    assert said in words
-    if crs != "local":
-        assert "fill in control.csv, or marks with method gnss" in words
-    quiet = run("check", tmp_path / "EX-001", "-q").output
+    assert "1 site checked" in words
+    quiet = run("check", site, "-q").output
     assert missing in " ".join(quiet.split())
-    told = json.loads(run("check", tmp_path / "EX-001", "--json").output)
-    (site,) = told["sites"] + told["failures"]
-    assert "line-not-located" in {f["code"] for f in site["findings"]}
+    (summary,) = json.loads(run("check", site, "--json").output)["sites"]
+    assert "line-not-located" in {f["code"] for f in summary["findings"]}
+
+
+def test_a_new_site_on_a_map_asks_for_control(tmp_path: Path) -> None:
+    site = tmp_path / "EX-001"
+    assert run("new", site, "--crs", "EPSG:32617", "--surveyed", "2026-05-06").exit_code == 0
+    settings = (site / "site.toml").read_text(encoding="utf-8")
+    told = re.sub(r"(?m)^flow = .*$", 'flow = "with"', settings)
+    (site / "site.toml").write_text(told, encoding="utf-8")
+    checked = run("check", site, "--full")
+    assert checked.exit_code == 2
+    words = " ".join(checked.output.split())
+    assert "fill in control.csv, or marks with method gnss" in words
+    assert "1 not checked" in words
 
 
 def test_check_finds_what_build_finds(sites: Path, tmp_path: Path) -> None:

@@ -18,10 +18,11 @@ def check(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Check field records; write nothing but the report, where one is asked for.
+    """Check field records; write nothing but a report.
 
-    Does all that build does except writing. Every fault is named; of the findings, those that ask
-    for action stand on one screen, each cause once, and --full prints all.
+    Does all that build does except writing; a report is written where it is asked for. Every
+    fault is named; of the findings, those that ask for action stand on one screen, each cause
+    once, and --full prints all.
 
     Exit code: 0 no error findings (warnings may be there); 1 with error findings; 2 when a site has
     faults and cannot be built.

@@ -56,11 +56,12 @@ def field_sheet(
     ] = False,
     replace: Replace = False,
 ) -> None:
-    """Print a blank field sheet as a PDF: two pages to fill in at the kerb.
+    """Print a blank field sheet to fill in at the kerb.
 
-    The first has squares to sketch in and shows where each mark lies over the transmitter, the
-    second a row for each stop. --tables adds the tables of the files, column by column, to be keyed
-    in as they stand. The sheet is no clearance to dig and says so on every page.
+    Two pages, as a PDF. The first has squares to sketch in and shows where each mark lies over
+    the transmitter, the second a row for each stop. --tables adds the tables of the files,
+    column by column, to be keyed in as they stand. The sheet is no clearance to dig and says so
+    on every page.
 
     \b
     Example:

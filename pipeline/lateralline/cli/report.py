@@ -16,7 +16,7 @@ from rich.text import Text
 
 from lateralline import api
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document
-from lateralline.cli.terminal import console, print_indented
+from lateralline.cli.terminal import console, console_into, print_indented
 from lateralline.units import METRES_PER
 from lateralline.wording import shown, sign_shown, with_own_unit
 
@@ -357,7 +357,7 @@ def _write_report(outcome: Outcome, message: str, path: Path, *, replace: bool) 
     from lateralline.api.screens import write_report
 
     text = io.StringIO()
-    to = Console(file=text, width=_REPORT_WIDTH, highlight=False, markup=False, emoji=False)
+    to = console_into(text, _REPORT_WIDTH)
     for failure in outcome.failures:
         print_failure(to, failure)
     for _, summary in outcome.summaries:

@@ -169,6 +169,11 @@ def console() -> Console:
     return made
 
 
+def console_into(text: TextIO, width: int) -> Console:
+    """Return a console of a steady width that writes plain text into a stream."""
+    return Console(file=text, width=width, highlight=False, markup=False, emoji=False)
+
+
 def print_indented(
     to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
 ) -> None:

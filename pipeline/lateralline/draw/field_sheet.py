@@ -141,7 +141,9 @@ def _site_pages(blank: Blank, paper: str) -> Iterator[Page]:
     y = page.heading(x, y, "runs", note)
     y = page.table(x, y, width, columns_on(blank, "site", section="run"), runs) + _GAP
     y = _pipes_and_branches(page, blank, x, y, width) + _GAP
-    columns = columns_on(blank, "control")
+    of_map = ("map_x", "map_y", "map_sigma")  # read off a map in the office, by no tape
+    names = [n for n in contract.load("control").names if n not in of_map]
+    columns = columns_on(blank, "control", names)
     rows = known_rows(blank.control, 5)
     while True:
         note = "what tapes are hooked to: corners, covers, nails"

@@ -191,8 +191,8 @@ def draw_zones(
             off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
             tolerance_m=rule.distance_m,
             facts=facts,
-            rule=f"{rule.title}: {as_written(rule.distance_m, unit, up=True)} each side of the pipe's "
-            "outside",
+            rule=f"{rule.title}: {as_written(rule.distance_m, unit, up=True)} each side "
+            "of the pipe's outside",
             source=f"{rule.source}.",
             notes=notes,
             caution=CAUTION,
