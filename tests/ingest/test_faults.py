@@ -56,8 +56,6 @@ EDITS = [
      "marks.csv:4: polar_azimuth_deg must be a number in deg from -360 to 360; got \"45' 6"),
     ("not a number", "stops.csv", "R1,1,3.0", "R1,1,abc",
      'stops.csv:2: counter must be a number in m; got "abc"'),
-    ("nan", "stops.csv", "R1,1,3.0", "R1,1,nan",
-     'stops.csv:2: counter must be a number in m; got "nan" — a row without this cell'),
     ("inf", "stops.csv", "3.0,1.2", "3.0,1.2.3",
      'stops.csv:2: depth_reading must be a number in m above 0; got "1.2.3"'),
     ("number that overflows", "stops.csv", "R1,1,3.0", "R1,1,1e400",
@@ -83,8 +81,8 @@ EDITS = [
      'marks.csv:4: method must be one of gnss, offset, ties, polar; got "laser"'),
     ("unknown measured_to", "exposures.csv", "invert", "top",
      "exposures.csv:2: measured_to must be one of invert, inside_top, outside_top, transmitter"),
-    ("required cell empty", "stops.csv", "R1,1,3.0", "R1,1,",
-     "stops.csv:2: counter must not be empty"),
+    ("required cell empty", "stops.csv", "R1,1,3.0", "R1,,3.0",
+     "stops.csv:2: stop must not be empty"),
     ("control character", "marks.csv", "1A,R1", "1A\x1b,R1",
      "marks.csv:2: mark must be a name of at most 64 characters, without any of / \\ : ; ,; got "
      '"1A\\u001b" — retype it: it holds a control character'),
@@ -94,8 +92,8 @@ EDITS = [
     # ---- the csv itself
     ("header twice", "stops.csv", "tilt_deg,note", "tilt_deg,counter",
      'stops.csv:1: header must name each column once; got "counter"'),
-    ("header missing", "stops.csv", "run,stop,counter", "run,stop,reading",
-     "stops.csv:1: counter must be a column of the header; it is missing — the header has"),
+    ("header missing", "stops.csv", "run,stop,counter", "run,rest,counter",
+     "stops.csv:1: stop must be a column of the header; it is missing — the header has"),
     ("header misspelt", "stops.csv", "depth_reading", "depth_reding",
      'stops.csv:1: header must be a column of stops; got "depth_reding" — did you mean'),
     ("header empty", "stops.csv", "tilt_deg,note", ",note",
@@ -303,7 +301,7 @@ def test_one_fault_brings_one_message(tmp_path: Path, edit: tuple[str, str, str,
 
 # One row of stops at fault, in whatever column, is no reason to blame the marks of that stop.
 @pytest.mark.parametrize(
-    "row", ["R1,1,3.0,3.94ft,,", "R1,1x,3.0,3.94ft,,", "R11,1,3.0,1.2,,", "R1,1,,1.2,,", ",1,3,1,,",
+    "row", ["R1,1,3.0,3.94ft,,", "R1,1x,3.0,3.94ft,,", "R11,1,3.0,1.2,,", ",1,3,1,,",
             "R1,,3.0,1.2,,", "R1,1,3,05,1.2,,", "1,3.0,1.2,,,"]
 )  # fmt: skip
 def test_a_stop_at_fault_still_stands_for_its_marks(tmp_path: Path, row: str) -> None:
