@@ -332,8 +332,8 @@ def test_an_exposure_at_a_stop_joins_it_and_disagreement_is_told() -> None:
     assert line.fix.tolist() == [0, 1, 2]
     assert line.cov_m2[1, 0, 0] < 0.02**2
     scene = Scene().stops(NORTH, [1, 3, 5]).exposure("TH1", (0.5, 3, 0.06 - RIDE), at=3.0)
-    said = finding(scene.link(), "blunder/plan")
-    assert said.subject == "exposure TH1"
+    (said,) = [f for f in scene.link().findings if f.code == "blunder"]
+    assert (said.variant, said.subject) == ("plan", "exposure TH1")
     assert said.by_how_much.startswith("0.50\xa0m ± ")
 
 

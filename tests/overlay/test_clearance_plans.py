@@ -201,7 +201,7 @@ def test_a_line_without_stations_is_never_passed_over(plan, make_record, tmp_pat
         for (name,) in list(db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
             db.execute(f'DROP TRIGGER "{name}"')
         db.execute("DELETE FROM level_band WHERE line_id = 'L2'")
-    with pytest.raises(NotBuiltError, match="no stations of S1 L2"):
+    with pytest.raises(NotBuiltError, match="level_band has no rows of S1 L2"):
         compare(open_as_built(record), plan(post(radius_m=0.1, depth_m=1.0)))
 
 
