@@ -142,7 +142,7 @@ def test_both_names_of_one_quantity_are_a_fault(tmp_path: Path, beside: str) -> 
 def test_a_bearing_of_version_1_is_at_fault_under_its_name_of_today(tmp_path: Path) -> None:
     old = old_site(SAMPLES / "local-sketch", tmp_path / "old")
     text = (old / "marks.csv").read_text(encoding="utf-8")
-    (old / "marks.csv").write_text(text.replace("299.0", "499.0"), encoding="utf-8")
+    (old / "marks.csv").write_text(text.replace("295.4", "495.4"), encoding="utf-8")
     with pytest.raises(SiteFaultsError) as e:
         read_site(old)
     assert [(f.row, f.column) for f in e.value.faults] == [(13, "polar_azimuth_deg")]
