@@ -20,7 +20,13 @@ from lateralline.derive.axis import Axis, influence, state_cov
 from lateralline.derive.chainage import best_run, counters_at, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
-from lateralline.derive.quality import Standard, bands_met, point_columns, worst_columns
+from lateralline.derive.quality import (
+    Standard,
+    band_columns,
+    bands_met,
+    line_evidence,
+    point_evidence,
+)
 from lateralline.kernels import curves
 from lateralline.published import bands
 from lateralline.records import Fixes, Floats, Line, Marks, Stretch
@@ -320,7 +326,7 @@ def test_each_rule_names_the_band_it_gave_and_what_the_next_one_asks(
 ) -> None:
     plan = np.array([0.01, 0.10, 0.20, 0.28, 0.45, 2.0, nan])
     sigma, depth = np.full(7, 0.04), np.full(7, 1.2)
-    columns = point_columns(plan, sigma, depth, np.array([True] + [False] * 6))
+    columns = band_columns(point_evidence(plan, sigma, depth, np.array([True] + [False] * 6)))
     for band, rule in zip(columns[f"{name}_band"], columns[f"{name}_rule"], strict=True):
         keys = [b.key for b in bands(standard)]
         if band == "unknown":
@@ -334,25 +340,29 @@ def test_each_rule_names_the_band_it_gave_and_what_the_next_one_asks(
 
 def test_a_rule_says_number_limit_source_and_what_is_from_memory() -> None:
     """PAS 128 B1: 150 mm or 15 % of depth, read; its level limit is from memory."""
-    columns = point_columns(np.array([0.16]), np.array([0.05]), np.array([1.2]), np.array([False]))
+    columns = band_columns(
+        point_evidence(np.array([0.16]), np.array([0.05]), np.array([1.2]), np.array([False]))
+    )
     assert columns["pas128_rule"] == [
         "plan 0.160 m ≤ 0.180 m (share of depth), level 0.098 m ≤ 0.180 m (share of depth, "
         "limit from memory, not read) [BSI PAS 128, summary page]; not A: not exposed"
     ]
-    unknown = point_columns(np.array([0.16]), np.array([nan]), np.array([nan]), np.array([False]))
+    unknown = band_columns(
+        point_evidence(np.array([0.16]), np.array([nan]), np.array([nan]), np.array([False]))
+    )
     assert "not B2: level not known" in str(unknown["pas128_rule"][0])
 
 
 def test_no_feature_is_given_what_only_exposed_points_may_have() -> None:
     plan, sigma, depth = np.array([0.001]), np.array([0.001]), np.array([1.0])
     assert bands_met("PAS 128", plan, sigma, depth, np.array([True])) == ["A"]
-    columns = worst_columns(plan, sigma, depth)
-    assert (columns["pas128_band"], columns["as5488_band"]) == ("B1", "B")
-    assert columns["asce38_rule"] == "ASCE 38-22 sets no numeric tolerance"
+    columns = band_columns([line_evidence(plan, sigma, depth)])
+    assert (columns["pas128_band"], columns["as5488_band"]) == (["B1"], ["B"])
+    assert columns["asce38_rule"] == ["ASCE 38-22 sets no numeric tolerance"]
 
 
 def test_a_feature_s_rule_is_that_of_its_worst_place() -> None:
     plan, sigma = np.array([0.10, 0.31, 0.35, 0.12]), np.full(4, 0.03)
-    columns = worst_columns(plan, sigma, np.array([1.0, 1.0, 1.0, 0.9]))
-    assert columns["as5488_band"] == "outside"
-    assert columns["as5488_rule"] == "not B: plan 0.350 m > 0.300 m [Standards Australia AS 5488]"
+    columns = band_columns([line_evidence(plan, sigma, np.array([1.0, 1.0, 1.0, 0.9]))])
+    assert columns["as5488_band"] == ["outside"]
+    assert columns["as5488_rule"] == ["not B: plan 0.350 m > 0.300 m [Standards Australia AS 5488]"]

@@ -23,7 +23,13 @@ from lateralline.derive.grades import (
     least_gradients,
 )
 from lateralline.derive.path import arcs_of, slope_sigmas
-from lateralline.derive.quality import Standard, bands_met, point_columns, worst_columns
+from lateralline.derive.quality import (
+    Standard,
+    band_columns,
+    bands_met,
+    line_evidence,
+    point_evidence,
+)
 from lateralline.derive.spots import KnownPlace, ahead_of, area_of, longest_m
 from lateralline.derive.unlocated import SearchedSite, _depth_m
 from lateralline.published import bands, dig_rules
@@ -238,10 +244,10 @@ def test_a_stop_that_is_not_located_is_as_deep_as_it_may_be(
 def test_what_is_not_seen_is_told_why_it_has_not_the_band_of_what_is() -> None:
     """Of a feature as of a point, however sure."""
     sure, shallow = np.array([0.001, 0.002]), np.ones(2)
-    columns = worst_columns(sure, sure, shallow)
-    assert columns["pas128_band"] == "B1"
-    assert "not A: not exposed" in str(columns["pas128_rule"])
-    points = point_columns(sure, sure, shallow, np.array([True, False]))
+    columns = band_columns([line_evidence(sure, sure, shallow)])
+    assert columns["pas128_band"] == ["B1"]
+    assert "not A: not exposed" in str(columns["pas128_rule"][0])
+    points = band_columns(point_evidence(sure, sure, shallow, np.array([True, False])))
     assert list(points["pas128_band"]) == ["A", "B1"]
     assert "not A: not exposed" in str(points["pas128_rule"][1])
 

@@ -29,7 +29,7 @@ def nearest_meanings(word: str, codes: Codes) -> tuple[str, ...]:
         alike = SequenceMatcher(None, *pair).ratio()
         best[meaning] = max(best.get(meaning, 0.0), alike)
     most = max(best.values(), default=0.0)
-    return tuple(m for m, alike in best.items() if most >= _ALIKE and alike > most - 0.01)
+    return tuple(sorted(m for m, a in best.items() if most >= _ALIKE and a > most - 0.01))
 
 
 def report_office_codes(
