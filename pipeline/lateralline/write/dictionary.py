@@ -205,9 +205,13 @@ def findings_markdown(*, level: int = 2) -> str:
     return f"{'#' * level} Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
 
 
-@cache
 def layers_markdown() -> str:
     """Return the dictionary of the layers alone, as it lies beside them in an output folder."""
+    return _layers_markdown(contract.assets())
+
+
+@cache
+def _layers_markdown(_assets: tuple[Column, ...]) -> str:
     tables = (markdown(name, level=2) for name in contract.LAYERS)
     return "\n".join([_LAYERS.format(caution=CAUTION), *tables])
 
@@ -282,9 +286,13 @@ _TYPES: Final[dict[FieldType, dict[str, object]]] = {
 }
 
 
-@cache
 def json_schema_text(layer: str) -> str:
     """Return a layer's JSON Schema as the text of a file."""
+    return _json_schema_text(layer, contract.assets())
+
+
+@cache
+def _json_schema_text(layer: str, _assets: tuple[Column, ...]) -> str:
     return json.dumps(json_schema(layer), indent=1, ensure_ascii=False) + "\n"
 
 

@@ -70,7 +70,7 @@ def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LA
             "ui": None,
             "update_time": stamp,
         }
-        for layer, as_qml, as_sld in _drawn(tuple(names))
+        for layer, as_qml, as_sld in _drawn(tuple(names), contract.assets())
     ]
     pyogrio.write_arrow(
         pa.Table.from_pylist(rows, schema=pa.schema(list(_COLUMNS))),
@@ -83,8 +83,10 @@ def write_styles(path: Path, stamp: datetime, names: Iterable[str] = contract.LA
 
 
 @cache
-def _drawn(names: tuple[str, ...]) -> tuple[tuple[str, str, str], ...]:
-    """Return each style's layer, QML and SLD: the same in every file."""
+def _drawn(
+    names: tuple[str, ...], _assets: tuple[contract.Column, ...]
+) -> tuple[tuple[str, str, str], ...]:
+    """Return each style's layer, QML and SLD: the same in every file of the same columns."""
     return tuple((style.layer, qml(style), sld(style)) for style in load_styles(names))
 
 
