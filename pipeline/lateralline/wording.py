@@ -129,6 +129,16 @@ def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
     return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
 
 
+def rounded_up(value: float, decimals: int) -> float:
+    """Return a number no smaller than it is, but for what rounding left behind.
+
+    >>> rounded_up(0.4501, 2), rounded_up(0.45, 2)
+    (0.46, 0.45)
+    """
+    steps = 10.0**decimals
+    return ceil(value * steps - 1e-6) / steps
+
+
 def as_written(value_m: float, unit: str, *, alone: bool = False, up: bool = False) -> str:
     """Say a distance as a person writes it: whole inches where it is some, else to a hundredth.
 
@@ -142,14 +152,14 @@ def as_written(value_m: float, unit: str, *, alone: bool = False, up: bool = Fal
     """
 
     def hundredths(value: float) -> str:
-        return f"{ceil(value * 100.0 - 1e-6) / 100.0 if up else value:.2f}"
+        return f"{rounded_up(value, 2) if up else value:.2f}"
 
     in_metres = f"{hundredths(value_m)} m"
     if unit not in _DECIMALS:
         return in_metres
     inches = value_m / METRES_PER["in"]
     whole = unit == "in" or (inches < _MOST_INCHES and abs(inches - round(inches)) < _NEAR_INCH)
-    tenths = ceil(inches * 10.0 - 1e-6) / 10.0 if up else round(inches, 1)
+    tenths = rounded_up(inches, 1) if up else round(inches, 1)
     said = f"{tenths:g} in" if whole else f"{hundredths(value_m / METRES_PER[unit])} {unit}"
     return said if alone else f"{said} ({in_metres})"
 

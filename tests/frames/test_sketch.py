@@ -12,26 +12,19 @@ from lateralline.frames import site_frame
 from lateralline.ingest import read_site
 from lateralline.kernels.sketch_fit import fit_sketch, moved_by
 from lateralline.place import place
-from tests.support.made_files import faults_of, write
+from tests.support.made_files import IN_FEET_BY_ONE_RUN, faults_of, write
 
-SITE = """\
+SITE = (
+    """\
 [site]
 id = "SKETCH"
 surveyed = 2026-05-06
 [crs]
 horizontal = "local"
 map_crs = "EPSG:32617"
-[units]
-tape = "ft"
-level = "ft"
-depth = "ft"
-counter = "ft"
-[[run]]
-id = "R1"
-line = "L1"
-entry = "CO1"
-flow = "with"
 """
+    + IN_FEET_BY_ONE_RUN
+)
 MARKS = """\
 mark,run,stop,kind,method,base_from,base_to,base_distance,base_offset
 1A,R1,1,end_null,offset,A,B,10,-20

@@ -8,25 +8,18 @@ import numpy as np
 
 from lateralline.findings import catalogue
 from lateralline.ingest import read_site
-from tests.support.made_files import base, faults_of, write
+from tests.support.made_files import IN_FEET_BY_ONE_RUN, base, faults_of, write
 
-IN_FEET = """\
+IN_FEET = (
+    """\
 [site]
 id = "FEET"
 surveyed = 2026-05-06
 [crs]
 horizontal = "local"
-[units]
-tape = "ft"
-level = "ft"
-depth = "ft"
-counter = "ft"
-[[run]]
-id = "R1"
-line = "L1"
-entry = "CO1"
-flow = "with"
 """
+    + IN_FEET_BY_ONE_RUN
+)
 CONTROL = """\
 point,x,y,z,sigma_h,sigma_v
 P1,0,0,?,"0'1""\",-

@@ -10,8 +10,10 @@ from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.settings import Georeference
+from tests.support.made_files import IN_FEET_BY_ONE_RUN
 
-SITE = """\
+SITE = (
+    """\
 [site]
 id = "EX-001"
 surveyed = 2026-05-06
@@ -19,17 +21,9 @@ surveyed = 2026-05-06
 horizontal = "EPSG:2264"
 vertical = "{vertical}"
 {said}
-[units]
-tape = "ft"
-level = "ft"
-depth = "ft"
-counter = "ft"
-[[run]]
-id = "R1"
-line = "L1"
-entry = "CO1"
-flow = "with"
 """
+    + IN_FEET_BY_ONE_RUN
+)
 MARKS = """\
 mark,run,stop,kind,method,x,y,z,sigma_v
 1A,R1,1,end_null,gnss,1450000,540000,140.5,0.03

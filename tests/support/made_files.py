@@ -9,6 +9,19 @@ import pytest
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 
+#: Where a site is surveyed in feet by one run: what stands behind its [site] and [crs].
+IN_FEET_BY_ONE_RUN = """\
+[units]
+tape = "ft"
+level = "ft"
+depth = "ft"
+counter = "ft"
+[[run]]
+id = "R1"
+line = "L1"
+entry = "CO1"
+flow = "with"
+"""
 SITE = """\
 [site]
 id = "EX-001"

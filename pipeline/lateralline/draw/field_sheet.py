@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from lateralline import contract
 from lateralline.contract import Column
@@ -27,10 +27,6 @@ from lateralline.draw.ruled_page import (
     Words,
 )
 from lateralline.units import PER_FOOT
-
-if TYPE_CHECKING:
-    pass
-
 
 # ---- what stands on which page --------------------------------------------------------------
 

@@ -59,12 +59,8 @@ def set_onto_map(record: FieldRecord) -> FieldRecord:
     placed = OnMap((centre[0], centre[1]), tuple(map(tuple, (widened * fit.cov).tolist())))
     names = [str(p) for p in rows.point[known]]
     told = _told(names, sketch[known], on_map, sigma, fit, about.map_crs)
-    control = replace(
-        rows,
-        x=_moved(frame, fit, sketch)[:, 0],
-        y=_moved(frame, fit, sketch)[:, 1],
-        sigma_h_m=np.nan_to_num(rows.sigma_h_m),
-    )
+    x, y = _moved(frame, fit, sketch).T
+    control = replace(rows, x=x, y=y, sigma_h_m=np.nan_to_num(rows.sigma_h_m))
     return replace(
         record,
         settings=replace(there, on_map=placed),
@@ -109,9 +105,9 @@ def _moved(frame: Frame, fit: SketchFit, sketch_m: Floats) -> Floats:
 
 def _on(frame: Frame, fit: SketchFit, spots: Spots, bearings: str) -> Spots:
     """Return spots with coordinates, and bearings from the sketch's own y axis, on the map."""
-    xy = _moved(frame, fit, np.column_stack([spots.x, spots.y]))
+    x, y = _moved(frame, fit, np.column_stack([spots.x, spots.y])).T
     turn = fit.turn_rad if bearings in ("", "grid") else 0.0
-    return replace(spots, x=xy[:, 0], y=xy[:, 1], bearing_rad=spots.bearing_rad - turn)
+    return replace(spots, x=x, y=y, bearing_rad=spots.bearing_rad - turn)
 
 
 def _told(

@@ -336,7 +336,7 @@ def _entry_findings(runs: Sequence[Run], points: Sequence[LocatedPoint]) -> list
     """
     out = []
     for run in runs:
-        stops = [p for p in points if p.fix >= 0 and p.ref.startswith(f"{run.id}/")]
+        stops = [p for p in points if p.of_run(run.id)]
         if stops and run.entry and not any(run.id in p.readings for p in points):
             if not any(p.kind == "exposure" and p.ref == run.entry for p in points):
                 out.append(

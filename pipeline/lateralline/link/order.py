@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from lateralline.findings import Finding, finding
+from lateralline.kernels.curves import chainage
 from lateralline.link.lines import LocatedPoint, likely_positions_m
 from lateralline.records import Flags, Floats
 from lateralline.settings import Run, TakenFlow
@@ -134,8 +135,7 @@ def _lay_by_rows(found: _Positions, points: Sequence[LocatedPoint], xy_m: Floats
     if found.placed or not len(mine):
         return
     rows = mine[np.argsort([points[i].fix for i in mine], kind="stable")]
-    steps = np.linalg.norm(np.diff(xy_m[rows], axis=0), axis=1)
-    found.keys[rows] = run.upstream_sign * np.concatenate([[0.0], np.cumsum(steps)])
+    found.keys[rows] = run.upstream_sign * chainage(xy_m[rows])
     found.placed.append(run)
 
 

@@ -146,7 +146,7 @@ def filtered(data: PathData) -> Filtered:
 
 
 def _begun(data: PathData) -> Hypotheses:
-    """Return the hypotheses at the first point: away from steel, and beside it."""
+    """Return the hypotheses at the first point: away from steel and, where it may be, beside it."""
     n, runs = data.size, len(data.readings_m)
     state, variance = np.zeros((1, n)), np.ones(n)
     state[0, :5] = np.where(data.observed[0], data.seen[0], 0.0)
@@ -160,29 +160,31 @@ def _begun(data: PathData) -> Hypotheses:
         read = data.readings_m[run][np.isfinite(data.readings_m[run])]
         state[0, POSE + 2 * run : POSE + 2 * run + 2] = read[0], 1.0
         variance[POSE + 2 * run : POSE + 2 * run + 2] = 1e6, data.counter_scale_ratio**2
-    state, cov = np.repeat(state, 2, axis=0), np.repeat(np.diag(variance)[None], 2, axis=0)
-    steel = np.arange(2)
-    turns = np.square(data.turns_rad)[:, None, None] * np.eye(2)
+    beside = 0.5 if data.steel[0] else data.steel_per_m / (data.steel_per_m + 1.0 / STEEL_M)
+    chance = np.array([1.0 - beside, beside])
+    steel = np.flatnonzero(chance)
+    m = len(steel)
+    state, cov = np.repeat(state, m, axis=0), np.repeat(np.diag(variance)[None], m, axis=0)
+    turns = np.square(data.turns_rad)[steel, None, None] * np.eye(2)
     cov[:, data.turn, data.turn] = turns + 1e-12 * np.eye(2)
     updated = updated_by(state, cov, look_at(data, 0, state))
-    beside = 0.5 if data.steel[0] else data.steel_per_m / (data.steel_per_m + 1.0 / STEEL_M)
-    weight = updated.evidence + np.log([1.0 - beside, max(beside, 1e-30)])
-    none, zero = np.zeros(2, dtype=np.int64), np.zeros
+    weight = updated.evidence + np.log(chance[steel])
+    none, zero = np.zeros(m, dtype=np.int64), np.zeros
     return Hypotheses(
         parent=none,
         kind=none,
         wrong=none,
         steel=steel,
-        keeps=zero(2),
+        keeps=zero(m),
         log_weight=weight - np.logaddexp.reduce(weight),
         state=updated.state,
         cov=updated.cov,
         predicted=state,
         predicted_cov=cov,
-        legs=zero((2, LEGS)),
-        legs_cov=zero((2, LEGS, LEGS)),
-        by_pose=zero((2, POSE, POSE)),
-        by_legs=zero((2, POSE, LEGS)),
+        legs=zero((m, LEGS)),
+        legs_cov=zero((m, LEGS, LEGS)),
+        by_pose=zero((m, POSE, POSE)),
+        by_legs=zero((m, POSE, LEGS)),
     )
 
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.stats import norm
 
-from lateralline.kernels.curves import angle_between
+from lateralline.kernels.curves import angle_between, chainage
 from lateralline.link.global_test import gross_network
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.paths import sample_paths
@@ -124,7 +124,7 @@ def _paths(
     if paths is None:
         return None
     order = np.array([v.order for v in vertices])
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xyz, axis=0), axis=1))])
+    along = chainage(xyz)
     at = [along[i] if i >= 0 else np.interp(o, order, along) for o, i, _ in stood]
     vertex = np.arange(len(along))
     length = np.interp(paths.place, np.arange(len(at)), at)

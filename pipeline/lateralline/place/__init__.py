@@ -33,7 +33,6 @@ from lateralline.frames.sketch import map_errors
 from lateralline.place.control import (
     PlacedControl,
     PlanPositions,
-    compasses_of,
     control_in,
     control_plausible,
 )
@@ -99,7 +98,7 @@ def _marks(
     ground: Ground,
 ) -> tuple[Marks, list[Finding]]:
     rows, spots = record.marks, record.marks.spots
-    table = SpotTable("mark", spots, record.settings, compasses_of(record)[0])
+    table = SpotTable("mark", spots, record.settings, control.compass_of["mark"])
     plan, levels, cov, shared = _located(table, frame, control, north, ground)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, record.settings.accuracy.mark_placing_m**2)
@@ -134,7 +133,7 @@ def _exposures(
     ground: Ground,
 ) -> tuple[Exposures, list[Finding]]:
     rows, spots = record.exposures, record.exposures.spots
-    table = SpotTable("exposure", spots, record.settings, compasses_of(record)[1])
+    table = SpotTable("exposure", spots, record.settings, control.compass_of["exposure"])
     plan, levels, cov, shared = _located(table, frame, control, north, ground)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)

@@ -54,7 +54,7 @@ class PlacedControl:
     sigma_h_m: Floats  # each horizontal axis
     sigma_v_m: Floats
     shared: Ints  # (c,) rank among the points that several spots hang on; −1 = not of them
-    compasses: int = 0  # b; a compass is off by one error at a base on a day
+    compass_of: Mapping[str, Ints]  # by noun of a table, which compass each spot was shot with
 
     @property
     def shares(self) -> int:
@@ -64,7 +64,7 @@ class PlacedControl:
     @property
     def width(self) -> int:
         """How many shared errors move spots in plan: east and north of points, then compasses."""
-        return 2 * self.shares + self.compasses
+        return 2 * self.shares + int(max(of.max(initial=-1) for of in self.compass_of.values())) + 1
 
     def rows(self, names: Iterable[str]) -> Ints:
         """Return the index of each named point; KeyError when there is none (read has checked)."""
@@ -120,7 +120,7 @@ def control_in(frame: Frame, record: FieldRecord) -> PlacedControl:
         sigma_h_m=np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m),
         sigma_v_m=np.where(np.isnan(rows.sigma_v_m), accuracy.level_m, rows.sigma_v_m),
         shared=_shared(rows.point.tolist(), record.marks.spots, record.exposures.spots),
-        compasses=int(max(of.max(initial=-1) for of in compasses_of(record))) + 1,
+        compass_of=_compasses(record),
     )
 
 
@@ -134,8 +134,8 @@ def _shared(points: Sequence[str], *tables: Spots) -> Ints:
     return np.where(several, np.cumsum(several) - 1, -1)
 
 
-def compasses_of(record: FieldRecord) -> tuple[Ints, Ints]:
-    """Number the compasses by which more than one spot was shot: of each mark, of each exposure.
+def _compasses(record: FieldRecord) -> dict[str, Ints]:
+    """Number the compasses by which more than one spot was shot, of each "mark" and "exposure".
 
     −1 for other spots. What a compass is off by (iron about the base, the day's declination) it is
     off by at every spot shot from one base on one day.
@@ -153,7 +153,7 @@ def compasses_of(record: FieldRecord) -> tuple[Ints, Ints]:
     used = Counter(base for table in bases for base in table if base)
     rank = {base: i for i, base in enumerate(b for b, times in used.items() if times > 1)}
     of = [np.array([rank.get(b, -1) if b else -1 for b in t], dtype=np.int64) for t in bases]
-    return of[0], of[1]
+    return {"mark": of[0], "exposure": of[1]}
 
 
 # ---- whether it can be right ---------------------------------------------------------------

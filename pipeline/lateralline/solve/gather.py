@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lateralline.kernels.curves import chainage
 from lateralline.kernels.lsq import per_problem
 from lateralline.records import Flags, Floats, Ints, Marks, StopRows, Texts
 from lateralline.settings import Accuracy, Settings
@@ -214,8 +215,7 @@ def along_run_m(counter_m: Floats, xy_m: Floats) -> Floats:
     >>> along_run_m(np.array([5.0, np.nan, 9.0]), np.array([[0.0, 0], [0, 1], [0, 4]]))
     array([5., 6., 9.])
     """
-    steps = np.linalg.norm(np.diff(xy_m, axis=0), axis=1)
-    way = np.concatenate([[0.0], np.cumsum(steps)])
+    way = chainage(xy_m)
     read = np.flatnonzero(np.isfinite(counter_m))
     if not len(read):
         return way

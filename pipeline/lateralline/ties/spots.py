@@ -30,6 +30,7 @@ from lateralline.record.rows import AlongRow, BandRow, NodeRow, ObservationRow, 
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT, feet_and_inches, parse_length
+from lateralline.wording import rounded_up
 
 #: What a card may be written in; `ft-in` is feet and inches to the eighth.
 UNITS: Final = ("m", "ft", "us-ft", "ft-in")
@@ -84,11 +85,10 @@ class Measure:
         if math.isnan(metres):
             return "–"
         if self.unit == "ft-in":
-            inches = math.ceil(metres / self.metres * 12 - 1e-6)
+            inches = int(rounded_up(metres / self.metres * 12, 0))
             return f'{inches}"' if inches < 12 else feet_and_inches(inches / 12, 1)
         decimals = 2 if self.unit == "m" else 1
-        up = math.ceil(metres / self.metres * 10**decimals - 1e-6) / 10**decimals
-        return f"{up:.{decimals}f} {self.unit}"
+        return f"{rounded_up(metres / self.metres, decimals):.{decimals}f} {self.unit}"
 
     def level(self, metres: float) -> str:
         """Return a level in decimals: nobody writes one in inches."""
