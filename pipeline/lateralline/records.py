@@ -271,9 +271,9 @@ class Fixes:
     reason: Texts  # why weak, of two positions or not located, in words; "" otherwise
     marks_used: Ints
     tilt_prior_rad: Floats  # σ of the prior 0 in `tilt_rad` and `cov`; NaN = measured, or free
-    #: (k, 5, c + 1 + s) what one σ of each shared error does to each fix: c of place, then the
-    #: height of the receiver's aerial, then the depth-reading scale of each receiver. Part of
-    #: `cov`; no columns where nothing is shared.
+    #: (k, 5, c + 3 + s) what one σ of each shared error does to each fix: c of place, two of the
+    #: site's slope, the height of the receiver's aerial, then the depth-reading scale of each
+    #: receiver. Part of `cov`; no columns where nothing is shared.
     shared: Floats = field(default_factory=lambda: np.zeros((0, 5, 0)))
     file: str = "stops.csv"  # the table of stops, as messages name it: "field.xlsx stops"
     #: (k,) whether GNSS put all marks a fix rests on; empty where nobody asked

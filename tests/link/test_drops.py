@@ -132,7 +132,7 @@ def test_the_level_band_holds_the_pipe_about_a_drop(
     """Half a metre shallower than the record says is a cut pipe."""
     missed = np.array([one.missed_m().max() for one in built[kind]])
     assert (missed > TOLERANCE_M).sum() <= 1  # each station speaks for itself at 95 %
-    assert missed.max() < 0.07
+    assert missed.max() < 0.08
 
 
 def test_bends_of_a_drop_stand_where_the_pipe_bends(built: dict[str, list[Built]]) -> None:

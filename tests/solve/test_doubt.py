@@ -1,6 +1,7 @@
 """Where marks allow more than one story: both are told, and only evidence chooses."""
 
 from dataclasses import replace
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from lateralline.kernels.dipole import end_null_offsets, mid_null_offset
 from lateralline.records import Exposures, Marks, StopRows
 from lateralline.settings import Run, bare_settings
 from lateralline.solve import solve
+from lateralline.solve.gather import SITE_SLOPE_SIGMA, site_slope
 from lateralline.units import METRES_PER
 from tests.support.finding_names import called
 
@@ -261,7 +263,39 @@ def test_the_aerial_s_height_lifts_every_fix_and_is_one_error_of_the_site():
     assert high.depth_m == pytest.approx(low.depth_m - 0.1, abs=1e-6)
     assert high.depth_sigma_m == pytest.approx(np.hypot(low.depth_sigma_m, 0.1), rel=1e-6)
     assert high.cov[:, 2, 2] == pytest.approx(low.cov[:, 2, 2] + 0.01, rel=1e-6)
-    assert high.shared[:, :, 0] == pytest.approx(np.tile([0, 0, 0.1, 0, 0], (3, 1)), abs=1e-9)
+    assert high.shared[:, :, 2] == pytest.approx(np.tile([0, 0, 0.1, 0, 0], (3, 1)), abs=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["peak_total", "peak_axial", "nulls"])
+def test_fixes_follow_the_slope_of_the_site_as_their_columns_say(kind, monkeypatch):
+    """Marks of one line tell no slope across; peaks slide down whatever it is, nulls hardly."""
+    norths = 2.2 * np.arange(6)
+    if kind == "nulls":
+        rows = [
+            (s, k, e, north + y)
+            for i, north in enumerate(norths)
+            for s, k, e, y in level_stop(str(i + 1), 0.0, 1.2)
+        ]
+    else:
+        rows = [(str(i + 1), kind, 0.02 * (-1) ** i, north) for i, north in enumerate(norths)]
+    marks, stops = marks_of(rows), stops_of(norths, [1.2] * 6)
+    solved = solve(marks, stops, SITE).fixes
+    slope, cov = site_slope(marks.xyz_m, marks.cov_m2[:, 2, 2])
+    assert np.sqrt(np.diag(cov)) == pytest.approx([SITE_SLOPE_SIGMA, 0.0], abs=0.003)
+    for column, off in enumerate(np.linalg.cholesky(cov).T):
+        moved = (slope + 0.01 * off, cov)
+        module = import_module("lateralline.solve.gather")  # the package's `gather` is a function
+        monkeypatch.setattr(module, "site_slope", lambda *_, to=moved: to)
+        step = (solve(marks, stops, SITE).fixes.xyz_m - solved.xyz_m) / 0.01
+        said = solved.shared[:, :3, column]
+        # the mean over guessed headings follows less than the best fit
+        assert step == pytest.approx(said, abs=0.15 * np.abs(said).max() + 5e-4)
+    across = np.abs(solved.shared[:, 0, :2]).max(axis=1)
+    if kind == "nulls":
+        assert across.max() < 0.002
+    else:
+        assert across == pytest.approx(SITE_SLOPE_SIGMA * 1.2, rel=0.15)
+    assert (solved.cov[:, 0, 0] > across**2).all()
 
 
 def test_a_rod_near_the_ground_is_said():

@@ -273,14 +273,31 @@ def test_a_site_s_slope_is_that_of_its_levels_and_level_where_they_tell_nothing(
     rng = np.random.default_rng(4)
     xyz = rng.uniform(0, 40, (30, 3))
     xyz[:, 2] = 7.0 + 0.05 * xyz[:, 0] - 0.03 * xyz[:, 1]
-    assert site_slope(xyz, np.full(30, 1e-4)) == pytest.approx([0.05, -0.03], abs=1e-5)
-    assert site_slope(xyz[:1], np.full(1, 1e-4)).tolist() == [0.0, 0.0]
-    # two levels 0.1 m apart in plan, each known to 10 mm and a rough 10 mm: half the prior's weight
-    near = np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.02]])
-    weight = 1.0 / (1e-4 + ROUGHNESS_M**2)
-    seen = 2 * 0.1**2 * weight
-    expected = 0.1 * seen / (seen + SITE_SLOPE_SIGMA**-2)
-    assert site_slope(near, np.full(2, 1e-4)) == pytest.approx([expected, 0.0])
+    slope, cov = site_slope(xyz, np.full(30, 1e-4))
+    assert slope == pytest.approx([0.05, -0.03], abs=1e-4)
+    assert cov == pytest.approx(np.linalg.inv(_weighted_scatter(xyz)), rel=0.01)
+    slope, cov = site_slope(xyz[:1], np.full(1, 1e-4))
+    assert slope.tolist() == [0.0, 0.0]
+    assert cov == pytest.approx(SITE_SLOPE_SIGMA**2 * np.eye(2))
+
+
+def _weighted_scatter(xyz: np.ndarray) -> np.ndarray:
+    flat = xyz[:, :2] - xyz[:, :2].mean(axis=0)
+    return np.asarray(flat.T @ flat / (1e-4 + ROUGHNESS_M**2))
+
+
+def test_the_slope_across_a_line_may_be_as_steep_as_the_one_along_it() -> None:
+    """Nothing tells it: it is level on average, and no surer than the slope that was seen."""
+    along = np.linspace(0.0, 20.0, 9)[:, None] * np.array([[0.6, 0.8, 0.12]])
+    slope, cov = site_slope(along, np.full(9, 1e-4))
+    assert slope == pytest.approx([0.12 * 0.6, 0.12 * 0.8], rel=1e-3)
+    assert np.array([0.8, -0.6]) @ cov @ np.array([0.8, -0.6]) == pytest.approx(0.12**2, rel=1e-3)
+    # two levels 0.2 m apart, each known to 10 mm and a rough 10 mm
+    near = np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.002]])
+    told = 2 * 0.1**2 / (1e-4 + ROUGHNESS_M**2)
+    slope, cov = site_slope(near, np.full(2, 1e-4))
+    assert slope == pytest.approx([0.01 * told / (told + SITE_SLOPE_SIGMA**-2), 0.0])
+    assert cov[0, 0] == pytest.approx(1.0 / (told + SITE_SLOPE_SIGMA**-2))
 
 
 @pytest.mark.parametrize(

@@ -64,7 +64,8 @@ def test_fixes_follow_a_shared_error_as_their_columns_say(
         again = solve(moved, record.stops, record.settings, placed.exposures)
         step = (again.fixes.xyz_m - solved.fixes.xyz_m) / h
         assert step == pytest.approx(solved.fixes.shared[:, :3, c], abs=5e-4)
-    scales = solved.fixes.shared.shape[2] - marks.shared_m.shape[2] - 1  # and the aerial's height
+    # and the site's slope, the aerial's height
+    scales = solved.fixes.shared.shape[2] - marks.shared_m.shape[2] - 3
     assert len(solved.depth_scales) == scales == 1
 
 

@@ -37,7 +37,8 @@ Decisions, with reasons
 - A mid null counts as marked on the axis, ± 0.10 depth, only when there are not two end nulls;
   otherwise it is one condition, along the axis.
 - The ground over a stop is a plane through its own marks. Across them its slope is the site's ±
-  5 %; peaks, which slide downhill, carry that.
+  5 %. The site's own comes from all levels; across a line, where no level tells, it is level, ± 3 %
+  or as steep as the line is along. Peaks slide downhill and carry both, the site's as one error.
 - A lone end null is two candidates. Neighbours decide when one fits their counters and the
   other does not; else the stop is `ambiguous`, drawn at its better candidate, named with the
   other, and left out of the line.

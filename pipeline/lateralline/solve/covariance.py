@@ -215,7 +215,7 @@ def _weighted(at: Linearised) -> Floats:
 def shared_shifts(
     problem: StopProblem, fits: Fits, shared_m: Floats, receiver: Ints, receivers: int
 ) -> tuple[Floats, Floats]:
-    """Return what one σ of each shared error does to each fix (k, 5, c + 1 + s), in site axes.
+    """Return what one σ of each shared error does to each fix (k, 5, c + 3 + s), in site axes.
 
     And what the weights left out because of it (k, 5, 5), to be added to a fix's covariance. With
     Sᵢ what the errors do through mark i alone and S = Σ Sᵢ, the weights counted Σ Sᵢ Sᵢᵀ for S Sᵀ.
@@ -224,9 +224,10 @@ def shared_shifts(
 
     shared_m (n, 3, c) is what it does to the marks. To first order a mark moved by δ moves the fix
     by −N⁻¹ Σ Jᵀ S⁻¹ (∂f/∂mark) δ, and levels moved together move the ground over it, which the
-    depth reading hangs on. Then comes the height of the receiver's aerial, which lifts marks and
-    depth reading and so the fix, and nothing else; it is in neither covariance. The last s columns
-    are the depth-reading scale of each of s receivers; receiver (k,) is that of each stop.
+    depth reading hangs on. Then come two errors of the site's slope, on which peaks slide, and the
+    height of the receiver's aerial, which lifts marks and depth reading and so the fix, and nothing
+    else; these three are in neither covariance. The last s columns are the depth-reading scale of
+    each of s receivers; receiver (k,) is that of each stop.
     """
     s, p = problem.stops, fits.p
     at = problem.linearise(p)
@@ -245,6 +246,11 @@ def shared_shifts(
     by_mark = by_mark + by_ground[:, None] * ((share / whole)[:, None] * up).T
     pull = np.moveaxis(problem.per_stop(by_mark), 1, 2)  # (5, k, c)
 
+    by_slope = np.einsum("rin,rcn->icn", _weighted(at), problem.by_plane_shared(p))
+    over = np.einsum("ik,ick->kc", problem.plane_row(p), s.plane_shared)  # of the ground's level
+    by_slope = np.moveaxis(problem.per_stop(by_slope), 1, 2)
+    by_slope += (reading * s.scale)[:, :, None] * over
+
     distance = problem.ground(p) + s.aerial_m - p[2]
     own = np.zeros((len(problem.count), receivers))
     own[np.arange(len(own)), receiver] = distance * s.scale_sigma
@@ -252,10 +258,10 @@ def shared_shifts(
     carry = -turn_matrix(p[3]) @ fits.cov
     together = np.einsum("ikc,jkc->kij", pull, pull)
     alone = np.moveaxis(problem.per_stop(np.einsum("icn,jcn->ijn", by_mark, by_mark)), 2, 0)
-    shifts = carry @ np.moveaxis(np.concatenate([pull, by_scale], axis=2), 0, 1)
+    shifts = carry @ np.moveaxis(np.concatenate([pull, by_slope, by_scale], axis=2), 0, 1)
     lifted = np.zeros((len(problem.count), 5, 1))
     lifted[:, UP, 0] = s.aerial_sigma_m
-    c = shared_m.shape[2]
+    c = shared_m.shape[2] + 2
     whole_shifts = np.concatenate([shifts[:, :, :c], lifted, shifts[:, :, c:]], axis=2)
     return whole_shifts, carry @ (together - alone) @ np.swapaxes(carry, 1, 2)
 

@@ -2,7 +2,8 @@
 
 The ground over a stop is a plane through the levels of its own marks. These lie nearly on a line,
 so the slope across that line is known only from the site as a whole; the plane's covariance holds
-that, and peaks (which slide downhill on a side slope) and depths inherit it.
+a stop's own, what the site's may be off by is one error of all stops, and peaks (which slide
+downhill on a side slope) and depths inherit both.
 """
 
 from __future__ import annotations
@@ -33,9 +34,9 @@ from lateralline.solve.problem import (
 NEIGHBOUR_SIGMA_RAD = np.pi / 6.0
 UNKNOWN_SIGMA_RAD = np.pi / np.sqrt(12.0)
 
-#: σ of the site's slope about level, and how far real ground leaves a plane over a few metres:
-#: common practice, no source.
-SITE_SLOPE_SIGMA = 0.10
+#: σ of the site's slope about level where the slope seen is no steeper, and how far real ground
+#: leaves a plane over a few metres: common practice, no source.
+SITE_SLOPE_SIGMA = 0.03
 ROUGHNESS_M = 0.01
 
 #: Why a stop is not solved, by the variant of its finding.
@@ -99,7 +100,7 @@ def gather(
     count = np.bincount(rank[of_stop[usable]], minlength=len(stop)).astype(np.int64)
 
     levels = np.flatnonzero(use & marks.level_known)
-    slope = site_slope(marks.xyz_m[levels], marks.cov_m2[levels, 2, 2])
+    slope, slope_cov = site_slope(marks.xyz_m[levels], marks.cov_m2[levels, 2, 2])
     ground = _ground_marks(use & (of_stop >= 0), marks.level_known, of_stop, solvable)
     centre, plane, plane_cov = fit_planes(
         marks.xyz_m[ground].T,
@@ -140,6 +141,8 @@ def gather(
             centre_m=centre,
             plane=plane,
             plane_cov=plane_cov,
+            plane_shared=np.einsum("ijk,jc->ick", plane_cov[:, 1:], np.linalg.cholesky(slope_cov))
+            / accuracy.ground_slope_ratio**2,
         ),
         accuracy,
     )
@@ -247,15 +250,22 @@ def _reasons(tally: _MarkTally, stops: StopRows, failed: Mapping[int, str]) -> T
 # ---- the ground -----------------------------------------------------------------------------
 
 
-def site_slope(xyz_m: Floats, var_up_m2: Floats) -> Floats:
-    """Return the slope (2,) east and north of a plane through all ground levels (n, 3)."""
+def site_slope(xyz_m: Floats, var_up_m2: Floats) -> tuple[Floats, Floats]:
+    """Return the slope (2,) east and north of a plane through all ground levels (n, 3).
+
+    And its covariance (2, 2). Marks of one line tell the slope along it; the slope across, which
+    nothing tells, may be as steep, and has no less than `SITE_SLOPE_SIGMA` beforehand.
+    """
     if len(xyz_m) < 2:
-        return np.zeros(2)
+        return np.zeros(2), SITE_SLOPE_SIGMA**2 * np.eye(2)
     weight = 1.0 / (var_up_m2 + ROUGHNESS_M**2)
     centred = xyz_m - np.average(xyz_m, axis=0, weights=weight)
     flat = centred[:, :2]
-    normal = (flat * weight[:, None]).T @ flat + np.eye(2) / SITE_SLOPE_SIGMA**2
-    return np.asarray(np.linalg.solve(normal, flat.T @ (weight * centred[:, 2])))
+    normal, rhs = (flat * weight[:, None]).T @ flat, flat.T @ (weight * centred[:, 2])
+    told, ways = np.linalg.eigh(normal)
+    steepness = abs(ways[:, -1] @ rhs) / max(float(told[-1]), SITE_SLOPE_SIGMA**-2)
+    cov = np.linalg.inv(normal + np.eye(2) / max(SITE_SLOPE_SIGMA, float(steepness)) ** 2)
+    return np.asarray(cov @ rhs), np.asarray((cov + cov.T) / 2.0)
 
 
 def fit_planes(

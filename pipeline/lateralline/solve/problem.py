@@ -61,7 +61,8 @@ class StopArrays:
     half_rod_m: Floats  # half the transmitter's magnetic length; 0 = point dipole
     centre_m: Floats  # (2, k) of the ground plane
     plane: Floats  # (3, k) level at the centre, slope east, slope north
-    plane_cov: Floats  # (3, 3, k)
+    plane_cov: Floats  # (3, 3, k) about the slope of the site
+    plane_shared: Floats  # (3, 2, k) by one σ of each of two errors of the site's slope
 
 
 Columns = TypeVar("Columns", MarkArrays, StopArrays)
@@ -80,7 +81,7 @@ class Rows:
 
     f: Floats  # (2, n)
     raw: Floats  # (2, 4, n) by along, across, up of the mark, and tilt
-    by_slope: Floats  # (2, n) by heading, through the ground's slopes
+    by_slope: Floats  # (2, n) the first by the ground's slope across, the second by that along
     own_var: Floats  # (2, n) of the condition itself, without the mark's position
 
 
@@ -189,7 +190,7 @@ class StopProblem:
 
     def linearise(self, p: Floats) -> Linearised:
         """Return residuals, Jacobians and noise at p (5, k)."""
-        f, jacobian, by_mark, own_var = self._mark_rows(p)
+        f, jacobian, by_mark, own_var, _ = self._mark_rows(p)
         turn = np.repeat(p[3], self.count)
         s = spread_of(by_mark, self.marks.cov_m2, np.sin(turn), np.cos(turn))
         s[0] += own_var[0]
@@ -201,8 +202,17 @@ class StopProblem:
         by_position: Floats = self._mark_rows(p)[2]
         return by_position
 
-    def _mark_rows(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    def by_plane_shared(self, p: Floats) -> Floats:
+        """Return what one σ of each error of the site's slope does to the conditions (2, 2, n)."""
+        by_slope, of = self._mark_rows(p)[4], self.of_stop
+        shared = self.stops.plane_shared[1:][:, :, of]
+        along, across = turned(shared[0], shared[1], np.sin(p[3])[of], np.cos(p[3])[of])
+        return np.stack([by_slope[0] * across, by_slope[1] * along])
+
+    def _mark_rows(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Return f (2, n), ∂f/∂unknowns (2, 5, n), ∂f/∂mark (2, 3, n), own variance (2, n).
+
+        And ∂f/∂(ground's slope) (2, n), as `Rows` has it.
 
         A kind with one condition leaves its second row at zero with variance one.
         """
@@ -216,9 +226,11 @@ class StopProblem:
         raw = rows.raw
         jacobian = np.empty((2, 5, n))
         jacobian[:, :3] = -raw[:, :3]
-        jacobian[:, 3] = r[1] * raw[:, 0] - r[0] * raw[:, 1] + rows.by_slope
+        along, across = np.repeat(self.slopes(p), self.count, axis=1)
+        jacobian[:, 3] = r[1] * raw[:, 0] - r[0] * raw[:, 1]
+        jacobian[:, 3] += rows.by_slope * np.stack([-along, across])
         jacobian[:, 4] = raw[:, 3]
-        return rows.f, jacobian, raw[:, :3], rows.own_var
+        return rows.f, jacobian, raw[:, :3], rows.own_var, rows.by_slope
 
     def _nulls(self, r: Floats, tilt: Floats, rows: Rows) -> None:
         """Fill in B along = B across = 0 at end nulls, B up = 0 at mid nulls."""
@@ -257,7 +269,7 @@ class StopProblem:
             k = -1.0 / conditions.ACROSS_CURVATURE
             rows.f[0, i] = k * (g[1] + across * g[2])
             rows.raw[0][:, i] = k * (dg[1] + across * dg[2])
-            rows.by_slope[0, i] = -k * along * g[2]
+            rows.by_slope[0, i] = k * g[2]
             rows.own_var[0, i] = a.peak_across_depths**2 + across_var
             if code == AXIAL:
                 # as much sharper along than across as its curvature is greater: equal loss of
@@ -266,7 +278,7 @@ class StopProblem:
                 sharper = conditions.ACROSS_CURVATURE / conditions.AXIAL_CURVATURE
                 rows.f[1, i] = k * (g[0] + along * g[2])
                 rows.raw[1][:, i] = k * (dg[0] + along * dg[2])
-                rows.by_slope[1, i] = k * across * g[2]
+                rows.by_slope[1, i] = k * g[2]
                 rows.own_var[1, i] = sharper * a.peak_across_depths**2 + sharper**2 * along_var
             else:
                 shift, wander = _peak_along(lean - np.arctan(along), lean_sigma**2 + along_var)
@@ -274,7 +286,7 @@ class StopProblem:
                 up, by_up = conditions.offset_in_depths(r[:, i], axis=2)
                 rows.f[1, i] = ahead + along * up - shift
                 rows.raw[1][:, i] = by_ahead + along * by_up
-                rows.by_slope[1, i] = across * up
+                rows.by_slope[1, i] = up
                 rows.own_var[1, i] = a.peak_along_depths**2 + along_var + wander
 
     @property

@@ -17,6 +17,7 @@ from lateralline.solve.covariance import (
     Averaged,
     average,
     shared_shifts,
+    turn_matrix,
     with_left_out,
 )
 from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, UNSOLVED, Gathered
@@ -89,11 +90,13 @@ def _fixes(
     shared, left_out = shared_shifts(problem, chosen, shared_m, scale.group, len(scale.value))
     site_cov = with_left_out(site_cov, left_out)
     site_cov[:, UP, UP] += problem.stops.aerial_sigma_m**2
+    by_slope = shared[:, :, shared_m.shape[2] :][:, :, :2]
     metal = stops.metal if len(stops.metal) else np.zeros(size, dtype=np.bool_)
     accuracy = problem.accuracy
     turn = np.where(metal[at], accuracy.field_turn_metal_rad, accuracy.field_turn_rad)
     by_turn = by_field_turn(averaged.depth_m, p[3]) * turn[:, None, None]
-    site_cov += by_turn @ np.swapaxes(by_turn, 1, 2)
+    not_weighed = np.concatenate([by_slope, by_turn], axis=2)
+    site_cov += not_weighed @ np.swapaxes(not_weighed, 1, 2)
     site_cov[flipped, 4, :4] *= -1.0
     site_cov[flipped, :4, 4] *= -1.0
     shared[flipped, 4] *= -1.0
@@ -107,7 +110,9 @@ def _fixes(
     upright = modes.steep & (chosen.cov[:, 3, 3] > NEIGHBOUR_SIGMA_RAD**2)
     two = np.isfinite(modes.rival[0])
     swing = np.abs(chosen.cov[:, 1, HEADING]) / chosen.cov[:, HEADING, HEADING]
-    axis_sigma = np.sqrt(np.stack([chosen.cov[:, 0, 0], chosen.cov[:, 1, 1]], axis=1))
+    aside = np.swapaxes(turn_matrix(p[3]), 1, 2) @ not_weighed
+    axis_var = np.einsum("kii->ki", chosen.cov + aside @ np.swapaxes(aside, 1, 2))
+    axis_sigma = np.sqrt(axis_var[:, :2])
     axis_sigma[~guessed | (swing > MOST_SWING_M)] = np.nan
     for those, word, why in (
         (guessed, "weak", WEAK["neighbours"]),
