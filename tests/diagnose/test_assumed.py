@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from lateralline.diagnose import with_assumed
 from lateralline.ingest import read_site
 from lateralline.place import place
@@ -44,3 +46,8 @@ def test_only_what_is_assumed_is_told() -> None:
     assert "ride_height" not in told.what
     assert "receiver" not in told.what + told.by_how_much
     assert "one of" not in told.what_to_do
+    assert "steel that nobody saw turns the field" in told.what
+    metal = np.ones(len(record.stops.row), dtype=np.bool_)
+    seen = replace(bare, stops=replace(bare.stops, metal=metal))
+    [told] = [f for f in with_assumed(seen, place(record)).findings if f.code == "assumed"]
+    assert "steel that nobody saw" not in told.what

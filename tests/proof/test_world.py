@@ -132,6 +132,18 @@ def test_a_bound_that_is_missed_is_named(plain: tuple[WorldScore, ...]) -> None:
     assert not any(m.what.startswith("corridor") for m in world_bounds([told]))
 
 
+@pytest.mark.parametrize(("chance", "held"), [(0.3, True), (0.001, False)])
+def test_a_silent_miss_is_excused_only_where_a_pipe_as_drawn_explains_its_data(
+    plain: tuple[WorldScore, ...], chance: float, held: bool
+) -> None:
+    common = frozenset({"common"})
+    astray = tuple(replace(s, outside_m=0.3, said=common, as_drawn=chance) for s in plain)
+    unseen = replace(PLAIN, or_told=True, unseen=True)
+    rows = {m.what: m for m in world_bounds([CaseResult(unseen, astray * 100, common)])}
+    assert rows["silent misses that a pipe as drawn explains"].missed is not held
+    assert all(0.0 < s.as_drawn <= 1.0 for s in plain)
+
+
 def test_prove_world_ends_with_an_exit_code_that_can_be_wrong(
     monkeypatch: pytest.MonkeyPatch, plain: tuple[WorldScore, ...]
 ) -> None:

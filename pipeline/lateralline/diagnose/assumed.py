@@ -15,12 +15,14 @@ from lateralline.records import FieldRecord
 def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
     """Return the site with one finding more of all defaults that stand in for what is not given.
 
-    A warning where one of them moves pipe or a tolerance; σ of control alone are no more than said.
+    A warning where one of them moves pipe or a tolerance; σ of control, and that no stop is said to
+    be beside metal, are no more than said.
     """
     settings, about = record.settings, record.settings.assumed
     bare = int(np.isnan(record.control.sigma_h_m).sum())
     rule = dig_rules()[settings.dig_rule] if about.rule else None
-    if not (about.lag or about.ride or about.aerial or rule or bare):
+    unseen = bool(len(record.stops.row)) and not record.stops.metal.any()
+    if not (about.lag or about.ride or about.aerial or rule or bare or unseen):
         return placed
     moves = bool(about.lag or about.ride or about.aerial or rule)
     local = placed.frame.is_local
@@ -36,6 +38,7 @@ def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
         width_m=rule.tolerance_m if rule else None,
         rules=tuple(dig_rules()) if rule else (),
         exact=bool(bare and local),
+        unseen=unseen,
         sigma_h_m=settings.accuracy.gnss_m if bare and not local else None,
     )
     return replace(placed, findings=(*placed.findings, assumed))

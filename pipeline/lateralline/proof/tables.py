@@ -34,7 +34,7 @@ def markdown(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def _share(value: float) -> str:
-    return f"{100.0 * value:.1f} %"
+    return f"{100.0 * value:.1f} %" if value == value else "–"
 
 
 def coverage_table(outcomes: Iterable[Coverage]) -> str:
@@ -115,7 +115,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
     header = (
         "case", "lines", "corridor", "worst out", "length in", "half width", "90th",
         "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade", "grades",
-        "false falls", "false errors", "> 5 cm", "silent",
+        "false falls", "false errors", "> 5 cm", "silent", "no misfit",
     )  # fmt: skip
     return markdown(
         header,
@@ -141,6 +141,7 @@ def world_table(results: Iterable[CaseResult]) -> str:
                 _share(r.false_errors),
                 f"{len(r.missed)}",
                 _share(r.silent),
+                _share(r.no_misfit),
             )
             for r in results
         ),

@@ -8,6 +8,9 @@ plan, depth   share of stops whose 95 % ellipse and 95 % depth interval hold the
 level band    share of its stations, every half metre, whose 95 % interval holds the invert
 silent        of lines more than 5 cm outside their corridor, the share without a warning; a code
               with its variant counts as one only if 5 % of plain lines at most raise it
+no misfit     of the silent ones, the share whose data a pipe lying just as drawn, in plain ground,
+              would misfit as much or more one time in twenty: from such data no estimator tells
+              which of the two it was, and one that held both would widen every plain line
 grade, grades share of lines, and of their segments, whose grade's 95 % interval holds the true one
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
@@ -38,6 +41,8 @@ NAMED, NAMED_EACH, NAMED_NEAR, NEAR_BEND_M = 0.95, 0.94, 0.90, 1.0
 MISSED_M = 0.05
 PLAIN_SHARE = 0.05
 FEW_SILENT = 0.15
+#: A pipe as drawn is no rarer than this, in so many of the silent misses.
+AS_DRAWN, ALL_AS_DRAWN = 0.05, 0.90
 #: Lines accused without a fault: of all cases together, and of each.
 MOST_POOLED, MOST_FALSE = 0.01, 0.025
 BY_CHANCE = 0.001
@@ -57,6 +62,7 @@ class Case:
     corridor: float = 0.93  # share of lines held, at least; 0 = nothing is asked
     curved: bool = False  # `FULL_CURVED` lines
     or_told: bool = False  # or few of its misses are silent
+    unseen: bool = False  # or those that are, a pipe as drawn in plain ground would explain
     covers: tuple[float, float] = BAND  # plan and depth
     blunders: bool = False  # one in each line, and `BLUNDER_SEEDS` times as many lines
 
@@ -78,9 +84,9 @@ CASES = (
         curved=True,
     ),
     Case(World("steel-weak", steel_deg=(1.0, 4.0)), 0.95),
-    Case(World("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True),
+    Case(World("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True, unseen=True),
     Case(World("steel-seen", steel_deg=(6.0, 10.0), steel_seen=True), 0.85),
-    Case(World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True),
+    Case(World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True, unseen=True),
     Case(World("held", held_m=(0.05, 0.30), aerial_told=False)),
     Case(World("heavy", heavy_share=0.05)),
     Case(World("polar", method="polar")),
@@ -154,7 +160,17 @@ class CaseResult:
     @property
     def silent(self) -> float:
         """Share of the missed that raise no code which tells something; 0 where none is missed."""
-        return _mean([not s.said - self.common for s in self.missed]) if self.missed else 0.0
+        return len(self.silent_ones) / len(self.missed) if self.missed else 0.0
+
+    @property
+    def silent_ones(self) -> list[WorldScore]:
+        """Those of the missed that raise no code which tells something."""
+        return [s for s in self.missed if not s.said - self.common]
+
+    @property
+    def no_misfit(self) -> float:
+        """Share of the silent ones whose data a pipe as drawn would explain; NaN of none."""
+        return _mean([s.as_drawn > AS_DRAWN for s in self.silent_ones])
 
     @property
     def false_errors(self) -> float:
@@ -239,6 +255,11 @@ def _bounds(r: CaseResult) -> Iterator[Statistic]:
     if case.or_told and r.silent <= FEW_SILENT:
         what = "misses over 5 cm without a warning"
         yield Statistic(case.name, what, len(r.missed), r.silent, most=FEW_SILENT)
+    elif case.unseen and r.corridor < case.corridor:
+        what = "silent misses that a pipe as drawn explains"
+        n_silent = len(r.silent_ones)
+        least = ALL_AS_DRAWN if full else _at_least(ALL_AS_DRAWN, n_silent)
+        yield Statistic(case.name, what, n_silent, r.no_misfit, least=least)
     elif case.corridor:
         yield at_least("corridor holds the whole pipe", r.corridor, case.corridor)
     low, high = case.covers

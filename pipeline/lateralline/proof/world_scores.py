@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import shapely
+from scipy.special import chdtrc
 
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
@@ -61,6 +62,7 @@ class WorldScore:
     to_bend_m: float  # from the stop of the blunder, along the pipe
     cpu_s: float
     grades: Flags  # of each segment between two stops
+    as_drawn: float  # chance that a pipe just as drawn would misfit its data more; NaN = not drawn
 
     @property
     def held(self) -> bool:
@@ -134,6 +136,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
         cpu_s=cpu_s,
         grades=grades,
+        as_drawn=_as_drawn(result.work["linked"].lines),
     )  # fmt: skip
 
 
@@ -191,6 +194,10 @@ def _adjusted(lines: tuple[Line, ...], stops_m: Floats) -> tuple[Flags, Flags]:
     stop = np.array([_stop(str(line.ref[i])) for i in rows], dtype=np.int64)
     held = _within(line.xyz_m[rows, :2] - stops_m[stop, :2], line.cov_m2[rows, :2, :2])
     return held, held[[0, -1]] if len(held) else held
+
+
+def _as_drawn(lines: tuple[Line, ...]) -> float:
+    return float(chdtrc(lines[0].dof, lines[0].chi2)) if lines and lines[0].dof else float("nan")
 
 
 def _band(product: Product, whole: Floats) -> tuple[Flags, float]:
