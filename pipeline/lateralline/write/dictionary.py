@@ -275,8 +275,8 @@ if __name__ == "__main__":
 # ---- JSON Schema of each layer --------------------------------------------------------------
 
 
-_DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
-_TYPES: Final[dict[FieldType, dict[str, object]]] = {
+DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
+JSON_TYPES: Final[dict[FieldType, dict[str, object]]] = {
     "text": {"type": "string"},
     "integer": {"type": "integer"},
     "real": {"type": "number"},
@@ -299,33 +299,57 @@ def _json_schema_text(layer: str, _assets: tuple[Column, ...]) -> str:
 def json_schema(layer: str) -> dict[str, object]:
     """Return the JSON Schema of a layer's FeatureCollection; ContractError for an unknown layer."""
     table = contract.load(layer)
-    properties = {c.name: column_schema(c) for c in table.field}
+    id_: dict[str, object] = {"type": "string", "description": "The feature's uid."}
+    return collection_schema(
+        layer,
+        (table.title, " ".join(filter(None, (table.description, table.caution)))),
+        {c.name: column_schema(c) for c in table.field},
+        table.geometry,
+        caution=table.caution,
+        feature_id=id_,
+    )
+
+
+def collection_schema(
+    name: str,
+    words: tuple[str, str],
+    columns: dict[str, dict[str, object]],
+    geometry: Geometry,
+    *,
+    caution: str,
+    feature_id: dict[str, object] | None = None,
+) -> dict[str, object]:
+    """Return the JSON Schema of a FeatureCollection, all of whose `columns` are there.
+
+    `words` are its title and description.
+    """
+    has_id = {} if feature_id is None else {"id": feature_id}
     feature = {
         "type": "object",
-        "required": ["type", "id", "properties", "geometry"],
+        "required": ["type", *has_id, "properties", "geometry"],
         "properties": {
             "type": {"const": "Feature"},
-            "id": {"type": "string", "description": "The feature's uid."},
-            "geometry": _geometry_schema(table.geometry),
+            **has_id,
+            "geometry": _geometry_schema(geometry),
             "properties": {
                 "type": "object",
-                "required": list(properties),
-                "properties": properties,
+                "required": list(columns),
+                "properties": columns,
                 "additionalProperties": False,
             },
         },
     }
     return {
-        "$schema": _DRAFT,
-        "title": table.title,
-        "description": " ".join(filter(None, (table.description, table.caution))),
+        "$schema": DRAFT,
+        "title": words[0],
+        "description": words[1],
         "type": "object",
-        "required": ["type", "features", *["caution"] * bool(table.caution)],
+        "required": ["type", "features", *["caution"] * bool(caution)],
         "not": {"required": ["crs"]},  # RFC 7946, section 4: WGS 84, never named
         "properties": {
             "type": {"const": "FeatureCollection"},
-            "name": {"const": layer},
-            **({"caution": {"const": table.caution}} if table.caution else {}),
+            "name": {"const": name},
+            **({"caution": {"const": caution}} if caution else {}),
             "features": {"type": "array", "items": feature},
         },
     }
@@ -336,7 +360,7 @@ def column_schema(column: Column) -> dict[str, object]:
     schema: dict[str, object] = {
         "title": column.title,
         "description": column.meaning,
-        **_TYPES[column.type],
+        **JSON_TYPES[column.type],
     }
     if column.unit:
         schema["x-unit"] = column.unit
