@@ -8,6 +8,7 @@ acceptances  accept a finding in a site's own file
 sites       find, read and check field records: `Site`, `Findings`
 records     build records, open built ones, add a second visit: `Record`
 documents   sheets, pages, pictures, exports, cards
+handovers   records in a register's own names, and a register's lines
 overlays    hand-dig zones and clearance to planned works
 learning    accuracies learned from built records
 fieldwork   what a crew starts from, and what every column means
@@ -25,6 +26,7 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from lateralline.api.acceptances import accept
+    from lateralline.api.handovers import hand_over, plan_handover, read_register
     from lateralline.api.records import (
         NotARecordError,
         NothingBuiltError,
@@ -61,9 +63,12 @@ _HOMES: Final = {
     "build_per_crs": "api.records",
     "check": "api.sites",
     "find_sites": "api.sites",
+    "hand_over": "api.handovers",
     "load": "api.records",
     "load_all": "api.records",
+    "plan_handover": "api.handovers",
     "read": "api.sites",
+    "read_register": "api.handovers",
     "upgrade": "revise.upgrade",
 }
 
@@ -85,9 +90,12 @@ __all__ = [
     "build_per_crs",
     "check",
     "find_sites",
+    "hand_over",
     "load",
     "load_all",
+    "plan_handover",
     "read",
+    "read_register",
     "upgrade",
 ]
 

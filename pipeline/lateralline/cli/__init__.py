@@ -19,6 +19,7 @@ from lateralline.cli.command import Command
 from lateralline.cli.draw import draw
 from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
+from lateralline.cli.handover import handover
 from lateralline.cli.import_points import import_points
 from lateralline.cli.new import new
 from lateralline.cli.page import page
@@ -81,6 +82,7 @@ for command in (
     sheet,
     ties,
     export,
+    handover,
     calibrate,
     zones,
     clearance,

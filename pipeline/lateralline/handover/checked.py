@@ -117,6 +117,10 @@ def _layer_faults(layer: RegisterLayer) -> Iterator[_Wrong]:
         yield "key", layer.key, "must be one of its columns", nearest(layer.key, names)
     if layer.drawn and not layer.geometry.startswith("LineString"):
         yield "drawn", layer.drawn, "must be left out of what is no line", ""
+    cautions = {"@caution", "caution"}
+    if layer.source and layer.geometry and not any(cautions & set(c.sources) for c in layer.column):
+        hint = 'as { name = "CAUTION", from = "@caution" }'
+        yield "column", "", "must hold the caution: people dig by what it shows", hint
     for source in layer.source:
         if source.layer not in contract.LAYERS:
             hint = nearest(source.layer, contract.LAYERS)

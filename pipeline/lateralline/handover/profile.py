@@ -26,11 +26,11 @@ Reads = Literal[
 ]  # fmt: skip
 
 
-class _Part(BaseModel):
+class _ProfilePart(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
 
-class RegisterColumn(_Part):
+class RegisterColumn(_ProfilePart):
     """One column of a register's layer: where its values come from, and how they are written."""
 
     name: str = Field(min_length=1, max_length=63, description="Name in the register.")
@@ -87,7 +87,7 @@ class RegisterColumn(_Part):
         return next((o for o, c in self.codes.items() if _folded(c) == _folded(code)), None)
 
 
-class LayerSource(_Part):
+class LayerSource(_ProfilePart):
     """A layer of the record that goes into one of the register's."""
 
     layer: str = Field(description="Layer of the record.")
@@ -101,7 +101,7 @@ class LayerSource(_Part):
     )
 
 
-class RegisterLayer(_Part):
+class RegisterLayer(_ProfilePart):
     """One layer of the register."""
 
     name: str = Field(
@@ -125,7 +125,7 @@ class RegisterLayer(_Part):
         return next(c for c in self.column if c.name == name)
 
 
-class Profile(_Part):
+class Profile(_ProfilePart):
     """Names, codes, units and coordinate system of one register."""
 
     format: Literal["lateralline mapping profile 1"]

@@ -19,19 +19,17 @@ import numpy as np
 import pandas as pd
 import shapely
 from pyproj import CRS
-from pyproj.transformer import AreaOfInterest
 
 from lateralline.errors import FrameError
-from lateralline.frames.operations import apply, best
-from lateralline.frames.systems import degrees_of, known_crs, plan_of
+from lateralline.frames.systems import known_crs, plan_of
 from lateralline.handover.checked import READ_UNIT, read_as, unit_ratio
 from lateralline.handover.loaded import LoadedProfile, load_profile
+from lateralline.handover.moved import moved
 from lateralline.handover.profile import Profile, RegisterColumn, RegisterLayer
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES, megabytes
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
 from lateralline.record.layers import Shapes
-from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
 #: Columns of what is read, in order, but for the geometry.
@@ -40,8 +38,7 @@ TEXTS: Final = (
 )  # fmt: skip
 LENGTHS: Final = tuple(READ_UNIT)
 #: How files end that a folder of a register is searched for.
-_ENDINGS: Final = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".gml", ".parquet")
-_NEAR_DEG: Final = 0.02
+_ENDINGS: Final = (".gpkg", ".geojson", ".fgb", ".shp", ".gml", ".parquet")
 
 
 def read_register(
@@ -328,8 +325,8 @@ def _placed(
         )
     has_z = bool(len(shapes)) and bool(shapely.has_z(shapes).any())
     xyz, of = shapely.get_coordinates(shapes, include_z=has_z, return_index=True)
-    if source is not None and target is not None and source != target and len(xyz):
-        xyz[:, :2], shift_95_m = _moved(xyz[:, :2], source, target, layer.file)
+    if source is not None and target is not None:
+        xyz[:, :2], shift_95_m = moved(xyz[:, :2], source, target, layer.file)
     if has_z:
         xyz[:, 2] *= METRES_PER[profile.z_unit]
     made = shapely.linestrings(xyz, indices=of) if len(xyz) else shapes
@@ -337,18 +334,3 @@ def _placed(
     if asked.drawn == "downstream":
         made = shapely.reverse(made)
     return list(made), shift_95_m
-
-
-def _moved(xy: Floats, source: CRS, target: CRS, file: str) -> tuple[Floats, float]:
-    """Return plan coordinates (n, 2) in another CRS by the best published way."""
-    lon, lat = degrees_of(source, xy)
-    if not (np.isfinite(lon).all() and np.isfinite(lat).all()):
-        raise FrameError(f"{file} has coordinates that lie outside {source.name}")
-    area = AreaOfInterest(
-        float(lon.min()) - _NEAR_DEG, float(lat.min()) - _NEAR_DEG,
-        float(lon.max()) + _NEAR_DEG, float(lat.max()) + _NEAR_DEG,
-    )  # fmt: skip
-    way, operation = best(source, target, area)
-    if not operation.usable:
-        raise FrameError(f"{file}: {operation.refusal_text}")
-    return apply(way, xy, None), operation.shift_95_m

@@ -139,6 +139,7 @@ KINDS: Final[Mapping[str, str]] = {
     "tie-tapes": "ties --tapes",
     "drawing": "export",
     "map": "export",
+    "hand-over": "handover",
     "record-changes": "update --changes",
     "codes": "import-points --write-codes",
     "field-sheet": "field-sheet",

@@ -45,7 +45,8 @@ GEOMETRY: Final = "geometry"
 GEOMETRY_FIELD: Final = pa.field(
     GEOMETRY, pa.binary(), metadata={"ARROW:extension:name": "geoarrow.wkb"}
 )
-_ARROW: Final[dict[FieldType, pa.DataType]] = {
+#: Arrow's type of each of the contract's.
+ARROW: Final[dict[FieldType, pa.DataType]] = {
     "text": pa.string(),
     "integer": pa.int64(),
     "real": pa.float64(),
@@ -133,7 +134,7 @@ def shapes(table: pa.Table) -> Shapes:
 def empty(name: str) -> pa.Table:
     """Return a layer's table without rows."""
     declared = contract.load(name)
-    fields = [pa.field(c.name, _ARROW[c.type]) for c in declared.field]
+    fields = [pa.field(c.name, ARROW[c.type]) for c in declared.field]
     return pa.schema(fields + [GEOMETRY_FIELD] * bool(declared.geometry)).empty_table()
 
 
@@ -213,7 +214,7 @@ def _typed(column: Column, values: Collection[object]) -> pa.Array:
     known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
     if column.type == "integer":
         known = [v if v is None else _whole(v) for v in known]
-    return pa.array(known, type=_ARROW[column.type])
+    return pa.array(known, type=ARROW[column.type])
 
 
 def _is_nan(value: object) -> bool:

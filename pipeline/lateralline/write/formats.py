@@ -103,15 +103,7 @@ def _described(name: str, crs: pyproj.CRS | None) -> pa.Schema:
     about = {"title": declared.title, "description": declared.description,
              "caution": declared.caution}  # fmt: skip
     if declared.geometry:
-        shape = {
-            "encoding": "WKB",
-            "geometry_types": [declared.geometry],
-            "crs": None if crs is None else crs.to_json_dict(),  # null: not known, not WGS 84
-        }
-        columns = {layers.GEOMETRY: shape}
-        about["geo"] = json.dumps(
-            {"version": _GEO_VERSION, "primary_column": layers.GEOMETRY, "columns": columns}
-        )
+        about["geo"] = geo_text(declared.geometry, crs)
     fields = []
     for field, column in zip(layers.empty(name).schema, declared.field, strict=False):
         said = {"title": column.title, "description": column.description, "unit": column.unit}
@@ -119,6 +111,19 @@ def _described(name: str, crs: pyproj.CRS | None) -> pa.Schema:
     if declared.geometry:
         fields.append(pa.field(layers.GEOMETRY, pa.binary()))
     return pa.schema(fields, metadata={k: v for k, v in about.items() if v})
+
+
+def geo_text(geometry: str, crs: pyproj.CRS | None) -> str:
+    """Return what GeoParquet wants to be said of one column of geometry, as JSON."""
+    shape = {
+        "encoding": "WKB",
+        "geometry_types": [geometry],
+        "crs": None if crs is None else crs.to_json_dict(),  # null: not known, not WGS 84
+    }
+    columns = {layers.GEOMETRY: shape}
+    return json.dumps(
+        {"version": _GEO_VERSION, "primary_column": layers.GEOMETRY, "columns": columns}
+    )
 
 
 def _read_parquet(path: Path) -> LayerTally:

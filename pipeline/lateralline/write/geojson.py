@@ -106,12 +106,7 @@ class GeoJSONSink:
 
 def _features(name: str, table: pa.Table) -> list[bytes]:
     """Return each row as one GeoJSON feature, made by GDAL."""
-    table = _with_iso_dates(table)
-    if contract.load(name).geometry:
-        table = _snapped(_cut_at_antimeridian(table))
-    else:
-        nowhere = pa.nulls(table.num_rows, pa.binary())
-        table = table.append_column(layers.GEOMETRY_FIELD, nowhere)
+    table = as_rfc7946(table)
     out = io.BytesIO()
     pyogrio.write_arrow(
         table.append_column(_ID, table[contract.UID]),
@@ -133,6 +128,17 @@ def _features(name: str, table: pa.Table) -> list[bytes]:
     features = [line.removesuffix(b",") for line in lines if line.startswith(_FEATURE)]
     check_features(name, features)
     return features
+
+
+def as_rfc7946(table: pa.Table) -> pa.Table:
+    """Return a table in longitude and latitude as RFC 7946 has it, dates as texts.
+
+    Geometry is cut at the antimeridian and on the grid of decimals; null for a table without.
+    """
+    table = _with_iso_dates(table)
+    if layers.GEOMETRY in table.column_names:
+        return _snapped(_cut_at_antimeridian(table))
+    return table.append_column(layers.GEOMETRY_FIELD, pa.nulls(table.num_rows, pa.binary()))
 
 
 def _snapped(table: pa.Table) -> pa.Table:
