@@ -20,7 +20,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from lateralline.errors import FrameError
+from lateralline.errors import Fault, FrameError, SiteFaultsError
 from lateralline.frames.systems import known_crs, plan_of
 from lateralline.handover.checked import READ_UNIT, read_as, unit_ratio
 from lateralline.handover.loaded import LoadedProfile, load_profile
@@ -111,6 +111,13 @@ def _layers(
             must, hint = f"must be no more than {megabytes(MAP_BYTES)}", "give a part of it"
             ledger.fault(file.name, 0, "file", megabytes(file.stat().st_size), must, hint)
             continue
+        if file.suffix.lower() == ".parquet":  # few builds of GDAL read them
+            there.append(file.stem)
+            asked = _asked(file.stem, wanted, alone=path.is_file())
+            met |= asked is not None
+            if asked is not None:
+                yield asked, _from_parquet(file)
+            continue
         try:
             found = map_layers(file)
         except GdalError as e:
@@ -134,6 +141,27 @@ def _layers(
     left = [name for name in there if name.casefold() not in known]
     if met and left and len(there) > 1:
         notes.append(f"Layers the profile does not name: {', '.join(left)}.")
+
+
+def _from_parquet(file: Path) -> MapLayer:
+    """Return the layer of a GeoParquet file; raises SiteFaultsError for what is none."""
+    try:
+        frame = gpd.read_parquet(file)
+    except (ValueError, OSError) as e:
+        must = "must be GeoParquet, with its geometry"
+        raise SiteFaultsError(file.name, [Fault(file.name, 0, "file", "", must, str(e))]) from e
+    table = pd.DataFrame(frame.drop(columns=frame.geometry.name)).astype(object)
+    features = []
+    for row, (own, whole) in enumerate(
+        zip(table.to_dict("records"), frame.geometry.array, strict=True), start=1
+    ):
+        parts = [None] if whole is None else list(shapely.get_parts(whole))
+        cells = {str(name): value for name, value in own.items()}
+        for n, part in enumerate(parts, start=1):
+            number = f".{n}" if len(parts) > 1 else ""
+            features.append(MapFeature(file.name, row, number, part, cells))
+    fields = tuple(map(str, table.columns))
+    return MapLayer(file.name, "Parquet", frame.crs, fields, (), tuple(features), ())
 
 
 def _files(path: Path) -> Sequence[Path]:
