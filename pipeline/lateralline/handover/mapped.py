@@ -80,7 +80,8 @@ def map_record(record: Path, profile: LoadedProfile, *, crs: str = "", site: str
     refuse_unknown_site([built], site)
     names = tuple(name for name in contract.LAYERS if name in built.layers)
     frames = built.read(names, site)
-    target = _target(built, crs or profile.profile.crs)
+    own = None if built.crs is None else plan_of(built.crs)
+    target = _target(built, own, crs or profile.profile.crs)
     digest, ledger = sha256(built.gpkg), Ledger()
     losses: list[Loss] = []
     taken = {name: np.zeros(len(frame), dtype=bool) for name, frame in frames.items()}
@@ -89,7 +90,7 @@ def map_record(record: Path, profile: LoadedProfile, *, crs: str = "", site: str
     layers = []
     for declared in profile.profile.layer:
         if declared.source:
-            mapping = _Mapping(built, frames, target, stated, taken, used, losses, ledger)
+            mapping = _Mapping(built, own, frames, target, stated, taken, used, losses, ledger)
             layers.append(mapping.layer(declared, METRES_PER[profile.profile.z_unit]))
     losses = [*_left_out(frames, taken, used, private_of(built.gpkg)), *losses]
     lines = frames["pipe_centreline"]["level_datum"]
@@ -99,8 +100,7 @@ def map_record(record: Path, profile: LoadedProfile, *, crs: str = "", site: str
     )  # fmt: skip
 
 
-def _target(built: Exported, asked: str) -> CRS | None:
-    own = None if built.crs is None else plan_of(built.crs)
+def _target(built: Exported, own: CRS | None, asked: str) -> CRS | None:
     if not asked:
         return own
     target = horizontal_crs(asked)
@@ -117,6 +117,7 @@ class _Mapping:
     """What filling one layer reads, and what it notes."""
 
     built: Exported
+    own: CRS | None  # of its plan
     frames: Mapping[str, AnyFrame]
     target: CRS | None
     stated: Mapping[str, str]
@@ -171,8 +172,7 @@ class _Mapping:
         return own
 
     def _is_moved(self) -> bool:
-        own = self.built.crs
-        return own is not None and self.target is not None and plan_of(own) != self.target
+        return self.own is not None and self.target is not None and self.own != self.target
 
     def _unit_of(self, declared: RegisterLayer, sources: tuple[str, ...]) -> str:
         """Return the record's unit of a column, and note that the register has it."""
@@ -207,14 +207,12 @@ class _Mapping:
             )
             shapes, has_z = shapely.force_2d(shapes), False
         xyz = shapely.get_coordinates(shapes, include_z=has_z)
-        own = self.built.crs
-        if own is not None and self.target is not None and len(xyz):
-            xyz[:, :2], off_95_m = moved(
-                xyz[:, :2], plan_of(own), self.target, str(self.built.gpkg)
-            )
+        if self.own is not None and self.target is not None:
+            gpkg = str(self.built.gpkg)
+            xyz[:, :2], off_95_m = moved(xyz[:, :2], self.own, self.target, gpkg)
             if off_95_m != 0.0:
                 raise FrameError(
-                    f"the way from {plan_of(own).name} to {self.target.name} is a shift of datum, "
+                    f"the way from {self.own.name} to {self.target.name} is a shift of datum, "
                     "which is off by something: build the site with "
                     f"--crs {short_text(self.target)}, so that every ± and area takes that in"
                 )

@@ -26,6 +26,9 @@ beside this page (`lateralline_schemas/v2/`), from which also come the writers, 
 schema extension and the JSON Schemas. To renew it:
 `python -m lateralline.write.dictionary > schemas/README.md`
 
+How registers call these columns stands in `lateralline_schemas/v2/profiles/`: mapping profiles, by
+which `lateralline handover` writes a record, and a register's lines are read.
+
 **{caution}**
 """
 _LAYERS: Final = """# Data dictionary of the layers
