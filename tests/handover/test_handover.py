@@ -45,6 +45,7 @@ column = [
   { name = "OFF_LEVEL_95", type = "real", decimals = 2, factor = 1.959964, from = "invert_sigma_max_m", reads = "level_95_m" },
   { name = "KIND", constant = "lateral", codes = { lateral = 2, main = 1 }, type = "integer", reads = "kind" },
   { name = "FLAG", type = "boolean", constant = true },
+  { name = "LENGTH_FT", from = "length_m", unit = "ft" },
   { name = "CAUTION", from = "@caution", required = true },
 ]
 [[layer]]
@@ -101,6 +102,8 @@ def test_names_codes_units_directions_and_what_is_left(record: Path, planned: Ha
         assert written is None or 0.0 <= written - exact + 1e-8 < 0.01 + 1e-8  # ± never smaller
     assert set(pipes["WATER"].to_pylist()) <= {"FW", "XX"}
     assert pipes["KIND"].to_pylist() == [2] * 4
+    lengths = [float(text) for text in pipes["LENGTH_FT"].to_pylist()]  # a text, and in feet
+    assert lengths == pytest.approx((ours["length_m"] / 0.3048).to_list())
     first, theirs = ours.geometry[0], shapely.from_wkb(pipes["geometry"].to_pylist()[0])
     assert theirs.coords[0][:2] == pytest.approx(first.coords[-1][:2])
     assert theirs.coords[0][2] == pytest.approx(first.coords[-1][2] / 0.3048)
@@ -166,7 +169,7 @@ def test_each_format_holds_every_value_and_the_caution(
 
 
 def test_what_does_not_read_back_is_not_put_in_place(
-    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    planned: Handover, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write = files._WRITERS["csv"]
 
@@ -175,9 +178,8 @@ def test_what_does_not_read_back_is_not_put_in_place(
         path.write_text(path.read_text("utf-8").replace(",UNK,", ",PVC,"), encoding="utf-8")
 
     monkeypatch.setitem(files._WRITERS, "csv", wrong)
-    wide = town(("width = 4", "width = 40"))
     with pytest.raises(ReadBackError, match="MATERIAL: 'PVC', meant 'UNK'"):
-        hand_over(record, tmp_path / "to", wide, kind="csv")
+        files.write_handover(fitted(planned, "csv"), tmp_path / "to", "csv")
     assert not (tmp_path / "to").exists()
 
 

@@ -72,6 +72,7 @@ def test_what_no_record_has_is_told_at_once_by_key() -> None:
   { name = "W", from = "service", codes = { foul = "F" }, values = ["S"], width = 3 },
   { name = "Q", type = "integer", constant = "x", width = 2, minimum = 3, maximum = 1 },
   { name = "CAUTION", from = "@caution", width = 80 },
+  { name = "FID", from = ["site_id", "uid"], unit = "m" },
 ]"""
     text = SOUND.replace("] }]", "] }," + more).replace('key = "ID"', 'key = "IDX"')
     text = text.replace("pipe_centreline", 'pipe_centreline", where = { flow = 1 }, x = "')
@@ -91,6 +92,8 @@ def test_what_no_record_has_is_told_at_once_by_key() -> None:
         "layer PIPES, column Q, minimum",
         "layer PIPES, column Q, value",
         "layer PIPES, column CAUTION, width",
+        "layer PIPES, column FID, name",
+        "layer PIPES, column FID, unit",
     }
     assert "length_m" in found["layer PIPES, column id, from"].hint
 

@@ -39,6 +39,8 @@ _READABLE: Final = frozenset(
     (*READ_UNIT, "kind", "service", "material", "nominal", "from_node_id", "to_node_id",
      "level_datum", "surveyed_on")
 )  # fmt: skip
+#: Names that formats give to geometry and row numbers.
+_FILES_OWN: Final = ("fid", "geom", "geometry", "wkt")
 _NUMBERS: Final = ("real", "integer")
 #: Which types of the register a value of the record's type becomes without being guessed at.
 _BECOMES: Final[Mapping[FieldType, tuple[FieldType, ...]]] = {
@@ -158,6 +160,12 @@ def _source_faults(layer: RegisterLayer, source: LayerSource, table: Table) -> I
 def _column_faults(layer: RegisterLayer, column: RegisterColumn) -> Iterator[_Wrong]:
     if column.constant is not None and column.sources:
         yield "constant", column.constant, "must be left out where `from` is given", ""
+    if column.name.casefold() in _FILES_OWN:
+        yield "name", column.name, "must be another: files call their own columns so", ""
+    joined = len(column.sources) > 1 or bool(column.codes)
+    if joined and not column.reads and (column.unit or column.factor != 1.0):
+        key, value = ("unit", column.unit) if column.unit else ("factor", column.factor)
+        yield key, value, "must be left out of codes and of several columns joined", ""
     text = column.type == "text"
     cautions = {"@caution", "caution"} & set(column.sources)
     if cautions and (column.width or len(CAUTION)) < len(CAUTION):

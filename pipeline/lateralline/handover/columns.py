@@ -39,7 +39,7 @@ def column_of(
     values = _taken(column, frame)
     if column.codes:
         values = _coded(asked, values, losses)
-    elif column.type in ("real", "integer") and column.sources:
+    elif len(column.sources) == 1 and (asked.unit or column.type in ("real", "integer")):
         values = _figures(asked, values, losses)
     if column.empty is not None:
         values = values.where(values.notna(), column.empty)

@@ -78,8 +78,7 @@ def map_record(record: Path, profile: LoadedProfile, *, crs: str = "", site: str
     if not built.is_record:
         raise NotExportedError(f"{record} is no record that lateralline build wrote")
     refuse_unknown_site([built], site)
-    names = tuple(name for name in contract.LAYERS if name in built.layers)
-    frames = built.read(names, site)
+    frames = built.read(contract.LAYERS, site)
     own = None if built.crs is None else plan_of(built.crs)
     target = _target(built, own, crs or profile.profile.crs)
     digest, ledger = sha256(built.gpkg), Ledger()
@@ -150,9 +149,7 @@ class _Mapping:
 
     def _features(self, source: LayerSource) -> AnyFrame:
         """Return the features of a source that are wanted, by the names they are taken by."""
-        frame = self.frames.get(source.layer)
-        if frame is None:
-            return pd.DataFrame()
+        frame = self.frames[source.layer]
         keep = np.ones(len(frame), dtype=bool)
         for name, wanted in source.where.items():
             self.used[source.layer].add(name)

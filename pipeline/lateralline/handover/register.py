@@ -258,6 +258,8 @@ def _words(
 ) -> list[object]:
     """Return texts as the record says them; None for a code nobody mapped of a closed list."""
     texts = [_text(cell) for cell in cells]
+    if column.empty is not None:
+        texts = [None if text == _text(column.empty) else text for text in texts]
     if not column.codes:
         return list(texts)
     known = {text: column.value_of(text) for text in set(texts) if text is not None}
