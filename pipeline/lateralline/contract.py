@@ -145,6 +145,9 @@ OVERLAYS = (
     "tie_tapes",
     "record_changes",
     "record_departures",
+    "register_matches",
+    "register_moves",
+    "main_connections",
 )
 
 

@@ -53,7 +53,7 @@ from lateralline.renamed import names_of_v1_finding
 from lateralline.wording import METRES, OPTIONAL, Value, formatted, placeholders, rendered
 
 Severity = Literal["error", "warning", "info"]
-Stage = Literal["read", "place", "solve", "link", "derive", "write", "update"]
+Stage = Literal["read", "place", "solve", "link", "derive", "write", "update", "match"]
 Given: TypeAlias = float | str | Iterable[str] | None
 _One = TypeVar("_One", bound=str)
 

@@ -107,7 +107,7 @@ def zones(
         if isinstance(rule, str)
         else given_distance(rule, as_given or f"{rule:g} m")
     )
-    as_built = _in_unit(open_as_built(record), unit)
+    as_built = in_unit(open_as_built(record), unit)
     layer = "tolerance_zone" if dissolve == "line" else "tolerance_zone_merged"
     drawn = Drawn()
     with together():
@@ -160,7 +160,7 @@ def clearance(
     record, UnreadableError for what is no built record; else as `zones`.
     """
     refuse_picture(picture, "clearance-picture", replace=replace)
-    as_built = _in_unit(open_as_built(record), unit)
+    as_built = in_unit(open_as_built(record), unit)
     works = read_plan(
         plan, options, crs=plan_crs, uses=layers, unit=plan_unit, sketch_unit=as_built.taped_in
     )
@@ -180,7 +180,7 @@ def clearance(
     return made
 
 
-def _in_unit(as_built: AsBuilt, unit: str) -> AsBuilt:
+def in_unit(as_built: AsBuilt, unit: str) -> AsBuilt:
     """Return a record whose lengths are said in a unit; "" leaves the crews' own."""
     return replace_in(as_built, unit=unit) if unit else as_built
 

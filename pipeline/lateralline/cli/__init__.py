@@ -16,11 +16,13 @@ from lateralline.cli.calibrate import calibrate
 from lateralline.cli.check import check
 from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
+from lateralline.cli.connect import connect
 from lateralline.cli.draw import draw
 from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.handover import handover
 from lateralline.cli.import_points import import_points
+from lateralline.cli.match import match
 from lateralline.cli.new import new
 from lateralline.cli.page import page
 from lateralline.cli.practice import practice
@@ -86,6 +88,8 @@ for command in (
     calibrate,
     zones,
     clearance,
+    match,
+    connect,
     schema,
     practice,
     prove,

@@ -13,12 +13,15 @@ from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
 from lateralline.cli.options import (
     AnyRecord,
     AsJson,
+    Out,
     Picture,
     Replace,
     Units,
     argument,
+    columns_given,
     metres,
     option,
+    refuse_nothing_written,
     refuse_picture,
 )
 from lateralline.cli.report import print_last_words
@@ -59,7 +62,7 @@ def clearance(
             metavar="LENGTH",
         ),
     ] = "",
-    out: Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="OUT")] = None,
+    out: Out = None,
     plan_crs: Annotated[
         str,
         option(
@@ -143,15 +146,12 @@ def clearance(
 
     if plan_unit and plan_unit not in METRES_PER:
         raise typer.BadParameter(f"one of {', '.join(METRES_PER)}", param_hint="--plan-unit")
-    if replace and out is None and picture is None:
-        raise typer.BadParameter(
-            "nothing is written: say --out or --picture", param_hint="--replace"
-        )
+    refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
     options = overlays.Options(
         required_m=metres(required, "--required") if required else nan,
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
-        columns=_columns(column or []),
+        columns=columns_given(column, overlays.column_names()),
     )
     made = overlays.clearance(
         built,
@@ -172,18 +172,6 @@ def clearance(
     drawn = picture if made.regions else None
     _print(made, out, drawn, as_json=as_json, exit_code=code)
     raise typer.Exit(code)
-
-
-def _columns(given: list[str]) -> dict[str, str]:
-    """Return --column options as our name → the plan's; typer.BadParameter for what is none."""
-    out: dict[str, str] = {}
-    for text in given:
-        ours, equals, theirs = (part.strip() for part in text.partition("="))
-        if not equals or not theirs:
-            raise typer.BadParameter(f"OURS=THEIRS; got {text!r}", param_hint="--column")
-        _known(ours, "--column")
-        out[ours] = theirs
-    return out
 
 
 def _layers(given: list[str]) -> dict[str, LayerUse]:

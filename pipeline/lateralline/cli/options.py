@@ -108,6 +108,36 @@ Replace = Annotated[
         "since is kept beside it.",
     ),
 ]
+Out = Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="OUT")]
+# Of commands that read lines of a register.
+IdColumn = Annotated[
+    str, option("Column of the names of lines; else their row in the file.", metavar="NAME")
+]
+Column = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="OURS=THEIRS",
+        help="Another column by our name with its unit, as diameter_in=SIZE or sigma_m=ACC; "
+        "repeat.",
+    ),
+]
+Layer = Annotated[
+    str, option("Layer of lines to read, where the file has several.", metavar="NAME")
+]
+RegisterSigma = Annotated[
+    str,
+    option(
+        "1 σ on each axis of lines that state none; 0.5m if not said: common practice, no source.",
+        metavar="LENGTH",
+    ),
+]
+ShiftAccuracy = Annotated[
+    str,
+    option(
+        "1 σ between both files, where no shift of datum is made, or one without a published σ.",
+        metavar="LENGTH",
+    ),
+]
 Also = Annotated[
     list[str] | None,
     option(
@@ -190,6 +220,36 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
     called.__annotations__ = {p.name: p.annotation for p in parameters}
     vars(called)["__signature__"] = Signature(parameters)
     return called
+
+
+def columns_given(
+    given: Sequence[str] | None, known: Collection[str], **named: str
+) -> dict[str, str]:
+    """Return --column options, and columns with an option of their own, as our name → theirs.
+
+    Raises typer.BadParameter for what is no pair, and for a name of ours there is not.
+    """
+    from lateralline.api.overlays import nearest
+
+    out = {ours: theirs for ours, theirs in named.items() if theirs}
+    for text in given or ():
+        ours, equals, theirs = (part.strip() for part in text.partition("="))
+        if not equals or not theirs:
+            raise typer.BadParameter(f"OURS=THEIRS; got {text!r}", param_hint="--column")
+        if ours not in known:
+            raise typer.BadParameter(
+                f"no attribute is called {ours!r}; {nearest(ours, known)}", param_hint="--column"
+            )
+        out[ours] = theirs
+    return out
+
+
+def refuse_nothing_written(out: Path | None, picture: Path | None, *, replace: bool) -> None:
+    """Raise typer.BadParameter where something is to be replaced, and nothing written."""
+    if replace and out is None and picture is None:
+        raise typer.BadParameter(
+            "nothing is written: say --out or --picture", param_hint="--replace"
+        )
 
 
 _LENGTH: Final = re.compile(r"\s*(\d{1,7}(?:\.\d{0,9})?|\.\d{1,9})\s*(m|cm|mm|ft|us-ft|in)\s*")

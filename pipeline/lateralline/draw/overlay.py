@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 import matplotlib
 import numpy as np
@@ -18,7 +18,7 @@ from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, save, width_mm, wrapped
 from lateralline.draw.furniture import LegendEntry, draw_caution, draw_north, draw_sign, scale_bar
 from lateralline.draw.labels import Label, colour_of
-from lateralline.draw.paper import Box, PaperScale
+from lateralline.draw.paper import Align, Box, PaperScale
 from lateralline.draw.plan import fill
 from lateralline.draw.symbols import AreaLook
 from lateralline.output import whole_file
@@ -41,6 +41,10 @@ _BAR_MM: Final = 46.0
 _ROOM_M: Final = 0.5
 _PAD_MM: Final = 10.0  # for open ends and labels
 _ENTRY_MM: Final = 4.4
+_ROW_MM: Final = 4.6
+
+#: Columns of a table as shares of the margin: where each begins or ends.
+Columns: TypeAlias = tuple[tuple[float, Align], ...]
 
 
 class Margin:
@@ -64,6 +68,24 @@ class Margin:
             self.canvas.words(self.box.x, y, line, size_pt, bold=bold, colour=colour)
             self.y += line_mm(size_pt)
         self.y += 1.2
+
+    def head(self, cells: Sequence[str], columns: Columns) -> None:
+        """Write the head of a table, with a rule below."""
+        self.row(cells, columns, symbols.GREY)
+        box = self.box
+        self.canvas.rule(box.x, self.y, box.right, self.y, color=symbols.FAINT, lw=0.6)
+        self.y += 1.2
+
+    def row(
+        self, cells: Sequence[str], columns: Columns, colour: str, *, bold: bool = False
+    ) -> None:
+        """Write a row of a table."""
+        for (share, side), cell in zip(columns, cells, strict=True):
+            self.canvas.words(
+                self.box.x + share * self.box.width, self.y + _ROW_MM / 2, cell, SMALL_PT,
+                align=side, colour=colour, bold=bold,
+            )  # fmt: skip
+        self.y += _ROW_MM
 
     def key(self, entries: Sequence[LegendEntry]) -> None:
         """Explain signs."""
@@ -229,6 +251,35 @@ def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]
             at = shapely.point_on_surface(seen)
             words.append(Label(at.x, at.y, f"{name}?", symbols.WARN, 9, "bold"))
     return words
+
+
+def draw_numbers(
+    panel: PlanPanel, marks: Sequence[tuple[int, shapely.Geometry, bool]], near: Floats
+) -> Floats:
+    """Put each number beside its line or point, where least else is; return what is taken then.
+
+    Filled are those of what must be looked at.
+    """
+    away_m = panel.metres(4.8)
+    turn = np.radians(np.arange(0, 360, 22.5))
+    ring = away_m * np.column_stack([np.cos(turn), np.sin(turn)])
+    taken = near
+    for number, line, filled in marks:
+        middle = line if line.geom_type == "Point" else line.interpolate(0.5, normalized=True)
+        at = shapely.get_coordinates(middle)[0]
+        spots = at + ring
+        room = np.linalg.norm(spots[:, None] - taken[None], axis=2).min(axis=1)
+        best = spots[int(np.argmax(room))]
+        taken = np.vstack([taken, best, *(best + ring / 2)])
+        colour = symbols.WARN if filled else symbols.INK
+        panel.axes.plot(*np.array([at, best]).T, color=colour, lw=0.7, zorder=7)
+        panel.axes.text(
+            float(best[0]), float(best[1]), str(number), size=8.2, weight="bold", ha="center",
+            va="center", zorder=8, color="white" if filled else colour,
+            bbox={"boxstyle": "circle,pad=0.28", "fc": colour if filled else "white",
+                  "ec": colour, "lw": 1.1},
+        )  # fmt: skip
+    return taken
 
 
 def line_labels(plan: PlanPanel, names: Sequence[str], paths: Sequence[object]) -> list[Label]:

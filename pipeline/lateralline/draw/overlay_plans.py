@@ -15,7 +15,7 @@ from lateralline.draw import overlay, symbols
 from lateralline.draw.canvas import width_mm
 from lateralline.draw.furniture import LegendEntry
 from lateralline.draw.labels import Label, place
-from lateralline.draw.overlay import Margin, PlanPanel
+from lateralline.draw.overlay import Columns, Margin, PlanPanel
 from lateralline.draw.paper import Align, Box
 from lateralline.draw.plan import fill, outline
 from lateralline.draw.symbols import AreaLook, LineLook
@@ -162,12 +162,11 @@ _WORKS: Final = AreaLook(fc="#e9e4d8", ec=symbols.INK, lw=0.9, ls="-", hatch="//
 _CONFLICT: Final = LineLook(color=symbols.WARN, lw=2.6, ls="-")
 _NONE_SHOWN: Final = LineLook(color=symbols.INK, lw=1.0, ls=(0, (3, 2)))
 #: Ends of the table's columns as shares of the margin: number, pipe, planned, and five figures.
-_COLUMNS: Final[tuple[tuple[float, Align], ...]] = (
+_COLUMNS: Final[Columns] = (
     (0.0, "left"), (0.05, "left"), (0.13, "left"), (0.49, "right"), (0.64, "right"),
     (0.75, "right"), (0.885, "right"), (0.905, "left"),
 )  # fmt: skip
 _HEAD: Final = ("", "pipe", "planned", "apart", "at least", "needed", "chance", "by")
-_ROW_MM: Final = 4.6
 _DEPTHS_MM: Final = 46.0
 _DEEPER: Final = 1.8  # than the pipes: deeper works run off the drawing
 _NOTES_MM: Final = 16.0  # that notes need below at the least
@@ -222,7 +221,7 @@ def _clearance_panel(panel: PlanPanel, plan: ClearancePlan) -> None:
     edges = [g.boundary for _, g in plan.works]
     lines = [*plan.paths, *edges, *(a.line for a in plan.approaches)]
     near = np.concatenate([overlay.along(lines, panel.metres(1.5)), ends])
-    _numbers(panel, plan, near)
+    overlay.draw_numbers(panel, [(a.number, a.line, a.conflict) for a in plan.approaches], near)
     for name, footprint in plan.works:
         seen = shapely.intersection(footprint, panel.view)
         if not seen.is_empty:
@@ -230,28 +229,6 @@ def _clearance_panel(panel: PlanPanel, plan: ClearancePlan) -> None:
             words.append(Label(at.x, at.y, name, size=7.8))
     words += overlay.line_labels(panel, plan.line_ids, plan.paths)
     place(axes, words, near)
-
-
-def _numbers(panel: PlanPanel, plan: ClearancePlan, near: Floats) -> None:
-    """Put each number beside its line, where least else is: filled for conflicts."""
-    away_m = panel.metres(4.8)
-    turn = np.radians(np.arange(0, 360, 22.5))
-    ring = away_m * np.column_stack([np.cos(turn), np.sin(turn)])
-    taken = near
-    for a in plan.approaches:
-        at = shapely.get_coordinates(a.line.interpolate(0.5, normalized=True))[0]
-        spots = at + ring
-        room = np.linalg.norm(spots[:, None] - taken[None], axis=2).min(axis=1)
-        best = spots[int(np.argmax(room))]
-        taken = np.vstack([taken, best, *(best + ring / 2)])
-        colour = symbols.WARN if a.conflict else symbols.INK
-        panel.axes.plot(*np.array([at, best]).T, color=colour, lw=0.7, zorder=7)
-        panel.axes.text(
-            float(best[0]), float(best[1]), str(a.number), size=8.2, weight="bold", ha="center",
-            va="center", zorder=8, color="white" if a.conflict else colour,
-            bbox={"boxstyle": "circle,pad=0.28", "fc": colour if a.conflict else "white",
-                  "ec": colour, "lw": 1.1},
-        )  # fmt: skip
 
 
 def _away_from(shape: shapely.Geometry, paths: Sequence[shapely.LineString]) -> shapely.Point:
@@ -277,13 +254,11 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
             overlay.open_end_entry(),
         ]
     )
-    _row(margin, _HEAD, symbols.GREY)
+    margin.head(_HEAD, _COLUMNS)
     box = margin.box
-    margin.canvas.rule(box.x, margin.y, box.right, margin.y, color=symbols.FAINT, lw=0.6)
-    margin.y += 1.2
     for a in plan.approaches[: overlay.MOST_ROWS]:
         colour = symbols.WARN if a.conflict else symbols.INK
-        _row(margin, (str(a.number), *a.cells), colour, bold=a.conflict)
+        margin.row((str(a.number), *a.cells), _COLUMNS, colour, bold=a.conflict)
         if a.more:
             y = margin.y + 0.8
             margin.canvas.words(box.x + 0.05 * box.width, y, a.more, 6.6, bold=a.conflict,
@@ -325,12 +300,3 @@ def _draw_depths(margin: Margin, plan: ClearancePlan) -> None:
     lowest = as_written(deepest, plan.unit, alone=True)
     margin.canvas.words(at.x - 1.5, at.foot - 1.0, lowest, overlay.SMALL_PT, align="right")
     margin.y = at.foot + 7.0
-
-
-def _row(margin: Margin, cells: Sequence[str], colour: str, *, bold: bool = False) -> None:
-    for (share, side), cell in zip(_COLUMNS, cells, strict=True):
-        margin.canvas.words(
-            margin.box.x + share * margin.box.width, margin.y + _ROW_MM / 2, cell,
-            overlay.SMALL_PT, align=side, colour=colour, bold=bold,
-        )  # fmt: skip
-    margin.y += _ROW_MM

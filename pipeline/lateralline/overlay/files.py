@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from math import isfinite
 from pathlib import Path
@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
-from lateralline import contract
+from lateralline import contract, csv_file
 from lateralline.derive.dig import around
 from lateralline.frames.operations import PLAN_95
 from lateralline.output import whole_folder
@@ -22,6 +22,7 @@ from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats
+from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
 from lateralline.write.described import Origin, described_overlay
 from lateralline.write.geojson import GeoJSONSink
@@ -88,6 +89,12 @@ class Overlay:
         if not self._geojson.empty:
             self._geojson.append({UNLOCATED: table})
 
+    def add_csv(self, layer: str, rows: Iterable[Mapping[str, object]]) -> None:
+        """Write rows of a layer as a table for spreadsheets, without shapes."""
+        text = csv_file.table(contract.load(layer).names, rows, "\r\n")
+        path = self.folder / f"{self._name}.csv"
+        path.write_text(text, encoding="utf-8", newline="")
+
     def close(self, about: str) -> None:
         """Complete every file and check the GeoPackage against what was meant."""
         self._gpkg.close(about, described_overlay(self._origin, self._name, self.names, about))
@@ -142,6 +149,17 @@ def as_drawn(columns: Columns, shapes_m: Shapes) -> Callable[[float], tuple[Colu
 def columns_of(layer: str, rows: Sequence[object]) -> dict[str, list[object]]:
     """Return the declared columns of a layer from rows that have attributes of their names."""
     return {name: [getattr(row, name) for row in rows] for name in contract.load(layer).names}
+
+
+def cells_of(layer: str, row: object) -> dict[str, object]:
+    """Return a row that has attributes of a layer's names for machines: no NaN, plain blanks."""
+    return {name: _cell(getattr(row, name)) for name in contract.load(layer).names}
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str):
+        return plain(value)
+    return None if isinstance(value, float) and not isfinite(value) else value
 
 
 def _unlocated(rows: Sequence[UnlocatedRow], off_m: float) -> Columns:

@@ -22,7 +22,7 @@ from lateralline.records import Floats, Ints
 from lateralline.wording import as_written, with_own_unit
 
 #: A picture shows what is no farther than this from the riskiest pair, or from the first line.
-_AROUND_M: Final = 60.0
+AROUND_M: Final = 60.0
 #: Of works that go on past it, so much is shown about the pairs.
 _MARGIN_M: Final = 8.0
 
@@ -49,7 +49,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     one = one or made.regions[0]
     lines = one.region.lines
     here = sorted(one.pairs, key=lambda pair: number[id(pair)])
-    here = [p for p in here if p.approach_m.distance(here[0].approach_m) <= _AROUND_M]
+    here = [p for p in here if p.approach_m.distance(here[0].approach_m) <= AROUND_M]
     approaches = [
         drawing.Approach(
             number[id(pair)],
@@ -84,17 +84,17 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     drawing.draw_clearance(
         drawing.ClearancePlan(
             title="Planned works beside "
-            + _sites([*lines.site[shown], *(a.row.site_id for a in near)]),
-            north=_north(lines),
+            + sites_in_words([*lines.site[shown], *(a.row.site_id for a in near)]),
+            north=north_of(lines),
             unlocated=[(f"line {a.row.line_id}", a.area_m) for a in near],
             paths=list(lines.path_m[shown]),
             open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
-            line_ids=_names(lines, shown),
+            line_ids=line_names(lines, shown),
             corridors=list(lines.corridor_m[shown]),
-            pipes=list(_outsides(lines, shown)),
+            pipes=list(outsides(lines, shown)),
             works=[(w.name or w.id, w.footprint) for w in works.values()],
             approaches=approaches,
-            box=_box(
+            box=box_about(
                 [a.line.envelope for a in approaches]
                 or list(lines.path_m[shown])
                 or [w.shape for w in one.moved.works],
@@ -152,14 +152,14 @@ def draw_zones(
     zones, areas = drawn.first, drawn.unlocated
     assert zones is not None
     lines, rule = zones.lines, zones.rule
-    here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], _AROUND_M))
+    here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
     facts = [
         f"{name}: pipe {as_written(lines.outside_diameter_m[n], unit)} outside"
         + (" (assumed)" if lines.diameter_assumed[n] else "")
         + f", zone {as_written(2 * reach[n], unit, up=True)} wide as located"
         + ("" if zones.wide_m[n] is not None else "; no corridor, so no zone about it")
-        for n, name in zip(here.tolist(), _names(lines, here.tolist()), strict=True)
+        for n, name in zip(here.tolist(), line_names(lines, here.tolist()), strict=True)
     ]
     notes = [
         "Zones end with the located line; past an open end the pipe runs on, not located.",
@@ -171,19 +171,19 @@ def draw_zones(
         notes.insert(0, f"{drawn.lines - len(here)} line(s) more are in the layer, not drawn here.")
     if whole := [row for row in unlocated if row.extent != "beyond_end"]:
         notes.insert(0, f"Not located, without a zone: {named(whole, 6)}. See layer unlocated.")
-    beside = [a for a in areas if a.area_m.distance(lines.path_m[0]) <= _AROUND_M]
+    beside = [a for a in areas if a.area_m.distance(lines.path_m[0]) <= AROUND_M]
     shapes = [s for s in (*zones.near_m[here], *zones.wide_m[here]) if s is not None]
     whole_areas = [a.area_m for a in beside if a.row.extent != "beyond_end"]
     drawing.draw_zones(
         drawing.ZonesPlan(
-            title=f"Hand-dig zones of {_sites(lines.site[here].tolist())}",
+            title=f"Hand-dig zones of {sites_in_words(lines.site[here].tolist())}",
             unlocated=[(f"line {a.row.line_id}", a.area_m) for a in beside],
-            box=_box(shapes, whole_areas, _AROUND_M),
-            north=_north(lines),
-            line_ids=_names(lines, here.tolist()),
+            box=box_about(shapes, whole_areas, AROUND_M),
+            north=north_of(lines),
+            line_ids=line_names(lines, here.tolist()),
             paths=list(lines.path_m[here]),
             open_ends=open_ends(lines, here),
-            pipes=list(_outsides(lines, here.tolist())),
+            pipes=list(outsides(lines, here.tolist())),
             corridors=list(lines.corridor_m[here]),
             near=list(zones.near_m[here]),
             wide=list(zones.wide_m[here]),
@@ -203,7 +203,7 @@ def draw_zones(
     )
 
 
-def _box(
+def box_about(
     must: list[shapely.Geometry], may: list[shapely.Geometry], margin_m: float = _MARGIN_M
 ) -> Floats:
     """Return the bounds (4,) of what must be seen, and of the rest as far as it is near."""
@@ -212,25 +212,28 @@ def _box(
     return np.asarray(shapely.total_bounds(np.array([*must, *seen], dtype=object)))
 
 
-def _outsides(lines: Lines, rows: list[int]) -> Shapes:
+def outsides(lines: Lines, rows: list[int]) -> Shapes:
+    """Return the outsides of the pipes of some lines, polygons."""
     return np.asarray(
         shapely.buffer(lines.path_m[rows], lines.outside_diameter_m[rows] / 2, cap_style="flat"),
         dtype=object,
     )
 
 
-def _names(lines: Lines, rows: list[int]) -> list[str]:
+def line_names(lines: Lines, rows: list[int]) -> list[str]:
     """Return what lines are called, by their site too where there are several."""
     several = len({str(lines.site[n]) for n in rows}) > 1
     return [(f"{lines.site[n]} " if several else "") + f"line {lines.line[n]}" for n in rows]
 
 
-def _sites(sites: Sequence[str]) -> str:
+def sites_in_words(sites: Sequence[str]) -> str:
+    """Return the first of some sites, each once, and how many there are more."""
     names = sorted(set(map(str, sites)))
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
-def _north(lines: Lines) -> str:
+def north_of(lines: Lines) -> str:
+    """Return what up is on a picture of lines."""
     return "true north" if lines.plane.crs is not None else "sketch north"
 
 

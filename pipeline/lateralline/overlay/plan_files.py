@@ -97,7 +97,7 @@ def read_plan(
             ledger.fault(path.name, 0, "attributes", "", "cannot be named by --column", hint)
         features, notes, named = _drawn_features(path, uses or {}, system, unit, ledger)
     else:
-        features, system, notes = _features(path, options.columns, crs, ledger)
+        features, system, notes = read_features(path, options.columns, crs, ledger)
         if uses:
             hint = "say it in its attributes: kind, depth_m, diameter_m …, or by --column"
             ledger.fault(path.name, 0, "layers", "", "cannot be told by --layer, as a DXF's", hint)
@@ -169,12 +169,29 @@ def _parsed(text: str, path: Path, ledger: Ledger) -> CRS | None:
     return crs
 
 
-def _features(
-    path: Path, columns: Mapping[str, str], crs: str, ledger: Ledger
+def read_features(
+    path: Path,
+    columns: Mapping[str, str],
+    crs: str,
+    ledger: Ledger,
+    *,
+    what: str = "plan",
+    only: str = "",
 ) -> tuple[list[MapFeature], CRS | None, list[str]]:
-    """Return the features of every layer, their CRS, and which rings were closed."""
+    """Return the features of every layer, or of `only` one, their CRS, and which rings were closed.
+
+    `columns` are attributes that must be there, our names → the file's; `crs` is for a file that
+    names none. `what` the file is stands in the names of options: `--plan-crs`. Faults go to the
+    ledger.
+    """
     try:
         found = map_layers(path)
+        known = [info.name for info in found]
+        if only and only not in known:
+            must = "must be a layer of the file"
+            ledger.fault(path.name, 0, "layer", only, must, nearest(only, known))
+            return [], None, []
+        found = tuple(info for info in found if not only or info.name == only)
         layers = [read_layer(path, info.name, alone=len(found) == 1) for info in found]
     except GdalError as e:
         ledger.fault(path.name, 0, "file", "", "must be a GeoPackage, GeoJSON or DXF", str(e))
@@ -189,7 +206,7 @@ def _features(
     if closed:
         which = ", ".join(closed[:10]) + (f" and {len(closed) - 10} more" if closed[10:] else "")
         notes = [f"Outlines that do not end where they begin were closed: {which}."]
-    return features, _one_system(path, systems, crs, ledger), notes
+    return features, _one_system(path, systems, crs, ledger, f"--{what}-crs"), notes
 
 
 def _with_heights(layer: MapLayer) -> CRS | None:
@@ -200,7 +217,7 @@ def _with_heights(layer: MapLayer) -> CRS | None:
 
 
 def _one_system(
-    path: Path, systems: Mapping[str, CRS | None], given: str, ledger: Ledger
+    path: Path, systems: Mapping[str, CRS | None], given: str, ledger: Ledger, option: str
 ) -> CRS | None:
     """Return the CRS of all layers: their own, or the one given where they name none."""
     known = [c for c in systems.values() if c is not None and not c.is_engineering]
@@ -210,12 +227,12 @@ def _one_system(
         ledger.fault(path.name, 0, "CRS", names, "must be one for all layers")
     if not given:
         if not known:
-            hint = 'say --plan-crs; "local" on a sketch\'s own axes'
+            hint = f'say {option}; "local" on a sketch\'s own axes'
             ledger.fault(path.name, 0, "CRS", "", "must be named in the file", hint)
         return known[0] if known else None
     crs = _parsed(given, path, ledger)
     if known and crs is not None and plan_of(crs) != plan_of(known[0]):
-        must, hint = f"must be {crs.name}, as --plan-crs says", "leave --plan-crs out"
+        must, hint = f"must be {crs.name}, as {option} says", f"leave {option} out"
         ledger.fault(path.name, 0, "CRS", known[0].name, must, hint)
     return crs
 

@@ -113,7 +113,7 @@ def works_of(
 
 def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork | None:
     before = len(ledger.faults)
-    cells = _Cells(feature, options.columns, ledger)
+    cells = FeatureCells(feature, options.columns, ledger)
     kind = _kind(cells, feature, ledger)
     shape = _shape(kind, feature, options.plan_unit_m, ledger)
     width = _width(kind, shape, cells)
@@ -146,7 +146,7 @@ def _work(feature: MapFeature, options: Options, ledger: Ledger) -> PlannedWork 
     )
 
 
-def _width(kind: Kind | None, shape: shapely.Geometry | None, cells: _Cells) -> float:
+def _width(kind: Kind | None, shape: shapely.Geometry | None, cells: FeatureCells) -> float:
     """Return the width of a trench that is a line; NaN of all others."""
     width = cells.length("width", above=0.0)
     if kind != "trench" or shape is None or shape.geom_type != "LineString":
@@ -180,7 +180,7 @@ def _levels(
     return z if np.isfinite(z).all() and z.any() else np.empty(0)
 
 
-def _kind(cells: _Cells, feature: MapFeature, ledger: Ledger) -> Kind | None:
+def _kind(cells: FeatureCells, feature: MapFeature, ledger: Ledger) -> Kind | None:
     given = cells.text("kind").strip().casefold()
     for kind in KINDS:
         if given == kind:
@@ -235,7 +235,7 @@ def _shape_fault(
     return None
 
 
-def _radius(kind: Kind | None, cells: _Cells) -> float:
+def _radius(kind: Kind | None, cells: FeatureCells) -> float:
     radius, diameter = (cells.length(name, above=0.0) for name in ("radius", "diameter"))
     if isfinite(radius) and isfinite(diameter) and abs(2 * radius - diameter) > 1e-6:
         cells.fault(
@@ -249,15 +249,17 @@ def _radius(kind: Kind | None, cells: _Cells) -> float:
     return diameter / 2
 
 
-class _Cells:
+class FeatureCells:
     """One feature's attributes under our names."""
 
     def __init__(self, feature: MapFeature, columns: Mapping[str, str], ledger: Ledger) -> None:
+        """Take the features' attributes; `columns` are our names → the file's."""
         self._feature, self._columns, self._ledger = feature, columns, ledger
         self._lower = {str(k).strip().casefold(): k for k in feature.cells}
         self.faulty = False
 
     def fault(self, column: str, value: str, must: str, hint: str = "") -> None:
+        """Note a fault of this feature."""
         self.faulty = True
         self._ledger.fault(self._feature.file, self._feature.row, column, value, must, hint)
 
@@ -266,6 +268,7 @@ class _Cells:
         return any(self._value(f"{name}_{unit}") is not None for unit in UNITS)
 
     def text(self, name: str) -> str:
+        """Return a text, "" when not given."""
         value = self._value(name)
         return "" if value is None else str(value)
 

@@ -6,19 +6,26 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as replace_in
-from math import inf, isfinite, isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import shapely
 
-from lateralline import contract, csv_file
+from lateralline import contract
 from lateralline.errors import LaterallineError
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt, Region, UnlocatedArea, named
 from lateralline.overlay.bounds import SearchTerms
 from lateralline.overlay.clearance import Pair, pairs_of, unlocated_pairs
-from lateralline.overlay.files import Columns, Overlay, as_drawn, columns_of, overlay_folder
+from lateralline.overlay.files import (
+    Columns,
+    Overlay,
+    as_drawn,
+    cells_of,
+    columns_of,
+    overlay_folder,
+)
 from lateralline.overlay.planned import PlannedWork, PlannedWorks
 from lateralline.overlay.to_record_crs import (
     LevelBasis,
@@ -173,8 +180,7 @@ def write(
             for row in made.placeless
         ]
         rows += [pair_cells(pair) for pair in made.pairs]
-        text = csv_file.table(contract.load("clearance_pairs").names, rows, "\r\n")
-        (overlay.folder / f"{NAME}.csv").write_text(text, encoding="utf-8", newline="")
+        overlay.add_csv("clearance_pairs", rows)
         overlay.close(plain(" ".join(made.notes)))
 
 
@@ -229,14 +235,7 @@ def _add(
 
 def pair_cells(pair: Pair) -> dict[str, object]:
     """Return a pair as a row of `clearance_pairs` for machines: no NaN, plain blanks."""
-    names = contract.load("clearance_pairs").names
-    return {name: _cell(getattr(pair, name)) for name in names}
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, str):
-        return plain(value)
-    return None if isinstance(value, float) and not isfinite(value) else value
+    return cells_of("clearance_pairs", pair)
 
 
 def at_least(separation_lower_95_m: float, unit: str = "m") -> str:

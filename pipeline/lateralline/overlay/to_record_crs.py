@@ -90,25 +90,12 @@ def to_record_crs(
     operation leads there, when nobody knows how good it is, and when one of plan and record has
     invented axes and the other not.
     """
-    if (plan.crs is None) != (plane.crs is None):
-        raise FrameError(
-            "the built record is a sketch on invented axes, the plan is not"
-            if plane.crs is None
-            else "the plan is on axes of its own, the built record is on the map: say --plan-crs"
-        )
+    refuse_other_axes(plan.crs, plane, "plan")
     if plan.crs is None or plane.crs is None or plane.area is None:
         if not isnan(given_sigma_m):
             raise FrameError("--shift-accuracy does not apply: plan and record are one sketch")
         return MovedWorks(tuple(work.as_dug for work in plan.works), 0.0, 0.0, None)
-    operation = _operation(plan_of(plan.crs), plane.crs, plane.area, given_sigma_m)
-    sigma = 0.0 if operation is None else operation.accuracy_m
-    if operation is not None and sigma > 0.0 and not isnan(given_sigma_m):
-        raise FrameError(
-            f"--shift-accuracy does not apply: {operation.name} is published to be good to "
-            f"{metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
-        )
-    if not isnan(given_sigma_m):  # unpublished, or one datum taken for exact
-        sigma = given_sigma_m
+    operation, sigma = way_to_record(plan.crs, plane, given_sigma_m)
     up, of_levels, sigma_up = None, None, 0.0
     if basis.target is not None:
         up = _with_plan(basis.target, plane.crs)
@@ -118,6 +105,37 @@ def to_record_crs(
             sigma_up = float(np.fmax(sigma_up, given_sigma_m))
     works = _moved(plan.works, plan.crs, plane, up)
     return MovedWorks(works, sigma, sigma_up, operation, of_levels)
+
+
+def refuse_other_axes(crs: CRS | None, plane: RegionPlane, what: str) -> None:
+    """Raise FrameError when one of a file and the record has invented axes and the other not."""
+    if (crs is None) != (plane.crs is None):
+        raise FrameError(
+            f"the built record is a sketch on invented axes, the {what} is not"
+            if plane.crs is None
+            else f"the {what} is on axes of its own, the built record is on the map: say "
+            f"--{what}-crs"
+        )
+
+
+def way_to_record(
+    crs: CRS, plane: RegionPlane, given_sigma_m: float
+) -> tuple[Operation | None, float]:
+    """Return how plan coordinates in `crs` come to the record's, and σ on each axis of that way.
+
+    None within one CRS. `given_sigma_m` and errors are those of `to_record_crs`.
+    """
+    assert plane.crs is not None
+    assert plane.area is not None
+    operation = _operation(plan_of(crs), plane.crs, plane.area, given_sigma_m)
+    sigma = 0.0 if operation is None else operation.accuracy_m
+    if operation is not None and sigma > 0.0 and not isnan(given_sigma_m):
+        raise FrameError(
+            f"--shift-accuracy does not apply: {operation.name} is published to be good to "
+            f"{metres(sigma, 3)} (1 σ), and that is taken in: leave it out"
+        )
+    # unpublished, or one datum taken for exact
+    return operation, sigma if isnan(given_sigma_m) else given_sigma_m
 
 
 def _with_plan(levels: CRS, plan: CRS) -> CRS:
@@ -201,9 +219,7 @@ def _moved(
             xyz = apply(best(crs, levels_crs, plane.area)[0], xyz, None)
         moved_z = np.split(xyz[:, 2] * axis_unit_m(levels_crs), np.cumsum(counts)[:-1])
         levels = [z if len(own) else own for own, z in zip(levels, moved_z, strict=True)]
-    if plan_of(crs) != plane.crs:
-        xy = apply(best(plan_of(crs), plane.crs, plane.area)[0], xy, None)
-    moved = shapely.orient_polygons(shapely.set_coordinates(shapes, plane.to_ground(xy)))
+    moved = shapely.orient_polygons(plane.shapes_from(crs, shapes))
     return tuple(
         replace(work, shape=s, z_m=z).as_dug
         for work, s, z in zip(works, moved, levels, strict=True)

@@ -146,6 +146,17 @@ class RegionPlane:
         """Return plan geometries in metres; None stays None."""
         return np.asarray(shapely.transform(shapely.force_2d(shapes), self.to_ground))
 
+    def shapes_from(self, crs: CRS, shapes: Shapes) -> Shapes:
+        """Return plan geometries in another CRS in metres of the plane; None stays None."""
+        if self.crs is None or self.area is None:
+            return np.asarray(shapely.force_2d(shapes))
+        plan = plan_of(crs)
+        if plan == self.crs:
+            return self.shapes_to_ground(shapes)
+        way = best(plan, self.crs, self.area)[0]
+        moved = shapely.transform(shapely.force_2d(shapes), lambda xy: apply(way, xy, None))
+        return self.shapes_to_ground(moved)
+
     def shapes_to_file(self, shapes: Shapes) -> Shapes:
         """Return plan geometries in the file's CRS."""
         return np.asarray(shapely.transform(shapely.force_2d(shapes), self.to_file))

@@ -1,0 +1,164 @@
+"""`lateralline match`: a built record against the lines of a register."""
+
+from __future__ import annotations
+
+from math import isfinite, nan
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+from rich.table import Table
+
+from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
+from lateralline.cli.options import (
+    AnyRecord,
+    AsJson,
+    Column,
+    IdColumn,
+    Layer,
+    Out,
+    Picture,
+    RegisterSigma,
+    Replace,
+    ShiftAccuracy,
+    Units,
+    argument,
+    columns_given,
+    metres,
+    option,
+    refuse_nothing_written,
+    refuse_picture,
+)
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console, print_indented
+from lateralline.wording import with_own_unit
+
+if TYPE_CHECKING:
+    from lateralline.api.matching import Match, RegisterMatch
+
+#: Rows on a screen.
+_MOST: Final = 60
+
+
+def match(
+    built: AnyRecord,
+    register: Annotated[
+        Path,
+        argument(
+            "Lines of the register: GeoPackage, GeoJSON or any vector file GDAL opens.",
+            metavar="REGISTER",
+            exists=True,
+            dir_okay=False,
+        ),
+    ],
+    out: Out = None,
+    id_column: IdColumn = "",
+    column: Column = None,
+    layer: Layer = "",
+    register_crs: Annotated[
+        str, option("CRS of a register that names none; local = own axes.", metavar="CRS")
+    ] = "",
+    register_sigma: RegisterSigma = "",
+    shift_accuracy: ShiftAccuracy = "",
+    within: Annotated[
+        str, typer.Option(metavar="LENGTH", help="Look at lines no farther apart than this.")
+    ] = "5m",
+    units: Units = None,
+    picture: Picture = None,
+    replace: Replace = False,
+    as_json: AsJson = False,
+) -> None:
+    """Hold a record against the lines of a register.
+
+    Along the whole length of each line, in equal steps: same, as far as both uncertainties tell;
+    moved, with the largest offset and both uncertainties at 95 %; conflicting, where names or what
+    is joined contradict; new; gone, which is no proof that no pipe is there; not comparable. One
+    line may stand for several of the other. Chance calls one pair of one pipe in a hundred moved.
+
+    Exit code: 0 all are the same or new; 1 something asks to be looked at; 2 nothing done.
+
+    \b
+    Example:
+      lateralline match out register.gpkg --id-column asset_id -o against --picture against.png
+      lateralline match out register.geojson --register-sigma 0.3m --column diameter_in=SIZE
+    """
+    from lateralline.api import matching
+
+    refuse_nothing_written(out, picture, replace=replace)
+    refuse_picture(picture)
+    sigma = metres(register_sigma, "--register-sigma") if register_sigma else None
+    made = matching.match(
+        built,
+        register,
+        out,
+        use=matching.RegisterUse(
+            columns_given(column, matching.column_names(), id=id_column),
+            register_crs,
+            layer,
+            matching.REGISTER_SIGMA_M if sigma is None else sigma,
+        ),
+        within_m=metres(within, "--within"),
+        shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
+        unit=units or "",
+        picture=picture,
+        replace=replace,
+    )
+    code = CLEAN if made.agrees else WITH_ERRORS
+    _print(made, units or made.unit, out, picture, as_json=as_json, exit_code=code)
+    raise typer.Exit(code)
+
+
+def _print(
+    made: RegisterMatch,
+    unit: str,
+    out: Path | None,
+    picture: Path | None,
+    *,
+    as_json: bool,
+    exit_code: int,
+) -> None:
+    """Print what to look at first, what to do, and what all rests on."""
+    from lateralline.api import matching
+
+    if as_json:
+        rows = [matching.cells_of(matching.MATCHES, m) for m in made.matches]
+        content = {
+            **head("match", out, exit_code),
+            "counts": dict(made.counts),
+            "notes": made.notes,
+            "matches": [{k: v for k, v in row.items() if k != "caution"} for row in rows],
+        }
+        typer.echo(json_text(content))
+        return
+    to = console()
+    shown = [m for m in made.matches if m.verdict != "same"][:_MOST] or made.matches[:_MOST]
+    to.print(_table(shown, unit))
+    for m in shown:
+        if m.what:
+            text = with_own_unit(f"{m.name}: {m.what} → {m.what_to_do}.", unit)
+            print_indented(to, text, 2, "bold red" if m.verdict == "conflicting" else "")
+    for note in made.notes:
+        print_indented(to, with_own_unit(note, unit))
+    counts = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in made.counts.items() if n)
+    wrote = ", ".join(str(path) for path in (out, picture) if path is not None)
+    print_last_words((counts or "nothing to compare") + (f"; wrote {wrote}" if wrote else ""))
+
+
+def _table(rows: list[Match], unit: str) -> Table:
+    from lateralline.api.overlays import length
+
+    table = Table(box=None, pad_edge=False, title=f"in {unit}, ± 95 %", title_justify="left")
+    for name in ("line", "register", "verdict"):
+        table.add_column(name, no_wrap=name != "register")
+    for name in ("apart", "±", "record ±", "register ±", "at"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for m in rows:
+        figures = (m.offset_m, m.offset_95_m, m.record_95_m, m.register_95_m, m.chainage_m)
+        table.add_row(
+            f"{m.site_id} {m.line_id}".strip(),
+            m.register_id,
+            m.verdict.replace("_", " "),
+            *(length(value, unit) if isfinite(value) else "" for value in figures),
+            style="" if m.verdict in ("same", "new") else "bold red",
+        )
+    return table

@@ -1,0 +1,149 @@
+"""Lines of a register from any vector file GDAL opens, with what the file says of each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.tables import objects
+from lateralline.ingest.intake import may_be_read
+from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.limits import MAP_BYTES
+from lateralline.ingest.map_layers import MapFeature
+from lateralline.overlay.plan_files import read_features
+from lateralline.overlay.planned import UNITS, FeatureCells
+from lateralline.overlay.to_record_crs import refuse_other_axes, way_to_record
+from lateralline.record.ground import RegionPlane
+from lateralline.record.layers import Shapes
+from lateralline.records import Floats, Texts
+from lateralline.wording import metres
+
+#: σ on each axis of a register's lines where nothing states one: common practice, no source.
+REGISTER_SIGMA_M: Final = 0.5
+#: What may be said of a line: names, and lengths whose names end in their unit.
+NAMES: Final = ("id", "upstream_access", "downstream_access")
+LENGTHS: Final = ("sigma", "diameter", "upstream_invert", "downstream_invert")
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterUse:
+    """What is given of a register beside what stands in it."""
+
+    columns: Mapping[str, str] = field(default_factory=dict)  # our name → the register's
+    crs: str = ""  # of a file that names none
+    layer: str = ""  # "" = every layer of lines
+    sigma_m: float = REGISTER_SIGMA_M  # on each axis, of lines without a σ of their own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RegisterLines:
+    """Lines of a register (m), each part of a multi-line by itself."""
+
+    path: Path
+    crs: CRS | None  # None = axes of their own, in metres
+    where: Texts  # file, layer and feature, as messages name it
+    names: Mapping[str, Texts]  # by `NAMES`; an id is never ""
+    lengths_m: Mapping[str, Floats]  # by `LENGTHS`; NaN not given, but for sigma
+    shapes: Shapes  # LineString in plan, in the file's coordinates; None without geometry
+    sigma_taken: int  # of how many lines σ is the one given for all
+    sigma_given_m: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def ids(self) -> Texts:
+        """What the register calls each line."""
+        return self.names["id"]
+
+    @property
+    def said_of_sigma(self) -> list[str]:
+        """What is taken for granted of positions, in words; nothing where the file states all."""
+        if not self.sigma_taken:
+            return []
+        own = metres(INTERVAL_95 * self.sigma_given_m)
+        return [
+            f"{self.sigma_taken} of {len(self.ids)} lines of {self.path.name} state no σ: taken as "
+            f"± {own} on each axis (95 %). Without --register-sigma that is common practice, no "
+            "source."
+        ]
+
+    def to_ground(self, plane: RegionPlane, given_sigma_m: float) -> tuple[Shapes, Floats]:
+        """Return the lines in metres of a plane, and σ (m) on each axis with the way there.
+
+        Raises FrameError as `way_to_record` does, and when one of both has invented axes.
+        """
+        refuse_other_axes(self.crs, plane, "register")
+        own = self.lengths_m["sigma"]
+        if self.crs is None:
+            return self.shapes, own
+        sigma_m = way_to_record(self.crs, plane, given_sigma_m)[1]
+        return plane.shapes_from(self.crs, self.shapes), np.hypot(own, sigma_m)
+
+
+def column_names() -> tuple[str, ...]:
+    """Return every name an attribute of a line may have."""
+    return (*NAMES, *(f"{length}_{unit}" for length in LENGTHS for unit in UNITS))
+
+
+def read_register(
+    path: Path, use: RegisterUse, what: Literal["register", "mains"] = "register"
+) -> RegisterLines:
+    """Return the lines of a register; SiteFaultsError with every fault of every feature."""
+    ledger = Ledger()
+    may_be_read(path, ledger, MAP_BYTES, smaller="copy the lines near the record into a file")
+    ledger.raise_faults(path.name)
+    features, crs, notes = read_features(
+        path, use.columns, use.crs, ledger, what=what, only=use.layer
+    )
+    cells = [FeatureCells(feature, use.columns, ledger) for feature in features]
+    shapes = [_line(feature, ledger) for feature in features]
+    where = [f"{f.file}:{f.row}{f.part}" for f in features]
+    names = {name: np.array([_name(c.text(name)) for c in cells], dtype=np.str_) for name in NAMES}
+    names["id"] = np.where(names["id"] == "", where, names["id"])
+    least = {"sigma": 0.0, "diameter": 0.0}
+    lengths = {
+        name: np.array([c.length(name, least=least.get(name, -np.inf)) for c in cells])
+        for name in LENGTHS
+    }
+    if not features and not ledger.faults:
+        ledger.fault(path.name, 0, "features", "", "must hold a line")
+    ledger.raise_faults(path.name)
+    unstated = np.isnan(lengths["sigma"])
+    lengths["sigma"] = np.where(unstated, use.sigma_m, lengths["sigma"])
+    return RegisterLines(
+        path, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes),
+        int(unstated.sum()), use.sigma_m, tuple(notes),
+    )  # fmt: skip
+
+
+def _line(feature: MapFeature, ledger: Ledger) -> shapely.LineString | None:
+    """Return a feature's line in plan; None without one, with a fault where it has another."""
+    shape = feature.shape
+    if shape is None or shape.is_empty:
+        return None
+    if shape.geom_type != "LineString":
+        hint = "name the layer of lines by --layer"
+        ledger.fault(feature.file, feature.row, "geometry", shape.geom_type, "must be a line", hint)
+        return None
+    if not np.isfinite(shapely.get_coordinates(shape)).all():
+        ledger.fault(
+            feature.file, feature.row, "geometry", shape.wkt[:40], "must have finite coordinates"
+        )
+        return None
+    return shapely.force_2d(shape) if shape.length > 0.0 else None
+
+
+def _name(text: str) -> str:
+    """Return an id as people write it: GDAL makes numbers of whole ones where some are missing.
+
+    >>> _name("1207.0"), _name("SM-12 "), _name("4.5")
+    ('1207', 'SM-12', '4.5')
+    """
+    head, dot, zeros = text.strip().partition(".")
+    return head if dot and head.isdigit() and set(zeros) == {"0"} else text.strip()
