@@ -61,7 +61,8 @@ def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
     every = {*contract.LAYERS, *contract.OVERLAYS}
     guides = {"tolerance_zone", "tolerance_zone_merged", "position_corridor", "clearance_conflicts",
               "clearance_pairs", "planned_works", "unlocated", "tie_tapes", "record_changes",
-              "record_departures"}  # fmt: skip
+              "record_departures", "register_matches", "register_moves",
+              "main_connections"}  # fmt: skip
     assert {name for name in every if "caution" in contract.load(name).names} == guides
     assert {name for name in every if not contract.load(name).caution} == {
         "adjusted_parameters", "accuracy_evidence", "lineage",

@@ -14,8 +14,10 @@ __all__ = [
     "make_addition",
     "make_site",
     "prove_lines",
+    "prove_register",
     "prove_stops",
     "prove_world",
+    "register_speed",
     "speed",
     "world_cases",
 ]
@@ -65,6 +67,20 @@ def prove_lines(count: int = 500, seed: int = 1) -> ProofTables:
     return ProofTables({title: tables.lines_table(rows)}, lines.misses(rows))
 
 
+def prove_register(count: int = 2_000, seed: int = 1) -> ProofTables:
+    """Return how often one pipe, drawn by a record and by a register, is called moved.
+
+    Beside it how far a line must lie off to be seen, and how often the chainage of a lateral on its
+    main is held. `count` pairs of each kind; the same seed gives the same table.
+    """
+    from lateralline.proof import lines, tables
+    from lateralline.proof.register_truth import prove_register as prove_pairs
+
+    rows = prove_pairs(count, seed)
+    title = f"Records against registers ({count:,} pairs of each kind)"
+    return ProofTables({title: tables.lines_table(rows)}, lines.misses(rows))
+
+
 def prove_world(
     count: int | None = None,
     seed: int = 1,
@@ -99,6 +115,13 @@ def world_cases() -> tuple[str, ...]:
     from lateralline.proof.world import CASES
 
     return tuple(case.name for case in CASES)
+
+
+def register_speed(count: int = 10_000, seed: int = 1) -> float:
+    """Return seconds of CPU that matching `count` lines against as many of a register takes."""
+    from lateralline.proof.register_truth import cpu_seconds
+
+    return cpu_seconds(count, seed)
 
 
 def speed(seed: int = 1) -> str:

@@ -99,7 +99,7 @@ def connect(
 
     refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
-    sigma = metres(register_sigma, "--register-sigma") if register_sigma else None
+    sigma_m = metres(register_sigma, "--register-sigma") if register_sigma else nan
     made = matching.connect(
         built,
         mains,
@@ -114,7 +114,7 @@ def connect(
             ),
             mains_crs,
             layer,
-            matching.REGISTER_SIGMA_M if sigma is None else sigma,
+            sigma_m,
         ),
         ahead_m=metres(ahead, "--ahead"),
         against_flow=mains_drawn == "upstream",

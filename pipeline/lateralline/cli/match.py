@@ -86,7 +86,7 @@ def match(
 
     refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
-    sigma = metres(register_sigma, "--register-sigma") if register_sigma else None
+    sigma_m = metres(register_sigma, "--register-sigma") if register_sigma else nan
     made = matching.match(
         built,
         register,
@@ -95,7 +95,7 @@ def match(
             columns_given(column, matching.column_names(), id=id_column),
             register_crs,
             layer,
-            matching.REGISTER_SIGMA_M if sigma is None else sigma,
+            sigma_m,
         ),
         within_m=metres(within, "--within"),
         shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,

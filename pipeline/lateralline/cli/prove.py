@@ -20,10 +20,13 @@ class What(StrEnum):
     STOPS = "stops"
     LINES = "lines"
     WORLD = "world"
+    REGISTER = "register"
 
 
 def prove(
-    what: Annotated[What | None, argument("Only stops, lines or world; all when left out.")] = None,
+    what: Annotated[
+        What | None, argument("Only stops, lines, world or register; all when left out.")
+    ] = None,
     stops: Annotated[int, typer.Option(min=100, help="Stops simulated per scenario.")] = 10_000,
     lines: Annotated[
         int | None,
@@ -33,6 +36,9 @@ def prove(
             show_default="500; of world 300, of curved cases 500",
         ),
     ] = None,
+    pairs: Annotated[
+        int, typer.Option(min=100, help="Pairs of lines simulated of each kind of register.")
+    ] = 2_000,
     only: Annotated[
         list[str] | None,
         typer.Option(metavar="CASE", help="Of world only this case; may be repeated."),
@@ -69,6 +75,8 @@ def prove(
         missed += _print_proof(evidence.prove_stops(stops, seed))
     if what in (None, What.LINES):
         missed += _print_proof(evidence.prove_lines(lines or 500, seed))
+    if what in (None, What.REGISTER):
+        missed += _print_proof(evidence.prove_register(pairs, seed))
     if what in (None, What.WORLD):
         missed += _print_proof(evidence.prove_world(lines, seed, cases, _progress))
     for miss in missed:

@@ -108,7 +108,7 @@ class Connections:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Near:
+class NearMains:
     """Mains near the downstream ends of lines (k of both)."""
 
     line: Ints
@@ -149,7 +149,8 @@ def connect(
         shapes = shapely.reverse(shapes)
     free = np.flatnonzero(lines.joins == "")
     ends = downstream_ends(as_built, lines)
-    near = _near(lines, ends, free, shapes, sigma, mains.lengths_m["diameter"] / 2.0, ahead_m)
+    radius = mains.lengths_m["diameter"] / 2.0
+    near = mains_near(lines.path_m, ends, free, shapes, sigma, radius, ahead_m)
     maker = _Maker(lines, ends, mains, shapes, near, ahead_m, same_levels=same_levels)
     found = sorted((maker.of(n) for n in free.tolist()), key=lambda c: MEETINGS.index(c.meeting))
     joined = len(lines) - len(free)
@@ -179,32 +180,35 @@ def _refuse_levels(as_built: AsBuilt) -> None:
         )
 
 
-def _near(
-    lines: LocatedLines,
+def mains_near(
+    path_m: Shapes,
     ends: DownstreamEnds,
     free: Ints,
     mains: Shapes,
     sigma_m: Floats,
     radius_m: Floats,
     ahead_m: float,
-) -> _Near:
-    """Return the mains that lines end near, cross, or head for."""
+) -> NearMains:
+    """Return the mains (m) that lines (n), those of the rows `free`, end near, cross or head for.
+
+    `sigma_m` (m,) is of the mains' positions on each axis; a radius (m,) that is NaN is none.
+    """
     tree = shapely.STRtree(mains)
     point = shapely.points(ends.point_m)
     reach = ahead_m + 3.0 * np.nan_to_num(ends.sigma_m)
     beside = tree.query(point[free], predicate="dwithin", distance=reach[free])
-    across = tree.query(lines.path_m[free], predicate="intersects")
+    across = tree.query(path_m[free], predicate="intersects")
     line, main = np.unique(np.column_stack([beside, across]), axis=1)
     line = free[line]
     axis, p, u = mains[main], ends.point_m[line], ends.way[line]
     sigma = np.hypot(ends.sigma_m[line], sigma_m[main])
-    limit = limit_sigmas(np.ones(1, dtype=np.int64))[0] * sigma
+    limit = limit_sigmas(np.ones(1))[0] * sigma
     off = np.asarray(shapely.distance(axis, point[line]), dtype=np.float64)
     gap = np.maximum(off - np.nan_to_num(radius_m[main]), 0.0)
 
-    crossing = shapely.intersection(lines.path_m[line], axis)
+    crossing = shapely.intersection(path_m[line], axis)
     spot = shapely.get_point(shapely.shortest_line(crossing, point[line]), 0)
-    crossed = np.asarray(shapely.line_locate_point(lines.path_m[line], spot), dtype=np.float64)
+    crossed = np.asarray(shapely.line_locate_point(path_m[line], spot), dtype=np.float64)
 
     # The way on, and back as far as the end may be past the axis by chance.
     back = np.nan_to_num(limit + off)
@@ -229,7 +233,7 @@ def _near(
     swing = np.hypot(ends.way_sigma_rad[line], of_main)
     aside = np.where(by_way, np.hypot(sigma, np.nan_to_num(ahead) * swing) / np.maximum(sine, 0.1),
                      sigma)  # fmt: skip
-    return _Near(
+    return NearMains(
         line=line, main=main, off_m=off, gap_m=gap, sigma_m=sigma, limit_m=limit, crossed=crossed,
         ahead_m=np.where(by_way, ahead, np.nan), at_m=at,
         at_sigma_m=np.hypot(aside, sigma_m[main]), angle_rad=turn, angle_sigma_rad=swing,
@@ -254,7 +258,7 @@ class _Maker:
         ends: DownstreamEnds,
         mains: RegisterLines,
         shapes: Shapes,
-        near: _Near,
+        near: NearMains,
         ahead_m: float,
         *,
         same_levels: bool,

@@ -125,21 +125,25 @@ def downstream_ends(as_built: AsBuilt, lines: LocatedLines) -> DownstreamEnds:
 
     The way is that of the last 2 m of the line; its σ that of two ends as sure as the place.
     """
-    begin = shapely.get_coordinates(shapely.line_interpolate_point(lines.path_m, 0.0))
-    back = np.minimum(shapely.length(lines.path_m), _END_M)
-    behind = shapely.get_coordinates(shapely.line_interpolate_point(lines.path_m, back))
-    away = begin - behind
-    run = np.maximum(np.hypot(*away.T), 1e-9)
-    sigma = lines.sigmas.at(np.arange(len(lines)), np.zeros(len(lines)))
-    way_sigma = np.sqrt(2.0) * sigma / run
+    ends = ends_of(lines.path_m, lines.sigmas.at(np.arange(len(lines)), np.zeros(len(lines))))
     nodes = read_layers(as_built.path, ("pipe_nodes",))["pipe_nodes"]
     nodes = nodes[(nodes["kind"] == "connection") & nodes.geometry.notna()]
     row = _rows(nodes, lines.site, lines.line)
     if (here := row >= 0).any():
         shapes = lines.plane.shapes_to_ground(np.asarray(nodes.geometry.array)[here])
-        begin[row[here]] = shapely.get_coordinates(shapes)
-        sigma[row[here]] = _numbers(nodes, "position_95_m")[here] / PLAN_95
-    return DownstreamEnds(begin, away / run[:, None], sigma, way_sigma)
+        ends.point_m[row[here]] = shapely.get_coordinates(shapes)
+        ends.sigma_m[row[here]] = _numbers(nodes, "position_95_m")[here] / PLAN_95
+    return ends
+
+
+def ends_of(path_m: Shapes, sigma_m: Floats) -> DownstreamEnds:
+    """Return the downstream ends of paths (n) that are drawn from there, σ (n,) on each axis."""
+    begin = shapely.get_coordinates(shapely.line_interpolate_point(path_m, 0.0))
+    back = np.minimum(shapely.length(path_m), _END_M)
+    behind = shapely.get_coordinates(shapely.line_interpolate_point(path_m, back))
+    away = begin - behind
+    run = np.maximum(np.hypot(*away.T), 1e-9)
+    return DownstreamEnds(begin, away / run[:, None], sigma_m, np.sqrt(2.0) * sigma_m / run)
 
 
 def _rows(frame: AnyFrame, site: Texts, line: Texts) -> Ints:

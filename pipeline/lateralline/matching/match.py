@@ -15,7 +15,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding, finding
 from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import LocatedLines, located_lines
-from lateralline.matching.pairing import Pairing, Uncertain, pairs_of
+from lateralline.matching.pairing import Pairing, Uncertain, limit_sigmas, pairs_of
 from lateralline.matching.register_lines import RegisterLines
 from lateralline.matching.sampled import sampled
 from lateralline.overlay.as_built import AsBuilt, named
@@ -160,7 +160,7 @@ class _Judged:
         self.within_m = within_m
         self.rivals = dict(zip(*(x.tolist() for x in pairing.rivals), strict=True))
         self.known = set(self.ids.tolist())
-        self.elsewhere = _joins_elsewhere(lines, theirs, pairing)
+        self.elsewhere = _joins_elsewhere(lines, theirs, pairing, within_m)
 
     def pairs(self) -> Iterator[Match]:
         """Yield a row for each pair."""
@@ -228,7 +228,7 @@ class _Judged:
         """Yield the register's lines on surveyed ground that no line of the record lies along.
 
         Ground is surveyed about the lines of one site, within what they span together. What a line
-        ends near may be the main, which no survey of laterals follows.
+        ends near or crosses may be a main, which no survey of laterals follows.
         """
         sites, of = np.unique(self.lines.site, return_inverse=True)
         ground = [
@@ -238,8 +238,13 @@ class _Judged:
         areas = shapely.buffer(np.array(ground, dtype=object), self.within_m)
         paths = self.theirs.path_m
         ends = shapely.line_interpolate_point(self.lines.path_m, 0.0)
-        mains = shapely.STRtree(paths).query(ends, predicate="dwithin", distance=self.within_m)[1]
-        left = np.setdiff1d(np.arange(len(self.ids)), [*self.p.theirs.tolist(), *mains.tolist()])
+        every = shapely.STRtree(paths)
+        sigma = self.lines.sigmas.at(np.arange(len(ends)), np.zeros(len(ends)))
+        near = limit_sigmas(np.ones(1)) * np.hypot(sigma, float(np.median(self.theirs.sigma_m)))
+        mains = every.query(ends, predicate="dwithin", distance=np.nan_to_num(near) + JOINED_M)[1]
+        crossed = every.query(self.lines.path_m, predicate="intersects")[1]
+        other = np.concatenate([self.p.theirs, mains, crossed])
+        left = np.setdiff1d(np.arange(len(self.ids)), other)
         tree = shapely.STRtree(areas)
         row, site = tree.query(paths[left], predicate="intersects")
         inside = shapely.length(shapely.intersection(paths[left[row]], areas[site]))
@@ -262,7 +267,7 @@ class _Judged:
 
 
 def _joins_elsewhere(
-    lines: LocatedLines, theirs: Uncertain, p: Pairing
+    lines: LocatedLines, theirs: Uncertain, p: Pairing, within_m: float
 ) -> dict[int, tuple[frozenset[int], frozenset[int]]]:
     """Return pairs whose downstream end is on other lines of the register than theirs joins.
 
@@ -281,7 +286,7 @@ def _joins_elsewhere(
                   for x in (0.0, 1.0)]  # fmt: skip
     apart = np.stack([shapely.distance(end, e) for e in their_ends])
     near = np.where(apart[0] <= apart[1], *their_ends)
-    at_end = apart.min(axis=0) <= np.maximum(reach, JOINED_M)
+    at_end = apart.min(axis=0) <= within_m
     joined = _touched(tree, near, np.full(len(every), JOINED_M))
     row_of = lines.row_of()
     made = {}

@@ -67,7 +67,7 @@ class Pairing:
         return self.sigmas > self.limit_sigmas
 
 
-def limit_sigmas(places: Ints) -> Floats:
+def limit_sigmas(places: Ints | Floats) -> Floats:
     """Return the limit in σ that the largest of so many offsets exceeds by chance, 1 in 100.
 
     Each place may err by itself, so the 1 % is shared among them (Bonferroni; the offset across a

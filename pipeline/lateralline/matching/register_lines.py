@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import isnan, nan
 from pathlib import Path
 from typing import Final, Literal
 
@@ -39,7 +40,7 @@ class RegisterUse:
     columns: Mapping[str, str] = field(default_factory=dict)  # our name → the register's
     crs: str = ""  # of a file that names none
     layer: str = ""  # "" = every layer of lines
-    sigma_m: float = REGISTER_SIGMA_M  # on each axis, of lines without a σ of their own
+    sigma_m: float = nan  # on each axis, of lines without a σ of their own; NaN = the default
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +54,7 @@ class RegisterLines:
     lengths_m: Mapping[str, Floats]  # by `LENGTHS`; NaN not given, but for sigma
     shapes: Shapes  # LineString in plan, in the file's coordinates; None without geometry
     sigma_taken: int  # of how many lines σ is the one given for all
-    sigma_given_m: float
+    sigma_given_m: float  # NaN = the default
     notes: tuple[str, ...] = ()
 
     @property
@@ -66,11 +67,11 @@ class RegisterLines:
         """What is taken for granted of positions, in words; nothing where the file states all."""
         if not self.sigma_taken:
             return []
-        own = metres(INTERVAL_95 * self.sigma_given_m)
+        given = REGISTER_SIGMA_M if isnan(self.sigma_given_m) else self.sigma_given_m
+        why = "common practice, no source" if isnan(self.sigma_given_m) else "as given"
         return [
             f"{self.sigma_taken} of {len(self.ids)} lines of {self.path.name} state no σ: taken as "
-            f"± {own} on each axis (95 %). Without --register-sigma that is common practice, no "
-            "source."
+            f"± {metres(INTERVAL_95 * given)} on each axis (95 %), {why}."
         ]
 
     def to_ground(self, plane: RegionPlane, given_sigma_m: float) -> tuple[Shapes, Floats]:
@@ -115,7 +116,8 @@ def read_register(
         ledger.fault(path.name, 0, "features", "", "must hold a line")
     ledger.raise_faults(path.name)
     unstated = np.isnan(lengths["sigma"])
-    lengths["sigma"] = np.where(unstated, use.sigma_m, lengths["sigma"])
+    taken = REGISTER_SIGMA_M if isnan(use.sigma_m) else use.sigma_m
+    lengths["sigma"] = np.where(unstated, taken, lengths["sigma"])
     return RegisterLines(
         path, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes),
         int(unstated.sum()), use.sigma_m, tuple(notes),

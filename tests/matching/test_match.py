@@ -1,0 +1,178 @@
+"""`lateralline match`: verdicts, uncertainty, pieces, ids, what is joined, refusals, files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.contract import load
+from lateralline.errors import FrameError, SiteFaultsError
+from lateralline.matching.match import RegisterMatch, match
+from lateralline.matching.register_lines import RegisterUse, read_register
+from lateralline.overlay.as_built import open_as_built
+
+EAST, NORTH = 500_000.0, 4_650_000.0
+USE = RegisterUse({"id": "ref"}, sigma_m=0.5)
+
+
+def line(*xy: tuple[float, float]) -> shapely.LineString:
+    return shapely.LineString([(EAST + x, NORTH + y) for x, y in xy])
+
+
+def pipe(name: str, *xy: tuple[float, float], **more: object) -> dict[str, object]:
+    return {"line": name, "path": tuple((x, y, 98.0) for x, y in xy)} | more
+
+
+def register(path: Path, crs: str | None = "EPSG:32617", **lines: shapely.LineString) -> Path:
+    frame = gpd.GeoDataFrame({"ref": list(lines)}, geometry=list(lines.values()), crs=crs)
+    frame.to_file(path, engine="pyogrio")
+    return path
+
+
+@pytest.fixture(scope="module")
+def files(make_record, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Laterals every 20 m north of a street, and what a register has of them."""
+    folder = tmp_path_factory.mktemp("match")
+    pipes = (
+        pipe("L1", (0, 0), (0, 20)),
+        pipe("L2", (20, 0), (20, 20)),
+        pipe("L3", (40, 0), (40, 20)),
+        pipe("L4", (60, 0), (60, 20)),
+        pipe("L5", (80, 0), (80, 9)),
+        pipe("L6", (80, 9), (80, 20), joins="L5"),
+        pipe("L7", (100, 0), (100, 20)),
+        pipe("L8", (120, 0), (120, 20), undecided=True, bounded=False),
+    )
+    record = make_record(folder / "a.gpkg", pipes)
+    made = register(
+        folder / "register.gpkg",
+        A=line((0.4, 20), (0.3, 0)),  # drawn the other way
+        B=line((22.2, 0), (22.2, 20)),
+        C1=line((40, 0), (40.2, 9)),
+        C2=line((40.2, 9), (40, 20)),
+        E=line((80.2, 0), (80.2, 20)),
+        G1=line((99.8, 0), (99.8, 20)),
+        G2=line((100.3, 0), (100.3, 20)),
+        H=line((120, 0), (120, 20)),
+        X=line((50, 4), (50, 17)),
+        M=line((-50, 0), (150, 0)),
+    )
+    return record, made
+
+
+@pytest.fixture(scope="module")
+def made(files: tuple[Path, Path]) -> RegisterMatch:
+    return match(open_as_built(files[0]), read_register(files[1], USE))
+
+
+def rows(made: RegisterMatch, name: str) -> list[tuple[str, str, str]]:
+    return sorted(
+        (m.register_id, m.verdict, m.relation)
+        for m in made.matches
+        if name in (m.line_id, m.register_id)
+    )
+
+
+def test_each_line_has_its_verdict_along_the_whole_length(made: RegisterMatch) -> None:
+    assert rows(made, "L1") == [("A", "same", "one_to_one")]
+    assert rows(made, "L2") == [("B", "moved", "one_to_one")]
+    assert rows(made, "L3") == [("C1", "same", "one_to_many"), ("C2", "same", "one_to_many")]
+    assert rows(made, "L4") == [("", "new", "none")]
+    assert rows(made, "L5") == [("E", "same", "many_to_one")]
+    assert rows(made, "L6") == [("E", "same", "many_to_one")]
+    assert rows(made, "L7") == [("G1", "conflicting", "one_to_one")]
+    assert rows(made, "L8") == [("H", "not_comparable", "one_to_one")]
+    assert rows(made, "X") == [("X", "gone", "none")]
+    assert rows(made, "M") == []  # lines end on it: it is the main, which nobody surveyed
+    assert made.matches[0].verdict == "conflicting"
+    assert not made.agrees
+
+
+def test_how_far_it_moved_stands_beside_both_uncertainties(made: RegisterMatch) -> None:
+    (moved,) = (m for m in made.matches if m.verdict == "moved")
+    on_ground = 1 / 0.9996  # of a metre of the grid at the middle of a UTM zone
+    assert moved.offset_m == pytest.approx(2.2 * on_ground, abs=1e-3)
+    assert moved.record_95_m == pytest.approx(1.959964 * 0.05, rel=1e-5)
+    assert moved.register_95_m == pytest.approx(1.959964 * 0.5, rel=1e-6)
+    assert moved.offset_95_m == pytest.approx(np.hypot(moved.record_95_m, moved.register_95_m))
+    # Two located points and two vertices share 1 %: z(1 - 0.005 / 4) = 3.0233.
+    assert moved.limit_m == pytest.approx(3.0233 * np.hypot(0.05, 0.5), rel=1e-4)
+    assert moved.move_m is not None
+    assert moved.move_m.length == pytest.approx(moved.offset_m)
+    assert "2.20" in moved.what
+
+
+def test_ends_alone_make_no_two_lines_one(make_record, tmp_path: Path) -> None:
+    """The same ends, and a bow of 4 m between them; a main that is crossed is not alongside."""
+    record = make_record(tmp_path / "a.gpkg", (pipe("L1", (0, 0), (0, 20)),))
+    other = register(tmp_path / "r.gpkg", A=line((0, 0), (4, 10), (0, 20)), M=line((-9, 5), (9, 5)))
+    (bowed,) = match(open_as_built(record), read_register(other, USE)).matches
+    assert (bowed.register_id, bowed.verdict) == ("A", "moved")
+    assert bowed.offset_m > 3.5
+
+
+def test_what_is_joined_must_be_the_same(make_record, tmp_path: Path) -> None:
+    """The record's end is on one main, the register's on the other, a metre on."""
+    record = make_record(tmp_path / "a.gpkg", (pipe("L1", (0, 0), (0, 20)),))
+    mains = {"M1": line((-50, 0), (50, 0)), "M2": line((-50, -1), (50, -1))}
+    other = register(tmp_path / "r.gpkg", A=line((0, -1), (0, 20)), **mains)
+    use = RegisterUse({"id": "ref"}, sigma_m=0.1)
+    (found,) = (
+        m for m in match(open_as_built(record), read_register(other, use)).matches if m.line_id
+    )
+    assert found.verdict == "conflicting"
+    assert found.finding == "register-conflict/joins"
+    assert "M1" in found.what
+    assert "M2" in found.what
+
+
+def test_a_sketch_and_a_datum_nobody_knows_the_way_to_are_refused(
+    files: tuple[Path, Path], make_record, tmp_path: Path
+) -> None:
+    sketch = make_record(tmp_path / "s.gpkg", (pipe("L1", (0, 0), (0, 20)),), crs=None)
+    with pytest.raises(FrameError, match="sketch on invented axes, the register is not"):
+        match(open_as_built(sketch), read_register(files[1], USE))
+
+
+def test_every_fault_of_a_register_is_told_at_once(tmp_path: Path) -> None:
+    point = gpd.GeoDataFrame(
+        {"acc": ["x", "-1"]},
+        geometry=[shapely.Point(1, 2), line((0, 0), (0, 9))],
+        crs="EPSG:32617",
+    )
+    point.to_file(tmp_path / "r.geojson", engine="pyogrio")
+    with pytest.raises(SiteFaultsError) as told:
+        read_register(tmp_path / "r.geojson", RegisterUse({"sigma_m": "acc", "id": "nr"}))
+    text = str(told.value)
+    for part in ("must be a line", "nr", "must be an attribute", "number ≥ 0"):
+        assert part in text
+
+
+def test_the_command_writes_layers_table_and_picture(
+    files: tuple[Path, Path], tmp_path: Path
+) -> None:
+    out, picture = tmp_path / "o", tmp_path / "p.png"
+    record, other = map(str, files)
+    given = [record, other, "--id-column", "ref", "-o", str(out), "--picture", str(picture)]
+    done = CliRunner().invoke(app, ["match", *given, "--json"])
+    assert done.exit_code == 1, done.output
+    counts = json.loads(done.output)["counts"]
+    assert counts == {
+        "conflicting": 1, "moved": 1, "gone": 1, "not_comparable": 1, "new": 1, "same": 5,
+    }  # fmt: skip
+    read = pyogrio.read_dataframe(out / "register_matches.gpkg", layer="register_matches")
+    assert set(read["caution"]) == {load("register_matches").caution}
+    moves = pyogrio.read_dataframe(out / "register_matches.gpkg", layer="register_moves")
+    assert sorted(moves["line_id"]) == ["L2", "L7"]
+    lines = (out / "register_matches.csv").read_text(encoding="utf-8").splitlines()
+    assert len(lines) == 1 + sum(counts.values())
+    assert picture.stat().st_size > 20_000
+    assert (out / "geojson" / "register_matches.geojson").is_file()
