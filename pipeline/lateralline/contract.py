@@ -66,6 +66,14 @@ class Column(BaseModel):
         return tuple(v.value for v in self.values)
 
 
+class Reference(BaseModel):
+    """Columns of a layer that name a row of another of the same site, by that layer's key."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    columns: tuple[str, ...]
+    layer: str
+
+
 class Table(BaseModel):
     """One input table or one output layer."""
 
@@ -78,6 +86,7 @@ class Table(BaseModel):
     caution: str = ""  # shown wherever the layer is shown
     repeated: tuple[str, ...] = ()  # site.toml: sections written [[…]]
     key: tuple[str, ...] = ()  # layers: columns that tell a row from every other, in `uid`
+    refers: tuple[Reference, ...] = ()  # layers: rows of others that every record holds
     free: tuple[str, ...] = ()  # sections whose keys are the user's own too; "*" = the table's
     field: tuple[Column, ...] = Field(min_length=1)
 

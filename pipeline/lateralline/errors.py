@@ -98,6 +98,10 @@ class ReadBackError(LaterallineError, OSError):
     """What was written does not read back as it was meant; nothing was put in place."""
 
 
+class RegisterError(LaterallineError, RuntimeError):
+    """A database is not there, is no register, or does not take what it was given."""
+
+
 #: Packages whose errors come of files and disks, by the module their errors are in.
 OUTSIDE = ("pyogrio", "fiona", "sqlite3")
 

@@ -89,6 +89,8 @@ README = ROOT / "README.md"
 FENCE = re.compile(r"^```(?:console|sh)\n(.*?)^```", re.M | re.S)
 #: Commands that take minutes: here only asked for help; tests of their own run them small.
 LONG = {"prove", "bench"}
+#: Commands of a database, which tests/register runs on one: here only asked for help.
+SERVED = {"register", "publish", "history", "diff", "retract"}
 
 
 #: Lengths in names, lineage and columns of text: they stand in metres wherever they are read.
@@ -142,7 +144,7 @@ def test_the_readmes_commands_run_in_order(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.chdir(tmp_path)
     unlike = []
     for arguments, code in readme_commands():
-        arguments = [*arguments, "--help"] if arguments[0] in LONG else arguments
+        arguments = [*arguments, "--help"] if arguments[0] in LONG | SERVED else arguments
         result = CliRunner().invoke(app, arguments)
         if result.exit_code != code:
             ended = f"exit code {result.exit_code}, said to be {code}"

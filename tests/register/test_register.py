@@ -1,7 +1,7 @@
-"""Records in a register: appended, updated and upserted in a real PostGIS, by the README's lines.
+"""Records in a register: published, come again, visited a second time, in a real PostGIS.
 
-Needs a PostgreSQL server with PostGIS and an ogr2ogr that knows it, and says what is missing. Three
-practice sites by default; the whole, which takes some minutes, by
+Needs a PostgreSQL server with PostGIS, and says what is missing. Three practice sites by default;
+the whole, which takes some minutes, by
 
     LATERALLINE_REGISTER_SITES=200 python -m pytest tests/register
 """
@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import csv
 import os
-import re
-import shlex
 import shutil
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,57 +20,34 @@ import pytest
 
 import lateralline
 from lateralline import contract
-from lateralline.api.records import update
-from tests.support.places import ROOT
-from tests.support.postgis import Register, postgis
+from lateralline.api import registers
+from lateralline.api.records import SiteChanges, update
+from lateralline.errors import RegisterError, UnknownSiteError
+from tests.register.conftest import CRS
+from tests.support.places import SAMPLES
+from tests.support.postgis import Server
 from tests.support.village import KINDS, make_village, make_visit, take_stop
 
 COUNT = int(os.environ.get("LATERALLINE_REGISTER_SITES", "3"))
-CRS = "EPSG:32617"
 LAYERS = contract.LAYERS
-#: Of each layer, what names a row of another: the columns beside site_id, there and here.
-JOINS = [
-    *(("pipe_centreline", f"{end}_node_id", "pipe_nodes", "node_id") for end in ("from", "to")),
-    *(("pipe_segments", f"{end}_node_id", "pipe_nodes", "node_id") for end in ("from", "to")),
-    ("node_lines", "node_id", "pipe_nodes", "node_id"),
-    *(
-        (layer, "line_id", "pipe_centreline", "line_id")
-        for layer in ("pipe_segments", "pipe_nodes", "node_lines", "pipe_observations", "findings",
-                      "position_corridor", "level_band", "tolerance_zone", "transmitter_fixes")
-    ),
-    *((layer, "run_id,stop_id", "transmitter_fixes", "run_id,stop_id")
-      for layer in ("findings", "field_marks")),
+#: What names a row of another layer in every practice site, and is no foreign key: a finding may be
+#: about a line that nobody located.
+ALSO_JOINED = [
+    *((layer, "line_id", "pipe_centreline")
+      for layer in ("pipe_observations", "findings", "transmitter_fixes")),
+    ("findings", "run_id,stop_id", "transmitter_fixes"),
 ]  # fmt: skip
+JOINS = [
+    *((n, ",".join(r.columns), r.layer) for n in LAYERS for r in contract.load(n).refers),
+    *ALSO_JOINED,
+]
 
 
-def readme_lines() -> tuple[list[str], list[list[str]], list[str]]:
-    """The README's commands: for once, to bring a record in, and to append one."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = text.split("**Into a register you have.**")[1].split("\n\n**")[0]
-    blocks = re.findall(r"^```sh\n(.*?)^```", section, re.M | re.S)
-    once, *twice = [shlex.split(line) for line in blocks[0].splitlines()]
-    return once, twice, shlex.split(blocks[1])
-
-
-ONCE, TWICE, APPEND = readme_lines()
-
-
-def typed(register: Register, command: list[str], out: Path, *, refused: bool = False) -> str:
-    """Type a line of the README with another record than its own."""
-    home = {"out/asbuilt.gpkg": str(out / "asbuilt.gpkg")}
-    sql = "schemas/lateralline_schemas/v2/into_register.sql"
-    line = [home.get(word, str(ROOT / sql) if word == sql else word) for word in command]
-    return register.run(*line, refused=refused)
-
-
-def bring_in(register: Register, out: Path) -> None:
-    for command in TWICE:
-        typed(register, command, out)
-
-
-def uids(register: Register, site: str = "%") -> dict[str, set[str]]:
-    """The uids of each layer, of all sites or of one; none of them stands there twice."""
-    each = (f"SELECT '{n}', uid FROM asbuilt.{n} WHERE site_id LIKE '{site}'" for n in LAYERS)
+def uids(register: Server, site: str = "%") -> dict[str, set[str]]:
+    """The uids of each layer that hold now; none of them stands there twice."""
+    each = (
+        f"SELECT '{n}', uid FROM asbuilt.current_{n} WHERE site_id LIKE '{site}'" for n in LAYERS
+    )
     found: dict[str, set[str]] = {layer: set() for layer in LAYERS}
     for layer, uid in register.rows(" UNION ALL ".join(each)):
         assert uid not in found[layer], layer
@@ -84,6 +60,10 @@ def uids_of(record: lateralline.Record, without: Collection[str] = ()) -> dict[s
     return {n: set(t.loc[~t["site_id"].isin(without), "uid"]) for n, t in record.layers.items()}
 
 
+def outcomes(register: Server, *records: Path) -> set[str]:
+    return {site.outcome for site in registers.publish(records, register.url)}
+
+
 @dataclass(frozen=True)
 class Village:
     """Sites as they were in May, the ones somebody came to in June, and their records."""
@@ -93,13 +73,18 @@ class Village:
     june_sites: Path
     visited: list[str]  # a run and a test hole more
     corrected: list[str]  # a stop less
+    changes: dict[str, SiteChanges]  # what each visit moved
 
 
 @pytest.fixture(scope="module")
-def register() -> Iterator[Register]:
-    with postgis() as server:
-        server.run(*ONCE)
-        yield server
+def register(new_register: Callable[[], Server]) -> Server:
+    return new_register()
+
+
+@pytest.fixture(scope="module")
+def other(new_register: Callable[[], Server]) -> Server:
+    """A second register, of one site."""
+    return new_register()
 
 
 @pytest.fixture(scope="module")
@@ -111,57 +96,59 @@ def village(tmp_path_factory: pytest.TempPathFactory) -> Village:
     of = {kind.name: list(truths)[i :: len(KINDS)] for i, kind in enumerate(KINDS)}
     visited = of["gnss-bend-branch"][::2]
     corrected = of["tape-ties"][::2]
+    changes = {}
     for site in visited:
         visit = make_visit(truths[site], home / "visits" / site)
-        update(home / "sites" / site, visit, june / site)
+        changes[site] = update(home / "sites" / site, visit, june / site)
     for site in corrected:
         shutil.copytree(home / "sites" / site, june / site)
         take_stop(june / site, "R1", "3")
     lateralline.build([june / site for site in (*visited, *corrected)], home / "june", crs=CRS)
-    return Village(home / "may", home / "june", june, visited, corrected)
+    return Village(home / "may", home / "june", june, visited, corrected, changes)
 
 
 @pytest.fixture(scope="module")
-def before(register: Register, village: Village) -> dict[str, set[str]]:
+def before(register: Server, village: Village) -> dict[str, set[str]]:
     """The uids of each layer after the first record."""
-    bring_in(register, village.may)
+    assert outcomes(register, village.may) == {"published"}
     return uids(register)
 
 
-def hold(register: Register) -> None:
-    """What must be true of a register whenever a record has come in."""
+def hold(register: Server) -> None:
+    """What must be true of what holds in a register whenever a record has come in."""
     shapes = [n for n in LAYERS if contract.load(n).geometry]
-    srids = [f"SELECT DISTINCT '{n}', st_srid(geom) FROM asbuilt.{n} WHERE NOT geom IS NULL"
+    srids = [f"SELECT DISTINCT st_srid(geom) FROM asbuilt.{n} WHERE NOT geom IS NULL"
              for n in shapes]  # fmt: skip
-    assert {srid for _, srid in register.rows(" UNION ALL ".join(srids))} == {"32617"}
+    assert register.rows(" UNION ".join(srids)) == [["32617"]]
     wrong = []
-    for layer, here, other, there in JOINS:
-        pairs = zip(here.split(","), there.split(","), strict=True)
+    for layer, here, other in JOINS:
+        pairs = list(zip(here.split(","), contract.load(other).key, strict=True))
         on = " AND ".join(["o.site_id = l.site_id", *(f"o.{b} = l.{a}" for a, b in pairs)])
-        known = " AND ".join(f"l.{a} IS NOT NULL" for a in here.split(","))
+        known = " AND ".join(f"l.{a} IS NOT NULL" for a, _ in pairs)
         wrong.append(
-            f"SELECT '{layer}', '{here}', l.site_id, count(o.uid) FROM asbuilt.{layer} l "
-            f"LEFT JOIN asbuilt.{other} o ON {on} "
-            f"WHERE {known} GROUP BY l.uid HAVING count(o.uid) <> 1"
+            f"SELECT '{layer}', '{here}', l.site_id, count(o.uid) FROM asbuilt.current_{layer} l "
+            f"LEFT JOIN asbuilt.current_{other} o ON {on} "
+            f"WHERE {known} GROUP BY l.site_id, l.uid HAVING count(o.uid) <> 1"
         )
     assert register.rows(" UNION ALL ".join(wrong)) == []
     elsewhere = register.rows(
         "SELECT l.site_id, l.line_id, array_agg((c.site_id, c.line_id)) "
-        "FROM asbuilt.pipe_centreline l "
-        "LEFT JOIN asbuilt.position_corridor c ON st_covers(c.geom, l.geom) GROUP BY 1, 2 "
+        "FROM asbuilt.current_pipe_centreline l "
+        "LEFT JOIN asbuilt.current_position_corridor c ON st_covers(c.geom, l.geom) GROUP BY 1, 2 "
         "HAVING array_agg((c.site_id, c.line_id)) <> array_agg((l.site_id, l.line_id))"
     )
     assert elsewhere == []
     far = register.rows(
-        "SELECT f.site_id, f.code, f.subject, st_distance(f.geom, l.geom) FROM asbuilt.findings f "
-        "JOIN asbuilt.pipe_centreline l USING (site_id, line_id) "
+        "SELECT f.site_id, f.code, f.subject, st_distance(f.geom, l.geom) "
+        "FROM asbuilt.current_findings f "
+        "JOIN asbuilt.current_pipe_centreline l USING (site_id, line_id) "
         "WHERE NOT st_dwithin(f.geom, l.geom, 2.0)"
     )
     assert far == []
 
 
 def test_every_layer_comes_in_and_joins(
-    register: Register, village: Village, before: dict[str, set[str]]
+    register: Server, village: Village, before: dict[str, set[str]]
 ) -> None:
     assert before == uids_of(lateralline.load(village.may))
     assert sum(map(len, before.values())) > 100 * COUNT
@@ -169,16 +156,17 @@ def test_every_layer_comes_in_and_joins(
 
 
 def test_a_record_come_again_changes_nothing(
-    register: Register, village: Village, before: dict[str, set[str]]
+    register: Server, village: Village, before: dict[str, set[str]]
 ) -> None:
-    bring_in(register, village.may)
+    assert outcomes(register, village.may, village.may) == {"unchanged"}
     assert uids(register) == before
+    assert register.rows("SELECT DISTINCT register_version FROM asbuilt.site_versions") == [["1"]]
 
 
-def test_what_was_visited_is_updated_by_uid_and_what_is_no_more_is_gone(
-    register: Register, village: Village, before: dict[str, set[str]]
+def test_what_was_visited_is_a_new_version_and_the_old_one_stays(
+    register: Server, village: Village, before: dict[str, set[str]]
 ) -> None:
-    bring_in(register, village.june)
+    assert outcomes(register, village.june) == {"published"}
     hold(register)
     may, june = lateralline.load(village.may), lateralline.load(village.june)
     came = (*village.visited, *village.corrected)
@@ -193,52 +181,123 @@ def test_what_was_visited_is_updated_by_uid_and_what_is_no_more_is_gone(
         of_site = may.layers[layer].set_index("uid")[["site_id", name]]
         gone = of_site.loc[sorted(before[layer] - found[layer])].itertuples(index=False)
         assert set(map(tuple, gone)) <= told, layer
-    versions = "SELECT site_id, max(record_version), min(record_version) FROM asbuilt.pipe_nodes"
-    for site, last, first in register.rows(f"{versions} GROUP BY 1"):
+    versions = "SELECT site_id, max(record_version), min(record_version) FROM asbuilt.current_{}"
+    for site, last, first in register.rows(versions.format("pipe_nodes") + " GROUP BY 1"):
         assert last == first == ("2" if site in village.visited else "1")
-    typed(register, TWICE[0], village.may)
-    refused = typed(register, TWICE[1], village.may, refused=True)
-    assert f"{village.visited[0]}: 1 after 2" in refused
-    assert uids(register) == found
+    # On a day between the two surveys the register says what it said in May.
+    visited, corrected = village.visited[0], village.corrected[0]
+    (day,) = register.rows(
+        f"SELECT valid_from - 1 FROM asbuilt.site_versions WHERE site_id = '{visited}' "
+        "AND register_version = 2"
+    )
+    as_of = f"SELECT uid FROM asbuilt.pipe_nodes_as_of('{day[0]}') WHERE site_id = '{visited}'"
+    then = may.layers["pipe_nodes"]
+    assert {uid for (uid,) in register.rows(as_of)} == set(then[then["site_id"] == visited]["uid"])
+    # A correction from the same day leaves what it corrects no day on which it held.
+    never, holds = registers.history(register.url, corrected)
+    assert (never.valid_to, holds.valid_to) == (never.valid_from, None)
+    refused = [s for s in registers.publish([village.may], register.url) if s.version == 0]
+    assert {s.site_id for s in refused} == set(village.visited)
+    assert all("holds version 2" in s.reason for s in refused)
 
 
-def test_new_sites_are_appended_and_known_ones_refused(
-    register: Register, before: dict[str, set[str]], tmp_path: Path
+def test_diff_says_of_each_node_what_the_update_said(
+    register: Server, village: Village, before: dict[str, set[str]]
 ) -> None:
-    """Columns of the user's own come along."""
+    """From the rows of both versions, what `update` has from the measurements."""
+    registers.publish([village.june], register.url)
+    for site, changes in village.changes.items():
+        found = registers.diff(register.url, site, 1, 2)
+        nodes = [m for line in found.lines for m in line.moved]
+        points = [m for line in changes.lines for m in line.moved]
+        same = [
+            (m, n)
+            for m in points
+            for n in nodes
+            if (m.line, round(m.old_x, 4), round(m.old_y, 4), round(m.x, 4), round(m.y, 4))
+            == (n.line, round(n.old_x, 4), round(n.old_y, 4), round(n.x, 4), round(n.y, 4))
+        ]
+        assert len(same) >= 0.5 * len(points) > 2
+        for m, n in same:
+            for what in ("plan_m", "east_m", "up_m", "of_old_95", "of_old_level_95",
+                         "new_position_95_m", "old_level_95_m"):  # fmt: skip
+                expected = pytest.approx(getattr(m, what), rel=2e-3, abs=2e-4, nan_ok=True)
+                assert getattr(n, what) == expected, what
+            assert n.held == m.held
+        for line, told in zip(found.lines, changes.lines, strict=True):
+            assert (line.line, line.before, line.after) == (told.line, told.before, told.after)
+    with pytest.raises(UnknownSiteError, match="no version 3; there are 1, 2"):
+        registers.diff(register.url, village.visited[0], 1, 3)
+
+
+def test_a_sketch_and_another_crs_are_refused_whole(register: Server, tmp_path: Path) -> None:
+    held = register.rows("SELECT count(*) FROM asbuilt.site_versions")
+    lateralline.build(SAMPLES / "local-sketch", tmp_path / "sketch")
+    with pytest.raises(RegisterError, match="sketch on axes of its own"):
+        registers.publish([tmp_path / "sketch"], register.url)
+    lateralline.build(SAMPLES / "tape-ties", tmp_path / "feet")
+    with pytest.raises(RegisterError, match=r"in EPSG:3734, .* build it with --crs EPSG:32617"):
+        registers.publish([tmp_path / "feet"], register.url)
+    assert register.rows("SELECT count(*) FROM asbuilt.site_versions") == held
+
+
+def test_two_who_publish_at_once_make_one_version(other: Server, quarry: Path) -> None:
+    with ThreadPoolExecutor(3) as pool:
+        done = list(pool.map(lambda _: registers.publish([quarry], other.url), range(3)))
+    assert sorted(one.outcome for (one,) in done) == ["published", *["unchanged"] * 2]
+    versions = "SELECT site_id, register_version FROM asbuilt.site_versions WHERE site_id = "
+    assert other.rows(f"{versions}'QH-022'") == [["QH-022", "1"]]
+
+
+def test_a_site_the_register_does_not_take_stops_no_other(other: Server, village: Village) -> None:
+    register = other
+    bad = village.corrected[0]
+    register.rows(f"ALTER TABLE asbuilt.pipe_nodes ADD CONSTRAINT odd CHECK (site_id <> '{bad}')")
+    done = {s.site_id: s for s in registers.publish([village.may], register.url)}
+    assert done.pop(bad).reason.startswith("the database refused it")
+    assert {s.outcome for s in done.values()} == {"published"}
+    assert register.rows(f"SELECT * FROM asbuilt.site_versions WHERE site_id = '{bad}'") == []
+    assert uids(register, bad) == {layer: set() for layer in LAYERS}
+
+
+def test_what_was_retracted_stays_in_the_history(other: Server, quarry: Path) -> None:
+    register = other
+    outcomes(register, quarry)
+    with pytest.raises(RegisterError, match="needs a reason"):
+        registers.retract(register.url, "QH-022", " ")
+    ended = registers.retract(register.url, "QH-022", "base on the wrong point")
+    assert ended.reason == "base on the wrong point"
+    assert uids(register, "QH-022")["pipe_nodes"] == set()
+    kept = "SELECT count(*) > 0 FROM asbuilt.pipe_nodes WHERE site_id = 'QH-022'"
+    assert register.rows(kept) == [["t"]]
+    with pytest.raises(RegisterError, match="nothing to retract"):
+        registers.retract(register.url, "QH-022", "again")
+    assert outcomes(register, quarry) == {"published"}
+    assert [v.holds for v in registers.history(register.url, "QH-022")][-2:] == [False, True]
+
+
+def test_columns_of_the_users_own_come_along(other: Server, tmp_path: Path) -> None:
+    """They are added for who publishes; what is private stays out unless asked for."""
+    register = other
     site = tmp_path / "QH-022"
-    shutil.copytree(ROOT / "sample_sites" / "gnss-bend-branch", site)
+    shutil.copytree(SAMPLES / "gnss-bend-branch", site)
     with (site / "site.toml").open("a") as file:
-        file.write('\n[asset]\nasset_id = "SL-22"\ndistrict = "north"\nward = 4\n')
-    record = lateralline.build(site, tmp_path / "out", crs=CRS)
-    typed(register, APPEND, tmp_path / "out")
-    assert uids(register, "QH-022") == uids_of(record)
-    assert set(before["pipe_nodes"]).isdisjoint(uids_of(record)["pipe_nodes"])
-    hold(register)
-    own = "SELECT DISTINCT asset_district, asset_ward FROM asbuilt.pipe_nodes WHERE asset_id = "
-    assert register.rows(own + "'SL-22'") == [["north", "4"]]
-    assert "already exists" in typed(register, APPEND, tmp_path / "out", refused=True)
+        file.write('\n[asset]\nasset_id = "SL-22"\nowner = "N. N."\ndistrict = "north"\nward = 4\n')
+    lateralline.build(site, tmp_path / "out")
+    crew = register.as_user("crew_of_columns")
+    register.rows("CREATE ROLE crew_of_columns LOGIN IN ROLE asbuilt_publisher")
+    assert outcomes(crew, tmp_path / "out") == {"published"}
+    own = (
+        "SELECT DISTINCT asset_district, asset_ward, owner FROM asbuilt.current_pipe_nodes "
+        "WHERE site_id = 'QH-022'"
+    )
+    assert register.rows(own) == [["north", "4", ""]]
     settings = (site / "site.toml").read_text(encoding="utf-8")
     (site / "site.toml").write_text(settings.replace("ward = 4", "ward = 4.5"), encoding="utf-8")
-    record = lateralline.build(site, tmp_path / "again", crs=CRS)
-    bring_in(register, tmp_path / "again")
-    assert uids(register, "QH-022") == uids_of(record)
-    assert register.rows(own + "'SL-22'") == [["north", "4.5"]]
-
-
-def test_a_sketch_on_axes_of_its_own_is_refused_whole(
-    register: Register, before: dict[str, set[str]], tmp_path: Path
-) -> None:
-    lateralline.build(ROOT / "sample_sites" / "local-sketch", tmp_path / "out")
-    held = uids(register)
-    typed(register, TWICE[0], tmp_path / "out")
-    refused = typed(register, TWICE[1], tmp_path / "out", refused=True)
-    assert "EPSG:0, not 32617" in refused
-    assert "Cannot find coordinate operations" in typed(
-        register, APPEND, tmp_path / "out", refused=True
-    )
-    assert uids(register) == held
-
-
-def test_the_readme_appends_every_layer() -> None:
-    assert set(LAYERS) == set(APPEND[APPEND.index("out/asbuilt.gpkg") + 1 :])
+    lateralline.build(site, tmp_path / "again")
+    registers.publish([tmp_path / "again"], crew.url, with_private=True)
+    assert register.rows(own) == [["north", "4.5", "N. N."]]
+    (site / "site.toml").write_text(settings.replace("ward = 4", 'ward = "4a"'), encoding="utf-8")
+    lateralline.build(site, tmp_path / "text")
+    with pytest.raises(RegisterError, match="asset_ward is text in this record"):
+        registers.publish([tmp_path / "text"], crew.url)

@@ -7,59 +7,69 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import mkdtemp
 
-import pytest
+from tests.support.needs import lacks
 
 _USER = "nobody"  # a server refuses to run as root
-_NEEDS = "apt-get install postgresql postgis gdal-bin"
+_NEEDS = "apt-get install postgresql postgresql-postgis"
 
 
 @dataclass(frozen=True)
-class Register:
-    """A database to load records into."""
+class Server:
+    """A database on a server of its own, and who asks it."""
 
     home: Path  # of the socket
+    database: str = "postgres"
+    user: str = _USER
 
     @property
-    def environment(self) -> dict[str, str]:
-        """What clients are told of the server."""
-        return {
-            **os.environ, "PGHOST": str(self.home), "PGUSER": _USER, "PGDATABASE": "register",
-            "PGOPTIONS": "-c client_min_messages=warning",
-        }  # fmt: skip
+    def url(self) -> str:
+        """What the commands are told of the database."""
+        return f"postgresql://{self.user}@/{self.database}?host={self.home}"
+
+    def as_user(self, user: str) -> Server:
+        """Return the same database, asked by another user."""
+        return replace(self, user=user)
+
+    def create(self, database: str, template: str = "template0") -> Server:
+        """Return a new database, empty or as another one."""
+        self.rows(f"CREATE DATABASE {database} TEMPLATE {template}")
+        return replace(self, database=database)
 
     def run(self, *command: object, refused: bool = False) -> str:
         """Run a client as a user would, and return what it says; it must succeed, or be refused."""
+        environment = {
+            **os.environ, "PGHOST": str(self.home), "PGUSER": self.user,
+            "PGDATABASE": self.database, "PGOPTIONS": "-c client_min_messages=warning",
+        }  # fmt: skip
         done = subprocess.run(
-            list(map(str, command)), env=self.environment, capture_output=True, text=True,
+            list(map(str, command)), env=environment, capture_output=True, text=True,
             check=False, timeout=300,
         )  # fmt: skip
         said = done.stdout + done.stderr
         assert refused == (done.returncode != 0 or "ERROR" in done.stderr), said
         return said
 
-    def rows(self, query: str) -> list[list[str]]:
-        """Return the rows of a query, as text."""
-        said = self.run("psql", "-qAt", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", query)
+    def rows(self, *queries: str, refused: bool = False) -> list[list[str]]:
+        """Return the rows of queries, as text; they must succeed, or be refused."""
+        orders = [word for query in queries for word in ("-c", query)]
+        said = self.run(
+            "psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", *orders, refused=refused
+        )
         return [line.split("\t") for line in said.splitlines()]
 
 
 @contextmanager
-def postgis() -> Iterator[Register]:
-    """Yield an empty database "register" without extensions; skips where there is no server."""
+def postgis() -> Iterator[Server]:
+    """Yield a server with PostGIS; skips where there is none, or fails (`needs`)."""
     there = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     initdb = str(there[-1]) if there else shutil.which("initdb")
     if initdb is None or shutil.which("psql") is None:
-        pytest.skip(f"no PostgreSQL server: {_NEEDS}")
+        lacks("postgis", f"no PostgreSQL server: {_NEEDS}")
     pg_ctl = Path(initdb).with_name("pg_ctl")
-    if shutil.which("ogr2ogr") is None:
-        pytest.skip(f"no ogr2ogr: {_NEEDS}")
-    formats = subprocess.run(["ogr2ogr", "--formats"], capture_output=True, text=True, check=True)
-    if "PostgreSQL/PostGIS" not in formats.stdout:
-        pytest.skip(f"this ogr2ogr has no driver for PostgreSQL: {_NEEDS}")
     home = Path(mkdtemp(prefix="register-"))  # a socket's path must be short
     unprivileged = {"user": _USER} if os.geteuid() == 0 else {}
     if unprivileged:
@@ -74,15 +84,14 @@ def postgis() -> Iterator[Register]:
             list(map(str, command)), check=True, capture_output=True, cwd=home, **unprivileged
         )  # fmt: skip
 
-    register = Register(home)
+    made = Server(home)
     server(initdb, "-D", data, "-U", _USER, "-A", "trust", "-E", "UTF8", "--no-locale", "-N")
     try:
         server(pg_ctl, "-D", data, "-l", log, "-w", "-o", settings, "start")
         try:
-            register.run("createdb", "register")
-            if register.rows("SELECT 1 FROM pg_available_extensions WHERE name = 'postgis'") == []:
-                pytest.skip(f"this PostgreSQL has no PostGIS: {_NEEDS}")
-            yield register
+            if made.rows("SELECT 1 FROM pg_available_extensions WHERE name = 'postgis'") == []:
+                lacks("postgis", f"this PostgreSQL has no PostGIS: {_NEEDS}")
+            yield made
         finally:
             server(pg_ctl, "-D", data, "-w", "-m", "immediate", "stop")
     finally:

@@ -17,16 +17,21 @@ from lateralline.cli.check import check
 from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
 from lateralline.cli.connect import connect
+from lateralline.cli.diff import diff
 from lateralline.cli.draw import draw
 from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.handover import handover
+from lateralline.cli.history import history
 from lateralline.cli.import_points import import_points
 from lateralline.cli.match import match
 from lateralline.cli.new import new
 from lateralline.cli.page import page
 from lateralline.cli.practice import practice
 from lateralline.cli.prove import prove
+from lateralline.cli.publish import publish
+from lateralline.cli.register import register
+from lateralline.cli.retract import retract
 from lateralline.cli.schema import schema
 from lateralline.cli.sheet import sheet
 from lateralline.cli.terminal import SHOWN, Group
@@ -90,6 +95,11 @@ for command in (
     clearance,
     match,
     connect,
+    register,
+    publish,
+    history,
+    diff,
+    retract,
     schema,
     practice,
     prove,

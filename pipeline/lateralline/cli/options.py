@@ -90,6 +90,15 @@ AnyRecord = Annotated[
         exists=True,
     ),
 ]
+DatabaseUrl = Annotated[
+    str,
+    argument(
+        "Database of the register, as postgresql://USER@HOST/DATABASE; what is left out comes from "
+        "PGHOST, PGDATABASE, PGUSER, PGPASSWORD, PGSERVICE or a password file.",
+        metavar="URL",
+    ),
+]
+SiteId = Annotated[str, argument("Id of a site in the register.", metavar="SITE")]
 NewFolder = typer.Argument(
     metavar="FOLDER",
     callback=refuse_overwriting,

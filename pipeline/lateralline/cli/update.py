@@ -153,11 +153,14 @@ def update(
     raise typer.Exit(code)
 
 
-def print_changes(out: Console, changes: SiteChanges) -> None:
-    """Print everything that changed on a site, in its own unit, with metres where that is feet."""
+def print_changes(out: Console, changes: SiteChanges, between: str = "") -> None:
+    """Print everything that changed on a site, in its own unit, with metres where that is feet.
+
+    `between` names the two records where nothing was added to one.
+    """
     unit = changes.length_unit
     named = changes.site_id + (f"  {changes.name}" if changes.name != changes.site_id else "")
-    out.print(f"{named}, added: {_added(changes.added)}", style="bold")
+    out.print(f"{named}, {between or f'added: {_added(changes.added)}'}", style="bold")
     if not changes.levels_compared:
         print_indented(out, "Levels are not compared: both records count them otherwise.", 2)
     for line in changes.lines:

@@ -317,7 +317,7 @@ class FindingRow(LayerRow):
     """What was found wrong or worth knowing, and what to do."""
 
     layer = "findings"
-    severity, code, title, subject, what, by_how_much, what_to_do, source_row = texts(8)
+    severity, code, variant, title, subject, what, by_how_much, what_to_do, source_row = texts(9)
     accepted_by, accepted_reason, cause = texts(3)
     accepted_on = DateColumn()
     chainage_m = RealColumn()

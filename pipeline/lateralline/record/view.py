@@ -341,11 +341,20 @@ def read_record(gpkg: Path, site_id: str = "") -> RecordView:
     if site_id not in ids:
         raise UnknownSiteError(f"{gpkg} holds no site {site_id!r}")
     layers = read_layers(gpkg, contract.LAYERS, site_id)
-    crs = crs_of(layers["field_marks"])
+    return view_of(gpkg, site_id, layers, crs_of(layers["field_marks"]))
+
+
+def view_of(
+    source: Path, site_id: str, layers: Mapping[str, AnyFrame], crs: pyproj.CRS | None
+) -> RecordView:
+    """Return one site from its layers as they stand in a file or database, `lineage` among them.
+
+    `crs` is the horizontal one of their geometry.
+    """
     lineage = lineage_of(layers["lineage"])
     ground = ground_plane(crs, _corner_of(layers.values()), lineage)
     placed = {name: _on_ground(frame, ground) for name, frame in layers.items()}
-    return RecordView(gpkg, site_id, placed, lineage, ground, crs)
+    return RecordView(source, site_id, placed, lineage, ground, crs)
 
 
 def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:

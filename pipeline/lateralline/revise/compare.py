@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from math import degrees, nan
 from typing import Final
@@ -102,7 +102,13 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
 
 def _figures(work: SiteWork) -> dict[str, Figures]:
     columns = layer(work, "pipe_centreline").columns
-    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    return figures_of(
+        dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)
+    )
+
+
+def figures_of(rows: Iterable[Mapping[str, object]]) -> dict[str, Figures]:
+    """Return what rows of the centreline layer say of each line, by line."""
     return {
         str(row["line_id"]): Figures(
             length_m=_number(row["length_m"]),

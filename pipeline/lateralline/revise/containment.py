@@ -91,6 +91,29 @@ SPACING_M: Final = 0.05
 ROUNDING_M: Final = 0.001
 
 
+def projected(along_m: Floats, plan_m: Floats) -> tuple[Floats, Flags]:
+    """Return how far along a path in plan (m, 2) points (n, 2) lie, and whether beside it.
+
+    What lies before its beginning or after its end does not.
+    """
+    path, run = shapely.LineString(along_m), curves.chainage(along_m)
+    at = shapely.line_locate_point(path, shapely.points(plan_m))
+    before = (plan_m - along_m[0]) @ (along_m[1] - along_m[0]) < 0.0
+    after = (plan_m - along_m[-1]) @ (along_m[-1] - along_m[-2]) > 0.0
+    return at, ~((at <= 0.0) & before | (at >= run[-1]) & after)
+
+
+def outside(region: shapely.Geometry, plan_m: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
+    """Return how far points (n, 2) lie outside a region, and their own 95 % that way."""
+    points = shapely.points(plan_m)
+    off = np.asarray(shapely.distance(points, region))
+    ways = shapely.get_coordinates(shapely.shortest_line(points, region))
+    way = ways[::2] - ways[1::2]
+    way = np.divide(way, off[:, None], out=np.zeros_like(way), where=off[:, None] > ROUNDING_M)
+    own = np.sqrt(np.einsum("ni,nij,nj->n", way, cov_m2[:, :2, :2], way))
+    return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * own
+
+
 @dataclass(frozen=True, eq=False)
 class OldLine:
     """A line of the old record: its axis, and the 95 % corridor issued with it."""
@@ -114,22 +137,12 @@ class OldLine:
         Beyond its ends the old record has nothing of the pipe.
         """
         along = self.points.xyz_m[:, :2]
-        at = shapely.line_locate_point(self.path, shapely.points(plan_m))
-        before = (plan_m - along[0]) @ (along[1] - along[0]) < 0.0
-        after = (plan_m - along[-1]) @ (along[-1] - along[-2]) > 0.0
-        run = curves.chainage(along)
-        beyond = (at <= 0.0) & before | (at >= run[-1]) & after
-        return np.interp(at, run, self.points.chainage_m), ~beyond
+        at, beside = projected(along, plan_m)
+        return np.interp(at, curves.chainage(along), self.points.chainage_m), beside
 
     def outside(self, plan_m: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
         """Return how far points (n, 2) lie outside the corridor, and their own 95 % that way."""
-        points = shapely.points(plan_m)
-        off = np.asarray(shapely.distance(points, self.corridor))
-        ways = shapely.get_coordinates(shapely.shortest_line(points, self.corridor))
-        way = ways[::2] - ways[1::2]
-        way = np.divide(way, off[:, None], out=np.zeros_like(way), where=off[:, None] > ROUNDING_M)
-        own = np.sqrt(np.einsum("ni,nij,nj->n", way, cov_m2[:, :2, :2], way))
-        return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * own
+        return outside(self.corridor, plan_m, cov_m2)
 
     def off_level(
         self, invert_m: Floats, sigma_m: Floats, chainage_m: Floats

@@ -1,0 +1,41 @@
+"""`lateralline diff`: what moved between two versions of a site in a register."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from lateralline.cli.command import CLEAN, head, json_text
+from lateralline.cli.options import AsJson, DatabaseUrl, SiteId, argument
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console
+from lateralline.cli.update import print_changes
+
+Version = Annotated[int, argument("Number of a version, as `history` lists.", metavar="VERSION")]
+
+
+def diff(
+    site: SiteId, old: Version, new: Version, url: DatabaseUrl, as_json: AsJson = False
+) -> None:
+    """Show what moved between two versions of a site in a PostGIS register.
+
+    Each node that both versions have: by how much, and what share that is of how far off the old
+    version allowed at 95 %; how sure each line was and is; findings come and gone. A line between
+    its nodes is judged by `lateralline update`, which has the measurements.
+
+    \b
+    Example:
+      lateralline diff QH-022 1 2 postgresql://crew@db/gis
+    """
+    from lateralline.api import registers
+
+    changes = registers.diff(url, site, old, new)
+    if as_json:
+        content = {**head("diff", None, CLEAN), **registers.plain(changes)}
+        typer.echo(json_text(content))
+        return
+    print_changes(console(), changes, f"version {old} to {new}")
+    moved = [m for line in changes.lines for m in line.moved]
+    left = sum(m.held is False for m in moved)
+    print_last_words(f"{len(moved)} node(s) in both, {left} of them outside the old corridor")
