@@ -1,0 +1,95 @@
+"""Rows a second that `publish` brings in, beside plain COPY of the same rows, as Markdown.
+
+python -m tests.support.publish_speed OUT [COPIES]
+
+OUT is a record in EPSG:32617; its first site is taken COPIES times, as so many sites, into a server
+that is made for it. Publishing is all of it, from the GeoPackage to the last commit. Plain COPY
+takes the same rows as text from memory, one transaction a layer: into tables with the keys, checks
+and indexes of the register's, and into bare ones.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from time import perf_counter
+from uuid import UUID, uuid5
+
+import psycopg
+import pyarrow as pa
+import pyogrio
+
+from lateralline import contract
+from lateralline.api import registers
+from lateralline.record import geopackages_in
+from tests.support.postgis import postgis
+
+_NAMES = UUID("6f8a4d6c-0f5c-4b4e-9f0a-2f2f4f6f8f10")
+
+
+def multiply(record: Path, copies: int, out: Path) -> None:
+    """Write a record of one site as so many sites."""
+    for name in contract.LAYERS:
+        info, table = pyogrio.read_arrow(record, layer=name)
+        first = table["site_id"][0].as_py() if table.num_rows else ""
+        table = table.filter(pa.compute.equal(table["site_id"], first))
+        parts = []
+        for n in range(copies):
+            uids = [str(uuid5(_NAMES, f"{n}/{uid}")) for uid in table["uid"].to_pylist()]
+            part = table.set_column(
+                table.schema.get_field_index("site_id"), "site_id",
+                pa.array([f"S-{n:05d}"] * len(uids), pa.string()),
+            )  # fmt: skip
+            at = part.schema.get_field_index("uid")
+            parts.append(part.set_column(at, "uid", pa.array(uids, pa.string())))
+        geometry = {}
+        if contract.load(name).geometry:
+            kind = contract.load(name).geometry
+            geometry = {"geometry_name": "geom", "geometry_type": kind, "crs": info["crs"]}
+        pyogrio.write_arrow(
+            pa.concat_tables(parts).combine_chunks(), out, layer=name, driver="GPKG",
+            append=out.exists(), **geometry,
+        )  # fmt: skip
+
+
+def measure(record: Path, copies: int) -> str:
+    """Return the table of rows and seconds."""
+    with TemporaryDirectory() as home, postgis() as server:
+        many = Path(home) / "asbuilt.gpkg"
+        multiply(record, copies, many)
+        made = server.create("speed")
+        registers.prepare(made.url, crs="EPSG:32617")
+        begun = perf_counter()
+        sites = registers.publish([many], made.url)
+        published_s = perf_counter() - begun
+        rows = sum(site.rows for site in sites)
+        assert {site.outcome for site in sites} == {"published"}, sites[0]
+        lines = ["| what | rows/s | of plain COPY |", "| --- | --- | --- |"]
+        with psycopg.connect(made.url, autocommit=True) as db:
+            texts = {}
+            for name in contract.LAYERS:
+                with db.cursor().copy(f"COPY asbuilt.{name} TO STDOUT (FORMAT csv)") as copy:
+                    texts[name] = b"".join(bytes(part) for part in copy)
+            seconds = {}
+            for what, like in (("the register's", "INCLUDING ALL"), ("bare tables", "")):
+                for name in contract.LAYERS:
+                    db.execute(f"DROP TABLE IF EXISTS copied_{name}")
+                    db.execute(f"CREATE TABLE copied_{name} (LIKE asbuilt.{name} {like})")
+                begun = perf_counter()
+                for name, text in texts.items():
+                    with db.cursor().copy(f"COPY copied_{name} FROM STDIN (FORMAT csv)") as copy:
+                        copy.write(text)
+                seconds[what] = perf_counter() - begun
+        for what, took_s in seconds.items():
+            lines.append(f"| COPY, keys and indexes of {what} | {rows / took_s:,.0f} | 1 |")
+            lines.append(
+                f"| publish, {len(sites)} sites | {rows / published_s:,.0f} | "
+                f"{took_s / published_s:.2f} |"
+            )
+        return "\n".join([f"{rows} rows", "", *lines]) + "\n"
+
+
+if __name__ == "__main__":
+    (built,) = geopackages_in(Path(sys.argv[1]))
+    sys.stdout.write(measure(built, int(sys.argv[2]) if len(sys.argv) > 2 else 100))
