@@ -87,7 +87,6 @@ def test_an_earlier_register_gains_what_is_new_and_keeps_what_it_holds(
     assert "undecided" in register.rows(f"{written}'ck_pipe_segments_shape'")[0][0]
     # A revision says what a comparison cannot: here that a column had another name.
     register.rows(
-        "DROP VIEW asbuilt.current_pipe_nodes CASCADE",
         "ALTER TABLE asbuilt.pipe_nodes RENAME COLUMN placed_by TO located_by",
         "UPDATE asbuilt.schema_revision SET version_num = '0000'",
     )
@@ -124,6 +123,9 @@ def test_who_publishes_needs_no_more_than_to_add(
     (site,) = registers.publish([quarry], publisher.url)
     assert site.outcome == "published"
     registers.retract(publisher.url, "QH-022", "wrong base")
+    for who in ("a_reader", "a_stranger"):
+        done = run("publish", quarry, register.as_user(who).url)
+        assert (done.exit_code, "GRANT asbuilt_publisher" in done.output) == (2, True), done.output
     (site,) = registers.publish([quarry], publisher.url)
     assert (site.version, site.outcome) == (2, "published")
     for order in (
@@ -139,9 +141,6 @@ def test_who_publishes_needs_no_more_than_to_add(
         publisher.rows(order, refused=True)
     assert reader.rows("SELECT count(*) > 0 FROM asbuilt.current_pipe_nodes") == [["t"]]
     assert reader.rows("SELECT count(*) > 0 FROM asbuilt.pipe_nodes_as_of(current_date)") == [["t"]]
-    for who in ("a_reader", "a_stranger"):
-        done = run("publish", quarry, register.as_user(who).url)
-        assert (done.exit_code, "GRANT asbuilt_publisher" in done.output) == (2, True), done.output
     refused = run("register", register.as_user("a_publisher").url)
     assert refused.exit_code == 2, refused.output
 

@@ -22,7 +22,7 @@ from lateralline.contract import FieldType
 from lateralline.errors import ContractError, UnreadableError
 from lateralline.record.assets import PREFIX, hidden
 from lateralline.record.layers import GEOMETRY_FIELD, empty
-from lateralline.record.lineage import private_of, read_lineage, schema_version_of, sites_of
+from lateralline.record.lineage import private_of, read_lineage, sites_of
 from lateralline.record.view import crs_in
 
 #: Sites whose rows are in memory at once.
@@ -61,15 +61,8 @@ def stored_crs(gpkg: Path) -> pyproj.CRS | None:
 def stored_sites(gpkg: Path) -> Iterator[StoredSite]:
     """Yield every site of a built record of today's schemas, in the order of their ids.
 
-    Raises UnreadableError for a record of another version of the schemas or locked, sqlite3.Error
-    for no record.
+    Raises UnreadableError for a file that is locked, sqlite3.Error for no record.
     """
-    if (version := schema_version_of(gpkg)) < contract.SCHEMA_VERSION:
-        wanted = contract.SCHEMA_VERSION
-        raise UnreadableError(
-            f"{gpkg} was made by version {version} of the schemas; wanted is version {wanted}: "
-            "build the site again"
-        )
     ids, private = sites_of(gpkg), private_of(gpkg)
     for first in range(0, len(ids), SITES_AT_ONCE):
         some = ids[first : first + SITES_AT_ONCE]

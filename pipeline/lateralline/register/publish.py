@@ -26,6 +26,7 @@ from lateralline.contract import FieldType
 from lateralline.errors import LaterallineError, RegisterError
 from lateralline.frames.systems import plan_of
 from lateralline.record.layers import GEOMETRY as STORED_GEOMETRY
+from lateralline.record.lineage import schema_version_of, sites_of
 from lateralline.record.stored import StoredSite, own_columns, stored_crs, stored_sites
 from lateralline.register.declare import GEOMETRY, SCHEMA, VERSION, VERSIONS
 from lateralline.register.prepare import refuse_unprepared
@@ -38,6 +39,10 @@ _TYPES: Final[dict[FieldType, str]] = {
     "text": "text", "real": "double precision", "boolean": "boolean", "date": "date",
 }  # fmt: skip
 _PLAIN: Final = csv.WriteOptions(include_header=False, quoting_style="needed")
+
+
+class _RefusedRecordError(RegisterError):
+    """No site of a record can come in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +66,22 @@ def publish(
     that day. A site that is refused never stops others: an older version of the record than the one
     that holds, values or references that the register does not take.
 
-    Raises RegisterError for a server that is not there or no register, rights that are missing,
-    and a record in another CRS or a sketch; UnreadableError as `stored_sites`.
+    A record in another CRS, a sketch and one of earlier schemas are refused with all their sites.
+    Raises RegisterError for a server that is not there, no register, and rights that are missing;
+    UnreadableError for a file that is locked.
     """
     done: list[Published] = []
     with connected(url) as connection:
         srid = refuse_unprepared(connection)
-        _refuse_other_crs(record, srid)
-        _add_own(connection, own_columns(record))
+        try:
+            _refuse_old_schemas(record)
+            _refuse_other_crs(record, srid)
+            _add_own(connection, own_columns(record))
+        except _RefusedRecordError as e:
+            done = [Published(site, "refused", 0, reason=str(e)) for site in sites_of(record)]
+            for one in done if on_site is not None else ():
+                on_site(one)
+            return done
         for site in stored_sites(record):
             connection.rollback()  # each begins a transaction of its own
             try:
@@ -88,23 +101,32 @@ def publish(
     return done
 
 
+def _refuse_old_schemas(record: Path) -> None:
+    version, wanted = schema_version_of(record), contract.SCHEMA_VERSION
+    if version < wanted:
+        raise _RefusedRecordError(
+            f"{record} was made by version {version} of the schemas, wanted is {wanted}: build the "
+            "site again"
+        )
+
+
 def _refuse_other_crs(record: Path, srid: int) -> None:
-    """Raise RegisterError for coordinates that the register would take for its own."""
+    """Raise _RefusedRecordError for coordinates that the register would take for its own."""
     crs = stored_crs(record)
     way = f"build it with --crs EPSG:{srid}"
     if crs is None:
-        raise RegisterError(
+        raise _RefusedRecordError(
             f"{record} is a sketch on axes of its own, which has no place in a register"
         )
     if len(crs.axis_info) != 2:
-        raise RegisterError(
+        raise _RefusedRecordError(
             f"{record} has levels brought into {crs.name}; z of a register is in metres, as the "
             f"site counts: {way}"
         )
     code = plan_of(crs).to_epsg()
     if code != srid:
         got = f"EPSG:{code}" if code else crs.name
-        raise RegisterError(f"{record} is in {got}, the register in EPSG:{srid}: {way}")
+        raise _RefusedRecordError(f"{record} is in {got}, the register in EPSG:{srid}: {way}")
 
 
 def _add_own(connection: Connection, own: Mapping[str, FieldType]) -> None:
@@ -115,7 +137,7 @@ def _add_own(connection: Connection, own: Mapping[str, FieldType]) -> None:
     there = {str(name): str(kind) for name, kind in rows}
     for name, kind in own.items():
         if there.get(name, _TYPES[kind]) != _TYPES[kind]:
-            raise RegisterError(
+            raise _RefusedRecordError(
                 f"{name} is {_TYPES[kind]} in this record and {there[name]} in the register: "
                 "give the key another name"
             )

@@ -117,7 +117,7 @@ def figures_of(rows: Iterable[Mapping[str, object]]) -> dict[str, Figures]:
             sideways_95_m=_number(row["position_95_max_m"]),
             level_95_m=INTERVAL_95 * _number(row["invert_sigma_max_m"]),
             chi2=_number(row["chi2"]),
-            dof=int(_number(row["dof"])),
+            dof=int(np.nan_to_num(_number(row["dof"]))),
             undecided=int(_number(row["undecided_segments"])),
         )
         for row in rows
