@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from lateralline.errors import ContractError
 
-FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
+FieldType = Literal["text", "integer", "real", "boolean", "date", "datetime", "bytes"]
 #: Primary key of every layer.
 UID: Final = "uid"
 Geometry = Literal["Point Z", "LineString Z", "LineString", "Polygon", ""]
@@ -114,6 +114,11 @@ class Table(BaseModel):
         raise ContractError(f"{self.name}: no column {name!r}")
 
     @property
+    def spoken(self) -> tuple[Column, ...]:
+        """Columns of the user's own words and figures: all but bytes, which no text can hold."""
+        return tuple(c for c in self.field if c.type != "bytes")
+
+    @property
     def names(self) -> tuple[str, ...]:
         """Column names in declared order, but for `uid`, which is made of them."""
         return tuple(c.name for c in self.field if c.name != UID)
@@ -122,7 +127,17 @@ class Table(BaseModel):
 #: What records say of themselves; names of version 1 stand in `lateralline.renamed`.
 SCHEMA_VERSION: Final = 2
 #: In the order a reader of the data dictionary meets them.
-INPUTS = ("site", "control", "marks", "stops", "exposures", "observations", "assets", "ids")
+INPUTS = (
+    "site",
+    "control",
+    "marks",
+    "stops",
+    "exposures",
+    "observations",
+    "photos",
+    "assets",
+    "ids",
+)
 #: Of them, what no crew fills in: builds write it into a site.
 KEPT = ("ids",)
 #: Declared as inputs are, but standing beside sites, not in them.
@@ -140,6 +155,7 @@ LAYERS = (
     "level_band",
     "tolerance_zone",
     "unlocated",
+    "field_photos",
     "adjusted_parameters",
     "accuracy_evidence",
     "findings",

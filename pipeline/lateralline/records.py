@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lateralline.findings import Finding
+from lateralline.pictures import Photo
 from lateralline.settings import Accuracy, Assets, Settings, TakenFlow
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -175,6 +176,7 @@ class FieldRecord:
     findings: tuple[Finding, ...]
     ids: IdRows = field(default_factory=lambda: no_ids())
     assets: Assets = field(default_factory=Assets)
+    photos: tuple[Photo, ...] = ()
 
 
 # ---- place --------------------------------------------------------------------------------

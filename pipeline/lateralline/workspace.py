@@ -7,6 +7,7 @@
       DATA_DICTIONARY.md            what every column means
       geoparquet/<layer>.parquet    on request: the layers again, in the GeoPackage's CRS
       flatgeobuf/<layer>.fgb        likewise
+      photos/<site>/                on request: pictures as the crew handed them in
       manifest.json                 inputs, versions, operations, counts, hashes
 
 and whatever `also` draws from asbuilt.gpkg, in folders of its own.
@@ -38,10 +39,11 @@ from lateralline.record.assets import with_register
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
-from lateralline.write.formats import write_formats
+from lateralline.write.formats import PHOTOS, write_formats
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
+from lateralline.write.photo_copies import with_copies
 from lateralline.write.target import Target
 
 #: Characters in which it is stated why a site was not built.
@@ -93,7 +95,7 @@ class Workspace:
         `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
         (`write.target.shared_crs`); with neither the first site decides. `assets` are the
         register's columns of the batch (`record.assets.columns_of`), ours when not given. `formats`
-        are those of `write.formats.FORMATS` that the layers are written in too. `also` may put more
+        are those of `write.formats.ALSO` that are asked for besides. `also` may put more
         files into the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without
         a single site nothing is put in place. Raises OutputExistsError before anything is computed,
         FrameError for an unknown `crs`, ReadBackError or OutputError when writing went wrong: then
@@ -139,6 +141,8 @@ class Build:
         findings = _answered(record, products, site.findings)
         products = layers.with_findings(products, record.settings.id, findings)
         products = with_register(products, record)
+        if PHOTOS in self._formats:
+            products = self._copied(products, record)
         tables = layers.to_tables(products, record, frame, site.crs)
         lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
@@ -164,6 +168,14 @@ class Build:
         self._target.take(site)
         self.sites += 1
         return findings
+
+    def _copied(self, products: tuple[Product, ...], record: FieldRecord) -> tuple[Product, ...]:
+        """Copy a site's pictures; return its layers, which say where to."""
+        try:
+            return with_copies(products, record, self.workspace.folder)
+        except (OSError, OutputError) as e:
+            self._broken = OutputError(f"copying pictures failed: {reason(e)}")
+            raise self._broken from e
 
     def miss(self, name: str, source: str, why: str) -> None:
         """Take note of a site of the batch that is not in it, for `unlocated` and the manifest.

@@ -91,9 +91,12 @@ def plan_chi2(run: Through, fixes_of: str = "located") -> np.ndarray:
 @pytest.mark.parametrize("scenario", SCENARIOS.values(), ids=lambda s: s.name)
 def test_committed_sites_are_what_their_seeds_make(scenario, tmp_path: Path) -> None:
     made = make_site(scenario, scenario.seed, tmp_path / scenario.name)
-    files = (f for f in (SAMPLES / scenario.name).iterdir() if f.name != "ids.csv")  # of builds
-    kept = {f.name: f.read_bytes() for f in files}
-    assert {f.name: f.read_bytes() for f in made.iterdir()} == kept
+    kept, new = (
+        {f.relative_to(home).as_posix(): f.read_bytes() for f in home.rglob("*.*")}
+        for home in (SAMPLES / scenario.name, made)
+    )
+    kept.pop("ids.csv")  # of builds
+    assert new == kept
 
 
 def test_readme_lists_every_site_and_how_it_was_made() -> None:

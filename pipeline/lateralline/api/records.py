@@ -56,7 +56,7 @@ from lateralline.revise import (
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
 from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
 from lateralline.workspace import Workspace
-from lateralline.write.formats import ALSO, PROJECT, write_formats
+from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
 from lateralline.write.ids import ids_file, ids_text, keep_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
@@ -190,6 +190,9 @@ class Record:
         """
         home, target = self.asbuilt.parent, Path(out)
         refuse_unknown_formats(also)
+        asked = [name for name in also if not self._has(name)]
+        if PHOTOS in asked:
+            raise ValueError("pictures are copied when sites are built: ask build for photos")
         account = account_of(home)
         if account is None or GEOPACKAGE not in account.files:
             raise UnreadableError(
@@ -200,7 +203,6 @@ class Record:
             for name in account.files:
                 (made / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(home / name, made / name)
-            asked = [name for name in also if not self._has(name)]
             if asked:
                 write_formats(Workspace(made).asbuilt, made, asked)
                 list_anew(made)
@@ -256,8 +258,8 @@ def build(
     it lives in a temporary folder until the record is let go of, and `Record.write`
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
     sites share, of those the most sites can be brought to. `also` names what is
-    written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", and a "qgis-project"
-    inside the GeoPackage. `on_site` gets the result of each
+    written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", a "qgis-project"
+    inside the GeoPackage, and "photos" of the sites as they are. `on_site` gets the result of each
     site, as it comes.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError

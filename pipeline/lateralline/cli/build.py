@@ -52,7 +52,9 @@ def build(
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
-    project of QGIS with the layers in groups, styled. It is written whole or not at all. A site
+    project of QGIS with the layers in groups, styled. With --also photos the pictures of sites are
+    copied as handed in, with all that cameras write into files: place, time, perhaps a name; small
+    copies without that are in every record. It is written whole or not at all. A site
     that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of
     its own beside sites on the map, or --per-crs. The ids of nodes and segments are kept in ids.csv
     beside each site's files.

@@ -150,8 +150,8 @@ ShiftAccuracy = Annotated[
 Also = Annotated[
     list[str] | None,
     option(
-        "What to write besides: the layers as geoparquet and flatgeobuf, and a qgis-project "
-        "inside the GeoPackage; once for each, or parted by commas.",
+        "What to write besides: the layers as geoparquet and flatgeobuf, a qgis-project inside "
+        "the GeoPackage, and photos as handed in; once for each, or parted by commas.",
         "--also",
         metavar="WHAT",
     ),

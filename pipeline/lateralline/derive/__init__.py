@@ -87,6 +87,7 @@ from lateralline.derive.junctions import junction_advice
 from lateralline.derive.level_band import cover_findings, level_bands
 from lateralline.derive.lines import centreline, segments
 from lateralline.derive.nodes import line_nodes, node_lines, pipe_nodes
+from lateralline.derive.photos import photo_layer
 from lateralline.derive.survey import field_marks, pipe_observations, transmitter_fixes
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, layer
 from lateralline.derive.ties import ControlPoints, control_points
@@ -190,6 +191,9 @@ def derive(
         made = {name: layer(name, of_layer, common) for name, of_layer in parts.items()}
         tied = (made["pipe_nodes"], made["pipe_observations"])
         points = layer("control_points", [control_points(given, control, tied)], common)
+        pictures = photo_layer(record, days, frame, made)
+        made["field_photos"] = layer("field_photos", [pictures.columns], common)
+        findings += pictures.findings
         products = (points, *made.values())
         products = products if datum != DEPTH_ONLY else without_levels(products)
         return Derived(products, tuple(findings), ids.events, where)

@@ -5,14 +5,17 @@ Values are checked against their types and domains where they become tables, in 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Final, TypeAlias, cast
+from uuid import UUID, uuid5
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from lateralline import contract
+from lateralline.contract import Table
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.records import BandEvidence, Flags, Floats, Product
@@ -26,6 +29,8 @@ GEOMETRY = "geometry"
 JUDGED_BY: Final = "judged by"
 #: Columns with one value for all of a site's record.
 OF_RECORD: Final = ("record_version", "valid_from")
+#: Namespace of every `uid`, made once at random.
+_UIDS: Final = UUID("9c1f2a0e-6b1d-4e0c-9b53-0f6f3f4f7d21")
 
 
 def layer(name: str, parts: Iterable[Columns], common: Columns) -> Product:
@@ -92,6 +97,21 @@ def points(xyz_m: Floats, there: Flags | bool = True) -> npt.NDArray[np.object_]
     shapes = np.full(len(xyz_m), None, dtype=object)
     shapes[known] = shapely.points(xyz_m[known])
     return shapes
+
+
+def uids(declared: Table, columns: Mapping[str, Collection[object]]) -> list[str]:
+    """Return the primary key of each row (n): UUIDv5 of the layer, the site and the row's key.
+
+    A key that comes again, as several findings of one subject do, is counted on: "…#2".
+    """
+    named = [columns[name] for name in ("site_id", *declared.key) if name in columns]
+    met: Counter[str] = Counter()
+    made = []
+    for values in zip(*named, strict=True):
+        key = "/".join([declared.name, *("" if v is None else str(v) for v in values)])
+        met[key] += 1
+        made.append(str(uuid5(_UIDS, key if met[key] == 1 else f"{key}#{met[key]}")))
+    return made
 
 
 def source_rows(file: str, rows: Iterable[int]) -> list[str]:

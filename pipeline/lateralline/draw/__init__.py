@@ -9,7 +9,8 @@ plan         → the one plan drawer, and a plan cut along its lines into window
 profile      → the one profile drawer, with the band of figures under it
 layout       → which page holds what, to which scale
 tables       → the tables of a record, and how they run over pages
-sheet        → plan, profile and tables as PDF; the first of them as PNG, SVG or PDF
+photos       → pages of pictures
+sheet        → plan, profile, tables and pictures as PDF; the first of them as PNG, SVG or PDF
 cards        → tie cards; field_sheet → blank sheets for the field
 overlay      → what pictures of overlays share; overlay_plans → hand-dig zones, planned works
 

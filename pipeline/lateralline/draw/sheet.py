@@ -102,7 +102,7 @@ def _write_pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptio
 
 
 def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
-    """Yield the pages of one site, one after another: drawings, then tables.
+    """Yield the pages of one site, one after another: drawings, tables, then pictures.
 
     Call it within `matplotlib.rc_context(symbols.RC)`.
     """
@@ -110,6 +110,7 @@ def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
     from lateralline.draw.crew_sheet import crew_page
     from lateralline.draw.furniture import SheetTitle, body_of, draw_title_block
     from lateralline.draw.layout import lay_out
+    from lateralline.draw.photos import draw_photos, photo_pages
     from lateralline.draw.tables import draw_tables, paginate, record_tables
     from lateralline.record.profile import line_profile
 
@@ -120,15 +121,20 @@ def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
     layout = lay_out(view, profiles, options.paper, options.orientation, options.scale)
     body = body_of(layout.width, layout.height, view)
     table_pages = paginate(record_tables(view), body)
-    sheets = layout.drawn_pages + len(table_pages)
+    pictures = photo_pages(view.photos)
+    left_out = len(view.photos) - sum(map(len, pictures))
+    sheets = layout.drawn_pages + len(table_pages) + len(pictures)
     for n in range(sheets):
         canvas = Canvas(layout.width, layout.height)
-        drawn = n < layout.drawn_pages
-        if drawn:
+        scales = "none: tables"
+        if n < layout.drawn_pages:
             draw_page(canvas, view, layout, n)
+            scales = layout.scales_of(n)
+        elif (at := n - layout.drawn_pages) < len(table_pages):
+            draw_tables(canvas, body, table_pages[at])
         else:
-            draw_tables(canvas, body, table_pages[n - layout.drawn_pages])
-        scales = layout.scales_of(n) if drawn else "none: tables"
+            draw_photos(canvas, body, pictures[at - len(table_pages)], left_out)
+            scales = "none: photos"
         draw_title_block(canvas, view, SheetTitle(n + 1, sheets, scales))
         yield canvas
 

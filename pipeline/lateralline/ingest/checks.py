@@ -25,6 +25,7 @@ from lateralline.ingest.coordinate_system import Axes
 from lateralline.ingest.intake import SITE_FILE
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import STOPS_OF_LINE
+from lateralline.ingest.photos import PhotoSubjects, check_photos
 from lateralline.ingest.rows import InputRow, InputRows
 from lateralline.ingest.sections import SiteSettings
 from lateralline.settings import Settings
@@ -64,7 +65,7 @@ def check_references(
             must = "must name the control points that offset, ties and polar start from"
             ledger.fault(points.file, 0, "point", "", must)
         names = replace(names, control=None)  # reported once, not once a mark
-    of_runs = ("stops", "marks", "observations", "exposures")
+    of_runs = ("stops", "marks", "observations", "exposures", "photos")
     naming = [row for table in of_runs for row in tables[table] or ()]
     _check_run_names([*(site.sections["branch"] if site else ()), *naming], names, ledger)
     if site is not None:
@@ -93,6 +94,7 @@ def check_references(
     _check_end_nulls(marks, ledger)
     for row in exposures:
         _check_exposure(row, names, ledger)
+    check_photos(tables["photos"] or (), _subjects(names, tables), ledger)
     for row in tables["assets"] or ():
         if (line := row.text("line_id")) and names.lines is not None and line not in names.lines:
             row.fault(ledger, "line_id", "must be a line of the site", nearest(line, names.lines))
@@ -156,6 +158,20 @@ def _names(site: SiteSettings | None, tables: Mapping[str, InputRows | None]) ->
         _excused(tables["stops"] or (), tables["marks"] or (), runs or {}),
         site.written_in("run") if site else SITE_FILE,
         {run: tuple(stop for _, stop in own) for run, own in by_run},
+    )
+
+
+def _subjects(names: KnownNames, tables: Mapping[str, InputRows | None]) -> PhotoSubjects:
+    """Return what a picture may show."""
+    seen = _complete(tables["observations"], "run", "counter")
+    exposed = _complete(tables["exposures"], "name")
+    counters: dict[str, tuple[float, ...]] = defaultdict(tuple)
+    for row in tables["observations"] or ():
+        counters[row.text("run")] += (row.number("counter"),)
+    return PhotoSubjects(
+        None if names.stops is None else {r: names.stops_of.get(r, ()) for r in names.runs or ()},
+        None if seen is None else counters,
+        None if exposed is None else frozenset(name for (name,) in exposed),
     )
 
 

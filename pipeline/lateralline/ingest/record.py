@@ -23,6 +23,7 @@ from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.learned import learned_accuracies
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.onto_map import check_onto_map
+from lateralline.ingest.photos import Pictures, read_photos
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
@@ -69,10 +70,13 @@ def read_site(source: Path) -> FieldRecord:
     given.note_missing(ledger)
     folder = source if source.is_dir() else source.parent
     checked = check_site(given, folder, ledger)
+    pictures: Pictures = ((), ())
+    if checked is not None and not ledger.faults:
+        pictures = read_photos(source, checked.rows, checked.site.metres("counter"), ledger)
     ledger.raise_faults(source.name)
     assert checked is not None  # without settings there is a fault
     try:
-        return set_onto_map(_assemble(source, checked, given.files, ledger))
+        return set_onto_map(_assemble(source, checked, given.files, pictures, ledger))
     except FrameError as e:
         checked.site.one("crs").fault(ledger, "map_crs", "must be the CRS of map_x, map_y", str(e))
     raise SiteFaultsError(source.name, ledger.faults)
@@ -375,7 +379,9 @@ RowsT = TypeVar(
 )
 
 
-def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledger) -> FieldRecord:
+def _assemble(
+    source: Path, checked: CheckedSite, files: SiteFiles, pictures: Pictures, ledger: Ledger
+) -> FieldRecord:
     site, known, rows = checked.site, checked.settings, checked.rows
     marks, stops, exposures, observations = (
         rows[name] for name in ("marks", "stops", "exposures", "observations")
@@ -413,9 +419,10 @@ def _assemble(source: Path, checked: CheckedSite, files: SiteFiles, ledger: Ledg
         ),
         observations=_in_si(ObservationRows, "observations", observations, site),
         ids=_in_si(IdRows, "ids", rows["ids"], site),
-        inputs=_inputs(files, site, rows),
+        inputs=(*_inputs(files, site, rows), *pictures[1]),
         findings=tuple(ledger.findings),
         assets=checked.assets,
+        photos=pictures[0],
     )
 
 

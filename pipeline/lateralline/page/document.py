@@ -26,6 +26,7 @@ from lateralline.findings import title_of
 from lateralline.page import places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
 from lateralline.page.figures import style_sheet, switches
+from lateralline.page.photos import page_photos
 from lateralline.page.places import (
     UNIT_NAMES,
     Fact,
@@ -96,6 +97,7 @@ def document(
             if kind in found
         ],
         numbers=_NUMBERS,
+        photos=page_photos(view),
         findings=findings,
         fact_text=lambda fact, with_unit=False: fact_text(fact, view.unit, with_unit=with_unit),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),

@@ -7,7 +7,8 @@ batch has one set of columns, of the keys of all its sites, decided before the f
 The record itself holds private columns, and says which they are (data dictionary, column comments,
 lineage). What is drawn, shown or exported reads a record through `record.view`, which leaves them
 out unless they are asked for in a `private_shown` block: a new kind of output cannot forget it.
-An overlay's layers of lines and of what is not located have the columns that are left.
+So are pictures that the crew marked as private: rows, not columns. An overlay's layers of lines
+and of what is not located have the columns that are left.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import pandas as pd
 import pyogrio
@@ -25,8 +26,11 @@ import pyogrio
 from lateralline import contract
 from lateralline.contract import Column, FieldType
 from lateralline.errors import Fault, SiteFaultsError
+from lateralline.record.rows import PictureRow
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Assets
+
+FrameT = TypeVar("FrameT", bound=pd.DataFrame)
 
 #: Heads the names of columns of the users' own.
 PREFIX: Final = "asset_"
@@ -143,6 +147,14 @@ _asked: Final[ContextVar[bool]] = ContextVar("private_shown", default=False)
 def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:
     """Return those of a layer's columns that are private and not asked for."""
     return [] if _asked.get() else [c for c in columns if c in private]
+
+
+def without_private(layer: str, frame: FrameT, private: Collection[str]) -> FrameT:
+    """Return a layer as read without columns, and pictures, that are private and not asked for."""
+    frame = frame.drop(columns=hidden(frame.columns, private))
+    if layer != PictureRow.layer or _asked.get():
+        return frame
+    return frame[~frame["private"].fillna(False).astype(bool)].reset_index(drop=True)
 
 
 def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:

@@ -8,12 +8,10 @@ writer meets a surprise. pandas starts here, for those who want frames.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Final, TypeAlias
-from uuid import UUID, uuid5
 
 import geopandas as gpd
 import numpy as np
@@ -26,7 +24,7 @@ import shapely
 from lateralline import contract
 from lateralline.contract import UID, Column, FieldType, Table
 from lateralline.derive.adapted import shifted
-from lateralline.derive.tables import finding_row, objects
+from lateralline.derive.tables import finding_row, objects, uids
 from lateralline.errors import ContractError
 from lateralline.findings import Finding
 from lateralline.frames import Frame
@@ -53,9 +51,8 @@ ARROW: Final[dict[FieldType, pa.DataType]] = {
     "boolean": pa.bool_(),
     "date": pa.date32(),
     "datetime": pa.timestamp("ms", tz="UTC"),
+    "bytes": pa.binary(),
 }
-#: Namespace of every `uid`, made once at random.
-_UIDS: Final = UUID("9c1f2a0e-6b1d-4e0c-9b53-0f6f3f4f7d21")
 _SHAPES: Final = {
     "Point Z": ("Point", True),
     "LineString Z": ("LineString", True),
@@ -192,21 +189,6 @@ def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.T
     if faults:
         raise ContractError("\n".join(faults))
     return pa.table(arrays)
-
-
-def uids(declared: Table, columns: Mapping[str, Collection[object]]) -> list[str]:
-    """Return the primary key of each row (n): UUIDv5 of the layer, the site and the row's key.
-
-    A key that comes again, as several findings of one subject do, is counted on: "…#2".
-    """
-    named = [columns[name] for name in ("site_id", *declared.key) if name in columns]
-    met: Counter[str] = Counter()
-    made = []
-    for values in zip(*named, strict=True):
-        key = "/".join([declared.name, *("" if v is None else str(v) for v in values)])
-        met[key] += 1
-        made.append(str(uuid5(_UIDS, key if met[key] == 1 else f"{key}#{met[key]}")))
-    return made
 
 
 def _typed(column: Column, values: Collection[object]) -> pa.Array:

@@ -94,6 +94,16 @@ class DateColumn(LayerColumn[date | None]):
         return [None if pd.isna(v) else pd.Timestamp(v).date() for v in values]
 
 
+class BytesColumn(LayerColumn[bytes]):
+    """Bytes; none where not given."""
+
+    missing = b""
+
+    def read(self, values: pd.Series) -> list[bytes]:
+        """Return bytes."""
+        return [v if isinstance(v, bytes) else b"" for v in values]
+
+
 class ShapeColumn(LayerColumn[V | None]):
     """Geometries; None where there is none."""
 
@@ -328,6 +338,21 @@ class FindingRow(LayerRow):
         if not self.accepted_by:
             return ""
         return f"accepted by {self.accepted_by} on {self.accepted_on}: {self.accepted_reason}"
+
+
+class PictureRow(LayerRow):
+    """A picture and what it shows."""
+
+    layer = "field_photos"
+    file, shows, note, related_uid, content_type, source_row = texts(6)
+    taken_on = DateColumn()
+    data = BytesColumn()
+
+    @property
+    def caption(self) -> str:
+        """What it shows, since when and in whose words: "stop R1/3, 2026-05-06: the kerb"."""
+        head = ", ".join([self.shows, *([str(self.taken_on)] if self.taken_on else [])])
+        return f"{head}: {self.note}" if self.note else head
 
 
 class UnlocatedRow(LayerRow):

@@ -28,7 +28,7 @@ from lateralline.frames import DEPTH_ONLY
 from lateralline.frames.systems import plan_of
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
-from lateralline.record.assets import hidden, register_words
+from lateralline.record.assets import register_words, without_private
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame, empty
 from lateralline.record.lineage import (
@@ -47,6 +47,7 @@ from lateralline.record.rows import (
     NodeLineRow,
     NodeRow,
     ObservationRow,
+    PictureRow,
     R,
     rows_of,
 )
@@ -254,6 +255,11 @@ class RecordView:
         return self.rows(ObservationRow)
 
     @cached_property
+    def photos(self) -> tuple[PictureRow, ...]:
+        """The pictures, in the order of the layer; nothing private unless asked."""
+        return self.rows(PictureRow)
+
+    @cached_property
     def control(self) -> tuple[ControlRow, ...]:
         """The control points."""
         return self.rows(ControlRow)
@@ -360,12 +366,12 @@ def view_of(
 def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
     """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
 
-    Text that is not given is "", else as `read_layer`. Columns private on any site are left
-    out unless asked for (`record.assets.private_shown`).
+    Text that is not given is "", else as `read_layer`. Columns private on any site, and private
+    pictures, are left out unless asked for (`record.assets.private_shown`).
     """
     read = {name: read_layer(gpkg, name, site_id) for name in names}
     private = private_of(gpkg) if read else set()
-    read = {n: frame.drop(columns=hidden(frame.columns, private)) for n, frame in read.items()}
+    read = {n: without_private(n, frame, private) for n, frame in read.items()}
     for name, frame in read.items():
         texts = [c.name for c in contract.load(name).field if c.type == "text" and c.name in frame]
         frame[texts] = frame[texts].astype(object).fillna("")

@@ -6,15 +6,16 @@ world is meant. Each scenario shows another way of measuring; together they show
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from lateralline.settings import standard_accuracy
-from lateralline.simulate.sheet import files_of, write_files
-from lateralline.simulate.survey import survey
+from lateralline.simulate.pictures import cleanout, kerb
+from lateralline.simulate.sheet import csv_text, files_of, write_files
+from lateralline.simulate.survey import Row, survey
 from lateralline.simulate.truth import (
     Crew,
     Opening,
@@ -48,6 +49,8 @@ class Scenario:
     seed: int
     build: Callable[[np.random.Generator], Truth]
     spoil: Callable[[dict[str, str]], dict[str, str]] | None = None  # what goes wrong on the way
+    pictures: Mapping[str, Callable[[], bytes]] = field(default_factory=dict)  # by file
+    photos: tuple[Row, ...] = ()  # rows of photos.csv
 
     @property
     def sound(self) -> bool:
@@ -239,6 +242,15 @@ SOUND: dict[str, Scenario] = {
             "a 12 % slope with levels, an open cleanout, a stop with one end null only",
             31,
             _slope_levels,
+            pictures={"photos/R1-3_kerb.png": kerb, "photos/cleanout.png": cleanout},
+            photos=(
+                {
+                    "file": "photos/cleanout.png",
+                    "exposure": "CO3",
+                    "taken_on": "2026-05-06",
+                    "note": "invented: the cleanout, opened",
+                },
+            ),
         ),
         Scenario("local-sketch", "a taped sketch on invented axes, no levels", 40, _local_sketch),
     )
@@ -256,5 +268,7 @@ def make_site(scenario: Scenario, seed: int, folder: Path) -> Path:
     files = files_of(site)
     if scenario.spoil is not None:
         files = scenario.spoil(files)
-    write_files(folder, files)
+    if scenario.photos:
+        files["photos.csv"] = csv_text("photos", scenario.photos)
+    write_files(folder, files, {name: draw() for name, draw in scenario.pictures.items()})
     return folder

@@ -7,7 +7,7 @@ and seed give the same bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import degrees
 from pathlib import Path
 from typing import Final
@@ -153,8 +153,13 @@ def files_of(site: Surveyed) -> dict[str, str]:
     return files
 
 
-def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write texts into a new folder; OutputExistsError when it is there already."""
+def write_files(
+    folder: Path, files: dict[str, str], pictures: Mapping[str, bytes] | None = None
+) -> None:
+    """Write texts and pictures into a new folder; OutputExistsError when it is there already."""
     with whole_folder(folder) as made:
         for name, text in files.items():
             (made / name).write_text(text, encoding="utf-8", newline="\n")
+        for name, data in (pictures or {}).items():
+            (made / name).parent.mkdir(exist_ok=True)
+            (made / name).write_bytes(data)

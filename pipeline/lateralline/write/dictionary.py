@@ -306,7 +306,7 @@ def json_schema(layer: str) -> dict[str, object]:
     return collection_schema(
         layer,
         (table.title, " ".join(filter(None, (table.description, table.caution)))),
-        {c.name: column_schema(c) for c in table.field},
+        {c.name: column_schema(c) for c in table.spoken},
         table.geometry,
         caution=table.caution,
         feature_id=id_,

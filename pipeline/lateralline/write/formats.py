@@ -35,7 +35,9 @@ from lateralline.write.read_back import LayerTally, tally_of
 FORMATS: Final = {"geoparquet": ".parquet", "flatgeobuf": ".fgb"}
 #: Asked for as a format is: a project of QGIS inside the GeoPackage itself.
 PROJECT: Final = "qgis-project"
-ALSO: Final = (*FORMATS, PROJECT)
+#: Likewise: pictures of sites, copied as they are while a site is written (`write.photo_copies`).
+PHOTOS: Final = "photos"
+ALSO: Final = (*FORMATS, PROJECT, PHOTOS)
 _GEO_VERSION: Final = "1.0.0"
 _ROWS: Final = 4096
 

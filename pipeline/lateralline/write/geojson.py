@@ -106,7 +106,8 @@ class GeoJSONSink:
 
 def _features(name: str, table: pa.Table) -> list[bytes]:
     """Return each row as one GeoJSON feature, made by GDAL."""
-    table = as_rfc7946(table)
+    spoken = {c.name for c in contract.load(name).spoken} | {layers.GEOMETRY}
+    table = as_rfc7946(table.select([n for n in table.column_names if n in spoken]))
     out = io.BytesIO()
     pyogrio.write_arrow(
         table.append_column(_ID, table[contract.UID]),
@@ -277,8 +278,8 @@ _RINGS: Final = ("Polygon", "MultiPolygon")
 @cache
 def _rules(table: Table) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
     """Return the kinds of geometry, the properties and those not null, as its schema has them."""
-    required = tuple(c.name for c in table.field if c.required)
-    return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.field), required
+    required = tuple(c.name for c in table.spoken if c.required)
+    return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.spoken), required
 
 
 def _misplaced(coordinates: object, depth: int, least: int, *, ring: bool) -> str:

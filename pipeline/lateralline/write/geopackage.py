@@ -27,6 +27,7 @@ from lateralline.frames.systems import plan_of
 from lateralline.output.proof import settle_sqlite
 from lateralline.record import layers
 from lateralline.write.described import Described, described_record
+from lateralline.write.media import as_media, relate_media
 from lateralline.write.metadata import Extent, write_metadata
 from lateralline.write.read_back import LayerTally
 from lateralline.write.styles import TABLE, write_styles
@@ -140,6 +141,7 @@ class GeoPackageSink:
                 db.execute(
                     f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
                 )
+            relate_media(db, self.names)
             if self.names == contract.LAYERS:
                 about = described_record(db)
             if about is not None:
@@ -175,7 +177,7 @@ class GeoPackageSink:
             # No CRS is what a sketch with invented axes should have; GDAL warns all the same.
             warnings.filterwarnings("ignore", message=".*crs.* was not provided.*")
             pyogrio.write_arrow(
-                table,
+                as_media(name, table),
                 self.path,
                 layer=name,
                 driver="GPKG",

@@ -36,7 +36,10 @@ TREE: Final[dict[str, tuple[str, ...]]] = {
     "How sure, and where to dig by hand": (
         "level_band", "position_corridor", "tolerance_zone", "unlocated",
     ),
-    "Tables": ("findings", "node_lines", "adjusted_parameters", "accuracy_evidence", "lineage"),
+    "Tables": (
+        "findings", "field_photos", "node_lines", "adjusted_parameters", "accuracy_evidence",
+        "lineage",
+    ),
 }  # fmt: skip
 #: Layers that are not shown at first: they stand beneath others, or are many.
 HIDDEN: Final = ("level_band", "pipe_centreline")

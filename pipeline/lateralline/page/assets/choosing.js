@@ -18,6 +18,8 @@ function choose(kind, index, { reveal = false } = {}) {
     row?.setAttribute("aria-current", "true");
     if (row) scrollWithin(row.closest(".scroll"), row);
   }
+  for (const figure of document.querySelectorAll("figure[data-kind]"))
+    figure.classList.toggle("current", figure.dataset.kind === kind && Number(figure.dataset.index) === index);
   tellChosen();
   tickSoon();
   choosing = false;
@@ -96,6 +98,9 @@ function listen() {
       const row = event.target.closest("tr");
       choose(row.dataset.kind, Number(row.dataset.index), { reveal: true });
     });
+  for (const figure of document.querySelectorAll("figure[data-kind]"))
+    figure.querySelector("button").addEventListener("click", () =>
+      choose(figure.dataset.kind, Number(figure.dataset.index), { reveal: true }));
   for (const button of document.querySelectorAll(".jump"))
     button.addEventListener("click", () => jump(Number(button.dataset.finding), button));
   at("previous").addEventListener("click", () => step(-1));
