@@ -70,6 +70,10 @@ _EXAMPLES: Final[Mapping[str, tuple[Mapping[str, str], ...]]] = {
             "measured_to": "invert",
         },
     ),
+    "photos": (
+        {"file": "photos/kerb.jpg", "run": "R1", "stop": "1", "note": "paint beside the kerb"},
+        {"file": "photos/pit.jpg", "exposure": "CO1", "private": "true"},
+    ),
     "assets": ({"line_id": "L1", "asset_id": "LAT-0815", "parcel": "12/3"},),
     "observations": (
         {"run": "R1", "counter": "6.20", "clock_from": "12", "code": "BAF", "text": "in words"},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import unicodedata
 from collections.abc import Mapping
 from datetime import date
@@ -14,6 +15,8 @@ from lateralline.errors import ContractError, FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
 from lateralline.ingest import read_site
 from lateralline.ingest.ledger import one_line
+from lateralline.ingest.photo_files import beside_book
+from lateralline.ingest.photos import named_folder
 from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import together, whole_file, whole_folder
@@ -81,7 +84,8 @@ def new_site(
 def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") -> None:
     """Copy a sound site into a workbook, under another id and name if asked.
 
-    The ids of its nodes and segments go along, beside the workbook, unless it becomes another site.
+    The ids of its nodes and segments go along, beside the workbook, unless it becomes another site;
+    so do its pictures, into the folder BOOK.photos.
     Raises SiteFaultsError for a site with faults: what is at fault would be lost on the way.
     """
     known = read_site(site).ids
@@ -89,9 +93,16 @@ def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") 
     [head] = raw.settings["site"]
     _raise(_refused_names(site_id or str(head["id"]), name))
     renamed = {key: new for key, new in (("id", site_id), ("name", name)) if new}
+    pictures, rows = beside_book(site, book, raw.tables.get("photos", ()))
+    tables = {**raw.tables, "photos": rows}
     with together():
         with whole_file(book) as made:
-            made.write_bytes(site_book({**raw.settings, "site": [{**head, **renamed}]}, raw.tables))
+            made.write_bytes(site_book({**raw.settings, "site": [{**head, **renamed}]}, tables))
+        if pictures:
+            with whole_folder(named_folder(book)) as folder:
+                for name, path in pictures.items():
+                    (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                    shutil.copyfile(path, folder / name)
         if len(known.id) and site_id in ("", str(head["id"])):
             with whole_file(ids_file(book)) as made:
                 made.write_text(ids_text(known), encoding="utf-8", newline="")

@@ -72,6 +72,7 @@ _TABLES: Final = {
     "control": "control point",
     "observations": "observation",
     "assets": "row of the register",
+    "photos": "photo",
 }
 
 

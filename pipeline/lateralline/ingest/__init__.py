@@ -13,6 +13,7 @@ map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
 sections                    settings, from TOML or from sheets
 coordinate_system           what section [crs] means
+photos, photo_files         pictures: what each shows, by row or by its name; where they lie
 assets                      what the owner's register says: keys of the user's own, typed
 site_input                  which files are a site's, and what stands in them
 checks                      rows checked against one another, and how spots were measured

@@ -154,7 +154,8 @@ def without_private(layer: str, frame: FrameT, private: Collection[str]) -> Fram
     frame = frame.drop(columns=hidden(frame.columns, private))
     if layer != PictureRow.layer or _asked.get():
         return frame
-    return frame[~frame["private"].fillna(False).astype(bool)].reset_index(drop=True)
+    shown: FrameT = frame[~frame["private"].astype("boolean").fillna(False)]
+    return shown.reset_index(drop=True)
 
 
 def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:

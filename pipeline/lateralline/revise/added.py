@@ -2,7 +2,7 @@
 
 Tables are text files, or sheets of a workbook, of the same names and columns as a site's;
 `added.toml` holds the day of the visit (`revise.visit`) and new runs, branches
-and pipes. Faults point into these files.
+and pipes; pictures lie in photos/ as in a site. Faults point into these files.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Final
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import SITE_FILE, decode, entries, is_book, is_file, read_input
 from lateralline.ingest.ledger import Ledger, nearest
+from lateralline.ingest.photos import FOLDER
 from lateralline.ingest.sections import (
     Lines,
     RawSection,
@@ -98,7 +99,7 @@ def read_added(folder: Path, ledger: Ledger) -> Added:
                 ledger.fault(f"{file} {sheet}", 0, "sheet", "", must, hint)
             for sheet, table in book.tables.items():
                 take(sheet, table, f"{file} {sheet}")
-    if not found and not ledger.faults:
+    if not found and not ledger.faults and not (folder / FOLDER).is_dir():
         must = f"must hold any of {', '.join((*_CSV, ADDED_FILE))}"
         ledger.fault(ADDED + folder.name, 0, "folder", "", must)
     return Added(folder.name, tables, toml)

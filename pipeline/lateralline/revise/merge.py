@@ -26,6 +26,7 @@ from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
 from lateralline.ingest.assets import typed_text
 from lateralline.ingest.intake import BOM, SITE_FILE, decode_any, is_book
 from lateralline.ingest.ledger import Ledger, one_line
+from lateralline.ingest.photo_files import picture_files
 from lateralline.ingest.record import check_site
 from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
 from lateralline.ingest.site_input import SiteInput, read_site_input
@@ -50,6 +51,7 @@ class MergedSite:
     texts: Mapping[str, str]  # by file name, with byte-order marks
     books: tuple[str, ...]  # workbooks of the site whose rows these files hold now
     added: Mapping[str, int]  # how many rows each table got, and runs, branches, pipes
+    pictures: Mapping[str, Path]  # to be copied: name in the new site, and what is there now
     faults: tuple[Fault, ...]  # of what is added
     site_faults: tuple[Fault, ...]  # of the site, which show only with what is added
 
@@ -76,13 +78,40 @@ def merged_files(site: Path, added: Path, target: Path) -> MergedSite:
             texts[f"{name}.csv"] = _table_text(base, name, there, more, new.name)
         if more is not None:
             _refuse_comments(more, there, ledger)
+    pictures = _pictures(site, base, added, new, ledger)
     _check_whole(base, tables, new.toml, sections, folder, ledger)
     return MergedSite(
         texts,
         tuple(name for name in base.files.content if is_book(Path(name))),
         {name: len(table.rows) for name, table in tables.items() if table} | sections,
+        pictures,
         *_parted(ledger.faults),
     )
+
+
+def _pictures(
+    site: Path, base: SiteInput, added: Path, new: Added, ledger: Ledger
+) -> dict[str, Path]:
+    """Return the pictures that the new site gets, by name, noting names that are taken.
+
+    Those of a site that is a folder go along with all else that lies in it.
+    """
+    of_site = picture_files(site, _listed(base.table("photos")))
+    of_added = picture_files(added, _listed(new.tables.get("photos")))
+    for name, path in of_added.items():
+        there = of_site.get(name)
+        if there is not None and sha256(there) != sha256(path):
+            must = "must be a new name: the site has another picture of that name"
+            ledger.fault(ADDED + name, 0, "file", "", must, "rename the picture that is added")
+    return of_added if site.is_dir() else of_site | of_added
+
+
+def _listed(photos: TextTable | None) -> list[str]:
+    """Return the files that a table of photos names."""
+    if photos is None or "file" not in photos.header:
+        return []
+    at = photos.header.index("file")
+    return [cells[at] for _, cells in photos.rows]
 
 
 # ---- both together -------------------------------------------------------------------------
@@ -309,6 +338,9 @@ def new_site(
             raise RefusedError(tuple(failures))
         if site.is_dir():
             copy_rest(site, made, {*merged.texts, *merged.books})
+        for name, path in merged.pictures.items():
+            (made / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, made / name)
         for name, text in {**merged.texts, ids_file(made).name: ids}.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         result = stages.run_site(made, until="derive")
