@@ -26,8 +26,9 @@ if TYPE_CHECKING:
 
 #: What a phone writes is below 20 MB (common practice, no source); more would fill a machine.
 MOST_BYTES: Final = 40_000_000
-#: Pixels of a picture: twice what phones write; each takes up to four bytes of memory.
-MOST_PIXELS: Final = 220_000_000
+#: Pixels of a picture, of which each takes up to four bytes of memory: a large phone writes 108
+#: million (common practice, no source).
+MOST_PIXELS: Final = 120_000_000
 #: Longer side of the small copy, and what it may weigh: a page holds a hundred of them.
 PREVIEW_PX: Final = 640
 PREVIEW_BYTES: Final = 64_000

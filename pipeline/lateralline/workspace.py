@@ -174,7 +174,7 @@ class Build:
         try:
             return with_copies(products, record, self.workspace.folder)
         except (OSError, OutputError) as e:
-            self._broken = OutputError(f"copying pictures failed: {reason(e)}")
+            self._broken = OutputError(f"copying photos failed: {reason(e)}")
             raise self._broken from e
 
     def miss(self, name: str, source: str, why: str) -> None:

@@ -147,6 +147,8 @@ def test_what_pictures_hold_is_compared_and_no_more(built: api.Record) -> None:
         ("photo-not-placed", "lost.jpg"),
         ("photo-holds-position", "site"),
     }
+    (far,) = (f for f in built.findings if f.code == "photo-far")
+    assert (far.line_id, far.run_id, far.stop_id) == ("L1", "R1", "3")
     away = dict(ask(built, "SELECT file, away_m FROM field_photos WHERE away_m IS NOT NULL"))
     assert away["away.jpg"] == pytest.approx(40.0, abs=0.5)
     assert away["phone.jpg"] == pytest.approx(20.0, abs=0.5)

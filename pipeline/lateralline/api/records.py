@@ -192,7 +192,7 @@ class Record:
         refuse_unknown_formats(also)
         asked = [name for name in also if not self._has(name)]
         if PHOTOS in asked:
-            raise ValueError("pictures are copied when sites are built: ask build for photos")
+            raise ValueError("photos are copied when sites are built: ask build for photos")
         account = account_of(home)
         if account is None or GEOPACKAGE not in account.files:
             raise UnreadableError(

@@ -52,7 +52,7 @@ def build(
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
-    project of QGIS with the layers in groups, styled. With --also photos the pictures of sites are
+    project of QGIS with the layers in groups, styled. With --also photos the photos of sites are
     copied as handed in, with all that cameras write into files: place, time, perhaps a name; small
     copies without that are in every record. It is written whole or not at all. A site
     that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of

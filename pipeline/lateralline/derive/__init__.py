@@ -196,6 +196,7 @@ def derive(
         findings += pictures.findings
         products = (points, *made.values())
         products = products if datum != DEPTH_ONLY else without_levels(products)
+        where = where.with_photos(pictures.shown)
         return Derived(products, tuple(findings), ids.events, where)
 
     return without_culprits(work, [line.line for line in linked.lines])

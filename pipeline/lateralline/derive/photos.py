@@ -58,6 +58,7 @@ class PhotoLayer:
 
     columns: Columns
     findings: tuple[Finding, ...]
+    shown: Mapping[str, str]  # what each shows, by the subjects of findings: "photo photos/a.jpg"
 
 
 def photo_layer(
@@ -91,7 +92,8 @@ def photo_layer(
         "content_type": [PREVIEW_TYPE] * len(photos),
         "data": [p.picture.preview for p in photos],
     }
-    return PhotoLayer(columns, tuple(findings))
+    named = {f"photo {p.row.file}": s.subject for p, s in zip(photos, shown, strict=True)}
+    return PhotoLayer(columns, tuple(findings), named)
 
 
 def _date(day: str) -> date | None:

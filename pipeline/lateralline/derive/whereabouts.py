@@ -49,6 +49,11 @@ class Things:
             return here
         return here._replace(xyz_m=axis.at(np.array([finding.chainage_m])).on_invert[0])
 
+    def with_photos(self, shown: Mapping[str, str]) -> Things:
+        """Return all of it with pictures, each where what it shows is; both by their subjects."""
+        here = {photo: self.of_subject.get(what, Whereabouts()) for photo, what in shown.items()}
+        return replace(self, of_subject={**self.of_subject, **here})
+
     def named(self, finding: Finding) -> Finding:
         """Return a finding with the line, run and stop it is about."""
         here = self.of_subject.get(finding.subject, Whereabouts())

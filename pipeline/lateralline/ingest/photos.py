@@ -85,7 +85,7 @@ def check_photos(rows: Iterable[InputRow], known: PhotoSubjects, ledger: Ledger)
             row.fault(ledger, "file", "must be a file in the folder of the site", _HOW)
         given = [column for column in _SHOWS if row.given(column)]
         if len(given) != 1:
-            must = "must say one thing that the picture shows: stop, counter, exposure or node"
+            must = "must say one thing that the photo shows: stop, counter, exposure or node"
             hint = f"the row gives {' and '.join(given)}" if given else "the row gives none"
             row.fault(ledger, given[1] if given else "stop", must, hint)
             continue
@@ -130,7 +130,7 @@ def read_photos(
     asked = _listed(home, tables["photos"], metres_per_counter, ledger)
     asked += _named(source, {row.file for row in asked}, tables, metres_per_counter, ledger)
     if len(asked) > MOST:
-        must = f"must be at most {MOST} pictures of one site; there are {len(asked)}"
+        must = f"must be at most {MOST} photos of one site; there are {len(asked)}"
         ledger.fault(tables["photos"].file, 0, "file", "", must, "leave out those of no use")
         return (), ()
     found = {row.file: _read(home, row, ledger) for row in reversed(asked)}  # told of first rows
@@ -141,7 +141,7 @@ def read_photos(
     ]
     _note_twice(photos, ledger)
     if held := sum(p is not None and p.placed for p in found.values()):
-        ledger.note("photo-holds-position", "site", pictures=held)
+        ledger.note("photo-holds-position", "site", photos=held)
     files = [
         InputFile(file, p.sha256, p.size_bytes, 0)
         for file, p in sorted(found.items())
@@ -204,7 +204,7 @@ def _named(
         if path.suffix.casefold() not in SUFFIXES or file in listed or hidden:
             continue
         if wrong_sign(path.name) or not _lies_in(folder.parent, file):
-            must = "must be a picture in the folder of the site, with a name of plain text"
+            must = "must be a photo in the folder of the site, with a name of plain text"
             ledger.fault(file, 0, "file", "", must)
             continue
         meant = _meant(path.stem, things, counters, metres_per_counter)

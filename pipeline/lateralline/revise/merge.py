@@ -101,8 +101,8 @@ def _pictures(
     for name, path in of_added.items():
         there = of_site.get(name)
         if there is not None and sha256(there) != sha256(path):
-            must = "must be a new name: the site has another picture of that name"
-            ledger.fault(ADDED + name, 0, "file", "", must, "rename the picture that is added")
+            must = "must be a new name: the site has another photo of that name"
+            ledger.fault(ADDED + name, 0, "file", "", must, "rename the photo that is added")
     return of_added if site.is_dir() else of_site | of_added
 
 
