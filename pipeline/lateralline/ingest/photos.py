@@ -213,7 +213,7 @@ def _named(
         else:
             values: dict[str, Given] = {"both": [row.shows for row in meant]} if meant else {}
             variant = "names" if meant else "name"
-            _tell(f"photo-not-placed/{variant}", PhotoRow(file), values, ledger)
+            _tell("photo-not-placed", variant, PhotoRow(file), values, ledger)
     return named
 
 
@@ -271,7 +271,7 @@ def _read(home: Path, row: PhotoRow, ledger: Ledger) -> Picture | None:
     except OSError:
         variant = "unreadable"
     values: dict[str, Given] = {"near": near} if variant == "missing" else {}
-    _tell(f"photo-unusable/{variant}", row, values, ledger)
+    _tell("photo-unusable", variant, row, values, ledger)
     return None
 
 
@@ -287,10 +287,12 @@ def _note_twice(photos: Sequence[Photo], ledger: Ledger) -> None:
             continue  # twice in the folder, and no harm done
         values: dict[str, Given] = {"shows": row.shows, "other": other.shows}
         values |= {"file": other.file} if variant == "copy" else {}
-        _tell(f"photo-twice/{variant}", row, values, ledger)
+        _tell("photo-twice", variant, row, values, ledger)
 
 
-def _tell(name: str, row: PhotoRow, values: Mapping[str, Given], ledger: Ledger) -> None:
-    """Note the finding of a picture; what it says depends on its variant."""
+def _tell(
+    code: str, variant: str, row: PhotoRow, values: Mapping[str, Given], ledger: Ledger
+) -> None:
+    """Note a finding of a picture."""
     subject = f"photo {row.file}"
-    ledger.findings.append(finding(name, subject, where=row.where, more=values))
+    ledger.findings.append(finding(code, subject, variant=variant, where=row.where, more=values))

@@ -154,8 +154,9 @@ def without_private(layer: str, frame: FrameT, private: Collection[str]) -> Fram
     frame = frame.drop(columns=hidden(frame.columns, private))
     if layer != PictureRow.layer or _asked.get():
         return frame
-    shown: FrameT = frame[~frame["private"].astype("boolean").fillna(False)]
-    return shown.reset_index(drop=True)
+    shown = ~frame["private"].astype("boolean").fillna(False)
+    left: FrameT = frame[shown].reset_index(drop=True)
+    return left
 
 
 def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
