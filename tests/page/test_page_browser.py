@@ -14,7 +14,6 @@ import shutil
 import sqlite3
 import subprocess
 import time
-from collections.abc import Iterator
 from contextlib import closing
 from hashlib import sha256
 from html import unescape
@@ -27,96 +26,19 @@ import pytest
 import shapely
 from PIL import Image
 from pyproj import Geod
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.overlay.run import at_least
 from lateralline.page.figures import PALETTE
 from lateralline.page.places import Fact, fact_text
 from lateralline.record import CAUTION
 from lateralline.wording import in_unit
 from tests.support import chromium
-from tests.support.places import SAMPLES
+from tests.support.pages import READY, look, run, settle
 
-READY = "document.documentElement?.dataset.ready === 'yes'"
-#: What a test looks through: the models and views of the drawings, places in the window.
-GLASS = """
-window.glass = (() => {
-  const view = (name) => [...Bokeh.index].find((v) => v.model.name === name);
-  const model = (name) => [...Bokeh.documents[0].all_models].find((m) => m.name === name);
-  const range = (name) => {
-    const { x_range: x, y_range: y } = view(name).model;
-    return [x.start, x.end, y.start, y.end];
-  };
-  const at = (name, x, y) => {
-    const v = view(name), box = v.canvas_view.el.getBoundingClientRect(), f = v.frame.bbox;
-    const [a, b, c, d] = range(name);
-    const [right, up] = [(x - a) / (b - a), (y - c) / (d - c)];
-    return [box.left + f.left + right * f.width, box.top + f.top + (1 - up) * f.height];
-  };
-  const chosen = () => ["stops", "nodes", "seen"]
-    .flatMap((kind) => [...model(kind).selected.indices].map((i) => `${kind} ${i}`)).join();
-  const row = () => [...document.querySelectorAll("tr[aria-current]")]
-    .map((r) => `${r.dataset.kind} ${r.dataset.index}`).join();
-  return { model, range, at, chosen, row };
-})();
-"""
 EVIL = '</script><script>window.hit=1</script><img src=x onerror="window.hit=1">\'"&amp;{{7*7}}'
 
 
 pytestmark = pytest.mark.skipif(chromium.found() is None, reason="no Chromium on the PATH")
-
-
-def run(*arguments: object, code: int = 0) -> None:
-    result = CliRunner().invoke(app, [str(a) for a in arguments])
-    assert result.exit_code == code, result.output
-
-
-@pytest.fixture(scope="module")
-def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two built sites and their pages: one plain, one with planned works, an index of both."""
-    at = tmp_path_factory.mktemp("pages")
-    out, plan = at / "out", SAMPLES / "planned-works" / "quarry-plan.geojson"
-    run("build", SAMPLES / "gnss-bend-branch", SAMPLES / "tape-ties", "-o", out)
-    run("clearance", out, plan, "--required", "0.3m", "-o", at / "near", code=1)
-    run("page", out, "--site", "QH-022", "-o", at / "page.html")
-    run("page", out, "--site", "QH-022", "--clearance", at / "near", "-o", at / "works.html")
-    run("page", out, "-o", at / "pages")
-    return at
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    made = chromium.Chromium(chromium.found(), tmp_path_factory.mktemp("profile"))
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def tab(browser: Any) -> Iterator[Any]:
-    browser.size(1400, 1500)
-    browser.prefer(prefers_color_scheme="light")
-    yield browser
-    browser.value("1")  # what is under way is heard
-    # bokeh 3.10 logs this of its own views of texts whose data change; what is drawn is right
-    known = "PlainTextView"
-    assert [c for c in browser.complaints if known not in c or "already destroyed" not in c] == []
-    own = browser.value("location.href")
-    assert {r for r in browser.requests if not r.startswith(("data:", "blob:"))} == {own}
-
-
-def look(tab: Any, page: Path) -> None:
-    tab.open(page, READY)
-    tab.value(GLASS)
-    settle(tab)
-
-
-def settle(tab: Any) -> bytes:
-    """Wait until two pictures in a row are the same, and return the last."""
-    before, now = b"", tab.picture()
-    while before != now:
-        before, now = now, tab.picture()
-    return now
 
 
 def click(tab: Any, drawing: str, x: float, y: float) -> None:
@@ -341,43 +263,6 @@ def test_every_printed_sheet_has_the_caution(tab: Any, work: Path, tmp_path: Pat
         assert "No clearance to dig" in sheet
     assert CAUTION in " ".join(sheets[0].split())
     assert "fence post 3 · L2" in told.stdout  # tables are printed to their ends
-
-
-def test_keys_do_what_the_pointer_does(tab: Any, work: Path) -> None:
-    look(tab, work / "page.html")
-    whole = tab.value("glass.range('plan')")
-    tab.key("ArrowRight")
-    tab.key("ArrowRight")
-    assert tab.value("glass.row()") == "stops 1"
-    tab.key("ArrowLeft")
-    assert tab.value("glass.row()") == "stops 0"
-    tab.key("Escape")
-    assert tab.value("glass.row() + glass.chosen()") == ""
-    tab.key("+")
-    west, east, _, _ = tab.value("glass.range('plan')")
-    assert (whole[1] - whole[0]) / (east - west) == pytest.approx(1.4)
-    tab.key("0")
-    assert tab.value("glass.range('plan')") == pytest.approx(whole)
-    tab.key("m")
-    assert tab.value("!document.getElementById('measuring').hidden")
-    tab.value("document.getElementById('from').focus()")
-    tab.key("m")  # typed into a field it is no command
-    assert tab.value("!document.getElementById('measuring').hidden")
-    tab.key("Escape")
-    assert tab.value("document.getElementById('measuring').hidden")
-    # every control is reached by Tab, and what has the focus shows it
-    tab.value("document.activeElement.blur()")
-    reached = set()
-    for _ in range(90):
-        tab.key("Tab")
-        reached.add(
-            tab.value("((e) => e.id || e.dataset.switch || e.className)(document.activeElement)")
-        )
-    assert {"measure", "fit", "theme", "plan", "profile", "line", "next", "jump", "pick"} <= reached
-    assert {"stops", "zone", "labels"} <= reached
-    tab.value("document.querySelector('tr[data-kind=nodes][data-index=\"1\"] .pick').focus()")
-    tab.key("Enter")
-    assert tab.value("glass.row()") == "nodes 1"
 
 
 @pytest.mark.parametrize("page", ["works.html", "pages/index.html", "pages/site-QH-014.html"])

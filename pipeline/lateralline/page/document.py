@@ -45,7 +45,7 @@ from lateralline.wording import in_unit
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
     "units.js", "drawing.js", "naming.js", "pointing.js", "choosing.js", "measuring.js", "theme.js",
-    "keys.js", "start.js",
+    "keys.js", "reaching.js", "start.js",
 )  # fmt: skip
 _ASSETS: Final = files("lateralline.page") / "assets"
 
@@ -66,6 +66,7 @@ def document(
         "stops": places.stops(view),
         "nodes": places.nodes(view),
         "seen": places.seen(view),
+        "control": places.control(view),
     }
     if works is not None:
         found["works"] = places.places_of_works(works)
@@ -173,6 +174,11 @@ _TABLES: Final = {
     "stops": ("Stops", "run/stop", ("chainage", "depth", "position ±", "status")),
     "nodes": ("Nodes", "node", ("chainage", "invert", "cover", "bend")),
     "seen": ("Seen by the camera", "code", ("what", "chainage", "cover")),
+    "control": (
+        "Control points",
+        "point",
+        ("east of the corner", "north of the corner", "position ±"),
+    ),
 }
 _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
 
@@ -180,7 +186,7 @@ _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
 #: Columns that hold numbers, and stand to the right.
 _NUMBERS: Final = {
     "separation", "lower 95 %", "required", "chainage", "depth", "position ±", "invert",
-    "cover", "bend",
+    "cover", "bend", "east of the corner", "north of the corner",
 }  # fmt: skip
 
 

@@ -57,9 +57,9 @@ def draw_plan(view: RecordView, of: Sources, works: Works | None = None) -> figu
     dressed(path, line_color="measured")
     at = ("x", "y")
     symbols(plan, "field_marks", at, of.marks, "marks")
-    symbols(plan, "control_points", at, of.control, "control")
+    picked = symbols(plan, "control_points", at, of.control, "control")
     names(plan, "control", "ink")
-    picked = symbols(plan, "pipe_nodes", at, of.nodes, "nodes")
+    picked += symbols(plan, "pipe_nodes", at, of.nodes, "nodes")
     picked += symbols(plan, "pipe_observations", at, of.seen, "seen")
     picked += symbols(plan, "transmitter_fixes", at, of.stops, "stops")
     for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):

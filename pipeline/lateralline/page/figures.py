@@ -150,12 +150,15 @@ def frame(name: str, *, equal: bool) -> figure:
 
     With `equal`, boxes are zoomed with one scale both ways.
     """
-    pan, wheel = PanTool(), WheelZoomTool(zoom_on_axis=False, modifiers="ctrl")
+    pan = PanTool(description="Drag to move")
+    wheel = WheelZoomTool(
+        zoom_on_axis=False, modifiers="ctrl", description="Ctrl and wheel to zoom"
+    )
     tools = [
         pan,
         wheel,
-        BoxZoomTool(match_aspect=equal),
-        SaveTool(filename=name),
+        BoxZoomTool(match_aspect=equal, description="Drag a box to zoom to"),
+        SaveTool(filename=name, description="Save as a picture"),
         ResetTool(visible=False),
     ]
     made = figure(
@@ -183,7 +186,7 @@ def frame(name: str, *, equal: bool) -> figure:
 
 def pickable(drawing: figure, renderers: Iterable[Renderer]) -> None:
     """Let the pointer pick rows of `renderers`."""
-    drawing.add_tools(TapTool(renderers=list(renderers)))
+    drawing.add_tools(TapTool(renderers=list(renderers), description="Tap to choose a place"))
 
 
 def dressed(renderer: GlyphRenderer[G], switch: str = "", **roles: str) -> GlyphRenderer[G]:

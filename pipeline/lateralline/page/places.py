@@ -20,7 +20,7 @@ import numpy as np
 import pyogrio
 import shapely
 
-from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.errors import LaterallineError
 from lateralline.output.proof import sha256
 from lateralline.record.layers import Shapes
@@ -129,7 +129,7 @@ def chance(probability: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class PagePlace:
-    """A stop, node or observation: where it is and what is known of it."""
+    """A stop, node, observation or control point: where it is and what is known of it."""
 
     title: str
     line: str
@@ -151,7 +151,14 @@ class PageTarget:
 
 def stops(view: RecordView) -> list[PagePlace]:
     """Return every stop, in the order of the layer, unsolved ones too."""
-    return [_place(row, f"stop {row.name}", _of_stop(row)) for row in view.fixes]
+    marks: dict[str, list[str]] = {}
+    for mark in view.rows(MarkRow):
+        words = f"{mark.mark_id} {mark.kind.replace('_', ' ')}{'' if mark.used else ' (not used)'}"
+        marks.setdefault(f"{mark.run_id}/{mark.stop_id}", []).append(words)
+    return [
+        _place(row, f"stop {row.name}", _of_stop(row, ", ".join(marks.get(row.name, ()))))
+        for row in view.fixes
+    ]
 
 
 def nodes(view: RecordView) -> list[PagePlace]:
@@ -167,12 +174,27 @@ def seen(view: RecordView) -> list[PagePlace]:
     ]
 
 
+def control(view: RecordView) -> list[PagePlace]:
+    """Return every control point, by the axes of the plan."""
+    found = []
+    for row in view.control:
+        x, y = (nan, nan) if row.geometry is None else (row.geometry.x, row.geometry.y)
+        facts = (
+            *measured("east of the corner", x),
+            *measured("north of the corner", y),
+            *measured("level", row.point_level_m, row.level_sigma_m),
+            *measured("position ±", ELLIPSE_95 * row.position_sigma_m),
+        )
+        found.append(PagePlace(f"control point {row.point}", "", None, known(x), known(y), facts))
+    return found
+
+
 def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[Fact]) -> PagePlace:
     x, y = (None, None) if row.geometry is None else (row.geometry.x, row.geometry.y)
     return PagePlace(title, row.line_id, known(row.chainage_m), x, y, tuple(facts))
 
 
-def _of_stop(row: FixRow) -> Iterator[Fact]:
+def _of_stop(row: FixRow, marks: str) -> Iterator[Fact]:
     yield from worded("status", row.status.replace("_", " "))
     yield from worded("because", row.reason)
     yield from measured("depth", row.transmitter_depth_m, row.transmitter_depth_sigma_m)
@@ -187,6 +209,7 @@ def _of_stop(row: FixRow) -> Iterator[Fact]:
     yield from measured("moved by the line's adjustment", row.shift_m)
     if not isnan(row.chi2):
         yield Fact("misfit (χ²)", f"{row.chi2:.2f} on {known(row.dof) or 0:.0f} to spare")
+    yield from worded("marks", marks)
     yield from worded("note", row.note)
     yield from worded("from", row.source_row)
 

@@ -135,7 +135,6 @@ def _of_control(rows: Sequence[ControlRow]) -> Columns:
         "aside_x": np.ones(len(rows)),
         "aside_y": np.zeros(len(rows)),
         "state": states(rows),
-        "tip": [f"control point {row.point}" for row in rows],
     }
 
 

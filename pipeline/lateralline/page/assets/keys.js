@@ -1,4 +1,5 @@
-// Keys, wherever the reader is but in a field.
+// Keys, wherever the reader is but in a field; characters only in a drawing, where nothing typed or
+// spoken elsewhere sets them off (WCAG 2.2, 2.1.4).
 const keys = {
   ArrowRight: () => step(1),
   ArrowDown: () => step(1),
@@ -18,8 +19,11 @@ function listenToKeys() {
     const act = keys[event.key];
     if (!act || event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.target.closest("input:not([type=checkbox]), select, textarea") && event.key !== "Escape") return;
+    if (event.key.length === 1 && !event.target.closest(".canvas")) return;
     const vertical = event.key === "ArrowUp" || event.key === "ArrowDown";
     if (vertical && !event.target.closest(".canvas, table")) return; // the page scrolls by these
+    const box = event.target.closest(".scroll");
+    if (!vertical && event.key.startsWith("Arrow") && box?.scrollWidth > box?.clientWidth) return; // so does this
     event.preventDefault();
     act();
   });

@@ -7,7 +7,7 @@ function under(drawing, x, y) {
   const perX = (drawing.x_range.end - drawing.x_range.start) / drawing.inner_width;
   const perY = (drawing.y_range.end - drawing.y_range.start) / drawing.inner_height;
   const found = [];
-  for (const [rank, kind] of [...Object.keys(sources), "marks", "control"].entries()) {
+  for (const [rank, kind] of [...Object.keys(sources), "marks"].entries()) {
     const columns = named(kind)?.data;
     if (!columns || !isOn(kind)) continue;
     const [xs, ys] = drawing === plan ? [columns.x, columns.y] : [columns.chainage, columns.level];

@@ -32,6 +32,7 @@ function start() {
   });
   at("fit").addEventListener("click", whole);
   startTheme(repaint);
+  makeReachable();
   whole();
   setUnit(unit);
   root.dataset.ready = "yes";
