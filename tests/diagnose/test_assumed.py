@@ -10,6 +10,7 @@ import numpy as np
 from lateralline.diagnose import with_assumed
 from lateralline.ingest import read_site
 from lateralline.place import place
+from lateralline.records import Spots
 from lateralline.settings import Assumed
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
@@ -28,7 +29,7 @@ def test_all_defaults_are_one_finding() -> None:
     for said in (
         "transmitter_lag 0 of R1, R2, which moves places along the pipe",
         "ride_height 0 of R2, which moves levels of the invert",
-        "by CGA Best Practices",
+        "a tolerance of 0.46 m by CGA Best Practices",
         "local rules may be wider",
         "a receiver",
     ):
@@ -51,3 +52,25 @@ def test_only_what_is_assumed_is_told() -> None:
     seen = replace(bare, stops=replace(bare.stops, metal=metal))
     [told] = [f for f in with_assumed(seen, place(record)).findings if f.code == "assumed"]
     assert "steel that nobody saw" not in told.what
+
+
+def test_sigma_of_control_is_nothing_to_a_site_that_taped_nothing() -> None:
+    record = read_site(SAMPLES / "tape-ties")
+    nothing = np.full(len(record.control.sigma_h_m), np.nan)
+    bare = replace(
+        record,
+        settings=replace(record.settings, assumed=Assumed(lag=("R1",))),
+        control=replace(record.control, sigma_h_m=nothing),
+    )
+    surveyed = replace(
+        bare,
+        marks=replace(bare.marks, spots=_by_gnss(bare.marks.spots)),
+        exposures=replace(bare.exposures, spots=_by_gnss(bare.exposures.spots)),
+    )
+    for site, says in ((bare, True), (surveyed, False)):
+        [told] = [f for f in with_assumed(site, place(record)).findings if f.code == "assumed"]
+        assert ("of control, which every taped mark has a share in" in told.what) == says
+
+
+def _by_gnss(spots: Spots) -> Spots:
+    return replace(spots, method=np.full(len(spots.method), "gnss"))

@@ -176,6 +176,19 @@ def test_the_words_of_an_office_are_told_in_one_line_with_the_codes_file_to_writ
     assert [s.kind for s in sorted_(*office[:4], using=codes)] == ["end_null", "mid_null"] * 2
 
 
+def test_office_words_before_run_and_stop_are_told_where_no_run_is_known_yet() -> None:
+    office = ("NUL R1 1 c=4 d=1.2", "NUL R1 2", "HOR R1 1", "TREE T8 12", "EP DRIVE", "BLD SW")
+    (said,) = faults(*office)
+    assert '"NUL" at 2 points, near end_null or mid_null; "HOR" at 1 point;' in said
+    assert 'as words.end_null = "end null, end, en, NUL" would' in said
+    codes = mapping('words.end_null = "en, NUL"\nwords.mid_null = "mn, HOR"')
+    marks = sorted_(*office, using=codes)
+    assert [(s.run, s.stop, s.kind) for s in marks[:3]] == [
+        ("R1", "1", "end_null"), ("R1", "2", "end_null"), ("R1", "1", "mid_null"),
+    ]  # fmt: skip
+    assert [s.table for s in marks[3:]] == [""] * 3
+
+
 @pytest.mark.parametrize(
     "code",
     ["R1_4_EN", "R1.4.EN", "R 1 4 EN", "R-1 4 XX", "EN 3", "3 EN", "END NULL R1 S4", "R3 1 ENX",
@@ -254,4 +267,4 @@ def test_the_default_reads_without_fault_and_is_complete() -> None:
     codes = read_codes("codes_default.toml", default_text(), ledger)
     assert not ledger.faults
     assert codes == default_codes()
-    assert len(codes.patterns) == 12
+    assert len(codes.patterns) == 13

@@ -18,7 +18,7 @@ from lateralline.cli.import_points import ImportRequest
 from lateralline.cli.report import print_failure, print_last_words
 from lateralline.cli.screen import print_screen
 from lateralline.cli.terminal import console
-from lateralline.errors import FrameError, LaterallineError
+from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
 
 _FLOWS: Final = ("with", "against", "unknown")
 
@@ -43,6 +43,9 @@ def run(request: ImportRequest) -> int:
     except points.OrderNotConfirmedError as e:
         points_report.print_detections(console(), e.detections, request.points.yes)
         return NOTHING
+    except SiteFaultsError as e:  # what the options lack is said with it, not a round later
+        gaps = [] if request.dry_run else _gaps(request, ())
+        raise LaterallineError("\n".join([str(e), *gaps])) from e
     stops = points.stops_of(imported, request.stops)
     points_report.print_files(console(), imported)
     if request.dry_run:
@@ -50,7 +53,7 @@ def run(request: ImportRequest) -> int:
         points_report.print_counts(console(), imported, stops)
         typer.echo("Nothing was written.")
         return CLEAN
-    refuse_gaps(request, imported.found)
+    _refuse(_gaps(request, imported.found))
     assert request.out is not None  # refused otherwise
     points_report.print_counts(console(), imported, stops)
     systems = imported.horizontal, imported.vertical, imported.level_unit
@@ -182,8 +185,8 @@ def refuse_unusable(request: ImportRequest) -> None:
     _refuse(wrong)
 
 
-def refuse_gaps(request: ImportRequest, found: Iterable[points.ClassifiedPoint]) -> None:
-    """Raise LaterallineError naming everything a site needs that no point can tell."""
+def _gaps(request: ImportRequest, found: Iterable[points.ClassifiedPoint]) -> list[str]:
+    """Return everything a site needs that neither the options nor any point tells."""
     wrong = (
         [] if request.out is not None else ["say where to write the site: -o SITE, or --dry-run"]
     )
@@ -205,7 +208,7 @@ def refuse_gaps(request: ImportRequest, found: Iterable[points.ClassifiedPoint])
             for run in used
             if run not in known
         ]
-    _refuse(wrong)
+    return wrong
 
 
 def site_given(

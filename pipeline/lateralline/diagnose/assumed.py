@@ -10,6 +10,7 @@ from lateralline.findings import finding
 from lateralline.place import Placed
 from lateralline.published import dig_rules
 from lateralline.records import FieldRecord
+from lateralline.wording import as_written
 
 
 def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
@@ -19,13 +20,14 @@ def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
     be beside metal, are no more than said.
     """
     settings, about = record.settings, record.settings.assumed
-    bare = int(np.isnan(record.control.sigma_h_m).sum())
+    taped = any((of.spots.method != "gnss").any() for of in (record.marks, record.exposures))
+    bare = taped and bool(np.isnan(record.control.sigma_h_m).any())
     rule = dig_rules()[settings.dig_rule] if about.rule else None
     unseen = bool(len(record.stops.row)) and not record.stops.metal.any()
     if not (about.lag or about.ride or about.aerial or rule or bare or unseen):
         return placed
     moves = bool(about.lag or about.ride or about.aerial or rule)
-    local = placed.frame.is_local
+    local, tape = placed.frame.is_local, settings.units.get("tape", "m")
     assumed = finding(
         "assumed",
         "site",
@@ -35,9 +37,9 @@ def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
         aerial_m=settings.aerial_height_m if about.aerial else None,
         aerial_sigma_m=settings.aerial_height_sigma_m if about.aerial else None,
         rule=rule.title if rule else None,
-        width_m=rule.tolerance_m if rule else None,
+        width=as_written(rule.tolerance_m, tape, alone=True, up=True) if rule else None,
         rules=tuple(dig_rules()) if rule else (),
-        exact=bool(bare and local),
+        exact=bare and local,
         unseen=unseen,
         sigma_h_m=settings.accuracy.gnss_m if bare and not local else None,
     )

@@ -6,6 +6,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final, Literal
 
 from lateralline.ingest.cells import means_unknown
@@ -71,7 +72,7 @@ def classify_points(
         for f, points in enumerate(imported)
         for i in range(len(points))
     ]
-    runs = {compact(s.run): s.run for s in found if s.belongs}
+    runs = _runs_by_shape(found) | {compact(s.run): s.run for s in found if s.belongs}
     strangers: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
     for s in found:
         word = s.kind if s.reason == _NO_KIND else ""
@@ -279,6 +280,8 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
         values.keys() & {"run", "stop"} or {"counter", "depth"} <= values.keys()
     ):  # a tree may have d=
         return f"has {' and '.join(sorted(values))} of a mark"
+    if run := next((runs[a] for a, b in pairwise(words) if a in runs and _STOP.fullmatch(b)), ""):
+        return f"names run {run} and a stop"
     phrases = [
         _WORD.findall(word)
         for word, meaning in codes.words.items()
@@ -293,6 +296,20 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
         if near:
             return f"looks like a mark, {' or '.join(sorted(near))}"
     return ""
+
+
+def _runs_by_shape(found: Sequence[ClassifiedPoint]) -> dict[str, str]:
+    """Return what is written as a run before two stops or more, of points that fit no pattern.
+
+    An office's own words leave no mark whose run is known; a tree with a number has but one.
+    """
+    stops: defaultdict[str, set[str]] = defaultdict(set)
+    for s in found:
+        if s.unmapped:
+            for a, b in pairwise(_WORD.findall(s.code)):
+                if _RUN.fullmatch(a.casefold()) and _STOP.fullmatch(b.casefold()):
+                    stops[a].add(b)
+    return {run.casefold(): run for run, several in stops.items() if len(several) > 1}
 
 
 def _without(words: Sequence[str], phrase: Sequence[str]) -> list[str] | None:

@@ -28,6 +28,11 @@ GROUPS: Final = ("run", "stop", "line", "name", "kind", "to", "counter", "depth"
                  "sigma", "note")  # fmt: skip
 
 _NAME: Final = r"[^\s/:;,]+"  # what runs, stops and lines may be called
+#: Where words stand before them: names that are no words themselves, as R1 and 3A are.
+_NUMBERED: Final = {
+    "numbered_run": r"(?P<run>[a-z]{1,2}\d+)",
+    "numbered_stop": r"(?P<stop>\d+[a-z]?)",
+}
 _HOLDERS: Final[Mapping[str, tuple[str, ...]]] = {
     "mark": MARKS,
     "ground": ("ground",),
@@ -171,7 +176,8 @@ def _compiled(
         source = _expression(text, words) if forms[0] == "form" else text
         expression = re.compile(rf"(?:{source})(?![\w])", re.IGNORECASE)
     except (re.error, KeyError) as e:
-        known = "{run}, {stop}, {line}, {name}, " + ", ".join(f"{{{h}}}" for h in _HOLDERS)
+        holders = ("run", "stop", "line", "name", *_NUMBERED, *_HOLDERS)
+        known = ", ".join(f"{{{h}}}" for h in holders)
         message = str(e).strip("'")
         row.fault(ledger, forms[0], f"must be a pattern: {message}", f"known: {known}")
         return None
@@ -200,6 +206,8 @@ def _literal(text: str) -> str:
 def _words_for(holder: str, words: Mapping[str, tuple[str, ...]]) -> str:
     if holder in ("run", "stop", "line", "name"):
         return f"(?P<{holder}>{_NAME})"
+    if holder in _NUMBERED:
+        return _NUMBERED[holder]
     if holder not in _HOLDERS:
         raise KeyError(f"{{{holder}}} stands for nothing")
     several = [w for meaning in _HOLDERS[holder] for w in words.get(meaning, ())]

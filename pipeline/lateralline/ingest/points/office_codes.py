@@ -46,18 +46,26 @@ def report_office_codes(
         return
     said: list[str] = []
     lines: dict[str, list[str]] = {}
+    unlike: dict[str, str] = {}
     for word, points in strangers.items():
         meant = nearest_meanings(word, codes)
         near = f", near {' or '.join(meant)}" if meant else ""
         said.append(f'"{word}" at {len(points)} point{"s" * (len(points) != 1)}{near}')
-        lines.setdefault(meant[0] if len(meant) == 1 else "", []).append(word)
-    unlike = ", ".join(lines.pop("", []))
+        if len(meant) == 1:
+            lines.setdefault(meant[0], []).append(word)
+        else:
+            unlike[word] = meant[0] if meant else "mid_null"
     files = [
         f'words.{meaning} = "{", ".join([*_known_words(meaning, codes), *words])}"'
         for meaning, words in lines.items()
     ]
     if unlike:
-        files.append(f'words.ignore = "{unlike}" (or under the kind they mean)')
+        word, meaning = next(iter(unlike.items()))
+        known = ", ".join([*_known_words(meaning, codes), word])
+        files.append(
+            f'each of "{", ".join(unlike)}" under what it means, '
+            f'as words.{meaning} = "{known}" would, or under words.ignore'
+        )
     f, at, description = min(one for points in strangers.values() for one in points)
     more = f"; and {len(said) - _MOST} more" if len(said) > _MOST else ""
     found = "; ".join(said[:_MOST])
