@@ -1,15 +1,16 @@
 """One side of paper for the crew that digs: plan with ties, depths, and where to dig first.
 
 Drawn from a built record alone. Spots are the ends, bends and junctions of its lines, numbered on
-the plan as in the table below; a spot the counter alone carries on is no spot to dig at and is left
-out. The spot to expose first is the one known best in plan, at the least depth of those equally
-well known: the smallest hole that proves the record. ± is 95 %.
+the plan as in the table below, and located points between them where they lie far apart; a spot the
+counter alone carries on is no spot to dig at and is left out. The spot to expose first is the one
+known best in plan, at the least depth of those equally well known: the smallest hole that proves
+the record. ± is 95 %.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, radians
+from math import inf, isfinite, radians
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,10 +19,13 @@ import shapely
 from lateralline import __version__
 from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
 from lateralline.frames.operations import PLAN_95
+from lateralline.record.rows import NodeRow
 from lateralline.ties.spots import Asked, Measure, control_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from lateralline.draw.canvas import Canvas
@@ -35,11 +39,12 @@ _COLUMN_HEAD_MM: Final = 6.5
 _FIRST_MM: Final = 15.0
 _PLAN_HEAD_MM: Final = 8.0
 _MOST_SPOTS: Final = 9
+_FAR_M: Final = 6.0  # along a line from the nearest spot: 20 ft
 _END: Final = "end of located line"
 _LONGEST_M: Final = 30.0
 _FLATTEST_DEG: Final = 20.0
 _LENGTH_AT: Final = 0.63  # of the way from spot to corner: nearer the spots tapes crowd
-_PAD: Final = 0.12  # of the drawn ground, clear on each side
+_PAD_MM: Final = 10.0  # clear on each side of what is drawn
 _FIND_AGAIN: Final = "no control to tape from: find the spots by GNSS, or give corners"
 _POINTS: Final = 1.0  # of their size on a map
 
@@ -65,13 +70,34 @@ class CrewPlan:
             _LONGEST_M, radians(_FLATTEST_DEG), tape.tape_sigma_m, tape.tape_sigma_ratio
         )
         carried = {node.node_id for node in view.nodes if node.carried_on}
-        names = tuple(n.node_id for n in view.nodes if n.node_id not in carried)
+        named = [n for n in view.nodes if n.node_id not in carried]
+        order = {line: i for i, line in enumerate(view.lines)}
+        shown = [*named, *_between(view, named)]
+        shown.sort(key=lambda n: (order.get(n.line_id, len(order)), n.chainage_m))
+        names = tuple(n.node_id for n in shown)
         spots = spots_of(view, Asked(nodes=names), measure) if names else []
         cards = tie([s for s in spots if np.isfinite(s.ground_m).all()], control_of(view), limits)
         kept = tuple(cards[:_MOST_SPOTS])
         sure = [(_off(card), card.spot.cover_m, n) for n, card in enumerate(kept)]
         known = [(round(off, 2), cover, n) for off, cover, n in sure if isfinite(off + cover)]
         return cls(kept, len(cards) - len(kept), min(known)[2] if known else None)
+
+
+def _between(view: RecordView, named: Sequence[NodeRow]) -> list[NodeRow]:
+    """Return located points amid long stretches, one after another, as room allows."""
+    free = [n for n in view.rows(NodeRow) if n.kind == "point" and not n.carried_on]
+    taken, added = list(named), list[NodeRow]()
+    while free and len(taken) < _MOST_SPOTS:
+        off = [min((_apart(n, t) for t in taken), default=inf) for n in free]
+        if max(off) < _FAR_M:
+            break
+        added.append(free.pop(off.index(max(off))))
+        taken.append(added[-1])
+    return added
+
+
+def _apart(one: NodeRow, other: NodeRow) -> float:
+    return abs(one.chainage_m - other.chainage_m) if one.line_id == other.line_id else inf
 
 
 def crew_page(view: RecordView, paper: str = "") -> Canvas:
@@ -208,9 +234,8 @@ def _window(view: RecordView, plan: CrewPlan, inner: Box) -> tuple[Window, Paper
     boxes += [[x, y, x, y] for x, y in _starts(plan)]
     bounds = bounds_of(boxes) or view.box
     wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
-    pad = _PAD * max(wide, high, 1.0)
-    across = finest(inner.width, wide + 2 * pad, in_feet=view.in_feet)
-    up = finest(inner.height, high + 2 * pad, in_feet=view.in_feet)
+    across = finest(inner.width - 2 * _PAD_MM, wide, in_feet=view.in_feet)
+    up = finest(inner.height - 2 * _PAD_MM, high, in_feet=view.in_feet)
     scale = max(across, up)
     size = inner.width / scale.mm_per_m, inner.height / scale.mm_per_m
     return one_window(bounds, *size), scale
