@@ -96,5 +96,5 @@ def sheet(
     draw = documents.draw_sheets if apart else documents.draw_sheet
     with documents.private_shown(with_private), documents.spoken(terms):
         pages = draw(chosen, out, options, replace=replace)
-    message = f"wrote {out}: {len(chosen)} site{'s' * (len(chosen) > 1)}, {pages} pages"
-    print_last_words(message)
+    sites = f"{len(chosen)} site{'s' * (len(chosen) > 1)}"
+    print_last_words(f"wrote {out}: {sites}, {pages} page{'s' * (pages != 1)}")
