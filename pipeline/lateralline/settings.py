@@ -239,6 +239,7 @@ class Assumed:
     ride: tuple[str, ...] = ()  # runs without ride_height
     aerial: bool = False  # the height of the receiver's aerial
     rule: bool = False  # the dig rule, and no tolerance either
+    axes: bool = False  # the CRS: a taped sketch on axes of its own
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,25 @@ def word(quantity: str, region: Region) -> str:
     return found.us if region == "us" else found.metric
 
 
+def reworded(text: str, region: Region) -> str:
+    """Return a sentence of the catalogue, which speaks metric words, in the words of a region.
+
+    Only of words that mean one thing wherever they stand: "level" may be how a tape is held.
+
+    >>> reworded("chainage 3 ft, gradients unknown", "us")
+    'station 3 ft, slopes unknown'
+    """
+    if region == "metric":
+        return text
+    for quantity in _IN_PROSE:
+        text = text.replace(word(quantity, "metric"), word(quantity, region))
+    return text
+
+
+#: Quantities whose metric word means nothing else.
+_IN_PROSE: Final = ("distance along pipe", "fall of the pipe")
+
+
 @contextmanager
 def spoken(region: Region | None) -> Iterator[None]:
     """Use the words of a region in the block, whatever the sites' tapes; None: each site's own."""

@@ -97,6 +97,21 @@ def for_json(value: object) -> object:
     return value
 
 
+def counted(n: int, severity: str) -> str:
+    """Say how many findings of a severity there are, as a person calls it.
+
+    >>> counted(1, "error"), counted(3, "info"), counted(2, "accepted")
+    ('1 error', '3 notes', '2 accepted')
+    """
+    return f"{n} {SEVERITY_NAMES.get(severity, severity)}" + (
+        "s" if n > 1 and severity != "accepted" else ""
+    )
+
+
+#: What a person calls a severity, where that is another word.
+SEVERITY_NAMES: Final = {"info": "note"}
+
+
 def in_unit(text: str, unit: str, name: str = "") -> str:
     """Say the lengths of a finding in `unit`, called `name`, as precisely as they stand there.
 

@@ -6,6 +6,7 @@ import io
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from hypothesis import example, given
@@ -62,9 +63,16 @@ SITE = SiteSummary(
 )
 
 
-def printed(site: SiteSummary, width: int = 100, *, errors_only: bool = False) -> str:
+def printed(
+    site: SiteSummary,
+    width: int = 100,
+    *,
+    errors_only: bool = False,
+    terms: Literal["metric", "us"] | None = None,
+) -> str:
     out = io.StringIO()
-    report.print_summary(Console(file=out, width=width), site, errors_only=errors_only)
+    to = Console(file=out, width=width)
+    report.print_summary(to, site, errors_only=errors_only, terms=terms)
     return out.getvalue()
 
 
@@ -96,8 +104,8 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "0.61 to 1.22 m",
         "cover       0.51 m where least, ground to top of pipe",
         "            at least 0.41 m, 95 of 100 times",
-        "±0.15 m in plan, between R1/4 and R1/5",
-        "±0.08 m in level",
+        "position ±  0.15 m, between R1/4 and R1/5",
+        "level ±     0.08 m",
         "5 of 6",
         "Findings: 1 warning",
         "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)\n",
@@ -112,7 +120,7 @@ def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
     found = (NodeSummary("bend", 3.048, 45.5, ""), NodeSummary("junction", 1.0, float("nan"), "L2"))
     line = replace(LINE, sideways_95_m=float("nan"), nodes=found, carried_on=("CO1",))
     said = printed(replace(SITE, lines=(line,)))
-    assert "in plan not bounded by the counter, between R1/4 and R1/5" in said
+    assert "position ±  not bounded by the counter, between R1/4 and R1/5" in said
     assert "1 bend: 46° at 3.05 m; 1 junction: with L2 at 1.00 m" in said
     assert "CO1 not counted: carried on, not located" in said
 
@@ -135,8 +143,19 @@ def test_only_a_bound_is_called_at_least(least_m: float, bound_m: float, said: s
 def test_feet_come_first_and_metres_beside_them() -> None:
     said = printed(replace(SITE, length_unit="ft", depth_unit="in"))
     assert "40.00 ft (12.19 m)" in said
-    assert "24.0 to 48.0 in (0.61 to 1.22 m)" in said
-    assert "±0.50 ft (0.15 m) in plan" in said
+    assert """2' 0" to 4' 0" (0.61 to 1.22 m)""" in said  # depths were read in inches
+    assert "position ±  0.50 ft (0.15 m)" in said
+    assert "elevation ± 0.25 ft (0.08 m)" in said
+
+
+def test_what_was_taped_in_feet_is_said_in_feet_and_inches() -> None:
+    site = replace(SITE, length_unit="ft", depth_unit="ft", taped=True)
+    said = printed(site)
+    assert """2' 0" to 4' 0" (0.61 to 1.22 m)""" in said
+    assert 'position ±  6" (0.15 m)' in said
+    assert "40.00 ft (12.19 m)" in said  # along the pipe: a station
+    assert "level ±" in printed(site, terms="metric")
+    assert "elevation ±" in printed(SITE, terms="us")
 
 
 def test_findings_are_in_feet_too_where_the_crew_taped_in_feet() -> None:

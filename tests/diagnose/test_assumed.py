@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 
+from lateralline.api.sites import crs_named
 from lateralline.diagnose import with_assumed
+from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.place import place
 from lateralline.records import Spots
@@ -37,6 +41,27 @@ def test_all_defaults_are_one_finding() -> None:
     assert "us-fl" in told.what_to_do
     assert "tolerance" in told.what_to_do
     assert codes.count("assumed") <= 1
+
+
+def test_a_taped_site_without_a_crs_is_a_sketch_and_says_so(tmp_path: Path) -> None:
+    """A grid's large coordinates, or a spot by GNSS, would lead to a map: the CRS is asked for."""
+    site = shutil.copytree(SAMPLES / "local-sketch", tmp_path / "taped")
+    settings = (site / "site.toml").read_text(encoding="utf-8")
+    bare = settings.replace('horizontal = "local"\n', "")
+    assert bare != settings
+    (site / "site.toml").write_text(bare, encoding="utf-8")
+    record = read_site(site)
+    assert record.settings.horizontal == "local"
+    [told] = [f for f in with_assumed(record, place(record)).findings if f.code == "assumed"]
+    assert "x and y on axes of the sketch alone" in told.what
+    assert crs_named(site) == "local"
+    control = (site / "control.csv").read_text(encoding="utf-8")
+    far = control.rstrip("\n").rsplit("\n", 1)[-1].split(",")
+    far[:3] = ["FAR", "467200.0", "4660990.0"]
+    (site / "control.csv").write_text(control + ",".join(far) + "\n", encoding="utf-8")
+    with pytest.raises(SiteFaultsError, match="horizontal"):
+        read_site(site)
+    assert crs_named(site) == ""
 
 
 def test_only_what_is_assumed_is_told() -> None:

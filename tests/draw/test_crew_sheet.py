@@ -13,9 +13,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from lateralline.draw import symbols
 from lateralline.draw.crew_sheet import CrewPlan, crew_page
 from lateralline.draw.sheet import SheetOptions, draw_sheet
+from lateralline.measure import Measure
 from lateralline.record.rows import FindingRow
 from lateralline.record.view import RecordView, read_record
-from lateralline.ties.spots import Measure
 from tests.support.sheet_reading import pages_of
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,10 @@ from lateralline.draw.layout import lay_out
 from lateralline.draw.paper import Box
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.draw.tables import TableColumn, TableSection, paginate
+from lateralline.measure import Measure
 from lateralline.record.symbology import area_of, load_styles, style_of
 from lateralline.record.view import read_record
+from lateralline.units import feet_and_inches
 
 MakeSite = Callable[..., Any]
 CAUTION = contract.load("tolerance_zone").caution
@@ -67,13 +70,13 @@ def test_least_covers_stand_with_their_bounds(sheets: Any, practice: dict[str, P
     """Of the line and of each segment, whose two ends count; the words for sides are plain."""
     site = read_record(practice["tape-ties"], "")
     said = [text for page in sheets.words(site, SheetOptions("letter")) for text in page]
-    band, feet = site.layers["level_band"], site.per
+    band, tape = site.layers["level_band"], Measure("ft-in")
     (line,) = site.layers["pipe_centreline"].itertuples()
     bound_m = band.cover_lower_95_m.min()
-    assert f"{line.cover_min_m / feet:.2f} (≥ {bound_m / feet:.2f})" in said
+    assert f"{tape.bare(line.cover_min_m)} (≥ {tape.bare(bound_m)})" in said
     first = site.layers["pipe_segments"].iloc[0]
     part = band[band.chainage_m <= first.to_chainage_m + 1e-6].cover_lower_95_m.min()
-    assert f"{first.cover_min_m / feet:.2f} (≥ {part / feet:.2f})" in said
+    assert f"{tape.bare(first.cover_min_m)} (≥ {tape.bare(part)})" in said
     words = " ".join(" ".join(said).split())
     assert "looking from the first to the second" in words
     assert "of the way there" not in words
@@ -130,10 +133,13 @@ def test_feet_are_said_in_feet_and_levels_by_their_datum(
     said = " ".join(t for page in sheets.words(site, SheetOptions("A4")) for t in page)
     fix = site.layers["transmitter_fixes"].iloc[0]
     depth = fix["transmitter_depth_m"] / 0.3048
-    half = 1.959964 * fix["transmitter_depth_sigma_m"] / 0.3048
+    eighths = ceil(1.959964 * fix["transmitter_depth_sigma_m"] / 0.0254 * 8)  # never too small
+    half = feet_and_inches(eighths / 96, 8).removeprefix("0' ")
     bend = site.layers["pipe_nodes"].query("kind == 'bend'").iloc[0]
     for part in (
-        f"{depth:.2f} ± {half:.2f}",
+        f"{feet_and_inches(depth, 8)} ± {half}",
+        "elevation ±",
+        "lengths in feet, depths in feet and inches",
         "site zero: levels compare within this site only",
         "us-ft",
         "HOUSE-SE",
@@ -250,7 +256,7 @@ def test_a_stretch_of_undecided_shape_is_dashed_and_asks_for_a_stop(
     sheets: Any, practice: dict[str, Path], tmp_path: Path
 ) -> None:
     site = read_record(practice["tape-ties"], "")
-    assert "pipe axis, shape undecided: add a stop" not in sheets.words(site, SheetOptions("A4"))[0]
+    assert "pipe axis, shape not shown: add a stop" not in sheets.words(site, SheetOptions("A4"))[0]
     layers = dict(site.layers)
     shape = layers["pipe_segments"]["shape"].copy()
     shape.iloc[2] = "undecided"
@@ -258,7 +264,7 @@ def test_a_stretch_of_undecided_shape_is_dashed_and_asks_for_a_stop(
     site = replace(site, layers=layers)
     figure = sheets.first_page(site, SheetOptions("A4"), tmp_path / "s.pdf")
     said = [t.get_text() for axes in figure.axes for t in axes.texts]
-    assert "pipe axis, shape undecided: add a stop" in said
+    assert "pipe axis, shape not shown: add a stop" in said
     solid, dashed = (len(c.get_segments()) for c in figure.axes[1].collections if c.get_gid())
     assert (solid, dashed) == (len(shape) - 1, 1)
 

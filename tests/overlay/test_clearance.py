@@ -397,7 +397,7 @@ def test_no_required_clearance_is_no_default_but_a_fault(make_record, tmp_path: 
 
 @pytest.mark.parametrize("option", [
     ("--required", "0.3"), ("--column", "depth_m"), ("--column", "dept_m=x"),
-    ("--layer", "X=hole"), ("--layer", "X=bore,wide=3"), ("--plan-unit", "yard"),
+    ("--dxf-layer", "X=hole"), ("--dxf-layer", "X=bore,wide=3"), ("--plan-unit", "yard"),
     ("--within", "near"),
 ])  # fmt: skip
 def test_wrong_options_are_refused(make_record, tmp_path: Path, option: tuple[str, str]) -> None:
@@ -446,8 +446,9 @@ PLAN = SAMPLES / "planned-works" / "quarry-plan.geojson"
 DRAWING = SAMPLES / "planned-works" / "quarry-plan.dxf"
 USES = (
     "--plan-crs", "EPSG:32617", "--plan-levels", "same",
-    "--layer", "PLAN-BORE=bore,diameter_m=0.16", "--layer", "PLAN-TRENCH=trench,depth_m=1.4",
-    "--layer", "PLAN-POST=post,depth_m=0.9",
+    "--dxf-layer", "PLAN-BORE=bore,diameter_m=0.16",
+    "--dxf-layer", "PLAN-TRENCH=trench,depth_m=1.4",
+    "--dxf-layer", "PLAN-POST=post,depth_m=0.9",
 )  # fmt: skip
 
 
@@ -527,8 +528,8 @@ def test_a_drawings_unfit_entities_and_unknown_layers_are_faults(
 ) -> None:
     result = run(
         built, DRAWING, "--required", "0.3m", "--plan-crs", "EPSG:32617",
-        "--layer", "PLAN-POST=trench,depth_m=1", "--layer", "PLAN-BORE=post,radius_m=0.1",
-        "--layer", "PLAN-TRENCHES=trench",
+        "--dxf-layer", "PLAN-POST=trench,depth_m=1", "--dxf-layer", "PLAN-BORE=post,radius_m=0.1",
+        "--dxf-layer", "PLAN-TRENCHES=trench",
     )  # fmt: skip
     assert result.exit_code == 2
     said = " ".join(result.output.split())

@@ -93,7 +93,7 @@ def test_a_drawing_s_own_unit_goes_before_the_sketch_s(foot_sketch: Path, tmp_pa
         [(-60, 24), (60, 24), (60, 48), (-60, 48)], close=True, dxfattribs={"layer": "T"}
     )
     drawing.saveas(tmp_path / "p.dxf")
-    options = ("--required", "1in", "--plan-crs", "local", "--layer", "T=trench,depth_m=3")
+    options = ("--required", "1in", "--plan-crs", "local", "--dxf-layer", "T=trench,depth_m=3")
     result = run("clearance", foot_sketch, tmp_path / "p.dxf", *options, "--json")
     (pair,) = json.loads(result.output)["pairs"]
     assert pair["separation_m"] == pytest.approx(24 * 0.0254 - PIPE_M, abs=1e-6)
@@ -115,7 +115,7 @@ def test_sketches_of_several_units_have_none_to_take(foot_sketch: Path, tmp_path
     ("options", "says"),
     [
         (("--plan-unit", "ft"), "leave --plan-unit out"),
-        (("--layer", "A=trench"), "cannot be told by --layer"),
+        (("--dxf-layer", "A=trench"), "cannot be told by --dxf-layer"),
         (("--plan-levels", "same"), "the plan gives no levels"),
         (("--replace",), "nothing is written"),
     ],
@@ -204,7 +204,7 @@ def test_an_entity_without_a_layer_is_left_and_said(make_record, tmp_path: Path)
     drawing.saveas(tmp_path / "p.dxf")
     text = (tmp_path / "p.dxf").read_text().replace("\nLINE\n", "\nUNHEARD\n", 1)
     (tmp_path / "p.dxf").write_text(text)
-    options = ("--plan-crs", "EPSG:32617", "--layer", "BORE=bore,diameter_m=0.1,depth_m=1")
+    options = ("--plan-crs", "EPSG:32617", "--dxf-layer", "BORE=bore,diameter_m=0.1,depth_m=1")
     record = make_record(tmp_path / "a.gpkg")
     result = run("clearance", record, tmp_path / "p.dxf", "--required", "0.3m", *options, "--json")
     assert result.exit_code in (0, 1), result.output

@@ -16,6 +16,7 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
+from markupsafe import escape
 from typer.testing import CliRunner
 
 from lateralline.cli import app
@@ -300,10 +301,18 @@ def test_sites_without_levels_or_in_feet_have_pages(sample: str, tmp_path: Path)
     assert run("page", tmp_path / "out", "-o", tmp_path / "page.html").exit_code == 0
     html = (tmp_path / "page.html").read_text(encoding="utf-8")
     scene = read_record(tmp_path / "out" / "asbuilt.gpkg", "")
-    assert ('"level":"level"' in html) == (sample == "tape-ties")
+    assert ('"level":"elevation"' in html) == (sample == "tape-ties")
     assert f'data-unit="{scene.unit}" aria-pressed="true"' in html
     depth = scene.layers["transmitter_fixes"]["transmitter_depth_m"].iloc[0]
-    assert f">{depth / (0.3048 if scene.unit == 'ft' else 1.0):.2f} ± " in html
+    said = str(escape(scene.measure.bare(depth)))
+    assert ("'" in scene.measure.bare(depth)) == (sample == "tape-ties")
+    assert f">{said} ± " in html
+    if sample == "tape-ties":  # a crew's own words may be asked for otherwise
+        ran = run("page", tmp_path / "out", "-o", tmp_path / "metric.html", "--terms", "metric")
+        assert ran.exit_code == 0
+        html = (tmp_path / "metric.html").read_text(encoding="utf-8")
+        assert '"level":"level"' in html
+        assert '"along":"chainage"' in html
 
 
 def test_without_bokeh_the_way_out_is_told(

@@ -330,6 +330,26 @@ def test_python_and_the_script_say_the_same_in_metres_and_feet(tab: Any, work: P
             assert np.allclose(*(np.array(n, dtype=float) for n in numbers), atol=0.0101)
 
 
+def test_feet_and_inches_are_those_of_python_and_axes_speak_the_words_of_the_site(
+    tab: Any, work: Path
+) -> None:
+    page = work / "pages" / "site-QH-014.html"
+    html = page.read_text(encoding="utf-8")
+    written = [
+        unescape(text) for text in re.findall(r"data-fact='[^']*'(?: [\w-]+)?>([^<]*)<", html)
+    ]
+    assert sum('"' in text for text in written) > 20
+    look(tab, page)
+    cells = "[...document.querySelectorAll('[data-fact]')].map((c) => c.textContent)"
+    assert tab.value(cells) == written
+    tab.value("document.querySelector('[data-unit=m]').click()")
+    assert not any('"' in text for text in tab.value(cells))
+    tab.value("document.querySelector('[data-unit=ft]').click()")
+    assert tab.value(cells) == written
+    label = "Bokeh.documents[0].roots()[1].below[0].axis_label"
+    assert tab.value(label) == "station, ft, from the downstream end (← flow)"
+
+
 def test_planned_works_are_drawn_listed_and_found(tab: Any, work: Path) -> None:
     look(tab, work / "works.html")
     with (work / "near" / "clearance.csv").open(encoding="utf-8", newline="") as file:

@@ -21,7 +21,8 @@ from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.record.assets import columns_of, private_shown
-from lateralline.record.view import read_layer, read_record
+from lateralline.record.reading import read_layer
+from lateralline.record.view import read_record
 from lateralline.settings import Assets, AssetType
 from tests.support.places import SAMPLES
 
@@ -233,7 +234,7 @@ def test_a_drawing_holds_the_register_and_findings_at_their_places(
 
 
 def test_a_sheet_lists_the_register(built: Path) -> None:
-    from lateralline.draw.tables import record_tables
+    from lateralline.draw.record_tables import record_tables
 
     def words() -> str:
         view = read_record(built / "asbuilt.gpkg", "QH-022")

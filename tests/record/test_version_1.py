@@ -24,7 +24,8 @@ from lateralline.findings import catalogue
 from lateralline.overlay.as_built import open_as_built
 from lateralline.record.exported import _of_geojson
 from lateralline.record.lineage import SCHEMA, schema_version_of
-from lateralline.record.view import read_layer, read_record
+from lateralline.record.reading import read_layer
+from lateralline.record.view import read_record
 from tests.support.places import ROOT, SAMPLES
 
 V1 = ROOT / "tests" / "support" / "v1"

@@ -30,7 +30,8 @@ from lateralline.ingest import read_site
 from lateralline.output.proof import proof_of
 from lateralline.record import CAUTION
 from lateralline.record.layers import AnyFrame
-from lateralline.record.view import read_layers, read_record
+from lateralline.record.reading import read_layers
+from lateralline.record.view import read_record
 from lateralline.records import Line, Stretch
 from lateralline.revise import NewSite, RefusedError, SiteChanges, compare, new_site
 from lateralline.revise.changes import (

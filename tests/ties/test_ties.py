@@ -24,11 +24,12 @@ from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
 from lateralline.ingest import read_site
 from lateralline.kernels.tying import choose
+from lateralline.measure import UNITS, Measure
 from lateralline.place import place
 from lateralline.record.rows import NodeRow
 from lateralline.record.view import read_record
 from lateralline.settings import standard_accuracy
-from lateralline.ties.spots import UNITS, Asked, Measure, control_of, spots_of, with_more
+from lateralline.ties.spots import Asked, control_of, spots_of, with_more
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
 from tests.support.places import ROOT
 

@@ -19,13 +19,14 @@ from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
 from lateralline.draw.ruled_page import draw_field_sheet
 from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
 from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
+from lateralline.measure import UNITS as TAPE_UNITS
+from lateralline.measure import Measure
 from lateralline.output import refuse_target, together
 from lateralline.page import write_page, write_pages
 from lateralline.record.assets import private_shown
 from lateralline.record.view import read_record
 from lateralline.terms import spoken
-from lateralline.ties.spots import UNITS as TAPE_UNITS
-from lateralline.ties.spots import Asked, Measure, control_of, spots_of, with_more
+from lateralline.ties.spots import Asked, control_of, spots_of, with_more
 from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie, write_layer
 from lateralline.write.dxf import write_dxf

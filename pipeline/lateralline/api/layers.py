@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lateralline import contract
-from lateralline.record.view import read_layer
+from lateralline.record.reading import read_layer
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -19,7 +19,14 @@ from lateralline.draw.sheet import SUFFIXES
 from lateralline.errors import MissingExtraError
 from lateralline.ingest.ledger import nearest
 from lateralline.output import refuse_target, together
-from lateralline.overlay.as_built import UNLOCATED, AsBuilt, named, open_as_built, unlocated_cells
+from lateralline.overlay.as_built import (
+    UNLOCATED,
+    AsBuilt,
+    legs_of,
+    named,
+    open_as_built,
+    unlocated_cells,
+)
 from lateralline.overlay.clearance import Pair
 from lateralline.overlay.files import overlay_folder
 from lateralline.overlay.plan_files import LayerUse, column_names, read_plan
@@ -36,6 +43,7 @@ from lateralline.overlay.run import write as write_comparison
 from lateralline.overlay.zones import Drawn, add_zones, given_distance, rule_named
 from lateralline.published import dig_rules
 from lateralline.record.rows import UnlocatedRow
+from lateralline.terms import region_of, spoken, word
 
 __all__ = [
     "KINDS",
@@ -59,7 +67,10 @@ __all__ = [
     "pair_cells",
     "probability",
     "refuse_picture",
+    "region_of",
+    "spoken",
     "unlocated_cells",
+    "word",
     "zones",
 ]
 
@@ -127,7 +138,15 @@ def zones(
         if picture is not None and drawn.first is not None:
             from lateralline.overlay.picture import draw_zones
 
-            draw_zones(drawn, as_built.unlocated, picture, unit=as_built.unit, replace=replace)
+            legs = legs_of(drawn.first.lines, *as_built.stations())
+            draw_zones(
+                drawn,
+                as_built.unlocated,
+                picture,
+                legs=legs,
+                unit=as_built.unit,
+                replace=replace,
+            )
     return DigZones(chosen, as_built.unit, drawn, as_built.unlocated)
 
 

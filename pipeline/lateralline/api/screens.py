@@ -6,7 +6,7 @@ from pathlib import Path
 
 from lateralline.output import refuse_target, stamp, whole_file
 from lateralline.record.grouped import FindingGroup, Told, grouped
-from lateralline.terms import region_of, spoken, word
+from lateralline.terms import region_of, reworded, spoken, word
 
 __all__ = [
     "FindingGroup",
@@ -14,6 +14,7 @@ __all__ = [
     "grouped",
     "refuse_report",
     "region_of",
+    "reworded",
     "spoken",
     "word",
     "write_report",

@@ -16,6 +16,7 @@ from lateralline.cli.options import (
     Out,
     Picture,
     Replace,
+    Terms,
     Units,
     argument,
     columns_given,
@@ -106,6 +107,7 @@ def clearance(
     layer: Annotated[
         list[str] | None,
         typer.Option(
+            "--dxf-layer",
             metavar="NAME=KIND,…",
             help="What a DXF layer holds, as 'BORE=bore,diameter_m=0.16' or "
             "'DIG=trench,width_m=0.6'; repeat.",
@@ -119,6 +121,7 @@ def clearance(
         ),
     ] = "3m",
     units: Units = None,
+    terms: Terms = None,
     picture: Picture = None,
     replace: Replace = False,
     as_json: AsJson = False,
@@ -139,8 +142,8 @@ def clearance(
     \b
     Example:
       lateralline clearance out plan.gpkg --required 0.3m -o near --picture near.png
-      lateralline clearance out plan.dxf --plan-crs EPSG:32617 --layer BORE=bore,diameter_m=0.16 \
---required 12in
+      lateralline clearance out plan.dxf --plan-crs EPSG:32617 --required 12in \
+--dxf-layer BORE=bore,diameter_m=0.16
     """
     from lateralline.api import overlays
 
@@ -153,29 +156,31 @@ def clearance(
         tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
         columns=columns_given(column, overlays.column_names()),
     )
-    made = overlays.clearance(
-        built,
-        plan,
-        out,
-        options=options,
-        search_m=metres(within, "--within"),
-        plan_crs=plan_crs,
-        plan_levels=plan_levels,
-        plan_unit=plan_unit,
-        layers=_layers(layer or []),
-        shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
-        unit=units or "",
-        picture=picture,
-        replace=replace,
-    )
+    with overlays.spoken(terms):
+        made = overlays.clearance(
+            built,
+            plan,
+            out,
+            options=options,
+            search_m=metres(within, "--within"),
+            plan_crs=plan_crs,
+            plan_levels=plan_levels,
+            plan_unit=plan_unit,
+            layers=_layers(layer or []),
+            shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
+            unit=units or "",
+            picture=picture,
+            replace=replace,
+        )
     code = CLEAN if made.shows_none else WITH_ERRORS
     drawn = picture if made.regions else None
-    _print(made, out, drawn, as_json=as_json, exit_code=code)
+    with overlays.spoken(terms):
+        _print(made, out, drawn, as_json=as_json, exit_code=code)
     raise typer.Exit(code)
 
 
 def _layers(given: list[str]) -> dict[str, LayerUse]:
-    """Return --layer options as layer → its use."""
+    """Return --dxf-layer options as layer → its use."""
     from lateralline.api.overlays import KINDS, LayerUse
 
     out: dict[str, LayerUse] = {}
@@ -185,16 +190,17 @@ def _layers(given: list[str]) -> dict[str, LayerUse]:
         found = next((k for k in KINDS if k == kind), None)
         if not name.strip() or found is None:
             raise typer.BadParameter(
-                f"NAME=KIND with KIND one of {', '.join(KINDS)}; got {text!r}", param_hint="--layer"
+                f"NAME=KIND with KIND one of {', '.join(KINDS)}; got {text!r}",
+                param_hint="--dxf-layer",
             )
         cells: dict[str, object] = {}
         for pair in more:
             key, equals, value = (part.strip() for part in pair.partition("="))
             if not equals:
                 raise typer.BadParameter(
-                    f"NAME=KIND,attribute=value; got {text!r}", param_hint="--layer"
+                    f"NAME=KIND,attribute=value; got {text!r}", param_hint="--dxf-layer"
                 )
-            _known(key, "--layer")
+            _known(key, "--dxf-layer")
             cells[key] = value
         out[name.strip()] = LayerUse(found, cells)
     return out
@@ -259,14 +265,16 @@ def _table(pairs: list[Pair], unit: str) -> Table:
         box=None,
         pad_edge=False,
         collapse_padding=True,
-        title=f"in {unit}, the riskiest first",
+        title="the riskiest first",
         title_justify="left",
     )
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("line", no_wrap=True)
     table.add_column("planned")  # the one to wrap
     table.add_column("verdict", no_wrap=True)
-    for name in ("apart", "at least", "needed", "P below", "P touch", f"at {unit}"):
+    along = overlays.word("distance along pipe", overlays.region_of(unit))
+    apart, least, needed, at = (f"{n}\n{unit}" for n in ("apart", "at least", "needed", along))
+    for name in (apart, least, needed, "P below", "P touch", at):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("by", no_wrap=True)
     for n, pair in enumerate(pairs, start=1):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from lateralline.cli.options import Record, Replace, one_site, option, refuse_picture
+from lateralline.cli.options import Record, Replace, Terms, one_site, option, refuse_picture
 from lateralline.cli.report import print_last_words
 
 
@@ -15,6 +15,7 @@ def draw(
         Path, option("Picture to write: .png, .svg or .pdf.", "--out", "-o", metavar="PICTURE")
     ],
     site: Annotated[str, option("Site to draw; needed when OUT holds several.", metavar="ID")] = "",
+    terms: Terms = None,
     replace: Replace = False,
 ) -> None:
     """Draw plan and profile of a built site.
@@ -29,5 +30,6 @@ def draw(
     from lateralline.api import documents
 
     refuse_picture(out, "--out")
-    documents.draw_picture(*one_site(built, site), out, replace=replace)
+    with documents.spoken(terms):
+        documents.draw_picture(*one_site(built, site), out, replace=replace)
     print_last_words(f"wrote {out}")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Records, Replace, WithPrivate, option, sites_of
+from lateralline.cli.options import Records, Replace, Terms, WithPrivate, option, sites_of
 from lateralline.cli.report import print_last_words
 
 
@@ -33,6 +33,7 @@ def page(
         ),
     ] = None,
     note: Annotated[str, option("Words to stand at the top.", metavar="TEXT")] = "",
+    terms: Terms = None,
     with_private: WithPrivate = False,
     replace: Replace = False,
 ) -> None:
@@ -56,11 +57,11 @@ def page(
         raise typer.BadParameter(f"no site {site!r}; there are {known}", param_hint="--site")
     works = clearance / "clearance.gpkg" if clearance and clearance.is_dir() else clearance
     if out.suffix.lower() not in (".html", ".htm"):
-        with documents.private_shown(with_private):
+        with documents.private_shown(with_private), documents.spoken(terms):
             documents.write_pages(sites, out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
     elif len(sites) == 1:
-        with documents.private_shown(with_private):
+        with documents.private_shown(with_private), documents.spoken(terms):
             documents.write_page(*sites[0], out, note=note, clearance=works, replace=replace)
         made = f"wrote {out}"
     else:

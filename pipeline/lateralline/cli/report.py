@@ -17,8 +17,9 @@ from rich.text import Text
 from lateralline import api
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document
 from lateralline.cli.terminal import console, console_into, print_indented
+from lateralline.measure import Measure
 from lateralline.units import METRES_PER
-from lateralline.wording import shown, sign_shown, with_own_unit
+from lateralline.wording import SEVERITY_NAMES, counted, shown, sign_shown, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api import Finding, LineSummary, SiteFailure, SiteResult, SiteSummary
@@ -35,8 +36,6 @@ _STEPS: Final = {
     "write": "written",
 }
 STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
-#: What a person calls a severity, where that is another word.
-_CALLED: Final = {"info": "note"}
 
 
 def length(metres: float, unit: str) -> str:
@@ -76,13 +75,54 @@ def own_range(least_m: float, most_m: float, unit: str) -> str:
     return f"{_digits(least_m / per, most_m / per, decimals)} {shown}"
 
 
+def taped_range(least_m: float, most_m: float, tape: Measure) -> str:
+    r"""Say a range of depths or taped lengths as the tape reads them.
+
+    >>> taped_range(0.9, 1.2, Measure("m")), taped_range(0.9144, 1.2, Measure("ft-in"))
+    ('0.90 to 1.20 m', '3\' 0" to 3\' 11 1/4"')
+    """
+    if not (math.isfinite(least_m) and math.isfinite(most_m)):
+        return "unknown"
+    return said_range(tape.length(least_m), tape.length(most_m), tape)
+
+
+def said_range(low: str, high: str, tape: Measure) -> str:
+    """Say a range of two lengths in words, its unit once."""
+    return high if low == high else f"{low.removesuffix(' ' + tape.unit)} to {high}"
+
+
+def taped(least_m: float, most_m: float, tape: Measure) -> str:
+    r"""Say a range of depths as the tape reads them, metres beside feet.
+
+    >>> taped(0.9144, 0.9144, Measure("ft-in")), taped(0.9, 1.2, Measure("m"))
+    ('3\' 0" (0.91 m)', '0.90 to 1.20 m')
+    """
+    said = taped_range(least_m, most_m, tape)
+    if tape.unit == "m" or not (math.isfinite(least_m) and math.isfinite(most_m)):
+        return said
+    return f"{said} ({_digits(least_m, most_m, 2)} m)"
+
+
 def own_length(metres: float, unit: str) -> str:
     """Say a length in the site's own unit alone."""
     return own_range(metres, metres, unit)
 
 
-def print_summary(out: Console, summary: SiteSummary, *, errors_only: bool = False) -> None:
-    """Print one site; with `errors_only` just the findings that are errors."""
+def print_summary(
+    out: Console,
+    summary: SiteSummary,
+    *,
+    errors_only: bool = False,
+    terms: Literal["metric", "us"] | None = None,
+) -> None:
+    """Print one site in the words of a region, else of its tape; or just the errors."""
+    from lateralline.api.screens import spoken
+
+    with spoken(terms):
+        _print_site(out, summary, errors_only=errors_only)
+
+
+def _print_site(out: Console, summary: SiteSummary, *, errors_only: bool) -> None:
     shown = _shown(summary.findings, errors_only=errors_only)
     if errors_only:
         if shown:
@@ -126,18 +166,21 @@ def print_last_words(text: str) -> None:
 
 
 def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
-    unit, depth_unit = summary.length_unit, summary.depth_unit
-    depth = between(line.shallowest_m, line.deepest_m, depth_unit)
+    from lateralline.api.screens import region_of, word
+
+    unit, region = summary.length_unit, region_of(summary.length_unit)
+    tape, down = (Measure.of_record(u, taped=summary.taped) for u in (unit, summary.depth_unit))
+    depth = taped(line.shallowest_m, line.deepest_m, down)
     rows = [
         ("length", length(line.length_m, unit)),
         ("depth", f"{depth}, ground to transmitter"),
-        *_cover(line, depth_unit),
+        *_cover(line, down),
     ]
     if line.carried_on:
         rows.append(("", f"{', '.join(line.carried_on)} not counted: carried on, not located"))
     rows += [
-        ("least sure", f"{_in_plan(line.sideways_95_m, unit)}, {line.sideways_95_at}"),
-        ("", f"±{length(line.level_95_m, unit)} in level (both: 95 of 100 times)"),
+        (word("position ±", region), f"{_widest(line.sideways_95_m, tape)}, {line.sideways_95_at}"),
+        (word("level ±", region), f"{length(line.level_95_m, unit)} (both: 95 of 100 times)"),
         ("stops used", f"{line.stops_used} of {line.stops}"),
     ]
     if line.nodes:
@@ -150,7 +193,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         out.print(f"    {label:<12}{message}")
 
 
-def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
+def _cover(line: LineSummary, tape: Measure) -> list[tuple[str, str]]:
     """Say the least cover and its bound, which is what a digger reads "at least" as."""
     least, bound = line.cover_min_m, line.cover_lower_95_m
     if not math.isfinite(least):
@@ -160,14 +203,18 @@ def _cover(line: LineSummary, unit: str) -> list[tuple[str, str]]:
     elif bound <= 0.0:
         sure = "nothing rules out a pipe at the surface (95 of 100 times)"
     else:
-        sure = f"at least {length(bound, unit)}, 95 of 100 times"
-    return [("cover", f"{length(least, unit)} where least, ground to top of pipe"), ("", sure)]
+        sure = f"at least {taped(bound, bound, tape)}, 95 of 100 times"
+    return [
+        ("cover", f"{taped(least, least, tape)} where least, ground to top of pipe"),
+        ("", sure),
+    ]
 
 
-def _in_plan(metres: float, unit: str) -> str:
-    """Say how far off in plan at 95 %; NaN is where not even the counted length bounds it."""
-    known = math.isfinite(metres)
-    return f"±{length(metres, unit)} in plan" if known else "in plan not bounded by the counter"
+def _widest(metres: float, tape: Measure) -> str:
+    """Say how far off sideways at 95 %; NaN is where not even the counted length bounds it."""
+    if not math.isfinite(metres):
+        return "not bounded by the counter"
+    return tape.off(metres) + (f" ({metres:.2f} m)" if tape.unit != "m" else "")
 
 
 def _nodes(line: LineSummary, unit: str) -> str:
@@ -195,27 +242,27 @@ def _named(summary: SiteSummary) -> str:
     return summary.site_id + own
 
 
-def counted(n: int, severity: str) -> str:
-    """Say how many: "1 error", "3 notes"."""
-    return f"{n} {_CALLED.get(severity, severity)}" + ("s" if n > 1 else "")
-
-
 def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -> None:
     """Print each finding: title and subject, what and by how much, and what to do.
 
     Lengths are in the site's own unit too.
     """
+    from lateralline.api.screens import region_of, reworded
+
+    region = region_of(unit)
     for f in findings:
         head = ": ".join(filter(None, (f.title, f.subject))) + (f" ({f.where})" if f.where else "")
-        message, what_to_do = (with_own_unit(text, unit) for text in (f.message, f.what_to_do))
+        message, what_to_do = (
+            reworded(with_own_unit(text, unit), region) for text in (f.message, f.what_to_do)
+        )
         style = STYLES[f.severity] if f.asked else "dim"
-        said = _CALLED.get(f.severity, f.severity) if f.asked else "accepted"
+        said = SEVERITY_NAMES.get(f.severity, f.severity) if f.asked else "accepted"
         out.print(Text(f"    {said:<8}", style=style), end="")
         print_indented(out, head, 12, hanging=True)
         print_indented(out, message, 12)
         if not f.asked:
             answered = f"accepted by {f.accepted_by} on {f.accepted_on}: {f.accepted_reason}"
-            print_indented(out, f"{answered} ({_CALLED.get(f.severity, f.severity)})", 12)
+            print_indented(out, f"{answered} ({SEVERITY_NAMES.get(f.severity, f.severity)})", 12)
         elif what_to_do:
             print_indented(out, f"→ {what_to_do}", 12)
 
@@ -310,7 +357,7 @@ def reported(
         summary = result.summary()
         outcome.summaries.append((result.source, summary))
         if quiet or manner.full:
-            print_summary(out, summary, errors_only=quiet)
+            print_summary(out, summary, errors_only=quiet, terms=manner.terms)
 
     if quiet or as_json or len(sources) < 2 or not out.is_terminal:
         yield take
@@ -343,7 +390,7 @@ def print_outcome(
     from lateralline.cli.screen import print_screen
 
     if manner.report is not None:
-        _write_report(outcome, message, manner.report, replace=manner.replace)
+        _write_report(outcome, message, manner)
     if manner.screen:
         print_screen(console(), [s for _, s in outcome.summaries], manner.terms)
     if manner.as_json:
@@ -352,8 +399,8 @@ def print_outcome(
         print_last_words(message)
 
 
-def _write_report(outcome: Outcome, message: str, path: Path, *, replace: bool) -> None:
-    """Write what `--full` prints into a file."""
+def _write_report(outcome: Outcome, message: str, manner: Manner) -> None:
+    """Write what `--full` prints into the file of `--report`."""
     from lateralline.api.screens import write_report
 
     text = io.StringIO()
@@ -361,7 +408,8 @@ def _write_report(outcome: Outcome, message: str, path: Path, *, replace: bool) 
     for failure in outcome.failures:
         print_failure(to, failure)
     for _, summary in outcome.summaries:
-        print_summary(to, summary)
+        print_summary(to, summary, terms=manner.terms)
     _one_line(to, message)
     print_indented(to, api.CAUTION)
-    write_report(path, shown(text.getvalue()), replace=replace)
+    if manner.report is not None:
+        write_report(manner.report, shown(text.getvalue()), replace=manner.replace)

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from rich.text import Text
 
-from lateralline.api.screens import FindingGroup, Told, grouped, region_of, spoken, word
-from lateralline.cli.report import STYLES, counted, own_length, own_range
+from lateralline.api.screens import FindingGroup, Told, grouped, region_of, reworded, spoken, word
+from lateralline.cli.report import STYLES, own_length, said_range, taped_range
 from lateralline.cli.terminal import print_indented
+from lateralline.measure import Measure
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -68,6 +70,10 @@ def print_screen(
         return
     with spoken(terms):
         region = region_of(sites[0].length_unit)
+        _print_all(out, sites, region)
+
+
+def _print_all(out: Console, sites: Sequence[SiteSummary], region: Literal["metric", "us"]) -> None:
     head = (
         "line",
         "length",
@@ -89,7 +95,7 @@ def print_screen(
         for found in site.findings
     ]
     out.print()
-    _print_causes(out, grouped(told))
+    _print_causes(out, grouped(told), region)
     out.print(f"  {_counts(sites)}")
     out.print()
 
@@ -120,35 +126,44 @@ def _print_lines(out: Console, lines: Sequence[_Of], head: tuple[str, ...], *, o
     if left:
         rest = [of for of in lines if not any(of is there for there in shown)]
         many = "1 more line, surer" if left == 1 else f"{left} more lines, each surer"
-        unit = rest[0].site.length_unit
+        tape = _tape(rest[0].site, rest[0].site.length_unit)
         ends = [of.line.sideways_95_m for of in rest]
-        out.print(f"  and {many}: position ±{own_range(min(ends), max(ends), unit)}")
+        said = said_range(tape.off(min(ends)), tape.off(max(ends)), tape)
+        out.print(f"  and {many}: position ± {said}")
+
+
+def _tape(site: SiteSummary, unit: str) -> Measure:
+    return Measure.of_record(unit, taped=site.taped)
 
 
 def _row(of: _Of) -> tuple[str, ...]:
-    line, unit, depth_unit = of.line, of.site.length_unit, of.site.depth_unit
+    line, unit = of.line, of.site.length_unit
+    tape, down = _tape(of.site, unit), _tape(of.site, of.site.depth_unit)
     bound, off = line.cover_lower_95_m, line.sideways_95_m
     return (
         line.line,
         own_length(line.length_m, unit),
-        own_range(line.shallowest_m, line.deepest_m, depth_unit),
-        own_length(max(bound, 0.0), depth_unit) if math.isfinite(bound) else "unknown",
-        own_length(off, unit) if math.isfinite(off) else "no bound",
+        taped_range(line.shallowest_m, line.deepest_m, down),
+        down.length(max(bound, 0.0)) if math.isfinite(bound) else "unknown",
+        tape.off(off) if math.isfinite(off) else "no bound",
         own_length(line.level_95_m, unit),
         line.sideways_95_at.removeprefix("between ").replace(" and ", "–"),
         of.state,
     )
 
 
-def _print_causes(out: Console, groups: Sequence[FindingGroup]) -> None:
+def _print_causes(
+    out: Console, groups: Sequence[FindingGroup], region: Literal["metric", "us"]
+) -> None:
     errors = sum(group.severity == "error" for group in groups)
     shown = max(_MOST_CAUSES, errors)
     for group in groups[:shown]:
         out.print(Text(f"  {group.severity:<8}", style=STYLES[group.severity]), end="")
         figure = f"; {group.figure}" if group.figure else ""
-        print_indented(out, f"{group.sentence}{figure}", 10, hanging=True)
+        sentence = reworded(f"{group.sentence}{figure}", region)
+        print_indented(out, sentence, 10, hanging=True)
         if group.action:
-            print_indented(out, f"→ {group.action}", 10)
+            print_indented(out, reworded(f"→ {group.action}", region), 10)
         if group.follows:
             print_indented(out, f"may follow from this: {_severities(group.follows)}", 10)
     if left := groups[shown:]:

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lateralline.cli.command import WITH_ERRORS
-from lateralline.cli.options import Record, Replace, one_site, option, refuse_suffix, refuse_unknown
+from lateralline.cli.options import (
+    Record,
+    Replace,
+    Terms,
+    one_site,
+    option,
+    refuse_suffix,
+    refuse_unknown,
+)
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
 
@@ -22,8 +30,8 @@ def ties(
     at: Annotated[
         list[str] | None,
         option(
-            "Chainage on --line from its downstream end, with its unit, as 12.4m or 40.5ft; "
-            "repeatable.",
+            "Chainage on --line from its downstream end (its entry end where nobody knows the "
+            "flow), with its unit, as 12.4m or 40.5ft; repeatable.",
             metavar="LENGTH",
         ),
     ] = None,
@@ -60,6 +68,7 @@ def ties(
     paper: Annotated[
         str, option("Of the cards: A4, if not said, or letter.", metavar="PAPER")
     ] = "",
+    terms: Terms = None,
     replace: Replace = False,
 ) -> None:
     """Find a spot again: tapes to two points and a check.
@@ -89,19 +98,20 @@ def ties(
         if units
         else documents.Measure.of_crew(documents.tape_unit_of(asbuilt, site_id))
     )
-    made = documents.tie_cards(
-        asbuilt,
-        site_id,
-        _asked(line, at or [], node or [], observation or [], measure),
-        measure,
-        points=points,
-        longest_m=_length(longest, measure, "--longest"),
-        flattest_deg=flattest,
-        out=out,
-        layer=tapes,
-        paper=paper or "A4",
-        replace=replace,
-    )
+    with documents.spoken(terms):
+        made = documents.tie_cards(
+            asbuilt,
+            site_id,
+            _asked(line, at or [], node or [], observation or [], measure),
+            measure,
+            points=points,
+            longest_m=_length(longest, measure, "--longest"),
+            flattest_deg=flattest,
+            out=out,
+            layer=tapes,
+            paper=paper or "A4",
+            replace=replace,
+        )
     page = console()
     for note in made.notes:
         page.print(note, soft_wrap=True)

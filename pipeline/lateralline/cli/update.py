@@ -17,6 +17,7 @@ from lateralline.cli.options import (
     Also,
     AsJson,
     Replace,
+    Terms,
     argument,
     formats_asked,
     option,
@@ -95,6 +96,7 @@ def update(
         option("What moved, as a GeoPackage (.gpkg).", "--changes", metavar="FILE"),
     ] = None,
     also: Also = None,
+    terms: Terms = None,
     replace: Replace = False,
     as_json: AsJson = False,
 ) -> None:
@@ -143,11 +145,14 @@ def update(
                 print_failure(console(), failure)
             print_last_words("nothing was written.")
         raise typer.Exit(NOTHING) from e
+    from lateralline.api.screens import spoken
+
     code = CLEAN if changes.held and not changes.errors else WITH_ERRORS
     if as_json:
         typer.echo(update_document(changes, out, build, code))
     else:
-        print_changes(console(), changes)
+        with spoken(terms):
+            print_changes(console(), changes)
         message = f"wrote {out}" + (f"; built into {build}" if build else "")
         message += f"; what moved is in {changed}" if changed else ""
         print_last_words(f"{message}. {verdict(changes)}")
@@ -159,15 +164,19 @@ def print_changes(out: Console, changes: SiteChanges, between: str = "") -> None
 
     `between` names the two records where nothing was added to one.
     """
+    from lateralline.api.screens import region_of, word
+
     unit = changes.length_unit
+    region = region_of(unit)
+    fall, along = (word(q, region) for q in ("fall of the pipe", "distance along pipe"))
     named = changes.site_id + (f"  {changes.name}" if changes.name != changes.site_id else "")
     out.print(f"{named}, {between or f'added: {_added(changes.added)}'}", style="bold")
     if not changes.levels_compared:
         print_indented(out, "Levels are not compared: both records count them otherwise.", 2)
     for line in changes.lines:
-        _print_line(out, line, unit)
+        _print_line(out, line, unit, fall)
     for exposure in changes.exposures:
-        _print_exposure(out, exposure, unit)
+        _print_exposure(out, exposure, unit, along)
     if changes.warnings:
         out.print("  What follows")
         print_findings(out, changes.warnings, unit)
@@ -203,7 +212,7 @@ def _added(added: dict[str, int]) -> str:
 # ---- lines ---------------------------------------------------------------------------------
 
 
-def _print_line(out: Console, line: LineChange, unit: str) -> None:
+def _print_line(out: Console, line: LineChange, unit: str, fall: str) -> None:
     before, after = line.before, line.after
     if before is None or after is None:
         what = "new: the old record did not draw it" if after else "GONE: it is drawn no more"
@@ -216,7 +225,7 @@ def _print_line(out: Console, line: LineChange, unit: str) -> None:
     _print_containment(out, "levels", line.level, after.length_m, unit)
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
-        ("gradient", f"{_grade(before)} → {_grade(after)} (95 %)"),
+        (fall, f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
         ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
         ("misfit (χ²)", f"{_chi2(before)} → {_chi2(after)}"),
@@ -307,9 +316,9 @@ def _chi2(figures: Figures) -> str:
 # ---- exposures and findings ----------------------------------------------------------------
 
 
-def _print_exposure(out: Console, e: ExposureCheck, unit: str) -> None:
+def _print_exposure(out: Console, e: ExposureCheck, unit: str, along: str) -> None:
     at = length(e.old_chainage_m, unit)
-    out.print(f"  Exposure {e.name}, on line {e.line} at its old chainage {at}", soft_wrap=True)
+    out.print(f"  Exposure {e.name}, on line {e.line} at its old {along} {at}", soft_wrap=True)
     for label, verdict, off_m, from_m in (
         ("corridor", e.plan, e.off_m, e.from_line_m),
         ("levels", e.level, e.level_off_m, e.level_from_line_m),

@@ -16,6 +16,7 @@ from lateralline.cli.options import (
     AsJson,
     Picture,
     Replace,
+    Terms,
     Units,
     metres,
     option,
@@ -50,6 +51,7 @@ def zones(
         typer.Option(help="One zone per line, or all of a region merged where they touch."),
     ] = "line",
     units: Units = None,
+    terms: Terms = None,
     picture: Picture = None,
     replace: Replace = False,
     as_json: AsJson = False,
@@ -83,16 +85,17 @@ def zones(
         raise typer.BadParameter("say where to write", param_hint="--out")
     chosen = rule or metres(tolerance, "--tolerance")
     refuse_picture(picture)
-    made = overlays.zones(
-        built,
-        out,
-        chosen,
-        as_given=tolerance,
-        dissolve=dissolve,
-        unit=units or "",
-        picture=picture,
-        replace=replace,
-    )
+    with overlays.spoken(terms):
+        made = overlays.zones(
+            built,
+            out,
+            chosen,
+            as_given=tolerance,
+            dissolve=dissolve,
+            unit=units or "",
+            picture=picture,
+            replace=replace,
+        )
     nothing = not made.drawn.lines and not made.missing
     code = NOTHING if nothing else WITH_ERRORS if made.drawn.bare or made.missing else CLEAN
     _print(made, out, picture, as_json=as_json, exit_code=code)

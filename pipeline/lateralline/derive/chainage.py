@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -19,6 +20,9 @@ from lateralline.settings import Accuracy, Run
 #: How far past a line's end a reading is carried on, over the run's lag: common practice, no
 #: source. The last stop leaves the face a lag ahead of the transmitter, which is never located.
 CARRY_ON_M = 1.0
+#: What the ends of a line are called, by whether anything tells the flow: where chainage begins,
+#: and where it stops. Where nothing tells it begins at the entry the camera went in by.
+END_NAMES: Final = {True: ("downstream", "upstream"), False: ("entry", "far")}
 
 _ROUNDING_M = 1e-6
 

@@ -30,7 +30,7 @@ import numpy as np
 import shapely
 
 from lateralline.derive.axis import Axis, outside_diameter_m
-from lateralline.derive.chainage import reach
+from lateralline.derive.chainage import END_NAMES, reach
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
 from lateralline.derive.nodes import SAME_PLACE_M
 from lateralline.derive.spots import LEAST_M, KnownPlace, ahead_of, area_of
@@ -189,7 +189,7 @@ def _past_ends(
             area = area_of([end, *spots], np.array([0.0, farthest]), accuracy)
         else:
             area = ahead_of(end, way, farthest, accuracy)
-        which = "upstream" if upstream else "downstream"
+        which = END_NAMES[run.flow_told][upstream]
         span = np.array([0.0, farthest])
         yield _row(site, run.line, run, there, spots, area, span) | {
             "extent": "beyond_end",

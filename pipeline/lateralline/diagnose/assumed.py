@@ -24,7 +24,7 @@ def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
     bare = taped and bool(np.isnan(record.control.sigma_h_m).any())
     rule = dig_rules()[settings.dig_rule] if about.rule else None
     unseen = bool(len(record.stops.row)) and not record.stops.metal.any()
-    if not (about.lag or about.ride or about.aerial or rule or bare or unseen):
+    if not (about.lag or about.ride or about.aerial or about.axes or rule or bare or unseen):
         return placed
     moves = bool(about.lag or about.ride or about.aerial or rule)
     local, tape = placed.frame.is_local, settings.units.get("tape", "m")
@@ -39,6 +39,7 @@ def with_assumed(record: FieldRecord, placed: Placed) -> Placed:
         rule=rule.title if rule else None,
         width=as_written(rule.tolerance_m, tape, alone=True, up=True) if rule else None,
         rules=tuple(dig_rules()) if rule else (),
+        axes=about.axes,
         exact=bare and local,
         unseen=unseen,
         sigma_h_m=settings.accuracy.gnss_m if bare and not local else None,

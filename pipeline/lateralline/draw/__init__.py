@@ -8,7 +8,7 @@ furniture    → scale bar, north arrow, grid, key, caution and title block
 plan         → the one plan drawer, and a plan cut along its lines into windows
 profile      → the one profile drawer, with the band of figures under it
 layout       → which page holds what, to which scale
-tables       → the tables of a record, and how they run over pages
+tables       → tables, and how they run over pages; record_tables → those of a record
 photos       → pages of pictures
 sheet        → plan, profile, tables and pictures as PDF; the first of them as PNG, SVG or PDF
 cards        → tie cards; field_sheet → blank sheets for the field

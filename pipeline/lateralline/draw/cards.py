@@ -11,8 +11,8 @@ import numpy as np
 
 from lateralline.draw.paper import OFFICE_PAPERS, Box, paper_size
 from lateralline.errors import extra
+from lateralline.measure import Measure
 from lateralline.output import whole_file
-from lateralline.ties.spots import Measure
 from lateralline.ties.tapes import Card, TieLimits, TieTape, card_lines
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ _CUT_MM: Final = 5.0  # length of a cut mark
 _EDGE_MM: Final = 7.0  # inside a card: printers leave a margin
 _SKETCH_MM: Final = 55.0  # side of the sketch
 _ARC_DEG: Final = 14.0  # of each tape's circle, on either side of the spot
+_SIGNS_MM: Final = 5.0  # of spot and point at the ends of a tape
 _POINTS: Final = 0.9  # of their size on a map
 _BIG: Final = ("tape 1", "tape 2", "check", "pipe", "depth")
 _FOOT: Final = ("cut", "agree", "of that", "invert")
@@ -137,7 +138,7 @@ def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Mea
         looks = symbols.point_looks(control, _POINTS)
         plan.draw_points(axes, tape.point_m[None], looks, 7)
         _name(axes, tape, spot)
-        write_distance(axes, tape, spot, measure)
+        write_distance(axes, tape, spot, measure, box.width / (2 * half))
     axes.plot(*spot, marker="X", ms=7, mfc=symbols.INK, mec="white", mew=0.7, zorder=8)
 
 
@@ -163,18 +164,25 @@ def write_distance(
     tape: TieTape,
     spot: Floats,
     measure: Measure,
+    mm_per_m: float,
     share: float = 0.52,
     size_pt: float = 5.8,
 ) -> None:
     """Write a distance on its tape, readable from below or from the right.
 
-    It stands at `share` of the way from the spot to the point.
+    It stands at `share` of the way from the spot to the point; a tape too short on paper for it
+    between the signs of both has none, and the list has the distance.
     """
+    from lateralline.draw.canvas import width_mm
+
+    text = measure.length(tape.distance_m)
+    if tape.distance_m * mm_per_m < width_mm(text, size_pt) + _SIGNS_MM:
+        return
     way = tape.point_m - spot
     angle = float(np.degrees(np.arctan2(way[1], way[0])))
     at = spot + share * way
     axes.text(
-        float(at[0]), float(at[1]), measure.length(tape.distance_m), size=size_pt,
+        float(at[0]), float(at[1]), text, size=size_pt,
         rotation=(angle + 90.0) % 180.0 - 90.0, rotation_mode="anchor", ha="center", va="center",
         bbox={"fc": "white", "ec": "none", "pad": 0.4}, zorder=6,
     )  # fmt: skip

@@ -19,8 +19,9 @@ import shapely
 from lateralline import __version__
 from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
 from lateralline.frames.operations import PLAN_95
+from lateralline.measure import Measure
 from lateralline.record.rows import NodeRow
-from lateralline.ties.spots import Asked, Measure, control_of, spots_of
+from lateralline.ties.spots import Asked, control_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
 
 if TYPE_CHECKING:
@@ -211,7 +212,7 @@ def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: M
     plans.fill(axes, view.layers["position_corridor"].geometry, corridor, 2)
     plans.draw_pipe(axes, view)
     for card in plan.cards:
-        _draw_ties(axes, card, measure)
+        _draw_ties(axes, card, measure, scale)
     control = style_of("control_points").rule[0].as_point
     looks = symbols.point_looks(control, _POINTS)
     plans.draw_points(axes, np.array(_starts(plan)).reshape(-1, 2), looks, 7)
@@ -241,7 +242,7 @@ def _window(view: RecordView, plan: CrewPlan, inner: Box) -> tuple[Window, Paper
     return one_window(bounds, *size), scale
 
 
-def _draw_ties(axes: Axes, card: Card, measure: Measure) -> None:
+def _draw_ties(axes: Axes, card: Card, measure: Measure, scale: PaperScale) -> None:
     """Draw the two tapes of a spot with their lengths; the check tape stands in the table."""
     from lateralline.draw import symbols
     from lateralline.draw.cards import write_distance
@@ -249,7 +250,7 @@ def _draw_ties(axes: Axes, card: Card, measure: Measure) -> None:
     for tape in card.tapes[:2]:
         ends = zip(tape.point_m, card.spot.ground_m, strict=True)
         axes.plot(*ends, color=symbols.GREY, lw=0.5, ls=(0, (5, 2.5)), zorder=5)
-        write_distance(axes, tape, card.spot.ground_m, measure, _LENGTH_AT, 7.0)
+        write_distance(axes, tape, card.spot.ground_m, measure, scale.mm_per_m, _LENGTH_AT, 7.0)
 
 
 def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -> None:

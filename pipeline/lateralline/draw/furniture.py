@@ -15,9 +15,10 @@ from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, printable, width_mm, wrapped
 from lateralline.draw.paper import MARGIN_MM, Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
+from lateralline.measure import DASH
 from lateralline.record.rows import MarkRow, PointRow, SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, sign, style_of
-from lateralline.record.view import DASH, RecordView
+from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 
@@ -400,6 +401,8 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
     """
     crs = view.lineage.crs_name if view.crs is not None else "sketch on invented axes"
     units = "metres" if not view.in_feet else {"ft": "feet", "us-ft": "US survey feet"}[view.unit]
+    if view.measure.unit == "ft-in":
+        units += ", depths in feet and inches"
     coordinates = {"°": "degrees", "m": "metres"}.get(view.coordinate_unit, view.coordinate_unit)
     head = [
         ("site", view.site_id, 30, 11.0),

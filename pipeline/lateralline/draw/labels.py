@@ -139,8 +139,8 @@ def plan_labels(
     for node in nodes:
         if node.kind == "junction" and node.chainage_m == 0.0:
             continue  # the same spot, seen from the line that joins
-        names = node_name(node).replace(", nearest", "\nnearest").split("\n")  # narrow: fits nearby
-        text = "\n".join(map(_short, (*names, *_heights(view, node))))
+        name = node_name(view, node).replace(", nearest", "\nnearest")  # narrow: fits nearby
+        text = "\n".join(map(_short, (*name.split("\n"), *_heights(view, node))))
         labels.append(_label(node, text, colour_of("pipe_segments"), 6.2, "bold"))
     for point in control:
         labels.append(_label(point, _short(point.point), INK, 6.2, "bold"))
@@ -166,7 +166,7 @@ def not_drawn(view: RecordView, control: gpd.GeoDataFrame) -> list[str]:
     return [*notes, f"and {more} more: see the table of control points"] if more else notes
 
 
-def node_name(node: NodeRow) -> str:
+def node_name(view: RecordView, node: NodeRow) -> str:
     """Return what a node is called, a bend with its angle and the nearest standard fitting."""
     match node.kind:
         case "bend":
@@ -175,7 +175,7 @@ def node_name(node: NodeRow) -> str:
             fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
             return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
         case "end_located":
-            return f"{node.line_id} {'up' if node.chainage_m > 0.0 else 'down'}stream end"
+            return f"{node.line_id} {view.end_of(node.line_id, upper=node.chainage_m > 0.0)}"
         case "junction":
             return node.meets
     return node.ref or node.kind
@@ -187,7 +187,7 @@ def _heights(view: RecordView, node: NodeRow) -> list[str]:
     if not isnan(node.invert_level_m):
         lines.append(f"inv {about}{view.length_95(node.invert_level_m, node.invert_sigma_m)}")
     if not isnan(node.cover_m):
-        lines.append(f"cover {about}{view.length_95(node.cover_m, node.cover_sigma_m)}")
+        lines.append(f"cover {about}{view.taped_95(node.cover_m, node.cover_sigma_m)}")
     if node.carried_on:
         lines.append("not located")
     return lines

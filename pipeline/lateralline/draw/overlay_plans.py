@@ -21,6 +21,7 @@ from lateralline.draw.plan import fill, outline
 from lateralline.draw.symbols import AreaLook, LineLook
 from lateralline.record.symbology import area_of
 from lateralline.records import Floats
+from lateralline.units import METRES_PER
 from lateralline.wording import as_written
 
 # ---- hand-dig zones ------------------------------------------------------------------------------
@@ -29,6 +30,20 @@ from lateralline.wording import as_written
 _SECTION_MM: Final = 42.0
 _ARROW_MM: Final = 4.0  # of a dimension's line that must be seen on either side of its text
 _TEXT_GAP_MM: Final = 2.0
+_DEPTHS_MM: Final = 46.0
+_NOTES_MM: Final = 16.0  # that notes need below at the least
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DepthsAlong:
+    """How deep a line lies (n,), metres below the ground above it, over its length in metres."""
+
+    along_m: Floats
+    top_m: Floats  # of the pipe's outside, as located
+    bottom_m: Floats
+    highest_m: Floats  # the least depth to its top with 95 %; NaN where nothing bounds it
+    lowest_m: Floats  # the greatest of its bottom
+    words: str  # what the strip is of, and in which direction
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +55,7 @@ class ZonesPlan(overlay.OverlayPlan):
     reach_m: Floats  # (n,) from the axis to the edge of the near zone
     off_m: Floats  # (n,) the farthest the corridor's edge is from the axis; NaN without one
     tolerance_m: float
+    depths: DepthsAlong | None  # of the first line; None where no depth of it is known
     facts: Sequence[str]  # one a line
     rule: str
     source: str
@@ -96,7 +112,7 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
         wide = reach + off
         sides += [(0.08, -wide, wide, "with corridor")]
     measures = [
-        (level, left, right, f"{as_written(right - left, plan.unit, alone=True)} {what}")
+        (level, left, right, f"{as_written(right - left, plan.unit, alone=True, up=True)} {what}")
         for level, left, right, what in sides
     ]
     mm = at.width / (2 * widest)
@@ -111,6 +127,45 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
             bbox={"fc": "white", "ec": "none", "pad": 1.2},
         )  # fmt: skip
     margin.y = at.foot + 3.0
+
+
+def _draw_along(margin: Margin, plan: ZonesPlan) -> None:
+    """Draw how deep the first line lies along its length; a zone reaches down at any depth."""
+    depths = plan.depths
+    if depths is None or margin.y + _DEPTHS_MM + _NOTES_MM > margin.box.foot:
+        return
+    margin.y += 1.5
+    margin.paragraph(depths.words)
+    box, deepest = margin.box, 1.08 * float(np.nanmax([depths.bottom_m, depths.lowest_m]))
+    at = Box(box.x + 12.0, margin.y + 2.0, box.width - 12.0, _DEPTHS_MM - 20.0)
+    ends = float(depths.along_m[0]), float(depths.along_m[-1])
+    axes = margin.canvas.axes(at, xlim=ends, ylim=(deepest, 0.0))
+    axes.set_gid("depths")
+    axes.set_axis_off()
+    corridor = symbols.area_look(area_of("position_corridor"))
+    fill(axes, [shapely.box(ends[0], 0.0, ends[1], deepest)], _wide(), 1)
+    axes.fill_between(depths.along_m, depths.highest_m, depths.lowest_m, zorder=2, **corridor)
+    axes.fill_between(
+        depths.along_m, depths.top_m, depths.bottom_m, zorder=3, **overlay.pipe_look()
+    )
+    _depth_axis(margin, at, deepest, plan.unit)
+    edges: tuple[tuple[float, float, Align], ...] = (
+        (at.x, ends[0], "left"),
+        (at.right, ends[1], "right"),
+    )
+    for x, value, side in edges:
+        station = f"{value / METRES_PER[plan.unit]:.2f} {plan.unit}"
+        margin.canvas.words(x, at.foot + 2.4, station, overlay.SMALL_PT, align=side)
+    margin.y = at.foot + 6.0
+
+
+def _depth_axis(margin: Margin, at: Box, deepest: float, unit: str) -> None:
+    """Rule the ground and the foot of a strip of depths, and name both."""
+    margin.canvas.rule(at.x, at.y, at.right, at.y, lw=1.0)
+    margin.canvas.words(at.x - 1.5, at.y, "ground", overlay.SMALL_PT, align="right")
+    margin.canvas.rule(at.x, at.foot, at.right, at.foot, lw=0.3, color=symbols.FAINT)
+    lowest = as_written(deepest, unit, alone=True)
+    margin.canvas.words(at.x - 1.5, at.foot - 1.0, lowest, overlay.SMALL_PT, align="right")
 
 
 def _beside(left: float, right: float, wide: float, edge: float) -> tuple[float, Align]:
@@ -151,6 +206,7 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
         margin.paragraph(fact)
     if len(plan.facts) > overlay.MOST_ROWS:
         margin.paragraph(f"and {len(plan.facts) - overlay.MOST_ROWS} more lines drawn")
+    _draw_along(margin, plan)
     margin.y += 2.5
     margin.notes(plan.notes)
 
@@ -167,9 +223,7 @@ _COLUMNS: Final[Columns] = (
     (0.75, "right"), (0.885, "right"), (0.905, "left"),
 )  # fmt: skip
 _HEAD: Final = ("", "pipe", "planned", "apart", "at least", "needed", "chance", "by")
-_DEPTHS_MM: Final = 46.0
 _DEEPER: Final = 1.8  # than the pipes: deeper works run off the drawing
-_NOTES_MM: Final = 16.0  # that notes need below at the least
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,9 +348,5 @@ def _draw_depths(margin: Margin, plan: ClearancePlan) -> None:
         colour = symbols.WARN if a.conflict else symbols.INK
         margin.canvas.words(x, at.foot + 3.0, str(a.number), overlay.SMALL_PT, align="center",
                             bold=a.conflict, colour=colour)  # fmt: skip
-    margin.canvas.rule(at.x, at.y, at.right, at.y, lw=1.0)
-    margin.canvas.words(at.x - 1.5, at.y, "ground", overlay.SMALL_PT, align="right")
-    margin.canvas.rule(at.x, at.foot, at.right, at.foot, lw=0.3, color=symbols.FAINT)
-    lowest = as_written(deepest, plan.unit, alone=True)
-    margin.canvas.words(at.x - 1.5, at.foot - 1.0, lowest, overlay.SMALL_PT, align="right")
+    _depth_axis(margin, at, deepest, plan.unit)
     margin.y = at.foot + 7.0

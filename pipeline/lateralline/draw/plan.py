@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from math import ceil
 from typing import Final, TypeVar
 
@@ -304,10 +305,11 @@ def outline(look: AreaLook) -> AreaLook:
 
 
 def obstacles(view: RecordView, scale: PaperScale) -> Floats:
-    """Return points (n, 2) that labels should not cover: symbols, ellipses, the pipe all along."""
+    """Return points (n, 2) that labels should not cover: signs, ellipses, pipe, edges of zones."""
     layers = ("field_marks", "transmitter_fixes", "pipe_nodes", "pipe_observations")
     spots = [xy_of(view.located(n).geometry.array) for n in (*layers, "control_points")]
-    for line in view.located("pipe_centreline").geometry:
+    edges = [view.located(name).geometry.boundary for name in ("tolerance_zone", "unlocated")]
+    for line in (*view.located("pipe_centreline").geometry, *chain.from_iterable(edges)):
         spots.append(shapely.get_coordinates(line.segmentize(_OBSTACLE_STEP_MM / scale.mm_per_m)))
     return np.vstack([np.empty((0, 2)), *spots, *map(_around_ellipse, view.fixes)])
 

@@ -18,6 +18,7 @@ from lateralline.draw.furniture import round_up
 from lateralline.draw.labels import Label, colour_of, node_name, place
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import draw_points
+from lateralline.measure import DASH
 from lateralline.record.profile import At, LineProfile, ground_of
 from lateralline.record.rows import AlongRow
 from lateralline.record.symbology import area_of, style_of
@@ -111,16 +112,18 @@ def _head(
     canvas.words(box.x, box.y + 1.8, f"PROFILE {line.line_id}{part}   {pipe}", 8.0,
                  bold=True, room=room)  # fmt: skip
     what = (
-        f"depth below ground in {view.unit}, no levels were measured"
+        f"depth below ground in {view.measure.head}, no levels were measured"
         if view.depth_only
         else f"{view.word('level')}s in {view.unit}: {view.datum}"
     )
     unknown = line.line_id in view.flow_unknown
-    start = "from the entry, flow not known" if unknown else "from downstream, flow ←"
+    start = "from the entry end, flow not known" if unknown else "from downstream, flow ←"
     about = (
         f"horizontal {scales.along}, vertical {scales.up} (heights × {scales.steeper:g}); "
         f"{view.word('distance along pipe')} {start}; ± 95 %; {what}"
     )
+    if any(not (isnan(s.gradient) or s.fall_shown) for s in piece.profile.segments):
+        about += f"; {DASH} {view.word('fall of the pipe')} not shown by the levels"
     text = Box(box.x, box.y + 4.0, room, TOP - 4.5)
     canvas.paragraph(text, about, 6.0, colour=symbols.GREY)
 
@@ -199,7 +202,7 @@ def _labels(view: RecordView, piece: Piece) -> list[Label]:
     bore = np.nan_to_num(piece.profile.bore_m)
     labels = []
     for node, y in piece.holds(piece.profile.nodes):
-        name = "end" if node.kind == "end_located" else node_name(node).split(", nearest")[0]
+        name = "end" if node.kind == "end_located" else node_name(view, node).split(", nearest")[0]
         labels.append(Label(node.chainage_m, y, fitted(name, 34.0, 6.0), pipe, 6.0, "bold"))
     for row, y in piece.holds(piece.profile.seen):
         labels.append(Label(row.chainage_m, y + bore, fitted(row.name, 24.0, 6.0), seen, 6.0))
@@ -234,18 +237,23 @@ class BandLine:
 
 def band_lines(view: RecordView) -> tuple[BandLine, ...]:
     """Return the rows of the band: levels, or depths alone."""
-    unit, along = view.unit, view.word("distance along pipe")
+    unit, tape, along = view.unit, view.measure.head, view.word("distance along pipe")
     if view.depth_only:
         return (
             BandLine(f"{along}, {unit}", 7.8),
-            BandLine(f"to invert, {unit}", 7.8),
-            BandLine(f"cover, {unit}", 7.8),
+            BandLine(f"to invert, {tape}", _tall(view)),
+            BandLine(f"cover, {tape}", _tall(view)),
         )
     return (
         BandLine(f"{along}, {unit}", 7.8), BandLine(f"ground, {unit}", 9.6),
-        BandLine(f"invert, {unit}", 9.6), BandLine(f"cover, {unit}", 7.6),
+        BandLine(f"invert, {unit}", 9.6), BandLine(f"cover, {tape}", _tall(view)),
         BandLine(f"{view.word('fall of the pipe')}, %", 5.6, True),
     )  # fmt: skip
+
+
+def _tall(view: RecordView) -> float:
+    """Return the height of a row of depths, turned to stand upright, in mm."""
+    return 12.4 if view.measure.unit == "ft-in" else 7.8
 
 
 def band_mm(view: RecordView) -> float:
@@ -306,8 +314,9 @@ def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -
         ground = ground if isnan(node.ground_level_m) else node.ground_level_m
     cover = ground - invert - profile.top_m
     if view.depth_only:
-        return about + view.length(-invert if row == 1 else cover)
-    return about * (row > 1) + view.length((ground, invert, cover)[row - 1])
+        return about + view.measure.bare(-invert if row == 1 else cover)
+    told = view.measure.bare(cover) if row == 3 else view.length((ground, invert)[row - 1])
+    return about * (row > 1) + told
 
 
 def _at(path: Floats, chainage: float) -> float:
@@ -322,7 +331,7 @@ def _finite(path: Floats) -> Floats:
 
 
 def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float) -> None:
-    """Write each segment's grade and half its 95 % interval where they fit between its ends."""
+    """Write each gradient that levels show, with its ±, where they fit between its ends."""
     for s in piece.profile.segments:
         ends = np.clip([s.from_chainage_m, s.to_chainage_m], piece.low, piece.high)
         a, b = inner.x + (ends - piece.low + SIDE / mm) * mm
@@ -332,8 +341,8 @@ def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float) -> N
             canvas.rule(x, cell.y, x, cell.foot, lw=0.3)
         if isnan(s.gradient):
             continue
-        lines = [number(100 * s.gradient, "{:.1f}")]
-        if not isnan(s.gradient_sigma):
+        lines = [number(100 * s.gradient, "{:.1f}") if s.fall_shown else DASH]
+        if s.fall_shown and not isnan(s.gradient_sigma):
             lines.append(f"± {100 * INTERVAL_95 * s.gradient_sigma:.1f}")
         step = line_mm(6.0)
         lines = [line for line in lines if width_mm(line, 6.0) <= b - a - 0.4]

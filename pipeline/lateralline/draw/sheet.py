@@ -13,7 +13,7 @@ from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
 from lateralline.record.rows import CentrelineRow, ZoneRow
-from lateralline.units import METRES_PER
+from lateralline.wording import as_written, counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -111,7 +111,8 @@ def sheet_pages(view: RecordView, options: SheetOptions) -> Iterator[Canvas]:
     from lateralline.draw.furniture import SheetTitle, body_of, draw_title_block
     from lateralline.draw.layout import lay_out
     from lateralline.draw.photos import draw_photos, photo_pages
-    from lateralline.draw.tables import draw_tables, paginate, record_tables
+    from lateralline.draw.record_tables import record_tables
+    from lateralline.draw.tables import draw_tables, paginate
     from lateralline.record.profile import line_profile
 
     if options.crew:
@@ -221,23 +222,24 @@ def picture_facts(view: RecordView) -> list[str]:
     facts = []
     for row in view.centrelines[:_MOST_LINES]:
         pipe = " ".join(filter(None, (row.line_id, row.material, row.nominal)))
-        grade = "" if isnan(row.gradient) else f", mean gradient {row.gradient:.2%}"
+        fall = view.word("fall of the pipe")
+        grade = f", mean {fall} {row.gradient:.2%}" if row.fall_shown else ""
         facts.append(
             f"{pipe}: {view.length_both(row.length_m)} long{grade}; "
-            f"position ± at most {view.length_both(row.position_95_max_m)}; "
+            f"{view.word('position ±')} at most {view.off_both(row.position_95_max_m)}; "
             f"{_cover(view, row)}"
         )
     if len(view.lines) > _MOST_LINES:
         facts.append(f"{len(view.lines) - _MOST_LINES} shorter lines more, without a profile here")
     facts += dict.fromkeys(
-        f"hand-dig zone by {z.rule_title}: {z.tolerance_m:.3f} m "
-        f"({z.tolerance_m / METRES_PER['in']:.0f} in) each side"
+        f"{view.word('zone to dig by hand')}: {as_written(z.tolerance_m, view.unit, up=True)} "
+        f"each side, by {z.rule_title}"
         for z in view.rows(ZoneRow)
     )
     if view.lines:
         facts.append("The pipe runs on past both ends of a located line; nothing there is located.")
     counts = [
-        f"{n} {severity}{'s' if n > 1 and severity != 'info' else ''}"
+        counted(n, severity)
         for severity in ("error", "warning", "info")
         if (n := view.findings[severity])
     ]
@@ -258,8 +260,8 @@ def _cover(view: RecordView, row: CentrelineRow) -> str:
     if isnan(row.cover_min_m):
         return "cover unknown"
     bound = view.least_cover_95_m(row.line_id)
-    sure = "no bound" if isnan(bound) else f"at least {view.length_both(bound)}"
-    return f"least cover {view.length_both(row.cover_min_m)}, {sure} (95 %)"
+    sure = "no bound" if isnan(bound) else f"at least {view.taped_both(bound)}"
+    return f"least cover {view.taped_both(row.cover_min_m)}, {sure} (95 %)"
 
 
 def notes_mm(notes: Sequence[str], width: float) -> float:

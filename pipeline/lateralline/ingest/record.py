@@ -23,6 +23,7 @@ from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.learned import learned_accuracies
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.onto_map import check_onto_map
+from lateralline.ingest.own_axes import with_own_axes
 from lateralline.ingest.photos import Pictures, read_photos
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
@@ -129,7 +130,8 @@ def check_site(given: SiteInput, folder: Path, ledger: Ledger) -> CheckedSite | 
 
     `folder` is where its settings lie: a folder of grids is named from there.
     """
-    site = None if given.sections is None else site_of(given.sections, ledger)
+    written = with_own_axes(given)
+    site = None if written is None else site_of(written, ledger)
     rows = {name: _rows(name, given, site, ledger) for name in (*TABLES, *contract.KEPT)}
     check_references(site, rows, ledger)
     if site is None:
@@ -278,7 +280,9 @@ def _assumed(site: SiteSettings) -> Assumed:
         for key in ("transmitter_lag", "ride_height")
     )
     bare = not dig.given("rule") and not dig.given("tolerance")
-    return Assumed(lag, ride, not site.one("receiver").given("aerial_height"), bare)
+    aerial = not site.one("receiver").given("aerial_height")
+    axes = "horizontal" not in site.one("crs").lines
+    return Assumed(lag, ride, aerial, bare, axes)
 
 
 def _run(row: InputRow, site: SiteSettings) -> Run:

@@ -14,7 +14,7 @@ from lateralline.frames import PLAN_95
 from lateralline.overlay.as_built import AsBuilt, NotBuiltError
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
-from lateralline.record.view import read_layers
+from lateralline.record.reading import read_layers
 from lateralline.records import Floats, Ints, Texts
 
 #: A line's direction at its end is that over so much of it.

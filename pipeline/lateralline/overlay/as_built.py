@@ -38,8 +38,8 @@ from lateralline.record.lineage import (
     sites_of,
     tape_units_of,
 )
+from lateralline.record.reading import crs_of, read_layers
 from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
-from lateralline.record.view import crs_of, read_layers
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.units import PER_FOOT
 
@@ -139,6 +139,11 @@ class AsBuilt:
         if not len(shapes):
             return
         middle = shapely.get_coordinates(shapely.centroid(shapes))
+        row_of = {
+            key: n for n, key in enumerate(zip(lines["site_id"], lines["line_id"], strict=True))
+        }
+        for n, row in enumerate(placed, start=len(lines)):  # beside its line, on one plane with it
+            middle[n] = middle[row_of.get((row.site_id, row.line_id), n)]
         for plane, rows in regions(self.crs, middle):
             here = rows[rows >= len(lines)]
             areas_m = plane.shapes_to_ground(shapes[here])

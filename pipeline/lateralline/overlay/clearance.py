@@ -342,7 +342,7 @@ def _pair(
         lower[mine] = bound_anywhere(region, stretch, work, by, radius, terms)
         sigma[mine] = np.nan
     worst = int(np.where(np.isnan(lower), -np.inf, lower).argmin())
-    below, contact, no_chance = nan, nan, "the shape of the pipe is undecided"
+    below, contact, no_chance = nan, nan, "the shape of the pipe is not shown"
     # A stretch of undecided shape that may be the nearest has no distribution.
     decided = (lower[undecided] > separation[~undecided].min(initial=np.inf)).all()
     if decided and with_chance and np.isfinite(sigma[places]).all():

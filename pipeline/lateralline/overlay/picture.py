@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
 
 from lateralline.errors import extra
-from lateralline.overlay.as_built import Lines, named, open_ends
+from lateralline.overlay.as_built import Lines, StationLegs, named, open_ends
 from lateralline.overlay.clearance import Pair
 from lateralline.overlay.run import Comparison, at_least, length, probability
 from lateralline.overlay.zones import Drawn
@@ -19,7 +19,11 @@ from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
+from lateralline.terms import region_of, word
 from lateralline.wording import as_written, with_own_unit
+
+if TYPE_CHECKING:
+    from lateralline.draw.overlay_plans import DepthsAlong
 
 #: A picture shows what is no farther than this from the riskiest pair, or from the first line.
 AROUND_M: Final = 60.0
@@ -136,13 +140,14 @@ def draw_zones(
     unlocated: Sequence[UnlocatedRow],
     out: Path,
     *,
+    legs: StationLegs,
     unit: str = "m",
     replace: bool = False,
 ) -> None:
     """Draw the zones about the first line of the first region with one, and what has no zone.
 
-    `unlocated` is all of the record that is not located, to be named. Lengths are in `unit`,
-    metres beside feet.
+    `legs` are those of that region's lines; `unlocated` is all of the record that is not located,
+    to be named. Lengths are in `unit`, metres beside feet.
 
     Raises as `draw_comparison` does.
     """
@@ -152,6 +157,7 @@ def draw_zones(
     zones, areas = drawn.first, drawn.unlocated
     assert zones is not None
     lines, rule = zones.lines, zones.rule
+    zone = word("zone to dig by hand", region_of(unit))
     here: Ints = np.flatnonzero(shapely.dwithin(lines.path_m, lines.path_m[0], AROUND_M))
     reach = lines.outside_diameter_m / 2 + rule.distance_m
     facts = [
@@ -176,7 +182,7 @@ def draw_zones(
     whole_areas = [a.area_m for a in beside if a.row.extent != "beyond_end"]
     drawing.draw_zones(
         drawing.ZonesPlan(
-            title=f"Hand-dig zones of {sites_in_words(lines.site[here].tolist())}",
+            title=f"{zone[0].upper()}{zone[1:]}s of {sites_in_words(lines.site[here].tolist())}",
             unlocated=[(f"line {a.row.line_id}", a.area_m) for a in beside],
             box=box_about(shapes, whole_areas, AROUND_M),
             north=north_of(lines),
@@ -190,6 +196,7 @@ def draw_zones(
             reach_m=reach[here],
             off_m=shapely.hausdorff_distance(lines.corridor_m[here], lines.path_m[here], 0.02),
             tolerance_m=rule.distance_m,
+            depths=_depths_along(lines, legs, unit),
             facts=facts,
             rule=f"{rule.title}: {as_written(rule.distance_m, unit, up=True)} each side "
             "of the pipe's outside",
@@ -201,6 +208,25 @@ def draw_zones(
         out,
         replace=replace,
     )
+
+
+def _depths_along(lines: Lines, legs: StationLegs, unit: str) -> DepthsAlong | None:
+    """Return how deep the first line lies, between which depths with 95 %; None where unknown."""
+    from lateralline.draw.overlay_plans import DepthsAlong
+
+    own = legs.only(np.flatnonzero(legs.line == 0))
+    if not np.isfinite(own.depth_m).any():
+        return None
+    half = float(lines.outside_diameter_m[0]) / 2
+    along, axis = own.chainage_m.ravel(), own.depth_m.ravel()
+    lower, higher = own.depth_off_m.reshape(-1, 2).T
+    name = word("distance along pipe", region_of(unit))
+    return DepthsAlong(
+        along, axis - half, axis + half, np.maximum(axis - half - higher, 0.0),
+        axis + half + lower,
+        f"Depth of line {lines.line[0]} by {name}: pipe as located, and between which depths "
+        "with 95 %; a zone reaches from the ground down, whatever the depth",
+    )  # fmt: skip
 
 
 def box_about(

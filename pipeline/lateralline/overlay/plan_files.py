@@ -93,14 +93,15 @@ def read_plan(
         if system is not None and system.is_geographic:
             ledger.fault(path.name, 0, "CRS", crs, "of a drawing must be projected")
         if options.columns:
-            hint = "a drawing has none: say what a layer holds, as --layer NAME=trench,depth_m=1.2"
+            hint = "a drawing has none: say what a layer is, as --dxf-layer NAME=trench,depth_m=1.2"
             ledger.fault(path.name, 0, "attributes", "", "cannot be named by --column", hint)
         features, notes, named = _drawn_features(path, uses or {}, system, unit, ledger)
     else:
         features, system, notes = read_features(path, options.columns, crs, ledger)
         if uses:
             hint = "say it in its attributes: kind, depth_m, diameter_m …, or by --column"
-            ledger.fault(path.name, 0, "layers", "", "cannot be told by --layer, as a DXF's", hint)
+            must = "cannot be told by --dxf-layer, as a DXF's"
+            ledger.fault(path.name, 0, "layers", "", must, hint)
         if unit and system is not None:
             must = f"is that of {system.name}: leave --plan-unit out"
             ledger.fault(path.name, 0, "unit", unit, must)
@@ -349,7 +350,7 @@ def _chosen(
         if len(words) == 1:
             found[name] = LayerUse(words[0], {})
     if not found:
-        hint = f"as --layer NAME=trench,depth_m=1.2; there are {', '.join(there)}"
+        hint = f"as --dxf-layer NAME=trench,depth_m=1.2; there are {', '.join(there)}"
         ledger.fault(path.name, 0, "layer", "", "must be said to be planned works", hint)
     return found
 
@@ -391,7 +392,7 @@ def _shapes(
             return
         must, hint = (
             "of a trench must be a closed outline",
-            "or give --layer NAME=trench,width_m=0.6",
+            "or give --dxf-layer NAME=trench,width_m=0.6",
         )
         ledger.fault(name, row, "entity", what, must, hint)
         return

@@ -14,6 +14,7 @@ from lateralline.output import stamp, whole_file, whole_folder
 from lateralline.page.places import NoClearanceError, Works, read_works, was_of
 from lateralline.record import CAUTION
 from lateralline.record.view import read_record
+from lateralline.units import METRES_PER
 
 if TYPE_CHECKING:
     from lateralline.record.view import RecordView
@@ -97,10 +98,13 @@ def write_pages(
             page = document.document(view, note, back=INDEX, works=works)
             (made / file).write_text(page, encoding="utf-8")
             entries.append(_entry(file, gpkg, view, works))
+        units = {entry.unit for entry in entries}
+        unit = units.pop() if len(units) == 1 else "m"
         script, theme = document.index_script(), document.style_sheet()
         text = document.template("index.html").render(
             entries=entries, caution=CAUTION, note=note, script=script,
             style=theme + document.asset("page.css"), policy=document.policy(script),
+            unit=unit, per=METRES_PER[unit],
             many_sources=len({e.source for e in entries}) > 1, planned=clearance is not None,
         )  # fmt: skip
         (made / INDEX).write_text(text, encoding="utf-8")

@@ -40,7 +40,8 @@ from lateralline.page.sources import payload, units
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
-from lateralline.wording import in_unit
+from lateralline.terms import region_of, reworded
+from lateralline.wording import SEVERITY_NAMES, in_unit
 
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
@@ -69,13 +70,14 @@ def document(
         "control": places.control(view),
     }
     if works is not None:
-        found["works"] = places.places_of_works(works)
+        found["works"] = places.places_of_works(view, works)
     of = sources.sources(view, found, works)
     lines = [line_profile(view, line) for line in view.lines]
     drawings = Document()
     drawings.add_root(draw_plan(view, of, works))
     drawings.add_root(draw_profile(of, lines))
     bokeh, script = _bokeh(), _script(*SCRIPTS)
+    inches = view.measure.unit == "ft-in"
     findings, targets = _findings(view)
     page: str = template("page.html").render(
         view=view,
@@ -91,16 +93,20 @@ def document(
         switches=switches(view, works),
         units=units(view),
         unit=view.unit,
+        along=view.word("distance along pipe"),
         works=works,
         tables=[
-            (kind, title, first, columns, _table(found[kind], columns))
+            (kind, title, first, heads, _table(found[kind], [name for name, _, _ in heads]))
             for kind, (title, first, columns) in _TABLES.items()
             if kind in found
+            for heads in [_heads(view, columns)]
         ],
-        numbers=_NUMBERS,
         photos=page_photos(view),
         findings=findings,
-        fact_text=lambda fact, with_unit=False: fact_text(fact, view.unit, with_unit=with_unit),
+        called=SEVERITY_NAMES,
+        fact_text=lambda fact, with_unit=False: fact_text(
+            fact, view.unit, with_unit=with_unit, inches=inches
+        ),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
         style=style_sheet() + asset("page.css"),
         bokeh=bokeh,
@@ -171,23 +177,39 @@ _TABLES: Final = {
         "work · line",
         ("verdict", "separation", "lower 95 %", "required", "chance of less"),
     ),
-    "stops": ("Stops", "run/stop", ("chainage", "depth", "position ±", "status")),
-    "nodes": ("Nodes", "node", ("chainage", "invert", "cover", "bend")),
-    "seen": ("Seen by the camera", "code", ("what", "chainage", "cover")),
+    "stops": ("Stops", "run/stop", ("distance along pipe", "depth", "position ±", "status")),
+    "nodes": ("Nodes", "node", ("distance along pipe", "invert", "cover", "bend")),
+    "seen": ("Seen by the camera", "code", ("what", "distance along pipe", "cover")),
     "control": (
         "Control points",
         "point",
         ("east of the corner", "north of the corner", "position ±"),
     ),
 }
+#: Texts of a finding.
+_PROSE: Final = ("what", "by_how_much", "what_to_do")
 _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
 
 
-#: Columns that hold numbers, and stand to the right.
-_NUMBERS: Final = {
-    "separation", "lower 95 %", "required", "chainage", "depth", "position ±", "invert",
-    "cover", "bend", "east of the corner", "north of the corner",
+#: Columns that hold numbers, and stand to the right: the kind of each.
+_KINDS: Final = {
+    "separation": "length", "lower 95 %": "length", "required": "length", "depth": "tape",
+    "distance along pipe": "length", "position ±": "off", "invert": "length", "cover": "tape",
+    "bend": "angle", "east of the corner": "length", "north of the corner": "length",
 }  # fmt: skip
+#: Columns that are called as the region of the site does.
+_WORDED: Final = ("distance along pipe", "position ±", "invert")
+
+
+def _heads(view: RecordView, columns: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Return name, kind and unit of each column."""
+    tape = view.measure.head
+    units = {"length": view.unit, "tape": tape, "off": tape, "angle": "°"}
+    return [
+        (view.word(c) if c in _WORDED else c, kind, units.get(kind, ""))
+        for c in columns
+        for kind in [_KINDS.get(c, "text")]
+    ]
 
 
 def _table(
@@ -199,13 +221,15 @@ def _table(
 
 def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarget]]:
     """Return the findings as text, the worst first, and where each points."""
-    rows = view.rows(FindingRow)
+    rows, region = view.rows(FindingRow), region_of(view.lineage.tape_unit)
     pairs = sorted(
         zip(rows, places.targets(view), strict=True),
         key=lambda pair: (bool(pair[0].accepted), _WORST_FIRST.get(pair[0].severity, 0)),
     )
     told = [
-        dict(row.values) | {"title": row.title or title_of(row.code), "accepted": row.accepted}
+        dict(row.values)
+        | {name: reworded(str(row.values[name]), region) for name in _PROSE}
+        | {"title": row.title or title_of(row.code), "accepted": row.accepted}
         for row, _ in pairs
     ]
     return told, [target for _, target in pairs]
@@ -225,14 +249,23 @@ def _line_facts(view: RecordView, row: CentrelineRow) -> tuple[str, list[Fact]]:
     name = " ".join(filter(None, (row.line_id, row.material, row.nominal, f"({row.service})")))
     facts = [
         Fact("length", row.length_m, None, "length"),
-        *measured("mean gradient", row.gradient, row.gradient_sigma, "grade"),
-        *measured("smallest low point shown (80 %)", row.low_point_shown_80_m),
-        *measured("deepest stop", row.invert_depth_max_m),
-        *measured("widest position ±", row.position_95_max_m),
+        *_fall_fact(view, row),
+        *measured("smallest low point shown (80 %)", row.low_point_shown_80_m, kind="tape"),
+        *measured("greatest depth of invert", row.invert_depth_max_m, kind="tape"),
+        *measured(f"widest {view.word('position ±')}", row.position_95_max_m, kind="off"),
     ]
     facts[1:1] = _cover_facts(view, row)
     facts += [Fact(title.lower(), text) for title, text in view.register(row.line_id)]
     return name, facts
+
+
+def _fall_fact(view: RecordView, row: CentrelineRow) -> Iterator[Fact]:
+    """Yield the mean gradient, or that levels show none."""
+    name = f"mean {view.word('fall of the pipe')}"
+    if row.fall_shown:
+        yield from measured(name, row.gradient, row.gradient_sigma, "grade")
+    elif not isnan(row.gradient):
+        yield Fact(name, "not shown by the levels")
 
 
 def _cover_facts(view: RecordView, row: CentrelineRow) -> Iterator[Fact]:
@@ -240,16 +273,16 @@ def _cover_facts(view: RecordView, row: CentrelineRow) -> Iterator[Fact]:
     if isnan(row.cover_min_m):
         yield Fact("cover", "unknown")
         return
-    yield Fact("least cover, as located", row.cover_min_m, None, "length")
+    yield Fact("least cover, as located", row.cover_min_m, None, "tape")
     bound = view.least_cover_95_m(row.line_id)
     at_least = "cover at least (95 %)"
-    yield Fact(at_least, "no bound") if isnan(bound) else Fact(at_least, bound, None, "length")
+    yield Fact(at_least, "no bound") if isnan(bound) else Fact(at_least, bound, None, "tape")
 
 
 def _zones(view: RecordView) -> list[tuple[str, Fact]]:
     rules = dict.fromkeys((z.rule_title, z.source, z.tolerance_m) for z in view.rows(ZoneRow))
     return [
-        (f"{title} ({source})", Fact("tolerance", tolerance_m, None, "length"))
+        (f"{title} ({source})", Fact("tolerance", tolerance_m, None, "tape"))
         for title, source, tolerance_m in rules
     ]
 

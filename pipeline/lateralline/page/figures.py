@@ -327,6 +327,7 @@ class Switch(NamedTuple):
 def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
     """Return the switches of what the scene and the works hold."""
     layers = view.layers
+    words = {"level": view.word("level ±"), "fall": view.word("fall of the pipe")}
     count = {
         "stops": len(layers["transmitter_fixes"]),
         "nodes": len(layers["pipe_nodes"]),
@@ -341,7 +342,7 @@ def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
     return [
         Switch(
             key,
-            label + (left_out(view) if key == "control" else ""),
+            label.format(**words) + (left_out(view) if key == "control" else ""),
             Markup(f'<svg viewBox="0 0 26 16" aria-hidden="true">{sign}</svg>'),
         )
         for key, (label, sign) in _SIGNS.items()
@@ -376,11 +377,11 @@ _SIGNS: Final = {
         '<circle cx="13" cy="8" r="4.5" class="s-fix"/>',
     ),
     "ellipses": (
-        "95 % ellipses; in the profile the level ± 95 %",
+        "95 % ellipses; in the profile the {level} (95 %)",
         '<ellipse cx="13" cy="8" rx="11" ry="5.5" class="s-ellipse"/>',
     ),
     "pipe": (
-        "pipe, tips with the flow; long dashes: shape undecided; dots: not located; "
+        "pipe, tips with the flow; long dashes: shape not shown; dots: not located; "
         "profile: invert, top of pipe, inside top dashed",
         '<path d="M1 8h24" class="s-pipe"/><path d="M8 8l7-5v10z" class="s-tip"/>',
     ),
@@ -411,7 +412,7 @@ _SIGNS: Final = {
     ),
     "ground": ("ground", '<path d="M1 9c6-4 18-4 24 0" class="s-ground"/>'),
     "grades": (
-        "gradients ± 95 %, in per cent",
+        "{fall} ± 95 %, in per cent, where levels show one",
         '<path d="M2 4l22 8" class="s-grade"/>',
     ),
     "labels": ("names", '<text x="13" y="13" class="s-name">A1</text>'),

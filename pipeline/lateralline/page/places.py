@@ -22,8 +22,10 @@ import shapely
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.errors import LaterallineError
+from lateralline.measure import Measure
 from lateralline.output.proof import sha256
 from lateralline.record.layers import Shapes
+from lateralline.record.reading import named_today
 from lateralline.record.rows import (
     FindingRow,
     FixRow,
@@ -37,9 +39,9 @@ from lateralline.record.rows import (
     rows_of,
     texts,
 )
-from lateralline.record.view import Bounds, RecordView, bounds_of, named_today
+from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
-from lateralline.units import METRES_PER
+from lateralline.units import METRES_PER, PER_FOOT
 from lateralline.wording import in_unit
 
 #: Decimals of a length, and where its ± is finer than that shows.
@@ -55,16 +57,21 @@ class Fact(NamedTuple):
     name: str
     value: float | str
     half_95: float | None = None  # half the 95 % interval
-    kind: str = "text"  # length | angle | grade | text
+    #: length | tape (a length that is taped) | off (how far off one may be) | angle | grade | text
+    kind: str = "text"
 
 
-def fact_text(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
-    """Return a fact in words; lengths in `unit`, ± 95 %.
+def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = False) -> str:
+    r"""Return a fact in words; lengths in `unit`, ± 95 %.
+
+    With `inches` a taped length in feet is in feet and inches.
 
     >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
     '3.28 ± 0.16 ft'
     >>> fact_text(Fact("depth", 1.0, 0.004, "length"), "m")
     '1.000 ± 0.004 m'
+    >>> fact_text(Fact("depth", 1.25, 0.0812, "tape"), "ft", inches=True)
+    '4\' 1 1/4" ± 3 1/4"'
     >>> fact_text(Fact("tilt", -1.5, 4.0, "angle"), "m")
     '-1.5 ± 4.0°'
     >>> fact_text(Fact("grade", 0.0125, 0.003, "grade"), "m"), fact_text(Fact("code", "CRACK"), "m")
@@ -72,14 +79,23 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True) -> str:
     """
     if isinstance(fact.value, str):
         return in_unit(fact.value, unit, UNIT_NAMES[unit])
+    if fact.kind in ("tape", "off") and inches and unit in PER_FOOT:
+        tape = Measure.of_crew(unit)
+        if fact.kind == "off":
+            return tape.bare_off(fact.value)
+        off = "" if fact.half_95 is None else f" ± {tape.bare_off(fact.half_95)}"
+        return tape.bare(fact.value) + off
+    of_length = (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit])
     factor, decimals, sign = {
-        "length": (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit]),
+        "length": of_length,
+        "tape": of_length,
+        "off": of_length,
         "grade": (100.0, 2, " %"),
         "angle": (1.0, 1, "°"),
     }[fact.kind]
     value = fact.value * factor
     half = None if fact.half_95 is None else fact.half_95 * factor
-    if fact.kind == "length" and half is not None and half < _FINE:
+    if fact.kind in ("length", "tape") and half is not None and half < _FINE:
         decimals += 1
     text = f"{value:.{decimals}f}" + ("" if half is None else f" ± {half:.{decimals}f}")
     return text + (sign if with_unit else "")
@@ -156,20 +172,20 @@ def stops(view: RecordView) -> list[PagePlace]:
         words = f"{mark.mark_id} {mark.kind.replace('_', ' ')}{'' if mark.used else ' (not used)'}"
         marks.setdefault(f"{mark.run_id}/{mark.stop_id}", []).append(words)
     return [
-        _place(row, f"stop {row.name}", _of_stop(row, ", ".join(marks.get(row.name, ()))))
+        _place(row, f"stop {row.name}", _of_stop(view, row, ", ".join(marks.get(row.name, ()))))
         for row in view.fixes
     ]
 
 
 def nodes(view: RecordView) -> list[PagePlace]:
     """Return every node as each line has it."""
-    return [_place(row, row.named, _of_node(row)) for row in view.line_nodes]
+    return [_place(row, _node_title(view, row), _of_node(view, row)) for row in view.line_nodes]
 
 
 def seen(view: RecordView) -> list[PagePlace]:
     """Return every observation of the camera."""
     return [
-        _place(row, f"seen: {row.code or row.text}".strip(), _of_seen(row))
+        _place(row, f"seen: {row.code or row.text}".strip(), _of_seen(view, row))
         for row in view.observations
     ]
 
@@ -194,19 +210,21 @@ def _place(row: FixRow | NodeRow | ObservationRow, title: str, facts: Iterable[F
     return PagePlace(title, row.line_id, known(row.chainage_m), x, y, tuple(facts))
 
 
-def _of_stop(row: FixRow, marks: str) -> Iterator[Fact]:
+def _of_stop(view: RecordView, row: FixRow, marks: str) -> Iterator[Fact]:
     yield from worded("status", row.status.replace("_", " "))
     yield from worded("because", row.reason)
-    yield from measured("depth", row.transmitter_depth_m, row.transmitter_depth_sigma_m)
-    yield from measured("level of transmitter", row.transmitter_level_m, row.level_sigma_m)
-    yield from measured("ground level", row.ground_level_m)
-    yield from measured("chainage", row.chainage_m)
+    yield from measured("depth", row.transmitter_depth_m, row.transmitter_depth_sigma_m, "tape")
+    yield from measured(
+        f"{view.word('level')} of transmitter", row.transmitter_level_m, row.level_sigma_m
+    )
+    yield from measured(view.word("ground level"), row.ground_level_m)
+    yield from measured(view.word("distance along pipe"), row.chainage_m)
     yield from measured("counter", row.counter_m)
-    yield from measured("position ±", row.ellipse_major_95_m)
-    yield from measured("position ±, least", row.ellipse_minor_95_m)
+    yield from _off(view, row.ellipse_major_95_m)
+    yield from measured(f"{view.word('position ±')}, least", row.ellipse_minor_95_m, kind="off")
     yield from measured("heading", row.heading_deg, row.heading_sigma_deg, "angle")
     yield from measured("tilt", row.tilt_deg, row.tilt_sigma_deg, "angle")
-    yield from measured("moved by the line's adjustment", row.shift_m)
+    yield from measured("moved by the line's adjustment", row.shift_m, kind="tape")
     if not isnan(row.chi2):
         yield Fact("misfit (χ²)", f"{row.chi2:.2f} on {known(row.dof) or 0:.0f} to spare")
     yield from worded("marks", marks)
@@ -214,29 +232,40 @@ def _of_stop(row: FixRow, marks: str) -> Iterator[Fact]:
     yield from worded("from", row.source_row)
 
 
-def _of_node(row: NodeRow) -> Iterator[Fact]:
+def _off(view: RecordView, off_m: float) -> Iterable[Fact]:
+    return measured(view.word("position ±"), off_m, kind="off")
+
+
+def _node_title(view: RecordView, row: NodeRow) -> str:
+    """Return what a node is, an end of a located line by which of both ends."""
+    if row.kind != "end_located":
+        return row.named
+    return f"{view.end_of(row.line_id, upper=row.chainage_m > 0.0)} {row.ref}".strip()
+
+
+def _of_node(view: RecordView, row: NodeRow) -> Iterator[Fact]:
     if row.carried_on:
         yield Fact("not located", "carried on by the counter alone")
-    yield from measured("chainage", row.chainage_m)
-    yield from measured("invert", row.invert_level_m, row.invert_sigma_m)
-    yield from measured("cover", row.cover_m, row.cover_sigma_m)
-    yield from measured("ground level", row.ground_level_m)
+    yield from measured(view.word("distance along pipe"), row.chainage_m)
+    yield from measured(view.word("invert"), row.invert_level_m, row.invert_sigma_m)
+    yield from measured("cover", row.cover_m, row.cover_sigma_m, "tape")
+    yield from measured(view.word("ground level"), row.ground_level_m)
     yield from measured("bend", row.bend_deg, row.bend_sigma_deg, "angle")
     yield from measured("bend radius", row.bend_radius_m, row.bend_radius_sigma_m)
     yield from worded("nearest fitting", row.nearest_fitting)
-    yield from measured("position ±", row.ellipse_major_95_m)
+    yield from _off(view, row.ellipse_major_95_m)
     yield from _tied(row)
 
 
-def _of_seen(row: ObservationRow) -> Iterator[Fact]:
+def _of_seen(view: RecordView, row: ObservationRow) -> Iterator[Fact]:
     yield from worded("what", row.text)
     yield from worded("severity", row.defect_severity)
     yield from worded("clock", " to ".join(filter(None, (row.clock_from, row.clock_to))))
-    yield from measured("chainage", row.chainage_m, row.chainage_sigma_m)
+    yield from measured(view.word("distance along pipe"), row.chainage_m, row.chainage_sigma_m)
     yield from measured("counter", row.counter_m)
-    yield from measured("invert", row.invert_level_m, row.invert_sigma_m)
-    yield from measured("cover", row.cover_m, row.cover_sigma_m)
-    yield from measured("position ±", row.ellipse_major_95_m)
+    yield from measured(view.word("invert"), row.invert_level_m, row.invert_sigma_m)
+    yield from measured("cover", row.cover_m, row.cover_sigma_m, "tape")
+    yield from _off(view, row.ellipse_major_95_m)
     yield from worded("because", row.reason)
     yield from _tied(row)
 
@@ -244,7 +273,7 @@ def _of_seen(row: ObservationRow) -> Iterator[Fact]:
 def _tied(row: NodeRow | ObservationRow) -> Iterator[Fact]:
     if row.tie_a_point and row.tie_b_point:
         for point, tape in ((row.tie_a_point, row.tie_a_m), (row.tie_b_point, row.tie_b_m)):
-            yield from measured(f"tape from {point}", tape, row.tie_sigma_m)
+            yield from measured(f"tape from {point}", tape, row.tie_sigma_m, "tape")
         yield from worded("side", row.tie_side)
 
 
@@ -398,18 +427,18 @@ def read_works(gpkg: Path, view: RecordView) -> Works:
     )
 
 
-def places_of_works(works: Works) -> list[PagePlace]:
+def places_of_works(view: RecordView, works: Works) -> list[PagePlace]:
     """Return each pair as a place to pick: where on the pipe, and what was found."""
     return [
         PagePlace(
             f"{row.work_name or row.work_id} · {row.line_id}",
-            row.line_id, row.chainage_m, float(x), float(y), tuple(_of_pair(row)),
+            row.line_id, row.chainage_m, float(x), float(y), tuple(_of_pair(view, row)),
         )
         for row, (x, y) in zip(works.pairs, works.ends_m[:, 0], strict=True)
     ]  # fmt: skip
 
 
-def _of_pair(row: PairRow) -> Iterator[Fact]:
+def _of_pair(view: RecordView, row: PairRow) -> Iterator[Fact]:
     yield Fact("verdict", _VERDICTS[row.verdict])
     yield from measured("separation", row.separation_m)
     if row.separation_lower_95_m >= 0.0:
@@ -419,8 +448,9 @@ def _of_pair(row: PairRow) -> Iterator[Fact]:
     yield from measured("required", row.required_m)
     yield Fact("chance of less", chance(row.probability_below_required))
     yield Fact("chance of contact", chance(row.probability_contact))
-    yield from measured("chainage", row.chainage_m)
-    yield from measured("chainage of the lower bound", row.worst_chainage_m)
+    along = view.word("distance along pipe")
+    yield from measured(along, row.chainage_m)
+    yield from measured(f"{along} of the lower bound", row.worst_chainage_m)
     yield from worded("vertical part by", _LEVELS_BY.get(row.levels_by, row.levels_by))
     yield from worded("in words", row.what)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from math import isnan, nan
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from bokeh.models import ColumnDataSource
@@ -170,6 +170,9 @@ def _numbers(values: Sequence[float | None]) -> Floats:
     return np.array([nan if v is None else v for v in values], dtype=float)
 
 
+#: Facts that a tip tells though nothing says how far off they are.
+_BRIEF: Final = ("status", "verdict", "separation", "lower 95 %", "required", "what")
+
 # ---- for the script -------------------------------------------------------------------------
 
 
@@ -180,14 +183,19 @@ def payload(
     targets: Sequence[PageTarget],
 ) -> dict[str, object]:
     """Return what the script knows: places by kind, lines, where each finding points, units."""
+    along = view.word("distance along pipe")
+    axes, zero = (("x", "y"), "sketch") if view.crs is None else (("east", "north"), "corner")
     return {
         "unit": view.unit,
+        "inches": view.measure.unit == "ft-in",
         "per": {unit: METRES_PER[unit] for unit, _ in units(view)},
         "names": UNIT_NAMES,
         "palette": PALETTE,
         "box": opening(view),
-        "level": "below ground taken as level" if view.depth_only else "level",
-        "chainage": _chainage_from(view),
+        "level": "below ground taken as level" if view.depth_only else view.word("level"),
+        "axes": [f"{axis} of the {zero}" for axis in axes],
+        "along": along,
+        "brief": [along, view.word("position ±"), *_BRIEF],
         "places": {kind: [asdict(p) for p in places] for kind, places in found.items()},
         "lines": [_line(view, profile) for profile in profiles],
         "grades": list(_grades(view)),
@@ -203,19 +211,12 @@ def units(view: RecordView) -> list[tuple[str, str]]:
 
 def _grades(view: RecordView) -> Iterator[dict[str, object]]:
     for row in view.rows(SegmentRow):
-        if not isnan(row.gradient):
+        if row.fall_shown:
             half = 100 * INTERVAL_95 * row.gradient_sigma
             spread = "" if isnan(half) else f" ± {half:.1f}"
             at = (row.from_chainage_m + row.to_chainage_m) / 2
             words = f"{100 * row.gradient:.1f}{spread} %"
             yield {"line": row.line_id, "chainage": at, "name": words}
-
-
-def _chainage_from(view: RecordView) -> tuple[str, str]:
-    """Return where chainage counts from and which way water runs in the profile, in words."""
-    if view.flow_unknown:
-        return "from the downstream end, or the entry where flow is not known", ""
-    return "from the downstream end", " (← flow)"
 
 
 def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:
@@ -228,6 +229,9 @@ def _line(view: RecordView, profile: LineProfile) -> dict[str, object]:
     ]
     return {
         "id": row.line_id,
+        "from": "from the entry end, flow not known"
+        if row.line_id in view.flow_unknown
+        else "from the downstream end (← flow)",
         "chainage": path[:, 0].tolist(),
         "x": path[:, 1].tolist(),
         "y": path[:, 2].tolist(),

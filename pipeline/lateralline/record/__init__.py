@@ -5,6 +5,7 @@ lineage  → where a record comes from: written as rows of `lineage`, read back 
 assets   → what the owner's register says as columns; what of it is private
 rows     → rows of the layers as frozen classes
 ground   → metres on the ground for coordinates of a file, the one owner of ground scale
+reading  → layers of a built file as they stand in it, by the names of today
 view     → one site of a built GeoPackage: layers in ground metres, units, statements, cautions
 profile  → heights of one line over chainage
 symbology → `styles.toml`, how layers look
@@ -21,7 +22,7 @@ Decisions
   another CRS `view` turns them to that file's north: ellipses lie on the map as they should.
 - Columns of the users' own (`[asset]`) are declared for the time of one batch, once, by
   `contract.with_assets`: all that writes, describes and reads back asks `contract.load`. What is
-  private is left out where a record is read to be shown (`view.read_layers`), not by each output.
+  private is left out where a record is read to be shown (`reading`), not by each output.
 - Names of lineage rows are strings in the file and are spelled in `lineage` alone.
 """
 

@@ -32,7 +32,7 @@ from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import private_of
-from lateralline.record.view import crs_in, levels_in_metres, read_layer, read_layers
+from lateralline.record.reading import crs_in, levels_in_metres, read_layer, read_layers
 from lateralline.renamed import layer_of_v1, today
 
 

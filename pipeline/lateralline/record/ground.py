@@ -84,7 +84,7 @@ class GroundPlane:
 def ground_plane(crs: CRS | None, corner: Floats, lineage: RecordLineage) -> GroundPlane:
     """Return the plane about a site whose geometry begins at `corner` (2) of a file in `crs`."""
     if crs is None or crs.is_engineering:
-        return GroundPlane(None, _round(corner, _CORNER[True]), np.eye(2), 0.0)
+        return GroundPlane(None, np.zeros(2), np.eye(2), 0.0)  # a sketch counts from its own zero
     plan = plan_of(crs)
     if plan.is_geographic:
         origin, north_deg = np.floor(corner * _CORNERS_IN_DEGREE) / _CORNERS_IN_DEGREE, 0.0

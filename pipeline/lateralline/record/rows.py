@@ -11,11 +11,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from datetime import date
-from math import nan
+from math import isnan, nan
 from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 
 import pandas as pd
 from shapely import LineString, Point, Polygon
+
+from lateralline.derive.ellipses import INTERVAL_95
 
 V = TypeVar("V")
 R = TypeVar("R", bound="LayerRow")
@@ -149,7 +151,19 @@ def rows_of(
 # ---- the layers -----------------------------------------------------------------------------
 
 
-class CentrelineRow(LayerRow):
+class FallRow(LayerRow):
+    """A row with a gradient, + where pipe falls downstream."""
+
+    gradient, gradient_sigma = reals(2)
+
+    @property
+    def fall_shown(self) -> bool:
+        """Whether levels show a fall: known, and its ± no larger than itself."""
+        within = abs(self.gradient) < INTERVAL_95 * self.gradient_sigma
+        return not (isnan(self.gradient) or within)
+
+
+class CentrelineRow(FallRow):
     """A line of pipe."""
 
     layer = "pipe_centreline"
@@ -157,10 +171,9 @@ class CentrelineRow(LayerRow):
         line_id, joins_line_id, material, nominal, service, level_datum, pas128_band, as5488_band,
     ) = texts(8)  # fmt: skip
     (
-        length_m, stops, inside_diameter_m, wall_m, gradient, gradient_sigma, cover_min_m,
-        invert_depth_max_m, position_95_max_m, invert_sigma_max_m, undecided_segments,
-        low_point_shown_80_m,
-    ) = reals(12)  # fmt: skip
+        length_m, stops, inside_diameter_m, wall_m, cover_min_m, invert_depth_max_m,
+        position_95_max_m, invert_sigma_max_m, undecided_segments, low_point_shown_80_m,
+    ) = reals(10)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
     @property
@@ -174,21 +187,26 @@ class CentrelineRow(LayerRow):
         return self.inside_diameter_m + self.wall_m
 
 
-class SegmentRow(LayerRow):
+class SegmentRow(FallRow):
     """Pipe between two neighbouring located points."""
 
     layer = "pipe_segments"
     line_id, segment_id, from_ref, to_ref, shape = texts(5)
     (
-        from_chainage_m, to_chainage_m, length_m, gradient, gradient_sigma, invert_down_level_m,
-        invert_down_sigma_m, invert_up_level_m, invert_up_sigma_m, cover_min_m, position_95_max_m,
-    ) = reals(11)  # fmt: skip
+        from_chainage_m, to_chainage_m, length_m, invert_down_level_m, invert_down_sigma_m,
+        invert_up_level_m, invert_up_sigma_m, cover_min_m, position_95_max_m,
+    ) = reals(9)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
     @property
     def undecided(self) -> bool:
         """Whether the data do not settle its shape."""
         return self.shape == "undecided"
+
+    @property
+    def shape_named(self) -> str:
+        """Its shape in words."""
+        return "shape not shown" if self.undecided else self.shape.replace("_", " ")
 
 
 class PointRow(LayerRow):

@@ -23,7 +23,7 @@ from lateralline.errors import ContractError, UnreadableError
 from lateralline.record.assets import PREFIX, hidden
 from lateralline.record.layers import GEOMETRY_FIELD, empty
 from lateralline.record.lineage import private_of, read_lineage, sites_of
-from lateralline.record.view import crs_in
+from lateralline.record.reading import crs_in
 
 #: Sites whose rows are in memory at once.
 SITES_AT_ONCE: Final = 64

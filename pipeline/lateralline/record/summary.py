@@ -80,6 +80,7 @@ class SiteSummary:
     lines: tuple[LineSummary, ...]
     unlocated_stops: tuple[str, ...]  # "R1/3: one end null only"
     findings: tuple[Finding, ...]  # errors first
+    taped: bool = False  # any mark, so that feet are feet and inches
 
     def count(self, severity: str) -> int:
         """How many findings are of this severity and not accepted."""
@@ -108,6 +109,7 @@ def summarise(
         lines=tuple(_line(line, layers) for line in layers["pipe_centreline"]),
         unlocated_stops=_unlocated(layers["transmitter_fixes"]),
         findings=by_severity(findings),
+        taped=any(row["method"] != "gnss" for row in layers["field_marks"]),
     )
 
 
@@ -125,6 +127,7 @@ def summary_of(view: RecordView, findings: Iterable[Finding]) -> SiteSummary:
         lines=tuple(_line(line, of_view) for line in of_view["pipe_centreline"]),
         unlocated_stops=_unlocated(of_view["transmitter_fixes"]),
         findings=by_severity(findings),
+        taped=view.taped,
     )
 
 

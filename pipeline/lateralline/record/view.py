@@ -9,36 +9,33 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 
 from lateralline import contract
+from lateralline.derive.chainage import END_NAMES
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
-from lateralline.errors import UnknownSiteError, UnreadableError
+from lateralline.errors import UnknownSiteError
 from lateralline.frames import DEPTH_ONLY
-from lateralline.frames.systems import plan_of
+from lateralline.measure import DASH, Measure
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
-from lateralline.record.assets import register_words, without_private
+from lateralline.record.assets import register_words
 from lateralline.record.ground import GroundPlane, ground_plane
-from lateralline.record.layers import GEOMETRY, AnyFrame, empty
+from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import (
     RecordLineage,
-    private_of,
-    read_lineage,
     schema_version_of,
     sites_of,
-    z_unit_m,
 )
+from lateralline.record.reading import crs_of, lineage_of, read_layers
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -52,9 +49,9 @@ from lateralline.record.rows import (
     rows_of,
 )
 from lateralline.records import Floats
-from lateralline.renamed import column_today, layer_of_v1, layer_values, value_today
-from lateralline.terms import region_of, word
+from lateralline.terms import region_of, reworded, word
 from lateralline.units import METRES_PER
+from lateralline.wording import with_own_unit
 
 # ---- one site of a record -------------------------------------------------------------------
 
@@ -63,8 +60,6 @@ from lateralline.units import METRES_PER
 Bounds = tuple[float, float, float, float]
 
 IN_FEET: Final = ("ft", "us-ft")
-#: What stands for a length that nobody knows.
-DASH: Final = "–"
 _UNIT_NAMES: Final = {"metre": "m", "US survey foot": "us-ft", "foot": "ft", "degree": "°"}
 _UNIT_WORDS: Final = {"metre": "m", "US survey foot": "US survey feet", "foot": "feet"}
 _EMPTY_SITE: Final = (0.0, 0.0, 10.0, 10.0)
@@ -137,11 +132,11 @@ class RecordView:
         """Where x and y count from, in the file's own coordinates and in words."""
         x, y = self.ground.origin
         if self.crs is None or self.ground.crs is None:
-            return f"x {x / self.per:g}, y {y / self.per:g} {self.unit} of the sketch"
+            return "x and y from the sketch's own zero"
         if self.crs.is_geographic:
-            return f"longitude {x:.4f}°, latitude {y:.4f}°"
+            return f"corner at longitude {x:.4f}°, latitude {y:.4f}°"
         unit = self.ground.crs.axis_info[0].unit_name
-        return f"E {x:,.0f}, N {y:,.0f} {_UNIT_WORDS.get(unit, unit)}"
+        return f"corner at E {x:,.0f}, N {y:,.0f} {_UNIT_WORDS.get(unit, unit)}"
 
     @property
     def coordinate_unit(self) -> str:
@@ -175,7 +170,17 @@ class RecordView:
     @property
     def unit(self) -> str:
         """The unit of lengths in words: "ft", "us-ft", or "m" for all that is metric."""
-        return self.lineage.tape_unit if self.lineage.tape_unit in IN_FEET else "m"
+        return Measure.of_record(self.lineage.tape_unit, taped=False).plain
+
+    @cached_property
+    def measure(self) -> Measure:
+        """How depths and taped lengths are written: feet and inches where the site was taped so."""
+        return Measure.of_record(self.lineage.tape_unit, taped=self.taped)
+
+    @property
+    def taped(self) -> bool:
+        """Whether any mark was taped."""
+        return bool((self.layers["field_marks"]["method"] != "gnss").any())
 
     @property
     def in_feet(self) -> bool:
@@ -190,6 +195,10 @@ class RecordView:
     def word(self, quantity: str) -> str:
         """Return the word of a quantity in the region of the site: see `terms`."""
         return word(quantity, region_of(self.lineage.tape_unit))
+
+    def prose(self, text: str) -> str:
+        """Return a sentence of a finding in the words and the unit of the site."""
+        return reworded(with_own_unit(text, self.unit), region_of(self.lineage.tape_unit))
 
     def length(self, metres: float, decimals: int = 2) -> str:
         """Return a length in the crew's unit; a dash when it is not known."""
@@ -207,6 +216,29 @@ class RecordView:
         if not self.in_feet or np.isnan(metres):
             return f"{self.length(metres)} m"
         return f"{self.length(metres)} ft ({number(metres)} m)"
+
+    def taped_95(self, value_m: float, sigma_m: float) -> str:
+        """Return a depth or taped length with half its 95 % interval, the unit in the head."""
+        return self.measure.bare_95(value_m, INTERVAL_95 * sigma_m)
+
+    def taped_both(self, metres: float) -> str:
+        """Return a depth or taped length in words, metres in brackets beside feet."""
+        said = self.measure.length(metres)
+        return f"{said} ({number(metres)} m)" if self.in_feet and not np.isnan(metres) else said
+
+    def off_both(self, metres: float) -> str:
+        """Return how far off something may be in words, metres in brackets beside feet."""
+        said = self.measure.off(metres)
+        return f"{said} ({number(metres)} m)" if self.in_feet and not np.isnan(metres) else said
+
+    # ---- directions in words -----------------------------------------------------
+
+    def end_of(self, line: str, *, upper: bool) -> str:
+        """Return what an end of a line is called, `upper` where chainage ends.
+
+        Where nobody knows the flow, chainage counts from the entry the camera went in by.
+        """
+        return f"{END_NAMES[line not in self.flow_unknown][upper]} end"
 
     # ---- rows -----------------------------------------------------------------------------
 
@@ -361,107 +393,6 @@ def view_of(
     ground = ground_plane(crs, _corner_of(layers.values()), lineage)
     placed = {name: _on_ground(frame, ground) for name, frame in layers.items()}
     return RecordView(source, site_id, placed, lineage, ground, crs)
-
-
-def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
-    """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
-
-    Text that is not given is "", else as `read_layer`. Columns private on any site, and private
-    pictures, are left out unless asked for (`record.assets.private_shown`).
-    """
-    read = {name: read_layer(gpkg, name, site_id) for name in names}
-    private = private_of(gpkg) if read else set()
-    read = {n: without_private(n, frame, private) for n, frame in read.items()}
-    for name, frame in read.items():
-        texts = [c.name for c in contract.load(name).field if c.type == "text" and c.name in frame]
-        frame[texts] = frame[texts].astype(object).fillna("")
-    return read
-
-
-def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
-    """Return a layer of a built GeoPackage as it stands in it, of one site or all for "".
-
-    Names of version 1 come as those of today. A layer that an older record does not hold yet has
-    its columns and no rows. Raises UnreadableError for what is no GeoPackage or locked.
-    """
-    where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
-    for called in filter(None, (name, layer_of_v1(name))):
-        try:
-            frame = named_today(name, pyogrio.read_dataframe(gpkg, layer=called, where=where))
-            return _with_geometry(frame) if contract.load(name).geometry else frame
-        except pyogrio.errors.DataLayerError:
-            continue
-        except pyogrio.errors.DataSourceError as e:
-            raise UnreadableError(f"{gpkg} cannot be read: {e}") from e
-    return _empty(name)
-
-
-def _with_geometry(frame: AnyFrame) -> AnyFrame:
-    """Return a layer with a place for each row, none where it was a table once (findings)."""
-    if "geometry" in frame:
-        return frame
-    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([None] * len(frame), index=frame.index))
-
-
-def named_today(layer: str, frame: AnyFrame) -> AnyFrame:
-    """Return a layer as read with the columns and values of version 2, of whatever version it is.
-
-    >>> named_today("pipe_nodes", pd.DataFrame({"kind": ["line_end"], "plan_95_m": [0.3]}))
-              kind  position_95_m
-    0  end_located            0.3
-    """
-    frame = frame.rename(columns=partial(column_today, layer))
-    for column in layer_values(layer):
-        if column in frame:
-            frame[column] = frame[column].map(partial(value_today, layer, column))
-    return frame
-
-
-def crs_of(frame: gpd.GeoDataFrame) -> pyproj.CRS | None:
-    """Return the horizontal CRS of a layer as read; None for a sketch on invented axes."""
-    crs = frame.crs
-    return None if crs is None or crs.is_engineering else plan_of(crs)
-
-
-def levels_in_metres(frames: Mapping[str, AnyFrame]) -> dict[str, AnyFrame]:
-    """Return layers, `lineage` among them, with z of their geometry in metres.
-
-    A record is written so, but for one asked for in a CRS with a vertical part, and older ones.
-    """
-    about = frames["lineage"]
-    crs = next((f.crs for f in frames.values() if isinstance(f, gpd.GeoDataFrame)), None)
-    unit_m = {site: z_unit_m(lineage_of(rows), crs) for site, rows in about.groupby("site_id")}
-    if set(unit_m.values()) <= {1.0}:
-        return dict(frames)
-    made = dict(frames)
-    for name, frame in frames.items():
-        if isinstance(frame, gpd.GeoDataFrame) and frame.has_z.any():
-            of_row = frame["site_id"].map(unit_m).to_numpy(dtype=float)
-            xyz, row = shapely.get_coordinates(frame.geometry, include_z=True, return_index=True)
-            xyz[:, 2] *= of_row[row]
-            shapes = shapely.set_coordinates(np.array(frame.geometry.array), xyz)
-            made[name] = frame.set_geometry(gpd.GeoSeries(shapes, frame.index, frame.crs))
-    return made
-
-
-def crs_in(gpkg: Path, layer: str) -> pyproj.CRS | None:
-    """Return the CRS of a layer of a GeoPackage, levels too; None for a sketch's invented axes."""
-    old = layer_of_v1(layer)
-    there = {str(name) for name, _ in pyogrio.list_layers(gpkg)} if old else ()
-    text = pyogrio.read_info(gpkg, layer=old if old in there else layer)["crs"]
-    crs = pyproj.CRS(text) if text else None
-    return None if crs is None or crs.is_engineering else crs
-
-
-def lineage_of(rows: pd.DataFrame) -> RecordLineage:
-    """Return what one site's lineage says."""
-    return read_lineage(zip(rows["topic"], rows["item"], rows["value"], strict=True))
-
-
-def _empty(name: str) -> AnyFrame:
-    """Return a layer without rows, its columns of the declared types."""
-    frame = empty(name).to_pandas()
-    return gpd.GeoDataFrame(frame, geometry=GEOMETRY) if GEOMETRY in frame else frame
 
 
 def _corner_of(frames: Iterable[AnyFrame]) -> Floats:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isnan, nan
@@ -24,93 +22,12 @@ from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.points.layer_points import map_points
 from lateralline.ingest.points.survey_points import ColumnChoice
 from lateralline.ingest.rows import typed_rows
+from lateralline.measure import Measure
 from lateralline.names import MUST_BE, composed, wrong_name
 from lateralline.record.ground import GroundPlane
 from lateralline.record.rows import AlongRow, BandRow, NodeRow, ObservationRow, PointRow, SegmentRow
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
-from lateralline.units import METRES_PER, PER_FOOT, feet_and_inches, parse_length
-from lateralline.wording import rounded_up
-
-#: What a card may be written in; `ft-in` is feet and inches to the eighth.
-UNITS: Final = ("m", "ft", "us-ft", "ft-in")
-_EIGHTHS: Final = 8
-_LENGTH: Final = re.compile(r"(.*?)\s*(m|ft|us-ft)?", re.ASCII)
-
-
-@dataclass(frozen=True, slots=True)
-class Measure:
-    """One of UNITS."""
-
-    unit: str
-
-    @classmethod
-    def of_crew(cls, tape_unit: str) -> Measure:
-        """Return how a crew reads its tape: metres, or feet and inches to the eighth."""
-        return cls("ft-in" if tape_unit in PER_FOOT else "m")
-
-    @property
-    def plain(self) -> str:
-        """The unit that decimals of it are in."""
-        return "ft" if self.unit == "ft-in" else self.unit
-
-    @property
-    def metres(self) -> float:
-        """Metres in one of it."""
-        return METRES_PER["ft" if self.unit == "ft-in" else self.unit]
-
-    @property
-    def step_m(self) -> float:
-        """What a length is rounded to."""
-        return self.metres / 12 / _EIGHTHS if self.unit == "ft-in" else 0.01 * self.metres
-
-    def length(self, metres: float) -> str:
-        r"""Return a length in words; a dash for NaN.
-
-        >>> [Measure(unit).length(8.0255) for unit in ("m", "ft", "ft-in")]
-        ['8.03 m', '26.33 ft', '26\' 4"']
-        """
-        if math.isnan(metres):
-            return "–"
-        if self.unit == "ft-in":
-            return feet_and_inches(metres / self.metres, _EIGHTHS)
-        return f"{metres / self.metres:.2f} {self.unit}"
-
-    def reach(self, metres: float) -> str:
-        r"""Return how far off something may be, rounded up as a person says it; a dash for NaN.
-
-        >>> [Measure(unit).reach(0.2712) for unit in ("m", "ft", "ft-in")]
-        ['0.28 m', '0.9 ft', '11"']
-        """
-        if math.isnan(metres):
-            return "–"
-        if self.unit == "ft-in":
-            inches = int(rounded_up(metres / self.metres * 12, 0))
-            return f'{inches}"' if inches < 12 else feet_and_inches(inches / 12, 1)
-        decimals = 2 if self.unit == "m" else 1
-        return f"{rounded_up(metres / self.metres, decimals):.{decimals}f} {self.unit}"
-
-    def level(self, metres: float) -> str:
-        """Return a level in decimals: nobody writes one in inches."""
-        return f"{metres / self.metres:.2f} {self.plain}"
-
-    def read(self, text: str) -> float:
-        """Return metres of a length as typed, in this unit unless it names m, ft or us-ft.
-
-        Raises ValueError, whose message is what is right.
-
-        >>> Measure("ft").read("100"), Measure("m").read("100 ft"), Measure("ft-in").read("4' 3")
-        (30.48, 30.48, 1.2954)
-        """
-        plain = self.plain
-        found = _LENGTH.fullmatch(text.strip())
-        assert found is not None  # it matches anything
-        number, unit = found[1], found[2] or plain
-        try:
-            return float(parse_length(number, unit)) * METRES_PER[unit]
-        except ValueError as e:
-            raise ValueError(str(e) or f'must be a length, as "12.4" or "12.4 {plain}"') from None
-
 
 # ---- points that tapes start from -----------------------------------------------------------
 
@@ -374,7 +291,7 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
         cover_sigma_m=drawn((b.cover_sigma_m for b in band), band),
         invert_m=drawn((b.invert_level_m for b in band), band),
         datum=band[0].level_datum,
-        remark="the shape of the pipe is undecided here" if any(s.undecided for s in on) else "",
+        remark="the shape of the pipe is not shown here" if any(s.undecided for s in on) else "",
     )
 
 

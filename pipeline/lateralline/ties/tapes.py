@@ -17,12 +17,13 @@ from lateralline.errors import FrameError
 from lateralline.frames.frame import WGS84_2D
 from lateralline.frames.operations import PLAN_95, apply, best
 from lateralline.kernels.tying import choose
+from lateralline.measure import Measure
 from lateralline.output import stamp, whole_file
 from lateralline.record.ground import GroundPlane
 from lateralline.record.layers import to_table
 from lateralline.records import Floats
 from lateralline.terms import region_of, word
-from lateralline.ties.spots import Measure, TapePoints, TieSpot
+from lateralline.ties.spots import TapePoints, TieSpot
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import created_at

@@ -25,9 +25,10 @@ from lateralline.output import stamp, whole_file
 from lateralline.record.exported import Exported, beside, refuse_unknown_site
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
+from lateralline.record.reading import lineage_of
 from lateralline.record.rows import FixRow, rows_of
 from lateralline.record.symbology import Area, Point, style_of
-from lateralline.record.view import bounds_of, lineage_of
+from lateralline.record.view import bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER
 from lateralline.write.dxf_signs import (

@@ -27,7 +27,7 @@ import pyproj
 from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
-from lateralline.record.view import crs_in
+from lateralline.record.reading import crs_in
 from lateralline.write.project import write_project
 from lateralline.write.read_back import LayerTally, tally_of
 

@@ -23,8 +23,8 @@ from lateralline import contract
 from lateralline.errors import ReadBackError
 from lateralline.frames.systems import plan_of
 from lateralline.output.proof import settle_sqlite
+from lateralline.record.reading import crs_in
 from lateralline.record.symbology import style_of
-from lateralline.record.view import crs_in
 from lateralline.write.styles import VERSION, elements_of
 
 #: What the project is called in its GeoPackage.

@@ -55,6 +55,7 @@ function showLine(id) {
   if (!lineOf.has(id) || shownLine.group === id) return false;
   shownLine.group = id;
   at("line").value = id;
+  nameAxes();
   fitProfile();
   return true;
 }
@@ -118,10 +119,9 @@ function tickSoon() {
 
 function nameAxes() {
   const name = data.names[unit];
-  plan.below[0].axis_label = `east of the corner, ${name}`;
-  plan.left[0].axis_label = `north of the corner, ${name}`;
-  const [start, way] = data.chainage;
-  profile.below[0].axis_label = `chainage ${start}, ${name}${way}`;
+  [plan.below[0].axis_label, plan.left[0].axis_label] = data.axes.map((axis) => `${axis}, ${name}`);
+  const start = lineOf.get(shownLine.group)?.from ?? "";
+  profile.below[0].axis_label = `${data.along}, ${name}, ${start}`;
   profile.left[0].axis_label = `${data.level}, ${name}`;
 }
 

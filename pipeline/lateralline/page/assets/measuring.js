@@ -50,7 +50,7 @@ function between(a, b) {
 
 const sure = ({ line, chainage }) => {
   const found = lineOf.get(line).sure.find(([from, to]) => chainage >= from - 1e-6 && chainage <= to + 1e-6);
-  return found ? `plan position within ${metres(found[2])} (95 %)` : "how sure is not known";
+  return found ? `plan position within ${say([found[2], null, "off"])} (95 %)` : "how sure is not known";
 };
 
 function stretch(leg) {
@@ -97,7 +97,7 @@ function tellMeasured(legs) {
   const per = data.per[unit];
   for (const [i, id] of ["from", "to"].entries())
     if (document.activeElement !== at(id)) at(id).value = ends[i] ? (ends[i].chainage / per).toFixed(2) : "";
-  const words = ends.map((e, i) => `${"AB"[i]}: line ${e.line}, chainage ${metres(e.chainage)}, ${sure(e)}`);
+  const words = ends.map((e, i) => `${"AB"[i]}: line ${e.line}, ${data.along} ${metres(e.chainage)}, ${sure(e)}`);
   if (ends.length === 2)
     words.unshift(
       legs

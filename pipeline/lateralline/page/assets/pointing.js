@@ -1,7 +1,7 @@
 // One tip beside the pointer: the nearest place in short, whatever else is there by name.
 const NEAR = 11;
 const tipBox = at("tip");
-const brief = new Set(["status", "chainage", "position ±", "verdict", "separation", "lower 95 %", "required", "what"]);
+const brief = new Set(data.brief);
 
 function under(drawing, x, y) {
   const perX = (drawing.x_range.end - drawing.x_range.start) / drawing.inner_width;

@@ -1,19 +1,44 @@
-// Facts in words, in the unit chosen: the rules of facts.py to the letter.
+// Facts in words, in the unit chosen: the rules of places.py to the letter.
 const data = JSON.parse(document.getElementById("data").textContent);
 const at = (id) => document.getElementById(id);
 let unit = data.unit;
 
 function say([value, half, kind], withUnit = true) {
   if (typeof value === "string") return inUnit(value);
+  if (kind === "off" && inInches()) return inchesOff(value);
+  if (kind === "tape" && inInches()) return feetAndInches(value) + (half === null ? "" : ` ± ${inchesOff(half)}`);
   const [factor, places, sign] = {
     length: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
+    tape: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
+    off: [1 / data.per[unit], 2, ` ${data.names[unit]}`],
     grade: [100, 2, " %"],
     angle: [1, 1, "°"],
   }[kind];
   const spread = half === null ? null : half * factor; // half the 95 % interval
-  const decimals = places + (kind === "length" && spread !== null && spread < 0.01 ? 1 : 0);
+  const decimals = places + ((kind === "length" || kind === "tape") && spread !== null && spread < 0.01 ? 1 : 0);
   const pm = spread === null ? "" : ` ± ${spread.toFixed(decimals)}`;
   return (value * factor).toFixed(decimals) + pm + (withUnit ? sign : "");
+}
+
+// Depths and taped lengths of a site taped in feet: as measure.py writes them.
+const inInches = () => data.inches && unit !== "m";
+const unitName = (kind) => (["tape", "off"].includes(kind) && inInches() ? "ft, in" : data.names[unit]);
+
+function eighths(steps) {
+  const [inches, part] = [Math.floor(steps / 8) % 12, steps % 8];
+  const by = part % 4 === 0 ? 4 : part % 2 === 0 ? 2 : 1;
+  return [Math.floor(steps / 96), `${inches}${part ? ` ${part / by}/${8 / by}` : ""}"`];
+}
+
+function feetAndInches(metres) {
+  const steps = Math.round((Math.abs(metres) / data.per[unit]) * 96);
+  const [feet, rest] = eighths(steps);
+  return `${metres < 0 && steps ? "-" : ""}${feet}' ${rest}`;
+}
+
+function inchesOff(metres) {
+  const [feet, rest] = eighths(Math.ceil((metres / data.per[unit]) * 96 - 1e-6));
+  return feet ? `${feet}' ${rest}` : rest;
 }
 
 // Lengths in prose, told by the no-break space before their m: as wording.py says them.
@@ -30,7 +55,7 @@ function speak() {
     cell.textContent = say(JSON.parse(cell.dataset.fact), "withUnit" in cell.dataset);
   for (const prose of document.querySelectorAll("[data-prose]"))
     prose.textContent = inUnit(prose.dataset.prose);
-  for (const name of document.querySelectorAll(".unit-name")) name.textContent = data.names[unit];
+  for (const name of document.querySelectorAll(".unit-name")) name.textContent = unitName(name.dataset.kind);
   for (const button of document.querySelectorAll("[data-unit]"))
     button.setAttribute("aria-pressed", String(button.dataset.unit === unit));
 }
