@@ -65,5 +65,6 @@ def test_an_option_of_one_name_means_one_thing() -> None:
 def test_every_command_that_prints_labels_takes_the_words_of_a_region() -> None:
     with_terms = {name for name, command in COMMANDS.items() if "--terms" in options(command)}
     assert with_terms >= {
-        "build", "check", "clearance", "draw", "page", "sheet", "ties", "update", "zones",
+        "build", "check", "clearance", "draw", "field-sheet", "page", "sheet", "ties",
+        "update", "zones",
     }  # fmt: skip

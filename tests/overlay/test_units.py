@@ -110,7 +110,7 @@ def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(
     assert f"{apart / 0.0254:.1f}" in asked
     assert " verdict in in in P below P touch in by 1 QH-014 " in " ".join(asked.split())
     drawn = words_of(tmp_path / "near.svg")
-    assert "In ft. Apart" in drawn
+    assert "apart at least needed chance by ft ft ft" in drawn
     assert f"{apart / FT:.2f}" in drawn
 
 

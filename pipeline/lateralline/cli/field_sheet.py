@@ -9,6 +9,7 @@ import typer
 
 from lateralline.cli.options import (
     Replace,
+    Terms,
     argument,
     known_paper,
     option,
@@ -54,6 +55,7 @@ def field_sheet(
         bool,
         typer.Option("--tables", help="Every table with all its columns as an appendix."),
     ] = False,
+    terms: Terms = None,
     replace: Replace = False,
 ) -> None:
     """Print a blank field sheet to fill in at the kerb.
@@ -81,8 +83,9 @@ def field_sheet(
     if gnss is None:
         gnss = site is not None and not control and horizontal.casefold() != "local"
     blank = documents.Blank(of_each, gnss, stops, settings, control)
-    pages = documents.kerb_sheet_pages(blank, paper)
-    if tables:
-        pages += documents.field_sheet_pages(blank, paper)
+    with documents.spoken(terms):
+        pages = documents.kerb_sheet_pages(blank, paper)
+        if tables:
+            pages += documents.field_sheet_pages(blank, paper)
     documents.draw_field_sheet(pages, out, replace=replace)
     print_last_words(f"wrote {out}")

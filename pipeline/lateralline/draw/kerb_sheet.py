@@ -34,6 +34,7 @@ from lateralline.draw.ruled_page import (
     Words,
 )
 from lateralline.kernels.dipole import end_null_offsets, mid_null_offset, total_peak_offset
+from lateralline.terms import region_of, word
 from lateralline.units import PER_FOOT
 
 _SIDE_MM: Final = 92.0  # of the first page, right of the squares
@@ -181,7 +182,12 @@ def _stops(blank: Blank, paper: str, first: int) -> Page:
         columns.append(ColumnOf(f"{letter}1", f"{letter} {mark}\ntape 1", tape, 22))
         columns.append(ColumnOf(f"{letter}2", "tape 2", tape, 19))
     columns += [
-        ColumnOf("z", "ground\nlevel", "" if blank.gnss else blank.units.get("level", ""), 18),
+        ColumnOf(
+            "z",
+            word("ground level", region_of(tape)).replace(" ", "\n"),
+            "" if blank.gnss else blank.units.get("level", ""),
+            18,
+        ),
         ColumnOf("note", "note, side of the tapes", "", 34),
     ]
     last = min(first + _STOPS - 1, blank.stops)

@@ -69,9 +69,12 @@ class Margin:
             self.y += line_mm(size_pt)
         self.y += 1.2
 
-    def head(self, cells: Sequence[str], columns: Columns) -> None:
-        """Write the head of a table, with a rule below."""
+    def head(self, cells: Sequence[str], columns: Columns, units: Sequence[str] = ()) -> None:
+        """Write the head of a table, below it the units if there are any, and a rule."""
         self.row(cells, columns, symbols.GREY)
+        if units:
+            self.y -= 1.2
+            self.row(units, columns, symbols.GREY)
         box = self.box
         self.canvas.rule(box.x, self.y, box.right, self.y, color=symbols.FAINT, lw=0.6)
         self.y += 1.2

@@ -223,6 +223,7 @@ _COLUMNS: Final[Columns] = (
     (0.75, "right"), (0.885, "right"), (0.905, "left"),
 )  # fmt: skip
 _HEAD: Final = ("", "pipe", "planned", "apart", "at least", "needed", "chance", "by")
+_LENGTHS: Final = ("apart", "at least", "needed")  # in the unit of the picture
 _DEEPER: Final = 1.8  # than the pipes: deeper works run off the drawing
 
 
@@ -308,7 +309,8 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
             overlay.open_end_entry(),
         ]
     )
-    margin.head(_HEAD, _COLUMNS)
+    units = tuple(plan.unit if name in _LENGTHS else "" for name in _HEAD)
+    margin.head(_HEAD, _COLUMNS, units)
     box = margin.box
     for a in plan.approaches[: overlay.MOST_ROWS]:
         colour = symbols.WARN if a.conflict else symbols.INK

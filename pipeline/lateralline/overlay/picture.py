@@ -78,7 +78,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     works = {pair.work.id: pair.work for pair in here}
     near = one.areas(works)
     notes = [
-        f"In {made.unit}. Apart: between surfaces, pipe as located. At least: with 95 % "
+        "Apart: between surfaces, pipe as located. At least: with 95 % "
         "probability. Chance: that less than needed is left. By: levels, depths below ground, or "
         "plan alone.",
         *(with_own_unit(note, made.unit) for note in made.notes),

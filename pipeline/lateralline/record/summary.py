@@ -109,7 +109,7 @@ def summarise(
         lines=tuple(_line(line, layers) for line in layers["pipe_centreline"]),
         unlocated_stops=_unlocated(layers["transmitter_fixes"]),
         findings=by_severity(findings),
-        taped=any(row["method"] != "gnss" for row in layers["field_marks"]),
+        taped=any(row["method"] != "gnss" for row in layers.get("field_marks", ())),
     )
 
 
