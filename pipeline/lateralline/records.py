@@ -383,7 +383,7 @@ class SampledPaths:
     corner_m: Floats  # (s, e, 3) corners of bends, which no point may show
     corner_interval: Ints  # (s, e) the point before each
     shape_share: Floats  # (k-1, 4) of the paths: straight, bent, bent in any direction, bent twice
-    wrong_share: Floats  # (k, 2) of the paths: those that take the point, or its counter, for wrong
+    wrong_share: Floats  # (k, 3) of the paths: point wrong, its counter wrong, point poor
     stretch_m: Floats  # (k-1,) length of pipe, median of the paths
     bend_radius_m: Floats  # (k-1, 2) radius of the one bend and its σ; NaN where nothing tells
     stands: Floats  # (k,) where the located points are, as `place`

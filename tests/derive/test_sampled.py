@@ -116,22 +116,31 @@ def test_without_paths_the_claims_are_those_of_the_adjustment(axes: list[Axis]) 
 
 
 def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
-    """Just over its limit, wrong in no path: a doubt. Plain, or wrong in some: an error."""
+    """Just over its limit, doubted by no path, or small: a doubt. Plain, or by some: an error."""
     line = linked.lines[0]
     assert line.paths is not None
     ref = line.paths.subjects[2].removeprefix("stop ")
     point = LocatedPoint("fix", ref, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {"R0": 1.0})
     counter = Alternative(line.line, 2, point, "counter", "R0", (0,))
-    blamed = SuspectedBlunder(counter, 12.0, 11.0, np.array([0.3]), np.array([[0.01]]))
-    assert line.paths.wrong_share[2].sum() < 0.05
-    softened = blunder_or_bend(blamed, [line])
+    blamed = SuspectedBlunder(counter, 12.0, 11.0, np.array([0.4]), np.array([[0.01]]))
+    assert line.paths.wrong_share[2].sum() < 0.1
+    softened = blunder_or_bend([blamed], [line])
     assert (softened.code, softened.variant) == ("shape-undecided", "or-wrong")
     assert softened.severity == "warning"
     sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
-    assert blunder_or_bend(blamed, [replace(line, paths=sure)]) == blunder(blamed)
+    assert blunder_or_bend([blamed], [replace(line, paths=sure)]) == blunder(blamed)
     assert blunder(blamed).name == "blunder/counter"
+    small = replace(blamed, size=np.array([0.25]))
+    assert blunder_or_bend([small], [replace(line, paths=sure)]).variant == "or-wrong"
     plain = replace(blamed, statistic=20.0)
-    assert blunder_or_bend(plain, [line]) == blunder(plain)
+    assert blunder_or_bend([plain], [line]) == blunder(plain)
+    other = replace(blamed, alternative=replace(counter, subject=replace(point, ref="R0/9")))
+    tied = [blamed, replace(other, statistic=11.5)]
+    assert blunder_or_bend(tied, [line]).name == "blunder/tied"  # R0/9 is in no path
+    beside = line.paths.subjects[3].removeprefix("stop ")
+    other = replace(other, alternative=replace(counter, subject=replace(point, ref=beside)))
+    assert line.paths.wrong_share[2:4].sum() < 0.2
+    assert blunder_or_bend([blamed, other], [line]).name == "shape-undecided/or-wrong"
 
 
 def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import chi2, f, t
@@ -67,7 +69,23 @@ def test_chance_is_that_of_chi_square() -> None:
     rest = np.delete(y[0], 4)
     assert without.misfit(np.ones(1))[0] == pytest.approx([8.0 * rest.var()])
     w = (y[0, 4] - rest.mean()) / np.sqrt(1.0 + 1.0 / 8.0)
-    assert net.standardised(np.ones(1))[0, 4] == pytest.approx(w)
+    each = replace(net, by_reading=np.eye(9)[None])
+    assert each.wrong_readings(np.ones(1), np.inf)[1][0, 4] == pytest.approx(w**2)
+
+
+def test_of_two_lengths_one_wrong_reading_is_wrong_and_its_neighbours_are_not() -> None:
+    """A reading in two lengths, one longer and one shorter; apart it says nothing any more."""
+    read = np.diff(np.eye(9), axis=0)
+    y = np.random.default_rng(4).normal(size=(1, 8)) + read[:, 4] * 8.0
+    net = replace(networks(np.ones((1, 8, 1)), y, np.eye(8)[None, None]), by_reading=read[None])
+    ones = np.ones(1)
+    single = net.wrong_readings(ones, np.inf)[1][0]
+    assert (single[[3, 4, 5]] > 10.8).all()
+    out, rest = net.wrong_readings(ones, 10.8)
+    assert np.flatnonzero(out[0]).tolist() == [4]
+    again = net.without_readings(out).wrong_readings(ones, np.inf)[1]
+    assert np.isnan(rest[0, 4])
+    np.testing.assert_allclose(again, rest, rtol=1e-6)
 
 
 def test_an_allowance_covers_student_and_fisher() -> None:

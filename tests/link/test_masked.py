@@ -1,12 +1,16 @@
-"""Two wrong readings in one line that hide behind each other."""
+"""Wrong readings that hide: two behind each other, one behind an accuracy it makes doubtful."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from lateralline.proof.world_survey import survey_lines, write_site
+from lateralline.proof.world_truth import World
+from lateralline.stages import SiteResult, run_site
 from tests.support.made_scene import Scene
 
 
@@ -23,3 +27,14 @@ def test_neighbours_misread_alike_are_both_named(seed: int, first: int) -> None:
         scene.rows[i] = replace(scene.rows[i], counter=scene.rows[i].counter - 0.5)
     named = {f.subject for f in scene.link().findings if f.code == "blunder"}
     assert named == {f"stop R1/{first + 1}", f"stop R1/{first + 2}"}
+
+
+def test_one_misread_counter_is_named_and_no_reason_to_doubt_the_tilts(tmp_path: Path) -> None:
+    """Two lengths are half a metre wrong, and tilts wide enough for that would hide it."""
+    *_, line = survey_lines(1, 2, World("blunders"), blunders=True)
+    assert line.blunder == "counter"
+    built = run_site(write_site(line, tmp_path), until="link")
+    assert isinstance(built, SiteResult)
+    told = {f.name: f.subject for f in built.findings}
+    assert told["blunder/counter"] in {f"stop R1/{stop}" for stop in line.bad_stops}
+    assert "misfit/accuracy" not in told

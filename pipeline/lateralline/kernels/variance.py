@@ -17,7 +17,7 @@ a one-way analysis of variance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -31,6 +31,8 @@ Flags: TypeAlias = npt.NDArray[np.bool_]
 ELLIPSE_95 = float(chi2.isf(0.05, 2))
 #: A kind with less overlap than this left nothing in the residuals.
 _NONE = 1e-9
+#: A reading of which others leave less than this of its control is not tested any more.
+_UNSEEN = 1e-6
 #: Rounds of scoring, the step in log θ that is none, and the longest.
 _ROUNDS, _ENOUGH, _LEAP = 60, 1e-3, 1.5
 
@@ -89,6 +91,9 @@ class Networks:
     known: Floats  # (g, n, n) Q₀
     parts: Floats  # (m, g, n, n) Qᵢ
     there: Flags  # (g, n)
+    #: (g, n, k) what errors of one in each of k readings do to the observations, where one reading
+    #: is in several; none where every observation stands by itself
+    by_reading: Floats | None = None
 
     def without(self, out: Flags) -> Networks:
         """Return the networks without observations (g, n)."""
@@ -101,12 +106,25 @@ class Networks:
             known,
             np.where(both, self.parts, 0.0),
             self.there & keep,
+            None if self.by_reading is None else np.where(keep[:, :, None], self.by_reading, 0.0),
         )
+
+    def without_readings(self, out: Flags) -> Networks:
+        """Return the networks with an unknown error of its own for each of readings (g, k)."""
+        assert self.by_reading is not None
+        errors = np.where(out[:, None], self.by_reading, 0.0)[:, :, out.any(axis=0)]
+        return replace(self, a=np.concatenate([self.a, errors], axis=2))
 
     def pick(self, keep: Flags) -> Networks:
         """Return the networks where keep (g,) is True."""
+        by_reading = None if self.by_reading is None else self.by_reading[keep]
         return Networks(
-            self.a[keep], self.y[keep], self.known[keep], self.parts[:, keep], self.there[keep]
+            self.a[keep],
+            self.y[keep],
+            self.known[keep],
+            self.parts[:, keep],
+            self.there[keep],
+            by_reading,
         )
 
     def covariance(self, theta: Floats) -> Floats:
@@ -129,13 +147,32 @@ class Networks:
         freedom = np.where(self.there, redundancy, 0.0).sum(axis=1)
         return np.asarray(np.einsum("gi,gij,gj->g", self.y, k, self.y)), freedom
 
-    def standardised(self, theta: Floats) -> Floats:
-        """Return standardised residuals (g, n) at θ (m,); NaN where nothing controls one."""
-        k = self.annihilator(theta)
-        spread = np.einsum("gii->gi", k)
-        seen = self.there & (spread > 1e-9 / np.einsum("gii->gi", self.covariance(theta)))
-        u = np.einsum("gij,gj->gi", k, self.y)
-        return np.asarray(np.where(seen, u / np.sqrt(np.where(seen, spread, 1.0)), np.nan))
+    def wrong_readings(self, theta: Floats, limit: float) -> tuple[Flags, Floats]:
+        """Return which readings (g, k) are wrong, and χ² of one freedom of each that is not.
+
+        At θ (m,). The worst of each network past `limit` gets an error of its own, until none is
+        past it: what one wrong reading does to those beside it accuses nobody. NaN where nothing
+        controls a reading.
+        """
+        assert self.by_reading is not None
+        rows = np.swapaxes(self.by_reading, 1, 2) @ self.annihilator(theta)
+        told, spread = np.einsum("gkn,gn->gk", rows, self.y), rows @ self.by_reading
+        least = _UNSEEN * np.einsum("gkk->gk", spread)
+        out = np.zeros(told.shape, dtype=np.bool_)
+        network = np.arange(len(out))
+        while True:
+            var = np.einsum("gkk->gk", spread)
+            seen = ~out & (var > least)
+            square = np.where(seen, told**2 / np.where(seen, var, 1.0), np.nan)
+            far = np.nan_to_num(square)
+            bad = far.max(axis=1, initial=0.0) > limit
+            if not bad.any():
+                return out, square
+            g, k = network[bad], far[bad].argmax(axis=1)
+            out[g, k] = True
+            by_worst = spread[g, :, k] / var[g, k][:, None]
+            told[g] -= by_worst * told[g, k][:, None]
+            spread[g] -= by_worst[:, :, None] * spread[g, k][:, None]
 
     def evidence(self, theta: Floats) -> Evidence:
         """Return what the residuals say of each kind, V taken at θ (m,) and parts as they are."""

@@ -39,7 +39,8 @@ Decisions, with reasons
   the line that is drawn, so that a wrong choice of shape counts as an error too. A line whose
   numbers fail there keeps the adjustment's own claims.
 - Nobody is accused of what a bend explains. A reading left out under the chosen shapes, but little
-  over its limit, that hardly a path takes for wrong is a doubt about shape, not a blunder. A stop
+  over its limit, that hardly a path takes for wrong or poor, or that is off by less than slips are,
+  is a doubt about shape, not a blunder; readings that tie likewise. A stop
   drawn outside its own 99.9 % ellipse, of which nothing else is said, is a warning.
 Every line is adjusted by itself first; that gives shapes, starts and the likeliest blunders.
 Then all that touch are adjusted once more with what they share.

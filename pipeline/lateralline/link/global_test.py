@@ -21,7 +21,7 @@ from scipy.stats import chi2
 
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
-from lateralline.link.gross_errors import between, blunder, blunder_or_bend, blunder_tied
+from lateralline.link.gross_errors import between, blunder, blunder_or_bend
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
 from lateralline.records import Line
@@ -59,9 +59,9 @@ def blunders(fit: Fit, lines: Sequence[Line] = ()) -> list[Finding]:
 
     `lines` are those drawn: by their paths a bend may do in place of a blunder.
     """
-    left_out = (s for s in fit.left_out if s.alternative.what != "kink")
-    out = [blunder_or_bend(s, lines) for s in left_out]
-    return [*out, blunder_tied(fit.tied)] if fit.tied else out
+    suspected = [[s] for s in fit.left_out if s.alternative.what != "kink"]
+    suspected += [[*fit.tied]] if fit.tied else []
+    return [blunder_or_bend(suspicions, lines) for suspicions in suspected]
 
 
 def gross_network(fit: Fit) -> list[Finding]:

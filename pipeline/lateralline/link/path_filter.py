@@ -71,9 +71,10 @@ ALIKE_M: Final = 4.0
 #: Hypotheses kept at a point, and how much lighter than the heaviest the lightest may be (ln).
 MOST: Final = 64
 LIGHTEST: Final = 10.0
-#: A wrong reading, and two bends one above the other, are tried where the rest leaves this χ² over
-#: its degrees of freedom; other rare shapes already where it leaves what chance expects. Both only
-#: by hypotheses that are not this much (ln) lighter than the heaviest.
+#: Two bends one above the other are tried where the rest leaves this χ² over its degrees of
+#: freedom; other rare shapes, and a wrong reading, already where it leaves what chance expects:
+#: of a wrong one the points behind tell as much as those before. Shapes only by hypotheses that are
+#: not this much (ln) lighter than the heaviest.
 UNEXPLAINED: Final = 6.0
 _EXPECTED: Final = -1.0
 _HEAVY: Final = 5.0
@@ -259,7 +260,7 @@ def _tries(
             every, look = np.arange(len(of)), stretch.look
             sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
             found = [stretch.hypotheses(every, look, prior + sound, 0)]
-            bad = np.flatnonzero(stretch.chi2 > UNEXPLAINED + look.off.shape[1])
+            bad = np.flatnonzero(stretch.chi2 > _EXPECTED + look.off.shape[1])
             for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise), 1):
                 if len(bad) and noise is not None:
                     doubted = Look(look.by[bad], look.off[bad], noise[bad])

@@ -328,7 +328,7 @@ def _traced(
         corner_m=axes.back(np.concatenate(corners, axis=1)),
         corner_interval=np.concatenate(intervals, axis=1),
         shape_share=kinds.T,
-        wrong_share=np.stack([(drawn.wrong == w).mean(axis=1) for w in (1, 2)], axis=1),
+        wrong_share=np.stack([(drawn.wrong == w).mean(axis=1) for w in (1, 2, 3)], axis=1),
         steel_share=drawn.steel.mean(axis=1),
         stretch_m=np.median(drawn.length_m, axis=1),
         bend_radius_m=radius_m,

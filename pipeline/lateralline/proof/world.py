@@ -29,6 +29,7 @@ import numpy as np
 from scipy.stats import binom
 
 from lateralline.proof.lines import Statistic
+from lateralline.proof.world_best import best_named
 from lateralline.proof.world_scores import WorldScore, score_world
 from lateralline.proof.world_truth import World
 
@@ -300,6 +301,10 @@ def _named(r: CaseResult) -> Iterator[Statistic]:
         yield Statistic(r.case.name, f"{kind}, named", len(own), _mean([s.named for s in own]))
         rightly = _mean([s.named_rightly for s in own])
         yield Statistic(r.case.name, f"{kind}, named as such", len(own), rightly)
+    told = [s.apart for s in r.scores if len(s.apart)]
+    best = best_named(told, MOST_POOLED) if told else float("nan")
+    what = f"counter, named at best by a test that accuses {MOST_POOLED:.0%} of right lines"
+    yield Statistic(r.case.name, what, len(told), best)
 
 
 def _at_least(share: float, n: int) -> float:

@@ -20,6 +20,7 @@ from scipy.special import chdtrc
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
 from lateralline.proof.coverage import ELLIPSE_95, INTERVAL_95
+from lateralline.proof.world_best import apart
 from lateralline.proof.world_survey import (
     RIDE_HEIGHT_M,
     SurveyedLine,
@@ -60,6 +61,7 @@ class WorldScore:
     named: bool  # by one finding, with one other stop at most
     named_rightly: bool  # as what it is, alone or beside what it cannot be told from
     to_bend_m: float  # from the stop of the blunder, along the pipe
+    apart: Floats  # of a misread counter: `world_best.apart`
     cpu_s: float
     grades: Flags  # of each segment between two stops
     as_drawn: float  # chance that a pipe just as drawn would misfit its data more; NaN = not drawn
@@ -134,6 +136,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         named=bool(names),
         named_rightly=any(f.variant in (AS[line.blunder], "tied") for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
+        apart=apart(line, result) if line.blunder == "counter" else np.zeros(0),
         cpu_s=cpu_s,
         grades=grades,
         as_drawn=_as_drawn(result.work["linked"].lines),

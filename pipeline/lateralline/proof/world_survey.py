@@ -31,6 +31,8 @@ LEAST_BASE_M = 4.0
 SIGHTS = 3
 RIDE_HEIGHT_M = 0.03
 BLUNDER_M = 0.5
+#: Of a line's stops those that a blunder may be of.
+INNER = slice(2, -2)
 
 Row = dict[str, str]
 
@@ -83,7 +85,8 @@ class _LineParty:
         rng = stream(self.seed, self.number, "blunder")
         wrong = -1
         if self.blunder:
-            wrong = int(rng.integers(2, len(self.site.travel_m) - 2))
+            inner = range(len(self.site.travel_m))[INNER]
+            wrong = int(rng.integers(inner.start, inner.stop))
             bad = {str(wrong + 1)}
             if self.blunder == "moved":
                 towards = rng.uniform(0.0, 2.0 * np.pi)

@@ -22,7 +22,9 @@ stops of the receiver is a stop's scale, so no reading is used twice.
 Accuracies. A site's own residuals may deny those stated: of marks and readings (`residuals`), and
 of distances between stops against their counters (`spacing`), which alone show how tilts nobody
 measured scatter. Where they do, all stops are solved again with the accuracies found (`doubt`), and
-what follows, link included, claims by these; they never fall below what is stated. An error shared
+what follows, link included, claims by these; they never fall below what is stated. One reading is
+no reason to doubt an accuracy: a misread counter stretches one length and shortens the next, and
+tilts wide enough for both would hide it from `link`. An error shared
 by a site, as the height of the receiver's aerial, leaves no residual: its σ is what is stated, and
 where no height is given 0.10 ± 0.10 m, since a raised receiver makes pipe look too deep.
 
@@ -222,7 +224,7 @@ class _Left:
 
 def _by_residuals(left: _Left) -> Doubt | None:
     """Return what the marks and readings of stops say against the accuracies stated."""
-    return doubt(left.of_stops[0], OF_STOPS, left.accuracy, whole=True)
+    return doubt(left.of_stops[0], OF_STOPS, left.accuracy)
 
 
 def _by_spacing(left: _Left) -> Doubt | None:
@@ -233,7 +235,7 @@ def _by_spacing(left: _Left) -> Doubt | None:
     their share of what distances say and are claimed by as they are stated.
     """
     stated = left.accuracy
-    doubted = doubt(left.of_spacing[0], OF_SPACING, stated, whole=False)
+    doubted = doubt(left.of_spacing[0], OF_SPACING, stated)
     tilts = [d for d in doubted.doubted if d.name == "tilt_prior_rad"] if doubted else []
     if doubted is None or not tilts:
         return None

@@ -57,50 +57,66 @@ class Doubt:
 
 
 class _Cases:
-    """Networks whose blunders are whole networks (stops) or single observations (stretches)."""
+    """Networks whose blunders are single readings, or whole networks where they have none."""
 
-    def __init__(self, networks: Networks, *, whole: bool) -> None:
-        self.networks, self.whole = networks, whole
+    def __init__(self, networks: Networks) -> None:
+        self.networks, self.whole = networks, networks.by_reading is None
 
     def misfits(self, theta: Floats) -> tuple[Floats, Floats, Flags]:
         """Return χ² of each case, its degrees of freedom, and whether it is tested at all."""
         if self.whole:
             value, freedom = self.networks.misfit(theta)
             return value, np.maximum(freedom, 1.0), freedom > 0.5
-        w = self.networks.standardised(theta)[:, :-1]  # the last row is what was known beforehand
-        return np.nan_to_num(w) ** 2, np.ones_like(w), np.isfinite(w)
+        _, value = self.networks.wrong_readings(theta, np.inf)
+        return np.nan_to_num(value), np.ones_like(value), np.isfinite(value)
+
+    def blunders(self, theta: Floats, usual: float = 1.0) -> Flags:
+        """Return which cases errors `usual` times as large in square do not explain."""
+        if self.whole:
+            value, freedom, tested = self.misfits(theta)
+            return np.asarray(tested & (chi2.sf(value / usual, freedom) < BLUNDER))
+        return self.networks.wrong_readings(theta, usual * float(chi2.isf(BLUNDER, 1)))[0]
 
     def without(self, out: Flags) -> Networks:
         """Return the networks without these cases."""
+        if not self.whole:
+            return self.networks.without_readings(out)
         rows = np.zeros(self.networks.there.shape, dtype=np.bool_)
-        if self.whole:
-            rows[:] = out[:, None]
-        else:
-            rows[:, :-1] = out
+        rows[:] = out[:, None]
         return self.networks.without(rows)
 
+    def by_chance(self, out: Flags) -> float:
+        """Return how likely the rest is by chance; of readings without the worst that is left.
 
-def doubt(
-    networks: Networks, names: tuple[str, ...], stated: Accuracy, *, whole: bool
-) -> Doubt | None:
+        One misread counter stretches what is before it and shortens what is behind, which over a
+        dozen stops is much for chance and too little to be sure of the reading.
+        """
+        if not self.whole:
+            rest = self.networks.without_readings(out)
+            _, value = rest.wrong_readings(np.ones(len(rest.parts)), np.inf)
+            value = np.where(out | np.isnan(value), -1.0, value)
+            out = out | (np.arange(value.size).reshape(value.shape) == value.argmax())
+        return _by_chance(self.without(out))
+
+
+def doubt(networks: Networks, names: tuple[str, ...], stated: Accuracy) -> Doubt | None:
     """Return what residuals say against the accuracies stated; None if nothing.
 
-    `names` (m,) are those of the networks' parts. `whole`: a blunder spoils its network, a stop;
-    otherwise one observation, and the last of each is none.
+    `names` (m,) are those of the networks' parts. A blunder spoils one reading of those that the
+    networks have, and where they have none its network, a stop.
     """
-    ones, cases = np.ones(len(names)), _Cases(networks, whole=whole)
+    ones, cases = np.ones(len(names)), _Cases(networks)
     value, freedom, tested = cases.misfits(ones)
     if np.count_nonzero(tested) < LEAST_CASES:
         return None
     usual = max(float(np.median(value[tested] / chi2.median(freedom[tested]))), 1.0)
-    out = tested & (chi2.sf(value / usual, freedom) < BLUNDER)
-    if _by_chance(cases.without(out)) > ALPHA:
+    out = cases.blunders(ones, usual)
+    if cases.by_chance(out) > ALPHA:
         return None
     for _ in range(_ROUNDS):
         rest = cases.without(out)
         theta, found = restricted_likelihood(rest, ones, SPREAD)
-        value, freedom, _ = cases.misfits(theta)
-        again = tested & (chi2.sf(value, freedom) < BLUNDER)
+        again = cases.blunders(theta)
         if (again == out).all():
             break
         out = again
@@ -108,7 +124,7 @@ def doubt(
     blunders = np.count_nonzero(out) / np.count_nonzero(tested)
     if not free.any() or blunders > MOST_BLUNDERS or theta.max() > MOST_TIMES**2:
         return None
-    if _by_chance(rest) > ALPHA:
+    if cases.by_chance(out) > ALPHA:
         return None
     bend = found.overlap[np.ix_(free, free)] / 2.0 + np.eye(int(free.sum())) / SPREAD**2
     sigma = np.ones_like(theta)

@@ -36,10 +36,9 @@ def evidence_of(
     sound = chi2.sf(value, np.maximum(freedom, 1.0)) > BLUNDER
     networks, runs = networks.pick(sound), runs[sound]
     lengths, of_length = spacing
-    w = np.nan_to_num(lengths.standardised(np.ones(len(OF_SPACING))))
-    out = chi2.sf(w**2, 1) < BLUNDER
-    out[:, -1:] = False
-    lengths = lengths.without(out)
+    limit = float(chi2.isf(BLUNDER, 1))
+    out, _ = lengths.wrong_readings(np.ones(len(OF_SPACING)), limit)
+    lengths = lengths.without_readings(out)
     found: list[AccuracyEvidence] = []
     for one in sorted(set(crew.values())):
         for nets, of, names in ((networks, runs, OF_STOPS), (lengths, of_length, OF_SPACING)):

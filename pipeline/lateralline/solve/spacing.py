@@ -29,7 +29,8 @@ LEAST_M: Final = 0.3
 def spacing_residuals(fixes: Fixes, accuracy: Accuracy) -> tuple[Networks, Texts]:
     """Return one network a run: chord less counted, of each straight stretch; last the scale.
 
-    The one unknown of each is by how much pipe is longer than counted. And which run (g,) each is.
+    The one unknown of each is by how much pipe is longer than counted. Its readings are the
+    counters, each in the stretch before it and in that behind. And which run (g,) each is.
     """
     runs = [_stretches(fixes, rows) for rows in _of_runs(fixes)]
     runs = [pairs for pairs in runs if len(pairs)]
@@ -38,16 +39,19 @@ def spacing_residuals(fixes: Fixes, accuracy: Accuracy) -> tuple[Networks, Texts
     a, y = np.zeros((g, n, 1)), np.zeros((g, n))
     known, parts = np.tile(np.eye(n), (g, 1, 1)), np.zeros((kinds, g, n, n))
     there = np.zeros((g, n), dtype=np.bool_)
+    by_reading = np.zeros((g, n, max((len(np.unique(p)) for p in runs), default=0)))
     for i, pairs in enumerate(runs):
         m = len(pairs)
-        counted, off, own, of_run = _observed(fixes, pairs, accuracy)
+        read = _in_lengths(pairs)
+        by_reading[i, :m, : read.shape[1]] = read
+        counted, off, own, of_run = _observed(fixes, pairs, read, accuracy)
         a[i, :m, 0], y[i, :m] = counted, off
         known[i, :m, :m], parts[:, i, :m, :m] = own, of_run
         a[i, -1], known[i, -1, -1] = 1.0, 0.0
         parts[_SCALE, i, -1, -1] = accuracy.counter_scale_ratio**2
         there[i, :m] = there[i, -1] = True
     ids = np.array([str(fixes.run[pairs[0, 0]]) for pairs in runs], dtype=np.str_)
-    return Networks(a, y, known, parts, there), ids
+    return Networks(a, y, known, parts, there, by_reading), ids
 
 
 def _of_runs(fixes: Fixes) -> list[Ints]:
@@ -69,18 +73,28 @@ def _stretches(fixes: Fixes, rows: Ints) -> Ints:
     return np.asarray(pairs[straight & (np.linalg.norm(chord, axis=1) > LEAST_M)])
 
 
+def _in_lengths(pairs: Ints) -> Floats:
+    """Return which reading, in the order of its stop's row, each length has, with its sign (p, k).
+
+    A length of the pairs (p, 2) is the later reading less the earlier.
+    """
+    stops, at = np.unique(pairs, return_inverse=True)
+    at = at.reshape(pairs.shape)
+    read = np.zeros((len(pairs), len(stops)))
+    rows = np.arange(len(pairs))
+    read[rows, at[:, 1]], read[rows, at[:, 0]] = 1.0, -1.0
+    return read
+
+
 def _observed(
-    fixes: Fixes, pairs: Ints, accuracy: Accuracy
+    fixes: Fixes, pairs: Ints, read: Floats, accuracy: Accuracy
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return lengths counted (p,), chords less these, Q₀ (p, p) and the parts (m, p, p)."""
     chord = fixes.xyz_m[pairs[:, 1]] - fixes.xyz_m[pairs[:, 0]]
     length = np.linalg.norm(chord, axis=1)
     counted = fixes.counter_m[pairs[:, 1]] - fixes.counter_m[pairs[:, 0]]
-    stops, at = np.unique(pairs, return_inverse=True)
-    at = at.reshape(pairs.shape)
+    stops = np.unique(pairs)
     p, k = len(pairs), len(stops)
-    read = np.zeros((p, k))  # which reading, and with which sign, is in each length
-    read[np.arange(p), at[:, 1]], read[np.arange(p), at[:, 0]] = 1.0, -1.0
     along = read[:, :, None] * (chord / length[:, None])[:, None, :]  # (p, k, 3) by positions
 
     cov = fixes.cov[stops]
