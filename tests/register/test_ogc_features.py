@@ -50,9 +50,7 @@ asyncio.run(main())
 """
 
 
-def test_the_views_are_served_as_features(
-    new_register: Callable[[], Server], quarry: Path
-) -> None:
+def test_the_views_are_served_as_features(new_register: Callable[[], Server], quarry: Path) -> None:
     if find_spec("tipg") is None:
         lacks("tipg", "no OGC API - Features server: pip install tipg uvicorn")
     register = new_register()
