@@ -164,8 +164,9 @@ def _column_faults(layer: RegisterLayer, column: RegisterColumn) -> Iterator[_Wr
         yield "name", column.name, "must be another: files call their own columns so", ""
     joined = len(column.sources) > 1 or bool(column.codes)
     if joined and not column.reads and (column.unit or column.factor != 1.0):
-        key, value = ("unit", column.unit) if column.unit else ("factor", column.factor)
-        yield key, value, "must be left out of codes and of several columns joined", ""
+        key = "unit" if column.unit else "factor"
+        wrong = column.unit or column.factor
+        yield key, wrong, "must be left out of codes and of several columns joined", ""
     text = column.type == "text"
     cautions = {"@caution", "caution"} & set(column.sources)
     if cautions and (column.width or len(CAUTION)) < len(CAUTION):
@@ -177,8 +178,9 @@ def _column_faults(layer: RegisterLayer, column: RegisterColumn) -> Iterator[_Wr
     for key, bound in (("minimum", column.minimum), ("maximum", column.maximum)):
         if bound is not None and column.type not in _NUMBERS:
             yield key, bound, "must be left out: only numbers have one", ""
-    if (column.minimum or 0.0) > (column.maximum if column.maximum is not None else float("inf")):
-        yield "minimum", column.minimum, "must be no more than maximum", ""
+    low, high = column.minimum, column.maximum
+    if low is not None and high is not None and low > high:
+        yield "minimum", low, "must be no more than maximum", ""
     written = [*column.codes.values(), *filter(None, (column.other, column.empty))]
     if column.constant is not None and not column.codes:
         written.append(column.constant)
