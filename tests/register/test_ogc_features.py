@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
+from urllib.parse import quote
 
 from lateralline.api import registers
 from tests.support.needs import lacks
@@ -59,7 +60,8 @@ def test_the_views_are_served_as_features(new_register: Callable[[], Server], qu
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     (line,) = re.findall(r"^(DATABASE_URL=.* uvicorn tipg\.main:app)$", text, re.M)
     told = dict(word.split("=", 1) for word in shlex.split(line)[:-2])
-    url = register.as_user("shows_features").url.replace("@/", "@localhost/")
+    socket = quote(str(register.home), safe="")
+    url = f"postgresql://shows_features@{socket}/{register.database}"
     done = subprocess.run(
         [sys.executable, "-c", _ASK], env={**os.environ, **told, "DATABASE_URL": url},
         capture_output=True, text=True, check=False, timeout=300,

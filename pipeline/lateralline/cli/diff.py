@@ -18,11 +18,12 @@ Version = Annotated[int, argument("Number of a version, as `history` lists.", me
 def diff(
     site: SiteId, old: Version, new: Version, url: DatabaseUrl, as_json: AsJson = False
 ) -> None:
-    """Show what moved between two versions of a site in a PostGIS register.
+    """Show what moved between two versions of a site.
 
-    Each node that both versions have: by how much, and what share that is of how far off the old
-    version allowed at 95 %; how sure each line was and is; findings come and gone. A line between
-    its nodes is judged by `lateralline update`, which has the measurements.
+    Both are in a PostGIS register. Of each node that both have: by how much it moved, and what
+    share that is of how far off the old version allowed at 95 %; how sure each line was and is;
+    findings come and gone. A line between its nodes is judged by `lateralline update`, which has
+    the measurements.
 
     \b
     Example:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def history(site: SiteId, url: DatabaseUrl, as_json: AsJson = False) -> None:
-    """Show the versions of a site in a PostGIS register.
+    """Show the versions of a site in a register.
 
     From and to are the days on which a version holds, as the record says; a version that another
     one corrected from its first day on never held.

@@ -20,9 +20,10 @@ def retract(
         option("First day on which it holds no more, as 2026-06-13; else today.", metavar="DATE"),
     ] = None,
 ) -> None:
-    """Take back the version of a site that holds in a PostGIS register.
+    """Take back the version of a site that holds.
 
-    It stays in the history, with the reason and who gave it; nothing is deleted. The next record
+    It stays in the history of the PostGIS register, with the reason and who gave it; nothing is
+    deleted. The next record
     that is published of the site holds again, whichever version it is.
 
     Exit code: 0 retracted; 2 nothing changed.
