@@ -96,6 +96,8 @@ def _value(column: Column, i: int, site_id: str) -> object:
         return f"{column.name} ø“{i}”, x|y"
     if column.type == "boolean":
         return i % 2 == 0
+    if column.type == "bytes":
+        return bytes([i])
     if column.type == "date":
         return date(2026, 5, 6 + i)
     high = column.maximum if column.maximum is not None else 9.0

@@ -85,7 +85,7 @@ def test_there_is_no_crs_member_and_every_feature_is_there(
         assert layer["type"] == "FeatureCollection"
         assert layer.get("caution", "") == contract.load(name).caution
         properties = [list(f["properties"]) for f in layer["features"]]
-        assert all(p == ["uid", *contract.load(name).names] for p in properties)
+        assert all(p == [c.name for c in contract.load(name).spoken] for p in properties)
         assert all(f["id"] == f["properties"]["uid"] for f in layer["features"])
     assert len(layers_["tolerance_zone"]["features"]) == 4
     assert [f["geometry"] is None for f in layers_["transmitter_fixes"]["features"]] == [
