@@ -333,7 +333,7 @@ def _cells(
     sure = f"at least {measure.length(max(low, 0.0))}" if isfinite(low) else "no bound known"
     kind, _, of = spot.kind.partition(_END)
     name, stop = (_END, f"{of.strip()} · ") if not kind and of else (spot.kind, "")
-    way = "from its entry end" if spot.line in view.flow_unknown else "up the pipe"
+    way = "from entry" if spot.line in view.flow_unknown else "up the pipe"
     along = f"{stop}{spot.line}, {view.length(spot.chainage_m)} {view.unit} {way}"
     return [
         (str(index + 1), ""),

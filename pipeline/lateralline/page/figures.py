@@ -76,6 +76,7 @@ def _colours() -> dict[str, tuple[str, str]]:
         "zone": (zone.fill, "#5f4612"),
         "zone_edge": (zone.stroke, "#f2b64f"),
         "ground": (sign("ground").line.color, "#cda06f"),
+        "nowhere": (area_of("unlocated").stroke, "#ff9d94"),
     }
     known = {light for light, _ in named.values()} | {_PAPER[0]}
     rest: dict[str, tuple[str, str]] = {}
