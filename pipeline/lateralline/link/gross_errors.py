@@ -33,9 +33,9 @@ _READING: Final = {
     "counter": "counter reading",
     "kink": "direction",
 }
-#: A reading left out, or several that tie, are plainly wrong so many times over the limit. Chosen on
-#: simulated lines: blunders of 0.5 m are mostly two times over it and more, what faultless sweeps
-#: raise lies just above; readings that tie there hold one another's bends for errors.
+#: A reading left out, or several that tie, are plainly wrong so many times over the limit. Chosen
+#: on simulated lines: blunders of 0.5 m are mostly two times over it and more, what faultless
+#: sweeps raise lies just above; readings that tie there hold one another's bends for errors.
 _PLAIN_TIMES: Final = {"alone": 1.5, "tied": 2.5}
 #: Less plain ones accuse nobody unless so many of the paths hold them for wrong or poor: blunders
 #: of 0.5 m three in ten and more, what sweeps and settled pipe raise one in ten at most. Nor where

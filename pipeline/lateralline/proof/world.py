@@ -14,6 +14,8 @@ no misfit     of the silent ones, the share whose data a pipe lying just as draw
 grade, grades share of lines, and of their segments, whose grade's 95 % interval holds the true one
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
+named         share of the lines with one blunder of which a finding names it, among two stops at
+              most; beside misread counters the most that any test could name (`world_best`)
 
 The bounds are those of the project's own promise, not of a publication. They stand for `FULL` lines
 or more. Of fewer, a bound is what a share that just meets it would fall short of once in a
