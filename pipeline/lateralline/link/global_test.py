@@ -59,9 +59,9 @@ def blunders(fit: Fit, lines: Sequence[Line] = ()) -> list[Finding]:
 
     `lines` are those drawn: by their paths a bend may do in place of a blunder.
     """
-    each = [[s] for s in fit.left_out if s.alternative.what != "kink"]
+    alone = [[s] for s in fit.left_out if s.alternative.what != "kink"]
     tied = [[*fit.tied]] if fit.tied else []
-    return [blunder_or_bend(suspicions, lines) for suspicions in each + tied]
+    return [blunder_or_bend(suspicions, lines) for suspicions in alone + tied]
 
 
 def gross_network(fit: Fit) -> list[Finding]:
