@@ -79,8 +79,9 @@ def publish(
             _add_own(connection, own_columns(record))
         except _RefusedRecordError as e:
             done = [Published(site, "refused", 0, reason=str(e)) for site in sites_of(record)]
-            for one in done if on_site is not None else ():
-                on_site(one)
+            if on_site is not None:
+                for one in done:
+                    on_site(one)
             return done
         for site in stored_sites(record):
             connection.rollback()  # each begins a transaction of its own
