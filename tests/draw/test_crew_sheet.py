@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from lateralline.draw import symbols
 from lateralline.draw.crew_sheet import CrewPlan, crew_page
 from lateralline.draw.sheet import SheetOptions, draw_sheet
 from lateralline.measure import Measure
-from lateralline.record.rows import FindingRow
+from lateralline.record.rows import FindingRow, NodeRow
 from lateralline.record.view import RecordView, read_record
 from tests.support.sheet_reading import pages_of
 
@@ -64,6 +65,29 @@ def test_the_first_to_dig_is_the_surest_and_never_one_nobody_located(view: Recor
     carried = {node.node_id for node in view.nodes if node.carried_on}
     assert not carried & {card.spot.name for card in plan.cards}
     assert np.isfinite(off).all()
+
+
+def test_a_pipe_of_unknown_size_is_proven_where_its_place_is_known(
+    view: RecordView, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cards = [
+        replace(card, spot=replace(card.spot, cover_m=np.nan, cover_sigma_m=np.nan))
+        for card in CrewPlan.of(view, Measure("m")).cards
+    ]
+    monkeypatch.setattr("lateralline.draw.crew_sheet.tie", lambda *_: cards)
+    said = " ".join(words_of(view))
+    assert "Prove it first at spot" in said
+    assert "its size is not given" in said
+    assert "nan" not in said
+
+
+def test_located_points_stand_between_spots_far_apart(view: RecordView) -> None:
+    shown = [card.spot for card in CrewPlan.of(view, Measure("m")).cards]
+    at = [s.chainage_m for s in shown if s.line == "L1"]
+    points = [n.chainage_m for n in view.rows(NodeRow, "L1") if n.kind == "point"]
+    assert at == sorted(at)
+    assert any(s.kind.startswith("point") for s in shown)
+    assert max(min(abs(p - a) for a in at) for p in points) < 6.0
 
 
 def test_a_record_with_errors_sends_nobody_to_dig(

@@ -80,7 +80,11 @@ class CrewPlan:
         cards = tie([s for s in spots if np.isfinite(s.ground_m).all()], control_of(view), limits)
         kept = tuple(cards[:_MOST_SPOTS])
         sure = [(_off(card), card.spot.cover_m, n) for n, card in enumerate(kept)]
-        known = [(round(off, 2), cover, n) for off, cover, n in sure if isfinite(off + cover)]
+        known = [
+            (round(off, 2), cover if isfinite(cover) else inf, n)
+            for off, cover, n in sure
+            if isfinite(off) and (kept[n].tied or not any(card.tied for card in kept))
+        ]
         return cls(kept, len(cards) - len(kept), min(known)[2] if known else None)
 
 
@@ -306,8 +310,9 @@ def _table(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: 
         if n == plan.first:
             canvas.frame(Box(box.x, y - 0.9, box.width, _ROW_MM - 0.4), fc="#e9e9e9", lw=0.0)
         cells = _cells(card, n, view, plan, measure)
-        for (_, at), edge, (big, small) in zip(columns, edges, cells, strict=True):
-            room = edge - at - 1.5
+        full = [k for k, cell in enumerate(cells) if any(cell)]
+        for k, ((_, at), (big, small)) in enumerate(zip(columns, cells, strict=True)):
+            room = edges[next((j for j in full if j > k), len(cells)) - 1] - at - 1.5
             canvas.words(box.x + at + 0.8, y + 1.4, big, 8.6, bold=True, room=room)
             canvas.words(box.x + at + 0.8, y + 5.0, small, 6.4, room=room, colour=symbols.GREY)
         canvas.rule(box.x, y + _ROW_MM - 1.4, box.right, y + _ROW_MM - 1.4, lw=0.25)
@@ -359,11 +364,13 @@ def _dig_first(
     else:
         card = plan.cards[plan.first]
         title = f"Prove it first at spot {plan.first + 1}: {card.spot.kind}"
-        half, depth = measure.reach(_off(card)), measure.length(card.spot.cover_m)
+        half, deep = measure.reach(_off(card)), "; its size is not given, nor then is its depth"
+        if isfinite(card.spot.cover_m):
+            deep = f", its top about {measure.length(card.spot.cover_m)} down"
         how = (
-            f"Surest of these spots: the pipe lies within {half} of the mark, its top about "
-            f"{depth} down. After the one-call service has marked, expose it by hand or vacuum, "
-            "and hold tapes and depth against this sheet before digging anywhere else."
+            f"Surest of these spots: the pipe lies within {half} of the mark{deep}. After the "
+            "one-call service has marked, expose it by hand or vacuum, and hold tapes and depth "
+            "against this sheet before digging anywhere else."
         )
     canvas.words(box.x + 3, box.y + 3.4, title, 10.0, bold=True, room=box.width - 6)
     canvas.paragraph(Box(box.x + 3, box.y + 6.2, box.width - 6, 8.0), how, 7.6)
