@@ -17,8 +17,8 @@ import lateralline
 from lateralline import contract
 from lateralline.api.fieldwork import copy_to_workbook
 from lateralline.api.records import update
+from lateralline.derive.tables import _UIDS
 from lateralline.errors import SiteFaultsError
-from lateralline.record.layers import _UIDS
 from tests.support.places import SAMPLES
 
 BRANCH = SAMPLES / "gnss-bend-branch"
