@@ -144,7 +144,8 @@ def connect(
     lines = located_lines(as_built)
     if same_levels:
         _refuse_levels(as_built)
-    shapes, sigma = mains.to_ground(lines.plane, shift_sigma_m)
+    ground = mains.to_ground(lines.plane, shift_sigma_m)
+    shapes, sigma = ground.shapes_m, ground.sigma_m
     if against_flow:
         shapes = shapely.reverse(shapes)
     free = np.flatnonzero(lines.joins == "")
@@ -159,6 +160,7 @@ def connect(
         f"far as {metres(ahead_m)} ahead of the end; {joined} that join another line of the record "
         "left out.",
         *mains.said_of_sigma,
+        ground.note,
         "Chainage counts along the main, as drawn, from its upstream access. Side and angle are as "
         "seen looking downstream. A place on the main is no clearance to dig.",
         *mains.notes,

@@ -16,7 +16,7 @@ from lateralline.findings import Finding, finding
 from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import LocatedLines, located_lines
 from lateralline.matching.pairing import Pairing, Uncertain, limit_sigmas, pairs_of
-from lateralline.matching.register_lines import RegisterLines
+from lateralline.matching.register_lines import OnGround, RegisterLines
 from lateralline.matching.sampled import sampled
 from lateralline.overlay.as_built import AsBuilt, named
 from lateralline.record.layers import Shapes
@@ -104,7 +104,8 @@ def match(
     is no located line.
     """
     lines = located_lines(as_built)
-    shapes, sigma = register.to_ground(lines.plane, shift_sigma_m)
+    ground = register.to_ground(lines.plane, shift_sigma_m)
+    shapes, sigma = ground.shapes_m, ground.sigma_m
     there = np.flatnonzero(~shapely.is_missing(shapes))
     samples = sampled(lines.path_m)
     ours = Uncertain(
@@ -125,7 +126,7 @@ def match(
             found = finding("register-not-compared/line", f"line {line}")
             rows.append(_row(site, line, _NO_LINE, "not_comparable", found, None))
     rows.sort(key=lambda m: (ORDER.index(m.verdict), -np.nan_to_num(m.offset_m)))
-    notes = _notes(as_built, register, rows, within_m)
+    notes = _notes(as_built, register, ground, rows, within_m)
     names = register.ids.tolist(), register.where.tolist()
     return RegisterMatch(lines, shapes, *names, rows, notes, as_built.unit)
 
@@ -342,7 +343,11 @@ def _row(
 
 
 def _notes(
-    as_built: AsBuilt, register: RegisterLines, rows: Sequence[Match], within_m: float
+    as_built: AsBuilt,
+    register: RegisterLines,
+    ground: OnGround,
+    rows: Sequence[Match],
+    within_m: float,
 ) -> list[str]:
     """Return what a reader must know of the whole."""
     placeless = [f"Lines of this record without a place: {named(as_built.placeless)}."]
@@ -351,6 +356,7 @@ def _notes(
         f"{len(register.ids)} lines of the register looked at, as far as {metres(within_m)} from "
         f"a line of the record; {len(rows)} rows.",
         *register.said_of_sigma,
+        ground.note,
         "Moved: farther apart than 99 in 100 pairs of one pipe would be by chance, all places of "
         "a pair together. The same is no clearance to dig, and gone is no proof that a pipe is.",
         *register.notes,

@@ -20,7 +20,7 @@ from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import MapFeature
 from lateralline.overlay.plan_files import read_features
 from lateralline.overlay.planned import UNITS, FeatureCells
-from lateralline.overlay.to_record_crs import refuse_other_axes, way_to_record
+from lateralline.overlay.to_record_crs import refuse_other_axes, way_in_words, way_to_record
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats, Texts
@@ -48,6 +48,7 @@ class RegisterLines:
     """Lines of a register (m), each part of a multi-line by itself."""
 
     path: Path
+    what: str  # "register" or "mains", as options call the file
     crs: CRS | None  # None = axes of their own, in metres
     where: Texts  # file, layer and feature, as messages name it
     names: Mapping[str, Texts]  # by `NAMES`; an id is never ""
@@ -74,17 +75,32 @@ class RegisterLines:
             f"± {metres(INTERVAL_95 * given)} on each axis (95 %), {why}."
         ]
 
-    def to_ground(self, plane: RegionPlane, given_sigma_m: float) -> tuple[Shapes, Floats]:
-        """Return the lines in metres of a plane, and σ (m) on each axis with the way there.
+    def to_ground(self, plane: RegionPlane, given_sigma_m: float) -> OnGround:
+        """Return the lines in metres of a record's plane.
 
         Raises FrameError as `way_to_record` does, and when one of both has invented axes.
         """
-        refuse_other_axes(self.crs, plane, "register")
+        refuse_other_axes(self.crs, plane, self.what)
         own = self.lengths_m["sigma"]
         if self.crs is None:
-            return self.shapes, own
-        sigma_m = way_to_record(self.crs, plane, given_sigma_m)[1]
-        return plane.shapes_from(self.crs, self.shapes), np.hypot(own, sigma_m)
+            return OnGround(self.shapes, own, f"{self.what} and record are one sketch")
+        operation, sigma_m = way_to_record(self.crs, plane, given_sigma_m)
+        said = way_in_words(operation, sigma_m, plane.crs, self.what)
+        return OnGround(plane.shapes_from(self.crs, self.shapes), np.hypot(own, sigma_m), said)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OnGround:
+    """Lines of a register (m) in metres of a plane."""
+
+    shapes_m: Shapes  # None without geometry
+    sigma_m: Floats  # on each axis, with the way there
+    said: str  # how they came there, and what that leaves open
+
+    @property
+    def note(self) -> str:
+        """The same as a sentence."""
+        return f"Coordinate system: {self.said}."
 
 
 def column_names() -> tuple[str, ...]:
@@ -119,7 +135,7 @@ def read_register(
     taken = REGISTER_SIGMA_M if isnan(use.sigma_m) else use.sigma_m
     lengths["sigma"] = np.where(unstated, taken, lengths["sigma"])
     return RegisterLines(
-        path, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes),
+        path, what, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes),
         int(unstated.sum()), use.sigma_m, tuple(notes),
     )  # fmt: skip
 

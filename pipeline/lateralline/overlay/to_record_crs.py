@@ -158,16 +158,19 @@ def frame_in_words(moved: MovedWorks, crs: CRS | None) -> str:
     """Return how the plan came into `crs`, the record's, and what that leaves open."""
     levels = moved.of_levels
     if levels is None or levels.accuracy_m == 0.0:
-        return _plan_in_words(moved, crs)
+        return way_in_words(moved.operation, moved.sigma_m, crs)
     off = f"off by {metres(INTERVAL_95 * moved.sigma_up_m, 3)} at 95 %, taken in"
-    return f"{_plan_in_words(moved, crs)}; levels by {levels.name}: {off}"
+    return f"{way_in_words(moved.operation, moved.sigma_m, crs)}; levels by {levels.name}: {off}"
 
 
-def _plan_in_words(moved: MovedWorks, crs: CRS | None) -> str:
-    if moved.sigma_m == 0.0:
-        way = "plan and record are in one CRS"
-        if moved.operation is not None:
-            way = f"no shift of datum between plan and record ({moved.operation.name})"
+def way_in_words(
+    operation: Operation | None, sigma_m: float, crs: CRS | None, what: str = "plan"
+) -> str:
+    """Return how a file, `what` it is, came into `crs`, the record's, and what that leaves open."""
+    if sigma_m == 0.0:
+        way = f"{what} and record are in one CRS"
+        if operation is not None:
+            way = f"no shift of datum between {what} and record ({operation.name})"
         if crs is None or not (apart := realizations_apart_m(crs)):
             return way
         return (
@@ -175,8 +178,8 @@ def _plan_in_words(moved: MovedWorks, crs: CRS | None) -> str:
             f"{metres(apart, None)}. Not taken in: if both do not come from one, say "
             "--shift-accuracy"
         )
-    name = "one CRS" if moved.operation is None else moved.operation.name
-    return f"{name}: off by {metres(PLAN_95 * moved.sigma_m, 3)} at 95 %, taken in"
+    name = "one CRS" if operation is None else operation.name
+    return f"{name}: off by {metres(PLAN_95 * sigma_m, 3)} at 95 %, taken in"
 
 
 def _refuse(operation: Operation, given_sigma_m: float, *, of_levels: bool) -> None:
