@@ -16,6 +16,7 @@ from lateralline.cli import app
 from lateralline.contract import load
 from lateralline.errors import FrameError, SiteFaultsError
 from lateralline.matching.match import RegisterMatch, match
+from lateralline.matching.pairing import Uncertain, pairs_of
 from lateralline.matching.register_lines import RegisterUse, read_register
 from lateralline.overlay.as_built import open_as_built
 
@@ -117,6 +118,40 @@ def test_ends_alone_make_no_two_lines_one(make_record, tmp_path: Path) -> None:
     (bowed,) = match(open_as_built(record), read_register(other, USE)).matches
     assert (bowed.register_id, bowed.verdict) == ("A", "moved")
     assert bowed.offset_m > 3.5
+
+
+def test_a_register_of_half_the_world_and_rows_without_a_place_do_no_harm(
+    make_record, tmp_path: Path
+) -> None:
+    """Lines where the record's CRS means nothing are left out, rows without a shape are named."""
+    record = make_record(tmp_path / "a.gpkg", (pipe("L1", (0, 0), (0, 20)),))
+    far = shapely.LineString([(99.0, 0.0), (99.001, 0.001)])
+    frame = gpd.GeoDataFrame({"ref": ["F", "N"]}, geometry=[far, None], crs="EPSG:4326")
+    frame.to_file(tmp_path / "r.gpkg", engine="pyogrio")
+    found = match(open_as_built(record), read_register(tmp_path / "r.gpkg", USE))
+    assert [(m.line_id, m.register_id, m.verdict) for m in found.matches] == [
+        ("", "N", "not_comparable"), ("L1", "", "new"),
+    ]  # fmt: skip
+
+
+def test_what_two_records_are_worth_tells_how_far_to_look(make_record, tmp_path: Path) -> None:
+    """Seven metres off is the same where the register is good to three, whatever was asked for."""
+    record = make_record(tmp_path / "a.gpkg", (pipe("L1", (0, 0), (0, 20)),))
+    other = register(tmp_path / "r.gpkg", A=line((7, 0), (7, 20)))
+    use = RegisterUse({"id": "ref"}, sigma_m=3.0)
+    (found,) = match(open_as_built(record), read_register(other, use)).matches
+    assert (found.register_id, found.verdict) == ("A", "same")
+
+
+def test_an_id_that_both_have_makes_a_pair_where_nothing_else_is_near() -> None:
+    paths = [shapely.LineString([(x, 0), (x, 20)]) for x in (0.0, 100.0, 30.0, 100.2)]
+    count, sigma = np.array([2, 2]), np.array([0.1, 0.1])
+    ours = Uncertain.of(np.array(paths[:2], dtype=object), count, sigma)
+    theirs = Uncertain.of(np.array(paths[2:], dtype=object), count, sigma)
+    ids = np.array([0]), np.array([0])
+    made = pairs_of(ours, theirs, ids, 5.0)
+    told = zip(made.ours, made.theirs, made.by_id, made.moved, strict=True)
+    assert sorted(map(tuple, told)) == [(0, 0, True, True), (1, 1, False, False)]
 
 
 def test_what_is_joined_must_be_the_same(make_record, tmp_path: Path) -> None:

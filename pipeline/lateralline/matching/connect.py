@@ -155,6 +155,8 @@ def connect(
     maker = _Maker(lines, ends, mains, shapes, near, ahead_m, same_levels=same_levels)
     found = sorted((maker.of(n) for n in free.tolist()), key=lambda c: MEETINGS.index(c.meeting))
     joined = len(lines) - len(free)
+    up, down = (mains.lengths_m[f"{end}_invert"] for end in ("upstream", "downstream"))
+    rising = int((down > up).sum())
     notes = [
         f"{len(free)} line(s) held against {int((~shapely.is_missing(shapes)).sum())} mains, as "
         f"far as {metres(ahead_m)} ahead of the end; {joined} that join another line of the record "
@@ -165,6 +167,10 @@ def connect(
         "seen looking downstream. A place on the main is no clearance to dig.",
         *mains.notes,
     ]
+    if rising:
+        notes.insert(
+            0, f"{rising} main(s) rise downstream by their inverts: check which end is up."
+        )
     if as_built.placeless:
         notes.insert(0, f"Lines of this record without a place: {named(as_built.placeless)}.")
     return Connections(lines, shapes, mains.ids.tolist(), found, notes, as_built.unit)

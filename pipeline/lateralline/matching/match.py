@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import nan
 from typing import Final, Literal
@@ -15,7 +15,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding, finding
 from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import LocatedLines, located_lines
-from lateralline.matching.pairing import Pairing, Uncertain, limit_sigmas, pairs_of
+from lateralline.matching.pairing import BY_ID_M, Pairing, Uncertain, limit_sigmas, pairs_of
 from lateralline.matching.register_lines import OnGround, RegisterLines
 from lateralline.matching.sampled import sampled
 from lateralline.overlay.as_built import AsBuilt, named
@@ -34,6 +34,8 @@ WITHIN_M: Final = 5.0
 #: Lines of a register whose ends come so near join there: common practice, no source.
 JOINED_M: Final = 0.3
 _NO_LINE: Final = ("", "")
+#: Lines are looked for at least as far as this, in σ of both as a rule.
+_REACH_SIGMAS: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,23 +102,26 @@ def match(
 ) -> RegisterMatch:
     """Return each line of a record with what the register has along its whole length.
 
+    Lines as far as `within_m` are looked at, or farther where positions are less sure than that.
     Raises FrameError when the register cannot be brought to the record, NotBuiltError when there
     is no located line.
     """
     lines = located_lines(as_built)
     ground = register.to_ground(lines.plane, shift_sigma_m)
     shapes, sigma = ground.shapes_m, ground.sigma_m
-    there = np.flatnonzero(~shapely.is_missing(shapes))
     samples = sampled(lines.path_m)
-    ours = Uncertain(
-        lines.path_m, lines.places, samples, lines.sigmas.at(samples.line, samples.share)
-    )
+    own = lines.sigmas.at(samples.line, samples.share)
+    ours = Uncertain(lines.path_m, lines.places, samples, own)
+    known = own[np.isfinite(own)]
+    usual = np.hypot(np.median(known) if len(known) else 0.0, np.median(sigma))
+    within_m = float(np.fmax(within_m, _REACH_SIGMAS * usual))  # as far as chance may lead
+    there = ground.near(lines.path_m, max(within_m, BY_ID_M))
     theirs = Uncertain.of(shapes[there], shapely.get_num_points(shapes[there]), sigma[there])
     ids, where = register.ids[there], register.where[there]
     pairing = pairs_of(ours, theirs, _same_ids(lines, ids), within_m)
     judged = _Judged(lines, theirs, (ids, where), pairing, within_m)
     rows = [*judged.pairs(), *judged.alone(), *judged.gone()]
-    for n in np.setdiff1d(np.arange(len(shapes)), there).tolist():
+    for n in np.flatnonzero(shapely.is_missing(register.shapes)).tolist():
         name = str(register.ids[n]), str(register.where[n])
         found = finding("register-not-compared/register", f"register line {name[0]}")
         rows.append(_row(str(lines.site[0]), "", name, "not_comparable", found, None))
@@ -126,7 +131,7 @@ def match(
             found = finding("register-not-compared/line", f"line {line}")
             rows.append(_row(site, line, _NO_LINE, "not_comparable", found, None))
     rows.sort(key=lambda m: (ORDER.index(m.verdict), -np.nan_to_num(m.offset_m)))
-    notes = _notes(as_built, register, ground, rows, within_m)
+    notes = _notes(as_built, register, ground, (len(there), len(rows)), within_m)
     names = register.ids.tolist(), register.where.tolist()
     return RegisterMatch(lines, shapes, *names, rows, notes, as_built.unit)
 
@@ -241,7 +246,8 @@ class _Judged:
         ends = shapely.line_interpolate_point(self.lines.path_m, 0.0)
         every = shapely.STRtree(paths)
         sigma = self.lines.sigmas.at(np.arange(len(ends)), np.zeros(len(ends)))
-        near = limit_sigmas(np.ones(1)) * np.hypot(sigma, float(np.median(self.theirs.sigma_m)))
+        usual = float(np.median(self.theirs.sigma_m)) if len(paths) else 0.0
+        near = limit_sigmas(np.ones(1)) * np.hypot(sigma, usual)
         mains = every.query(ends, predicate="dwithin", distance=np.nan_to_num(near) + JOINED_M)[1]
         crossed = every.query(self.lines.path_m, predicate="intersects")[1]
         other = np.concatenate([self.p.theirs, mains, crossed])
@@ -346,15 +352,15 @@ def _notes(
     as_built: AsBuilt,
     register: RegisterLines,
     ground: OnGround,
-    rows: Sequence[Match],
+    counts: tuple[int, int],
     within_m: float,
 ) -> list[str]:
     """Return what a reader must know of the whole."""
     placeless = [f"Lines of this record without a place: {named(as_built.placeless)}."]
     return [
         *(placeless if as_built.placeless else []),
-        f"{len(register.ids)} lines of the register looked at, as far as {metres(within_m)} from "
-        f"a line of the record; {len(rows)} rows.",
+        f"{counts[0]} of {len(register.ids)} lines of the register lie about the record and were "
+        f"looked at, as far as {metres(within_m)} from a line; {counts[1]} rows.",
         *register.said_of_sigma,
         ground.note,
         "Moved: farther apart than 99 in 100 pairs of one pipe would be by chance, all places of "

@@ -20,7 +20,7 @@ FALSE_ALARM: Final = 0.01
 _SHARE: Final = 0.5
 _ADVANCE: Final = 0.7
 #: Of lines that share an id, how far off the other is still looked for: common practice, no source.
-_BY_ID_M: Final = 50.0
+BY_ID_M: Final = 50.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +132,7 @@ def _candidates(
         np.concatenate([a, b[far]]) for a, b in zip((first, other), same_id, strict=True)
     )
     within = np.full(len(first), within_m)
-    within[len(first) - int(far.sum()) :] = max(_BY_ID_M, within_m)
+    within[len(first) - int(far.sum()) :] = max(BY_ID_M, within_m)
     return first, other, within
 
 

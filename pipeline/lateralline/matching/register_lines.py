@@ -23,7 +23,7 @@ from lateralline.overlay.planned import UNITS, FeatureCells
 from lateralline.overlay.to_record_crs import refuse_other_axes, way_in_words, way_to_record
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import Shapes
-from lateralline.records import Floats, Texts
+from lateralline.records import Floats, Ints, Texts
 from lateralline.wording import metres
 
 #: σ on each axis of a register's lines where nothing states one: common practice, no source.
@@ -86,16 +86,24 @@ class RegisterLines:
             return OnGround(self.shapes, own, f"{self.what} and record are one sketch")
         operation, sigma_m = way_to_record(self.crs, plane, given_sigma_m)
         said = way_in_words(operation, sigma_m, plane.crs, self.what)
-        return OnGround(plane.shapes_from(self.crs, self.shapes), np.hypot(own, sigma_m), said)
+        moved = plane.shapes_from(self.crs, self.shapes)
+        moved[~np.isfinite(shapely.bounds(moved)).all(axis=1)] = None  # far out of the record's CRS
+        return OnGround(moved, np.hypot(own, sigma_m), said)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OnGround:
     """Lines of a register (m) in metres of a plane."""
 
-    shapes_m: Shapes  # None without geometry
+    shapes_m: Shapes  # None without geometry, or out of all measure with the record's CRS
     sigma_m: Floats  # on each axis, with the way there
     said: str  # how they came there, and what that leaves open
+
+    def near(self, others: Shapes, within_m: float) -> Ints:
+        """Return the rows of lines in the box of others, or no farther out of it than this."""
+        west, south, east, north = shapely.total_bounds(others)
+        box = shapely.box(west - within_m, south - within_m, east + within_m, north + within_m)
+        return np.flatnonzero(shapely.intersects(self.shapes_m, box))
 
     @property
     def note(self) -> str:
