@@ -23,6 +23,7 @@ from lateralline.draw.labels import Label
 from lateralline.draw.plan import draw_record
 from lateralline.draw.sheet import draw_picture
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
+from lateralline.measure import Measure
 from lateralline.record.view import read_record
 from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
@@ -91,12 +92,12 @@ def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
     )
     band = read_file(tmp_path / "out" / "asbuilt.gpkg", layer="level_band")
     least_m, bound_m = band.cover_m.min(), band.cover_lower_95_m.min()
-    feet = 1200 / 3937
+    feet, tape = 1200 / 3937, Measure("ft-in")
     for part in (
         f"{length_m / feet:.2f} ft ({length_m:.2f} m) long",
-        f"least cover {least_m / feet:.2f} ft ({least_m:.2f} m), at least "
-        f"{bound_m / feet:.2f} ft ({bound_m:.2f} m) (95 %)",
-        "0.457 m (18 in) each side",
+        f"least cover {tape.length(least_m)} ({least_m:.2f} m), at least "
+        f"{tape.length(bound_m)} ({bound_m:.2f} m) (95 %)",
+        "tolerance zone: 18 in (0.46 m) each side",
         "nothing there is located",
         "control point",
         "NAD83",
