@@ -32,7 +32,7 @@ from lateralline.cli.report import (
 )
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import with_own_unit
+from lateralline.wording import SEVERITY_NAMES, counted, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.records import (
@@ -336,14 +336,18 @@ def _print_exposure(out: Console, e: ExposureCheck, unit: str, along: str) -> No
 def _print_noted(out: Console, title: str, noted: Sequence[Noted], unit: str) -> None:
     if not noted:
         return
+    from lateralline.api.screens import region_of, reworded
+
     out.print(f"  {title}: {_counts(noted)}")
     for n in noted:
-        print_indented(out, f"{n.severity:<8}{n.subject}: {with_own_unit(n.what, unit)}", 4)
+        called = SEVERITY_NAMES.get(n.severity, n.severity)
+        what = reworded(with_own_unit(n.what, unit), region_of(unit))
+        print_indented(out, f"{called:<8}{n.subject}: {what}", 4)
 
 
 def _counts(noted: Iterable[Noted]) -> str:
     severities = [n.severity for n in noted]
-    return ", ".join(f"{severities.count(s)} {s}" for s in dict.fromkeys(severities))
+    return ", ".join(counted(severities.count(s), s) for s in dict.fromkeys(severities))
 
 
 def _row(out: Console, label: str, message: str) -> None:
