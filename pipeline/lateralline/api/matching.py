@@ -13,7 +13,7 @@ from lateralline.api.overlays import in_unit, refuse_picture
 from lateralline.matching.connect import AHEAD_M, Connection, Connections, Meeting
 from lateralline.matching.connect import connect as connect_lines
 from lateralline.matching.layers import CONNECTIONS, MATCHES, write_connections, write_matches
-from lateralline.matching.match import WITHIN_M, Match, RegisterMatch, Verdict
+from lateralline.matching.match import WITHIN_M, LineMatch, RegisterMatch, Verdict
 from lateralline.matching.match import match as match_lines
 from lateralline.matching.register_lines import (
     REGISTER_SIGMA_M,
@@ -33,7 +33,7 @@ __all__ = [
     "WITHIN_M",
     "Connection",
     "Connections",
-    "Match",
+    "LineMatch",
     "Meeting",
     "RegisterMatch",
     "RegisterUse",

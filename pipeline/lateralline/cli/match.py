@@ -34,7 +34,7 @@ from lateralline.cli.terminal import console, print_indented
 from lateralline.wording import with_own_unit
 
 if TYPE_CHECKING:
-    from lateralline.api.matching import Match, RegisterMatch
+    from lateralline.api.matching import LineMatch, RegisterMatch
 
 #: Rows on a screen.
 _MOST: Final = 60
@@ -144,7 +144,7 @@ def _print(
     print_last_words((counts or "nothing to compare") + (f"; wrote {wrote}" if wrote else ""))
 
 
-def _table(rows: list[Match], unit: str) -> Table:
+def _table(rows: list[LineMatch], unit: str) -> Table:
     from lateralline.api.overlays import length
 
     table = Table(box=None, pad_edge=False, title=f"in {unit}, ± 95 %", title_justify="left")

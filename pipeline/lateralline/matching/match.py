@@ -39,7 +39,7 @@ _REACH_SIGMAS: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Match(JudgedLine):
+class LineMatch(JudgedLine):
     """A line of the record with one of the register, or one of them alone."""
 
     site_id: str
@@ -77,7 +77,7 @@ class RegisterMatch:
     register_path_m: Shapes  # None without geometry
     register_ids: list[str]
     register_rows: list[str]
-    matches: list[Match]  # what to look at first, first
+    matches: list[LineMatch]  # what to look at first, first
     notes: list[str]
     unit: str  # of the crews
 
@@ -168,7 +168,7 @@ class _Judged:
         self.known = set(self.ids.tolist())
         self.elsewhere = _joins_elsewhere(lines, theirs, pairing, within_m)
 
-    def pairs(self) -> Iterator[Match]:
+    def pairs(self) -> Iterator[LineMatch]:
         """Yield a row for each pair."""
         p = self.p
         many_ours, many_theirs = np.bincount(p.ours), np.bincount(p.theirs)
@@ -177,7 +177,7 @@ class _Judged:
         for n, (i, j) in enumerate(zip(p.ours.tolist(), p.theirs.tolist(), strict=True)):
             both = float(np.hypot(own[n], its[n]))
             found, verdict = self._found(n, i, j, both)
-            yield Match(
+            yield LineMatch(
                 *self._key(i), str(self.ids[j]), str(self.where[j]), verdict,
                 _relation(many_ours[i] > 1, many_theirs[j] > 1),
                 offset_m=float(p.off_m[n]), offset_95_m=both, record_95_m=float(own[n]),
@@ -221,7 +221,7 @@ class _Judged:
             )  # fmt: skip
         return None, "same"
 
-    def alone(self) -> Iterator[Match]:
+    def alone(self) -> Iterator[LineMatch]:
         """Yield a row for each located line along which the register has nothing."""
         for i in np.setdiff1d(np.arange(len(self.lines)), self.p.ours).tolist():
             found = finding("register-new", f"line {self.lines.line[i]}", within_m=self.within_m)
@@ -230,7 +230,7 @@ class _Judged:
                 record_only_m=float(shapely.length(self.lines.path_m[i])),
             )  # fmt: skip
 
-    def gone(self) -> Iterator[Match]:
+    def gone(self) -> Iterator[LineMatch]:
         """Yield the register's lines on surveyed ground that no line of the record lies along.
 
         Ground is surveyed about the lines of one site, within what they span together. What a line
@@ -340,9 +340,9 @@ def _row(
     *,
     record_only_m: float = nan,
     register_only_m: float = nan,
-) -> Match:
+) -> LineMatch:
     """Return the row of a line that has no pair."""
-    return Match(
+    return LineMatch(
         site, line, *other, verdict, "none", nan, nan, nan, nan, nan, nan, nan, record_only_m,
         register_only_m, found, path_m, None,
     )  # fmt: skip
