@@ -169,11 +169,11 @@ def test_what_is_joined_must_be_the_same(make_record, tmp_path: Path) -> None:
     assert "M2" in found.what
 
 
-def test_a_sketch_and_a_datum_nobody_knows_the_way_to_are_refused(
+def test_a_register_on_the_map_is_not_held_against_a_sketch(
     files: tuple[Path, Path], make_record, tmp_path: Path
 ) -> None:
     sketch = make_record(tmp_path / "s.gpkg", (pipe("L1", (0, 0), (0, 20)),), crs=None)
-    with pytest.raises(FrameError, match="sketch on invented axes, the register is not"):
+    with pytest.raises(FrameError, match="sketch on invented axes, the file of the register is"):
         match(open_as_built(sketch), read_register(files[1], USE))
 
 

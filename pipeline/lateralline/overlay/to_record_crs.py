@@ -111,9 +111,9 @@ def refuse_other_axes(crs: CRS | None, plane: RegionPlane, what: str) -> None:
     """Raise FrameError when one of a file and the record has invented axes and the other not."""
     if (crs is None) != (plane.crs is None):
         raise FrameError(
-            f"the built record is a sketch on invented axes, the {what} is not"
+            f"the built record is a sketch on invented axes, the file of the {what} is not"
             if plane.crs is None
-            else f"the {what} is on axes of its own, the built record is on the map: say "
+            else f"the file of the {what} is on axes of its own, the built record on the map: say "
             f"--{what}-crs"
         )
 
