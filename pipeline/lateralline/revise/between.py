@@ -23,7 +23,7 @@ from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.revise.changes import Figures, LineChange, Moved, Noted, SiteChanges
 from lateralline.revise.compare import figures_of
-from lateralline.revise.containment import outside, plan_in_ellipse, projected
+from lateralline.revise.containment import ROUNDING_M, outside, plan_in_ellipse, projected
 
 #: Layers that are compared, beside lineage.
 COMPARED: Final = ("pipe_centreline", "pipe_nodes", "position_corridor", "findings")
@@ -124,6 +124,9 @@ def _moved(
     halves = [INTERVAL_95 * np.sqrt(cov[:, 2, 2]) for cov in (before, after)]
     held = _held(line, old, b.plan_m[now], after)
     sure = [ends["position_95_m"].to_numpy(dtype=float) for ends in (a.frame, b.frame)]
+    # A bend may lie farther off than its ellipse, over all paths its marks allow: within a circle.
+    wider = sure[0][was] > a.frame["ellipse_major_95_m"].to_numpy(dtype=float)[was] + ROUNDING_M
+    share[wider] = np.hypot(*plan[wider].T) / sure[0][was][wider]
     chainage = [ends["chainage_m"].to_numpy(dtype=float) for ends in (a.frame, b.frame)]
     with np.errstate(divide="ignore", invalid="ignore"):
         of_level = np.abs(up) / halves[0]
