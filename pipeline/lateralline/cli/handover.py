@@ -23,7 +23,7 @@ def handover(
     record: Annotated[
         Path | None,
         argument(
-            "Folder that `lateralline build` wrote, or its .gpkg.", metavar="[RECORD]", exists=True
+            "Folder that `lateralline build` wrote, or its .gpkg.", metavar="RECORD", exists=True
         ),
     ] = None,
     out: Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="FOLDER")] = None,
