@@ -148,6 +148,7 @@ def test_an_ellipse_in_cad_is_in_units_of_the_grid(two_metres: Path, tmp_path: P
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
 def test_rows_have_the_names_and_types_that_the_contract_declares(kind: type[LayerRow]) -> None:
     known = {"text": "TextColumn", "boolean": "FlagColumn", "date": "DateColumn"}
+    known["bytes"] = "BytesColumn"
     known |= dict.fromkeys(("real", "integer"), "RealColumn")
     declared = {c.name: known.get(c.type, "") for c in contract.load(kind.layer).field}
     declared["geometry"] = "ShapeColumn" if contract.load(kind.layer).geometry else ""
