@@ -46,10 +46,16 @@ def draw_photos(canvas: Canvas, body: Box, photos: Sequence[PictureRow], left_ou
 
 
 def _draw(canvas: Canvas, box: Box, photo: PictureRow) -> None:
-    """Draw one picture as large as it fits above its words."""
-    pixels = imread(BytesIO(photo.data), format="jpg")
+    """Draw one picture as large as it fits above its words; an empty frame where it is damaged."""
     words_mm = _LINES * line_mm(_SIZE) + 1.0
     room = box.height - words_mm
+    words = Box(box.x, box.y + room + 1.0, box.width, words_mm)
+    try:
+        pixels = imread(BytesIO(photo.data), format="jpg")
+    except OSError:
+        canvas.frame(Box(box.x, box.y, box.width, room))
+        canvas.paragraph(words, f"cannot be shown: {photo.caption}", _SIZE)
+        return
     per_pixel = min(box.width / pixels.shape[1], room / pixels.shape[0])
     wide, high = pixels.shape[1] * per_pixel, pixels.shape[0] * per_pixel
     axes = canvas.axes(
