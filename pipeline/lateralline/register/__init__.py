@@ -5,7 +5,8 @@ declare   layers → tables with keys, checks, comments, from the schemas
 prepare   a register made or brought up to date; groups of users and their rights
 publish   records in, a site in a transaction
 history   which versions there are; one taken back
-questions the SQL of the README, from questions.sql
+versions  one version as drawings see a record; what moved between two
+`views.sql` is what a register does itself, `questions.sql` what people ask it.
 
 Decisions
 - A version is the whole site. Rows of a record fit one another (lines name nodes, error bars come

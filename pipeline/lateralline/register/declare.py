@@ -22,6 +22,7 @@ from sqlalchemy import (
     ForeignKeyConstraint,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     Table,
     Text,
@@ -33,7 +34,7 @@ from sqlalchemy import (
 from sqlalchemy.types import TypeEngine
 
 from lateralline import contract
-from lateralline.contract import UID, FieldType
+from lateralline.contract import UID
 from lateralline.record import CAUTION
 from lateralline.write.geopackage import described
 
@@ -48,13 +49,14 @@ GEOMETRY: Final = "geom"
 _SITE: Final = "site_id"
 _SITES_VERSION: Final = (_SITE, VERSION)
 _MOMENT: Final = DateTime(timezone=True)
-_TYPES: Final[dict[FieldType, type[TypeEngine[Any]] | TypeEngine[Any]]] = {
+_TYPES: Final[dict[str, type[TypeEngine[Any]] | TypeEngine[Any]]] = {
     "text": Text,
     "integer": BigInteger,
     "real": Double,
     "boolean": Boolean,
     "date": Date,
     "datetime": _MOMENT,
+    "bytes": LargeBinary,
 }
 
 

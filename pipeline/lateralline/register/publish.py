@@ -157,7 +157,7 @@ def _add_own(connection: Connection, own: Mapping[str, FieldType]) -> None:
 
 def _publish_site(connection: Connection, site: StoredSite, srid: int) -> Published:
     lock(connection, f"site {site.site_id}")
-    rows = {name: _ready(name, table, srid) for name, table in site.tables.items()}
+    rows = {name: _ready(table, srid) for name, table in site.tables.items()}
     digest = digest_of(rows)
     now = connection.execute(
         text(f"SELECT {VERSION}, record_version, digest FROM {SCHEMA}.{VERSIONS} "
@@ -219,8 +219,12 @@ def _copy(cursor: psycopg.Cursor, layer: str, table: pa.Table, version: int) -> 
         copy.write(_csv(whole))
 
 
-def _ready(layer: str, table: pa.Table, srid: int) -> pa.Table:
-    """Return rows as a table of the register takes them: geometry as EWKB in hexadecimal."""
+def _ready(table: pa.Table, srid: int) -> pa.Table:
+    """Return rows as a table of the register takes them: geometry as EWKB, bytes too, in hex."""
+    for at, column in enumerate(table.schema):
+        if pa.types.is_binary(column.type) and column.name != STORED_GEOMETRY:
+            hexes = [None if v is None else rf"\x{v.hex()}" for v in table[at].to_pylist()]
+            table = table.set_column(at, column.name, pa.array(hexes, type=pa.string()))
     if STORED_GEOMETRY not in table.column_names:
         return table
     shapes = shapely.from_wkb(table[STORED_GEOMETRY].to_numpy(zero_copy_only=False))
