@@ -6,12 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 from pyproj import CRS
 
 from lateralline.errors import FrameError, SiteFaultsError
+from lateralline.frames.operations import PLAN_95
 from lateralline.handover import load_profile, read_register
+from lateralline.matching.register_lines import RegisterUse, read_by_profile
 
 UTM = CRS("EPSG:32617")
 EAST, NORTH = 500_000.0, 4_650_000.0
@@ -107,3 +110,24 @@ def test_one_layer_needs_no_name_where_the_profile_has_one_of_lines(tmp_path: Pa
     path = register(tmp_path / "r.gpkg", shapes=high, layer="whatever")
     lines = read_register(path, mains, UTM)
     assert lines.geometry[0].coords[0] == (EAST + 100, NORTH, pytest.approx(20.0 * 0.3048))
+
+
+def test_match_and_connect_read_a_register_by_its_profile(tmp_path: Path) -> None:
+    """Names, lengths and σ of the profile, with the flow; laterals are no mains."""
+    path = register(tmp_path / "r.gpkg", crs="EPSG:4269", shapes=to_degrees(SHAPES))
+    lines = read_by_profile(path, RegisterUse(profile="municipal", sigma_m=0.7), UTM, "register")
+    assert lines.ids.tolist() == ["M1", "M2", "M2"]
+    assert lines.names["upstream_access"].tolist() == ["N2", "N3", "N3"]
+    assert lines.lengths_m["diameter"][0] == 0.3
+    assert lines.lengths_m["upstream_invert"][0] == 10.5
+    shift = read_register(path, "municipal", UTM)["shift_95_m"].to_numpy() / PLAN_95
+    own = np.array([0.3 / PLAN_95, 0.7, 0.7])
+    assert lines.lengths_m["sigma"] == pytest.approx(np.hypot(own, shift))
+    assert lines.sigma_taken == 2
+    assert shapely.get_coordinates(lines.shapes[0])[0] == pytest.approx((EAST, NORTH), abs=2.0)
+    mains = read_by_profile(path, RegisterUse(profile="municipal"), UTM, "mains")
+    assert mains.ids.tolist() == ["M1"]
+
+
+def to_degrees(shapes: list[shapely.Geometry]) -> list[shapely.Geometry]:
+    return list(gpd.GeoSeries(shapes, crs=UTM).to_crs("EPSG:4269"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from math import nan
 from pathlib import Path
+from typing import Literal
 
 from lateralline.api.overlays import in_unit, refuse_picture
 from lateralline.matching.connect import AHEAD_M, Connection, Connections, Meeting
@@ -17,12 +18,14 @@ from lateralline.matching.match import WITHIN_M, LineMatch, RegisterMatch, Verdi
 from lateralline.matching.match import match as match_lines
 from lateralline.matching.register_lines import (
     REGISTER_SIGMA_M,
+    RegisterLines,
     RegisterUse,
     column_names,
+    read_by_profile,
     read_register,
 )
 from lateralline.output import together
-from lateralline.overlay.as_built import open_as_built
+from lateralline.overlay.as_built import AsBuilt, open_as_built
 from lateralline.overlay.files import cells_of
 
 __all__ = [
@@ -59,10 +62,10 @@ def match(
 ) -> RegisterMatch:
     """Hold each line of a built record against the lines of a register, along its whole length.
 
-    `use` says which layer and columns of the register's file to read, and σ of positions where it
-    states none; `shift_sigma_m` is one σ between both where none is published. Lines within
-    `within_m` are looked at. With `out` the overlay is written there, with `picture` a plan: both,
-    or nothing. Lengths on the plan are in `unit`, else in the crews'.
+    `use` says which layer and columns of the register's file to read, or by which mapping profile,
+    and σ of positions where it states none; `shift_sigma_m` is one σ between both where none is
+    published. Lines within `within_m` are looked at. With `out` the overlay is written there, with
+    `picture` a plan: both, or nothing. Lengths on the plan are in `unit`, else in the crews'.
 
     Raises SiteFaultsError with every fault of the register's file, FrameError when it cannot be
     brought to the record, UnreadableError or NotBuiltError for what is no built record, ValueError
@@ -70,7 +73,7 @@ def match(
     """
     refuse_picture(picture, "matches-picture", replace=replace)
     as_built = in_unit(open_as_built(record), unit)
-    lines = read_register(register, use or RegisterUse())
+    lines = _read(register, use, as_built, "register")
     made = match_lines(as_built, lines, within_m=within_m, shift_sigma_m=shift_sigma_m)
     with together():
         if out is not None:
@@ -104,7 +107,7 @@ def connect(
     """
     refuse_picture(picture, "connections-picture", replace=replace)
     as_built = in_unit(open_as_built(record), unit)
-    lines = read_register(mains, use or RegisterUse(), "mains")
+    lines = _read(mains, use, as_built, "mains")
     made = connect_lines(
         as_built,
         lines,
@@ -121,3 +124,12 @@ def connect(
 
             draw_connections(made, as_built, picture, replace=replace)
     return made
+
+
+def _read(
+    path: Path, use: RegisterUse | None, as_built: AsBuilt, what: Literal["register", "mains"]
+) -> RegisterLines:
+    use = use or RegisterUse()
+    if use.profile:
+        return read_by_profile(path, use, as_built.crs, what)
+    return read_register(path, use, what)

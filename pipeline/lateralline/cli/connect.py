@@ -18,6 +18,7 @@ from lateralline.cli.options import (
     Layer,
     Out,
     Picture,
+    RegisterProfile,
     RegisterSigma,
     Replace,
     ShiftAccuracy,
@@ -27,6 +28,7 @@ from lateralline.cli.options import (
     option,
     refuse_nothing_written,
     refuse_picture,
+    refuse_profile_and_columns,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
@@ -59,6 +61,7 @@ def connect(
     ] = "",
     column: Column = None,
     layer: Layer = "",
+    profile: RegisterProfile = "",
     mains_crs: Annotated[
         str, option("CRS of a file that names none; local = own axes.", metavar="CRS")
     ] = "",
@@ -97,6 +100,7 @@ def connect(
     """
     from lateralline.api import matching
 
+    refuse_profile_and_columns(profile, column, layer, mains_crs, id_column)
     refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
     sigma_m = metres(register_sigma, "--register-sigma") if register_sigma else nan
@@ -115,6 +119,7 @@ def connect(
             mains_crs,
             layer,
             sigma_m,
+            profile,
         ),
         ahead_m=metres(ahead, "--ahead"),
         against_flow=mains_drawn == "upstream",

@@ -18,6 +18,7 @@ from lateralline.cli.options import (
     Layer,
     Out,
     Picture,
+    RegisterProfile,
     RegisterSigma,
     Replace,
     ShiftAccuracy,
@@ -28,6 +29,7 @@ from lateralline.cli.options import (
     option,
     refuse_nothing_written,
     refuse_picture,
+    refuse_profile_and_columns,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
@@ -55,6 +57,7 @@ def match(
     id_column: IdColumn = "",
     column: Column = None,
     layer: Layer = "",
+    profile: RegisterProfile = "",
     register_crs: Annotated[
         str, option("CRS of a register that names none; local = own axes.", metavar="CRS")
     ] = "",
@@ -84,6 +87,7 @@ def match(
     """
     from lateralline.api import matching
 
+    refuse_profile_and_columns(profile, column, layer, register_crs, id_column)
     refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
     sigma_m = metres(register_sigma, "--register-sigma") if register_sigma else nan
@@ -96,6 +100,7 @@ def match(
             register_crs,
             layer,
             sigma_m,
+            profile,
         ),
         within_m=metres(within, "--within"),
         shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,

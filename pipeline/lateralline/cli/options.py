@@ -58,6 +58,12 @@ def argument(
     return made
 
 
+def refuse_profile_and_columns(profile: str, *others: object) -> None:
+    """Raise typer.BadParameter where a profile and what it stands in place of are both given."""
+    if profile and any(others):
+        raise typer.BadParameter("--profile says which layers, columns and CRS: leave those out")
+
+
 def refuse_overwriting(made: Path | None) -> Path | None:
     """Return what is to be made; raises typer.BadParameter when it is there already."""
     if made is not None and made.exists():
@@ -132,6 +138,14 @@ Column = Annotated[
 ]
 Layer = Annotated[
     str, option("Layer of lines to read, where the file has several.", metavar="NAME")
+]
+RegisterProfile = Annotated[
+    str,
+    option(
+        "Mapping profile to read the file by, in place of columns, layer and CRS.",
+        "--profile",
+        metavar="NAME|FILE",
+    ),
 ]
 RegisterSigma = Annotated[
     str,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from math import isnan, nan
 from pathlib import Path
 from typing import Final, Literal
@@ -12,8 +12,11 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
+from lateralline import handover
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.tables import objects
+from lateralline.errors import FrameError
+from lateralline.frames.operations import PLAN_95
 from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.limits import MAP_BYTES
@@ -41,6 +44,7 @@ class RegisterUse:
     crs: str = ""  # of a file that names none
     layer: str = ""  # "" = every layer of lines
     sigma_m: float = nan  # on each axis, of lines without a σ of their own; NaN = the default
+    profile: str = ""  # name or file of a mapping profile, in place of columns, CRS and layer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,13 +143,77 @@ def read_register(
     if not features and not ledger.faults:
         ledger.fault(path.name, 0, "features", "", "must hold a line")
     ledger.raise_faults(path.name)
-    unstated = np.isnan(lengths["sigma"])
-    taken = REGISTER_SIGMA_M if isnan(use.sigma_m) else use.sigma_m
-    lengths["sigma"] = np.where(unstated, taken, lengths["sigma"])
-    return RegisterLines(
-        path, what, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes),
-        int(unstated.sum()), use.sigma_m, tuple(notes),
+    return _with_sigma(
+        RegisterLines(
+            path, what, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes), 0,
+            use.sigma_m, tuple(notes),
+        )
     )  # fmt: skip
+
+
+def read_by_profile(
+    path: Path, use: RegisterUse, to_crs: CRS | None, what: Literal["register", "mains"]
+) -> RegisterLines:
+    """Return the lines of a register in a record's CRS, read by a mapping profile.
+
+    Raises SiteFaultsError with every fault of profile and file, FrameError when nothing leads to
+    the record's CRS. Of mains only lines that the profile does not take for laterals are read.
+    """
+    frame = handover.read_register(path, use.profile, to_crs)
+    notes = tuple(frame.attrs.get("notes", ()))
+    frame = frame[frame["kind"] != "lateral"] if what == "mains" else frame
+    number = {name: frame[name].to_numpy(dtype=np.float64) for name in _OF_PROFILE.values()}
+    shift = frame["shift_95_m"].to_numpy(dtype=np.float64)
+    if np.isnan(shift).any():
+        raise FrameError(
+            f"nobody published how good the way from {path.name} to the record's coordinate "
+            "system is: bring the register there yourself"
+        )
+    upstream = shapely.force_2d(np.array(frame.geometry.array))
+    with_flow = np.where(frame["drawn_upstream"], shapely.reverse(upstream), upstream)
+    where = [
+        f"{path.name} {layer}:{row}" + (f" part {part}" if part > 1 else "")
+        for layer, row, part in zip(frame["layer"], frame["row"], frame["part"], strict=True)
+    ]
+    return _with_sigma(
+        RegisterLines(
+            path, what, to_crs, np.array(where, dtype=np.str_),
+            {name: _names(frame[column]) for name, column in _NAMES_OF_PROFILE.items()},
+            {name: number[column] for name, column in _OF_PROFILE.items()}
+            | {"sigma": number["position_95_m"] / PLAN_95},
+            objects(list(with_flow)), 0, use.sigma_m, notes,
+        ),
+        shift / PLAN_95,
+    )  # fmt: skip
+
+
+_NAMES_OF_PROFILE: Final = {
+    "id": "register_id",
+    "upstream_access": "to_node_id",
+    "downstream_access": "from_node_id",
+}
+_OF_PROFILE: Final = {
+    "sigma": "position_95_m",
+    "diameter": "inside_diameter_m",
+    "upstream_invert": "invert_up_level_m",
+    "downstream_invert": "invert_down_level_m",
+}
+
+
+def _names(column: Iterable[object]) -> Texts:
+    return np.array(["" if name is None else str(name) for name in column], dtype=np.str_)
+
+
+def _with_sigma(lines: RegisterLines, way_m: Floats | float = 0.0) -> RegisterLines:
+    """Return lines of which those that state no σ have the one given, or the default.
+
+    `way_m` (m,) is σ of the way to the record, which is in none of these.
+    """
+    stated = lines.lengths_m["sigma"]
+    unstated = np.isnan(stated)
+    taken = REGISTER_SIGMA_M if isnan(lines.sigma_given_m) else lines.sigma_given_m
+    lengths = {**lines.lengths_m, "sigma": np.hypot(np.where(unstated, taken, stated), way_m)}
+    return replace(lines, lengths_m=lengths, sigma_taken=int(unstated.sum()))
 
 
 def _line(feature: MapFeature, ledger: Ledger) -> shapely.LineString | None:
