@@ -64,6 +64,24 @@ def test_a_corridor_reaches_to_the_corners_of_bends(axes: list[Axis]) -> None:
         assert held >= 1 - STRAY_SHARE - 0.02
 
 
+def test_what_lies_along_the_pipe_is_no_distance_from_the_line(axes: list[Axis]) -> None:
+    """The corridor reaches past the ends; aside of the line it reaches no farther than is said."""
+    for axis in axes:
+        region = corridor(axis)
+        plan = axis.samples.xyz_m[:, :2]
+        ways = [plan[at] - plan[beside] for at, beside in ((0, 1), (-1, -2))]
+        ends = [
+            end + 10.0 * way / np.hypot(*way) for end, way in zip(plan[[0, -1]], ways, strict=True)
+        ]
+        whole = shapely.LineString([ends[0], *plan, ends[1]])
+        outline = shapely.points(shapely.get_coordinates(region.polygon))
+        aside = float(shapely.distance(outline, whole).max())
+        assert float(region.aside_m.max()) == pytest.approx(aside, abs=0.01)
+        assert (region.aside_m <= region.off_m + 0.01).all()
+        undecided = replace(axis.line.stretches[0], shape="undecided")
+        assert region.off_95_m(undecided, 0, axis.sampled[0]).max() == region.aside_m[0]
+
+
 def test_errors_of_vertices_are_how_paths_scatter_about_them(axes: list[Axis]) -> None:
     """Second moments, so what a path is off on the whole counts as well."""
     for axis in axes:

@@ -107,7 +107,7 @@ def line_advice(axis: Axis, region: Corridor) -> tuple[Finding, ...]:
     undecided = [i for i, s in enumerate(axis.line.stretches) if s.shape == "undecided"]
     if not undecided or axis.sampled_paths is not None:
         return ()
-    widest_m = float(np.nan_to_num(region.off_m[undecided], nan=np.inf).max())
+    widest_m = float(np.nan_to_num(region.aside_m[undecided], nan=np.inf).max())
     reached = finding(
         "shape-undecided/reach",
         f"line {axis.line.line}",
@@ -319,5 +319,5 @@ def _bounded(axis: Axis, region: Corridor) -> _Bounded:
     limits = [envelope_levels(axis, s, part) for s, part in zip(stretches, parts, strict=True)]
     low, high = np.concatenate(limits, axis=1)
     undecided = np.array([stretch.shape == "undecided" for stretch in stretches])
-    off_m = np.nan_to_num(region.off_m, nan=np.inf)
+    off_m = np.nan_to_num(region.aside_m, nan=np.inf)
     return _Bounded(axis.samples, number, undecided[number], off_m[number], low, high)

@@ -34,6 +34,8 @@ _SLIVER_M: Final = 0.001
 #: good to about 0.03.
 DRAWS: Final = 2000
 SEED: Final = 20260506
+#: A line is carried on so far past its ends to measure how far paths lie aside of it.
+_ON_M: Final = 10.0
 #: Numbers in memory at once.
 _AT_ONCE: Final = 4_000_000
 
@@ -44,6 +46,7 @@ class Corridor:
 
     polygon: shapely.Polygon
     off_m: Floats  # per stretch: the farthest it lets the pipe be from the path; NaN unbounded
+    aside_m: Floats  # the same of how far it may lie aside of the line, whatever lies along it
     ellipse_major_95_max_m: float
     undecided_segments: int  # of undecided shape: there it is the whole envelope
     unbounded_segments: int  # which no envelope cuts
@@ -52,10 +55,11 @@ class Corridor:
     def off_95_m(self, stretch: Stretch, number: int, points: Along) -> Floats:
         """Return how far each point of a stretch may be off in plan at 95 % (n,).
 
-        The semi-major axis of its ellipse, as far as reach allows; on an undecided stretch, where
-        no path stands for the pipe, all that reach allows. NaN when nothing bounds that.
+        The semi-major axis of its ellipse, as far as the corridor reaches aside of the line; on an
+        undecided stretch all that. Where no paths were drawn reach bounds both, and NaN where
+        nothing does.
         """
-        limit = self.off_m[number]
+        limit = self.aside_m[number]
         if stretch.shape == "undecided":
             return np.full(len(points.chainage_m), limit)
         return np.asarray(np.fmin(points.ellipse_major_95_m, limit))
@@ -94,6 +98,7 @@ def corridor(axis: Axis) -> Corridor:
     return Corridor(
         polygon=whole,
         off_m=off_m,
+        aside_m=off_m,
         ellipse_major_95_max_m=float(axis.samples.ellipse_major_95_m.max()),
         undecided_segments=sum(stretch.shape == "undecided" for stretch in line.stretches),
         unbounded_segments=unbounded,
@@ -106,12 +111,19 @@ def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
     line = axis.line
     swept = along.swept()
     ends = axis.chainage_m[[(s.first, s.last) for s in line.stretches]].reshape(-1, 2)
-    off_m = np.full(len(ends), np.nan)
+    off_m, aside_m = np.full((2, len(ends)), np.nan)
+    path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
+    beside = shapely.LineString(_carried_on(shapely.get_coordinates(path)))
     for number, (first, last) in enumerate(ends):
         here = (along.chainage_m[1:] > first) & (along.chainage_m[:-1] < last)
-        path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M, line.stretches[number]).xyz_m[:, :2])
-        off_m[number] = shapely.hausdorff_distance(shapely.union_all(swept[here]), path)
-    path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
+        drawn = axis.drawn(SWEPT_WITHIN_M, line.stretches[number]).xyz_m[:, :2]
+        part = shapely.union_all(swept[here])
+        outline = shapely.points(shapely.get_coordinates(part))
+        off_m[number] = shapely.hausdorff_distance(part, shapely.LineString(drawn))
+        aside_m[number] = max(
+            shapely.distance(outline, beside).max(),
+            shapely.distance(shapely.points(drawn), part).max(),
+        )
     whole = shapely.union_all([*swept, path.buffer(_SLIVER_M)])
     if not isinstance(whole, shapely.Polygon):  # the line lies aside of all paths somewhere
         whole = shapely.union_all([whole, shapely.union_all(_joining(along))])
@@ -119,11 +131,21 @@ def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
     return Corridor(
         polygon=whole,
         off_m=off_m,
+        aside_m=aside_m,
         ellipse_major_95_max_m=float(axis.samples.ellipse_major_95_m.max()),
         undecided_segments=sum(stretch.shape == "undecided" for stretch in line.stretches),
         unbounded_segments=0,
         reach_cut_m2=0.0,
     )
+
+
+def _carried_on(plan_m: Floats) -> Floats:
+    """Return a line (n, 2) carried straight on past both ends."""
+    ends = []
+    for end, before in ((0, 1), (-1, -2)):
+        way = plan_m[end] - plan_m[before]
+        ends.append(plan_m[end] + way * (_ON_M / max(float(np.hypot(*way)), 1e-9)))
+    return np.stack([ends[0], *plan_m, ends[1]])
 
 
 def _joining(along: PathsAlong) -> Sequence[shapely.Geometry]:
