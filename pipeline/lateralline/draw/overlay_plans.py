@@ -31,6 +31,7 @@ _SECTION_MM: Final = 42.0
 _ARROW_MM: Final = 4.0  # of a dimension's line that must be seen on either side of its text
 _TEXT_GAP_MM: Final = 2.0
 _DEPTHS_MM: Final = 46.0
+_LEAST_DEPTHS_MM: Final = 34.0
 _NOTES_MM: Final = 16.0  # that notes need below at the least
 
 
@@ -131,13 +132,13 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
 
 def _draw_along(margin: Margin, plan: ZonesPlan) -> None:
     """Draw how deep the first line lies along its length; a zone reaches down at any depth."""
-    depths = plan.depths
-    if depths is None or margin.y + _DEPTHS_MM + _NOTES_MM > margin.box.foot:
+    depths, room_mm = plan.depths, margin.box.foot - _NOTES_MM - margin.y
+    if depths is None or room_mm < _LEAST_DEPTHS_MM:
         return
     margin.y += 1.5
     margin.paragraph(depths.words)
     box, deepest = margin.box, 1.08 * float(np.nanmax([depths.bottom_m, depths.lowest_m]))
-    at = Box(box.x + 12.0, margin.y + 2.0, box.width - 12.0, _DEPTHS_MM - 20.0)
+    at = Box(box.x + 12.0, margin.y + 2.0, box.width - 12.0, min(_DEPTHS_MM, room_mm) - 20.0)
     ends = float(depths.along_m[0]), float(depths.along_m[-1])
     axes = margin.canvas.axes(at, xlim=ends, ylim=(deepest, 0.0))
     axes.set_gid("depths")
