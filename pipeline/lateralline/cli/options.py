@@ -136,9 +136,7 @@ Column = Annotated[
         "repeat.",
     ),
 ]
-Layer = Annotated[
-    str, option("Layer of lines to read, where the file has several.", metavar="NAME")
-]
+Layer = Annotated[str, option("Layer, where a file has several.", metavar="NAME")]
 RegisterProfile = Annotated[
     str,
     option(
