@@ -155,7 +155,7 @@ def add_level(folder: Path, stop: str, *, off_m: float = 0.0, sigma: str = "0.01
     ("site", "without"),
     [
         ("slope-levels", ()),  # taped from control, an exposure beside it
-        ("slope-levels", ("exposures.csv",)),
+        ("slope-levels", ("exposures.csv", "photos.csv")),
         ("gnss-bend-branch", ()),  # GNSS, no control.csv, a branch
     ],
 )
