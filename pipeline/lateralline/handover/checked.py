@@ -44,6 +44,7 @@ _FILES_OWN: Final = ("fid", "geom", "geometry", "wkt")
 _NUMBERS: Final = ("real", "integer")
 #: Which types of the register a value of the record's type becomes without being guessed at.
 _BECOMES: Final[Mapping[FieldType, tuple[FieldType, ...]]] = {
+    "bytes": (),
     "text": ("text",),
     "integer": ("integer", "real", "text"),
     "real": ("real", "integer", "text"),
@@ -222,7 +223,8 @@ def _taken_faults(column: RegisterColumn, source: LayerSource) -> Iterator[_Wron
         ours = known[name]
         if len(column.sources) == 1 and not column.codes:
             if column.type not in _BECOMES[ours.type]:
-                yield "type", column.type, f"must be {ours.type}, as {ours.name} is", ""
+                must = "must be" if _BECOMES[ours.type] else "must be of a column that is not"
+                yield "type", column.type, f"{must} {ours.type}, as {ours.name} is", ""
             if unit_ratio(ours.unit, column.unit) is None:
                 yield "unit", column.unit, f"must be one that {ours.unit or 'a text'} goes into", ""
         if ours.enum and column.codes:

@@ -12,12 +12,12 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from lateralline.contract import FieldType
-
 Code = str | int
 Plain = str | int | float | bool
 Shape = Literal["Point", "Point Z", "LineString", "LineString Z", "Polygon", ""]
 LengthUnit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
+#: Types of a register's columns; bytes of pictures are not handed over.
+RegisterType = Literal["text", "integer", "real", "boolean", "date", "datetime"]
 #: What a line of a register may say of itself, when it is read.
 Reads = Literal[
     "", "kind", "service", "material", "nominal", "inside_diameter_m", "from_node_id",
@@ -35,7 +35,7 @@ class RegisterColumn(_ProfilePart):
 
     name: str = Field(min_length=1, max_length=63, description="Name in the register.")
     title: str = Field("", description="What it is, in words.")
-    type: FieldType = Field("text", description="Type in the register.")
+    type: RegisterType = Field("text", description="Type in the register.")
     taken: str | tuple[str, ...] = Field(
         (),
         alias="from",
