@@ -16,6 +16,7 @@ import lateralline
 from lateralline import contract
 from lateralline.record.symbology import style_of
 from lateralline.workspace import Workspace
+from lateralline.write.media import MAPPINGS
 from lateralline.write.project import NAME, TREE, has_project, read_project
 from lateralline.write.styles import tip_of
 from tests.support import desktop_gis
@@ -57,7 +58,7 @@ def test_the_geopackage_reads_as_before(
     a, b = (build(tmp_path / name, make_site()) for name in "ab")
     assert a.read_bytes() == b.read_bytes()
     listed = sorted(name for name, _ in pyogrio.list_layers(a))
-    assert listed == sorted([*contract.LAYERS, "layer_styles"])
+    assert listed == sorted([*contract.LAYERS, "layer_styles", *MAPPINGS.values()])
     with closing(sqlite3.connect(a)) as db:
         assert db.execute("SELECT name FROM qgis_projects").fetchall() == [(NAME,)]
         assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

@@ -21,6 +21,7 @@ from lateralline.api import overlays
 from lateralline.record import layers
 from lateralline.record.symbology import Style, load_styles
 from lateralline.write.geopackage import GeoPackageSink
+from lateralline.write.media import MAPPINGS
 from lateralline.write.styles import expression, qml, sld, tip_of
 from tests.support import desktop_gis
 
@@ -267,4 +268,4 @@ def test_an_overlay_is_styled_as_a_record_is(make_record: Any, tmp_path: Path) -
 
 def test_the_styles_do_not_hinder_reading(gpkg: Path) -> None:
     names = [n for n, _ in pyogrio.list_layers(gpkg)]
-    assert sorted(names) == sorted([*contract.LAYERS, "layer_styles"])
+    assert sorted(names) == sorted([*contract.LAYERS, "layer_styles", *MAPPINGS.values()])
