@@ -14,7 +14,7 @@ from lateralline.proof.line_scores import draw, named, plant
 from lateralline.proof.line_truth import SimulatedSite, simulate_site
 from tests.support.finding_names import called
 
-LINES = 16
+LINES = 10
 
 
 @pytest.fixture(scope="module")
