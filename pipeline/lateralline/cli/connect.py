@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Literal
@@ -9,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 from rich.table import Table
 
-from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
+from lateralline.cli.command import CLEAN, WITH_ERRORS
+from lateralline.cli.judged import judged_json, print_judged
 from lateralline.cli.options import (
     AnyRecord,
     AsJson,
@@ -30,9 +32,6 @@ from lateralline.cli.options import (
     refuse_picture,
     refuse_profile_and_columns,
 )
-from lateralline.cli.report import print_last_words
-from lateralline.cli.terminal import console, print_indented
-from lateralline.wording import with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.matching import Connection, Connections
@@ -130,44 +129,18 @@ def connect(
         replace=replace,
     )
     code = CLEAN if made.all_meet else WITH_ERRORS
-    _print(made, units or made.unit, out, picture, as_json=as_json, exit_code=code)
+    if as_json:
+        typer.echo(judged_json(made, out, code))
+    else:
+        _print(made, units or made.unit, (out, picture))
     raise typer.Exit(code)
 
 
-def _print(
-    made: Connections,
-    unit: str,
-    out: Path | None,
-    picture: Path | None,
-    *,
-    as_json: bool,
-    exit_code: int,
-) -> None:
+def _print(made: Connections, unit: str, wrote: Sequence[Path | None]) -> None:
     """Print what to look at first, what to do, and what all rests on."""
-    from lateralline.api import matching
-
-    if as_json:
-        rows = [matching.cells_of(matching.CONNECTIONS, c) for c in made.found]
-        content = {
-            **head("connect", out, exit_code),
-            "counts": dict(made.counts),
-            "notes": made.notes,
-            "connections": [{k: v for k, v in row.items() if k != "caution"} for row in rows],
-        }
-        typer.echo(json_text(content))
-        return
-    to = console()
     shown = made.found[:_MOST]
-    to.print(_table(shown, unit))
-    for c in shown:
-        if c.what:
-            text = f"{c.site_id} {c.line_id}: {c.what} → {c.what_to_do}."
-            print_indented(to, with_own_unit(text, unit), 2)
-    for note in made.notes:
-        print_indented(to, with_own_unit(note, unit))
-    counts = ", ".join(f"{n} {m.replace('_', ' ')}" for m, n in made.counts.items() if n)
-    wrote = ", ".join(str(path) for path in (out, picture) if path is not None)
-    print_last_words((counts or "no line to connect") + (f"; wrote {wrote}" if wrote else ""))
+    said = [(f"{c.site_id} {c.line_id}: {c.what} → {c.what_to_do}.", "") for c in shown if c.what]
+    print_judged(made, _table(shown, unit), said, unit, wrote, "no line to connect")
 
 
 def _table(rows: list[Connection], unit: str) -> Table:

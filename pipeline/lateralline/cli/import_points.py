@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Replace, argument, grouped, option
+from lateralline.cli.options import Layer, Replace, argument, grouped, option
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class PointOptions:
     name: Annotated[str, option("Column of point names.", "--point", metavar="FIELD")] = ""
     sigma_h: Annotated[str, option("Column of 1 sigma in plan.", metavar="FIELD")] = ""
     sigma_v: Annotated[str, option("Column of 1 sigma of levels.", metavar="FIELD")] = ""
-    layer: Annotated[str, option("Layer, where a file has several.", metavar="NAME")] = ""
+    layer: Layer = ""
     crs: Annotated[
         str,
         option(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -9,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 from rich.table import Table
 
-from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
+from lateralline.cli.command import CLEAN, WITH_ERRORS
+from lateralline.cli.judged import judged_json, print_judged
 from lateralline.cli.options import (
     AnyRecord,
     AsJson,
@@ -31,9 +33,6 @@ from lateralline.cli.options import (
     refuse_picture,
     refuse_profile_and_columns,
 )
-from lateralline.cli.report import print_last_words
-from lateralline.cli.terminal import console, print_indented
-from lateralline.wording import with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.matching import LineMatch, RegisterMatch
@@ -109,44 +108,23 @@ def match(
         replace=replace,
     )
     code = CLEAN if made.agrees else WITH_ERRORS
-    _print(made, units or made.unit, out, picture, as_json=as_json, exit_code=code)
+    if as_json:
+        typer.echo(judged_json(made, out, code))
+    else:
+        _print(made, units or made.unit, (out, picture))
     raise typer.Exit(code)
 
 
-def _print(
-    made: RegisterMatch,
-    unit: str,
-    out: Path | None,
-    picture: Path | None,
-    *,
-    as_json: bool,
-    exit_code: int,
-) -> None:
+def _print(made: RegisterMatch, unit: str, wrote: Sequence[Path | None]) -> None:
     """Print what to look at first, what to do, and what all rests on."""
-    from lateralline.api import matching
-
-    if as_json:
-        rows = [matching.cells_of(matching.MATCHES, m) for m in made.matches]
-        content = {
-            **head("match", out, exit_code),
-            "counts": dict(made.counts),
-            "notes": made.notes,
-            "matches": [{k: v for k, v in row.items() if k != "caution"} for row in rows],
-        }
-        typer.echo(json_text(content))
-        return
-    to = console()
     shown = [m for m in made.matches if m.verdict != "same"][:_MOST] or made.matches[:_MOST]
-    to.print(_table(shown, unit))
-    for m in shown:
-        if m.what:
-            text = with_own_unit(f"{m.name}: {m.what} → {m.what_to_do}.", unit)
-            print_indented(to, text, 2, "bold red" if m.verdict == "conflicting" else "")
-    for note in made.notes:
-        print_indented(to, with_own_unit(note, unit))
-    counts = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in made.counts.items() if n)
-    wrote = ", ".join(str(path) for path in (out, picture) if path is not None)
-    print_last_words((counts or "nothing to compare") + (f"; wrote {wrote}" if wrote else ""))
+    said = [
+        (f"{m.name}: {m.what} → {m.what_to_do}.",
+         "bold red" if m.verdict == "conflicting" else "")
+        for m in shown
+        if m.what
+    ]  # fmt: skip
+    print_judged(made, _table(shown, unit), said, unit, wrote, "nothing to compare")
 
 
 def _table(rows: list[LineMatch], unit: str) -> Table:
