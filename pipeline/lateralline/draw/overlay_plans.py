@@ -69,6 +69,11 @@ def draw_zones(plan: ZonesPlan, out: Path, *, replace: bool = False) -> None:
         _zones_margin(margin, plan)
 
 
+def _where_any(plan: overlay.OverlayPlan, text: str) -> list[LegendEntry]:
+    """Return the key to where unlocated pipe may be, if any such area is drawn."""
+    return [overlay.unlocated_entry(text)] if plan.unlocated else []
+
+
 def _near() -> AreaLook:
     return symbols.area_look(area_of("tolerance_zone", zone="as_located"))
 
@@ -194,7 +199,7 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
     margin.key(
         [
             *overlay.pipe_entries(),
-            overlay.unlocated_entry("not located, no zone: pipe may be anywhere in it"),
+            *_where_any(plan, "not located, no zone: pipe may be anywhere in it"),
             LegendEntry("zone about the pipe as located", area=_near()),
             LegendEntry(
                 "zone about the corridor too: the error of position taken in", area=_wide()
@@ -303,7 +308,7 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
     margin.key(
         [
             *overlay.pipe_entries(),
-            overlay.unlocated_entry("not located: pipe may be anywhere in it, at any depth"),
+            *_where_any(plan, "not located: pipe may be anywhere in it, at any depth"),
             LegendEntry("planned works", area=_WORKS),
             LegendEntry("conflict at its closest, from the pipe's axis", lines=(_CONFLICT,)),
             LegendEntry("no conflict shown, which is no clearance to dig", lines=(_NONE_SHOWN,)),

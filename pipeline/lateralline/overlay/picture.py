@@ -20,7 +20,7 @@ from lateralline.record.layers import Shapes
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
 from lateralline.terms import region_of, word
-from lateralline.wording import as_written, with_own_unit
+from lateralline.wording import as_written, counted, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.draw.overlay_plans import DepthsAlong
@@ -77,6 +77,16 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
     shown = shown or list(range(len(lines.line)))[:1]
     works = {pair.work.id: pair.work for pair in here}
     near = one.areas(works)
+    box = box_about(
+        [p.approach_m.envelope for p in here]
+        or list(lines.path_m[shown])
+        or [w.shape for w in one.moved.works],
+        [
+            *lines.path_m[shown],
+            *(w.footprint for w in works.values()),
+            *(a.area_m for a in near),
+        ],
+    )
     notes = [
         "Apart: between surfaces, pipe as located. At least: with 95 % "
         "probability. Chance: that less than needed is left. By: levels, depths below ground, or "
@@ -84,13 +94,17 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
         *(with_own_unit(note, made.unit) for note in made.notes),
     ]
     if len(here) < len(made.pairs):
-        notes.insert(1, f"{len(made.pairs) - len(here)} pair(s) elsewhere: see the table.")
+        notes.insert(1, f"{counted(len(made.pairs) - len(here), 'pair')} elsewhere: see the table.")
     drawing.draw_clearance(
         drawing.ClearancePlan(
             title="Planned works beside "
             + sites_in_words([*lines.site[shown], *(a.row.site_id for a in near)]),
             north=north_of(lines),
-            unlocated=[(f"line {a.row.line_id}", a.area_m) for a in near],
+            unlocated=[
+                (f"line {a.row.line_id}", a.area_m)
+                for a in one.region.unlocated
+                if a.area_m.intersects(shapely.box(*box))
+            ],
             paths=list(lines.path_m[shown]),
             open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
             line_ids=line_names(lines, shown),
@@ -98,16 +112,7 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             pipes=list(outsides(lines, shown)),
             works=[(w.name or w.id, w.footprint) for w in works.values()],
             approaches=approaches,
-            box=box_about(
-                [a.line.envelope for a in approaches]
-                or list(lines.path_m[shown])
-                or [w.shape for w in one.moved.works],
-                [
-                    *lines.path_m[shown],
-                    *(w.footprint for w in works.values()),
-                    *(a.area_m for a in near),
-                ],
-            ),
+            box=box,
             notes=notes,
             caution=CAUTION,
             unit=made.unit,
@@ -174,7 +179,9 @@ def draw_zones(
         "A rule holds where its source says so, and a larger local value prevails.",
     ]
     if len(here) < drawn.lines:
-        notes.insert(0, f"{drawn.lines - len(here)} line(s) more are in the layer, not drawn here.")
+        notes.insert(
+            0, f"In the layer, not drawn here: {counted(drawn.lines - len(here), 'more line')}."
+        )
     if whole := [row for row in unlocated if row.extent != "beyond_end"]:
         notes.insert(0, f"Not located, without a zone: {named(whole, 6)}. See layer unlocated.")
     beside = [a for a in areas if a.area_m.distance(lines.path_m[0]) <= AROUND_M]
