@@ -53,13 +53,10 @@ class _Of:
         return self.errors > 0, math.inf if math.isnan(off) else off
 
     @property
-    def state(self) -> str:
-        """Say what the line rests on, and where its shape is not known."""
-        line = self.line
-        said = [f"{line.stops_used} of {line.stops} stops"]
-        if line.undecided:
-            said.append(f"shape not shown ×{line.undecided}")
-        return ("do not use: " if self.errors else "") + ", ".join(said)
+    def stops(self) -> str:
+        """Say what the line rests on, and whether an error forbids its use."""
+        said = f"{self.line.stops_used} of {self.line.stops}"
+        return said + (", do not use" if self.errors else "")
 
 
 def print_screen(
@@ -82,7 +79,7 @@ def _print_all(out: Console, sites: Sequence[SiteSummary], region: Literal["metr
         word("position ±", region),
         word("level ±", region),
         "worst place",
-        "state",
+        "stops",
     )
     one = len(sites) == 1
     out.print(_named(sites), style="bold")
@@ -122,6 +119,13 @@ def _print_lines(out: Console, lines: Sequence[_Of], head: tuple[str, ...], *, o
         text = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
         out.print(f"  {text}".rstrip(), style="dim" if n == 0 else "", soft_wrap=True)
     out.print(f"  {_LEGEND}", style="dim")
+    open_shapes = [
+        f"{'' if one else of.site.site_id + ' '}{of.line.line} in {counted(n, 'segment')}"
+        for of in shown
+        if (n := of.line.undecided)
+    ]
+    if open_shapes:
+        print_indented(out, f"shape not shown: {', '.join(open_shapes)}", 2)
     left = len(lines) - len(shown)
     if left:
         rest = [of for of in lines if not any(of is there for there in shown)]
@@ -148,7 +152,7 @@ def _row(of: _Of) -> tuple[str, ...]:
         tape.off(off) if math.isfinite(off) else "no bound",
         own_length(line.level_95_m, unit),
         line.sideways_95_at.removeprefix("between ").replace(" and ", "–"),
-        of.state,
+        of.stops,
     )
 
 

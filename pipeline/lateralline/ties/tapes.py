@@ -218,7 +218,7 @@ def _statistics(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str
         reach = (
             "not bounded by the record"
             if isnan(sigma)
-            else f"± {measure.length(off_95)} (σ {measure.length(sigma)})"
+            else f"± {measure.off(off_95)} (σ {measure.off(sigma)})"
         )
         yield f"  {'of that ' if part == 'tapes' else '        '} {name}: {reach}"
     if not isnan(card.spot.invert_m):
