@@ -53,9 +53,8 @@ class SiteFaultsError(LaterallineError, ValueError):
         self.site = site
         in_order = sorted(set(faults))
         self.faults = tuple(sorted(in_order, key=lambda f: not f.file.endswith(_SETTINGS)))
-        super().__init__(
-            f"{site}: {len(self.faults)} fault(s)\n" + "\n".join(map(str, self.faults))
-        )
+        many = "1 fault" if len(self.faults) == 1 else f"{len(self.faults)} faults"
+        super().__init__(f"{site}: {many}\n" + "\n".join(map(str, self.faults)))
 
 
 class SiteFailedError(LaterallineError, RuntimeError):

@@ -36,6 +36,7 @@ from lateralline.place import Placed, place
 from lateralline.record.summary import SiteSummary, by_severity, summarise
 from lateralline.records import FieldRecord, Linked, Product, Solved
 from lateralline.solve import solve
+from lateralline.wording import counted
 
 
 class Sink(Protocol):
@@ -255,7 +256,7 @@ def run_site(
         except OutputError:
             raise  # the disk, not the site: the next one would meet it too
         except SiteFaultsError as e:
-            return SiteFailure(source, stage.name, f"{len(e.faults)} fault(s)", e.faults)
+            return SiteFailure(source, stage.name, counted(len(e.faults), "fault"), e.faults)
         except LaterallineError as e:
             return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
         except NUMERICAL as e:  # of the site as a whole: no stop or line could be left out for it

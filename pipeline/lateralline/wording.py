@@ -97,15 +97,13 @@ def for_json(value: object) -> object:
     return value
 
 
-def counted(n: int, severity: str) -> str:
-    """Say how many findings of a severity there are, as a person calls it.
+def counted(n: int, noun: str) -> str:
+    """Say how many of a thing there are; findings by their severity, as a person calls it.
 
-    >>> counted(1, "error"), counted(3, "info"), counted(2, "accepted")
-    ('1 error', '3 notes', '2 accepted')
+    >>> counted(1, "line"), counted(0, "site"), counted(3, "info"), counted(2, "accepted")
+    ('1 line', '0 sites', '3 notes', '2 accepted')
     """
-    return f"{n} {SEVERITY_NAMES.get(severity, severity)}" + (
-        "s" if n > 1 and severity != "accepted" else ""
-    )
+    return f"{n} {SEVERITY_NAMES.get(noun, noun)}" + ("s" if n != 1 and noun != "accepted" else "")
 
 
 #: What a person calls a severity, where that is another word.

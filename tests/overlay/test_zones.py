@@ -123,7 +123,7 @@ def test_the_same_rule_gives_the_dig_zones_of_the_build(tmp_path: Path) -> None:
 def test_an_unknown_diameter_is_a_wide_one_and_said(make_record, tmp_path: Path) -> None:
     record = make_record(tmp_path / "a.gpkg", inside=float("nan"), outside=float("nan"))
     result = run(record, "--tolerance", "0.5m", "-o", tmp_path / "z")
-    assert "1 line(s) of unknown outside diameter" in result.output
+    assert "1 line of unknown outside diameter" in result.output
     zones = gpd.read_file(tmp_path / "z" / FILE, layer="tolerance_zone")
     assert zones["diameter_assumed"].all()
     assert zones["outside_diameter_m"].tolist() == [0.2, 0.2]

@@ -123,14 +123,14 @@ def test_quality_is_the_largest_figure_of_the_lines(samples: Path) -> None:
     assert plan[1] == [f"{lines['position_95_max_m'].max():.3f}"]
     assert level[1] == [f"{1.959964 * lines['invert_sigma_max_m'].max():.3f}"]
     missing = len(pyogrio.read_dataframe(samples, layer="unlocated"))
-    assert omission[2][0].startswith(f"{missing} part(s)")
+    assert omission[2][0].startswith(f"Not located: {missing} of lines")
 
 
 def test_lineage_names_inputs_operations_and_levels(samples: Path) -> None:
     root = ET.fromstring(document(samples))
     said = root.findtext(".//mrl:statement/gco:CharacterString", "", SPACES)
     ((inputs,),) = ask(samples, "SELECT count(*) FROM lineage WHERE topic = 'input'")
-    assert f"2 site(s) in {inputs} file(s)" in said
+    assert f"2 sites in {inputs} files" in said
     for (item,) in ask(samples, "SELECT DISTINCT item FROM lineage WHERE topic = 'operation'"):
         assert item in said
     for (levels,) in ask(samples, "SELECT value FROM lineage WHERE item = 'levels' "
@@ -151,7 +151,7 @@ def test_a_line_that_nothing_bounds_leaves_no_figure_for_all(
     ]
     plan = reports(path)[0]
     assert plan[1] == []
-    assert plan[2] == ["Position in plan: not bounded or not known for 1 of 4 line(s)."]
+    assert plan[2] == ["Position in plan: not bounded or not known for 1 of 4 lines."]
 
 
 def test_a_vertical_system_stands_beside_the_layers_own(

@@ -10,6 +10,7 @@ import typer
 from lateralline.cli.command import CLEAN, NOTHING
 from lateralline.cli.options import Records, Replace, option
 from lateralline.cli.report import print_last_words
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -49,7 +50,7 @@ def calibrate(
     for one in found.once:
         left = ", ".join(map(str, one.left))
         typer.echo(f"site {one.site} counted once: from {one.counted}, not again from {left}")
-    print_last_words(f"wrote {out}: accuracies of {found.sites} site(s)")
+    print_last_words(f"wrote {out}: accuracies of {counted(found.sites, 'site')}")
     raise typer.Exit(CLEAN)
 
 

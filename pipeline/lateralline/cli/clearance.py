@@ -28,7 +28,7 @@ from lateralline.cli.options import (
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import in_both, with_own_unit
+from lateralline.wording import counted, in_both, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.overlays import Comparison, LayerUse, Pair
@@ -248,7 +248,7 @@ def _print(
     if made.shows_none:
         print_indented(to, _NONE_SHOWN, style="bold")
     wrote = [str(path) for path in (out, picture) if path is not None]
-    counts = f"{made.conflicts} conflict(s) in {len(made.pairs)} pair(s) listed"
+    counts = f"{counted(made.conflicts, 'conflict')} in {counted(len(made.pairs), 'pair')} listed"
     if missing := made.not_located + len(made.placeless):
         counts += f", {missing} not located"
     print_last_words(counts + (f"; wrote {', '.join(wrote)}" if wrote else ""))

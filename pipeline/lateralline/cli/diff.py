@@ -11,6 +11,7 @@ from lateralline.cli.options import AsJson, DatabaseUrl, SiteId, argument
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
 from lateralline.cli.update import print_changes
+from lateralline.wording import counted
 
 Version = Annotated[int, argument("Number of a version, as `history` lists.", metavar="VERSION")]
 
@@ -39,4 +40,4 @@ def diff(
     print_changes(console(), changes, f"version {old} to {new}")
     moved = [m for line in changes.lines for m in line.moved]
     left = sum(m.held is False for m in moved)
-    print_last_words(f"{len(moved)} node(s) in both, {left} of them outside the old corridor")
+    print_last_words(f"{counted(len(moved), 'node')} in both, {left} outside the old corridor")

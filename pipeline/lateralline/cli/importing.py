@@ -19,6 +19,7 @@ from lateralline.cli.report import print_failure, print_last_words
 from lateralline.cli.screen import print_screen
 from lateralline.cli.terminal import console
 from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
+from lateralline.wording import counted
 
 _FLOWS: Final = ("with", "against", "unknown")
 
@@ -107,9 +108,8 @@ def _say(out: Path, made: points.WrittenSite) -> int:
     if isinstance(result, SiteFailure):
         for fault in made.to_fill:
             to.print(f"{out}/{fault}", soft_wrap=True)
-        message = (
-            f"wrote {out}; {len(made.to_fill)} cell(s) are still to be filled in, as said above. "
-        )
+        missing = counted(len(made.to_fill), "cell")
+        message = f"wrote {out}; still to be filled in, as said above: {missing}. "
         print_last_words(message + f"Then: lateralline check {out}")
         return WITH_ERRORS
     summary = result.summary()

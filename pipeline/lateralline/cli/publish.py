@@ -10,6 +10,7 @@ import typer
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, head, json_text
 from lateralline.cli.options import AsJson, DatabaseUrl, Records, WithPrivate
 from lateralline.cli.report import print_last_words
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     from lateralline.api.registers import Published
@@ -46,7 +47,9 @@ def publish(
     else:
         came = sum(site.outcome == "published" for site in sites)
         same = len(sites) - came - refused
-        words = f"published {came} site(s), {same} as the register has them, {refused} refused"
+        words = (
+            f"published {counted(came, 'site')}, {same} as the register has them, {refused} refused"
+        )
         print_last_words(words)
     raise typer.Exit(code)
 

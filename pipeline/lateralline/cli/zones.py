@@ -24,7 +24,7 @@ from lateralline.cli.options import (
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
-from lateralline.wording import as_written
+from lateralline.wording import as_written, counted
 
 if TYPE_CHECKING:
     from lateralline.api.overlays import DigZones, UnlocatedRow
@@ -155,7 +155,9 @@ def _print(
     print_indented(out, rule.source, 2)
     if drawn.assumed:
         wide = as_written(overlays.UNKNOWN_DIAMETER_M, unit)
-        text = f"{drawn.assumed} line(s) of unknown outside diameter are drawn with a wide one: "
+        text = (
+            f"{counted(drawn.assumed, 'line')} of unknown outside diameter, drawn with a wide one: "
+        )
         text += f"{wide}, or {overlays.UNKNOWN_WALLS_RATIO:g} times the inside"
         print_indented(out, text, 2, "yellow")
     if drawn.bare:
@@ -168,7 +170,7 @@ def _print(
     if not wrote:
         out.print("No line is there: nothing was written.")
     elif drawn.lines:
-        last = f"hand-dig zones of {drawn.lines} line(s) written to {folder}{also}"
+        last = f"hand-dig zones of {counted(drawn.lines, 'line')} written to {folder}{also}"
     else:
         last = f"no hand-dig zone could be drawn, nor a picture; what is not located is in {folder}"
     print_last_words(last)

@@ -37,7 +37,7 @@ from lateralline.errors import FrameError
 from lateralline.frames.systems import width_deg, with_levels
 from lateralline.output import proof
 from lateralline.records import Floats
-from lateralline.wording import metres
+from lateralline.wording import counted, metres
 
 #: Radius that holds 95 % of a plan error of unit σ on each axis: √χ²(0.95; 2) = √(−2 ln 0.05).
 PLAN_95: Final = math.sqrt(-2.0 * math.log(0.05))
@@ -215,8 +215,8 @@ def apply(transformer: Transformer, xyz: Floats, epoch: float | None) -> Floats:
         if files := ", ".join(name for name, _ in _grids_of(transformer)):
             _refuse_damaged()
         raise FrameError(
-            f"{int(lost.sum())} coordinate(s) lie outside what {transformer.description!r} "
-            f"can transform; first: {xyz[row].tolist()}"
+            f"outside what {transformer.description!r} can transform: "
+            f"{counted(int(lost.sum()), 'coordinate')}; first: {xyz[row].tolist()}"
             + (f"; or a grid is cut short: {files}" if files else "")
         )
     # PROJ marks the impossible with infinity; a row that came in unknown goes out unknown.
@@ -303,8 +303,8 @@ def _refuse_damaged() -> None:
     """Raise FrameError if a grid file of the user's is the reason why PROJ failed."""
     if damaged := _damaged():
         raise FrameError(
-            f"grid file(s) that PROJ cannot read: {'; '.join(damaged)}: put whole copies there, or "
-            "take them away to do without"
+            f"grids that PROJ cannot read: {'; '.join(damaged)}: put whole copies there, or "
+            "take the damaged away to do without"
         )
 
 

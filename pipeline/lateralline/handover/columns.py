@@ -17,7 +17,7 @@ from lateralline.handover.losses import Loss, is_sure
 from lateralline.handover.profile import RegisterColumn
 from lateralline.ingest.ledger import Ledger
 from lateralline.record.layers import ARROW
-from lateralline.wording import rounded_up
+from lateralline.wording import counted, rounded_up
 
 _MOST_SHOWN: Final = 6
 
@@ -124,7 +124,7 @@ def _typed(asked: RegisterValue, values: pd.Series, ledger: Ledger) -> pa.Array:
             made.append(None)
             wrong.append(str(value))
     if wrong:
-        must = f"must be {kind}: {len(wrong)} value(s) are not"
+        must = f"must be {kind}; {counted(len(wrong), 'value')} of another kind"
         ledger.fault(asked.layer, 0, asked.column.name, _listed(wrong), must)
     return pa.array(made, type=ARROW[kind])
 

@@ -31,6 +31,7 @@ from lateralline.ingest.limits import MAP_BYTES, megabytes
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
 from lateralline.record.layers import Shapes
 from lateralline.units import METRES_PER
+from lateralline.wording import counted
 
 #: Columns of what is read, in order, but for the geometry.
 TEXTS: Final = (
@@ -194,7 +195,7 @@ def _lines(
             kind = feature.shape.geom_type
             ledger.fault(layer.file, feature.row, "geometry", kind, "must be a line")
     if bare:
-        notes.append(f"{layer.file}: {len(bare)} feature(s) without geometry were left out.")
+        notes.append(f"{layer.file}: {counted(len(bare), 'feature')} without geometry left out.")
     return found
 
 

@@ -27,7 +27,7 @@ from lateralline.matching.register_lines import RegisterLines
 from lateralline.overlay.as_built import AsBuilt, named
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats, Ints
-from lateralline.wording import metres
+from lateralline.wording import counted, metres
 
 Meeting = Literal["meets", "stops_short", "crosses", "two_mains", "no_main", "not_comparable"]
 #: What to look at first.
@@ -156,10 +156,10 @@ def connect(
     found = sorted((maker.of(n) for n in free.tolist()), key=lambda c: MEETINGS.index(c.meeting))
     joined = len(lines) - len(free)
     up, down = (mains.lengths_m[f"{end}_invert"] for end in ("upstream", "downstream"))
-    rising = int((down > up).sum())
+    rising, held = int((down > up).sum()), int((~shapely.is_missing(shapes)).sum())
     notes = [
-        f"{len(free)} line(s) held against {int((~shapely.is_missing(shapes)).sum())} mains, as "
-        f"far as {metres(ahead_m)} ahead of the end; {joined} that join another line of the record "
+        f"{counted(len(free), 'line')} held against {counted(held, 'main')}, as far as "
+        f"{metres(ahead_m)} ahead of the end; {joined} that join another line of the record "
         "left out.",
         *mains.said_of_sigma,
         ground.note,
@@ -169,7 +169,8 @@ def connect(
     ]
     if rising:
         notes.insert(
-            0, f"{rising} main(s) rise downstream by their inverts: check which end is up."
+            0,
+            f"Rising downstream by inverts: {counted(rising, 'main')}; check which end is up.",
         )
     if as_built.placeless:
         notes.insert(0, f"Lines of this record without a place: {named(as_built.placeless)}.")

@@ -34,6 +34,7 @@ from lateralline.overlay.planned import (
     works_of,
 )
 from lateralline.units import METRES_PER
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -127,8 +128,8 @@ def read_plan(
     works = works_of(features, options, ledger)
     if unused := sum(_z_unused(feature) for feature in features):
         notes.append(
-            f"Z of {unused} outline(s) or point(s) is not used: level_m or depth_m says how far "
-            "down they go."
+            f"Z of {counted(unused, 'feature')} is not used: level_m or depth_m says how deep "
+            "each goes."
         )
     if not features and not ledger.faults:
         ledger.fault(path.name, 0, "features", "", "must hold a trench, bore, post or pile")

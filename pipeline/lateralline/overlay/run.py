@@ -37,7 +37,7 @@ from lateralline.overlay.to_record_crs import (
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import UnlocatedRow
 from lateralline.units import METRES_PER
-from lateralline.wording import metres, plain
+from lateralline.wording import counted, metres, plain
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
@@ -294,8 +294,9 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
             "the record's layer unlocated."
         )
     notes += [
-        f"{len(plan.works)} planned works held against {len(lines)} located line(s); "
-        f"{len(made.pairs)} pair(s) near enough to list.",
+        f"{counted(len(plan.works), 'planned thing')} held against "
+        f"{counted(len(lines), 'located line')}; {counted(len(made.pairs), 'pair')} near enough to "
+        "list.",
         f"Levels: {made.basis.why}.",
     ]
     if made.regions:

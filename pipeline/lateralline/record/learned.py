@@ -23,6 +23,7 @@ from lateralline.kernels.variance import solved
 from lateralline.output.proof import reading
 from lateralline.record import geopackages_in
 from lateralline.records import Floats
+from lateralline.wording import counted
 
 #: What is learned, in the order of the schema.
 KEYS: Final = tuple(
@@ -242,8 +243,8 @@ def as_toml(calibration: Calibration) -> str:
     Accuracies of too few degrees of freedom stand in it as remarks.
     """
     out = [
-        f"# Accuracies learned from {calibration.sites} site(s), 1 sigma but what is per metre:",
-        "# name this file under",
+        f"# Accuracies learned from {counted(calibration.sites, 'site')}, 1 sigma but what is",
+        "# per metre; name this file under",
         '# [accuracy] of site.toml as from = "…". What site.toml gives itself goes before.',
         *_section("accuracy", calibration.together),
     ]

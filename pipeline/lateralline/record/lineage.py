@@ -29,6 +29,7 @@ from lateralline.record import CAUTION
 from lateralline.record.assets import PRIVATE, private_columns
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Accuracy, Settings, key_of
+from lateralline.wording import counted
 
 _LIBRARIES: Final = (
     "numpy",
@@ -288,7 +289,7 @@ def _inputs(record: FieldRecord) -> Iterator[_LineageRow]:
         yield _LineageRow(
             "input",
             f.name,
-            f"{f.rows} row(s)",
+            counted(f.rows, "row"),
             sha256=f.sha256,
             size_bytes=f.size_bytes,
             rows=f.rows,

@@ -38,6 +38,7 @@ from lateralline.revise.added import ADDED, ADDED_FILE, Added, check_added, read
 from lateralline.revise.visit import Visit, next_version, read_visit
 from lateralline.stages import SiteFailure, SiteResult
 from lateralline.template import toml_literal, with_below
+from lateralline.wording import counted
 from lateralline.write.ids import ids_file, ids_text
 
 _NOTE: Final = "# added by lateralline update from"
@@ -330,7 +331,7 @@ def new_site(
         merged = merged_files(site, added, out)
         wrong = ((added, merged.faults), (site, merged.site_faults))
         failures = [
-            SiteFailure(source, "read", f"{len(faults)} fault(s)", faults)
+            SiteFailure(source, "read", counted(len(faults), "fault"), faults)
             for source, faults in wrong
             if faults
         ]

@@ -19,11 +19,12 @@ from typing import Final
 from lateralline import __version__, contract
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.record import CAUTION
+from lateralline.wording import counted
 
 _LISTED: Final = 10  # statements of a kind; more are named by their number, and stand in lineage
 _OMITTED: Final = (
-    "{} part(s) of lines, runs or sites are not located: see layer unlocated. Pipes that no survey "
-    "here was for are in no layer."
+    "Not located: {} of lines, runs or sites; see layer unlocated. Pipes that no survey here "
+    "was for are in no layer."
 )
 
 
@@ -38,12 +39,12 @@ class StatedAccuracy:
 
     def words(self, what: str) -> str:
         """Return the figure in a sentence."""
-        lines = f"line(s){self.of}"
+        lines = f"{counted(self.lines, 'line')}{self.of}"
         if self.largest_m is not None:
-            return f"{what}: {self.largest_m:.3f} m at most, 95 %, over {self.lines} {lines}."
+            return f"{what}: {self.largest_m:.3f} m at most, 95 %, over {lines}."
         if not self.lines:
             return f"{what}: no line is located{self.of}."
-        return f"{what}: not bounded or not known for {self.without} of {self.lines} {lines}."
+        return f"{what}: not bounded or not known for {self.without} of {lines}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def described_overlay(origin: Origin, name: str, layers: Iterable[str], about: s
         levels = _values(db, "statement", "levels")
     parts = [
         f"Made by lateralline {__version__} from the as-built record {origin.record.name} (SHA-256 "
-        f"{origin.sha256}) of {len(origin.sites)} site(s). {about}",
+        f"{origin.sha256}) of {counted(len(origin.sites), 'site')}. {about}",
         *_short("", levels),
     ]
     of_record = " in the record this is made of"
@@ -153,8 +154,8 @@ def _lineage(db: sqlite3.Connection, sites: int) -> str:
         )
     ]
     parts = [
-        f"Marks, readings and exposures of {sites} site(s) in {inputs} file(s), named with their "
-        f"SHA-256 in table lineage, solved and adjusted by lateralline {__version__}.",
+        f"Marks, readings and exposures of {counted(sites, 'site')} in {counted(inputs, 'file')}, "
+        f"named with SHA-256 in table lineage, solved and adjusted by lateralline {__version__}.",
         *_short("Coordinates: ", ways),
         *_short("", _values(db, "statement", "levels")),
     ]

@@ -24,6 +24,7 @@ from lateralline import contract
 from lateralline.contract import Table
 from lateralline.errors import ReadBackError
 from lateralline.record import layers
+from lateralline.wording import counted
 from lateralline.write.dictionary import shapes_of
 from lateralline.write.geopackage import Batches
 
@@ -294,7 +295,7 @@ def _misplaced(coordinates: object, depth: int, least: int, *, ring: bool) -> st
     except (TypeError, ValueError):
         return "has positions of different kinds"
     if places.ndim != 2 or places.shape[1] not in (2, 3) or len(places) < least:
-        return f"has {len(places)} position(s) where {least} are needed"
+        return f"has {counted(len(places), 'position')} where {least} are needed"
     if not np.isfinite(places).all() or (np.abs(places[:, :2]) > _LIMITS).any():
         return "has a position that is nowhere on earth"
     if ring and (places[0] != places[-1]).any():
