@@ -77,7 +77,8 @@ def test_a_pipe_of_unknown_size_is_proven_where_its_place_is_known(
     monkeypatch.setattr("lateralline.draw.crew_sheet.tie", lambda *_: cards)
     said = " ".join(words_of(view))
     assert "Prove it first at spot" in said
-    assert "its size is not given" in said
+    assert "the transmitter in it about" in said
+    assert "to transmitter" in said
     assert "nan" not in said
 
 

@@ -10,7 +10,7 @@ the record. ± is 95 %.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, isfinite, radians
+from math import inf, isfinite, nan, radians
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,7 +20,7 @@ from lateralline import __version__
 from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
 from lateralline.frames.operations import PLAN_95
 from lateralline.measure import Measure
-from lateralline.record.rows import NodeRow
+from lateralline.record.rows import FixRow, NodeRow
 from lateralline.ties.spots import Asked, control_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
 
@@ -334,8 +334,7 @@ def _cells(
         tapes = [("no tapes", card.reason)]
     elif len(tapes) == 2:
         tapes.append(("no check", "measure both twice"))
-    off, low = _off(card), spot.cover_95_m[0]
-    sure = f"at least {measure.length(max(low, 0.0))}" if isfinite(low) else "no bound known"
+    off = _off(card)
     kind, _, of = spot.kind.partition(_END)
     name, stop = (_END, f"{of.strip()} · ") if not kind and of else (spot.kind, "")
     way = "from entry" if spot.line in view.flow_unknown else "up the pipe"
@@ -345,8 +344,27 @@ def _cells(
         (name, along),
         *(tapes + [("", "")] * 3)[:3],
         (measure.reach(off) if isfinite(off) else "no bound", ""),
-        (measure.length(spot.cover_m), sure if isfinite(spot.cover_m) else "size not known"),
+        _depth(card, view, measure),
     ]
+
+
+def _depth(card: Card, view: RecordView, measure: Measure) -> tuple[str, str]:
+    """Return the depth to top and its bound; to the transmitter where the size is not known."""
+    cover_m, low = card.spot.cover_m, card.spot.cover_95_m[0]
+    if isfinite(cover_m):
+        sure = f"at least {measure.length(max(low, 0.0))}" if isfinite(low) else "no bound known"
+        return measure.length(cover_m), sure
+    deep_m = _to_transmitter_m(card, view)
+    if isfinite(deep_m):
+        return measure.length(deep_m), "to transmitter"
+    return measure.length(cover_m), "size not known"
+
+
+def _to_transmitter_m(card: Card, view: RecordView) -> float:
+    """Return the depth to the transmitter of the stop that the spot is; NaN where it is none."""
+    stops = {node.node_id: node.ref for node in view.rows(NodeRow) if node.ref}
+    of = stops.get(card.spot.name, "")
+    return next((fix.transmitter_depth_m for fix in view.rows(FixRow) if fix.name == of), nan)
 
 
 def _dig_first(
@@ -367,6 +385,8 @@ def _dig_first(
         half, deep = measure.reach(_off(card)), "; its size is not given, nor then is its depth"
         if isfinite(card.spot.cover_m):
             deep = f", its top about {measure.length(card.spot.cover_m)} down"
+        elif isfinite(to_it_m := _to_transmitter_m(card, view)):
+            deep = f", the transmitter in it about {measure.length(to_it_m)} down, its top higher"
         how = (
             f"Surest of these spots: the pipe lies within {half} of the mark{deep}. After the "
             "one-call service has marked, expose it by hand or vacuum, and hold tapes and depth "

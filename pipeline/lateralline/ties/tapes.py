@@ -141,7 +141,7 @@ def _why_not(spot: TieSpot, within: int, best_cut_rad: float, known: int) -> str
     if within < 2:
         reached = f"{within or 'no'} point{'' if within == 1 else 's'}"
         return f"{reached} within the longest tape: give --points or a longer one"
-    return f"its points cross at {degrees(best_cut_rad):.0f}° at best: give --points"
+    return f"its points cross at {degrees(best_cut_rad):.0f}° at best: tape from another point"
 
 
 # ---- in words ---------------------------------------------------------------------------------
