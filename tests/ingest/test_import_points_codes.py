@@ -189,6 +189,19 @@ def test_office_words_before_run_and_stop_are_told_where_no_run_is_known_yet() -
     assert [s.table for s in marks[3:]] == [""] * 3
 
 
+def test_an_office_code_ahead_of_run_and_stop_is_told_apart_from_the_kind() -> None:
+    """What the fault says to write is enough: no run SAN with a stop R1-1 comes of it."""
+    office = ("SAN R1-1 NULF", "SAN R1-1 CTR c=4 d=1.2", "SAN R1-2 NULF", "SAN R1-2 CTR", "TREE")
+    (said,) = faults(*office)
+    assert '"NULF" at 2 points' in said
+    assert 'words.before = "SAN"' in said
+    codes = mapping('words.end_null = "en, NULF"\nwords.mid_null = "CTR"\nwords.before = "SAN"')
+    assert [(s.run, s.stop, s.kind) for s in sorted_(*office[:4], using=codes)] == [
+        ("R1", "1", "end_null"), ("R1", "1", "mid_null"),
+        ("R1", "2", "end_null"), ("R1", "2", "mid_null"),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     "code",
     ["R1_4_EN", "R1.4.EN", "R 1 4 EN", "R-1 4 XX", "EN 3", "3 EN", "END NULL R1 S4", "R3 1 ENX",

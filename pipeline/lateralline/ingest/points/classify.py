@@ -74,13 +74,15 @@ def classify_points(
     ]
     runs = _runs_by_shape(found) | {compact(s.run): s.run for s in found if s.belongs}
     strangers: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
+    before: set[str] = set()
     for s in found:
         word = s.kind if s.reason == _NO_KIND else ""
         if s.unmapped:
-            word = _near_miss(imported[s.file], s, runs, codes, ledger)
+            ahead, word = _near_miss(imported[s.file], s, runs, codes, ledger)
+            before |= {ahead} - {""}
         if word:
             strangers[word].append((s.file, s.at, s.code))
-    report_office_codes(imported, strangers, codes, ledger)
+    report_office_codes(imported, strangers, sorted(before), codes, ledger)
     if prefix:
         stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
         found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]
@@ -191,36 +193,52 @@ def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledge
 
 def _near_miss(
     points: SurveyPoints, s: ClassifiedPoint, runs: Mapping[str, str], codes: Codes, ledger: Ledger
-) -> str:
-    """Return the word of a mark that is not known; what else looks like a mark is at fault.
+) -> tuple[str, str]:
+    """Return a mark's word that is not known, behind one that says nothing; "" for none.
+
+    What else looks like a mark is at fault.
 
     A mark lost to a typing error would not be missed.
     """
     looks = looks_like_a_mark(s.code, runs, codes)
     if not (looks or codes.refuse_unmapped):
-        return ""
-    word = _kind_word(s.code, codes)
+        return "", ""
+    ahead, word = _kind_word(s.code, codes)
     if looks and word and fold(word) not in codes.words:
-        return word
+        return ahead, word
     must = "must fit a pattern of the codes" + (f"; it {looks}" if looks else "")
     hint = "or name its word under ignore"
     if looks:
         hint = f"as R1 3 EN, or with run=R1 stop=3; {hint}"
     ledger.fault(points.file, int(points.row[s.at]), "description", s.code, must, hint)
-    return ""
+    return "", ""
 
 
-def _kind_word(code: str, codes: Codes) -> str:
-    """Return what stands behind run and stop, where that is nothing but words.
+def _kind_word(code: str, codes: Codes) -> tuple[str, str]:
+    """Return what stands for the kind, where run and stop have nothing but words beside.
+
+    With words on both sides those ahead say nothing, unless they alone resemble a known one; else
+    there are none ahead. What `before` of the codes names already is passed over.
 
     >>> from lateralline.ingest.points.codes import default_codes
     >>> [_kind_word(c, default_codes()) for c in ("R1 3 end nul c=4", "R1/3 ENUL", "R1 3 4")]
-    ['end nul', 'ENUL', '']
+    [('', 'end nul'), ('', 'ENUL'), ('', '')]
+    >>> [_kind_word(c, default_codes()) for c in ("SAN R1-3 NULF", "ENUL R1 3 wet")]
+    [('SAN', 'NULF'), ('', 'ENUL')]
     """
     bare, _ = split_values(code, codes.keys)
     words = [word for word in re.split(r"[\s/-]+", bare) if word]
-    kept = [word for word in words if not _NAME.fullmatch(word.casefold())]
-    return " ".join(kept) if 0 < len(kept) < 4 and all(map(str.isalpha, kept)) else ""
+    named = [bool(_NAME.fullmatch(word.casefold())) for word in words]
+    first = named.index(True) if True in named else 0
+    kept = [word for word, is_name in zip(words, named, strict=True) if not is_name]
+    if not 0 < len(kept) < 4 or not all(map(str.isalpha, kept)):
+        return "", ""
+    ahead, behind = " ".join(words[:first]), " ".join(kept[first:])
+    if not (ahead and behind):
+        return "", ahead or behind
+    if nearest_meanings(ahead, codes) and not nearest_meanings(behind, codes):
+        return "", ahead
+    return ("" if codes.words.get(fold(ahead)) == "before" else ahead), behind
 
 
 def _check_names(

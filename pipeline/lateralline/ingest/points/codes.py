@@ -173,7 +173,7 @@ def _compiled(
     if not text or forms[0] in row.bad:
         return None
     try:
-        source = _expression(text, words) if forms[0] == "form" else text
+        source = _before(words) + _expression(text, words) if forms[0] == "form" else text
         expression = re.compile(rf"(?:{source})(?![\w])", re.IGNORECASE)
     except (re.error, KeyError) as e:
         holders = ("run", "stop", "line", "name", *_NUMBERED, *_HOLDERS)
@@ -188,6 +188,13 @@ def _compiled(
         row.fault(ledger, forms[0], "must say what the points are", 'or give kind = "…" beside it')
         return None
     return Pattern(expression, constants, row.line)
+
+
+def _before(words: Mapping[str, tuple[str, ...]]) -> str:
+    """Return what skips words of an office; once skipped, none is taken for a run."""
+    several = [r"[\s_-]+".join(map(re.escape, fold(w).split())) for w in words.get("before", ())]
+    several.sort(key=len, reverse=True)
+    return rf"(?:(?:{'|'.join(several)})[\s_/-]+)?+" if several else ""
 
 
 def _expression(form: str, words: Mapping[str, tuple[str, ...]]) -> str:

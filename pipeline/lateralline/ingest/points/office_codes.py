@@ -35,12 +35,14 @@ def nearest_meanings(word: str, codes: Codes) -> tuple[str, ...]:
 def report_office_codes(
     imported: Sequence[SurveyPoints],
     strangers: Mapping[str, Sequence[tuple[int, int, str]]],
+    before: Sequence[str],
     codes: Codes,
     ledger: Ledger,
 ) -> None:
     """Note all unknown words for kinds of marks in one fault, with the codes file they need.
 
-    `strangers` holds for each word the file, point and description of all points that have it.
+    `strangers` holds for each word the file, point and description of all points that have it;
+    `before` what stands ahead of run and stop and says nothing.
     """
     if not strangers:
         return
@@ -67,6 +69,8 @@ def report_office_codes(
             f'as words.{meaning} = "{known}" would, or under words.ignore'
         )
     f, at, description = min(one for points in strangers.values() for one in points)
+    if before:
+        files.append(f'words.before = "{", ".join([*_known_words("before", codes), *before])}"')
     more = f"; and {len(said) - _MOST} more" if len(said) > _MOST else ""
     found = "; ".join(said[:_MOST])
     must = f"must fit a pattern of the codes; it has no known word for a mark: {found}{more}"
