@@ -81,6 +81,11 @@ EDITS = [
      'marks.csv:4: method must be one of gnss, offset, ties, polar; got "laser"'),
     ("unknown measured_to", "exposures.csv", "invert", "top",
      "exposures.csv:2: measured_to must be one of invert, inside_top, outside_top, transmitter"),
+    ("depth of nobody knows what", "exposures.csv", "invert", "",
+     "exposures.csv:2: measured_to must be given where z or depth is: what was seen — one "
+     "of invert, inside_top, outside_top, transmitter"),
+    ("required choice empty", "marks.csv", "R1,1,mid_null,polar", "R1,1,,polar",
+     "marks.csv:4: kind must not be empty — one of end_null, mid_null, peak_total"),
     ("required cell empty", "stops.csv", "R1,1,3.0", "R1,,3.0",
      "stops.csv:2: stop must not be empty"),
     ("control character", "marks.csv", "1A,R1", "1A\x1b,R1",

@@ -417,6 +417,7 @@ FINDINGS = [
     ("stops", "R1,1,4.2,40", "R1,1,0.2,40", "counter-wrong/before-entry"),
     ("stops", "R2,1,5.5", "R2,2,7,,,\nR2,1,5.5", "stop-not-located/unmarked"),
     ("exposures", "95.1", "", "level-missing/exposure-in-plan"),
+    ("exposures", "95.1,,,,,,outside_top", ",,,,,,", "level-missing/exposure-in-plan"),
     ("control", "point\n", "point,made of\n", "input-unused/column"),
 ]  # fmt: skip
 

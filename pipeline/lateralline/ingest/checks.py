@@ -14,6 +14,7 @@ from math import isnan, nan
 from operator import itemgetter
 from typing import Final, TypeAlias
 
+from lateralline import contract
 from lateralline.ingest.cells import (
     LARGEST,
     UNKNOWN_UNIT,
@@ -348,6 +349,11 @@ def _check_exposure(row: InputRow, names: KnownNames, ledger: Ledger) -> None:
         ledger.note(
             "level-missing/exposure-in-plan", f"exposure {row.text('name')}", where=row.where
         )
+        return
+    if not row.given("measured_to"):
+        must = "must be given where z or depth is: what was seen"
+        targets = contract.load("exposures").column("measured_to").enum
+        row.fault(ledger, "measured_to", must, f"one of {', '.join(targets)}")
 
 
 # ---- findings ------------------------------------------------------------------------------

@@ -420,6 +420,10 @@ def _assemble(
             site,
             spots=_spots("exposures", "name", exposures, site),
             line=np.array(lines, dtype=np.str_),
+            # Of a spot without depth and level nothing follows from it.
+            measured_to=np.array(
+                [r.text("measured_to", "outside_top") for r in exposures], dtype=np.str_
+            ),
         ),
         observations=_in_si(ObservationRows, "observations", observations, site),
         ids=_in_si(IdRows, "ids", rows["ids"], site),

@@ -166,7 +166,8 @@ def typed_rows(name: str, sheet: TextTable, unit_of: UnitOf | None, ledger: Ledg
         bad |= ill
         for c in table.field:
             if c.required and c.name not in known and c.name not in missing | bad:
-                row.fault(ledger, c.name, "must not be empty", hint_for(c, ""))
+                choices = f"one of {', '.join(c.enum)}" if c.enum else hint_for(c, "")
+                row.fault(ledger, c.name, "must not be empty", choices)
                 bad |= {c.name}
         if table.free:
             good |= {h: given[h] for h in extra if h in given and h not in ill}
