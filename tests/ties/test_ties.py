@@ -166,6 +166,17 @@ def test_scatter_adds_up(built: Path) -> None:
         assert off_95 == pytest.approx(2.4477 * sigma, rel=1e-4)  # 95 % ellipse, checks: computed
 
 
+def test_a_shift_of_datum_moves_pipe_and_control_together(built: Path, tmp_path: Path) -> None:
+    """Metres of shift stand in the record, and none of them between a tape's two ends."""
+    site, far = ROOT / "sample_sites" / "tape-ties", tmp_path / "far"
+    assert run("build", site, "-o", far, "-q", "--crs", "EPSG:32617").exit_code == 0
+    at_home, away = cards_of(built), cards_of(far)
+    assert min(float(np.sqrt(card.spot.cov_m2[0, 0])) for card in away) > 1.0
+    for own, moved in zip(at_home, away, strict=True):
+        for part in ("points", "record", "all"):
+            assert moved.scatter_m(part)[1] == pytest.approx(own.scatter_m(part)[1], abs=2e-3)
+
+
 def test_a_record_that_bounds_nothing_is_said_to(built: Path) -> None:
     card = cards_of(built)[0]
     loose = changed(card, spot=changed(card.spot, cov_m2=np.full((2, 2), np.nan)))

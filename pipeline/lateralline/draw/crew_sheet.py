@@ -21,7 +21,7 @@ from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, fi
 from lateralline.frames.operations import PLAN_95
 from lateralline.measure import Measure
 from lateralline.record.rows import FixRow, NodeRow
-from lateralline.ties.spots import Asked, control_of, spots_of
+from lateralline.ties.spots import Asked, control_of, shift_95_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
 
 if TYPE_CHECKING:
@@ -210,10 +210,13 @@ def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: M
     axes.set_gid("plan")
     for edge in axes.spines.values():
         edge.set(linewidth=0.5, color=symbols.GREY)
-    nowhere = [row.geometry for row in view.rows(UnlocatedRow)]
+    # Tapes start from control that a shift of datum moved together with the pipe.
+    shift_m = shift_95_of(view) if plan.tied else 0.0
+    nowhere = [row.geometry.buffer(-shift_m) for row in view.rows(UnlocatedRow) if row.geometry]
     plans.fill(axes, nowhere, symbols.unlocated_look(), 0.5)
     corridor = symbols.area_look(area_of("position_corridor"))
-    plans.fill(axes, view.layers["position_corridor"].geometry, corridor, 2)
+    held = view.layers["position_corridor"].geometry
+    plans.fill(axes, held.buffer(-shift_m) if shift_m else held, corridor, 2)
     plans.draw_pipe(axes, view)
     for card in plan.cards:
         _draw_ties(axes, card, measure, scale)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan, nan
 from pathlib import Path
 from typing import Final, TypeVar
@@ -45,10 +45,22 @@ class TapePoints:
     notes: tuple[str, ...] = ()  # how a file of more points was read, where that is not plain
 
 
+def shift_95_of(view: RecordView) -> float:
+    """Return how far, at 95 %, a shift of datum may have moved the whole site together, metres."""
+    off = view.layers["position_corridor"]["crs_shift_95_m"].to_numpy(dtype=np.float64)
+    return float(np.nan_to_num(off).max(initial=0.0))
+
+
 def control_of(view: RecordView) -> TapePoints:
-    """Return the site's control; a point without σ has the site's `gnss_m`, as in its survey."""
+    """Return the site's control; a point without σ has the site's `gnss_m`, as in its survey.
+
+    What a shift of datum may be off by is not in its σ: the pipe was moved by the same.
+    """
     placed = [row for row in view.control if row.geometry is not None]
-    sigma = np.array([row.position_sigma_m for row in placed])
+    shift_m2 = (shift_95_of(view) / PLAN_95) ** 2
+    sigma = np.sqrt(
+        np.maximum(np.array([row.position_sigma_m for row in placed]) ** 2 - shift_m2, 0.0)
+    )
     return TapePoints(
         tuple(row.point for row in placed),
         np.array([(row.geometry.x, row.geometry.y) for row in placed if row.geometry]).reshape(
@@ -61,8 +73,9 @@ def control_of(view: RecordView) -> TapePoints:
 def with_more(points: TapePoints, path: Path, view: RecordView) -> TapePoints:
     """Return the points and those of a file: a table as control.csv is, or a map layer.
 
-    Coordinates of a table are in the built file's CRS and `sigma_h` in its unit (metres for
-    degrees), as in control.csv; a map layer is transformed from its own CRS. Raises
+    What a shift of datum may be off by is in the σ of these: it moved the site and nothing that was
+    measured elsewhere. Coordinates of a table are in the built file's CRS and `sigma_h` in its unit
+    (metres for degrees), as in control.csv; a map layer is transformed from its own CRS. Raises
     SiteFaultsError naming every fault, FrameError when a layer's CRS leads nowhere near.
     """
     ledger = Ledger()
@@ -75,7 +88,12 @@ def with_more(points: TapePoints, path: Path, view: RecordView) -> TapePoints:
     return TapePoints(
         points.name + name,
         np.vstack([points.ground_m, view.ground.to_ground(xy)]),
-        np.concatenate([points.sigma_m, np.where(np.isnan(sigma), assumed, sigma)]),
+        np.concatenate(
+            [
+                points.sigma_m,
+                np.hypot(np.where(np.isnan(sigma), assumed, sigma), shift_95_of(view) / PLAN_95),
+            ]
+        ),
         (f"{path.name} is read {', '.join(notes)}",) if notes else (),
     )
 
@@ -177,6 +195,13 @@ class TieSpot:
     invert_m: float
     datum: str
     remark: str = ""  # what whoever goes there must know first
+    shift_sigma_m: float = 0.0  # of cov_m2, on each axis: what moved control and pipe together
+
+    @property
+    def cov_to_control_m2(self) -> Floats:
+        """(2, 2) of the record against its own control."""
+        own, axes = np.linalg.eigh(self.cov_m2 - np.eye(2) * self.shift_sigma_m**2)
+        return np.asarray((axes * np.maximum(own, 0.0)) @ axes.T)
 
     @property
     def cover_95_m(self) -> tuple[float, float]:
@@ -205,7 +230,7 @@ def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
             faults.append(str(e))
     if faults:
         raise UnknownSpotError("; ".join(faults))
-    return spots
+    return [replace(spot, shift_sigma_m=shift_95_of(view) / PLAN_95) for spot in spots]
 
 
 def _named(

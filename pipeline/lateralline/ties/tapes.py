@@ -78,13 +78,19 @@ class Card:
         """Return σ and 95 % reach of `tapes`, `points`, `record` or `all`.
 
         Both are in the worst direction: σ is the longer half axis of the 1 σ ellipse, the reach
-        that of the 95 % ellipse. Record and points are taken as independent; where the survey hung
-        on the same points that is, as a rule, too wide.
+        that of the 95 % ellipse, against the control. Record and points are taken as independent;
+        where the survey hung on the same points that is, as a rule, too wide.
         """
-        parts = {"tapes": self.tape_cov_m2, "points": self.point_cov_m2, "record": self.spot.cov_m2}
+        if not self.tied or not np.isfinite(self.spot.cov_m2).all():
+            return nan, nan
+        parts = {
+            "tapes": self.tape_cov_m2,
+            "points": self.point_cov_m2,
+            "record": self.spot.cov_to_control_m2,
+        }
         chosen = list(parts.values()) if part == "all" else [parts[part]]
         cov = sum((c for c in chosen if c is not None), np.zeros((2, 2)))
-        if not self.tied or not np.isfinite(cov).all():
+        if not np.isfinite(cov).all():
             return nan, nan
         sigma = float(np.sqrt(max(np.linalg.eigvalsh(cov)[-1], 0.0)))
         return sigma, PLAN_95 * sigma
