@@ -299,11 +299,11 @@ def test_control_off_the_plan_is_said_where_it_stands(practice: dict[str, Path])
         np.where(control["point"] == "HOUSE-SE", moved, np.asarray(control.geometry.array))
     )
     site = replace(site, layers={**site.layers, "control_points": control})
-    off = moved[0].distance(line) / site.per
+    off = site.measure.length(moved[0].distance(line))
     with matplotlib.rc_context(symbols.RC):
         (page, *_) = sheet_pages(site, SheetOptions("letter", "portrait"))
         said = "\n".join(t.get_text() for axes in page.figure.axes for t in axes.texts)
-    assert f"↗ HOUSE-SE {off:.2f} {site.unit} NE of the pipe, not drawn" in said
+    assert f"↗ HOUSE-SE {off} NE of the pipe, not drawn" in said
     drawn = {p for p in control["point"] if p in said.splitlines()}
     named = {
         p for p in control["point"] if any(p in s and "not drawn" in s for s in said.split("\n"))

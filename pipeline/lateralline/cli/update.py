@@ -174,7 +174,7 @@ def print_changes(out: Console, changes: SiteChanges, between: str = "") -> None
     if not changes.levels_compared:
         print_indented(out, "Levels are not compared: both records count them otherwise.", 2)
     for line in changes.lines:
-        _print_line(out, line, unit, fall)
+        _print_line(out, line, unit, fall, word("level ±", region))
     for exposure in changes.exposures:
         _print_exposure(out, exposure, unit, along)
     if changes.warnings:
@@ -212,7 +212,7 @@ def _added(added: dict[str, int]) -> str:
 # ---- lines ---------------------------------------------------------------------------------
 
 
-def _print_line(out: Console, line: LineChange, unit: str, fall: str) -> None:
+def _print_line(out: Console, line: LineChange, unit: str, fall: str, up_or_down: str) -> None:
     before, after = line.before, line.after
     if before is None or after is None:
         what = "new: the old record did not draw it" if after else "GONE: it is drawn no more"
@@ -226,8 +226,8 @@ def _print_line(out: Console, line: LineChange, unit: str, fall: str) -> None:
     rows = [
         ("length", _change(before.length_m, after.length_m, unit)),
         (fall, f"{_grade(before)} → {_grade(after)} (95 %)"),
-        ("least sure", f"{_half(before.sideways_95_m, after.sideways_95_m, unit)} in plan"),
-        ("", f"{_half(before.level_95_m, after.level_95_m, unit)} in level (95 of 100 times)"),
+        ("position ±", _half(before.sideways_95_m, after.sideways_95_m, unit)),
+        (up_or_down, _half(before.level_95_m, after.level_95_m, unit)),
         ("misfit (χ²)", f"{_chi2(before)} → {_chi2(after)}"),
         ("located now", ", ".join(line.come)),
         ("no more", ", ".join(line.gone)),
@@ -296,9 +296,9 @@ def _change(before_m: float, after_m: float, unit: str) -> str:
 
 def _half(before_m: float, after_m: float, unit: str) -> str:
     first, then = (
-        f"±{length(v, unit)}" if math.isfinite(v) else "not bounded" for v in (before_m, after_m)
+        length(v, unit) if math.isfinite(v) else "not bounded" for v in (before_m, after_m)
     )
-    return f"{first} → {then}"
+    return f"{first} → {then} where worst (95 of 100 times)"
 
 
 def _grade(figures: Figures) -> str:

@@ -145,7 +145,7 @@ def plan_labels(
     for point in control:
         labels.append(_label(point, _short(point.point), INK, 6.2, "bold"))
     for row in seen:
-        text = _short(f"{row.name} @ {view.length(row.chainage_m)}")
+        text = _short(f"{row.name} @ {view.length(row.chainage_m)} {view.unit}")
         labels.append(_label(row, text, colour_of("pipe_observations")))
     for fix in fixes:
         weak = "" if fix.status == "located" else f" ({fix.status.replace('_', ' ')})"
@@ -158,8 +158,7 @@ def not_drawn(view: RecordView, control: gpd.GeoDataFrame) -> list[str]:
     off = off_the_lines(control, view.located("pipe_centreline").geometry)
     found = sorted(zip(off, control["point"], strict=False))
     notes = [
-        f"{_WAYS[way]} {_short(point)} {view.length(metres)} {view.unit} {way} of the pipe, "
-        "not drawn"
+        f"{_WAYS[way]} {_short(point)} {view.measure.length(metres)} {way} of the pipe, not drawn"
         for (metres, way), point in found[:_MOST_FAR]
     ]
     more = len(found) - len(notes)
