@@ -194,6 +194,7 @@ def test_an_office_code_ahead_of_run_and_stop_is_told_apart_from_the_kind() -> N
     office = ("SAN R1-1 NULF", "SAN R1-1 CTR c=4 d=1.2", "SAN R1-2 NULF", "SAN R1-2 CTR", "TREE")
     (said,) = faults(*office)
     assert '"NULF" at 2 points' in said
+    assert "near control" not in said  # which CTR resembles, and no control has run and stop
     assert 'words.before = "SAN"' in said
     codes = mapping('words.end_null = "en, NULF"\nwords.mid_null = "CTR"\nwords.before = "SAN"')
     assert [(s.run, s.stop, s.kind) for s in sorted_(*office[:4], using=codes)] == [

@@ -74,15 +74,16 @@ def classify_points(
     ]
     runs = _runs_by_shape(found) | {compact(s.run): s.run for s in found if s.belongs}
     strangers: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
-    before: set[str] = set()
+    before, of_marks = set[str](), set[str]()
     for s in found:
         word = s.kind if s.reason == _NO_KIND else ""
-        if s.unmapped:
+        if s.unmapped:  # what stands beside run and stop can only be a mark
             ahead, word = _near_miss(imported[s.file], s, runs, codes, ledger)
             before |= {ahead} - {""}
+            of_marks |= {word} - {""}
         if word:
             strangers[word].append((s.file, s.at, s.code))
-    report_office_codes(imported, strangers, sorted(before), codes, ledger)
+    report_office_codes(imported, strangers, sorted(before), of_marks, codes, ledger)
     if prefix:
         stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
         found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]

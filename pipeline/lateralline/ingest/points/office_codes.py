@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from difflib import SequenceMatcher
 from typing import Final
 
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.points.codes import Codes
+from lateralline.ingest.points.codes import MARKS, Codes
 from lateralline.ingest.points.survey_points import SurveyPoints
 
 #: How much a word must have in common with a known one to be taken for a form of it.
@@ -36,13 +36,15 @@ def report_office_codes(
     imported: Sequence[SurveyPoints],
     strangers: Mapping[str, Sequence[tuple[int, int, str]]],
     before: Sequence[str],
+    of_marks: Collection[str],
     codes: Codes,
     ledger: Ledger,
 ) -> None:
     """Note all unknown words for kinds of marks in one fault, with the codes file they need.
 
     `strangers` holds for each word the file, point and description of all points that have it;
-    `before` what stands ahead of run and stop and says nothing.
+    `before` what stands ahead of run and stop and says nothing; `of_marks` are the words that can
+    mean nothing but a mark.
     """
     if not strangers:
         return
@@ -50,7 +52,8 @@ def report_office_codes(
     lines: dict[str, list[str]] = {}
     unlike: dict[str, str] = {}
     for word, points in strangers.items():
-        meant = nearest_meanings(word, codes)
+        near_to = nearest_meanings(word, codes)
+        meant = [m for m in near_to if m in MARKS or word not in of_marks]
         near = f", near {' or '.join(meant)}" if meant else ""
         said.append(f'"{word}" at {len(points)} point{"s" * (len(points) != 1)}{near}')
         if len(meant) == 1:
