@@ -89,16 +89,26 @@ class PathsAlong:
         rings = np.stack([east, north], axis=-1) + centre
         return np.asarray(shapely.polygons(rings))
 
-    def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
-        """Return the levels between which a share of the paths passes chainages (n,)."""
+    @cached_property
+    def _plan_m(self) -> tuple[Floats, Floats]:
+        """Chainage in plan of the line at each place (p,), and of each path beside it (s, p)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
         plan = np.concatenate([[0.0], np.cumsum(step)])
         along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], _ways(self.drawn_m))
-        along = np.maximum.accumulate(along, axis=1)
+        return plan, np.maximum.accumulate(along, axis=1)
+
+    def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
+        """Return the levels between which a share of the paths passes chainages (n,)."""
+        plan, along = self._plan_m
         asked = np.interp(chainage_m, self.chainage_m, plan)
         beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
-        level = np.array(
-            [np.interp(beside, a, z) for a, z in zip(along, self.paths.xyz_m[..., 2], strict=True)]
+        # all paths are looked up at once: each stands behind the one before
+        first, last = along[:, :1], along[:, -1:]
+        behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
+        level = np.interp(
+            (beside.clip(first, last) + behind).ravel(),
+            (along + behind).ravel(),
+            self.paths.xyz_m[..., 2].ravel(),
         ).reshape(len(along), 3, -1)
         tail = (1.0 - share) / 2
         low = np.quantile(level.min(axis=1), tail, axis=0)
