@@ -17,9 +17,11 @@ from lateralline.kernels import curves
 from lateralline.records import Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
-#: much wider, for the paths nobody drew.
-STRAY_SHARE: Final = 0.03
-WIDER_M: Final = 0.015
+#: much wider, for the paths nobody drew. Chosen on simulated lines.
+STRAY_SHARE: Final = 0.02
+WIDER_M: Final = 0.018
+#: Paths that scatter by less than this stray no farther for it.
+_LEAST_SCATTER_M: Final = 0.001
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
 #: Places this near to a vertex are at it.
@@ -66,11 +68,14 @@ class PathsAlong:
     def swept(self) -> np.ndarray:
         """Return what the paths but the farthest sweep between each place and the next (p−1,).
 
-        Polygons, drawn outside what they hold. Straying is measured from the paths' own middle.
+        Polygons, drawn outside what they hold. Straying is measured from the paths' own middle, in
+        standard deviations of all paths there: where they are less sure, none strays for it.
         """
         middle = np.median(self.paths.xyz_m, axis=0)
         way, off = _ways(middle), self.paths.xyz_m - middle
-        stray = np.abs(off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]).max(axis=1)
+        across = off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]
+        scatter = np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
+        stray = np.abs(across / scatter).max(axis=1)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
