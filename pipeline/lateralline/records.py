@@ -389,6 +389,7 @@ class SampledPaths:
     stands: Floats  # (k,) where the located points are, as `place`
     steel_share: Floats = field(default_factory=lambda: np.zeros(0))  # (k,) and for beside steel
     tilt_wander_rad: float = float("nan")  # σ by which their tilt wanders over √m of straight pipe
+    wide_share: float = 0.0  # of the paths, those of a pipe that wanders far more than most do
 
     def at(self, place: Floats) -> Floats:
         """Return where each path is at places (n,), (s, n, 3) metres: straight between points."""

@@ -224,13 +224,17 @@ def test_gnss_covariance_is_sigma_and_placing() -> None:
 
 
 def test_offset_covariance_by_hand() -> None:
-    """Control A, B exact but for σ 0.02; station 10 = at B, offset 0: B's error is the mark's."""
+    """Control A, B exact but for σ 0.02; station 10 = at B, offset 0: B's error is the mark's.
+
+    Of σ² a quarter is each point's own and half shifts both. Another quarter turns both, in the
+    mean of east and north: two points are turned across their line only, each by two quarters.
+    """
     control = (Point("A", 0, 0, sigma_h=0.02, sigma_v=0.03), Point("B", 10, 0, sigma_h=0.02))
     site = placed(Spot("offset", station=10.0, offset=0.0), control=control)
     east, north, up = np.sqrt(np.diag(site.marks.cov_m2[0]))
     # Along the line A holds the mark and the tape measures; across it B does.
-    assert east == pytest.approx(sqrt(0.02**2 + (0.01 + 10 / 2000) ** 2 + 0.03**2))
-    assert north == pytest.approx(sqrt(0.02**2 + 0.01**2 + 0.03**2))
+    assert east == pytest.approx(sqrt(0.75 * 0.02**2 + (0.01 + 10 / 2000) ** 2 + 0.03**2))
+    assert north == pytest.approx(sqrt(1.25 * 0.02**2 + 0.01**2 + 0.03**2))
     assert up == pytest.approx(hypot(0.01, 0.03))
 
 
@@ -238,12 +242,19 @@ def test_offset_covariance_by_hand() -> None:
 def test_covariance_is_what_repeated_measuring_scatters(method: str) -> None:
     """4,000 repetitions with their own control and tape errors: sample covariance within 9 %.
 
-    That is four times what chance moves one of its entries by, √(2 / n).
+    That is four times what chance moves one of its entries by, √(2 / n). Control is off by half of
+    its variance as a whole, by a quarter turned as a whole, and by a quarter point by point.
     """
     n, rng = 4_000, np.random.default_rng(20260506)
     sigma_c, target = 0.02, np.array([3.0, 4.0])
     true = np.array([[0.0, 0.0], [10.0, 0.0], [0.0, 10.0]])
-    control_xy = true + rng.normal(0.0, sigma_c, (n, 3, 2))
+    arm = true - true.mean(axis=0)
+    turned = np.stack([arm[:, 1], -arm[:, 0]], axis=1) / np.sqrt((arm**2).sum() / 6)
+    control_xy = true + sigma_c * (
+        np.sqrt(0.5) * rng.normal(size=(n, 1, 2))
+        + 0.5 * rng.normal(size=(n, 1, 1)) * turned
+        + 0.5 * rng.normal(size=(n, 3, 2))
+    )
     control = [
         Point(f"{name}{i}", control_xy[i, j, 0], control_xy[i, j, 1], sigma_h=sigma_c)
         for i in range(n)
@@ -309,7 +320,8 @@ def test_control_without_sigma_is_gnss_on_the_earth_and_exact_on_a_sketch() -> N
     assert sqrt(sketch.marks.cov_m2[0, 0, 0]) == pytest.approx(tape_and_placing)
     control = (Point("A", 5e5, 4e6), Point("B", 5e5 + 10, 4e6))
     site = placed(mark, control=control, horizontal="EPSG:32617")
-    assert sqrt(site.marks.cov_m2[0, 0, 0]) == pytest.approx(hypot(tape_and_placing, 0.05))
+    own_and_shift = sqrt(0.25 + 0.5) * 0.05  # along two points no turn moves anything
+    assert sqrt(site.marks.cov_m2[0, 0, 0]) == pytest.approx(hypot(tape_and_placing, own_and_shift))
 
 
 # ---- levels -----------------------------------------------------------------------------------

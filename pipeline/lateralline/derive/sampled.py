@@ -17,9 +17,11 @@ from lateralline.kernels import curves
 from lateralline.records import Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
-#: much wider, for the paths nobody drew.
-STRAY_SHARE: Final = 0.03
-WIDER_M: Final = 0.015
+#: much wider, for the paths nobody drew. Chosen on simulated lines.
+STRAY_SHARE: Final = 0.02
+WIDER_M: Final = 0.018
+#: Paths that scatter by less than this stray no farther for it.
+_LEAST_SCATTER_M: Final = 0.001
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
 #: Places this near to a vertex are at it.
@@ -66,11 +68,14 @@ class PathsAlong:
     def swept(self) -> np.ndarray:
         """Return what the paths but the farthest sweep between each place and the next (p−1,).
 
-        Polygons, drawn outside what they hold. Straying is measured from the paths' own middle.
+        Polygons, drawn outside what they hold. Straying is measured from the paths' own middle, in
+        standard deviations of all paths there: where they are less sure, none strays for it.
         """
         middle = np.median(self.paths.xyz_m, axis=0)
         way, off = _ways(middle), self.paths.xyz_m - middle
-        stray = np.abs(off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]).max(axis=1)
+        across = off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]
+        scatter = np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
+        stray = np.abs(across / scatter).max(axis=1)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
@@ -89,16 +94,26 @@ class PathsAlong:
         rings = np.stack([east, north], axis=-1) + centre
         return np.asarray(shapely.polygons(rings))
 
-    def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
-        """Return the levels between which a share of the paths passes chainages (n,)."""
+    @cached_property
+    def _plan_m(self) -> tuple[Floats, Floats]:
+        """Chainage in plan of the line at each place (p,), and of each path beside it (s, p)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
         plan = np.concatenate([[0.0], np.cumsum(step)])
         along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], _ways(self.drawn_m))
-        along = np.maximum.accumulate(along, axis=1)
+        return plan, np.maximum.accumulate(along, axis=1)
+
+    def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
+        """Return the levels between which a share of the paths passes chainages (n,)."""
+        plan, along = self._plan_m
         asked = np.interp(chainage_m, self.chainage_m, plan)
         beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
-        level = np.array(
-            [np.interp(beside, a, z) for a, z in zip(along, self.paths.xyz_m[..., 2], strict=True)]
+        # all paths are looked up at once: each stands behind the one before
+        first, last = along[:, :1], along[:, -1:]
+        behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
+        level = np.interp(
+            (beside.clip(first, last) + behind).ravel(),
+            (along + behind).ravel(),
+            self.paths.xyz_m[..., 2].ravel(),
         ).reshape(len(along), 3, -1)
         tail = (1.0 - share) / 2
         low = np.quantile(level.min(axis=1), tail, axis=0)

@@ -16,7 +16,7 @@ from scipy.stats import chi2, norm
 from lateralline.findings import Effect, Finding, Given, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.link.stochastic import limit_of
-from lateralline.records import Fixes, Floats, Line, Linked
+from lateralline.records import Fixes, Floats, Line, Linked, SampledPaths
 
 _Z95: Final = float(norm.ppf(0.975))
 #: An error in plan of which a component is less sure than this is given across it only.
@@ -43,6 +43,10 @@ _PLAIN_TIMES: Final = {"alone": 1.5, "tied": 2.5}
 #: are larger. Common practice, no source.
 _DOUBTED_SHARE: Final = 0.2
 _SLIP_M: Final = 0.3
+#: A pipe that wanders widely by this many of its paths passes the limits of one that lies as most
+#: do, and only paths accuse: so many of them. Chosen likewise: on lines with a blunder 8 % at most
+#: wander so.
+_WIDE_SHARE, _DOUBTED_OF_WIDE = 0.1, 0.4
 #: And of those that take the field for turned, this many for a warning.
 _TURNED_SHARE: Final = 0.5
 #: Semi-axis of the 95 % ellipse over the standard one.
@@ -74,29 +78,44 @@ def blunder_or_bend(suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line
     A doubt of shape where a bent pipe explains it too. The adjustment suspects readings under the
     shapes it chose. Over all shapes the paths of their line, if it is one of `lines`, say how
     likely one of them is off; where hardly a path does, or the error is a small one little over
-    its limit, nobody is accused.
+    its limit, nobody is accused. Nor by the adjustment alone where the pipe itself wanders widely.
     """
     first = suspicions[0]
     alone = len(suspicions) == 1
-    shares = {s.alternative.subject.subject: _doubted_share(s, lines) for s in suspicions}
+    paths = [_paths_of(s, lines) for s in suspicions]
+    wide = any(p is not None and p.wide_share >= _WIDE_SHARE for p in paths)
+    doubted = sum(
+        {
+            s.alternative.subject.subject: _doubted_share(s, p)
+            for s, p in zip(suspicions, paths, strict=True)
+            if p is not None
+        }.values()
+    )
+    times = _PLAIN_TIMES["alone" if alone else "tied"]
     if (
-        first.statistic > _PLAIN_TIMES["alone" if alone else "tied"] * first.limit
+        (first.statistic > times * first.limit and not wide)
         or any(map(_of_level_alone, suspicions))
-        or any(np.isnan(share) for share in shares.values())
-        or (sum(shares.values()) >= _DOUBTED_SHARE and any(map(_is_slip, suspicions)))
+        or None in paths
+        or (
+            doubted >= (_DOUBTED_OF_WIDE if wide else _DOUBTED_SHARE)
+            and any(map(_is_slip, suspicions))
+        )
     ):
         return blunder(first) if alone else blunder_tied(suspicions)
     point = first.alternative.subject
     return finding("shape-undecided/or-wrong", point.subject, where=point.where)
 
 
-def _doubted_share(s: SuspectedBlunder, lines: Sequence[Line]) -> float:
-    """Return the share of paths that hold a point or its counter for off; NaN without paths."""
+def _paths_of(s: SuspectedBlunder, lines: Sequence[Line]) -> SampledPaths | None:
+    """Return the paths of the line that a suspected point is on; None without."""
     subject = s.alternative.subject.subject
-    for line in lines:
-        if line.paths is not None and subject in line.paths.subjects:
-            return float(line.paths.wrong_share[line.paths.subjects.index(subject)].sum())
-    return float("nan")
+    of = (line.paths for line in lines if line.paths is not None)
+    return next((paths for paths in of if subject in paths.subjects), None)
+
+
+def _doubted_share(s: SuspectedBlunder, paths: SampledPaths) -> float:
+    """Return the share of paths that hold a point or its counter for off."""
+    return float(paths.wrong_share[paths.subjects.index(s.alternative.subject.subject)].sum())
 
 
 def _is_slip(s: SuspectedBlunder) -> bool:

@@ -18,7 +18,7 @@ it; where it is sampled (`paths`) the legs follow from the states at both its en
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import log, radians
 from typing import Final, NamedTuple
@@ -78,6 +78,8 @@ LIGHTEST: Final = 10.0
 UNEXPLAINED: Final = 6.0
 _EXPECTED: Final = -1.0
 _HEAVY: Final = 5.0
+#: Times a stretch is linearised about what the next point says of it.
+_ITERATIONS: Final = 3
 #: A radius takes off its length what half of the bends would, and that uncertain.
 ROUND, ROUND_SIGMA = 0.35, 0.35
 
@@ -203,10 +205,9 @@ def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, f
     chord_m = float(np.linalg.norm(data.seen[point, :3] - data.seen[point - 1, :3]))
     length_m = max(abs(known[0]) if known else chord_m, 0.05)
     every = np.arange(len(before.kind))
-    tries = list(_tries(data, point, before, every, length_m, _COMMON, _STAYS + _LEAVES))
+    tries = [_tried(data, point, before, every, length_m, _COMMON, _STAYS + _LEAVES)]
     best = np.full(len(every), np.inf)
-    for tried in tries:
-        best[tried.rows] = np.minimum(best[tried.rows], tried.chi2)
+    np.minimum.at(best, tries[0].rows, tries[0].chi2)
     best -= data.observed[point].sum()
     surprise = best[before.log_weight.argmax()] - np.isfinite(data.readings_m[:, point]).sum()
     heavy = before.log_weight > before.log_weight.max() - _HEAVY
@@ -216,7 +217,7 @@ def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, f
         (-np.inf if data.steel[point] or data.steel_per_m else np.inf, _COMMON, _ENTERS),
     ):
         rows = np.flatnonzero(heavy & (best > least))
-        tries += _tries(data, point, before, rows, length_m, shapes, changes)
+        tries.append(_tried(data, point, before, rows, length_m, shapes, changes))
     all_of = Hypotheses.joined([h for t in tries for h in t.hypotheses])
     weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
     order = np.argsort(-weight, kind="stable")[:MOST]
@@ -227,14 +228,14 @@ def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, f
 
 
 class _Tried(NamedTuple):
-    """One shape tried: its hypotheses, with and without a wrong reading, and χ² (m,) without."""
+    """Shapes tried: the hypotheses, with and without a wrong reading, and χ² (m,) without."""
 
     rows: Ints  # (m,) of the hypotheses before
     hypotheses: list[Hypotheses]
     chi2: Floats
 
 
-def _tries(
+def _tried(
     data: PathData,
     point: int,
     before: Hypotheses,
@@ -242,31 +243,40 @@ def _tries(
     length_m: float,
     shapes: Sequence[tuple[int, tuple[int, int]]],
     changes: Sequence[tuple[int, int]],
-) -> Iterator[_Tried]:
-    """Yield what becomes of the hypotheses `rows` under each shape, beside steel or not."""
+) -> _Tried:
+    """Return what becomes of the hypotheses `rows` under each shape, beside steel or not."""
+    seen = bool(data.steel[point])
+    parts = []
     for was, now in changes:
-        of = rows[before.steel[rows] == was]
-        if not len(of):
-            continue
-        changing = _change(was, now, length_m, data.steel_per_m, bool(data.steel[point]))
-        rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
-        for kind, side in shapes:
-            of_bends = SHARES.get(KINDS[kind], 1.0) * _OF_TWO.get(side, 1.0)
-            shape = -rate if kind == 0 else np.log(-np.expm1(-rate)) + log(of_bends)
-            prior = before.log_weight[of] + shape + changing
-            stretch = _Transition(data, point, before, of, length_m, kind, side, now)
-            for _ in range((2, 3, 3, 3)[kind]):
-                stretch.linearise()
-            every, look = np.arange(len(of)), stretch.look
-            sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
-            found = [stretch.hypotheses(every, look, prior + sound, 0)]
-            bad = np.flatnonzero(stretch.chi2 > _EXPECTED + look.off.shape[1])
-            for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise), 1):
-                if len(bad) and noise is not None:
-                    doubted = Look(look.by[bad], look.off[bad], noise[bad])
-                    weight = prior[bad] + log(share)
-                    found.append(stretch.hypotheses(bad, doubted, weight, wrong))
-            yield _Tried(of, found, stretch.chi2)
+        here = rows[before.steel[rows] == was]
+        if len(here):
+            chance = _change(was, now, length_m, data.steel_per_m, seen)
+            parts.append((here, np.full(len(here), now), np.full(len(here), chance)))
+    if not parts:
+        return _Tried(rows[:0], [], np.zeros(0))
+    of, steel, changing = map(np.concatenate, zip(*parts, strict=True))
+    rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
+    bends = np.log(-np.expm1(-rate))
+    shape = [
+        bends + log(SHARES[KINDS[kind]] * _OF_TWO.get(side, 1.0)) if kind else -rate
+        for kind, side in shapes
+    ]
+    prior = np.concatenate([before.log_weight[of] + changing + each for each in shape])
+    kind = np.repeat([kind for kind, _ in shapes], len(of))
+    side = np.repeat([side for _, side in shapes], len(of), axis=0)
+    of, steel = np.tile(of, len(shapes)), np.tile(steel, len(shapes))
+    stretch = _Transition(data, point, before, of, length_m, kind, side, steel)
+    for _ in range(_ITERATIONS):
+        stretch.linearise()
+    every, look = np.arange(len(of)), stretch.look
+    sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
+    found = [stretch.hypotheses(every, look, prior + sound, 0)]
+    bad = np.flatnonzero(stretch.chi2 > _EXPECTED + look.off.shape[1])
+    for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise[bad]), 1):
+        if len(bad) and noise is not None:
+            doubted = Look(look.by[bad], look.off[bad], noise)
+            found.append(stretch.hypotheses(bad, doubted, prior[bad] + log(share), wrong))
+    return _Tried(of, found, stretch.chi2)
 
 
 def _change(was: int, now: int, length_m: float, steel_per_m: float, seen: bool) -> float:
@@ -281,7 +291,7 @@ def _change(was: int, now: int, length_m: float, steel_per_m: float, seen: bool)
 
 
 class _Transition:
-    """One shape of one stretch for hypotheses (m,), linearised about what the next point says."""
+    """Shapes of one stretch for hypotheses (m,), linearised about what the next point says."""
 
     def __init__(
         self,
@@ -290,64 +300,73 @@ class _Transition:
         before: Hypotheses,
         rows: Ints,
         length_m: float,
-        kind: int,
-        side: tuple[int, int],
-        steel: int,
+        kind: Ints,
+        side: Ints,
+        steel: Ints,
     ) -> None:
+        """Begin: rows, kind and steel (m,), side (m, 2) of the first of two bends."""
         self.data, self.point, self.kind, self.rows = data, point, kind, rows
         self.steel = steel
+        self.once, self.twice = (kind == 1) | (kind == 2), kind == 3
         self.state, self.cov = before.state[rows], before.cov[rows]
         m, n = self.state.shape
-        self.legs, self.legs_cov = np.zeros((m, LEGS)), np.zeros((m, LEGS, LEGS))
+        self.legs, variance = np.zeros((2, m, LEGS))
         self.noise_cov, self.short = np.zeros((m, n, n)), np.zeros(m)
         self.legs[:, TOTAL], self.legs[:, SHARE] = length_m, 0.5
-        variance = np.zeros(LEGS)
-        variance[TOTAL] = (0.5 * length_m + 0.3) ** 2
-        if kind in (1, 2):
-            variance[[SHARE, TURN]] = 1 / 12, FREE_RAD**2
-            variance[RISE] = (FREE_RAD if kind == 2 else HELD_RAD) ** 2
-        elif kind == 3:
-            self.legs[:, SHARE] = self.legs[:, SHARE_2] = 1 / 3
-            variance[[SHARE, SHARE_2]] = 1 / 18
-            variance[[TURN, TURN_2]] = (FREE_RAD if side[0] else HELD_RAD) ** 2
-            variance[[RISE, RISE_2]] = (FREE_RAD if side[1] else HELD_RAD) ** 2
-        self.legs_cov[:] = np.diag(variance)
-        if kind == 3:
-            self.legs_cov[:, SHARE, SHARE_2] = self.legs_cov[:, SHARE_2, SHARE] = -1 / 36
+        self.legs[self.twice, SHARE] = self.legs[self.twice, SHARE_2] = 1 / 3
+        variance[:, TOTAL] = (0.5 * length_m + 0.3) ** 2
+        variance[self.once, SHARE], variance[self.once, TURN] = 1 / 12, FREE_RAD**2
+        variance[self.once, RISE] = np.where(kind[self.once] == 2, FREE_RAD, HELD_RAD) ** 2
+        variance[self.twice, SHARE] = variance[self.twice, SHARE_2] = 1 / 18
+        aside, up = np.where(side[self.twice], FREE_RAD, HELD_RAD).T ** 2
+        variance[self.twice, TURN] = variance[self.twice, TURN_2] = aside
+        variance[self.twice, RISE] = variance[self.twice, RISE_2] = up
+        self.legs_cov = variance[:, :, None] * np.eye(LEGS)
+        self.legs_cov[self.twice, SHARE, SHARE_2] = -1 / 36
+        self.legs_cov[self.twice, SHARE_2, SHARE] = -1 / 36
         self.legs_at, self.state_at = self.legs.copy(), self.state.copy()
         self._start(side, length_m)
         self._wander(length_m)
-        self.keeps, grown = 0.0, data.turns_rad[steel] ** 2
-        if before.steel[rows[0]] == steel:
-            self.keeps = 1.0 if steel else float(np.exp(-length_m / ALIKE_M))
-            grown = DRIFT_RAD**2 * length_m if steel else grown * (1.0 - self.keeps**2)
-        self.noise_cov[:, data.turn, data.turn] += (grown + 1e-12) * np.eye(2)
+        alike = np.where(steel, 1.0, np.exp(-length_m / ALIKE_M))
+        grown = np.where(
+            steel,
+            DRIFT_RAD**2 * length_m,
+            np.square(data.turns_rad[0]) * (1.0 - alike**2),
+        )
+        stays = before.steel[rows] == steel
+        self.keeps = np.where(stays, alike, 0.0)
+        grown = np.where(stays, grown, np.square(data.turns_rad)[steel])
+        self.noise_cov[:, data.turn, data.turn] += (grown + 1e-12)[:, None, None] * np.eye(2)
 
-    def _start(self, side: tuple[int, int], length_m: float) -> None:
+    def _start(self, side: Ints, length_m: float) -> None:
         """Begin where the next point's position and direction put the bends."""
-        at, seen = self.legs_at, self.data.seen[self.point]
-        observed = self.data.observed[self.point]
-        heading = self.state[:, HEADING]
+        seen, observed = self.data.seen[self.point], self.data.observed[self.point]
         gap = seen[:3] - self.state[:, :3]
-        toward = wrap(np.arctan2(gap[:, 0], gap[:, 1]) - heading)
+        toward = wrap(np.arctan2(gap[:, 0], gap[:, 1]) - self.state[:, HEADING])
+        end = wrap(seen[3] - self.state[:, HEADING])
         told = observed[HEADING] and self.data.cov[self.point, 3, 3] < radians(25.0) ** 2
-        if self.kind == 3:
-            end = wrap(seen[3] - heading) if told else 0.0
-            at[:, TURN], at[:, RISE] = side[0] * _OFFSET_RAD, side[1] * _OFFSET_RAD
-            at[:, TURN_2], at[:, RISE_2] = end - at[:, TURN], -at[:, RISE]
-        elif self.kind:
-            turn = wrap(seen[3] - heading) if told else (2 * toward).clip(-2.0, 2.0)
-            turn = np.where(np.abs(turn) < 0.02, 0.02, turn)
-            aside = np.hypot(gap[:, 0], gap[:, 1]) * np.sin(turn - toward)
-            flat = np.abs(np.sin(turn)) < 0.05
-            first_m = aside / np.where(flat, 1.0, np.sin(turn))
-            share = np.where(flat, 0.5, (first_m / length_m).clip(0.05, 0.95))
-            at[:, TURN], at[:, SHARE] = turn, share
-            if self.kind == 2 and observed[TILT]:
-                at[:, RISE] = seen[4] - self.state[:, TILT]
-            short = np.minimum(share, 1 - share) * length_m * shortening(turn)
-            self.noise_cov[:, LENGTH, LENGTH] = (ROUND_SIGMA * short) ** 2
-            self.short = ROUND * short
+
+        rows, at = self.twice, self.legs_at[self.twice]
+        at[:, [TURN, RISE]] = side[rows] * _OFFSET_RAD
+        at[:, TURN_2] = (end[rows] if told else 0.0) - at[:, TURN]
+        at[:, RISE_2] = -at[:, RISE]
+        self.legs_at[rows] = at
+
+        rows, at = self.once, self.legs_at[self.once]
+        gap, toward = gap[rows], toward[rows]
+        turn = end[rows] if told else (2 * toward).clip(-2.0, 2.0)
+        turn = np.where(np.abs(turn) < 0.02, 0.02, turn)
+        aside = np.hypot(gap[:, 0], gap[:, 1]) * np.sin(turn - toward)
+        flat = np.abs(np.sin(turn)) < 0.05
+        share = aside / np.where(flat, 1.0, np.sin(turn)) / length_m
+        share = np.where(flat, 0.5, share.clip(0.05, 0.95))
+        at[:, TURN], at[:, SHARE] = turn, share
+        if observed[TILT]:
+            at[:, RISE] = np.where(self.kind[rows] == 2, seen[4] - self.state[rows, TILT], 0.0)
+        self.legs_at[rows] = at
+        short = np.minimum(share, 1 - share) * length_m * shortening(turn)
+        self.noise_cov[rows, LENGTH, LENGTH] = (ROUND_SIGMA * short) ** 2
+        self.short[rows] = ROUND * short
 
     def _wander(self, length_m: float) -> None:
         """Add what the pipe wanders, aside and up, and what the cable slackens: so much over √m."""
@@ -379,13 +398,14 @@ class _Transition:
         self.predicted = self.state.copy()
         self.predicted[:, :POSE] = pose
         turn = self.data.turn
-        self.predicted[:, turn] *= self.keeps
+        self.predicted[:, turn] *= self.keeps[:, None]
         carried = self.cov.copy()  # covariance of the state before with the state after
         carried[:, :, :POSE] = self.cov[:, :, :POSE] @ self.by_pose.transpose(0, 2, 1)
-        carried[:, :, turn] *= self.keeps
+        keeps = self.keeps[:, None, None]
+        carried[:, :, turn] *= keeps
         cov = carried.copy()
         cov[:, :POSE] = self.by_pose @ carried[:, :POSE]
-        cov[:, turn] *= self.keeps
+        cov[:, turn] *= keeps
         with_legs = self.legs_cov @ self.by_legs.transpose(0, 2, 1)
         cov[:, :POSE, :POSE] += self.by_legs @ with_legs
         self.predicted_cov = cov + self.noise_cov
@@ -394,11 +414,9 @@ class _Transition:
         self.state_at = self.state + np.einsum("mij,mj->mi", carried, by_look)
         legs = self.legs + np.einsum("mij,mj->mi", with_legs, by_look[:, :POSE])
         legs[:, TOTAL] = legs[:, TOTAL].clip(0.02)
-        if self.kind in (1, 2):
-            legs[:, SHARE] = legs[:, SHARE].clip(0.02, 0.98)
-        elif self.kind == 3:
-            legs[:, SHARE] = legs[:, SHARE].clip(0.02, 0.90)
-            legs[:, SHARE_2] = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
+        legs[:, SHARE] = legs[:, SHARE].clip(0.02, np.where(self.twice, 0.90, 0.98))
+        second = np.minimum(legs[:, SHARE_2].clip(0.05), 0.98 - legs[:, SHARE])
+        legs[:, SHARE_2] = np.where(self.twice, second, 0.0)
         self.legs_at = legs
 
     def hypotheses(self, of: Ints, look: Look, prior: Floats, wrong: int) -> Hypotheses:
@@ -407,10 +425,10 @@ class _Transition:
         updated = updated_by(predicted, predicted_cov, look)
         return Hypotheses(
             parent=self.rows[of],
-            kind=np.full(len(of), self.kind),
+            kind=self.kind[of],
             wrong=np.full(len(of), wrong),
-            steel=np.full(len(of), self.steel),
-            keeps=np.full(len(of), self.keeps),
+            steel=self.steel[of],
+            keeps=self.keeps[of],
             log_weight=prior + updated.evidence,
             state=updated.state,
             cov=updated.cov,

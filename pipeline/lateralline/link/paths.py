@@ -52,8 +52,8 @@ _SHARED_M: Final = 0.002
 #: a metre where nobody saw it, and how many lines are so. Common practice, no source.
 GROUNDS: Final = ((1.0, 0.0, 0.75), (3.0, 0.0, 0.20), (1.0, 0.05, 0.05))
 #: The others are asked where points surprise by more than this; of lines that are as the first has
-#: them, a sixth does.
-_FORETOLD: Final = -2.3
+#: them, a third does.
+_FORETOLD: Final = -3.2
 #: Of a variance, what shared errors leave at least.
 _LEAST_SHARE: Final = 0.2
 #: A length tells how round a bend is where the roundest is this much shorter than the sharpest.
@@ -75,19 +75,22 @@ def sample_paths(
     data, axes = path_data(points, accuracy)
     try:
         with np.errstate(all="ignore"):
-            drawn = _drawn(data)
+            drawn, of_ground = _drawn(data)
     except np.linalg.LinAlgError:
         return None
     if not np.isfinite(drawn.states).all():
         return None
     read = np.isfinite(np.diff(data.readings_m, axis=1))
     counted = np.asarray(read.any(axis=0), dtype=np.bool_)
-    return _traced(drawn, axes, tuple(p.subject for p in points), radii or bend_radii(), counted)
+    subjects = tuple(p.subject for p in points)
+    paths = _traced(drawn, axes, subjects, radii or bend_radii(), counted)
+    return replace(paths, wide_share=of_ground[1])
 
 
-def _drawn(data: PathData) -> _BackwardDraws:
-    """Return draws over what the ground may be, too: as likely as the data make each.
+def _drawn(data: PathData) -> tuple[_BackwardDraws, Floats]:
+    """Return draws over what the ground may be, too, and the share of each of `GROUNDS`.
 
+    As likely as the data make each.
     Where the likeliest foretold the points as well as chance expects, the others are not asked.
     """
     runs = [filtered(data)]
@@ -98,13 +101,14 @@ def _drawn(data: PathData) -> _BackwardDraws:
     share = np.cumsum(np.exp(weight - np.logaddexp.reduce(weight)))
     number = np.diff(np.round(share * DRAWS).astype(np.int64), prepend=0)
     rng = np.random.default_rng(SEED)
-    return _BackwardDraws.joined(
-        [
-            _BackwardDraws.of(run.steps, data, rng, draws)
-            for run, draws in zip(runs, number.tolist(), strict=True)
-            if draws
-        ]
-    )
+    drawn = [
+        _BackwardDraws.of(run.steps, data, rng, draws)
+        for run, draws in zip(runs, number.tolist(), strict=True)
+        if draws
+    ]
+    of_ground = np.zeros(len(GROUNDS))
+    of_ground[: len(number)] = number / DRAWS
+    return _BackwardDraws.joined(drawn), of_ground
 
 
 # ---- the data -------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 What goes into a covariance: the error of control and of tape or compass, or of GNSS; for marks
 the error of putting paint where the field showed its sign; and the error of the level. Errors
 that several marks share (one control point, one unknown ground) are counted in each of them.
+Control is off as a whole, too: shifted and turned, as a traverse or a photo is.
 
 Decisions, with reasons
 -----------------------
@@ -179,10 +180,10 @@ def _located(
 ) -> tuple[PlanPositions, Levels, Floats, Floats]:
     """Return plan, levels and covariance (n, 3, 3) of spots, and errors shared through the site.
 
-    Plan and level hang together where a sloping tape was reduced. The last, (n, 3, 3c + b + 4 + p),
+    Plan and level hang together where a sloping tape was reduced. The last, (n, 3, 3c + b + 7 + p),
     is what one σ of each shared error does to each spot: east and north of each point that several
-    spots hang on, compasses, levels of the points; then GNSS, all three; the north of bearings; the
-    p errors of setting a sketch onto a map.
+    spots hang on, compasses, control as a whole (shifted, turned), levels of the points; then GNSS,
+    all three; the north of bearings; the p errors of setting a sketch onto a map.
     """
     settings, gnss = table.settings, table.spots.method == "gnss"
     plan = plan_positions(frame, control, north, table)

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from math import hypot, inf, isnan
+from math import hypot, inf, isnan, sqrt
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -31,6 +31,11 @@ _TIMES_TAPED: Final = 20.0
 _LEVELS_M: Final = 20.0
 _METRIC: Final = ("m", "cm")
 _A_FOOT: Final = 1e-3  # feet of any definition differ by less
+#: Of the variance of control, the part that shifts all of it as a whole, and the part that turns it
+#: as a whole, in the mean: its ends move more. The rest is each point's own. Common practice, no
+#: source.
+SHIFTED, TURNED = 0.5, 0.25
+_WHOLE: Final = 3  # east, north, turn
 
 
 class PlanPositions(NamedTuple):
@@ -38,7 +43,8 @@ class PlanPositions(NamedTuple):
 
     xy_m: Floats  # (n, 2)
     cov_m2: Floats  # (n, 2, 2) control and tape, or GNSS; without placing and level
-    by_shared: Floats  # (n, 2, 2c + b) what one σ of each shared error does: points, compasses
+    #: (n, 2, 2c + b + 3) what one σ of each shared error does: points, compasses, all control
+    by_shared: Floats
     by_level: Floats  # (n, 2) how the position moves with the spot's own level (sloping tape)
     chi2: Floats  # (n,) misfit of three or more ties; else NaN
     dof: Ints  # (n,)
@@ -53,6 +59,7 @@ class PlacedControl:
     xyz_m: Floats  # (c, 3)
     sigma_h_m: Floats  # each horizontal axis
     sigma_v_m: Floats
+    whole_m: Floats  # (c, 2, 3) what one σ does to each of control shifted east, north, and turned
     shared: Ints  # (c,) rank among the points that several spots hang on; −1 = not of them
     compass_of: Mapping[str, Ints]  # by noun of a table, which compass each spot was shot with
 
@@ -63,25 +70,43 @@ class PlacedControl:
 
     @property
     def width(self) -> int:
-        """How many shared errors move spots in plan: east and north of points, then compasses."""
-        return 2 * self.shares + int(max(of.max(initial=-1) for of in self.compass_of.values())) + 1
+        """How many shared errors move spots in plan: of points, of compasses, of all control."""
+        compasses = int(max(of.max(initial=-1) for of in self.compass_of.values())) + 1
+        return 2 * self.shares + compasses + _WHOLE
+
+    @property
+    def own_sigma_m(self) -> Floats:
+        """What a point is off by of its own (c,), each horizontal axis."""
+        whole = np.square(self.whole_m[:, :, :2]).sum(axis=(1, 2)) / 2.0 * (1.0 + TURNED / SHIFTED)
+        return np.asarray(np.sqrt(np.square(self.sigma_h_m) - whole))
 
     def rows(self, names: Iterable[str]) -> Ints:
         """Return the index of each named point; KeyError when there is none (read has checked)."""
         return np.array([self.index[str(name)] for name in names], dtype=np.int64)
 
     def in_plan(self, point: Ints, by_control: Floats) -> Floats:
-        """Return what one σ of each shared point does to n spots (n, 2, 2c + b), b columns zero.
+        """Return what one σ of shared errors does to n spots (n, 2, 2c + b + 3), b columns zero.
 
         point (n, m) are the points each spot hangs on, `by_control` (n, 2, 2m) its Jacobian.
         """
         n, m = point.shape
         out = np.zeros((n, 2, self.width + 1))  # the last for points not shared
-        moved = np.nan_to_num(by_control) * np.repeat(self.sigma_h_m[point], 2, axis=1)[:, None]
+        by = np.nan_to_num(by_control)
+        moved = by * np.repeat(self.own_sigma_m[point], 2, axis=1)[:, None]
         column = 2 * self.shared[point][:, :, None] + np.arange(2)
         column = np.where(column < 0, self.width, column).reshape(n, 1, 2 * m)
         np.add.at(out, (np.arange(n)[:, None, None], np.arange(2)[None, :, None], column), moved)
+        out[:, :, -1 - _WHOLE : -1] = by @ self.whole_m[point].reshape(n, 2 * m, _WHOLE)
         return out[:, :, :-1]
+
+    def hung_on(self, point: Ints, by_control: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
+        """Return the covariance (n, 2, 2) of spots that hang on points, and their shared errors.
+
+        `cov_m2` counts the own errors of the points; the rest as for `in_plan`, which it returns.
+        """
+        shared = self.in_plan(point, by_control)
+        whole = shared[:, :, -_WHOLE:]
+        return cov_m2 + whole @ whole.transpose(0, 2, 1), shared
 
     def taped(
         self, placed: Placement, point: Ints, sigma: Floats, by_level: Floats
@@ -93,12 +118,13 @@ class PlacedControl:
         """
         n = len(point)
         measured = placed.by_measured * sigma[:, None, :]
-        control = placed.by_control * np.repeat(self.sigma_h_m[point], 2, axis=1)[:, None, :]
+        control = placed.by_control * np.repeat(self.own_sigma_m[point], 2, axis=1)[:, None, :]
         both = np.concatenate([measured, control], axis=2)
+        cov, shared = self.hung_on(point, placed.by_control, both @ both.transpose(0, 2, 1))
         return PlanPositions(
             placed.xy_m,
-            both @ both.transpose(0, 2, 1),
-            self.in_plan(point, placed.by_control),
+            cov,
+            shared,
             np.einsum("nik,nk->ni", placed.by_measured, by_level),
             np.full(n, np.nan),
             np.zeros(n, dtype=np.int64),
@@ -114,14 +140,36 @@ def control_in(frame: Frame, record: FieldRecord) -> PlacedControl:
     """
     rows, accuracy = record.control, record.settings.accuracy
     assumed_m = 0.0 if frame.is_local else accuracy.gnss_m
+    xyz = frame.to_local(rows.x, rows.y, rows.z_m)
+    sigma = np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m)
     return PlacedControl(
         index={str(name): i for i, name in enumerate(rows.point)},
-        xyz_m=frame.to_local(rows.x, rows.y, rows.z_m),
-        sigma_h_m=np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m),
+        xyz_m=xyz,
+        sigma_h_m=sigma,
         sigma_v_m=np.where(np.isnan(rows.sigma_v_m), accuracy.level_m, rows.sigma_v_m),
+        whole_m=_as_a_whole(xyz[:, :2], sigma),
         shared=_shared(rows.point.tolist(), record.marks.spots, record.exposures.spots),
         compass_of=_compasses(record),
     )
+
+
+def _as_a_whole(xy_m: Floats, sigma_m: Floats) -> Floats:
+    """Return what one σ of control shifted east and north, and turned, does to points (c, 2, 3).
+
+    No more than the surest of them allows. The turn is about their middle.
+    """
+    out = np.zeros((len(xy_m), 2, _WHOLE))
+    placed = np.isfinite(xy_m).all(axis=1)
+    if not placed.any():
+        return out
+    sigma = float(sigma_m[placed].min())
+    arm = xy_m[placed] - xy_m[placed].mean(axis=0)
+    reach = sqrt(float(np.square(arm).sum(axis=1).mean()) / 2.0)
+    out[placed, :, :2] = sigma * sqrt(SHIFTED) * np.eye(2)
+    if reach > 0.0:
+        turned = np.column_stack([arm[:, 1], -arm[:, 0]]) / reach
+        out[placed, :, 2] = sigma * sqrt(TURNED) * turned
+    return out
 
 
 def _shared(points: Sequence[str], *tables: Spots) -> Ints:

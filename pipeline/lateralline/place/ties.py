@@ -100,7 +100,7 @@ def _two(ties: _Ties, control: PlacedControl) -> PlanPositions:
 
 
 def _more(ties: _Ties, control: PlacedControl) -> PlanPositions:
-    sigma = np.hypot(ties.sigma_m, control.sigma_h_m[ties.point])
+    sigma = np.hypot(ties.sigma_m, control.own_sigma_m[ties.point])
     fit = taping.adjust_ties(ties.xy_m, ties.length_m, np.maximum(sigma, _LEAST_SIGMA_M), ties.left)
     xy = fit.xyz_m.copy()
     apart = np.linalg.norm(fit.mirror_m - xy, axis=1)
@@ -120,9 +120,9 @@ def _more(ties: _Ties, control: PlacedControl) -> PlanPositions:
         _misfit(ties, fit, float(limit[i]), i)
     xy[steep | (twin & (ties.left == 0.0))] = np.nan
     by_level = np.nansum(fit.by_measured * ties.by_level[:, None, :], axis=2)
-    by_shared = control.in_plan(ties.point, fit.by_control)
+    cov, by_shared = control.hung_on(ties.point, fit.by_control, fit.cov_m2)
     by_north = np.zeros((len(xy), 2))
-    return PlanPositions(xy, fit.cov_m2, by_shared, by_level, fit.chi2, fit.dof, by_north)
+    return PlanPositions(xy, cov, by_shared, by_level, fit.chi2, fit.dof, by_north)
 
 
 def _misfit(ties: _Ties, fit: taping.TieAdjustment, limit: float, i: int) -> None:
