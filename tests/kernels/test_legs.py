@@ -61,6 +61,8 @@ def test_two_corners_are_both_kept() -> None:
     assert corners[0] == pytest.approx(places[1:3, 0])
     for place in places[:, 0]:
         assert np.linalg.norm(points[0] - place, axis=1).min() < 2e-3
+    step = np.linalg.norm(np.diff(points[0], axis=0), axis=1)
+    assert step.max() <= (2.5 + np.sqrt(0.5)) / 2000 + 1e-9  # and from one to the next, evenly
 
 
 def test_an_even_curve_leaves_and_arrives_as_its_ends_point() -> None:
