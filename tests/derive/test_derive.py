@@ -539,10 +539,12 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
     assert frames["pipe_observations"]["status"].tolist() == ["not_located"]
 
 
-def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
+@pytest.mark.parametrize("unknown", [slice(0, 4), slice(2, 3)], ids=["everywhere", "at one point"])
+def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said(unknown: slice) -> None:
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
-    blind = replace(line_1(), cov_m2=np.full((4, 3, 3), nan))
+    blind = replace(line_1(), cov_m2=line_1().cov_m2.copy())
+    blind.cov_m2[unknown] = nan
     made = derive(
         made_record(site, [], []),
         marks,

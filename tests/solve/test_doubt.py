@@ -72,8 +72,8 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
     assert "transmitter-steep" in codes(solved)
     np.testing.assert_allclose(fix.xyz_m[0], [0.0, 0.0, -depth], atol=0.02)
     assert np.degrees(abs(fix.tilt_rad[0])) == pytest.approx(tilt_deg, abs=1.0)
-    if tilt_deg == 90.0:
-        assert fix.status[0] == "weak"  # upright: no heading to tell
+    # upright: no heading to tell; leaning, its marks tell it to some degrees
+    assert fix.status[0] == ("weak" if tilt_deg == 90.0 else "located")
 
 
 def test_a_level_transmitter_is_not_taken_for_a_steep_one():
@@ -85,18 +85,19 @@ def test_a_level_transmitter_is_not_taken_for_a_steep_one():
 # ---- a lone end null
 
 
-def lone(neighbours):
+def lone(neighbours, level=0.0):
     rows = level_stop("2", 3.0, 1.0, kinds=("end",))
     counters, readings = [0.0, 3.0, 6.0], [1.0, 1.0, 1.0]
     if neighbours:
         rows = level_stop("1", 0.0, 1.0) + rows + level_stop("3", 6.0, 1.0)
         return solve(marks_of(rows), stops_of(counters, readings), SITE), 1
-    only = replace(marks_of(rows), stop=np.array(["1"]))
+    only = replace(marks_of(rows, level), stop=np.array(["1"]))
     return solve(only, stops_of(counters[:1], readings[:1]), SITE), 0
 
 
-def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
-    solved, i = lone(neighbours=False)
+@pytest.mark.parametrize("level", [0.0, 250.0])  # whatever levels count from
+def test_a_lone_end_null_is_two_candidates_when_nothing_chooses(level):
+    solved, i = lone(neighbours=False, level=level)
     assert solved.fixes.status[i] == "two_positions"
     assert not solved.fixes.solved[i]
     finding = next(f for f in solved.findings if called(f) == "stop-two-positions")
