@@ -487,6 +487,9 @@ def test_two_tapes_by_hand() -> None:
     assert found["tie_side"] == ["left", "right", "", ""]  # the third crosses too flat
     assert found["tie_a_point"] == ["A", "A", "", ""]
     assert found["tie_sigma_m"][0] == pytest.approx(0.01 * np.sqrt(2))  # tapes at right angles
+    stretched = two_tapes(spots, control, standard_accuracy(tape_m=0.01, tape_ratio=0.001))
+    at_ends = 0.01 + 0.001 * np.array([found["tie_a_m"][0], found["tie_b_m"][0]])
+    assert stretched["tie_sigma_m"][0] == pytest.approx(np.hypot(*at_ends))
 
 
 @settings(max_examples=50, deadline=None)

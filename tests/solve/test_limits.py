@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
@@ -10,9 +11,17 @@ import pytest
 
 from lateralline.records import StopRows
 from lateralline.settings import standard_accuracy
-from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _MarkTally, _travel
+from lateralline.solve.gather import (
+    NEIGHBOUR_SIGMA_RAD,
+    UNKNOWN_SIGMA_RAD,
+    _MarkTally,
+    _travel,
+    along_run_m,
+    gather,
+)
 from lateralline.solve.problem import END, TOTAL, StopProblem
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
+from tests.solve.test_solve import settings, simulate
 
 
 def way(apart_m: float, *, soft: bool) -> tuple[float, float]:
@@ -45,6 +54,13 @@ def test_soft_stops_turn_the_way_between_them_less_the_further_they_are_apart(
 
 def test_sharp_stops_turn_nothing() -> None:
     assert way(3.0, soft=False)[1] == pytest.approx(NEIGHBOUR_SIGMA_RAD)
+
+
+def test_stops_without_counter_stand_along_their_run_by_plan() -> None:
+    """A counter that runs down: before the first one read, between two, after the last."""
+    counter = np.array([np.nan, 9.0, np.nan, 5.0, np.nan])
+    xy = np.column_stack([np.zeros(5), [0.0, 1.0, 3.0, 5.0, 6.5]])
+    assert along_run_m(counter, xy) == pytest.approx([10.0, 9.0, 7.0, 5.0, 3.5])
 
 
 @pytest.mark.parametrize(
@@ -89,3 +105,15 @@ def test_without_a_spare_condition_only_a_unit_or_a_digit_denies_a_reading(
     depth, sigma = np.ones(1), np.array([0.05])
     assert bool(_against_marks(cast(StopProblem, problem), depth, sigma, yes, no)[1][0]) is denied
     assert not _against_marks(cast(StopProblem, problem), depth, sigma, no, yes)[1][0]
+
+
+def test_levels_that_were_not_measured_tell_no_slope_of_the_ground() -> None:
+    """Whatever was taken for a mark of unknown level, its stop's plane stays that of the others."""
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 3, grade=0.1)
+    known = marks.level_known & (np.arange(len(marks.row)) != 1)
+    planes = []
+    for by_m in (0.0, 5.0):
+        xyz = marks.xyz_m + np.where(known, 0.0, by_m)[:, None] * [0.0, 0.0, 1.0]
+        found = gather(replace(marks, xyz_m=xyz, level_known=known), stops, settings())
+        planes.append(found.problem.stops.plane)
+    assert planes[1] == pytest.approx(planes[0])
