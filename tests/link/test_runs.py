@@ -248,6 +248,7 @@ def test_a_run_whose_flow_contradicts_the_other_is_named_and_left_out() -> None:
     assert (said.severity, said.subject) == ("error", "run R2")
     assert 'give flow = "with" for run R2' in said.what_to_do
     assert said.by_how_much == "11 stops left out"
+    assert (said.values["other"], said.values["flow"]) == ("run R1", "with")  # as written: against
     line = only(found)
     assert set(line.run.tolist()) == {"R1"}
     assert chainage(line.xyz_m)[-1] == pytest.approx(22.0, abs=0.05)
@@ -277,6 +278,17 @@ def test_positions_need_no_counter_of_another_run() -> None:
     scene.runs = [R1, replace(DOWN, flow="against")]
     assert "stop-order/flow" not in codes(scene.link())
     assert positions_along_m([], [R1]).shape == (0,)
+
+
+def test_of_two_runs_of_one_stop_each_only_counters_and_entries_tell_the_order() -> None:
+    """One stop tells no way along: whether the other run lies beside it cannot be seen."""
+    other = replace(R1, id="R2", entry="CO2", counter_at_entry_m=1.5)
+    scene = Scene(runs=[R1, other]).stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    two = [replace(first, readings={"R1": 2.0}), replace(second, readings={"R2": 4.0})]
+    assert positions_along_m(two, [R1, other]) == pytest.approx([2.0, 2.5])
+    _, findings = order_points("L1", two, [R1, other])
+    assert [(f.code, f.values["point"]) for f in findings] == [("stop-order", "run R2")]
 
 
 # ---- above the ground -----------------------------------------------------------------------

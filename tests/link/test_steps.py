@@ -11,22 +11,26 @@ import numpy.typing as npt
 import pytest
 
 from lateralline.link import shapes
+from lateralline.link.adjust import _without_one_bend
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.gather import _from_fix
-from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved
+from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved, _turning
 from lateralline.link.lines import (
+    Alternative,
     LocatedPoint,
     NetworkLine,
     PointObservations,
+    SuspectedBlunder,
     likely_positions_m,
 )
 from lateralline.link.order import _along_both, oriented
 from lateralline.link.result import _share, _spaced, _Vertex
-from lateralline.link.search import Fit
+from lateralline.link.search import Fit, adjust_batch
 from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
 from lateralline.records import Fixes
 from lateralline.settings import bare_settings
+from tests.link.test_model import decided, network, points
 from tests.support.finding_names import called
 from tests.support.made_scene import ACCURACY, LAG, R1, Scene
 
@@ -145,6 +149,47 @@ def test_a_turn_s_slope_is_the_derivative_of_its_angle() -> None:
     for i, step in enumerate(1e-6 * np.eye(9).reshape(9, 3, 3)):
         numeric = (_turn(three + step)[0] - _turn(three - step)[0]) / 2e-6
         assert slope[i] == pytest.approx(numeric, abs=1e-8)
+
+
+def test_of_two_bends_the_one_is_given_up_without_which_the_line_settles() -> None:
+    """Where the line settles without either, without that which leaves the least misfit."""
+    line = NetworkLine("L1", tuple(points()), decided("straight", "straight", "bend", "two_bends"))
+    cases = (
+        ((False, True), [2]),
+        ((True, False), [3]),
+        ((False, False), [2, 3]),
+        ((True, True), [3]),
+    )
+    for settles, kept in cases:
+        search = _without_one_bend(line, cast(Fit, None), ACCURACY)
+        wanted = next(search)
+        settled = dict(zip([id(r.model) for r in wanted], settles, strict=True))
+        misfit = dict(zip(settled, (0.0, 1e6), strict=True))
+        try:
+            while True:
+                answers = adjust_batch(wanted)
+                wanted = search.send(
+                    [
+                        replace(a, converged=settled[id(r.model)], chi2=misfit[id(r.model)])
+                        for a, r in zip(answers, wanted, strict=True)
+                    ]
+                )
+        except StopIteration as done:
+            found, _ = done.value
+        assert [i for i, bends in enumerate(found.shapes.bends_m) if len(bends)] == kept
+
+
+def test_only_the_line_that_turns_at_a_stop_is_drawn_anew_there() -> None:
+    """Its branch stays as it was, on the same place of it."""
+    parent, branch = network()
+    alternative = Alternative("L1", 2, parent.points[2], "plan", "", (0,))
+    turn = SuspectedBlunder(alternative, 20.0, 10.8, np.zeros(2))
+    one, other = _turning([parent, branch], [turn])
+    assert one.shapes.shape[1:3] == ("undecided", "undecided")
+    assert one.shapes.shape[0] == parent.shapes.shape[0]
+    assert other.shapes is branch.shapes
+    assert other.join == branch.join
+    assert _turning([parent, branch], [])[0] is parent
 
 
 # ---- order ---------------------------------------------------------------------------------
