@@ -13,7 +13,8 @@ import sqlite3
 from contextlib import closing
 from math import nan
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -26,9 +27,10 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.adapted import shifted
 from lateralline.derive.spots import KnownPlace, area_of, longest_m
+from lateralline.derive.unlocated import SearchedSite, _exposures
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built
-from lateralline.settings import standard_accuracy
+from lateralline.settings import Run, standard_accuracy
 from tests.support.places import SAMPLES
 
 SAMPLE = SAMPLES / "gnss-bend-branch"
@@ -150,6 +152,24 @@ def test_a_pipe_of_the_counted_length_stays_in_the_area_of_its_spots() -> None:
     end = spots[-1].circle[0]
     reach = 2 * longest_m(0.25 * 39, accuracy) + 2 * radius + 1.0
     assert not area.contains(shapely.Point(end[0] + reach, end[1]))
+
+
+def test_an_exposure_is_a_spot_of_its_run_or_where_it_names_none_of_its_line() -> None:
+    """One that bears the name of the entry has the counter that stood there."""
+    seen = SimpleNamespace(
+        name=np.array(["E1", "E2", "CO1", "E4", "E5"]),
+        run=np.array(["R1", "R2", "", "", "R1"]),
+        line=np.array(["L1", "L1", "L1", "L2", "L1"]),
+        counter_m=np.array([4.0, 5.0, nan, nan, 6.0]),
+        placed=np.array([True, True, True, True, False]),
+        xyz_m=np.arange(15.0).reshape(5, 3),
+        cov_m2=np.tile(1e-4 * np.eye(3), (5, 1, 1)),
+    )
+    site = cast(SearchedSite, SimpleNamespace(exposures=seen))
+    run = Run("R1", "L1", "CO1", 0.5, "against", 0.35, 0.03)
+    spots = _exposures(site, "L1", run)
+    assert [(s.counter_m, float(s.at_m[0][0])) for s in spots] == [(4.0, 0.0), (0.5, 6.0)]
+    assert [float(s.at_m[0][0]) for s in _exposures(site, "L1", None)] == [6.0]
 
 
 def test_without_a_counter_spots_are_joined_straight() -> None:
