@@ -20,6 +20,7 @@ from lateralline.solve.gather import (
     gather,
 )
 from lateralline.solve.problem import END, TOTAL, StopProblem
+from lateralline.solve.residuals import _placing_m2
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
 from lateralline.solve.spacing import _stretches
 from tests.solve.test_solve import settings, simulate
@@ -55,6 +56,39 @@ def test_soft_stops_turn_the_way_between_them_less_the_further_they_are_apart(
 
 def test_sharp_stops_turn_nothing() -> None:
     assert way(3.0, soft=False)[1] == pytest.approx(NEIGHBOUR_SIGMA_RAD)
+
+
+def test_the_way_of_travel_is_that_of_a_stop_s_own_run() -> None:
+    """Of two runs side by side, one to the east and one to the north, and a stop nobody located."""
+    middle = np.array([[0.0, 4.0, 1.0, 1.0, np.nan], [0.0, 0.0, 2.0, 7.0, np.nan]])
+    count = np.zeros((8, 5), dtype=np.int64)
+    count[END] = np.isfinite(middle[0])
+    stops = SimpleNamespace(
+        row=np.arange(5),
+        run=np.array(["R1", "R1", "R2", "R2", "R2"]),
+        counter_m=np.array([0.0, 4.0, 0.0, 5.0, 2.0]),
+        depth_reading_m=np.ones(5),
+    )
+    tally = cast(_MarkTally, SimpleNamespace(count=count, middle_m=middle))
+    heading, _ = _travel(tally, cast(StopRows, stops), standard_accuracy())
+    assert heading[:4] == pytest.approx([np.pi / 2, np.pi / 2, 0.0, 0.0])
+
+
+def test_what_holds_for_all_marks_of_a_stop_fails_with_one_of_them() -> None:
+    marks, stops, _ = simulate(3, ("end_null", "mid_null"), 3)
+    gathered = gather(marks, stops, settings())
+    all_but_one = np.arange(len(marks.row)) != np.flatnonzero(marks.stop == "1")[0]
+    assert gathered.all_marks(np.ones(len(marks.row), dtype=bool)).tolist() == [True] * 3
+    assert gathered.all_marks(all_but_one).tolist() == [True, False, True]
+
+
+def test_placing_is_in_a_mark_s_covariance_where_that_is_as_wide_whichever_way() -> None:
+    """A long thin ellipse across the axes is narrower than both of its columns say."""
+    m2 = standard_accuracy().mark_placing_m ** 2
+    wide, thin = 2.0 * m2 * np.eye(3), m2 * np.array([[2.0, 1.5, 0], [1.5, 2.0, 0], [0, 0, 1.0]])
+    marks = SimpleNamespace(cov_m2=np.stack([wide, thin, m2 * np.eye(3)], axis=-1))
+    problem = SimpleNamespace(accuracy=standard_accuracy(), marks=marks)
+    assert _placing_m2(cast(StopProblem, problem)) == pytest.approx([m2, 0.0, m2])
 
 
 def test_stops_without_counter_stand_along_their_run_by_plan() -> None:

@@ -457,3 +457,19 @@ def test_a_depth_known_no_better_than_three_tenths_of_itself_gives_no_scale(
     assert found.used.tolist() == [used]
     assert found.by_marks == pytest.approx(np.full(6, 1.05))
     assert found.typical[0] == pytest.approx(1.05 if used else NAN, nan_ok=True)
+
+
+@pytest.mark.parametrize(("share", "used"), [(0.99, 6), (1.01, 0)])
+def test_no_number_of_exposures_averages_the_height_of_the_aerial_away(
+    monkeypatch: pytest.MonkeyPatch, share: float, used: int
+) -> None:
+    """Six depths shown below a seen pipe, as good together as three tenths of one of them."""
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7)
+    gathered = gather(marks, stops, replace(settings(), aerial_height_sigma_m=0.1))
+    limit = share * 0.3 * (2.0 + gathered.problem.stops.aerial_m)
+    own = np.sqrt(limit**2 - 6 * 0.1**2)
+    nothing = np.full(6, NAN), np.full(6, np.inf), np.zeros(6, dtype=bool), np.zeros(6, dtype=bool)
+    monkeypatch.setattr(scale_module, "_depth_without_reading", lambda problem: nothing)
+    monkeypatch.setattr(scale_module, "_exposed_depths", lambda *given: (np.full(6, 2.0), own))
+    found = receiver_scale(gathered, stops, settings(), None)
+    assert found.used.tolist() == [used]
