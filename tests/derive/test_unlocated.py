@@ -189,6 +189,11 @@ def test_in_another_crs_areas_widen_and_never_vanish(make_site: Any) -> None:
     wider = {p.layer: p for p in shifted(site.products, off)}["unlocated"]
     for one, two in zip(of.geometry, wider.geometry, strict=True):
         assert one is None or two.contains(shapely.Polygon(one.exterior).buffer(0.9))
+    zones = [{p.layer: p for p in s}["tolerance_zone"].columns for s in
+             (site.products, shifted(site.products, off))]  # fmt: skip
+    before, after = (np.array(z["width_m"], dtype=float) for z in zones)
+    assert after == pytest.approx(before + 2 * off.shift_95_m)
+    assert np.isfinite(after).any()
     unknown = Operation("a", "b", "a to b", nan, False, False, ())
     lost = {p.layer: p for p in shifted(site.products, unknown)}["unlocated"]
     assert lost.columns["line_id"] == of.columns["line_id"]

@@ -291,6 +291,26 @@ def test_of_two_runs_of_one_stop_each_only_counters_and_entries_tell_the_order()
     assert [(f.code, f.values["point"]) for f in findings] == [("stop-order", "run R2")]
 
 
+def test_a_run_that_shares_the_one_stop_laid_before_it_is_laid_by_that() -> None:
+    """Its own counter began elsewhere: 2 m at the shared stop, so 8 m where it read 6 m more."""
+    other = replace(R1, id="R2", entry="CO2", counter_at_entry_m=1.5, flow="unknown")
+    scene = Scene(runs=[R1, other]).stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    shared = replace(first, readings={"R1": 2.0, "R2": 4.0})
+    two = [shared, replace(second, readings={"R2": 10.0})]
+    assert positions_along_m(two, [R1, other]) == pytest.approx([2.0, 8.0], abs=0.01)
+    assert order_points("L1", two, [R1, other])[1] == []
+
+
+def test_a_point_that_nothing_lays_along_the_line_is_named() -> None:
+    """An exposure without a counter, and one stop: it may lie before or behind."""
+    scene = Scene().stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    exposed = replace(second, kind="exposure", ref="TH1", fix=-1, readings={})
+    _, findings = order_points("L1", [first, exposed], [R1])
+    assert [f.values["point"] for f in findings] == [exposed.subject]
+
+
 # ---- above the ground -----------------------------------------------------------------------
 
 

@@ -10,22 +10,25 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from lateralline.kernels.network import Adjustment
 from lateralline.link import shapes
 from lateralline.link.adjust import _without_one_bend
 from lateralline.link.counters import _Readings, impossible_lengths
 from lateralline.link.gather import _from_fix
-from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved, _turning
+from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved, _turning, reassign_legs
 from lateralline.link.lines import (
     Alternative,
+    IntermediatePoint,
     LocatedPoint,
     NetworkLine,
     PointObservations,
     SuspectedBlunder,
     likely_positions_m,
 )
+from lateralline.link.network import NetworkModel
 from lateralline.link.order import _along_both, oriented
 from lateralline.link.result import _share, _spaced, _Vertex
-from lateralline.link.search import Fit, adjust_batch
+from lateralline.link.search import Fit, _on_way, adjust_batch
 from lateralline.link.selection import _price, _turn
 from lateralline.link.shapes import StretchAdjustment, _two_bends
 from lateralline.records import Fixes
@@ -196,6 +199,20 @@ def test_only_the_line_that_turns_at_a_stop_is_drawn_anew_there() -> None:
     assert _turning([parent, branch], [])[0] is parent
 
 
+def test_the_way_past_a_point_is_that_from_the_vertex_before_to_the_one_behind() -> None:
+    """However the pipe came there: north, then east past the third of five vertices."""
+    path = np.array([[0.0, 0, 0], [0, 4, 0], [3, 4, 0.2], [6, 4, 0.4], [6, 0, 0.6]])
+    model = SimpleNamespace(path=lambda line, x: path, point_vertex={"L1": np.array([0, 2, 4])})
+    result = cast(Adjustment, SimpleNamespace(x=np.zeros(0)))
+    of = point(0.0, counter=0.0)
+    suspects = [
+        SuspectedBlunder(Alternative("L1", i, of, "plan", "", (0,)), 20.0, 10.8, np.zeros(2))
+        for i in range(3)
+    ]
+    ways = [s.way for s in _on_way(cast(NetworkModel, model), result, suspects)]
+    assert ways == [pytest.approx(w) for w in ([0.0, 1.0], [1.0, 0.0], [0.0, -1.0])]
+
+
 # ---- order ---------------------------------------------------------------------------------
 
 
@@ -294,6 +311,21 @@ def test_a_place_sent_back_where_it_came_from_is_at_the_vertex_between() -> None
     assert _moved(LINE, fit, 0, 1.2, known, beyond=True) == (0, 1.0, AT_VERTEX_M)
     assert _moved(LINE, fit, 1, -0.2, {0}, beyond=True) == (1, 0.0, AT_VERTEX_M)
     assert known == {0, 1}
+
+
+@pytest.mark.parametrize(("leg", "then"), [(3, 3), (2, 3)])
+def test_a_stop_past_its_leg_is_on_the_next_one_and_past_the_line_stays(
+    leg: int, then: int
+) -> None:
+    shapes = decided(*["straight"] * 4)
+    stop = IntermediatePoint(point(0.0, counter=0.0, name="beside"), leg, 0.5)
+    line = NetworkLine("L1", tuple(points()), shapes, (stop,))
+    fit = adjusted(0.0, 5.0, 9.0, 14.0, 18.0)
+    model = SimpleNamespace(path=fit.model.path, lines=[line], intermediate_x={"L1": [0]})
+    past = SimpleNamespace(model=model, result=SimpleNamespace(x=np.array([1.2])))
+    moved = reassign_legs(line, cast(Fit, past), {})
+    assert (moved is line) == (leg == then)
+    assert moved.place(moved.intermediates[0])[0] == then
 
 
 def test_past_the_line_s_end_a_stop_goes_on_and_a_junction_is_at_the_end() -> None:
