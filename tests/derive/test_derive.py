@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import degrees, nan, radians
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 from lateralline import contract
 from lateralline.derive import derive
 from lateralline.derive.advice import stop_advice
-from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
+from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m, ride_heights_m
 from lateralline.derive.chainage import CARRY_ON_M, reach
 from lateralline.derive.grades import grade_between, grade_findings
 from lateralline.derive.nodes import bend_angle
@@ -559,6 +561,22 @@ def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said(unknown: slice) -> 
     assert len(by_layer["tolerance_zone"].columns["zone"]) == 0
     (found,) = (f for f in made.findings if called(f) == "line-not-located")
     assert (found.variant, found.values["located"]) == ("points", 4)
+
+
+def test_in_the_crs_of_its_survey_no_layer_is_widened() -> None:
+    shifts = [p.columns.get("crs_shift_95_m") for p in derived().values()]
+    assert sum(shift is not None for shift in shifts) >= 3
+    assert not any(np.any(np.array(shift, dtype=float)) for shift in shifts if shift is not None)
+
+
+def test_a_vertex_no_run_stood_at_lies_as_deep_below_the_transmitter_as_those_beside_it() -> None:
+    """Two runs with transmitters that ride 30 and 90 mm over the invert; a bend between them."""
+    runs = (Run("R1", "L1", "", 0.0, "against", 0.35, 0.03),
+            Run("R2", "L1", "", 0.0, "against", 0.35, 0.09))  # fmt: skip
+    line = cast(Line, SimpleNamespace(line="L1", run=np.array(["R1", "", "R2", ""])))
+    settings = replace(bare_settings(), runs=runs)
+    ride = ride_heights_m(line, settings, np.array([0.0, 2.0, 6.0, 7.0]))
+    assert ride == pytest.approx([0.03, 0.05, 0.09, 0.09])
 
 
 def test_fixes_keep_the_unsolved_stop_without_geometry() -> None:

@@ -194,6 +194,15 @@ def test_counter_readings_vary_as_differences_do() -> None:
     assert model.layout.reading_way[run != run[0]].tolist() == [-1.0] * 4  # counts downstream
 
 
+@pytest.mark.parametrize(("count", "readings"), [(2, 2), (3, 5)])
+def test_two_readings_of_a_run_tell_a_length_and_one_tells_nothing(
+    count: int, readings: int
+) -> None:
+    """Run B did not read at the second of the points."""
+    line = NetworkLine("L1", tuple(points()[:count]), decided(*["straight"] * (count - 1)))
+    assert len(NetworkModel([line], ACCURACY).layout.reading_row) == readings
+
+
 @pytest.mark.parametrize("bends", [0, 1, 2])
 def test_stretch_jacobian(bends: int) -> None:
     """All stretches at once, each with its own derivatives."""

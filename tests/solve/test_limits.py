@@ -9,8 +9,10 @@ from typing import cast
 import numpy as np
 import pytest
 
+from lateralline.kernels.variance import Networks
 from lateralline.records import Fixes, StopRows
 from lateralline.settings import standard_accuracy
+from lateralline.solve.doubt import _by_chance, _Cases
 from lateralline.solve.gather import (
     NEIGHBOUR_SIGMA_RAD,
     UNKNOWN_SIGMA_RAD,
@@ -168,3 +170,18 @@ def test_levels_that_were_not_measured_tell_no_slope_of_the_ground() -> None:
         found = gather(replace(marks, xyz_m=xyz, level_known=known), stops, settings())
         planes.append(found.problem.stops.plane)
     assert planes[1] == pytest.approx(planes[0])
+
+
+def test_one_misread_counter_is_left_out_before_the_rest_is_judged_by_chance() -> None:
+    """Two runs of nine and of five readings; the longer one misread one by eight times its σ."""
+    read = np.stack([np.diff(np.eye(9), axis=0)] * 2)
+    there = np.ones((2, 8), dtype=bool)
+    there[1, 4:] = read[1, 4:] = False
+    y = np.where(there, np.random.default_rng(4).normal(size=(2, 8)), 0.0)
+    y[0] += 8.0 * read[0, :, 4]
+    part = np.eye(8) * there[:, :, None]
+    known = np.eye(8) * ~there[:, :, None]
+    runs = Networks(np.where(there, 1.0, 0.0)[:, :, None], y, known, part[None], there, read)
+    nothing = np.zeros((2, 9), dtype=bool)
+    assert _by_chance(runs) < 1e-9
+    assert _Cases(runs).by_chance(nothing) > 0.01
