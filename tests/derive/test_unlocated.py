@@ -11,6 +11,7 @@ import re
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from math import nan
 from pathlib import Path
 from types import SimpleNamespace
@@ -27,10 +28,12 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.adapted import shifted
 from lateralline.derive.spots import KnownPlace, area_of, longest_m
-from lateralline.derive.unlocated import SearchedSite, _exposures
+from lateralline.derive.unlocated import SearchedSite, _exposures, _junction
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built
-from lateralline.settings import Run, standard_accuracy
+from lateralline.settings import Branch, Run, standard_accuracy
+from tests.derive.test_advice import axis_with
+from tests.derive.test_advice import site as line_site
 from tests.support.places import SAMPLES
 
 SAMPLE = SAMPLES / "gnss-bend-branch"
@@ -170,6 +173,22 @@ def test_an_exposure_is_a_spot_of_its_run_or_where_it_names_none_of_its_line() -
     spots = _exposures(site, "L1", run)
     assert [(s.counter_m, float(s.at_m[0][0])) for s in spots] == [(4.0, 0.0), (0.5, 6.0)]
     assert [float(s.at_m[0][0]) for s in _exposures(site, "L1", None)] == [6.0]
+
+
+def test_a_branch_begins_where_the_counter_of_the_run_named_puts_its_junction() -> None:
+    """Another run of the line drawn, with a counter of its own, says nothing of that."""
+    axis = axis_with([0.03] * 3, ["straight"] * 2)  # R1 read 10 m at its first stop
+    other = Run("R9", "L1", "", 0.0, "against", 0.35, 0.03)
+    settings = replace(
+        line_site(),
+        runs=(other, *line_site().runs),
+        branches=(Branch("L2", "L1", 12.0, "R1"), Branch("L3", "L1", 13.0, "R1")),
+    )
+    record = SimpleNamespace(settings=settings)
+    at = SearchedSite(*cast(tuple[Any, ...], (record, None, None, None, None)), {"L1": axis})
+    (spot,) = _junction(at, "L2")
+    assert spot.by == "junction"
+    assert spot.at_m[0] == pytest.approx(axis.at(np.array([2.0])).xyz_m[0, :2])
 
 
 def test_without_a_counter_spots_are_joined_straight() -> None:
