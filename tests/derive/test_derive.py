@@ -673,6 +673,8 @@ def test_observations_are_placed_flagged_or_left_out_with_a_reason() -> None:
     found = products["findings"].columns
     placed = dict(zip(found["code"], found["source_row"], strict=True))
     assert placed["observation-not-located"] == "observations.csv:4"
+    said = dict(zip(found["code"], found["what"], strict=True))
+    assert said["observation-not-located"].startswith("BAB at counter")
 
 
 def test_the_sigma_along_holds_counter_and_position() -> None:

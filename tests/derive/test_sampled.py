@@ -187,6 +187,7 @@ def test_a_bend_is_as_sure_as_the_turns_of_its_paths(axes: list[Axis]) -> None:
             turn, sigma = bend_angle(line, v)
             assert np.degrees(sigma) < 15.0
             assert abs(np.median(turns(line.paths, v)) - turn) < 3 * sigma
+            assert sigma**2 == pytest.approx(np.square(turns(line.paths, v) - turn).mean())
             found += 1
     assert found
 

@@ -14,7 +14,7 @@ from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels.curves import wrap
 from lateralline.link import path_filter, path_looks
 from lateralline.link.lines import LocatedPoint
-from lateralline.link.path_filter import filtered
+from lateralline.link.path_filter import STEEL_M, filtered
 from lateralline.link.paths import _compressed, path_data, sample_paths
 from lateralline.link.stochastic import PIPE_WANDER_RAD, TILT_WANDER_RAD
 from lateralline.published import BendRadii
@@ -315,3 +315,14 @@ def test_errors_shared_are_the_fewest_independent_ones_that_move_stops_by_2_mm()
     fewest = _compressed(np.concatenate([alike, 0.001 * up[:, :, None]], axis=2))
     assert fewest.shape == (6, 5, 1)
     assert fewest[:, :, 0] == pytest.approx(0.003 * way)
+
+
+def test_where_marks_tell_nothing_a_stop_is_beside_steel_as_often_as_pipe_is() -> None:
+    """Every 50 m steel begins beside the pipe, and goes along with it for 4 m."""
+    line = points(STRAIGHT)
+    vague = np.diag([1e3, 1e3, 1e3, 1e3, 1e3]) ** 2
+    line[0] = replace(line[0], cov=vague, heading_rad=np.nan, tilt_rad=np.nan)
+    data, _ = path_data(line, ACCURACY)
+    first = filtered(replace(data, steel_per_m=1 / 50)).steps[0]
+    share = np.exp(first.log_weight)[first.steel == 1].sum()
+    assert share == pytest.approx(STEEL_M / (STEEL_M + 50.0))
