@@ -104,6 +104,15 @@ def test_a_lone_end_null_is_two_candidates_when_nothing_chooses(level):
     assert finding.values["apart_m"] == pytest.approx(1.41, abs=0.005)
 
 
+def test_a_counter_of_another_scale_still_tells_the_side_of_a_lone_end_null():
+    """3 % is twice a counter's scale error: 0.7 m over 24 m, where the sides are 1.4 m apart."""
+    rows = [*level_stop("1", 0.0, 1.0), *level_stop("2", 24.0, 1.0, kinds=("end",)),
+            *level_stop("3", 48.0, 1.0)]  # fmt: skip
+    solved = solve(marks_of(rows), stops_of([0.0, 24.7, 49.4], [1.0] * 3), SITE)
+    assert solved.fixes.status[1] == "weak"
+    np.testing.assert_allclose(solved.fixes.xyz_m[1], [0.0, 24.0, -1.0], atol=0.15)
+
+
 def test_neighbours_choose_the_side_of_a_lone_end_null():
     solved, i = lone(neighbours=True)
     assert solved.fixes.status[i] == "weak"
