@@ -173,6 +173,7 @@ def test_only_a_stop_in_it_settles_an_undecided_stretch() -> None:
     assert inside["plan"].at_m == pytest.approx(4.5, abs=0.2)
     # no better there than the stop itself
     assert inside["plan"].after_m[0] == pytest.approx(ELLIPSE_95 * 0.1, rel=1e-6)
+    assert inside["level"].after_m[0] == pytest.approx(INTERVAL_95 * 0.06, rel=1e-6)
     for other in (
         [Candidate("stop", 1.5, FIX[:3, :3], stretch=0)],
         [Candidate("exposure", 3.0, np.eye(3) * 1e-4)],

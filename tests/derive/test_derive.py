@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import degrees, nan, radians
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 from lateralline import contract
 from lateralline.derive import derive
 from lateralline.derive.advice import stop_advice
-from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
+from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m, ride_heights_m
 from lateralline.derive.chainage import CARRY_ON_M, reach
 from lateralline.derive.grades import grade_between, grade_findings
 from lateralline.derive.nodes import bend_angle
@@ -487,6 +489,9 @@ def test_two_tapes_by_hand() -> None:
     assert found["tie_side"] == ["left", "right", "", ""]  # the third crosses too flat
     assert found["tie_a_point"] == ["A", "A", "", ""]
     assert found["tie_sigma_m"][0] == pytest.approx(0.01 * np.sqrt(2))  # tapes at right angles
+    stretched = two_tapes(spots, control, standard_accuracy(tape_m=0.01, tape_ratio=0.001))
+    at_ends = 0.01 + 0.001 * np.array([found["tie_a_m"][0], found["tie_b_m"][0]])
+    assert stretched["tie_sigma_m"][0] == pytest.approx(np.hypot(*at_ends))
 
 
 @settings(max_examples=50, deadline=None)
@@ -539,10 +544,12 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
     assert frames["pipe_observations"]["status"].tolist() == ["not_located"]
 
 
-def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
+@pytest.mark.parametrize("unknown", [slice(0, 4), slice(2, 3)], ids=["everywhere", "at one point"])
+def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said(unknown: slice) -> None:
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
     nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
-    blind = replace(line_1(), cov_m2=np.full((4, 3, 3), nan))
+    blind = replace(line_1(), cov_m2=line_1().cov_m2.copy())
+    blind.cov_m2[unknown] = nan
     made = derive(
         made_record(site, [], []),
         marks,
@@ -554,6 +561,22 @@ def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
     assert len(by_layer["tolerance_zone"].columns["zone"]) == 0
     (found,) = (f for f in made.findings if called(f) == "line-not-located")
     assert (found.variant, found.values["located"]) == ("points", 4)
+
+
+def test_in_the_crs_of_its_survey_no_layer_is_widened() -> None:
+    shifts = [p.columns.get("crs_shift_95_m") for p in derived().values()]
+    assert sum(shift is not None for shift in shifts) >= 3
+    assert not any(np.any(np.array(shift, dtype=float)) for shift in shifts if shift is not None)
+
+
+def test_a_vertex_no_run_stood_at_lies_as_deep_below_the_transmitter_as_those_beside_it() -> None:
+    """Two runs with transmitters that ride 30 and 90 mm over the invert; a bend between them."""
+    runs = (Run("R1", "L1", "", 0.0, "against", 0.35, 0.03),
+            Run("R2", "L1", "", 0.0, "against", 0.35, 0.09))  # fmt: skip
+    line = cast(Line, SimpleNamespace(line="L1", run=np.array(["R1", "", "R2", ""])))
+    settings = replace(bare_settings(), runs=runs)
+    ride = ride_heights_m(line, settings, np.array([0.0, 2.0, 6.0, 7.0]))
+    assert ride == pytest.approx([0.03, 0.05, 0.09, 0.09])
 
 
 def test_fixes_keep_the_unsolved_stop_without_geometry() -> None:
@@ -650,6 +673,8 @@ def test_observations_are_placed_flagged_or_left_out_with_a_reason() -> None:
     found = products["findings"].columns
     placed = dict(zip(found["code"], found["source_row"], strict=True))
     assert placed["observation-not-located"] == "observations.csv:4"
+    said = dict(zip(found["code"], found["what"], strict=True))
+    assert said["observation-not-located"].startswith("BAB at counter")
 
 
 def test_the_sigma_along_holds_counter_and_position() -> None:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from math import inf, isnan, nan
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -11,6 +14,8 @@ import shapely
 
 from lateralline.derive.adapted import without_levels
 from lateralline.derive.axis import Axis, joint_cov
+from lateralline.derive.corridor import corridor
+from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import ELLIPSOID_95, INTERVAL_95
 from lateralline.derive.falls import ALPHA, LowPoint, VertexLevels, falls, low_points
 from lateralline.derive.grades import (
@@ -19,7 +24,9 @@ from lateralline.derive.grades import (
     grade_columns,
     grade_findings,
 )
+from lateralline.derive.ids import LineIds
 from lateralline.derive.level_band import SPACING_M, cover_findings, level_band, level_bands
+from lateralline.derive.lines import centreline
 from lateralline.derive.tables import layer
 from lateralline.kernels import curves
 from lateralline.published import grades
@@ -102,8 +109,10 @@ def band_of(axis: Axis) -> Product:
 # ---- the band -----------------------------------------------------------------------------
 
 
-def test_where_the_shape_is_decided_the_band_is_the_interval_of_the_path() -> None:
-    axis = axis_with([100.0, 100.04], 0.02, slope_rad=0.05, slack_m=inf)
+@pytest.mark.parametrize("rise_m", [0.04, 2.0], ids=["gentle", "at 45°"])
+def test_where_the_shape_is_decided_the_band_is_the_interval_of_the_path(rise_m: float) -> None:
+    """What lies beside counts at bends alone: the path's own σ has the error along a grade."""
+    axis = axis_with([100.0, 100.0 + rise_m], 0.02, slope_rad=0.05, slack_m=inf)
     points = axis.sampled[0]
     band = level_band(axis, axis.line.stretches[0], points)
     half = INTERVAL_95 * points.invert_sigma_m
@@ -398,6 +407,20 @@ def test_two_pools_below_one_rim_are_one_sag_and_two_rims_make_two() -> None:
     assert [sag.low for sag in low_points_of(one)] == [1]
     two = axis_with([100.2, 100.0, 100.4, 100.1, 100.5], 0.005)
     assert [sag.low for sag in low_points_of(two)] == [1, 3]
+
+
+@pytest.mark.parametrize("levels", [[0.3, 0.0, 0.4, 0.2, 0.5], [0.4, 0.3, 0.5, 0.2, 0.5]])
+def test_a_line_is_given_the_deepest_of_its_low_points(levels: list[float]) -> None:
+    axis = axis_with([100.0 + z for z in levels], 0.005)
+    day = date(2026, 5, 6)
+    days = SurveyDays(day, "Crew A", {}, {}, {}, {})
+    ids = cast(LineIds, SimpleNamespace(ends=[("n1", "n2")]))
+    row = centreline(days, axis, corridor(axis), ids)
+    deepest = max(low_points_of(axis), key=lambda sag: sag.depth_m)
+    assert row["low_points"] == 2
+    assert deepest.depth_m == pytest.approx(0.3)
+    assert row["low_point_depth_m"] == deepest.depth_m
+    assert row["low_point_chainage_m"] == axis.chainage_m[deepest.low]
 
 
 def test_what_levels_do_not_show_is_no_sag_and_a_plain_fall_has_none() -> None:

@@ -78,6 +78,7 @@ def test_what_lies_along_the_pipe_is_no_distance_from_the_line(axes: list[Axis])
         aside = float(shapely.distance(outline, whole).max())
         assert float(region.aside_m.max()) == pytest.approx(aside, abs=0.01)
         assert (region.aside_m <= region.off_m + 0.01).all()
+        assert region.ellipse_major_95_max_m >= axis.vertices.ellipse_major_95_m.max()
         undecided = replace(axis.line.stretches[0], shape="undecided")
         assert region.off_95_m(undecided, 0, axis.sampled[0]).max() == region.aside_m[0]
 
@@ -186,6 +187,7 @@ def test_a_bend_is_as_sure_as_the_turns_of_its_paths(axes: list[Axis]) -> None:
             turn, sigma = bend_angle(line, v)
             assert np.degrees(sigma) < 15.0
             assert abs(np.median(turns(line.paths, v)) - turn) < 3 * sigma
+            assert sigma**2 == pytest.approx(np.square(turns(line.paths, v) - turn).mean())
             found += 1
     assert found
 

@@ -11,9 +11,11 @@ import re
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from math import nan
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -26,9 +28,12 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.derive.adapted import shifted
 from lateralline.derive.spots import KnownPlace, area_of, longest_m
+from lateralline.derive.unlocated import SearchedSite, _exposures, _junction
 from lateralline.frames import Operation
 from lateralline.overlay.as_built import open_as_built
-from lateralline.settings import standard_accuracy
+from lateralline.settings import Branch, Run, standard_accuracy
+from tests.derive.test_advice import axis_with
+from tests.derive.test_advice import site as line_site
 from tests.support.places import SAMPLES
 
 SAMPLE = SAMPLES / "gnss-bend-branch"
@@ -152,6 +157,40 @@ def test_a_pipe_of_the_counted_length_stays_in_the_area_of_its_spots() -> None:
     assert not area.contains(shapely.Point(end[0] + reach, end[1]))
 
 
+def test_an_exposure_is_a_spot_of_its_run_or_where_it_names_none_of_its_line() -> None:
+    """One that bears the name of the entry has the counter that stood there."""
+    seen = SimpleNamespace(
+        name=np.array(["E1", "E2", "CO1", "E4", "E5"]),
+        run=np.array(["R1", "R2", "", "", "R1"]),
+        line=np.array(["L1", "L1", "L1", "L2", "L1"]),
+        counter_m=np.array([4.0, 5.0, nan, nan, 6.0]),
+        placed=np.array([True, True, True, True, False]),
+        xyz_m=np.arange(15.0).reshape(5, 3),
+        cov_m2=np.tile(1e-4 * np.eye(3), (5, 1, 1)),
+    )
+    site = cast(SearchedSite, SimpleNamespace(exposures=seen))
+    run = Run("R1", "L1", "CO1", 0.5, "against", 0.35, 0.03)
+    spots = _exposures(site, "L1", run)
+    assert [(s.counter_m, float(s.at_m[0][0])) for s in spots] == [(4.0, 0.0), (0.5, 6.0)]
+    assert [float(s.at_m[0][0]) for s in _exposures(site, "L1", None)] == [6.0]
+
+
+def test_a_branch_begins_where_the_counter_of_the_run_named_puts_its_junction() -> None:
+    """Another run of the line drawn, with a counter of its own, says nothing of that."""
+    axis = axis_with([0.03] * 3, ["straight"] * 2)  # R1 read 10 m at its first stop
+    other = Run("R9", "L1", "", 0.0, "against", 0.35, 0.03)
+    settings = replace(
+        line_site(),
+        runs=(other, *line_site().runs),
+        branches=(Branch("L2", "L1", 12.0, "R1"), Branch("L3", "L1", 13.0, "R1")),
+    )
+    record = SimpleNamespace(settings=settings)
+    at = SearchedSite(*cast(tuple[Any, ...], (record, None, None, None, None)), {"L1": axis})
+    (spot,) = _junction(at, "L2")
+    assert spot.by == "junction"
+    assert spot.at_m[0] == pytest.approx(axis.at(np.array([2.0])).xyz_m[0, :2])
+
+
 def test_without_a_counter_spots_are_joined_straight() -> None:
     spots = [KnownPlace(nan, (np.array([x, 0.0]),), 0.5, "exposure") for x in (0.0, 10.0)]
     area, made_by = area_of(spots, np.empty(0), standard_accuracy())
@@ -169,6 +208,11 @@ def test_in_another_crs_areas_widen_and_never_vanish(make_site: Any) -> None:
     wider = {p.layer: p for p in shifted(site.products, off)}["unlocated"]
     for one, two in zip(of.geometry, wider.geometry, strict=True):
         assert one is None or two.contains(shapely.Polygon(one.exterior).buffer(0.9))
+    zones = [{p.layer: p for p in s}["tolerance_zone"].columns for s in
+             (site.products, shifted(site.products, off))]  # fmt: skip
+    before, after = (np.array(z["width_m"], dtype=float) for z in zones)
+    assert after == pytest.approx(before + 2 * off.shift_95_m)
+    assert np.isfinite(after).any()
     unknown = Operation("a", "b", "a to b", nan, False, False, ())
     lost = {p.layer: p for p in shifted(site.products, unknown)}["unlocated"]
     assert lost.columns["line_id"] == of.columns["line_id"]

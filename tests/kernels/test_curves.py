@@ -74,6 +74,12 @@ def test_reach_shorter_than_the_chord_is_nan_and_batches() -> None:
     assert np.isfinite(rings[1]).all()
 
 
+@given(st.floats(0.01, 100.0), st.floats(0.01, 100.0), heading)
+def test_an_angle_does_not_hang_on_how_long_its_sides_are(a: float, b: float, turn: float) -> None:
+    angle = float(curves.angle_between([0.0, a, 0.0], b * curves.directions(turn, 0.0)))
+    assert np.cos(angle) == pytest.approx(np.cos(turn), abs=1e-9)
+
+
 # ---- arcs ---------------------------------------------------------------------------------
 
 

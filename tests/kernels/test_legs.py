@@ -61,6 +61,19 @@ def test_two_corners_are_both_kept() -> None:
     assert corners[0] == pytest.approx(places[1:3, 0])
     for place in places[:, 0]:
         assert np.linalg.norm(points[0] - place, axis=1).min() < 2e-3
+    step = np.linalg.norm(np.diff(points[0], axis=0), axis=1)
+    assert step.max() <= (2.5 + np.sqrt(0.5)) / 2000 + 1e-9  # and from one to the next, evenly
+
+
+@pytest.mark.parametrize("second", [(0.0, 1.0, 0.0), (0.5, 1.5, 0.2)], ids=["once", "twice"])
+def test_a_path_is_the_same_wherever_it_lies(second: tuple[float, ...]) -> None:
+    places = np.array([[0, 0, 0], [0, 1, 0], second, [1.5, 2, 0.3]], float)[:, None]
+    by, share = np.array([5.0, -3.0, 2.0]), np.linspace(0, 1, 21)
+    here, corners, lies = CorneredPaths(*places, np.full(1, 0.5)).at(share)
+    there, moved, same = CorneredPaths(*(places + by), np.full(1, 0.5)).at(share)
+    assert there == pytest.approx(here + by)
+    assert moved == pytest.approx(corners + by)
+    assert same == pytest.approx(lies)
 
 
 def test_an_even_curve_leaves_and_arrives_as_its_ends_point() -> None:

@@ -102,3 +102,10 @@ def test_an_unknown_counts_as_determined_until_the_others_leave_it_a_1e13th(
     assert np.isfinite(a.cov).all() == determined
     if determined:
         assert a.cov[1, 1] == pytest.approx(2 / apart**2, rel=1e-3)
+
+
+def test_steps_that_would_overshoot_are_damped() -> None:
+    """arctan x = 0: from |x| > 1.39 on, each undamped step lands further away (from memory)."""
+    a = adjust(lambda x: (np.arctan(x), (1 / (1 + x**2))[:, None]), np.ones(1), [3.0])
+    assert a.converged
+    assert a.x == pytest.approx([0.0], abs=1e-6)

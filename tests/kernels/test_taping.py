@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from lateralline.kernels.taping import (
     Floats,
     Placement,
+    _starts,
     adjust_ties,
     offset,
     polar,
@@ -165,6 +166,19 @@ def test_a_mirror_that_fits_worse_is_reported_with_its_misfit_and_never_taken() 
     away = np.linalg.norm(fit.mirror_m[:, None] - control, axis=2)
     assert fit.mirror_chi2 == pytest.approx((((away - taped) / 0.01) ** 2).sum(axis=1))
     assert (fit.mirror_chi2 > 3.841).all()
+
+
+@given(st.lists(point, min_size=3, max_size=6), point)
+def test_of_exact_tapes_the_search_starts_at_the_spot_itself(
+    control: list[Floats], spot: Floats
+) -> None:
+    """From one of its two starts, unless the points lie in a line or spot and centroid do."""
+    points = np.array(control)
+    assume(np.linalg.svd(points - points.mean(axis=0))[1][1] > 1.0)
+    taped = np.linalg.norm(points - spot, axis=1)
+    starts = _starts(points[None], taped[None], np.ones((1, len(points)), dtype=bool))[:, 0]
+    off = np.linalg.norm(starts - spot, axis=1).min()
+    assert off <= 0.03 * np.linalg.norm(spot - points.mean(axis=0)) + 0.01
 
 
 def test_absent_ties_leave_no_trace() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, f, t
 
-from lateralline.kernels.variance import Networks, allowance, restricted_likelihood
+from lateralline.kernels.variance import Networks, allowance, restricted_likelihood, solved
 
 
 def one_way(groups: int, each: int, between: float, within: float, seed: int) -> np.ndarray:
@@ -93,3 +93,11 @@ def test_an_allowance_covers_student_and_fisher() -> None:
         got = float(np.sqrt(allowance(nu)))
         assert got * chi2.isf(0.05, 2) ** 0.5 == pytest.approx((2 * f.isf(0.05, 2, nu)) ** 0.5)
         assert got * 1.95996 >= t.isf(0.025, nu) - 1e-9
+
+
+def test_kinds_of_very_different_weight_are_each_solved_in_a_measure_of_their_own() -> None:
+    """One kind told 10¹⁶ times better than the other; two that nothing tells apart share."""
+    size = np.array([1e4, 1e-4])
+    overlap = np.outer(size, size) * [[1.0, 0.5], [0.5, 1.0]]
+    assert solved(overlap, overlap @ [1.0, 2.0]) == pytest.approx([1.0, 2.0])
+    assert solved(np.ones((2, 2)), np.full(2, 3.0)) == pytest.approx([1.5, 1.5])

@@ -89,6 +89,15 @@ def test_readings_off_by_one_factor_keep_their_order_and_lose_their_length(
     assert [p.readings["R1"] for p in checked.points] == pytest.approx(true(7))
 
 
+@pytest.mark.parametrize(("apart", "stretches"), [(0.4, 5), (0.6, 6)])
+def test_a_stretch_of_half_a_metre_or_less_gives_no_factor(apart: float, stretches: int) -> None:
+    """Its chord is as wrong as two marks are."""
+    norths = [0.0, 4.0, 8.0, 12.0, 12.0 + apart, 16.0, 20.0]
+    feet = pipe([n / 0.3048 for n in norths], at={i: (0.0, n) for i, n in enumerate(norths)})
+    (found,) = check_counters(feet, [R1], ACCURACY).findings
+    assert found.values["stretches"] == stretches
+
+
 @pytest.mark.parametrize(("stops", "named"), [(4, False), (5, True)])
 def test_a_factor_of_no_unit_takes_four_stretches(stops: int, named: bool) -> None:
     """Three stretches may all be bent; feet for metres are told by three, and by one."""

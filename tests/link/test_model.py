@@ -194,6 +194,32 @@ def test_counter_readings_vary_as_differences_do() -> None:
     assert model.layout.reading_way[run != run[0]].tolist() == [-1.0] * 4  # counts downstream
 
 
+@pytest.mark.parametrize("bent", [True, False], ids=["bend", "point"])
+def test_a_bend_and_a_point_nothing_orders_may_be_anywhere_between_their_neighbours(
+    bent: bool,
+) -> None:
+    """First leg less last is uniform over plus and minus both: a variance of a third of S²."""
+    some = points()
+    if not bent:
+        some[2] = replace(some[2], readings={})
+    shapes = decided("straight", "straight", "bend" if bent else "straight", "straight")
+    model = NetworkModel([NetworkLine("L1", tuple(some), shapes)], ACCURACY)
+    (row,) = np.ravel(model.layout.balance_row)
+    middle = [[0, 4, 0.1], [0.4, 4.6, 0.1]] if bent else [[0.1, 2, 0.1], [0, 4, 0.1]]
+    path = np.array([*middle, [2, 6, 0.2]])
+    both = np.linalg.norm(np.diff(path, axis=0), axis=1).sum()
+    assert model.covariance()[row, row] == pytest.approx(both**2 / 3)
+
+
+@pytest.mark.parametrize(("count", "readings"), [(2, 2), (3, 5)])
+def test_two_readings_of_a_run_tell_a_length_and_one_tells_nothing(
+    count: int, readings: int
+) -> None:
+    """Run B did not read at the second of the points."""
+    line = NetworkLine("L1", tuple(points()[:count]), decided(*["straight"] * (count - 1)))
+    assert len(NetworkModel([line], ACCURACY).layout.reading_row) == readings
+
+
 @pytest.mark.parametrize("bends", [0, 1, 2])
 def test_stretch_jacobian(bends: int) -> None:
     """All stretches at once, each with its own derivatives."""

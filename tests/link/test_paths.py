@@ -14,8 +14,8 @@ from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels.curves import wrap
 from lateralline.link import path_filter, path_looks
 from lateralline.link.lines import LocatedPoint
-from lateralline.link.path_filter import filtered
-from lateralline.link.paths import path_data, sample_paths
+from lateralline.link.path_filter import STEEL_M, filtered
+from lateralline.link.paths import _compressed, path_data, sample_paths
 from lateralline.link.stochastic import PIPE_WANDER_RAD, TILT_WANDER_RAD
 from lateralline.published import BendRadii
 from lateralline.records import SampledPaths
@@ -305,3 +305,24 @@ def test_where_a_drop_stands_between_two_stops_nobody_knows() -> None:
     assert (top > 0.80).all()
     sides = path_filter._OF_TWO
     assert sides[0, 1] > sides[0, -1]
+
+
+def test_errors_shared_are_the_fewest_independent_ones_that_move_stops_by_2_mm() -> None:
+    """Two that move all stops alike are one, and what moves no stop by more than 1 mm is none."""
+    way = np.ones((6, 1)) * [1.0, 0.0, 0.0, 0.0, 0.0]
+    up = np.ones((6, 1)) * [0.0, 0.0, 1.0, 0.0, 0.0]
+    alike = np.stack([0.0018 * way, 0.0024 * way], axis=2)
+    fewest = _compressed(np.concatenate([alike, 0.001 * up[:, :, None]], axis=2))
+    assert fewest.shape == (6, 5, 1)
+    assert fewest[:, :, 0] == pytest.approx(0.003 * way)
+
+
+def test_where_marks_tell_nothing_a_stop_is_beside_steel_as_often_as_pipe_is() -> None:
+    """Every 50 m steel begins beside the pipe, and goes along with it for 4 m."""
+    line = points(STRAIGHT)
+    vague = np.diag([1e3, 1e3, 1e3, 1e3, 1e3]) ** 2
+    line[0] = replace(line[0], cov=vague, heading_rad=np.nan, tilt_rad=np.nan)
+    data, _ = path_data(line, ACCURACY)
+    first = filtered(replace(data, steel_per_m=1 / 50)).steps[0]
+    share = np.exp(first.log_weight)[first.steel == 1].sum()
+    assert share == pytest.approx(STEEL_M / (STEEL_M + 50.0))

@@ -248,6 +248,7 @@ def test_a_run_whose_flow_contradicts_the_other_is_named_and_left_out() -> None:
     assert (said.severity, said.subject) == ("error", "run R2")
     assert 'give flow = "with" for run R2' in said.what_to_do
     assert said.by_how_much == "11 stops left out"
+    assert (said.values["other"], said.values["flow"]) == ("run R1", "with")  # as written: against
     line = only(found)
     assert set(line.run.tolist()) == {"R1"}
     assert chainage(line.xyz_m)[-1] == pytest.approx(22.0, abs=0.05)
@@ -277,6 +278,37 @@ def test_positions_need_no_counter_of_another_run() -> None:
     scene.runs = [R1, replace(DOWN, flow="against")]
     assert "stop-order/flow" not in codes(scene.link())
     assert positions_along_m([], [R1]).shape == (0,)
+
+
+def test_of_two_runs_of_one_stop_each_only_counters_and_entries_tell_the_order() -> None:
+    """One stop tells no way along: whether the other run lies beside it cannot be seen."""
+    other = replace(R1, id="R2", entry="CO2", counter_at_entry_m=1.5)
+    scene = Scene(runs=[R1, other]).stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    two = [replace(first, readings={"R1": 2.0}), replace(second, readings={"R2": 4.0})]
+    assert positions_along_m(two, [R1, other]) == pytest.approx([2.0, 2.5])
+    _, findings = order_points("L1", two, [R1, other])
+    assert [(f.code, f.values["point"]) for f in findings] == [("stop-order", "run R2")]
+
+
+def test_a_run_that_shares_the_one_stop_laid_before_it_is_laid_by_that() -> None:
+    """Its own counter began elsewhere: 2 m at the shared stop, so 8 m where it read 6 m more."""
+    other = replace(R1, id="R2", entry="CO2", counter_at_entry_m=1.5, flow="unknown")
+    scene = Scene(runs=[R1, other]).stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    shared = replace(first, readings={"R1": 2.0, "R2": 4.0})
+    two = [shared, replace(second, readings={"R2": 10.0})]
+    assert positions_along_m(two, [R1, other]) == pytest.approx([2.0, 8.0], abs=0.01)
+    assert order_points("L1", two, [R1, other])[1] == []
+
+
+def test_a_point_that_nothing_lays_along_the_line_is_named() -> None:
+    """An exposure without a counter, and one stop: it may lie before or behind."""
+    scene = Scene().stops(NORTH, [2.0, 8.0])
+    first, second = gather_fixes("L1", scene.solved().fixes, scene.settings())[0]
+    exposed = replace(second, kind="exposure", ref="TH1", fix=-1, readings={})
+    _, findings = order_points("L1", [first, exposed], [R1])
+    assert [f.values["point"] for f in findings] == [exposed.subject]
 
 
 # ---- above the ground -----------------------------------------------------------------------

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import nan
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +14,7 @@ import shapely
 from scipy.stats import norm
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
-from lateralline.overlay.as_built import StationLegs
+from lateralline.overlay.as_built import StationLegs, UnlocatedArea, named
 from lateralline.overlay.bounds import (
     Errors,
     SearchTerms,
@@ -24,10 +26,11 @@ from lateralline.overlay.bounds import (
     quantile,
     radii_m,
 )
-from lateralline.overlay.clearance import _levels_by
+from lateralline.overlay.clearance import _levels_by, unlocated_pairs
 from lateralline.overlay.planned import Kind, PlannedWork
 from lateralline.overlay.separation import LevelsBy, body_of, nearest, stacked
 from lateralline.overlay.zones import filled
+from lateralline.record.rows import UnlocatedRow
 
 Floats = npt.NDArray[np.float64]
 EXACT = SearchTerms(search_m=5.0, crs_shift_sigma_m=0.0, levels_compare=True)
@@ -212,6 +215,35 @@ def test_levels_out_of_measure_with_the_ground_are_not_used(z: float, by: str) -
     )
     other_basis = SearchTerms(5.0, 0.0, False)
     assert _levels_by(pipe(), thing, other_basis) == "depth_below_ground"
+
+
+@pytest.mark.parametrize(
+    ("extent", "apart_m", "near"),
+    [
+        ("line", 4.9, True),  # as far as anything is searched for
+        ("line", 5.1, False),
+        ("beyond_end", 0.29, True),  # as far as the plan asks for: a line's end is no conflict
+        ("beyond_end", 0.31, False),
+    ],
+)
+def test_pipe_nobody_located_is_near_within_the_search_and_past_an_end_within_the_requirement(
+    extent: str, apart_m: float, near: bool
+) -> None:
+    """From the outside of a pipe of 0.2 m that may be at the edge of its area."""
+    row = SimpleNamespace(site_id="S1", line_id="L1", outside_diameter_m=0.2, extent=extent)
+    area = UnlocatedArea(cast(UnlocatedRow, row), shapely.box(0, 0, 10, 10))
+    trench = work("trench", shapely.box(10.1 + apart_m, 0, 12.0 + apart_m, 10), depth=1.0)
+    found = unlocated_pairs([area], [trench], EXACT)
+    assert [pair.area_apart_m for pair in found] == ([pytest.approx(apart_m)] if near else [])
+
+
+def test_of_many_lines_nobody_located_the_first_are_named_and_the_rest_counted() -> None:
+    rows = [
+        SimpleNamespace(site_id="S1", line_id=f"L{i}", run_id="", extent="line") for i in range(4)
+    ]
+    given = cast(list[UnlocatedRow], rows)
+    assert named(given, most=2) == "S1 L0, S1 L1 and 2 more"
+    assert named([*given, *given], most=4) == "S1 L0, S1 L1, S1 L2, S1 L3"
 
 
 @pytest.mark.parametrize(

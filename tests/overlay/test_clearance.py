@@ -346,9 +346,10 @@ def test_a_sketch_takes_a_plan_on_its_own_axes_only(make_record, tmp_path: Path)
 def test_levels_on_several_bases_are_never_the_same(make_record, tmp_path: Path) -> None:
     pipes = ({"site": "S1"}, {"site": "S2", "datum": "site zero"})
     record = make_record(tmp_path / "a.gpkg", pipes)
-    plan = write_plan(tmp_path / "p.gpkg", [trench(level_m=98.0)])
+    plan = write_plan(tmp_path / "p.gpkg", [trench(level_m=98.0, depth_m=1.0)])
     with pytest.raises(FrameError, match="level bases"):
         rows_of(record, plan, plan_levels="same")
+    assert {row["levels_by"] for row in rows_of(record, plan)} == {"depth_below_ground"}
 
 
 # ---- the plan's faults ---------------------------------------------------------------------
@@ -517,7 +518,9 @@ def test_a_drawing_says_the_same_as_the_map(built: Path, tmp_path: Path) -> None
 
 
 def test_a_drawing_without_crs_or_in_another_unit_is_refused(built: Path) -> None:
-    assert "--plan-crs" in run(built, DRAWING, "--required", "0.3m").output
+    placeless = run(built, DRAWING, "--required", "0.3m").output
+    assert "--plan-crs" in placeless
+    assert f"{DRAWING.name}:" not in placeless.replace(f"{DRAWING.name}: ", "")  # of no one row
     feet = run(built, DRAWING, "--required", "0.3m", "--plan-crs", "EPSG:3734")
     assert feet.exit_code == 2
     assert "--plan-unit us-ft" in " ".join(feet.output.split())
@@ -534,6 +537,7 @@ def test_a_drawings_unfit_entities_and_unknown_layers_are_faults(
     assert result.exit_code == 2
     said = " ".join(result.output.split())
     assert 'did you mean "PLAN-TRENCH"?' in said
+    assert f"{DRAWING.name}: layer must be" in said  # of the file, not of a row
     assert "cannot be a post" in said
 
 

@@ -83,6 +83,11 @@ def test_a_text_in_another_unit_than_its_name_says_is_a_fault(plan) -> None:
     assert "write a point where decimals start" in said
 
 
+def test_a_length_given_in_two_units_is_a_fault(plan) -> None:
+    said = faults(lambda: plan(post(radius_m=0.1, depth_m=0.9, depth_ft=3.0)))
+    assert "depth_m and depth_ft are there" in said
+
+
 def test_numbers_beside_text_in_one_column_are_read_each_as_it_is(plan) -> None:
     """GDAL gives a column of both as JSON, of which one cell is none."""
     both = [post(radius_m=0.1, depth_m="3 ft"), post(radius_m="0,1", depth_m=0.8)]

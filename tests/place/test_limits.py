@@ -61,6 +61,14 @@ def test_one_point_far_from_all_others_is_named_alone(far: float, alone: str) ->
     assert found.values["alone"] == alone
 
 
+@pytest.mark.parametrize("level", [0.0, 400.0])
+def test_points_are_far_apart_in_plan_and_not_by_their_levels(level: float) -> None:
+    """10 m apart, taped 1 m from; a level of another zero is a finding of its own."""
+    control = (Point("A", 0.0, 0.0, 0.0), Point("B", 10.0, 0.0, level))
+    site = placed(Spot(station=1.0, offset=1.0), control=control)
+    assert not [f for f in site.findings if f.variant in ("long", "taped")]
+
+
 # ---- tapes and ties ------------------------------------------------------------------------
 
 

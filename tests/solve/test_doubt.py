@@ -72,8 +72,8 @@ def test_a_standing_transmitter_is_solved_not_rejected(tilt_deg):
     assert "transmitter-steep" in codes(solved)
     np.testing.assert_allclose(fix.xyz_m[0], [0.0, 0.0, -depth], atol=0.02)
     assert np.degrees(abs(fix.tilt_rad[0])) == pytest.approx(tilt_deg, abs=1.0)
-    if tilt_deg == 90.0:
-        assert fix.status[0] == "weak"  # upright: no heading to tell
+    # upright: no heading to tell; leaning, its marks tell it to some degrees
+    assert fix.status[0] == ("weak" if tilt_deg == 90.0 else "located")
 
 
 def test_a_level_transmitter_is_not_taken_for_a_steep_one():
@@ -85,22 +85,32 @@ def test_a_level_transmitter_is_not_taken_for_a_steep_one():
 # ---- a lone end null
 
 
-def lone(neighbours):
+def lone(neighbours, level=0.0):
     rows = level_stop("2", 3.0, 1.0, kinds=("end",))
     counters, readings = [0.0, 3.0, 6.0], [1.0, 1.0, 1.0]
     if neighbours:
         rows = level_stop("1", 0.0, 1.0) + rows + level_stop("3", 6.0, 1.0)
         return solve(marks_of(rows), stops_of(counters, readings), SITE), 1
-    only = replace(marks_of(rows), stop=np.array(["1"]))
+    only = replace(marks_of(rows, level), stop=np.array(["1"]))
     return solve(only, stops_of(counters[:1], readings[:1]), SITE), 0
 
 
-def test_a_lone_end_null_is_two_candidates_when_nothing_chooses():
-    solved, i = lone(neighbours=False)
+@pytest.mark.parametrize("level", [0.0, 250.0])  # whatever levels count from
+def test_a_lone_end_null_is_two_candidates_when_nothing_chooses(level):
+    solved, i = lone(neighbours=False, level=level)
     assert solved.fixes.status[i] == "two_positions"
     assert not solved.fixes.solved[i]
     finding = next(f for f in solved.findings if called(f) == "stop-two-positions")
     assert finding.values["apart_m"] == pytest.approx(1.41, abs=0.005)
+
+
+def test_a_counter_of_another_scale_still_tells_the_side_of_a_lone_end_null():
+    """3 % is twice a counter's scale error: 0.7 m over 24 m, where the sides are 1.4 m apart."""
+    rows = [*level_stop("1", 0.0, 1.0), *level_stop("2", 24.0, 1.0, kinds=("end",)),
+            *level_stop("3", 48.0, 1.0)]  # fmt: skip
+    solved = solve(marks_of(rows), stops_of([0.0, 24.7, 49.4], [1.0] * 3), SITE)
+    assert solved.fixes.status[1] == "weak"
+    np.testing.assert_allclose(solved.fixes.xyz_m[1], [0.0, 24.0, -1.0], atol=0.15)
 
 
 def test_neighbours_choose_the_side_of_a_lone_end_null():

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
 import pytest
 
-from lateralline.records import StopRows
+from lateralline.kernels.variance import Networks
+from lateralline.records import Fixes, StopRows
 from lateralline.settings import standard_accuracy
-from lateralline.solve.gather import NEIGHBOUR_SIGMA_RAD, UNKNOWN_SIGMA_RAD, _MarkTally, _travel
+from lateralline.solve.doubt import _by_chance, _Cases
+from lateralline.solve.gather import (
+    NEIGHBOUR_SIGMA_RAD,
+    UNKNOWN_SIGMA_RAD,
+    _MarkTally,
+    _travel,
+    along_run_m,
+    gather,
+)
 from lateralline.solve.problem import END, TOTAL, StopProblem
+from lateralline.solve.residuals import _placing_m2
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
+from lateralline.solve.spacing import _stretches
+from tests.solve.test_solve import settings, simulate
 
 
 def way(apart_m: float, *, soft: bool) -> tuple[float, float]:
@@ -45,6 +58,46 @@ def test_soft_stops_turn_the_way_between_them_less_the_further_they_are_apart(
 
 def test_sharp_stops_turn_nothing() -> None:
     assert way(3.0, soft=False)[1] == pytest.approx(NEIGHBOUR_SIGMA_RAD)
+
+
+def test_the_way_of_travel_is_that_of_a_stop_s_own_run() -> None:
+    """Of two runs side by side, one to the east and one to the north, and a stop nobody located."""
+    middle = np.array([[0.0, 4.0, 1.0, 1.0, np.nan], [0.0, 0.0, 2.0, 7.0, np.nan]])
+    count = np.zeros((8, 5), dtype=np.int64)
+    count[END] = np.isfinite(middle[0])
+    stops = SimpleNamespace(
+        row=np.arange(5),
+        run=np.array(["R1", "R1", "R2", "R2", "R2"]),
+        counter_m=np.array([0.0, 4.0, 0.0, 5.0, 2.0]),
+        depth_reading_m=np.ones(5),
+    )
+    tally = cast(_MarkTally, SimpleNamespace(count=count, middle_m=middle))
+    heading, _ = _travel(tally, cast(StopRows, stops), standard_accuracy())
+    assert heading[:4] == pytest.approx([np.pi / 2, np.pi / 2, 0.0, 0.0])
+
+
+def test_what_holds_for_all_marks_of_a_stop_fails_with_one_of_them() -> None:
+    marks, stops, _ = simulate(3, ("end_null", "mid_null"), 3)
+    gathered = gather(marks, stops, settings())
+    all_but_one = np.arange(len(marks.row)) != np.flatnonzero(marks.stop == "1")[0]
+    assert gathered.all_marks(np.ones(len(marks.row), dtype=bool)).tolist() == [True] * 3
+    assert gathered.all_marks(all_but_one).tolist() == [True, False, True]
+
+
+def test_placing_is_in_a_mark_s_covariance_where_that_is_as_wide_whichever_way() -> None:
+    """A long thin ellipse across the axes is narrower than both of its columns say."""
+    m2 = standard_accuracy().mark_placing_m ** 2
+    wide, thin = 2.0 * m2 * np.eye(3), m2 * np.array([[2.0, 1.5, 0], [1.5, 2.0, 0], [0, 0, 1.0]])
+    marks = SimpleNamespace(cov_m2=np.stack([wide, thin, m2 * np.eye(3)], axis=-1))
+    problem = SimpleNamespace(accuracy=standard_accuracy(), marks=marks)
+    assert _placing_m2(cast(StopProblem, problem)) == pytest.approx([m2, 0.0, m2])
+
+
+def test_stops_without_counter_stand_along_their_run_by_plan() -> None:
+    """A counter that runs down: before the first one read, between two, after the last."""
+    counter = np.array([np.nan, 9.0, np.nan, 5.0, np.nan])
+    xy = np.column_stack([np.zeros(5), [0.0, 1.0, 3.0, 5.0, 6.5]])
+    assert along_run_m(counter, xy) == pytest.approx([10.0, 9.0, 7.0, 5.0, 3.5])
 
 
 @pytest.mark.parametrize(
@@ -89,3 +142,46 @@ def test_without_a_spare_condition_only_a_unit_or_a_digit_denies_a_reading(
     depth, sigma = np.ones(1), np.array([0.05])
     assert bool(_against_marks(cast(StopProblem, problem), depth, sigma, yes, no)[1][0]) is denied
     assert not _against_marks(cast(StopProblem, problem), depth, sigma, no, yes)[1][0]
+
+
+@pytest.mark.parametrize(
+    ("aside_deg", "straight"), [(7.9, True), (-7.9, True), (8.1, False), (187.9, True)]
+)
+def test_a_stretch_is_straight_within_eight_degrees_of_the_transmitter_at_each_end(
+    aside_deg: float, straight: bool
+) -> None:
+    """Whichever way round a transmitter was solved; a turn of 8° shortens a chord by 1 %."""
+    way = np.radians(40.0)
+    fixes = SimpleNamespace(
+        xyz_m=3.0 * np.array([[0.0, 0.0, 0.0], [np.sin(way), np.cos(way), 0.0]]),
+        heading_rad=way + np.radians([0.0, aside_deg]),
+        counter_m=np.array([0.0, 3.0]),
+    )
+    assert len(_stretches(cast(Fixes, fixes), np.arange(2))) == straight
+
+
+def test_levels_that_were_not_measured_tell_no_slope_of_the_ground() -> None:
+    """Whatever was taken for a mark of unknown level, its stop's plane stays that of the others."""
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 3, grade=0.1)
+    known = marks.level_known & (np.arange(len(marks.row)) != 1)
+    planes = []
+    for by_m in (0.0, 5.0):
+        xyz = marks.xyz_m + np.where(known, 0.0, by_m)[:, None] * [0.0, 0.0, 1.0]
+        found = gather(replace(marks, xyz_m=xyz, level_known=known), stops, settings())
+        planes.append(found.problem.stops.plane)
+    assert planes[1] == pytest.approx(planes[0])
+
+
+def test_one_misread_counter_is_left_out_before_the_rest_is_judged_by_chance() -> None:
+    """Two runs of nine and of five readings; the longer one misread one by eight times its σ."""
+    read = np.stack([np.diff(np.eye(9), axis=0)] * 2)
+    there = np.ones((2, 8), dtype=bool)
+    there[1, 4:] = read[1, 4:] = False
+    y = np.where(there, np.random.default_rng(4).normal(size=(2, 8)), 0.0)
+    y[0] += 8.0 * read[0, :, 4]
+    part = np.eye(8) * there[:, :, None]
+    known = np.eye(8) * ~there[:, :, None]
+    runs = Networks(np.where(there, 1.0, 0.0)[:, :, None], y, known, part[None], there, read)
+    nothing = np.zeros((2, 9), dtype=bool)
+    assert _by_chance(runs) < 1e-9
+    assert _Cases(runs).by_chance(nothing) > 0.01

@@ -19,7 +19,6 @@ from lateralline.solve import solve
 from lateralline.solve.batch import solve_level
 from lateralline.solve.covariance import SHARP_TILT_RAD, Averaged, _at, average, with_left_out
 from lateralline.solve.gather import (
-    ROUGHNESS_M,
     SITE_SLOPE_SIGMA,
     Gathered,
     fit_planes,
@@ -39,6 +38,8 @@ from lateralline.solve.scale import (
 from lateralline.solve.units import ReceiverScale, receiver_findings
 from tests.solve.test_solve import NAN, one_end, settings, simulate
 from tests.support.finding_names import called
+
+ROUGH_M = 0.01  # of ground beside a mark; common practice, no source
 
 
 def site(chi2: list[float], dof: list[int], torn: int = 0, weak: int = 0) -> Fitted:
@@ -262,7 +263,7 @@ def test_the_ground_over_a_stop_is_the_weighted_plane_through_its_marks() -> Non
         assert centre[:, k] == pytest.approx(xyz[:2, rows].mean(axis=1))
         off = xyz[:2, rows] - centre[:, k : k + 1]
         a = np.concatenate([np.stack([np.ones(off.shape[1]), *off], axis=1), np.eye(3)[1:]])
-        p = np.diag([*(1 / (var[rows] + ROUGHNESS_M**2)), sigma**-2, sigma**-2])
+        p = np.diag([*(1 / (var[rows] + ROUGH_M**2)), sigma**-2, sigma**-2])
         normal = a.T @ p @ a
         seen = np.array([*xyz[2, rows], *slope])
         assert plane[:, k] == pytest.approx(np.linalg.solve(normal, a.T @ p @ seen))
@@ -283,7 +284,7 @@ def test_a_site_s_slope_is_that_of_its_levels_and_level_where_they_tell_nothing(
 
 def _weighted_scatter(xyz: np.ndarray) -> np.ndarray:
     flat = xyz[:, :2] - xyz[:, :2].mean(axis=0)
-    return np.asarray(flat.T @ flat / (1e-4 + ROUGHNESS_M**2))
+    return np.asarray(flat.T @ flat / (1e-4 + ROUGH_M**2))
 
 
 def test_the_slope_across_a_line_may_be_as_steep_as_the_one_along_it() -> None:
@@ -294,7 +295,7 @@ def test_the_slope_across_a_line_may_be_as_steep_as_the_one_along_it() -> None:
     assert np.array([0.8, -0.6]) @ cov @ np.array([0.8, -0.6]) == pytest.approx(0.12**2, rel=1e-3)
     # two levels 0.2 m apart, each known to 10 mm and a rough 10 mm
     near = np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.002]])
-    told = 2 * 0.1**2 / (1e-4 + ROUGHNESS_M**2)
+    told = 2 * 0.1**2 / (1e-4 + ROUGH_M**2)
     slope, cov = site_slope(near, np.full(2, 1e-4))
     assert slope == pytest.approx([0.01 * told / (told + SITE_SLOPE_SIGMA**-2), 0.0])
     assert cov[0, 0] == pytest.approx(1.0 / (told + SITE_SLOPE_SIGMA**-2))
@@ -456,3 +457,19 @@ def test_a_depth_known_no_better_than_three_tenths_of_itself_gives_no_scale(
     assert found.used.tolist() == [used]
     assert found.by_marks == pytest.approx(np.full(6, 1.05))
     assert found.typical[0] == pytest.approx(1.05 if used else NAN, nan_ok=True)
+
+
+@pytest.mark.parametrize(("share", "used"), [(0.99, 6), (1.01, 0)])
+def test_no_number_of_exposures_averages_the_height_of_the_aerial_away(
+    monkeypatch: pytest.MonkeyPatch, share: float, used: int
+) -> None:
+    """Six depths shown below a seen pipe, as good together as three tenths of one of them."""
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7)
+    gathered = gather(marks, stops, replace(settings(), aerial_height_sigma_m=0.1))
+    limit = share * 0.3 * (2.0 + gathered.problem.stops.aerial_m)
+    own = np.sqrt(limit**2 - 6 * 0.1**2)
+    nothing = np.full(6, NAN), np.full(6, np.inf), np.zeros(6, dtype=bool), np.zeros(6, dtype=bool)
+    monkeypatch.setattr(scale_module, "_depth_without_reading", lambda problem: nothing)
+    monkeypatch.setattr(scale_module, "_exposed_depths", lambda *given: (np.full(6, 2.0), own))
+    found = receiver_scale(gathered, stops, settings(), None)
+    assert found.used.tolist() == [used]

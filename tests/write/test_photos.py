@@ -60,6 +60,9 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> api.Record:
     shutil.copytree(SLOPE, site, ignore=shutil.ignore_patterns("photos*"))
     (site / "photos").mkdir()
     (site / "photos.csv").write_text(ROWS, encoding="utf-8")
+    head, *seen = (site / "observations.csv").read_text().splitlines()
+    elsewhere = "R1,4.00,SAG,1,a shallow one"
+    (site / "observations.csv").write_text("\n".join([head, elsewhere, *seen]) + "\n")
     pictures = {
         "pit.jpg": picture("red", taken="2026:05:06 09:00:00"),
         "seen.jpg": picture("green", taken="2026:05:06 09:05:00"),
@@ -97,7 +100,7 @@ def test_each_picture_is_related_to_what_it_shows(built: api.Record) -> None:
     assert dict(pairs) == {
         "away.jpg": "3", "phone.jpg": "5", "poor.jpg": "6", "photos/R1-1_x.jpg": "1",
         "photos/R1-8_x.jpg": "8", "photos/R1-4_x.jpg": "4", "pit.jpg": "L1/entry-1",
-        "bend.jpg": "L1/bend-1", "seen.jpg": "R1/O1",
+        "bend.jpg": "L1/bend-1", "seen.jpg": "R1/O2",
     }  # fmt: skip
     assert ask(built, "SELECT related_uid FROM field_photos WHERE file = 'lost.jpg'") == [(None,)]
     for (data,) in ask(built, "SELECT data FROM field_photos"):

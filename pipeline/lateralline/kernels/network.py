@@ -65,11 +65,6 @@ class Adjustment:
     weighted_v: Floats  # (m,) P·v
     weighted_a: Floats  # (m, n) P·A
 
-    @property
-    def s0(self) -> float:
-        """A-posteriori σ of unit weight; NaN without redundancy."""
-        return float(np.sqrt(self.chi2 / self.dof)) if self.dof > 0 else float("nan")
-
     def test_rows(self, rows: Ints) -> Outliers:
         """Test groups of observations (g, q), each observation free to be wrong by itself."""
         own = self.weighted_a[rows]
