@@ -305,6 +305,7 @@ def derived(
         np.array([0.5, 1.2, nan]),
         np.array([0.4, 0.0, nan]),
         np.array([0.3, np.inf, nan]),
+        *np.full((5, 3), nan),
     )
     earlier = (Finding("info", "place", "made-up", "mark M1", "a", "b", "c", "marks.csv:2"),)
     keys = ("counter_m", "counter_m", 0.05, 0.05)
@@ -530,7 +531,7 @@ def test_every_layer_keeps_the_contract() -> None:
 
 def test_a_site_without_a_line_still_has_every_layer() -> None:
     record, fixes, marks = made_record(made_settings(), [2.0], ["R1"]), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     made = derive(record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ()))
     frames = to_frames(
         made.with_findings(record.settings.id, made.findings), record, site_frame(record)
@@ -541,7 +542,7 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
 
 def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said() -> None:
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     blind = replace(line_1(), cov_m2=np.full((4, 3, 3), nan))
     made = derive(
         made_record(site, [], []),
@@ -619,7 +620,7 @@ def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
         fix=np.array([-1, 1, -1, 2]),
     )
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     products = derive(
         made_record(site, [], []),
         marks,

@@ -19,6 +19,7 @@ from lateralline.cli.command import Command
 from lateralline.cli.connect import connect
 from lateralline.cli.diff import diff
 from lateralline.cli.draw import draw
+from lateralline.cli.explain import explain
 from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.handover import handover
@@ -88,6 +89,7 @@ for command in (
     page,
     sheet,
     ties,
+    explain,
     export,
     handover,
     calibrate,

@@ -139,6 +139,7 @@ KINDS: Final[Mapping[str, str]] = {
     "matches-picture": "match --picture",
     "connections": "connect",
     "connections-picture": "connect --picture",
+    "explanation": "explain",
     "tie-cards": "ties",
     "tie-tapes": "ties --tapes",
     "drawing": "export",
