@@ -34,11 +34,13 @@ from lateralline.cli.publish import publish
 from lateralline.cli.register import register
 from lateralline.cli.retract import retract
 from lateralline.cli.schema import schema
+from lateralline.cli.seal import seal
 from lateralline.cli.sheet import sheet
 from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
 from lateralline.cli.upgrade import upgrade
+from lateralline.cli.verify import verify
 from lateralline.cli.zones import zones
 
 app = typer.Typer(
@@ -92,6 +94,8 @@ for command in (
     explain,
     export,
     handover,
+    seal,
+    verify,
     calibrate,
     zones,
     clearance,
