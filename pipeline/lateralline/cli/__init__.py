@@ -122,6 +122,7 @@ def main() -> None:
     """
     for library in ("OPENBLAS", "MKL", "OMP"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when numpy is first imported
+    os.environ["PROJ_NETWORK"] = "OFF"  # grids are never fetched, whatever the machine is set to
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=SHOWN)

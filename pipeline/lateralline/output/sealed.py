@@ -101,7 +101,7 @@ def _private(path: Path) -> Ed25519PrivateKey:
             "lateralline seal --new-key FILE makes one"
         )
     if os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & 0o077:
-        keep.LOG.warning("%s can be read by others than its owner: chmod 600 it", path)
+        keep.LOG.warning("%s can be read by others than its owner: chmod 600 it", path.name)
     return key
 
 
