@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.content import ExplainedFigure, Told, said
+from lateralline.explain.content import ExplainedFigure, ToldSpot, said
 from lateralline.explain.stop import ellipse_figures, level_figures
 from lateralline.record.rows import (
     BandRow,
@@ -34,7 +34,7 @@ _SHAPES: Final = (("straight", "straight"), ("bend", "one bend"), ("two_bends", 
 _TAKEN: Final = {"straight": 0, "bend": 2, "two_bends": 5}
 
 
-def tell_node(view: RecordView, node: NodeRow, told: Told) -> None:
+def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
     """Tell what a node rests on, and the pipe on both sides of it."""
     told.said.append(f"This is {node.named or node.node_id}; {_PLACED.get(node.placed_by, '')}.")
     tell_spot(view, node, told)
@@ -52,7 +52,7 @@ def tell_node(view: RecordView, node: NodeRow, told: Told) -> None:
     tell_segments(view, beside, told)
 
 
-def tell_spot(view: RecordView, spot: PipePointRow, told: Told) -> None:
+def tell_spot(view: RecordView, spot: PipePointRow, told: ToldSpot) -> None:
     """Tell place, levels and cover of a spot on a line."""
     if isfinite(spot.cover_m):
         told.said.append(
@@ -70,7 +70,7 @@ def tell_spot(view: RecordView, spot: PipePointRow, told: Told) -> None:
     )
 
 
-def tell_observation(view: RecordView, seen: ObservationRow, told: Told) -> None:
+def tell_observation(view: RecordView, seen: ObservationRow, told: ToldSpot) -> None:
     """Tell where the counter puts what the camera saw."""
     told.said.append(
         f"The camera saw {seen.name} at counter {view.length_both(seen.counter_m)} of its run."
@@ -87,7 +87,7 @@ def tell_observation(view: RecordView, seen: ObservationRow, told: Told) -> None
         tell_segments(view, _at(view, seen.line_id, seen.chainage_m), told)
 
 
-def tell_place(view: RecordView, line: str, chainage_m: float, told: Told) -> None:
+def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -> None:
     """Tell what a place on a line rests on: the segment it lies in, and its levels."""
     band = [b for b in view.rows(BandRow, line) if isfinite(b.chainage_m)]
     before = max((b for b in band if b.chainage_m <= chainage_m), key=lambda b: b.chainage_m)
@@ -129,7 +129,7 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: Told) -> No
     tell_segments(view, segments, told)
 
 
-def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: Told) -> None:
+def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSpot) -> None:
     """Tell between which located points pipe runs, which shapes were weighed, and which rules."""
     parts = list(segments)
     for s in parts:

@@ -87,7 +87,7 @@ class Explanation:
 
 
 @dataclass(slots=True)
-class Told:
+class ToldSpot:
     """An explanation as it grows."""
 
     said: list[str] = field(default_factory=list)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
-from lateralline.explain.content import Told
+from lateralline.explain.content import ToldSpot
 from lateralline.output.proof import account_of, sha256, tables_digest
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import EvidenceRow, FindingRow
@@ -59,7 +59,7 @@ def _state(gpkg: Path) -> str:
     return "as it was written" if same else "CHANGED since it was written"
 
 
-def tell_origin(view: RecordView, told: Told) -> None:
+def tell_origin(view: RecordView, told: ToldSpot) -> None:
     """Tell files, frame, operations, accuracies and published rules, all from the lineage."""
     rows = view.layers["lineage"]
     for topic, title, note, columns in _TABLES:

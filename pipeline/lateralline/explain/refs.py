@@ -11,7 +11,7 @@ from typing import Final
 
 from lateralline.errors import UnknownSpotError
 from lateralline.explain.along import tell_node, tell_observation, tell_place, tell_segments
-from lateralline.explain.content import Explanation, Told
+from lateralline.explain.content import Explanation, ToldSpot
 from lateralline.explain.origin import assumed_in, identity, tell_origin, text_of
 from lateralline.explain.stop import tell_stop
 from lateralline.record.rows import FindingRow, FixRow, NodeRow, SegmentRow
@@ -31,7 +31,7 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
     """
     view = read_record(gpkg, site_id)
     kind, named, tell, about = _meant(view, ref.strip())
-    told = Told()
+    told = ToldSpot()
     tell(told)
     told.findings += [
         text_of(view, row) for row in view.rows(FindingRow) if about(row) and kind != "finding"
@@ -52,8 +52,16 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
     )
 
 
+def explain_stops(view: RecordView) -> list[tuple[str, ToldSpot]]:
+    """Return what each stop rests on by its own marks, in the order of the layer, by its name."""
+    told = [(fix, ToldSpot()) for fix in view.fixes]
+    for fix, of_stop in told:
+        tell_stop(view, fix, of_stop)
+    return [(fix.name, of_stop) for fix, of_stop in told]
+
+
 #: Kind, name, what tells of it, and which findings are about it.
-Meant = tuple[str, str, Callable[[Told], None], Callable[[FindingRow], bool]]
+Meant = tuple[str, str, Callable[[ToldSpot], None], Callable[[FindingRow], bool]]
 
 
 def _meant(view: RecordView, ref: str) -> Meant:
@@ -76,7 +84,7 @@ def _meant(view: RecordView, ref: str) -> Meant:
     return _place(view, ref) or _finding(view, ref) or _unknown(view, ref)
 
 
-def _tell_stop(view: RecordView, fix: FixRow, told: Told) -> None:
+def _tell_stop(view: RecordView, fix: FixRow, told: ToldSpot) -> None:
     """Tell a stop, and the pipe on both sides of it."""
     tell_stop(view, fix, told)
     beside = [s for s in view.rows(SegmentRow) if fix.name in (s.from_ref, s.to_ref)]
@@ -122,7 +130,7 @@ def _finding(view: RecordView, ref: str) -> Meant | None:
     row = found[0]
     stop = row.subject.removeprefix("stop ")
 
-    def tell(told: Told) -> None:
+    def tell(told: ToldSpot) -> None:
         told.said.append(text_of(view, row))
         told.said.append(f"Code {row.code}{f'/{row.variant}' if row.variant else ''}: {row.title}.")
         if row.source_row:

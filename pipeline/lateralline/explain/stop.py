@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import hypot, isfinite, isnan, nan, sqrt
 from typing import Final
 
 from scipy.stats import chi2
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
-from lateralline.explain.content import ExplainedFigure, Told, said
+from lateralline.explain.content import ExplainedFigure, ToldSpot, said
 from lateralline.record.lineage import AERIAL
 from lateralline.record.reading import levels_in_metres, read_layers
 from lateralline.record.rows import EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
@@ -42,10 +43,9 @@ _MARK_HEADS: Final = (
 )
 
 
-def tell_stop(view: RecordView, fix: FixRow, told: Told) -> None:
+def tell_stop(view: RecordView, fix: FixRow, told: ToldSpot) -> None:
     """Tell what a stop rests on."""
-    levels = zip(view.rows(MarkRow), _levels_m(view), strict=True)
-    of_stop = [(m, z) for m, z in levels if (m.run_id, m.stop_id) == (fix.run_id, fix.stop_id)]
+    of_stop = _marks_of(view).get((fix.run_id, fix.stop_id), [])
     marks = [m for m, _ in of_stop]
     told.said += _plainly(view, fix, marks)
     if fix.geometry is not None:
@@ -80,6 +80,15 @@ def _plainly(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[str]:
     if fix.reason:
         texts.append(f"{fix.status.replace('_', ' ')}: {fix.reason}.")
     return texts
+
+
+@lru_cache(maxsize=1)
+def _marks_of(view: RecordView) -> dict[tuple[str, str], list[tuple[MarkRow, float]]]:
+    """Return the marks of each run and stop, with their levels."""
+    found: dict[tuple[str, str], list[tuple[MarkRow, float]]] = {}
+    for mark, level_m in zip(view.rows(MarkRow), _levels_m(view), strict=True):
+        found.setdefault((mark.run_id, mark.stop_id), []).append((mark, level_m))
+    return found
 
 
 def _levels_m(view: RecordView) -> list[float]:
@@ -188,7 +197,7 @@ def _depth(fix: FixRow) -> list[ExplainedFigure]:
             "depth ± (95 %)",
             INTERVAL_95 * fix.transmitter_depth_sigma_m,
             "m",
-            "1.960 × σ of the depth, which takes in marks, reading, tilt, ground and receiver",
+            "1.960 × its standard deviation, which takes in marks, reading, tilt, ground, receiver",
             f"1.960 × {said(fix.transmitter_depth_sigma_m)}",
             "normal",
         )
@@ -322,7 +331,7 @@ def level_figures(view: RecordView, spot: PipePointRow, line: str) -> list[Expla
             "cover ± (95 %)",
             INTERVAL_95 * spot.cover_sigma_m,
             "m",
-            "1.960 × σ of the cover",
+            "1.960 × its standard deviation",
             f"1.960 × {said(spot.cover_sigma_m)}",
             "normal",
         ),
