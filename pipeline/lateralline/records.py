@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from math import nan
 from typing import TypeAlias
 
 import numpy as np
@@ -305,6 +306,11 @@ class MarkResults:
     std_residual: Floats  # standardised residual (largest component), N(0,1) when all is well
     redundancy: Floats  # redundancy number 0…1: how well the others control this one
     smallest_blunder_m: Floats  # smallest detectable displacement, α=0.001, power 0.80
+    residual_along_m: Floats  # + ahead of where the solution puts it
+    residual_across_m: Floats  # + to the right of it; NaN of a plain mid null, and σ likewise
+    along_sigma_m: Floats  # σ the mark was weighed with
+    across_sigma_m: Floats
+    chi2_share: Floats  # what it adds to the stop's χ²
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +374,10 @@ class Stretch:
     chord_m: float
     reach_m: float  # major axis of the reach envelope: counter difference plus its 95 % error
     bend_rad: tuple[float, ...]  # deflection at each bend
+    #: Of straight, one bend, two: χ² by itself, and share of the paths its line leaves plausible.
+    shapes_chi2: tuple[float, float, float] = (nan, nan, nan)
+    shapes_share: tuple[float, float, float] = (nan, nan, nan)
+    straight_dof: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

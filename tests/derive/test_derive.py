@@ -307,6 +307,7 @@ def derived(
         np.array([0.5, 1.2, nan]),
         np.array([0.4, 0.0, nan]),
         np.array([0.3, np.inf, nan]),
+        *np.full((5, 3), nan),
     )
     earlier = (Finding("info", "place", "made-up", "mark M1", "a", "b", "c", "marks.csv:2"),)
     keys = ("counter_m", "counter_m", 0.05, 0.05)
@@ -535,7 +536,7 @@ def test_every_layer_keeps_the_contract() -> None:
 
 def test_a_site_without_a_line_still_has_every_layer() -> None:
     record, fixes, marks = made_record(made_settings(), [2.0], ["R1"]), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     made = derive(record, marks, no_exposures(), Solved(fixes, nothing, ()), Linked(fixes, (), ()))
     frames = to_frames(
         made.with_findings(record.settings.id, made.findings), record, site_frame(record)
@@ -547,7 +548,7 @@ def test_a_site_without_a_line_still_has_every_layer() -> None:
 @pytest.mark.parametrize("unknown", [slice(0, 4), slice(2, 3)], ids=["everywhere", "at one point"])
 def test_a_line_of_unknown_uncertainty_is_not_drawn_and_said(unknown: slice) -> None:
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     blind = replace(line_1(), cov_m2=line_1().cov_m2.copy())
     blind.cov_m2[unknown] = nan
     made = derive(
@@ -642,7 +643,7 @@ def test_an_entry_seen_as_an_exposure_is_a_node() -> None:
         fix=np.array([-1, 1, -1, 2]),
     )
     site, fixes, marks = made_settings(), made_fixes(), made_marks()
-    nothing = MarkResults(np.zeros(3, bool), *np.full((4, 3), nan))
+    nothing = MarkResults(np.zeros(3, bool), *np.full((9, 3), nan))
     products = derive(
         made_record(site, [], []),
         marks,

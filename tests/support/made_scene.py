@@ -168,7 +168,7 @@ class Scene:
             tilt_prior_rad=np.full(k, np.nan),
         )
         none = np.zeros(0)
-        return Solved(fixes, MarkResults(np.zeros(0, bool), none, none, none, none), ())
+        return Solved(fixes, MarkResults(np.zeros(0, bool), *[none] * 9), ())
 
     def exposures(self) -> Exposures:
         n = len(self.shots)

@@ -19,6 +19,7 @@ from lateralline.cli.command import Command
 from lateralline.cli.connect import connect
 from lateralline.cli.diff import diff
 from lateralline.cli.draw import draw
+from lateralline.cli.explain import explain
 from lateralline.cli.export import export
 from lateralline.cli.field_sheet import field_sheet
 from lateralline.cli.handover import handover
@@ -33,11 +34,13 @@ from lateralline.cli.publish import publish
 from lateralline.cli.register import register
 from lateralline.cli.retract import retract
 from lateralline.cli.schema import schema
+from lateralline.cli.seal import seal
 from lateralline.cli.sheet import sheet
 from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
 from lateralline.cli.upgrade import upgrade
+from lateralline.cli.verify import verify
 from lateralline.cli.zones import zones
 
 app = typer.Typer(
@@ -88,8 +91,11 @@ for command in (
     page,
     sheet,
     ties,
+    explain,
     export,
     handover,
+    seal,
+    verify,
     calibrate,
     zones,
     clearance,
@@ -116,6 +122,7 @@ def main() -> None:
     """
     for library in ("OPENBLAS", "MKL", "OMP"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when numpy is first imported
+    os.environ["PROJ_NETWORK"] = "OFF"  # grids are never fetched, whatever the machine is set to
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=SHOWN)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import degrees, nan
+from typing import Final
 
 import numpy as np
 import shapely
@@ -22,6 +23,10 @@ from lateralline.derive.grades import grade_between, grade_columns
 from lateralline.derive.ids import LineIds
 from lateralline.derive.quality import band_columns, line_evidence
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
+
+#: Columns of what was weighed for straight, one bend and two.
+_CHI2S: Final = ("straight_chi2", "bend_chi2", "two_bends_chi2")
+_SHARES: Final = ("straight_share", "bend_share", "two_bends_share")
 
 
 def centreline(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> Columns:
@@ -99,6 +104,8 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> It
             "to_chainage_m": to_m,
             "bend_1_deg": bends[0],
             "bend_2_deg": bends[1],
+            **dict(zip(_CHI2S, stretch.shapes_chi2, strict=True)),
+            **dict(zip(_SHARES, stretch.shapes_share, strict=True)),
             "length_m": to_m - from_m,
             "gradient": slope.grade,
             "gradient_sigma": slope.sigma,

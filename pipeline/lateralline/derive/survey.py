@@ -15,13 +15,22 @@ from lateralline.derive.ellipses import plan_columns, sigma_columns
 from lateralline.derive.tables import GEOMETRY, OF_RECORD, Columns, fields_of, points, source_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.findings import Finding, Given, finding
-from lateralline.records import Fixes, MarkResults, Marks, ObservationRows, StopRows
+from lateralline.records import Fixes, Marks, ObservationRows, Solved, StopRows
 from lateralline.settings import Run, Settings
 from lateralline.wording import metres
 
 
-def field_marks(days: SurveyDays, marks: Marks, results: MarkResults) -> Columns:
-    """Return every mark as placed, with its residual; one without position has no geometry."""
+def field_marks(days: SurveyDays, marks: Marks, solved: Solved, fixes: Fixes) -> Columns:
+    """Return every mark as placed, with its residual; one without position has no geometry.
+
+    `fixes` are turned to the camera's way by `link`, and residuals along and across with them.
+    """
+    results = solved.mark_results
+    turned = np.cos(fixes.heading_rad - solved.fixes.heading_rad) < 0.0
+    stops = zip(fixes.run[turned].tolist(), fixes.stop[turned].tolist(), strict=True)
+    back = set(stops)
+    of_marks = zip(marks.run.tolist(), marks.stop.tolist(), strict=True)
+    way = np.array([-1.0 if stop in back else 1.0 for stop in of_marks])
     tied = np.isfinite(marks.misfit_chi2).tolist()
     blunder, runs = results.smallest_blunder_m, marks.run.tolist()
     return {
@@ -31,6 +40,8 @@ def field_marks(days: SurveyDays, marks: Marks, results: MarkResults) -> Columns
         "mark_id": marks.mark,
         "run_id": marks.run,
         "redundancy_number": results.redundancy,
+        "residual_along_m": way * results.residual_along_m,
+        "residual_across_m": way * results.residual_across_m,
         "stop_id": marks.stop,
         # infinite: a mark no other controls hides any blunder
         "smallest_blunder_m": np.where(np.isfinite(blunder), blunder, np.nan),
@@ -70,6 +81,13 @@ def transmitter_fixes(
         shift[axis.line.fix[at]] = axis.line.shift_m[at]
     lines = {run.id: run.line for run in settings.runs}
     notes = dict(zip(stops.row.tolist(), stops.note.tolist(), strict=True))
+    read = dict(zip(stops.row.tolist(), stops.depth_reading_m.tolist(), strict=True))
+    measured = dict(zip(stops.row.tolist(), stops.tilt_rad.tolist(), strict=True))
+    tilt = np.array([measured[row] for row in fixes.row.tolist()])
+    expected = np.where(np.isnan(fixes.tilt_prior_rad), tilt, 0.0)
+    expected_sigma = np.where(
+        np.isnan(tilt), fixes.tilt_prior_rad, settings.accuracy.tilt_measured_rad
+    )
     sigma = np.sqrt(np.diagonal(fixes.cov, axis1=1, axis2=2))
     return {
         **fields_of("transmitter_fixes", fixes),
@@ -86,6 +104,9 @@ def transmitter_fixes(
         "heading_sigma_deg": np.degrees(sigma[:, 3]),
         "tilt_deg": np.degrees(fixes.tilt_rad),
         "tilt_sigma_deg": np.degrees(sigma[:, 4]),
+        "depth_reading_m": [read[row] for row in fixes.row.tolist()],
+        "tilt_expected_deg": np.degrees(expected),
+        "tilt_expected_sigma_deg": np.degrees(expected_sigma),
         "shift_m": shift,
         "note": [notes.get(row) for row in fixes.row.tolist()],
         "source_row": source_rows(stops.file, fixes.row.tolist()),

@@ -8,12 +8,14 @@ them; a feature without geometry is a row without shape.
 from __future__ import annotations
 
 import json
+import os
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pyogrio
@@ -62,15 +64,33 @@ class MapLayer:
     closed: tuple[int, ...]  # features whose rings did not end where they began, and were closed
 
 
+#: A file may name another that lies on a server, and some formats fetch that on sight. Nothing is
+#: fetched here: a proxy of a scheme that there is none of ends every request before a socket is.
+_NO_NETWORK: Final = {
+    "GDAL_HTTP_PROXY": "none://",
+    "GDAL_HTTPS_PROXY": "none://",
+    "GDAL_HTTP_MAX_RETRY": "0",
+    "CPL_VSIL_CURL_ALLOWED_FILENAME": "none",
+}
+#: What would let a request go past its proxy.
+_PAST_PROXIES: Final = ("no_proxy", "NO_PROXY")
+
+
 @contextmanager
 def _tripping() -> Iterator[None]:
-    """Turn whatever GDAL raises over a damaged file into GdalError."""
+    """Turn whatever GDAL raises over a damaged file into GdalError, and let nothing be fetched."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in _NO_NETWORK}
+    past = {name: os.environ.pop(name) for name in _PAST_PROXIES if name in os.environ}
+    pyogrio.set_gdal_config_options(_NO_NETWORK)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a shape GDAL cannot read is missing: a fault
             yield
     except Exception as e:  # GDAL's bindings have no error in common
         raise GdalError(str(e) or type(e).__name__) from e
+    finally:
+        pyogrio.set_gdal_config_options(before)
+        os.environ.update(past)
 
 
 def map_layers(path: Path) -> tuple[LayerInfo, ...]:

@@ -91,7 +91,7 @@ def to_line(
         xyz_m=xyz,
         cov_m2=blocks[i, i].copy(),
         cross_m2=blocks[i[:-1], i[1:]].copy(),
-        stretches=_stretches(line, fit, vertices, xyz, accuracy),
+        stretches=_stretches(line, fit, vertices, xyz, accuracy, paths),
         shift_m=np.array([_shift(v, p, fixes) for v, p in zip(vertices, xyz, strict=True)]),
         chi2=fit.result.chi2,
         dof=fit.result.dof,
@@ -264,7 +264,12 @@ def _scales(line: NetworkLine, fit: Fit) -> dict[str, tuple[float, float]]:
 
 
 def _stretches(
-    line: NetworkLine, fit: Fit, vertices: Sequence[_Vertex], xyz: Floats, accuracy: Accuracy
+    line: NetworkLine,
+    fit: Fit,
+    vertices: Sequence[_Vertex],
+    xyz: Floats,
+    accuracy: Accuracy,
+    plausible: SampledPaths | None,
 ) -> tuple[Stretch, ...]:
     number = fit.model.point_vertex[line.id]
     scales = _scales(line, fit)
@@ -298,9 +303,27 @@ def _stretches(
                 chord_m=float(chords[s]),
                 reach_m=float(reach),
                 bend_rad=tuple(float(t) for t in turns),
+                shapes_chi2=_three(line.shapes.chi2[stretch]),
+                shapes_share=_shares(plausible, (a + b) / 2),
+                straight_dof=int(line.shapes.dof[stretch, 0]),
             )
         )
     return tuple(out)
+
+
+def _three(values: Floats) -> tuple[float, float, float]:
+    """Return what is known (3,) of straight, one bend and two; NaN for what is not finite."""
+    straight, bend, two = np.where(np.isfinite(values), values, np.nan).tolist()
+    return straight, bend, two
+
+
+def _shares(paths: SampledPaths | None, vertex: float) -> tuple[float, float, float]:
+    """Return the share of paths of each shape past a place, given as `SampledPaths.stands` are."""
+    if paths is None:
+        return (np.nan, np.nan, np.nan)
+    between = int(np.clip(np.searchsorted(paths.stands, vertex) - 1, 0, len(paths.stands) - 2))
+    straight, bent, anyway, twice = paths.shape_share[between]
+    return _three(np.array([straight, bent + anyway, twice]))
 
 
 def _counted(

@@ -23,6 +23,9 @@ a link that leads nowhere is a fault.
 **Interrupted runs.** A part folder holds a lock while its process lives. The next run for the same
 target takes away what a dead one left, ends what it had begun to exchange together, and leaves a
 living one alone.
+
+**A seal goes with what it sealed** (`sealed`): a folder that was signed and is replaced loses its
+seal, and that is told.
 """
 
 from lateralline.output.proof import figure_metadata, stamp

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.errors import OutputExistsError
-from lateralline.output.proof import SCRAPS, Account, account_of, proof_of, sha256
+from lateralline.output.proof import SCRAPS, SEAL, Account, account_of, proof_of, seal_in, sha256
 from lateralline.output.system import duplicate, same_place, walk
 
-#: Where what was kept is reported; the command line prints it.
+#: Where what was kept is reported, by names without their folders: a log may be handed on. The
+#: command line prints it.
 LOG: Final = logging.getLogger("lateralline.output")
 #: Folder of a record that only an update writes: a build without one would lose it.
 OF_UPDATE: Final = "changes"
@@ -41,7 +42,7 @@ def keep_changed_file(path: Path) -> None:
         return
     other = kept_name(path)
     _duplicate_with_scraps(path, other)
-    LOG.warning("%s was changed since lateralline wrote it: kept as %s", path, other.name)
+    LOG.warning("%s was changed since lateralline wrote it: kept as %s", path.name, other.name)
 
 
 def carry(old: Path, new: Path) -> None:
@@ -59,6 +60,10 @@ def carry(old: Path, new: Path) -> None:
         target = kept_name(new / OF_UPDATE)
         _duplicate_tree(old / OF_UPDATE, target, device)
         LOG.warning("%s/ tells of an update, which this is not: kept as %s", OF_UPDATE, target.name)
+    if seal_in(old / SEAL) is not None:
+        LOG.warning(
+            "%s was sealed: the seal goes with what it sealed, seal the new one anew", old.name
+        )
     for name, what in _users(old, account):
         if not same_place(old / name, device):
             raise OutputExistsError(f"{old / name} is another disk: not replaced")
@@ -135,7 +140,7 @@ def _users(old: Path, account: Account) -> Iterator[tuple[str, str]]:
             elif name in account.files:
                 if not account.unchanged(old, name):
                     yield name, "changed"
-            elif name not in scraps:
+            elif name not in scraps and not (name == SEAL and seal_in(path) is not None):
                 yield name, "added"
 
     return inside(old)

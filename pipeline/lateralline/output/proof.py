@@ -122,6 +122,9 @@ def _unstamped(value: Any) -> Any:
 #: What stands in every folder written here, and says what was.
 MANIFEST: Final = "manifest.json"
 FORMAT: Final = "lateralline manifest 1"
+#: What stands beside it in a folder that somebody signed: see `sealed`.
+SEAL: Final = "seal.json"
+SEAL_FORMAT: Final = "lateralline seal 1"
 #: What is written, and by which command: a command replaces its own kind only.
 KINDS: Final[Mapping[str, str]] = {
     "record": "build",
@@ -139,12 +142,14 @@ KINDS: Final[Mapping[str, str]] = {
     "matches-picture": "match --picture",
     "connections": "connect",
     "connections-picture": "connect --picture",
+    "explanation": "explain",
     "tie-cards": "ties",
     "tie-tapes": "ties --tapes",
     "drawing": "export",
     "map": "export",
     "hand-over": "handover",
     "record-changes": "update --changes",
+    "seal": "seal",
     "codes": "import-points --write-codes",
     "field-sheet": "field-sheet",
     "report": "check --report or build --report",
@@ -279,11 +284,19 @@ class Account:
         if name == MANIFEST:
             proof = proof_of(path)
             return proof is None or proof.unchanged  # None: of a version that did not stamp it
-        wanted = self.files[name]
-        if sha256(path) == wanted["sha256"]:
-            return True
-        tables = wanted.get("tables_sha256")
-        return bool(tables) and is_sqlite(path) and tables_digest(path) == tables
+        return same(path, self.files[name])
+
+
+def same(path: Path, entry: Mapping[str, Any]) -> bool:
+    """Whether a file holds what an entry of a manifest says of it.
+
+    Of a GeoPackage its tables count: who only looked at it changed its bytes, and what a program
+    that has it open wrote may stand in a log beside bytes that are as they were.
+    """
+    tables, logged = entry.get("tables_sha256"), _filled(path.with_name(path.name + "-wal"))
+    if not (tables and logged) and sha256(path) == entry["sha256"]:
+        return True
+    return bool(tables) and is_sqlite(path) and tables_digest(path) == tables
 
 
 def account_of(folder: Path) -> Account | None:
@@ -301,17 +314,29 @@ def account_of(folder: Path) -> Account | None:
 
 def listed(folder: Path, kind: str) -> dict[str, object]:
     """Return what a manifest says of every file that is in `folder` now, and its stamp."""
-    outputs = []
-    for path in sorted(p for p in folder.rglob("*") if p.is_file() and p != folder / MANIFEST):
-        entry: dict[str, object] = {
-            "path": path.relative_to(folder).as_posix(),
-            "sha256": sha256(path),
-            "size_bytes": path.stat().st_size,
-        }
-        if is_sqlite(path):
-            entry["tables_sha256"] = tables_digest(path)
-        outputs.append(entry)
+    paths = sorted(p for p in folder.rglob("*") if p.is_file() and p != folder / MANIFEST)
+    outputs = [entry_of(folder, path.relative_to(folder).as_posix()) for path in paths]
     return {"kind": kind, "stamp": stamp(kind), "outputs": outputs}
+
+
+def entry_of(folder: Path, name: str) -> dict[str, object]:
+    """Return what a manifest says of one file of a folder; see `same`."""
+    path = folder / name
+    entry: dict[str, object] = {
+        "path": name,
+        "sha256": sha256(path),
+        "size_bytes": path.stat().st_size,
+    }
+    return entry | {"tables_sha256": tables_digest(path)} if is_sqlite(path) else entry
+
+
+def seal_in(path: Path) -> dict[str, Any] | None:
+    """Return what a seal holds; None for what is no seal of ours."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return dict(content) if content["format"] == SEAL_FORMAT else None
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
 
 
 def write_manifest(folder: Path, kind: str) -> None:

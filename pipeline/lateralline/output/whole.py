@@ -136,7 +136,8 @@ class PartFolder:
             if not (self._is_continued(before) or keep.all_kept(before, self.target)):
                 other = keep.kept_name(self.target)
                 before.rename(other)
-                keep.LOG.warning("%s was changed meanwhile: kept as %s", self.target, other)
+                message = "%s was changed meanwhile: kept as %s"
+                keep.LOG.warning(message, self.target.name, other.name)
             with suppress(OSError):  # a full disk: then a kill right now would leave a copy
                 self._write_state(self._state() | {"safe": True})
         _remove(self.home / "new")
@@ -212,7 +213,7 @@ def recover(target: Path) -> None:
                 continue
         elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
             message = "%s may be what an interrupted run left: remove it if nothing is running"
-            keep.LOG.warning(message, home)
+            keep.LOG.warning(message, home.name)
             continue
         lock = system.hold(home / "lock")
         if lock is not None:

@@ -22,6 +22,8 @@ from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
+from lateralline.explain.content import compared, said
+from lateralline.explain.refs import explain_stops
 from lateralline.findings import title_of
 from lateralline.page import places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
@@ -102,6 +104,9 @@ def document(
             for heads in [_heads(view, columns)]
         ],
         photos=page_photos(view),
+        why=explain_stops(view) if len(view.fixes) <= _MOST_EXPLAINED else [],
+        said=said,
+        compared=compared,
         findings=findings,
         called=SEVERITY_NAMES,
         fact_text=lambda fact, with_unit=False: fact_text(
@@ -186,6 +191,8 @@ _TABLES: Final = {
         ("east of the corner", "north of the corner", "position ±"),
     ),
 }
+#: Stops that a page tells the reasons of; of more, `lateralline explain` tells each.
+_MOST_EXPLAINED: Final = 60
 #: Texts of a finding.
 _PROSE: Final = ("what", "by_how_much", "what_to_do")
 _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}

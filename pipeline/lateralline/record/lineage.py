@@ -46,6 +46,8 @@ _LIBRARIES: Final = (
 SCHEMA: Final = "schema version"
 #: Columns of layers that name the published table or rule a row rests on.
 _SOURCE_COLUMNS: Final = ("source", "dimensions_from", "fitting_source")
+#: Item of the row that says how high the receiver's aerial was above the ground.
+AERIAL: Final = "receiver's aerial above ground"
 _Z_DATUM: Final = "z counts from"
 _Z_UNIT: Final = "z unit"
 
@@ -359,6 +361,9 @@ def _settings(settings: Settings) -> Iterator[_LineageRow]:
         yield _LineageRow(
             "parameter", f"unit of {what}", unit, remark="as given; all here is metres"
         )
+    if high := settings.aerial_height_m:
+        sure = f"1 σ {settings.aerial_height_sigma_m:.6g} m"
+        yield _LineageRow("parameter", AERIAL, f"{high:.6g}", "m", remark=sure)
     if settings.slope_tape:
         yield _LineageRow("parameter", "tape distances", "slope")
     for run in settings.runs:

@@ -191,7 +191,14 @@ class SegmentRow(FallRow):
     """Pipe between two neighbouring located points."""
 
     layer = "pipe_segments"
-    line_id, segment_id, from_ref, to_ref, shape = texts(5)
+    (
+        line_id, segment_id, from_ref, to_ref, shape, run_id, from_node_id, to_node_id,
+        pas128_band, pas128_rule, as5488_band, as5488_rule, least_gradients,
+    ) = texts(13)  # fmt: skip
+    (
+        straight_chi2, bend_chi2, two_bends_chi2, straight_dof, straight_share, bend_share,
+        two_bends_share, bend_1_deg, bend_2_deg, counter_difference_m, chord_m, reach_m,
+    ) = reals(12)  # fmt: skip
     (
         from_chainage_m, to_chainage_m, length_m, invert_down_level_m, invert_down_sigma_m,
         invert_up_level_m, invert_up_sigma_m, cover_min_m, position_95_max_m,
@@ -293,7 +300,9 @@ class FixRow(EllipseRow):
     (
         counter_m, transmitter_level_m, transmitter_depth_m, transmitter_depth_sigma_m,
         heading_deg, heading_sigma_deg, tilt_deg, tilt_sigma_deg, chi2, dof, shift_m,
-    ) = reals(11)  # fmt: skip
+        depth_reading_m, tilt_expected_deg, tilt_expected_sigma_deg, marks_used, east_sigma_m,
+        north_sigma_m, east_north_covariance_m2,
+    ) = reals(18)  # fmt: skip
 
     @property
     def name(self) -> str:
@@ -306,7 +315,26 @@ class BandRow(AlongRow):
 
     layer = "level_band"
     level_datum = TextColumn()
-    invert_level_m, invert_lower_95_m, invert_upper_95_m, cover_m, cover_sigma_m = reals(5)
+    (
+        invert_level_m, invert_lower_95_m, invert_upper_95_m, cover_m, cover_sigma_m,
+        cover_lower_95_m,
+    ) = reals(6)  # fmt: skip
+
+
+class ParameterRow(LayerRow):
+    """What the adjustment found besides positions, beside what was taken of it before."""
+
+    layer = "adjusted_parameters"
+    kind, subject, unit = texts(3)
+    value, sigma, prior, prior_sigma = reals(4)
+
+
+class EvidenceRow(LayerRow):
+    """The accuracy a site was solved with, and what its residuals say of it."""
+
+    layer = "accuracy_evidence"
+    receiver, surveyor, accuracy, beside = texts(4)
+    reckoned_with = RealColumn()
 
 
 class ControlRow(PointRow):
@@ -322,8 +350,12 @@ class MarkRow(PointRow):
     """One spot put on the ground."""
 
     layer = "field_marks"
-    mark_id, run_id, stop_id, kind, method, note = texts(6)
-    used = FlagColumn()
+    mark_id, run_id, stop_id, kind, method, note, source_row = texts(7)
+    used, placed, level_known = FlagColumn(), FlagColumn(), FlagColumn()
+    (
+        residual_m, residual_along_m, residual_across_m, along_sigma_m, across_sigma_m,
+        std_residual, redundancy_number, smallest_blunder_m, chi2_share, level_sigma_m,
+    ) = reals(10)  # fmt: skip
 
 
 class ZoneRow(LayerRow):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -203,6 +203,11 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
         std_residual=np.full(size, np.nan),
         redundancy=np.full(size, np.nan),
         smallest_blunder_m=np.full(size, np.nan),
+        residual_along_m=np.full(size, np.nan),
+        residual_across_m=np.full(size, np.nan),
+        along_sigma_m=np.full(size, np.nan),
+        across_sigma_m=np.full(size, np.nan),
+        chi2_share=np.full(size, np.nan),
     )
     if not len(index):
         return out
@@ -212,6 +217,11 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
     tested = reliability(white, chosen.cov, problem.count, problem.rows)
     out.used[index] = np.repeat(chosen.converged, problem.count)
     out.residual_m[index] = _offset(at.mark_f, by_mark, problem.marks.kind == MID)
+    off, sigma = _in_metres(at.mark_f, at.mark_s, by_mark, problem.rows == 1)
+    over = np.repeat(_wrapped(chosen.p[3], chosen.p[4])[2], problem.count)
+    out.residual_along_m[index], out.residual_across_m[index] = np.where(over, -off, off)
+    out.along_sigma_m[index], out.across_sigma_m[index] = sigma
+    out.chi2_share[index] = np.sum(white.mark_f**2, axis=0)
     out.std_residual[index] = tested.std_residual
     out.redundancy[index] = tested.redundancy
     shift = whiten(replace(at, mark_j=by_mark)).mark_j
@@ -222,9 +232,27 @@ def _mark_results(modes: Modes, size: int) -> MarkResults:
     with np.errstate(divide="ignore", invalid="ignore"):
         smallest = W_DETECTABLE / np.sqrt(weakest)
     out.smallest_blunder_m[index] = np.where(smallest < UNDETECTABLE_M, smallest, np.nan)
-    for column in (out.residual_m, out.std_residual, out.redundancy, out.smallest_blunder_m):
-        column[~out.used] = np.nan
+    for f in fields(out):
+        if f.name != "used":
+            getattr(out, f.name)[~out.used] = np.nan
     return out
+
+
+def _in_metres(f: Floats, s: Floats, by_mark: Floats, one: Flags) -> tuple[Floats, Floats]:
+    """Return residuals (2, n) of marks on the ground along and across, and σ (2, n) of each.
+
+    F⁻¹ f and F⁻¹ S F⁻ᵀ, F the derivative (2, 2, n) of both conditions by the mark, S their
+    covariance s11, s12, s22 (3, n). A mark of one condition answers along the axis alone.
+    """
+    (a, b), (c, d) = by_mark
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = np.stack([[d, -b], [-c, a]]) / (a * d - b * c)
+        off = np.einsum("ijn,jn->in", inverse, f)
+        noise = np.stack([[s[0], s[1]], [s[1], s[2]]])
+        sigma = np.sqrt(np.einsum("ijn,jkn,ikn->in", inverse, noise, inverse))
+        off[0, one], sigma[0, one] = (f[0] / a)[one], (np.sqrt(s[0]) / np.abs(a))[one]
+    off[1, one], sigma[1, one] = np.nan, np.nan
+    return off, sigma
 
 
 def _offset(f: Floats, by_mark: Floats, mid: Flags) -> Floats:

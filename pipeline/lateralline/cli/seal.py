@@ -1,0 +1,65 @@
+"""`lateralline seal`: sign a folder with a key of one's own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lateralline.cli.options import argument, option
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console, print_indented
+
+
+def seal(
+    folder: Annotated[
+        Path | None,
+        argument(
+            "Folder that `lateralline build`, zones, clearance or another command wrote.",
+            metavar="[FOLDER]",
+            exists=True,
+            file_okay=False,
+        ),
+    ] = None,
+    key: Annotated[
+        Path | None, option("Private key to sign with, as --new-key makes it.", metavar="FILE")
+    ] = None,
+    new_key: Annotated[
+        Path | None,
+        option(
+            "Make a key: FILE for its owner alone, FILE.pub for everybody else.", metavar="FILE"
+        ),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Seal anew what is sealed already.")
+    ] = False,
+) -> None:
+    """Sign every file of a folder, so that any later change is told by `verify`.
+
+    seal.json in the folder holds the SHA-256 of every file, version and parameters, and an Ed25519
+    signature. Keep the private key to yourself; hand FILE.pub to whoever verifies, by another way
+    than the folder. A seal says who signed and that nothing was changed since, and nothing of where
+    the pipe is: it is no clearance to dig.
+
+    Exit code: 0 sealed, or a key made; 2 nothing written.
+
+    \b
+    Example:
+      lateralline seal --new-key my.key
+      lateralline seal out --key my.key
+    """
+    from lateralline.api import seals
+
+    if new_key is not None:
+        if folder is not None or key is not None or replace:
+            raise typer.BadParameter("stands alone", param_hint="--new-key")
+        public = seals.new_key(new_key)
+        print_last_words(f"made {new_key}, for you alone, and {public} to hand out")
+        return
+    if folder is None or key is None:
+        raise typer.BadParameter("say FOLDER and --key FILE, or --new-key FILE")
+    changed = seals.seal(folder, key, replace=replace)
+    for name in changed:
+        print_indented(console(), f"changed since it was written, and sealed as it is now: {name}")
+    print_last_words(f"sealed {folder}")

@@ -1,0 +1,59 @@
+"""`lateralline verify`: whether a sealed folder is as it was signed."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
+from lateralline.cli.options import AsJson, argument, option
+from lateralline.cli.report import print_last_words
+from lateralline.cli.terminal import console, print_indented
+
+
+def verify(
+    folder: Annotated[
+        Path, argument("Folder that was sealed.", metavar="FOLDER", exists=True, file_okay=False)
+    ],
+    key: Annotated[
+        Path | None,
+        option("Public key of whoever sealed it, had from that person.", metavar="FILE.pub"),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say whether a sealed folder is as it was signed, and name what is not.
+
+    A GeoPackage counts by what its tables hold: looking at it changes nothing. Without --key only
+    the seal's own key is known, which anybody could have put there.
+
+    Exit code: 0 as it was signed; 1 changed, another key, or a broken seal; 2 not sealed.
+
+    \b
+    Example:
+      lateralline verify out --key my.key.pub
+    """
+    from lateralline.api import seals
+
+    found = seals.verify(folder, key)
+    code = CLEAN if found.holds else WITH_ERRORS
+    if as_json:
+        content = {**head("verify", None, code), **asdict(found), "holds": found.holds}
+        typer.echo(json_text(content))
+        raise typer.Exit(code)
+    page = console()
+    if found.broken:
+        print_indented(page, f"do not rely on the seal of {folder}: {found.broken}")
+    for what in ("changed", "missing", "added"):
+        for name in getattr(found, what):
+            print_indented(page, f"{what}: {name}")
+    if found.fingerprint:
+        print_indented(page, f"sealed {found.sealed_at} with key {found.fingerprint}")
+    if not found.key_given:
+        print_indented(
+            page, "whose key that is, only --key with the public key of the signer shows"
+        )
+    print_last_words("as it was signed" if found.holds else "NOT as it was signed")
+    raise typer.Exit(code)

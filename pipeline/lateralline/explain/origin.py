@@ -1,0 +1,99 @@
+"""Which record an explanation is of, what its coordinates went through, and what was assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from lateralline.explain.content import ToldSpot
+from lateralline.output.proof import account_of, sha256, tables_digest
+from lateralline.record.layers import AnyFrame
+from lateralline.record.rows import EvidenceRow, FindingRow
+from lateralline.record.view import RecordView
+from lateralline.wording import SEVERITY_NAMES
+
+#: Topics of the lineage, each a table: title, remark, heads, and which columns stand in it.
+_TABLES: Final = (
+    ("input", "Files it was made of", "as handed in, by hash", ("item", "value", "sha256")),
+    ("crs", "Frame", "what coordinates and levels count from", ("item", "value", "unit", "remark")),
+    ("operation", "Coordinate operations", "1 σ in metres as published",
+     ("item", "value", "accuracy_m", "remark")),
+    ("missing_operation", "Better operations that were not there", "", ("item", "value")),
+    ("parameter", "Accuracies and settings taken", "1 σ; what the site states or its defaults",
+     ("item", "value", "unit", "remark")),
+    ("source", "Published tables and rules", "", ("item", "value")),
+)  # fmt: skip
+_HEADS: Final = {"item": "what", "sha256": "SHA-256", "accuracy_m": "± 1 σ"}
+
+
+def identity(view: RecordView) -> tuple[tuple[str, str], ...]:
+    """Return which record it is: site, version, days, software, hash of its content."""
+    about, rows = view.lineage, view.layers["lineage"]
+    software = rows[rows["topic"] == "software"]
+    made_by = ", ".join(
+        f"{i} {v}" for i, v in zip(software["item"], software["value"], strict=True)
+    )
+    return (
+        ("site", f"{view.site_id} {view.name}".strip()),
+        ("version of the record", about.version or "not counted"),
+        ("valid from", about.valid_from),
+        ("last surveyed", about.last_surveyed),
+        ("surveyed by", about.surveyor or "not named"),
+        ("file", view.source.name),
+        ("SHA-256 of what its tables hold", tables_digest(view.source)),
+        ("SHA-256 of its bytes", sha256(view.source)),
+        ("state", _state(view.source)),
+        ("made with", made_by),
+        ("levels", about.levels),
+        ("directions", about.directions),
+    )
+
+
+def _state(gpkg: Path) -> str:
+    """Return whether a record is as it was written, as the manifest beside it says."""
+    account = account_of(gpkg.parent)
+    if account is None or gpkg.name not in account.files:
+        return "no manifest beside it: nothing says whether it was changed"
+    same = account.unchanged(gpkg.parent, gpkg.name)
+    return "as it was written" if same else "CHANGED since it was written"
+
+
+def tell_origin(view: RecordView, told: ToldSpot) -> None:
+    """Tell files, frame, operations, accuracies and published rules, all from the lineage."""
+    rows = view.layers["lineage"]
+    for topic, title, note, columns in _TABLES:
+        some = rows[rows["topic"] == topic]
+        heads = [_HEADS.get(c, c) for c in columns]
+        told.table(title, note, heads, list(_texts(some, columns)))
+    doubted = [
+        (e.accuracy, f"{e.reckoned_with:.6g}", e.receiver or "–", e.surveyor or "–")
+        for e in view.rows(EvidenceRow)
+        if e.accuracy == e.beside
+    ]
+    told.table(
+        "Accuracies the site was solved with",
+        "wider than stated where its own residuals denied those",
+        ("accuracy", "1 σ", "receiver", "surveyor"),
+        doubted,
+    )
+
+
+def _texts(rows: AnyFrame, columns: Iterable[str]) -> Iterable[tuple[str, ...]]:
+    for values in zip(*(rows[c] for c in columns), strict=True):
+        yield tuple("" if v is None or v != v else f"{v:.6g}" if isinstance(v, float) else str(v)
+                    for v in values)  # fmt: skip
+
+
+def assumed_in(view: RecordView) -> tuple[str, ...]:
+    """Return what nobody gave and the record takes for given, as its findings say it."""
+    return tuple(text_of(view, row) for row in view.rows(FindingRow) if "assumed" in row.code)
+
+
+def text_of(view: RecordView, row: FindingRow) -> str:
+    """Return a finding in one line: how much it matters, what it is about, what was found."""
+    told = "; ".join(filter(None, (row.what, row.by_how_much)))
+    what_to_do = f" → {row.what_to_do}" if row.what_to_do else ""
+    accepted = f" ({row.accepted})" if row.accepted else ""
+    named = SEVERITY_NAMES.get(row.severity, row.severity)
+    return f"{named}: {row.subject}: {view.prose(told)}{view.prose(what_to_do)}{accepted}"

@@ -1,0 +1,232 @@
+"""What `explain` says of a record, held against arithmetic done by hand and against the record."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from lateralline.cli import app
+from lateralline.errors import UnknownSpotError
+from lateralline.explain import Explanation, explain
+from lateralline.explain.content import lines_of
+from lateralline.record import CAUTION
+from lateralline.record.rows import FindingRow, NodeRow, SegmentRow
+from lateralline.record.view import read_record
+from tests.support.places import SAMPLES
+
+#: Three stops on a straight taped line, level ground at 100.00, transmitters level: both end nulls
+#: 2.00 m apart, the mid null midway. Invented.
+SITE = """[site]
+id = "HAND-1"
+name = "worked by hand"
+surveyed = 2026-05-06
+surveyor = "practice crew"
+[crs]
+horizontal = "local"
+vertical = "none"
+bearings = "grid"
+[units]
+tape = "m"
+level = "m"
+depth = "m"
+counter = "m"
+pipe = "m"
+[[pipe]]
+line = "L1"
+material = "PVC"
+nominal = "DN110"
+service = "sanitary"
+[[run]]
+id = "R1"
+line = "L1"
+entry = "CO1"
+counter_at_entry = 0.00
+flow = "with"
+transmitter_lag = 0.35
+ride_height = 0.03
+[dig]
+rule = "cga"
+[receiver]
+aerial_height = 0.10
+aerial_height_sigma = 0.0
+"""
+
+
+def _written(folder: Path) -> Path:
+    folder.mkdir()
+    (folder / "site.toml").write_text(SITE, encoding="utf-8")
+    control = ["point,x,y,z,sigma_h,sigma_v", "A,0.00,0.00,100.00,0,0", "B,20.00,0.00,100.00,0,0"]
+    marks = ["mark,run,stop,kind,method,base_from,base_to,base_distance,base_offset,z"]
+    stops = ["run,stop,counter,depth_reading"]
+    for n, middle in enumerate((4.0, 9.0, 14.0), start=1):
+        for letter, kind, at in (("A", "end_null", -1.0), ("M", "mid_null", 0.0),
+                                 ("B", "end_null", 1.0)):  # fmt: skip
+            marks.append(f"{n}{letter},R1,{n},{kind},offset,A,B,{middle + at:.2f},0.00,100.00")
+        stops.append(f"R1,{n},{middle + 0.35:.2f},1.41")
+    for name, rows in (("control", control), ("marks", marks), ("stops", stops)):
+        (folder / f"{name}.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def hand(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The record of the site worked by hand; the site's own files are gone."""
+    home = tmp_path_factory.mktemp("hand")
+    out = home / "out"
+    made = CliRunner().invoke(app, ["build", str(_written(home / "site")), "-o", str(out)])
+    assert made.exit_code == 0, made.output
+    shutil.rmtree(home / "site")
+    return out
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("sample") / "out"
+    made = CliRunner().invoke(app, ["build", str(SAMPLES / "tape-ties"), "-o", str(out)])
+    assert made.exit_code == 0, made.output
+    return out
+
+
+def _figure(told: Explanation, begins: str) -> Any:
+    [found] = [f for f in told.figures if f.what.startswith(begins)]
+    return found
+
+
+def test_a_stop_worked_by_hand(hand: Path) -> None:
+    """Every number here is worked with a pencil from marks at 8.00, 9.00 and 10.00 m."""
+    told = explain(hand / "asbuilt.gpkg", "R1/2")
+    # Midway between both end nulls: (8.00 + 10.00) / 2 = 9.00 along, 0 across. The view counts
+    # from a corner of its own; differences do not.
+    marks = next(t for t in told.tables if t.title == "Marks")
+    east = {row[0]: float(row[4]) for row in marks.rows}
+    assert east["2B"] - east["2A"] == pytest.approx(2.00, abs=1e-3)
+    middle = _figure(told, "east by hand")
+    assert middle.value - east["2A"] == pytest.approx(1.00, abs=1e-3)
+    assert abs(middle.differs) < 0.005  # the solution is there too
+    # Depth: 2.00 / √2 = 1.4142 from the aerial, held 0.10 up: 1.3142.
+    depth = _figure(told, "depth by hand")
+    assert depth.value == pytest.approx(1.3142, abs=5e-5)
+    assert depth.worked.endswith("= 2.0000 / 1.4142 − 0.1000")
+    assert depth.in_record == pytest.approx(1.3142, abs=0.01)  # tilts of 5° averaged over
+    assert _figure(told, "depth by the reading").value == pytest.approx(1.41 - 0.10)
+    # Level of the transmitter: 100.00 − 1.3142 = 98.6858.
+    assert _figure(told, "level of the transmitter").value == pytest.approx(98.6858, abs=0.02)
+    # Weight of the mid null: 1 m along turns the field by 3 / 1.4142 = 2.1213 rad, so 2° = 0.0349
+    # rad of the receiver is 0.0349 / 2.1213 = 0.0165 m. The mark's own: placing 0.0300, tape
+    # 0.0100 + 0.0005 × 9.00 = 0.0145. √(0.0165² + 0.0300² + 0.0145²) = 0.0372.
+    along = {row[0]: float(row[7]) for row in marks.rows}
+    assert along["2M"] == pytest.approx(0.0372, abs=2e-4)
+    weight = {row[0]: float(row[9]) for row in marks.rows}
+    assert weight["2M"] == pytest.approx(723.0, abs=8.0)  # 1 / 0.0372² = 723
+    # Of an end null: 4 / (3 × 1.4142) = 0.9428 rad a metre, 0.0349 / 0.9428 = 0.0370 m; tape 0.0100
+    # + 0.0005 × 8.00 = 0.0140; its level, 0.0100, counts 0.7071 as much:
+    # √(0.0370² + 0.0300² + 0.0140² + 0.0071²) = 0.0502.
+    assert along["2A"] == pytest.approx(0.0502, abs=2e-4)
+    # Nothing was off when the numbers were made up: the misfit is next to nothing.
+    assert _figure(told, "misfit that the marks").value < 0.05
+
+
+def test_cover_and_gradient_by_hand(hand: Path) -> None:
+    told = explain(hand / "asbuilt.gpkg", "R1/2")
+    cover = next(f for f in told.figures if f.what == "cover")
+    # Invert 98.6858 − 0.03 = 98.6558; DN110 of EN 1401: top at 0.1100 − 0.0032 = 0.1068 above:
+    # 100.00 − (98.6558 + 0.1068) = 1.2374.
+    assert cover.value == pytest.approx(1.2374, abs=0.02)
+    assert cover.agrees
+    assert abs(_figure(told, "gradient of L1/segment-1").value) < 0.005
+    # Counters 9.35 and 14.35: 5.00 m, at a scale next to 1.
+    assert _figure(told, "length of L1/segment-1 by the counter").value == pytest.approx(
+        5.0, abs=0.05
+    )
+
+
+def test_the_record_holds_what_its_own_figures_give(sample: Path) -> None:
+    """Of every stop, node, segment, observation and finding; and each says what it must."""
+    gpkg = sample / "asbuilt.gpkg"
+    view = read_record(gpkg)
+    refs = [
+        "R1/4", "R1/1", *[n.node_id for n in view.rows(NodeRow) if n.kind != "point"],
+        view.rows(SegmentRow)[4].segment_id, view.observations[0].observation_id,
+        view.rows(FindingRow)[0].cause, "L1@12.4ft", "L1@0m",
+    ]  # fmt: skip
+    for ref in refs:
+        told = explain(gpkg, ref)
+        assert told.disagreeing == (), ref
+        text = "\n".join(lines_of(told))
+        for word in ("SHA-256 of what its tables hold", "Assumed", "marks.csv", "EPSG:3734"):
+            assert word in text, (ref, word)
+        assert text.endswith(CAUTION)
+        assert told.said, ref
+    compared = [f for r in refs[:2] for f in explain(gpkg, r).figures if not f.by_hand]
+    assert sum(f.in_record == f.in_record for f in compared) >= 8  # compared at all
+
+
+def test_shapes_are_weighed_and_the_one_drawn_is_named(sample: Path) -> None:
+    gpkg = sample / "asbuilt.gpkg"
+    bent = next(s for s in read_record(gpkg).rows(SegmentRow) if s.shape == "bend")
+    [weighed] = [t for t in explain(gpkg, bent.segment_id).tables if t.title == "Shapes weighed"]
+    drawn = {row[1]: row[5] for row in weighed.rows}
+    assert drawn == {"straight": "", "one bend": "drawn", "two bends": ""}
+    chi2 = {row[1]: float(row[2]) for row in weighed.rows}
+    assert chi2["straight"] > 20.5 > chi2["one bend"]  # 0.1 % limit of χ² with 5 spare: 20.52
+    shares = [float(row[4].rstrip("%")) for row in weighed.rows]
+    assert sum(shares) == pytest.approx(100.0, abs=0.2)
+    assert shares[1] > 50.0
+
+
+def test_an_edited_record_is_told(sample: Path, tmp_path: Path) -> None:
+    shutil.copytree(sample, tmp_path / "out")
+    gpkg = tmp_path / "out" / "asbuilt.gpkg"
+    assert dict(explain(gpkg, "R1/4").record)["state"] == "as it was written"
+    with sqlite3.connect(gpkg) as db:
+        db.create_function("ST_IsEmpty", 1, lambda g: g is None)
+        db.create_function("ST_MinX", 1, lambda g: 0.0)
+        names = [n for (n,) in db.execute("SELECT name FROM sqlite_master WHERE type='trigger'")]
+        for name in names:
+            db.execute(f'DROP TRIGGER "{name}"')
+        db.execute("UPDATE pipe_nodes SET cover_m = cover_m + 0.5 WHERE ref = 'R1/4'")
+    db.close()
+    told = explain(gpkg, "R1/4")
+    assert [f.what for f in told.disagreeing] == ["cover"]
+    assert dict(told.record)["state"] == "CHANGED since it was written"
+    shown = CliRunner().invoke(app, ["explain", str(tmp_path / "out"), "R1/4"])
+    assert shown.exit_code == 1
+    assert "someone edited it" in shown.output
+
+
+def test_the_command_prints_writes_and_documents(sample: Path, tmp_path: Path) -> None:
+    shown = CliRunner().invoke(app, ["explain", str(sample), "R1/4"])
+    assert shown.exit_code == 0, shown.output
+    assert " ".join(shown.output.split()).endswith(CAUTION)
+    document = json.loads(
+        CliRunner().invoke(app, ["explain", str(sample), "L1/bend-1", "--json"]).output
+    )
+    assert document["caution"] == CAUTION
+    assert document["record"]["site"] == "QH-014 Quarry Hill 14"
+    assert all(f["agrees"] for f in document["figures"])
+    for name in ("a.pdf", "b.pdf"):
+        made = CliRunner().invoke(app, ["explain", str(sample), "R1/4", "-o", str(tmp_path / name)])
+        assert made.exit_code == 0, made.output
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("ref", "says"),
+    [
+        ("R9/9", "a place as L1@12.4m"),
+        ("L1@12.4", "must carry its unit"),
+        ("L1@900m", "is located over"),
+        ("L1@x1", "must carry its unit"),
+    ],
+)
+def test_what_is_not_there_is_told_with_what_would_be_right(
+    ref: str, says: str, sample: Path
+) -> None:
+    with pytest.raises(UnknownSpotError, match=says):
+        explain(sample / "asbuilt.gpkg", ref)
