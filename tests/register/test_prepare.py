@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -142,6 +143,20 @@ def test_who_publishes_needs_no_more_than_to_add(
     assert reader.rows("SELECT count(*) > 0 FROM asbuilt.pipe_nodes_as_of(current_date)") == [["t"]]
     refused = run("register", register.as_user("a_publisher").url)
     assert refused.exit_code == 2, refused.output
+
+
+def test_publishing_is_timed_in_databases_that_go_again(server: Server, quarry: Path) -> None:
+    names = "SELECT datname FROM pg_database ORDER BY 1"
+    before = server.rows(names)
+    assert run("bench", quarry).exit_code == 2
+    done = run("bench", quarry, "--publish", server.url)
+    assert done.exit_code == 0, done.output
+    found = [float(n.replace(",", "")) for n in re.findall(r"^ +([\d,]+)  ", done.output, re.M)]
+    assert len(found) == 4
+    assert float(re.findall(r"(\d\.\d\d) of plain COPY", done.output)[0]) == pytest.approx(
+        found[0] / found[1], abs=0.01
+    )
+    assert server.rows(names) == before
 
 
 # ---- what is said -------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import os
 import shutil
+import sqlite3
 from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -260,6 +261,35 @@ def test_a_site_the_register_does_not_take_stops_no_other(other: Server, village
     assert {s.outcome for s in done.values()} == {"published"}
     assert register.rows(f"SELECT * FROM asbuilt.site_versions WHERE site_id = '{bad}'") == []
     assert uids(register, bad) == {layer: set() for layer in LAYERS}
+
+
+def test_a_value_no_column_takes_stops_no_other(
+    other: Server, village: Village, tmp_path: Path
+) -> None:
+    """Rows of all sites come by one COPY, which fails whole."""
+    bad = village.visited[0]
+    shutil.copytree(village.june, tmp_path / "june")
+    with sqlite3.connect(tmp_path / "june" / "asbuilt.gpkg") as db:
+        words = "UPDATE accuracy_evidence SET surveyor = CAST(? AS TEXT) WHERE site_id = ?"
+        assert db.execute(words, (b"\xff", bad)).rowcount > 0
+    done = {s.site_id: s for s in registers.publish([tmp_path / "june"], other.url)}
+    assert done.pop(bad).reason.startswith("the database refused it: invalid byte sequence")
+    assert {s.outcome for s in done.values()} <= {"published", "unchanged"}
+    assert done
+
+
+def test_private_photos_stay_out(other: Server, tmp_path: Path) -> None:
+    lateralline.build(SAMPLES / "slope-levels", tmp_path / "out", crs=CRS)
+    with sqlite3.connect(tmp_path / "out" / "asbuilt.gpkg") as db:
+        (first,) = db.execute("SELECT min(uid) FROM field_photos").fetchone()
+        db.execute("UPDATE field_photos SET private = 1 WHERE uid = ?", (first,))
+        left = {uid for (uid,) in db.execute("SELECT uid FROM field_photos WHERE NOT private")}
+    assert left
+    assert outcomes(other, tmp_path / "out") == {"published"}
+    held = "SELECT uid FROM asbuilt.current_field_photos WHERE site_id = 'QH-031'"
+    assert {uid for (uid,) in other.rows(held)} == left
+    registers.publish([tmp_path / "out"], other.url, with_private=True)
+    assert {uid for (uid,) in other.rows(held)} == {*left, first}
 
 
 def test_what_was_retracted_stays_in_the_history(other: Server, quarry: Path) -> None:

@@ -288,3 +288,10 @@ def _grant(connection: Connection, *, asked: bool) -> None:
         f"GRANT EXECUTE ON FUNCTION {SCHEMA}.add_own_column TO {PUBLISHER}",
     ):
         connection.execute(text(order))
+    # Anybody has this right unless it was taken from all; who owns the database gives it back.
+    database = connection.execute(
+        text("SELECT quote_ident(current_database()) WHERE has_database_privilege("
+             "current_database(), 'TEMPORARY WITH GRANT OPTION')")
+    ).scalar()  # fmt: skip
+    if database is not None:
+        connection.execute(text(f"GRANT TEMPORARY ON DATABASE {database} TO {PUBLISHER}"))
