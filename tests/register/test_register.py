@@ -24,6 +24,7 @@ from lateralline import contract
 from lateralline.api import registers
 from lateralline.api.records import SiteChanges, update
 from lateralline.errors import RegisterError, UnknownSiteError
+from lateralline.record.connections import NoConnectionsError
 from tests.register.conftest import CRS
 from tests.support.places import SAMPLES
 from tests.support.postgis import Server
@@ -250,6 +251,31 @@ def test_two_who_publish_at_once_make_one_version(other: Server, quarry: Path) -
     assert sorted(one.outcome for (one,) in done) == ["published", *["unchanged"] * 2]
     versions = "SELECT site_id, register_version FROM asbuilt.site_versions WHERE site_id = "
     assert other.rows(f"{versions}'QH-022'") == [["QH-022", "1"]]
+
+
+def test_connections_come_in_with_their_record(
+    new_register: Callable[[], Server], quarry: Path, connections: Path, village: Village
+) -> None:
+    """Another result is another version; the record alone says nothing of them."""
+    register = new_register()
+    held = (
+        "SELECT register_version, line_id, main_id FROM asbuilt.current_main_connections ORDER BY 2"
+    )
+
+    def publish(*more: Path) -> tuple[str, int]:
+        (done,) = registers.publish([quarry], register.url, connections=more)
+        return done.outcome, done.version
+
+    assert (publish(), register.rows(held)) == (("published", 1), [])
+    assert publish(connections) == ("published", 2)
+    rows = register.rows(held)
+    assert rows == [["2", "L1", "SM-4"]]
+    assert (publish(connections), publish()) == (("unchanged", 2), ("unchanged", 2))
+    assert register.rows(held) == rows
+    with pytest.raises(NoConnectionsError, match="connect again"):
+        registers.publish([village.may], register.url, connections=[connections])
+    with pytest.raises(NoConnectionsError, match="no output of lateralline connect"):
+        registers.publish([quarry], register.url, connections=[quarry / "asbuilt.gpkg"])
 
 
 def test_a_site_the_register_does_not_take_stops_no_other(other: Server, village: Village) -> None:

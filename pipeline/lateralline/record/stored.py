@@ -19,7 +19,7 @@ import pyogrio
 import pyproj
 
 from lateralline import contract
-from lateralline.contract import FieldType
+from lateralline.contract import CONNECTIONS, FieldType
 from lateralline.errors import ContractError, UnreadableError
 from lateralline.output.proof import reading
 from lateralline.record.assets import PREFIX, hidden, shown_rows
@@ -76,8 +76,10 @@ def stored_crs(gpkg: Path) -> pyproj.CRS | None:
     return crs_in(gpkg, "field_marks")
 
 
-def stored_sites(gpkg: Path) -> Iterator[StoredSites]:
+def stored_sites(gpkg: Path, connections: Path | None = None) -> Iterator[StoredSites]:
     """Yield all sites of a built record of today's schemas, some at once, in the order of ids.
+
+    With `connections`, a file that was made of the record, its layer is one of the tables.
 
     Raises UnreadableError for a file that is locked, sqlite3.Error for no record.
     """
@@ -87,6 +89,8 @@ def stored_sites(gpkg: Path) -> Iterator[StoredSites]:
         listed = ", ".join("'" + site.replace("'", "''") + "'" for site in some)
         where = None if len(some) == len(ids) else f"site_id IN ({listed})"
         tables = {name: _read(gpkg, name, where, private) for name in contract.LAYERS}
+        if connections is not None:
+            tables[CONNECTIONS] = _read(connections, CONNECTIONS, where, private)
         sites = _sites(some, tables["lineage"])
         for name, table in tables.items():
             rows = _site_rows(table, sites)

@@ -21,7 +21,7 @@ from lateralline.record.stored import StoredSite, own_columns, stored_crs
 from lateralline.register.declare import SCHEMA, VERSION, VERSIONS
 from lateralline.register.prepare import refuse_unprepared
 from lateralline.register.server import connected, driver, in_words, lock_session
-from lateralline.register.staged import ReadySites, Stage, ready_sites
+from lateralline.register.staged import ReadySites, Stage, ready_sites, says_no_more
 
 Outcome = Literal["published", "unchanged", "refused"]
 _TYPES: Final[dict[FieldType, str]] = {
@@ -45,7 +45,10 @@ class Published:
 
 
 def publish(
-    record: Path, url: str, on_site: Callable[[Published], None] | None = None
+    record: Path,
+    url: str,
+    on_site: Callable[[Published], None] | None = None,
+    connections: Path | None = None,
 ) -> list[Published]:
     """Bring every site of a built record into a register, each in a transaction of its own.
 
@@ -53,6 +56,9 @@ def publish(
     come in as a new version, which holds from the record's `valid_from`; the one before holds until
     that day. A site that is refused never stops others: an older version of the record than the one
     that holds, values or references that the register does not take.
+
+    `connections` to mains, of this record, come in with it. Another result of the same record is
+    another version; the record alone, again, leaves them as they are.
 
     A record in another CRS, a sketch and one of earlier schemas are refused with all their sites.
     Raises RegisterError for a server that is not there, no register, and rights that are missing;
@@ -72,7 +78,7 @@ def publish(
                     on_site(one)
             return done
         stage = Stage(driver(connection))
-        for part in ready_sites(record, srid):
+        for part in ready_sites(record, srid, connections):
             for one in _publish_some(stage, part):
                 done.append(one)
                 if on_site is not None:
@@ -86,7 +92,7 @@ def _publish_some(stage: Stage, part: ReadySites) -> Iterator[Published]:
     held = _held(session, [site.site_id for site in part.sites])
     session.commit()
     sites = list(enumerate(zip(part.sites, part.digests, strict=True)))
-    same = {n for n, (site, digest) in sites if held[site.site_id].digest == digest}
+    same = {n for n, (site, digest) in sites if says_no_more(digest, held[site.site_id].digest)}
     odd = stage.fill(part, [n for n, _ in sites if n not in same])
     for n, (site, digest) in sites:
         if n in same:
@@ -187,7 +193,7 @@ def _publish_site(stage: Stage, site: StoredSite, digest: str, rows: int) -> Pub
     with session.pipeline():  # what goes there together waits for one answer
         lock_session(session, f"site {name}")
         now = _held(session, [name])[name]
-    if now.digest == digest:
+    if says_no_more(digest, now.digest):
         session.commit()
         return Published(name, "unchanged", now.version)
     if site.record_version < now.record_version:

@@ -18,16 +18,15 @@ from uuid import uuid4
 
 from psycopg import sql
 
-from lateralline import contract
 from lateralline.errors import RegisterError
 from lateralline.frames.systems import plan_of
 from lateralline.record.stored import stored_crs
-from lateralline.register.declare import SCHEMA, VERSIONS
+from lateralline.register.declare import HELD, SCHEMA, VERSIONS
 from lateralline.register.prepare import prepare
 from lateralline.register.publish import Published, publish
 from lateralline.register.server import connected, driver
 
-_TABLES = (VERSIONS, *contract.LAYERS)
+_TABLES = (VERSIONS, *HELD)
 
 
 @dataclass(frozen=True, slots=True)

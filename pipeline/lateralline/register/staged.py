@@ -25,7 +25,7 @@ from psycopg import sql
 from psycopg.errors import DataError, IntegrityError
 from pyarrow import csv
 
-from lateralline import contract
+from lateralline.contract import CONNECTIONS
 from lateralline.record.layers import GEOMETRY as STORED_GEOMETRY
 from lateralline.record.stored import StoredSite, StoredSites, stored_sites
 from lateralline.records import Ints
@@ -71,13 +71,13 @@ class ReadySites:
         )
 
 
-def ready_sites(record: Path, srid: int) -> Iterator[ReadySites]:
+def ready_sites(record: Path, srid: int, connections: Path | None) -> Iterator[ReadySites]:
     """Yield the sites of a record, some at once; the next are made ready while these are taken.
 
     Raises as `stored_sites`.
     """
     with ThreadPoolExecutor(1) as pool:
-        parts = stored_sites(record)
+        parts = stored_sites(record, connections)
 
         def following() -> ReadySites | None:
             part = next(parts, None)
@@ -92,8 +92,8 @@ def ready_sites(record: Path, srid: int) -> Iterator[ReadySites]:
 
 def _ready(part: StoredSites, srid: int) -> ReadySites:
     layers, digested = {}, {}
-    for name in contract.LAYERS:
-        table = _as_taken(part.tables[name], srid)
+    for name, stored in part.tables.items():
+        table = _as_taken(stored, srid)
         layers[name] = digested[name] = _text(table, part)
         if name == "lineage":
             # A record that was built again from the same marks says the same.
@@ -102,8 +102,23 @@ def _ready(part: StoredSites, srid: int) -> ReadySites:
     return ReadySites(part.sites, [_digest(digested, n) for n in range(len(part.sites))], layers)
 
 
+def says_no_more(digest: str, held: str) -> bool:
+    """Tell whether what is held says all that a digest stands for, its connections with it.
+
+    A record that comes without them does not say that there are none.
+    """
+    return held == digest or (" " not in digest and held.partition(" ")[0] == digest)
+
+
 def _digest(layers: dict[str, ReadyRows], site: int) -> str:
-    """Return the SHA-256 of what the layers say of a site."""
+    """Return the SHA-256 of what the layers say of a site, and that of its connections, if any."""
+    parts = [{n: rows for n, rows in layers.items() if n != CONNECTIONS}]
+    if CONNECTIONS in layers:
+        parts.append({CONNECTIONS: layers[CONNECTIONS]})
+    return " ".join(_digest_of(part, site) for part in parts)
+
+
+def _digest_of(layers: dict[str, ReadyRows], site: int) -> str:
     whole = sha256()
     for name, rows in layers.items():
         if said := rows.of(site):
