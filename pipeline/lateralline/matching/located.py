@@ -136,6 +136,21 @@ def downstream_ends(as_built: AsBuilt, lines: LocatedLines) -> DownstreamEnds:
     return ends
 
 
+def nodes_of(as_built: AsBuilt, lines: LocatedLines) -> tuple[list[set[str]], dict[str, set[str]]]:
+    """Return the ids of the nodes on each line (n), and of all nodes of each site."""
+    rows = read_layers(as_built.path, ("node_lines",))["node_lines"]
+    row = _rows(rows, lines.site, lines.line)
+    on_line: list[set[str]] = [set() for _ in range(len(lines))]
+    of_site: dict[str, set[str]] = {}
+    names = zip(row.tolist(), _texts(rows, "site_id").tolist(), _texts(rows, "node_id").tolist(),
+                strict=True)  # fmt: skip
+    for n, site, node in names:
+        of_site.setdefault(site, set()).add(node)
+        if n >= 0:
+            on_line[n].add(node)
+    return on_line, of_site
+
+
 def ends_of(path_m: Shapes, sigma_m: Floats) -> DownstreamEnds:
     """Return the downstream ends of paths (n) that are drawn from there, σ (n,) on each axis."""
     begin = shapely.get_coordinates(shapely.line_interpolate_point(path_m, 0.0))
