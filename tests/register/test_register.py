@@ -228,6 +228,13 @@ def test_diff_says_of_each_node_what_the_update_said(
                 expected = pytest.approx(getattr(m, what), rel=1e-3, abs=2e-4, nan_ok=True)
                 assert getattr(n, what) == expected, what
             assert n.held == m.held
+        drawn = {one.line for one in found.lines if one.before and one.after}
+        assert {one.line for one in found.along} == drawn
+        held = {one.line: one.plan.verdict for one in changes.lines}
+        for one in found.along:
+            worst = max(m.plan_m for m in nodes if m.line == one.line)
+            assert 0.0 <= one.off_m < worst + one.limit_m
+            assert one.moved is False or held[one.line] != "held"
         lines = {one.line: (one.before, one.after) for one in found.lines}
         assert lines == {one.line: (one.before, one.after) for one in changes.lines}
     with pytest.raises(UnknownSiteError, match="no version 3; there are 1, 2"):

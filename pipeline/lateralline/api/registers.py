@@ -11,12 +11,13 @@ from lateralline.errors import RegisterError, extra
 from lateralline.record import geopackages_in
 from lateralline.record.assets import private_shown
 from lateralline.record.connections import connections_by_record
-from lateralline.revise import SiteChanges, plain
+from lateralline.revise import plain
 
 if TYPE_CHECKING:
     from lateralline.register.history import SiteVersion
     from lateralline.register.prepare import Prepared
     from lateralline.register.publish import Published
+    from lateralline.register.versions import VersionChanges
 
 __all__ = [
     "Prepared",
@@ -79,7 +80,7 @@ def history(url: str, site: str) -> list[SiteVersion]:
     return found(url, site)
 
 
-def diff(url: str, site: str, old: int, new: int) -> SiteChanges:
+def diff(url: str, site: str, old: int, new: int) -> VersionChanges:
     """Return what moved between two versions of a site in a register, old to new.
 
     Raises as `history`.

@@ -15,9 +15,15 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding, finding
 from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import LocatedLines, located_lines, nodes_of
-from lateralline.matching.pairing import BY_ID_M, Pairing, Uncertain, limit_sigmas, pairs_of
+from lateralline.matching.pairing import (
+    BY_ID_M,
+    Pairing,
+    Uncertain,
+    limit_sigmas,
+    pairs_of,
+    uncertain,
+)
 from lateralline.matching.register_lines import OnGround, RegisterLines
-from lateralline.matching.sampled import sampled
 from lateralline.overlay.as_built import AsBuilt, named
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Ints, Texts
@@ -109,10 +115,8 @@ def match(
     lines = located_lines(as_built)
     ground = register.to_ground(lines.plane, shift_sigma_m)
     shapes, sigma = ground.shapes_m, ground.sigma_m
-    samples = sampled(lines.path_m)
-    own = lines.sigmas.at(samples.line, samples.share)
-    ours = Uncertain(lines.path_m, lines.places, samples, own)
-    known = own[np.isfinite(own)]
+    ours = uncertain(lines)
+    known = ours.sigma_m[np.isfinite(ours.sigma_m)]
     usual = np.hypot(np.median(known) if len(known) else 0.0, np.median(sigma))
     within_m = float(np.fmax(within_m, _REACH_SIGMAS * usual))  # as far as chance may lead
     there = ground.near(lines.path_m, max(within_m, BY_ID_M))
