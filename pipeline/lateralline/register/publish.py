@@ -21,7 +21,7 @@ from lateralline.record.stored import StoredSite, own_columns, stored_crs
 from lateralline.register.declare import SCHEMA, VERSION, VERSIONS
 from lateralline.register.prepare import refuse_unprepared
 from lateralline.register.server import connected, driver, in_words, lock_session
-from lateralline.register.staged import ReadySites, Stage, ready_sites, says_no_more
+from lateralline.register.staged import ReadySites, StagedRows, ready_sites, says_no_more
 
 Outcome = Literal["published", "unchanged", "refused"]
 _TYPES: Final[dict[FieldType, str]] = {
@@ -77,7 +77,7 @@ def publish(
                 for one in done:
                     on_site(one)
             return done
-        stage = Stage(driver(connection))
+        stage = StagedRows(driver(connection))
         for part in ready_sites(record, srid, connections):
             for one in _publish_some(stage, part):
                 done.append(one)
@@ -86,7 +86,7 @@ def publish(
     return done
 
 
-def _publish_some(stage: Stage, part: ReadySites) -> Iterator[Published]:
+def _publish_some(stage: StagedRows, part: ReadySites) -> Iterator[Published]:
     """Yield what became of each of some sites."""
     session = stage.session
     held = _held(session, [site.site_id for site in part.sites])
@@ -188,7 +188,7 @@ def _held(session: psycopg.Connection, sites: Sequence[str]) -> dict[str, _Held]
     return {site: known.get(site, _Held()) for site in sites}
 
 
-def _publish_site(stage: Stage, site: StoredSite, digest: str, rows: int) -> Published:
+def _publish_site(stage: StagedRows, site: StoredSite, digest: str, rows: int) -> Published:
     session, name = stage.session, site.site_id
     with session.pipeline():  # what goes there together waits for one answer
         lock_session(session, f"site {name}")

@@ -193,7 +193,7 @@ def _hex(data: pa.Array) -> pa.Array:
 # ---- on the server ------------------------------------------------------------------------
 
 
-class Stage:
+class StagedRows:
     """Temporary tables of a session, like those of the layers but that they take anything."""
 
     def __init__(self, session: psycopg.Connection) -> None:
