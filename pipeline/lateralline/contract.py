@@ -161,6 +161,8 @@ LAYERS = (
     "findings",
     "lineage",
 )
+#: The overlay of where laterals meet mains, which a register holds beside the layers.
+CONNECTIONS: Final = "main_connections"
 #: Made later from built layers and plans, in files of their own.
 OVERLAYS = (
     "planned_works",
@@ -172,7 +174,7 @@ OVERLAYS = (
     "record_departures",
     "register_matches",
     "register_moves",
-    "main_connections",
+    CONNECTIONS,
 )
 
 

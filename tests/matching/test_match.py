@@ -12,6 +12,7 @@ import pytest
 import shapely
 from typer.testing import CliRunner
 
+import lateralline
 from lateralline.cli import app
 from lateralline.contract import load
 from lateralline.errors import FrameError, SiteFaultsError
@@ -19,6 +20,7 @@ from lateralline.matching.match import RegisterMatch, match
 from lateralline.matching.pairing import Uncertain, pairs_of
 from lateralline.matching.register_lines import RegisterUse, read_register
 from lateralline.overlay.as_built import open_as_built
+from tests.support.places import SAMPLES
 
 EAST, NORTH = 500_000.0, 4_650_000.0
 USE = RegisterUse({"id": "ref"}, sigma_m=0.5)
@@ -167,6 +169,33 @@ def test_what_is_joined_must_be_the_same(make_record, tmp_path: Path) -> None:
     assert found.finding == "register-conflict/joins"
     assert "M1" in found.what
     assert "M2" in found.what
+
+
+def test_a_node_that_both_hold_must_be_on_the_line(tmp_path: Path) -> None:
+    """The record handed over, then a node of one line written at the end of another."""
+    lateralline.build(SAMPLES / "gnss-bend-branch", tmp_path / "out")
+    layers = lateralline.load(tmp_path / "out").layers
+    lines = layers["pipe_centreline"].set_index("line_id")
+    frame = gpd.GeoDataFrame(
+        {"ref": list(lines.index), "up": list(lines["to_node_id"]),
+         "down": list(lines["from_node_id"])},
+        geometry=shapely.force_2d(np.array(lines.geometry.array)), crs=lines.crs,
+    )  # fmt: skip
+    use = RegisterUse(
+        {"id": "ref", "upstream_access": "up", "downstream_access": "down"}, sigma_m=0.1
+    )
+
+    def found() -> dict[str, tuple[str, str]]:
+        path = tmp_path / "register.geojson"
+        frame.to_crs("EPSG:4326").to_file(path, engine="pyogrio")
+        made = match(open_as_built(tmp_path / "out"), read_register(path, use))
+        return {m.line_id: (m.verdict, m.finding) for m in made.matches}
+
+    assert set(found().values()) == {("same", "")}
+    frame["up"] = ["MH-1", "MH-2"]  # the register's own names
+    assert set(found().values()) == {("same", "")}
+    frame.loc[frame["ref"] == "L1", "up"] = lines.loc["L2", "to_node_id"]
+    assert found() == {"L1": ("conflicting", "register-conflict/node"), "L2": ("same", "")}
 
 
 def test_a_register_on_the_map_is_not_held_against_a_sketch(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import builtins
+import csv
+import json
 import re
 import shutil
 from collections.abc import Callable
@@ -24,6 +26,7 @@ from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSite
 from lateralline.page import document, write_page, write_pages
 from lateralline.page.figures import left_out, opening, switches
 from lateralline.page.places import NoClearanceError
+from lateralline.record.connections import NoConnectionsError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
@@ -289,6 +292,39 @@ def test_a_clearance_must_be_one_and_of_this_record(
     )  # fmt: skip
     assert [e.conflicts is None for e in entries] == [False, True]
     assert entries[0].conflicts == conflicts_of(tmp_path / "near" / "clearance.csv")
+
+
+def test_connections_to_mains_are_listed_and_of_this_record(
+    make_site: MakeSite, built: Path, tmp_path: Path
+) -> None:
+    mains = SAMPLES / "register" / "quarry-mains.geojson"
+    joined = run("connect", built, "--mains", mains, "--id-column", "main",
+                 "--upstream-access", "from_access", "-o", tmp_path / "joined")  # fmt: skip
+    assert joined.exit_code == 0, joined.output
+    page = tmp_path / "page.html"
+    done = run("page", built, "--connections", tmp_path / "joined", "-o", page)
+    assert done.exit_code == 0, done.output
+    text = page.read_text(encoding="utf-8")
+    read = Read(text)
+    assert "L1 → SM-4" in read.seen
+    assert "no pipe is located. No clearance to dig." in " ".join(read.seen.split())
+    (data,) = re.findall(r'<script type="application/json" id="data">(.*?)</script>', text, re.S)
+    (row,) = json.loads(data)["places"]["joined"]
+    facts = {name: value for name, value, *_ in row["facts"]}
+    table = (tmp_path / "joined" / "main_connections.csv").read_text(encoding="utf-8")
+    (told,) = csv.DictReader(table.splitlines())
+    assert facts["along the main"] == pytest.approx(float(told["chainage_m"]))
+    assert (facts["main"], facts["from access"]) == ("SM-4", "MH-12")
+    same = build(tmp_path / "same", make_site("EX-9"))
+    with pytest.raises(NoConnectionsError, match="connect again"):
+        write_page(same, "EX-9", tmp_path / "no.html", connections=[tmp_path / "joined"])
+    entries = write_pages(
+        [(Workspace(built).asbuilt, "QH-022"), (same, "EX-9")],
+        tmp_path / "pages", connections=[tmp_path / "joined"],
+    )  # fmt: skip
+    assert ["→ SM-4" in (tmp_path / "pages" / e.file).read_text("utf-8") for e in entries] == [
+        True, False,
+    ]  # fmt: skip
 
 
 def conflicts_of(table: Path) -> int:

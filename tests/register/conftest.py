@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import lateralline
-from lateralline.api import registers
+from lateralline.api import matching, registers
 from tests.support.places import SAMPLES
 from tests.support.postgis import Server, postgis
 
@@ -31,6 +31,15 @@ def new_register(server: Server) -> Callable[[], Server]:
     """Makes an empty register in EPSG:32617."""
     numbers = count(1)
     return lambda: server.create(f"register_{next(numbers)}", TEMPLATE)
+
+
+@pytest.fixture(scope="session")
+def connections(tmp_path_factory: pytest.TempPathFactory, quarry: Path) -> Path:
+    """Where its lines meet the sample mains."""
+    out = tmp_path_factory.mktemp("joined") / "connections"
+    mains = SAMPLES / "register" / "quarry-mains.geojson"
+    matching.connect(quarry, mains, out, use=matching.RegisterUse({"id": "main"}))
+    return out
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from lateralline.api import registers
 from lateralline.cli import app
 from lateralline.errors import RegisterError
 from lateralline.register import prepare
+from lateralline.register.declare import HELD
 from tests.support.postgis import Server
 
 
@@ -33,7 +35,7 @@ def test_tables_say_what_the_schemas_say(server: Server) -> None:
             "WHERE relnamespace = 'asbuilt'::regnamespace AND relkind = 'r' AND attnum > 0"
         )
     }
-    for name in contract.LAYERS:
+    for name in HELD:
         for c in contract.load(name).field:
             nullable, comment = columns[name, c.name]
             assert (nullable == "f") == c.required, (name, c.name)
@@ -51,7 +53,7 @@ def test_tables_say_what_the_schemas_say(server: Server) -> None:
                        "AND layer = 'pipe_segments'")  # fmt: skip
     assert {v for (v,) in listed} == set(contract.load("pipe_segments").column("shape").enum)
     shapes = "SELECT tablename FROM pg_indexes WHERE indexdef ~ 'ON asbuilt.* USING gist'"
-    placed = {name for name in contract.LAYERS if contract.load(name).geometry}
+    placed = {name for name in HELD if contract.load(name).geometry}
     assert {name for (name,) in made.rows(shapes)} == placed
 
 
@@ -142,6 +144,20 @@ def test_who_publishes_needs_no_more_than_to_add(
     assert reader.rows("SELECT count(*) > 0 FROM asbuilt.pipe_nodes_as_of(current_date)") == [["t"]]
     refused = run("register", register.as_user("a_publisher").url)
     assert refused.exit_code == 2, refused.output
+
+
+def test_publishing_is_timed_in_databases_that_go_again(server: Server, quarry: Path) -> None:
+    names = "SELECT datname FROM pg_database ORDER BY 1"
+    before = server.rows(names)
+    assert run("bench", quarry).exit_code == 2
+    done = run("bench", quarry, "--publish", server.url)
+    assert done.exit_code == 0, done.output
+    found = [float(n.replace(",", "")) for n in re.findall(r"^ +([\d,]+)  ", done.output, re.M)]
+    assert len(found) == 4
+    assert float(re.findall(r"(\d\.\d\d) of plain COPY", done.output)[0]) == pytest.approx(
+        found[0] / found[1], abs=0.01
+    )
+    assert server.rows(names) == before
 
 
 # ---- what is said -------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
+import pyogrio
 import pytest
 
 import lateralline
@@ -23,17 +24,19 @@ QUESTIONS = files("lateralline.register").joinpath("questions.sql").read_text(en
 
 
 @pytest.fixture(scope="module")
-def register(new_register: Callable[[], Server], quarry: Path) -> Server:
+def register(new_register: Callable[[], Server], quarry: Path, connections: Path) -> Server:
     made = new_register()
-    registers.publish([quarry], made.url)
+    registers.publish([quarry], made.url, connections=[connections])
     return made
 
 
-def test_each_question_has_the_answer_of_the_record(register: Server, quarry: Path) -> None:
+def test_each_question_has_the_answer_of_the_record(
+    register: Server, quarry: Path, connections: Path
+) -> None:
     layers = lateralline.load(quarry).layers
     parts = [part for part in QUESTIONS.split("\n\n") if not part.startswith("-- Questions")]
     asked = {" ".join(re.findall(r"^-- (.*)", part, re.M)): part for part in parts}
-    length, cover, seen, corridors, came, then = (register.rows(q) for q in asked.values())
+    length, cover, seen, corridors, came, then, joined = (register.rows(q) for q in asked.values())
     lines = layers["pipe_centreline"]
     assert length == [["PVC", "2", f"{lines['length_m'].sum():.2f}"]]
     band = layers["level_band"]
@@ -44,6 +47,12 @@ def test_each_question_has_the_answer_of_the_record(register: Server, quarry: Pa
     assert all(float(inside) > 0.0 for *_, inside in corridors)
     assert [(site, row[-1]) for site, *row in came] == [("QH-022", "holds")]
     assert then == []  # nothing else held on that day
+    found = pyogrio.read_dataframe(connections / "main_connections.gpkg", layer="main_connections")
+    met = found[(found["main_id"] == "SM-4") & (found["meeting"] == "meets")]
+    assert [(line, float(at), side) for _, line, _, at, _, side, _ in joined] == [
+        (row.line_id, round(row.chainage_m, 2), row.side) for row in met.itertuples()
+    ]
+    assert joined
     assert "SELECT" in asked["Length of pipe of each material."]
 
 

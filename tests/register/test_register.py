@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import os
 import shutil
+import sqlite3
 from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from lateralline import contract
 from lateralline.api import registers
 from lateralline.api.records import SiteChanges, update
 from lateralline.errors import RegisterError, UnknownSiteError
+from lateralline.record.connections import NoConnectionsError
 from tests.register.conftest import CRS
 from tests.support.places import SAMPLES
 from tests.support.postgis import Server
@@ -226,6 +228,13 @@ def test_diff_says_of_each_node_what_the_update_said(
                 expected = pytest.approx(getattr(m, what), rel=1e-3, abs=2e-4, nan_ok=True)
                 assert getattr(n, what) == expected, what
             assert n.held == m.held
+        drawn = {one.line for one in found.lines if one.before and one.after}
+        assert {one.line for one in found.along} == drawn
+        held = {one.line: one.plan.verdict for one in changes.lines}
+        for one in found.along:
+            worst = max(m.plan_m for m in nodes if m.line == one.line)
+            assert 0.0 <= one.off_m < worst + one.limit_m
+            assert one.moved is False or held[one.line] != "held"
         lines = {one.line: (one.before, one.after) for one in found.lines}
         assert lines == {one.line: (one.before, one.after) for one in changes.lines}
     with pytest.raises(UnknownSiteError, match="no version 3; there are 1, 2"):
@@ -251,6 +260,31 @@ def test_two_who_publish_at_once_make_one_version(other: Server, quarry: Path) -
     assert other.rows(f"{versions}'QH-022'") == [["QH-022", "1"]]
 
 
+def test_connections_come_in_with_their_record(
+    new_register: Callable[[], Server], quarry: Path, connections: Path, village: Village
+) -> None:
+    """Another result is another version; the record alone says nothing of them."""
+    register = new_register()
+    held = (
+        "SELECT register_version, line_id, main_id FROM asbuilt.current_main_connections ORDER BY 2"
+    )
+
+    def publish(*more: Path) -> tuple[str, int]:
+        (done,) = registers.publish([quarry], register.url, connections=more)
+        return done.outcome, done.version
+
+    assert (publish(), register.rows(held)) == (("published", 1), [])
+    assert publish(connections) == ("published", 2)
+    rows = register.rows(held)
+    assert rows == [["2", "L1", "SM-4"]]
+    assert (publish(connections), publish()) == (("unchanged", 2), ("unchanged", 2))
+    assert register.rows(held) == rows
+    with pytest.raises(NoConnectionsError, match="connect again"):
+        registers.publish([village.may], register.url, connections=[connections])
+    with pytest.raises(NoConnectionsError, match="no output of lateralline connect"):
+        registers.publish([quarry], register.url, connections=[quarry / "asbuilt.gpkg"])
+
+
 def test_a_site_the_register_does_not_take_stops_no_other(other: Server, village: Village) -> None:
     register = other
     bad = village.corrected[0]
@@ -260,6 +294,35 @@ def test_a_site_the_register_does_not_take_stops_no_other(other: Server, village
     assert {s.outcome for s in done.values()} == {"published"}
     assert register.rows(f"SELECT * FROM asbuilt.site_versions WHERE site_id = '{bad}'") == []
     assert uids(register, bad) == {layer: set() for layer in LAYERS}
+
+
+def test_a_value_no_column_takes_stops_no_other(
+    other: Server, village: Village, tmp_path: Path
+) -> None:
+    """Rows of all sites come by one COPY, which fails whole."""
+    bad = village.visited[0]
+    shutil.copytree(village.june, tmp_path / "june")
+    with sqlite3.connect(tmp_path / "june" / "asbuilt.gpkg") as db:
+        words = "UPDATE accuracy_evidence SET surveyor = CAST(? AS TEXT) WHERE site_id = ?"
+        assert db.execute(words, (b"\xff", bad)).rowcount > 0
+    done = {s.site_id: s for s in registers.publish([tmp_path / "june"], other.url)}
+    assert done.pop(bad).reason.startswith("the database refused it: invalid byte sequence")
+    assert {s.outcome for s in done.values()} <= {"published", "unchanged"}
+    assert done
+
+
+def test_private_photos_stay_out(other: Server, tmp_path: Path) -> None:
+    lateralline.build(SAMPLES / "slope-levels", tmp_path / "out", crs=CRS)
+    with sqlite3.connect(tmp_path / "out" / "asbuilt.gpkg") as db:
+        (first,) = db.execute("SELECT min(uid) FROM field_photos").fetchone()
+        db.execute("UPDATE field_photos SET private = 1 WHERE uid = ?", (first,))
+        left = {uid for (uid,) in db.execute("SELECT uid FROM field_photos WHERE NOT private")}
+    assert left
+    assert outcomes(other, tmp_path / "out") == {"published"}
+    held = "SELECT uid FROM asbuilt.current_field_photos WHERE site_id = 'QH-031'"
+    assert {uid for (uid,) in other.rows(held)} == left
+    registers.publish([tmp_path / "out"], other.url, with_private=True)
+    assert {uid for (uid,) in other.rows(held)} == {*left, first}
 
 
 def test_what_was_retracted_stays_in_the_history(other: Server, quarry: Path) -> None:

@@ -54,6 +54,18 @@ def test_rows_say_unit_limits_default_and_values() -> None:
     ]
 
 
+def test_the_rows_that_a_layer_names_are_told() -> None:
+    text = whole_markdown()
+    told = 0
+    for name in (*contract.LAYERS, *contract.OVERLAYS):
+        part = text.split(f"\n### {name}\n")[1].split("\n### ")[0]
+        for reference in contract.load(name).refers:
+            columns = ", ".join(f"`{c}`" for c in reference.columns)
+            assert f"{columns} names a row of [{reference.layer}](#{reference.layer})" in part
+            told += 1
+    assert told > 5
+
+
 def test_layers_alone_begin_with_the_caution() -> None:
     text = layers_markdown()
     assert contract.load("tolerance_zone").caution in text[:700]

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
+from lateralline.errors import extra
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
+
+if TYPE_CHECKING:
+    from lateralline.register.speed import PublishSpeed
 
 __all__ = [
     "ADDITIONS",
@@ -17,6 +23,7 @@ __all__ = [
     "prove_register",
     "prove_stops",
     "prove_world",
+    "publish_speed",
     "register_speed",
     "speed",
     "world_cases",
@@ -122,6 +129,19 @@ def register_speed(count: int = 10_000, seed: int = 1) -> float:
     from lateralline.proof.register_truth import cpu_seconds
 
     return cpu_seconds(count, seed)
+
+
+def publish_speed(url: str, record: Path | str, runs: int = 3) -> PublishSpeed:
+    """Return rows a second that publishing a record takes, beside plain COPY of the same rows.
+
+    In databases of its own on the server of `url`, dropped again; whoever asks may make databases
+    there. Raises RegisterError, NotARecordError, MissingExtraError.
+    """
+    with extra("postgis", "a register"):
+        from lateralline.register.speed import publish_speed as measured
+    from lateralline.api.records import load
+
+    return measured(url, load(record).asbuilt, runs)
 
 
 def speed(seed: int = 1) -> str:

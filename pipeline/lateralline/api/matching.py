@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Literal
 
 from lateralline.api.overlays import in_unit, refuse_picture
+from lateralline.contract import CONNECTIONS
 from lateralline.matching.connect import AHEAD_M, Connection, Connections, Meeting
 from lateralline.matching.connect import connect as connect_lines
-from lateralline.matching.layers import CONNECTIONS, MATCHES, write_connections, write_matches
+from lateralline.matching.layers import MATCHES, write_connections, write_matches
 from lateralline.matching.match import WITHIN_M, LineMatch, RegisterMatch, Verdict
 from lateralline.matching.match import match as match_lines
 from lateralline.matching.register_lines import (

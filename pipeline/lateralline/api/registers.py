@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 from lateralline.errors import RegisterError, extra
 from lateralline.record import geopackages_in
 from lateralline.record.assets import private_shown
-from lateralline.revise import SiteChanges, plain
+from lateralline.record.connections import connections_by_record
+from lateralline.revise import plain
 
 if TYPE_CHECKING:
     from lateralline.register.history import SiteVersion
     from lateralline.register.prepare import Prepared
     from lateralline.register.publish import Published
+    from lateralline.register.versions import VersionChanges
 
 __all__ = [
     "Prepared",
@@ -48,22 +50,24 @@ def publish(
     records: Iterable[Path | str],
     url: str,
     *,
+    connections: Iterable[Path | str] = (),
     with_private: bool = False,
     on_site: Callable[[Published], None] | None = None,
 ) -> list[Published]:
     """Bring built records into a register, and return what became of each site.
 
-    `records` are folders that build wrote, or their GeoPackages. `on_site` gets each site as it
-    comes. Raises RegisterError when nothing can come in, NotARecordError, UnreadableError,
-    MissingExtraError.
+    `records` are folders that build wrote, or their GeoPackages; `connections` what connect wrote
+    of some of them. `on_site` gets each site as it comes. Raises RegisterError when nothing can
+    come in, NotARecordError, NoConnectionsError, UnreadableError, MissingExtraError.
     """
     with extra("postgis", _WHAT):
         from lateralline.register.publish import publish as published
     from lateralline.api.records import load
 
     found = [load(one).asbuilt for given in records for one in geopackages_in(Path(given))]
+    mains = connections_by_record(found, map(Path, connections))
     with private_shown(with_private):
-        return [site for one in found for site in published(one, url, on_site)]
+        return [site for one in found for site in published(one, url, on_site, mains.get(one))]
 
 
 def history(url: str, site: str) -> list[SiteVersion]:
@@ -76,7 +80,7 @@ def history(url: str, site: str) -> list[SiteVersion]:
     return found(url, site)
 
 
-def diff(url: str, site: str, old: int, new: int) -> SiteChanges:
+def diff(url: str, site: str, old: int, new: int) -> VersionChanges:
     """Return what moved between two versions of a site in a register, old to new.
 
     Raises as `history`.

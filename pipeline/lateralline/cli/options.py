@@ -104,6 +104,15 @@ DatabaseUrl = Annotated[
         metavar="URL",
     ),
 ]
+Connections = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--connections",
+        metavar="CONNECTIONS",
+        exists=True,
+        help="Folder that `lateralline connect` wrote for RECORD, or its .gpkg. Repeatable.",
+    ),
+]
 SiteId = Annotated[str, argument("Id of a site in the register.", metavar="SITE")]
 NewFolder = typer.Argument(
     metavar="FOLDER",

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import Records, Replace, Terms, WithPrivate, option, sites_of
+from lateralline.cli.options import (
+    Connections,
+    Records,
+    Replace,
+    Terms,
+    WithPrivate,
+    option,
+    sites_of,
+)
 from lateralline.cli.report import print_last_words
 
 
@@ -32,6 +40,7 @@ def page(
             exists=True,
         ),
     ] = None,
+    connections: Connections = None,
     note: Annotated[str, option("Words to stand at the top.", metavar="TEXT")] = "",
     terms: Terms = None,
     with_private: WithPrivate = False,
@@ -45,7 +54,7 @@ def page(
     \b
     Example:
       lateralline page out -o page.html
-      lateralline page out --clearance near -o page.html --replace
+      lateralline page out --clearance near --connections joins -o page.html --replace
       lateralline page out-a out-b -o pages --note "Invented practice sites"
     """
     from lateralline.api import documents
@@ -56,13 +65,28 @@ def page(
         known = ", ".join(s for _, s in there[:20])
         raise typer.BadParameter(f"no site {site!r}; there are {known}", param_hint="--site")
     works = clearance / "clearance.gpkg" if clearance and clearance.is_dir() else clearance
+    mains = connections or ()
     if out.suffix.lower() not in (".html", ".htm"):
         with documents.private_shown(with_private), documents.spoken(terms):
-            documents.write_pages(sites, out, note=note, clearance=works, replace=replace)
+            documents.write_pages(
+                sites,
+                out,
+                note=note,
+                clearance=works,
+                connections=mains,
+                replace=replace,
+            )
         made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
     elif len(sites) == 1:
         with documents.private_shown(with_private), documents.spoken(terms):
-            documents.write_page(*sites[0], out, note=note, clearance=works, replace=replace)
+            documents.write_page(
+                *sites[0],
+                out,
+                note=note,
+                clearance=works,
+                connections=mains,
+                replace=replace,
+            )
         made = f"wrote {out}"
     else:
         raise typer.BadParameter(

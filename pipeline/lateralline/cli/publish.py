@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, head, json_text
-from lateralline.cli.options import AsJson, DatabaseUrl, Records, WithPrivate
+from lateralline.cli.options import AsJson, Connections, DatabaseUrl, Records, WithPrivate
 from lateralline.cli.report import print_last_words
 from lateralline.wording import counted
 
@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 
 def publish(
-    built: Records, url: DatabaseUrl, with_private: WithPrivate = False, as_json: AsJson = False
+    built: Records,
+    url: DatabaseUrl,
+    connections: Connections = None,
+    with_private: WithPrivate = False,
+    as_json: AsJson = False,
 ) -> None:
     """Bring built records into a PostGIS register.
 
@@ -32,12 +36,17 @@ def publish(
     \b
     Example:
       lateralline publish out postgresql://crew@db/gis
+      lateralline publish out postgresql://crew@db/gis --connections connections
       PGSERVICE=register lateralline publish out out-june postgresql://
     """
     from lateralline.api import registers
 
     sites = registers.publish(
-        built, url, with_private=with_private, on_site=None if as_json else _print
+        built,
+        url,
+        connections=connections or (),
+        with_private=with_private,
+        on_site=None if as_json else _print,
     )
     refused = sum(site.outcome == "refused" for site in sites)
     code = CLEAN if not refused else WITH_ERRORS if refused < len(sites) else NOTHING

@@ -32,9 +32,11 @@ seldom. `lateralline prove match` simulates both and how far a line must move to
 
 An id that names one line on either side makes a pair up to 50 m off, where nothing else runs
 alongside. Where the line that runs alongside has another id than the site names, they conflict.
-They conflict too where the record's downstream end is on, or joins, other lines than the
-register's end does. Gone is said of what lies, by half its length, on ground the lines of one site
-span: no survey proves that a pipe is not there, and a new line is no proof that it was not known.
+They conflict too where the record's downstream end is on, or joins, other lines than the register's
+end does, and where the register's line names a node at an end that the record has on other lines;
+names the record does not know contradict nothing. Gone is said of what lies, by half its length, on
+ground the lines of one site span: no survey proves that a pipe is not there, and a new line is no
+proof that it was not known.
 
 Connecting:
 

@@ -72,6 +72,7 @@ class Connection(JudgedLine):
     found: Finding | None
     place_m: shapely.Point | None  # on the main
     z_m: float  # level of the line's invert, as drawn
+    record_sha256: str  # of the GeoPackage the line is in
 
     @property
     def chainage_95_m(self) -> float:
@@ -152,7 +153,10 @@ def connect(
     ends = downstream_ends(as_built, lines)
     radius = mains.lengths_m["diameter"] / 2.0
     near = mains_near(lines.path_m, ends, free, shapes, sigma, radius, ahead_m)
-    maker = _Maker(lines, ends, mains, shapes, near, ahead_m, same_levels=same_levels)
+    maker = _Maker(
+        lines, ends, mains, shapes, near, ahead_m, same_levels=same_levels,
+        record_sha256=as_built.sha256,
+    )  # fmt: skip
     found = sorted((maker.of(n) for n in free.tolist()), key=lambda c: MEETINGS.index(c.meeting))
     joined = len(lines) - len(free)
     up, down = (mains.lengths_m[f"{end}_invert"] for end in ("upstream", "downstream"))
@@ -271,7 +275,9 @@ class _Maker:
         ahead_m: float,
         *,
         same_levels: bool,
+        record_sha256: str,
     ) -> None:
+        self.record_sha256 = record_sha256
         self.lines, self.ends, self.mains, self.shapes = lines, ends, mains, shapes
         self.near, self.ahead_m, self.same_levels = near, ahead_m, same_levels
         order = np.argsort(near.line, kind="stable")
@@ -364,7 +370,7 @@ class _Maker:
         if k is None:
             return Connection(
                 *key, meeting, "", "", "", nan, nan, "", "", nan, nan, nan, nan, invert, nan, nan,
-                nan, (), found, None, float(lines.z_m[n]),
+                nan, (), found, None, float(lines.z_m[n]), self.record_sha256,
             )  # fmt: skip
         j, at = int(near.main[k]), float(near.at_m[k])
         main_invert = self._main_invert(j, at)
@@ -381,7 +387,7 @@ class _Maker:
             INTERVAL_95 * float(near.sigma_m[k]), invert, main_invert, above,
             sigma if self.same_levels else nan,
             tuple(self._names(others, k)) if others is not None else (), found,
-            self.shapes[j].interpolate(at), float(lines.z_m[n]),
+            self.shapes[j].interpolate(at), float(lines.z_m[n]), self.record_sha256,
         )  # fmt: skip
 
     def _main_invert(self, j: int, at_m: float) -> float:

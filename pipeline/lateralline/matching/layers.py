@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from lateralline.contract import CONNECTIONS
 from lateralline.matching.connect import Connections
 from lateralline.matching.match import RegisterMatch
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt
@@ -15,7 +16,6 @@ from lateralline.wording import plain
 
 MATCHES: Final = "register_matches"
 MOVES: Final = "register_moves"
-CONNECTIONS: Final = "main_connections"
 
 
 def write_matches(made: RegisterMatch, as_built: AsBuilt, out: Path, *, replace: bool) -> None:

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 
 from lateralline.frames import PLAN_95
 from lateralline.overlay.as_built import AsBuilt, NotBuiltError
 from lateralline.record.ground import RegionPlane, regions
-from lateralline.record.layers import AnyFrame, Shapes
+from lateralline.record.layers import GEOMETRY, AnyFrame, Shapes
 from lateralline.record.reading import read_layers
 from lateralline.records import Floats, Ints, Texts
 
@@ -85,14 +86,25 @@ def located_lines(as_built: AsBuilt) -> LocatedLines:
     record without a line.
     """
     lines = as_built.layers["pipe_centreline"]
-    lines = lines[lines.geometry.notna()].reset_index(drop=True)
-    if not len(lines):
+    if not lines.geometry.notna().any():
         raise NotBuiltError(f"{as_built.path} holds no located line: there is nothing to compare")
-    shapes = np.asarray(lines.geometry.array)
-    middle = np.median(shapely.get_coordinates(shapely.centroid(shapes)), axis=0)
-    plane = next(iter(regions(as_built.crs, middle[None])))[0]
-    site, line = (_texts(lines, name) for name in ("site_id", "line_id"))
     segments = read_layers(as_built.path, ("pipe_segments",))["pipe_segments"]
+    return lines_in(lines, segments, as_built.crs)
+
+
+def lines_in(lines: AnyFrame, segments: AnyFrame, on: CRS | RegionPlane | None) -> LocatedLines:
+    """Return the located lines of both layers, of which there is one at least.
+
+    `on` is the plane they are on, or the CRS of a plane about their middle.
+    """
+    lines = lines[lines[GEOMETRY].notna()].reset_index(drop=True)
+    shapes = np.asarray(lines[GEOMETRY].array)
+    if isinstance(on, RegionPlane):
+        plane = on
+    else:
+        middle = np.median(shapely.get_coordinates(shapely.centroid(shapes)), axis=0)
+        plane = next(iter(regions(on, middle[None])))[0]
+    site, line = (_texts(lines, name) for name in ("site_id", "line_id"))
     row = _rows(segments, site, line)
     segments, row = segments[row >= 0], row[row >= 0]
     length = _numbers(lines, "length_m")
@@ -134,6 +146,21 @@ def downstream_ends(as_built: AsBuilt, lines: LocatedLines) -> DownstreamEnds:
         ends.point_m[row[here]] = shapely.get_coordinates(shapes)
         ends.sigma_m[row[here]] = _numbers(nodes, "position_95_m")[here] / PLAN_95
     return ends
+
+
+def nodes_of(as_built: AsBuilt, lines: LocatedLines) -> tuple[list[set[str]], dict[str, set[str]]]:
+    """Return the ids of the nodes on each line (n), and of all nodes of each site."""
+    rows = read_layers(as_built.path, ("node_lines",))["node_lines"]
+    row = _rows(rows, lines.site, lines.line)
+    on_line: list[set[str]] = [set() for _ in range(len(lines))]
+    of_site: dict[str, set[str]] = {}
+    names = zip(row.tolist(), _texts(rows, "site_id").tolist(), _texts(rows, "node_id").tolist(),
+                strict=True)  # fmt: skip
+    for n, site, node in names:
+        of_site.setdefault(site, set()).add(node)
+        if n >= 0:
+            on_line[n].add(node)
+    return on_line, of_site
 
 
 def ends_of(path_m: Shapes, sigma_m: Floats) -> DownstreamEnds:

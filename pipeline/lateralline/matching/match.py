@@ -14,10 +14,16 @@ import shapely
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding, finding
 from lateralline.matching.judged import JudgedLine
-from lateralline.matching.located import LocatedLines, located_lines
-from lateralline.matching.pairing import BY_ID_M, Pairing, Uncertain, limit_sigmas, pairs_of
+from lateralline.matching.located import LocatedLines, located_lines, nodes_of
+from lateralline.matching.pairing import (
+    BY_ID_M,
+    Pairing,
+    Uncertain,
+    limit_sigmas,
+    pairs_of,
+    uncertain,
+)
 from lateralline.matching.register_lines import OnGround, RegisterLines
-from lateralline.matching.sampled import sampled
 from lateralline.overlay.as_built import AsBuilt, named
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Ints, Texts
@@ -109,17 +115,17 @@ def match(
     lines = located_lines(as_built)
     ground = register.to_ground(lines.plane, shift_sigma_m)
     shapes, sigma = ground.shapes_m, ground.sigma_m
-    samples = sampled(lines.path_m)
-    own = lines.sigmas.at(samples.line, samples.share)
-    ours = Uncertain(lines.path_m, lines.places, samples, own)
-    known = own[np.isfinite(own)]
+    ours = uncertain(lines)
+    known = ours.sigma_m[np.isfinite(ours.sigma_m)]
     usual = np.hypot(np.median(known) if len(known) else 0.0, np.median(sigma))
     within_m = float(np.fmax(within_m, _REACH_SIGMAS * usual))  # as far as chance may lead
     there = ground.near(lines.path_m, max(within_m, BY_ID_M))
     theirs = Uncertain.of(shapes[there], shapely.get_num_points(shapes[there]), sigma[there])
     ids, where = register.ids[there], register.where[there]
     pairing = pairs_of(ours, theirs, _same_ids(lines, ids), within_m)
-    judged = _Judged(lines, theirs, (ids, where), pairing, within_m)
+    ends = tuple(register.names[name][there] for name in ("upstream_access", "downstream_access"))
+    nodes = _other_nodes(nodes_of(as_built, lines), lines, ends, pairing)
+    judged = _Judged(lines, theirs, (ids, where), pairing, nodes, within_m)
     rows = [*judged.pairs(), *judged.alone(), *judged.gone()]
     for n in np.flatnonzero(shapely.is_missing(register.shapes)).tolist():
         name = str(register.ids[n]), str(register.where[n])
@@ -159,6 +165,7 @@ class _Judged:
         theirs: Uncertain,
         names: tuple[Texts, Texts],
         pairing: Pairing,
+        other_nodes: dict[int, str],
         within_m: float,
     ) -> None:
         self.lines, self.theirs, self.p = lines, theirs, pairing
@@ -167,6 +174,7 @@ class _Judged:
         self.rivals = dict(zip(*(x.tolist() for x in pairing.rivals), strict=True))
         self.known = set(self.ids.tolist())
         self.elsewhere = _joins_elsewhere(lines, theirs, pairing, within_m)
+        self.other_nodes = other_nodes
 
     def pairs(self) -> Iterator[LineMatch]:
         """Yield a row for each pair."""
@@ -208,6 +216,11 @@ class _Judged:
             ours, theirs = (self._named(x) for x in joined)
             return (
                 finding("register-conflict/joins", subject, other=other, ours=ours, theirs=theirs),
+                "conflicting",
+            )
+        if node := self.other_nodes.get(n):
+            return (
+                finding("register-conflict/node", subject, other=other, node=node),
                 "conflicting",
             )
         if p.moved[n]:
@@ -304,6 +317,25 @@ def _joins_elsewhere(
         its = frozenset(joined[n] - own)
         if at_end[n] and mine and its and not mine & its:
             made[n] = (mine, its)
+    return made
+
+
+def _other_nodes(
+    nodes: tuple[list[set[str]], dict[str, set[str]]],
+    lines: LocatedLines,
+    ends: tuple[Texts, ...],
+    p: Pairing,
+) -> dict[int, str]:
+    """Return pairs whose register line names a node at an end that the record has elsewhere.
+
+    A name that is no node of the record's site is the register's own, and contradicts nothing.
+    """
+    on_line, of_site = nodes
+    made = {}
+    for n, (i, j) in enumerate(zip(p.ours.tolist(), p.theirs.tolist(), strict=True)):
+        elsewhere = of_site.get(str(lines.site[i]), set()) - on_line[i]
+        if odd := [str(end[j]) for end in ends if str(end[j]) in elsewhere]:
+            made[n] = odd[0]
     return made
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from scipy.special import ndtri
 
+from lateralline.matching.located import LocatedLines
 from lateralline.matching.sampled import Beside, Samples, beside, nearest, sampled, uncovered_m
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
@@ -37,6 +38,13 @@ class Uncertain:
         """Return lines whose σ (n,) is one along each."""
         samples = sampled(path_m)
         return cls(path_m, places, samples, sigma_m[samples.line])
+
+
+def uncertain(lines: LocatedLines) -> Uncertain:
+    """Return a record's lines with σ of their segments at their sampled points."""
+    samples = sampled(lines.path_m)
+    own = lines.sigmas.at(samples.line, samples.share)
+    return Uncertain(lines.path_m, lines.places, samples, own)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

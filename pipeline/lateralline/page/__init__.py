@@ -1,6 +1,7 @@
 """The page: plan, profile and tables of a built site in one HTML file, picked together.
 
 places   → what can be picked and is known of it: stops, nodes, observations, planned works
+joined   → where lines meet mains, from the overlay of `connect`
 sources  → the columns both drawings share, and what the script knows besides, as JSON
 figures  → the frame of a drawing, the symbology in light and in dark, switches
 drawings → plan and profile, as bokeh models

@@ -13,6 +13,7 @@ from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
 from lateralline.page.places import NoClearanceError, Works, read_works, was_of
 from lateralline.record import CAUTION
+from lateralline.record.connections import connections_by_record, read_connections
 from lateralline.record.view import read_record
 from lateralline.units import METRES_PER
 
@@ -46,11 +47,13 @@ def write_page(
     *,
     note: str = "",
     clearance: Path | None = None,
+    connections: Sequence[Path] = (),
     replace: bool = False,
 ) -> None:
     """Write one site's page; `site_id` may be "" when the record holds one site.
 
-    `clearance` is a GeoPackage of planned works compared with this record. Raises
+    `clearance` is a GeoPackage of planned works compared with this record, `connections` are such
+    of where lines of records meet mains. Raises NoConnectionsError for one of another record,
     MissingExtraError without bokeh, UnknownSiteError for a site that is not there,
     NoClearanceError for a clearance that is none of this record, and OutputExistsError when `out`
     is there and may not be replaced.
@@ -62,9 +65,11 @@ def write_page(
             f"{clearance} was made of another record than {gpkg}, or of this one before it was "
             "built anew: hold the plan against this record"
         )
+    mains = connections_by_record([gpkg], connections).get(gpkg)
     works = None if clearance is None else read_works(clearance, view)
+    joined = None if mains is None else read_connections(mains, view.site_id)
     with whole_file(out, "page", replace=replace) as made:
-        page = document.document(view, note, works=works, generator=stamp("page"))
+        page = document.document(view, note, works=works, generator=stamp("page"), joined=joined)
         made.write_text(page, encoding="utf-8")
 
 
@@ -74,6 +79,7 @@ def write_pages(
     *,
     note: str = "",
     clearance: Path | None = None,
+    connections: Sequence[Path] = (),
     replace: bool = False,
 ) -> list[IndexEntry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
@@ -88,6 +94,7 @@ def write_pages(
             f"{clearance} was made of none of these records as they are built now: hold the plan "
             "against them"
         )
+    mains = connections_by_record(sorted(records), connections)
     entries: list[IndexEntry] = []
     with whole_folder(out, "pages", replace=replace) as made:
         for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
@@ -95,7 +102,9 @@ def write_pages(
             works = None
             if clearance is not None and gpkg in looked_at:
                 works = read_works(clearance, view)
-            page = document.document(view, note, back=INDEX, works=works)
+            file_of = mains.get(gpkg)
+            joined = None if file_of is None else read_connections(file_of, view.site_id)
+            page = document.document(view, note, back=INDEX, works=works, joined=joined)
             (made / file).write_text(page, encoding="utf-8")
             entries.append(_entry(file, gpkg, view, works))
         units = {entry.unit for entry in entries}

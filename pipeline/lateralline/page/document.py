@@ -28,6 +28,7 @@ from lateralline.findings import title_of
 from lateralline.page import places, sources
 from lateralline.page.drawings import draw_plan, draw_profile
 from lateralline.page.figures import style_sheet, switches
+from lateralline.page.joined import columns_of_connections, places_of_connections
 from lateralline.page.photos import page_photos
 from lateralline.page.places import (
     UNIT_NAMES,
@@ -39,6 +40,7 @@ from lateralline.page.places import (
     measured,
 )
 from lateralline.page.sources import payload, units
+from lateralline.record.connections import ConnectionRow
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
@@ -59,11 +61,12 @@ def document(
     back: str = "",
     works: Works | None = None,
     generator: str = "",
+    joined: Sequence[ConnectionRow] | None = None,
 ) -> str:
     """Return the page of one site.
 
     `note` stands at its top, `back` is a link to an index, `works` are planned works near it,
-    `generator` says what made it.
+    `joined` where lines meet mains, `generator` says what made it.
     """
     found = {
         "stops": places.stops(view),
@@ -73,7 +76,10 @@ def document(
     }
     if works is not None:
         found["works"] = places.places_of_works(view, works)
-    of = sources.sources(view, found, works)
+    if joined is not None:
+        found["joined"] = places_of_connections(view, joined)
+    mains = {} if joined is None else columns_of_connections(view, joined)
+    of = sources.sources(view, found, works, mains)
     lines = [line_profile(view, line) for line in view.lines]
     drawings = Document()
     drawings.add_root(draw_plan(view, of, works))
@@ -92,7 +98,7 @@ def document(
         statements=_statements(view),
         lines=[_line_facts(view, row) for row in view.centrelines],
         zones=_zones(view),
-        switches=switches(view, works),
+        switches=switches(view, works, joined),
         units=units(view),
         unit=view.unit,
         along=view.word("distance along pipe"),
@@ -182,6 +188,11 @@ _TABLES: Final = {
         "work · line",
         ("verdict", "separation", "lower 95 %", "required", "chance of less"),
     ),
+    "joined": (
+        "Connections to the main",
+        "line → main",
+        ("meeting", "along the main", "side", "angle", "gap to the main"),
+    ),
     "stops": ("Stops", "run/stop", ("distance along pipe", "depth", "position ±", "status")),
     "nodes": ("Nodes", "node", ("distance along pipe", "invert", "cover", "bend")),
     "seen": ("Seen by the camera", "code", ("what", "distance along pipe", "cover")),
@@ -201,6 +212,7 @@ _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
 #: Columns that hold numbers, and stand to the right: the kind of each.
 _KINDS: Final = {
     "separation": "length", "lower 95 %": "length", "required": "length", "depth": "tape",
+    "along the main": "length", "gap to the main": "length", "angle": "angle",
     "distance along pipe": "length", "position ±": "off", "invert": "length", "cover": "tape",
     "bend": "angle", "east of the corner": "length", "north of the corner": "length",
 }  # fmt: skip

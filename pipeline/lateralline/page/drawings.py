@@ -64,6 +64,9 @@ def draw_plan(view: RecordView, of: Sources, works: Works | None = None) -> figu
     picked += symbols(plan, "transmitter_fixes", at, of.stops, "stops")
     for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
         names(plan, kind, role)
+    if len(of.joined.data):
+        picked += symbols(plan, "main_connections", at, of.joined, "joined")
+        names(plan, "joined", "ink")
     if works is not None:
         picked += least_separations(plan, of, "axis_x", "axis_y", "x", "y")
     measured_ends(plan)

@@ -7,7 +7,7 @@ colour alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from math import radians
 from typing import Final, NamedTuple, TypeAlias, TypedDict, TypeVar
 
@@ -33,6 +33,7 @@ from bokeh.models.renderers import GlyphRenderer
 from bokeh.plotting import figure
 from markupsafe import Markup
 
+from lateralline import contract
 from lateralline.page.places import Works
 from lateralline.record.ground import off_the_lines
 from lateralline.record.rows import LayerRow
@@ -80,7 +81,7 @@ def _colours() -> dict[str, tuple[str, str]]:
     }
     known = {light for light, _ in named.values()} | {_PAPER[0]}
     rest: dict[str, tuple[str, str]] = {}
-    for style in load_styles():
+    for style in load_styles((*contract.LAYERS, contract.CONNECTIONS)):
         for rule in style.rule:
             s = rule.symbol
             for light in (s.color,) if isinstance(s, LineSymbol) else (s.fill, s.stroke):
@@ -325,8 +326,10 @@ class Switch(NamedTuple):
     sign: Markup  # an SVG, 26 × 16
 
 
-def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
-    """Return the switches of what the scene and the works hold."""
+def switches(
+    view: RecordView, works: Works | None = None, joined: Sequence[object] | None = None
+) -> list[Switch]:
+    """Return the switches of what the scene, works and connections to mains hold."""
     layers = view.layers
     words = {"level": view.word("level ±"), "fall": view.word("fall of the pipe")}
     count = {
@@ -339,6 +342,7 @@ def switches(view: RecordView, works: Works | None = None) -> list[Switch]:
         "unlocated": int(layers["unlocated"].geometry.notna().sum()),
         "marks": len(layers["field_marks"]),
         "works": 0 if works is None else len(works.outlines),
+        "joined": len(joined or ()),
     }
     return [
         Switch(
@@ -372,6 +376,10 @@ _SIGNS: Final = {
     "works": (
         "planned works and least separation; ⊠ a conflict, □ no conflict shown",
         '<path d="M1 2h24v12H1zM4 14L16 2M12 14L24 2" class="s-works"/>',
+    ),
+    "joined": (
+        "connections to the main: ● meets, ○ stops short, crosses or not decided",
+        '<circle cx="13" cy="8" r="4.5" class="s-mark"/>',
     ),
     "stops": (
         "stops: ● located, ○ weak, × two positions or not located",

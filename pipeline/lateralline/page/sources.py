@@ -44,10 +44,14 @@ class Sources:
     marks: ColumnDataSource
     control: ColumnDataSource
     works: ColumnDataSource
+    joined: ColumnDataSource
 
 
 def sources(
-    view: RecordView, found: Mapping[str, Sequence[PagePlace]], works: Works | None
+    view: RecordView,
+    found: Mapping[str, Sequence[PagePlace]],
+    works: Works | None,
+    joined: Columns,
 ) -> Sources:
     """Return the sources of a record whose places are found, by kind."""
     return Sources(
@@ -57,6 +61,7 @@ def sources(
         marks=_source("marks", _of_marks(view.rows(MarkRow))),
         control=_source("control", _of_control(view.control)),
         works=_source("works", {} if works is None else _of_works(view, works, found["works"])),
+        joined=_source("joined", joined),
     )
 
 
@@ -171,7 +176,16 @@ def _numbers(values: Sequence[float | None]) -> Floats:
 
 
 #: Facts that a tip tells though nothing says how far off they are.
-_BRIEF: Final = ("status", "verdict", "separation", "lower 95 %", "required", "what")
+_BRIEF: Final = (
+    "status",
+    "meeting",
+    "along the main",
+    "verdict",
+    "separation",
+    "lower 95 %",
+    "required",
+    "what",
+)
 
 # ---- for the script -------------------------------------------------------------------------
 

@@ -21,6 +21,8 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import pyogrio
 
 from lateralline import contract
@@ -147,6 +149,13 @@ _asked: Final[ContextVar[bool]] = ContextVar("private_shown", default=False)
 def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:
     """Return those of a layer's columns that are private and not asked for."""
     return [] if _asked.get() else [c for c in columns if c in private]
+
+
+def shown_rows(layer: str, rows: pa.Table) -> pa.Table:
+    """Return rows of a layer as stored without pictures that are private and not asked for."""
+    if layer != PictureRow.layer or _asked.get():
+        return rows
+    return rows.filter(pc.invert(pc.fill_null(rows["private"].cast(pa.bool_()), False)))
 
 
 def without_private(layer: str, frame: FrameT, private: Collection[str]) -> FrameT:

@@ -1,11 +1,12 @@
 """Layers of a built record as Arrow tables, as they stand in the file, some sites at a time.
 
-For what takes rows on as they are. What is private is left out unless asked for, as everywhere.
+For what takes rows on as they are. What is private, pictures too, is left out unless asked for, as
+everywhere.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -18,38 +19,55 @@ import pyogrio
 import pyproj
 
 from lateralline import contract
-from lateralline.contract import FieldType
+from lateralline.contract import CONNECTIONS, FieldType
 from lateralline.errors import ContractError, UnreadableError
-from lateralline.record.assets import PREFIX, hidden
+from lateralline.output.proof import reading
+from lateralline.record.assets import PREFIX, hidden, shown_rows
 from lateralline.record.layers import GEOMETRY_FIELD, empty
 from lateralline.record.lineage import private_of, read_lineage, sites_of
 from lateralline.record.reading import crs_in
+from lateralline.records import Ints
 
-#: Sites whose rows are in memory at once.
-SITES_AT_ONCE: Final = 64
+#: Sites whose rows are read at once, since to find some sites costs a walk over all rows; and how
+#: many of them are handed on at once.
+_READ_AT_ONCE: Final = 256
+_SITES_AT_ONCE: Final = 64
+_KINDS: Final[dict[str, FieldType]] = {
+    "BOOLEAN": "boolean", "DATE": "date", "REAL": "real", "INTEGER": "real",
+}  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class StoredSite:
-    """The rows of one site in a built record."""
+    """What a built record says of the record of one site."""
 
     site_id: str
     record_version: int
     valid_from: date
-    tables: dict[str, pa.Table]  # layer → rows, geometry as WKB
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredSites:
+    """The rows of some sites of a built record."""
+
+    sites: list[StoredSite]
+    tables: dict[str, pa.Table]  # layer → rows site by site, as the sites are; geometry as WKB
+
+    def begins(self, table: pa.Table) -> Ints:
+        """Return where the rows of each site begin in a table of theirs (sites + 1,)."""
+        return _begins(_site_rows(table, self.sites), len(self.sites))
 
 
 def own_columns(gpkg: Path) -> dict[str, FieldType]:
     """Return the users' own columns of a record and their types, but for what is not shown."""
     private, own = private_of(gpkg), {c.name for c in contract.own_assets()}
+    layers = [name for name in contract.LAYERS if contract.has_assets(name)]
     found: dict[str, FieldType] = {}
-    for name in contract.LAYERS:
-        if not contract.has_assets(name):
-            continue
-        schema = pyogrio.read_arrow(gpkg, layer=name, max_features=0)[1].schema
-        for column in schema:
-            if column.name.startswith(PREFIX) and column.name not in own:
-                found[column.name] = _kind(column.type)
+    with reading(gpkg) as db:
+        for layer in layers:
+            for _, name, kind, *_ in db.execute(f"PRAGMA table_info({layer})"):
+                if name.startswith(PREFIX) and name not in own:
+                    found[name] = _KINDS.get(kind, "text")
     return {name: found[name] for name in found if name not in hidden(found, private)}
 
 
@@ -58,37 +76,70 @@ def stored_crs(gpkg: Path) -> pyproj.CRS | None:
     return crs_in(gpkg, "field_marks")
 
 
-def stored_sites(gpkg: Path) -> Iterator[StoredSite]:
-    """Yield every site of a built record of today's schemas, in the order of their ids.
+def stored_sites(gpkg: Path, connections: Path | None = None) -> Iterator[StoredSites]:
+    """Yield all sites of a built record of today's schemas, some at once, in the order of ids.
+
+    With `connections`, a file that was made of the record, its layer is one of the tables.
 
     Raises UnreadableError for a file that is locked, sqlite3.Error for no record.
     """
     ids, private = sites_of(gpkg), private_of(gpkg)
-    for first in range(0, len(ids), SITES_AT_ONCE):
-        some = ids[first : first + SITES_AT_ONCE]
-        each = {name: _by_site(_read(gpkg, name, some, private)) for name in contract.LAYERS}
-        for site in some:
-            tables = {n: of[site] if site in of else empty(n) for n, of in each.items()}
-            yield _site(site, tables)
+    for first in range(0, len(ids), _READ_AT_ONCE):
+        some = ids[first : first + _READ_AT_ONCE]
+        listed = ", ".join("'" + site.replace("'", "''") + "'" for site in some)
+        where = None if len(some) == len(ids) else f"site_id IN ({listed})"
+        tables = {name: _read(gpkg, name, where, private) for name in contract.LAYERS}
+        if connections is not None:
+            tables[CONNECTIONS] = _read(connections, CONNECTIONS, where, private)
+        sites = _sites(some, tables["lineage"])
+        for name, table in tables.items():
+            rows = _site_rows(table, sites)
+            if (np.diff(rows) < 0).any():
+                order = np.argsort(rows, kind="stable")
+                tables[name], rows = table.take(pa.array(order)), rows[order]
+        begins = {n: _begins(_site_rows(t, sites), len(sites)).tolist() for n, t in tables.items()}
+        for at in range(0, len(sites), _SITES_AT_ONCE):
+            end = min(at + _SITES_AT_ONCE, len(sites))
+            part = {n: t.slice(begins[n][at], begins[n][end] - begins[n][at])
+                    for n, t in tables.items()}  # fmt: skip
+            yield StoredSites(sites[at:end], part)
 
 
-def _site(site: str, tables: dict[str, pa.Table]) -> StoredSite:
-    columns = (tables["lineage"][c].to_pylist() for c in ("topic", "item", "value"))
-    about = read_lineage(zip(*columns, strict=True))
+def _site_rows(table: pa.Table, sites: Sequence[StoredSite]) -> Ints:
+    """Return which site each row of a table is of (rows,); as many as there are for another."""
+    names = pa.array([site.site_id for site in sites], type=pa.string())
+    found = pc.fill_null(pc.index_in(table["site_id"], value_set=names), len(sites))
+    return np.asarray(found.to_numpy(), dtype=np.int64)
+
+
+def _begins(rows: Ints, sites: int) -> Ints:
+    counts = np.bincount(rows, minlength=sites)[:sites]
+    return np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(counts)])
+
+
+def _sites(ids: Sequence[str], lineage: pa.Table) -> list[StoredSite]:
+    """Return what the rows of lineage say of each site."""
+    said: dict[str, list[tuple[str, str, str]]] = {site: [] for site in ids}
+    columns = (lineage[c].to_pylist() for c in ("site_id", "topic", "item", "value"))
+    for site, *row in zip(*columns, strict=True):
+        said[site].append((row[0], row[1], row[2]))
+    return [_site(site, rows) for site, rows in said.items()]
+
+
+def _site(site: str, rows: list[tuple[str, str, str]]) -> StoredSite:
+    about = read_lineage(rows)
     try:
-        version, day = int(about.version), date.fromisoformat(about.valid_from)
+        return StoredSite(site, int(about.version), date.fromisoformat(about.valid_from))
     except ValueError:
         raise ContractError(
             f"{site}: lineage says neither version nor first day of the record. "
             "The record was edited: build it again"
         ) from None
-    return StoredSite(site, version, day, tables)
 
 
-def _read(gpkg: Path, name: str, sites: Sequence[str], private: Collection[str]) -> pa.Table:
-    listed = ", ".join("'" + site.replace("'", "''") + "'" for site in sites)
+def _read(gpkg: Path, name: str, where: str | None, private: Collection[str]) -> pa.Table:
     try:
-        _, table = pyogrio.read_arrow(gpkg, layer=name, where=f"site_id IN ({listed})")
+        _, table = pyogrio.read_arrow(gpkg, layer=name, where=where)
     except pyogrio.errors.DataLayerError:
         return empty(name)
     except pyogrio.errors.DataSourceError as e:
@@ -96,29 +147,4 @@ def _read(gpkg: Path, name: str, sites: Sequence[str], private: Collection[str])
     if contract.load(name).geometry:
         shapes = table.column(table.num_columns - 1)
         table = table.remove_column(table.num_columns - 1).append_column(GEOMETRY_FIELD, shapes)
-    return table.drop_columns(hidden(table.column_names, private))
-
-
-def _by_site(table: pa.Table) -> dict[str, pa.Table]:
-    """Part a table by site, rows in their order."""
-    if not table.num_rows:
-        return {}
-    coded = pc.dictionary_encode(table["site_id"].combine_chunks())
-    codes = coded.indices.to_numpy()
-    order = np.argsort(codes, kind="stable")
-    inside = table.take(pa.array(order)) if (np.diff(codes) < 0).any() else table
-    counts = np.bincount(codes)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    names: Iterable[str] = coded.dictionary.to_pylist()
-    return {
-        site: inside.slice(int(start), int(count))
-        for site, start, count in zip(names, starts, counts, strict=True)
-    }
-
-
-def _kind(arrow: pa.DataType) -> FieldType:
-    if pa.types.is_boolean(arrow):
-        return "boolean"
-    if pa.types.is_date(arrow):
-        return "date"
-    return "real" if pa.types.is_floating(arrow) or pa.types.is_integer(arrow) else "text"
+    return shown_rows(name, table.drop_columns(hidden(table.column_names, private)))

@@ -4,8 +4,10 @@ server    the way to a database; passwords never shown
 declare   layers → tables with keys, checks, comments, from the schemas
 prepare   a register made or brought up to date; groups of users and their rights
 publish   records in, a site in a transaction
+staged    their rows on the way: read once, copied for many sites at once
+speed     how many rows a second that is, beside plain COPY
 history   which versions there are; one taken back
-versions  one version as drawings see a record; what moved between two
+versions  one version as drawings see a record; what moved between two, along its lines too
 `views.sql` is what a register does itself, `questions.sql` what people ask it.
 
 Decisions
@@ -25,5 +27,7 @@ Decisions
 - Whoever publishes may insert and end versions, never delete, and cannot change tables but for
   adding columns of the users' own, which a function of the owner does for them. Whole and other
   numbers of the users' own are one type: a key that was whole may become a fraction.
+- Connections to mains are part of the version of a site they were found for, as the mains were
+  that day. A record that comes again without them does not say that there are none.
 - Private columns stay out unless asked for, as in everything that is made from a record.
 """

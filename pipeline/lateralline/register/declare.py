@@ -34,7 +34,7 @@ from sqlalchemy import (
 from sqlalchemy.types import TypeEngine
 
 from lateralline import contract
-from lateralline.contract import UID
+from lateralline.contract import CONNECTIONS, UID
 from lateralline.record import CAUTION
 from lateralline.write.geopackage import described
 
@@ -42,6 +42,8 @@ from lateralline.write.geopackage import described
 SCHEMA: Final = "asbuilt"
 VERSIONS: Final = "site_versions"
 VALUES: Final = "value_lists"
+#: What a register holds: the layers of records, and where laterals meet mains.
+HELD: Final = (*contract.LAYERS, CONNECTIONS)
 #: Which version of a site's record in this register a row is of.
 VERSION: Final = "register_version"
 #: Name of the geometry column of every table.
@@ -73,8 +75,8 @@ def metadata(srid: int) -> MetaData:
         Column("description", Text, nullable=False),
         comment="The values a column of a layer may hold, and what each means.",
     )
-    referred = {r.layer for name in contract.LAYERS for r in contract.load(name).refers}
-    for name in contract.LAYERS:
+    referred = {r.layer for name in HELD for r in contract.load(name).refers}
+    for name in HELD:
         _layer(made, contract.load(name), srid, referred=name in referred)
     return made
 
@@ -83,7 +85,7 @@ def value_rows() -> list[dict[str, str]]:
     """Return the rows of the table of values."""
     return [
         {"layer": name, "column_name": c.name, "value": v.value, "description": v.description}
-        for name in contract.LAYERS
+        for name in HELD
         for c in contract.load(name).field
         for v in c.values
     ]
@@ -117,7 +119,8 @@ def _versions(made: MetaData) -> None:
                server_default=func.now()),
         column("published_by", Text, "The database user who brought it.", nullable=False,
                server_default=text("session_user")),
-        column("digest", Text, "SHA-256 of what all layers say: another one is another version.",
+        column("digest", Text, "SHA-256 of what all layers say: another one is another version. "
+               "Then that of the connections to mains, where some were published with the record.",
                nullable=False),
         column("schema_version", Integer, "Version of the schemas it was made by.", nullable=False),
         column("lateralline", Text, "Version of lateralline that published it.", nullable=False),

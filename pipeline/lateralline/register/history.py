@@ -11,7 +11,7 @@ from lateralline.errors import RegisterError, UnknownSiteError
 from lateralline.register.declare import SCHEMA, VERSION, VERSIONS
 from lateralline.register.prepare import refuse_unprepared
 from lateralline.register.publish import end_at
-from lateralline.register.server import connected, lock
+from lateralline.register.server import connected, driver, lock
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def retract(url: str, site: str, reason: str, day: date | None = None) -> SiteVe
         if not held:
             raise RegisterError(f"no version of {site} holds now: there is nothing to retract")
         today = connection.execute(text("SELECT current_date")).scalar_one()
-        end_at(connection, site, day or today)
+        end_at(driver(connection), site, day or today)
         connection.execute(
             text(f"UPDATE {SCHEMA}.{VERSIONS} SET retracted_at = now(), "
                  "retracted_by = session_user, reason = :reason "

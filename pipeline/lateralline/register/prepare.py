@@ -26,10 +26,9 @@ from sqlalchemy import CheckConstraint, Column, Connection, Constraint, Index, M
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import AddConstraint, SetColumnComment, SetTableComment
 
-from lateralline import contract
 from lateralline.errors import RegisterError
 from lateralline.register import declare
-from lateralline.register.declare import SCHEMA, VALUES, VERSIONS
+from lateralline.register.declare import HELD, SCHEMA, VALUES, VERSIONS
 from lateralline.register.server import cause_of, connected, lock
 
 REVISIONS: Final = Path(__file__).with_name("revisions")
@@ -106,7 +105,7 @@ def refuse_unprepared(connection: Connection) -> int:
             {"s": SCHEMA},
         )
     }  # fmt: skip
-    wanted = {(layer, c) for layer in contract.LAYERS for c in declare.names_of(layer)}
+    wanted = {(layer, c) for layer in HELD for c in declare.names_of(layer)}
     script = ScriptDirectory(str(REVISIONS.parent), version_locations=[str(REVISIONS)])
     now = connection.execute(text(f"SELECT version_num FROM {SCHEMA}.{REVISION_TABLE}")).scalar()
     known = {revision.revision for revision in script.walk_revisions()}
@@ -165,7 +164,7 @@ def _run_revisions(connection: Connection, revisions: Path) -> None:
     now = MigrationContext.configure(connection, opts=_IN_DATABASE).get_current_revision()
     if now == script.get_current_head():
         return
-    for layer in contract.LAYERS:  # a view keeps the names its columns had
+    for layer in HELD:  # a view keeps the names its columns had
         connection.execute(text(f"DROP FUNCTION IF EXISTS {SCHEMA}.{layer}_as_of(date)"))
         connection.execute(text(f"DROP VIEW IF EXISTS {SCHEMA}.current_{layer}"))
 
@@ -248,7 +247,7 @@ def _say_anew(connection: Connection, declared: MetaData, *, made: bool) -> None
     connection.execute(values.insert(), declare.value_rows())
     sql = files("lateralline.register").joinpath("views.sql").read_text(encoding="utf-8")
     connection.exec_driver_sql(sql.replace("%", "%%"))
-    for layer in contract.LAYERS:
+    for layer in HELD:
         connection.execute(text(f"SELECT {SCHEMA}.make_views(:layer)"), {"layer": layer})
 
 
@@ -278,7 +277,7 @@ def _grant(connection: Connection, *, asked: bool) -> None:
     known = connection.execute(before, {"role": READER, "schema": SCHEMA}).scalar()
     if not asked and not known:
         return
-    layers = ", ".join(f"{SCHEMA}.{name}" for name in (*contract.LAYERS, VERSIONS))
+    layers = ", ".join(f"{SCHEMA}.{name}" for name in (*HELD, VERSIONS))
     ending = "valid_to, retracted_at, retracted_by, reason"
     for order in (
         f"GRANT USAGE ON SCHEMA {SCHEMA} TO {READER}, {PUBLISHER}",
@@ -288,3 +287,10 @@ def _grant(connection: Connection, *, asked: bool) -> None:
         f"GRANT EXECUTE ON FUNCTION {SCHEMA}.add_own_column TO {PUBLISHER}",
     ):
         connection.execute(text(order))
+    # Anybody has this right unless it was taken from all; who owns the database gives it back.
+    database = connection.execute(
+        text("SELECT quote_ident(current_database()) WHERE has_database_privilege("
+             "current_database(), 'TEMPORARY WITH GRANT OPTION')")
+    ).scalar()  # fmt: skip
+    if database is not None:
+        connection.execute(text(f"GRANT TEMPORARY ON DATABASE {database} TO {PUBLISHER}"))

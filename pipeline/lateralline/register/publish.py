@@ -1,44 +1,32 @@
-"""Records into a register: a site in a transaction, rows by COPY."""
+"""Records into a register: a site in a transaction, rows of many sites by one COPY."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from hashlib import sha256
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
-import numpy as np
 import psycopg
-import pyarrow as pa
-import pyarrow.compute as pc
-import shapely
-from psycopg import sql
 from psycopg.errors import InsufficientPrivilege
-from pyarrow import csv
 from sqlalchemy import Connection, text
-from sqlalchemy.exc import SQLAlchemyError
 
 from lateralline import __version__, contract
 from lateralline.contract import FieldType
 from lateralline.errors import LaterallineError, RegisterError
 from lateralline.frames.systems import plan_of
-from lateralline.record.layers import GEOMETRY as STORED_GEOMETRY
 from lateralline.record.lineage import schema_version_of, sites_of
-from lateralline.record.stored import StoredSite, own_columns, stored_crs, stored_sites
-from lateralline.register.declare import GEOMETRY, SCHEMA, VERSION, VERSIONS
+from lateralline.record.stored import StoredSite, own_columns, stored_crs
+from lateralline.register.declare import SCHEMA, VERSION, VERSIONS
 from lateralline.register.prepare import refuse_unprepared
-from lateralline.register.server import cause_of, connected, driver, in_words, lock
+from lateralline.register.server import connected, driver, in_words, lock_session
+from lateralline.register.staged import ReadySites, StagedRows, ready_sites, says_no_more
 
 Outcome = Literal["published", "unchanged", "refused"]
-#: Rows of lineage that say with what a record was made, not what it says.
-_MADE_WITH: Final = pa.array(["software", "input"])
 _TYPES: Final[dict[FieldType, str]] = {
     "text": "text", "real": "double precision", "boolean": "boolean", "date": "date",
 }  # fmt: skip
-_PLAIN: Final = csv.WriteOptions(include_header=False, quoting_style="needed")
 
 
 class _RefusedRecordError(RegisterError):
@@ -57,7 +45,10 @@ class Published:
 
 
 def publish(
-    record: Path, url: str, on_site: Callable[[Published], None] | None = None
+    record: Path,
+    url: str,
+    on_site: Callable[[Published], None] | None = None,
+    connections: Path | None = None,
 ) -> list[Published]:
     """Bring every site of a built record into a register, each in a transaction of its own.
 
@@ -65,6 +56,9 @@ def publish(
     come in as a new version, which holds from the record's `valid_from`; the one before holds until
     that day. A site that is refused never stops others: an older version of the record than the one
     that holds, values or references that the register does not take.
+
+    `connections` to mains, of this record, come in with it. Another result of the same record is
+    another version; the record alone, again, leaves them as they are.
 
     A record in another CRS, a sketch and one of earlier schemas are refused with all their sites.
     Raises RegisterError for a server that is not there, no register, and rights that are missing;
@@ -83,23 +77,40 @@ def publish(
                 for one in done:
                     on_site(one)
             return done
-        for site in stored_sites(record):
-            connection.rollback()  # each begins a transaction of its own
+        stage = StagedRows(driver(connection))
+        for part in ready_sites(record, srid, connections):
+            for one in _publish_some(stage, part):
+                done.append(one)
+                if on_site is not None:
+                    on_site(one)
+    return done
+
+
+def _publish_some(stage: StagedRows, part: ReadySites) -> Iterator[Published]:
+    """Yield what became of each of some sites."""
+    session = stage.session
+    held = _held(session, [site.site_id for site in part.sites])
+    session.commit()
+    sites = list(enumerate(zip(part.sites, part.digests, strict=True)))
+    same = {n for n, (site, digest) in sites if says_no_more(digest, held[site.site_id].digest)}
+    odd = stage.fill(part, [n for n, _ in sites if n not in same])
+    for n, (site, digest) in sites:
+        if n in same:
+            yield Published(site.site_id, "unchanged", held[site.site_id].version)
+        elif n in odd:
+            yield Published(site.site_id, "refused", 0, reason=odd[n])
+        else:
             try:
-                one = _publish_site(connection, site, srid)
-                connection.commit()
-            except (SQLAlchemyError, psycopg.Error) as e:
-                if driver(connection).closed or isinstance(cause_of(e), InsufficientPrivilege):
+                one = _publish_site(stage, site, digest, part.rows(n))
+            except psycopg.Error as e:
+                if session.closed or isinstance(e, InsufficientPrivilege):
                     raise  # it would be the same for every site
-                connection.rollback()
+                session.rollback()
                 one = Published(site.site_id, "refused", 0, reason=in_words(e))
             except LaterallineError as e:
-                connection.rollback()
+                session.rollback()
                 one = Published(site.site_id, "refused", 0, reason=str(e))
-            done.append(one)
-            if on_site is not None:
-                on_site(one)
-    return done
+            yield one
 
 
 def _refuse_old_schemas(record: Path) -> None:
@@ -155,102 +166,61 @@ def _add_own(connection: Connection, own: Mapping[str, FieldType]) -> None:
 # ---- one site -----------------------------------------------------------------------------
 
 
-def _publish_site(connection: Connection, site: StoredSite, srid: int) -> Published:
-    lock(connection, f"site {site.site_id}")
-    rows = {name: _ready(table, srid) for name, table in site.tables.items()}
-    digest = digest_of(rows)
-    now = connection.execute(
-        text(f"SELECT {VERSION}, record_version, digest FROM {SCHEMA}.{VERSIONS} "
-             "WHERE site_id = :site AND valid_to IS NULL"),
-        {"site": site.site_id},
-    ).one_or_none()  # fmt: skip
-    if now is not None and now.digest == digest:
-        return Published(site.site_id, "unchanged", int(now[0]))
-    if now is not None and site.record_version < now.record_version:
+class _Held(NamedTuple):
+    """What a register holds of a site: nothing is version 0 with no digest."""
+
+    last: int = 0  # version that came in last
+    version: int = 0  # that holds now, as the rest
+    record_version: int = 0
+    digest: str = ""
+
+
+def _held(session: psycopg.Connection, sites: Sequence[str]) -> dict[str, _Held]:
+    found = session.execute(
+        f"SELECT site_id, max({VERSION}), "
+        f"coalesce(max({VERSION}) FILTER (WHERE valid_to IS NULL), 0), "
+        "coalesce(max(record_version) FILTER (WHERE valid_to IS NULL), 0), "
+        "coalesce(max(digest) FILTER (WHERE valid_to IS NULL), '') "
+        f"FROM {SCHEMA}.{VERSIONS} WHERE site_id = ANY(%s) GROUP BY site_id",
+        (list(sites),),
+    ).fetchall()
+    known = {site: _Held(*row) for site, *row in found}
+    return {site: known.get(site, _Held()) for site in sites}
+
+
+def _publish_site(stage: StagedRows, site: StoredSite, digest: str, rows: int) -> Published:
+    session, name = stage.session, site.site_id
+    with session.pipeline():  # what goes there together waits for one answer
+        lock_session(session, f"site {name}")
+        now = _held(session, [name])[name]
+    if says_no_more(digest, now.digest):
+        session.commit()
+        return Published(name, "unchanged", now.version)
+    if site.record_version < now.record_version:
         raise RegisterError(
             f"the register holds version {now.record_version} of this site's record, this is "
             f"version {site.record_version}: retract the later one first if it was wrong"
         )
-    version = _new_version(connection, site, digest)
-    cursor = driver(connection).cursor()
-    for name, table in rows.items():
-        if table.num_rows:
-            _copy(cursor, name, table, version)
-    # Rows that name others are checked here, where a fault is still this site's.
-    connection.execute(text("SET CONSTRAINTS ALL IMMEDIATE"))
-    return Published(
-        site.site_id, "published", version, sum(table.num_rows for table in rows.values())
-    )
+    version = now.last + 1
+    with session.pipeline():
+        end_at(session, name, site.valid_from)
+        session.execute(
+            f"INSERT INTO {SCHEMA}.{VERSIONS} (site_id, {VERSION}, record_version, valid_from, "
+            "digest, schema_version, lateralline) VALUES (%s, %s, %s, %s, %s, %s, %s)",
+            (name, version, site.record_version, site.valid_from, digest, contract.SCHEMA_VERSION,
+             __version__),
+        )  # fmt: skip
+        stage.take(name, version)
+        # Rows that name others are checked here, where a fault is still this site's.
+        session.execute("SET CONSTRAINTS ALL IMMEDIATE")
+        session.commit()
+    return Published(name, "published", version, rows)
 
 
-def _new_version(connection: Connection, site: StoredSite, digest: str) -> int:
-    """Let what holds from that day on hold no more, and return the number of the new version."""
-    about = {
-        "site": site.site_id, "day": site.valid_from, "record": site.record_version,
-        "digest": digest, "schemas": contract.SCHEMA_VERSION, "program": __version__,
-    }  # fmt: skip
-    end_at(connection, site.site_id, site.valid_from)
-    made = connection.execute(
-        text(f"INSERT INTO {SCHEMA}.{VERSIONS} (site_id, {VERSION}, record_version, valid_from, "
-             "digest, schema_version, lateralline) "
-             f"SELECT :site, coalesce(max({VERSION}), 0) + 1, :record, :day, :digest, :schemas, "
-             f":program FROM {SCHEMA}.{VERSIONS} WHERE site_id = :site RETURNING {VERSION}"),
-        about,
-    )  # fmt: skip
-    return int(made.scalar_one())
-
-
-def end_at(connection: Connection, site: str, day: date) -> None:
+def end_at(session: psycopg.Connection, site: str, day: date) -> None:
     """Let no version of a site hold on a day or later; one that held only then holds never."""
-    connection.execute(
-        text(f"UPDATE {SCHEMA}.{VERSIONS} SET valid_to = greatest(valid_from, :day) "
-             "WHERE site_id = :site AND (valid_to IS NULL OR valid_to > :day)"),
+    session.execute(
+        f"UPDATE {SCHEMA}.{VERSIONS} SET valid_to = greatest(valid_from, %(day)s) "
+        "WHERE site_id = %(site)s AND (valid_to IS NULL OR valid_to > %(day)s)",
         {"site": site, "day": day},
-    )  # fmt: skip
-
-
-def _copy(cursor: psycopg.Cursor, layer: str, table: pa.Table, version: int) -> None:
-    numbers = pa.array(np.full(table.num_rows, version, dtype=np.int32))
-    whole = table.append_column(VERSION, numbers)
-    columns = sql.SQL(", ").join(map(sql.Identifier, whole.column_names))
-    into = sql.Identifier(SCHEMA, layer)
-    order = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT csv)").format(into, columns)
-    with cursor.copy(order) as copy:
-        copy.write(_csv(whole))
-
-
-def _ready(table: pa.Table, srid: int) -> pa.Table:
-    """Return rows as a table of the register takes them: geometry as EWKB, bytes too, in hex."""
-    for at, column in enumerate(table.schema):
-        if pa.types.is_binary(column.type) and column.name != STORED_GEOMETRY:
-            hexes = [None if v is None else rf"\x{v.hex()}" for v in table[at].to_pylist()]
-            table = table.set_column(at, column.name, pa.array(hexes, type=pa.string()))
-    if STORED_GEOMETRY not in table.column_names:
-        return table
-    shapes = shapely.from_wkb(table[STORED_GEOMETRY].to_numpy(zero_copy_only=False))
-    wkb = shapely.to_wkb(shapely.set_srid(shapes, srid), hex=True, include_srid=True)
-    at = table.schema.get_field_index(STORED_GEOMETRY)
-    return table.set_column(at, GEOMETRY, pa.array(wkb, type=pa.string()))
-
-
-def digest_of(rows: Mapping[str, pa.Table]) -> str:
-    """Return the SHA-256 of what layers say, whatever they were made with.
-
-    Rows of lineage that name programs, libraries and input files do not count: a record that was
-    built again from the same marks says the same.
-    """
-    whole = sha256()
-    for name in contract.LAYERS:
-        table = rows[name]
-        if name == "lineage" and table.num_rows:
-            topics = table["topic"]
-            table = table.filter(pc.invert(pc.is_in(topics, value_set=_MADE_WITH)))
-        whole.update(f"{name} {' '.join(table.column_names)}\n".encode())
-        whole.update(_csv(table))
-    return whole.hexdigest()
-
-
-def _csv(table: pa.Table) -> bytes:
-    made = io.BytesIO()
-    csv.write_csv(table, made, _PLAIN)
-    return made.getvalue()
+    )

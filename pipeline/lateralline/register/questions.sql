@@ -48,3 +48,13 @@ FROM asbuilt.pipe_centreline_as_of(DATE '2026-05-20') o
 FULL JOIN asbuilt.current_pipe_centreline n USING (site_id, line_id)
 WHERE o.register_version IS DISTINCT FROM n.register_version
 ORDER BY 1, 2;
+
+-- Laterals that meet the main SM-4, from its upstream access down: chainage along it with ± 95 %,
+-- the side they come from and the angle.
+SELECT m.site_id, m.line_id, c.service, round(m.chainage_m::numeric, 2) AS chainage_m,
+       round((1.96 * m.chainage_sigma_m)::numeric, 2) AS chainage_95_m, m.side,
+       round(m.angle_deg::numeric) AS angle_deg
+FROM asbuilt.current_main_connections m
+JOIN asbuilt.current_pipe_centreline c USING (site_id, line_id)
+WHERE m.main_id = 'SM-4' AND m.meeting = 'meets'
+ORDER BY m.chainage_m;

@@ -13,7 +13,7 @@ from typing import Final
 import psycopg
 from psycopg import errors as said
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
-from sqlalchemy import Connection, create_engine, text
+from sqlalchemy import Connection, create_engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
@@ -64,8 +64,13 @@ def driver(connection: Connection) -> psycopg.Connection:
 
 def lock(connection: Connection, what: str) -> None:
     """Wait until nobody else works on `what`; it is free again when the transaction ends."""
-    key = {"what": f"lateralline {what}"}
-    connection.execute(text("SELECT pg_advisory_xact_lock(hashtextextended(:what, 0))"), key)
+    lock_session(driver(connection), what)
+
+
+def lock_session(session: psycopg.Connection, what: str) -> None:
+    """The same, by the driver's own connection."""
+    order = "SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))"
+    session.execute(order, (f"lateralline {what}",))
 
 
 def cause_of(error: BaseException) -> BaseException:
@@ -80,7 +85,8 @@ def in_words(error: BaseException) -> str:
     if isinstance(cause, said.InsufficientPrivilege):
         return (
             f"the database user has no right to do this ({message}): who publishes needs "
-            f"GRANT {_PUBLISHER} TO the user, and who prepares a register owns it"
+            f"GRANT {_PUBLISHER} TO the user and the right to make TEMPORARY tables, and who "
+            "prepares a register owns it"
         )
     if isinstance(cause, said.ReadOnlySqlTransaction):
         return f"the database takes no changes ({message}): name the server that is written to"

@@ -43,7 +43,8 @@ class _Nodes:
 def compare_records(old: RecordView, new: RecordView) -> SiteChanges:
     """Return what changed between two records of a site in one CRS, old to new.
 
-    Corridor and level band along the line are not judged (`untested`); whether each node lies in
+    Corridor and level band along the line are not judged (`untested`; `register.versions` has how
+    far lines lie apart); whether each node lies in
     the old corridor is (`Moved.held`). Nothing is said of what was added.
     """
     lines = list(dict.fromkeys([*new.lines, *old.lines]))

@@ -127,6 +127,12 @@ def markdown(name: str, *, level: int = 1) -> str:
         f"{'#' * level} {name}",
         f"**{table.title}.** " + " ".join(filter(None, (table.description, geometry, kind))),
     ]
+    if table.refers:
+        named = (
+            f"{', '.join(f'`{c}`' for c in r.columns)} names a row of [{r.layer}](#{r.layer})"
+            for r in table.refers
+        )
+        paragraphs.append(f"Of the same site, {'; '.join(named)}.")
     if table.caution:
         paragraphs.append(f"> {table.caution}")
     rows = dictionary_rows(name)

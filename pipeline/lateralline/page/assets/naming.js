@@ -2,7 +2,7 @@
 const pen = document.createElement("canvas").getContext("2d");
 const TALL = 15, OFF = 8;
 const naming = [
-  { drawing: plan, kinds: ["stops", "works", "nodes", "seen", "control"] },
+  { drawing: plan, kinds: ["stops", "works", "nodes", "seen", "control", "joined"] },
   { drawing: profile, kinds: ["stops", "works", "nodes", "seen", "grades"] },
 ].map(({ drawing, kinds }) => ({
   drawing,
