@@ -6,6 +6,7 @@ import re
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import closing
 from hashlib import sha256
 from itertools import chain
 from math import isnan
@@ -27,6 +28,7 @@ from lateralline.api.sites import (
     is_one,
     named_sites,
 )
+from lateralline.batch import run_sites
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import (
     LaterallineError,
@@ -54,7 +56,7 @@ from lateralline.revise import (
     write_layers,
 )
 from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
-from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
+from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.workspace import Workspace
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
 from lateralline.write.ids import ids_file, ids_text, keep_ids
@@ -250,6 +252,7 @@ def build(
     also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
 ) -> Record:
     """Return the as-built record of one site or of several.
 
@@ -260,7 +263,8 @@ def build(
     sites share, of those the most sites can be brought to. `also` names what is
     written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", a "qgis-project"
     inside the GeoPackage, and "photos" of the sites as they are. `on_site` gets the result of each
-    site, as it comes.
+    site, as it comes, in their order. `workers` are processes: one works here; None takes as many
+    as there are cores where the batch is worth it. The record does not depend on them.
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -275,12 +279,15 @@ def build(
         try:
             return _build(
                 wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
-                temporary=temporary,
+                temporary=temporary, workers=workers,
             )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
-    return _build(wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site)
+    return _build(
+        wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site,
+        workers=workers,
+    )  # fmt: skip
 
 
 def build_per_crs(
@@ -290,6 +297,7 @@ def build_per_crs(
     also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
 ) -> RecordsByCrs:
     """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
 
@@ -307,7 +315,7 @@ def build_per_crs(
         try:
             made = _build(
                 named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
-                taken=taken,
+                taken=taken, workers=workers,
             )  # fmt: skip
         except NothingBuiltError as e:
             records.missing[name] = e.failures
@@ -346,6 +354,7 @@ def _build(
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
     temporary: Path | None = None,
     taken: dict[str, Path] | None = None,
+    workers: int | None = None,
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
@@ -356,16 +365,19 @@ def _build(
     with workspace.build(
         crs=crs, shared=shared, assets=assets, formats=also, replace=replace
     ) as sink:
-        for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
-            if on_site is not None:
-                on_site(result)
-            if isinstance(result, SiteFailure):
-                failures.append(result)
-            else:
-                built = True
-                if temporary is None:
-                    unkept |= _keep_ids(result)
-            del result  # one site in memory at a time
+        of_batch = (site for _, site in wanted)
+        results = run_sites(of_batch, sink=sink, taken=taken, workers=workers, brief=True)
+        with closing(results):
+            for result in results:
+                if on_site is not None:
+                    on_site(result)
+                if isinstance(result, SiteFailure):
+                    failures.append(result)
+                else:
+                    built = True
+                    if temporary is None:
+                        unkept |= _keep_ids(result)
+                del result  # a few sites in memory at a time
     if not built:
         if alone and len(failures) == 1:
             raise error_of(failures[0])

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias, overload
 
 from lateralline import contract
+from lateralline.batch import run_sites
 from lateralline.contract import Column
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
 from lateralline.ingest import holds_settings, is_book, read_register, read_site, setting_of
@@ -15,7 +16,7 @@ from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.own_axes import own_axes_of
 from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
-from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
+from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of
 from lateralline.write.target import shared_crs
 
 if TYPE_CHECKING:
@@ -121,17 +122,20 @@ def check(
     sites: AnySite | Iterable[AnySite],
     *,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
 ) -> Findings:
     """Return the findings of one site or of several; write nothing.
 
     All is done that `build` does except writing. A site given by itself raises what stops it:
     SiteFaultsError for its files, SiteFailedError for the rest. Of several, those that stop are in
-    `failures` and the others go on. `on_site` gets each result, as it comes.
+    `failures` and the others go on. `on_site` gets each result, as it comes. `workers` as `build`
+    takes them.
     """
     alone = is_one(sites)
     findings: list[Finding] = []
     failures: list[SiteFailure] = []
-    for result in run_sites((site for _, site in named_sites(sites)), until="derive"):
+    of_batch = (site for _, site in named_sites(sites))
+    for result in run_sites(of_batch, until="derive", workers=workers, brief=True):
         if on_site is not None:
             on_site(result)
         if isinstance(result, SiteResult):
@@ -158,7 +162,7 @@ def named_sites(sites: AnySite | Iterable[AnySite]) -> list[NamedSite]:
     found: list[Path | Site] = []
     for site in given:
         found += [site] if isinstance(site, Site) else find_sites([Path(site)])
-    unique = list({_source(site): site for site in found}.values())
+    unique = list({source_of(site): site for site in found}.values())
     if len(unique) == 1:
         return [("", unique[0])]
     return sorted(((crs_named(s), s) for s in unique), key=lambda named: named[0] == LOCAL)
@@ -200,10 +204,6 @@ def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
     for crs, site in sites:
         named.setdefault(crs, []).append(site)
     return named
-
-
-def _source(site: Path | Site) -> Path:
-    return site.source if isinstance(site, Site) else site
 
 
 def error_of(failure: SiteFailure) -> LaterallineError:

@@ -16,6 +16,7 @@ from lateralline.cli.options import (
     ReportFile,
     Sites,
     Terms,
+    Workers,
     formats_asked,
     option,
 )
@@ -41,6 +42,7 @@ def build(
         ),
     ] = False,
     also: Also = None,
+    workers: Workers = None,
     replace: Replace = False,
     full: Full = False,
     terms: Terms = None,
@@ -82,15 +84,17 @@ def build(
         try:
             if per_crs:
                 made = api.build_per_crs(
-                    sources, out, also=formats, replace=replace, on_site=on_site
+                    sources, out, also=formats, replace=replace, on_site=on_site, workers=workers
                 )
                 records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
                 unbuilt = [f"{name} ({len(failed)})" for name, failed in made.missing.items()]
             else:
-                records.append(
-                    api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
-                )
+                made_one = api.build(
+                    sources, out, crs=crs, also=formats, replace=replace, on_site=on_site,
+                    workers=workers,
+                )  # fmt: skip
+                records.append(made_one)
                 where = f" into {out}"
             written: Path | None = out
         except api.NothingBuiltError:

@@ -34,6 +34,7 @@ _STEPS: Final = {
     "link": "joined into lines",
     "derive": "worked out",
     "write": "written",
+    "process": "worked on",
 }
 STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
