@@ -20,6 +20,7 @@ from typing import NamedTuple
 from lateralline import contract
 from lateralline.errors import Fault
 from lateralline.ingest import setting_of
+from lateralline.kept import Kept
 from lateralline.stages import (
     STAGES,
     Sink,
@@ -44,12 +45,22 @@ class SiteJob:
     stages: tuple[Stage, ...]
     desk: Desk | None
     brief: bool
+    kept: Kept | None = None
 
     def __call__(self, task: SiteTask) -> SiteResult | SiteFailure:
-        """Take a site through the stages."""
-        target = task.target
+        """Take a site through the stages, or take what is kept of it."""
+        site, target = task
         place = None if self.desk is None or target is None else (self.desk, target)
-        result = through(task.site, self.stages, place)
+        if self.kept is None or target is None or isinstance(site, Site):
+            result = through(site, self.stages, place)
+        else:
+            key = self.kept.key(site)
+            known = self.kept.recall(site, key, target)
+            if known is not None:
+                return known
+            result = through(site, self.stages, place)
+            if isinstance(result, SiteResult):
+                self.kept.remember(site, key, result)
         return result.brief() if self.brief and isinstance(result, SiteResult) else result
 
 
@@ -69,20 +80,20 @@ def run_sites(
     stages: tuple[Stage, ...] = STAGES,
     workers: int | None = 1,
     brief: bool = False,
+    kept: Kept | None = None,
 ) -> Generator[SiteResult | SiteFailure, None, None]:
     """Run sites, holding a few at a time; a bad one never stops the rest. Results in their order.
 
     `taken` are site ids used before, and by whom; those of these sites join them. `workers` are
     processes, None as many as there are cores where the sites are worth it (`workers.in_order`);
     what comes of it does not depend on them. Processes need `brief` results, without the work of
-    the stages.
+    the stages. `kept` are results of earlier builds, which are brief too.
     """
     taken = {} if taken is None else taken
     sites = list(sites)
     place = None if sink is None else (sink.desk, sink.target)
-    job = SiteJob(
-        plan(until, given(Path(), place), stages), None if sink is None else sink.desk, brief
-    )
+    chosen = plan(until, given(Path(), place), stages)
+    job = SiteJob(chosen, None if sink is None else sink.desk, brief, kept)
     told: deque[Target | None] = deque()
 
     def task(site: Path | Site) -> SiteTask:

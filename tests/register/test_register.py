@@ -21,7 +21,7 @@ import pytest
 import lateralline
 from lateralline import contract
 from lateralline.api import registers
-from lateralline.api.records import SiteChanges, update
+from lateralline.api.visits import SiteChanges, update
 from lateralline.errors import RegisterError, UnknownSiteError
 from tests.register.conftest import CRS
 from tests.support.places import SAMPLES
