@@ -1,6 +1,6 @@
 """Many tasks of one kind, in the order given, by as many processes as there are cores.
 
-A `Crew` is whoever does tasks: `Processes` on this machine; a cluster is another. `in_order` hands
+A `Workforce` is whoever does tasks: `Processes` on this machine; a cluster is another. `in_order` hands
 tasks out a few ahead and gives answers back in the order of the tasks, so that one writer can take
 them and memory does not grow with their number. What a task answers may depend on nothing but the
 task: then nothing that is made depends on how many work.
@@ -60,7 +60,7 @@ class Answer(Protocol[R_co]):
         """Wait for the result; raises what the task raised, WorkerLostError when nobody did it."""
 
 
-class Crew(Protocol[T_contra, R_co]):
+class Workforce(Protocol[T_contra, R_co]):
     """Whoever does tasks."""
 
     @property
@@ -86,13 +86,13 @@ def in_order(
     tasks: Iterable[T],
     total: int,
     workers: int | None = 1,
-    hire: Callable[[Callable[[T], R], int], Crew[T, R]] | None = None,
+    hire: Callable[[Callable[[T], R], int], Workforce[T, R]] | None = None,
 ) -> Generator[R | WorkerLostError, None, None]:
     """Yield what `work` makes of each of `total` tasks, in their order.
 
     `tasks` are taken a few ahead of what is yielded, and no more. The first is done here, and all
     of them with one worker. None takes all cores once the rest is worth starting processes for.
-    `hire` brings another crew than processes here, from the first task on. A task under which its
+    `hire` brings another workforce than processes here, from the first task on. A task under which its
     process ended is yielded as the error; what a task raises is raised.
     """
     source = iter(tasks)
@@ -101,17 +101,17 @@ def in_order(
         yield from _alone(work, source, total, hands, auto=workers is None)
     left = deque[Answer[R]]()
     for task in source:  # nothing, where all was done here
-        crew = (hire or Processes)(work, hands)
+        force = (hire or Processes)(work, hands)
         try:
-            left.append(crew.begin(task))
+            left.append(force.begin(task))
             for more in source:
-                if len(left) >= AHEAD * crew.hands:
+                if len(left) >= AHEAD * force.hands:
                     yield _result(left.popleft())
-                left.append(crew.begin(more))
+                left.append(force.begin(more))
             while left:
                 yield _result(left.popleft())
         finally:
-            crew.close()
+            force.close()
 
 
 def _alone(
@@ -142,7 +142,7 @@ def _result(answer: Answer[R]) -> R | WorkerLostError:
 
 
 class Processes(Generic[T, R]):
-    """A crew of processes; a thread waits for each."""
+    """Processes of this machine; a thread waits for each."""
 
     def __init__(self, work: Callable[[T], R], hands: int) -> None:
         """Begin with no process: each is started with its first task."""
@@ -180,7 +180,8 @@ class Processes(Generic[T, R]):
                     break
                 continue
             if made:
-                return answer  # type: ignore[no-any-return]  # what came through a pipe
+                result: R = answer
+                return result
             raise answer
         tried = f"the process at work on it ended, {TRIES} times of {TRIES}: {ended}"
         raise WorkerLostError(f"{tried}. Memory may have run out: try --workers 1, or split it")

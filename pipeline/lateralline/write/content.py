@@ -22,7 +22,7 @@ from lateralline.records import FieldRecord, Product
 from lateralline.write.formats import PHOTOS
 from lateralline.write.geojson import Features, features_of
 from lateralline.write.manifest import site_account
-from lateralline.write.photo_copies import Copy, with_copies
+from lateralline.write.photo_copies import PictureCopy, with_copies
 from lateralline.write.target import SiteTarget, Target
 
 
@@ -36,7 +36,7 @@ class SiteContent:
     tables: Mapping[str, pa.Table]  # every layer
     features: Mapping[str, Features] | None  # the same as GeoJSON; None where there is none
     account: str  # what the manifest says
-    copies: tuple[Copy, ...] = ()  # pictures to take along
+    copies: tuple[PictureCopy, ...] = ()  # pictures to take along
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Desk:
             findings = _answered(record, products, site.findings)
             products = layers.with_findings(products, record.settings.id, findings)
             products = with_register(products, record)
-            copies: tuple[Copy, ...] = ()
+            copies: tuple[PictureCopy, ...] = ()
             if PHOTOS in self.formats:
                 products, copies = with_copies(products, record)
             tables = layers.to_tables(products, record, frame, site.crs)

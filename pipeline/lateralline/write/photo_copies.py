@@ -21,7 +21,7 @@ from lateralline.write.media import MEDIA
 FOLDER: Final = "photos"
 
 
-class Copy(NamedTuple):
+class PictureCopy(NamedTuple):
     """A picture to be copied."""
 
     source: Path
@@ -31,12 +31,12 @@ class Copy(NamedTuple):
 
 def with_copies(
     products: Iterable[Product], record: FieldRecord
-) -> tuple[tuple[Product, ...], tuple[Copy, ...]]:
+) -> tuple[tuple[Product, ...], tuple[PictureCopy, ...]]:
     """Return a site's layers, which say where its pictures are copied to, and what to copy."""
     source = Path(record.folder)
     home = source if source.is_dir() else source.parent
     copies = [
-        Copy(
+        PictureCopy(
             home / photo.row.file,
             f"{FOLDER}/{record.settings.id}/{photo.row.file}",
             photo.picture.sha256,
@@ -51,8 +51,8 @@ def with_copies(
     return named, tuple(dict.fromkeys(copies))
 
 
-def copy_pictures(copies: Iterable[Copy], out: Path) -> None:
-    """Copy pictures below the folder `out`.
+def copy_pictures(copies: Iterable[PictureCopy], out: Path) -> None:
+    """PictureCopy pictures below the folder `out`.
 
     Raises OutputError for a picture that changed since it was read, OSError when the disk fails.
     """
