@@ -38,7 +38,7 @@ from lateralline import pictures
 from lateralline.derive.ids import IdEvent
 from lateralline.findings import Finding
 from lateralline.frames.operations import GRIDS_VARIABLE
-from lateralline.ingest import setting_of
+from lateralline.ingest import bulk_of, bulk_state, setting_of
 from lateralline.ingest.photos import named_folder
 from lateralline.output import proof
 from lateralline.output.entries import Entries
@@ -162,7 +162,7 @@ class Kept:
         if not key or key != self.key(source):
             return
         work = result.work
-        book_with_pictures = source.is_file() and (
+        book_with_pictures = not source.is_dir() and (
             work["record"].photos or any("photo" in f.code for f in result.findings)
         )
         if book_with_pictures:
@@ -264,6 +264,8 @@ def _inputs(source: Path) -> Iterator[str]:
     home = source if source.is_dir() else source.parent
     if source.is_file():
         yield proof.sha256(source)
+    elif bulk_of(source) is not None:
+        yield bulk_state(source)
     apart = ids_file(source).name
     for folder in (source if source.is_dir() else None, named_folder(source)):
         for path in _walk(folder) if folder is not None and folder.is_dir() else ():

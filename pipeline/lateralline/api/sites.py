@@ -10,7 +10,16 @@ from lateralline import contract
 from lateralline.batch import run_sites
 from lateralline.contract import Column
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
-from lateralline.ingest import holds_settings, is_book, read_register, read_site, setting_of
+from lateralline.ingest import (
+    bulk_of,
+    bulk_sites,
+    holds_settings,
+    is_book,
+    is_bulk,
+    read_register,
+    read_site,
+    setting_of,
+)
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.own_axes import own_axes_of
@@ -220,11 +229,18 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
     """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
 
     A workbook is a site; without settings of its own it stands for the folder it is in, where its
-    site.toml is. Raises UnknownSiteError for a path that holds no site, before anything is
-    computed.
+    site.toml is. A folder with `sites.csv` holds the tables of many sites (`ingest.bulk`).
+
+    Raises UnknownSiteError for a path that holds no site, before anything is computed.
     """
     found: list[Path] = []
     for path in paths:
+        if is_bulk(path):
+            found += bulk_sites(path)
+            continue
+        if bulk_of(path) is not None:
+            found.append(path)
+            continue
         inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
         inside = inside or ([path] if _is_closed(path) else _sites_in(path))
         if not inside:

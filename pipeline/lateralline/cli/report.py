@@ -155,7 +155,10 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     """
     for fault in failure.faults:
         book = fault.file.startswith(failure.source.name)
-        _one_line(out, f"{failure.source.parent if book else failure.source}/{fault}")
+        of_many = not failure.source.exists()  # a site whose rows stand in tables of many
+        text = f"{fault} (site {failure.source.name})" if of_many else f"{fault}"
+        home = failure.source.parent if book or of_many else failure.source
+        _one_line(out, f"{home}/{text}")
     if not failure.faults:
         step = _STEPS.get(failure.stage, failure.stage)
         _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")
