@@ -8,10 +8,15 @@
 
 What is imported so is in `lateralline.api`, and loaded when it is first asked for. Nothing made
 here is a clearance to dig.
+
+The matrices of a site are small: threads of a BLAS only wait for one another, several times longer
+on a busy machine. So there is one, unless the environment says otherwise, or numpy was imported
+before this.
 """
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -29,6 +34,9 @@ if TYPE_CHECKING:
         read,
         upgrade,
     )
+
+for _library in ("OPENBLAS", "MKL", "OMP"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")  # read when numpy is first imported
 
 __version__ = "0.1.0"
 

@@ -1,19 +1,19 @@
 """The six stages in order: read → place → solve → link → derive → write.
 
 Each stage declares what it needs and what it makes; an order that cannot work is refused before
-anything is computed. A site that fails becomes a result like any other, so a batch goes on.
+anything is computed. A site that fails becomes a result like any other, so a batch goes on. `write`
+makes what a site puts into a record; one writer takes that (`Sink`), for a batch in its order.
 """
 
 from __future__ import annotations
 
-import re
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Final, Protocol, TypedDict
 
-from lateralline import contract
 from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
@@ -29,7 +29,7 @@ from lateralline.diagnose import (
 )
 from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
 from lateralline.findings import Finding
-from lateralline.ingest import read_site, setting_of
+from lateralline.ingest import read_site
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
@@ -37,15 +37,23 @@ from lateralline.record.summary import SiteSummary, by_severity, summarise
 from lateralline.records import FieldRecord, Linked, Product, Solved
 from lateralline.solve import solve
 from lateralline.wording import counted
+from lateralline.write.content import Desk, SiteContent
+from lateralline.write.target import Target
 
 
 class Sink(Protocol):
-    """Where finished sites go: a `workspace.Workspace`, or a stand-in."""
+    """Where finished sites go: a `workspace.Build`, or a stand-in."""
 
-    def add(
-        self, record: FieldRecord, placed: Placed, products: tuple[Product, ...]
-    ) -> tuple[Finding, ...]:
-        """Take one site whole and return what writing found, or raise and take nothing of it."""
+    @property
+    def desk(self) -> Desk:
+        """Where sites are made ready, the same for all of them."""
+
+    @property
+    def target(self) -> Target:
+        """How the next site is to be written."""
+
+    def take(self, site: SiteContent) -> None:
+        """Take one site whole, made for the target of now; raises OutputError for the disk."""
 
     def miss(self, name: str, source: str, why: str) -> None:
         """Take note of a site of the batch that is not in it: its pipes are in the ground too."""
@@ -56,8 +64,8 @@ class SiteWork(TypedDict, total=False):
 
     source: Path  # a site folder or workbook
     given: FieldRecord  # what was read of it before, if it was
-    taken: Mapping[str, Path]  # site ids used earlier in the batch, and by whom
-    sink: Sink
+    desk: Desk  # where it is made ready for a record
+    target: Target  # and how that stands
     record: FieldRecord
     placed: Placed
     solved: Solved
@@ -66,6 +74,7 @@ class SiteWork(TypedDict, total=False):
     derived: tuple[Finding, ...]  # what derive found
     ids: tuple[IdEvent, ...]  # what it adds to ids.csv
     where: Things  # what findings are about
+    content: SiteContent  # what it puts into the record
     written: tuple[Finding, ...]  # what writing found
 
 
@@ -108,12 +117,24 @@ class SiteResult:
 
     site_id: str
     source: Path
-    work: SiteWork
+    work: SiteWork  # all of it; of a batch what is left of it (`brief`)
     findings: tuple[Finding, ...]  # of every stage, errors first
+    told: SiteSummary | None = None  # its summary, once that was made
 
     def summary(self) -> SiteSummary:
         """Return per line how long, how deep, how sure; needs the stages up to derive."""
+        if self.told is not None:
+            return self.told
         return summarise(self.work["record"], self.work["products"], self.findings)
+
+    def brief(self) -> SiteResult:
+        """Return the result without the work of the stages: what a batch needs of it."""
+        if "products" not in self.work:
+            return self
+        left: SiteWork = {"source": self.source, "ids": self.work["ids"]}
+        if "content" in self.work:
+            left["content"] = self.work["content"]
+        return replace(self, work=left, told=self.summary())
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,21 +147,14 @@ class SiteFailure:
     faults: tuple[Fault, ...] = ()  # what is wrong in its files, when that is the reason
     findings: tuple[Finding, ...] = ()  # of the stages before, errors first
     unexpected: bool = False  # a fault of lateralline, not of the field record
+    site_id: str = ""  # as its settings give it; "" where they could not be read whole
 
 
 # ---- the stages ---------------------------------------------------------------------------
 
 
 def _read(work: SiteWork) -> SiteWork:
-    record = work["given"] if "given" in work else read_site(work["source"])
-    site_id = record.settings.id
-    other = work["taken"].get(site_id.casefold())  # ids become file names: case must not matter
-    if other is not None:
-        must = "must be unique among the sites of one batch"
-        hint = f"{other} has it already; give one of them another id"
-        file = "site.toml" if work["source"].is_dir() else work["source"].name
-        raise SiteFaultsError(site_id, [Fault(file, 0, "[site] id", site_id, must, hint)])
-    return {"record": record}
+    return {"record": work["given"] if "given" in work else read_site(work["source"])}
 
 
 def _place(work: SiteWork) -> SiteWork:
@@ -187,11 +201,13 @@ def _derive(work: SiteWork) -> SiteWork:
 
 
 def _write(work: SiteWork) -> SiteWork:
-    return {"written": work["sink"].add(work["record"], work["placed"], work["products"])}
+    frame, products = work["placed"].frame, work["products"]
+    content = work["desk"].content(work["record"], frame, products, work["target"])
+    return {"content": content, "written": content.findings}
 
 
 STAGES: Final = (
-    Stage("read", ("source", "taken"), ("record",), _read),
+    Stage("read", ("source",), ("record",), _read),
     Stage("place", ("record",), ("placed",), _place),
     Stage("solve", ("record", "placed"), ("solved",), _solve),
     Stage("link", ("record", "placed", "solved"), ("linked",), _link),
@@ -201,7 +217,12 @@ STAGES: Final = (
         ("products", "derived", "ids", "where"),
         _derive,
     ),
-    Stage("write", ("sink", "record", "placed", "products"), ("written",), _write),
+    Stage(
+        "write",
+        ("desk", "target", "record", "placed", "products"),
+        ("content", "written"),
+        _write,
+    ),
 )
 
 
@@ -234,7 +255,6 @@ def run_site(
     *,
     until: str = "write",
     sink: Sink | None = None,
-    taken: Mapping[str, Path] | None = None,
     stages: tuple[Stage, ...] = STAGES,
 ) -> SiteResult | SiteFailure:
     """Run one site through the stages up to `until`; `sink` is needed for `write` only.
@@ -244,75 +264,63 @@ def run_site(
     Whatever one site raises is returned as a SiteFailure. Raises StageError for stages in an order
     that cannot work, and OutputError when the disk fails.
     """
-    source = site.source if isinstance(site, Site) else site
-    work: SiteWork = {"source": source, "taken": taken or {}}
+    place = None if sink is None else (sink.desk, sink.target)
+    result = through(site, plan(until, given(site, place), stages), place)
+    if sink is not None and isinstance(result, SiteResult):
+        sink.take(result.work["content"])
+    return result
+
+
+#: Where a site is made ready for a record, and how that stands.
+Place = tuple[Desk, Target]
+
+
+def given(site: Path | Site, place: Place | None) -> SiteWork:
+    """Return what is known of a site before the first stage."""
+    work: SiteWork = {"source": source_of(site)}
     if isinstance(site, Site):
         work["given"] = site.record
-    if sink is not None:
-        work["sink"] = sink
-    for stage in plan(until, work, stages):
+    if place is not None:
+        work["desk"], work["target"] = place
+    return work
+
+
+def through(
+    site: Path | Site, stages: tuple[Stage, ...], place: Place | None
+) -> SiteResult | SiteFailure:
+    """Run one site through stages that `plan` has chosen, as `run_site` does; nothing takes it."""
+    work = given(site, place)
+    source = work["source"]
+    for stage in stages:
+        failure = partial(SiteFailure, source, stage.name, site_id=_named(work))
         try:
             made = stage.run(work)
         except OutputError:
             raise  # the disk, not the site: the next one would meet it too
         except SiteFaultsError as e:
-            return SiteFailure(source, stage.name, counted(len(e.faults), "fault"), e.faults)
+            return failure(counted(len(e.faults), "fault"), e.faults)
         except LaterallineError as e:
-            return SiteFailure(source, stage.name, str(e), findings=_so_far(work))
+            return failure(str(e), findings=_so_far(work))
         except NUMERICAL as e:  # of the site as a whole: no stop or line could be left out for it
-            return SiteFailure(source, stage.name, _numbers_failed(e), findings=_so_far(work))
+            return failure(_numbers_failed(e), findings=_so_far(work))
         except OSError as e:  # a disk, a share, a link: nothing lateralline has done
             message = f"{e.filename or 'a file'}: {e.strerror or e}"
-            return SiteFailure(source, stage.name, message, findings=_so_far(work))
+            return failure(message, findings=_so_far(work))
         except Exception as e:
-            message = _please_report(e)
-            return SiteFailure(source, stage.name, message, findings=_so_far(work), unexpected=True)
+            return failure(_please_report(e), findings=_so_far(work), unexpected=True)
         if set(made) != set(stage.makes):
             raise StageError(f"stage {stage.name} made {sorted(made)}, not {sorted(stage.makes)}")
         work = {**work, **made}
-    return SiteResult(work["record"].settings.id, source, work, _so_far(work))
+    return SiteResult(_named(work), source, work, _so_far(work))
 
 
-def run_sites(
-    sites: Iterable[Path | Site],
-    *,
-    until: str = "write",
-    sink: Sink | None = None,
-    taken: dict[str, Path] | None = None,
-    stages: tuple[Stage, ...] = STAGES,
-) -> Iterator[SiteResult | SiteFailure]:
-    """Run sites one after another, holding one at a time; a bad one never stops the rest.
-
-    `taken` are site ids used before, and by whom; those of these sites join them.
-    """
-    taken = {} if taken is None else taken
-    missed: list[tuple[Path, str]] = []
-    for site in sites:
-        source = site.source if isinstance(site, Site) else site
-        result = run_site(site, until=until, sink=sink, taken=taken, stages=stages)
-        if isinstance(result, SiteResult):
-            taken[result.site_id.casefold()] = source
-        else:
-            why = f"it could not be built, in stage {result.stage}: {result.message}"
-            missed.append((source, why))
-        yield result
-        del result
-    if sink is not None:
-        for source, why in missed:
-            place = source.resolve()
-            file = place.stem if place.is_file() else place.name
-            sink.miss(_id_of(source, taken) or file, file, why)
+def source_of(site: Path | Site) -> Path:
+    """Return the folder or workbook of a site."""
+    return site.source if isinstance(site, Site) else site
 
 
-def _id_of(source: Path, taken: Mapping[str, Path]) -> str:
-    """Return the id of a site that was not built, "" where it has none of its own.
-
-    Under its id it is no more called missing once it is built; an id that another site has is not
-    its own.
-    """
-    found = setting_of(source, "site", "id")
-    known = re.fullmatch(contract.load("site").column("id", "site").pattern, found)
-    return found if known and found.casefold() not in taken else ""
+def _named(work: SiteWork) -> str:
+    return work["record"].settings.id if "record" in work else ""
 
 
 def _so_far(work: SiteWork) -> tuple[Finding, ...]:

@@ -25,7 +25,6 @@ import numpy as np
 from pyproj import CRS
 
 from lateralline import contract
-from lateralline.acceptance import accepted, unmatched
 from lateralline.contract import Column
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import FrameError, LaterallineError, OutputError, reason
@@ -35,15 +34,15 @@ from lateralline.output import whole_folder
 from lateralline.output.proof import MANIFEST
 from lateralline.place import Placed
 from lateralline.record import GEOPACKAGE, layers
-from lateralline.record.assets import with_register
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
-from lateralline.write.formats import PHOTOS, write_formats
+from lateralline.write.content import Desk, SiteContent
+from lateralline.write.formats import write_formats
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.manifest import Manifest, created_at
-from lateralline.write.photo_copies import with_copies
+from lateralline.write.photo_copies import copy_pictures
 from lateralline.write.target import Target
 
 #: Characters in which it is stated why a site was not built.
@@ -103,9 +102,10 @@ class Workspace:
         """
         target = Target(_parsed(crs), shared)
         whole = whole_folder(self.folder, "record", replace=replace)
-        columns = contract.own_assets() if assets is None else assets
+        desk = Desk(tuple(formats), None if assets is None else tuple(assets))
+        columns = contract.own_assets() if desk.assets is None else desk.assets
         with contract.with_assets(columns), whole as made:
-            build = Build(Workspace(made), target, formats)
+            build = Build(Workspace(made), target, desk)
             yield build
             build.finish(also)
 
@@ -113,12 +113,12 @@ class Workspace:
 class Build:
     """A batch being written: takes one site after another, holds none of them."""
 
-    def __init__(self, workspace: Workspace, target: Target, formats: Sequence[str] = ()) -> None:
+    def __init__(self, workspace: Workspace, target: Target, desk: Desk) -> None:
         """Begin a batch in a folder that is there; `target` decides on coordinates."""
         self.workspace = workspace
         self.sites = 0
-        self._target = target
-        self._formats = tuple(formats)
+        self.target = target
+        self.desk = desk
         self._created = created_at()
         self._asbuilt: GeoPackageSink | None = None
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
@@ -131,51 +131,35 @@ class Build:
     ) -> tuple[Finding, ...]:
         """Take one site whole and return what writing found, or raise and take nothing of it.
 
-        Raises ContractError for products that break the contract, FrameError for a site that
-        cannot share the batch's CRS, OutputError when the disk fails: that ends the batch.
+        Raises as `Desk.content` does, and OutputError when the disk fails: that ends the batch.
+        """
+        content = self.desk.content(record, placed.frame, products, self.target)
+        self.take(content)
+        return content.findings
+
+    def take(self, site: SiteContent) -> None:
+        """Take what one site puts into the record, made for the `target` of now.
+
+        Raises OutputError when the disk fails, now or before: that ends the batch.
         """
         if self._broken is not None:
             raise self._broken
-        frame = placed.frame
-        site = self._target.site(frame)
-        findings = _answered(record, products, site.findings)
-        products = layers.with_findings(products, record.settings.id, findings)
-        products = with_register(products, record)
-        if PHOTOS in self._formats:
-            products = self._copied(products, record)
-        tables = layers.to_tables(products, record, frame, site.crs)
-        lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
         try:
             if self._asbuilt is None:
                 path = self.workspace.asbuilt
-                self._asbuilt = GeoPackageSink(path, site.crs, stamp=self._created)
+                self._asbuilt = GeoPackageSink(path, site.target.crs, stamp=self._created)
                 self._manifest = Manifest(self.workspace.manifest)
-            self._asbuilt.append(tables)
-            if lonlat is not None:
-                self._geojson.append(lonlat)
-            counts = {name: t.num_rows for name, t in tables.items()}
+            copy_pictures(site.copies, self.workspace.folder)
+            self._asbuilt.append(site.tables)
+            if site.features is not None:
+                self._geojson.take(site.features)
             assert self._manifest is not None
-            self._manifest.add(
-                record,
-                frame,
-                site.crs,
-                counts,
-                in_geojson=site.in_geojson,
-            )
+            self._manifest.add(site.account)
         except Exception as e:
-            self._broken = OutputError(f"writing {record.settings.id} failed: {reason(e)}")
+            self._broken = OutputError(f"writing {site.site_id} failed: {reason(e)}")
             raise self._broken from e
-        self._target.take(site)
+        self.target = self.target.after(site.target)
         self.sites += 1
-        return findings
-
-    def _copied(self, products: tuple[Product, ...], record: FieldRecord) -> tuple[Product, ...]:
-        """Copy a site's pictures; return its layers, which say where to."""
-        try:
-            return with_copies(products, record, self.workspace.folder)
-        except (OSError, OutputError) as e:
-            self._broken = OutputError(f"copying photos failed: {reason(e)}")
-            raise self._broken from e
 
     def miss(self, name: str, source: str, why: str) -> None:
         """Take note of a site of the batch that is not in it, for `unlocated` and the manifest.
@@ -200,7 +184,7 @@ class Build:
                 self._asbuilt.append(table)
                 if not self._geojson.empty:
                     self._geojson.append(table)
-            self._asbuilt.close(self._target.remark)
+            self._asbuilt.close(self.target.remark)
             self._geojson.close()
             _describe(self.workspace, with_schemas=not self._geojson.empty)
         except LaterallineError:
@@ -212,11 +196,11 @@ class Build:
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
         )
         try:
-            write_formats(self.workspace.asbuilt, self.workspace.folder, self._formats)
+            write_formats(self.workspace.asbuilt, self.workspace.folder, self.desk.formats)
         except LaterallineError:
             raise
         except Exception as e:
-            raise OutputError(f"writing {', '.join(self._formats)} failed: {reason(e)}") from e
+            raise OutputError(f"writing {', '.join(self.desk.formats)} failed: {reason(e)}") from e
         if also is not None:
             also(self.workspace)
         rest = {
@@ -225,25 +209,10 @@ class Build:
             "not_built": [
                 {"site": name, "source": file, "why": why} for name, file, why in self._missed
             ],
-            "level_bases": list(self._target.level_bases),
+            "level_bases": list(self.target.level_bases),
             "layers": {name: t.rows for name, t in self._asbuilt.tallies.items()},
         }
         self._manifest.close(self.workspace.folder, rest, self._created)
-
-
-def _answered(
-    record: FieldRecord, products: tuple[Product, ...], findings: tuple[Finding, ...]
-) -> tuple[Finding, ...]:
-    """Return what writing found with who accepted it, and acceptances that hold for nothing."""
-    (layer,) = (p.columns for p in products if p.layer == "findings")
-    answered = record.settings.accepted
-    known = [(f.code, f.subject, f.causes) for f in findings if answered]
-    rows = zip(*(layer[c] for c in ("code", "subject", "cause", "accepted_by")), strict=True)
-    for code, subject, cause, by in rows:
-        # what stands there as accepted was so by a cause that it may have had before
-        own = {a.cause for a in answered if (a.code, a.subject, a.by) == (code, subject, by)}
-        known.append((str(code), str(subject), frozenset((*own, str(cause)))))
-    return accepted((*findings, *unmatched(known, answered, writing=True)), answered)
 
 
 def _describe(workspace: Workspace, *, with_schemas: bool) -> None:

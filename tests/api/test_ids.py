@@ -16,7 +16,7 @@ import pytest
 import lateralline
 from lateralline import contract
 from lateralline.api.fieldwork import copy_to_workbook
-from lateralline.api.records import update
+from lateralline.api.visits import update
 from lateralline.derive.tables import _UIDS
 from lateralline.errors import SiteFaultsError
 from tests.support.places import SAMPLES

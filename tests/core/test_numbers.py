@@ -17,11 +17,12 @@ import numpy as np
 import pytest
 
 from lateralline import derive, isolate, link, solve, stages
+from lateralline.batch import run_sites
 from lateralline.findings import Finding
 from lateralline.ingest import read_site
 from lateralline.link import global_test
 from lateralline.place import place
-from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
+from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.workspace import Workspace
 from tests.support.finding_names import called
 from tests.support.places import SAMPLES

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from lateralline.batch import run_sites
 from lateralline.errors import Fault, FrameError, SiteFaultsError, StageError
 from lateralline.findings import Finding
 from lateralline.stages import (
@@ -20,7 +21,6 @@ from lateralline.stages import (
     Stage,
     plan,
     run_site,
-    run_sites,
 )
 
 
@@ -33,7 +33,7 @@ def record_of(site_id: str, *findings: Finding) -> SimpleNamespace:
 
 
 def reading(read: Callable[[SiteWork], object]) -> Stage:
-    return Stage("read", ("source", "taken"), ("record",), lambda work: {"record": read(work)})
+    return Stage("read", ("source",), ("record",), lambda work: {"record": read(work)})
 
 
 def by_folder_name(work: SiteWork) -> SimpleNamespace:
@@ -48,8 +48,8 @@ def by_folder_name(work: SiteWork) -> SimpleNamespace:
 
 def test_the_stages_are_six_and_in_order() -> None:
     assert [s.name for s in STAGES] == ["read", "place", "solve", "link", "derive", "write"]
-    assert plan("write", {"source", "taken", "sink"}) == STAGES
-    assert [s.name for s in plan("derive", {"source", "taken"})][-1] == "derive"
+    assert plan("write", {"source", "desk", "target"}) == STAGES
+    assert [s.name for s in plan("derive", {"source"})][-1] == "derive"
 
 
 def test_every_stage_declares_real_keys() -> None:
@@ -68,7 +68,7 @@ def test_missing_needs_are_refused_before_anything_runs() -> None:
 
 
 def test_writing_without_a_sink_is_refused_before_anything_runs() -> None:
-    with pytest.raises(StageError, match="write needs sink"):
+    with pytest.raises(StageError, match="write needs desk, target"):
         run_site(Path("a"))
 
 

@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread
 
 from lateralline import contract
+from lateralline.batch import run_sites
 from lateralline.draw import furniture, labels
 from lateralline.draw.labels import Label
 from lateralline.draw.plan import draw_record
@@ -27,7 +28,7 @@ from lateralline.measure import Measure
 from lateralline.record.view import read_record
 from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
-from lateralline.stages import SiteResult, run_sites
+from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 
 MakeSite = Callable[..., Any]

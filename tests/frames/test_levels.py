@@ -17,13 +17,14 @@ import pytest
 from pyproj import CRS
 
 from lateralline import contract
+from lateralline.batch import run_sites
 from lateralline.derive.adapted import LEVELS, NOT_SHOWN
 from lateralline.draw.sheet import SheetOptions
 from lateralline.frames import DEPTH_ONLY
 from lateralline.record.view import read_record
 from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
-from lateralline.stages import SiteFailure, SiteResult, run_sites
+from lateralline.stages import SiteFailure, SiteResult
 from lateralline.workspace import Workspace
 from tests.support.finding_names import called
 

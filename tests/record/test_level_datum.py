@@ -21,10 +21,11 @@ from ezdxf.filemanagement import readfile
 from pyproj import CRS
 
 from lateralline import contract
+from lateralline.batch import run_sites
 from lateralline.overlay.as_built import open_as_built
 from lateralline.record.lineage import level_systems_of, read_lineage, z_unit_m
 from lateralline.record.view import read_record
-from lateralline.stages import SiteResult, run_sites
+from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
 

@@ -22,7 +22,7 @@ import pytest
 import lateralline
 from lateralline import contract
 from lateralline.api import registers
-from lateralline.api.records import SiteChanges, update
+from lateralline.api.visits import SiteChanges, update
 from lateralline.errors import RegisterError, UnknownSiteError
 from lateralline.record.connections import NoConnectionsError
 from tests.register.conftest import CRS

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 
 import lateralline
-from lateralline.api.records import update
+from lateralline.api.visits import update
 from tests.support.places import SAMPLES
 
 SAMPLE = "gnss-bend-branch"

@@ -20,13 +20,14 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from lateralline.batch import run_sites
 from lateralline.draw import symbols
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
 from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
-from lateralline.stages import SiteResult, run_sites
+from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 
 MM = 25.4 / 72.0

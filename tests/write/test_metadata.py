@@ -17,7 +17,8 @@ from owslib.etree import etree
 from owslib.iso3 import MD_Metadata
 
 from lateralline import contract
-from lateralline.stages import SiteResult, run_sites
+from lateralline.batch import run_sites
+from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 
 MakeSite = Callable[..., Any]

@@ -126,7 +126,7 @@ def test_a_folder_of_other_things_is_never_replaced(make_site: MakeSite, tmp_pat
     ("owner", "method", "error"),
     [
         (GeoPackageSink, "append", OutputError),
-        (GeoJSONSink, "append", OutputError),
+        (GeoJSONSink, "take", OutputError),
         (GeoPackageSink, "close", OutputError),
         (GeoJSONSink, "close", OutputError),
         (read_back, "check", ReadBackError),
@@ -165,7 +165,7 @@ def test_a_disk_that_failed_once_ends_the_batch(
             one, two = make_site("EX-1"), make_site("EX-2")
             sink.add(one.record, one, one.products)
             with monkeypatch.context() as patch:
-                patch.setattr(GeoJSONSink, "append", lambda *_: 1 / 0)
+                patch.setattr(GeoJSONSink, "take", lambda *_: 1 / 0)
                 with pytest.raises(OutputError):
                     sink.add(two.record, two, two.products)
             with pytest.raises(OutputError):

@@ -6,7 +6,8 @@
 
 acceptances  accept a finding in a site's own file
 sites       find, read and check field records: `Site`, `Findings`
-records     build records, open built ones, add a second visit: `Record`
+records     build records, open built ones: `Record`
+visits      a second visit to a site, and what it moves
 documents   sheets, pages, pictures, exports, cards
 handovers   records in a register's own names, and a register's lines
 overlays    hand-dig zones and clearance to planned works

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import closing, suppress
 from hashlib import sha256
 from itertools import chain
 from math import isnan
 from pathlib import Path
-from tempfile import mkdtemp
-from typing import TYPE_CHECKING, Final
+from tempfile import TemporaryFile, mkdtemp
+from typing import IO, TYPE_CHECKING, Final
 
 from lateralline.api.layers import Layers, TemporaryHome
 from lateralline.api.sites import (
@@ -27,7 +29,7 @@ from lateralline.api.sites import (
     is_one,
     named_sites,
 )
-from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.batch import run_sites
 from lateralline.errors import (
     LaterallineError,
     OutputError,
@@ -35,29 +37,17 @@ from lateralline.errors import (
     reason,
 )
 from lateralline.findings import Finding
-from lateralline.output import refuse_target, whole_folder
+from lateralline.kept import keeping, kept_in, unfinished
+from lateralline.output import whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import GEOPACKAGE, geopackages_in, lineage
-from lateralline.record.assets import columns_of
 from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
-from lateralline.revise import (
-    NewSite,
-    RefusedError,
-    SiteChanges,
-    compare,
-    keep_apart,
-    new_site,
-    plain,
-    write_changes,
-    write_layers,
-)
-from lateralline.revise.changes import Containment, ExposureCheck, Figures, LineChange, Noted
-from lateralline.stages import SiteFailure, SiteResult, run_site, run_sites
+from lateralline.stages import SiteFailure, SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
-from lateralline.write.ids import ids_file, ids_text, keep_ids
+from lateralline.write.ids import ids_file, keep_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
 
@@ -250,6 +240,8 @@ def build(
     also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
+    cache: Path | str | None = None,
 ) -> Record:
     """Return the as-built record of one site or of several.
 
@@ -260,7 +252,11 @@ def build(
     sites share, of those the most sites can be brought to. `also` names what is
     written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", a "qgis-project"
     inside the GeoPackage, and "photos" of the sites as they are. `on_site` gets the result of each
-    site, as it comes.
+    site, as it comes, in their order. `workers` are processes: one works here; None takes as many
+    as there are cores where the batch is worth it. `cache` is a folder that keeps the result of
+    each site, so that the next build takes those that are unchanged from there; it may be removed
+    at any time. The record does not depend on either. A build of many sites that was interrupted
+    goes on where it was when it is asked for again (`kept`).
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -270,17 +266,21 @@ def build(
     """
     refuse_unknown_formats(also)
     wanted, alone = named_sites(sites), is_one(sites)
+    kept = None if cache is None else _apart(Path(cache), out)
     if out is None:
         temporary = Path(mkdtemp(prefix="lateralline-"))
         try:
             return _build(
                 wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
-                temporary=temporary,
+                temporary=temporary, workers=workers, cache=kept,
             )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
-    return _build(wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site)
+    return _build(
+        wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site,
+        workers=workers, cache=kept,
+    )  # fmt: skip
 
 
 def build_per_crs(
@@ -290,6 +290,8 @@ def build_per_crs(
     also: Sequence[str] = (),
     replace: bool = False,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
+    cache: Path | str | None = None,
 ) -> RecordsByCrs:
     """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
 
@@ -300,6 +302,7 @@ def build_per_crs(
     """
     refuse_unknown_formats(also)
     records = RecordsByCrs()
+    kept = None if cache is None else _apart(Path(cache), out)
     taken: dict[str, Path] = {}
     for crs, of_it in by_crs(named_sites(sites)).items():
         name = folder_name(crs or crs_named(of_it[0]) or "unreadable")
@@ -307,7 +310,7 @@ def build_per_crs(
         try:
             made = _build(
                 named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
-                taken=taken,
+                taken=taken, workers=workers, cache=kept,
             )  # fmt: skip
         except NothingBuiltError as e:
             records.missing[name] = e.failures
@@ -323,6 +326,18 @@ def refuse_unknown_formats(also: Sequence[str]) -> None:
     strange = [name for name in also if name not in ALSO]
     if strange:
         raise ValueError(f"must be of {', '.join(ALSO)}; got {', '.join(map(repr, strange))}")
+
+
+def goes_on(out: Path | str) -> bool:
+    """Tell whether a build into `out` was interrupted and would go on where it was."""
+    return unfinished(Path(out)).is_dir()
+
+
+def _apart(cache: Path, out: Path | str | None) -> Path:
+    """Return the folder of kept results; raises ValueError for one in the folder that is built."""
+    if out is not None and cache.resolve().is_relative_to(Path(out).resolve()):
+        raise ValueError(f"results must be kept outside of what is built; got {str(cache)!r}")
+    return cache
 
 
 def folder_name(crs: str) -> str:
@@ -346,26 +361,34 @@ def _build(
     on_site: Callable[[SiteResult | SiteFailure], None] | None,
     temporary: Path | None = None,
     taken: dict[str, Path] | None = None,
+    workers: int | None = None,
+    cache: Path | None = None,
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
-    unkept: dict[Path, str] = {}
     built = False
     shared = batch_crs(wanted) if crs is None else None
     assets = batch_assets(wanted)
-    with workspace.build(
-        crs=crs, shared=shared, assets=assets, formats=also, replace=replace
-    ) as sink:
-        for result in run_sites((site for _, site in wanted), sink=sink, taken=taken):
-            if on_site is not None:
-                on_site(result)
-            if isinstance(result, SiteFailure):
-                failures.append(result)
-            else:
-                built = True
-                if temporary is None:
-                    unkept |= _keep_ids(result)
-            del result  # one site in memory at a time
+    lasting = 0 if temporary is not None else len(wanted)
+    with TemporaryFile() as ids, keeping(out, cache, lasting) as folder:
+        with workspace.build(
+            crs=crs, shared=shared, assets=assets, formats=also, replace=replace
+        ) as sink:
+            results = run_sites(
+                (site for _, site in wanted), sink=sink, taken=taken, workers=workers, brief=True,
+                kept=None if folder is None else kept_in(folder, sink.desk, "write"),
+            )  # fmt: skip
+            with closing(results):
+                for result in results:
+                    if on_site is not None:
+                        on_site(result)
+                    if isinstance(result, SiteFailure):
+                        failures.append(result)
+                    else:
+                        built = True
+                        pickle.dump((result.source, result.work["ids"]), ids)
+                    del result  # a few sites in memory at a time
+        unkept = _keep_ids(ids) if built and temporary is None else {}
     if not built:
         if alone and len(failures) == 1:
             raise error_of(failures[0])
@@ -373,13 +396,21 @@ def _build(
     return Record(workspace.asbuilt, failures, temporary=temporary, unkept=unkept)
 
 
-def _keep_ids(result: SiteResult) -> dict[Path, str]:
-    """Write the new ids of a site beside its files; return why not, by the file, when it failed."""
-    try:
-        keep_ids(result.source, result.work["ids"])
-    except (OutputError, OSError) as e:
-        return {ids_file(result.source): reason(e)}
-    return {}
+def _keep_ids(spool: IO[bytes]) -> dict[Path, str]:
+    """Write the new ids of sites beside their files; return why not, by the file, where it failed.
+
+    Once the record is there: a build that did not end leaves sites as they were.
+    """
+    unkept: dict[Path, str] = {}
+    spool.seek(0)
+    with suppress(EOFError):
+        while True:
+            source, events = pickle.load(spool)
+            try:
+                keep_ids(source, events)
+            except (OutputError, OSError) as e:
+                unkept[ids_file(source)] = reason(e)
+    return unkept
 
 
 def load(out: Path | str) -> Record:
@@ -405,81 +436,3 @@ def _opened(asbuilt: Path) -> Record:
     record = Record(asbuilt)
     _ = record.sites  # says so where this is no built record
     return record
-
-
-# ---- a second visit -------------------------------------------------------------------------
-
-
-__all__ = [
-    "ALSO",
-    "INTERVAL_95",
-    "Containment",
-    "ExposureCheck",
-    "Figures",
-    "LineChange",
-    "Noted",
-    "RefusedError",
-    "SiteChanges",
-    "plain",
-    "update",
-]
-
-
-def update(
-    site: Path,
-    added: Path,
-    out: Path,
-    *,
-    build: Path | None = None,
-    also: Sequence[str] = (),
-    changed: Path | None = None,
-    replace: bool = False,
-) -> SiteChanges:
-    """Write a site with what was added to it, and return what that moved.
-
-    `site` is a folder or workbook and stays as it is; `added` a folder with rows of any of its
-    tables, and an added.toml for new runs, branches and pipes; `out` the new site folder. Both
-    records are adjusted and compared: how far each point moved, and whether the new line lies
-    where the old record stated. With `build` the new record is built there too, with changes/
-    beside its layers and what `also` names, as `build` takes it. With `changed`, a name that ends
-    in .gpkg, what moved is written there: a line from each old place to the new one, how sure both
-    are, and what it says of the old record. All of it is written, or nothing.
-
-    Raises ValueError for another name of `changed` or `also`; RefusedError, whose `failures` name
-    every fault of the site or of what is added, OutputExistsError, OutputError.
-    """
-    refuse_unknown_formats(also)
-    if build is not None:
-        keep_apart(build, site, added, out)
-    if changed is not None:
-        if changed.suffix.lower() != ".gpkg":
-            raise ValueError(f"changes are written as .gpkg; got {changed.name!r}")
-        keep_apart(changed, site, added, out, *([build] if build is not None else []))
-        refuse_target(changed, "record-changes", replace=replace)
-    old = run_site(site, until="derive")
-    if isinstance(old, SiteFailure):
-        raise RefusedError((old,))
-    ids = ids_text(old.work["record"].ids, old.work["ids"])
-    with new_site(site, added, out, ids, replace=replace) as new:
-        changes = compare(old, new.result, dict(new.added))
-        if build is not None:
-            _build_revised(new, changes, build, formats=also, replace=replace)
-        if changed is not None:
-            frame = new.result.work["placed"].frame
-            write_layers(changed, changes, frame, replace=replace)
-    return changes
-
-
-def _build_revised(
-    new: NewSite, changes: SiteChanges, out: Path, *, formats: Sequence[str], replace: bool
-) -> None:
-    """Write the new site's layers, and the changes beside them."""
-    work = new.result.work
-    placed = work["placed"]
-
-    def beside(workspace: Workspace) -> None:
-        write_changes(workspace.folder, changes, placed.frame)
-
-    assets = columns_of([work["record"].assets])
-    with Workspace(out).build(assets=assets, formats=formats, replace=replace, also=beside) as sink:
-        sink.add(work["record"], placed, work["products"])

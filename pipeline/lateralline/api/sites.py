@@ -7,15 +7,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias, overload
 
 from lateralline import contract
+from lateralline.batch import run_sites
 from lateralline.contract import Column
 from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsError, UnknownSiteError
-from lateralline.ingest import holds_settings, is_book, read_register, read_site, setting_of
+from lateralline.ingest import (
+    bulk_of,
+    bulk_sites,
+    holds_settings,
+    is_book,
+    is_bulk,
+    read_register,
+    read_site,
+    setting_of,
+)
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.own_axes import own_axes_of
 from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
-from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
+from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of
 from lateralline.write.target import shared_crs
 
 if TYPE_CHECKING:
@@ -121,17 +131,20 @@ def check(
     sites: AnySite | Iterable[AnySite],
     *,
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
+    workers: int | None = None,
 ) -> Findings:
     """Return the findings of one site or of several; write nothing.
 
     All is done that `build` does except writing. A site given by itself raises what stops it:
     SiteFaultsError for its files, SiteFailedError for the rest. Of several, those that stop are in
-    `failures` and the others go on. `on_site` gets each result, as it comes.
+    `failures` and the others go on. `on_site` gets each result, as it comes. `workers` as `build`
+    takes them.
     """
     alone = is_one(sites)
     findings: list[Finding] = []
     failures: list[SiteFailure] = []
-    for result in run_sites((site for _, site in named_sites(sites)), until="derive"):
+    of_batch = (site for _, site in named_sites(sites))
+    for result in run_sites(of_batch, until="derive", workers=workers, brief=True):
         if on_site is not None:
             on_site(result)
         if isinstance(result, SiteResult):
@@ -158,7 +171,7 @@ def named_sites(sites: AnySite | Iterable[AnySite]) -> list[NamedSite]:
     found: list[Path | Site] = []
     for site in given:
         found += [site] if isinstance(site, Site) else find_sites([Path(site)])
-    unique = list({_source(site): site for site in found}.values())
+    unique = list({source_of(site): site for site in found}.values())
     if len(unique) == 1:
         return [("", unique[0])]
     return sorted(((crs_named(s), s) for s in unique), key=lambda named: named[0] == LOCAL)
@@ -202,10 +215,6 @@ def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
     return named
 
 
-def _source(site: Path | Site) -> Path:
-    return site.source if isinstance(site, Site) else site
-
-
 def error_of(failure: SiteFailure) -> LaterallineError:
     """Return the error that a failure of a site is, for whoever asked for that site alone."""
     if failure.faults:
@@ -220,11 +229,18 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
     """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
 
     A workbook is a site; without settings of its own it stands for the folder it is in, where its
-    site.toml is. Raises UnknownSiteError for a path that holds no site, before anything is
-    computed.
+    site.toml is. A folder with `sites.csv` holds the tables of many sites (`ingest.bulk`).
+
+    Raises UnknownSiteError for a path that holds no site, before anything is computed.
     """
     found: list[Path] = []
     for path in paths:
+        if is_bulk(path):
+            found += bulk_sites(path)
+            continue
+        if bulk_of(path) is not None:
+            found.append(path)
+            continue
         inside = [_of_book(path)] if _is_book(path) else [path] if _is_site(path) else []
         inside = inside or ([path] if _is_closed(path) else _sites_in(path))
         if not inside:

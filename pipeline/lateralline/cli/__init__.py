@@ -115,13 +115,7 @@ for command in (
 
 
 def main() -> None:
-    """Run the command line; a sign the terminal cannot show never stops a run.
-
-    The matrices of a site are small: threads of a BLAS only wait for one another, several times
-    longer on a busy machine. Whoever sets their number in the environment is obeyed.
-    """
-    for library in ("OPENBLAS", "MKL", "OMP"):
-        os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when numpy is first imported
+    """Run the command line; a sign the terminal cannot show never stops a run."""
     os.environ["PROJ_NETWORK"] = "OFF"  # grids are never fetched, whatever the machine is set to
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

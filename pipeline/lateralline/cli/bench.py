@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from lateralline.wording import counted
+
 
 def bench(
     record: Annotated[
@@ -48,7 +50,7 @@ def bench(
     if record is not None:
         found = publish_speed(publish, record)
         typer.echo(
-            f"{found.rows} rows of {found.sites} site(s), a second:\n"
+            f"{found.rows} rows of {counted(found.sites, 'site')}, a second:\n"
             f"  {found.published_per_s:9,.0f}  published, {found.ratio:.2f} of plain COPY\n"
             f"  {found.copied_per_s:9,.0f}  plain COPY into the same tables\n"
             f"  {found.bare_per_s:9,.0f}  plain COPY into bare tables\n"

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from lateralline.cli.command import INTERRUPTED
 from lateralline.cli.options import (
     Also,
     AsJson,
@@ -16,6 +17,7 @@ from lateralline.cli.options import (
     ReportFile,
     Sites,
     Terms,
+    Workers,
     formats_asked,
     option,
 )
@@ -41,6 +43,15 @@ def build(
         ),
     ] = False,
     also: Also = None,
+    workers: Workers = None,
+    cache: Annotated[
+        Path | None,
+        option(
+            "Folder that keeps the result of each site, so that unchanged ones need not be built "
+            "again; it may be removed at any time.",
+            metavar="DIR",
+        ),
+    ] = None,
     replace: Replace = False,
     full: Full = False,
     terms: Terms = None,
@@ -60,7 +71,8 @@ def build(
     beside each site's files.
 
     Exit code: 0 built, no error findings (warnings may be there); 1 built, with error findings or
-    without some of the sites; 2 nothing built.
+    without some of the sites; 2 nothing built; 130 interrupted: of many sites, those built so far
+    are kept beside OUT, and the same command goes on from there.
 
     \b
     Example:
@@ -73,6 +85,8 @@ def build(
 
     if per_crs and crs is not None:
         raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
+    if cache is not None and cache.resolve().is_relative_to(out.resolve()):
+        raise typer.BadParameter(f"must lie outside of {out}", param_hint="--cache")
     formats = formats_asked(also)
     sources, outcome = find_sites(sites), Outcome()
     records: list[api.Record] = []
@@ -82,19 +96,25 @@ def build(
         try:
             if per_crs:
                 made = api.build_per_crs(
-                    sources, out, also=formats, replace=replace, on_site=on_site
-                )
+                    sources, out, also=formats, replace=replace, on_site=on_site, workers=workers,
+                    cache=cache,
+                )  # fmt: skip
                 records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
                 unbuilt = [f"{name} ({len(failed)})" for name, failed in made.missing.items()]
             else:
-                records.append(
-                    api.build(sources, out, crs=crs, also=formats, replace=replace, on_site=on_site)
-                )
+                made_one = api.build(
+                    sources, out, crs=crs, also=formats, replace=replace, on_site=on_site,
+                    workers=workers, cache=cache,
+                )  # fmt: skip
+                records.append(made_one)
                 where = f" into {out}"
             written: Path | None = out
         except api.NothingBuiltError:
             written, where = None, ""  # each site has been reported
+        except KeyboardInterrupt as e:
+            typer.echo(_interrupted(out, kept=cache is not None), err=True)
+            raise typer.Exit(INTERRUPTED) from e
     code = outcome.exit_code
     message = outcome.counted("built", where) + ("." if written else ": nothing was written.")
     if written and unbuilt:
@@ -104,3 +124,12 @@ def build(
         message += f"\n{file} could not be written ({why}): ids may differ in the next build."
     print_outcome(outcome, "build", message, manner, exit_code=code, out=written)
     raise typer.Exit(code)
+
+
+def _interrupted(out: Path, *, kept: bool) -> str:
+    from lateralline.api.records import goes_on
+
+    said = f"lateralline: interrupted: nothing was written into {out}"
+    if kept or goes_on(out):
+        return f"{said}. The sites built so far are kept: the same command goes on from there."
+    return f"{said}."

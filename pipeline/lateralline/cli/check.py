@@ -5,7 +5,7 @@ from __future__ import annotations
 import typer
 
 from lateralline.cli.command import NOTHING
-from lateralline.cli.options import AsJson, Full, Quiet, Replace, ReportFile, Sites, Terms
+from lateralline.cli.options import AsJson, Full, Quiet, Replace, ReportFile, Sites, Terms, Workers
 from lateralline.cli.report import Manner, Outcome, find_sites, print_outcome, reported
 
 
@@ -13,6 +13,7 @@ def check(
     sites: Sites,
     full: Full = False,
     terms: Terms = None,
+    workers: Workers = None,
     report: ReportFile = None,
     replace: Replace = False,
     as_json: AsJson = False,
@@ -38,7 +39,7 @@ def check(
     sources, outcome = find_sites(sites), Outcome()
     manner = Manner(quiet, as_json, full, report, replace, terms)
     with reported(sources, outcome, manner) as on_site:
-        api.check(sources, on_site=on_site)
+        api.check(sources, on_site=on_site, workers=workers)
     written = "nothing was written" if report is None else f"the report is {report}"
     message = f"{outcome.counted('checked')}; {written}."
     code = NOTHING if outcome.failures else outcome.exit_code

@@ -24,12 +24,14 @@ from lateralline.errors import LaterallineError, of_files, reason
 
 if TYPE_CHECKING:
     from lateralline.api import SiteFailure, SiteSummary
-    from lateralline.api.records import SiteChanges
+    from lateralline.api.visits import SiteChanges
 
 #: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
 CLEAN: Final = 0
 WITH_ERRORS: Final = 1
 NOTHING: Final = 2
+#: Ended by Ctrl-C: 128 and the number of the signal, as shells have it.
+INTERRUPTED: Final = 130
 #: An error nobody foresaw: EX_SOFTWARE of sysexits.h (from memory).
 UNFORESEEN: Final = 70
 
@@ -143,7 +145,7 @@ def batch_document(
 
 def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
     """Return the JSON text of an update: what moved, and whether the old one contains it."""
-    from lateralline.api.records import plain
+    from lateralline.api.visits import plain
 
     folder = None if built is None else str(built)
     return json_text({**head("update", out, exit_code), "built": folder, **plain(changes)})

@@ -132,6 +132,14 @@ Replace = Annotated[
         "since is kept beside it.",
     ),
 ]
+Workers = Annotated[
+    int | None,
+    option(
+        "Processes to share the sites among; else one for each core where there are sites enough.",
+        metavar="N",
+        at_least=1,
+    ),
+]
 Out = Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="OUT")]
 # Of commands that read lines of a register.
 IdColumn = Annotated[

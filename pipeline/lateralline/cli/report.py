@@ -7,7 +7,9 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Final, Literal
 
 import typer
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 _REPORT_WIDTH: Final = 100  # columns of a report
+_NOTED_EVERY_S: Final = 30.0  # how far a batch is, where that goes to a log
 #: What each stage does to a site, in the words of a crew.
 _STEPS: Final = {
     "read": "read",
@@ -34,6 +37,7 @@ _STEPS: Final = {
     "link": "joined into lines",
     "derive": "worked out",
     "write": "written",
+    "process": "worked on",
 }
 STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
@@ -151,7 +155,10 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     """
     for fault in failure.faults:
         book = fault.file.startswith(failure.source.name)
-        _one_line(out, f"{failure.source.parent if book else failure.source}/{fault}")
+        of_many = not failure.source.exists()  # a site whose rows stand in tables of many
+        text = f"{fault} (site {failure.source.name})" if of_many else f"{fault}"
+        home = failure.source.parent if book or of_many else failure.source
+        _one_line(out, f"{home}/{text}")
     if not failure.faults:
         step = _STEPS.get(failure.stage, failure.stage)
         _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")
@@ -339,8 +346,9 @@ def reported(
 ) -> Iterator[Callable[[SiteResult | SiteFailure], None]]:
     """Yield what takes each site into `outcome` as it comes, and prints how it went.
 
-    With a progress bar when several sites run on a terminal; prints nothing when `as_json`, and
-    only what failed where the rest stands on one screen.
+    With several sites it says how far and how fast, and what time is left: by a bar on a terminal,
+    else at times on stderr. Prints nothing when `as_json`, and only what failed where the rest
+    stands on one screen.
     """
     out, quiet, as_json = console(), manner.quiet, manner.as_json
     if manner.report is not None:
@@ -359,19 +367,62 @@ def reported(
         if quiet or manner.full:
             print_summary(out, summary, errors_only=quiet, terms=manner.terms)
 
-    if quiet or as_json or len(sources) < 2 or not out.is_terminal:
+    if quiet or as_json or len(sources) < 2:
         yield take
         return
-    from rich.progress import Progress
+    if not out.is_terminal:
+        yield _with_notes(take, len(sources))
+        return
+    from rich.progress import MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    with Progress(console=out, transient=True) as progress:
-        task = progress.add_task("sites", total=len(sources))
+    columns = (
+        *Progress.get_default_columns()[:2],
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=out, transient=True) as progress:
+        task = progress.add_task("sites", total=len(sources), rate="")
+        begun_s = monotonic()
 
         def advance(result: SiteResult | SiteFailure) -> None:
-            progress.advance(task)
+            done = int(progress.tasks[0].completed) + 1
+            progress.update(task, advance=1, rate=_rate(done, monotonic() - begun_s))
             take(result)
 
         yield advance
+
+
+def _with_notes(
+    take: Callable[[SiteResult | SiteFailure], None], total: int
+) -> Callable[[SiteResult | SiteFailure], None]:
+    """Return what takes sites as `take` does, and at times says on stderr how far the batch is."""
+    begun_s = noted_s = monotonic()
+    done = 0
+
+    def noting(result: SiteResult | SiteFailure) -> None:
+        nonlocal done, noted_s
+        done += 1
+        now_s = monotonic()
+        if now_s - noted_s >= _NOTED_EVERY_S and done < total:
+            noted_s = now_s
+            left_s = (total - done) * (now_s - begun_s) / done
+            left = timedelta(seconds=round(left_s))
+            rate = _rate(done, now_s - begun_s)
+            typer.echo(f"note: {done} of {total} sites, {rate}, {left} left", err=True)
+        take(result)
+
+    return noting
+
+
+def _rate(done: int, seconds: float) -> str:
+    """Say how fast sites are done.
+
+    >>> _rate(30, 10.0), _rate(3, 90.0)
+    ('3.0 sites/s', '2.0 sites/min')
+    """
+    each_s = done / max(seconds, 1e-9)
+    return f"{each_s:.1f} sites/s" if each_s >= 1.0 else f"{60.0 * each_s:.1f} sites/min"
 
 
 def print_outcome(

@@ -35,7 +35,7 @@ from lateralline.units import METRES_PER
 from lateralline.wording import SEVERITY_NAMES, counted, with_own_unit
 
 if TYPE_CHECKING:
-    from lateralline.api.records import (
+    from lateralline.api.visits import (
         Containment,
         ExposureCheck,
         Figures,
@@ -121,8 +121,8 @@ def update(
       lateralline update sites/EX-001 dug-in-june -o sites/EX-001-june
       lateralline update sites/EX-001 second-run -o sites/EX-001-b --build out --replace
     """
-    from lateralline.api.records import RefusedError
-    from lateralline.api.records import update as write_update
+    from lateralline.api.visits import RefusedError
+    from lateralline.api.visits import update as write_update
 
     source, *others = find_sites([site])
     if others:
@@ -302,7 +302,7 @@ def _half(before_m: float, after_m: float, unit: str) -> str:
 
 
 def _grade(figures: Figures) -> str:
-    from lateralline.api.records import INTERVAL_95
+    from lateralline.api.visits import INTERVAL_95
 
     if not math.isfinite(figures.gradient):
         return "unknown"

@@ -15,6 +15,7 @@ sections                    settings, from TOML or from sheets
 coordinate_system           what section [crs] means
 photos, photo_files         pictures: what each shows, by row or by its name; where they lie
 assets                      what the owner's register says: keys of the user's own, typed
+bulk                        tables of many sites, as a source of each one's rows
 site_input                  which files are a site's, and what stands in them
 checks                      rows checked against one another, and how spots were measured
 record                      the checks in their order, and the record in SI
@@ -46,8 +47,19 @@ another place. `transmitter_lag` and `ride_height` not given are 0 with a warnin
 counter refers to the camera face, unless it was measured to the transmitter.
 """
 
+from lateralline.ingest.bulk import bulk_of, bulk_sites, bulk_state, is_bulk
 from lateralline.ingest.intake import is_book
 from lateralline.ingest.record import read_register, read_site, setting_of
 from lateralline.ingest.workbook import holds_settings
 
-__all__ = ["holds_settings", "is_book", "read_register", "read_site", "setting_of"]
+__all__ = [
+    "bulk_of",
+    "bulk_sites",
+    "bulk_state",
+    "holds_settings",
+    "is_book",
+    "is_bulk",
+    "read_register",
+    "read_site",
+    "setting_of",
+]

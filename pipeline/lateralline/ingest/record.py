@@ -17,6 +17,7 @@ from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
 from lateralline.findings import catalogue
 from lateralline.frames.sketch import set_onto_map
 from lateralline.ingest.assets import read_assets
+from lateralline.ingest.bulk import bulk_of, bulk_sections
 from lateralline.ingest.checks import check_references, check_runs, parse_ties
 from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
@@ -107,6 +108,9 @@ def setting_of(source: Path, section: str, key: str) -> str:
     """
     ledger = Ledger()
     try:
+        if bulk_of(source) is not None:
+            found = bulk_sections(source, ledger)
+            return "" if found is None else str(found[section][0].given.get(key, ""))
         if is_file(source):
             return book_value(read_input(source, ledger) or b"", section, key)
         data = read_input(source / SITE_FILE, ledger) or b""

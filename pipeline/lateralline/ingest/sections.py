@@ -427,7 +427,7 @@ def sheet_sections(
         return None
     once = {name: (section,) for name, section in _keys(site, ledger).items()}
     repeated = {name: sheets.get(name) for name in SECTION_SHEETS.values()}
-    return once | {name: _rows(sheet) if sheet else () for name, sheet in repeated.items()}
+    return once | {name: table_rows(sheet) if sheet else () for name, sheet in repeated.items()}
 
 
 def book_value(data: bytes, section: str, key: str) -> str:
@@ -484,7 +484,7 @@ def _wrong(
     return None
 
 
-def _rows(sheet: TextTable) -> tuple[RawSection, ...]:
+def table_rows(sheet: TextTable) -> tuple[RawSection, ...]:
     """Return the rows of what may repeat: every row a section."""
     return tuple(
         RawSection(

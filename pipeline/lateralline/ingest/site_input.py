@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from lateralline import contract
+from lateralline.ingest.bulk import bulk_content, bulk_of, bulk_sections, bulk_tables
 from lateralline.ingest.conventions import read_table
 from lateralline.ingest.intake import SITE_FILE, decode, entries, is_book, is_file, read_input
 from lateralline.ingest.ledger import Ledger
@@ -149,6 +150,8 @@ class SiteInput:
 
 def read_site_input(source: Path, ledger: Ledger) -> SiteInput:
     """Return what stands in a site's files; raises SiteFaultsError when there is no such site."""
+    if bulk_of(source) is not None:
+        return _of_bulk(source, ledger)
     files = read_files(source, ledger)
     books = {
         file: read_book(file, data, ledger)
@@ -157,6 +160,19 @@ def read_site_input(source: Path, ledger: Ledger) -> SiteInput:
     }
     damaged = bool(files.book) and books[files.book].damaged
     return SiteInput(files, _sections(files, books, ledger), _tables(files, books, ledger), damaged)
+
+
+def _of_bulk(source: Path, ledger: Ledger) -> SiteInput:
+    """Return a site whose rows stand in tables of many, and its ids, which a build keeps apart."""
+    tables = bulk_tables(source, ledger)
+    content = bulk_content(source, ledger)
+    for table in contract.KEPT:
+        path = source.with_name(kept_beside(source, table))
+        if is_file(path) and (data := read_input(path, ledger)) is not None:
+            content[path.name] = data
+            found = read_table(table, path.name, data, ledger)
+            tables[table] = None if found is None else (found,)
+    return SiteInput(SiteFiles(content, {}), bulk_sections(source, ledger), tables, damaged=False)
 
 
 def _sections(

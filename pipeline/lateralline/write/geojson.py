@@ -2,7 +2,7 @@
 
 WGS 84 longitude and latitude, at most 7 decimals (0.01 m), exterior rings counter-clockwise, no
 `crs` member; a third coordinate only when it is an ellipsoidal height. Tables and features
-without a position have a null geometry. A few thousand features wait in memory, never a city.
+without a position have a null geometry. A megabyte of a layer waits in memory, never a city.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import json
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Final, NoReturn, TypedDict
+from typing import Final, NamedTuple, NoReturn, TypedDict
 
 import numpy as np
 import pyarrow as pa
@@ -26,7 +26,6 @@ from lateralline.errors import ReadBackError
 from lateralline.record import layers
 from lateralline.wording import counted
 from lateralline.write.dictionary import shapes_of
-from lateralline.write.geopackage import Batches
 
 #: RFC 7946, section 11.2: more decimals than the survey supports only look precise.
 DECIMALS: Final = 7
@@ -36,6 +35,7 @@ _ASKED_DECIMALS: Final = 12
 _HEIGHT_DECIMALS: Final = 3
 _CRS: Final = "OGC:CRS84"
 _AREAS: Final = (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)
+_WAITING_BYTES: Final = 1_000_000  # of a layer, before they are written
 _FEATURE: Final = b'{ "type": "Feature",'
 _ID: Final = "id"
 
@@ -54,7 +54,7 @@ class GeoJSONSink:
         self.paths = paths
         self._about = about or {}
         self.rows = dict.fromkeys(paths, 0)
-        self._batches = Batches(self._write)
+        self._waiting: dict[str, list[bytes]] = {name: [] for name in paths}
 
     @property
     def empty(self) -> bool:
@@ -63,16 +63,22 @@ class GeoJSONSink:
 
     def append(self, tables: Mapping[str, pa.Table]) -> None:
         """Take one site's layers as `layers.to_lonlat` makes them."""
-        for name, table in tables.items():
-            self.rows[name] += table.num_rows
-        self._batches.add(tables)
+        self.take(features_of(tables))
+
+    def take(self, features: Mapping[str, Features]) -> None:
+        """Take one site's layers as `features_of` makes them."""
+        for name, made in features.items():
+            self.rows[name] += made.rows
+            self._waiting[name] += [made.text] if made.rows else []
+            if sum(map(len, self._waiting[name])) > _WAITING_BYTES:
+                self._write(name)
 
     def close(self) -> None:
         """Write what waits and end every collection; no files at all when no site was taken."""
-        self._batches.flush()
         if self.empty:
             return
         for name, path in self.paths.items():
+            self._write(name)
             self._open(name)
             with path.open("ab") as file:
                 file.write(b"\n]}\n")
@@ -96,13 +102,31 @@ class GeoJSONSink:
         path.write_text(head.removesuffix("}") + ', "features": [\n', encoding="utf-8")
         return False
 
-    def _write(self, name: str, table: pa.Table) -> None:
-        features = _features(name, table)
+    def _write(self, name: str) -> None:
+        waiting, self._waiting[name] = self._waiting[name], []
+        if not waiting:
+            return
         begun = self._open(name)
         with self.paths[name].open("ab") as file:
-            if begun and features:
-                file.write(b",\n")
-            file.write(b",\n".join(features))
+            file.write(b",\n" * begun + b",\n".join(waiting))
+
+
+class Features(NamedTuple):
+    """Features of a layer as they stand in its collection."""
+
+    rows: int
+    text: bytes  # one a line, commas between
+
+
+def features_of(tables: Mapping[str, pa.Table]) -> dict[str, Features]:
+    """Return layers, as `layers.to_lonlat` makes them, as features, held to their schemas.
+
+    Raises ReadBackError for a feature that breaks its layer's schema.
+    """
+    return {
+        name: Features(t.num_rows, b",\n".join(_features(name, t)) if t.num_rows else b"")
+        for name, t in tables.items()
+    }
 
 
 def _features(name: str, table: pa.Table) -> list[bytes]:

@@ -38,16 +38,28 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     """
     path = ids_file(source)
     before = path.read_bytes() if path.is_file() else b""
+    after, new, _ = _added(before, events)
+    if new:
+        rewrite(path, after, before)
+    return bool(new)
+
+
+def ids_as_left(path: Path, events: Sequence[IdEvent]) -> tuple[bytes, int]:
+    """Return the content of a file of ids once `keep_ids` has added to it, and its rows."""
+    after, new, kept = _added(path.read_bytes() if path.is_file() else b"", events)
+    return after, kept + new
+
+
+def _added(before: bytes, events: Sequence[IdEvent]) -> tuple[bytes, int, int]:
+    """Return a file of ids with what does not stand there yet, how many rows that is, and were."""
     text = before.decode("utf-8-sig", errors="replace")
-    there = {tuple(cells) for _, _, cells in csv_file.records(text)} if before else set()
-    new = [cells for cells in map(_cells, events) if tuple(cells) not in there]
-    if not new:
-        return False
+    there = [tuple(cells) for _, _, cells in csv_file.records(text)] if before else []
+    new = [cells for cells in map(_cells, events) if tuple(cells) not in set(there)]
     head = b"" if before else ids_text().encode()
     gap = b"" if not before or before.endswith((b"\n", b"\r")) else b"\n"
     rows = "".join(map(csv_file.record, new)).encode()
-    rewrite(path, before + gap + head + rows, before)
-    return True
+    filled = [row for row in there if any(row) and not row[0].startswith("#")]
+    return before + gap + head + rows, len(new), max(len(filled) - 1, 0)
 
 
 def ids_text(kept: IdRows | None = None, events: Sequence[IdEvent] = ()) -> str:

@@ -50,18 +50,34 @@ class Manifest:
         )
         path.write_text(head.removesuffix("}") + ', "sites": [', encoding="utf-8")
 
-    def add(
-        self,
-        record: FieldRecord,
-        frame: Frame,
-        crs: pyproj.CRS | None,
-        features: Mapping[str, int],
-        *,
-        in_geojson: bool,
-    ) -> None:
-        """Add one site: its inputs, frame, operations, parameters and feature counts."""
-        settings = record.settings
-        site = {
+    def add(self, account: str) -> None:
+        """Add one site, as `site_account` says it."""
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write(("," if self._sites else "") + "\n" + account)
+        self._sites += 1
+
+    def close(self, folder: Path, rest: Mapping[str, object], created: datetime) -> None:
+        """End the file with `rest`, software versions and a hash of every file in `folder`."""
+        self._end(folder, {**rest, "software": software()}, _stamp_of(created))
+
+    def _end(self, folder: Path, rest: Mapping[str, object], created: str) -> None:
+        tail = {**rest, **proof.listed(folder, "record"), "created": created}
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write("\n], " + _json(tail, indent=1).removeprefix("{").lstrip() + "\n")
+
+
+def site_account(
+    record: FieldRecord,
+    frame: Frame,
+    crs: pyproj.CRS | None,
+    features: Mapping[str, int],
+    *,
+    in_geojson: bool,
+) -> str:
+    """Return what is said of a site: its inputs, frame, operations, parameters and features."""
+    settings = record.settings
+    return _json(
+        {
             "id": settings.id,
             "name": settings.name,
             "surveyed": settings.surveyed.isoformat(),
@@ -75,21 +91,7 @@ class Manifest:
             "features": dict(features),
             "in_geojson": in_geojson,
         }
-        self._add(site)
-
-    def _add(self, site: Mapping[str, object]) -> None:
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write(("," if self._sites else "") + "\n" + _json(site))
-        self._sites += 1
-
-    def close(self, folder: Path, rest: Mapping[str, object], created: datetime) -> None:
-        """End the file with `rest`, software versions and a hash of every file in `folder`."""
-        self._end(folder, {**rest, "software": software()}, _stamp_of(created))
-
-    def _end(self, folder: Path, rest: Mapping[str, object], created: str) -> None:
-        tail = {**rest, **proof.listed(folder, "record"), "created": created}
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write("\n], " + _json(tail, indent=1).removeprefix("{").lstrip() + "\n")
+    )
 
 
 def list_anew(folder: Path) -> None:
@@ -98,7 +100,7 @@ def list_anew(folder: Path) -> None:
     said = json.loads(path.read_text(encoding="utf-8"))
     made = Manifest(path)
     for site in said.pop("sites"):
-        made._add(site)
+        made.add(_json(site))
     of_files = ("format", "caution", "kind", "stamp", "outputs", "created")
     rest = {name: value for name, value in said.items() if name not in of_files}
     made._end(folder, rest, said["created"])

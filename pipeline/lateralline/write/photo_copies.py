@@ -10,7 +10,7 @@ import shutil
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from lateralline.errors import OutputError
 from lateralline.output.proof import sha256
@@ -21,23 +21,43 @@ from lateralline.write.media import MEDIA
 FOLDER: Final = "photos"
 
 
-def with_copies(products: Iterable[Product], record: FieldRecord, out: Path) -> tuple[Product, ...]:
-    """Copy a site's pictures below the folder `out`; return its layers, which say where to.
+class PictureCopy(NamedTuple):
+    """A picture to be copied."""
 
-    Raises OutputError for a picture that changed since it was read, OSError when the disk fails.
-    """
+    source: Path
+    name: str  # in the output folder
+    sha256: str
+
+
+def with_copies(
+    products: Iterable[Product], record: FieldRecord
+) -> tuple[tuple[Product, ...], tuple[PictureCopy, ...]]:
+    """Return a site's layers, which say where its pictures are copied to, and what to copy."""
     source = Path(record.folder)
     home = source if source.is_dir() else source.parent
-    to: list[object] = []
-    for photo in record.photos:
-        name = f"{FOLDER}/{record.settings.id}/{photo.row.file}"
-        if name not in to:
-            (out / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(home / photo.row.file, out / name)
-            if sha256(out / name) != photo.picture.sha256:
-                raise OutputError(f"{photo.row.file} was changed while the site was built")
-        to.append(name)
-    return tuple(
+    copies = [
+        PictureCopy(
+            home / photo.row.file,
+            f"{FOLDER}/{record.settings.id}/{photo.row.file}",
+            photo.picture.sha256,
+        )
+        for photo in record.photos
+    ]
+    to: list[object] = [copy.name for copy in copies]
+    named = tuple(
         replace(p, columns={**p.columns, "copied_to": to}) if p.layer == MEDIA else p
         for p in products
     )
+    return named, tuple(dict.fromkeys(copies))
+
+
+def copy_pictures(copies: Iterable[PictureCopy], out: Path) -> None:
+    """PictureCopy pictures below the folder `out`.
+
+    Raises OutputError for a picture that changed since it was read, OSError when the disk fails.
+    """
+    for source, name, digest in copies:
+        (out / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source, out / name)
+        if sha256(out / name) != digest:
+            raise OutputError(f"{source.name} was changed while the site was built")
