@@ -12,7 +12,7 @@ from lateralline.errors import LaterallineError, SiteFailedError, SiteFaultsErro
 from lateralline.ingest import holds_settings, is_book, read_register, read_site, setting_of
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.own_axes import own_axes_of
+from lateralline.ingest.sketches import own_axes_of
 from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, run_sites
