@@ -34,7 +34,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from lateralline.errors import FrameError
-from lateralline.frames.systems import width_deg, with_levels
+from lateralline.frames.systems import degrees_of, width_deg, with_levels
 from lateralline.output import proof
 from lateralline.records import Floats
 from lateralline.wording import metres
@@ -413,3 +413,28 @@ def _opens(path: Path) -> bool:
 def _sha256(path: str) -> str:
     """Return the SHA-256 of a grid file, in hexadecimal."""
     return proof.sha256(Path(path))
+
+
+#: About the places of a file whose way is looked for.
+_NEAR_DEG: Final = 0.02
+
+
+def moved(xy: Floats, source: CRS, target: CRS, what: str) -> tuple[Floats, float]:
+    """Return plan coordinates (n, 2) in another CRS by the best published way, and its 95 %.
+
+    0 for a projection on one datum, NaN where nobody published how good the way is. Raises
+    FrameError, naming `what`, where only a ballpark operation leads there.
+    """
+    if source == target or not len(xy):
+        return xy, 0.0
+    lon, lat = degrees_of(source, xy)
+    if not (np.isfinite(lon).all() and np.isfinite(lat).all()):
+        raise FrameError(f"{what} has coordinates that lie outside {source.name}")
+    area = AreaOfInterest(
+        float(lon.min()) - _NEAR_DEG, float(lat.min()) - _NEAR_DEG,
+        float(lon.max()) + _NEAR_DEG, float(lat.max()) + _NEAR_DEG,
+    )  # fmt: skip
+    way, operation = best(source, target, area)
+    if not operation.usable:
+        raise FrameError(f"{what}: {operation.refusal_text}")
+    return apply(way, xy, None), operation.shift_95_m
