@@ -5,11 +5,6 @@ offers a "ballpark" one that takes the two datums for the same, which may be hun
 wrong. Here such a way is never taken for a result, unless a site accepts it by name and states how
 far off it may be.
 
-What "accuracy" means: the published figure carries no level of confidence. It "needs to be treated
-with caution" and may be no more than the inner precision of a derivation (IOGP 373-7-1, 6.5.4.1,
-read as quoted in a vendor's manual). It is taken here as one standard deviation on each axis in
-plan; 95 % of the shifts then lie within 2.4477 times as far.
-
 PROJ looks for datum and geoid grids in its own folder, the user's and the site's; never online.
 """
 
