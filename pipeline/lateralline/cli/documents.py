@@ -207,8 +207,8 @@ def export(
         float | None,
         option(
             "Plot scale 1:N that texts of a drawing are for; else 1:200.",
-            min=1.0,
-            max=1e5,
+            at_least=1.0,
+            at_most=1e5,
             metavar="N",
         ),
     ] = None,

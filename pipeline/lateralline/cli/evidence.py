@@ -24,7 +24,7 @@ def practice(
         int | None,
         option(
             "Same seed, same site; else the scenario's own, which gives the sample site.",
-            min=0,
+            at_least=0,
         ),
     ] = None,
     second_visit: Annotated[

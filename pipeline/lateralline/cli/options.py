@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, get_type_hints
+from typing import Annotated, Final, Literal, get_type_hints
 
 import typer
 from typer.models import ArgumentInfo, OptionInfo
@@ -15,15 +15,46 @@ from typer.models import ArgumentInfo, OptionInfo
 from lateralline.units import METRES_PER
 
 
-def option(text: str, *names: str, **about: Any) -> OptionInfo:
-    """Declare an option, its default not shown; `about` is what typer takes besides."""
-    made: OptionInfo = typer.Option(*names, help=text, show_default=False, **about)
+def option(
+    text: str,
+    *names: str,
+    metavar: str | None = None,
+    at_least: float | None = None,
+    at_most: float | None = None,
+    exists: bool = False,
+    dir_okay: bool = True,
+) -> OptionInfo:
+    """Declare an option whose default is not shown; `text` is its help."""
+    made: OptionInfo = typer.Option(
+        *names,
+        metavar=metavar,
+        help=text,
+        min=at_least,
+        max=at_most,
+        exists=exists,
+        dir_okay=dir_okay,
+        show_default=False,
+    )
     return made
 
 
-def argument(text: str, **about: Any) -> ArgumentInfo:
-    """Declare an argument likewise."""
-    made: ArgumentInfo = typer.Argument(help=text, show_default=False, **about)
+def argument(
+    text: str,
+    *,
+    metavar: str | None = None,
+    exists: bool = False,
+    file_okay: bool = True,
+    dir_okay: bool = True,
+) -> ArgumentInfo:
+    """Declare an argument; `text` is its help."""
+    made: ArgumentInfo = typer.Argument(
+        metavar=metavar,
+        help=text,
+        exists=exists,
+        file_okay=file_okay,
+        dir_okay=dir_okay,
+        show_default=False,
+    )
     return made
 
 
