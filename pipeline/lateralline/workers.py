@@ -1,9 +1,9 @@
 """Many tasks of one kind, in the order given, by as many processes as there are cores.
 
 A `Workforce` is whoever does tasks: `Processes` on this machine; a cluster is another. `in_order`
-hands tasks out a few ahead and gives answers back in the order of the tasks, so that one writer can take
-them and memory does not grow with their number. What a task answers may depend on nothing but the
-task: then nothing that is made depends on how many work.
+hands tasks out a few ahead and gives answers back in the order of the tasks, so that one writer can
+take them and memory does not grow with their number. What a task answers may depend on nothing but
+the task: then nothing that is made depends on how many work.
 
 Processes are started anew, not forked: a fork of a program that has threads may hang. They are
 started by a command of ours, since those of `multiprocessing` would run the user's script again,

@@ -10,25 +10,20 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner, Result
 
 import lateralline
 from lateralline.api.acceptances import NotAcceptedError
-from lateralline.cli import app
 from lateralline.errors import OutputError, SiteFaultsError
 from lateralline.findings import finding
 from lateralline.ingest import read_site
 from lateralline.output import rewrite
 from lateralline.record.view import read_record
+from tests.support.command import run
 from tests.support.finding_names import called
 from tests.support.places import SAMPLES
 
 CODE, SUBJECT = "entry-not-located", "run R1"
 WHY = ("--by", "Crew B", "--reason", "the owner digs there anyway", "--on", "2026-06-01")
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 @pytest.fixture

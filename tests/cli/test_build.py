@@ -11,19 +11,15 @@ from pathlib import Path
 import pyogrio
 import pytest
 from rich.console import Console
-from typer.testing import CliRunner, Result
 
 from lateralline import api, contract, stages
-from lateralline.cli import app, report
+from lateralline.cli import report
 from lateralline.cli.terminal import console
 from lateralline.findings import title_of
 from lateralline.record import CAUTION
 from lateralline.simulate import SCENARIOS, make_site
+from tests.support.command import run
 from tests.support.places import SAMPLES
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 @pytest.fixture(scope="module")

@@ -10,18 +10,14 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner, Result
 
 from lateralline import __version__, contract
 from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.simulate import SCENARIOS
+from tests.support.command import run
 from tests.support.places import SAMPLES
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def test_version() -> None:

@@ -22,11 +22,10 @@ from pathlib import Path
 import pytest
 from rich.table import Table
 from rich.text import Text
-from typer.testing import CliRunner, Result
 
-from lateralline.cli import app
 from lateralline.cli.terminal import ShownStream, console, shown_streams
 from lateralline.wording import UNSEEN, shown
+from tests.support.command import run
 from tests.support.places import ROOT
 
 RUN = "from lateralline.cli import main; main()"
@@ -50,10 +49,6 @@ HOSTILE = {
     "tag": "post\U000e0041",
 }
 every_sign = pytest.mark.parametrize("name", HOSTILE.values(), ids=HOSTILE)
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def raw(text: str) -> list[str]:

@@ -19,6 +19,7 @@ from lateralline.cli.terminal import console
 from lateralline.errors import Fault
 from lateralline.findings import finding
 from lateralline.ingest.cells import _plain_text as text_of_cell
+from lateralline.measure import Measure
 from lateralline.record import CAUTION
 from lateralline.record.summary import LineSummary, NodeSummary, SiteSummary
 from lateralline.stages import SiteFailure
@@ -92,7 +93,7 @@ def test_lengths_in_the_sites_own_unit(metres: float, unit: str, said: str) -> N
 
 
 def test_a_range_whose_ends_read_the_same_is_one_number() -> None:
-    assert report.between(1.001, 1.002, "m") == "1.00 m"
+    assert report.taped_range(1.001, 1.002, Measure("m")) == "1.00 m"
 
 
 def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:

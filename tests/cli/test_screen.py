@@ -8,20 +8,14 @@ from pathlib import Path
 
 import pytest
 from rich.console import Console
-from typer.testing import CliRunner, Result
 
-from lateralline.cli import app
 from lateralline.cli.screen import print_screen
 from lateralline.findings import Finding, catalogue, finding
 from lateralline.record.grouped import Told, grouped
 from lateralline.record.summary import SiteSummary
 from tests.cli.test_report import FINDING, LINE, SITE
+from tests.support.command import run
 from tests.support.places import ROOT
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
-
 
 CLEAN = replace(LINE, undecided=0, stops_used=6)
 

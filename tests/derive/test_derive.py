@@ -30,7 +30,6 @@ from lateralline.records import (
     AccuracyEvidence,
     AdjustedParameter,
     ControlRows,
-    ExposureRows,
     Exposures,
     FieldRecord,
     Fixes,
@@ -38,17 +37,16 @@ from lateralline.records import (
     Line,
     Linked,
     MarkResults,
-    MarkRows,
     Marks,
     ObservationRows,
     Product,
     Solved,
-    Spots,
     StopRows,
     Stretch,
 )
 from lateralline.settings import Branch, Flow, Pipe, Run, Settings, bare_settings, standard_accuracy
 from tests.support.as_frames import to_frames
+from tests.support.bare_record import bare_record
 from tests.support.finding_names import called
 
 GROUND_M = 102.0
@@ -215,28 +213,6 @@ def no_exposures() -> Exposures:
     )
 
 
-def no_spots() -> Spots:
-    return Spots(
-        file="marks.csv",
-        row=NONE_WHOLE,
-        name=NONE_TEXT,
-        method=NONE_TEXT,
-        x=NONE_REAL,
-        y=NONE_REAL,
-        z_m=NONE_REAL,
-        sigma_h_m=NONE_REAL,
-        sigma_v_m=NONE_REAL,
-        base_from=NONE_TEXT,
-        base_to=NONE_TEXT,
-        station_m=NONE_REAL,
-        offset_m=NONE_REAL,
-        bearing_rad=NONE_REAL,
-        ties=(),
-        side=NONE_TEXT,
-        note=NONE_TEXT,
-    )
-
-
 def made_stops() -> StopRows:
     unread = np.full(5, nan)
     return StopRows(
@@ -255,38 +231,28 @@ def made_record(site: Settings, counters: list[float], runs: list[str]) -> Field
     n = len(counters)
     blank = np.full(n, "")
     three = np.array([2, 3, 4])
-    return FieldRecord(
-        folder="EX-1",
-        settings=site,
-        control=ControlRows(
-            "control.csv",
-            three,
-            np.array(["P1", "P2", "P3"]),
-            np.array([10.0, 10.0, -8.0]),
-            np.array([0.0, 10.0, 3.0]),
-            np.full(3, GROUND_M),
-            np.full(3, 0.01),
-            np.full(3, 0.01),
-        ),
-        marks=MarkRows(no_spots(), NONE_TEXT, NONE_TEXT, NONE_TEXT),
-        stops=made_stops(),
-        exposures=ExposureRows(
-            no_spots(), NONE_TEXT, NONE_TEXT, NONE_REAL, NONE_REAL, NONE_TEXT, NONE_REAL, NONE_TEXT
-        ),
-        observations=ObservationRows(
-            "observations.csv",
-            np.arange(2, 2 + n),
-            np.array(runs, dtype=np.str_),
-            np.array(counters),
-            blank,
-            blank,
-            np.full(n, "BAB"),
-            blank,
-            np.full(n, "a crack"),
-        ),
-        inputs=(),
-        findings=(),
+    control = ControlRows(
+        "control.csv",
+        three,
+        np.array(["P1", "P2", "P3"]),
+        np.array([10.0, 10.0, -8.0]),
+        np.array([0.0, 10.0, 3.0]),
+        np.full(3, GROUND_M),
+        np.full(3, 0.01),
+        np.full(3, 0.01),
     )
+    observations = ObservationRows(
+        "observations.csv",
+        np.arange(2, 2 + n),
+        np.array(runs, dtype=np.str_),
+        np.array(counters),
+        blank,
+        blank,
+        np.full(n, "BAB"),
+        blank,
+        np.full(n, "a crack"),
+    )
+    return bare_record(site, control, stops=made_stops(), observations=observations)
 
 
 def axis_1(site: Settings | None = None, line: Line | None = None) -> Axis:

@@ -22,10 +22,8 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from typer.testing import CliRunner
 
 from lateralline import contract
-from lateralline.cli import app
 from lateralline.derive.adapted import shifted
 from lateralline.derive.spots import KnownPlace, area_of, longest_m
 from lateralline.derive.unlocated import SearchedSite, _exposures, _junction
@@ -34,15 +32,12 @@ from lateralline.overlay.as_built import open_as_built
 from lateralline.settings import Branch, Run, standard_accuracy
 from tests.derive.test_advice import axis_with
 from tests.derive.test_advice import site as line_site
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 SAMPLE = SAMPLES / "gnss-bend-branch"
 TRUTH = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
 AXES = {line["line"]: shapely.LineString(np.array(line["axis"])[:, :2]) for line in TRUTH["lines"]}
-
-
-def run(*arguments: object):
-    return CliRunner().invoke(app, list(map(str, arguments)))
 
 
 def site_without(folder: Path, run_id: str, stops: str, kinds: str = ".*", more: str = "") -> Path:

@@ -30,16 +30,9 @@ from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
+from tests.support.command import built
 
 MakeSite = Callable[..., Any]
-
-
-def built(folder: Path, *sites: Any) -> Path:
-    workspace = Workspace(folder)
-    with workspace.build() as build:
-        for site in sites:
-            build.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 def words_of(svg: Path) -> str:

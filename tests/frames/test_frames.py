@@ -16,19 +16,12 @@ from lateralline.frames import EARTH_RADIUS_M, Frame, horizontal_crs, site_frame
 from lateralline.frames.build import grid_scale
 from lateralline.records import (
     ControlRows,
-    ExposureRows,
     FieldRecord,
     Floats,
-    MarkRows,
-    ObservationRows,
-    Spots,
-    StopRows,
 )
 from lateralline.settings import bare_settings
+from tests.support.bare_record import bare_record
 from tests.support.finding_names import called
-
-N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
-NO_SPOTS = Spots("", K, T, T, N, N, N, N, N, T, T, N, N, N, (), T, T)
 
 SETTINGS = replace(
     bare_settings(),
@@ -57,17 +50,8 @@ def record_at(
         np.full(n, nan),
         np.full(n, nan),
     )
-    return FieldRecord(
-        "EX-1",
-        replace(SETTINGS, horizontal=horizontal, vertical=vertical, epoch=epoch),
-        control,
-        MarkRows(NO_SPOTS, T, T, T),
-        StopRows("", K, T, T, N, N, N, T),
-        ExposureRows(NO_SPOTS, T, T, N, N, T, N, T),
-        ObservationRows("", K, T, N, T, T, T, T, T),
-        (),
-        (),
-    )
+    settings = replace(SETTINGS, horizontal=horizontal, vertical=vertical, epoch=epoch)
+    return bare_record(settings, control)
 
 
 def frame_at(

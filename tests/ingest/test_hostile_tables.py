@@ -18,12 +18,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
-from typer.testing import CliRunner, Result
 
 from lateralline import csv_file
-from lateralline.cli import app
 from lateralline.ingest import read_site
 from lateralline.revise.merge import merged_files
+from tests.support.command import run
 from tests.support.places import ROOT
 
 SITE = ROOT / "sample_sites" / "gnss-bend-branch"
@@ -32,10 +31,6 @@ RISKY = (
     "'=1+1", "a;=1+1", "- wet",
 )  # fmt: skip
 any_cell = st.text(st.sampled_from("=+-@＝\t\r\n;'\" a1.e,#"), max_size=8) | st.text(max_size=8)
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def formula(cell: str) -> bool:

@@ -10,16 +10,11 @@ from pathlib import Path
 
 import ezdxf
 import pytest
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.output import proof
+from tests.support.command import run
 
 FOOT, PIPE_M = 0.3048, 0.08
-
-
-def run(*arguments: object):
-    return CliRunner().invoke(app, list(map(str, arguments)))
 
 
 def write(path: Path, *features: tuple[str, object, dict]) -> Path:

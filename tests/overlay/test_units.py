@@ -7,23 +7,17 @@ import re
 from html import unescape
 from math import ceil
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import pyogrio
 import pytest
 import shapely
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.overlay.as_built import open_as_built
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 FT = 0.3048  # exact
-
-
-def run(*arguments: object) -> Any:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def up(value: float) -> str:

@@ -19,9 +19,7 @@ import pyogrio
 import pytest
 import shapely
 from markupsafe import escape
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.page import document, write_page, write_pages
 from lateralline.page.figures import left_out, opening, switches
@@ -30,6 +28,7 @@ from lateralline.record.connections import NoConnectionsError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 EVIL = '</script><script>hit()</script><img src=x onerror="hit()">\'"&amp;{{7*7}}'
@@ -60,10 +59,6 @@ class Read(HTMLParser):
     def handle_data(self, data: str) -> None:
         if self._inside not in ("script", "style"):
             self.seen += data
-
-
-def run(*arguments: object) -> Any:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def build(folder: Path, *sites: Any) -> Path:

@@ -15,19 +15,16 @@ from lateralline.place import Placed, place
 from lateralline.records import (
     ControlRows,
     ExposureRows,
-    FieldRecord,
     Floats,
     MarkRows,
-    ObservationRows,
     Spots,
-    StopRows,
 )
 from lateralline.settings import bare_settings, standard_accuracy
+from tests.support.bare_record import bare_record
 from tests.support.finding_names import called
 
 ACCURACY = standard_accuracy()
 BEARING_RAD = hypot(ACCURACY.bearing_rad, ACCURACY.bearing_reading_rad)
-N, T, K = np.empty(0), np.empty(0, np.str_), np.empty(0, np.int64)  # columns without rows
 
 
 @dataclass(frozen=True)
@@ -122,18 +119,16 @@ def placed(
     )
     n, k = len(marks), len(exposures)
     return place(
-        FieldRecord(
-            "EX-1",
+        bare_record(
             settings,
             rows,
-            MarkRows(
+            marks=MarkRows(
                 spots_of("marks.csv", "M", marks),
                 np.array(["R1"] * n, dtype=np.str_),
                 np.array([m.stop for m in marks], dtype=np.str_),
                 np.array([m.kind for m in marks], dtype=np.str_),
             ),
-            StopRows("stops.csv", K, T, T, N, N, N, T),
-            ExposureRows(
+            exposures=ExposureRows(
                 spots_of("exposures.csv", "X", exposures),
                 np.array([""] * k, dtype=np.str_),
                 np.array(["L1"] * k, dtype=np.str_),
@@ -143,9 +138,6 @@ def placed(
                 np.array([e.sigma for e in exposures], dtype=np.float64),
                 np.array([""] * k, dtype=np.str_),
             ),
-            ObservationRows("", K, T, N, T, T, T, T, T),
-            (),
-            (),
         )
     )
 

@@ -13,17 +13,16 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
-from typer.testing import CliRunner, Result
 
 import lateralline
 from lateralline import contract
-from lateralline.cli import app
 from lateralline.errors import SiteFaultsError
 from lateralline.ingest import read_site
 from lateralline.record.assets import columns_of, private_shown
 from lateralline.record.reading import read_layer
 from lateralline.record.view import read_record
 from lateralline.settings import Assets, AssetType
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 FEATURES = [name for name in contract.LAYERS if contract.has_assets(name)]
@@ -44,10 +43,6 @@ LINES = f"""line_id,asset_id,address,class,lined,renewed,depth_class
 L1,{PUBLIC},{ADDRESS} 1,007,true,2019-03-04,1
 L2,LAT-2,,12,FALSE,,2
 """
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def registered(folder: Path, sample: str = "gnss-bend-branch") -> Path:

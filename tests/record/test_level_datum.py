@@ -28,16 +28,12 @@ from lateralline.record.view import read_record
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
+from tests.support.command import ask
 
 MakeSite = Callable[..., Any]
 SAMPLES = Path("sample_sites")
 SPATIAL = [name for name in contract.LAYERS if contract.load(name).geometry]
 US_FT = 1200 / 3937
-
-
-def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(path)) as db:
-        return db.execute(query).fetchall()
 
 
 @pytest.fixture(

@@ -17,10 +17,8 @@ import openpyxl
 import pyogrio
 import pytest
 import shapely
-from typer.testing import CliRunner, Result
 
 from lateralline import stages
-from lateralline.cli import app
 from lateralline.cli.update import verdict
 from lateralline.contract import LAYERS
 from lateralline.derive.axis import Axis
@@ -56,13 +54,10 @@ from lateralline.settings import Pipe, Run, bare_settings
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 from lateralline.stages import SiteResult
 from lateralline.write.ids import ids_text
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 SLOPE = SAMPLES / "slope-levels"
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:

@@ -18,16 +18,12 @@ from lateralline.findings import Finding
 from lateralline.frames import Frame, site_frame
 from lateralline.records import (
     ControlRows,
-    ExposureRows,
     FieldRecord,
     InputFile,
-    MarkRows,
-    ObservationRows,
     Product,
-    Spots,
-    StopRows,
 )
 from lateralline.settings import Pipe, Run, Settings, bare_settings
+from tests.support.bare_record import bare_record
 
 
 @dataclass(frozen=True)
@@ -108,26 +104,6 @@ def _value(column: Column, i: int, site_id: str) -> object:
 def _record(
     site_id: str, horizontal: str, vertical: str, x: float, y: float, z_m: float
 ) -> FieldRecord:
-    text, number, whole = (np.empty(0, kind) for kind in (np.str_, np.float64, np.int64))
-    spots = Spots(
-        file="marks.csv",
-        row=whole,
-        name=text,
-        method=text,
-        x=number,
-        y=number,
-        z_m=number,
-        sigma_h_m=number,
-        sigma_v_m=number,
-        base_from=text,
-        base_to=text,
-        station_m=number,
-        offset_m=number,
-        bearing_rad=number,
-        ties=(),
-        side=text,
-        note=text,
-    )
     control = ControlRows(
         file="control.csv",
         row=np.array([2, 3]),
@@ -138,16 +114,9 @@ def _record(
         sigma_h_m=np.full(2, 0.01),
         sigma_v_m=np.full(2, 0.01),
     )
-    return FieldRecord(
-        folder=site_id,
-        settings=_settings(site_id, horizontal, vertical),
-        control=control,
-        marks=MarkRows(spots, run=text, stop=text, kind=text),
-        stops=StopRows("stops.csv", whole, text, text, number, number, number, text),
-        exposures=ExposureRows(spots, text, text, number, number, text, number, text),
-        observations=ObservationRows(
-            "observations.csv", whole, text, number, text, text, text, text, text
-        ),
+    return bare_record(
+        _settings(site_id, horizontal, vertical),
+        control,
         inputs=(
             InputFile("site.toml", "a" * 64, 812, 1),
             InputFile("marks.csv", "b" * 64, 4011, 24),

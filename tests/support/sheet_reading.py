@@ -29,19 +29,12 @@ from lateralline.simulate import SCENARIOS
 from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
+from tests.support.command import built as built
 
 MM = 25.4 / 72.0
 _STRING = re.compile(r"\((?:\\.|[^\\()])*\)")
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
 _ENDS = {"S", "s", "B", "b", "f", "n"}  # of a path
-
-
-def built(folder: Path, *sites: Any, crs: str | None = None) -> Path:
-    workspace = Workspace(folder)
-    with workspace.build(crs=crs) as build:
-        for site in sites:
-            build.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 def changed(site: Any, layer: str, **columns: Any) -> Any:

@@ -10,16 +10,13 @@ import subprocess
 from dataclasses import replace as changed
 from math import radians
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyogrio
 import pytest
 import shapely
-from typer.testing import CliRunner
 
 from lateralline import contract
-from lateralline.cli import app
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
 from lateralline.ingest import read_site
@@ -31,14 +28,11 @@ from lateralline.record.view import read_record
 from lateralline.settings import standard_accuracy
 from lateralline.ties.spots import Asked, control_of, spots_of, with_more
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie
+from tests.support.command import run
 from tests.support.places import ROOT
 
 LIMITS = {"tape_m": 0.01, "tape_ratio": 0.0005, "longest_m": 30.0, "flattest_rad": radians(20.0)}
 METRES = Measure("m")
-
-
-def run(*arguments: object) -> Any:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 # ---- which points ---------------------------------------------------------------------------

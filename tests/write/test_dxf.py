@@ -20,20 +20,12 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
 from lateralline.record.symbology import style_of
-from lateralline.workspace import Workspace
 from lateralline.write.dxf import plain, write_dxf
 from lateralline.write.dxf_signs import APPID, layer_colours, linetype_of
+from tests.support.command import built
 
 MakeSite = Callable[..., Any]
 FEET = 1200 / 3937
-
-
-def built(folder: Path, *sites: Any, crs: str | None = None) -> Path:
-    workspace = Workspace(folder)
-    with workspace.build(crs=crs) as build:
-        for site in sites:
-            build.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 def in_feet(make_site: MakeSite, **more: Any) -> Any:

@@ -13,19 +13,14 @@ import pyogrio
 import pytest
 import shapely
 from ezdxf.filemanagement import readfile
-from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.api import documents
-from lateralline.cli import app
 from lateralline.record import CAUTION
 from lateralline.write.dxf_signs import APPID
+from tests.support.command import run
 
 KML = "{http://www.opengis.net/kml/2.2}"
-
-
-def run(*arguments: object) -> Any:
-    return CliRunner().invoke(app, list(map(str, arguments)))
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ from lateralline.errors import ReadBackError
 from lateralline.record import layers
 from lateralline.write import geopackage, read_back
 from lateralline.write.geopackage import GeoPackageSink
+from tests.support.command import ask
 
 MakeSite = Callable[..., Any]
 STAMP = datetime(2026, 5, 7, 12, tzinfo=UTC)
@@ -33,11 +34,6 @@ def write(path: Path, *sites: Any, **closing_options: Any) -> GeoPackageSink:
         sink.append(tables_of(site))
     sink.close(**closing_options)
     return sink
-
-
-def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(path)) as db:
-        return db.execute(query).fetchall()
 
 
 def test_every_layer_has_title_caution_and_version(make_site: MakeSite, tmp_path: Path) -> None:

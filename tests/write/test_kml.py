@@ -16,20 +16,11 @@ import shapely
 
 from lateralline import contract
 from lateralline.errors import FrameError, OutputExistsError, UnknownSiteError
-from lateralline.workspace import Workspace
 from lateralline.write.kml import write_kml
+from tests.support.command import built
 
 MakeSite = Callable[..., Any]
 KML = "{http://www.opengis.net/kml/2.2}"
-
-
-def built(folder: Path, *sites: Any) -> Path:
-    """The GeoPackage of a build."""
-    workspace = Workspace(folder)
-    with workspace.build() as build:
-        for site in sites:
-            build.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 def placemarks(path: Path) -> list[ET.Element]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -20,6 +18,7 @@ from lateralline import contract
 from lateralline.batch import run_sites
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
+from tests.support.command import ask, built
 
 MakeSite = Callable[..., Any]
 SAMPLES = Path("sample_sites")
@@ -30,11 +29,6 @@ SPACES = {
     "mrl": "http://standards.iso.org/iso/19115/-3/mrl/2.0",
     "gml": "http://www.opengis.net/gml/3.2",
 }
-
-
-def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(path)) as db:
-        return db.execute(query).fetchall()
 
 
 def document(path: Path) -> str:
@@ -55,14 +49,6 @@ def reports(path: Path) -> list[tuple[str, list[str], list[str]]]:
         words = report.iterfind(".//mdq:statement/gco:CharacterString", SPACES)
         found.append((name, values, [str(w.text) for w in words]))
     return found
-
-
-def built(folder: Path, *sites: Any, crs: str | None = None) -> Path:
-    workspace = Workspace(folder)
-    with workspace.build(crs=crs) as build:
-        for site in sites:
-            build.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 @pytest.fixture(scope="module")

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,6 +22,7 @@ from lateralline.write.geopackage import GeoPackageSink
 from lateralline.write.media import MAPPINGS
 from lateralline.write.styles import expression, qml, sld, tip_of
 from tests.support import desktop_gis
+from tests.support.command import ask
 
 MakeSite = Callable[..., Any]
 STAMP = datetime(2026, 5, 7, 12, tzinfo=UTC)
@@ -37,11 +36,6 @@ def write(path: Path, site: Any) -> Path:
     sink.append(layers.to_tables(site.products, site.record, site.frame))
     sink.close()
     return path
-
-
-def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(path)) as db:
-        return db.execute(query).fetchall()
 
 
 @pytest.fixture

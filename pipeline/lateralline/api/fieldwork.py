@@ -15,8 +15,7 @@ from lateralline.errors import ContractError, FrameError, LaterallineError
 from lateralline.frames import horizontal_crs, vertical_crs
 from lateralline.ingest import read_site
 from lateralline.ingest.ledger import one_line
-from lateralline.ingest.photo_files import beside_book
-from lateralline.ingest.photos import named_folder
+from lateralline.ingest.photos import beside_book, named_folder
 from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
 from lateralline.output import together, whole_file, whole_folder

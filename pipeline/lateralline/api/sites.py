@@ -22,7 +22,7 @@ from lateralline.ingest import (
 )
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.own_axes import own_axes_of
+from lateralline.ingest.sketches import own_axes_of
 from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of

@@ -1,4 +1,4 @@
-"""The command line: one command per file, heavy imports inside the commands that need them."""
+"""The command line: commands filed as `api` is, heavy imports inside those that need them."""
 
 from __future__ import annotations
 
@@ -10,36 +10,24 @@ import typer
 
 from lateralline import __version__
 from lateralline.cli.accept import accept
-from lateralline.cli.bench import bench
 from lateralline.cli.build import build
 from lateralline.cli.calibrate import calibrate
 from lateralline.cli.check import check
 from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
-from lateralline.cli.connect import connect
-from lateralline.cli.diff import diff
-from lateralline.cli.draw import draw
+from lateralline.cli.documents import draw, export, page, sheet
+from lateralline.cli.evidence import bench, practice, prove
 from lateralline.cli.explain import explain
-from lateralline.cli.export import export
-from lateralline.cli.field_sheet import field_sheet
+from lateralline.cli.fieldwork import field_sheet, new, upgrade
 from lateralline.cli.handover import handover
-from lateralline.cli.history import history
 from lateralline.cli.import_points import import_points
-from lateralline.cli.match import match
-from lateralline.cli.new import new
-from lateralline.cli.page import page
-from lateralline.cli.practice import practice
-from lateralline.cli.prove import prove
-from lateralline.cli.publish import publish
-from lateralline.cli.register import register
-from lateralline.cli.retract import retract
+from lateralline.cli.matching import connect, match
+from lateralline.cli.registers import diff, history, publish, register, retract
 from lateralline.cli.schema import schema
 from lateralline.cli.seal import seal
-from lateralline.cli.sheet import sheet
 from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
-from lateralline.cli.upgrade import upgrade
 from lateralline.cli.verify import verify
 from lateralline.cli.zones import zones
 

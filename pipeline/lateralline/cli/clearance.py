@@ -24,6 +24,7 @@ from lateralline.cli.options import (
     option,
     refuse_nothing_written,
     refuse_picture,
+    refuse_unknown_column,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
@@ -152,8 +153,8 @@ def clearance(
     refuse_nothing_written(out, picture, replace=replace)
     refuse_picture(picture)
     options = overlays.Options(
-        required_m=metres(required, "--required") if required else nan,
-        tolerance_95_m=metres(plan_tolerance, "--plan-tolerance") if plan_tolerance else 0.0,
+        required_m=metres(required, "--required", empty=nan),
+        tolerance_95_m=metres(plan_tolerance, "--plan-tolerance", empty=0.0),
         columns=columns_given(column, overlays.column_names()),
     )
     with overlays.spoken(terms):
@@ -167,7 +168,7 @@ def clearance(
             plan_levels=plan_levels,
             plan_unit=plan_unit,
             layers=_layers(layer or []),
-            shift_sigma_m=metres(shift_accuracy, "--shift-accuracy") if shift_accuracy else nan,
+            shift_sigma_m=metres(shift_accuracy, "--shift-accuracy", empty=nan),
             unit=units or "",
             picture=picture,
             replace=replace,
@@ -181,7 +182,7 @@ def clearance(
 
 def _layers(given: list[str]) -> dict[str, LayerUse]:
     """Return --dxf-layer options as layer → its use."""
-    from lateralline.api.overlays import KINDS, LayerUse
+    from lateralline.api.overlays import KINDS, LayerUse, column_names
 
     out: dict[str, LayerUse] = {}
     for text in given:
@@ -200,20 +201,10 @@ def _layers(given: list[str]) -> dict[str, LayerUse]:
                 raise typer.BadParameter(
                     f"NAME=KIND,attribute=value; got {text!r}", param_hint="--dxf-layer"
                 )
-            _known(key, "--dxf-layer")
+            refuse_unknown_column(key, column_names(), "--dxf-layer")
             cells[key] = value
         out[name.strip()] = LayerUse(found, cells)
     return out
-
-
-def _known(name: str, option: str) -> None:
-    from lateralline.api import overlays
-
-    names = overlays.column_names()
-    if name not in names:
-        raise typer.BadParameter(
-            f"no attribute is called {name!r}; {overlays.nearest(name, names)}", param_hint=option
-        )
 
 
 def _print(

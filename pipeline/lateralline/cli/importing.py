@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from math import isnan
 from pathlib import Path
 from typing import Final
 
 import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from lateralline.api import SiteFailure, fieldwork, points
-from lateralline.cli import points_report
 from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS
 from lateralline.cli.import_points import ImportRequest
 from lateralline.cli.report import print_failure, print_last_words
 from lateralline.cli.screen import print_screen
-from lateralline.cli.terminal import console
+from lateralline.cli.terminal import console, print_indented
 from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
 from lateralline.wording import counted
 
+_FIRST_ROWS: Final = 5
 _FLOWS: Final = ("with", "against", "unknown")
 
 
@@ -42,21 +47,21 @@ def run(request: ImportRequest) -> int:
             _task(request, site_text), lambda detection: _confirm(request, detection)
         )
     except points.OrderNotConfirmedError as e:
-        points_report.print_detections(console(), e.detections, request.points.yes)
+        _print_detections(console(), e.detections, request.points.yes)
         return NOTHING
     except SiteFaultsError as e:  # what the options lack is said with it, not a round later
         gaps = [] if request.dry_run else _gaps(request, ())
         raise LaterallineError("\n".join([str(e), *gaps])) from e
     stops = points.stops_of(imported, request.stops)
-    points_report.print_files(console(), imported)
+    _print_files(console(), imported)
     if request.dry_run:
-        points_report.print_points(console(), imported)
-        points_report.print_counts(console(), imported, stops)
+        _print_points(console(), imported)
+        _print_counts(console(), imported, stops)
         typer.echo("Nothing was written.")
         return CLEAN
     _refuse(_gaps(request, imported.found))
     assert request.out is not None  # refused otherwise
-    points_report.print_counts(console(), imported, stops)
+    _print_counts(console(), imported, stops)
     systems = imported.horizontal, imported.vertical, imported.level_unit
     about = site_text if site_text is not None else site_given(request, *systems)
     try:
@@ -98,7 +103,7 @@ def _confirm(request: ImportRequest, detection: points.OrderDetection) -> points
         return detection.order
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return None
-    points_report.print_detections(console(), [detection], request.points.yes, asking=True)
+    _print_detections(console(), [detection], request.points.yes, asking=True)
     answer = typer.prompt("pnezd, penzd, or stop", default=detection.order or "stop")
     return next((order for order in points.ORDERS if order == answer.strip().casefold()), None)
 
@@ -253,3 +258,128 @@ def _day(text: str) -> date | None:
 def _refuse(wrong: Sequence[str]) -> None:
     if wrong:
         raise LaterallineError("nothing was written\n" + "\n".join(f"  {w}" for w in wrong))
+
+
+# ---- what is shown -------------------------------------------------------------------------
+
+
+def _print_detections(
+    out: Console, detections: Iterable[points.OrderDetection], yes: bool, *, asking: bool = False
+) -> None:
+    """Print what is known of each file's order, its first rows, and the option that settles it."""
+    for d in detections:
+        text = d.text
+        out.print(f"{text.file}: {', '.join(text.notes)}", style="bold")
+        for notes in d.evidence:
+            print_indented(out, notes, 2)
+        out.print(_first_rows(d))
+        if d.order is None:
+            out.print("  The order of the coordinates cannot be told from the file.")
+        else:
+            clear = "clearly" if d.unambiguous else "as it seems, not for certain"
+            out.print(f"  This is {clear} {d.order}: {points.ORDER_WORDS[d.order]}.")
+        if asking:
+            continue
+        if yes and not d.unambiguous:
+            out.print("  --yes takes an order only where the evidence is clear.")
+        if d.order is None:
+            out.print("  Nothing was written. Say which it is: --order pnezd or --order penzd")
+        else:
+            out.print(f"  Nothing was written. If that is right, add: --order {d.order}")
+
+
+def _print_files(out: Console, imported: points.ImportedPoints) -> None:
+    """Print how each file was read and brought to the site's CRS."""
+    for b in imported.transformed:
+        out.print(f"{b.points.file}: {len(b.points)} points", style="bold")
+        for notes in (*b.points.notes, *b.notes):
+            print_indented(out, notes, 2)
+        if b.z_unit:
+            out.print(f"  levels in {b.z_unit}, {_level_base(imported)}")
+        for warning in (*b.points.warnings, *b.warnings):
+            print_indented(out, f"warning: {warning}", 2)
+
+
+def _print_points(out: Console, imported: points.ImportedPoints) -> None:
+    """Print what every point _becomes, file by file."""
+    horizontal = imported.systems.horizontal
+    decimals = 8 if horizontal is not None and horizontal.is_geographic else 3
+    for f, b in enumerate(imported.transformed):
+        out.print(b.points.file, style="bold")
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for heading in ("row", "point", "x", "y", "z"):
+            right = heading != "point"
+            table.add_column(heading, justify="right" if right else "left", no_wrap=True)
+        for heading in ("code", "becomes"):
+            table.add_column(heading, overflow="fold")
+        for s in (s for s in imported.found if s.file == f):
+            table.add_row(
+                str(b.points.row[s.at]),
+                str(b.points.name[s.at]),
+                *(_number(v, decimals) for v in (b.x[s.at], b.y[s.at])),
+                _number(b.z[s.at], 3),
+                s.code,
+                Text(_becomes(s), style="" if s.table else "dim"),
+            )
+        out.print(table)
+
+
+def _print_counts(
+    out: Console, imported: points.ImportedPoints, stops: Mapping[points.StopKey, points.Cells]
+) -> None:
+    """Print how many points went where, what fits nothing, and which stops lack their counter."""
+    counts = Counter[str](s.table or "left out" for s in imported.found)
+    words = {"marks": "mark", "control": "control point", "exposures": "exposure"}
+    notes = [_counted(counts[t], word) for t, word in words.items() if counts[t]]
+    notes += [_counted(len(stops), "stop")] if stops else []
+    notes += [f"{counts['left out']} left out"] if counts["left out"] else []
+    out.print("; ".join(notes) or "no points")
+    for code, n in points.unmapped(imported.found).items():
+        times = f" ({n} points)" if n > 1 else ""
+        print_indented(out, f'left out, no pattern fits: "{code}"{times}', 2)
+    bare = [f"{run}/{stop}" for (run, stop), row in stops.items() if not row.get("counter")]
+    if bare:
+        why = f"no counter reading: {', '.join(bare)}; give it as c=12.40 in a description, "
+        print_indented(out, why + "in a file with --stops, or in stops.csv afterwards", 2)
+
+
+def _becomes(s: points.ClassifiedPoint) -> str:
+    """Say what a point _becomes: "R1/3 end_null, counter 12.40" or why it is left out."""
+    if not s.table:
+        return f"ignored: {s.reason}"
+    head = {
+        "marks": " ".join(filter(None, (f"{s.run}/{s.stop}" if s.belongs else "", s.kind))),
+        "control": f"control {s.name}",
+        "exposures": f"exposure {s.name} of {s.run or s.line}, {s.to}",
+    }[s.table]
+    readings = (("counter", s.counter), ("depth", s.depth), ("tilt", s.tilt_deg))
+    readings_given = [f"{what} {value}" for what, value in readings if value]
+    return ", ".join([head, *readings_given, *([f"note: {s.note}"] if s.note else [])])
+
+
+def _first_rows(d: points.OrderDetection) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2))
+    for heading in d.text.header or ("1", "2", "3", "4", "5"):
+        table.add_column(heading or " ")
+    for _, cells in d.text.rows[:_FIRST_ROWS]:
+        table.add_row(*cells)
+    return table
+
+
+def _level_base(imported: points.ImportedPoints) -> str:
+    """Say what levels count from."""
+    match imported.systems.levels:
+        case "relative":
+            return "relative: no vertical CRS is named"
+        case "ellipsoidal":
+            return "above the ellipsoid"
+    vertical = imported.systems.vertical
+    return vertical.name if vertical is not None else ""
+
+
+def _counted(n: int, word: str) -> str:
+    return f"{n} {word}" + ("s" if n != 1 else "")
+
+
+def _number(value: float, decimals: int) -> Text:
+    return Text("" if isnan(value) else f"{float(value):.{decimals}f}")

@@ -58,12 +58,6 @@ def argument(
     return made
 
 
-def refuse_profile_and_columns(profile: str, *others: object) -> None:
-    """Raise typer.BadParameter where a profile and what it stands in place of are both given."""
-    if profile and any(others):
-        raise typer.BadParameter("--profile says which layers, columns and CRS: leave those out")
-
-
 def refuse_overwriting(made: Path | None) -> Path | None:
     """Return what is to be made; raises typer.BadParameter when it is there already."""
     if made is not None and made.exists():
@@ -267,19 +261,23 @@ def columns_given(
 
     Raises typer.BadParameter for what is no pair, and for a name of ours there is not.
     """
-    from lateralline.api.overlays import nearest
-
     out = {ours: theirs for ours, theirs in named.items() if theirs}
     for text in given or ():
         ours, equals, theirs = (part.strip() for part in text.partition("="))
         if not equals or not theirs:
             raise typer.BadParameter(f"OURS=THEIRS; got {text!r}", param_hint="--column")
-        if ours not in known:
-            raise typer.BadParameter(
-                f"no attribute is called {ours!r}; {nearest(ours, known)}", param_hint="--column"
-            )
+        refuse_unknown_column(ours, known, "--column")
         out[ours] = theirs
     return out
+
+
+def refuse_unknown_column(name: str, known: Collection[str], option_name: str) -> None:
+    """Raise typer.BadParameter for a name of ours there is not, with the nearest there is."""
+    from lateralline.api.overlays import nearest
+
+    if name not in known:
+        message = f"no attribute is called {name!r}; {nearest(name, known)}"
+        raise typer.BadParameter(message, param_hint=option_name)
 
 
 def refuse_nothing_written(out: Path | None, picture: Path | None, *, replace: bool) -> None:
@@ -323,12 +321,16 @@ def known_paper(paper: str, known: Collection[str]) -> str:
     return names[paper.casefold()]
 
 
-def metres(text: str, option: str) -> float:
-    """Return a length in metres; raises typer.BadParameter without a unit or for what is none.
+def metres(text: str, option: str, *, empty: float | None = None) -> float:
+    """Return a length in metres, or `empty` for one that is not given.
+
+    Raises typer.BadParameter without a unit or for what is no length.
 
     >>> metres("0.5m", "--required"), round(metres("18 in", "--required"), 4)
     (0.5, 0.4572)
     """
+    if not text and empty is not None:
+        return empty
     found = _LENGTH.fullmatch(text)
     if found is None:
         raise typer.BadParameter(

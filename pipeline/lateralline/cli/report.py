@@ -48,35 +48,20 @@ def length(metres: float, unit: str) -> str:
     >>> length(1.5, "m"), length(0.9144, "ft"), length(float("nan"), "m")
     ('1.50 m', '3.00 ft (0.91 m)', 'unknown')
     """
-    return between(metres, metres, unit)
+    own = own_length(metres, unit)
+    return f"{own} ({metres:.2f} m)" if unit in _DECIMALS and math.isfinite(metres) else own
 
 
-def between(least_m: float, most_m: float, unit: str) -> str:
-    """Say a range of lengths, or one length where both ends read the same.
+def own_length(metres: float, unit: str) -> str:
+    """Say a length in the site's own unit alone.
 
-    >>> between(0.9, 1.2, "m"), between(0.3048, 0.9144, "ft")
-    ('0.90 to 1.20 m', '1.00 to 3.00 ft (0.30 to 0.91 m)')
+    >>> own_length(0.9, "m"), own_length(0.9144, "ft")
+    ('0.90 m', '3.00 ft')
     """
-    if not (math.isfinite(least_m) and math.isfinite(most_m)):
-        return "unknown"
-    metric = f"{_digits(least_m, most_m, 2)} m"
-    if unit not in _DECIMALS:
-        return metric
-    per, decimals = METRES_PER[unit], _DECIMALS[unit]
-    return f"{_digits(least_m / per, most_m / per, decimals)} {unit} ({metric})"
-
-
-def own_range(least_m: float, most_m: float, unit: str) -> str:
-    """Say a range of lengths in the site's own unit alone.
-
-    >>> own_range(0.9, 1.2, "m"), own_range(0.9144, 0.9144, "ft")
-    ('0.90 to 1.20 m', '3.00 ft')
-    """
-    if not (math.isfinite(least_m) and math.isfinite(most_m)):
+    if not math.isfinite(metres):
         return "unknown"
     shown = unit if unit in _DECIMALS else "m"
-    per, decimals = METRES_PER[shown], _DECIMALS.get(shown, 2)
-    return f"{_digits(least_m / per, most_m / per, decimals)} {shown}"
+    return f"{metres / METRES_PER[shown]:.{_DECIMALS.get(shown, 2)}f} {shown}"
 
 
 def taped_range(least_m: float, most_m: float, tape: Measure) -> str:
@@ -104,12 +89,7 @@ def taped(least_m: float, most_m: float, tape: Measure) -> str:
     said = taped_range(least_m, most_m, tape)
     if tape.unit == "m" or not (math.isfinite(least_m) and math.isfinite(most_m)):
         return said
-    return f"{said} ({_digits(least_m, most_m, 2)} m)"
-
-
-def own_length(metres: float, unit: str) -> str:
-    """Say a length in the site's own unit alone."""
-    return own_range(metres, metres, unit)
+    return f"{said} ({said_range(f'{least_m:.2f}', f'{most_m:.2f}', tape)} m)"
 
 
 def print_summary(
@@ -277,11 +257,6 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
 def _one_line(to: Console, text: str) -> None:
     """Print without wrapping, so other programs can take it line by line."""
     to.print(text.replace("\n", sign_shown("\n")), soft_wrap=True)
-
-
-def _digits(least: float, most: float, decimals: int) -> str:
-    low, high = f"{least:.{decimals}f}", f"{most:.{decimals}f}"
-    return low if low == high else f"{low} to {high}"
 
 
 # ---- a batch of sites, as `build` and `check` run them -------------------------------------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -224,7 +224,7 @@ def _print_line(out: Console, line: LineChange, unit: str, fall: str, up_or_down
     _print_containment(out, "corridor", line.plan, after.length_m, unit)
     _print_containment(out, "levels", line.level, after.length_m, unit)
     rows = [
-        ("length", _change(before.length_m, after.length_m, unit)),
+        ("length", f"{length(before.length_m, unit)} → {length(after.length_m, unit)}"),
         (fall, f"{_grade(before)} → {_grade(after)} (95 %)"),
         ("position ±", _half(before.sideways_95_m, after.sideways_95_m, unit)),
         (up_or_down, _half(before.level_95_m, after.level_95_m, unit)),
@@ -290,10 +290,6 @@ def _own(metres: float, unit: str) -> str:
     return text.lstrip("-") if not text.strip("-0.") else text
 
 
-def _change(before_m: float, after_m: float, unit: str) -> str:
-    return f"{length(before_m, unit)} → {length(after_m, unit)}"
-
-
 def _half(before_m: float, after_m: float, unit: str) -> str:
     first, then = (
         length(v, unit) if math.isfinite(v) else "not bounded" for v in (before_m, after_m)
@@ -338,16 +334,13 @@ def _print_noted(out: Console, title: str, noted: Sequence[Noted], unit: str) ->
         return
     from lateralline.api.screens import region_of, reworded
 
-    out.print(f"  {title}: {_counts(noted)}")
+    severities = [n.severity for n in noted]
+    counts = ", ".join(counted(severities.count(s), s) for s in dict.fromkeys(severities))
+    out.print(f"  {title}: {counts}")
     for n in noted:
         called = SEVERITY_NAMES.get(n.severity, n.severity)
         what = reworded(with_own_unit(n.what, unit), region_of(unit))
         print_indented(out, f"{called:<8}{n.subject}: {what}", 4)
-
-
-def _counts(noted: Iterable[Noted]) -> str:
-    severities = [n.severity for n in noted]
-    return ", ".join(counted(severities.count(s), s) for s in dict.fromkeys(severities))
 
 
 def _row(out: Console, label: str, message: str) -> None:

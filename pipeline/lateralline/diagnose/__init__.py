@@ -6,9 +6,8 @@ consequences are computed, and what only follows from a cause is left out of the
 astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
 level_unit  levels in another unit than they are set to
-assumed     what stands in for what nobody gave
 flow        which way water runs where nobody knows
-causes      one cause, one finding; what nothing in the data could show
+causes      one cause, one finding; what was assumed; what nothing in the data could show
 """
 
 from __future__ import annotations
@@ -18,9 +17,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from lateralline.diagnose.assumed import with_assumed
 from lateralline.diagnose.astray import marks_astray
-from lateralline.diagnose.causes import explained, leading, with_unchecked
+from lateralline.diagnose.causes import explained, leading, with_assumed, with_unchecked
 from lateralline.diagnose.copies import copies
 from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit

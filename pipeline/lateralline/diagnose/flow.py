@@ -48,16 +48,14 @@ def unknown_flow(record: FieldRecord, placed: Placed, solved: Solved) -> Settled
             rise, sigma = _rise(points, runs, _levelled(placed))
             by_levels = abs(rise) > SURELY_ADVERSE * sigma
             if by_levels and rise < 0.0:
-                open_ = [replace(r, taken=_other(r)) for r in open_]
+                open_ = [
+                    replace(r, taken="with" if r.upstream_sign > 0 else "against") for r in open_
+                ]
             findings.append(_asks(line, open_, 100 * rise if by_levels else None, 100 * sigma))
             if not by_levels:
                 continue
         ways |= {r.id: "against" if r.upstream_sign > 0 else "with" for r in open_}
     return SettledFlow(ways, tuple(findings))
-
-
-def _other(run: Run) -> TakenFlow:
-    return "with" if run.upstream_sign > 0 else "against"
 
 
 def _asks(line: str, runs: Sequence[Run], percent: float | None, sigma: float) -> Finding:

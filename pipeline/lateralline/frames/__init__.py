@@ -1,8 +1,8 @@
 """Coordinate reference systems ⇄ the site frame: the edge where degrees and grids stop.
 
-Everything between `read` and `write` happens in the *site frame*: metres at ground scale, axes
-along grid north, up = level in metres. `site_frame` builds it from a record; `Frame` goes both
-ways, and keeps an account of every operation it would use and how good that operation is.
+Everything between `read` and `write` happens in the *site frame*. `site_frame` builds it from a
+record; `Frame` goes both ways, and keeps an account of every operation it would use and how good
+that operation is.
 
 Frames and units
 ----------------
@@ -24,11 +24,12 @@ other than SI only in `read`.
 
 Decisions, with reasons
 -----------------------
-- Accuracy of an operation. The published figure carries no level of confidence (IOGP 373-7-1,
-  6.5.4.1, as quoted). It is taken as one σ on each axis, 2.4477 times that at 95 %. It moves a
-  whole site together, so only files in another CRS take it in: σ and ellipses in quadrature,
-  corridors and hand-dig zones widened all round. With an accuracy nobody knows, σ are null and no
-  zone is drawn; a zone a metre off without a word of it can hurt someone.
+- Accuracy of an operation. The published figure carries no level of confidence, "needs to be
+  treated with caution" and may be no more than the inner precision of a derivation (IOGP 373-7-1,
+  6.5.4.1, read as quoted in a vendor's manual). It is taken as one σ on each axis, 2.4477 times
+  that at 95 %. It moves a whole site together, so only files in another CRS take it in: σ and
+  ellipses in quadrature, corridors and hand-dig zones widened all round. With an accuracy nobody
+  knows, σ are null and no zone is drawn; a zone a metre off without a word of it can hurt someone.
 - Ballpark. Refused, unless `accept_zero_shift` comes with `shift_accuracy`; then used and
   warned of. Never for heights: a geoid taken for the ellipsoid is tens of metres. PROJ leaves
   some published operations out until ballpark ones are asked for, so both lists are looked at;

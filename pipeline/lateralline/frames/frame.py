@@ -168,7 +168,9 @@ class Frame:
             if self.levels_given
             else f"{DEPTH_ONLY}: z counts down from ground taken as level at 0",
             "ellipsoidal": "heights above the ellipsoid of the horizontal CRS",
-            "named": _code_and_name(self.vertical) if self.vertical else "",
+            "named": ""
+            if self.vertical is None
+            else " ".join(dict.fromkeys((short_text(self.vertical), self.vertical.name))),
         }
         about: dict[str, str | float] = {
             "horizontal_crs": self.horizontal.to_string() if self.horizontal else "local",
@@ -275,8 +277,3 @@ def levels_by_grid(
     unit_m = frame.horizontal.to_3d().axis_info[2].unit_conversion_factor
     there = apply(transformer, np.column_stack([x, y, height_m / unit_m]), frame.epoch)
     return np.asarray(there[:, 2] * frame.level_unit_m), operation
-
-
-def _code_and_name(system: CRS) -> str:
-    """Return what levels count from, its code first: "EPSG:5703 NAVD88 height"."""
-    return " ".join(dict.fromkeys((short_text(system), system.name)))

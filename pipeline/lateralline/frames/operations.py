@@ -5,11 +5,6 @@ offers a "ballpark" one that takes the two datums for the same, which may be hun
 wrong. Here such a way is never taken for a result, unless a site accepts it by name and states how
 far off it may be.
 
-What "accuracy" means: the published figure carries no level of confidence. It "needs to be treated
-with caution" and may be no more than the inner precision of a derivation (IOGP 373-7-1, 6.5.4.1,
-read as quoted in a vendor's manual). It is taken here as one standard deviation on each axis in
-plan; 95 % of the shifts then lie within 2.4477 times as far.
-
 PROJ looks for datum and geoid grids in its own folder, the user's and the site's; never online.
 """
 
@@ -34,7 +29,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from lateralline.errors import FrameError
-from lateralline.frames.systems import width_deg, with_levels
+from lateralline.frames.systems import degrees_of, width_deg, with_levels
 from lateralline.output import proof
 from lateralline.records import Floats
 from lateralline.wording import counted, metres
@@ -413,3 +408,28 @@ def _opens(path: Path) -> bool:
 def _sha256(path: str) -> str:
     """Return the SHA-256 of a grid file, in hexadecimal."""
     return proof.sha256(Path(path))
+
+
+#: About the places of a file whose way is looked for.
+_NEAR_DEG: Final = 0.02
+
+
+def moved(xy: Floats, source: CRS, target: CRS, what: str) -> tuple[Floats, float]:
+    """Return plan coordinates (n, 2) in another CRS by the best published way, and its 95 %.
+
+    0 for a projection on one datum, NaN where nobody published how good the way is. Raises
+    FrameError, naming `what`, where only a ballpark operation leads there.
+    """
+    if source == target or not len(xy):
+        return xy, 0.0
+    lon, lat = degrees_of(source, xy)
+    if not (np.isfinite(lon).all() and np.isfinite(lat).all()):
+        raise FrameError(f"{what} has coordinates that lie outside {source.name}")
+    area = AreaOfInterest(
+        float(lon.min()) - _NEAR_DEG, float(lat.min()) - _NEAR_DEG,
+        float(lon.max()) + _NEAR_DEG, float(lat.max()) + _NEAR_DEG,
+    )  # fmt: skip
+    way, operation = best(source, target, area)
+    if not operation.usable:
+        raise FrameError(f"{what}: {operation.refusal_text}")
+    return apply(way, xy, None), operation.shift_95_m

@@ -2,7 +2,7 @@
 
 profile   what may stand in a mapping profile: layers, columns, codes, units, domains
 loaded    profiles that come with lateralline, and files; `checked` is what no record could have
-mapped    a record as a register has it; `columns` one column of it; `moved` the way to its CRS
+mapped    a record as a register has it; `columns` one column of it
 losses    what does not come through, or comes changed
 formats   what a file format does to names, types and places; `files` writes and reads back
 register  the lines of a register, read by the profile that also writes them

@@ -148,19 +148,10 @@ def _whole(value: object) -> int:
     return int(number)
 
 
-def _real(value: object) -> float:
-    return float(str(value))
-
-
 def _bool(value: object) -> bool:
     if str(value).lower() not in ("true", "false", "1", "0", "1.0", "0.0"):
         raise ValueError(value)
     return str(value).lower() in ("true", "1", "1.0")
-
-
-def _day(value: object) -> date:
-    day: date = pd.Timestamp(str(value)).date()
-    return day
 
 
 def _moment(value: object) -> datetime:
@@ -173,9 +164,9 @@ def _moment(value: object) -> datetime:
 _AS: Final[dict[FieldType, Callable[[object], object]]] = {
     "text": _text,
     "integer": _whole,
-    "real": _real,
+    "real": lambda value: float(str(value)),
     "boolean": _bool,
-    "date": _day,
+    "date": lambda value: pd.Timestamp(str(value)).date(),
     "datetime": _moment,
 }
 

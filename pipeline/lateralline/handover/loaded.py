@@ -98,7 +98,8 @@ def parsed(text: str, file: str) -> LoadedProfile:
         for error in errors:
             if error["loc"] in wrong:
                 continue  # only that what is wrong in the list leaves too few
-            ledger.fault(file, 0, _place(error["loc"], raw), *_wrong(error["input"], error["msg"]))
+            place = ", ".join(_steps(error["loc"], raw)) or "file"
+            ledger.fault(file, 0, place, *_wrong(error["input"], error["msg"]))
         raise SiteFaultsError(file, ledger.faults) from e
     note_faults(profile, file, ledger)
     ledger.raise_faults(file)
@@ -115,12 +116,8 @@ def _wrong(value: object, message: str) -> tuple[str, str]:
     return shown, f"must be otherwise: {message[:1].lower()}{message[1:]}"
 
 
-def _place(location: tuple[int | str, ...], raw: object) -> str:
-    """Return the key of a fault as a person finds it: "layer Mains, column DIAM, unit"."""
-    return ", ".join(_steps(location, raw)) or "file"
-
-
 def _steps(location: tuple[int | str, ...], raw: object) -> Iterator[str]:
+    """Yield the key of a fault as a person finds it: "layer Mains", "column DIAM", "unit"."""
     at, word = raw, ""
     for step in location:
         at = _within(at, step)

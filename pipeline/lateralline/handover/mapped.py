@@ -21,11 +21,11 @@ from pyproj import CRS
 from lateralline import contract
 from lateralline.errors import Fault, FrameError
 from lateralline.frames import horizontal_crs
+from lateralline.frames.operations import moved
 from lateralline.frames.systems import plan_of, short_text
 from lateralline.handover.columns import RegisterValue, column_of
 from lateralline.handover.loaded import LoadedProfile
 from lateralline.handover.losses import Loss
-from lateralline.handover.moved import moved
 from lateralline.handover.profile import LayerSource, RegisterLayer
 from lateralline.ingest.ledger import Ledger
 from lateralline.output.proof import sha256
@@ -160,16 +160,13 @@ class _Mapping:
         own = frame[keep].reset_index(drop=True)
         if own.empty or not len(own.columns):
             return pd.DataFrame(own)
-        if self._is_moved():
+        if self.own is not None and self.target is not None and self.own != self.target:
             for name in (n for n in _OF_ITS_CRS if n in own):
                 own[name] = np.nan
         own = own.rename(columns=source.called)
         own["@layer"] = source.layer
         own["@caution"] = contract.load(source.layer).caution or CAUTION
         return own
-
-    def _is_moved(self) -> bool:
-        return self.own is not None and self.target is not None and self.own != self.target
 
     def _unit_of(self, declared: RegisterLayer, sources: tuple[str, ...]) -> str:
         """Return the record's unit of a column, and note that the register has it."""

@@ -21,10 +21,10 @@ import shapely
 from pyproj import CRS
 
 from lateralline.errors import Fault, FrameError, SiteFaultsError
+from lateralline.frames.operations import moved
 from lateralline.frames.systems import known_crs, plan_of
 from lateralline.handover.checked import READ_UNIT, read_as, unit_ratio
 from lateralline.handover.loaded import LoadedProfile, load_profile
-from lateralline.handover.moved import moved
 from lateralline.handover.profile import Profile, RegisterColumn, RegisterLayer
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES, megabytes

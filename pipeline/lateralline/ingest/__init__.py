@@ -13,7 +13,9 @@ map_layers                  layers of vector files as features
 cells, rows                 cells by the schemas: types, units, what would be right
 sections                    settings, from TOML or from sheets
 coordinate_system           what section [crs] means
-photos, photo_files         pictures: what each shows, by row or by its name; where they lie
+photos                      pictures: what each shows, by row or by its name; where they lie
+sketches                    taped sketches, and what sets one onto a map
+learned                     the file of accuracies that `calibrate` wrote
 assets                      what the owner's register says: keys of the user's own, typed
 bulk                        tables of many sites, as a source of each one's rows
 site_input                  which files are a site's, and what stands in them
@@ -40,11 +42,10 @@ Units of tape, level, depth and counter must be given: a default nobody sees cos
 `pipe` (inside diameter, wall, ride height) defaults to the tape unit. A column near a missing one's
 name, or called as the trade calls it (`depth`, `RL`, `Elev.`), is a fault (a misspelt
 `depth_reding` would lose every reading); any other extra column is kept as a note. So is a sheet of
-another name with the columns of one the book lacks; a copy beside the real one is a warning.
-Numbers are plain decimals; `3,2` is a fault that says to write 3.2, and a row longer than its
-header is a fault even when the surplus is empty: behind a decimal comma a shifted row reads as
-another place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An exposure's
-counter refers to the camera face, unless it was measured to the transmitter.
+another name with the columns of one the book lacks; a copy beside the real one is a warning. A row
+longer than its header is a fault even when the surplus is empty: behind a decimal comma a shifted
+row reads as another place. `transmitter_lag` and `ride_height` not given are 0 with a warning. An
+exposure's counter refers to the camera face, unless it was measured to the transmitter.
 """
 
 from lateralline.ingest.bulk import bulk_of, bulk_sites, bulk_state, is_bulk

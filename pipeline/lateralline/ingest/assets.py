@@ -122,17 +122,15 @@ def _sound(s: _Said, own: tuple[str, ...], ledger: Ledger) -> bool:
         must = "must be a key of small letters, digits and _, 40 at most, and begin with a letter"
         s.row.fault(ledger, s.key, must, "asset_id is there" if s.key == "id" else "")
         return False
-    if isinstance(s.value, str) and (hint := wrong_sign(s.value) or _too_long(s.value)):
-        s.row.fault(ledger, s.key, "must be text", hint)
-        return False
+    if isinstance(s.value, str):
+        long = f"it has {len(s.value)} characters: {CELL} at most" * (len(s.value) > CELL)
+        if hint := wrong_sign(s.value) or long:
+            s.row.fault(ledger, s.key, "must be text", hint)
+            return False
     if _type_of(s.value) is None:
         s.row.fault(ledger, s.key, "must be text, a number, true or false, or a day")
         return False
     return True
-
-
-def _too_long(text: str) -> str:
-    return f"it has {len(text)} characters: {CELL} at most" if len(text) > CELL else ""
 
 
 def _type_of(value: object) -> AssetType | None:

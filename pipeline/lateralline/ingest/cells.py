@@ -183,7 +183,9 @@ def hint_for(column: Column, given: object, unit: str = "") -> str:
     if column.type == "text" and isinstance(given, str):
         if column.calls and text:
             return wrong_name(text, file=column.calls == "file")
-        return wrong_sign(text) or first_sentence(column)
+        return wrong_sign(text) or column.description.partition(";")[0].partition(". ")[0].rstrip(
+            "."
+        )
     if column.type == "text":
         return "write it in quotes"
     return ""
@@ -205,11 +207,6 @@ def _days(text: str) -> list[date]:
         except ValueError:
             continue
     return [day for day in days if day.year > 1900]
-
-
-def first_sentence(column: Column) -> str:
-    """Return the gist of a column's description."""
-    return column.description.partition(";")[0].partition(". ")[0].rstrip(".")
 
 
 def length_hint(text: str, unit: str) -> str:

@@ -212,17 +212,7 @@ def _renamed(name: str, table: TextTable) -> TextTable:
         found = [h for h, bare in called.items() if bare in also]
         if column not in table.header and len(found) == 1:
             ours[found[0]] = column
-    if not ours:
-        return table
-    taken = [f"column {theirs} as {column}" for theirs, column in ours.items()]
-    return replace(
-        table,
-        header=tuple(ours.get(h, h) for h in table.header),
-        units={ours.get(h, h): unit for h, unit in table.units.items()},
-        letters={ours.get(h, h): letter for h, letter in table.letters.items()},
-        bad=frozenset((line, ours.get(h, h)) for line, h in table.bad),
-        notes=(*table.notes, *taken),
-    )
+    return table.renamed(ours, *(f"column {theirs} as {column}" for theirs, column in ours.items()))
 
 
 def _with_points(name: str, table: TextTable, ledger: Ledger) -> TextTable:

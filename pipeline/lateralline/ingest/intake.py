@@ -20,7 +20,7 @@ SITE_FILE: Final = "site.toml"
 
 _BOOK: Final = ".xlsx"
 BOM: Final = "\ufeff"
-_UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
+UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 _NOT_LATIN: Final = re.compile("[\x80-\x9f]")
 _SAVE: Final = "save it as UTF-8"
 _SMALLER: Final = "a site holds what one crew measured: split it into several sites"
@@ -108,7 +108,7 @@ def _unreadable(path: Path, error: OSError | ValueError, ledger: Ledger) -> None
 
 def decode(file: str, data: bytes, ledger: Ledger) -> str | None:
     """Return the text of a UTF-8 file; None, with a fault, when it is not."""
-    if data.startswith(_UTF16):
+    if data.startswith(UTF16):
         ledger.fault(file, 1, "file", "UTF-16", "must be UTF-8 text", _SAVE)
         return None
     if _holds_nul(file, data, ledger):
@@ -136,7 +136,7 @@ def decode_any(file: str, data: bytes, notes: list[str], ledger: Ledger) -> str 
     where bytes stand for signs that Latin-1 has not: `notes` gets a line about it. None, with
     a fault, when it is no text.
     """
-    if data.startswith(_UTF16):
+    if data.startswith(UTF16):
         try:
             text = data.decode("utf-16")
         except UnicodeDecodeError as e:

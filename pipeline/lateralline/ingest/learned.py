@@ -10,7 +10,14 @@ from lateralline.ingest.cells import declared_unit
 from lateralline.ingest.intake import decode, is_file, read_input
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow
-from lateralline.ingest.sections import RawSection, checked, fault_of_toml, find_lines, load_toml
+from lateralline.ingest.sections import (
+    RawSection,
+    checked,
+    fault_of_toml,
+    find_lines,
+    line_of_section,
+    load_toml,
+)
 
 _OF_CREW = ("receiver", "surveyor")
 
@@ -36,13 +43,14 @@ def learned_accuracies(
         return {}
     lines = find_lines(text)
     for name in said.keys() - {"accuracy", "crew"}:
-        line = lines.get((name, 0, ""), 0) or lines.get(("", 0, name), 0)
+        line = line_of_section(lines, name)
         hint = nearest(name, ("accuracy", "crew"))
         ledger.fault(path.name, line, name, "", "must be [accuracy] or [[crew]]", hint)
     several = said.get("crew", [])
     of_crews = several if isinstance(several, list) else [several]
     found: dict[str, float] = {}
-    for name, n, given in (("accuracy", 0, said.get("accuracy", {})), *_numbered(of_crews)):
+    numbered = [("crew", n, given) for n, given in enumerate(of_crews)]
+    for name, n, given in (("accuracy", 0, said.get("accuracy", {})), *numbered):
         at = {key: line for (section, i, key), line in lines.items() if (section, i) == (name, n)}
         if not isinstance(given, dict):
             ledger.fault(path.name, at.get("", 0), name, "", "must be a section")
@@ -56,7 +64,3 @@ def learned_accuracies(
         if name == "accuracy" or set(crews) == {crew}:
             found |= {key: read.number(key) for key in read.cells if key != "from"}
     return found
-
-
-def _numbered(crews: list[object]) -> list[tuple[str, int, object]]:
-    return [("crew", n, one) for n, one in enumerate(crews)]

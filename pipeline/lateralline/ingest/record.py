@@ -23,12 +23,11 @@ from lateralline.ingest.coordinate_system import crs_texts, georeference
 from lateralline.ingest.intake import SITE_FILE, decode, is_file, read_input
 from lateralline.ingest.learned import learned_accuracies
 from lateralline.ingest.ledger import Ledger, nearest
-from lateralline.ingest.onto_map import check_onto_map
-from lateralline.ingest.own_axes import with_own_axes
 from lateralline.ingest.photos import Pictures, read_photos
 from lateralline.ingest.rows import InputRow, InputRows, joined, typed_rows
 from lateralline.ingest.sections import SiteSettings, book_value, load_toml, site_of, unit_keys
 from lateralline.ingest.site_input import SiteFiles, SiteInput, read_site_input
+from lateralline.ingest.sketches import check_onto_map, with_own_axes
 from lateralline.ingest.workbook import TABLES
 from lateralline.published import PipeSize, SizeMatch, dig_rules, is_made_of, look_up, pipe_table
 from lateralline.records import (

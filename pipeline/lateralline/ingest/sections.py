@@ -147,9 +147,7 @@ def site_of(written: Sections, ledger: Ledger) -> SiteSettings:
     sections = {name: units_row if name == "units" else rows(name) for name in section_names()}
     assets = {
         name: tuple(
-            InputRow(
-                one.file, one.asset_lines.get("", 0), cast(Any, one.asset), lines=one.asset_lines
-            )
+            InputRow(one.file, at.get("", 0), cast(Any, one.asset), lines=at)
             for one in written[name]
             for at in [one.asset_lines]
         )

@@ -54,6 +54,21 @@ class TextTable:
         letter = self.letters.get(column, "")
         return f"{letter}{line}" if letter else ""
 
+    def renamed(self, names: Mapping[str, str], *notes: str) -> TextTable:
+        """Return the table with columns by other names, old → new, and notes on that."""
+
+        def new(column: str) -> str:
+            return names.get(column, column)
+
+        return replace(
+            self,
+            header=tuple(map(new, self.header)),
+            units={new(column): unit for column, unit in self.units.items()},
+            letters={new(column): letter for column, letter in self.letters.items()},
+            bad=frozenset((line, new(column)) for line, column in self.bad),
+            notes=(*self.notes, *notes),
+        )
+
     def fault(
         self, ledger: Ledger, line: int, column: str, value: str, must: str, hint: str = ""
     ) -> None:
@@ -159,7 +174,8 @@ def as_table(
         if len(cells) == across:
             rows.append((line, tuple(cells[: len(header)])))
             continue
-        hint = _too_few(separator) if len(cells) < across else too_many(separator)
+        few = f"empty cells still need their {SEPARATORS.get(separator, 'separator')}s"
+        hint = few if len(cells) < across else too_many(separator)
         ledger.fault(file, line, "row", f"{len(cells)} cells", f"must have {across} cells", hint)
     return TextTable(
         file,
@@ -182,10 +198,6 @@ def _too_large(file: str, line: int, columns: int, ledger: Ledger) -> None:
         return
     must = f"must hold at most {ROWS} rows; more begin here"
     ledger.fault(file, line, "table", "", must, "split the site: one site, one crew's survey")
-
-
-def _too_few(separator: str) -> str:
-    return f"empty cells still need their {SEPARATORS.get(separator, 'separator')}s"
 
 
 def too_many(separator: str) -> str:

@@ -32,17 +32,12 @@ def with_names_of_today(name: str, table: TextTable, ledger: Ledger) -> TextTabl
     columns, polar = input_columns(name), polar_columns(name)
     for old in [h for h in table.header if h in columns]:
         if new := next((n for n in (columns[old], polar.get(old)) if n in table.header), ""):
-            _both(table, old, new, ledger)
+            must = f"must not stand beside {new}: version 1 of the schemas called the same so"
+            hint = f"keep one of the two; `lateralline upgrade` writes {new}"
+            table.fault(ledger, table.header_line, old, "", must, hint)
             columns = {o: n for o, n in columns.items() if o != old}
     table = _polar_apart(table, {o: n for o, n in polar.items() if o in columns})
-    table = _values(name, _columns(table, columns))
-    return table
-
-
-def _both(table: TextTable, old: str, new: str, ledger: Ledger) -> None:
-    must = f"must not stand beside {new}: version 1 of the schemas called the same so"
-    hint = f"keep one of the two; `lateralline upgrade` writes {new}"
-    table.fault(ledger, table.header_line, old, "", must, hint)
+    return _values(name, _columns(table, columns))
 
 
 def _columns(table: TextTable, names: Names) -> TextTable:
@@ -50,14 +45,7 @@ def _columns(table: TextTable, names: Names) -> TextTable:
     found = {old: new for old, new in names.items() if old in table.header}
     if not found:
         return table
-    return replace(
-        table,
-        header=tuple(found.get(h, h) for h in table.header),
-        units={found.get(h, h): unit for h, unit in table.units.items()},
-        letters={found.get(h, h): letter for h, letter in table.letters.items()},
-        bad=frozenset((line, found.get(h, h)) for line, h in table.bad),
-        notes=_noted(table, found),
-    )
+    return replace(table.renamed(found), notes=_noted(table, found))
 
 
 def _polar_apart(table: TextTable, names: Names) -> TextTable:

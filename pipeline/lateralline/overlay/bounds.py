@@ -6,9 +6,8 @@ between two stops, are taken as independent, which for errors that go together m
 less safe (Bonferroni; for the probability Šidák's inequality, from memory).
 
 Bounds in plan and in level apart: as far as a thing and a pipe are apart in level, no error in plan
-brings them nearer. Past a datum shift of metres a bore still runs above the pipe, wherever it
-crosses; a bound along the one way between the closest places does not know that. On a stretch whose
-path nobody knows, the two parts alone bound it: anywhere the pipe may be, at any level it may have.
+brings them nearer. On a stretch whose path nobody knows, the two parts alone bound it: anywhere the
+pipe may be, at any level it may have.
 
 Probabilities: the pipe's error near the closest place is a shift, normal, square to the pipe: in
 level, and across in plan. First the separation is taken as linear in the shift, which for one

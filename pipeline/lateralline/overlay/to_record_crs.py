@@ -98,7 +98,8 @@ def to_record_crs(
     operation, sigma = way_to_record(plan.crs, plane, given_sigma_m)
     up, of_levels, sigma_up = None, None, 0.0
     if basis.target is not None:
-        up = _with_plan(basis.target, plane.crs)
+        vertical = basis.target.is_vertical  # beside a plan; a 3-D system is whole by itself
+        up = with_levels(plane.crs, basis.target, "named") if vertical else basis.target
         of_levels = _operation(plan.crs, up, plane.area, given_sigma_m, of_levels=True)
         sigma_up = 0.0 if of_levels is None else of_levels.accuracy_m
         if not isnan(given_sigma_m):
@@ -136,11 +137,6 @@ def way_to_record(
         )
     # unpublished, or one datum taken for exact
     return operation, sigma if isnan(given_sigma_m) else given_sigma_m
-
-
-def _with_plan(levels: CRS, plan: CRS) -> CRS:
-    """Return levels as a whole CRS: a vertical one stands beside a plan, a 3-D one alone."""
-    return with_levels(plan, levels, "named") if levels.is_vertical else levels
 
 
 def _operation(

@@ -1,9 +1,8 @@
 """Dig zones by any rule for any number of built lines: buffers on the ground, never in degrees.
 
-How polygons are treated: corners are drawn outside the true circle; rings are oriented; a hole
-narrower than the pipe and both tolerances together, or smaller than a square metre, is filled,
-since nobody can dig in it by machine and it would read as an invitation; nothing is ever cut away,
-so a sliver cannot arise. Merged zones are one row per connected area.
+A hole narrower than the pipe and both tolerances together, or smaller than a square metre, is
+filled: nobody can dig in it by machine, and it would read as an invitation. Merged zones are one
+row per connected area.
 """
 
 from __future__ import annotations

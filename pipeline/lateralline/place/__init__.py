@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import hypot
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -81,8 +81,9 @@ def place(record: FieldRecord) -> Placed:
     control = control_in(frame, record)
     north = bearings_north(frame, record)
     ground = level_ground(record, control)
-    marks, from_marks = _marks(record, frame, control, north, ground)
-    exposures, from_exposures = _exposures(record, frame, control, north, ground)
+    by = _PlacedBy(frame, control, north, ground)
+    marks, from_marks = _marks(record, by)
+    exposures, from_exposures = _exposures(record, by)
     lost = misplaced(frame, record)
     plausible = (*control_plausible(record, control), *levels_mixed(record, frame))
     of_spots = (*from_marks, *from_exposures)
@@ -91,16 +92,19 @@ def place(record: FieldRecord) -> Placed:
     return Placed(frame, marks, exposures, (*lost.findings, *found), lengths_unreliable=lost.shape)
 
 
-def _marks(
-    record: FieldRecord,
-    frame: Frame,
-    control: PlacedControl,
-    north: BearingsNorth,
-    ground: Ground,
-) -> tuple[Marks, list[Finding]]:
+class _PlacedBy(NamedTuple):
+    """What all spots of a site are placed by."""
+
+    frame: Frame
+    control: PlacedControl
+    north: BearingsNorth
+    ground: Ground
+
+
+def _marks(record: FieldRecord, by: _PlacedBy) -> tuple[Marks, list[Finding]]:
     rows, spots = record.marks, record.marks.spots
-    table = SpotTable("mark", spots, record.settings, control.compass_of["mark"])
-    plan, levels, cov, shared = _located(table, frame, control, north, ground)
+    table = SpotTable("mark", spots, record.settings, by.control.compass_of["mark"])
+    plan, levels, cov, shared = _located(table, by)
     # A ground shot shows no sign of the field that its paint could miss.
     placing = np.where(rows.kind == "ground", 0.0, record.settings.accuracy.mark_placing_m**2)
     cov[:, [0, 1], [0, 1]] += placing[:, None]
@@ -123,19 +127,13 @@ def _marks(
         shared_m=shared,
     )
     _coinciding(marks, table)
-    return marks, [*level_findings("mark", levels.known, ground), *table.found]
+    return marks, [*level_findings("mark", levels.known, by.ground), *table.found]
 
 
-def _exposures(
-    record: FieldRecord,
-    frame: Frame,
-    control: PlacedControl,
-    north: BearingsNorth,
-    ground: Ground,
-) -> tuple[Exposures, list[Finding]]:
+def _exposures(record: FieldRecord, by: _PlacedBy) -> tuple[Exposures, list[Finding]]:
     rows, spots = record.exposures, record.exposures.spots
-    table = SpotTable("exposure", spots, record.settings, control.compass_of["exposure"])
-    plan, levels, cov, shared = _located(table, frame, control, north, ground)
+    table = SpotTable("exposure", spots, record.settings, by.control.compass_of["exposure"])
+    plan, levels, cov, shared = _located(table, by)
     from_ground = np.isfinite(rows.depth_m)
     level = levels.z_m - np.where(from_ground, rows.depth_m, 0.0)
     level[~from_ground & ~levels.known] = np.nan  # the ground's level is no guess at a pipe's
@@ -168,15 +166,11 @@ def _exposures(
         level_only=alone,
     )
     ground_given = levels.known | ~from_ground
-    return exposures, [*level_findings("exposure", ground_given, ground), *table.found]
+    return exposures, [*level_findings("exposure", ground_given, by.ground), *table.found]
 
 
 def _located(
-    table: SpotTable,
-    frame: Frame,
-    control: PlacedControl,
-    north: BearingsNorth,
-    ground: Ground,
+    table: SpotTable, placed_by: _PlacedBy
 ) -> tuple[PlanPositions, Levels, Floats, Floats]:
     """Return plan, levels and covariance (n, 3, 3) of spots, and errors shared through the site.
 
@@ -185,6 +179,7 @@ def _located(
     spots hang on, compasses, control as a whole (shifted, turned), levels of the points; then GNSS,
     all three; the north of bearings; the p errors of setting a sketch onto a map.
     """
+    frame, control, north, ground = placed_by
     settings, gnss = table.settings, table.spots.method == "gnss"
     plan = plan_positions(frame, control, north, table)
     levels = spot_levels(table.spots, control, ground, settings.accuracy)

@@ -201,7 +201,7 @@ def _blunders(
     moved = [b.named for b in blunders if b.kind != "counter"]
     misread = [b.named for b in blunders if b.kind == "counter"]
     alarms = [x.alarmed for x in lines]
-    slack = 0.0 if whole else _chance(MOST_ALARMS, len(alarms))
+    slack = 0.0 if whole else chance(MOST_ALARMS, len(alarms))
     doubted = [any(f.is_one_of(_DOUBTED) for f in x.findings) for x in lines]
     return (
         _at_least("blunders", "of 0.5 m, named", len(blunders), _share(moved + misread), whole),
@@ -238,11 +238,11 @@ def _rate(group: str, what: str, cases: Sequence[bool]) -> Statistic:
 
 
 def _at_least(group: str, what: str, n: int, value: float, whole_proof: bool) -> Statistic:
-    slack = 0.0 if whole_proof else _chance(LEAST_SHARE, n)
+    slack = 0.0 if whole_proof else chance(LEAST_SHARE, n)
     return Statistic(group, what, n, value, least=LEAST_SHARE - slack)
 
 
-def _chance(share: float, n: int) -> float:
+def chance(share: float, n: int) -> float:
     """Return two standard deviations of a share of n cases."""
     return float(2.0 * np.sqrt(share * (1.0 - share) / max(n, 1)))
 

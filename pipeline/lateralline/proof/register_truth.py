@@ -26,7 +26,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.matching.connect import AHEAD_M, mains_near
 from lateralline.matching.located import ends_of
 from lateralline.matching.pairing import FALSE_ALARM, Pairing, Uncertain, limit_sigmas, pairs_of
-from lateralline.proof.lines import Statistic
+from lateralline.proof.lines import Statistic, chance
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats
 
@@ -125,11 +125,11 @@ def _pairs(name: str, shared: float, count: int, seed: int) -> tuple[Statistic, 
     group = f"pairs, {name}"
     return (
         Statistic(group, "one pipe called moved", count, _seen(same, count),
-                  most=FALSE_ALARM + slack * _chance(FALSE_ALARM, count)),
+                  most=FALSE_ALARM + slack * chance(FALSE_ALARM, count)),
         Statistic(group, "one pipe found as one pair", count, float(one.mean()),
-                  least=_FOUND - slack * _chance(_FOUND, count)),
+                  least=_FOUND - slack * chance(_FOUND, count)),
         Statistic(group, "moved by 1.5 limits and called so", count, _seen(off, count),
-                  least=_SEEN - slack * _chance(_SEEN, count)),
+                  least=_SEEN - slack * chance(_SEEN, count)),
         Statistic(group, "moved by the limit and called so", count, _seen(at_limit, count)),
     )  # fmt: skip
 
@@ -149,7 +149,7 @@ def _seen(pairing: Pairing, count: int) -> float:
 
 def _laterals(count: int, seed: int) -> tuple[Statistic, ...]:
     """Return how often ± 95 % holds the true chainage on the main, the end on it or before it."""
-    slack = 0.0 if count >= _FULL else _chance(0.95, count)
+    slack = 0.0 if count >= _FULL else chance(0.95, count)
     rows = []
     for name, short_m in (("end on the main", 0.0), ("end 1.5 m before it", 1.5)):
         held, judged = _chainages_held(count, seed, short_m)
@@ -178,8 +178,3 @@ def _chainages_held(count: int, seed: int, short_m: float) -> tuple[float, int]:
                       np.full(count, np.nan), AHEAD_M)  # fmt: skip
     off = np.abs(near.at_m - true[near.line])
     return float(np.mean(off <= INTERVAL_95 * near.at_sigma_m)), len(off)
-
-
-def _chance(share: float, n: int) -> float:
-    """Return two standard deviations of a share of n cases."""
-    return float(2.0 * np.sqrt(share * (1.0 - share) / max(n, 1)))

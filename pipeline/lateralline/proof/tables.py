@@ -40,20 +40,12 @@ def _share(value: float) -> str:
 def coverage_table(outcomes: Iterable[Coverage]) -> str:
     """Return how often 95 % regions hold the truth, and RMS error over the Cramér–Rao bound."""
     header = ("scenario", "stops", "plan", "depth", "along", "across", "level", "unsolved")
-    return markdown(
-        header,
-        (
-            (
-                o.name,
-                f"{o.stops:,}",
-                _share(o.plan_coverage),
-                _share(o.depth_coverage),
-                *(f"{r:.3f}" for r in o.ratio),
-                f"{100.0 * o.lost:.2f} %",
-            )
-            for o in outcomes
-        ),
-    )
+    rows = (
+        (o.name, f"{o.stops:,}", _share(o.plan_coverage), _share(o.depth_coverage),
+         *(f"{r:.3f}" for r in o.ratio), f"{100.0 * o.lost:.2f} %")
+        for o in outcomes
+    )  # fmt: skip
+    return markdown(header, rows)
 
 
 def bounds() -> str:
@@ -68,46 +60,31 @@ def bounds() -> str:
 def hand_table(outcomes: Iterable[Coverage]) -> str:
     """Return RMS errors of the rule of hand beside the adjusted ones, in metres."""
     header = ("scenario", "along", "by hand", "across", "by hand", "depth", "by hand")
+    pairs = ((o.name, zip(o.rms_m, o.hand_rms_m, strict=True)) for o in outcomes)
     return markdown(
-        header,
-        (
-            (
-                o.name,
-                *(f"{v:.3f} m" for pair in zip(o.rms_m, o.hand_rms_m, strict=True) for v in pair),
-            )
-            for o in outcomes
-        ),
+        header, ((name, *(f"{v:.3f} m" for two in of for v in two)) for name, of in pairs)
     )
 
 
 def wrong_table(outcomes: Iterable[Coverage]) -> str:
     """Return what a wrong prior does to coverage, and how lines of ten stops give it away."""
     header = ("told and true", "plan", "depth", "χ²/dof", "10 stops rejected", "100 stops rejected")
-    return markdown(
-        header,
-        (
-            (
-                o.name,
-                _share(o.plan_coverage),
-                _share(o.depth_coverage),
-                f"{o.mean_chi2_per_dof:.2f}",
-                _share(o.lines_rejected),
-                _share(o.batches_rejected),
-            )
-            for o in outcomes
-        ),
-    )
+    rows = (
+        (o.name, _share(o.plan_coverage), _share(o.depth_coverage), f"{o.mean_chi2_per_dof:.2f}",
+         _share(o.lines_rejected), _share(o.batches_rejected))
+        for o in outcomes
+    )  # fmt: skip
+    return markdown(header, rows)
 
 
 def lines_table(rows: Iterable[Statistic]) -> str:
     """Return what lines come to, each value beside its bound."""
-    return markdown(
-        ("lines", "measure", "cases", "value", "bound", ""),
-        (
-            (m.group, m.what, f"{m.cases:,}", _value(m.value, m.unit), _bound(m), _verdict(m))
-            for m in rows
-        ),
+    header = ("lines", "measure", "cases", "value", "bound", "")
+    cells = (
+        (m.group, m.what, f"{m.cases:,}", _value(m.value, m.unit), _bound(m), _verdict(m))
+        for m in rows
     )
+    return markdown(header, cells)
 
 
 def world_table(results: Iterable[CaseResult]) -> str:
@@ -117,35 +94,19 @@ def world_table(results: Iterable[CaseResult]) -> str:
         "plan", "depth", "adjusted", "ends", "band", "worst off", "seen", "grade", "grades",
         "false falls", "false errors", "> 5 cm", "silent", "no misfit",
     )  # fmt: skip
-    return markdown(
-        header,
-        (
-            (
-                r.case.name,
-                f"{len(r.scores):,}",
-                _share(r.corridor),
-                f"{r.worst_outside_m:.2f} m",
-                _share(float(np.mean([s.inside for s in r.scores]))),
-                f"{r.half_width_m(50):.3f} m",
-                f"{r.half_width_m(90):.3f} m",
-                _share(r.share(lambda s: s.plan)),
-                _share(r.share(lambda s: s.depth)),
-                _share(r.share(lambda s: s.adjusted)),
-                _share(r.share(lambda s: s.ends)),
-                _share(r.share(lambda s: s.band)),
-                f"{r.worst_band_m:.2f} m",
-                _share(r.share(lambda s: s.observations)),
-                _share(r.share(lambda s: s.gradient)),
-                _share(r.share(lambda s: s.grades)),
-                _share(r.share(lambda s: [s.false_fall])),
-                _share(r.false_errors),
-                f"{len(r.missed)}",
-                _share(r.silent),
-                _share(r.no_misfit),
-            )
-            for r in results
-        ),
-    )
+    rows = (
+        (r.case.name, f"{len(r.scores):,}", _share(r.corridor), f"{r.worst_outside_m:.2f} m",
+         _share(float(np.mean([s.inside for s in r.scores]))),
+         f"{r.half_width_m(50):.3f} m", f"{r.half_width_m(90):.3f} m",
+         _share(r.share(lambda s: s.plan)), _share(r.share(lambda s: s.depth)),
+         _share(r.share(lambda s: s.adjusted)), _share(r.share(lambda s: s.ends)),
+         _share(r.share(lambda s: s.band)), f"{r.worst_band_m:.2f} m",
+         _share(r.share(lambda s: s.observations)), _share(r.share(lambda s: s.gradient)),
+         _share(r.share(lambda s: s.grades)), _share(r.share(lambda s: [s.false_fall])),
+         _share(r.false_errors), f"{len(r.missed)}", _share(r.silent), _share(r.no_misfit))
+        for r in results
+    )  # fmt: skip
+    return markdown(header, rows)
 
 
 def said_table(results: Iterable[CaseResult]) -> str:
@@ -193,18 +154,9 @@ def speed_table(speeds: Iterable[Speed]) -> str:
     """Return stops per second side by side with the loop."""
     loop = f"loop per s ({LOOPED} stops)"
     header = ("stops", "threads", "batched per s", loop, "ratio", "peak memory", "apart")
-    return markdown(
-        header,
-        (
-            (
-                f"{s.stops:,}",
-                f"{s.threads}",
-                f"{s.batched_per_s:,.0f}",
-                f"{s.looped_per_s:,.0f}",
-                f"{s.ratio:.0f} ×",
-                f"{s.peak_memory_mb:.0f} MB",
-                f"{s.apart_sigmas:.4f} σ",
-            )
-            for s in speeds
-        ),
-    )
+    rows = (
+        (f"{s.stops:,}", f"{s.threads}", f"{s.batched_per_s:,.0f}", f"{s.looped_per_s:,.0f}",
+         f"{s.ratio:.0f} ×", f"{s.peak_memory_mb:.0f} MB", f"{s.apart_sigmas:.4f} σ")
+        for s in speeds
+    )  # fmt: skip
+    return markdown(header, rows)

@@ -187,7 +187,8 @@ class CaseResult:
 
     def half_width_m(self, percentile: float) -> float:
         """Return a percentile of the half widths of corridors."""
-        return _percentile([s.half_width_m for s in self.scores if s.drawn], percentile)
+        drawn = [s.half_width_m for s in self.scores if s.drawn]
+        return float(np.percentile(drawn, percentile)) if drawn else float("nan")
 
     @property
     def worst_outside_m(self) -> float:
@@ -320,7 +321,3 @@ def _at_most(share: float, n: int) -> float:
 
 def _mean(cases: Sequence[bool]) -> float:
     return float(np.mean(cases)) if len(cases) else float("nan")
-
-
-def _percentile(values: Sequence[float], percentile: float) -> float:
-    return float(np.percentile(values, percentile)) if values else float("nan")

@@ -109,7 +109,8 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     drawn = corridor is not None and len(corridor) > 0
     region = corridor[0] if corridor is not None and drawn else shapely.Polygon()
     plan, depth = _fixes(layers["transmitter_fixes"], stops, line.depth_m)
-    adjusted, ends = _adjusted(result.work["linked"].lines, stops)
+    lines = result.work["linked"].lines
+    adjusted, ends = _adjusted(lines, stops)
     band, off = _band(layers["level_band"], whole) if drawn else (np.zeros(0, bool), np.nan)
     outside, inside, half = _corridor(region, whole) if drawn else (np.nan, 0.0, np.nan)
     bends = line.site.bend_m
@@ -139,7 +140,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         apart=apart(line, result) if line.blunder == "counter" else np.zeros(0),
         cpu_s=cpu_s,
         grades=grades,
-        as_drawn=_as_drawn(result.work["linked"].lines),
+        as_drawn=float(chdtrc(lines[0].dof, lines[0].chi2)) if lines and lines[0].dof else np.nan,
     )  # fmt: skip
 
 
@@ -197,10 +198,6 @@ def _adjusted(lines: tuple[Line, ...], stops_m: Floats) -> tuple[Flags, Flags]:
     stop = np.array([_stop(str(line.ref[i])) for i in rows], dtype=np.int64)
     held = _within(line.xyz_m[rows, :2] - stops_m[stop, :2], line.cov_m2[rows, :2, :2])
     return held, held[[0, -1]] if len(held) else held
-
-
-def _as_drawn(lines: tuple[Line, ...]) -> float:
-    return float(chdtrc(lines[0].dof, lines[0].chi2)) if lines and lines[0].dof else float("nan")
 
 
 def _band(product: Product, whole: Floats) -> tuple[Flags, float]:

@@ -21,6 +21,7 @@ from lateralline.revise.changes import (
     Moved,
     Noted,
     SiteChanges,
+    Verdict,
     doubts,
     shared_receivers,
     warnings,
@@ -174,12 +175,14 @@ def _line(
 def _judged(line: LineChange, doubtful: tuple[Finding, ...]) -> LineChange:
     """Return a line with no verdict on the old record where the new one has errors on the line."""
     plan, level = (
-        replace(region, verdict="withheld")
-        if doubtful and region.verdict in ("left", "failed")
-        else region
+        replace(region, verdict=_withheld(region.verdict)) if doubtful else region
         for region in (line.plan, line.level)
     )
     return replace(line, plan=plan, level=level, doubts=doubtful)
+
+
+def _withheld(verdict: Verdict) -> Verdict:
+    return "withheld" if verdict in ("left", "failed") else verdict
 
 
 def _named(axis: Axis) -> dict[tuple[str, str], int]:
@@ -283,11 +286,7 @@ def _exposures(
 
 def _unjudged(check: ExposureCheck) -> ExposureCheck:
     """Return a check of an exposure that the new record rejects: no proof against the old one."""
-    plan, level = (
-        "withheld" if verdict in ("left", "failed") else verdict
-        for verdict in (check.plan, check.level)
-    )
-    return replace(check, plan=plan, level=level)
+    return replace(check, plan=_withheld(check.plan), level=_withheld(check.level))
 
 
 def _with_places(

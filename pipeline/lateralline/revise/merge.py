@@ -26,7 +26,7 @@ from lateralline.errors import Fault, OutputExistsError, SiteFaultsError
 from lateralline.ingest.assets import typed_text
 from lateralline.ingest.intake import BOM, SITE_FILE, decode_any, is_book
 from lateralline.ingest.ledger import Ledger, one_line
-from lateralline.ingest.photo_files import picture_files
+from lateralline.ingest.photos import picture_files
 from lateralline.ingest.record import check_site
 from lateralline.ingest.sections import SiteSettings, find_lines, load_toml, site_of, toml_sections
 from lateralline.ingest.site_input import SiteInput, read_site_input

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from lateralline import csv_file
-from lateralline.ingest.intake import BOM, SITE_FILE, is_book
+from lateralline.ingest.intake import BOM, SITE_FILE, UTF16, is_book
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import find_lines
 from lateralline.ingest.site_input import raw_site
@@ -36,7 +36,6 @@ from lateralline.write.upgraded_workbook import upgraded_workbook
 
 #: Text files of settings, and the table of the schemas each is declared by.
 _TOML: Final[Mapping[str, str]] = {SITE_FILE: "site", ADDED_FILE: "site", "codes.toml": "codes"}
-_UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +112,8 @@ def _upgraded(path: Path) -> bytes | None:
 
 def _text(data: bytes) -> tuple[str, str]:
     """Return a text and an encoding that gives its bytes back, byte-order mark included."""
-    if data.startswith(_UTF16):
-        encoding = "utf-16-le" if data.startswith(_UTF16[0]) else "utf-16-be"
+    if data.startswith(UTF16):
+        encoding = "utf-16-le" if data.startswith(UTF16[0]) else "utf-16-be"
         return data.decode(encoding), encoding
     try:
         return data.decode("utf-8"), "utf-8"

@@ -60,13 +60,9 @@ def site_toml(site: Surveyed) -> str:
             run, counter = site.at_counter[line.line]
             out += ["", "[[branch]]", f'line = "{line.line}"', f'joins = "{line.joins}"']
             out += [f"at_counter = {counter}", f'run = "{run}"']
-    out += ["", "[dig]", f'rule = "{DIG_RULE}"', "", *receiver_section()]
+    out += ["", "[dig]", f'rule = "{DIG_RULE}"', ""]
+    out += ["[receiver]", "aerial_height = 0.0", "aerial_height_sigma = 0.0"]  # on the ground
     return "\n".join(out) + "\n"
-
-
-def receiver_section() -> list[str]:
-    """Return the lines that say how the practice crew held its receiver: on the ground."""
-    return ["[receiver]", "aerial_height = 0.0", "aerial_height_sigma = 0.0"]
 
 
 def run_section(run: TrueRun, steps: Steps) -> list[str]:

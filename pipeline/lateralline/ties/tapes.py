@@ -156,7 +156,7 @@ def _why_not(spot: TieSpot, within: int, best_cut_rad: float, known: int) -> str
 def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
     """Return a card as lines of text: its name, what to tape, how sure, how deep; then the rest."""
     if not card.tied:
-        return untied_lines(card)
+        return [f"{card.spot.name}  {card.spot.kind}", f"  cannot be tied: {card.reason}"]
     return [
         _head(card, measure),
         *_tapes(card, measure),
@@ -164,11 +164,6 @@ def card_lines(card: Card, measure: Measure, limits: TieLimits) -> list[str]:
         *_depth(card, measure),
         *_statistics(card, measure, limits),
     ]
-
-
-def untied_lines(card: Card) -> list[str]:
-    """Return the lines on a spot that cannot be tied."""
-    return [f"{card.spot.name}  {card.spot.kind}", f"  cannot be tied: {card.reason}"]
 
 
 def _head(card: Card, measure: Measure) -> str:

@@ -5,14 +5,9 @@ In: text files of points, or layers of any vector file. Out: control, marks, sto
 survey_points               points of one file; which column is what, and which coordinate is first
 text_points, layer_points   text files and map layers as points, with every cell that will not do
 transform                   points in the site's CRS; levels and places that cannot be
-codes, classify             what a description says: mark, run, stop, counter, depth
+codes, classify             what a description says: mark, run, stop, counter, depth; unknown words
 gather                      all of it for all files, every fault at once
 new_site                    the files of the site
-
-Decided: the order of coordinates is never taken from the evidence without a person's word, because
-a file with its coordinates exchanged still looks like a survey. Heights are levels only where file,
-format or person say what they count from. A transformation that takes two datums for the same is
-refused. A description that is no mark by the mapping, but looks like one, is reported and left out.
 
 Decisions, with reasons
 -----------------------

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -22,7 +23,6 @@ from lateralline.ingest.points.codes import (
     split_values,
     unknown_key,
 )
-from lateralline.ingest.points.office_codes import nearest_meanings, report_office_codes
 from lateralline.ingest.points.survey_points import SurveyPoints
 from lateralline.names import MUST_BE, wrong_name
 
@@ -83,7 +83,7 @@ def classify_points(
             of_marks |= {word} - {""}
         if word:
             strangers[word].append((s.file, s.at, s.code))
-    report_office_codes(imported, strangers, sorted(before), of_marks, codes, ledger)
+    _report_office_codes(imported, strangers, sorted(before), of_marks, codes, ledger)
     if prefix:
         stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
         found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]
@@ -237,7 +237,7 @@ def _kind_word(code: str, codes: Codes) -> tuple[str, str]:
     ahead, behind = " ".join(words[:first]), " ".join(kept[first:])
     if not (ahead and behind):
         return "", ahead or behind
-    if nearest_meanings(ahead, codes) and not nearest_meanings(behind, codes):
+    if _nearest_meanings(ahead, codes) and not _nearest_meanings(behind, codes):
         return "", ahead
     return ("" if codes.words.get(fold(ahead)) == "before" else ahead), behind
 
@@ -311,7 +311,7 @@ def looks_like_a_mark(code: str, runs: Mapping[str, str], codes: Codes) -> str:
         if rest is not None and (all(map(_NAME.fullmatch, rest)) or any(w in runs for w in rest)):
             return f"has a word for a mark, {' '.join(phrase)}"
     if len(words) > 2 and _RUN.fullmatch(words[0]) and _STOP.fullmatch(words[1]):
-        near = set(nearest_meanings(" ".join(words[2:]), codes)) & {*MARKS} - {"ground"}
+        near = set(_nearest_meanings(" ".join(words[2:]), codes)) & {*MARKS} - {"ground"}
         if near:
             return f"looks like a mark, {' or '.join(sorted(near))}"
     return ""
@@ -338,3 +338,80 @@ def _without(words: Sequence[str], phrase: Sequence[str]) -> list[str] | None:
         if list(words[at : at + n]) == list(phrase):
             return [*words[:at], *words[at + n :]]
     return None
+
+
+# ---- words of an office that are none of ours: the nearest known ones ----------------------
+
+#: How much a word must have in common with a known one to be taken for a form of it.
+_ALIKE: Final = 0.6
+#: Words named in one line; more are counted.
+_MOST_WORDS: Final = 6
+
+
+def _nearest_meanings(word: str, codes: Codes) -> tuple[str, ...]:
+    """Return what the known words most like `word` mean: several where they are equally like it.
+
+    >>> from lateralline.ingest.points.codes import default_codes
+    >>> _nearest_meanings("ENULL", default_codes()), _nearest_meanings("NULL", default_codes())
+    (('end_null',), ('end_null', 'mid_null'))
+    """
+    best: dict[str, float] = {}
+    for known, meaning in codes.words.items():
+        pair = (word.casefold().replace(" ", ""), known.replace(" ", ""))
+        alike = SequenceMatcher(None, *pair).ratio()
+        best[meaning] = max(best.get(meaning, 0.0), alike)
+    most = max(best.values(), default=0.0)
+    return tuple(sorted(m for m, a in best.items() if most >= _ALIKE and a > most - 0.01))
+
+
+def _report_office_codes(
+    imported: Sequence[SurveyPoints],
+    strangers: Mapping[str, Sequence[tuple[int, int, str]]],
+    before: Sequence[str],
+    of_marks: Collection[str],
+    codes: Codes,
+    ledger: Ledger,
+) -> None:
+    """Note all unknown words for kinds of marks in one fault, with the codes file they need.
+
+    `strangers` holds for each word the file, point and description of all points that have it;
+    `before` what stands ahead of run and stop and says nothing; `of_marks` are the words that can
+    mean nothing but a mark.
+    """
+    if not strangers:
+        return
+    said: list[str] = []
+    lines: dict[str, list[str]] = {}
+    unlike: dict[str, str] = {}
+    for word, points in strangers.items():
+        near_to = _nearest_meanings(word, codes)
+        meant = [m for m in near_to if m in MARKS or word not in of_marks]
+        near = f", near {' or '.join(meant)}" if meant else ""
+        said.append(f'"{word}" at {len(points)} point{"s" * (len(points) != 1)}{near}')
+        if len(meant) == 1:
+            lines.setdefault(meant[0], []).append(word)
+        else:
+            unlike[word] = meant[0] if meant else "mid_null"
+    files = [
+        f'words.{meaning} = "{", ".join([*_known_words(meaning, codes), *words])}"'
+        for meaning, words in lines.items()
+    ]
+    if unlike:
+        word, meaning = next(iter(unlike.items()))
+        known = ", ".join([*_known_words(meaning, codes), word])
+        files.append(
+            f'each of "{", ".join(unlike)}" under what it means, '
+            f'as words.{meaning} = "{known}" would, or under words.ignore'
+        )
+    f, at, description = min(one for points in strangers.values() for one in points)
+    if before:
+        files.append(f'words.before = "{", ".join([*_known_words("before", codes), *before])}"')
+    more = f"; and {len(said) - _MOST_WORDS} more" if len(said) > _MOST_WORDS else ""
+    found = "; ".join(said[:_MOST_WORDS])
+    must = f"must fit a pattern of the codes; it has no known word for a mark: {found}{more}"
+    hint = f"if that is meant, write into codes.toml {' and '.join(files)}; give --codes codes.toml"
+    ledger.fault(imported[f].file, int(imported[f].row[at]), "description", description, must, hint)
+
+
+def _known_words(meaning: str, codes: Codes) -> list[str]:
+    return [word for word, means in codes.words.items() if means == meaning]

@@ -106,7 +106,12 @@ def _chosen(
             must = f"must have the layer {asked}; it has {listed}"
             ledger.fault(path.name, 0, "layer", asked, must, nearest(asked, by_name))
         return by_name.get(asked)
-    task = [la for la in layers if la.features and (_of_points(la) or choice.coordinates)]
+    kinds = ("Point", "MultiPoint", "Unknown", "GeometryCollection")
+    task = [
+        la
+        for la in layers
+        if la.features and (la.geometry.partition(" ")[0] in kinds or choice.coordinates)
+    ]
     if len(task) == 1:
         return task[0]
     if not task:
@@ -118,11 +123,6 @@ def _chosen(
         hint = hint if choice.options else "copy it into a file of its own"
         ledger.fault(path.name, 0, "layer", "", f"must be chosen among {listed}", hint)
     return None
-
-
-def _of_points(layer: LayerInfo) -> bool:
-    kind = layer.geometry.partition(" ")[0]
-    return kind in ("Point", "MultiPoint", "Unknown", "GeometryCollection")
 
 
 # ---- its features --------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""`lateralline new`: a site ready to be filled in, as a folder or as a workbook."""
+"""`lateralline new`, `field-sheet` and `upgrade`: what a crew fills in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,17 @@ from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import argument, option, refuse_overwriting
+from lateralline.cli.options import (
+    Replace,
+    Terms,
+    argument,
+    known_paper,
+    option,
+    refuse_overwriting,
+    refuse_suffix,
+    refuse_unknown,
+)
+from lateralline.cli.report import print_last_words
 
 _BOOK = ".xlsx"
 
@@ -115,3 +125,109 @@ def _say_what_was_chosen(
         "chainage counts from the downstream end"
     )
     typer.echo(f"fill it in, then: lateralline check {made_at}")
+
+
+def field_sheet(
+    site: Annotated[
+        Path | None,
+        argument(
+            "Site folder or workbook to take head, units, runs, pipes and control from.",
+            metavar="SITE",
+            exists=True,
+        ),
+    ] = None,
+    out: Annotated[Path, option("File to write.", "--out", "-o", metavar="PDF")] = Path(
+        "field-sheet.pdf"
+    ),
+    paper: Annotated[str, typer.Option(metavar="PAPER", help="A4 or letter, landscape.")] = "A4",
+    units: Annotated[
+        str | None,
+        option(
+            "What tapes, levels, depths and the counter read in: m, cm, ft, us-ft or in; "
+            "else those of SITE, else m.",
+            metavar="UNIT",
+        ),
+    ] = None,
+    stops: Annotated[
+        int, typer.Option(min=1, max=300, help="How many stops to leave room for.")
+    ] = 12,
+    gnss: Annotated[
+        bool | None,
+        option(
+            "Columns for GNSS or for taped positions; else taped, unless SITE has no control "
+            "and is on the map.",
+            "--gnss/--tape",
+        ),
+    ] = None,
+    tables: Annotated[
+        bool,
+        typer.Option("--tables", help="Every table with all its columns as an appendix."),
+    ] = False,
+    terms: Terms = None,
+    replace: Replace = False,
+) -> None:
+    """Print a blank field sheet to fill in at the kerb.
+
+    Two pages, as a PDF. The first has squares to sketch in and shows where each mark lies over
+    the transmitter, the second a row for each stop. --tables adds the tables of the files,
+    column by column, to be keyed in as they stand. The sheet is no clearance to dig and says so
+    on every page.
+
+    \b
+    Example:
+      lateralline field-sheet -o sheet.pdf --paper letter --units ft --stops 12
+      lateralline field-sheet sites/EX-001 -o EX-001.pdf
+    """
+    from lateralline.api import documents, fieldwork
+
+    paper = known_paper(paper, documents.OFFICE_PAPERS)
+    refuse_unknown(units, fieldwork.known_units(), "--units")
+    refuse_suffix(out, (".pdf",), "a field sheet ends in {}", "--out")
+    settings, control = fieldwork.known_of(site)
+    message = (settings.get("units") or [{}])[0]
+    keys = ("tape", "level", "depth", "counter", "pipe")
+    of_each = {key: units or message.get(key) or message.get("tape") or "m" for key in keys}
+    horizontal = (settings.get("crs") or [{}])[0].get("horizontal", "local")
+    if gnss is None:
+        gnss = site is not None and not control and horizontal.casefold() != "local"
+    blank = documents.Blank(of_each, gnss, stops, settings, control)
+    with documents.spoken(terms):
+        pages = documents.kerb_sheet_pages(blank, paper)
+        if tables:
+            pages += documents.field_sheet_pages(blank, paper)
+    documents.draw_field_sheet(pages, out, replace=replace)
+    print_last_words(f"wrote {out}")
+
+
+def upgrade(
+    site: Annotated[
+        Path, argument("Site: a folder, or a workbook (.xlsx).", metavar="SITE", exists=True)
+    ],
+    out: Annotated[
+        Path,
+        option(
+            "Folder or workbook to write; it must not be there yet.",
+            "--out",
+            "-o",
+            metavar="NEWSITE",
+        ),
+    ],
+) -> None:
+    """Rewrite a site of version 1 with the names of version 2.
+
+    Only names change: comments, order and formatting stay, and SITE stays as it is. There is no
+    need to: sites of version 1 are read as they are, wherever a site is.
+
+    \b
+    Example:
+      lateralline upgrade sites/EX-001 -o sites-v2/EX-001
+    """
+    from lateralline.api import fieldwork
+
+    refuse_overwriting(out)
+    made = fieldwork.upgrade(site, out)
+    if not made.changed:
+        typer.echo(f"nothing to do: {site} has the names of version 2; {out} was not written")
+        return
+    typer.echo(f"wrote {out}: new names in {', '.join(made.changed)}")
+    typer.echo(f"next: lateralline check {out}")
