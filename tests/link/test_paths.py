@@ -326,3 +326,16 @@ def test_where_marks_tell_nothing_a_stop_is_beside_steel_as_often_as_pipe_is() -
     first = filtered(replace(data, steel_per_m=1 / 50)).steps[0]
     share = np.exp(first.log_weight)[first.steel == 1].sum()
     assert share == pytest.approx(STEEL_M / (STEEL_M + 50.0))
+
+
+def test_what_a_guessed_heading_leaves_open_is_counted_without_what_all_stops_share() -> None:
+    """10 cm along and 30 across, of which 6 cm on every axis are one error of the whole line."""
+    line = points(STRAIGHT)
+    shared = np.zeros((5, 2))
+    shared[0, 0] = shared[1, 1] = 0.06
+    cov = line[2].cov + shared @ shared.T
+    line = [replace(p, cov=cov, shared=shared) for p in line]
+    line[2] = replace(line[2], axis_sigma_m=np.array([0.1, 0.3]))
+    data, _ = path_data(line, ACCURACY)
+    assert data.along_across_m2[2] == pytest.approx([0.1**2 - 0.06**2, 0.3**2 - 0.06**2])
+    assert not data.observed[2, 3:].any()

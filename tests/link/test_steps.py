@@ -342,16 +342,19 @@ def test_past_the_line_s_end_a_stop_goes_on_and_a_junction_is_at_the_end() -> No
 # ---- record --------------------------------------------------------------------------------
 
 
-def test_a_stop_at_a_junction_is_drawn_just_past_it() -> None:
-    """Every vertex has a place of its own; the junction keeps its own."""
+@pytest.mark.parametrize(("first", "by"), [("junction", 0.01), ("stop", -0.01)])
+def test_a_stop_at_a_junction_is_drawn_just_beside_it(first: str, by: float) -> None:
+    """Every vertex has a place of its own; the junction keeps its own, the stop its side of it."""
     leg = (0, 3, 6)
     ends = [_Vertex(float(i), "fix", f"R1/{i}", None, "", np.nan, (3 * i,)) for i in range(2)]
     junction = _Vertex(0.5, "junction", "L2", None, "", np.nan, leg, 0.5, 0.01)
     stop = _Vertex(0.5, "fix", "R2/1", None, "", np.nan, leg, 0.5, 0.01)
-    got = _spaced([*ends, junction, stop])
-    assert [v.ref for v in got] == ["R1/0", "L2", "R2/1", "R1/1"]
-    assert [v.order for v in got] == pytest.approx([0.0, 0.5, 0.51, 1.0])
-    assert got[2].share == pytest.approx(0.51)
+    two = [junction, stop] if first == "junction" else [stop, junction]
+    got = _spaced([*ends, *two])
+    assert [v.ref for v in got] == ["R1/0", *(v.ref for v in two), "R1/1"]
+    orders = {v.ref: v.order for v in got}
+    assert (orders["L2"], orders["R2/1"]) == pytest.approx((0.5, 0.5 + by))
+    assert next(v for v in got if v.ref == "R2/1").share == pytest.approx(0.5 + by)
 
 
 @pytest.mark.parametrize(
