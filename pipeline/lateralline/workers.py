@@ -1,9 +1,9 @@
 """Many tasks of one kind, in the order given, by as many processes as there are cores.
 
-A `Workforce` is whoever does tasks: `Processes` on this machine; a cluster is another. `in_order` hands
-tasks out a few ahead and gives answers back in the order of the tasks, so that one writer can take
-them and memory does not grow with their number. What a task answers may depend on nothing but the
-task: then nothing that is made depends on how many work.
+A `Workforce` is whoever does tasks: `Processes` on this machine; a cluster is another. `in_order`
+hands tasks out a few ahead and gives answers back in the order of the tasks, so that one writer can
+take them and memory does not grow with their number. What a task answers may depend on nothing but
+the task: then nothing that is made depends on how many work.
 
 Processes are started anew, not forked: a fork of a program that has threads may hang. They are
 started by a command of ours, since those of `multiprocessing` would run the user's script again,
@@ -86,14 +86,14 @@ def in_order(
     tasks: Iterable[T],
     total: int,
     workers: int | None = 1,
-    hire: Callable[[Callable[[T], R], int], Workforce[T, R]] | None = None,
+    hire: Callable[[Callable[[T], R]], Workforce[T, R]] | None = None,
 ) -> Generator[R | WorkerLostError, None, None]:
     """Yield what `work` makes of each of `total` tasks, in their order.
 
     `tasks` are taken a few ahead of what is yielded, and no more. The first is done here, and all
     of them with one worker. None takes all cores once the rest is worth starting processes for.
-    `hire` brings another workforce than processes here, from the first task on. A task under which its
-    process ended is yielded as the error; what a task raises is raised.
+    `hire` brings another workforce than processes here, from the first task on. A task under which
+    its process ended is yielded as the error; what a task raises is raised.
     """
     source = iter(tasks)
     hands = min(cores() if workers is None else workers, total)
@@ -101,7 +101,7 @@ def in_order(
         yield from _alone(work, source, total, hands, auto=workers is None)
     left = deque[Answer[R]]()
     for task in source:  # nothing, where all was done here
-        force = (hire or Processes)(work, hands)
+        force = Processes(work, hands) if hire is None else hire(work)
         try:
             left.append(force.begin(task))
             for more in source:
