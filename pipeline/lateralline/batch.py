@@ -14,10 +14,12 @@ from collections import deque
 from collections.abc import Generator, Iterable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
 from lateralline import contract
+from lateralline.cluster import Cluster
 from lateralline.errors import Fault
 from lateralline.ingest import setting_of
 from lateralline.kept import Kept
@@ -81,13 +83,15 @@ def run_sites(
     workers: int | None = 1,
     brief: bool = False,
     kept: Kept | None = None,
+    cluster: str = "",
 ) -> Generator[SiteResult | SiteFailure, None, None]:
     """Run sites, holding a few at a time; a bad one never stops the rest. Results in their order.
 
     `taken` are site ids used before, and by whom; those of these sites join them. `workers` are
     processes, None as many as there are cores where the sites are worth it (`workers.in_order`);
     what comes of it does not depend on them. Processes need `brief` results, without the work of
-    the stages. `kept` are results of earlier builds, which are brief too.
+    the stages. `kept` are results of earlier builds, which are brief too. `cluster` is
+    the address of a scheduler whose workers take the place of processes here.
     """
     taken = {} if taken is None else taken
     sites = list(sites)
@@ -101,7 +105,8 @@ def run_sites(
         return SiteTask(site, told[-1])
 
     missed: list[tuple[Path, str]] = []
-    with closing(in_order(job, map(task, sites), len(sites), workers)) as answers:
+    hire = partial(Cluster[SiteTask, SiteResult | SiteFailure], cluster) if cluster else None
+    with closing(in_order(job, map(task, sites), len(sites), workers, hire)) as answers:
         for site in sites:
             made = next(answers)
             result = _settled(SiteTask(site, told.popleft()), made, job, sink, taken)

@@ -83,7 +83,7 @@ def keeping(out: Path, cache: Path | None, sites: int) -> Iterator[Path | None]:
     if cache is None and sites < _MANY:
         yield None
         return
-    entries = Entries(unfinished(out) if cache is None else cache)
+    entries = Entries(unfinished(out) if cache is None else cache.absolute())
     entries.begin()
     interrupted = True
     try:
@@ -186,7 +186,7 @@ class Kept:
 def kept_in(folder: Path, desk: Desk, until: str) -> Kept:
     """Return what is kept in a folder for a batch."""
     assets = () if desk.assets is None else tuple(c.model_dump_json() for c in desk.assets)
-    batch = (_code(), repr(sorted(software().items())), until, repr(desk.formats), *assets)
+    batch = (code_digest(), repr(sorted(software().items())), until, repr(desk.formats), *assets)
     return Kept(Entries(folder), "\n".join((*batch, *_of_environment())))
 
 
@@ -312,7 +312,7 @@ def _name(source: Path) -> str:
 
 
 @cache
-def _code() -> str:
+def code_digest() -> str:
     """Return the digest of the code and the schemas: a version may be one that is worked on."""
     made = sha256()
     for package in ("lateralline", "lateralline_schemas"):

@@ -86,7 +86,7 @@ def in_order(
     tasks: Iterable[T],
     total: int,
     workers: int | None = 1,
-    hire: Callable[[Callable[[T], R], int], Workforce[T, R]] | None = None,
+    hire: Callable[[Callable[[T], R]], Workforce[T, R]] | None = None,
 ) -> Generator[R | WorkerLostError, None, None]:
     """Yield what `work` makes of each of `total` tasks, in their order.
 
@@ -101,7 +101,7 @@ def in_order(
         yield from _alone(work, source, total, hands, auto=workers is None)
     left = deque[Answer[R]]()
     for task in source:  # nothing, where all was done here
-        force = (hire or Processes)(work, hands)
+        force = Processes(work, hands) if hire is None else hire(work)
         try:
             left.append(force.begin(task))
             for more in source:

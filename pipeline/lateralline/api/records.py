@@ -44,7 +44,7 @@ from lateralline.record import GEOPACKAGE, geopackages_in, lineage
 from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
-from lateralline.stages import SiteFailure, SiteResult
+from lateralline.stages import Site, SiteFailure, SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
 from lateralline.write.ids import ids_file, keep_ids
@@ -242,6 +242,7 @@ def build(
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
     workers: int | None = None,
     cache: Path | str | None = None,
+    cluster: str = "",
 ) -> Record:
     """Return the as-built record of one site or of several.
 
@@ -255,8 +256,10 @@ def build(
     site, as it comes, in their order. `workers` are processes: one works here; None takes as many
     as there are cores where the batch is worth it. `cache` is a folder that keeps the result of
     each site, so that the next build takes those that are unchanged from there; it may be removed
-    at any time. The record does not depend on either. A build of many sites that was interrupted
-    goes on where it was when it is asked for again (`kept`).
+    at any time. `cluster` is the address of a dask.distributed scheduler whose workers, which see
+    the same disk, take the place of processes here. The record does not depend on any of them. A
+    build of many sites that was interrupted goes on where it was when it is asked for again
+    (`kept`).
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
@@ -272,14 +275,14 @@ def build(
         try:
             return _build(
                 wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
-                temporary=temporary, workers=workers, cache=kept,
+                temporary=temporary, workers=workers, cache=kept, cluster=cluster,
             )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
     return _build(
         wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site,
-        workers=workers, cache=kept,
+        workers=workers, cache=kept, cluster=cluster,
     )  # fmt: skip
 
 
@@ -292,6 +295,7 @@ def build_per_crs(
     on_site: Callable[[SiteResult | SiteFailure], None] | None = None,
     workers: int | None = None,
     cache: Path | str | None = None,
+    cluster: str = "",
 ) -> RecordsByCrs:
     """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
 
@@ -310,7 +314,7 @@ def build_per_crs(
         try:
             made = _build(
                 named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
-                taken=taken, workers=workers, cache=kept,
+                taken=taken, workers=workers, cache=kept, cluster=cluster,
             )  # fmt: skip
         except NothingBuiltError as e:
             records.missing[name] = e.failures
@@ -363,6 +367,7 @@ def _build(
     taken: dict[str, Path] | None = None,
     workers: int | None = None,
     cache: Path | None = None,
+    cluster: str = "",
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
@@ -375,7 +380,8 @@ def _build(
             crs=crs, shared=shared, assets=assets, formats=also, replace=replace
         ) as sink:
             results = run_sites(
-                (site for _, site in wanted), sink=sink, taken=taken, workers=workers, brief=True,
+                (_anywhere(site) if cluster else site for _, site in wanted), sink=sink,
+                taken=taken, workers=workers, brief=True, cluster=cluster,
                 kept=None if folder is None else kept_in(folder, sink.desk, "write"),
             )  # fmt: skip
             with closing(results):
@@ -394,6 +400,11 @@ def _build(
             raise error_of(failures[0])
         raise NothingBuiltError(failures)
     return Record(workspace.asbuilt, failures, temporary=temporary, unkept=unkept)
+
+
+def _anywhere(site: Path | Site) -> Path | Site:
+    """Return a site by a path that is the same on every machine of a shared disk."""
+    return site if isinstance(site, Site) else site.absolute()
 
 
 def _keep_ids(spool: IO[bytes]) -> dict[Path, str]:

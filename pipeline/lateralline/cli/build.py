@@ -52,6 +52,14 @@ def build(
             metavar="DIR",
         ),
     ] = None,
+    cluster: Annotated[
+        str,
+        option(
+            "Address of a dask.distributed scheduler, as tcp://HOST:8786, whose workers see the "
+            "same disk; they build the sites, and OUT is written here.",
+            metavar="ADDRESS",
+        ),
+    ] = "",
     replace: Replace = False,
     full: Full = False,
     terms: Terms = None,
@@ -87,6 +95,8 @@ def build(
         raise typer.BadParameter("does not go with --crs: say which one", param_hint="--per-crs")
     if cache is not None and cache.resolve().is_relative_to(out.resolve()):
         raise typer.BadParameter(f"must lie outside of {out}", param_hint="--cache")
+    if cluster and workers is not None:
+        raise typer.BadParameter("has workers of its own", param_hint="--cluster")
     formats = formats_asked(also)
     sources, outcome = find_sites(sites), Outcome()
     records: list[api.Record] = []
@@ -97,7 +107,7 @@ def build(
             if per_crs:
                 made = api.build_per_crs(
                     sources, out, also=formats, replace=replace, on_site=on_site, workers=workers,
-                    cache=cache,
+                    cache=cache, cluster=cluster,
                 )  # fmt: skip
                 records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
@@ -105,7 +115,7 @@ def build(
             else:
                 made_one = api.build(
                     sources, out, crs=crs, also=formats, replace=replace, on_site=on_site,
-                    workers=workers, cache=cache,
+                    workers=workers, cache=cache, cluster=cluster,
                 )  # fmt: skip
                 records.append(made_one)
                 where = f" into {out}"

@@ -168,7 +168,7 @@ def back_falls_shown_80_m(axis: Axis, levels: VertexLevels) -> Floats:
     steps = (np.arange(len(levels.invert_m))[:, None] >= last).astype(np.float64)
     seen = levels.seen @ steps
     of = np.arange(len(first))
-    share = seen[last, of] - seen[first, of]
+    share = np.minimum(seen[last, of] - seen[first, of], 1.0)  # no step is counted on for more
     fall_m = _gradient(levels) * (levels.chainage_m[last] - levels.chainage_m[first])
     over = (
         limit * levels.sigma_m[first, last]
