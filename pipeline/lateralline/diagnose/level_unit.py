@@ -34,6 +34,8 @@ _TELLS = 12.0
 _TELLS_FALLING, _BEYOND = 4.0, 3.0
 #: The unit set must be this unlikely, and the other must be no less likely than that.
 _REFUSED, _FITS = 1e-2, 1e-3
+#: One tilt or exposure counts as no more than this off, in σ: a bad mark is no unit.
+_MOST = 3.0
 #: Stops nearer to each other tell no grade; exposures farther from a stop tell nothing of it.
 _APART_M, _NEAR_M = 0.5, 4.0
 #: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
@@ -126,7 +128,7 @@ def _misfit(fixes: Fixes, exposures: Exposures, settings: Settings) -> tuple[int
         for run, at in _runs(fixes, settings)
         for one in (*_tilts(fixes, at, settings), *_exposed(fixes, at, exposures, settings, run))
     ]
-    return len(off), float(np.dot(off, off))
+    return len(off), float(np.square(off).clip(max=_MOST**2).sum())
 
 
 def _tilts(fixes: Fixes, at: Ints, settings: Settings) -> Iterator[float]:
