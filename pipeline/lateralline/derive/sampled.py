@@ -18,7 +18,7 @@ from lateralline.records import Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
 #: much wider, for the paths nobody drew. Chosen on simulated lines.
-STRAY_SHARE: Final = 0.02
+STRAY_SHARE: Final = 0.03
 WIDER_M: Final = 0.018
 #: Paths that scatter by less than this stray no farther for it.
 _LEAST_SCATTER_M: Final = 0.001
