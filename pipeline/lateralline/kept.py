@@ -292,6 +292,8 @@ def _outside(path: Path) -> Iterator[str]:
 def _of(path: Path) -> str:
     if path.is_file() and path.suffix.casefold() in _READ:
         return proof.sha256(path)
+    if not os.path.lexists(path):  # a file that is missing, or a value that is no path
+        return "nothing there"
     status = path.lstat() if not path.exists() else path.stat()
     return f"{status.st_mode}" if path.is_dir() else f"{status.st_size} {status.st_mtime_ns}"
 

@@ -233,8 +233,10 @@ def test_a_site_that_failed_is_told_of_without_names_of_stages(
 
 
 def test_faults_are_one_to_a_line_with_folder_file_and_row(
-    capsys: pytest.CaptureFixture[str],
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("sites/EX-001").mkdir(parents=True)
     faults = (
         Fault("marks.csv", 14, "offset", "3,2", "must be a number in ft", "write 3.2 " + "x" * 200),
         Fault("stops.csv", 3, "counter", "", "must be given"),

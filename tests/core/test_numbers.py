@@ -202,7 +202,10 @@ def test_a_counter_that_stood_still_is_no_one_stop(
 def test_a_stop_known_to_a_million_metres_costs_its_site_nothing(
     spoilt: Callable[..., Path], tmp_path: Path
 ) -> None:
-    """Its ellipse left the earth, and with it the whole site could not be written."""
+    """Its ellipse left the earth, and with it the whole site could not be written.
+
+    Which of two reasons is told hangs on the last digits of a solution next to singular.
+    """
 
     def vague(row: dict[str, str]) -> None:
         if (row["run"], row["stop"]) == ("R1", "5"):
@@ -212,8 +215,8 @@ def test_a_stop_known_to_a_million_metres_costs_its_site_nothing(
     with Workspace(tmp_path / "out").build() as sink:
         result = run_site(site, sink=sink)
     assert isinstance(result, SiteResult), result
-    (found,) = said(result, "stop-not-located/vague")
-    assert found.subject == "stop R1/5"
+    (found,) = (f for f in result.findings if f.code == "stop-not-located")
+    assert (found.subject, found.variant in ("vague", "unsound")) == ("stop R1/5", True)
 
 
 # ---- numbers that fail --------------------------------------------------------------------------

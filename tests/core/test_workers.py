@@ -108,7 +108,7 @@ def test_what_a_task_raises_is_raised_in_its_turn() -> None:
         made += [next(answers) for _ in range(6)]
     assert made == []
     assert list(in_order(refuses, [0, 1, 3], 3, workers=2)) == [0, 1, 3]
-    with pytest.raises(Exception, match=r"SiteFaultsError: a: 0 fault\(s\)"):
+    with pytest.raises(Exception, match=r"SiteFaultsError: a: 0 faults"):
         list(in_order(refuses, [0, 4], 2, workers=2))
 
 

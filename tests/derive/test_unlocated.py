@@ -260,7 +260,8 @@ def test_the_picture_shows_and_names_it(
     assert picture.stat().st_size > 10_000
     assert (tmp_path / "z.png").stat().st_size > 10_000
     near, beside = told
-    assert [name for name, _ in near.unlocated] == ["line L2"]
+    # and where L1 goes on beyond its last stop
+    assert [name for name, _ in near.unlocated] == ["line L1", "line L2"]
     assert near.approaches[0].conflict
     assert "line L2" in [name for name, _ in beside.unlocated]
     assert any("QH-022 L2" in note for note in beside.notes)

@@ -251,8 +251,7 @@ def test_files_in_a_crs_reached_without_an_epoch_hold_no_zone(make_site) -> None
     codes = {called(f): f for f in said.findings}
     assert codes["datum-shift-error/other-crs"].severity == "warning"
     assert "left out" in codes["datum-shift-error/other-crs"].by_how_much
-    target.take(said)
-    assert "an unknown distance:" in target.remark
+    assert "an unknown distance:" in target.after(said).remark
     tables = layers.to_tables(site.products, record, frame, said.crs)
     assert not any(tables[layer].num_rows for layer in ZONES)
     rows = {r["item"]: r for r in tables["lineage"].to_pylist()}

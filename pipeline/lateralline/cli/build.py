@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,6 +22,10 @@ from lateralline.cli.options import (
     option,
 )
 from lateralline.cli.report import Manner, Outcome, find_sites, print_outcome, reported
+from lateralline.cli.terminal import interruptible
+
+if TYPE_CHECKING:
+    from lateralline.api import SiteFailure, SiteResult
 
 
 def build(
@@ -102,7 +106,12 @@ def build(
     records: list[api.Record] = []
     unbuilt: list[str] = []
     manner = Manner(quiet, as_json, full, report, replace, terms)
-    with reported(sources, outcome, manner) as on_site:
+    with interruptible() as ask, reported(sources, outcome, manner) as take:
+
+        def on_site(result: SiteResult | SiteFailure) -> None:
+            ask()
+            take(result)
+
         try:
             if per_crs:
                 made = api.build_per_crs(

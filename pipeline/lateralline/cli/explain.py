@@ -41,7 +41,9 @@ def explain(
     as_json: AsJson = False,
     replace: Replace = False,
 ) -> None:
-    """Say what a figure rests on: marks, weights, residuals, rules, files, by the record alone.
+    """Say what a figure of a record rests on.
+
+    Marks, weights, residuals, rules and files, by the record alone.
 
     Each figure has its formula with the numbers put in, where the formula is from, and what the
     record holds. Nothing of it is a clearance to dig.

@@ -35,7 +35,9 @@ def seal(
         bool, typer.Option("--replace", help="Seal anew what is sealed already.")
     ] = False,
 ) -> None:
-    """Sign every file of a folder, so that any later change is told by `verify`.
+    """Sign every file of a folder with a key of your own.
+
+    `verify` tells any later change.
 
     seal.json in the folder holds the SHA-256 of every file, version and parameters, and an Ed25519
     signature. Keep the private key to yourself; hand FILE.pub to whoever verifies, by another way

@@ -19,10 +19,13 @@ from __future__ import annotations
 
 import codecs
 import os
+import signal
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+import threading
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from types import FrameType
 from typing import Any, Final, TextIO, cast
 
 from rich.console import Console, ConsoleOptions, RenderableType
@@ -111,6 +114,34 @@ def shown_streams() -> Iterator[None]:
             stream.flush()
             if getattr(sys, name) is stream:  # typer puts another one where a pipe has closed
                 setattr(sys, name, before[name])
+
+
+@contextmanager
+def interruptible() -> Iterator[Callable[[], None]]:
+    """Yield what raises KeyboardInterrupt where Ctrl-C was pressed in this block before.
+
+    Python raises it wherever the program is, and drops it in a callback of a library; a long run
+    asks once in a while.
+    """
+    pressed = False
+
+    def press(_number: int, _frame: FrameType | None) -> None:
+        nonlocal pressed
+        pressed = True
+        raise KeyboardInterrupt
+
+    def ask() -> None:
+        if pressed:
+            raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield ask
+        return
+    before = signal.signal(signal.SIGINT, press)
+    try:
+        yield ask
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class Group(TyperGroup):

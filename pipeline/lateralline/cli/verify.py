@@ -24,7 +24,9 @@ def verify(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say whether a sealed folder is as it was signed, and name what is not.
+    """Say whether a sealed folder is as it was signed.
+
+    And name what is not.
 
     A GeoPackage counts by what its tables hold: looking at it changes nothing. Without --key only
     the seal's own key is known, which anybody could have put there.
