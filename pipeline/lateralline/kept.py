@@ -216,7 +216,7 @@ def _as_left(source: Path, work: SiteWork) -> _AsLeft | None:
     alike = any(a == b for a, b in pairwise(places))  # two in one place might change ids
     if alike or not events or any(e.event != "minted" or e.came_from for e in events):
         return None
-    if any(f.code == "ids-changed" or f.subject.startswith("file ") for f in result_findings(work)):
+    if any(f.code == "ids-changed" or f.subject.startswith("file ") for f in _findings_of(work)):
         return None
     path = ids_file(source)
     left, rows = ids_as_left(path, events)
@@ -240,7 +240,7 @@ def _as_left(source: Path, work: SiteWork) -> _AsLeft | None:
     )
 
 
-def result_findings(work: SiteWork) -> Iterator[Finding]:
+def _findings_of(work: SiteWork) -> Iterator[Finding]:
     """Yield what reading and deriving found."""
     yield from work["record"].findings
     yield from work["derived"]

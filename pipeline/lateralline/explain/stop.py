@@ -6,6 +6,7 @@ from functools import lru_cache
 from math import hypot, isfinite, isnan, nan, sqrt
 from typing import Final
 
+import shapely
 from scipy.stats import chi2
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
@@ -120,10 +121,10 @@ def _mark_row(m: MarkRow, level_m: float) -> tuple[str, ...]:
     )
 
 
-def aerial_m(view: RecordView) -> float:
-    """Return how high the receiver was held above the ground; 0 where the record names none."""
+def _height_m(view: RecordView, item: str) -> float:
+    """Return a height that the lineage states, in metres; 0 where it names none."""
     rows = view.layers["lineage"]
-    found = rows.loc[rows["item"] == AERIAL, "value"]
+    found = rows.loc[rows["item"] == item, "value"]
     return float(found.iloc[0]) if len(found) else 0.0
 
 
@@ -132,11 +133,12 @@ def _by_hand(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[Explai
     there = [m for m in marks if m.used and m.geometry is not None]
     ends = [m.geometry for m in there if m.kind == "end_null" and m.geometry is not None]
     middles = [m.geometry for m in there if m.kind == "mid_null" and m.geometry is not None]
-    at, high = fix.geometry, aerial_m(view)
+    at, high = fix.geometry, _height_m(view, AERIAL)
     assert at is not None
     found: list[ExplainedFigure] = []
-    apart, factor, what = nan, nan, ""
+    two: list[shapely.Point] = []
     if len(ends) == 2:
+        two = ends
         a, b = ends
         for name, p, q, own in (("east", a.x, b.x, at.x), ("north", a.y, b.y, at.y)):
             found.append(
@@ -151,24 +153,22 @@ def _by_hand(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[Explai
                     by_hand=True,
                 )
             )
-        apart, factor = hypot(a.x - b.x, a.y - b.y), sqrt(2.0)
-        what = f"√(({said(a.x)} − {said(b.x)})² + ({said(a.y)} − {said(b.y)})²)"
     elif len(ends) == 1 and len(middles) == 1:
-        a, b = ends[0], middles[0]
-        apart, factor = hypot(a.x - b.x, a.y - b.y), 1 / sqrt(2.0)
-        what = f"√(({said(a.x)} − {said(b.x)})² + ({said(a.y)} − {said(b.y)})²)"
-    if isfinite(apart):
-        both = factor > 1.0
+        two = [*ends, *middles]
+    if two:
+        a, b = two
+        apart, both = hypot(a.x - b.x, a.y - b.y), len(ends) == 2
+        factor, sign = (sqrt(2.0), "/") if both else (1 / sqrt(2.0), "×")
         name = "both end nulls" if both else "end null and mid null"
-        rule = "distance / √2" if both else "distance × √2"
-        worked = f"{what} {'/' if both else '×'} 1.4142 − {said(high)}"
+        what = f"√(({said(a.x)} − {said(b.x)})² + ({said(a.y)} − {said(b.y)})²)"
+        times = f"{sign} 1.4142 − {said(high)}"
         found.append(
             ExplainedFigure(
                 "depth by hand, of a level transmitter under level ground",
                 apart / factor - high,
                 "m",
-                f"{rule} of {name}, less how high the receiver was held",
-                f"{worked} = {said(apart)} {'/' if both else '×'} 1.4142 − {said(high)}",
+                f"distance {sign} √2 of {name}, less how high the receiver was held",
+                f"{what} {times} = {said(apart)} {times}",
                 "dipole",
                 fix.transmitter_depth_m,
                 by_hand=True,
@@ -282,7 +282,7 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
     at = fix.geometry
     if node is None or node.geometry is None or at is None:
         return []
-    ride = ride_m(view, fix.run_id)
+    ride = _height_m(view, f"run {fix.run_id}: ride height")
     place = node.geometry
     east, north = place.x - at.x, place.y - at.y
     up = node.invert_level_m + ride - fix.transmitter_level_m
@@ -301,13 +301,6 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
         )
     ]
     return figures + level_figures(view, node, node.line_id)
-
-
-def ride_m(view: RecordView, run: str) -> float:
-    """Return how high the transmitter of a run rides above the invert, in metres."""
-    rows = view.layers["lineage"]
-    found = rows.loc[rows["item"] == f"run {run}: ride height", "value"]
-    return float(found.iloc[0]) if len(found) else 0.0
 
 
 def level_figures(view: RecordView, spot: PipePointRow, line: str) -> list[ExplainedFigure]:

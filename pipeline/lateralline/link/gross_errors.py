@@ -82,20 +82,15 @@ def blunder_or_bend(suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line
     """
     first = suspicions[0]
     alone = len(suspicions) == 1
-    paths = [_paths_of(s, lines) for s in suspicions]
-    wide = any(p is not None and p.wide_share >= _WIDE_SHARE for p in paths)
-    doubted = sum(
-        {
-            s.alternative.subject.subject: _doubted_share(s, p)
-            for s, p in zip(suspicions, paths, strict=True)
-            if p is not None
-        }.values()
-    )
+    paths = {name: _paths_of(name, lines) for name in _subjects(suspicions)}
+    known = {name: p for name, p in paths.items() if p is not None}
+    wide = any(p.wide_share >= _WIDE_SHARE for p in known.values())
+    doubted = sum(_doubted_share(name, p) for name, p in known.items())
     times = _PLAIN_TIMES["alone" if alone else "tied"]
     if (
         (first.statistic > times * first.limit and not wide)
         or any(map(_of_level_alone, suspicions))
-        or None in paths
+        or len(known) < len(paths)
         or (
             doubted >= (_DOUBTED_OF_WIDE if wide else _DOUBTED_SHARE)
             and any(map(_is_slip, suspicions))
@@ -106,16 +101,20 @@ def blunder_or_bend(suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line
     return finding("shape-undecided/or-wrong", point.subject, where=point.where)
 
 
-def _paths_of(s: SuspectedBlunder, lines: Sequence[Line]) -> SampledPaths | None:
-    """Return the paths of the line that a suspected point is on; None without."""
-    subject = s.alternative.subject.subject
+def _subjects(suspicions: Sequence[SuspectedBlunder]) -> dict[str, None]:
+    """Return the points that are suspected, each once, the likeliest first."""
+    return dict.fromkeys(s.alternative.subject.subject for s in suspicions)
+
+
+def _paths_of(subject: str, lines: Sequence[Line]) -> SampledPaths | None:
+    """Return the paths of the line that a point is on; None without."""
     of = (line.paths for line in lines if line.paths is not None)
     return next((paths for paths in of if subject in paths.subjects), None)
 
 
-def _doubted_share(s: SuspectedBlunder, paths: SampledPaths) -> float:
+def _doubted_share(subject: str, paths: SampledPaths) -> float:
     """Return the share of paths that hold a point or its counter for off."""
-    return float(paths.wrong_share[paths.subjects.index(s.alternative.subject.subject)].sum())
+    return float(paths.wrong_share[paths.subjects.index(subject)].sum())
 
 
 def _is_slip(s: SuspectedBlunder) -> bool:
@@ -209,7 +208,7 @@ def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:
         variant="tied",
         where=first.where,
         readings=dict.fromkeys(of),
-        suspects=dict.fromkeys(s.alternative.subject.subject for s in suspicions),
+        suspects=_subjects(suspicions),
         statistic=suspicions[0].statistic,
         limit=suspicions[0].limit,
         more=_size(suspicions[0]),

@@ -14,7 +14,7 @@ import json
 import os
 import stat
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Final
@@ -186,9 +186,10 @@ def verify_folder(folder: Path, public: Path | None = None) -> SealVerdict:
         own = _public(None, str(content["public_key"]).encode("ascii"), proof.SEAL)
         signature = base64.b64decode(str(content["signature"]), validate=True)
         files = {str(f["path"]): dict(f) for f in statement["files"]}
-        assert all(isinstance(f["sha256"], str) for f in files.values())
+        if not all(isinstance(f["sha256"], str) for f in files.values()):
+            raise TypeError("a hash is a text")
         sealed_at, signed = str(statement.get("sealed_at", "")), _signed(statement)
-    except (KeyError, TypeError, ValueError, AssertionError, binascii.Error):
+    except (KeyError, TypeError, ValueError, binascii.Error):
         return SealVerdict(
             "", "", "the seal is damaged: what it holds is no seal", public is not None
         )
@@ -201,23 +202,18 @@ def verify_folder(folder: Path, public: Path | None = None) -> SealVerdict:
     try:
         own.verify(signature, signed)
     except of_keys.InvalidSignature:
-        return _broken(verdict, "the signature does not fit: the seal itself was changed")
+        return replace(verdict, broken="the signature does not fit: the seal itself was changed")
     if public is not None and _pem(_public(public, b"", str(public))) != _pem(own):
-        return _broken(verdict, f"it was sealed with another key than {public.name}")
+        return replace(verdict, broken=f"it was sealed with another key than {public.name}")
     if any(PurePosixPath(f).is_absolute() or ".." in PurePosixPath(f).parts for f in files):
-        return _broken(verdict, "it names files outside of the folder")
+        return replace(verdict, broken="it names files outside of the folder")
     there = set(_files_in(folder))
-    missing = [name for name in files if name not in there]
-    return SealVerdict(
-        verdict.fingerprint, sealed_at, "", verdict.key_given,
+    return replace(
+        verdict,
         changed=tuple(n for n in files if n in there and not proof.same(folder / n, files[n])),
-        missing=tuple(missing),
+        missing=tuple(name for name in files if name not in there),
         added=tuple(sorted(there - set(files))),
-    )  # fmt: skip
-
-
-def _broken(verdict: SealVerdict, why: str) -> SealVerdict:
-    return SealVerdict(verdict.fingerprint, verdict.sealed_at, why, verdict.key_given)
+    )
 
 
 def _signed(statement: Mapping[str, object]) -> bytes:

@@ -57,7 +57,7 @@ class PlacedControl:
 
     index: dict[str, int]
     xyz_m: Floats  # (c, 3)
-    sigma_h_m: Floats  # each horizontal axis
+    own_sigma_m: Floats  # each horizontal axis, without what all control is off as a whole
     sigma_v_m: Floats
     whole_m: Floats  # (c, 2, 3) what one σ does to each of control shifted east, north, and turned
     shared: Ints  # (c,) rank among the points that several spots hang on; −1 = not of them
@@ -74,39 +74,27 @@ class PlacedControl:
         compasses = int(max(of.max(initial=-1) for of in self.compass_of.values())) + 1
         return 2 * self.shares + compasses + _WHOLE
 
-    @property
-    def own_sigma_m(self) -> Floats:
-        """What a point is off by of its own (c,), each horizontal axis."""
-        whole = np.square(self.whole_m[:, :, :2]).sum(axis=(1, 2)) / 2.0 * (1.0 + TURNED / SHIFTED)
-        return np.asarray(np.sqrt(np.square(self.sigma_h_m) - whole))
-
     def rows(self, names: Iterable[str]) -> Ints:
         """Return the index of each named point; KeyError when there is none (read has checked)."""
         return np.array([self.index[str(name)] for name in names], dtype=np.int64)
 
-    def in_plan(self, point: Ints, by_control: Floats) -> Floats:
-        """Return what one σ of shared errors does to n spots (n, 2, 2c + b + 3), b columns zero.
+    def hung_on(self, point: Ints, by_control: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
+        """Return the covariance (n, 2, 2) of spots that hang on points, and their shared errors.
 
-        point (n, m) are the points each spot hangs on, `by_control` (n, 2, 2m) its Jacobian.
+        `cov_m2` counts the own errors of the points; point (n, m) are those each spot hangs on,
+        `by_control` (n, 2, 2m) its Jacobian. What one σ of each shared error does is
+        (n, 2, 2c + b + 3), that of compasses left out.
         """
         n, m = point.shape
-        out = np.zeros((n, 2, self.width + 1))  # the last for points not shared
+        shared = np.zeros((n, 2, self.width + 1))  # the last for points not shared
         by = np.nan_to_num(by_control)
         moved = by * np.repeat(self.own_sigma_m[point], 2, axis=1)[:, None]
         column = 2 * self.shared[point][:, :, None] + np.arange(2)
         column = np.where(column < 0, self.width, column).reshape(n, 1, 2 * m)
-        np.add.at(out, (np.arange(n)[:, None, None], np.arange(2)[None, :, None], column), moved)
-        out[:, :, -1 - _WHOLE : -1] = by @ self.whole_m[point].reshape(n, 2 * m, _WHOLE)
-        return out[:, :, :-1]
-
-    def hung_on(self, point: Ints, by_control: Floats, cov_m2: Floats) -> tuple[Floats, Floats]:
-        """Return the covariance (n, 2, 2) of spots that hang on points, and their shared errors.
-
-        `cov_m2` counts the own errors of the points; the rest as for `in_plan`, which it returns.
-        """
-        shared = self.in_plan(point, by_control)
-        whole = shared[:, :, -_WHOLE:]
-        return cov_m2 + whole @ whole.transpose(0, 2, 1), shared
+        np.add.at(shared, (np.arange(n)[:, None, None], np.arange(2)[None, :, None], column), moved)
+        whole = by @ self.whole_m[point].reshape(n, 2 * m, _WHOLE)
+        shared[:, :, -1 - _WHOLE : -1] = whole
+        return cov_m2 + whole @ whole.transpose(0, 2, 1), shared[:, :, :-1]
 
     def taped(
         self, placed: Placement, point: Ints, sigma: Floats, by_level: Floats
@@ -142,34 +130,38 @@ def control_in(frame: Frame, record: FieldRecord) -> PlacedControl:
     assumed_m = 0.0 if frame.is_local else accuracy.gnss_m
     xyz = frame.to_local(rows.x, rows.y, rows.z_m)
     sigma = np.where(np.isnan(rows.sigma_h_m), assumed_m, rows.sigma_h_m)
+    own_sigma, whole = _as_a_whole(xyz[:, :2], sigma)
     return PlacedControl(
         index={str(name): i for i, name in enumerate(rows.point)},
         xyz_m=xyz,
-        sigma_h_m=sigma,
+        own_sigma_m=own_sigma,
         sigma_v_m=np.where(np.isnan(rows.sigma_v_m), accuracy.level_m, rows.sigma_v_m),
-        whole_m=_as_a_whole(xyz[:, :2], sigma),
+        whole_m=whole,
         shared=_shared(rows.point.tolist(), record.marks.spots, record.exposures.spots),
         compass_of=_compasses(record),
     )
 
 
-def _as_a_whole(xy_m: Floats, sigma_m: Floats) -> Floats:
-    """Return what one σ of control shifted east and north, and turned, does to points (c, 2, 3).
+def _as_a_whole(xy_m: Floats, sigma_m: Floats) -> tuple[Floats, Floats]:
+    """Return what points are off by of their own (c,), and all as a whole (c, 2, 3).
 
-    No more than the surest of them allows. The turn is about their middle.
+    The last is what one σ of control shifted east and north, and turned about its middle, does to
+    each. As a whole it is off by no more than the surest of its points allows.
     """
-    out = np.zeros((len(xy_m), 2, _WHOLE))
+    whole = np.zeros((len(xy_m), 2, _WHOLE))
     placed = np.isfinite(xy_m).all(axis=1)
     if not placed.any():
-        return out
+        return sigma_m, whole
     sigma = float(sigma_m[placed].min())
     arm = xy_m[placed] - xy_m[placed].mean(axis=0)
     reach = sqrt(float(np.square(arm).sum(axis=1).mean()) / 2.0)
-    out[placed, :, :2] = sigma * sqrt(SHIFTED) * np.eye(2)
+    shift = sigma * sqrt(SHIFTED)
+    whole[placed, :, :2] = shift * np.eye(2)
     if reach > 0.0:
         turned = np.column_stack([arm[:, 1], -arm[:, 0]]) / reach
-        out[placed, :, 2] = sigma * sqrt(TURNED) * turned
-    return out
+        whole[placed, :, 2] = sigma * sqrt(TURNED) * turned
+    own = np.square(sigma_m) - np.where(placed, shift**2 * (1.0 + TURNED / SHIFTED), 0.0)
+    return np.asarray(np.sqrt(own)), whole
 
 
 def _shared(points: Sequence[str], *tables: Spots) -> Ints:
