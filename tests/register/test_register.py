@@ -260,6 +260,26 @@ def test_two_who_publish_at_once_make_one_version(other: Server, quarry: Path) -
     assert other.rows(f"{versions}'QH-022'") == [["QH-022", "1"]]
 
 
+@pytest.mark.parametrize("let_in", [-1, 1], ids=["two sessions", "let in once"])
+def test_sessions_side_by_side_bring_in_what_one_does(
+    new_register: Callable[[], Server],
+    village: Village,
+    monkeypatch: pytest.MonkeyPatch,
+    let_in: int,
+) -> None:
+    """A part of the sites a session; where a user may come in only once, one takes them all."""
+    whole, parts = new_register(), new_register()
+    assert outcomes(whole, village.may) == {"published"}
+    monkeypatch.setattr("lateralline.record.stored.SITES_AT_ONCE", 1)
+    monkeypatch.setattr("lateralline.register.publish.SITES_AT_ONCE", 1)
+    user = f"crew_{let_in % 10}"
+    parts.rows(f"CREATE ROLE {user} LOGIN IN ROLE asbuilt_publisher CONNECTION LIMIT {let_in}")
+    done = registers.publish([village.may], parts.as_user(user).url)
+    assert [one.site_id for one in done] == sorted(one.site_id for one in done)
+    assert {one.outcome for one in done} == {"published"}
+    assert uids(parts) == uids(whole)
+
+
 def test_connections_come_in_with_their_record(
     new_register: Callable[[], Server], quarry: Path, connections: Path, village: Village
 ) -> None:

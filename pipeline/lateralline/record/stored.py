@@ -31,7 +31,7 @@ from lateralline.records import Ints
 #: Sites whose rows are read at once, since to find some sites costs a walk over all rows; and how
 #: many of them are handed on at once.
 _READ_AT_ONCE: Final = 256
-_SITES_AT_ONCE: Final = 64
+SITES_AT_ONCE: Final = 32
 _KINDS: Final[dict[str, FieldType]] = {
     "BOOLEAN": "boolean", "DATE": "date", "REAL": "real", "INTEGER": "real",
 }  # fmt: skip
@@ -98,8 +98,8 @@ def stored_sites(gpkg: Path, connections: Path | None = None) -> Iterator[Stored
                 order = np.argsort(rows, kind="stable")
                 tables[name], rows = table.take(pa.array(order)), rows[order]
         begins = {n: _begins(_site_rows(t, sites), len(sites)).tolist() for n, t in tables.items()}
-        for at in range(0, len(sites), _SITES_AT_ONCE):
-            end = min(at + _SITES_AT_ONCE, len(sites))
+        for at in range(0, len(sites), SITES_AT_ONCE):
+            end = min(at + SITES_AT_ONCE, len(sites))
             part = {n: t.slice(begins[n][at], begins[n][end] - begins[n][at])
                     for n, t in tables.items()}  # fmt: skip
             yield StoredSites(sites[at:end], part)
