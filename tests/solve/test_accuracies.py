@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +12,12 @@ import pytest
 import lateralline.solve as solving
 from lateralline.proof.line_truth import simulate_site
 from lateralline.proof.scenarios import SCENARIOS, WRONG, Simulated, StopScenario, simulate
+from lateralline.proof.world import CASES
+from lateralline.proof.world_survey import survey_lines, write_site
 from lateralline.records import Solved
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
+from lateralline.stages import SiteResult, run_site
 
 
 def doubted(solved: Solved) -> list[str]:
@@ -71,6 +75,21 @@ def test_the_cable_between_stops_shows_tilts_and_leaves_counters(true: dict[str,
     if "axis_tilt_rad" in true:
         assert claimed.tilt_prior_rad > 1.5 * stated.tilt_prior_rad
         assert claimed.axis_tilt_rad > 1.5 * stated.axis_tilt_rad
+
+
+def test_along_a_long_line_what_counters_and_tilts_show_alike_is_laid_to_the_tilt(
+    tmp_path: Path,
+) -> None:
+    """Thirty stops of a camera three times as crooked, as if every third counter were misread."""
+    (case,) = (c.departure for c in CASES if c.name == "tilt-third")
+    *_, line = survey_lines(3, 13, case)
+    result = run_site(write_site(line, tmp_path), until="solve")
+    assert isinstance(result, SiteResult)
+    found, stated = result.work["solved"], result.work["record"].settings
+    assert doubted(found) == ["tilt_prior_deg"]
+    claimed, told = found.claimed(stated).accuracy, stated.accuracy
+    assert claimed.counter_m == told.counter_m
+    assert 2.0 < claimed.tilt_prior_rad / told.tilt_prior_rad < 4.5
 
 
 @pytest.mark.parametrize("scenario", [SCENARIOS[0], WRONG[1]], ids=["as stated", "doubted"])

@@ -109,6 +109,10 @@ class Networks:
             None if self.by_reading is None else np.where(keep[:, :, None], self.by_reading, 0.0),
         )
 
+    def by_first_part(self) -> Networks:
+        """Return the networks with one part of the variance to estimate; the others are known."""
+        return replace(self, known=self.known + self.parts[1:].sum(axis=0), parts=self.parts[:1])
+
     def without_readings(self, out: Flags) -> Networks:
         """Return the networks with an unknown error of its own for each of readings (g, k)."""
         assert self.by_reading is not None

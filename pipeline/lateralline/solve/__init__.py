@@ -98,7 +98,7 @@ from lateralline.solve.report import accuracies_doubted, beside_axis, findings_o
 from lateralline.solve.residuals import OF_STOPS, stop_residuals
 from lateralline.solve.results import Fitted, fitted
 from lateralline.solve.scale import ReceiverScale, receiver_scale
-from lateralline.solve.spacing import OF_SPACING, spacing_residuals
+from lateralline.solve.spacing import LONG, OF_SPACING, spacing_residuals
 from lateralline.solve.suspects import Suspicion, suspects
 from lateralline.solve.units import check_units
 
@@ -232,11 +232,16 @@ def _by_spacing(left: _Left) -> Doubt | None:
 
     A tilt that scatters more is a camera that lies more crookedly in its pipe. A chord is no
     path: bends and single misread counters tell of counters what is not so, hence counters take
-    their share of what distances say and are claimed by as they are stated.
+    their share of what distances say and are claimed by as they are stated. But for a long line: so
+    many readings are not all misread, and what they show alike of counters is laid to the tilt.
     """
     stated = left.accuracy
-    doubted = doubt(left.of_spacing[0], OF_SPACING, stated)
+    lengths = left.of_spacing[0]
+    doubted = doubt(lengths, OF_SPACING, stated)
     tilts = [d for d in doubted.doubted if d.name == "tilt_prior_rad"] if doubted else []
+    if doubted is not None and not tilts and lengths.there.sum(axis=1).max() > LONG:
+        doubted = doubt(lengths.by_first_part(), OF_SPACING[:1], stated)
+        tilts = list(doubted.doubted) if doubted else []
     if doubted is None or not tilts:
         return None
     wide = doubted.wide["tilt_prior_rad"]

@@ -22,6 +22,8 @@ _TILT, _READING, _SLACK, _SCALE = range(len(OF_SPACING))
 #: A stretch turns by less than this against the transmitter at each end: its chord is then at most
 #: 1 % short.
 STRAIGHT_RAD: Final = np.radians(8.0)
+#: A run of more lengths than this is long: common practice, no source.
+LONG: Final = 20
 #: Stops nearer than this stand on one another.
 LEAST_M: Final = 0.3
 
