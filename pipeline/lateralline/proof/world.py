@@ -75,6 +75,18 @@ class Case:
         return self.departure.name
 
 
+#: The everyday job: eight spots where the field is strongest, 2.2 m apart, and a depth at each; one
+#: line in three has a bend.
+PEAKS = World(
+    "peaks",
+    bends=(1, 1),
+    bent_share=1 / 3,
+    turn_deg=(11.0, 90.0),
+    stops=(8, 8),
+    spacing_m=(2.2, 2.2),
+    depth_m=(0.9, 1.5),
+    peaks=True,
+)
 BENT, SWEEP_M = (1, 3), (3.0, 5.0)
 PLAIN = Case(World("none"), 0.95)
 _THIRD = (0.90, 1.0)
@@ -100,6 +112,8 @@ CASES = (
     Case(World("kerb", kerb_m=(0.10, 0.15))),
     Case(World("wander", wander_deg=3.0), 0.90),
     Case(World("one-end-last", one_end_last=True), 0.90),
+    Case(PEAKS),
+    Case(replace(PEAKS, name="peaks-uncounted", counted=False)),
     Case(
         World(
             "together",

@@ -26,7 +26,7 @@ import numpy as np
 from lateralline.proof.world_truth import TrueSite, World, stream
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.settings import Accuracy
-from lateralline.simulate.field import dipole_field, end_null, mid_null, moment_of
+from lateralline.simulate.field import dipole_field, end_null, mid_null, moment_of, strongest
 from lateralline.simulate.truth import Poses, TrueGround
 
 #: The marks of a stop, in their order.
@@ -84,7 +84,11 @@ def find_marks(
         near, far = (beyond == own[:, None]), (there != own[:, None])
         plan = np.where(near[..., None], plan, np.where(far[..., None], over, np.nan))
         beyond = np.where(near, own[:, None], ~own[:, None])
-    plan = plan + wide[..., None] * e.placing * accuracy.mark_placing_m
+    kinds: tuple[str, ...] = KINDS
+    if departure.peaks:
+        kinds, beyond = ("peak_total",), own[:, None]
+        plan = _peaks(poses, planes, held, e, accuracy)[:, None]
+    plan = plan + (wide[..., None] * e.placing)[:, : len(kinds)] * accuracy.mark_placing_m
     level = planes.level(plan[..., 0], plan[..., 1])
     level = level + np.where(beyond != own[:, None], step[:, None], 0.0)
     keep = np.asarray(np.isfinite(plan).all(axis=2))
@@ -95,7 +99,7 @@ def find_marks(
     return FoundMarks(
         line[row],
         row - first[line[row]],
-        np.array(KINDS)[which],
+        np.array(kinds)[which],
         np.concatenate([plan, level[..., None]], axis=2)[row, which],
         e.heavy[row, which],
         poses,
@@ -182,6 +186,17 @@ def _found(
     ground = TrueGround(planes.level_m + up_m, planes.grade_east, planes.grade_north)
     ends = [end_null(poses, ground, side, noise[:, j, :2]) for j, side in enumerate((-1, 1))]
     return np.stack([*ends, mid_null(poses, ground, aside_m, noise[:, 2, 2])], axis=1)
+
+
+def _peaks(
+    poses: Poses, planes: TrueGround, up_m: Floats, e: _MarkErrors, accuracy: Accuracy
+) -> Floats:
+    """Return plan positions (k, 2) of the strongest field, as well as a crew finds it."""
+    ground = TrueGround(planes.level_m + up_m, planes.grade_east, planes.grade_north)
+    along = e.angle[:, 0, :1] * accuracy.peak_along_depths * poses.depth_m[:, None]
+    across = e.aside[:, None] * accuracy.peak_across_depths * poses.depth_m[:, None]
+    peak = strongest(poses, ground, axial=False)
+    return np.asarray(peak + along * poses.along + across * poses.across)
 
 
 # ---- what turns the field -----------------------------------------------------------------

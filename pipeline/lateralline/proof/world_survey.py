@@ -105,8 +105,9 @@ class _LineParty:
             "site.toml": self._settings(),
             "marks.csv": _csv(marks),
             "stops.csv": _csv(stops),
-            "observations.csv": _csv(sights),
         }
+        if sights:
+            files["observations.csv"] = _csv(sights)
         if control:
             files["control.csv"] = _csv(control)
         return SurveyedLine(
@@ -165,6 +166,8 @@ class _LineParty:
             {"run": "R1", "stop": str(i + 1), "counter": f"{c:.2f}", "depth_reading": f"{z:.2f}"}
             for i, (c, z) in enumerate(zip(reading, shown, strict=False))
         ]
+        if not d.counted:
+            return [row | {"counter": ""} for row in stops], [], np.zeros(0)
         sights = [
             {"run": "R1", "counter": f"{c:.2f}", "code": "CRACK", "text": "invented"}
             for c in reading[len(face) :]

@@ -57,12 +57,16 @@ class World:
     name: str
     # the pipe
     bends: tuple[int, int] = (0, 3)
+    bent_share: float = 1.0  # of the lines; the others have none
     bend_radius_m: Range = (0.0, 0.0)  # 0 = sharp fittings, clear of the stops
+    turn_deg: Range = (0.0, 0.0)  # of a sharp bend; 0 = mostly that of a fitting
     wander_deg: float = 0.0  # per √m, of heading and tilt
     sag_m: Range = (0.0, 0.0)
     drop_m: Range = (0.0, 0.0)
     # the stops
     stops: tuple[int, int] = STOPS
+    spacing_m: Range = SPACING_M
+    depth_m: Range = DEPTH_M
     face_clear_m: float = float("nan")  # the camera face stands at least so far from each bend
     lag_m: float = 0.35  # of the transmitter behind the camera face; the site is told
     one_end_last: bool = False  # the last stop has one end null, half of them behind a bend
@@ -75,6 +79,8 @@ class World:
     aerial_told: bool = True  # that the receiver stood on the ground
     heavy_share: float = 0.0  # of marks, whose errors are four times as large
     method: str = "gnss"  # gnss | polar | taped
+    peaks: bool = False  # the strongest spot is all that is marked
+    counted: bool = True  # somebody read the counter
     slack_m: Range = (0.0, 0.0)  # the most the counter reads too much at a stop
     kerb_m: Range = (0.0, 0.0)  # a step of the ground across the line
     tilt_sigma_deg: float = 3.0  # of the transmitter in the pipe
@@ -153,7 +159,8 @@ def true_site(seed: int, line: int, departure: World) -> TrueSite:
     stops, bends = _stops_and_bends(rng, departure)
     flow: Flow = "with" if rng.random() < 0.5 else "against"
     end = float(stops[-1]) + departure.lag_m + BEYOND_M
-    most = 0.95 * (DEPTH_M[1] - DEPTH_M[0]) - departure.kerb_m[1]
+    low, high = departure.depth_m
+    most = 0.95 * (high - low) - departure.kerb_m[1]
     span, tries = 2.0 * most, 0
     while span > most:
         tries += 1
@@ -184,7 +191,7 @@ def true_site(seed: int, line: int, departure: World) -> TrueSite:
         np.array([np.sin(across), np.cos(across)]),
     )
     depth = site.ground_m(at[:, :2]) - at[:, 2]
-    level = ground.uniform(DEPTH_M[0] - depth.min(), DEPTH_M[1] - depth.max())
+    level = ground.uniform(low - depth.min(), high - depth.max())
     return replace(site, level_m=float(level))
 
 
@@ -206,8 +213,10 @@ class _TrueBend:
 def _stops_and_bends(rng: np.random.Generator, d: World) -> tuple[Floats, list[_TrueBend]]:
     """Return where the transmitter stops (k,), from the entry, and the bends in order."""
     count = int(rng.integers(d.stops[0], d.stops[1] + 1))
-    gaps = rng.uniform(*SPACING_M, count - 1)
+    gaps = rng.uniform(*d.spacing_m, count - 1)
     wanted = int(rng.integers(d.bends[0], d.bends[1] + 1))
+    if d.bent_share < 1.0 and rng.random() >= d.bent_share:
+        wanted = 0
     if d.drop_m[1]:
         return _with_drop(rng, d, gaps)
     stops = BEFORE_M + np.concatenate([[0.0], np.cumsum(gaps)])
@@ -222,12 +231,14 @@ def _stops_and_bends(rng: np.random.Generator, d: World) -> tuple[Floats, list[_
     bends = []
     for i in sorted(held):
         at = rng.uniform(stops[i] + CLEAR_OF_BEND_M, stops[i + 1] - CLEAR_OF_BEND_M)
-        turn = radians(rng.uniform(30.0, 60.0)) if i == count - 2 else _angle(rng)
+        turn = radians(rng.uniform(30.0, 60.0)) if i == count - 2 else _angle(rng, d)
         bends.append(_TrueBend(float(at), float(at), float(rng.choice((-1.0, 1.0))) * turn))
     return stops, bends
 
 
-def _angle(rng: np.random.Generator) -> float:
+def _angle(rng: np.random.Generator, d: World) -> float:
+    if d.turn_deg[1]:
+        return radians(rng.uniform(*d.turn_deg))
     if rng.random() < ANY_ANGLE_SHARE:
         return radians(rng.uniform(FITTINGS_DEG[0], FITTINGS_DEG[-1]))
     return radians(float(rng.choice(FITTINGS_DEG)))

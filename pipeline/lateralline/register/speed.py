@@ -2,9 +2,10 @@
 
 Both go into databases that are made for it on the server that is named, and dropped again: no
 register is touched. Publishing is all of it, from the GeoPackage to the last commit, a transaction
-a site, by the sessions side by side that `publish` opens. Plain COPY takes the rows as text from memory, one COPY a layer in one transaction: into
-tables of a register, with keys, foreign keys, checks and indexes, and into bare ones. The runs
-take turns, so that whatever else the machine does is spread over all; the best of each counts.
+a site, by the sessions side by side that `publish` opens. Plain COPY takes the rows as text from
+memory, one COPY a layer in one transaction: into tables of a register, with keys, foreign keys,
+checks and indexes, and into bare ones. The runs take turns, so that whatever else the machine does
+is spread over all; the best of each counts.
 """
 
 from __future__ import annotations
