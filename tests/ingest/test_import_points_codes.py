@@ -189,6 +189,29 @@ def test_office_words_before_run_and_stop_are_told_where_no_run_is_known_yet() -
     assert [s.table for s in marks[3:]] == [""] * 3
 
 
+def test_an_office_code_ahead_of_known_words_is_told_once() -> None:
+    """With words that are not known, too, and by itself."""
+    office = (
+        "SS R1 1 EN c=4 d=1.2",
+        "SS R1 1 MN",
+        "SS R1 2 NULL-E",
+        "SS R1 2 NULL-M",
+        "SS R1 3 MN",
+    )
+    (said,) = faults(*office)
+    assert '"NULL-E" at 1 point' in said
+    assert '"NULL-M" at 1 point' in said
+    assert 'words.before = "SS"' in said
+    (said,) = faults(*office[:2], office[-1])
+    assert '"SS" is ahead of run and stop at 3 points' in said
+    assert 'write into codes.toml words.before = "SS"' in said
+    codes = mapping(
+        'words.end_null = "en, NULL-E"\nwords.mid_null = "mn, NULL-M"\nwords.before = "SS"'
+    )
+    kinds = ["end_null", "mid_null", "end_null", "mid_null", "mid_null"]
+    assert [s.kind for s in sorted_(*office, using=codes)] == kinds
+
+
 def test_an_office_code_ahead_of_run_and_stop_is_told_apart_from_the_kind() -> None:
     """What the fault says to write is enough: no run SAN with a stop R1-1 comes of it."""
     office = ("SAN R1-1 NULF", "SAN R1-1 CTR c=4 d=1.2", "SAN R1-2 NULF", "SAN R1-2 CTR", "TREE")

@@ -74,16 +74,18 @@ def classify_points(
     ]
     runs = _runs_by_shape(found) | {compact(s.run): s.run for s in found if s.belongs}
     strangers: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
-    before, of_marks = set[str](), set[str]()
+    before: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
+    of_marks = set[str]()
     for s in found:
         word = s.kind if s.reason == _NO_KIND else ""
         if s.unmapped:  # what stands beside run and stop can only be a mark
             ahead, word = _near_miss(imported[s.file], s, runs, codes, ledger)
-            before |= {ahead} - {""}
             of_marks |= {word} - {""}
+            if ahead:
+                before[ahead].append((s.file, s.at, s.code))
         if word:
             strangers[word].append((s.file, s.at, s.code))
-    _report_office_codes(imported, strangers, sorted(before), of_marks, codes, ledger)
+    _report_office_codes(imported, strangers, before, of_marks, codes, ledger)
     if prefix:
         stems = [re.split(r"[.\[]", points.file, maxsplit=1)[0] for points in imported]
         found = [replace(s, name=f"{stems[s.file]}-{s.name}") for s in found]
@@ -195,9 +197,9 @@ def _check(points: SurveyPoints, s: ClassifiedPoint, codes: Codes, ledger: Ledge
 def _near_miss(
     points: SurveyPoints, s: ClassifiedPoint, runs: Mapping[str, str], codes: Codes, ledger: Ledger
 ) -> tuple[str, str]:
-    """Return a mark's word that is not known, behind one that says nothing; "" for none.
+    """Return what stands ahead of a mark's run and stop and says nothing, and its unknown word.
 
-    What else looks like a mark is at fault.
+    "" for none; what else looks like a mark is at fault.
 
     A mark lost to a typing error would not be missed.
     """
@@ -207,6 +209,8 @@ def _near_miss(
     ahead, word = _kind_word(s.code, codes)
     if looks and word and fold(word) not in codes.words:
         return ahead, word
+    if looks and ahead:
+        return ahead, ""
     must = "must fit a pattern of the codes" + (f"; it {looks}" if looks else "")
     hint = "or name its word under ignore"
     if looks:
@@ -224,15 +228,20 @@ def _kind_word(code: str, codes: Codes) -> tuple[str, str]:
     >>> from lateralline.ingest.points.codes import default_codes
     >>> [_kind_word(c, default_codes()) for c in ("R1 3 end nul c=4", "R1/3 ENUL", "R1 3 4")]
     [('', 'end nul'), ('', 'ENUL'), ('', '')]
-    >>> [_kind_word(c, default_codes()) for c in ("SAN R1-3 NULF", "ENUL R1 3 wet")]
-    [('SAN', 'NULF'), ('', 'ENUL')]
+    >>> [_kind_word(c, default_codes()) for c in ("SAN R1-3 NULL-E", "ENUL R1 3 wet")]
+    [('SAN', 'NULL-E'), ('', 'ENUL')]
     """
     bare, _ = split_values(code, codes.keys)
-    words = [word for word in re.split(r"[\s/-]+", bare) if word]
+    words = [
+        word
+        for given in re.split(r"[\s/]+", bare)
+        for word in ([given] if _joined(given) else given.split("-"))
+        if word
+    ]
     named = [bool(_NAME.fullmatch(word.casefold())) for word in words]
     first = named.index(True) if True in named else 0
     kept = [word for word, is_name in zip(words, named, strict=True) if not is_name]
-    if not 0 < len(kept) < 4 or not all(map(str.isalpha, kept)):
+    if not 0 < len(kept) < 4 or not all(word.isalpha() or _joined(word) for word in kept):
         return "", ""
     ahead, behind = " ".join(words[:first]), " ".join(kept[first:])
     if not (ahead and behind):
@@ -240,6 +249,11 @@ def _kind_word(code: str, codes: Codes) -> tuple[str, str]:
     if _nearest_meanings(ahead, codes) and not _nearest_meanings(behind, codes):
         return "", ahead
     return ("" if codes.words.get(fold(ahead)) == "before" else ahead), behind
+
+
+def _joined(word: str) -> bool:
+    """Tell whether a hyphen joins letters to one word of an office: NULL-E, and not R1-3."""
+    return "-" in word and word.replace("-", "").isalpha()
 
 
 def _check_names(
@@ -367,7 +381,7 @@ def _nearest_meanings(word: str, codes: Codes) -> tuple[str, ...]:
 def _report_office_codes(
     imported: Sequence[SurveyPoints],
     strangers: Mapping[str, Sequence[tuple[int, int, str]]],
-    before: Sequence[str],
+    before: Mapping[str, Sequence[tuple[int, int, str]]],
     of_marks: Collection[str],
     codes: Codes,
     ledger: Ledger,
@@ -375,10 +389,10 @@ def _report_office_codes(
     """Note all unknown words for kinds of marks in one fault, with the codes file they need.
 
     `strangers` holds for each word the file, point and description of all points that have it;
-    `before` what stands ahead of run and stop and says nothing; `of_marks` are the words that can
-    mean nothing but a mark.
+    `before` the same of what stands ahead of run and stop and says nothing; `of_marks` are the
+    words that can mean nothing but a mark.
     """
-    if not strangers:
+    if not (strangers or before):
         return
     said: list[str] = []
     lines: dict[str, list[str]] = {}
@@ -403,12 +417,19 @@ def _report_office_codes(
             f'each of "{", ".join(unlike)}" under what it means, '
             f'as words.{meaning} = "{known}" would, or under words.ignore'
         )
-    f, at, description = min(one for points in strangers.values() for one in points)
+    all_points = (*strangers.values(), *before.values())
+    f, at, description = min(one for points in all_points for one in points)
     if before:
-        files.append(f'words.before = "{", ".join([*_known_words("before", codes), *before])}"')
+        known = ", ".join([*_known_words("before", codes), *sorted(before)])
+        files.append(f'words.before = "{known}"')
+    if not strangers:
+        said = [
+            f'"{word}" is ahead of run and stop at {len(of)} points' for word, of in before.items()
+        ]
     more = f"; and {len(said) - _MOST_WORDS} more" if len(said) > _MOST_WORDS else ""
     found = "; ".join(said[:_MOST_WORDS])
-    must = f"must fit a pattern of the codes; it has no known word for a mark: {found}{more}"
+    lacks = "it has no known word for a mark: " if strangers else ""
+    must = f"must fit a pattern of the codes; {lacks}{found}{more}"
     hint = f"if that is meant, write into codes.toml {' and '.join(files)}; give --codes codes.toml"
     ledger.fault(imported[f].file, int(imported[f].row[at]), "description", description, must, hint)
 
