@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
+
+import numpy as np
 
 from lateralline.draw.paper import OFFICE_PAPERS, paper_size
 from lateralline.errors import extra
@@ -12,6 +15,7 @@ from lateralline.explain.content import compared, said, sources_of
 from lateralline.output import whole_file
 from lateralline.record.view import RecordView
 
+_SHARES: Final = (16, 100)
 _NOTE: Final = "lengths in metres; the arithmetic with the numbers of the record put in"
 
 
@@ -46,7 +50,15 @@ def draw_explanation(
         texts(told.title, told.said),
         TableSection("How the figures come about", _NOTE, heads, figures),
         *(
-            TableSection(t.title, t.note, [TableColumn(head, 20) for head in t.heads], t.rows)
+            TableSection(
+                t.title,
+                t.note,
+                [
+                    TableColumn(head, _share(cells))
+                    for head, *cells in zip(t.heads, *t.rows, strict=True)
+                ],
+                t.rows,
+            )
             for t in told.tables
         ),
         texts("Findings here", told.findings),
@@ -70,3 +82,8 @@ def draw_explanation(
             draw_title_block(canvas, view, SheetTitle(n + 1, len(pages), "none: tables"))
             add_page(canvas.figure)
     return len(pages)
+
+
+def _share(cells: Sequence[str]) -> float:
+    """Return a column's share of the width: as its longest text asks, within bounds."""
+    return float(np.clip(max(map(len, cells), default=0), *_SHARES))
