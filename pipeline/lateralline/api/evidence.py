@@ -93,17 +93,19 @@ def prove_world(
     seed: int = 1,
     only: Sequence[str] = (),
     on_case: Callable[[str, float], None] | None = None,
+    workers: int | None = 1,
 ) -> ProofTables:
     """Return what the claims come to where the ground is not the model, case by case.
 
     `count` lines of each case, or as many as the bounds are meant for; all cases, or those named in
     `only`. `on_case` gets the name of each as it is done, and the seconds of CPU a line took to
-    build. The same seed gives the same tables.
+    build. The same seed gives the same tables, however many processes `workers` are; None for all
+    cores.
     """
     from lateralline.proof import lines, tables, world
 
     results = []
-    for result in world.prove_world(count, seed, only):
+    for result in world.prove_world(count, seed, only, workers):
         results.append(result)
         if on_case is not None:
             on_case(result.case.name, result.cpu_s)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lateralline.cli.command import WITH_ERRORS
-from lateralline.cli.options import NewFolder, argument, option
+from lateralline.cli.options import NewFolder, Workers, argument, option
 from lateralline.wording import counted
 
 if TYPE_CHECKING:
@@ -110,6 +110,7 @@ def prove(
         typer.Option(metavar="CASE", help="Of world only this case; may be repeated."),
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same tables.")] = 1,
+    workers: Workers = None,
 ) -> None:
     """Prove error bars and accuracy on simulated stops and lines.
 
@@ -144,7 +145,7 @@ def prove(
     if what in (None, What.REGISTER):
         missed += _print_proof(evidence.prove_register(pairs, seed))
     if what in (None, What.WORLD):
-        missed += _print_proof(evidence.prove_world(lines, seed, cases, _print_progress))
+        missed += _print_proof(evidence.prove_world(lines, seed, cases, _print_progress, workers))
     for miss in missed:
         typer.echo(f"missed: {miss}", err=True)
     if missed:

@@ -215,7 +215,9 @@ class CaseResult:
         return max((s.band_off_m for s in self.scores if s.drawn), default=float("nan"))
 
 
-def prove_world(count: int | None, seed: int, only: Sequence[str] = ()) -> Iterator[CaseResult]:
+def prove_world(
+    count: int | None, seed: int, only: Sequence[str] = (), workers: int | None = 1
+) -> Iterator[CaseResult]:
     """Yield the result of each case, or of those named; plain lines always first.
 
     `count` lines of each, or when None as many as the bounds are meant for. Plain lines that
@@ -224,7 +226,9 @@ def prove_world(count: int | None, seed: int, only: Sequence[str] = ()) -> Itera
     plain_count = _count(PLAIN, count)
     if only and PLAIN.name not in only:
         plain_count = min(plain_count, 100)
-    plain = CaseResult(PLAIN, tuple(score_world(seed, plain_count, PLAIN.departure, False)))
+    plain = CaseResult(
+        PLAIN, tuple(score_world(seed, plain_count, PLAIN.departure, False, workers))
+    )
     often = {code for s in plain.scores for code in s.said}
     common = frozenset(c for c in often if _mean([c in s.said for s in plain.scores]) > PLAIN_SHARE)
     yield replace(plain, common=common)
@@ -234,7 +238,9 @@ def prove_world(count: int | None, seed: int, only: Sequence[str] = ()) -> Itera
             scores = [
                 score
                 for one in seeds
-                for score in score_world(one, _count(case, count), case.departure, case.blunders)
+                for score in score_world(
+                    one, _count(case, count), case.departure, case.blunders, workers
+                )
             ]
             yield CaseResult(case, tuple(scores), common)
 

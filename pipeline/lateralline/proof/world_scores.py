@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,7 @@ from lateralline.proof.world_survey import (
 from lateralline.proof.world_truth import STEP_M, TruePath, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
+from lateralline.workers import WorkerLostError, in_order
 
 #: Blunders are named by one finding, of two stops at most.
 MOST_NAMED = 2
@@ -73,22 +75,29 @@ class WorldScore:
 
 
 def score_world(
-    seed: int, count: int, departure: World, blunders: bool = False
+    seed: int, count: int, departure: World, blunders: bool = False, workers: int | None = 1
 ) -> Iterator[WorldScore]:
-    """Yield what `count` lines of a departure come to, built one by one in this process.
+    """Yield what `count` lines of a departure come to, built one by one by so many processes.
 
     Raises AssertionError where a site that was written here cannot be built.
     """
+    lines = survey_lines(seed, count, departure, blunders)
+    for score in in_order(partial(_built, departure.name), lines, count, workers):
+        if isinstance(score, WorkerLostError):
+            raise score
+        yield score
+
+
+def _built(departure: str, line: SurveyedLine) -> WorldScore:
     with tempfile.TemporaryDirectory() as folder:
-        for line in survey_lines(seed, count, departure, blunders):
-            place = write_site(line, Path(folder))
-            start = time.process_time()
-            result = run_site(place, until="derive")
-            cpu_s = time.process_time() - start
-            if isinstance(result, SiteFailure):
-                faults = "; ".join(map(str, result.faults))
-                raise AssertionError(f"{departure.name} {line.number}: {result.message} {faults}")
-            yield _score(line, result, cpu_s)
+        place = write_site(line, Path(folder))
+        start = time.process_time()
+        result = run_site(place, until="derive")
+        cpu_s = time.process_time() - start
+    if isinstance(result, SiteFailure):
+        faults = "; ".join(map(str, result.faults))
+        raise AssertionError(f"{departure} {line.number}: {result.message} {faults}")
+    return _score(line, result, cpu_s)
 
 
 def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
