@@ -89,6 +89,19 @@ def test_readings_off_by_one_factor_keep_their_order_and_lose_their_length(
     assert [p.readings["R1"] for p in checked.points] == pytest.approx(true(7))
 
 
+@pytest.mark.parametrize(("sigma_m", "named"), [(0.3, True), (0.5, False)])
+def test_a_small_factor_is_one_only_further_than_the_ends_may_be_off(
+    sigma_m: float, named: bool
+) -> None:
+    """2.88 m of 24: three σ of ends known to 0.3 m on each axis are 1.8 m, to 0.5 m 3.0 m."""
+    soft = [
+        replace(p, cov=np.diag([sigma_m**2, sigma_m**2, 4e-4, 3e-3, 3e-3]))
+        for p in pipe([0.88 * r for r in true(7)])
+    ]
+    found = check_counters(soft, [R1], ACCURACY).findings
+    assert [called(f) for f in found] == (["unit-wrong/counter"] if named else [])
+
+
 @pytest.mark.parametrize(("apart", "stretches"), [(0.4, 5), (0.6, 6)])
 def test_a_stretch_of_half_a_metre_or_less_gives_no_factor(apart: float, stretches: int) -> None:
     """Its chord is as wrong as two marks are."""

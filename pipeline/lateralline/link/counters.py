@@ -194,6 +194,7 @@ class _Readings:
     counter_m: Floats  # (n,)
     xyz_m: Floats  # (n, 3); an unknown level is left out of distances
     chord_m: Floats  # (n, n)
+    spread_m2: Floats  # (n,) of each point in plan, both axes together
     fits: Flags  # (n, n) a cable so long, of so much more, may join two points as neighbours
 
     @classmethod
@@ -207,7 +208,7 @@ class _Readings:
         short = chord - counted > GROSS_M + 3 * sigma
         most = np.minimum(chord, np.median(np.diagonal(chord, 1)))
         winding = counted - chord > _WINDING * most + _WINDING_M + 3 * sigma
-        return cls(counter, xyz, chord, ~short & ~winding)
+        return cls(counter, xyz, chord, spread, ~short & ~winding)
 
     def expected(self, j: int, known: Ints) -> tuple[float, float]:
         """Counter that the points of others (k ≥ 2) give one, and how far it lies beside them.
@@ -249,10 +250,14 @@ def _by_chords(read: _Readings) -> Floats:
 
 
 def _factor(read: _Readings) -> _Factor | None:
-    """Return the factor by which the readings of a run are off throughout, if they are."""
+    """Return the factor by which the readings of a run are off throughout, if they are.
+
+    A small one shows over the whole run, too: further than its ends may be off.
+    """
     chord = np.diagonal(read.chord_m, 1)
     useful = chord > GROSS_M / 2
-    ratio = np.diff(read.counter_m)[useful] / chord[useful]
+    chord, counted = chord[useful], np.diff(read.counter_m)[useful]
+    ratio = counted / chord
     if not len(ratio):
         return None
     typical = float(np.median(ratio))
@@ -263,6 +268,8 @@ def _factor(read: _Readings) -> _Factor | None:
     near = bool(abs(np.log(typical / factor)) < np.log(1.15))
     if _WILD[0] <= typical <= _WILD[1]:
         odd = not _ODD[0] <= typical <= _ODD[1] and (off < np.log(1.1)).mean() >= 0.8
+        by_ends = 3.0 * float(np.sqrt(read.spread_m2[0] + read.spread_m2[-1]))
+        odd = odd and abs(counted.sum() - chord.sum()) > by_ends
     else:
         odd = (off < np.log(1.3)).mean() >= 0.8
     if not odd or not (near or len(ratio) > 3):
