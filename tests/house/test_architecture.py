@@ -46,17 +46,22 @@ def test_the_type_checker_is_never_silenced() -> None:
 # ---- the command line ---------------------------------------------------------------------
 
 
-def test_help_loads_nothing_heavy() -> None:
-    heavy = ("geopandas", "pandas", "matplotlib", "scipy", "shapely", "pyproj", "numpy", "pydantic")
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("cli", "geopandas pandas matplotlib scipy shapely pyproj numpy pydantic"),
+        ("batch", "scipy.stats scipy.optimize matplotlib bokeh ezdxf sqlalchemy psycopg"),
+    ],
+    ids=["help", "building"],
+)
+def test_nothing_loads_what_it_does_not_need(module: str, heavy: str) -> None:
+    """Every command waits for its imports, and every process of a batch."""
+    script = (
+        f"import sys, lateralline.{module}; "
+        f"print(*(m for m in {heavy.split()} if m in sys.modules))"
+    )
     loaded = subprocess.run(
-        [
-            sys.executable,
-            "-c",
-            f"import sys, lateralline.cli; print(*(m for m in {heavy!r} if m in sys.modules))",
-        ],
-        capture_output=True,
-        text=True,
-        check=True,
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert loaded.stdout.split() == []
 

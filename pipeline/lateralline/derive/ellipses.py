@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from lateralline.distributions import chi2, norm
 from lateralline.records import Floats
 
 #: Semi-axis of the 95 % ellipse over the standard one, √χ²(0.95; 2) = 2.4477.

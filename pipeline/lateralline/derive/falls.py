@@ -21,9 +21,9 @@ from math import nan
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
 
 from lateralline.derive.axis import Axis, joint_cov
+from lateralline.distributions import norm
 from lateralline.records import Flags, Floats, Ints, Texts
 
 #: Lines on which something that is not so is stated, at most: the project's choice.

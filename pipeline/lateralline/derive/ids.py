@@ -24,7 +24,6 @@ from typing import Final
 
 import numpy as np
 import shapely
-from scipy.optimize import linear_sum_assignment
 
 from lateralline.derive.nodes import LineNodes
 from lateralline.findings import Finding, finding
@@ -221,6 +220,8 @@ def _by_place(
 ) -> dict[int, KnownId]:
     if not numbers or not known:
         return {}
+    from scipy.optimize import linear_sum_assignment  # slow to import
+
     there = np.array([k.xy_m for k in known])
     east, north = np.moveaxis(line.xy_m[list(numbers), None] - there, 2, 0)
     apart = np.hypot(east, north)

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import ANY, Finding, finding
 from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed

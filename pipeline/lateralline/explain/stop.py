@@ -7,9 +7,9 @@ from math import hypot, isfinite, isnan, nan, sqrt
 from typing import Final
 
 import shapely
-from scipy.stats import chi2
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
+from lateralline.distributions import chi2
 from lateralline.explain.content import ExplainedFigure, ToldSpot, said
 from lateralline.record.lineage import AERIAL
 from lateralline.record.reading import levels_in_metres, read_layers

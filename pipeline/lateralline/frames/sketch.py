@@ -13,8 +13,8 @@ from math import degrees, hypot, sqrt
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
 
+from lateralline.distributions import chi2 as chi2_distribution
 from lateralline.findings import Finding, finding
 from lateralline.frames.build import site_frame
 from lateralline.frames.frame import Frame

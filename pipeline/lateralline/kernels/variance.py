@@ -22,7 +22,8 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2, f
+
+from lateralline.distributions import chi2, f
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Flags: TypeAlias = npt.NDArray[np.bool_]

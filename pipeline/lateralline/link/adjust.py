@@ -10,8 +10,8 @@ from dataclasses import replace
 from itertools import combinations, product
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding, finding
 from lateralline.link.lines import (
     Alternative,

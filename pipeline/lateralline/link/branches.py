@@ -12,8 +12,8 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import norm
 
+from lateralline.distributions import norm
 from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT

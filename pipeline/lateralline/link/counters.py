@@ -14,8 +14,8 @@ from itertools import combinations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import norm
 
+from lateralline.distributions import norm
 from lateralline.findings import Finding, finding
 from lateralline.link.lines import TILT_RAD, LocatedPoint, likely_positions_m
 from lateralline.link.stochastic import counter_variance

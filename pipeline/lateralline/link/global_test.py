@@ -17,8 +17,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
 from lateralline.link.gross_errors import between, blunder, blunder_or_bend

@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2, norm
 
+from lateralline.distributions import chi2, norm
 from lateralline.findings import Effect, Finding, Given, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.link.stochastic import limit_of

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage, locate
 from lateralline.kernels.network import W_LIMIT

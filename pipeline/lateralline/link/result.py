@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.stats import norm
 
+from lateralline.distributions import norm
 from lateralline.kernels.curves import angle_between, chainage
 from lateralline.link.global_test import gross_network
 from lateralline.link.lines import LocatedPoint, NetworkLine

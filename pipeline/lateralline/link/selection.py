@@ -12,8 +12,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import angle_between
 from lateralline.link.lines import NetworkLine

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.kernels import curves
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.link.equations import leg_directions

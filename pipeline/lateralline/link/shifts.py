@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding
 from lateralline.kernels.network import Adjustment
 from lateralline.link.gross_errors import stops_shifted

@@ -10,8 +10,8 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.records import Floats
 from lateralline.settings import Accuracy
 

@@ -24,9 +24,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from scipy.stats import norm
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
+from lateralline.distributions import norm
 from lateralline.overlay.as_built import StationLegs
 from lateralline.overlay.planned import PlannedWork
 from lateralline.overlay.separation import Body, LevelsBy, Nearest

@@ -11,8 +11,8 @@ from math import degrees, radians, sin
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
 
+from lateralline.distributions import chi2 as chi2_distribution
 from lateralline.findings import Given
 from lateralline.frames import Frame
 from lateralline.kernels import taping

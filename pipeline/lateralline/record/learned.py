@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
 
 from lateralline import contract
+from lateralline.distributions import chi2
 from lateralline.kernels.variance import solved
 from lateralline.output.proof import reading
 from lateralline.record import geopackages_in

@@ -10,8 +10,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.kernels.dipole import null_separation
 from lateralline.kernels.lsq import inverse_each, levenberg_marquardt
 from lateralline.records import Flags, Floats, Ints

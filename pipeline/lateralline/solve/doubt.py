@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.kernels.variance import Networks, allowance, restricted_likelihood
 from lateralline.records import Flags, Floats
 from lateralline.settings import Accuracy

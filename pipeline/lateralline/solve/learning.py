@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.kernels.variance import Evidence, Networks
 from lateralline.records import AccuracyEvidence, Texts
 from lateralline.settings import Accuracy, Settings, key_of

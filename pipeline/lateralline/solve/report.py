@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 import numpy as np
-from scipy.stats import chi2
 
+from lateralline.distributions import chi2
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Floats, Ints

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
 
+from lateralline.distributions import norm
 from lateralline.records import Exposures, Flags, Floats, Ints, StopRows, Texts
 from lateralline.settings import Settings
 from lateralline.solve.batch import solve_level
