@@ -205,8 +205,8 @@ def recover(target: Path) -> None:
         return
     prefix = f".{target.name[:_LONGEST_NAME]}."
     for home in sorted(target.parent.iterdir()):
-        if not (home.name.startswith(prefix) and home.name.endswith(".part")):
-            continue
+        if not (home.name.startswith(prefix) and home.name.endswith(".part") and home.is_dir()):
+            continue  # no such name, or it went with one it was to be put in place with
         state = PartFolder._state_of(home)
         if state:
             if state.get("target") != str(target):
