@@ -306,15 +306,23 @@ def together() -> Iterator[None]:
 def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) -> None:
     """Raise unless `out` is free, or may be replaced and was written here as this kind.
 
-    Raises OutputExistsError, and OutputError for a link that leads nowhere.
+    What a run that was cut off left for it is cleared before: whoever refuses early, and so begins
+    nothing, is the next run too. Raises OutputExistsError, and OutputError for a link that leads
+    nowhere.
     """
+    recover(out.resolve())
+    _refuse_as_it_is(out, kind, replace=replace, folder=folder)
+
+
+def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> None:
     if not os.path.lexists(out):
         return
     if not out.exists():
         lost = f"{out} is a link to {out.readlink()}, which is not there"
         raise OutputError(f"{lost}: remove the link, or make what it leads to")
     if not replace:
-        raise OutputExistsError(f"{out} is there already; choose another or ask for --replace")
+        way = "; choose another or ask for --replace" if kind else ", and nothing is overwritten"
+        raise OutputExistsError(f"{out} is there already{way}")
     if folder != out.is_dir():
         is_, needed = ("file", "a folder") if folder else ("folder", "a file")
         raise OutputExistsError(f"{out} is a {is_}; {needed} is needed")
@@ -341,7 +349,7 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
 def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
     """Raise unless `out` may be replaced; a file that only grows holds what it did."""
     if before is None:
-        refuse_target(out, kind, replace=replace, folder=folder)
+        _refuse_as_it_is(out, kind, replace=replace, folder=folder)
     elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
         raise OutputError(f"{out} was changed meanwhile: nothing was written; try again")
 
