@@ -200,13 +200,18 @@ class PartFolder:
 
 
 def recover(target: Path) -> None:
-    """Clear what runs that were cut off left beside a target; leave what is still being written."""
+    """Clear what runs that were cut off left beside a target; leave what is still being written.
+
+    What such a run had begun to put in place together is put in place. `target` is no link.
+    """
     if not target.parent.is_dir():
         return
     prefix = f".{target.name[:_LONGEST_NAME]}."
-    for home in sorted(target.parent.iterdir()):
-        if not (home.name.startswith(prefix) and home.name.endswith(".part") and home.is_dir()):
-            continue  # no such name, or it went with one it was to be put in place with
+    with os.scandir(target.parent) as there:  # of thousands, where many sites share a folder
+        names = [e.name for e in there if e.name.startswith(prefix) and e.name.endswith(".part")]
+    for home in (target.parent / name for name in sorted(names)):
+        if not home.is_dir():
+            continue  # it went with one it was to be put in place with
         state = PartFolder._state_of(home)
         if state:
             if state.get("target") != str(target):
