@@ -112,7 +112,7 @@ def of_files(error: BaseException) -> bool:
 
 
 #: How it shows that what was written did not arrive: GDAL tells some of that only to itself.
-_TORN = ("no such table", "malformed", "disk I/O error", "not a database")
+_TORN = ("no such table", "malformed", "disk I/O error", "not a database", "Error while writing")
 _IN_USE = ": close the programs that have it open, or choose a place you may write to"
 
 

@@ -227,6 +227,11 @@ def recover(target: Path) -> None:
 
 def _remove(path: Path) -> None:
     if path.is_dir() and not path.is_symlink():
+        with suppress(OSError):  # what stood at a target may be closed to its owner too
+            path.chmod(stat.S_IRWXU)
+            for inside in system.walk(path):  # each before it is looked into
+                if inside.is_dir() and not inside.is_symlink():
+                    inside.chmod(stat.S_IRWXU)
         shutil.rmtree(path, ignore_errors=True)
     else:
         path.unlink(missing_ok=True)
