@@ -111,6 +111,8 @@ def of_files(error: BaseException) -> bool:
     return isinstance(error, OSError) or package in OUTSIDE
 
 
+#: How it shows that what was written did not arrive: GDAL tells some of that only to itself.
+_TORN = ("no such table", "malformed", "disk I/O error", "not a database", "Error while writing")
 _IN_USE = ": close the programs that have it open, or choose a place you may write to"
 
 
@@ -131,8 +133,10 @@ def writing(out: object) -> Iterator[None]:
 
 def reason(error: BaseException) -> str:
     """Return what the system, GDAL or SQLite says went wrong, without the statement that did."""
-    message = str(getattr(error, "strerror", None) or error)
-    return message.rpartition("failed: ")[2]
+    message = str(getattr(error, "strerror", None) or error).rpartition("failed: ")[2]
+    outside = type(error).__module__.partition(".")[0] in OUTSIDE
+    torn = outside and any(sign in message for sign in _TORN)
+    return f"{message} (the disk may be full, or a file is damaged)" if torn else message
 
 
 class MissingExtraError(LaterallineError, ImportError):

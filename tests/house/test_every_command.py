@@ -109,6 +109,7 @@ RUNS: dict[str, tuple[tuple[object, ...], dict[str, str]]] = {
 SHOW_NO_PIPE = {
     "site": "what a crew measured, before anything is solved",
     "codes": "words and patterns of descriptions in point files",
+    "accuracies": "how far receivers and crews err, wherever that was",
 }
 #: Commands that need a database, many sites, or change one: their source is read in place of a run.
 READ_ONLY = ("accept", "publish", "diff", "calibrate")

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.output import proof, system
+from lateralline.output.whole import PartFolder
 from tests.support.places import SAMPLES
 
 POINTS = (
@@ -187,6 +188,52 @@ def test_no_command_replaces_the_folder_of_another(
     refused = run(*FOLDERS[name](record, city, out), "--replace")
     assert refused.exit_code == 2
     assert content(out) == before
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("new", "OUT"),
+        ("new", "OUT.xlsx"),
+        ("practice", "OUT"),
+        ("upgrade", SAMPLES / "local-sketch", "-o", "OUT"),
+        ("zones", "RECORD", "--rule", "cga", "-o", "z", "--picture", "OUT.png"),
+    ],
+    ids=lambda command: f"{command[0]} {command[1]}",
+)
+def test_who_refuses_at_once_clears_what_a_dead_run_left(
+    record: Path, tmp_path: Path, command: tuple[object, ...]
+) -> None:
+    """Killed between the last step and the tidying: OUT is there, and its part folder too."""
+    given = [tmp_path / c if "OUT" in str(c) else record if c == "RECORD" else c for c in command]
+    out = next(path for path in given if isinstance(path, Path) and "OUT" in path.name)
+    part = PartFolder.begin(out, folder=True)
+    assert part.lock is not None
+    part.lock.close()  # as when its process is gone
+    out.mkdir()
+    refused = run(*given)
+    assert refused.exit_code == 2
+    assert "is there already" in refused.output
+    assert [p.name for p in tmp_path.iterdir()] == [out.name]
+
+
+@pytest.mark.parametrize("name", ["site.toml", "ids.csv"])
+def test_who_has_nothing_to_add_clears_what_a_dead_run_left(tmp_path: Path, name: str) -> None:
+    """In a folder of the user's: killed once all was added, before the tidying."""
+    site = tmp_path / "site"
+    shutil.copytree(SAMPLES / "gnss-bend-branch", site)
+    command: tuple[object, ...] = ("build", site, "-o", tmp_path / "out", "--replace")
+    if name == "site.toml":
+        why = ("--by", "crew", "--reason", "dug", "--on", "2026-06-01")
+        command = ("accept", site, "entry-not-located", "run R1", *why)
+    assert run(*command).exit_code == 0
+    before = content(site)
+    part = PartFolder.begin(site / name, folder=False)
+    assert part.lock is not None
+    part.lock.close()
+    done = run(*command)
+    assert done.exit_code == (2 if name == "site.toml" else 0), done.output
+    assert content(site) == before
 
 
 def test_no_command_overwrites_the_record_it_reads(city: Path) -> None:

@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.output import whole_folder
 from lateralline.output.proof import SEAL, stamp
+from lateralline.output.whole import PartFolder
 from tests.support.made_record import make_record
 
 
@@ -130,6 +131,15 @@ def test_any_change_is_named(
     assert shown.exit_code == 1
     assert told in " ".join(shown.output.split())
     assert "NOT as it was signed" in " ".join(shown.output.split())
+
+
+def test_what_a_dead_run_left_is_not_signed(sealed: Path, key: Path) -> None:
+    part = PartFolder.begin(sealed / SEAL, folder=False)
+    assert part.lock is not None
+    part.lock.close()  # as when its process is gone
+    assert run("seal", sealed, "--key", key, "--replace").exit_code == 0
+    verdict = run("verify", sealed, "--key", public(key))
+    assert verdict.exit_code == 0, verdict.output
 
 
 def test_a_layer_that_was_only_looked_at_is_unchanged(sealed: Path, key: Path) -> None:

@@ -15,6 +15,7 @@ from scipy.stats import chi2
 
 from lateralline.api.learning import calibrate
 from lateralline.api.records import NotARecordError, load
+from lateralline.errors import OutputExistsError
 from lateralline.ingest import read_site
 from lateralline.link.learning import bend_evidence
 from lateralline.proof.scenarios import WRONG, simulate
@@ -212,7 +213,14 @@ def test_a_site_reads_what_was_learned_and_its_own_goes_before(tmp_path: Path) -
     assert degrees(accuracy.receiver_angle_rad) == pytest.approx(
         of_crew["receiver_angle_deg"], rel=1e-3
     )
-    assert as_toml(found) == out.read_text()
+    assert out.read_text().startswith(as_toml(found))
+    out.write_text(out.read_text().replace("[accuracy]", "[accuracy] # as agreed", 1))
+    calibrate([made], out, replace=True)
+    assert out.read_text().startswith(as_toml(found))
+    assert "# as agreed" in out.with_name("accuracies.kept-1.toml").read_text()
+    out.write_text("[accuracy]\nmark_placing_m = 0.05\n")
+    with pytest.raises(OutputExistsError, match="was not written by `lateralline calibrate`"):
+        calibrate([made], out, replace=True)
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +22,7 @@ class Server:
     """A database on a server of its own, and who asks it."""
 
     home: Path  # of the socket
+    control: Callable[[str], None]  # "start" or "stop" at once
     database: str = "postgres"
     user: str = _USER
 
@@ -84,15 +85,19 @@ def postgis() -> Iterator[Server]:
             list(map(str, command)), check=True, capture_output=True, cwd=home, **unprivileged
         )  # fmt: skip
 
-    made = Server(home)
+    def control(what: str) -> None:
+        how = ("-l", log, "-o", settings) if what == "start" else ("-m", "immediate")
+        server(pg_ctl, "-D", data, "-w", *how, what)
+
+    made = Server(home, control)
     server(initdb, "-D", data, "-U", _USER, "-A", "trust", "-E", "UTF8", "--no-locale", "-N")
     try:
-        server(pg_ctl, "-D", data, "-l", log, "-w", "-o", settings, "start")
+        control("start")
         try:
             if made.rows("SELECT 1 FROM pg_available_extensions WHERE name = 'postgis'") == []:
                 lacks("postgis", f"this PostgreSQL has no PostGIS: {_NEEDS}")
             yield made
         finally:
-            server(pg_ctl, "-D", data, "-w", "-m", "immediate", "stop")
+            control("stop")
     finally:
         shutil.rmtree(home, ignore_errors=True)

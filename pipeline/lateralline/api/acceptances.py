@@ -11,7 +11,7 @@ from lateralline.findings import Finding
 from lateralline.ingest.intake import BOM, SITE_FILE
 from lateralline.ingest.sections import load_toml
 from lateralline.names import wrong_sign
-from lateralline.output import rewrite
+from lateralline.output import recover, rewrite
 from lateralline.stages import SiteFailure, run_site
 from lateralline.template import toml_literal, with_below
 
@@ -45,6 +45,8 @@ def accept(
     for name, text in (("by", by), ("reason", reason)):
         if not text.strip() or wrong_sign(text):
             raise NotAcceptedError(f"{name} must be text: {wrong_sign(text) or 'it is empty'}")
+    if source.is_dir():
+        recover((source / SITE_FILE).resolve())
     found = _found(source, code, subject, cause)
     values = {
         "code": found.code,

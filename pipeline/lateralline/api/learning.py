@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from lateralline.output import whole_file
+from lateralline.output import stamp, whole_file
 from lateralline.record.learned import Calibration, CrewKey, Learned, as_toml, calibrated
 
 __all__ = ["Calibration", "CrewKey", "Learned", "calibrate"]
@@ -19,6 +19,7 @@ def calibrate(records: Iterable[Path], out: Path, *, replace: bool = False) -> C
     """
     found = calibrated(records)
     if found.told:
-        with whole_file(out, replace=replace) as path:
-            path.write_text(as_toml(found), encoding="utf-8", newline="\n")
+        with whole_file(out, "accuracies", replace=replace) as path:
+            text = f"{as_toml(found)}\n# {stamp('accuracies')}\n"
+            path.write_text(text, encoding="utf-8", newline="\n")
     return found

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lateralline.cli.command import WITH_ERRORS
-from lateralline.cli.options import NewFolder, Workers, argument, option
+from lateralline.cli.options import Workers, argument, option
 from lateralline.wording import counted
 
 if TYPE_CHECKING:
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 
 def practice(
-    folder: Annotated[Path | None, NewFolder] = None,
+    folder: Annotated[
+        Path | None, argument("Folder to make; it must not be there yet.", metavar="FOLDER")
+    ] = None,
     scenario: Annotated[
         str, typer.Option(metavar="NAME", help="Kind of site; see --list.")
     ] = "tape-ties",

@@ -14,7 +14,6 @@ from lateralline.cli.options import (
     argument,
     known_paper,
     option,
-    refuse_overwriting,
     refuse_suffix,
     refuse_unknown,
 )
@@ -83,7 +82,6 @@ def new(
     xlsx = xlsx or source is not None or folder.suffix.casefold() == _BOOK
     named = folder.with_suffix("") if folder.suffix.casefold() == _BOOK else folder
     made_at = named.with_name(named.name + _BOOK) if xlsx else folder
-    refuse_overwriting(made_at)
     if source is not None:
         if units or crs or surveyed or vertical != "none":
             message = "they are those of the site copied; only --id and --name may differ"
@@ -224,7 +222,6 @@ def upgrade(
     """
     from lateralline.api import fieldwork
 
-    refuse_overwriting(out)
     made = fieldwork.upgrade(site, out)
     if not made.changed:
         typer.echo(f"nothing to do: {site} has the names of version 2; {out} was not written")

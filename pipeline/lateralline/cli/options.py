@@ -58,13 +58,6 @@ def argument(
     return made
 
 
-def refuse_overwriting(made: Path | None) -> Path | None:
-    """Return what is to be made; raises typer.BadParameter when it is there already."""
-    if made is not None and made.exists():
-        raise typer.BadParameter(f"{made} is there already, and nothing is overwritten")
-    return made
-
-
 Sites = Annotated[
     list[Path],
     argument(
@@ -108,12 +101,6 @@ Connections = Annotated[
     ),
 ]
 SiteId = Annotated[str, argument("Id of a site in the register.", metavar="SITE")]
-NewFolder = typer.Argument(
-    metavar="FOLDER",
-    callback=refuse_overwriting,
-    help="Folder to make; it must not be there yet.",
-    show_default=False,
-)
 Picture = Annotated[Path | None, option("Plan to draw: .png, .svg or .pdf.", metavar="PICTURE")]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else, for machines.")

@@ -22,17 +22,26 @@ a link that leads nowhere is a fault.
 
 **Interrupted runs.** A part folder holds a lock while its process lives. The next run for the same
 target takes away what a dead one left, ends what it had begun to exchange together, and leaves a
-living one alone.
+living one alone. A command that refuses at once (`refuse_target`), or finds that it has nothing to
+add to a file of the user's (`recover`), is that next run too.
 
 **A seal goes with what it sealed** (`sealed`): a folder that was signed and is replaced loses its
 seal, and that is told.
 """
 
 from lateralline.output.proof import figure_metadata, stamp
-from lateralline.output.whole import refuse_target, rewrite, together, whole_file, whole_folder
+from lateralline.output.whole import (
+    recover,
+    refuse_target,
+    rewrite,
+    together,
+    whole_file,
+    whole_folder,
+)
 
 __all__ = [
     "figure_metadata",
+    "recover",
     "refuse_target",
     "rewrite",
     "stamp",

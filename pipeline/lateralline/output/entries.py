@@ -1,17 +1,15 @@
 """Content kept by name and key, so that what was made once need not be made again.
 
 An entry is a file of its own. It holds the key it was made for and its own SHA-256, and one that is
-damaged, cut off or of another key is none. It appears whole or not at all, several processes may
-read and write at once, and a disk that refuses costs time alone: what is kept is never needed. Of a
-name there is one entry, so a folder of them grows with what there is, not with how often it
-changes. Whoever wants one gone removes it.
+damaged, cut off or of another key is none. So it is written in its place: a kill midway, several
+processes at once and a disk that refuses cost time alone, and leave nothing beside it; what is kept
+is never needed. Of a name there is one entry, so a folder of them grows with what there is, not
+with how often it changes. Whoever wants one gone removes it.
 """
 
 from __future__ import annotations
 
-import os
 import shutil
-import tempfile
 from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import sha256
@@ -49,14 +47,7 @@ class Entries:
             if not self.folder.is_dir():
                 return
             path.parent.mkdir(exist_ok=True)
-            handle, made = tempfile.mkstemp(dir=path.parent, suffix=".new")
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(_head(key, content) + content)
-                Path(made).replace(path)
-            except BaseException:
-                Path(made).unlink(missing_ok=True)
-                raise
+            path.write_bytes(_head(key, content) + content)
 
     def clear(self) -> None:
         """Remove every entry, and the folder where nothing else lies in it."""

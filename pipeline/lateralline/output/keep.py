@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import logging
 import os
 import shutil
@@ -40,9 +41,27 @@ def keep_changed_file(path: Path) -> None:
     proof = proof_of(path)
     if proof is None or proof.unchanged:
         return
-    other = kept_name(path)
-    _duplicate_with_scraps(path, other)
+    other = _kept_before(path)
+    if other is None:
+        other = kept_name(path)
+        _duplicate_with_scraps(path, other)
     LOG.warning("%s was changed since lateralline wrote it: kept as %s", path.name, other.name)
+
+
+def _kept_before(path: Path) -> Path | None:
+    """Return what a run that was cut off kept a file as; None for nothing, or less than it is now.
+
+    What a log of SQLite's holds beside the file may be later.
+    """
+    if any(path.with_name(path.name + end).exists() for end in SCRAPS):
+        return None
+    size = path.stat().st_size
+    for other in sorted(
+        path.parent.glob(f"{glob.escape(path.stem)}.kept-*{glob.escape(path.suffix)}")
+    ):
+        if other.is_file() and other.stat().st_size == size and sha256(other) == sha256(path):
+            return other
+    return None
 
 
 def carry(old: Path, new: Path) -> None:

@@ -151,6 +151,7 @@ KINDS: Final[Mapping[str, str]] = {
     "record-changes": "update --changes",
     "seal": "seal",
     "codes": "import-points --write-codes",
+    "accuracies": "calibrate",
     "field-sheet": "field-sheet",
     "report": "check --report or build --report",
 }

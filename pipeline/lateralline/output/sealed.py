@@ -144,6 +144,8 @@ def seal_folder(
         inside = [p.name for p in sorted(folder.iterdir()) if proof.account_of(p) is not None]
         hint = f": seal what is in it ({', '.join(inside)})" if inside else ""
         raise SealError(f"{folder} has no manifest.json of lateralline{hint}")
+    target = folder / proof.SEAL
+    refuse_target(target, "seal", replace=replace)  # what a dead run left must not be signed
     changed = [
         name
         for name in account.files
@@ -153,7 +155,6 @@ def seal_folder(
     statement = {
         **about, "folder": account.kind, "changed_before": changed, "files": files,
     }  # fmt: skip
-    target = folder / proof.SEAL
     public = private.public_key()
     with whole_file(target, "seal", replace=replace) as made:
         content = {

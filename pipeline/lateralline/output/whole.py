@@ -200,13 +200,18 @@ class PartFolder:
 
 
 def recover(target: Path) -> None:
-    """Clear what runs that were cut off left beside a target; leave what is still being written."""
+    """Clear what runs that were cut off left beside a target; leave what is still being written.
+
+    What such a run had begun to put in place together is put in place. `target` is no link.
+    """
     if not target.parent.is_dir():
         return
     prefix = f".{target.name[:_LONGEST_NAME]}."
-    for home in sorted(target.parent.iterdir()):
-        if not (home.name.startswith(prefix) and home.name.endswith(".part")):
-            continue
+    with os.scandir(target.parent) as there:  # of thousands, where many sites share a folder
+        names = [e.name for e in there if e.name.startswith(prefix) and e.name.endswith(".part")]
+    for home in (target.parent / name for name in sorted(names)):
+        if not home.is_dir():
+            continue  # it went with one it was to be put in place with
         state = PartFolder._state_of(home)
         if state:
             if state.get("target") != str(target):
@@ -222,6 +227,11 @@ def recover(target: Path) -> None:
 
 def _remove(path: Path) -> None:
     if path.is_dir() and not path.is_symlink():
+        with suppress(OSError):  # what stood at a target may be closed to its owner too
+            path.chmod(stat.S_IRWXU)
+            for inside in system.walk(path):  # each before it is looked into
+                if inside.is_dir() and not inside.is_symlink():
+                    inside.chmod(stat.S_IRWXU)
         shutil.rmtree(path, ignore_errors=True)
     else:
         path.unlink(missing_ok=True)
@@ -306,15 +316,23 @@ def together() -> Iterator[None]:
 def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) -> None:
     """Raise unless `out` is free, or may be replaced and was written here as this kind.
 
-    Raises OutputExistsError, and OutputError for a link that leads nowhere.
+    What a run that was cut off left for it is cleared before: whoever refuses early, and so begins
+    nothing, is the next run too. Raises OutputExistsError, and OutputError for a link that leads
+    nowhere.
     """
+    recover(out.resolve())
+    _refuse_as_it_is(out, kind, replace=replace, folder=folder)
+
+
+def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> None:
     if not os.path.lexists(out):
         return
     if not out.exists():
         lost = f"{out} is a link to {out.readlink()}, which is not there"
         raise OutputError(f"{lost}: remove the link, or make what it leads to")
     if not replace:
-        raise OutputExistsError(f"{out} is there already; choose another or ask for --replace")
+        way = "; choose another or ask for --replace" if kind else ", and nothing is overwritten"
+        raise OutputExistsError(f"{out} is there already{way}")
     if folder != out.is_dir():
         is_, needed = ("file", "a folder") if folder else ("folder", "a file")
         raise OutputExistsError(f"{out} is a {is_}; {needed} is needed")
@@ -341,7 +359,7 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
 def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
     """Raise unless `out` may be replaced; a file that only grows holds what it did."""
     if before is None:
-        refuse_target(out, kind, replace=replace, folder=folder)
+        _refuse_as_it_is(out, kind, replace=replace, folder=folder)
     elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
         raise OutputError(f"{out} was changed meanwhile: nothing was written; try again")
 

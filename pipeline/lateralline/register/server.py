@@ -5,6 +5,7 @@ Passwords come from the environment, a service or password file, or the URL; non
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -26,6 +27,8 @@ _WANTED: Final = (
 )
 _PATIENCE_S: Final = "10"
 _PUBLISHER: Final = "asbuilt_publisher"
+# What the driver logs of a lost connection is said in plain words here; who logs still gets it.
+logging.getLogger("psycopg").addHandler(logging.NullHandler())
 
 
 @contextmanager
@@ -43,7 +46,12 @@ def connected(url: str) -> Iterator[Connection]:
         except psycopg.Error as e:
             raise RegisterError(f"no connection to {_place(conninfo)}: {_one_line(e)}") from None
 
-    engine = create_engine("postgresql+psycopg://", creator=connect, poolclass=NullPool)
+    engine = create_engine(
+        "postgresql+psycopg://",
+        creator=connect,
+        poolclass=NullPool,
+        pool_reset_on_return=None,  # it is closed: what was not committed is undone by that
+    )
     try:
         with engine.connect() as connection:
             yield connection

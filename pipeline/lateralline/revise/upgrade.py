@@ -22,7 +22,7 @@ from lateralline.ingest.site_input import raw_site
 from lateralline.ingest.tables import column_title, separator_of, trimmed
 from lateralline.ingest.version_1 import POLAR, as_key
 from lateralline.ingest.workbook import TABLES
-from lateralline.output import whole_file, whole_folder
+from lateralline.output import refuse_target, whole_file, whole_folder
 from lateralline.renamed import (
     input_columns,
     input_values,
@@ -55,6 +55,7 @@ def upgrade(site: Path, out: Path) -> Upgrade:
     when `out` is there, or does not lie apart from `site`.
     """
     keep_apart(out, site)
+    refuse_target(out, "", replace=False)
     files = _files(site)
     _refuse_what_cannot_be_read(site, files)
     new = {path.name: data for path in files if (data := _upgraded(path)) is not None}

@@ -15,7 +15,7 @@ from pathlib import Path
 from lateralline import contract, csv_file
 from lateralline.derive.ids import IdEvent
 from lateralline.ingest.site_input import kept_beside
-from lateralline.output import rewrite
+from lateralline.output import recover, rewrite
 from lateralline.records import IdRows
 
 _TABLE = "ids"
@@ -41,6 +41,8 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     after, new, _ = _added(before, events)
     if new:
         rewrite(path, after, before)
+    else:
+        recover(path.resolve())
     return bool(new)
 
 

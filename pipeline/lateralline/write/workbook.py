@@ -10,16 +10,20 @@ import io
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
-from typing import Final
+from functools import partial
+from typing import Any, Final
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.comments import Comment
+from openpyxl.drawing.spreadsheet_drawing import SpreadsheetDrawing
 from openpyxl.styles import Alignment, Font, PatternFill, Protection
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet._writer import WorksheetWriter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
+from openpyxl.writer.excel import ExcelWriter
 
 from lateralline import contract
 from lateralline.contract import Column
@@ -383,7 +387,10 @@ def steady_bytes(book: Workbook) -> bytes:
             cell.quotePrefix = guarded(cell.value) != cell.value
     saved, steady = io.BytesIO(), io.BytesIO()
     book.properties.creator = "lateralline"
-    book.save(saved)
+    with ZipFile(saved, "w") as archive:
+        writer: Any = ExcelWriter(book, archive)
+        writer.write_worksheet = partial(_write_sheet, writer)
+        writer.save()
     with ZipFile(saved) as old, ZipFile(steady, "w", ZIP_DEFLATED) as new:
         for name in old.namelist():
             data = old.read(name)
@@ -393,3 +400,15 @@ def steady_bytes(book: Workbook) -> bytes:
             entry.compress_type = ZIP_DEFLATED
             new.writestr(entry, data)
     return steady.getvalue()
+
+
+def _write_sheet(writer: Any, sheet: Any) -> None:
+    """Put a sheet into the archive as openpyxl does, but without a file that a kill would leave."""
+    sheet._drawing = SpreadsheetDrawing()
+    sheet._drawing.charts, sheet._drawing.images = sheet._charts, sheet._images
+    out = io.BytesIO()
+    made = WorksheetWriter(sheet, out)
+    made.write()
+    sheet._rels = made._rels
+    writer._archive.writestr(sheet.path[1:], out.getvalue())
+    writer.manifest.append(sheet)
