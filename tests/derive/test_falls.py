@@ -121,6 +121,12 @@ def test_better_levels_show_smaller_low_points() -> None:
     assert sizes[0] < 0.6 * sizes[1] < sizes[1] < sizes[2]
 
 
+def test_low_points_are_as_deep_wherever_chainage_counts_from() -> None:
+    levels = known(0.02)[0]
+    shifted = replace(levels, chainage_m=levels.chainage_m + 50.0)
+    assert low_point_shown_80_m(shifted) == pytest.approx(low_point_shown_80_m(levels), rel=1e-6)
+
+
 def test_where_nothing_would_be_shown_nothing_is_stated() -> None:
     """Two vertices have no low between them; of levels known to a kilometre no dip is seen."""
     two = VertexLevels(AT_M[:2], AT_M[:2] * FALL, np.eye(2) * 1e-4, np.zeros((0, 2)), nan)

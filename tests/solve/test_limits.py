@@ -14,6 +14,7 @@ from lateralline.records import Fixes, StopRows
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
 from lateralline.solve.batch import solve_level
+from lateralline.solve.covariance import average
 from lateralline.solve.doubt import _by_chance, _Cases
 from lateralline.solve.gather import (
     NEIGHBOUR_SIGMA_RAD,
@@ -226,3 +227,14 @@ def test_levels_read_badly_tell_a_depth_better_than_a_level() -> None:
     level_sigma = np.sqrt(found.cov[:, 2, 2])
     assert level_sigma == pytest.approx(np.full(4, 0.21), abs=0.02)
     assert (found.depth_sigma_m < 0.7 * level_sigma).all()
+
+
+def test_a_tilt_known_to_ten_degrees_makes_depths_less_and_one_unknown_is_not_averaged() -> None:
+    """Nulls lie further apart of any tilt, up or down: of the level one the depth is the most."""
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7, tilt_deg=1.0)
+    problem = gather(marks, stops, settings(tilt_prior_rad=np.radians(10.0))).problem
+    fits = solve_level(problem)
+    assert (average(problem, fits).depth_m < problem.ground(fits.p) - fits.p[2] - 0.01).all()
+    loose = problem.with_stops(tilt_sigma_rad=np.full(6, LOOSE_RAD))
+    by_marks = solve_level(loose)
+    assert average(loose, by_marks).p.tolist() == by_marks.p.tolist()
