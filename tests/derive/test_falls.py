@@ -8,6 +8,7 @@ levels and tilts together; what is tested has of it nothing but the covariance o
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib import import_module
 from math import nan, radians
 
 import numpy as np
@@ -119,6 +120,24 @@ def test_a_back_fall_of_the_size_stated_is_shown_four_times_in_five() -> None:
 def test_better_levels_show_smaller_low_points() -> None:
     sizes = [low_point_shown_80_m(known(sigma)[0]) for sigma in (0.02, 0.05, 0.10)]
     assert sizes[0] < 0.6 * sizes[1] < sizes[1] < sizes[2]
+
+
+def test_low_points_are_as_deep_wherever_chainage_counts_from() -> None:
+    levels = known(0.02)[0]
+    shifted = replace(levels, chainage_m=levels.chainage_m + 50.0)
+    assert low_point_shown_80_m(shifted) == pytest.approx(low_point_shown_80_m(levels), rel=1e-6)
+
+
+def test_of_many_places_those_tried_reach_from_end_to_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Levels of the first two metres are known seven times worse: there a low point hides best."""
+    module = import_module("lateralline.derive.falls")  # the package's `falls` is a function
+    monkeypatch.setattr(module, "_NUMBERS", 10**9)
+    at = 0.5 * np.arange(31)
+    sigma = np.where(at < 2.1, 0.15, 0.02)
+    levels = VertexLevels(at, FALL * at, np.diag(sigma**2), np.zeros((0, len(at))), nan)
+    every = low_point_shown_80_m(levels)
+    monkeypatch.setattr(module, "_PLACES", 3)
+    assert low_point_shown_80_m(levels) == pytest.approx(every)
 
 
 def test_where_nothing_would_be_shown_nothing_is_stated() -> None:

@@ -313,6 +313,20 @@ def test_a_branch_that_passes_its_parent_by_more_than_chance_is_not_joined(
     assert values["limit_m"] == pytest.approx(limit)
 
 
+def test_a_branch_joins_wherever_the_site_has_its_origin() -> None:
+    """The same pipes 3 km east and 4 km north of it: how far off they meet is between them."""
+    by = np.array([3e3, 4e3, 0.0])
+    end, up = (
+        replace(p, xyz_m=p.xyz_m + by) for p in (point(n, 6.0, heading_rad=0.0) for n in (3.0, 6.0))
+    )
+    lines = {"L1": parent(EAST + by)}
+    settings = replace(bare_settings(), runs=(R1,), accuracy=ACCURACY)
+    junction, findings = find(Branch("L2", "L1", np.nan, ""), [end, up], lines, settings)
+    assert findings == ()
+    assert junction is not None
+    assert junction.xyz_m[:2] == pytest.approx([3006.0, 4000.0])
+
+
 def test_a_branch_that_looks_away_from_its_parent_does_not_meet_it() -> None:
     junction, found, _ = branch_from(6.0, 3.0, 180.0)
     assert junction is None

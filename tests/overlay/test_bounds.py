@@ -16,9 +16,11 @@ from scipy.stats import norm
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.overlay.as_built import StationLegs, UnlocatedArea, named
 from lateralline.overlay.bounds import (
+    SPACING_M,
     Errors,
     SearchTerms,
     _mass_below,
+    _window,
     axis_distance,
     axis_ends,
     bound_anywhere,
@@ -170,6 +172,50 @@ def test_places_half_a_segment_apart_count_each_and_nearer_ones_once() -> None:
     assert errors(far, beside, "level").places().tolist() == [0]
     unknown = replace(legs, undecided=np.ones(8, bool))
     assert errors(unknown, beside, "level").places().tolist() == []
+
+
+def test_a_pipe_of_unsure_place_counts_by_its_level_where_that_says_more() -> None:
+    """1 m aside and 1 m below a trench's bottom; in plan off by 2.4 m, in level by 0.1 or 0.2."""
+    legs = replace(pipe(), position_95_m=np.full(4, ELLIPSE_95))
+    beside = work("trench", shapely.box(1.0, 0.0, 2.0, 8.0), [11.0])
+    got = errors(legs, beside, "level")
+    assert got.separation_m == pytest.approx(np.full(4, np.sqrt(2.0) - 0.05), abs=1e-6)
+    highest = 10.0 + 0.2 * norm.isf(0.0125) / INTERVAL_95  # half of 2.5 % each: plan, and level
+    assert got.separation_lower_95_m(1, 0.05) == pytest.approx(np.full(4, 11.0 - highest - 0.05))
+    within = errors(legs, replace(beside, z_m=np.array([10.1])), "level")
+    assert (within.separation_lower_95_m(1, 0.05) < -0.05).all()  # no bound by plan and level
+
+
+@pytest.mark.parametrize(
+    ("leg", "fraction", "ends"),
+    [(5, 0.25, (8.5, 12.5)), (0, 0.5, (0.0, 3.0)), (9, 1.0, (18.0, 20.0))],
+)
+def test_chances_are_reckoned_over_the_pipe_to_both_sides_of_the_closest_place(
+    leg: int, fraction: float, ends: tuple[float, float]
+) -> None:
+    """Two metres each way, as far as the pipe goes."""
+    axis = _window(pipe(10), leg, fraction, "level")
+    assert (axis[0, 1], axis[-1, 1]) == pytest.approx(ends)
+    assert np.abs(axis[:, 1] - 2.0 * (leg + fraction)).min() == pytest.approx(0.0, abs=1e-9)
+    assert np.diff(axis[:, 1]).max() <= SPACING_M + 1e-9
+
+
+def test_a_pipe_on_the_very_axis_of_a_bore_is_off_it_square_to_itself() -> None:
+    bore = stacked(
+        [
+            body_of(
+                work("bore", shapely.LineString([(-5, 0), (5, 0)]), [10.0, 10.0], radius=0.1),
+                "level",
+            )
+        ],
+        np.zeros(1, np.int64),
+    )
+    way = np.array([0.6, 0.8, 0.0])
+    centre = np.array([0.0, 0.0, 10.0])
+    near = nearest(bore, (centre - 5 * way)[None], (centre + 5 * way)[None])
+    assert near.distance_m[0] == pytest.approx(-0.1, abs=1e-6)
+    assert near.away[0] @ way == pytest.approx(0.0, abs=1e-6)
+    assert np.linalg.norm(near.away[0]) == pytest.approx(1.0)
 
 
 # ---- chances -------------------------------------------------------------------------------

@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 
 from lateralline.cli import app
 from lateralline.errors import FrameError, SiteFaultsError
-from lateralline.overlay.as_built import NotBuiltError, open_as_built
+from lateralline.overlay.as_built import NotBuiltError, legs_of, open_as_built
+from lateralline.overlay.picture import draw_comparison
 from lateralline.overlay.plan_files import LayerUse, read_plan
 from lateralline.overlay.planned import PIECE_M, Options, PlannedWork, PlannedWorks
 from lateralline.overlay.run import compare
@@ -197,6 +198,14 @@ def test_z_of_outlines_is_not_used_and_that_is_said(plan) -> None:
     assert any("is not used" in note for note in made.notes)
 
 
+@pytest.mark.parametrize("z", [(), (0.0,)])
+def test_a_bore_of_one_depth_has_no_level(plan, z: tuple[float, ...]) -> None:
+    """Nor where a drawing gives each vertex a Z of 0, since all of its vertices must have one."""
+    work = one(plan(bore(degrees(0, 1, *z), degrees(5, 1, *z), depth_m=1.0)))
+    assert not work.has_level
+    assert work.depth_m == 1.0
+
+
 # ---- records -------------------------------------------------------------------------------
 
 
@@ -208,6 +217,40 @@ def test_a_line_without_stations_is_never_passed_over(plan, make_record, tmp_pat
         db.execute("DELETE FROM level_band WHERE line_id = 'L2'")
     with pytest.raises(NotBuiltError, match="level_band has no rows of S1 L2"):
         compare(open_as_built(record), plan(post(radius_m=0.1, depth_m=1.0)))
+
+
+def test_each_leg_of_a_pipe_is_of_a_segment_of_known_length(make_record, tmp_path: Path) -> None:
+    """From its lowest to its highest station; so far apart do places count each by itself."""
+    as_built = open_as_built(make_record(tmp_path / "a.gpkg"))
+    (region,) = as_built.regions()
+    legs = legs_of(region.lines, *as_built.stations())
+    assert legs.segment_m == pytest.approx(np.full(len(legs.line), np.ptp(legs.chainage_m)))
+    assert np.ptp(legs.chainage_m) == pytest.approx(20.0)
+
+
+def test_a_picture_is_of_the_riskiest_pair_wherever_on_the_map(
+    make_record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two lines 40 km apart: a post a metre beside the first, another right on the second."""
+    from lateralline.draw import overlay_plans
+
+    far = 40_000.0
+    pipes = ({"line": "L1"}, {"line": "L2", "path": ((far - 9, 0, 98), (far + 9, 0, 98))})
+    posts = [
+        feature("Point", degrees(x, y), name=name, radius_m=0.1, depth_m=1.6)
+        for name, x, y in (("near", 0.0, 1.2), ("on", far, 0.0))
+    ]
+    told: list[list[str]] = []
+    monkeypatch.setattr(
+        overlay_plans, "draw_clearance", lambda plan, *a, **k: told.append(list(plan.line_ids))
+    )
+    path = tmp_path / "p.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": posts}))
+    made = compare(open_as_built(make_record(tmp_path / "a.gpkg", pipes)), read_plan(path, OPTIONS))
+    assert [pair.line_id for pair in made.pairs] == ["L2", "L1"]
+    assert [r.pairs[0].line_id for r in made.regions] == ["L1", "L2"]
+    draw_comparison(made, tmp_path / "p.png")
+    assert told == [["line L2"]]
 
 
 # ---- drawings ------------------------------------------------------------------------------

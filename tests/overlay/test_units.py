@@ -76,8 +76,10 @@ def test_zones_of_a_site_in_feet_are_said_in_feet(in_feet: Path, tmp_path: Path)
 
 def test_what_is_not_located_is_in_the_region_of_its_line(in_feet: Path) -> None:
     """An edge between regions lies across this site: its fan was lost from pictures."""
-    [region] = open_as_built(in_feet).regions()
+    as_built = open_as_built(in_feet)
+    [region] = as_built.regions()
     assert [area.row.line_id for area in region.unlocated] == region.lines.line.tolist() == ["L1"]
+    assert as_built.placeless == []  # it is there, and not just anywhere
 
 
 def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(

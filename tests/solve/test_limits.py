@@ -12,6 +12,9 @@ import pytest
 from lateralline.kernels.variance import Networks
 from lateralline.records import Fixes, StopRows
 from lateralline.settings import standard_accuracy
+from lateralline.solve import solve
+from lateralline.solve.batch import solve_level
+from lateralline.solve.covariance import average
 from lateralline.solve.doubt import _by_chance, _Cases
 from lateralline.solve.gather import (
     NEIGHBOUR_SIGMA_RAD,
@@ -21,11 +24,12 @@ from lateralline.solve.gather import (
     along_run_m,
     gather,
 )
-from lateralline.solve.problem import END, TOTAL, StopProblem
-from lateralline.solve.residuals import _placing_m2
+from lateralline.solve.problem import END, LOOSE_RAD, TOTAL, StopProblem
+from lateralline.solve.residuals import _placing_m2, stop_residuals
 from lateralline.solve.scale import BLUNDER_SIGMAS, GROSS, _against_marks
-from lateralline.solve.spacing import _stretches
+from lateralline.solve.spacing import _stretches, spacing_residuals
 from tests.solve.test_solve import settings, simulate
+from tests.support.made_scene import ACCURACY, Scene
 
 
 def way(apart_m: float, *, soft: bool) -> tuple[float, float]:
@@ -160,6 +164,21 @@ def test_a_stretch_is_straight_within_eight_degrees_of_the_transmitter_at_each_e
     assert len(_stretches(cast(Fixes, fixes), np.arange(2))) == straight
 
 
+def test_a_cable_as_long_as_its_chords_leaves_no_misfit_and_one_of_another_scale_its_own() -> None:
+    """Counted 2 % short throughout: the scale is off by 2 % of 1.5, and nothing else is."""
+    for scale, expected in ((1.0, 0.0), (1.02, (0.02 / 0.015) ** 2)):
+        scene = Scene().stops(
+            [[0.0, 0.0, 0.0], [0.0, 20.0, 0.4]], [1.0, 4.0, 7.0, 10.0], scale=scale
+        )
+        for row in scene.rows:
+            row.cov = 1e-4 * row.cov
+        counted = replace(ACCURACY, counter_m=1e-4, counter_ratio=1e-5)
+        networks, runs = spacing_residuals(scene.solved().fixes, counted)
+        misfit, _ = networks.misfit(np.ones(len(networks.parts)))
+        assert runs.tolist() == ["R1"]
+        assert misfit == pytest.approx([expected], rel=0.05, abs=1e-9)
+
+
 def test_levels_that_were_not_measured_tell_no_slope_of_the_ground() -> None:
     """Whatever was taken for a mark of unknown level, its stop's plane stays that of the others."""
     marks, stops, _ = simulate(4, ("end_null", "mid_null"), 3, grade=0.1)
@@ -185,3 +204,37 @@ def test_one_misread_counter_is_left_out_before_the_rest_is_judged_by_chance() -
     nothing = np.zeros((2, 9), dtype=bool)
     assert _by_chance(runs) < 1e-9
     assert _Cases(runs).by_chance(nothing) > 0.01
+
+
+def test_a_heading_and_a_tilt_nobody_knew_are_no_conditions_of_a_stop() -> None:
+    """Marks tell both: of what was known of the transmitter only its tilt is held against them."""
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 7)
+    problem = gather(marks, stops, settings()).problem
+    fits = solve_level(problem)
+    none = np.zeros(4, dtype=bool)
+    there = stop_residuals(problem, fits.p, none).there
+    assert there[:, -2:].tolist() == [[True, False]] * 4
+    loose = problem.with_stops(tilt_sigma_rad=np.full(4, LOOSE_RAD))
+    assert not stop_residuals(loose, fits.p, none).there[:, -2:].any()
+
+
+def test_levels_read_badly_tell_a_depth_better_than_a_level() -> None:
+    """Ground and transmitter are off by the same: 0.2 m of level, marks off by 0.3 m each."""
+    marks, stops, _ = simulate(4, ("end_null", "mid_null"), 7)
+    rough = marks.cov_m2.copy()
+    rough[:, 2, 2] += 0.3**2
+    found = solve(replace(marks, cov_m2=rough), stops, settings()).fixes
+    level_sigma = np.sqrt(found.cov[:, 2, 2])
+    assert level_sigma == pytest.approx(np.full(4, 0.21), abs=0.02)
+    assert (found.depth_sigma_m < 0.7 * level_sigma).all()
+
+
+def test_a_tilt_known_to_ten_degrees_makes_depths_less_and_one_unknown_is_not_averaged() -> None:
+    """Nulls lie further apart of any tilt, up or down: of the level one the depth is the most."""
+    marks, stops, _ = simulate(6, ("end_null", "mid_null"), 7, tilt_deg=1.0)
+    problem = gather(marks, stops, settings(tilt_prior_rad=np.radians(10.0))).problem
+    fits = solve_level(problem)
+    assert (average(problem, fits).depth_m < problem.ground(fits.p) - fits.p[2] - 0.01).all()
+    loose = problem.with_stops(tilt_sigma_rad=np.full(6, LOOSE_RAD))
+    by_marks = solve_level(loose)
+    assert average(loose, by_marks).p.tolist() == by_marks.p.tolist()

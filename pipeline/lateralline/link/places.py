@@ -190,7 +190,7 @@ def _either(seen: Sequence[LocatedPoint]) -> LocatedPoint:
 
 
 def _tested(
-    a: LocatedPoint, b: LocatedPoint, slack_m2: Floats | float = 0.0
+    a: LocatedPoint, b: LocatedPoint, slack_m2: Floats | float
 ) -> tuple[float, Floats, Floats]:
     """χ² of three freedoms of b less a, that difference (3,), and its covariance (3, 3)."""
     gap = b.xyz_m - a.xyz_m
